@@ -1,0 +1,1 @@
+//! The club-night web server: same conductor, other listeners.

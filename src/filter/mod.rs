@@ -1,0 +1,1 @@
+//! H(f) to an impulse response; offline convolution.

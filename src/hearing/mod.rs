@@ -1,0 +1,1 @@
+//! How large a difference is to an ear, on a given clip.

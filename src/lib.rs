@@ -1,0 +1,48 @@
+//! Earwitness conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
+//!
+//! # The rooms
+//!
+//! Data flows down this list. A room may use the rooms above it, never the ones below; a test reads the imports and
+//! holds it.
+//!
+//! | room | what lives there | to change |
+//! | --- | --- | --- |
+//! | [`units`] | quantities as people write them: `"10 ft"`, `"14 AWG"`, `"0.2 uH/ft"` | a unit or its spelling |
+//! | [`circuit`] | amplifier, cable and loudspeaker as two-ports; the result is a transfer function H(f) | a formula, a measured format |
+//! | [`filter`] | H(f) to an impulse response; offline convolution | accuracy or speed of filtering |
+//! | [`clip`] | decode, excerpt, resample, synthesise, level, dither, write | a file format, a synthesised clip |
+//! | [`hearing`] | how large a difference is to an ear on a given clip | a threshold, a loudness measure |
+//! | [`stats`] | everything numeric about answers; pure functions of counts and draws | a test, an interval, a plan |
+//! | [`session`] | `session.toml` to a validated [`session::Session`]; complaints name file, line and key | a key of the session file |
+//! | [`stimulus`] | a session's comparisons and controls as pairs of stimuli ready to play | how filters, levels and clips meet |
+//! | [`trial`] | protocols, draws, seal, journal, and the conductor: (state, event) to (state, effects) | a protocol, a record |
+//! | [`player`] | the real-time engine and its outputs: sound device, WAV file, silent | switching, fades, devices |
+//! | [`report`] | verdict sentences, figures, HTML, CSV, JSON | a sentence, a figure, a column |
+//! | [`screen`] | the terminal user interface: draws a view, turns keys into events | a key, a layout |
+//! | [`sitting`] | drives a conductor with clock, disk, player and a face (screen, plain lines, simulated listener) | how a sitting runs |
+//! | [`ballot`] | the club-night web server: same conductor, other listeners | phones, paper, the room's display |
+//! | [`cli`] | one file per command: parse, call, print | an option, an exit status |
+//!
+//! # Words
+//!
+//! *session*: what is to be tested, written before anyone listens. *comparison*: side A and side B on one or more
+//! clips. *clip*: a piece of sound. *stimulus*: one clip through one side's filter. *trial*: one presentation and one
+//! answer. *sitting*: one listener's trials, from opening to closing. *journal*: the append-only record of a sitting.
+//! *receipt*: the hash of a journal's last record, as a phrase. *seal*: the commitment to the draws. *control*: a trial
+//! whose right answer is known to be audible or impossible. *verdict*: what the answers support, in one plain sentence.
+
+pub mod ballot;
+pub mod circuit;
+pub mod cli;
+pub mod clip;
+pub mod filter;
+pub mod hearing;
+pub mod player;
+pub mod report;
+pub mod screen;
+pub mod session;
+pub mod sitting;
+pub mod stats;
+pub mod stimulus;
+pub mod trial;
+pub mod units;

@@ -1,0 +1,1 @@
+//! Verdict sentences, figures, HTML, CSV, JSON.

@@ -1,0 +1,241 @@
+//! `session.toml` to a validated [`Session`]; every complaint names file, line and key.
+//!
+//! Comes in: a path to a session file or its folder. Goes out: [`Session`], in SI units, with every path joined to the
+//! session's folder and every name resolved. Must not: run anything.
+
+pub mod electrical;
+mod parse;
+pub mod reader;
+
+use std::path::{Path, PathBuf};
+
+use crate::circuit::{Amplifier, Cable, Chain, Loudspeaker};
+use crate::clip::ClipSource;
+use crate::stats::Protocol;
+
+pub use parse::{load, parse};
+pub use reader::SessionError;
+
+/// Keep the level difference that the cables make, or remove it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Levels {
+    /// Keep it.
+    AsWired,
+    /// Equal K-weighted loudness (ITU-R BS.1770) of both sides.
+    Matched,
+}
+
+/// What happens between two stimuli when the listener switches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Switching {
+    /// An equal-length crossfade at the same place in the clip.
+    Instant,
+    /// A short silence.
+    Gap,
+}
+
+/// When the counted trials end; fixed before the first one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Stopping {
+    /// All of the session's trials.
+    AllTrials,
+    /// Wald's sequential test; `trials` is then the largest number.
+    Sequential {
+        /// Risk of "a difference" for a guesser.
+        alpha: f64,
+        /// Risk of "no difference" for a listener with proportion right `proportion`.
+        beta: f64,
+        /// Proportion right that the test must be able to find.
+        proportion: f64,
+    },
+}
+
+/// How several comparisons of one session are judged together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Family {
+    /// Holm's step-down adjustment.
+    Holm,
+    /// Each comparison by itself.
+    None,
+}
+
+/// A clip under its name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Clip {
+    /// Name, unique in the session.
+    pub name: String,
+    /// Where its sound comes from.
+    pub source: ClipSource,
+}
+
+/// A cable under its name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NamedCable {
+    /// Name, unique in the session.
+    pub name: String,
+    /// The cable.
+    pub cable: Cable,
+}
+
+/// Two sides to tell apart on one or more clips.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Comparison {
+    /// Name, unique in the session.
+    pub name: String,
+    /// Index of side A in [`Session::cables`].
+    pub a: usize,
+    /// Index of side B in [`Session::cables`].
+    pub b: usize,
+    /// Indices in [`Session::clips`], at least one.
+    pub clips: Vec<usize>,
+}
+
+/// What a control adds to side A to make its side B.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ControlKind {
+    /// A level step in dB.
+    Level {
+        /// Size of the step in dB.
+        decibels: f64,
+    },
+    /// A spectral tilt in dB from 20 Hz to 20 kHz, 0 dB at 632 Hz.
+    Tilt {
+        /// Size of the tilt in dB.
+        decibels: f64,
+    },
+    /// The comb that a head movement makes between two loudspeakers.
+    HeadMovement {
+        /// Sideways movement in metres.
+        metres: f64,
+    },
+    /// Nothing: nobody can be right more often than chance.
+    Identical,
+}
+
+impl ControlKind {
+    /// The name in `session.toml`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Level { .. } => "level",
+            Self::Tilt { .. } => "tilt",
+            Self::HeadMovement { .. } => "head-movement",
+            Self::Identical => "identical",
+        }
+    }
+}
+
+/// Trials with a known answer, shuffled among the counted ones and reported apart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Control {
+    /// What it adds.
+    pub kind: ControlKind,
+    /// How many trials of it each sitting holds.
+    pub trials: u32,
+}
+
+/// Positive controls that must be passed before the counted trials start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Qualification {
+    /// Qualification trials, drawn from the positive controls.
+    pub trials: u32,
+    /// How many must be right.
+    pub correct: u32,
+}
+
+/// What two people agreed on before the sitting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wager {
+    /// Who claims to hear the difference.
+    pub claimant: String,
+    /// Who doubts it.
+    pub skeptic: String,
+    /// The claim in their words.
+    pub claim: String,
+    /// What is owed if the score needed is reached, in their words.
+    pub claimant_wins: String,
+    /// What is owed if it is not reached, in their words.
+    pub skeptic_wins: String,
+}
+
+/// A validated session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Session {
+    /// The session file.
+    pub file: PathBuf,
+    /// The folder it stands in: sittings and reports go below it.
+    pub folder: PathBuf,
+    /// The file's text, whose SHA-256 is the session digest in journals.
+    pub source: String,
+    /// Title.
+    pub title: String,
+    /// Protocol of every comparison.
+    pub protocol: Protocol,
+    /// The named attribute of 2-AFC, as a comparative such as "brighter".
+    pub attribute: Option<String>,
+    /// For 2-AFC: the side, `true` is B, that has more of the attribute by claim (the right answer).
+    pub attribute_side_b: bool,
+    /// Counted trials per comparison and listener.
+    pub trials: u32,
+    /// Warm-up trials, marked and uncounted.
+    pub warm_up: u32,
+    /// Error risk of a "difference" verdict for a guesser.
+    pub alpha: f64,
+    /// Level difference kept or removed.
+    pub levels: Levels,
+    /// What a switch sounds like.
+    pub switching: Switching,
+    /// How several comparisons are judged together.
+    pub family: Family,
+    /// When the counted trials end.
+    pub stopping: Stopping,
+    /// Ask for confidence, 1 to 5, with each answer.
+    pub confidence: bool,
+    /// Minutes of listening after which a rest is offered (at most 20).
+    pub rest_after_minutes: f64,
+    /// Positive controls to pass first, if asked for.
+    pub qualification: Option<Qualification>,
+    /// The source.
+    pub amplifier: Amplifier,
+    /// The load.
+    pub loudspeaker: Loudspeaker,
+    /// Cables in file order.
+    pub cables: Vec<NamedCable>,
+    /// Clips in file order.
+    pub clips: Vec<Clip>,
+    /// Comparisons in file order, at least one.
+    pub comparisons: Vec<Comparison>,
+    /// Controls in file order.
+    pub controls: Vec<Control>,
+    /// What was wagered, if anything.
+    pub wager: Option<Wager>,
+    /// The data is invented: demo and example sessions say so.
+    pub invented: bool,
+    /// What the reader wants the user to know: held table ends and the like.
+    pub notes: Vec<String>,
+}
+
+impl Session {
+    /// The chain of amplifier, the cable with this index, and loudspeaker.
+    pub fn chain(&self, cable: usize) -> Chain {
+        Chain {
+            amplifier: self.amplifier.clone(),
+            cable: self.cables[cable].cable.clone(),
+            loudspeaker: self.loudspeaker.clone(),
+        }
+    }
+
+    /// Where journals and the register are: `sittings/` in the session's folder.
+    pub fn sittings_folder(&self) -> PathBuf {
+        self.folder.join("sittings")
+    }
+
+    /// Where reports go: `report/` in the session's folder.
+    pub fn report_folder(&self) -> PathBuf {
+        self.folder.join("report")
+    }
+}
+
+/// The session file that a path means: the path itself, or `session.toml` in it if it is a folder.
+pub fn session_file(path: &Path) -> PathBuf {
+    if path.is_dir() { path.join("session.toml") } else { path.to_path_buf() }
+}

@@ -1,0 +1,1 @@
+//! Drives a conductor with clock, disk, player and a face.

@@ -1,0 +1,1 @@
+//! Protocols, random draws, seal, journal, and the conductor.

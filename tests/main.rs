@@ -1,0 +1,11 @@
+//! One integration binary, one folder per room.
+
+mod circuit;
+mod commands;
+mod night;
+mod report;
+mod screen;
+mod session;
+mod sound;
+mod stats;
+mod trial;

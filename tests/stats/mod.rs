@@ -1,0 +1,1 @@
+//! Tests of this room, against published sources where there are any.
