@@ -1,8 +1,129 @@
 //! One file per command: parse, call, print.
+//!
+//! Results go to standard output, everything else to standard error. Exit status: 0 done; 1 the answer is no; 2 bad
+//! usage or bad input.
 
+mod audition;
+mod check;
+mod demo;
+mod devices;
+mod new;
+mod night;
+mod plan;
+mod predict;
+mod render;
+mod report;
+mod run;
+mod score;
+mod verify;
+
+use std::io::Write;
 use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Why a command did not end with 0.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Failure {
+    /// The answer is no: a tampered journal, a failed check. Exit status 1.
+    No(String),
+    /// Bad usage or bad input: what, where, and what to do. Exit status 2.
+    Bad(String),
+}
+
+impl Failure {
+    /// Bad usage or bad input, from anything that can be shown.
+    pub fn bad(message: impl std::fmt::Display) -> Self {
+        Self::Bad(message.to_string())
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::Bad(format!("the output could not be written: {error}"))
+    }
+}
+
+/// Writes a line to standard error: progress, notes, cautions. A closed standard error is no reason to stop.
+pub fn note(message: &str) {
+    let _ = writeln!(std::io::stderr().lock(), "{message}");
+}
+
+/// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
+#[derive(Debug, Parser)]
+#[command(name = "earwitness", version, about, max_term_width = 100)]
+struct Line {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// The commands, in the order a newcomer meets them.
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// The whole job on a built-in session
+    Demo(demo::DemoArguments),
+    /// Write a commented session to edit
+    New(new::NewArguments),
+    /// Validate a session; say what would be played, what the difference is, what to be careful of
+    Check(check::CheckArguments),
+    /// Transfer functions, their difference, and how large that is to an ear
+    Predict(predict::PredictArguments),
+    /// Write the stimuli as WAV files
+    Render(render::RenderArguments),
+    /// Trials needed for a given error risk, or the risks of a given number of trials
+    Plan(plan::PlanArguments),
+    /// Sighted listening and training, never counted
+    Audition(audition::AuditionArguments),
+    /// Conduct a sitting
+    Run(run::RunArguments),
+    /// Conduct a club night: host screen, phones and paper
+    Night(night::NightArguments),
+    /// Statistics of journals, of a CSV of counts, or of two numbers
+    Score(score::ScoreArguments),
+    /// The HTML report, CSV and JSON of all sittings
+    Report(report::ReportArguments),
+    /// Re-derive every draw and every score from the opened seal
+    Verify(verify::VerifyArguments),
+    /// Sound devices and what they can do
+    Devices(devices::DevicesArguments),
+}
 
 /// Runs the program on the process's arguments and returns its exit status.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    let line = match Line::try_parse() {
+        Ok(line) => line,
+        Err(error) => {
+            // Help and version are results; everything else is bad usage.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+        }
+    };
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let result = match &line.command {
+        Command::Demo(arguments) => demo::run(arguments, &mut out),
+        Command::New(arguments) => new::run(arguments, &mut out),
+        Command::Check(arguments) => check::run(arguments, &mut out),
+        Command::Predict(arguments) => predict::run(arguments, &mut out),
+        Command::Render(arguments) => render::run(arguments, &mut out),
+        Command::Plan(arguments) => plan::run(arguments, &mut out),
+        Command::Audition(arguments) => audition::run(arguments, &mut out),
+        Command::Run(arguments) => run::run(arguments, &mut out),
+        Command::Night(arguments) => night::run(arguments, &mut out),
+        Command::Score(arguments) => score::run(arguments, &mut out),
+        Command::Report(arguments) => report::run(arguments, &mut out),
+        Command::Verify(arguments) => verify::run(arguments, &mut out),
+        Command::Devices(arguments) => devices::run(arguments, &mut out),
+    };
+    let flushed = out.flush().map_err(Failure::from);
+    match result.and(flushed) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(Failure::No(message)) => {
+            note(&message);
+            ExitCode::from(1)
+        }
+        Err(Failure::Bad(message)) => {
+            note(&format!("earwitness: {message}"));
+            ExitCode::from(2)
+        }
+    }
 }
