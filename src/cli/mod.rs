@@ -3,19 +3,19 @@
 //! Results go to standard output, everything else to standard error. Exit status: 0 done; 1 the answer is no; 2 bad
 //! usage or bad input.
 
-mod audition;
-mod check;
-mod demo;
-mod devices;
-mod new;
-mod night;
-mod plan;
-mod predict;
-mod render;
-mod report;
-mod run;
-mod score;
-mod verify;
+pub mod audition;
+pub mod check;
+pub mod demo;
+pub mod devices;
+pub mod new;
+pub mod night;
+pub mod plan;
+pub mod predict;
+pub mod render;
+pub mod report;
+pub mod run;
+pub mod score;
+pub mod verify;
 
 use std::io::Write;
 use std::process::ExitCode;

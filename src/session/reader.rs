@@ -226,7 +226,7 @@ impl<'d> Table<'d> {
             return Err(self.wrong_type(key, value.get_ref(), "a list of texts in brackets"));
         };
         let mut texts = Vec::new();
-        for item in items.iter() {
+        for item in items {
             match item.get_ref().as_str() {
                 Some(text) => texts.push(text.to_owned()),
                 None => {
