@@ -111,7 +111,7 @@ mod tests {
     #[test]
     fn a_head_movement_makes_a_comb() {
         // 10 cm sideways: path lengths by Pythagoras, the first dip where their difference is half a wavelength.
-        let (x, d) = (0.1, 2.5_f64);
+        let (x, d) = (0.1_f64, 2.5_f64);
         let ahead = d * 30_f64.to_radians().cos();
         let difference = (1.25 + x).hypot(ahead) - (1.25 - x).hypot(ahead);
         let dip = 343.2 / (2.0 * difference);
