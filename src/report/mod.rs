@@ -1,1 +1,3 @@
 //! Verdict sentences, figures, HTML, CSV, JSON.
+
+pub mod verdict;
