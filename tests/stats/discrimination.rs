@@ -126,12 +126,15 @@ fn psychometric_functions_agree_with_published_values() {
     }
 }
 
+/// Right answers, trials, and the ends by each method.
+type Row = (u64, u64, [(f64, f64); 8]);
+
 #[test]
 fn intervals_agree_with_newcombe() {
     // Source: Newcombe 1998, Statistics in Medicine 17:857-872, Table I, 95 % (Wilson column printed, the others from
     // memory or recomputed). Columns: Wald, Wilson, Wilson corrected, Clopper-Pearson, mid-P, likelihood, Jeffreys,
     // Agresti-Coull.
-    let rows: [(u64, u64, [(f64, f64); 8]); 4] = [
+    let rows: [Row; 4] = [
         (
             81,
             263,

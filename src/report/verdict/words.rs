@@ -204,7 +204,7 @@ pub(super) fn limits(
         limits.push(exclusion(input, analysis));
     }
     if finding != Finding::StoppedEarly && test.is_none() {
-        limits.push(power(input)?);
+        limits.push(power(input));
     }
     if let (Some(test), Rule::Sequential { .. }) = (test, input.rule)
         && test.most_trials <= 2000
@@ -284,14 +284,14 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
 }
 
 /// What the planned test could have found.
-fn power(input: &VerdictInput) -> Result<String, StatsError> {
+fn power(input: &VerdictInput) -> String {
     let trials = input.trials;
     let Some(critical) = one::critical(input.protocol, trials, input.alpha) else {
-        return Ok(format!(
+        return format!(
             "With {} and a risk of {} no score could have shown anything: plan more trials.",
             count(trials, "trial"),
             percent(input.alpha)
-        ));
+        );
     };
     let at = |share: f64| {
         let p = proportion_of_discriminators(input.protocol, share);
@@ -310,13 +310,13 @@ fn power(input: &VerdictInput) -> Result<String, StatsError> {
     };
     let advice =
         if strong < 0.8 { " Small differences need more trials: see `earwitness plan`." } else { "" };
-    Ok(format!(
+    format!(
         "What the test could show: {} would have been found with a probability of {}, {} with {}.{advice}",
         what.0,
         percent(strong),
         what.1,
         percent(weak)
-    ))
+    )
 }
 
 fn controls(input: &VerdictInput) -> Vec<String> {
