@@ -319,11 +319,9 @@ impl Chart {
                 px - 4.0,
                 py - 4.0
             ),
-            Tone::Fourth => write!(
-                self.body,
-                "<path class=\"mark {class}\" d=\"M{px:.1} {:.1}l5 9l-10 0Z\"/>",
-                py - 5.0
-            ),
+            Tone::Fourth => {
+                write!(self.body, "<path class=\"mark {class}\" d=\"M{px:.1} {:.1}l5 9l-10 0Z\"/>", py - 5.0)
+            }
             _ => write!(self.body, "<circle class=\"mark {class}\" cx=\"{px:.1}\" cy=\"{py:.1}\" r=\"4\"/>"),
         };
     }
@@ -460,7 +458,10 @@ mod tests {
     fn round_ticks() {
         let texts = |axis: Axis| axis.ticks.into_iter().map(|(_, text)| text).collect::<Vec<_>>();
         assert_eq!(texts(Axis::linear("", 0.0, 1.0)), ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]);
-        assert_eq!(texts(Axis::linear("", -0.003, 0.002)), ["-0.003", "-0.002", "-0.001", "0.000", "0.001", "0.002"]);
+        assert_eq!(
+            texts(Axis::linear("", -0.003, 0.002)),
+            ["-0.003", "-0.002", "-0.001", "0.000", "0.001", "0.002"]
+        );
         assert_eq!(texts(Axis::linear("", 0.0, 16.0)), ["0", "5", "10", "15"]);
         assert_eq!(
             texts(Axis::logarithmic("", 20.0, 20_000.0)),
@@ -490,7 +491,9 @@ mod tests {
 
     #[test]
     fn every_tone_has_its_place_in_the_style() {
-        for tone in [Tone::First, Tone::Second, Tone::Third, Tone::Fourth, Tone::Chance, Tone::Critical, Tone::Quiet] {
+        for tone in
+            [Tone::First, Tone::Second, Tone::Third, Tone::Fourth, Tone::Chance, Tone::Critical, Tone::Quiet]
+        {
             assert!(STYLE.contains(&format!(".{}", tone.class())), "{tone:?}");
         }
     }
