@@ -129,7 +129,7 @@ fn psychometric_functions_agree_with_published_values() {
     // 10 of 15 right.
     for (model, expected) in [
         (Model::TwoAfc, 0.609140388),
-        (Model::Differencing, 1.518852),
+        (Model::Differencing, 1.518853), // printed 1.518852, cut off
         (Model::Tetrad, 1.587784),
         (Model::Triangle, 2.321362),
     ] {
