@@ -3,11 +3,15 @@
 //! Comes in: a [`Session`](crate::session::Session) with the digests of its stimuli, and events. Goes out: effects,
 //! records, and what the opened seal proves. Must not know: screens, sound devices, clocks.
 
+pub mod chain;
 pub mod conductor;
 pub mod digest;
 pub mod event;
+pub mod journal;
+pub mod ledger;
 pub mod protocol;
 pub mod record;
+pub mod schedule;
 pub mod score;
 pub mod seal;
 pub mod view;

@@ -1,7 +1,14 @@
 //! Counting answers against draws, and the decisions that follow from counts alone.
 
+use serde::{Deserialize, Serialize};
+
+use super::ledger::{Attempt, Ledger};
+use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
+use super::schedule::{Presented, Subject};
+use crate::stats::Protocol;
+
 /// What the sequential rule says of a comparison.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Decision {
     /// Not decided.
@@ -10,4 +17,113 @@ pub enum Decision {
     Difference,
     /// No difference of the stated size was heard.
     NoDifference,
+}
+
+/// Wald's sequential probability ratio test after `count`: with log likelihood ratio
+/// `L = c ln(p1/p0) + (n - c) ln((1 - p1)/(1 - p0))`, a difference when `L >= ln((1 - beta)/alpha)`, none when
+/// `L <= ln(beta/(1 - alpha))` (Wald 1947).
+pub fn sequential(terms: &Terms, count: Count) -> Decision {
+    let StoppingTerms::Sequential { alpha, beta, proportion } = terms.stopping else {
+        return Decision::Undecided;
+    };
+    let chance = terms.protocol.chance();
+    let wrong = count.trials.saturating_sub(count.correct);
+    let ratio = f64::from(count.correct) * (proportion / chance).ln()
+        + f64::from(wrong) * ((1.0 - proportion) / (1.0 - chance)).ln();
+    if ratio >= ((1.0 - beta) / alpha).ln() {
+        Decision::Difference
+    } else if ratio <= (beta / (1.0 - alpha)).ln() {
+        Decision::NoDifference
+    } else {
+        Decision::Undecided
+    }
+}
+
+/// Counts that grow attempt by attempt.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Tally {
+    /// All counts.
+    pub counts: Counts,
+    /// Decision of the sequential rule by comparison, as it was first reached; empty without such a rule.
+    pub decisions: Vec<Decision>,
+}
+
+impl Tally {
+    /// Nothing counted yet.
+    pub fn new(opening: &Opening) -> Self {
+        let terms = &opening.terms;
+        let counts = Counts {
+            comparisons: vec![Count::default(); terms.comparisons.len()],
+            controls: vec![Count::default(); terms.controls.len()],
+            ..Counts::default()
+        };
+        let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+        let decisions =
+            if sequential { vec![Decision::Undecided; terms.comparisons.len()] } else { Vec::new() };
+        Self { counts, decisions }
+    }
+
+    /// Counts a finished attempt.
+    pub fn add(&mut self, opening: &Opening, attempt: &Attempt, presented: &Presented) {
+        if attempt.void.is_some() {
+            self.counts.void += 1;
+            return;
+        }
+        let answers = attempt.answer.into_iter().chain(attempt.votes.values().map(|(answer, _)| *answer));
+        let mut added = Count::default();
+        for answer in answers {
+            added.trials += 1;
+            added.correct += u32::from(presented.counts_as_correct(opening, answer));
+        }
+        let count = match (attempt.id.part, presented.subject) {
+            (Part::Qualification, _) => &mut self.counts.qualification,
+            (Part::WarmUp, _) => &mut self.counts.warm_up,
+            (Part::Main, Subject::Control(control)) => &mut self.counts.controls[control],
+            (Part::Main, Subject::Comparison(comparison)) => &mut self.counts.comparisons[comparison],
+        };
+        count.trials += added.trials;
+        count.correct += added.correct;
+        if let (Part::Main, Subject::Comparison(comparison)) = (attempt.id.part, presented.subject)
+            && let Some(decision) = self.decisions.get_mut(comparison)
+            && *decision == Decision::Undecided
+        {
+            *decision = sequential(&opening.terms, self.counts.comparisons[comparison]);
+        }
+    }
+
+    /// How the sitting ended, if the last finished attempt ended it.
+    pub fn ended(&self, ledger: &Ledger) -> Option<Outcome> {
+        let last = ledger.attempts.last().filter(|last| last.void.is_none())?;
+        if let Some(qualification) = ledger.opening.terms.qualification
+            && last.id.part == Part::Qualification
+            && last.id.trial == qualification.trials
+            && self.counts.qualification.correct < qualification.correct
+        {
+            return Some(Outcome::NotQualified);
+        }
+        let decided = self.decisions.iter().all(|&decision| decision != Decision::Undecided);
+        if !self.decisions.is_empty() && decided {
+            return Some(Outcome::Sequential);
+        }
+        ledger.next().is_none().then_some(Outcome::AllTrials)
+    }
+
+    /// Who won the wager: `Some(true)` the claimant, `Some(false)` the skeptic, `None` nobody, because there is no
+    /// wager, no verdict, or nobody listened.
+    pub fn claimant_won(&self, opening: &Opening, outcome: Outcome) -> Option<bool> {
+        let wager = opening.terms.wager.as_ref()?;
+        let listened = opening.simulated.is_none() && opening.output.kind != "silent";
+        if !listened || opening.terms.protocol == Protocol::Preference {
+            return None;
+        }
+        match outcome {
+            Outcome::NotQualified | Outcome::StoppedEarly => None,
+            Outcome::Sequential => Some(self.decisions.iter().all(|&decision| decision == Decision::Difference)),
+            Outcome::AllTrials if !self.decisions.is_empty() => None,
+            Outcome::AllTrials => {
+                let correct: u32 = self.counts.comparisons.iter().map(|count| count.correct).sum();
+                Some(correct >= wager.needed)
+            }
+        }
+    }
 }
