@@ -7,6 +7,7 @@
 //! A driver carries the effects out in order. When an append fails it carries out nothing after it, hands in
 //! [`Event::JournalFailed`] and shows the view only then.
 
+use super::Digest;
 use super::event::{Effect, Event};
 use super::ledger::{Ledger, fits};
 use super::protocol::Definition;
@@ -15,7 +16,6 @@ use super::schedule::{Draws, Presented, Subject};
 use super::score::Tally;
 use super::seal::Secret;
 use super::view::{ResultView, Stage, Step, TrialView, View};
-use super::Digest;
 
 /// Longest name or phrase in bytes.
 pub const MAX_TEXT: usize = 4096;
@@ -53,7 +53,13 @@ enum Phase {
     Sealing,
     Announce,
     Trial(Attempting),
-    Rest { since_ms: u64, offered: bool, back: Option<Attempting> },
+    Rest {
+        since_ms: u64,
+        offered: bool,
+        back: Option<Attempting>,
+    },
+    /// Night: every vote on paper may still be entered.
+    Counting,
     ConfirmStop(Box<Phase>),
     Done,
     Stopped(String),
@@ -68,6 +74,8 @@ pub struct Conductor {
     forced: Vec<usize>,
     /// The attempt that is on or comes next, drawn.
     presented: Option<Presented>,
+    /// Draws of the finished attempts.
+    history: Vec<Presented>,
     tally: Tally,
     phase: Phase,
     receipt: Option<Digest>,
@@ -93,6 +101,7 @@ impl Conductor {
             draws: None,
             forced: Vec::new(),
             presented: None,
+            history: Vec::new(),
             tally,
             phase: Phase::Terms,
             receipt: None,
@@ -123,6 +132,8 @@ impl Conductor {
         let mut effects = Vec::new();
         conductor.phase = if conductor.ledger.closing.is_some() {
             Phase::Done
+        } else if ended.is_some() && opening.occasion == Occasion::Night {
+            Phase::Counting
         } else if let Some(outcome) = ended {
             conductor.close(outcome, &mut effects);
             Phase::Done
@@ -151,6 +162,7 @@ impl Conductor {
             && let (Some(attempt), Some(presented)) = (self.ledger.attempts.last(), self.presented)
         {
             self.tally.add(&self.ledger.opening, attempt, &presented);
+            self.history.push(presented);
             self.draw_next();
         }
         Ok(())
@@ -178,6 +190,8 @@ impl Conductor {
     }
 
     fn close(&mut self, outcome: Outcome, effects: &mut Vec<Effect>) {
+        // Ballots on paper may have come after their trial was counted.
+        self.tally = Tally::of(&self.ledger, &self.history);
         let key = self.secret.key(self.ledger.phrases.iter().map(|(_, text)| text.as_str()));
         let closing = Closing {
             at_ms: self.at_ms,
@@ -228,9 +242,13 @@ impl Conductor {
                 self.try_append(Record::SeatLeft { at_ms, seat }, "nobody sits there", effects);
                 phase
             }
-            (Phase::ConfirmStop(_), Event::Confirm) => {
-                self.finish(Outcome::StoppedEarly, effects)
+            // Ballots on paper may come for any attempt whose votes were closed; the ledger knows which may vote.
+            (phase, Event::Vote { id, seat, alternative, by }) => {
+                self.vote(id, seat, alternative, by, effects);
+                phase
             }
+            (Phase::Counting, Event::Continue) => self.finish(Outcome::AllTrials, effects),
+            (Phase::ConfirmStop(_), Event::Confirm) => self.finish(Outcome::StoppedEarly, effects),
             (Phase::ConfirmStop(before), Event::Back) => *before,
             (Phase::ConfirmStop(before), _) => Phase::ConfirmStop(before),
             (phase, Event::Stop) => {
@@ -344,36 +362,45 @@ impl Conductor {
             }
             Event::Disturbed { cause } => {
                 // Before anything was heard there is nothing to disturb.
-                if trial.listening.listens.iter().all(|&listens| listens == 0) && self.ledger.votes.is_empty() {
+                if trial.listening.listens.iter().all(|&listens| listens == 0) && self.ledger.votes.is_empty()
+                {
                     add_event(&mut trial, &cause);
                 } else {
                     return self.disturbed(trial, &cause, effects);
                 }
             }
             Event::Note { text } => add_event(&mut trial, &text),
-            Event::Vote { seat, alternative, by } if night => {
-                let alias = self.ledger.seats.get(&seat).map(|seat| seat.alias.clone());
-                let answer = definition.alternatives.get(alternative).map(|alternative| alternative.name);
-                match (alias, answer) {
-                    (Some(alias), Some(answer)) => {
-                        let answer = answer.to_owned();
-                        let record = Record::Vote { at_ms, id: trial.id, seat, alias, answer, by };
-                        self.try_append(record, "this seat cannot vote", effects);
-                    }
-                    _ => effects.push(Effect::Refuse("no such seat or alternative")),
-                }
-            }
             Event::CloseVotes if night => {
                 pause(&mut trial, at_ms, effects);
                 let voted = self.ledger.votes.len() as u32;
                 let seats = self.ledger.taken();
                 trial.listening.took_ms = at_ms - trial.started_ms;
-                let record = Record::VotesClosed { at_ms, id: trial.id, voted, seats, listening: trial.listening };
+                let record =
+                    Record::VotesClosed { at_ms, id: trial.id, voted, seats, listening: trial.listening };
                 return self.after(record, effects);
             }
             _ => effects.push(Effect::Refuse("this does nothing here")),
         }
         Phase::Trial(trial)
+    }
+
+    fn vote(
+        &mut self,
+        id: TrialId,
+        seat: u32,
+        alternative: usize,
+        by: super::record::Ballot,
+        effects: &mut Vec<Effect>,
+    ) {
+        let definition = Definition::of(self.ledger.opening.terms.protocol);
+        let alias = self.ledger.seats.get(&seat).map(|seat| seat.alias.clone());
+        let answer = definition.alternatives.get(alternative).map(|alternative| alternative.name);
+        let (Some(alias), Some(answer)) = (alias, answer) else {
+            effects.push(Effect::Refuse("no such seat or alternative"));
+            return;
+        };
+        let record = Record::Vote { at_ms: self.at_ms, id, seat, alias, answer: answer.to_owned(), by };
+        self.try_append(record, "this seat cannot vote on this trial now", effects);
     }
 
     fn answer(&mut self, mut trial: Attempting, confidence: Option<u8>, effects: &mut Vec<Effect>) -> Phase {
@@ -408,7 +435,8 @@ impl Conductor {
             return self.take_phase();
         }
         if let Some(outcome) = self.tally.ended(&self.ledger) {
-            return self.finish(outcome, effects);
+            let night = self.ledger.opening.occasion == Occasion::Night;
+            return if night { Phase::Counting } else { self.finish(outcome, effects) };
         }
         let rest_after_ms = self.ledger.opening.terms.rest_after_minutes * 60_000.0;
         if self.ledger.listened_ms as f64 >= rest_after_ms {
@@ -480,6 +508,11 @@ impl Conductor {
         self.at_ms
     }
 
+    /// Time of the last record.
+    pub(super) fn ledger_at_ms(&self) -> u64 {
+        self.ledger.at_ms
+    }
+
     /// The opening.
     pub fn opening(&self) -> &Opening {
         &self.ledger.opening
@@ -538,6 +571,7 @@ impl Conductor {
                     of: self.ledger.trials_of(next().part),
                 }
             }
+            Phase::Counting => Stage::Counting,
             Phase::ConfirmStop(_) => Stage::ConfirmStop { answered: self.ledger.answered() },
             Phase::Stopped(reason) => Stage::Stopped { reason: reason.clone() },
             Phase::Done => match &self.ledger.closing {

@@ -11,10 +11,16 @@ pub mod journal;
 pub mod ledger;
 pub mod protocol;
 pub mod record;
+pub mod register;
+pub mod rest;
 pub mod schedule;
 pub mod score;
 pub mod seal;
+pub mod sittings;
+pub mod terms;
+pub mod verify;
 pub mod view;
+pub mod words;
 
 pub use conductor::Conductor;
 pub use digest::Digest;
@@ -25,4 +31,6 @@ pub use record::{
 };
 pub use score::Decision;
 pub use seal::Secret;
+pub use sittings::{Draft, Keeper, Opened, Sittings, SittingsError, Unfinished};
+pub use verify::{Answered, Checked};
 pub use view::{ResultView, Stage, Step, TrialView, View};

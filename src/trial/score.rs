@@ -6,6 +6,7 @@ use super::ledger::{Attempt, Ledger};
 use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
 use super::schedule::{Presented, Subject};
 use crate::stats::Protocol;
+use crate::stats::sequential::{self, SequentialTest};
 
 /// What the sequential rule says of a comparison.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -19,23 +20,25 @@ pub enum Decision {
     NoDifference,
 }
 
-/// Wald's sequential probability ratio test after `count`: with log likelihood ratio
-/// `L = c ln(p1/p0) + (n - c) ln((1 - p1)/(1 - p0))`, a difference when `L >= ln((1 - beta)/alpha)`, none when
-/// `L <= ln(beta/(1 - alpha))` (Wald 1947).
+/// The sequential rule of the terms, if there is one; the error says what is out of range.
+pub fn rule(terms: &Terms) -> Result<Option<SequentialTest>, String> {
+    match terms.stopping {
+        StoppingTerms::AllTrials {} => Ok(None),
+        StoppingTerms::Sequential { alpha, beta, proportion } => {
+            SequentialTest::new(terms.protocol, alpha, beta, proportion, u64::from(terms.trials))
+                .map(Some)
+                .map_err(|error| format!("the sequential rule: {error}"))
+        }
+    }
+}
+
+/// What the terms' sequential rule ([`SequentialTest::decision`]) says after `count`.
 pub fn sequential(terms: &Terms, count: Count) -> Decision {
-    let StoppingTerms::Sequential { alpha, beta, proportion } = terms.stopping else {
-        return Decision::Undecided;
-    };
-    let chance = terms.protocol.chance();
-    let wrong = count.trials.saturating_sub(count.correct);
-    let ratio = f64::from(count.correct) * (proportion / chance).ln()
-        + f64::from(wrong) * ((1.0 - proportion) / (1.0 - chance)).ln();
-    if ratio >= ((1.0 - beta) / alpha).ln() {
-        Decision::Difference
-    } else if ratio <= (beta / (1.0 - alpha)).ln() {
-        Decision::NoDifference
-    } else {
-        Decision::Undecided
+    let Ok(Some(rule)) = rule(terms) else { return Decision::Undecided };
+    match rule.decision(u64::from(count.correct), u64::from(count.trials)) {
+        sequential::Decision::Difference => Decision::Difference,
+        sequential::Decision::NoDifference => Decision::NoDifference,
+        sequential::Decision::Continue | sequential::Decision::Undecided => Decision::Undecided,
     }
 }
 
@@ -61,6 +64,15 @@ impl Tally {
         let decisions =
             if sequential { vec![Decision::Undecided; terms.comparisons.len()] } else { Vec::new() };
         Self { counts, decisions }
+    }
+
+    /// The tally of all finished attempts with what was drawn for each.
+    pub fn of(ledger: &Ledger, presented: &[Presented]) -> Self {
+        let mut tally = Self::new(&ledger.opening);
+        for (attempt, presented) in ledger.attempts.iter().zip(presented) {
+            tally.add(&ledger.opening, attempt, presented);
+        }
+        tally
     }
 
     /// Counts a finished attempt.
@@ -118,7 +130,9 @@ impl Tally {
         }
         match outcome {
             Outcome::NotQualified | Outcome::StoppedEarly => None,
-            Outcome::Sequential => Some(self.decisions.iter().all(|&decision| decision == Decision::Difference)),
+            Outcome::Sequential => {
+                Some(self.decisions.iter().all(|&decision| decision == Decision::Difference))
+            }
             Outcome::AllTrials if !self.decisions.is_empty() => None,
             Outcome::AllTrials => {
                 let correct: u32 = self.counts.comparisons.iter().map(|count| count.correct).sum();
