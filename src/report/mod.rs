@@ -5,3 +5,4 @@
 
 pub mod caveat;
 pub mod svg;
+pub mod verdict;
