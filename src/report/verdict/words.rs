@@ -75,7 +75,7 @@ fn score(input: &VerdictInput) -> String {
 /// The side with more answers, and how many.
 fn preferred(input: &VerdictInput) -> (&str, u64) {
     let other = input.trials - input.correct;
-    if other > input.correct { (&input.side_b, other) } else { (&input.side_a, input.correct) }
+    if other > input.correct { (&input.side_a, other) } else { (&input.side_b, input.correct) }
 }
 
 /// How often chance does it.
@@ -83,6 +83,9 @@ fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
     match input.protocol {
         Protocol::Preference => {
             format!("without any preference, a split at least as uneven comes up {}", risk(analysis.p_value))
+        }
+        _ if input.room.is_some() => {
+            format!("with another draw the same votes do at least as well {}", risk(analysis.p_value))
         }
         _ => format!("pure guessing does at least as well {}", risk(analysis.p_value)),
     }
@@ -198,12 +201,18 @@ pub(super) fn limits(
     if finding == Finding::NoListeningTest || finding == Finding::NoTrials {
         return Ok(limits);
     }
-    if finding == Finding::Difference {
+    if input.room.is_some() {
+        limits.push(
+            "Votes on the same draw depend on one another, so no limit of what the room can hear is stated: see each \
+             listener."
+                .to_string(),
+        );
+    } else if finding == Finding::Difference {
         limits.push(difference_limit(input, analysis));
     } else if finding != Finding::RigSuspect {
         limits.push(exclusion(input, analysis));
     }
-    if finding != Finding::StoppedEarly && test.is_none() {
+    if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
         limits.push(power(input));
     }
     if let (Some(test), Rule::Sequential { .. }) = (test, input.rule)
@@ -248,16 +257,15 @@ fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
         Protocol::Preference => format!(
             "How strong the preference is: {} of answers for {}, somewhere between {} and {} (95 % interval).",
             percent(analysis.proportion),
-            input.side_a,
+            input.side_b,
             percent(analysis.interval.lower),
             percent(analysis.interval.upper)
         ),
         _ => format!(
-            "How large it is: heard in about {} of trials, somewhere between {} and {} (95 % interval; the other right \
-             answers are guesses). That it was heard does not say that it matters or which one is better.",
+            "How large it is: heard in about {} of trials, and with 95 % confidence in at least {}; the other right answers \
+             are guesses. That it was heard does not say that it matters or which one is better.",
             percent(analysis.discriminators.estimate),
-            percent(analysis.discriminators.lower),
-            percent(analysis.discriminators.upper)
+            percent(analysis.discriminators_at_least)
         ),
     }
 }
@@ -267,12 +275,17 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
         Protocol::Preference => format!(
             "This does not prove that there is none: a long-run share for {} between {} and {} agrees with these answers \
              (95 % interval).",
-            input.side_a,
+            input.side_b,
             percent(analysis.interval.lower),
             percent(analysis.interval.upper)
         ),
         _ if analysis.discriminators_at_most >= 1.0 => {
             "This does not prove that there is none: these answers exclude nothing.".to_string()
+        }
+        _ if analysis.discriminators_at_most <= 0.0 => {
+            "The score is lower than guessing usually gives. That proves \
+             nothing by itself; if it happens again, look for a mix-up of the answers."
+                .to_string()
         }
         _ => format!(
             "This does not prove that there is none. What it excludes, with 95 % confidence: that the difference is heard in \
