@@ -1,5 +1,6 @@
 //! One integration binary, one folder per room.
 
+mod architecture;
 mod circuit;
 mod commands;
 mod night;

@@ -1,15 +1,47 @@
-//! `earwitness new`.
+//! `earwitness new DIR`: a commented session to edit.
 
 use std::io::Write;
+use std::path::PathBuf;
 
 use super::Failure;
+use crate::session::template::TEMPLATE;
 
 /// What was typed after `new`.
 #[derive(Debug, clap::Args)]
-pub struct NewArguments {}
+pub struct NewArguments {
+    /// Folder to make; an existing one must not hold a session.toml
+    dir: PathBuf,
+}
 
-/// Runs the command.
+/// Writes `session.toml` into a new or existing folder and never over one that is there.
 pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`new` is not in this build"))
+    let dir = &arguments.dir;
+    let failed = |action: &str, error: std::io::Error| {
+        Failure::Bad(format!(
+            "{} cannot be {action}: {error}; choose a folder that you may write to",
+            dir.display()
+        ))
+    };
+    std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;
+    let file = dir.join("session.toml");
+    let mut opened = match std::fs::File::create_new(&file) {
+        Ok(opened) => opened,
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+            return Err(Failure::Bad(format!(
+                "{} is there already and stays as it is; choose another folder",
+                file.display()
+            )));
+        }
+        Err(error) => return Err(failed("written to", error)),
+    };
+    opened
+        .write_all(TEMPLATE.as_bytes())
+        .and_then(|()| opened.sync_all())
+        .map_err(|error| failed("written", error))?;
+    writeln!(out, "{}", file.display())?;
+    super::note(&format!(
+        "A session to edit. Then:\n  earwitness check {0}\n  earwitness run {0} --listener YOUR-NAME",
+        dir.display()
+    ));
+    Ok(())
 }

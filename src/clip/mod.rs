@@ -56,3 +56,14 @@ impl Playable {
         self.samples.len() / usize::from(self.channels.max(1))
     }
 }
+
+/// Names of the clips that can be synthesised.
+pub const SYNTH_NAMES: [&str; 7] = [
+    "plucked-strings",
+    "drum-pattern",
+    "slow-chord",
+    "pink-noise",
+    "multitone",
+    "log-sweep",
+    "impulse-train",
+];

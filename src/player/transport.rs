@@ -25,8 +25,15 @@ pub enum PlayerEvent {
         /// What is known of the reason.
         reason: String,
     },
-    /// A device is back.
+    /// A device is back; it is paused until `play` is called.
     DeviceBack,
+    /// The system moved the sound to another device.
+    DeviceChanged,
+    /// The file that is written cannot take more.
+    WriteFailed {
+        /// What went wrong.
+        reason: String,
+    },
     /// The device seems to run at another rate than it was asked for.
     RateSuspected {
         /// Measured pace in Hz.
@@ -51,10 +58,12 @@ pub struct OutputDescription {
     pub buffer_frames: u32,
     /// Channels of the stream.
     pub channels: u16,
+    /// Rate of the stimuli in Hz where it is not the stream's: they are resampled, all of them alike.
+    pub resampled_from_hz: Option<u32>,
 }
 
 /// The controls of a player. An index into the loaded list is all it ever learns of a stimulus.
-pub trait Transport {
+pub trait Transport: Send {
     /// Replaces the list of stimuli: same rate, channels and length for all. Stops playing; position 0, index 0.
     fn load(&mut self, stimuli: &[Playable]);
     /// Switches to the stimulus with this index, at the same position.

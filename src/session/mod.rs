@@ -6,6 +6,7 @@
 pub mod electrical;
 mod parse;
 pub mod reader;
+pub mod template;
 
 use std::path::{Path, PathBuf};
 

@@ -1,25 +1,459 @@
 //! From the text of a session file to a validated [`Session`].
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::reader::SessionError;
-use super::{Session, session_file};
+use super::reader::{Document, SessionError, Table, not_among};
+use super::{
+    Clip, Comparison, Control, ControlKind, Family, Levels, NamedCable, Qualification, Session, Stopping,
+    Switching, Wager, electrical, session_file,
+};
+use crate::clip::ClipSource;
+use crate::stats::Protocol;
+use crate::units::Dimension;
+
+/// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
+const LARGEST_FILE_BYTES: u64 = 4 * 1024 * 1024;
+/// Largest magnitude of a level or tilt control in dB: what is added to a signal stays bounded, for ears.
+const LARGEST_CONTROL_DECIBELS: f64 = 6.0;
+/// Longest sideways movement of a head-movement control in metres.
+const LONGEST_HEAD_MOVEMENT_METRES: f64 = 1.0;
 
 /// Loads the session at `path`, a file or a folder with a `session.toml`.
 pub fn load(path: &Path) -> Result<Session, SessionError> {
     let file = session_file(path);
-    let text = std::fs::read_to_string(&file).map_err(|error| SessionError {
-        file: file.clone(),
-        line: None,
-        message: format!(
-            "the session file cannot be read: {error}; `earwitness new DIR` writes one to start from"
-        ),
+    let failed = |message: String| SessionError { file: file.clone(), line: None, message };
+    let unreadable = |error: std::io::Error| {
+        failed(format!(
+            "the session file cannot be read ({error}); a session is a TOML file or a folder with session.toml in \
+             it, and `earwitness new DIR` writes one to start from"
+        ))
+    };
+    let length = std::fs::metadata(&file).map_err(unreadable)?.len();
+    if length > LARGEST_FILE_BYTES {
+        return Err(failed(format!(
+            "the file is {length} bytes long, a session file has at most {LARGEST_FILE_BYTES}; is it the right file?"
+        )));
+    }
+    let bytes = std::fs::read(&file).map_err(unreadable)?;
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let line =
+            error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
+        SessionError {
+            file: file.clone(),
+            line: Some(line + 1),
+            message: "this is not text in UTF-8; save the session file as UTF-8".to_owned(),
+        }
     })?;
     parse(&file, &text)
 }
 
 /// Parses the text of a session file; `file` gives the folder that its paths are relative to.
 pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
-    let _ = text;
-    Err(SessionError { file: file.to_path_buf(), line: None, message: String::new() })
+    let document = Document { file: file.to_path_buf(), text: text.to_owned() };
+    let root = document.root()?;
+    let mut table = Table::root(&document, &root);
+    let folder = match file.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
+        _ => std::path::PathBuf::from("."),
+    };
+    let mut notes = Vec::new();
+
+    let title = table.required_text("title", "\"Thin pair against thick pair\"")?;
+    if title.trim().is_empty() {
+        return Err(table.error_at("title", "the title is empty; say in a few words what is compared"));
+    }
+    let protocols: Vec<(&str, Protocol)> = Protocol::ALL.iter().map(|p| (p.name(), *p)).collect();
+    let protocol =
+        table.choice("protocol", &protocols)?.ok_or_else(|| table.missing("protocol", "\"abx\""))?;
+    let trials = table.whole("trials", 1, 1000)?.ok_or_else(|| table.missing("trials", "16"))? as u32;
+    let alpha = probability(&mut table, "alpha")?.unwrap_or(0.05);
+    let levels = table
+        .choice("levels", &[("as-wired", Levels::AsWired), ("matched", Levels::Matched)])?
+        .unwrap_or(Levels::AsWired);
+    let switching = table
+        .choice("switching", &[("instant", Switching::Instant), ("gap", Switching::Gap)])?
+        .unwrap_or(Switching::Instant);
+    let family =
+        table.choice("family", &[("holm", Family::Holm), ("none", Family::None)])?.unwrap_or(Family::Holm);
+    let warm_up = table.whole("warm_up", 0, 100)?.unwrap_or(0) as u32;
+    let confidence = table.flag("confidence")?.unwrap_or(false);
+    let invented = table.flag("invented")?.unwrap_or(false);
+    let rest_after_minutes = rest_after(&mut table)?;
+    let (attribute, attribute_side_b) = attribute(&mut table, protocol)?;
+    let stopping = stopping(&mut table, protocol)?;
+
+    let amplifier = match table.table("amplifier")? {
+        Some(mut inner) => {
+            let amplifier = electrical::amplifier(&mut inner, &folder, &mut notes)?;
+            inner.finish()?;
+            amplifier
+        }
+        None => return Err(table.missing("amplifier", "{ output_resistance = \"20 mohm\" }")),
+    };
+    let loudspeaker = match table.table("loudspeaker")? {
+        Some(mut inner) => {
+            let loudspeaker = electrical::loudspeaker(&mut inner, &folder, &mut notes)?;
+            inner.finish()?;
+            loudspeaker
+        }
+        None => return Err(table.missing("loudspeaker", "{ resistance = \"8 ohm\" }")),
+    };
+    let cables = cables(&mut table, &folder, &mut notes)?;
+    let clips = clips(&mut table, &folder)?;
+    let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
+    let controls = controls(&mut table)?;
+    let qualification = qualification(&mut table, &controls)?;
+    let wager = wager(&mut table)?;
+    table.finish()?;
+
+    Ok(Session {
+        file: file.to_path_buf(),
+        folder,
+        source: text.to_owned(),
+        title,
+        protocol,
+        attribute,
+        attribute_side_b,
+        trials,
+        warm_up,
+        alpha,
+        levels,
+        switching,
+        family,
+        stopping,
+        confidence,
+        rest_after_minutes,
+        qualification,
+        amplifier,
+        loudspeaker,
+        cables,
+        clips,
+        comparisons,
+        controls,
+        wager,
+        invented,
+        notes,
+    })
+}
+
+/// A probability strictly between 0 and 1.
+fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
+    match table.number(key)? {
+        Some(number) if number <= 0.0 || number >= 1.0 => {
+            Err(table.error_at(key, format!("{number} is no probability between 0 and 1, such as 0.05")))
+        }
+        other => Ok(other),
+    }
+}
+
+fn rest_after(table: &mut Table<'_>) -> Result<f64, SessionError> {
+    let minutes = table.quantity("rest_after", Dimension::Time)?.map_or(20.0, |seconds| seconds / 60.0);
+    if (1.0..=20.0).contains(&minutes) {
+        Ok(minutes)
+    } else {
+        Err(table.error_at(
+            "rest_after",
+            format!("{minutes} min is outside what is allowed, 1 to 20 min of listening"),
+        ))
+    }
+}
+
+fn attribute(table: &mut Table<'_>, protocol: Protocol) -> Result<(Option<String>, bool), SessionError> {
+    let attribute = table.text("attribute")?;
+    let side = table.choice("attribute_side", &[("a", false), ("b", true)])?;
+    if protocol != Protocol::TwoAfc {
+        return match (attribute, side) {
+            (None, None) => Ok((None, false)),
+            _ => Err(table.error(format!(
+                "`attribute` and `attribute_side` belong to protocol = \"two-afc\"; this session's protocol is \
+                 \"{protocol}\""
+            ))),
+        };
+    }
+    let attribute = attribute.ok_or_else(|| table.missing("attribute", "\"brighter\""))?;
+    if attribute.trim().is_empty() {
+        return Err(
+            table.error_at("attribute", "the attribute is empty; give a comparative such as \"brighter\"")
+        );
+    }
+    // Which side has more of it is the claim that is tested, so it is written down before anyone listens.
+    let side = side.ok_or_else(|| {
+        table.missing("attribute_side", "\"a\" (the side that is claimed to have more of it)")
+    })?;
+    Ok((Some(attribute), side))
+}
+
+fn stopping(table: &mut Table<'_>, protocol: Protocol) -> Result<Stopping, SessionError> {
+    let Some(mut inner) = table.table("stopping")? else { return Ok(Stopping::AllTrials) };
+    let sequential = inner
+        .choice("kind", &[("all-trials", false), ("sequential", true)])?
+        .ok_or_else(|| inner.missing("kind", "\"sequential\""))?;
+    let rule = if sequential {
+        let alpha = probability(&mut inner, "alpha")?.unwrap_or(0.05);
+        let beta = probability(&mut inner, "beta")?.unwrap_or(0.1);
+        let proportion =
+            probability(&mut inner, "proportion")?.ok_or_else(|| inner.missing("proportion", "0.75"))?;
+        let chance = protocol.chance();
+        if proportion <= chance {
+            let message = format!(
+                "{proportion} is not above the proportion that guessing achieves in this protocol, {chance:.4}"
+            );
+            return Err(inner.error_at("proportion", message));
+        }
+        if alpha + beta >= 1.0 {
+            return Err(inner.error("alpha and beta together must stay below 1"));
+        }
+        if protocol == Protocol::Preference {
+            return Err(
+                inner.error("a preference has no right answer, so it cannot be stopped by a sequential test")
+            );
+        }
+        Stopping::Sequential { alpha, beta, proportion }
+    } else {
+        Stopping::AllTrials
+    };
+    inner.finish()?;
+    Ok(rule)
+}
+
+/// Names that stand in file names (`<comparison>-<clip>-a.wav`) and on screens.
+fn check_name(table: &Table<'_>, kind: &str, name: &str) -> Result<(), SessionError> {
+    let safe = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
+    if name.is_empty() || name.chars().count() > 60 || name.starts_with('.') || !name.chars().all(safe) {
+        return Err(table.error(format!(
+            "\"{name}\" cannot be the name of a {kind}: use 1 to 60 letters, digits, '-', '_' and '.', not starting \
+             with '.', since it becomes part of file names"
+        )));
+    }
+    Ok(())
+}
+
+fn cables(
+    table: &mut Table<'_>,
+    folder: &Path,
+    notes: &mut Vec<String>,
+) -> Result<Vec<NamedCable>, SessionError> {
+    let Some(inner) = table.table("cables")? else {
+        return Err(table.missing("cables", "a table [cables.NAME] for each cable"));
+    };
+    let mut cables = Vec::new();
+    for (name, mut cable) in inner.named_tables()? {
+        check_name(&cable, "cable", &name)?;
+        let parsed = electrical::cable(&mut cable, folder, notes)?;
+        cable.finish()?;
+        cables.push(NamedCable { name, cable: parsed });
+    }
+    Ok(cables)
+}
+
+fn clips(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Clip>, SessionError> {
+    let Some(inner) = table.table("clips")? else {
+        return Err(table.missing("clips", "a table [clips.NAME] with `file` or `synth` for each clip"));
+    };
+    let mut clips = Vec::new();
+    for (name, mut clip) in inner.named_tables()? {
+        check_name(&clip, "clip", &name)?;
+        let source = clip_source(&mut clip, folder)?;
+        clip.finish()?;
+        clips.push(Clip { name, source });
+    }
+    Ok(clips)
+}
+
+fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, SessionError> {
+    let length = clip.quantity("length", Dimension::Time)?;
+    if let Some(seconds) = length.filter(|seconds| *seconds <= 0.0) {
+        return Err(clip.error_at("length", format!("{seconds} s is no length; give one such as \"8 s\"")));
+    }
+    match (clip.text("file")?, clip.text("synth")?) {
+        (Some(_), Some(_)) => Err(clip.error("has both `file` and `synth`; a clip is one of them")),
+        (None, None) => Err(clip.missing("file", "\"strings.flac\" (or synth = \"plucked-strings\")")),
+        (Some(file), None) => {
+            let start_seconds = clip.quantity("start", Dimension::Time)?.unwrap_or(0.0);
+            if start_seconds < 0.0 {
+                return Err(
+                    clip.error_at("start", format!("{start_seconds} s lies before the file's beginning"))
+                );
+            }
+            let path = folder.join(&file);
+            if !path.is_file() {
+                return Err(clip.error_at(
+                    "file",
+                    format!(
+                        "there is no file {}; paths are relative to the session's folder",
+                        path.display()
+                    ),
+                ));
+            }
+            Ok(ClipSource::File { path, start_seconds, length_seconds: length })
+        }
+        (None, Some(name)) => {
+            let names = crate::clip::SYNTH_NAMES;
+            if !names.contains(&name.as_str()) {
+                return Err(clip.error_at("synth", not_among(&name, &names)));
+            }
+            let length_seconds = length.unwrap_or(10.0);
+            if length_seconds > 600.0 {
+                return Err(
+                    clip.error_at("length", format!("{length_seconds} s is longer than the longest, 600 s"))
+                );
+            }
+            let rate = clip.quantity("rate", Dimension::Frequency)?.unwrap_or(48_000.0);
+            if !(8_000.0..=192_000.0).contains(&rate) || rate.fract() != 0.0 {
+                return Err(clip.error_at(
+                    "rate",
+                    format!("{rate} Hz is no sample rate; whole numbers from 8 kHz to 192 kHz are allowed"),
+                ));
+            }
+            let seed = clip.whole("seed", 0, u64::from(u32::MAX))?.unwrap_or(1);
+            Ok(ClipSource::Synth { name, length_seconds, rate_hz: rate as u32, seed })
+        }
+    }
+}
+
+fn comparisons(
+    table: &mut Table<'_>,
+    cables: &[NamedCable],
+    clips: &[Clip],
+    notes: &mut Vec<String>,
+) -> Result<Vec<Comparison>, SessionError> {
+    let cable_names: Vec<&str> = cables.iter().map(|cable| cable.name.as_str()).collect();
+    let clip_names: Vec<&str> = clips.iter().map(|clip| clip.name.as_str()).collect();
+    let mut comparisons: Vec<Comparison> = Vec::new();
+    let mut stems: BTreeMap<String, String> = BTreeMap::new();
+    for mut inner in table.tables("comparisons")? {
+        let a = inner.required_text("a", "\"flex\"")?;
+        let b = inner.required_text("b", "\"braid\"")?;
+        let name = inner.text("name")?.unwrap_or_else(|| format!("{a}-{b}"));
+        check_name(&inner, "comparison", &name)?;
+        if comparisons.iter().any(|other| other.name == name) {
+            return Err(
+                inner.error(format!("a second comparison is named \"{name}\"; give each its own `name`"))
+            );
+        }
+        let find = |key: &str, names: &[&str], wanted: &str, kind: &str| {
+            names.iter().position(|name| *name == wanted).ok_or_else(|| {
+                inner.error_at(key, format!("no {kind} of this name: {}", not_among(wanted, names)))
+            })
+        };
+        let a_index = find("a", &cable_names, &a, "cable")?;
+        let b_index = find("b", &cable_names, &b, "cable")?;
+        if a_index == b_index {
+            notes.push(format!(
+                "comparison {name}: both sides are the cable {a}, so nobody can be right by hearing"
+            ));
+        }
+        let listed =
+            inner.texts("clips")?.unwrap_or_else(|| clip_names.iter().map(|&n| n.to_owned()).collect());
+        let find = |wanted: &str| {
+            clip_names.iter().position(|name| *name == wanted).ok_or_else(|| {
+                inner.error_at("clips", format!("no clip of this name: {}", not_among(wanted, &clip_names)))
+            })
+        };
+        let mut indices = Vec::new();
+        for wanted in &listed {
+            let index = find(wanted)?;
+            if indices.contains(&index) {
+                return Err(inner.error_at("clips", format!("\"{wanted}\" stands in the list twice")));
+            }
+            indices.push(index);
+        }
+        if indices.is_empty() {
+            return Err(inner.error("a comparison needs at least one clip"));
+        }
+        for wanted in &listed {
+            let stem = format!("{name}-{wanted}");
+            let here = format!("comparison \"{name}\" on clip \"{wanted}\"");
+            if let Some(other) = stems.insert(stem.to_lowercase(), here.clone()) {
+                let message =
+                    format!("{here} and {other} would share the file name {stem}-a.wav; rename one");
+                return Err(inner.error(message));
+            }
+        }
+        inner.finish()?;
+        comparisons.push(Comparison { name, a: a_index, b: b_index, clips: indices });
+    }
+    if comparisons.is_empty() {
+        return Err(
+            table.missing("comparisons", "[{ a = \"flex\", b = \"braid\" }], or a table [[comparisons]]")
+        );
+    }
+    Ok(comparisons)
+}
+
+fn controls(table: &mut Table<'_>) -> Result<Vec<Control>, SessionError> {
+    let mut controls = Vec::new();
+    for mut inner in table.tables("controls")? {
+        let kind = inner.required_text("kind", "\"level\"")?;
+        let decibels = |inner: &mut Table<'_>| -> Result<f64, SessionError> {
+            let amount = inner
+                .quantity("amount", Dimension::Level)?
+                .ok_or_else(|| inner.missing("amount", "\"1 dB\""))?;
+            if amount == 0.0 || amount.abs() > LARGEST_CONTROL_DECIBELS {
+                return Err(inner.error_at(
+                    "amount",
+                    format!(
+                        "{amount} dB: a control adds something, and at most {LARGEST_CONTROL_DECIBELS} dB for the \
+                         sake of ears; kind = \"identical\" is the control with nothing added"
+                    ),
+                ));
+            }
+            Ok(amount)
+        };
+        let kind = match kind.as_str() {
+            "level" => ControlKind::Level { decibels: decibels(&mut inner)? },
+            "tilt" => ControlKind::Tilt { decibels: decibels(&mut inner)? },
+            "head-movement" => {
+                let metres = inner
+                    .quantity("amount", Dimension::Length)?
+                    .ok_or_else(|| inner.missing("amount", "\"10 cm\""))?;
+                if metres <= 0.0 || metres > LONGEST_HEAD_MOVEMENT_METRES {
+                    return Err(inner.error_at(
+                        "amount",
+                        format!("{metres} m: a head moves more than 0 and at most {LONGEST_HEAD_MOVEMENT_METRES} m"),
+                    ));
+                }
+                ControlKind::HeadMovement { metres }
+            }
+            "identical" => {
+                if inner.has("amount") {
+                    return Err(inner.error_at("amount", "an identical control has no amount; remove it"));
+                }
+                ControlKind::Identical
+            }
+            other => {
+                let names = ["level", "tilt", "head-movement", "identical"];
+                return Err(inner.error_at("kind", not_among(other, &names)));
+            }
+        };
+        let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;
+        inner.finish()?;
+        controls.push(Control { kind, trials });
+    }
+    Ok(controls)
+}
+
+fn qualification(table: &mut Table<'_>, controls: &[Control]) -> Result<Option<Qualification>, SessionError> {
+    let Some(mut inner) = table.table("qualification")? else { return Ok(None) };
+    let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "4"))?;
+    let correct = inner.whole("correct", 1, trials)?.ok_or_else(|| inner.missing("correct", "4"))?;
+    if controls.iter().all(|control| control.kind == ControlKind::Identical) {
+        return Err(inner.error("a qualification is drawn from the positive controls; add a [[controls]] table such as kind = \"level\""));
+    }
+    inner.finish()?;
+    Ok(Some(Qualification { trials: trials as u32, correct: correct as u32 }))
+}
+
+fn wager(table: &mut Table<'_>) -> Result<Option<Wager>, SessionError> {
+    let Some(mut inner) = table.table("wager")? else { return Ok(None) };
+    let wager = Wager {
+        claimant: inner.required_text("claimant", "\"Ada\"")?,
+        skeptic: inner.required_text("skeptic", "\"Ben\"")?,
+        claim: inner.required_text("claim", "\"I hear the thick cable every time\"")?,
+        claimant_wins: inner.required_text("claimant_wins", "\"Ben cooks dinner\"")?,
+        skeptic_wins: inner.required_text("skeptic_wins", "\"Ada cooks dinner\"")?,
+    };
+    inner.finish()?;
+    Ok(Some(wager))
 }

@@ -2,7 +2,61 @@
 //!
 //! Comes in: a [`Session`](crate::session::Session). Goes out: [`StimulusSet`]. Must not know: draws, answers.
 
+mod prepare;
+
+use std::path::PathBuf;
+
 use crate::clip::Playable;
+
+pub use crate::filter::{NoProgress, Progress};
+pub use prepare::prepare;
+
+/// Why stimuli could not be made: what was tried, with which value, what is allowed, what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum StimulusError {
+    /// A clip cannot be read or synthesised.
+    #[error("clip \"{clip}\": {message}")]
+    Clip {
+        /// The clip's name in the session.
+        clip: String,
+        /// File, value, what is allowed, what to do.
+        message: String,
+    },
+    /// A cable's response cannot be computed or cannot be made a filter.
+    #[error("cable \"{cable}\": {message}")]
+    Cable {
+        /// The cable's name in the session.
+        cable: String,
+        /// Value, what is allowed, what to do.
+        message: String,
+    },
+    /// A control asks for something that is not allowed.
+    #[error("control {number} ({kind}): {message}")]
+    Control {
+        /// Number of the control in the session, from 1.
+        number: usize,
+        /// Kind as in the session file.
+        kind: String,
+        /// Value, what is allowed, what to do.
+        message: String,
+    },
+    /// A comparison cannot be made from these clips and sides.
+    #[error("comparison \"{comparison}\": {message}")]
+    Comparison {
+        /// The comparison's name in the session.
+        comparison: String,
+        /// Value, what is allowed, what to do.
+        message: String,
+    },
+    /// A file cannot be written.
+    #[error("{}: {message}", file.display())]
+    Write {
+        /// The file.
+        file: PathBuf,
+        /// What went wrong, what to do.
+        message: String,
+    },
+}
 
 /// What a pair of stimuli is for. Indices point into the session's lists.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -40,11 +94,40 @@ pub struct Pair {
     pub digest_b: String,
 }
 
+/// How the levels of one pair came about. All gains and levels in dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PairLevels {
+    /// The pair's purpose.
+    pub kind: PairKind,
+    /// The one gain of the whole comparison, 0 or below, that keeps every stimulus at or below -1 dBTP.
+    pub common_gain_db: f64,
+    /// Gain that matching the levels put on side A, 0 or below.
+    pub match_gain_a_db: f64,
+    /// Gain that matching the levels put on side B, 0 or below.
+    pub match_gain_b_db: f64,
+    /// Integrated loudness of the finished stimulus A in LUFS (ITU-R BS.1770); `None` for silence.
+    pub loudness_a_lufs: Option<f64>,
+    /// Integrated loudness of the finished stimulus B in LUFS.
+    pub loudness_b_lufs: Option<f64>,
+    /// True peak of the finished stimulus A in dBTP.
+    pub true_peak_a_dbtp: f64,
+    /// True peak of the finished stimulus B in dBTP.
+    pub true_peak_b_dbtp: f64,
+    /// Length of side A's filter in samples.
+    pub taps_a: usize,
+    /// Length of side B's filter in samples.
+    pub taps_b: usize,
+}
+
 /// Every stimulus of a session.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct StimulusSet {
     /// All pairs: comparisons first, in session order, clips within; then controls.
     pub pairs: Vec<Pair>,
+    /// How the levels came about, one entry per pair, in the same order.
+    pub levels: Vec<PairLevels>,
+    /// What the user should know: silence, a clip of another rate, a level that could not be matched exactly.
+    pub notes: Vec<String>,
 }
 
 impl StimulusSet {

@@ -1,1 +1,24 @@
 //! Protocols, random draws, seal, journal, and the conductor.
+//!
+//! Comes in: a [`Session`](crate::session::Session) with the digests of its stimuli, and events. Goes out: effects,
+//! records, and what the opened seal proves. Must not know: screens, sound devices, clocks.
+
+pub mod conductor;
+pub mod digest;
+pub mod event;
+pub mod protocol;
+pub mod record;
+pub mod score;
+pub mod seal;
+pub mod view;
+
+pub use conductor::Conductor;
+pub use digest::Digest;
+pub use event::{Effect, Event};
+pub use protocol::{Alternative, Definition, Side, Slot};
+pub use record::{
+    Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Output, Part, Record, Terms, TrialId,
+};
+pub use score::Decision;
+pub use seal::Secret;
+pub use view::{ResultView, Stage, Step, TrialView, View};

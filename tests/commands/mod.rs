@@ -1,1 +1,48 @@
-//! Tests of this room, against published sources where there are any.
+//! The real program as its users run it: exit status, standard output, standard error.
+
+mod usage;
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+/// The built program.
+pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_earwitness");
+
+/// What a run gave.
+pub(crate) struct Ran {
+    pub(crate) code: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
+}
+
+/// Runs the program in `folder` without a terminal, and insists that it ended by itself and without a panic.
+pub(crate) fn earwitness(folder: &Path, arguments: &[&str]) -> Ran {
+    let output = Command::new(PROGRAM)
+        .args(arguments)
+        .current_dir(folder)
+        .env("NO_COLOR", "1")
+        .stdin(std::process::Stdio::null())
+        .output()
+        .expect("the program starts");
+    ran(&output, arguments)
+}
+
+pub(crate) fn ran(output: &Output, arguments: &[&str]) -> Ran {
+    let err = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!err.contains("panicked at"), "{arguments:?} panicked:\n{err}");
+    Ran {
+        code: output.status.code().unwrap_or_else(|| panic!("{arguments:?} was killed by a signal:\n{err}")),
+        out: String::from_utf8_lossy(&output.stdout).into_owned(),
+        err,
+    }
+}
+
+/// Insists on exit status 2, nothing on standard output, and every word on standard error.
+pub(crate) fn refused(folder: &Path, arguments: &[&str], words: &[&str]) {
+    let ran = earwitness(folder, arguments);
+    assert_eq!(ran.code, 2, "{arguments:?} gave\n{}\n{}", ran.out, ran.err);
+    assert!(ran.out.is_empty(), "{arguments:?} printed a result: {}", ran.out);
+    for word in words {
+        assert!(ran.err.contains(word), "{arguments:?}: \"{word}\" is missing in\n{}", ran.err);
+    }
+}

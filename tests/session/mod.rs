@@ -1,1 +1,4 @@
-//! Tests of this room, against published sources where there are any.
+//! Reading session files: what is accepted, and that every complaint names file, line and key.
+
+mod complaints;
+mod reading;

@@ -1,0 +1,125 @@
+//! What goes into the conductor and what comes out of it.
+
+use super::digest::Digest;
+use super::protocol::Side;
+use super::record::{Ballot, Record};
+use crate::stimulus::PairKind;
+
+/// Something that a person, the player or the journal did. Times are handed to
+/// [`Conductor::step`](super::Conductor::step) beside the event; nothing in here reads a clock.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// A party accepts the terms: the listener's name, or one of the wager's two names.
+    Accept {
+        /// Who.
+        by: String,
+    },
+    /// Somebody types a phrase into the key, after the commitment was shown.
+    Phrase {
+        /// Who; may be empty.
+        by: String,
+        /// The phrase; not empty, at most [`MAX_TEXT`](super::conductor::MAX_TEXT) bytes.
+        text: String,
+    },
+    /// No more phrases.
+    Seal,
+    /// Go on: from an announcement of a part to its first trial, or from a rest to the next trial.
+    Continue,
+    /// Switch to the slot with this index.
+    Select(usize),
+    /// Start or resume playing.
+    Play,
+    /// Pause.
+    Pause,
+    /// Go to a position in frames.
+    Seek(u64),
+    /// Loop between two positions in frames, or over the whole clip.
+    Loop(Option<(u64, u64)>),
+    /// Choose the alternative with this index; may be changed until confirmed.
+    Choose(usize),
+    /// Confirm the choice.
+    Confirm,
+    /// Take the choice back.
+    Back,
+    /// Say how sure, 1 (guessing) to 5 (certain).
+    Confidence(u8),
+    /// Take a rest now, or a longer one (also offered by itself after the session's minutes of listening).
+    Rest,
+    /// The sound was disturbed: the attempt is void and repeated with a fresh draw.
+    Disturbed {
+        /// What happened, for the journal.
+        cause: String,
+    },
+    /// A device event that disturbed nothing.
+    Note {
+        /// What happened, for the journal.
+        text: String,
+    },
+    /// A listener of a night takes a seat.
+    Join {
+        /// Number of the seat, from 1.
+        seat: u32,
+        /// The chosen name.
+        alias: String,
+        /// How this seat votes.
+        by: Ballot,
+    },
+    /// A listener of a night leaves.
+    Leave {
+        /// Number of the seat.
+        seat: u32,
+    },
+    /// A vote of a night for the attempt that is on; replaces the seat's earlier one.
+    Vote {
+        /// Number of the seat.
+        seat: u32,
+        /// Index of the alternative.
+        alternative: usize,
+        /// How it came.
+        by: Ballot,
+    },
+    /// The host closes the voting on the attempt that is on.
+    CloseVotes,
+    /// Show the running receipt.
+    ShowReceipt,
+    /// Stop for good before the rule allows it: the seal is opened, there is no verdict. Asks for [`Event::Confirm`].
+    Stop,
+    /// A record is durable on the disk; its digest is the receipt from now on.
+    Durable(Digest),
+    /// A record could not be written: the sitting must not go on.
+    JournalFailed {
+        /// Why.
+        reason: String,
+    },
+}
+
+/// Something that the driver must do, in order. An [`Effect::Append`] must be durable before anything after it is
+/// carried out.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// Append the record to the journal and wait until it is durable.
+    Append(Box<Record>),
+    /// Give the player a new list of stimuli: for each slot the side of the pair. Playing stops, position 0, index 0.
+    Load {
+        /// The pair of stimuli.
+        pair: PairKind,
+        /// The side in each slot. An index into this list is all that the player learns.
+        sides: Vec<Side>,
+    },
+    /// Switch the player to the slot with this index.
+    SwitchTo(usize),
+    /// Start or resume playing.
+    Play,
+    /// Pause.
+    Pause,
+    /// Go to a position in frames.
+    Seek(u64),
+    /// Loop between two positions in frames, or over the whole clip.
+    SetLoop(Option<(u64, u64)>),
+    /// Show the running receipt.
+    ShowReceipt(Option<Digest>),
+    /// Tell the person why the event was refused.
+    Refuse(&'static str),
+    /// The closing record is durable: write the register, remove the secret.
+    Close,
+}

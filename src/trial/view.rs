@@ -1,0 +1,142 @@
+//! Everything that a screen may draw. Nothing in here holds or depends on the draw before the closing.
+
+use super::digest::Digest;
+use super::protocol::{Alternative, Slot};
+use super::record::{Counts, Listening, Occasion, Outcome, Terms, TrialId};
+
+/// What is to be shown now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct View {
+    /// The terms, from the opening to the end.
+    pub terms: Terms,
+    /// Sitting or night.
+    pub occasion: Occasion,
+    /// The listener (the host of a night).
+    pub listener: String,
+    /// The published commitment.
+    pub commitment: Digest,
+    /// A simulated listener's probability of being right; every surface says so.
+    pub simulated: Option<f64>,
+    /// Nothing was heard: the output is silent.
+    pub silent: bool,
+    /// The session's data is invented.
+    pub invented: bool,
+    /// The running receipt: digest of the last durable record.
+    pub receipt: Option<Digest>,
+    /// What is going on.
+    pub stage: Stage,
+}
+
+/// Where the sitting is.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Stage {
+    /// Terms, cautions, wager: to be accepted.
+    Terms {
+        /// Names that must accept.
+        parties: Vec<String>,
+        /// Names that have accepted.
+        accepted: Vec<String>,
+    },
+    /// The commitment is out, phrases may be typed.
+    Sealing {
+        /// Phrases so far, with who typed them.
+        phrases: Vec<(String, String)>,
+    },
+    /// A part is about to start.
+    Announce {
+        /// Its first trial.
+        next: TrialId,
+        /// Trials in the part (the largest number with a sequential rule).
+        of: u32,
+    },
+    /// A trial.
+    Trial(TrialView),
+    /// A rest.
+    Rest {
+        /// Milliseconds of listening since the last rest.
+        listened_ms: u64,
+        /// It was offered because the session's time of listening was reached; `false`: the listener asked.
+        offered: bool,
+        /// The trial after it.
+        next: TrialId,
+        /// Trials in the part.
+        of: u32,
+    },
+    /// Stopping for good was asked for: confirm or go back.
+    ConfirmStop {
+        /// Trials answered so far.
+        answered: u32,
+    },
+    /// The seal is being opened.
+    Closing,
+    /// The seal is open.
+    Result(ResultView),
+    /// The journal could not be written; nothing more is taken.
+    Stopped {
+        /// Why.
+        reason: String,
+    },
+}
+
+/// What the listener must do next in a trial.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Step {
+    /// Listen and choose.
+    Listen,
+    /// Confirm the choice or take it back.
+    Confirm,
+    /// Say how sure.
+    Confidence,
+    /// Votes are open (night).
+    Voting,
+}
+
+/// A trial as the listener may see it. Control trials look like all others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrialView {
+    /// Which attempt.
+    pub id: TrialId,
+    /// Trials in the part (the largest number with a sequential rule).
+    pub of: u32,
+    /// The question.
+    pub question: String,
+    /// What can be listened to.
+    pub slots: &'static [Slot],
+    /// What may be answered.
+    pub alternatives: &'static [Alternative],
+    /// What to do next.
+    pub step: Step,
+    /// The slot that the player is on.
+    pub slot: usize,
+    /// Playing.
+    pub playing: bool,
+    /// The loop region in frames.
+    pub region: Option<(u64, u64)>,
+    /// The chosen alternative.
+    pub choice: Option<usize>,
+    /// What was listened to so far.
+    pub listening: Listening,
+    /// Slots that must be heard before an answer is taken and have not been.
+    pub unheard: Vec<usize>,
+    /// Night: seats that have voted in this attempt. Never how.
+    pub voted: Vec<u32>,
+    /// Night: seats that are taken.
+    pub seats: u32,
+    /// Milliseconds of listening since the last rest.
+    pub listened_ms: u64,
+}
+
+/// What the opened seal shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ResultView {
+    /// How it ended.
+    pub outcome: Outcome,
+    /// All counts.
+    pub counts: Counts,
+    /// The secret.
+    pub secret: Digest,
+    /// Decisions of the sequential rule by comparison; empty without one.
+    pub decisions: Vec<super::score::Decision>,
+    /// `Some(true)`: the claimant won the wager; `Some(false)`: the skeptic; `None`: no wager or no verdict.
+    pub claimant_won: Option<bool>,
+}

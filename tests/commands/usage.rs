@@ -1,0 +1,84 @@
+//! Help, usage errors, and a session to start from.
+
+use super::{earwitness, refused};
+
+const COMMANDS: [&str; 13] = [
+    "demo", "new", "check", "predict", "render", "plan", "audition", "run", "night", "score", "report",
+    "verify", "devices",
+];
+
+#[test]
+fn help_names_every_command_and_each_command_has_its_own() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let help = earwitness(folder.path(), &["--help"]);
+    assert_eq!(help.code, 0);
+    for command in COMMANDS {
+        assert!(help.out.contains(&format!("\n  {command} ")), "{command} is missing in\n{}", help.out);
+        let own = earwitness(folder.path(), &[command, "--help"]);
+        assert_eq!((own.code, own.err.as_str()), (0, ""), "{command}");
+        assert!(own.out.contains("Usage: earwitness"), "{}", own.out);
+    }
+    let version = earwitness(folder.path(), &["--version"]);
+    assert_eq!(version.out, format!("earwitness {}\n", env!("CARGO_PKG_VERSION")));
+}
+
+#[test]
+fn bad_usage_is_exit_status_2_on_standard_error() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    for arguments in
+        [&[][..], &["prodict"], &["check"], &["new"], &["check", "a", "b"], &["predict", "x", "--wrong"]]
+    {
+        let ran = earwitness(folder.path(), arguments);
+        assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{arguments:?}");
+        assert!(ran.err.contains("Usage"), "{arguments:?}: {}", ran.err);
+    }
+}
+
+#[test]
+fn new_writes_a_session_that_check_accepts_and_never_over_one_that_is_there() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let made = earwitness(folder.path(), &["new", "deep/bet"]);
+    assert_eq!(made.code, 0, "{}", made.err);
+    assert_eq!(made.out, "deep/bet/session.toml\n");
+    let file = folder.path().join("deep/bet/session.toml");
+    earwitness::session::load(&file).expect("the template is a valid session");
+    std::fs::write(&file, "mine").expect("writing");
+    refused(folder.path(), &["new", "deep/bet"], &["deep/bet/session.toml", "is there already"]);
+    assert_eq!(std::fs::read_to_string(&file).expect("reading"), "mine");
+    std::fs::write(folder.path().join("plain"), "").expect("writing");
+    refused(folder.path(), &["new", "plain"], &["plain", "cannot be made"]);
+}
+
+#[test]
+fn every_remark_in_the_template_that_shows_a_key_is_valid_too() {
+    let template = earwitness::session::template::TEMPLATE;
+    for line in [
+        "family = \"holm\"",
+        "confidence = true",
+        "rest_after = \"20 min\"",
+        "stopping = {",
+        "qualification = {",
+    ] {
+        let shown = format!("# {line}");
+        assert!(template.contains(&shown), "{shown}");
+        let text = template.replacen(&shown, line, 1);
+        earwitness::session::parse(std::path::Path::new("session.toml"), &text)
+            .unwrap_or_else(|e| panic!("{e}"));
+    }
+    let wager = template.split("# [wager]").nth(1).expect("the wager is shown");
+    let text = format!("{template}\n[wager]\n{}", wager.replace("# ", ""));
+    let session = earwitness::session::parse(std::path::Path::new("session.toml"), &text).expect("valid");
+    assert!(session.wager.is_some());
+}
+
+#[test]
+fn the_example_sessions_and_the_demonstration_are_valid_and_say_that_they_are_invented() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions");
+    for name in ["bet-at-home", "reviewer-panel", "club-night"] {
+        let session = earwitness::session::load(&root.join(name)).unwrap_or_else(|error| panic!("{error}"));
+        assert!(session.invented, "{name}");
+    }
+    let demo = earwitness::session::template::DEMO;
+    let session = earwitness::session::parse(std::path::Path::new("session.toml"), demo).expect("valid");
+    assert!(session.invented);
+}

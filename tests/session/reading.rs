@@ -1,0 +1,137 @@
+//! What a session file means once it is read.
+
+use std::path::Path;
+
+use earwitness::clip::ClipSource;
+use earwitness::session::{ControlKind, Family, Levels, Stopping, Switching, parse};
+use earwitness::stats::Protocol;
+
+pub(crate) const SMALLEST: &str = r#"
+title = "Thin against thick"
+protocol = "abx"
+trials = 16
+amplifier = { output_resistance = "20 mohm" }
+loudspeaker = { resistance = "8 ohm" }
+comparisons = [{ a = "thin", b = "none" }]
+
+[cables.thin]
+construction = "parallel-pair"
+length = "6 m"
+conductor = "0.75 mm2"
+spacing = "3.2 mm"
+permittivity = 3.5
+
+[cables.none]
+construction = "direct"
+
+[clips.plucked]
+synth = "plucked-strings"
+"#;
+
+#[test]
+fn the_smallest_session_has_the_documented_defaults() {
+    let session = parse(Path::new("here/session.toml"), SMALLEST).expect("it is valid");
+    assert_eq!(session.title, "Thin against thick");
+    assert_eq!(session.protocol, Protocol::Abx);
+    assert_eq!((session.trials, session.warm_up), (16, 0));
+    assert_eq!(session.alpha, 0.05);
+    assert_eq!(session.levels, Levels::AsWired);
+    assert_eq!(session.switching, Switching::Instant);
+    assert_eq!(session.family, Family::Holm);
+    assert_eq!(session.stopping, Stopping::AllTrials);
+    assert_eq!(session.rest_after_minutes, 20.0);
+    assert!(!session.confidence && !session.invented);
+    assert_eq!(session.folder, Path::new("here"));
+    assert_eq!(session.comparisons.len(), 1);
+    assert_eq!(session.comparisons[0].name, "thin-none");
+    assert_eq!(session.comparisons[0].clips, vec![0]);
+    assert_eq!(session.cables[session.comparisons[0].a].name, "thin");
+    assert_eq!(session.cables[session.comparisons[0].b].name, "none");
+    let ClipSource::Synth { name, length_seconds, rate_hz, seed } = &session.clips[0].source else {
+        panic!("a synthesised clip is expected");
+    };
+    assert_eq!((name.as_str(), *length_seconds, *rate_hz, *seed), ("plucked-strings", 10.0, 48_000, 1));
+}
+
+#[test]
+fn every_part_of_a_session_is_read() {
+    let text = SMALLEST
+        .replace(
+            "trials = 16",
+            "trials = 12\nalpha = 0.01\nlevels = \"matched\"\nswitching = \"gap\"\nfamily = \"none\"\nwarm_up = 3\n\
+             confidence = true\nrest_after = \"15 min\"\ninvented = true\n\
+             stopping = { kind = \"sequential\", alpha = 0.05, beta = 0.2, proportion = 0.8 }\n\
+             qualification = { trials = 4, correct = 3 }",
+        )
+        .replace("synth = \"plucked-strings\"", "synth = \"pink-noise\"\nlength = \"4 s\"\nseed = 9\nrate = \"96 kHz\"")
+        + r#"
+[[controls]]
+kind = "level"
+amount = "1 dB"
+trials = 2
+[[controls]]
+kind = "tilt"
+amount = "-1.5 dB"
+trials = 1
+[[controls]]
+kind = "head-movement"
+amount = "10 cm"
+trials = 1
+[[controls]]
+kind = "identical"
+trials = 4
+[wager]
+claimant = "Ada"
+skeptic = "Ben"
+claim = "I hear it every time"
+claimant_wins = "Ben cooks"
+skeptic_wins = "Ada cooks"
+"#;
+    let session = parse(Path::new("session.toml"), &text).expect("it is valid");
+    assert_eq!(session.alpha, 0.01);
+    assert_eq!(session.levels, Levels::Matched);
+    assert_eq!(session.switching, Switching::Gap);
+    assert_eq!(session.family, Family::None);
+    assert_eq!(session.warm_up, 3);
+    assert!(session.confidence && session.invented);
+    assert_eq!(session.rest_after_minutes, 15.0);
+    assert_eq!(session.stopping, Stopping::Sequential { alpha: 0.05, beta: 0.2, proportion: 0.8 });
+    let qualification = session.qualification.expect("it was given");
+    assert_eq!((qualification.trials, qualification.correct), (4, 3));
+    let kinds: Vec<ControlKind> = session.controls.iter().map(|control| control.kind).collect();
+    assert_eq!(
+        kinds,
+        vec![
+            ControlKind::Level { decibels: 1.0 },
+            ControlKind::Tilt { decibels: -1.5 },
+            ControlKind::HeadMovement { metres: 0.1 },
+            ControlKind::Identical
+        ]
+    );
+    assert_eq!(session.controls.iter().map(|control| control.trials).sum::<u32>(), 8);
+    assert_eq!(session.wager.expect("it was given").claimant, "Ada");
+    let ClipSource::Synth { rate_hz, seed, .. } = session.clips[0].source else { panic!("synthesised") };
+    assert_eq!((rate_hz, seed), (96_000, 9));
+}
+
+#[test]
+fn a_named_attribute_says_beforehand_which_side_has_more_of_it() {
+    let text = SMALLEST.replace(
+        "protocol = \"abx\"",
+        "protocol = \"two-afc\"\nattribute = \"brighter\"\nattribute_side = \"b\"",
+    );
+    let session = parse(Path::new("session.toml"), &text).expect("it is valid");
+    assert_eq!(session.attribute.as_deref(), Some("brighter"));
+    assert!(session.attribute_side_b);
+}
+
+#[test]
+fn the_same_cable_on_both_sides_is_allowed_and_noted() {
+    let text = SMALLEST.replace("b = \"none\"", "b = \"thin\"");
+    let session = parse(Path::new("session.toml"), &text).expect("it is valid");
+    assert!(
+        session.notes.iter().any(|note| note.contains("both sides are the cable thin")),
+        "{:?}",
+        session.notes
+    );
+}
