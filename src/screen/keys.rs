@@ -68,6 +68,10 @@ pub enum StageKind {
     Confidence,
     /// Sighted listening.
     Sighted,
+    /// A question that Enter answers with yes and Escape with no.
+    Question,
+    /// A sitting was cut off: go on with it, or a new one.
+    Resume,
     /// The end of a sitting.
     Result,
 }
@@ -125,6 +129,10 @@ pub enum Action {
     ScrollDown,
     /// Show every key.
     Help,
+    /// A new sitting in place of the one that was cut off.
+    Anew,
+    /// A rest now.
+    Rest,
     /// Leave.
     Leave,
 }
@@ -149,7 +157,16 @@ pub struct Binding {
 }
 
 const LISTENING: &[StageKind] = &[StageKind::Trial, StageKind::Confidence, StageKind::Sighted];
-const READING: &[StageKind] = &[StageKind::Page, StageKind::Typing, StageKind::Level, StageKind::Result];
+const READING: &[StageKind] = &[
+    StageKind::Page,
+    StageKind::Typing,
+    StageKind::Level,
+    StageKind::Question,
+    StageKind::Resume,
+    StageKind::Result,
+];
+const SCROLLING: &[StageKind] =
+    &[StageKind::Page, StageKind::Typing, StageKind::Question, StageKind::Resume, StageKind::Result];
 
 /// Every key of every stage, in the order of the help line.
 pub const TABLE: &[Binding] = &[
@@ -210,8 +227,8 @@ pub const TABLE: &[Binding] = &[
         shown: "Esc",
         word: "back",
         hint: "",
-        says: "take the choice back before it is recorded",
-        stages: &[StageKind::Trial, StageKind::Confidence],
+        says: "take the last step back, as long as nothing is recorded",
+        stages: &[StageKind::Trial, StageKind::Confidence, StageKind::Question],
     },
     Binding {
         action: Action::TogglePause,
@@ -304,6 +321,15 @@ pub const TABLE: &[Binding] = &[
         stages: &[StageKind::Trial],
     },
     Binding {
+        action: Action::Rest,
+        keys: &[Key::Character('z')],
+        shown: "z",
+        word: "rest",
+        hint: "",
+        says: "rest your ears before the next trial",
+        stages: &[StageKind::Trial],
+    },
+    Binding {
         action: Action::Previous,
         keys: &[Key::Character('p')],
         shown: "p",
@@ -358,13 +384,22 @@ pub const TABLE: &[Binding] = &[
         stages: READING,
     },
     Binding {
+        action: Action::Anew,
+        keys: &[Key::Character('n')],
+        shown: "n",
+        word: "new",
+        hint: "new sitting",
+        says: "start a new sitting; the one that was cut off stays in the register",
+        stages: &[StageKind::Resume],
+    },
+    Binding {
         action: Action::ScrollUp,
         keys: &[Key::Up, Key::PageUp],
         shown: "↑",
         word: "",
         hint: "",
         says: "scroll up",
-        stages: &[StageKind::Page, StageKind::Typing, StageKind::Result],
+        stages: SCROLLING,
     },
     Binding {
         action: Action::ScrollDown,
@@ -373,7 +408,7 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "",
         says: "scroll down",
-        stages: &[StageKind::Page, StageKind::Typing, StageKind::Result],
+        stages: SCROLLING,
     },
     Binding {
         action: Action::Leave,
@@ -382,7 +417,14 @@ pub const TABLE: &[Binding] = &[
         word: "leave",
         hint: "leave",
         says: "leave, after a question; what was recorded is kept and the sitting can be resumed",
-        stages: &[StageKind::Page, StageKind::Level, StageKind::Trial, StageKind::Confidence, StageKind::Sighted],
+        stages: &[
+            StageKind::Page,
+            StageKind::Level,
+            StageKind::Trial,
+            StageKind::Confidence,
+            StageKind::Resume,
+            StageKind::Sighted,
+        ],
     },
     Binding {
         action: Action::Leave,
@@ -405,6 +447,8 @@ pub const TABLE: &[Binding] = &[
             StageKind::Level,
             StageKind::Trial,
             StageKind::Confidence,
+            StageKind::Question,
+            StageKind::Resume,
             StageKind::Sighted,
             StageKind::Result,
         ],
@@ -452,6 +496,8 @@ mod tests {
             StageKind::Trial,
             StageKind::Confidence,
             StageKind::Sighted,
+            StageKind::Question,
+            StageKind::Resume,
             StageKind::Result,
         ] {
             let mut seen = std::collections::HashSet::new();

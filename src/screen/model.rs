@@ -83,6 +83,10 @@ pub fn update(model: &mut Model, scene: &Scene, input: &Input) -> Vec<Intent> {
                 model.overlay = Overlay::None;
                 vec![Intent::Leave]
             }
+            Input::Key(Key::Character('s' | 'S')) if scene.stage.stoppable() => {
+                model.overlay = Overlay::None;
+                vec![Intent::Stop]
+            }
             Input::Key(_) | Input::Click { .. } => {
                 model.overlay = Overlay::None;
                 Vec::new()
@@ -158,6 +162,8 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
         }
         Some(Action::Louder) => vec![Intent::Louder],
         Some(Action::Softer) => vec![Intent::Softer],
+        Some(Action::Back) => vec![Intent::Back],
+        Some(Action::Anew) => vec![Intent::Anew],
         Some(Action::Help) => {
             model.overlay = Overlay::Keys;
             Vec::new()
@@ -228,6 +234,7 @@ fn on_trial_key(model: &mut Model, trial: &TrialScene, key: Key) -> Vec<Intent> 
         Action::LoopEnd => vec![Intent::LoopEnd],
         Action::LoopOff => vec![Intent::LoopOff],
         Action::Receipt => vec![Intent::Receipt],
+        Action::Rest => vec![Intent::Rest],
         Action::Next => vec![Intent::Next],
         Action::Previous => vec![Intent::Previous],
         Action::Train => vec![Intent::Train],

@@ -251,10 +251,9 @@ fn score_lines(
     if let (Some(score), Some(at)) = (needed, goal) {
         lines.push(Line::from(Span::styled(label(at, &format!("{score} needed")), palette.attention())));
     }
-    lines.push(Line::from(Span::styled(
-        label(average, &format!("┊ {chance:.1} by guessing")),
-        palette.label(),
-    )));
+    let words = format!("┊ {chance:.1} by guessing");
+    let start = average.min(room.saturating_sub(words.width()));
+    lines.push(Line::from(Span::styled(format!("    {}{words}", " ".repeat(start)), palette.label())));
     lines
 }
 

@@ -65,7 +65,7 @@ pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<
     match model.overlay {
         Overlay::None => {}
         Overlay::Keys => keys_overlay(scene, palette, canvas, frame),
-        Overlay::Leave => leave_overlay(palette, canvas, frame),
+        Overlay::Leave => leave_overlay(scene.stage.stoppable(), palette, canvas, frame),
     }
 }
 
@@ -137,13 +137,13 @@ fn help_line(scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
     let long = |(key, hint): &(String, String)| key.width() + 1 + hint.width() + 3;
     let last = hints.pop();
     let mut room = width.saturating_sub(last.as_ref().map_or(0, long));
-    hints.retain(|hint| {
+    let fitting = hints.iter().take_while(|hint| {
         let fits = long(hint) <= room;
-        if fits {
-            room -= long(hint);
-        }
+        room = room.saturating_sub(long(hint));
         fits
     });
+    let fitting = fitting.count();
+    hints.truncate(fitting);
     let mut spans = Vec::new();
     for (key, hint) in hints.into_iter().chain(last) {
         spans.push(Span::styled(key, palette.live()));
@@ -287,19 +287,22 @@ fn keys_overlay(scene: &Scene, palette: Palette, canvas: Rect, frame: &mut Frame
     boxed("Keys here (any key closes this)", text, palette, canvas, frame);
 }
 
-fn leave_overlay(palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
     let strong = Style::new().add_modifier(Modifier::BOLD);
-    let text = vec![
+    let mut choices = vec![Span::styled("y", palette.live()), Span::styled(" leave    ", strong)];
+    if stoppable {
+        choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
+    }
+    choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
+    let mut text = vec![
         Line::default(),
-        Line::from("What was recorded is kept. The sitting stays open in the"),
-        Line::from("register and can be resumed by the same listener."),
-        Line::default(),
-        Line::from(vec![
-            Span::styled("y", palette.live()),
-            Span::styled(" leave     ", strong),
-            Span::styled("any other key", palette.live()),
-            Span::styled(" stay", strong),
-        ]),
+        Line::from("What was recorded is kept. A sitting that is left stays open"),
+        Line::from("in the register and can be resumed by the same listener."),
     ];
+    if stoppable {
+        text.push(Line::from("Stopping for good opens the seal: there is no verdict then."));
+    }
+    text.push(Line::default());
+    text.push(Line::from(choices));
     boxed("Leave now?", text, palette, canvas, frame);
 }

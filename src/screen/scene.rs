@@ -35,6 +35,14 @@ impl Stage {
             Self::Trial(trial) => trial.kind,
         }
     }
+
+    /// Leaving may also mean to stop for good.
+    pub fn stoppable(&self) -> bool {
+        match self {
+            Self::Page(page) => page.stoppable,
+            Self::Trial(trial) => trial.stoppable,
+        }
+    }
 }
 
 /// Text to read, with at most one line to type.
@@ -54,6 +62,8 @@ pub struct PageScene {
     pub proceed: Option<String>,
     /// Work in the background.
     pub progress: Option<Progress>,
+    /// Leaving may also mean to stop for good.
+    pub stoppable: bool,
 }
 
 /// A line to type.
@@ -125,6 +135,8 @@ pub struct TrialScene {
     pub chosen: Option<usize>,
     /// Seconds since the first trial.
     pub elapsed: f64,
+    /// Leaving may also mean to stop for good.
+    pub stoppable: bool,
     /// The running receipt as a phrase, when the listener asked to see it.
     pub receipt: Option<String>,
 }
@@ -172,6 +184,12 @@ pub enum Intent {
     Previous,
     /// Training with feedback (in an audition).
     Train,
+    /// A new sitting in place of the one that was cut off.
+    Anew,
+    /// A rest now.
+    Rest,
+    /// Stop for good before the rule allows it.
+    Stop,
     /// Leave; the sitting can be resumed.
     Leave,
 }

@@ -215,7 +215,9 @@ fn draw_slot(
         rows.push((format!("{label}  {role}"), true));
     }
     rows.push(match (now, sounding) {
+        (true, true) if inner < 15 => ("▶ sounding".to_string(), true),
         (true, true) => ("▶ you hear this".to_string(), true),
+        (true, false) if inner < 15 => ("‖ paused".to_string(), true),
         (true, false) => ("‖ paused here".to_string(), true),
         _ => (String::new(), false),
     });
