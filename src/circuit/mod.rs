@@ -1,42 +1,106 @@
 //! Amplifier, cable and loudspeaker as two-ports; the result is a complex transfer function H(f).
 //!
-//! Comes in: descriptions in SI units and measured tables. Goes out: [`Chain::transfer`], the voltage at the
-//! loudspeaker over the amplifier's open-circuit voltage. Must not know: files' paths, audio samples.
+//! Comes in: descriptions in SI units and the text of measured tables. Goes out: [`Chain::transfer`], the voltage at
+//! the loudspeaker over the amplifier's open-circuit voltage, and [`Chain::parameters`], what an LCR meter would read.
+//! Must not know: files' paths, audio samples.
+//!
+//! Phasors turn as `exp(+j w t)`. Frequencies are in Hz and may include 0, where every quantity is real.
+//!
+//! | file | what it computes |
+//! | --- | --- |
+//! | [`twoport`] | chain (ABCD) matrices, cascades, parallels, S, Y and Z parameters |
+//! | [`conductor`] | materials, wires, strands, IEC 60228, the internal impedance of a round wire |
+//! | [`pair`] | two equal parallel wires with skin and proximity effect |
+//! | [`line`] | the uniform line with loss |
+//! | [`cable`] | lines in series and in parallel, measured cables |
+//! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
+//! | [`table`], [`interpolation`] | measured data |
+//!
+//! ```
+//! use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
+//! let chain = Chain {
+//!     amplifier: Amplifier::lumped(0.04, 0.0),
+//!     cable: Cable::lumped(0.1, 0.0, 0.0),
+//!     loudspeaker: Loudspeaker::resistor(8.0),
+//! };
+//! let response = chain.transfer(&[0.0, 1000.0]).expect("finite frequencies");
+//! assert!((response[1].re - 8.0 / 8.14).abs() < 1e-12);
+//! ```
 
-use num_complex::Complex64;
+pub mod amplifier;
+mod bessel;
+pub mod cable;
+pub mod chain;
+pub mod conductor;
+pub mod interpolation;
+pub mod line;
+pub mod loudspeaker;
+pub mod network;
+pub mod pair;
+mod smooth;
+pub mod table;
+pub mod twoport;
 
-/// The amplifier as a source with an output impedance.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Amplifier {}
+pub use amplifier::Amplifier;
+pub use cable::Cable;
+pub use chain::{Chain, ChainParameters};
+pub use loudspeaker::Loudspeaker;
 
-/// A cable, or no cable, or a measured transfer function.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Cable {}
+/// Magnetic constant in henry per metre (CODATA 2018 is within 2e-10 of it).
+pub const MU0: f64 = 4e-7 * std::f64::consts::PI;
+/// Speed of light in vacuum in metres per second (exact).
+pub const SPEED_OF_LIGHT: f64 = 299_792_458.0;
+/// Electric constant in farad per metre, `1/(mu0 c^2)`.
+pub const EPSILON0: f64 = 1.0 / (MU0 * SPEED_OF_LIGHT * SPEED_OF_LIGHT);
 
-/// The loudspeaker as a load.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Loudspeaker {}
-
-/// Amplifier, cable and loudspeaker connected.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Chain {
-    /// The source.
-    pub amplifier: Amplifier,
-    /// What connects the two.
-    pub cable: Cable,
-    /// The load.
-    pub loudspeaker: Loudspeaker,
+/// Why a circuit has no answer: what was tried, which value, what is allowed.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum CircuitError {
+    /// A frequency is negative or not finite.
+    #[error("the frequency {0} Hz cannot be computed; frequencies are finite and not negative")]
+    Frequency(f64),
+    /// A shape that does not exist or cannot be solved.
+    #[error("{0}")]
+    Geometry(String),
+    /// A value out of its bounds.
+    #[error("{what} is {value} {unit}, {allowed}")]
+    Value {
+        /// Which quantity.
+        what: &'static str,
+        /// Its value in `unit`.
+        value: f64,
+        /// Unit of `value`.
+        unit: &'static str,
+        /// What would be allowed.
+        allowed: &'static str,
+    },
+    /// Parts that do not go together.
+    #[error("{0}")]
+    Combination(String),
+    /// A measured table that cannot be read.
+    #[error(transparent)]
+    Table(#[from] table::TableError),
 }
 
-/// Why a circuit has no answer.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[error("{0}")]
-pub struct CircuitError(pub String);
+/// Refuses frequencies that have no meaning.
+pub(crate) fn check_frequencies(frequencies_hz: &[f64]) -> Result<(), CircuitError> {
+    match frequencies_hz.iter().find(|frequency| !frequency.is_finite() || **frequency < 0.0) {
+        Some(frequency) => Err(CircuitError::Frequency(*frequency)),
+        None => Ok(()),
+    }
+}
 
-impl Chain {
-    /// H(f), dimensionless, at each frequency in Hz (0 Hz included): the voltage at the loudspeaker's terminals over
-    /// the amplifier's open-circuit voltage.
-    pub fn transfer(&self, frequencies_hz: &[f64]) -> Result<Vec<Complex64>, CircuitError> {
-        Ok(vec![Complex64::new(1.0, 0.0); frequencies_hz.len()])
+/// Refuses a value that is not finite or below its least.
+pub(crate) fn check_at_least(
+    what: &'static str,
+    value: f64,
+    least: f64,
+    unit: &'static str,
+    allowed: &'static str,
+) -> Result<(), CircuitError> {
+    if value.is_finite() && value >= least {
+        Ok(())
+    } else {
+        Err(CircuitError::Value { what, value, unit, allowed })
     }
 }

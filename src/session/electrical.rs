@@ -12,7 +12,7 @@ pub fn amplifier(
     notes: &mut Vec<String>,
 ) -> Result<Amplifier, SessionError> {
     let _ = (table, folder, notes);
-    Ok(Amplifier {})
+    Ok(Amplifier::ideal())
 }
 
 /// `[loudspeaker]`; relative paths are joined to `folder`; what the user should know is added to `notes`.
@@ -22,11 +22,11 @@ pub fn loudspeaker(
     notes: &mut Vec<String>,
 ) -> Result<Loudspeaker, SessionError> {
     let _ = (table, folder, notes);
-    Ok(Loudspeaker {})
+    Ok(Loudspeaker::resistor(8.0))
 }
 
 /// One `[cables.NAME]`; relative paths are joined to `folder`; what the user should know is added to `notes`.
 pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> Result<Cable, SessionError> {
     let _ = (table, folder, notes);
-    Ok(Cable {})
+    Ok(Cable::Direct)
 }

@@ -1,0 +1,61 @@
+//! The amplifier as a source with an output impedance.
+
+use num_complex::Complex64;
+
+use super::table::ImpedanceTable;
+
+/// What is behind the amplifier's terminals.
+#[derive(Debug, Clone, PartialEq)]
+pub enum OutputImpedance {
+    /// A resistance and an inductance in series.
+    Lumped {
+        /// Ohm.
+        resistance_ohm: f64,
+        /// Henry.
+        inductance_h: f64,
+    },
+    /// Measured.
+    Table(ImpedanceTable),
+}
+
+/// The amplifier as a source with an output impedance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Amplifier {
+    /// Its output impedance.
+    pub output: OutputImpedance,
+    /// The lowest load impedance in ohm that its maker allows, if known.
+    pub lowest_load_ohm: Option<f64>,
+}
+
+impl Amplifier {
+    /// Output resistance in ohm and inductance in henry.
+    pub fn lumped(resistance_ohm: f64, inductance_h: f64) -> Self {
+        Self { output: OutputImpedance::Lumped { resistance_ohm, inductance_h }, lowest_load_ohm: None }
+    }
+
+    /// A source of no impedance.
+    pub fn ideal() -> Self {
+        Self::lumped(0.0, 0.0)
+    }
+
+    /// Output impedance in ohm at a frequency in Hz.
+    pub fn impedance(&self, frequency_hz: f64) -> Complex64 {
+        match &self.output {
+            OutputImpedance::Lumped { resistance_ohm, inductance_h } => {
+                Complex64::new(*resistance_ohm, std::f64::consts::TAU * frequency_hz * inductance_h)
+            }
+            OutputImpedance::Table(table) => table.impedance(frequency_hz),
+        }
+    }
+}
+
+/// Damping factor: load impedance over the magnitude of the source impedance (IEC 60268-3).
+pub fn damping_factor(load_ohm: f64, source: Complex64) -> f64 {
+    load_ohm / source.norm()
+}
+
+/// Output resistance in ohm from the voltage `open` without and `loaded` with a load of `load_ohm`, in any one unit:
+/// `R (U - U')/U'` (IEC 60268-3).
+pub fn output_resistance(load_ohm: f64, open: f64, loaded: f64) -> f64 {
+    load_ohm * (open - loaded) / loaded
+}

@@ -1,0 +1,267 @@
+//! Cables: uniform lines, their cascades and parallels, lumped and measured ones.
+
+use num_complex::Complex64;
+
+use super::interpolation::ComplexOverFrequency;
+use super::line::{Line, LineParameters, PerMetre};
+use super::table::ResponseTable;
+use super::twoport::Abcd;
+use super::{CircuitError, check_frequencies};
+
+/// What connects amplifier and loudspeaker.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Cable {
+    /// No cable at all.
+    Direct,
+    /// A uniform line.
+    Line(Line),
+    /// Totals, as a pi: half the shunt at each end, the series part between.
+    Lumped(PerMetre),
+    /// A measured two-port.
+    TwoPort(TwoPortTable),
+    /// A measured transfer function from amplifier to loudspeaker terminals, load and amplifier included.
+    Response(ResponseTable),
+    /// Sections one after another from the amplifier on.
+    Series(Vec<Cable>),
+    /// Cables side by side, joined at both ends.
+    Parallel(Vec<Cable>),
+    /// One cable to each pair of terminals of a loudspeaker with two.
+    BiWired {
+        /// To the low-frequency terminals.
+        low: Box<Cable>,
+        /// To the high-frequency terminals.
+        high: Box<Cable>,
+    },
+}
+
+/// A measured two-port: scattering parameters over frequency at one reference resistance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TwoPortTable {
+    scattering: [ComplexOverFrequency; 4],
+    reference_ohm: f64,
+    range_hz: (f64, f64),
+}
+
+impl TwoPortTable {
+    /// From scattering parameters (11, 12, 21, 22) at strictly increasing, positive frequencies in Hz.
+    pub fn new(frequencies_hz: &[f64], scattering: &[[Complex64; 4]], reference_ohm: f64) -> Self {
+        let of = |index: usize| {
+            let values: Vec<Complex64> = scattering.iter().map(|values| values[index]).collect();
+            ComplexOverFrequency::new(frequencies_hz, &values)
+        };
+        Self {
+            scattering: [of(0), of(1), of(2), of(3)],
+            reference_ohm,
+            range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
+        }
+    }
+
+    /// Chain matrix at a frequency in Hz.
+    pub fn chain(&self, frequency_hz: f64) -> Abcd {
+        let at = |index: usize| self.scattering[index].at(frequency_hz);
+        Abcd::from_scattering([at(0), at(1), at(2), at(3)], self.reference_ohm)
+    }
+
+    /// Lowest and highest measured frequency in Hz.
+    pub fn range_hz(&self) -> (f64, f64) {
+        self.range_hz
+    }
+}
+
+/// A cable at each of some frequencies.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Solved {
+    /// A two-port: what a meter reads of the whole cable, and its chain matrix.
+    TwoPort(Vec<(PerMetre, Abcd)>),
+    /// Two two-ports, to the low and the high pair of terminals.
+    BiWired(Vec<(PerMetre, Abcd)>, Vec<(PerMetre, Abcd)>),
+    /// A transfer function.
+    Response(Vec<Complex64>),
+}
+
+/// Nothing in series and nothing across.
+const NOTHING: PerMetre = PerMetre { resistance: 0.0, inductance: 0.0, capacitance: 0.0, conductance: 0.0 };
+
+impl Cable {
+    /// A cable of constant loop resistance in ohm, loop inductance in henry and capacitance in farad.
+    pub fn lumped(resistance_ohm: f64, inductance_h: f64, capacitance_f: f64) -> Self {
+        Self::Lumped(PerMetre {
+            resistance: resistance_ohm,
+            inductance: inductance_h,
+            capacitance: capacitance_f,
+            conductance: 0.0,
+        })
+    }
+
+    /// The cable at each frequency in Hz.
+    pub fn solve(&self, frequencies_hz: &[f64]) -> Result<Solved, CircuitError> {
+        check_frequencies(frequencies_hz)?;
+        match self {
+            Self::Response(table) => {
+                Ok(Solved::Response(frequencies_hz.iter().map(|&frequency| table.at(frequency)).collect()))
+            }
+            Self::BiWired { low, high } => {
+                Ok(Solved::BiWired(low.two_port(frequencies_hz)?, high.two_port(frequencies_hz)?))
+            }
+            _ => Ok(Solved::TwoPort(self.two_port(frequencies_hz)?)),
+        }
+    }
+
+    fn two_port(&self, frequencies_hz: &[f64]) -> Result<Vec<(PerMetre, Abcd)>, CircuitError> {
+        match self {
+            Self::Direct => Ok(vec![(NOTHING, Abcd::IDENTITY); frequencies_hz.len()]),
+            Self::Line(line) => line.solve(frequencies_hz),
+            Self::Lumped(total) => {
+                Ok(frequencies_hz.iter().map(|&frequency| (*total, pi(total, frequency))).collect())
+            }
+            Self::TwoPort(table) => {
+                Ok(frequencies_hz.iter().map(|&frequency| (readings(table, frequency), table.chain(frequency))).collect())
+            }
+            Self::Series(sections) => {
+                let mut sum = vec![(NOTHING, Abcd::IDENTITY); frequencies_hz.len()];
+                for section in sections {
+                    for (value, next) in sum.iter_mut().zip(section.two_port(frequencies_hz)?) {
+                        *value = (in_series(value.0, next.0), value.1.then(next.1));
+                    }
+                }
+                Ok(sum)
+            }
+            Self::Parallel(cables) => {
+                let mut cables = cables.iter();
+                let Some(first) = cables.next() else {
+                    return Err(CircuitError::Combination("a parallel of no cables connects nothing; give one".to_owned()));
+                };
+                let mut sum = first.two_port(frequencies_hz)?;
+                for cable in cables {
+                    for ((value, next), &frequency) in
+                        sum.iter_mut().zip(cable.two_port(frequencies_hz)?).zip(frequencies_hz)
+                    {
+                        *value = (in_parallel(value.0, next.0, frequency), value.1.beside(next.1));
+                    }
+                }
+                Ok(sum)
+            }
+            Self::Response(_) => Err(CircuitError::Combination(
+                "a measured transfer function already holds amplifier and loudspeaker: it cannot be one section of a \
+                 cable; measure the section as a two-port"
+                    .to_owned(),
+            )),
+            Self::BiWired { .. } => Err(CircuitError::Combination(
+                "a bi-wired pair of cables goes from amplifier to loudspeaker: it cannot be one section of a cable"
+                    .to_owned(),
+            )),
+        }
+    }
+
+    /// The same cable with every length multiplied by `factor`; `None` for one whose length is unknown.
+    pub fn stretched(&self, factor: f64) -> Option<Self> {
+        let all =
+            |cables: &[Cable]| cables.iter().map(|cable| cable.stretched(factor)).collect::<Option<Vec<_>>>();
+        Some(match self {
+            Self::Direct => Self::Direct,
+            Self::Line(line) => {
+                Self::Line(Line { length_m: line.length_m * factor, parameters: line.parameters.clone() })
+            }
+            Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => return None,
+            Self::Series(sections) => Self::Series(all(sections)?),
+            Self::Parallel(cables) => Self::Parallel(all(cables)?),
+            Self::BiWired { low, high } => Self::BiWired {
+                low: Box::new(low.stretched(factor)?),
+                high: Box::new(high.stretched(factor)?),
+            },
+        })
+    }
+
+    /// Length in metres from end to end, where it is known: of sections the sum, of parallels the longest.
+    pub fn length_m(&self) -> Option<f64> {
+        let all = |cables: &[Cable]| cables.iter().map(Self::length_m).collect::<Option<Vec<_>>>();
+        match self {
+            Self::Direct => Some(0.0),
+            Self::Line(line) => Some(line.length_m),
+            Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => None,
+            Self::Series(sections) => all(sections).map(|lengths| lengths.iter().sum()),
+            Self::Parallel(cables) => all(cables).map(|lengths| lengths.into_iter().fold(0.0, f64::max)),
+            Self::BiWired { low, high } => Some(low.length_m()?.max(high.length_m()?)),
+        }
+    }
+
+    /// The smallest area of metal in square metres that one side of the loop runs through, where it is known.
+    pub fn metal_area_m2(&self) -> Option<f64> {
+        match self {
+            Self::Line(Line { parameters, .. }) => parameters.metal_area_m2(),
+            Self::Direct | Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => None,
+            Self::Series(sections) => sections.iter().filter_map(Self::metal_area_m2).reduce(f64::min),
+            Self::Parallel(cables) => {
+                cables.iter().map(Self::metal_area_m2).sum::<Option<f64>>().filter(|area| *area > 0.0)
+            }
+            Self::BiWired { low, high } => {
+                [low, high].iter().filter_map(|cable| cable.metal_area_m2()).reduce(f64::min)
+            }
+        }
+    }
+
+    /// Lowest and highest frequency in Hz that every measured part covers; `None` if nothing is measured.
+    pub fn measured_range_hz(&self) -> Option<(f64, f64)> {
+        let both = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| match (a, b) {
+            (Some(a), Some(b)) => Some((a.0.max(b.0), a.1.min(b.1))),
+            (a, b) => a.or(b),
+        };
+        match self {
+            Self::Direct | Self::Lumped(_) => None,
+            Self::Line(line) => match &line.parameters {
+                LineParameters::Measured(table) => Some(table.range_hz()),
+                _ => None,
+            },
+            Self::TwoPort(table) => Some(table.range_hz()),
+            Self::Response(table) => Some(table.range_hz()),
+            Self::Series(cables) | Self::Parallel(cables) => {
+                cables.iter().map(Self::measured_range_hz).fold(None, both)
+            }
+            Self::BiWired { low, high } => both(low.measured_range_hz(), high.measured_range_hz()),
+        }
+    }
+}
+
+fn pi(total: &PerMetre, frequency_hz: f64) -> Abcd {
+    let omega = std::f64::consts::TAU * frequency_hz;
+    let half = Abcd::shunt(Complex64::new(total.conductance, omega * total.capacitance) / 2.0);
+    half.then(Abcd::series(Complex64::new(total.resistance, omega * total.inductance))).then(half)
+}
+
+/// What a meter reads of a two-port: series with the far end shorted, parallel with it open.
+fn readings(table: &TwoPortTable, frequency_hz: f64) -> PerMetre {
+    let frequency = frequency_hz.max(table.range_hz.0);
+    let omega = std::f64::consts::TAU * frequency;
+    let chain = table.chain(frequency);
+    let (series, shunt) = (chain.b / chain.d, chain.c / chain.a);
+    PerMetre {
+        resistance: series.re,
+        inductance: series.im / omega,
+        capacitance: shunt.im / omega,
+        conductance: shunt.re,
+    }
+}
+
+fn in_series(a: PerMetre, b: PerMetre) -> PerMetre {
+    PerMetre {
+        resistance: a.resistance + b.resistance,
+        inductance: a.inductance + b.inductance,
+        capacitance: a.capacitance + b.capacitance,
+        conductance: a.conductance + b.conductance,
+    }
+}
+
+pub(super) fn in_parallel(a: PerMetre, b: PerMetre, frequency_hz: f64) -> PerMetre {
+    // At 0 Hz the limit of the inductance is taken at a frequency far below anything that changes.
+    let omega = std::f64::consts::TAU * frequency_hz.max(1e-6);
+    let series = |part: PerMetre| Complex64::new(part.resistance, omega * part.inductance);
+    let (za, zb) = (series(a), series(b));
+    let sum = za + zb;
+    let joined = if sum.norm() == 0.0 { sum } else { za * zb / sum };
+    PerMetre {
+        resistance: joined.re,
+        inductance: joined.im / omega,
+        capacitance: a.capacitance + b.capacitance,
+        conductance: a.conductance + b.conductance,
+    }
+}

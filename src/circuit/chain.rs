@@ -1,0 +1,165 @@
+//! Amplifier, cable and loudspeaker connected.
+
+use num_complex::Complex64;
+
+use super::amplifier::damping_factor;
+use super::cable::Solved;
+use super::line::PerMetre;
+use super::loudspeaker::Load;
+use super::network::{Immittance, Network, Terminals};
+use super::twoport::Abcd;
+use super::{Amplifier, Cable, CircuitError, Loudspeaker};
+
+/// Amplifier, cable and loudspeaker connected.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chain {
+    /// The source.
+    pub amplifier: Amplifier,
+    /// What connects the two.
+    pub cable: Cable,
+    /// The load.
+    pub loudspeaker: Loudspeaker,
+}
+
+/// What is known of a chain beside its transfer function; one value per frequency.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChainParameters {
+    /// Loop resistance of the whole cable in ohm; `None` for a measured response.
+    pub loop_resistance_ohm: Option<Vec<f64>>,
+    /// Loop inductance of the whole cable in henry; `None` for a measured response.
+    pub loop_inductance_h: Option<Vec<f64>>,
+    /// Capacitance of the whole cable in farad; `None` for a measured response.
+    pub capacitance_f: Option<Vec<f64>>,
+    /// Loop resistance of the whole cable at 0 Hz in ohm; `None` for a measured response.
+    pub dc_resistance_ohm: Option<f64>,
+    /// Magnitude of the load impedance over that of the source (amplifier and cable) as the loudspeaker sees it;
+    /// infinite without any source impedance, `None` for a measured response.
+    pub damping_factor: Option<Vec<f64>>,
+}
+
+impl Chain {
+    /// H(f), dimensionless, at each frequency in Hz (0 Hz included): the voltage at the loudspeaker's terminals over
+    /// the amplifier's open-circuit voltage.
+    ///
+    /// For a bi-wired loudspeaker the two pairs of terminals have different voltages; what is returned is their mean,
+    /// weighted at each frequency by the power that the crossover passes to the drivers behind each pair.
+    pub fn transfer(&self, frequencies_hz: &[f64]) -> Result<Vec<Complex64>, CircuitError> {
+        let response = match self.cable.solve(frequencies_hz)? {
+            Solved::Response(response) => response,
+            Solved::TwoPort(cable) => frequencies_hz
+                .iter()
+                .zip(cable)
+                .map(|(&frequency, (_, chain))| {
+                    voltage(
+                        chain,
+                        self.amplifier.impedance(frequency),
+                        self.loudspeaker.immittance(frequency),
+                    )
+                })
+                .collect(),
+            Solved::BiWired(low, high) => {
+                let network = self.two_pairs()?;
+                frequencies_hz
+                    .iter()
+                    .zip(low.iter().zip(&high))
+                    .map(|(&frequency, (low, high))| {
+                        bi_wired(network, low.1, high.1, self.amplifier.impedance(frequency), frequency)
+                    })
+                    .collect()
+            }
+        };
+        Ok(frequencies_hz
+            .iter()
+            .zip(response)
+            .map(|(&frequency, value)| if frequency == 0.0 { Complex64::new(value.re, 0.0) } else { value })
+            .collect())
+    }
+
+    /// What an LCR meter would read of the cable, and the damping factor, at each frequency in Hz.
+    pub fn parameters(&self, frequencies_hz: &[f64]) -> Result<ChainParameters, CircuitError> {
+        let at_rest = self.cable.solve(&[0.0])?;
+        let solved = self.cable.solve(frequencies_hz)?;
+        let damping = |chain: Abcd, frequency: f64| {
+            let source = chain.output_impedance(self.amplifier.impedance(frequency));
+            damping_factor(self.loudspeaker.immittance(frequency).to_impedance().norm(), source)
+        };
+        let (totals, dc, damping) = match (solved, at_rest) {
+            (Solved::TwoPort(cable), Solved::TwoPort(at_rest)) => {
+                let damping =
+                    frequencies_hz.iter().zip(&cable).map(|(f, (_, chain))| damping(*chain, *f)).collect();
+                (cable.into_iter().map(|(total, _)| total).collect::<Vec<PerMetre>>(), at_rest[0].0, damping)
+            }
+            (Solved::BiWired(low, high), Solved::BiWired(low_at_rest, high_at_rest)) => {
+                // What a meter reads with both pairs of terminals joined.
+                let join = |a: &(PerMetre, Abcd), b: &(PerMetre, Abcd), f: f64| {
+                    (super::cable::in_parallel(a.0, b.0, f), a.1.beside(b.1))
+                };
+                let joined: Vec<(PerMetre, Abcd)> =
+                    low.iter().zip(&high).zip(frequencies_hz).map(|((a, b), f)| join(a, b, *f)).collect();
+                let damping =
+                    frequencies_hz.iter().zip(&joined).map(|(f, (_, chain))| damping(*chain, *f)).collect();
+                let dc = join(&low_at_rest[0], &high_at_rest[0], 0.0).0;
+                (joined.into_iter().map(|(total, _)| total).collect(), dc, damping)
+            }
+            _ => {
+                return Ok(ChainParameters {
+                    loop_resistance_ohm: None,
+                    loop_inductance_h: None,
+                    capacitance_f: None,
+                    dc_resistance_ohm: None,
+                    damping_factor: None,
+                });
+            }
+        };
+        Ok(ChainParameters {
+            loop_resistance_ohm: Some(totals.iter().map(|total| total.resistance).collect()),
+            loop_inductance_h: Some(totals.iter().map(|total| total.inductance).collect()),
+            capacitance_f: Some(totals.iter().map(|total| total.capacitance).collect()),
+            dc_resistance_ohm: Some(dc.resistance),
+            damping_factor: Some(damping),
+        })
+    }
+
+    fn two_pairs(&self) -> Result<&Network, CircuitError> {
+        match &self.loudspeaker.load {
+            Load::Network(network) if network.has_two_pairs() => Ok(network),
+            _ => Err(CircuitError::Combination(
+                "a bi-wired cable needs a loudspeaker with two pairs of terminals: give it a network whose ways say \
+                 terminals = \"low\" or \"high\""
+                    .to_owned(),
+            )),
+        }
+    }
+}
+
+fn voltage(chain: Abcd, source: Complex64, load: Immittance) -> Complex64 {
+    if load.is_short() {
+        return Complex64::new(0.0, 0.0);
+    }
+    chain.voltage_ratio(source, load.to_admittance())
+}
+
+/// Both cables hang on the amplifier's terminals, each with its part of the loudspeaker at its end.
+fn bi_wired(network: &Network, low: Abcd, high: Abcd, source: Complex64, frequency_hz: f64) -> Complex64 {
+    let loads = [Terminals::Low, Terminals::High].map(|pair| network.immittance_at(pair, frequency_hz));
+    let cables = [low, high];
+    let mut admittance = Complex64::new(0.0, 0.0);
+    for (chain, load) in cables.iter().zip(loads) {
+        let entering =
+            if load.is_short() { chain.b / chain.d } else { chain.input_impedance(load.to_admittance()) };
+        admittance += entering.inv();
+    }
+    let at_amplifier = (1.0 + source * admittance).inv();
+    let zero = Complex64::new(0.0, 0.0);
+    let voltages = [0, 1].map(|index| at_amplifier * voltage(cables[index], zero, loads[index]));
+    let power = [Terminals::Low, Terminals::High].map(|pair| {
+        network
+            .ways
+            .iter()
+            .filter(|way| way.terminals == pair)
+            .map(|way| way.drive(frequency_hz).norm_sqr())
+            .sum::<f64>()
+    });
+    let share = if power[0] + power[1] > 0.0 { power[1] / (power[0] + power[1]) } else { 0.0 };
+    voltages[0] * (1.0 - share) + voltages[1] * share
+}

@@ -1,0 +1,171 @@
+//! The uniform line with loss, from what it is made of or what was measured.
+
+use num_complex::Complex64;
+
+use super::pair::ParallelPair;
+use super::table::LcrTable;
+use super::twoport::Abcd;
+use super::{CircuitError, check_at_least, check_frequencies};
+
+/// Series and shunt parameters per metre at one frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PerMetre {
+    /// Loop resistance in ohm per metre.
+    pub resistance: f64,
+    /// Loop inductance in henry per metre.
+    pub inductance: f64,
+    /// Capacitance in farad per metre.
+    pub capacitance: f64,
+    /// Conductance in siemens per metre.
+    pub conductance: f64,
+}
+
+impl PerMetre {
+    /// The chain matrix of `length_m` metres at a frequency in Hz.
+    ///
+    /// `A = D = cosh(g l)`, `B = Z l sinh(g l)/(g l)`, `C = Y l sinh(g l)/(g l)` with `g^2 = Z Y` (Pozar, Microwave
+    /// Engineering, Table 4.1). Written so, nothing divides by zero at 0 Hz or at no length, and the sign of the root
+    /// does not matter.
+    pub fn chain(&self, length_m: f64, frequency_hz: f64) -> Abcd {
+        let omega = std::f64::consts::TAU * frequency_hz;
+        let series = Complex64::new(self.resistance, omega * self.inductance) * length_m;
+        let shunt = Complex64::new(self.conductance, omega * self.capacitance) * length_m;
+        let squared = series * shunt;
+        let (cosh, sinhc) = cosh_and_sinhc(squared);
+        Abcd { a: cosh, b: series * sinhc, c: shunt * sinhc, d: cosh }
+    }
+}
+
+/// `cosh(x)` and `sinh(x)/x` from `x^2`.
+fn cosh_and_sinhc(squared: Complex64) -> (Complex64, Complex64) {
+    if squared.norm() < 1e-2 {
+        let series = |first: f64| {
+            // sum of x^(2k)/(2k+first)!: eight terms are far below rounding at |x| = 0.1.
+            let mut term = Complex64::new(1.0, 0.0);
+            let mut sum = term;
+            for k in 1..8 {
+                let n = 2.0 * f64::from(k) + first;
+                term *= squared / (n * (n - 1.0));
+                sum += term;
+            }
+            sum
+        };
+        return (series(0.0), series(1.0));
+    }
+    let x = squared.sqrt();
+    (x.cosh(), x.sinh() / x)
+}
+
+/// What a metre of line is known from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum LineParameters {
+    /// The same values at every frequency; a loss tangent adds `w C tan d` to the conductance.
+    Constant {
+        /// Values per metre.
+        per_metre: PerMetre,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// Two equal parallel wires.
+    Pair {
+        /// Their shape.
+        pair: ParallelPair,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// An LCR meter's table.
+    Measured(LcrTable),
+}
+
+impl LineParameters {
+    /// Parameters per metre at each frequency in Hz.
+    pub fn per_metre(&self, frequencies_hz: &[f64]) -> Result<Vec<PerMetre>, CircuitError> {
+        check_frequencies(frequencies_hz)?;
+        match self {
+            Self::Constant { per_metre, loss_tangent } => Ok(frequencies_hz
+                .iter()
+                .map(|frequency| PerMetre {
+                    conductance: per_metre.conductance
+                        + std::f64::consts::TAU * frequency * per_metre.capacitance * loss_tangent,
+                    ..*per_metre
+                })
+                .collect()),
+            Self::Pair { pair, loss_tangent } => Ok(with_dielectric(
+                frequencies_hz,
+                pair.series(frequencies_hz)?,
+                pair.capacitance(),
+                *loss_tangent,
+            )),
+            Self::Measured(table) => {
+                Ok(frequencies_hz.iter().map(|&frequency| table.per_metre(frequency)).collect())
+            }
+        }
+    }
+
+    /// The smaller side's area of metal in square metres, where it is known.
+    pub fn metal_area_m2(&self) -> Option<f64> {
+        match self {
+            Self::Pair { pair, .. } => Some(pair.wire.metal_area_m2),
+            Self::Constant { .. } | Self::Measured(_) => None,
+        }
+    }
+}
+
+/// Joins series resistance and inductance with a capacitance and its loss.
+fn with_dielectric(
+    frequencies_hz: &[f64],
+    series: Vec<[f64; 2]>,
+    capacitance: f64,
+    loss_tangent: f64,
+) -> Vec<PerMetre> {
+    frequencies_hz
+        .iter()
+        .zip(series)
+        .map(|(frequency, [resistance, inductance])| PerMetre {
+            resistance,
+            inductance,
+            capacitance,
+            conductance: std::f64::consts::TAU * frequency * capacitance * loss_tangent,
+        })
+        .collect()
+}
+
+/// A uniform line of some length.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// Length in metres, 0 or more.
+    pub length_m: f64,
+    /// What a metre of it is.
+    pub parameters: LineParameters,
+}
+
+impl Line {
+    /// Parameters of the whole length and chain matrices at each frequency in Hz.
+    pub fn solve(&self, frequencies_hz: &[f64]) -> Result<Vec<(PerMetre, Abcd)>, CircuitError> {
+        check_at_least("the length of a cable", self.length_m, 0.0, "m", "0 m or more is needed")?;
+        let per_metre = self.parameters.per_metre(frequencies_hz)?;
+        let length = self.length_m;
+        frequencies_hz
+            .iter()
+            .zip(per_metre)
+            .map(|(&frequency, metre)| {
+                let chain = metre.chain(length, frequency);
+                if !(chain.a.is_finite() && chain.b.is_finite() && chain.c.is_finite()) {
+                    return Err(CircuitError::Value {
+                        what: "the length of a cable",
+                        value: length,
+                        unit: "m",
+                        allowed: "so long that nothing arrives; shorten it or lower the highest frequency",
+                    });
+                }
+                let total = PerMetre {
+                    resistance: metre.resistance * length,
+                    inductance: metre.inductance * length,
+                    capacitance: metre.capacitance * length,
+                    conductance: metre.conductance * length,
+                };
+                Ok((total, chain))
+            })
+            .collect()
+    }
+}

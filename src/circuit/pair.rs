@@ -1,0 +1,152 @@
+//! Two equal parallel round wires that carry opposite currents, with skin and proximity effect.
+//!
+//! The field outside is a line current and multipoles in each wire; the second wire is the first one's mirror image
+//! with opposite sign, so that one wire's multipoles are the only unknowns. Inside, modified Bessel functions; matching
+//! the potential and its slope at the surface gives a small linear system per frequency.
+//!
+//! Method after Carson 1921 (Phil. Mag. 41:607) and Manneback 1922 (J. Math. Phys. 1:123).
+
+use num_complex::Complex64;
+
+use super::conductor::Wire;
+use super::smooth::{self, Pair};
+use super::{CircuitError, EPSILON0, MU0, check_at_least};
+
+/// Two equal parallel wires in a homogeneous dielectric.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ParallelPair {
+    /// Either wire.
+    pub wire: Wire,
+    /// Distance of their centres in metres.
+    pub spacing_m: f64,
+    /// Effective relative permittivity.
+    pub permittivity: f64,
+}
+
+/// More multipoles than this are not tried.
+const MOST_MULTIPOLES: usize = 400;
+
+impl ParallelPair {
+    /// Whether the shape exists: wires that neither touch nor overlap.
+    pub fn check(&self) -> Result<(), CircuitError> {
+        self.wire.check()?;
+        check_at_least("the permittivity", self.permittivity, 1.0, "(relative)", "at least 1 is needed")?;
+        let diameter = 2.0 * self.wire.radius_m;
+        if !self.spacing_m.is_finite() || self.spacing_m <= diameter * 1.0005 {
+            return Err(CircuitError::Geometry(format!(
+                "two wires of {:.4} mm diameter touch or overlap at {:.4} mm from centre to centre; the spacing must be \
+                 larger than the diameter by at least 0.05 %",
+                diameter * 1e3,
+                self.spacing_m * 1e3
+            )));
+        }
+        Ok(())
+    }
+
+    /// Capacitance in farad per metre, `pi eps/acosh(D/d)` (Pozar, Microwave Engineering, Table 2.1).
+    pub fn capacitance(&self) -> f64 {
+        std::f64::consts::PI * EPSILON0 * self.permittivity
+            / (self.spacing_m / (2.0 * self.wire.radius_m)).acosh()
+    }
+
+    /// Inductance in henry per metre that is left when no field enters the wires, `(mu0/pi) acosh(D/d)`.
+    pub fn external_inductance(&self) -> f64 {
+        MU0 / std::f64::consts::PI * (self.spacing_m / (2.0 * self.wire.radius_m)).acosh()
+    }
+
+    /// Inductance in henry per metre of evenly spread currents, `(mu0/pi)(ln(2D/d) + 1/4)`.
+    pub fn dc_inductance(&self) -> f64 {
+        MU0 / std::f64::consts::PI * ((self.spacing_m / self.wire.radius_m).ln() + 0.25)
+    }
+
+    /// Loop resistance in ohm per metre and loop inductance in henry per metre at each frequency in Hz.
+    pub fn series(&self, frequencies_hz: &[f64]) -> Result<Vec<Pair>, CircuitError> {
+        self.check()?;
+        // At a/delta = 0.01 skin and proximity effect are below 1e-8.
+        let floor = self.wire.skin_depth_m(1.0).powi(2) / (100.0 * self.wire.radius_m).powi(2);
+        smooth::over_frequency(frequencies_hz, floor, |frequencies| {
+            frequencies.iter().map(|&frequency| self.solve(frequency)).collect()
+        })
+    }
+
+    fn solve(&self, frequency_hz: f64) -> Result<Pair, CircuitError> {
+        let ratio = self.wire.radius_m / self.spacing_m;
+        // Multipoles fall off at least as exp(-n acosh(D/d)), and their effect on the wire itself as its square.
+        let decay = (0.5 / ratio).acosh();
+        let mut count = (14.0 / decay).ceil() as usize + 4;
+        let omega = std::f64::consts::TAU * frequency_hz;
+        let internal = self.wire.internal_impedance(frequency_hz);
+        let mut last: Option<Complex64> = None;
+        loop {
+            let potential = self.potential(frequency_hz, count);
+            if let Some(before) = last
+                && (potential - before).norm() <= 1e-10 * potential.norm()
+            {
+                let impedance = 2.0 * (internal + Complex64::new(0.0, omega) * potential);
+                return Ok([impedance.re, impedance.im / omega]);
+            }
+            last = Some(potential);
+            if count >= MOST_MULTIPOLES {
+                return Err(CircuitError::Geometry(format!(
+                    "wires of {:.4} mm diameter at {:.4} mm spacing are too close to solve with {MOST_MULTIPOLES} \
+                     multipoles; increase the spacing",
+                    2e3 * self.wire.radius_m,
+                    1e3 * self.spacing_m
+                )));
+            }
+            count = (count * 5 / 4 + 1).min(MOST_MULTIPOLES);
+        }
+    }
+
+    /// Mean vector potential at the wire's surface in henry per metre for one ampere, with `count` multipoles.
+    fn potential(&self, frequency_hz: f64, count: usize) -> Complex64 {
+        let s = self.wire.radius_m / self.spacing_m;
+        let answer = self.wire.multipole_ratios(frequency_hz, count);
+        let scale = MU0 / std::f64::consts::TAU;
+        // Row m: b_m - rho_m sum_n binom(n+m-1, m) s^(n+m) b_n = rho_m s^m / m, in units of mu0/2pi.
+        let mut rows: Vec<Vec<Complex64>> = Vec::with_capacity(count);
+        let mut first = s * s; // binom(1+m-1, m) s^(1+m) at m = 1
+        for m in 1..=count {
+            let mut row = Vec::with_capacity(count + 1);
+            let mut term = first;
+            for n in 1..=count {
+                let identity = if n == m { 1.0 } else { 0.0 };
+                row.push(identity - answer[m - 1] * term);
+                term *= s * (n + m) as f64 / n as f64;
+            }
+            row.push(answer[m - 1] * s.powi(m as i32) / m as f64);
+            rows.push(row);
+            first *= s;
+        }
+        let multipoles = eliminate(rows);
+        let mut sum = Complex64::new(-s.ln(), 0.0);
+        let mut power = s;
+        for value in multipoles {
+            sum -= value * power;
+            power *= s;
+        }
+        scale * sum
+    }
+}
+
+/// Gaussian elimination without exchange of rows: the matrix is a contraction away from the identity.
+fn eliminate(mut rows: Vec<Vec<Complex64>>) -> Vec<Complex64> {
+    let count = rows.len();
+    for k in 0..count {
+        let (head, tail) = rows.split_at_mut(k + 1);
+        let pivot = &head[k];
+        let inverse = pivot[k].inv();
+        for row in tail {
+            let factor = row[k] * inverse;
+            for (value, above) in row[k + 1..].iter_mut().zip(&pivot[k + 1..]) {
+                *value -= factor * above;
+            }
+        }
+    }
+    let mut solution = vec![Complex64::new(0.0, 0.0); count];
+    for k in (0..count).rev() {
+        let known: Complex64 = rows[k][k + 1..count].iter().zip(&solution[k + 1..]).map(|(a, x)| a * x).sum();
+        solution[k] = (rows[k][count] - known) / rows[k][k];
+    }
+    solution
+}

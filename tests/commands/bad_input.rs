@@ -1,0 +1,213 @@
+//! Bad input: a message that names file, line or key, what was expected and what to do; exit 2; nothing lost.
+
+use std::path::Path;
+
+use super::material::{LCR, PAIR, RESISTOR, SYNTH, good_wav, session, wav};
+use super::{earwitness, refused};
+
+fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().expect("a temporary folder")
+}
+
+fn write(folder: &Path, name: &str, bytes: impl AsRef<[u8]>) {
+    std::fs::write(folder.join(name), bytes).expect("writing");
+}
+
+/// Every command that reads the session refuses it with the same words.
+fn refused_everywhere(folder: &Path, words: &[&str]) {
+    refused(folder, &["check", "."], words);
+    refused(folder, &["predict", "."], words);
+    refused(folder, &["render", ".", "--out", "out"], words);
+    refused(folder, &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"], words);
+    assert!(
+        !folder.join("out").exists() || std::fs::read_dir(folder.join("out")).expect("out").next().is_none()
+    );
+    assert!(!folder.join("sittings").exists(), "a session that cannot be read opens no sitting");
+}
+
+/// Commands that need the sound refuse it with the same words, and leave no half-written stimuli.
+fn sound_refused(folder: &Path, words: &[&str]) {
+    refused(folder, &["render", ".", "--out", "out"], words);
+    if let Ok(mut entries) = std::fs::read_dir(folder.join("out")) {
+        assert!(entries.next().is_none(), "half-written stimuli are left");
+    }
+    refused(folder, &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"], words);
+}
+
+#[test]
+fn what_is_not_there_is_named() {
+    let folder = folder();
+    refused(folder.path(), &["check", "nowhere"], &["nowhere", "earwitness new"]);
+    session(folder.path(), "file = \"gone.wav\"", PAIR, RESISTOR);
+    refused_everywhere(folder.path(), &["session.toml:", "clips.song.file", "gone.wav"]);
+    session(folder.path(), SYNTH, "lcr_table = \"gone.csv\"\nsample_length = \"3 m\"", RESISTOR);
+    refused_everywhere(folder.path(), &["session.toml:", "gone.csv"]);
+    session(folder.path(), SYNTH, PAIR, "impedance_table = \"gone.csv\"");
+    refused_everywhere(folder.path(), &["session.toml:", "gone.csv"]);
+}
+
+#[test]
+fn tables_with_mistakes_are_refused_with_file_and_line() {
+    let head = "frequency_hz,series_resistance_ohm,series_inductance_h,parallel_capacitance_f\n";
+    let cases: [(&str, &[&str]); 11] = [
+        ("20,0.02,6e-7,1e-9\n1000,abc,6e-7,1e-9\n", &["lcr.csv:3", "abc"]),
+        ("20,0.02,6e-7,1e-9\n10,0.02,6e-7,1e-9\n", &["lcr.csv:3", "10"]),
+        ("20,0.02,6e-7,1e-9\n20,0.02,6e-7,1e-9\n", &["lcr.csv:3", "20"]),
+        ("-20,0.02,6e-7,1e-9\n20,0.02,6e-7,1e-9\n", &["lcr.csv:2", "-20"]),
+        ("20,0.02,6e-7,1e-9\n30,nan,6e-7,1e-9\n", &["lcr.csv:3", "nan"]),
+        ("20,0.02,6e-7,1e-9\n30,inf,6e-7,1e-9\n", &["lcr.csv:3", "inf"]),
+        ("20,0.02,6e-7,1e-9\n30,0.02,6e-7\n", &["lcr.csv:3"]),
+        ("20,0.02,6e-7,1e-9\n30,-0.02,6e-7,1e-9\n", &["lcr.csv:3", "-0.02"]),
+        ("20,0.02,6e-7,1e-9\n", &["lcr.csv", "two"]),
+        ("", &["lcr.csv", "two"]),
+        ("20,,6e-7,1e-9\n30,0.02,6e-7,1e-9\n", &["lcr.csv:2"]),
+    ];
+    for (rows, words) in cases {
+        let folder = folder();
+        write(folder.path(), "lcr.csv", format!("{head}{rows}"));
+        session(folder.path(), SYNTH, "lcr_table = \"lcr.csv\"\nsample_length = \"3 m\"", RESISTOR);
+        refused_everywhere(folder.path(), words);
+    }
+    for (text, words) in [
+        ("frequency_hz,magnitude\n20,8\n30,8\n", &["z.csv:1", "magnitude"][..]),
+        ("frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n", &["z.csv", "two"]),
+        ("frequency_hz,magnitude_ohm,phase_deg\n20,0,0\n30,8,0\n", &["z.csv:2", "0"]),
+        ("", &["z.csv"]),
+        ("\u{0}\u{1}\u{2}", &["z.csv"]),
+    ] {
+        let folder = folder();
+        write(folder.path(), "z.csv", text);
+        session(folder.path(), SYNTH, PAIR, "impedance_table = \"z.csv\"");
+        refused_everywhere(folder.path(), words);
+    }
+}
+
+#[test]
+fn a_table_that_does_not_cover_the_band_is_held_and_said() {
+    let folder = folder();
+    write(folder.path(), "z.csv", "frequency_hz,magnitude_ohm,phase_deg\n100,8,0\n1000,6,-10\n");
+    session(folder.path(), SYNTH, PAIR, "impedance_table = \"z.csv\"");
+    let ran = earwitness(folder.path(), &["check", "."]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    let said = format!("{}{}", ran.out, ran.err);
+    assert!(said.contains("z.csv") && said.contains("held"), "{said}");
+}
+
+#[test]
+fn sound_files_with_mistakes_are_refused_by_name() {
+    let sine: Vec<u8> = good_wav(48_000)[44..].to_vec();
+    let length = sine.len() as u32;
+    let float = |value: f32| -> Vec<u8> { (0..4000).flat_map(|_| value.to_le_bytes()).collect() };
+    let cases: [(&str, Vec<u8>, &[&str]); 11] = [
+        ("empty file", Vec::new(), &["song.wav"]),
+        ("no samples", wav(48_000, 2, 16, 1, &[], 0), &["song.wav"]),
+        ("header only in part", good_wav(48_000)[..30].to_vec(), &["song.wav"]),
+        ("header says more than there is", wav(48_000, 2, 16, 1, &sine[..40_000], length), &["song.wav"]),
+        ("rate 0", wav(0, 2, 16, 1, &sine, length), &["song.wav", "0"]),
+        ("rate that does not exist", wav(4_000_000_000, 2, 16, 1, &sine, length), &["song.wav"]),
+        ("three channels", wav(48_000, 3, 16, 1, &sine, length), &["song.wav", "3"]),
+        ("no channels", wav(48_000, 0, 16, 1, &sine, length), &["song.wav"]),
+        ("NaN samples", wav(48_000, 1, 32, 3, &float(f32::NAN), 16_000), &["song.wav"]),
+        ("infinite samples", wav(48_000, 1, 32, 3, &float(f32::INFINITY), 16_000), &["song.wav"]),
+        ("text", b"this is not sound at all, it is a text".to_vec(), &["song.wav"]),
+    ];
+    for (name, bytes, words) in cases {
+        let folder = folder();
+        write(folder.path(), "song.wav", bytes);
+        session(folder.path(), "file = \"song.wav\"", PAIR, RESISTOR);
+        eprintln!("case: {name}");
+        sound_refused(folder.path(), words);
+    }
+}
+
+#[test]
+fn excerpts_past_the_end_and_empty_ones_are_refused() {
+    let folder = folder();
+    write(folder.path(), "song.wav", good_wav(48_000));
+    session(folder.path(), "file = \"song.wav\"\nstart = \"5 s\"", PAIR, RESISTOR);
+    sound_refused(folder.path(), &["song", "5"]);
+    session(folder.path(), "file = \"song.wav\"\nstart = \"1 s\"\nlength = \"20 s\"", PAIR, RESISTOR);
+    sound_refused(folder.path(), &["song", "20"]);
+    session(folder.path(), "file = \"song.wav\"\nlength = \"0 s\"", PAIR, RESISTOR);
+    refused(folder.path(), &["check", "."], &["clips.song.length"]);
+    session(folder.path(), "file = \"song.wav\"\nlength = \"1 ms\"", PAIR, RESISTOR);
+    sound_refused(folder.path(), &["song"]);
+}
+
+#[test]
+fn truncated_compressed_files_do_not_panic() {
+    let folder = folder();
+    write(folder.path(), "whole.wav", good_wav(44_100));
+    let flac = std::process::Command::new("flac")
+        .args(["--silent", "-o", "song.flac", "whole.wav"])
+        .current_dir(folder.path())
+        .status()
+        .expect("flac is installed by tests/run");
+    assert!(flac.success());
+    let bytes = std::fs::read(folder.path().join("song.flac")).expect("reading");
+    session(folder.path(), "file = \"song.flac\"", PAIR, RESISTOR);
+    let whole = earwitness(folder.path(), &["render", ".", "--out", "out"]);
+    assert_eq!(whole.code, 0, "{}", whole.err);
+    std::fs::remove_dir_all(folder.path().join("out")).expect("removing");
+    for part in [0, 10, 50, 500, bytes.len() / 2, bytes.len() - 100] {
+        write(folder.path(), "song.flac", &bytes[..part]);
+        sound_refused(folder.path(), &["song.flac"]);
+    }
+}
+
+#[test]
+fn an_unwritable_place_is_refused_before_anything_is_lost() {
+    let folder = folder();
+    session(folder.path(), SYNTH, PAIR, RESISTOR);
+    write(folder.path(), "out", "a file where a folder is wanted");
+    refused(folder.path(), &["render", ".", "--out", "out"], &["out"]);
+    write(folder.path(), "sittings", "a file where a folder is wanted");
+    refused(
+        folder.path(),
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"],
+        &["sittings"],
+    );
+    assert_eq!(
+        std::fs::read(folder.path().join("sittings")).expect("reading"),
+        b"a file where a folder is wanted"
+    );
+}
+
+#[test]
+fn a_full_disk_while_journalling_stops_the_sitting_loudly() {
+    let folder = folder();
+    session(folder.path(), SYNTH, PAIR, RESISTOR);
+    // A limit on the size of written files stands in for the full disk: the write fails in mid-journal.
+    let output = std::process::Command::new("bash")
+        .arg("-c")
+        .arg("trap '' XFSZ; ulimit -f 4; exec \"$0\" run . --listener Nora --output silent --simulate 0.8")
+        .arg(super::PROGRAM)
+        .current_dir(folder.path())
+        .stdin(std::process::Stdio::null())
+        .output()
+        .expect("bash");
+    let ran = super::ran(&output, &["run with a full disk"]);
+    assert_eq!(ran.code, 2, "{}\n{}", ran.out, ran.err);
+    assert!(ran.err.contains("journal"), "{}", ran.err);
+    // What was written before is there, and the sitting can be resumed to its end when there is room again.
+    let again = earwitness(
+        folder.path(),
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8", "--resume"],
+    );
+    assert_eq!(again.code, 0, "{}\n{}", again.out, again.err);
+}
+
+#[test]
+fn a_meters_table_is_read_as_exported() {
+    let folder = folder();
+    write(folder.path(), "lcr.csv", LCR);
+    session(
+        folder.path(),
+        SYNTH,
+        "lcr_table = \"lcr.csv\"\nsample_length = \"10 ft\"\nlength = \"10 ft\"",
+        RESISTOR,
+    );
+    let ran = earwitness(folder.path(), &["predict", ".", "--json", "--frequencies", "1000"]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert!(ran.out.contains("\"loop_resistance_ohm\""), "{}", ran.out);
+}
