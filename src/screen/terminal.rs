@@ -1,6 +1,8 @@
 //! Raw mode and back, whatever happens; what the terminal sends, as [`Input`].
 
-use std::io::{self, Write};
+use std::fs::File;
+use std::io::{self, IsTerminal, Write};
+use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
@@ -23,11 +25,23 @@ use super::scene::{Intent, Scene};
 /// The terminal is in raw mode and on the other screen now.
 static TAKEN: AtomicBool = AtomicBool::new(false);
 
+/// A way to the terminal that waits for nobody: the process may hold standard output's lock while a panic elsewhere
+/// has to restore the terminal.
+pub fn writer() -> io::Result<File> {
+    Ok(File::from(io::stdout().as_fd().try_clone_to_owned()?))
+}
+
+/// Both ends of the program are a terminal.
+pub fn is_there() -> bool {
+    io::stdin().is_terminal() && io::stdout().is_terminal()
+}
+
 /// Gives the terminal back as it was. Safe to call at any time, from anywhere, more than once.
 pub fn restore() {
     if TAKEN.swap(false, Ordering::SeqCst) {
-        let mut out = io::stdout();
-        let _ = execute!(out, DisableBracketedPaste, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
+        if let Ok(mut out) = writer() {
+            let _ = execute!(out, DisableBracketedPaste, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
+        }
         let _ = disable_raw_mode();
     }
 }
@@ -51,7 +65,7 @@ impl Hold {
         enable_raw_mode()?;
         TAKEN.store(true, Ordering::SeqCst);
         let hold = Self(());
-        execute!(io::stdout(), EnterAlternateScreen, EnableMouseCapture, EnableBracketedPaste)?;
+        execute!(writer()?, EnterAlternateScreen, EnableMouseCapture, EnableBracketedPaste)?;
         Ok(hold)
     }
 }

@@ -4,11 +4,29 @@
 //! [`Conductor::simulated_answer`](crate::trial::Conductor::simulated_answer), which gives nothing unless the sitting
 //! was opened as simulated; that is in the journal's first record, on every screen and in the verdict.
 
+use std::time::Duration;
+
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-use crate::screen::Intent;
+use super::face::{Face, FaceError};
+use crate::screen::{Intent, Scene};
 use crate::trial::{Stage, Step, TrialView};
+
+/// The face of a simulated listener: nobody looks at it.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Silence;
+
+impl Face for Silence {
+    fn show(&mut self, _scene: &Scene) -> Result<(), FaceError> {
+        Ok(())
+    }
+
+    fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        std::thread::sleep(wait);
+        Ok(Vec::new())
+    }
+}
 
 /// Answers right with a given probability, without listening.
 #[derive(Debug)]
