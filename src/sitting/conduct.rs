@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use super::environment::{Environment, Preparation};
+use super::environment::Environment;
 use super::face::{Face, FaceError};
 use super::listening::{Extent, level, scaled};
 use super::scenes::{self, Beside};
@@ -158,6 +158,16 @@ impl Driver<'_, '_> {
             }
             Err(error) => Err(error),
         }
+    }
+
+    /// The first party accepted on the page before the opening.
+    pub(super) fn accept_first(&mut self) -> Result<(), SittingError> {
+        if let Stage::Terms { parties, .. } = self.conductor.view().stage
+            && let Some(by) = parties.into_iter().next()
+        {
+            self.event(Event::Accept { by })?;
+        }
+        Ok(())
     }
 
     fn finished(&mut self, ending: Ending) -> Finished {
@@ -407,6 +417,22 @@ impl Driver<'_, '_> {
                     self.event(Event::Note { text: "sound device back".to_string() })?;
                     self.notice = Some("the sound device is back; a disturbed trial starts anew".to_string());
                 }
+                PlayerEvent::DeviceChanged => {
+                    // What was heard went out somewhere else: nobody knows what of it arrived.
+                    let text = "the system moved the sound to another device".to_string();
+                    if in_trial {
+                        self.event(Event::Disturbed { cause: text })?;
+                        self.notice = Some("the sound moved to another device: the trial is void and repeated".to_string());
+                    } else {
+                        self.event(Event::Note { text })?;
+                    }
+                }
+                PlayerEvent::WriteFailed { reason } => {
+                    return Err(SittingError::Refused(format!(
+                        "the sound file cannot be written any more: {reason}. Everything recorded is kept; make room, \
+                         then run the same command again to resume"
+                    )));
+                }
                 PlayerEvent::RateSuspected { measured_hz } => {
                     let text = format!("the device seems to run at {measured_hz} Hz");
                     self.event(Event::Note { text: text.clone() })?;
@@ -415,32 +441,5 @@ impl Driver<'_, '_> {
             }
         }
         Ok(())
-    }
-}
-
-/// Waits for the stimuli behind a page; `None`: the person left.
-pub(super) fn wait_for_stimuli(
-    preparation: &Preparation,
-    face: &mut dyn Face,
-    environment: &Environment<'_>,
-    scene: &mut dyn FnMut(Option<crate::screen::Progress>) -> Scene,
-    person: bool,
-) -> Result<Option<StimulusSet>, SittingError> {
-    loop {
-        face.show(&scene(Some(preparation.progress())))?;
-        if (environment.ending)() {
-            return Ok(None);
-        }
-        if person {
-            for intent in face.wait(TICK)? {
-                if intent == Intent::Leave {
-                    return Ok(None);
-                }
-            }
-        }
-        let wait = if person { Duration::ZERO } else { TICK };
-        if let Some(made) = preparation.take(wait) {
-            return Ok(Some(made?));
-        }
     }
 }

@@ -32,6 +32,7 @@ pub mod plain;
 pub mod result;
 pub mod scenes;
 pub mod simulated;
+mod store;
 
 use std::path::PathBuf;
 
