@@ -4,5 +4,6 @@
 //! does not see them.
 
 pub mod caveat;
+pub mod power_figure;
 pub mod svg;
 pub mod verdict;

@@ -60,7 +60,7 @@ pub struct Together {
 pub struct VerdictInput {
     /// Protocol.
     pub protocol: Protocol,
-    /// Right answers (preference: answers for side A).
+    /// Right answers (preference: answers for side B, as journals count them).
     pub correct: u64,
     /// Counted trials.
     pub trials: u64,

@@ -191,6 +191,9 @@ pub struct Session {
     pub stopping: Stopping,
     /// Ask for confidence, 1 to 5, with each answer.
     pub confidence: bool,
+    /// Club night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
+    /// counted.
+    pub missing_as_wrong: bool,
     /// Minutes of listening after which a rest is offered (at most 20).
     pub rest_after_minutes: f64,
     /// Positive controls to pass first, if asked for.

@@ -26,7 +26,7 @@ pub enum Extreme {
     AllRight,
     /// At or below chance: d-prime is taken as 0.
     AtOrBelowChance,
-    /// Preference only: all for the second side; value and lower end are finite stand-ins.
+    /// Preference only: all for side A; value and lower end are finite stand-ins.
     NoneRight,
 }
 
@@ -55,7 +55,7 @@ pub struct DPrime {
 pub struct Analysis {
     /// Protocol.
     pub protocol: Protocol,
-    /// Right answers (preference: answers for the first side).
+    /// Right answers (preference: answers for side B, as journals count them).
     pub correct: u64,
     /// Counted trials.
     pub trials: u64,
@@ -93,6 +93,9 @@ pub struct Analysis {
     pub alpha: f64,
     /// Whether the p-value is at most `alpha`.
     pub significant: bool,
+    /// One-sided lower limit of the proportion of discriminators at `interval.level`; above 0 exactly where the one-sided
+    /// p-value is below 1 - level.
+    pub discriminators_at_least: f64,
     /// One-sided upper limit of the proportion of discriminators at `interval.level`.
     pub discriminators_at_most: f64,
     /// One-sided upper limit of d-prime at `interval.level` (all right: a finite stand-in as in [`DPrime`]).
@@ -159,12 +162,13 @@ pub fn analyse_at(
         bayes_factor_10: ln_bayes.exp().min(f64::MAX),
         ln_bayes_factor_10: ln_bayes,
         bayes_prior: if two_sided {
-            "proportion for the first side uniform from 0 to 1"
+            "proportion for side B uniform from 0 to 1"
         } else {
             "proportion of discriminators uniform from 0 to 1"
         },
         alpha,
         significant: binomial::at_most(p_value, alpha),
+        discriminators_at_least: share(interval::lower_limit(correct, trials, level)?),
         discriminators_at_most: share(upper_limit),
         d_prime_at_most: if correct == trials {
             model.d_prime(all_right_upper(trials, level))?

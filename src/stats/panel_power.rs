@@ -1,4 +1,4 @@
-//! Planning a panel: listeners who differ from each other, by seeded simulation.
+//! Planning a panel: listeners who differ from each other; exactly where that is affordable, and by seeded simulation.
 //!
 //! Each listener's proportion of trials in which the difference is heard comes from a beta distribution with mean `mu`
 //! and over-dispersion `gamma` (chance-corrected beta-binomial, see [`super::beta_binomial`]); answers are pooled.
@@ -28,7 +28,9 @@ pub struct PanelDesign {
 pub struct PanelPower {
     /// Risks of the pooled test if all listeners were alike, exact.
     pub alike: Risks,
-    /// Probability that the pooled test shows a difference.
+    /// Probability that the pooled test shows a difference, by convolution; nothing where that would take long.
+    pub pooled_exact: Option<f64>,
+    /// The same by simulation.
     pub pooled: Simulated,
     /// Probability that at least one listener shows one after Holm's adjustment.
     pub any_listener: Simulated,
@@ -71,12 +73,9 @@ pub fn score_probabilities(chance: f64, mu: f64, gamma: f64, trials: u64) -> Vec
     probabilities
 }
 
-/// Simulates the panel.
-///
-/// # Errors
-/// No listeners or trials, more than 2000 trials or 100,000 listeners, gamma outside 0..1, no simulations or too many.
-pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<PanelPower, StatsError> {
-    let PanelDesign { design, listeners, trials, gamma } = *panel;
+/// Refuses impossible panels.
+fn check(panel: &PanelDesign) -> Result<(), StatsError> {
+    let PanelDesign { listeners, trials, gamma, .. } = *panel;
     error::counts(0, trials)?;
     if !(1..=100_000).contains(&listeners) {
         return Err(StatsError::Other(format!("{listeners} listeners cannot be simulated: 1 to 100000 can")));
@@ -94,6 +93,16 @@ pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<Pane
             below: 1.0,
         });
     }
+    Ok(())
+}
+
+/// Simulates the panel.
+///
+/// # Errors
+/// No listeners or trials, more than 2000 trials or 100,000 listeners, gamma outside 0..1, no simulations or too many.
+pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<PanelPower, StatsError> {
+    let PanelDesign { design, listeners, trials, gamma } = *panel;
+    check(panel)?;
     if simulations == 0 || simulations.saturating_mul(listeners) > 2_000_000_000 {
         return Err(StatsError::Other(format!(
             "{simulations} simulations of {listeners} listeners cannot be done: at least 1 simulation, and at most 2000000000 sittings in all"
@@ -125,5 +134,72 @@ pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<Pane
             alone as f64,
         ]
     });
-    Ok(PanelPower { alike, pooled, any_listener, passers_alone, seed })
+    Ok(PanelPower { alike, pooled_exact: pooled_power(panel)?, pooled, any_listener, passers_alone, seed })
+}
+
+/// Largest work of the exact convolution.
+const MOST_WORK: u128 = 2_000_000_000;
+
+/// Exact probability that the pooled test shows a difference: the distribution of the sum of all listeners' scores by
+/// repeated doubling. Nothing where that would take long.
+///
+/// # Errors
+/// No listeners or trials, too many, gamma outside 0..1.
+pub fn pooled_power(panel: &PanelDesign) -> Result<Option<f64>, StatsError> {
+    let PanelDesign { design, listeners, trials, gamma } = *panel;
+    check(panel)?;
+    let all = listeners * trials;
+    if u128::from(all) * u128::from(all) > MOST_WORK {
+        return Ok(None);
+    }
+    let Some(critical) = design.risks(all)?.critical else { return Ok(Some(0.0)) };
+    let chance = design.protocol.chance();
+    let one = score_probabilities(chance, (design.proportion - chance) / (1.0 - chance), gamma, trials);
+    let mut sum = vec![1.0];
+    let mut power = one;
+    let mut left = listeners;
+    while left > 0 {
+        if left % 2 == 1 {
+            sum = convolve(&sum, &power);
+        }
+        left /= 2;
+        if left > 0 {
+            power = convolve(&power, &power);
+        }
+    }
+    let upper: f64 = sum.iter().skip(critical as usize).rev().sum();
+    let lower: f64 = if design.protocol == Protocol::Preference && 2 * critical > all {
+        sum.iter().take((all - critical) as usize + 1).sum()
+    } else {
+        0.0
+    };
+    Ok(Some((upper + lower).min(1.0)))
+}
+
+fn convolve(a: &[f64], b: &[f64]) -> Vec<f64> {
+    let mut result = vec![0.0; a.len() + b.len() - 1];
+    for (i, p) in a.iter().enumerate() {
+        for (cell, q) in result[i..].iter_mut().zip(b) {
+            *cell += p * q;
+        }
+    }
+    result
+}
+
+/// Fewest trials of each listener for which the pooled test reaches `power`, with that power; nothing where not even
+/// `most` do, as when listeners differ so much that more trials of the same ones do not help.
+///
+/// # Errors
+/// As [`pooled_power`]; a panel too large for the exact computation.
+pub fn trials_needed(panel: &PanelDesign, power: f64, most: u64) -> Result<Option<(u64, f64)>, StatsError> {
+    error::inside("the power", power, 0.0, 1.0)?;
+    for trials in 1..=most {
+        let reached = pooled_power(&PanelDesign { trials, ..*panel })?;
+        match reached {
+            Some(reached) if reached >= power => return Ok(Some((trials, reached))),
+            Some(_) => {}
+            None => return Ok(None),
+        }
+    }
+    Ok(None)
 }

@@ -31,7 +31,11 @@ impl Effect {
         let chance = protocol.chance();
         match self {
             Self::Proportion(p) if protocol == Protocol::Preference => {
-                error::inside("the proportion", p, 0.0, 1.0 + f64::EPSILON)?;
+                if !(p > 0.0 && p <= 1.0) {
+                    return Err(StatsError::Other(format!(
+                        "the proportion that prefers one side is {p}, but must be above 0 and at most 1"
+                    )));
+                }
                 if p == 0.5 {
                     return Err(StatsError::Other(
                         "a proportion of 0.5 is no preference at all: there is nothing to find".to_string(),
@@ -40,11 +44,20 @@ impl Effect {
                 Ok(p.max(1.0 - p))
             }
             Self::Proportion(p) => {
-                error::inside("the proportion right", p, chance, 1.0 + f64::EPSILON)?;
+                if !(p > chance && p <= 1.0) {
+                    return Err(StatsError::Other(format!(
+                        "the proportion right to be found is {p}, but must be above {chance:.4}, which is guessing in \
+                         {protocol}, and at most 1"
+                    )));
+                }
                 Ok(p)
             }
             Self::Discriminators(share) => {
-                error::inside("the proportion of discriminators", share, 0.0, 1.0 + f64::EPSILON)?;
+                if !(share > 0.0 && share <= 1.0) {
+                    return Err(StatsError::Other(format!(
+                        "the proportion of discriminators to be found is {share}, but must be above 0 and at most 1"
+                    )));
+                }
                 Ok(proportion_of_discriminators(protocol, share))
             }
             Self::DPrime(d) => Self::DPrimeUnder(d, Model::of(protocol)).proportion(protocol),

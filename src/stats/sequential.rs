@@ -148,7 +148,7 @@ impl SequentialTest {
         }
     }
 
-    /// The decision after `trials` trials with `correct` right (preference: for the first side).
+    /// The decision after `trials` trials with `correct` right (preference: for side B).
     pub fn decision(&self, correct: u64, trials: u64) -> Decision {
         if trials == 0 {
             return Decision::Continue;

@@ -75,7 +75,7 @@ fn score(input: &VerdictInput) -> String {
 /// The side with more answers, and how many.
 fn preferred(input: &VerdictInput) -> (&str, u64) {
     let other = input.trials - input.correct;
-    if other > input.correct { (&input.side_b, other) } else { (&input.side_a, input.correct) }
+    if other > input.correct { (&input.side_a, other) } else { (&input.side_b, input.correct) }
 }
 
 /// How often chance does it.
@@ -248,16 +248,15 @@ fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
         Protocol::Preference => format!(
             "How strong the preference is: {} of answers for {}, somewhere between {} and {} (95 % interval).",
             percent(analysis.proportion),
-            input.side_a,
+            input.side_b,
             percent(analysis.interval.lower),
             percent(analysis.interval.upper)
         ),
         _ => format!(
-            "How large it is: heard in about {} of trials, somewhere between {} and {} (95 % interval; the other right \
-             answers are guesses). That it was heard does not say that it matters or which one is better.",
+            "How large it is: heard in about {} of trials, and with 95 % confidence in at least {}; the other right answers \
+             are guesses. That it was heard does not say that it matters or which one is better.",
             percent(analysis.discriminators.estimate),
-            percent(analysis.discriminators.lower),
-            percent(analysis.discriminators.upper)
+            percent(analysis.discriminators_at_least)
         ),
     }
 }
@@ -267,12 +266,17 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
         Protocol::Preference => format!(
             "This does not prove that there is none: a long-run share for {} between {} and {} agrees with these answers \
              (95 % interval).",
-            input.side_a,
+            input.side_b,
             percent(analysis.interval.lower),
             percent(analysis.interval.upper)
         ),
         _ if analysis.discriminators_at_most >= 1.0 => {
             "This does not prove that there is none: these answers exclude nothing.".to_string()
+        }
+        _ if analysis.discriminators_at_most <= 0.0 => {
+            "The score is lower than guessing usually gives. That proves \
+             nothing by itself; if it happens again, look for a mix-up of the answers."
+                .to_string()
         }
         _ => format!(
             "This does not prove that there is none. What it excludes, with 95 % confidence: that the difference is heard in \
