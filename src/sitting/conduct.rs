@@ -272,7 +272,7 @@ impl Driver<'_, '_> {
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
             Stage::Rest { listened_ms, offered, next, of } => pages::rest(*listened_ms, *offered, *next, *of),
             Stage::ConfirmStop { answered } => pages::confirm_stop(*answered),
-            Stage::Closing => pages::closing(),
+            Stage::Counting | Stage::Closing => pages::closing(),
             Stage::Result(shown) => {
                 if self.result.is_none() {
                     self.result = Some(result::page(view, shown, &self.keep.path()));

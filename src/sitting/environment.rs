@@ -62,6 +62,8 @@ pub struct Environment<'e> {
     pub open: Open<'e>,
     /// The secret behind the draws.
     pub secret: &'e dyn Fn() -> io::Result<Secret>,
+    /// Presentation orders in place of the drawn ones, for tests of blindness; empty in every real sitting.
+    pub forced_orders: Vec<usize>,
     /// Luck of a simulated listener.
     pub seed: u64,
     /// Somebody outside asked the program to end.
@@ -76,6 +78,7 @@ impl<'e> Environment<'e> {
             prepare: Arc::new(crate::stimulus::prepare),
             open: &crate::player::open,
             secret: &Secret::draw,
+            forced_orders: Vec::new(),
             seed: rand::rngs::SysRng.try_next_u64().unwrap_or_default(),
             ending: &asked_to_end,
         }

@@ -104,5 +104,6 @@ pub(super) fn open(
         invented: session.invented,
     };
     let (conductor, effects) = Conductor::open(opening, secret).map_err(|e| SittingError::Refused(format!("{e}")))?;
+    let conductor = conductor.with_forced_orders(&environment.forced_orders);
     Ok(Opened { conductor, keep: Box::new(File { path, appender: Appender::new(file, 0, Digest::NOTHING) }), effects })
 }

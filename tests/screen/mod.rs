@@ -1,6 +1,8 @@
 //! Screens as (state, keys, expected screen), and the real program in a pseudo-terminal.
 
+mod blindness;
 mod keys;
+mod rig;
 mod stages;
 
 use earwitness::screen::{
