@@ -50,14 +50,19 @@ impl LineError {
 pub fn decode<T: DeserializeOwned>(line: &[u8], number: u64, chain: Digest) -> Result<T, LineError> {
     let body = record_bytes(line, number, chain)?;
     serde_json::from_slice(body).map_err(|error| {
-        LineError::new(number, format!("its content is not what this format allows: {}", shorten(&error.to_string())))
+        LineError::new(
+            number,
+            format!("its content is not what this format allows: {}", shorten(&error.to_string())),
+        )
     })
 }
 
 /// Checks the envelope of a line and returns the bytes of its record.
 fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<&[u8], LineError> {
     let fail = |message: &str| Err(LineError::new(number, message));
-    let Some(split) = line.len().checked_sub(CHECK_LENGTH).filter(|split| line[*split..].starts_with(b",\"check\":\"")) else {
+    let Some(split) =
+        line.len().checked_sub(CHECK_LENGTH).filter(|split| line[*split..].starts_with(b",\"check\":\""))
+    else {
         return fail("it is not a whole line of a journal (cut off, or changed, or a foreign file)");
     };
     let (covered, check) = line.split_at(split);
@@ -161,7 +166,8 @@ impl Appender {
 
     /// Appends one line: one write, then the disk. Returns the line's digest.
     pub fn append<T: Serialize>(&mut self, record: &T) -> std::io::Result<Digest> {
-        self.append_all(std::slice::from_ref(record)).map(|digests| digests.last().copied().unwrap_or(self.chain))
+        self.append_all(std::slice::from_ref(record))
+            .map(|digests| digests.last().copied().unwrap_or(self.chain))
     }
 
     /// Appends several lines in one write, then the disk once. Returns each line's digest.
@@ -183,7 +189,8 @@ impl Appender {
             bytes.extend_from_slice(&line);
             bytes.push(b'\n');
         }
-        let written = self.file.write_all(&bytes).and_then(|()| self.file.flush()).and_then(|()| self.file.sync_data());
+        let written =
+            self.file.write_all(&bytes).and_then(|()| self.file.flush()).and_then(|()| self.file.sync_data());
         if let Err(error) = written {
             self.failed = true;
             return Err(error);

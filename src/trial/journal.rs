@@ -94,7 +94,10 @@ pub fn read(path: &Path) -> Result<Journal, JournalError> {
     let unreadable = |source| JournalError::Unreadable { file: path.to_path_buf(), source };
     let file = File::open(path).map_err(unreadable)?;
     if file.metadata().map_err(unreadable)?.is_dir() {
-        return Err(JournalError::NotAJournal { file: path.to_path_buf(), message: "it is a folder".to_owned() });
+        return Err(JournalError::NotAJournal {
+            file: path.to_path_buf(),
+            message: "it is a folder".to_owned(),
+        });
     }
     read_from(path, &mut BufReader::new(file))
 }

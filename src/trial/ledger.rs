@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use super::conductor::MAX_TEXT;
 use super::protocol::Definition;
 use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId};
-use super::schedule;
+use super::{schedule, score};
 use crate::stats::Protocol;
 
 /// A seat of a night.
@@ -91,10 +91,6 @@ impl Ledger {
         schedule::check(&opening)?;
         allowed(terms.alpha > 0.0 && terms.alpha < 1.0, "alpha is not between 0 and 1")?;
         let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
-        allowed(
-            !(sequential && terms.protocol == Protocol::Preference),
-            "a sequential rule needs right answers, and preference has none",
-        )?;
         if opening.occasion == Occasion::Night {
             allowed(!sequential, "a night cannot stop by a sequential rule")?;
             allowed(terms.qualification.is_none(), "a night cannot have a qualification")?;
@@ -104,13 +100,7 @@ impl Ledger {
             !(qualifies && terms.protocol == Protocol::Preference),
             "a qualification needs right answers, and preference has none",
         )?;
-        if let StoppingTerms::Sequential { alpha, beta, proportion } = terms.stopping {
-            let chance = terms.protocol.chance();
-            allowed(
-                alpha > 0.0 && beta > 0.0 && alpha + beta < 1.0 && proportion > chance && proportion < 1.0,
-                "the sequential rule's risks or its proportion right are out of range",
-            )?;
-        }
+        score::rule(terms)?;
         let comparisons = terms.comparisons.len();
         let fitting = opening.stimuli.iter().all(|stimulus| {
             stimulus.comparison < comparisons
@@ -232,7 +222,10 @@ impl Ledger {
             Record::Note { text, .. } => self.notes.push(text.clone()),
             Record::Seat { seat, alias, by, .. } => {
                 allowed(night, "only a night has seats")?;
-                allowed(*seat >= 1 && *seat <= MAX_SEATS && fits(alias), "the seat or its name is out of range")?;
+                allowed(
+                    *seat >= 1 && *seat <= MAX_SEATS && fits(alias),
+                    "the seat or its name is out of range",
+                )?;
                 let known = self.seats.get(seat);
                 allowed(known.is_none_or(|known| known.left || known.alias == *alias), "the seat is taken")?;
                 self.seats.insert(*seat, Seat { alias: alias.clone(), by: *by, left: false });
@@ -243,13 +236,28 @@ impl Ledger {
             },
             Record::Vote { id, seat, alias, answer, by, .. } => {
                 allowed(night, "only a night has votes")?;
-                allowed(self.sealed && self.next() == Some(*id), "a vote for a trial that is not on")?;
-                let sits = self.seats.get(seat).is_some_and(|taken| !taken.left && taken.alias == *alias);
-                allowed(sits, "a vote from a seat that is not taken under this name")?;
+                allowed(self.sealed, "a vote before the draws were sealed")?;
+                let sits = self.seats.get(seat).is_some_and(|taken| taken.alias == *alias);
+                allowed(sits, "a vote from a seat that was not taken under this name")?;
                 let Some(answer) = protocol.alternative(answer) else {
                     return Err(format!("the answer is none of {}", protocol.title));
                 };
-                self.votes.insert(*seat, (answer, *by));
+                let on = self.next() == Some(*id);
+                let votes = if on {
+                    let left = self.seats.get(seat).is_some_and(|taken| taken.left);
+                    allowed(!left || *by == Ballot::Paper, "a vote from a seat that was left")?;
+                    &mut self.votes
+                } else {
+                    allowed(*by == Ballot::Paper, "a vote from a phone for a trial that is not on")?;
+                    let closed = self.attempts.iter_mut().rev().find(|attempt| attempt.id == *id);
+                    match closed {
+                        Some(attempt) if attempt.void.is_none() => &mut attempt.votes,
+                        _ => return Err("a vote for a trial that was not presented, or was void".to_owned()),
+                    }
+                };
+                let phone = votes.get(seat).is_some_and(|(_, earlier)| *earlier == Ballot::Phone);
+                allowed(!(phone && *by == Ballot::Paper), "paper does not replace a vote from a phone")?;
+                votes.insert(*seat, (answer, *by));
             }
             Record::VotesClosed { at_ms, id, voted, seats, listening } => {
                 allowed(night, "only a night has votes")?;

@@ -126,9 +126,8 @@ impl Schedule {
         let mut schedule = Self::default();
 
         if let Some(qualification) = terms.qualification {
-            let positive: Vec<usize> = (0..terms.controls.len())
-                .filter(|&control| terms.controls[control].is_positive())
-                .collect();
+            let positive: Vec<usize> =
+                (0..terms.controls.len()).filter(|&control| terms.controls[control].is_positive()).collect();
             let mut chosen: Vec<usize> =
                 positive.iter().copied().cycle().take(qualification.trials as usize).collect();
             stream.shuffle(&mut chosen);
