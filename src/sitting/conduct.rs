@@ -42,7 +42,7 @@ pub(super) struct Driver<'d, 'e> {
     pub(super) environment: &'d Environment<'e>,
     pub(super) face: &'d mut dyn Face,
     pub(super) conductor: Conductor,
-    pub(super) keep: Box<dyn Keep>,
+    pub(super) keep: Box<dyn Keep + 'd>,
     pub(super) transport: Box<dyn Transport>,
     pub(super) stimuli: StimulusSet,
     pub(super) answers: Answers,

@@ -18,6 +18,7 @@
 //! | `simulated` | the listener that is none |
 //! | `pages` | the words of every page before and between trials |
 //! | `result` | the words of the end |
+//! | `store` | the folder of sittings, as the driver needs it |
 //! | `scenes` | a view of the conductor as a scene |
 //! | `listening` | the player in seconds: seek, loops, level |
 //! | `audition` | sighted listening and training, never counted |
@@ -39,7 +40,7 @@ use std::path::PathBuf;
 use crate::player::{OutputChoice, PlayerError};
 use crate::session::Session;
 use crate::stimulus::{StimulusError, StimulusSet};
-use crate::trial::Outcome;
+use crate::trial::{Outcome, SittingsError};
 
 pub use environment::{Clock, Environment, RealClock};
 pub use face::{Face, FaceError, Look, sit};
@@ -112,6 +113,9 @@ pub enum SittingError {
     /// The output cannot be opened.
     #[error(transparent)]
     Output(#[from] PlayerError),
+    /// The folder of sittings, the register, a journal or the secret stands in the way.
+    #[error(transparent)]
+    Sittings(#[from] SittingsError),
     /// The terminal went away.
     #[error("{0}; what was recorded is kept, and the same command resumes the sitting")]
     Face(#[from] FaceError),

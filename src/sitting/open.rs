@@ -11,7 +11,7 @@ use crate::player::{OutputChoice, Pace, PlayerOptions, Switch, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::session::{Session, Switching};
 use crate::stimulus::StimulusSet;
-use crate::trial::{Output, Terms};
+use crate::trial::{Sittings, Terms};
 
 /// Shortest passphrase that is taken, in characters.
 const SHORTEST_PASSPHRASE: usize = 6;
@@ -25,28 +25,30 @@ pub fn conduct(
     environment: &Environment<'_>,
     face: &mut dyn Face,
 ) -> Result<Finished, SittingError> {
+    let sittings = store::lock(request, environment)?;
     let preparation = Preparation::start(&request.session, environment.prepare.clone());
     let mut desk = Desk { request, environment, face, notice: None };
-    let Some(stimuli) = desk.before(&preparation)? else {
+    let Some(entered) = desk.before(&sittings, &preparation)? else {
         return Ok(Finished { ending: Ending::NotOpened, journal: std::path::PathBuf::new(), lines: Vec::new() });
     };
     let Desk { face, .. } = desk;
-    let (Entered { stimuli, resume, passphrase }, accepted) = stimuli;
+    let Entered { stimuli, resume, passphrase } = entered;
     let transport = open_output(request, environment, &stimuli)?;
-    let output = describe(transport.as_ref());
-    let opened = match resume {
-        Some(unfinished) => store::resume(request, environment, &stimuli, output, &unfinished, passphrase.as_deref())?,
-        None => store::open(request, environment, &stimuli, output, passphrase.as_deref())?,
+    let output = transport.description();
+    let passphrase = passphrase.as_deref();
+    let opened = match &resume {
+        Some(cut_off) => store::resume(sittings, environment, &stimuli, &output, cut_off, passphrase)?,
+        None => store::open(sittings, request, environment, &stimuli, &output, passphrase)?,
     };
-    let heard = transport.description().kind == "device" && request.simulate.is_none();
+    let heard = output.kind == "device" && request.simulate.is_none();
     let mut driver = Driver {
         request,
         environment,
         face,
         from_ms: opened.conductor.at_ms(),
         since: environment.clock.elapsed(),
-        conductor: opened.conductor,
-        keep: opened.keep,
+        conductor: opened.conductor.with_forced_orders(&environment.forced_orders),
+        keep: Box::new(store::Kept::new(opened.keeper, environment)),
         transport,
         stimuli,
         answers: match request.simulate {
@@ -65,7 +67,7 @@ pub fn conduct(
         result: None,
     };
     driver.carry_out(opened.effects)?;
-    if accepted {
+    if resume.is_none() && request.simulate.is_none() {
         driver.accept_first()?;
     }
     driver.run()
@@ -74,7 +76,7 @@ pub fn conduct(
 /// What is known when a sitting can be opened.
 struct Entered {
     stimuli: StimulusSet,
-    resume: Option<store::Unfinished>,
+    resume: Option<store::CutOff>,
     passphrase: Option<String>,
 }
 
@@ -93,34 +95,21 @@ enum Step<T> {
 }
 
 impl Desk<'_, '_> {
-    /// `None`: the person left. The flag says whether the first party has accepted the terms on this way.
-    fn before(&mut self, preparation: &Preparation) -> Result<Option<(Entered, bool)>, SittingError> {
+    /// `None`: the person left. A person who starts a new sitting has accepted the terms on the way.
+    fn before(
+        &mut self,
+        sittings: &Sittings,
+        preparation: &Preparation,
+    ) -> Result<Option<Entered>, SittingError> {
         let person = self.request.simulate.is_none();
-        let unfinished = store::unfinished(self.request)?;
-        let resume = match (unfinished, self.request.resuming) {
-            (None, Resuming::Resume) => {
-                return Err(SittingError::Refused(format!(
-                    "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
-                    self.request.listener,
-                    self.request.session.sittings_folder().display()
-                )));
-            }
-            (None, _) | (Some(_), Resuming::Anew) => None,
-            (Some(unfinished), Resuming::Resume) => Some(unfinished),
-            (Some(_), Resuming::Ask) if !person => None,
-            (Some(unfinished), Resuming::Ask) => match self.ask_resume(&unfinished)? {
-                Step::Left => return Ok(None),
-                Step::On(true) => Some(unfinished),
-                Step::On(false) => None,
-            },
+        let resume = match self.choose(sittings, person)? {
+            Step::On(resume) => resume,
+            Step::Left => return Ok(None),
         };
         let fresh = resume.is_none();
-        let stimuli = match (person, fresh) {
-            (true, true) => self.agree(preparation)?,
-            _ => self.wait(preparation)?,
-        };
+        let stimuli = if person && fresh { self.agree(preparation)? } else { self.wait(preparation)? };
         let Step::On(stimuli) = stimuli else { return Ok(None) };
-        let locked = resume.as_ref().is_some_and(|unfinished| unfinished.locked);
+        let locked = resume.as_ref().is_some_and(|cut_off| cut_off.locked);
         let passphrase = if locked || (fresh && self.request.opponent) {
             match self.passphrase(!fresh)? {
                 Step::On(passphrase) => Some(passphrase),
@@ -129,7 +118,34 @@ impl Desk<'_, '_> {
         } else {
             None
         };
-        Ok(Some((Entered { stimuli, resume, passphrase }, fresh && person)))
+        Ok(Some(Entered { stimuli, resume, passphrase }))
+    }
+
+    /// Which sitting: one that was cut off, or a new one.
+    fn choose(&mut self, sittings: &Sittings, person: bool) -> Result<Step<Option<store::CutOff>>, SittingError> {
+        let changed = "the session file has changed since, and a sitting goes on under the terms it was opened with";
+        match (store::cut_off(sittings, self.request), self.request.resuming) {
+            (None, Resuming::Resume) => Err(SittingError::Refused(format!(
+                "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
+                self.request.listener,
+                sittings.folder().display()
+            ))),
+            (Some((cut_off, true)), Resuming::Resume) => Err(SittingError::Refused(format!(
+                "the sitting in {} cannot be resumed: {changed}. Put the file back, or start a new sitting with --new",
+                cut_off.journal
+            ))),
+            (Some((cut_off, false)), Resuming::Resume) => Ok(Step::On(Some(cut_off))),
+            (Some((_, true)), Resuming::Ask) => {
+                self.notice = Some(format!("an earlier sitting was cut off; {changed}"));
+                Ok(Step::On(None))
+            }
+            (Some((cut_off, false)), Resuming::Ask) if person => match self.ask_resume(&cut_off)? {
+                Step::Left => Ok(Step::Left),
+                Step::On(true) => Ok(Step::On(Some(cut_off))),
+                Step::On(false) => Ok(Step::On(None)),
+            },
+            _ => Ok(Step::On(None)),
+        }
     }
 
     fn show(&mut self, page: PageScene) -> Result<Vec<Intent>, SittingError> {
@@ -156,9 +172,9 @@ impl Desk<'_, '_> {
         Ok(intents)
     }
 
-    fn ask_resume(&mut self, unfinished: &store::Unfinished) -> Result<Step<bool>, SittingError> {
+    fn ask_resume(&mut self, cut_off: &store::CutOff) -> Result<Step<bool>, SittingError> {
         loop {
-            for intent in self.show(pages::resume(&unfinished.opened, unfinished.answered, unfinished.of))? {
+            for intent in self.show(pages::resume(&cut_off.opened, cut_off.answered))? {
                 match intent {
                     Intent::Proceed => return Ok(Step::On(true)),
                     Intent::Anew => return Ok(Step::On(false)),
@@ -258,19 +274,5 @@ fn switch(switching: Switching) -> Switch {
     match switching {
         Switching::Instant => PlayerOptions::default().switch,
         Switching::Gap => Switch::Gap { fade_seconds: 0.010, silence_seconds: 0.25 },
-    }
-}
-
-/// The output as the journal records it.
-fn describe(transport: &dyn Transport) -> Output {
-    let description = transport.description();
-    Output {
-        kind: description.kind,
-        name: description.name,
-        host: description.host,
-        rate_hz: description.rate_hz,
-        format: description.format,
-        buffer_frames: description.buffer_frames,
-        channels: description.channels,
     }
 }

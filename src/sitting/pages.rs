@@ -3,6 +3,7 @@
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::stats::binomial;
 use crate::trial::record::StoppingTerms;
+use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Digest, Part, Terms, TrialId};
 
 /// Cautions that stand on every start screen. Common practice, no source; they certify nothing.
@@ -75,7 +76,8 @@ pub fn needed(terms: &Terms) -> Option<u32> {
     if terms.protocol == crate::stats::Protocol::Preference || terms.comparisons.len() != 1 {
         return None;
     }
-    binomial::critical(u64::from(terms.trials), terms.protocol.chance(), terms.alpha).map(|score| score as u32)
+    let needed = score_needed(terms.protocol, terms.alpha, u64::from(terms.trials));
+    (needed <= terms.trials).then_some(needed)
 }
 
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
@@ -210,11 +212,11 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
 }
 
 /// A sitting of this listener was cut off.
-pub fn resume(opened: &str, answered: u32, of: u32) -> PageScene {
+pub fn resume(opened: &str, answered: u32) -> PageScene {
     let mut page = page(StageKind::Resume, id::RESUME, "A sitting of yours was cut off");
     page.blocks = vec![
         Block::pair("Opened", opened),
-        Block::pair("Answered", format!("{answered} of {of} trials")),
+        Block::pair("Answered", format!("{answered} trials")),
         Block::Gap,
         Block::text(
             "It can go on where it stopped, under the same seal and the same phrases. A new sitting can be started \
