@@ -7,6 +7,7 @@
 mod words;
 
 use crate::stats::one::{self, Analysis};
+use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
@@ -86,6 +87,8 @@ pub struct VerdictInput {
     pub rule: Rule,
     /// Several comparisons judged together.
     pub together: Option<Together>,
+    /// The exact test of a room that shared its draws, in place of the binomial one.
+    pub room: Option<RoomResult>,
 }
 
 impl VerdictInput {
@@ -106,6 +109,7 @@ impl VerdictInput {
             attribute: None,
             rule: Rule::AllTrials,
             together: None,
+            room: None,
         }
     }
 }
@@ -180,7 +184,13 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
             analysis: None,
         });
     }
-    let analysis = one::analyse(input.protocol, input.correct, input.trials, input.alpha)?;
+    let mut analysis = one::analyse(input.protocol, input.correct, input.trials, input.alpha)?;
+    if let Some(room) = &input.room {
+        analysis.p_value = room.p_value;
+        analysis.mid_p = room.mid_p;
+        analysis.critical = room.critical;
+        analysis.significant = binomial::at_most(room.p_value, input.alpha);
+    }
     let decision = match input.rule {
         Rule::AllTrials => None,
         Rule::Sequential { alpha, beta, proportion } => {

@@ -84,6 +84,9 @@ fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
         Protocol::Preference => {
             format!("without any preference, a split at least as uneven comes up {}", risk(analysis.p_value))
         }
+        _ if input.room.is_some() => {
+            format!("with another draw the same votes do at least as well {}", risk(analysis.p_value))
+        }
         _ => format!("pure guessing does at least as well {}", risk(analysis.p_value)),
     }
 }
@@ -198,12 +201,18 @@ pub(super) fn limits(
     if finding == Finding::NoListeningTest || finding == Finding::NoTrials {
         return Ok(limits);
     }
-    if finding == Finding::Difference {
+    if input.room.is_some() {
+        limits.push(
+            "Votes on the same draw depend on one another, so no limit of what the room can hear is stated: see each \
+             listener."
+                .to_string(),
+        );
+    } else if finding == Finding::Difference {
         limits.push(difference_limit(input, analysis));
     } else if finding != Finding::RigSuspect {
         limits.push(exclusion(input, analysis));
     }
-    if finding != Finding::StoppedEarly && test.is_none() {
+    if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
         limits.push(power(input));
     }
     if let (Some(test), Rule::Sequential { .. }) = (test, input.rule)
