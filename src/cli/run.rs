@@ -52,7 +52,9 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let output = output(&arguments.output, arguments.device.as_deref())?;
     let look = look(arguments.simulate.is_some(), arguments.plain)?;
     if arguments.simulate.is_some() && arguments.opponent {
-        return Err(Failure::bad("--opponent needs a person to type the passphrase: leave it out with --simulate"));
+        return Err(Failure::bad(
+            "--opponent needs a person to type the passphrase: leave it out with --simulate",
+        ));
     }
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
     let request = Request {

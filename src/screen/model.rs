@@ -155,7 +155,8 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
             // What is below the edge has to be seen before one goes on.
             let most = page_overflow(model, scene);
             if model.scroll < most && page.entry.is_none() {
-                model.scroll = most.min(model.scroll + body(model.columns, model.rows).height.saturating_sub(3));
+                model.scroll =
+                    most.min(model.scroll + body(model.columns, model.rows).height.saturating_sub(3));
                 return Vec::new();
             }
             vec![Intent::Proceed]

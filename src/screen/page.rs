@@ -167,7 +167,9 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
                 ])
             })
             .collect(),
-        Block::Digits(digits) => grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect(),
+        Block::Digits(digits) => {
+            grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
+        }
         Block::Caution(text) => hanging(Span::styled("! ", palette.attention()), 2, text, width),
         Block::Score { trials, needed, chance, reached } => {
             score_lines(*trials, *needed, *chance, *reached, width, palette)

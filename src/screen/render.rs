@@ -188,7 +188,10 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
         Line::from(Span::styled("─".repeat(width), palette.quiet())),
         Rect { y: body.y + 1, height: 1, ..body },
     );
-    frame.render_widget(Paragraph::new(text).scroll((scroll, 0)), Rect { y: body.y + 2, height: room, ..body });
+    frame.render_widget(
+        Paragraph::new(text).scroll((scroll, 0)),
+        Rect { y: body.y + 2, height: room, ..body },
+    );
     let mut row = body.y + 2 + room;
     if let Some(progress) = &page.progress {
         let cells = 24_usize;
@@ -209,7 +212,8 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
             Line::from(Span::styled(cut(&entry.label, width), palette.label())),
             Rect { y: row + 1, height: 1, ..body },
         );
-        let typed = if entry.hidden { "•".repeat(model.typed.chars().count()) } else { model.typed.clone() };
+        let typed =
+            if entry.hidden { "•".repeat(model.typed.chars().count()) } else { model.typed.clone() };
         let tail = tail(&typed, width.saturating_sub(4));
         let column = body.x + 2 + tail.width() as u16;
         frame.render_widget(

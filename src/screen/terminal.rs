@@ -7,8 +7,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use crossterm::event::{
-    self, DisableBracketedPaste, DisableMouseCapture, EnableBracketedPaste, EnableMouseCapture, Event, KeyCode,
-    KeyEvent, KeyEventKind, KeyModifiers, MouseButton, MouseEventKind,
+    self, DisableBracketedPaste, DisableMouseCapture, EnableBracketedPaste, EnableMouseCapture, Event,
+    KeyCode, KeyEvent, KeyEventKind, KeyModifiers, MouseButton, MouseEventKind,
 };
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
 use crossterm::{cursor, execute};
@@ -40,7 +40,8 @@ pub fn is_there() -> bool {
 pub fn restore() {
     if TAKEN.swap(false, Ordering::SeqCst) {
         if let Ok(mut out) = writer() {
-            let _ = execute!(out, DisableBracketedPaste, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
+            let _ =
+                execute!(out, DisableBracketedPaste, DisableMouseCapture, LeaveAlternateScreen, cursor::Show);
         }
         let _ = disable_raw_mode();
     }
@@ -123,7 +124,9 @@ fn translate(event: &Event) -> Option<Input> {
             Some(Input::Key(key))
         }
         Event::Mouse(mouse) => match mouse.kind {
-            MouseEventKind::Down(MouseButton::Left) => Some(Input::Click { column: mouse.column, row: mouse.row }),
+            MouseEventKind::Down(MouseButton::Left) => {
+                Some(Input::Click { column: mouse.column, row: mouse.row })
+            }
             MouseEventKind::ScrollUp => Some(Input::Wheel(-1)),
             MouseEventKind::ScrollDown => Some(Input::Wheel(1)),
             _ => None,

@@ -139,7 +139,10 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
     let since = format!("elapsed {}", clock(trial.elapsed));
     frame.render_widget(
         both_ends(
-            vec![Span::styled(cut(&trial.heading, width.saturating_sub(since.width() + 2)), palette.heading())],
+            vec![Span::styled(
+                cut(&trial.heading, width.saturating_sub(since.width() + 2)),
+                palette.heading(),
+            )],
             vec![Span::styled(since, palette.label())],
             width,
         ),
@@ -151,7 +154,10 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
         draw_slot(slot.label, &slot.role, slot.key(), now, now && trial.playing, palette, *area, frame);
     }
     draw_time(trial, palette, &layout, frame);
-    frame.render_widget(Line::from(Span::styled(cut(&trial.question, width), palette.heading())), layout.question);
+    frame.render_widget(
+        Line::from(Span::styled(cut(&trial.question, width), palette.heading())),
+        layout.question,
+    );
     for (index, (answer, area)) in trial.answers.iter().zip(&layout.answers).enumerate() {
         let text = cut(answer, width.saturating_sub(4));
         let line = if trial.chosen == Some(index) {
@@ -189,7 +195,11 @@ fn draw_slot(
     let style = if now { palette.live() } else { palette.quiet() };
     let inner = usize::from(area.width).saturating_sub(2);
     // Heavy frame and words for the slot that is heard, so that nothing rests on colour.
-    let (corner, across, down) = if now { (['┏', '┓', '┗', '┛'], '━', '┃') } else { (['┌', '┐', '└', '┘'], '─', '│') };
+    let (corner, across, down) = if now {
+        (['┏', '┓', '┗', '┛'], '━', '┃')
+    } else {
+        (['┌', '┐', '└', '┘'], '─', '│')
+    };
     let across = |left: char, text: &str, right: char| {
         let text = cut(text, inner.saturating_sub(2));
         let rest = inner.saturating_sub(text.width() + 1);
@@ -287,7 +297,10 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
         let steps = ["1 guess", "2", "3", "4", "5 certain"];
         let step = usize::from(STEP);
         return Line::from(
-            steps.iter().map(|text| Span::styled(format!("{text:<step$}"), palette.attention())).collect::<Vec<_>>(),
+            steps
+                .iter()
+                .map(|text| Span::styled(format!("{text:<step$}"), palette.attention()))
+                .collect::<Vec<_>>(),
         );
     }
     let text = match (&trial.receipt, trial.chosen.and_then(|index| trial.answers.get(index))) {

@@ -33,7 +33,7 @@ pub(super) enum Answers {
     /// Whoever sits in front of the face.
     Person,
     /// Nobody: see [`simulated`](super::simulated).
-    Simulated(Simulated),
+    Simulated(Box<Simulated>),
 }
 
 /// A sitting that is open.
@@ -189,7 +189,7 @@ impl Driver<'_, '_> {
             let scene = self.scene(&view);
             self.face.show(&scene)?;
             if (self.environment.ending)() {
-                return Ok(self.left(&view));
+                return Ok(left(&view));
             }
             for intent in self.intents(&view)? {
                 // Each intent meets the state that the one before it left.
@@ -198,13 +198,6 @@ impl Driver<'_, '_> {
                     return Ok(ending);
                 }
             }
-        }
-    }
-
-    fn left(&self, view: &View) -> Ending {
-        match &view.stage {
-            Stage::Result(shown) => Ending::Closed(shown.outcome),
-            _ => Ending::Left,
         }
     }
 
@@ -236,9 +229,10 @@ impl Driver<'_, '_> {
 
     fn asking_level(&self, view: &View) -> Option<f64> {
         match (self.level, &view.stage) {
-            (Level::Asking { decibels, .. }, Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. }) => {
-                Some(decibels)
-            }
+            (
+                Level::Asking { decibels, .. },
+                Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. },
+            ) => Some(decibels),
             _ => None,
         }
     }
@@ -304,7 +298,7 @@ impl Driver<'_, '_> {
     fn take(&mut self, view: &View, intent: Intent) -> Result<Option<Ending>, SittingError> {
         self.notice = None;
         if intent == Intent::Leave {
-            return Ok(Some(self.left(view)));
+            return Ok(Some(left(view)));
         }
         if self.lost.is_some() {
             return Ok(None);
@@ -314,14 +308,14 @@ impl Driver<'_, '_> {
         }
         let event = match (&view.stage, intent) {
             (Stage::Terms { parties, accepted }, Intent::Proceed) => {
-                let Some(by) = parties.iter().find(|party| !accepted.contains(party)) else { return Ok(None) };
+                let Some(by) = parties.iter().find(|party| !accepted.contains(party)) else {
+                    return Ok(None);
+                };
                 Event::Accept { by: by.clone() }
             }
             (Stage::Sealing { .. }, Intent::Typed(text)) => Event::Phrase { by: String::new(), text },
             (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
             (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => Event::Continue,
-            (Stage::ConfirmStop { .. }, Intent::Proceed) => Event::Confirm,
-            (Stage::ConfirmStop { .. }, Intent::Back) => Event::Back,
             (Stage::Result(shown), Intent::Proceed) => return Ok(Some(Ending::Closed(shown.outcome))),
             (Stage::Trial(_), Intent::Listen(slot)) => {
                 self.event(Event::Select(slot))?;
@@ -353,10 +347,12 @@ impl Driver<'_, '_> {
                 self.notice = Some("choose an answer first, with ↑ ↓".to_string());
                 return Ok(None);
             }
-            (Stage::Trial(_), Intent::Confirm) => Event::Confirm,
+            (Stage::Trial(_), Intent::Confirm) | (Stage::ConfirmStop { .. }, Intent::Proceed) => {
+                Event::Confirm
+            }
             (Stage::Trial(_), Intent::Confidence(value)) => Event::Confidence(value),
             (Stage::Trial(trial), Intent::Back) if trial.choice.is_none() => return Ok(None),
-            (Stage::Trial(_), Intent::Back) => Event::Back,
+            (Stage::Trial(_) | Stage::ConfirmStop { .. }, Intent::Back) => Event::Back,
             (Stage::Trial(_), Intent::Receipt) => Event::ShowReceipt,
             (Stage::Trial(_), Intent::Rest) => Event::Rest,
             (Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. }, Intent::Stop) => Event::Stop,
@@ -422,7 +418,9 @@ impl Driver<'_, '_> {
                     let text = "the system moved the sound to another device".to_string();
                     if in_trial {
                         self.event(Event::Disturbed { cause: text })?;
-                        self.notice = Some("the sound moved to another device: the trial is void and repeated".to_string());
+                        self.notice = Some(
+                            "the sound moved to another device: the trial is void and repeated".to_string(),
+                        );
                     } else {
                         self.event(Event::Note { text })?;
                     }
@@ -441,5 +439,13 @@ impl Driver<'_, '_> {
             }
         }
         Ok(())
+    }
+}
+
+/// How a sitting ends when somebody leaves it here.
+fn left(view: &View) -> Ending {
+    match &view.stage {
+        Stage::Result(shown) => Ending::Closed(shown.outcome),
+        _ => Ending::Left,
     }
 }

@@ -1,9 +1,9 @@
 //! Clock, preparation, sound and randomness: all that a sitting takes from the world, replaceable as a whole.
 
 use std::io;
-use std::sync::{Arc, Mutex, OnceLock};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::{Duration, Instant};
 
 use rand::TryRng;
@@ -161,7 +161,8 @@ impl Preparation {
             // The thread ended without a word: only a panic does that, and its message has been written.
             Err(true) => Some(Err(StimulusError::Clip {
                 clip: String::new(),
-                message: "the preparation failed; this is a fault of the program, please report it".to_string(),
+                message: "the preparation failed; this is a fault of the program, please report it"
+                    .to_string(),
             })),
             Err(false) => None,
         }

@@ -29,7 +29,11 @@ pub fn conduct(
     let preparation = Preparation::start(&request.session, environment.prepare.clone());
     let mut desk = Desk { request, environment, face, notice: None };
     let Some(entered) = desk.before(&sittings, &preparation)? else {
-        return Ok(Finished { ending: Ending::NotOpened, journal: std::path::PathBuf::new(), lines: Vec::new() });
+        return Ok(Finished {
+            ending: Ending::NotOpened,
+            journal: std::path::PathBuf::new(),
+            lines: Vec::new(),
+        });
     };
     let Desk { face, .. } = desk;
     let Entered { stimuli, resume, passphrase } = entered;
@@ -52,7 +56,7 @@ pub fn conduct(
         transport,
         stimuli,
         answers: match request.simulate {
-            Some(probability) => Answers::Simulated(Simulated::new(probability, environment.seed)),
+            Some(probability) => Answers::Simulated(Box::new(Simulated::new(probability, environment.seed))),
             None => Answers::Person,
         },
         beside: Beside::default(),
@@ -122,8 +126,13 @@ impl Desk<'_, '_> {
     }
 
     /// Which sitting: one that was cut off, or a new one.
-    fn choose(&mut self, sittings: &Sittings, person: bool) -> Result<Step<Option<store::CutOff>>, SittingError> {
-        let changed = "the session file has changed since, and a sitting goes on under the terms it was opened with";
+    fn choose(
+        &mut self,
+        sittings: &Sittings,
+        person: bool,
+    ) -> Result<Step<Option<store::CutOff>>, SittingError> {
+        let changed =
+            "the session file has changed since, and a sitting goes on under the terms it was opened with";
         match (store::cut_off(sittings, self.request), self.request.resuming) {
             (None, Resuming::Resume) => Err(SittingError::Refused(format!(
                 "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
@@ -260,7 +269,9 @@ pub(super) fn open_output(
     stimuli: &StimulusSet,
 ) -> Result<Box<dyn Transport>, SittingError> {
     let Some(first) = stimuli.pairs.first() else {
-        return Err(SittingError::Refused("the session has nothing to play: it needs a comparison and a clip".into()));
+        return Err(SittingError::Refused(
+            "the session has nothing to play: it needs a comparison and a clip".into(),
+        ));
     };
     let options = PlayerOptions {
         pace: if request.simulate.is_some() { Pace::Unpaced } else { Pace::RealTime },

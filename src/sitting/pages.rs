@@ -1,5 +1,7 @@
 //! The words of every page before and between trials.
 
+use std::fmt::Write as _;
+
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::stats::binomial;
 use crate::trial::record::StoppingTerms;
@@ -169,16 +171,17 @@ fn trials_words(terms: &Terms) -> String {
     };
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     if controls > 0 {
-        words.push_str(&format!(", {controls} control among them, shuffled in and reported apart"));
+        let _ = write!(words, ", {controls} control among them, shuffled in and reported apart");
     }
     if terms.warm_up > 0 {
-        words.push_str(&format!(", {} to warm up, not counted", terms.warm_up));
+        let _ = write!(words, ", {} to warm up, not counted", terms.warm_up);
     }
     if let Some(qualification) = &terms.qualification {
-        words.push_str(&format!(
+        let _ = write!(
+            words,
             ", after a qualification: {} of {} audible controls",
             qualification.correct, qualification.trials
-        ));
+        );
     }
     words
 }
@@ -252,8 +255,11 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
 
 /// The commitment is out; anybody may type a phrase.
 pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
-    let mut page =
-        page(StageKind::Typing, id::PHRASES + typed as u64, "The seal: all draws are fixed by it, and by you");
+    let mut page = page(
+        StageKind::Typing,
+        id::PHRASES + typed as u64,
+        "The seal: all draws are fixed by it, and by you",
+    );
     page.blocks = vec![
         Block::text(
             "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
@@ -270,8 +276,10 @@ pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
         Block::Gap,
         Block::pair("Phrases so far", typed.to_string()),
     ];
-    page.entry = Some(Entry { label: format!("Phrase {} (an empty line: no more):", typed + 1), hidden: false });
-    page.proceed = Some(if typed == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+    page.entry =
+        Some(Entry { label: format!("Phrase {} (an empty line: no more):", typed + 1), hidden: false });
+    page.proceed =
+        Some(if typed == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
     page
 }
 
@@ -286,7 +294,9 @@ pub fn level(decibels: f64, softest: f64) -> PageScene {
         Block::Gap,
         Block::Level { decibels, softest },
         Block::Gap,
-        Block::text("Full scale here (0 dB) and the volume set at the amplifier keeps the most of the sound's accuracy."),
+        Block::text(
+            "Full scale here (0 dB) and the volume set at the amplifier keeps the most of the sound's accuracy.",
+        ),
         Block::caution(CAUTIONS[0]),
     ];
     page.proceed = Some("this level".to_string());
@@ -311,7 +321,8 @@ pub fn part_name(part: Part) -> &'static str {
 
 /// A part is about to start.
 pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
-    let mut page = page(StageKind::Page, id::ANNOUNCE + next.part as u64 * 10 + u64::from(next.trial == 1), "");
+    let mut page =
+        page(StageKind::Page, id::ANNOUNCE + next.part as u64 * 10 + u64::from(next.trial == 1), "");
     let listen = "Listen as long and as often as you like: switch with the keys on the slots, at the same place in the \
                   clip. Choose an answer, then record it. A recorded answer cannot be changed, and nobody is told \
                   before the end whether it was right.";
@@ -353,7 +364,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScen
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
         Block::text(if offered {
-            format!("You have listened for {minutes:.0} minutes since the last rest. Ears tire before one notices.")
+            format!(
+                "You have listened for {minutes:.0} minutes since the last rest. Ears tire before one notices."
+            )
         } else {
             format!("You have listened for {minutes:.1} minutes since the last rest.")
         }),
@@ -370,7 +383,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScen
 pub fn confirm_stop(answered: u32) -> PageScene {
     let mut page = page(StageKind::Question, id::STOP, "Stop for good?");
     page.blocks = vec![
-        Block::text(format!("{answered} trials are answered. The rule for stopping was fixed before the first one.")),
+        Block::text(format!(
+            "{answered} trials are answered. The rule for stopping was fixed before the first one."
+        )),
         Block::Gap,
         Block::text(
             "Stopping now opens the seal and ends the sitting. A sitting stopped early has no verdict, whatever its \

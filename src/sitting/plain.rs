@@ -1,6 +1,7 @@
 //! The plain line mode: whole lines in, whole lines out, no cursor, no colour, no symbol that has to be seen. For screen
 //! readers, serial terminals and scripts.
 
+use std::fmt::Write as _;
 use std::io::{self, BufRead, Write};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
@@ -146,7 +147,13 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     let slots: Vec<String> = trial
         .slots
         .iter()
-        .map(|slot| if slot.role.is_empty() { slot.key().to_string() } else { format!("{} ({})", slot.key(), slot.role) })
+        .map(|slot| {
+            if slot.role.is_empty() {
+                slot.key().to_string()
+            } else {
+                format!("{} ({})", slot.key(), slot.role)
+            }
+        })
         .collect();
     lines.push(format!("Listen with: {}. Type help for every word.", slots.join(", ")));
     lines.extend(
@@ -155,7 +162,7 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     let hearing = trial.hearing.and_then(|index| trial.slots.get(index)).map_or(' ', |slot| slot.label);
     let mut state = if trial.playing { format!("You hear {hearing}.") } else { "Paused.".to_string() };
     if let Some((from, to)) = trial.region {
-        state.push_str(&format!(" Loop from {from:.1} to {to:.1} seconds."));
+        let _ = write!(state, " Loop from {from:.1} to {to:.1} seconds.");
     }
     if trial.kind == StageKind::Confidence {
         state = "How sure are you? Type a number from 1 (a guess) to 5 (certain), or back.".to_string();
@@ -163,7 +170,7 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
         state = format!("Chosen: {answer}. Type record to record it, back to take it back.");
     }
     if let Some(receipt) = &trial.receipt {
-        state.push_str(&format!(" Receipt so far: {receipt}."));
+        let _ = write!(state, " Receipt so far: {receipt}.");
     }
     (format!("== {} ==", trial.heading), lines, state)
 }
@@ -200,8 +207,9 @@ enum Understood {
 fn understand(scene: &Scene, line: &str) -> Understood {
     let text = line.trim_end_matches(['\r', '\n']);
     let word = text.trim().to_lowercase();
-    let refused =
-        || Understood::Nothing(format!("\"{}\" is not understood here. Type help for every word.", text.trim()));
+    let refused = || {
+        Understood::Nothing(format!("\"{}\" is not understood here. Type help for every word.", text.trim()))
+    };
     match &scene.stage {
         Stage::Page(page) => {
             if let Some(entry) = &page.entry {

@@ -191,7 +191,8 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         ));
     } else {
         let decided = shown.decisions.iter().filter(|decision| **decision == Decision::Difference).count();
-        blocks.push(Block::pair("Rule", format!("{decided} of {} comparisons decided", shown.decisions.len())));
+        blocks
+            .push(Block::pair("Rule", format!("{decided} of {} comparisons decided", shown.decisions.len())));
     }
     match shown.claimant_won {
         Some(true) => {

@@ -1,5 +1,7 @@
 //! A view of the conductor as a scene.
 
+use std::fmt::Write as _;
+
 use super::listening::Extent;
 use super::pages;
 use crate::player::Status;
@@ -64,7 +66,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         crate::trial::Part::Main => {}
     }
     if trial.id.attempt > 1 {
-        heading.push_str(&format!(", repeated ({})", trial.id.attempt));
+        let _ = write!(heading, ", repeated ({})", trial.id.attempt);
     }
     Shown::Trial(TrialScene {
         kind: if trial.step == Step::Confidence { StageKind::Confidence } else { StageKind::Trial },
@@ -89,9 +91,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         playing: trial.playing,
         position: beside.extent.seconds_at(beside.status.position),
         length: beside.extent.seconds(),
-        region: trial
-            .region
-            .map(|(from, to)| (beside.extent.seconds_at(from), beside.extent.seconds_at(to))),
+        region: trial.region.map(|(from, to)| (beside.extent.seconds_at(from), beside.extent.seconds_at(to))),
         answers: trial
             .alternatives
             .iter()

@@ -90,7 +90,10 @@ mod tests {
             }
             let share = f64::from(counts[1]) / 20_000.0;
             // Five standard deviations of the binomial distribution.
-            assert!((share - probability).abs() <= 5.0 * (0.25_f64 / 20_000.0).sqrt(), "{share} for {probability}");
+            assert!(
+                (share - probability).abs() <= 5.0 * (0.25_f64 / 20_000.0).sqrt(),
+                "{share} for {probability}"
+            );
         }
     }
 

@@ -42,8 +42,7 @@ pub(super) fn cut_off(sittings: &Sittings, request: &Request) -> Option<(CutOff,
     let answered = journal::read(&sittings.folder().join(&newest.journal)).map_or(0, |journal| {
         journal.records.iter().filter(|record| matches!(record, Record::Answer { .. })).count() as u32
     });
-    let cut_off =
-        CutOff { journal: newest.journal, opened: newest.utc, answered, locked: newest.locked };
+    let cut_off = CutOff { journal: newest.journal, opened: newest.utc, answered, locked: newest.locked };
     Some((cut_off, other))
 }
 
@@ -56,8 +55,8 @@ pub(super) fn open(
     output: &OutputDescription,
     passphrase: Option<&str>,
 ) -> Result<Opened, SittingError> {
-    let secret =
-        (environment.secret)().map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))?;
+    let secret = (environment.secret)()
+        .map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))?;
     let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &utc(environment));
     draft.simulated = request.simulate;
     Ok(sittings.open(draft, secret, passphrase)?)

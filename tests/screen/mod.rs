@@ -65,7 +65,10 @@ pub(crate) fn page(kind: StageKind, blocks: Vec<Block>) -> PageScene {
 pub(crate) fn typing() -> PageScene {
     PageScene {
         entry: Some(Entry { label: "Phrase 1 (an empty line: no more):".to_string(), hidden: false }),
-        ..page(StageKind::Typing, vec![Block::loud("amber river"), Block::Digits("0123456789abcdef".repeat(4))])
+        ..page(
+            StageKind::Typing,
+            vec![Block::loud("amber river"), Block::Digits("0123456789abcdef".repeat(4))],
+        )
     }
 }
 

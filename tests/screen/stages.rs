@@ -11,7 +11,8 @@ fn try_look() {
     }
     let mut four = abx();
     four.slots = "1234".chars().map(|c| slot(c, "")).collect();
-    four.answers = vec!["1 with 2, 3 with 4".into(), "1 with 3, 2 with 4".into(), "1 with 4, 2 with 3".into()];
+    four.answers =
+        vec!["1 with 2, 3 with 4".into(), "1 with 3, 2 with 4".into(), "1 with 4, 2 with 3".into()];
     println!("{}", shown(80, 24, Stage::Trial(four.clone())));
     println!("{}", shown(60, 20, Stage::Trial(four.clone())));
     println!("{}", shown(80, 24, Stage::Page(typing())));
