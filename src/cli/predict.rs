@@ -9,7 +9,7 @@ use super::Failure;
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::{Difference, Summary};
-use crate::session::{Comparison, Session};
+use crate::session::{Caution, Comparison, Session};
 
 /// What was typed after `predict`.
 #[derive(Debug, clap::Args)]
@@ -39,6 +39,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         )));
     }
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
+    let cautions = Caution::of(&session).map_err(Failure::bad)?;
     if arguments.json {
         let comparisons: Vec<Value> = session
             .comparisons
@@ -50,7 +51,8 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             "schema": "earwitness.predict/1",
             "frequency_hz": frequencies,
             "comparisons": comparisons,
-            "cautions": session.notes,
+            "cautions": cautions_json(&cautions),
+            "notes": session.notes,
         });
         writeln!(out, "{document:#}")?;
         return Ok(());
@@ -61,6 +63,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     for note in &session.notes {
         super::note(note);
     }
+    for caution in &cautions {
+        super::note(&format!("careful: {}", caution.line()));
+    }
     for comparison in &session.comparisons {
         let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
         let summary = Summary::between(&a, &b).map_err(Failure::bad)?;
@@ -69,6 +74,14 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         }
     }
     Ok(())
+}
+
+/// Cautions as every JSON document shows them.
+pub(super) fn cautions_json(cautions: &[Caution]) -> Vec<Value> {
+    cautions
+        .iter()
+        .map(|caution| json!({ "caution": caution.name(), "text": caution.text(), "remedy": caution.remedy() }))
+        .collect()
 }
 
 /// The summary of one comparison in plain lines.
