@@ -90,13 +90,11 @@ pub fn parse(text: &str, name: &str, ports: usize) -> Result<Touchstone, TableEr
             let (keyword, value) = (keyword.trim().to_lowercase(), value.trim().to_lowercase());
             match keyword.as_str() {
                 "version" => second = value.starts_with('2'),
-                "number of ports" => {
-                    if value.parse::<usize>() != Ok(ports) {
-                        return Err(fail(
-                            number,
-                            format!("the file has {value} ports, {ports} are expected here"),
-                        ));
-                    }
+                "number of ports" if value.parse::<usize>() != Ok(ports) => {
+                    return Err(fail(
+                        number,
+                        format!("the file has {value} ports, {ports} are expected here"),
+                    ));
                 }
                 "two-port data order" | "two-port order" => swapped = value == "21_12",
                 "matrix format" => {

@@ -3,6 +3,7 @@
 //! Comes in: a path to a session file or its folder. Goes out: [`Session`], in SI units, with every path joined to the
 //! session's folder and every name resolved. Must not: run anything.
 
+pub mod caution;
 pub mod electrical;
 mod parse;
 pub mod reader;
@@ -14,6 +15,7 @@ use crate::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use crate::clip::ClipSource;
 use crate::stats::Protocol;
 
+pub use caution::Caution;
 pub use parse::{load, parse};
 pub use reader::SessionError;
 
@@ -191,6 +193,9 @@ pub struct Session {
     pub stopping: Stopping,
     /// Ask for confidence, 1 to 5, with each answer.
     pub confidence: bool,
+    /// Club night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
+    /// counted.
+    pub missing_as_wrong: bool,
     /// Minutes of listening after which a rest is offered (at most 20).
     pub rest_after_minutes: f64,
     /// Positive controls to pass first, if asked for.

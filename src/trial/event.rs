@@ -2,7 +2,7 @@
 
 use super::digest::Digest;
 use super::protocol::Side;
-use super::record::{Ballot, Record};
+use super::record::{Ballot, Record, TrialId};
 use crate::stimulus::PairKind;
 
 /// Something that a person, the player or the journal did. Times are handed to
@@ -69,8 +69,12 @@ pub enum Event {
         /// Number of the seat.
         seat: u32,
     },
-    /// A vote of a night for the attempt that is on; replaces the seat's earlier one.
+    /// A vote of a night; replaces the seat's earlier one for the same attempt. From a phone it must be for the attempt
+    /// that is on. From paper it may also be for an attempt whose votes were closed, until the night's closing: ballots
+    /// are collected at the end.
     Vote {
+        /// Which attempt; never a void one.
+        id: TrialId,
         /// Number of the seat.
         seat: u32,
         /// Index of the alternative.
@@ -78,7 +82,8 @@ pub enum Event {
         /// How it came.
         by: Ballot,
     },
-    /// The host closes the voting on the attempt that is on.
+    /// The host closes the voting on the attempt that is on. After the last trial of a night comes
+    /// [`Stage::Counting`](super::Stage::Counting), where paper ballots are entered until [`Event::Continue`].
     CloseVotes,
     /// Show the running receipt.
     ShowReceipt,

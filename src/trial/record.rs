@@ -139,6 +139,9 @@ pub struct Terms {
     pub stopping: StoppingTerms,
     /// Confidence, 1 to 5, is asked with each answer.
     pub confidence: bool,
+    /// Night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
+    /// counted. Either way [`Counts`] hold votes only.
+    pub missing_as_wrong: bool,
     /// Minutes of listening after which a rest is offered.
     pub rest_after_minutes: f64,
     /// Positive controls to pass first.
@@ -418,7 +421,8 @@ pub enum Record {
         /// Number of the seat.
         seat: u32,
     },
-    /// A vote of a night was accepted; a later one of the same seat for the same attempt replaces it.
+    /// A vote of a night was accepted; a later one of the same seat for the same attempt replaces it. One from paper
+    /// may come after the attempt's votes were closed, and never replaces one from a phone.
     Vote {
         /// Time in milliseconds.
         at_ms: u64,
@@ -433,7 +437,7 @@ pub enum Record {
         /// How it came.
         by: Ballot,
     },
-    /// Voting on an attempt ended; votes after this are refused.
+    /// Voting on an attempt ended; votes from phones after this are refused.
     VotesClosed {
         /// Time in milliseconds.
         at_ms: u64,

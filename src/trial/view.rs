@@ -62,6 +62,8 @@ pub enum Stage {
         /// Trials in the part.
         of: u32,
     },
+    /// Night: all trials were presented and their votes closed. Paper ballots are entered; going on opens the seal.
+    Counting,
     /// Stopping for good was asked for: confirm or go back.
     ConfirmStop {
         /// Trials answered so far.

@@ -1,0 +1,253 @@
+//! The door: which requests are looked at, at all.
+//!
+//! Comes in: the `Host` and `Origin` of a request, who sends it, and the time in milliseconds. Goes out: yes, or why not.
+//! Pure: no clock, no sockets.
+
+use std::collections::HashMap;
+use std::net::{IpAddr, SocketAddr};
+
+/// Why a request was not even looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Turned {
+    /// The `Host` is missing, doubled or not the stated address: a name that was made to point here.
+    Host,
+    /// The `Origin` is missing or another site's.
+    Origin,
+    /// Too many requests.
+    Pace,
+}
+
+/// The hosts that the server answers to: the stated address and nothing else.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Door {
+    hosts: Vec<String>,
+}
+
+impl Door {
+    /// The door of a server that listens on this address. A loopback address may also be called `localhost`.
+    pub fn new(address: SocketAddr) -> Self {
+        let mut hosts = vec![address.to_string()];
+        if address.ip().is_loopback() {
+            hosts.push(format!("localhost:{}", address.port()));
+        }
+        if address.port() == 80 {
+            let bare: Vec<String> =
+                hosts.iter().map(|host| host.trim_end_matches(":80").to_owned()).collect();
+            hosts.extend(bare);
+        }
+        Self { hosts }
+    }
+
+    /// Checks the `Host` header; there must be exactly one.
+    pub fn host<'h>(&self, mut hosts: impl Iterator<Item = &'h str>) -> Result<(), Turned> {
+        match (hosts.next(), hosts.next()) {
+            (Some(host), None) if self.hosts.iter().any(|known| known.eq_ignore_ascii_case(host)) => Ok(()),
+            _ => Err(Turned::Host),
+        }
+    }
+
+    /// Checks the `Origin` header of a request that changes something; there must be exactly one.
+    pub fn origin<'h>(&self, mut origins: impl Iterator<Item = &'h str>) -> Result<(), Turned> {
+        match (origins.next(), origins.next()) {
+            (Some(origin), None)
+                if origin
+                    .strip_prefix("http://")
+                    .is_some_and(|host| self.hosts.iter().any(|known| known.eq_ignore_ascii_case(host))) =>
+            {
+                Ok(())
+            }
+            _ => Err(Turned::Origin),
+        }
+    }
+}
+
+/// A pace: so many at once, then so many a second.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pace {
+    /// At once.
+    pub burst: f64,
+    /// A second, after that.
+    pub per_second: f64,
+}
+
+/// What is counted, and at which pace.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Paces {
+    /// Requests of one seat of any kind: a phone asks about once a second.
+    pub seat: Pace,
+    /// Votes of one seat.
+    pub vote: Pace,
+    /// Phrases of one seat.
+    pub phrase: Pace,
+    /// Requests of one address that got nowhere: wrong codes, wrong tokens, unknown paths.
+    pub stranger: Pace,
+    /// Wrong room codes in all, from whatever addresses: so nobody guesses the code with many addresses.
+    pub wrong_codes: Pace,
+    /// Requests of one address of any kind. A whole room may sit behind one address, so this one is wide.
+    pub address: Pace,
+}
+
+impl Default for Paces {
+    fn default() -> Self {
+        Self {
+            seat: Pace { burst: 30.0, per_second: 5.0 },
+            vote: Pace { burst: 10.0, per_second: 1.0 },
+            phrase: Pace { burst: 3.0, per_second: 0.1 },
+            stranger: Pace { burst: 20.0, per_second: 0.5 },
+            wrong_codes: Pace { burst: 60.0, per_second: 1.0 },
+            address: Pace { burst: 3000.0, per_second: 1500.0 },
+        }
+    }
+}
+
+/// Who or what is counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Counted {
+    /// A seat's requests.
+    Seat(u32),
+    /// A seat's votes.
+    Vote(u32),
+    /// A seat's phrases.
+    Phrase(u32),
+    /// An address whose requests get nowhere.
+    Stranger(IpAddr),
+    /// All wrong room codes.
+    WrongCodes,
+    /// An address.
+    Address(IpAddr),
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Bucket {
+    left: f64,
+    at_ms: u64,
+}
+
+/// Counts requests; remembers a bounded number of senders.
+#[derive(Debug)]
+pub struct Tally {
+    paces: Paces,
+    buckets: HashMap<Counted, Bucket>,
+}
+
+/// Senders that are remembered; full buckets are forgotten first.
+const REMEMBERED: usize = 8192;
+
+impl Tally {
+    /// Nobody has asked for anything.
+    pub fn new(paces: Paces) -> Self {
+        Self { paces, buckets: HashMap::new() }
+    }
+
+    fn pace(&self, counted: Counted) -> Pace {
+        match counted {
+            Counted::Seat(_) => self.paces.seat,
+            Counted::Vote(_) => self.paces.vote,
+            Counted::Phrase(_) => self.paces.phrase,
+            Counted::Stranger(_) => self.paces.stranger,
+            Counted::WrongCodes => self.paces.wrong_codes,
+            Counted::Address(_) => self.paces.address,
+        }
+    }
+
+    /// Takes one; refuses if there is none left.
+    pub fn take(&mut self, counted: Counted, now_ms: u64) -> Result<(), Turned> {
+        let pace = self.pace(counted);
+        if self.buckets.len() >= REMEMBERED && !self.buckets.contains_key(&counted) {
+            self.forget(now_ms);
+        }
+        let bucket = self.buckets.entry(counted).or_insert(Bucket { left: pace.burst, at_ms: now_ms });
+        refill(bucket, pace, now_ms);
+        if bucket.left < 1.0 {
+            return Err(Turned::Pace);
+        }
+        bucket.left -= 1.0;
+        Ok(())
+    }
+
+    /// Whether one is left, without taking it.
+    pub fn peek(&mut self, counted: Counted, now_ms: u64) -> Result<(), Turned> {
+        let pace = self.pace(counted);
+        match self.buckets.get_mut(&counted) {
+            Some(bucket) => {
+                refill(bucket, pace, now_ms);
+                if bucket.left < 1.0 { Err(Turned::Pace) } else { Ok(()) }
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Forgets who has a full bucket again; if that is nobody, everybody but the wrong codes: an attack with thousands
+    /// of addresses must not fill the memory.
+    fn forget(&mut self, now_ms: u64) {
+        let paces: Vec<(Counted, Pace)> = self.buckets.keys().map(|&key| (key, self.pace(key))).collect();
+        for (key, pace) in paces {
+            if let Some(bucket) = self.buckets.get_mut(&key) {
+                refill(bucket, pace, now_ms);
+                if bucket.left >= pace.burst {
+                    self.buckets.remove(&key);
+                }
+            }
+        }
+        if self.buckets.len() >= REMEMBERED {
+            self.buckets.retain(|key, _| matches!(key, Counted::WrongCodes | Counted::Seat(_) | Counted::Vote(_)));
+        }
+    }
+}
+
+fn refill(bucket: &mut Bucket, pace: Pace, now_ms: u64) {
+    let seconds = now_ms.saturating_sub(bucket.at_ms) as f64 / 1000.0;
+    bucket.left = (bucket.left + seconds * pace.per_second).min(pace.burst);
+    bucket.at_ms = bucket.at_ms.max(now_ms);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_stated_address_is_a_host() {
+        let door = Door::new("127.0.0.1:8410".parse().expect("an address"));
+        assert_eq!(door.host(["127.0.0.1:8410"].into_iter()), Ok(()));
+        assert_eq!(door.host(["LOCALHOST:8410"].into_iter()), Ok(()));
+        for wrong in ["", "127.0.0.1", "127.0.0.1:8411", "evil.example", "127.0.0.1:8410.evil.example"] {
+            assert_eq!(door.host([wrong].into_iter()), Err(Turned::Host), "{wrong}");
+        }
+        assert_eq!(door.host(["127.0.0.1:8410", "127.0.0.1:8410"].into_iter()), Err(Turned::Host));
+        assert_eq!(door.host(std::iter::empty()), Err(Turned::Host));
+        let door = Door::new("192.168.1.20:8410".parse().expect("an address"));
+        assert_eq!(door.host(["localhost:8410"].into_iter()), Err(Turned::Host), "one stated address");
+    }
+
+    #[test]
+    fn only_the_own_pages_may_change_something() {
+        let door = Door::new("127.0.0.1:8410".parse().expect("an address"));
+        assert_eq!(door.origin(["http://127.0.0.1:8410"].into_iter()), Ok(()));
+        for wrong in ["", "null", "https://127.0.0.1:8410", "http://evil.example", "http://127.0.0.1:8410/", "127.0.0.1:8410"]
+        {
+            assert_eq!(door.origin([wrong].into_iter()), Err(Turned::Origin), "{wrong}");
+        }
+        assert_eq!(door.origin(std::iter::empty()), Err(Turned::Origin));
+    }
+
+    #[test]
+    fn a_pace_lets_a_burst_through_and_then_so_many_a_second() {
+        let mut tally = Tally::new(Paces { vote: Pace { burst: 2.0, per_second: 1.0 }, ..Paces::default() });
+        assert_eq!(tally.take(Counted::Vote(1), 0), Ok(()));
+        assert_eq!(tally.take(Counted::Vote(1), 0), Ok(()));
+        assert_eq!(tally.take(Counted::Vote(1), 900), Err(Turned::Pace));
+        assert_eq!(tally.take(Counted::Vote(2), 900), Ok(()), "another seat is not slowed down");
+        assert_eq!(tally.take(Counted::Vote(1), 1100), Ok(()));
+        assert_eq!(tally.take(Counted::Vote(1), 1100), Err(Turned::Pace));
+    }
+
+    #[test]
+    fn strangers_do_not_fill_the_memory() {
+        let mut tally = Tally::new(Paces::default());
+        for number in 0..20_000_u32 {
+            let address = IpAddr::from(number.to_be_bytes());
+            let _ = tally.take(Counted::Stranger(address), 0);
+        }
+        assert!(tally.buckets.len() <= REMEMBERED);
+    }
+}

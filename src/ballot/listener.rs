@@ -1,0 +1,189 @@
+//! A listener that cannot be exhausted: a bounded number of connections, in all and for each address, and none that is
+//! kept open by a slow sender.
+
+use std::collections::HashMap;
+use std::future::Future as _;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
+use std::pin::Pin;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::task::{Context, Poll};
+use std::time::Duration;
+
+use axum::extract::connect_info::Connected;
+use axum::serve::{IncomingStream, Listener};
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::time::{Instant, Sleep};
+
+/// Connections in all: a phone uses one or two.
+const CONNECTIONS: usize = 2048;
+/// Connections of one address that is not this machine. A room may share an address, a phone opens at most six.
+const CONNECTIONS_PER_ADDRESS: usize = 256;
+/// A request must have been answered this long after its first byte.
+const REQUEST: Duration = Duration::from_secs(10);
+/// A connection without any request is closed after this.
+const IDLE: Duration = Duration::from_secs(60);
+
+/// Who is on the other end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Peer(pub(crate) SocketAddr);
+
+type Counts = Arc<Mutex<HashMap<IpAddr, usize>>>;
+
+/// A TCP listener with bounds.
+#[derive(Debug)]
+pub(crate) struct BoundedListener {
+    inner: TcpListener,
+    permits: Arc<Semaphore>,
+    counts: Counts,
+}
+
+impl BoundedListener {
+    /// Puts bounds on a listener.
+    pub(crate) fn new(inner: TcpListener) -> Self {
+        Self { inner, permits: Arc::new(Semaphore::new(CONNECTIONS)), counts: Counts::default() }
+    }
+}
+
+impl Listener for BoundedListener {
+    type Io = BoundedStream;
+    type Addr = SocketAddr;
+
+    async fn accept(&mut self) -> (Self::Io, Self::Addr) {
+        loop {
+            let Ok(permit) = self.permits.clone().acquire_owned().await else {
+                // The semaphore is never closed; if it were, nobody would be let in.
+                std::future::pending::<()>().await;
+                continue;
+            };
+            match self.inner.accept().await {
+                Ok((stream, address)) => {
+                    let Some(place) = Place::take(&self.counts, address.ip()) else {
+                        continue;
+                    };
+                    // Answers are small and must not wait for more to be sent.
+                    let _ = stream.set_nodelay(true);
+                    return (BoundedStream::new(stream, permit, place), address);
+                }
+                // Out of file descriptors, or a connection that is gone already: try again soon.
+                Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
+            }
+        }
+    }
+
+    fn local_addr(&self) -> io::Result<SocketAddr> {
+        self.inner.local_addr()
+    }
+}
+
+impl Connected<IncomingStream<'_, BoundedListener>> for Peer {
+    fn connect_info(stream: IncomingStream<'_, BoundedListener>) -> Self {
+        Self(*stream.remote_addr())
+    }
+}
+
+/// One connection's place among those of its address; given back when the connection ends.
+#[derive(Debug)]
+struct Place {
+    counts: Counts,
+    address: IpAddr,
+}
+
+impl Place {
+    fn take(counts: &Counts, address: IpAddr) -> Option<Self> {
+        let mut all = counts.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = all.entry(address).or_insert(0);
+        if *count >= CONNECTIONS_PER_ADDRESS && !address.is_loopback() {
+            return None;
+        }
+        *count += 1;
+        Some(Self { counts: counts.clone(), address })
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        let mut all = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = all.get_mut(&self.address) {
+            *count -= 1;
+            if *count == 0 {
+                all.remove(&self.address);
+            }
+        }
+    }
+}
+
+/// A connection that ends when it stays idle, or when a request is not complete in time.
+pub(crate) struct BoundedStream {
+    inner: TcpStream,
+    timer: Pin<Box<Sleep>>,
+    /// A request's first byte has come and nothing has been answered yet.
+    asked: bool,
+    _permit: OwnedSemaphorePermit,
+    _place: Place,
+}
+
+impl BoundedStream {
+    fn new(inner: TcpStream, permit: OwnedSemaphorePermit, place: Place) -> Self {
+        // The first request must come soon: whoever only holds connections open asks for nothing.
+        let timer = Box::pin(tokio::time::sleep(REQUEST));
+        Self { inner, timer, asked: false, _permit: permit, _place: place }
+    }
+}
+
+impl AsyncRead for BoundedStream {
+    fn poll_read(mut self: Pin<&mut Self>, context: &mut Context<'_>, buffer: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+        let before = buffer.filled().len();
+        match Pin::new(&mut self.inner).poll_read(context, buffer) {
+            Poll::Ready(result) => {
+                if result.is_ok() && buffer.filled().len() > before && !self.asked {
+                    self.asked = true;
+                    self.timer.as_mut().reset(Instant::now() + REQUEST);
+                }
+                Poll::Ready(result)
+            }
+            Poll::Pending => match self.timer.as_mut().poll(context) {
+                Poll::Ready(()) => Poll::Ready(Err(io::ErrorKind::TimedOut.into())),
+                Poll::Pending => Poll::Pending,
+            },
+        }
+    }
+}
+
+impl AsyncWrite for BoundedStream {
+    fn poll_write(mut self: Pin<&mut Self>, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        let result = Pin::new(&mut self.inner).poll_write(context, bytes);
+        if matches!(result, Poll::Ready(Ok(_))) {
+            self.asked = false;
+            self.timer.as_mut().reset(Instant::now() + IDLE);
+        }
+        result
+    }
+
+    fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.inner).poll_flush(context)
+    }
+
+    fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.inner).poll_shutdown(context)
+    }
+
+    fn poll_write_vectored(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        pieces: &[io::IoSlice<'_>],
+    ) -> Poll<io::Result<usize>> {
+        let result = Pin::new(&mut self.inner).poll_write_vectored(context, pieces);
+        if matches!(result, Poll::Ready(Ok(_))) {
+            self.asked = false;
+            self.timer.as_mut().reset(Instant::now() + IDLE);
+        }
+        result
+    }
+
+    fn is_write_vectored(&self) -> bool {
+        self.inner.is_write_vectored()
+    }
+}
