@@ -12,7 +12,8 @@ use serde_json::{Value, json};
 use super::Failure;
 use crate::report::verdict::{self, VerdictInput};
 use crate::stats::one::{self, Analysis};
-use crate::stats::{Protocol, psychometric::Model};
+use crate::stats::psychometric::Model;
+use crate::stats::{Protocol, similarity};
 
 /// What was typed after `score`.
 #[derive(Debug, clap::Args)]
@@ -39,6 +40,12 @@ pub struct ScoreArguments {
     /// ABX only, how a listener is thought to answer: differencing or independent-observation
     #[arg(long)]
     model: Option<String>,
+    /// Test "no difference" too: heard in at most this proportion of trials
+    #[arg(long, value_name = "D")]
+    similarity: Option<f64>,
+    /// Risk of supporting "no difference" when the proportion is at the limit
+    #[arg(long, default_value_t = 0.05, requires = "similarity")]
+    beta: f64,
     /// Write JSON
     #[arg(long)]
     json: bool,
@@ -56,12 +63,26 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         let protocol = protocol_named(protocol)?;
         let alpha = arguments.alpha.unwrap_or(ALPHA);
         let analysis = analyse(arguments, protocol, correct, trials, alpha)?;
+        let similar = match arguments.similarity {
+            Some(limit) => Some(
+                similarity::test(protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
+            ),
+            None => None,
+        };
         if arguments.json {
-            return write_json(out, &document(&analysis)?);
+            let mut document = document(&analysis)?;
+            if let Some(similar) = &similar {
+                merge(&mut document, json!({ "similarity": similar }));
+            }
+            return write_json(out, &document);
         }
         let verdict =
             verdict::sentence(&VerdictInput::new(protocol, correct, trials, alpha)).map_err(Failure::bad)?;
-        return text::one(out, &analysis, &verdict);
+        text::one(out, &analysis, &verdict)?;
+        return similar.map_or(Ok(()), |similar| text::similarity(out, &similar));
+    }
+    if arguments.similarity.is_some() {
+        return Err(Failure::bad("--similarity goes with --protocol, --correct and --trials"));
     }
     if arguments.files.is_empty() {
         return Err(Failure::bad(

@@ -2,7 +2,7 @@
 
 mod bad_input;
 mod documents;
-mod material;
+pub(crate) mod material;
 mod usage;
 mod whole_job;
 

@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod brute_force;
+mod commands;
 mod coverage;
 mod describing;
 mod discrimination;

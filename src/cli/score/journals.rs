@@ -76,7 +76,8 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         let journals: Vec<Value> =
             sittings.iter().map(|checked| document(arguments, checked)).collect::<Result<_, _>>()?;
         let mut whole = counts::document(arguments, rows(&sittings), agreed(arguments, &sittings))?;
-        super::merge(&mut whole, json!({ "journals": journals }));
+        let heard = sittings.iter().any(|checked| left_out(checked).is_none() && listened(checked));
+        super::merge(&mut whole, json!({ "listening_test": heard, "journals": journals }));
         write_json(out, &whole)?;
     } else {
         for checked in &sittings {
@@ -84,6 +85,15 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         }
         let rows = rows(&sittings);
         if sittings.len() > 1 && !rows.is_empty() {
+            let (all, countable) =
+                (sittings.len(), sittings.iter().filter(|checked| left_out(checked).is_none()));
+            let (complete, heard) =
+                countable.fold((0, 0), |(n, h), checked| (n + 1, h + usize::from(listened(checked))));
+            if heard == 0 {
+                writeln!(out, "Simulated or silent sittings together: this is no listening test.")?;
+            } else {
+                writeln!(out, "Together: {heard} of {all} sittings; {complete} are complete and verify.")?;
+            }
             counts::print(arguments, rows, agreed(arguments, &sittings), out)?;
         }
     }

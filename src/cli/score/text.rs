@@ -6,6 +6,7 @@ use super::super::Failure;
 use crate::report::verdict::{Verdict, count, percent};
 use crate::stats::one::{Analysis, DPrime, Extreme};
 use crate::stats::psychometric::Model;
+use crate::stats::similarity::Similarity;
 
 /// A p-value with as many digits as mean something.
 pub(super) fn p_value(p: f64) -> String {
@@ -97,4 +98,36 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
 
 fn factor(value: f64) -> String {
     if (0.01..10_000.0).contains(&value) { format!("{value:.2}") } else { format!("{value:.2e}") }
+}
+
+/// The similarity verdict beside the difference verdict.
+pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), Failure> {
+    let (limit, risk) = (percent(found.limit), percent(found.beta));
+    writeln!(out)?;
+    if found.below_chance {
+        writeln!(
+            out,
+            "\"Heard in at most {limit} of trials\": no conclusion, because the score is below what guessing gives on \
+             average (ISO 4120 8.2)."
+        )?;
+    } else if found.similar {
+        writeln!(
+            out,
+            "\"Heard in at most {limit} of trials\" is supported at a risk of {risk} (p {}).",
+            p_value(found.p_value)
+        )?;
+    } else {
+        let needed = found.critical.map_or_else(
+            || "no score of so few trials would do".to_string(),
+            |critical| format!("at most {critical} right would do"),
+        );
+        writeln!(
+            out,
+            "\"Heard in at most {limit} of trials\" is not supported at a risk of {risk} (p {}; {needed}). What is \
+             supported: at most {}.",
+            p_value(found.p_value),
+            percent(found.discriminators_at_most)
+        )?;
+    }
+    Ok(())
 }

@@ -1,0 +1,264 @@
+//! `score` and `plan` as their users run them.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use super::close;
+use crate::commands::material::{PAIR, RESISTOR, SYNTH, session};
+use crate::commands::{earwitness, refused};
+
+fn json(folder: &Path, line: &str) -> Value {
+    let arguments: Vec<&str> = line.split_whitespace().chain(["--json"]).collect();
+    let ran = earwitness(folder, &arguments);
+    assert_eq!(ran.code, 0, "{line}: {}", ran.err);
+    assert!(!ran.out.contains("NaN") && !ran.out.contains("inf"), "{}", ran.out);
+    serde_json::from_str(&ran.out).expect("JSON")
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+#[test]
+fn score_has_the_agreed_keys_schema_first() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let found = json(folder.path(), "score --protocol abx --correct 12 --trials 16");
+    let keys: Vec<&String> = found.as_object().expect("an object").keys().collect();
+    assert_eq!(keys[0], "schema");
+    assert_eq!(found["schema"], "earwitness.score/1");
+    for key in [
+        "protocol",
+        "correct",
+        "trials",
+        "chance",
+        "p_value",
+        "mid_p",
+        "proportion",
+        "interval",
+        "wilson",
+        "jeffreys",
+        "critical",
+        "discriminators",
+        "d_prime",
+        "bayes_factor_10",
+    ] {
+        assert!(keys.iter().any(|k| *k == key), "{key} is missing");
+    }
+    close(number(&found["p_value"]), 2517.0 / 65536.0, 1e-14);
+    assert_eq!(found["critical"], 12);
+    close(number(&found["interval"]["lower"]), 0.476229180103872, 1e-12);
+    assert_eq!(found["d_prime"]["model"], "differencing");
+    let other =
+        json(folder.path(), "score --protocol abx --correct 12 --trials 16 --model independent-observation");
+    assert_eq!(other["d_prime"]["model"], "independent-observation");
+    assert!(number(&other["d_prime"]["value"]) < number(&found["d_prime"]["value"]));
+    // Every protocol, every extreme: numbers, never null.
+    for protocol in ["abx", "duo-trio", "triangle", "tetrad", "two-afc", "preference"] {
+        for correct in [0, 5] {
+            let found =
+                json(folder.path(), &format!("score --protocol {protocol} --correct {correct} --trials 5"));
+            for key in ["value", "lower", "upper"] {
+                number(&found["d_prime"][key]);
+            }
+        }
+    }
+    assert_eq!(json(folder.path(), "score --protocol abx --correct 2 --trials 3")["critical"], Value::Null);
+}
+
+#[test]
+fn score_reads_back_to_the_last_bit() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let found = json(folder.path(), "score --protocol triangle --correct 300 --trials 400");
+    let exact = earwitness::stats::one::analyse(earwitness::stats::Protocol::Triangle, 300, 400, 0.05)
+        .expect("counts");
+    assert_eq!(number(&found["p_value"]).to_bits(), exact.p_value.to_bits());
+    assert!(exact.p_value < 1e-60);
+}
+
+#[test]
+fn similarity_stands_beside_the_difference() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let line = "score --protocol triangle --correct 26 --trials 75 --similarity 0.2";
+    let found = json(folder.path(), line);
+    close(number(&found["similarity"]["p_value"]), 0.0237701, 2e-6);
+    assert_eq!(found["similarity"]["similar"], true);
+    let words = earwitness(folder.path(), &line.split_whitespace().collect::<Vec<_>>());
+    assert!(
+        words.out.contains("\"Heard in at most 20 % of trials\" is supported at a risk of 5 %"),
+        "{}",
+        words.out
+    );
+}
+
+#[test]
+fn counts_of_many_listeners() {
+    let folder = tempfile::tempdir().expect("a folder");
+    // Columns in any order, comments, spaces, a listener with two rows.
+    let text = "# an invented evening\ntrials, listener ,protocol,comparison,correct\n16,Nora,abx,flex-braid,13\n\
+                16,Otto,abx,flex-braid,8\n8,Otto,abx,flex-braid,4\n10,Nora,triangle,flex-none,8\n";
+    std::fs::write(folder.path().join("counts.csv"), text).expect("writing");
+    let found = json(folder.path(), "score counts.csv");
+    let comparisons = found["comparisons"].as_array().expect("an array");
+    assert_eq!(comparisons.len(), 2);
+    let first = &comparisons[0];
+    assert_eq!((&first["comparison"], &first["protocol"]), (&"flex-braid".into(), &"abx".into()));
+    assert_eq!((&first["pooled"]["correct"], &first["pooled"]["trials"]), (&25.into(), &40.into()));
+    assert_eq!(first["listeners"][1]["trials"], 24);
+    close(number(&first["listeners"][0]["holm_p_value"]), 2.0 * 697.0 / 65536.0, 1e-12);
+    close(number(&comparisons[1]["listeners"][0]["p_value"]), 201.0 / 59049.0, 1e-13);
+    let words = earwitness(folder.path(), &["score", "counts.csv"]);
+    assert!(
+        words.out.contains("Best: Nora") && words.out.contains("Holm over 2 comparisons"),
+        "{}",
+        words.out
+    );
+}
+
+#[test]
+fn bad_counts_name_file_line_and_cause() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let head = "listener,comparison,protocol,correct,trials\n";
+    for (text, words) in [
+        (format!("{head}Nora,c,abx,5,4\n"), ["line 2", "5 right of 4"]),
+        (format!("{head}Nora,c,abx,1,4\nOtto,c,abx,0,0\n"), ["line 3", "no trials"]),
+        (format!("{head}Nora,c,abx,-1,4\n"), ["line 2", "\"-1\""]),
+        (format!("{head}Nora,c,abx,1.5,4\n"), ["line 2", "whole number"]),
+        (format!("{head}Nora,c,xba,1,4\n"), ["line 2", "triangle"]),
+        (format!("{head}Nora,c,abx,1\n"), ["counts.csv", "fields"]),
+        (format!("{head}Nora,c,abx,1,99999999999\n"), ["line 2", "too many"]),
+        ("listener,protocol,correct,trials\nNora,abx,1,4\n".to_string(), ["comparison", "header"]),
+        (head.to_string(), ["no counts", "header"]),
+        (String::new(), ["counts.csv", "header"]),
+    ] {
+        std::fs::write(folder.path().join("counts.csv"), &text).expect("writing");
+        refused(folder.path(), &["score", "counts.csv"], &words);
+    }
+    std::fs::write(folder.path().join("counts.csv"), [0xff, 0xfe, 0x00, 0x0a, 0x41]).expect("writing");
+    refused(folder.path(), &["score", "counts.csv"], &["counts.csv"]);
+    refused(folder.path(), &["score"], &["nothing to score"]);
+    refused(
+        folder.path(),
+        &["score", "--protocol", "abx", "--correct", "9", "--trials", "8"],
+        &["9 right of 8"],
+    );
+    refused(
+        folder.path(),
+        &["score", "--protocol", "abx", "--correct", "1", "--trials", "8", "--alpha", "1.5"],
+        &["--alpha is 1.5"],
+    );
+}
+
+#[test]
+fn plan_gives_first_and_stable_numbers() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let found = json(folder.path(), "plan --protocol two-afc --alpha 0.05 --power 0.9 --d-prime 1");
+    assert_eq!(found.as_object().expect("an object").keys().next().map(String::as_str), Some("schema"));
+    assert_eq!((&found["trials"], &found["critical"]), (&30.into(), &20.into()));
+    close(number(&found["power"]), 0.917255, 1e-6);
+    assert!(number(&found["alpha"]) <= 0.05);
+    assert_eq!(found["stable"]["trials"], 33);
+    // The same for a given number.
+    let given = json(folder.path(), "plan --protocol abx --alpha 0.05 --proportion 0.6 --trials 16");
+    assert_eq!(given["critical"], 12);
+    close(number(&given["alpha"]), 2517.0 / 65536.0, 1e-13);
+    close(1.0 - number(&given["power"]), 0.8334, 1e-4);
+    let table = json(folder.path(), "plan --proportion 0.75 --trials 16 --table 10..20");
+    assert_eq!(table["table"].as_array().expect("rows").len(), 11);
+}
+
+#[test]
+fn plan_draws_panels_sequential_tests_and_similarity() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let ran = earwitness(folder.path(), &["plan", "--proportion", "0.75", "--plot", "power.svg"]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    let svg = std::fs::read_to_string(folder.path().join("power.svg")).expect("a picture");
+    assert!(svg.contains("<svg") && svg.contains("trials") && svg.contains("stable from"), "{svg}");
+    let panel = json(
+        folder.path(),
+        "plan --discriminators 0.25 --listeners 12 --trials 16 --gamma 0.2 --simulations 4000",
+    );
+    let (exact, simulated) = (number(&panel["panel"]["pooled_exact"]), &panel["panel"]["pooled"]);
+    assert!((number(&simulated["value"]) - exact).abs() < 4.5 * number(&simulated["standard_error"]));
+    assert!(exact < number(&panel["panel"]["power_if_alike"]));
+    let sequential = json(
+        folder.path(),
+        "plan --protocol duo-trio --proportion 0.7 --alpha 0.1 --beta 0.1 --sequential --trials 200",
+    );
+    close(number(&sequential["sequential"]["slope"]), 0.6029, 1e-4);
+    assert!(number(&sequential["sequential"]["guessing"]["expected_trials"]) < 30.0);
+    let similar =
+        json(folder.path(), "plan --protocol triangle --similarity 0.2 --discriminators 0.1 --trials 100");
+    close(number(&similar["power"]), 0.306810, 1e-6);
+}
+
+#[test]
+fn bad_plans_say_what_is_allowed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (line, words) in [
+        ("plan", "--discriminators"),
+        ("plan --proportion 0.5", "above 0.5000"),
+        ("plan --proportion 1.2", "at most 1"),
+        ("plan --proportion NaN", "NaN"),
+        ("plan --discriminators 0", "above 0"),
+        ("plan --d-prime 99", "between 0 and 20"),
+        ("plan --proportion 0.7 --power 1", "--power is 1"),
+        ("plan --proportion 0.7 --alpha 0", "--alpha is 0"),
+        ("plan --proportion 0.50001", "10000000"),
+        ("plan --proportion 0.7 --trials 0", "--trials is 0"),
+        ("plan --proportion 0.7 --table 20..10", "20..10"),
+        ("plan --proportion 0.7 --table 1..9999999", "at most 10000"),
+        ("plan --proportion 0.7 --protocol xyz", "duo-trio"),
+        ("plan --proportion 0.7 --listeners 0", "0 listeners"),
+        ("plan --proportion 0.7 --listeners 5 --gamma 1", "gamma"),
+        ("plan --proportion 0.7 --plot no/such/folder.svg", "no/such/folder.svg"),
+        ("plan --similarity 0.1 --discriminators 0.3", "below the limit"),
+        ("plan --similarity 0.0001", "larger limit"),
+        ("plan --proportion 0.7 --sequential --trials 9999999", "100000"),
+    ] {
+        refused(folder.path(), &line.split_whitespace().collect::<Vec<_>>(), &[words]);
+    }
+}
+
+#[test]
+fn a_simulated_sitting_is_scored_and_called_what_it_is() {
+    let folder = tempfile::tempdir().expect("a folder");
+    session(folder.path(), SYNTH, PAIR, RESISTOR);
+    let ran = earwitness(
+        folder.path(),
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "1"],
+    );
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    let found = json(folder.path(), "score .");
+    assert_eq!(found["listening_test"], false);
+    let journal = &found["journals"][0];
+    assert_eq!(
+        (&journal["listener"], &journal["ok"], &journal["simulated"]),
+        (&"Nora".into(), &true.into(), &true.into())
+    );
+    let comparison = &journal["comparisons"][0];
+    assert_eq!((&comparison["correct"], &comparison["trials"]), (&6.into(), &6.into()));
+    assert!(comparison["verdict"].as_str().is_some_and(|text| text.starts_with("This is no listening test")));
+    close(number(&comparison["analysis"]["p_value"]), 1.0 / 64.0, 1e-13);
+    // A changed journal is left out, and the answer is no.
+    let sittings = folder.path().join("sittings");
+    let file = std::fs::read_dir(&sittings)
+        .expect("sittings")
+        .filter_map(|entry| entry.ok().map(|entry| entry.path()))
+        .find(|path| path.to_string_lossy().ends_with("Nora.jsonl"))
+        .expect("the journal");
+    let text = std::fs::read_to_string(&file).expect("the journal");
+    std::fs::write(
+        &file,
+        text.replacen("\"answer\":\"a\"", "\"answer\":\"b\"", 1).replacen("Nora", "Nova", 1),
+    )
+    .expect("writing");
+    let ran = earwitness(folder.path(), &["score", "."]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(
+        ran.out.contains("does not verify") && ran.err.contains("1 of 1 journals"),
+        "{} {}",
+        ran.out,
+        ran.err
+    );
+}
