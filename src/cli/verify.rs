@@ -115,7 +115,9 @@ fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<String>, Failure
         let mut held = false;
         for checked in all.iter() {
             let file = checked.file.display();
-            match against::receipt(checked, kept).map_err(|error| Failure::bad(format!("--receipt: {error}")))? {
+            match against::receipt(checked, kept)
+                .map_err(|error| Failure::bad(format!("--receipt: {error}")))?
+            {
                 Receipt::Whole => lines.push(format!("{file}: the receipt holds for the whole journal")),
                 Receipt::UpTo(number) => {
                     lines.push(format!("{file}: the receipt holds for everything up to record {number}"));
@@ -238,7 +240,13 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
     }
     writeln!(out)?;
     if let (true, Some(closing)) = (checked.is_sound(), &checked.closing) {
-        writeln!(out, "  {}; {} records, {} void", verify::words(closing.outcome), checked.records, checked.void)?;
+        writeln!(
+            out,
+            "  {}; {} records, {} void",
+            verify::words(closing.outcome),
+            checked.records,
+            checked.void
+        )?;
         let right = if opening.terms.protocol == Protocol::Preference { "for side B" } else { "right" };
         for (terms, tally) in opening.terms.comparisons.iter().zip(&closing.counts.comparisons) {
             let name = printable(&terms.name);
@@ -269,7 +277,12 @@ fn printable(text: &str) -> String {
 fn print_register(folder: &Path, view: &RegisterView, out: &mut dyn Write) -> std::io::Result<()> {
     let closed = view.announced.iter().filter(|announced| announced.closed.is_some()).count();
     let name = folder.join(REGISTER);
-    writeln!(out, "{}: {} sittings announced, {closed} of them closed", name.display(), view.announced.len())?;
+    writeln!(
+        out,
+        "{}: {} sittings announced, {closed} of them closed",
+        name.display(),
+        view.announced.len()
+    )?;
     for objection in register_objections(view) {
         writeln!(out, "  {objection}")?;
     }

@@ -100,7 +100,11 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
     let Some(stimuli) = stimuli else { return };
     let here = StimulusTerms::of(stimuli);
     if here.len() != opening.stimuli.len() {
-        let message = format!("{} pairs of stimuli were published, {} are made here", opening.stimuli.len(), here.len());
+        let message = format!(
+            "{} pairs of stimuli were published, {} are made here",
+            opening.stimuli.len(),
+            here.len()
+        );
         checked.problem(Some(1), message);
         return;
     }
@@ -108,7 +112,8 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         if published != made {
             let comparison = &opening.terms.comparisons[published.comparison].name;
             let clip = &opening.terms.clips[published.clip];
-            let message = format!("the stimuli of {comparison} on {clip} are made otherwise here than published");
+            let message =
+                format!("the stimuli of {comparison} on {clip} are made otherwise here than published");
             checked.problem(Some(1), message);
         }
     }

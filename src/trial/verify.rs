@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
+use super::against;
 use super::conductor::MAX_TEXT;
 use super::digest::Digest;
-use super::against;
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
 use super::protocol::{Definition, Side};

@@ -37,8 +37,7 @@ fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
             other => other,
         })
         .collect();
-    let open: Vec<_> =
-        scripted.views.iter().filter(|view| !matches!(view.stage, Stage::Result(_))).collect();
+    let open: Vec<_> = scripted.views.iter().filter(|view| !matches!(view.stage, Stage::Result(_))).collect();
     let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
     let (closing, before) = lines.split_last().unwrap();
     assert!(String::from_utf8_lossy(closing).contains("\"kind\":\"closing\""));
@@ -94,9 +93,14 @@ fn a_whole_schedule_drawn_anew_changes_nothing_but_commitment_and_pairs() {
                 .filter(|record| !matches!(record, Record::Closing(_)))
                 .map(|record| format!("{record:?}"))
                 .collect();
-            let lengths: Vec<usize> = scripted.journal.bytes.split(|&byte| byte == b'\n').map(<[u8]>::len).collect();
-            let pairs: Vec<Effect> =
-                scripted.effects.iter().filter(|effect| matches!(effect, Effect::Load { .. })).cloned().collect();
+            let lengths: Vec<usize> =
+                scripted.journal.bytes.split(|&byte| byte == b'\n').map(<[u8]>::len).collect();
+            let pairs: Vec<Effect> = scripted
+                .effects
+                .iter()
+                .filter(|effect| matches!(effect, Effect::Load { .. }))
+                .cloned()
+                .collect();
             (views, records, lengths[..lengths.len() - 2].to_vec(), pairs)
         };
         let first = show(1);

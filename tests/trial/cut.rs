@@ -21,7 +21,8 @@ struct Finished {
 
 fn finished(draft: &Draft, seed: u64) -> Finished {
     let folder = kit::folder();
-    let opened = Sittings::lock(folder.path(), UTC).unwrap().open(draft.clone(), kit::secret(seed), None).unwrap();
+    let opened =
+        Sittings::lock(folder.path(), UTC).unwrap().open(draft.clone(), kit::secret(seed), None).unwrap();
     let path = opened.keeper.path();
     let mut scripted = kit::in_folder(opened);
     scripted.disturb = Some(4);
@@ -149,7 +150,12 @@ fn a_torn_register_is_put_aside_and_goes_on() {
     let folder = cut(&whole, 24, whole.journal.len());
     let register = folder.path().join("register.jsonl");
     let announced = std::fs::read(&register).unwrap();
-    std::fs::OpenOptions::new().append(true).open(&register).unwrap().write_all(b"{\"number\":2,\"ch").unwrap();
+    std::fs::OpenOptions::new()
+        .append(true)
+        .open(&register)
+        .unwrap()
+        .write_all(b"{\"number\":2,\"ch")
+        .unwrap();
     drop(Sittings::lock(folder.path(), UTC).unwrap());
     assert_eq!(torn_files(folder.path()), [b"{\"number\":2,\"ch".to_vec()]);
     assert!(std::fs::read(&register).unwrap().starts_with(&announced));

@@ -61,8 +61,10 @@ fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
 #[test]
 fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(kit::full(Protocol::Abx), kit::secret(2), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(2), None)
+        .unwrap();
     let path = opened.keeper.path();
     let mut scripted = kit::in_folder(opened);
     for _ in 0..9 {
@@ -220,15 +222,20 @@ fn an_opponents_passphrase_locks_the_secret() {
 #[test]
 fn a_damaged_secret_is_said_so_and_changes_nothing() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(kit::full(Protocol::Abx), kit::secret(4), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(4), None)
+        .unwrap();
     let path = opened.keeper.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     drop(opened);
     let before = std::fs::read(&path).unwrap();
-    for content in ["", "{}", "not json", "{\"earwitness_secret\":1,\"secret\":\"00\"}", "{\"earwitness_secret\":2}"] {
+    for content in
+        ["", "{}", "not json", "{\"earwitness_secret\":1,\"secret\":\"00\"}", "{\"earwitness_secret\":2}"]
+    {
         std::fs::write(secret_file(folder.path(), &name), content).unwrap();
-        let error = Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap_err();
+        let error =
+            Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap_err();
         assert!(error.to_string().contains("damaged"), "{error}");
     }
     let other = earwitness::trial::Digest([1; 32]).hex();
@@ -241,8 +248,7 @@ fn a_damaged_secret_is_said_so_and_changes_nothing() {
 #[test]
 fn a_qualification_that_is_not_passed_ends_the_sitting() {
     let mut draft = kit::full(Protocol::Abx);
-    draft.terms.qualification =
-        Some(earwitness::trial::record::QualificationTerms { trials: 6, correct: 6 });
+    draft.terms.qualification = Some(earwitness::trial::record::QualificationTerms { trials: 6, correct: 6 });
     let scripted = kit::in_memory(&draft, 11).finish();
     let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
     assert_eq!(result.outcome, Outcome::NotQualified);

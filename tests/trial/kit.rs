@@ -6,8 +6,8 @@ use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
 use earwitness::trial::{
-    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Opening, Output, Record, Secret, Side, Stage, Step,
-    Terms, View,
+    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Opening, Output, Record, Secret, Side, Stage,
+    Step, Terms, View,
 };
 
 pub(crate) const UTC: &str = "2026-01-31T20:15:00Z";
@@ -63,7 +63,8 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
     for control in controls {
         for (comparison, of) in terms.comparisons.iter().enumerate() {
             for &clip in &of.clips {
-                let digest = |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
+                let digest =
+                    |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
                 stimuli.push(StimulusTerms { comparison, clip, control, a: digest("a"), b: digest("b") });
             }
         }

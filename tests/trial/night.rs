@@ -168,8 +168,10 @@ fn a_night_looks_the_same_whatever_was_drawn_and_however_they_voted() {
 #[test]
 fn a_night_cut_off_resumes_with_every_vote() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(draft(Protocol::Abx), kit::secret(54), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(draft(Protocol::Abx), kit::secret(54), None)
+        .unwrap();
     let path = opened.keeper.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     let mut scripted = kit::in_folder(opened);
@@ -212,8 +214,10 @@ fn a_night_cannot_have_what_only_one_listener_can() {
 #[test]
 fn votes_that_come_together_are_written_together_and_chained_apart() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(draft(Protocol::Abx), kit::secret(56), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(draft(Protocol::Abx), kit::secret(56), None)
+        .unwrap();
     let mut keeper = opened.keeper;
     let seats: Vec<Record> = (1..=500)
         .map(|seat| Record::Seat { at_ms: 1, seat, alias: format!("guest {seat}"), by: Ballot::Phone })

@@ -30,7 +30,11 @@ fn lines(bytes: &[u8]) -> Vec<&[u8]> {
 
 fn named(checked: &Checked) -> u64 {
     assert!(!checked.is_sound(), "nothing was noticed");
-    checked.problems.iter().find_map(|problem| problem.record).unwrap_or_else(|| panic!("{:?}", checked.problems))
+    checked
+        .problems
+        .iter()
+        .find_map(|problem| problem.record)
+        .unwrap_or_else(|| panic!("{:?}", checked.problems))
 }
 
 #[test]
@@ -151,8 +155,10 @@ fn a_journal_written_anew_with_another_answer_or_count_does_not_add_up() {
 #[test]
 fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(kit::full(Protocol::Abx), kit::secret(35), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(35), None)
+        .unwrap();
     let path = opened.keeper.path();
     let scripted = kit::in_folder(opened).finish();
     let kept = scripted.conductor.view().receipt.unwrap();
@@ -185,8 +191,10 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
 #[test]
 fn a_closed_journal_cut_short_or_removed_shows_in_the_register() {
     let folder = kit::folder();
-    let opened =
-        Sittings::lock(folder.path(), UTC).unwrap().open(kit::full(Protocol::Abx), kit::secret(36), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(36), None)
+        .unwrap();
     let path = opened.keeper.path();
     kit::in_folder(opened).finish();
     let bytes = std::fs::read(&path).unwrap();
@@ -256,7 +264,8 @@ fn the_command_says_which_record_and_exits_as_it_should() {
         assert_eq!(ran.code, 2, "{content:?}: {}{}", ran.out, ran.err);
         assert!(ran.out.contains("not a journal") && ran.out.contains(word), "{content:?}: {}", ran.out);
     }
-    let newer = String::from_utf8_lossy(lines(&bytes)[0]).replace("\"format\":1,", "\"format\":2,\"novelty\":true,");
+    let newer =
+        String::from_utf8_lossy(lines(&bytes)[0]).replace("\"format\":1,", "\"format\":2,\"novelty\":true,");
     std::fs::write(&path, newer).unwrap();
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 2);
