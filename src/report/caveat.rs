@@ -364,7 +364,8 @@ impl Caveat {
             }
             Self::SharedRoom { nights } => format!(
                 "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the \
-                 exact distribution over the sealed draws.",
+                 exact distribution over the sealed draws; intervals and shares treat votes as independent and are too \
+                 narrow.",
                 some(*nights, "night")
             ),
             Self::Unlike { comparison, p_value } => format!(

@@ -1,1 +1,4 @@
-//! Tests of this room, against published sources where there are any.
+//! The report on invented sittings.
+
+pub mod material;
+mod look;
