@@ -58,6 +58,16 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     report
 }
 
+/// Whether a row is a counted trial of its sitting: an answer to a comparison, or a vote that never came where the session
+/// counts that as wrong.
+pub(super) fn counts(trial: &TrialFacts) -> bool {
+    trial.part == Part::Main
+        && trial.control.is_none()
+        && trial.comparison.is_some()
+        && trial.listener.is_some()
+        && (trial.answer.is_some() || (!trial.void && trial.correct == Some(false)))
+}
+
 /// Words and numbers of a control, such as "level 1 dB" or "head-movement 10 cm".
 pub fn control_words(kind: ControlKind) -> String {
     match kind {
@@ -154,7 +164,7 @@ impl<'s> Builder<'s> {
         let night = gathered.opening.night;
         let person = (usable && !night).then(|| self.person(place, &gathered.opening.name));
         let seats: HashMap<u32, usize> = if usable && night {
-            gathered.seats.iter().map(|(seat, alias, _)| (*seat, self.seat(number, place, *seat, alias))).collect()
+            gathered.seats.iter().map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias))).collect()
         } else {
             HashMap::new()
         };
@@ -213,8 +223,7 @@ impl<'s> Builder<'s> {
         let anonymous = self.options.anonymous;
         let opening = &gathered.opening;
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
-        let main = |trial: &&TrialFacts| trial.part == Part::Main && trial.answer.is_some();
-        let counts = &gathered.tally.counts;
+        let counts = &gathered.counts;
         let output = &opening.output;
         let opened = gathered.opened.as_ref();
         let wager = match (&self.session.wager, gathered.claimant_won) {
@@ -249,15 +258,13 @@ impl<'s> Builder<'s> {
             },
             silent: opening.silent(),
             seats: opening.night.then_some(gathered.seats.len()),
-            answered: gathered
-                .trials
-                .iter()
-                .filter(main)
-                .filter(|trial| trial.control.is_none() || opened.is_none())
-                .count() as u64,
-            correct: opened.map(|_| counts.comparisons.iter().map(|count| u64::from(count.correct)).sum()),
+            answered: gather::answered(&gathered.trials),
+            correct: opened.map(|_| gather::correct(counts)),
             qualification: opened.filter(|_| counts.qualification.trials > 0).map(|_| {
                 (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))
+            }),
+            missing_votes: opening.night.then(|| {
+                gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
             }),
             void: gathered.void,
             resumed: gathered.resumed,

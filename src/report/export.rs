@@ -73,7 +73,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&number(u64::from(trial.sitting) + 1));
     let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
-    row.push_field(flag(sitting.counted && trial.part == Part::Main && trial.control.is_none() && trial.answer.is_some()));
+    row.push_field(flag(sitting.counted && super::build::counts(trial)));
     row.push_field(sitting.state.words());
     row.push_field(flag(sitting.simulated.is_some()));
     row.push_field(flag(sitting.silent));
@@ -87,7 +87,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     });
     row.push_field(&number(u64::from(trial.trial)));
     row.push_field(&number(u64::from(trial.attempt)));
-    row.push_field(flag(trial.answer.is_none()));
+    row.push_field(flag(trial.void));
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.name)));
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.a)));
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.b)));

@@ -363,6 +363,8 @@ pub struct SittingFacts {
     pub correct: Option<u64>,
     /// Qualification: right and all.
     pub qualification: Option<(u64, u64)>,
+    /// Votes that never came between a seat's first and last one (night).
+    pub missing_votes: Option<u64>,
     /// Void attempts.
     pub void: u64,
     /// Times that it was resumed.
@@ -507,6 +509,8 @@ pub struct TrialFacts {
     pub trial: u32,
     /// Attempt at it.
     pub attempt: u32,
+    /// Disturbed, and repeated.
+    pub void: bool,
     /// Comparison, of a control the one whose side A it starts from; nothing while the seal is closed.
     pub comparison: Option<u16>,
     /// Control, if it is one.
@@ -515,7 +519,7 @@ pub struct TrialFacts {
     pub clip: Option<u16>,
     /// Presentation order; nothing while the seal is closed.
     pub order: Option<u8>,
-    /// Answered alternative; nothing if void.
+    /// Answered alternative; nothing if void, or for a vote that never came.
     pub answer: Option<u8>,
     /// The right alternative; nothing where the protocol has none.
     pub right: Option<u8>,

@@ -2,20 +2,20 @@
 
 use std::path::{Path, PathBuf};
 
-use earwitness::session::{Session, Stopping, load};
+use earwitness::session::{Session, load};
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
-    Ballot, Closing, ComparisonTerms, ControlTerms, FORMAT, Listening, Occasion, Opening, Outcome, Output,
-    QualificationTerms, Record, StimulusTerms, StoppingTerms, Terms, WagerTerms,
+    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output,
+    Record, StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::score::Tally;
 use earwitness::trial::seal::Secret;
-use earwitness::trial::{Definition, Digest, Side, chain};
+use earwitness::trial::{Definition, Digest, chain};
 
 /// A session of the tests' own: tiny, so that reports are quick. Everything in it is invented.
-pub const SESSION: &str = r#"title = "Two invented cables"
+pub(crate) const SESSION: &str = r#"title = "Two invented cables"
 protocol = "abx"
 trials = 12
 warm_up = 1
@@ -66,7 +66,7 @@ trials = 2
 "#;
 
 /// A session with two comparisons, for family-wise control.
-pub fn two_comparisons() -> String {
+pub(crate) fn two_comparisons() -> String {
     SESSION.replace(
         "[[controls]]\nkind = \"level\"",
         "[[comparisons]]\nname = \"thin-none\"\na = \"thin\"\nb = \"none\"\nclips = [\"plucked\"]\n\n\
@@ -76,31 +76,31 @@ pub fn two_comparisons() -> String {
 
 /// How an invented sitting goes.
 #[derive(Debug, Clone)]
-pub struct Plan {
+pub(crate) struct Plan {
     /// The listener, or the host of a night.
-    pub listener: String,
+    pub(crate) listener: String,
     /// Another name to be shown.
-    pub alias: Option<String>,
+    pub(crate) alias: Option<String>,
     /// Makes secret and answers.
-    pub seed: u64,
+    pub(crate) seed: u64,
     /// Probability of a right answer to comparisons; controls that can be heard are always right.
-    pub right: f64,
+    pub(crate) right: f64,
     /// A simulated listener's.
-    pub simulated: Option<f64>,
+    pub(crate) simulated: Option<f64>,
     /// `device`, `silent` or `file`.
-    pub output: &'static str,
+    pub(crate) output: &'static str,
     /// Phrases: who and what.
-    pub phrases: Vec<(String, String)>,
+    pub(crate) phrases: Vec<(String, String)>,
     /// Stop after so many answers.
-    pub stop: Option<(u32, bool)>,
+    pub(crate) stop: Option<(u32, bool)>,
     /// Every how many-th attempt is void first.
-    pub void_every: u32,
+    pub(crate) void_every: u32,
     /// Seats of a night, with their probability of a right answer.
-    pub seats: Vec<(String, f64)>,
+    pub(crate) seats: Vec<(String, f64)>,
 }
 
 impl Plan {
-    pub fn new(listener: &str, seed: u64, right: f64) -> Self {
+    pub(crate) fn new(listener: &str, seed: u64, right: f64) -> Self {
         Self {
             listener: listener.to_owned(),
             alias: None,
@@ -117,9 +117,9 @@ impl Plan {
 }
 
 /// A folder with a session and its sittings.
-pub struct Site {
-    pub folder: tempfile::TempDir,
-    pub session: Session,
+pub(crate) struct Site {
+    pub(crate) folder: tempfile::TempDir,
+    pub(crate) session: Session,
     register: Vec<u8>,
     lines: u64,
     chain: Digest,
@@ -144,7 +144,7 @@ impl Numbers {
 }
 
 impl Site {
-    pub fn new(session: &str) -> Self {
+    pub(crate) fn new(session: &str) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
         std::fs::write(folder.path().join("session.toml"), session).expect("session");
         std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
@@ -152,21 +152,22 @@ impl Site {
         Self { folder, session, register: Vec::new(), lines: 0, chain: Digest::NOTHING, day: 1 }
     }
 
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         self.folder.path()
     }
 
     fn enter(&mut self, entry: &Entry) -> Digest {
         self.lines += 1;
         let line = chain::encode(self.lines, self.chain, entry).expect("encodes");
-        self.chain = Digest::of(line.strip_suffix(b"\n").unwrap_or(&line));
+        self.chain = Digest::of(&line);
         self.register.extend_from_slice(&line);
+        self.register.push(b'\n');
         std::fs::write(self.path().join("sittings/register.jsonl"), &self.register).expect("register");
         self.chain
     }
 
     /// Holds a sitting and writes its journal and the register; returns the journal's path.
-    pub fn hold(&mut self, plan: &Plan) -> PathBuf {
+    pub(crate) fn hold(&mut self, plan: &Plan) -> PathBuf {
         let utc = format!("2026-02-{:02}T19:30:00Z", self.day);
         self.day = self.day % 28 + 1;
         let mut numbers = Numbers(plan.seed);
@@ -194,8 +195,9 @@ impl Site {
         let mut chain = Digest::NOTHING;
         for (index, record) in records.iter().enumerate() {
             let line = chain::encode(index as u64 + 1, chain, record).expect("encodes");
-            chain = Digest::of(line.strip_suffix(b"\n").unwrap_or(&line));
+            chain = Digest::of(&line);
             bytes.extend_from_slice(&line);
+            bytes.push(b'\n');
         }
         std::fs::write(&path, bytes).expect("journal");
         if let Some(Record::Closing(closing)) = records.last() {
@@ -207,7 +209,7 @@ impl Site {
     fn opening(&self, plan: &Plan, secret: &Secret, utc: &str) -> Opening {
         let night = !plan.seats.is_empty();
         let session = &self.session;
-        let terms = terms(session);
+        let terms = Terms::of(session);
         let mut stimuli = Vec::new();
         for (comparison, of) in session.comparisons.iter().enumerate() {
             for clip in &of.clips {
@@ -247,59 +249,6 @@ impl Site {
 fn stimulus(comparison: usize, clip: usize, control: Option<usize>) -> StimulusTerms {
     let digest = |side: u8| Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side]);
     StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1) }
-}
-
-fn terms(session: &Session) -> Terms {
-    let control = |control: &earwitness::session::Control| {
-        use earwitness::session::ControlKind::{HeadMovement, Identical, Level, Tilt};
-        let (amount, unit) = match control.kind {
-            Level { decibels } | Tilt { decibels } => (decibels, "dB"),
-            HeadMovement { metres } => (metres, "m"),
-            Identical => (0.0, ""),
-        };
-        ControlTerms { control: control.kind.name().to_owned(), amount, unit: unit.to_owned(), trials: control.trials }
-    };
-    Terms {
-        title: session.title.clone(),
-        protocol: session.protocol,
-        attribute: session.attribute.clone(),
-        attribute_side: if session.attribute_side_b { Side::B } else { Side::A },
-        trials: session.trials,
-        warm_up: session.warm_up,
-        alpha: session.alpha,
-        levels: "as-wired".to_owned(),
-        switching: "instant".to_owned(),
-        family: "holm".to_owned(),
-        stopping: match session.stopping {
-            Stopping::AllTrials => StoppingTerms::AllTrials {},
-            Stopping::Sequential { alpha, beta, proportion } => StoppingTerms::Sequential { alpha, beta, proportion },
-        },
-        confidence: session.confidence,
-        rest_after_minutes: session.rest_after_minutes,
-        qualification: session
-            .qualification
-            .map(|asked| QualificationTerms { trials: asked.trials, correct: asked.correct }),
-        clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
-        comparisons: session
-            .comparisons
-            .iter()
-            .map(|comparison| ComparisonTerms {
-                name: comparison.name.clone(),
-                a: session.cables[comparison.a].name.clone(),
-                b: session.cables[comparison.b].name.clone(),
-                clips: comparison.clips.clone(),
-            })
-            .collect(),
-        controls: session.controls.iter().map(control).collect(),
-        wager: session.wager.as_ref().map(|wager| WagerTerms {
-            claimant: wager.claimant.clone(),
-            skeptic: wager.skeptic.clone(),
-            claim: wager.claim.clone(),
-            claimant_wins: wager.claimant_wins.clone(),
-            skeptic_wins: wager.skeptic_wins.clone(),
-            needed: 10,
-        }),
-    }
 }
 
 /// All records of a sitting, each accepted by the ledger.

@@ -1,4 +1,4 @@
 //! The report on invented sittings.
 
-pub mod material;
+mod material;
 mod look;

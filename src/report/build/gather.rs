@@ -1,19 +1,14 @@
-//! From a journal to the facts that count: replays records and draws, keeps what a report needs, drops the rest.
+//! From journals to the facts that count: verified, replayed against the opened seal, and reduced to what a report needs.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
 use crate::report::model::{State, TrialFacts};
-use crate::trial::journal::{self, Journal};
-use crate::trial::ledger::{Attempt, Ledger};
-use crate::trial::record::{Ballot, Occasion, Opening, Outcome, Output, Record};
-use crate::trial::schedule::{Draws, Presented, Subject};
-use crate::trial::score::{Decision, Tally};
-use crate::trial::seal::Secret;
-use crate::trial::register::{self, Register};
-use crate::trial::verify;
+use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part};
+use crate::trial::register::{self, Entry, Register};
+use crate::trial::verify::{self, Answered, Checked};
 use crate::trial::{Digest, Side};
 
 /// What a folder of sittings holds.
@@ -51,12 +46,12 @@ pub struct Gathered {
     pub opened: Option<(Digest, Digest)>,
     /// Digest of the last record.
     pub receipt: Option<Digest>,
-    /// Counts and decisions.
-    pub tally: Tally,
+    /// Counts, once opened.
+    pub counts: Counts,
     /// Who won the wager.
     pub claimant_won: Option<bool>,
-    /// Seats of a night, by number.
-    pub seats: Vec<(u32, String, Ballot)>,
+    /// Seats of a night: number and alias.
+    pub seats: Vec<(u32, String)>,
     /// Finished attempts and votes; `listener` is the number of the seat here.
     pub trials: Vec<TrialFacts>,
     /// Void attempts.
@@ -105,13 +100,13 @@ impl OpeningFacts {
         }
     }
 
-    /// Nobody could hear anything.
+    /// Nobody could hear anything: nothing was played, or it went into a file.
     pub fn silent(&self) -> bool {
         self.output.kind != "device"
     }
 }
 
-/// Reads every journal of a sittings folder. A folder that is not there holds none.
+/// Reads and verifies every journal of a sittings folder. A folder that is not there holds none.
 ///
 /// # Errors
 /// The folder cannot be listed.
@@ -128,15 +123,49 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
         Err(error) => return Err(error),
     };
     files.sort();
-    let journals = files
-        .par_iter()
-        .map(|path| Reading { file: file_name(path), content: read(path).map(Box::new) })
-        .collect();
     let register = register::read(sittings).map_err(|error| {
         let path = sittings.join(register::REGISTER);
         without_folder(&error.to_string(), &path)
     });
+    let mut journals: Vec<Reading> = files
+        .par_iter()
+        .map(|path| Reading { file: file_name(path), content: read(path).map(Box::new) })
+        .collect();
+    if let Ok(register) = &register {
+        against_register(&mut journals, register);
+    }
     Ok(Readings { place, journals, register })
+}
+
+/// Holds each journal against the receipt that the register got when it was closed.
+fn against_register(journals: &mut [Reading], register: &Register) {
+    let mut closed: HashMap<&str, (Digest, Outcome)> = HashMap::new();
+    let mut names: HashMap<Digest, &str> = HashMap::new();
+    for (entry, line) in register.entries.iter().zip(&register.digests) {
+        match entry {
+            Entry::Opened { journal, .. } => {
+                names.insert(*line, journal);
+            }
+            Entry::Closed { journal, receipt, outcome, .. } => {
+                closed.insert(journal, (*receipt, *outcome));
+            }
+        }
+    }
+    for journal in journals {
+        let Ok(gathered) = &mut journal.content else { continue };
+        let Some((receipt, _)) = names.get(&gathered.opening.register).and_then(|name| closed.get(name)) else {
+            continue;
+        };
+        let problem = if gathered.opened.is_none() {
+            "the register says that it was closed, but its closing record is gone"
+        } else if gathered.receipt != Some(*receipt) {
+            "the digest of its last record is not the receipt in the register"
+        } else {
+            continue;
+        };
+        gathered.problems.push(problem.to_owned());
+        gathered.state = State::Invalid;
+    }
 }
 
 fn file_name(path: &Path) -> String {
@@ -149,146 +178,124 @@ fn without_folder(message: &str, path: &Path) -> String {
 }
 
 fn read(path: &Path) -> Result<Gathered, String> {
-    let journal = journal::read(path).map_err(|error| {
-        let message = without_folder(&error.to_string(), path);
-        let prefix = format!("{}: ", file_name(path));
-        message.strip_prefix(&prefix).map_or(message.clone(), str::to_owned)
-    })?;
-    replay(&journal)
-}
-
-/// Replays a journal: every record by the rules of the ledger, every draw from the opened seal.
-fn replay(journal: &Journal) -> Result<Gathered, String> {
-    let Some(opening) = journal.opening() else { return Err("it does not begin with an opening".to_owned()) };
-    let mut problems = verify::verify(journal).problems;
-    let mut ledger = Ledger::new(opening.clone())?;
-    let secret = journal.closing().map(|closing| Secret::from_bytes(closing.secret.0));
-    let mut draws: Option<Draws> = None;
-    let mut tally = Tally::new(opening);
-    let mut trials = Vec::new();
-    let mut lines: HashMap<u32, u32> = HashMap::new();
-    for (index, record) in journal.records.iter().enumerate().skip(1) {
-        let line = index as u32 + 1;
-        let finished = ledger.attempts.len();
-        if let Err(message) = ledger.apply(record) {
-            if problems.is_empty() {
-                problems.push(format!("record {line}: {message}"));
-            }
-            break;
-        }
-        match record {
-            Record::Sealed { .. } => {
-                let phrases = ledger.phrases.iter().map(|(_, text)| text.as_str());
-                draws = secret.as_ref().map(|secret| Draws::new(opening, secret, phrases));
-            }
-            Record::Vote { seat, .. } => {
-                lines.insert(*seat, line);
-            }
-            _ => {}
-        }
-        if let Some(attempt) = ledger.attempts.get(finished) {
-            let presented = draws.as_mut().and_then(|draws| draws.present(attempt.id));
-            if let Some(presented) = &presented {
-                tally.add(opening, attempt, presented);
-            }
-            add(opening, attempt, presented.as_ref(), line, &lines, &mut trials);
-            lines.clear();
-        }
-    }
-    let outcome = journal.closing().map(|closing| closing.outcome);
-    let state = match outcome {
+    let checked = verify::alone(path);
+    let problems: Vec<String> =
+        checked.problems.iter().map(|problem| without_folder(&problem.to_string(), path)).collect();
+    let Some(opening) = &checked.opening else {
+        return Err(if problems.is_empty() { "it is no journal".to_owned() } else { problems.join("; ") });
+    };
+    let state = match checked.closing.as_ref().map(|closing| closing.outcome) {
         _ if !problems.is_empty() => State::Invalid,
+        _ if !matches!(checked.state, verify::State::Closed | verify::State::Unfinished) => State::Invalid,
         None => State::Unfinished,
         Some(Outcome::AllTrials) => State::Complete,
         Some(Outcome::Sequential) => State::Decided,
         Some(Outcome::NotQualified) => State::NotQualified,
         Some(Outcome::StoppedEarly) => State::StoppedEarly,
     };
-    let claimant_won = outcome.and_then(|outcome| tally.claimant_won(opening, outcome));
+    let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
     Ok(Gathered {
         opening: OpeningFacts::new(opening),
         state,
         problems,
-        phrases: ledger.phrases.clone(),
-        opened: journal.closing().map(|closing| (closing.secret, closing.key)),
-        receipt: journal.receipt(),
-        tally,
-        claimant_won,
-        seats: ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone(), seat.by)).collect(),
-        void: u64::from(ledger.void()),
-        resumed: ledger.resumed,
-        length_ms: ledger.at_ms,
-        trials,
+        phrases: checked.phrases.clone(),
+        opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
+        receipt: checked.receipt,
+        counts: checked.counts.clone().unwrap_or_default(),
+        claimant_won: checked.claimant_won,
+        seats: checked.seats.clone(),
+        trials: rows(&checked, opening),
+        void: u64::from(checked.void),
+        resumed: checked.resumed,
+        length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
     })
 }
 
-/// Facts of a finished attempt: one row, or one per vote of a night.
-fn add(
-    opening: &Opening,
-    attempt: &Attempt,
-    presented: Option<&Presented>,
-    line: u32,
-    lines: &HashMap<u32, u32>,
-    trials: &mut Vec<TrialFacts>,
-) {
+fn rows(checked: &Checked, opening: &Opening) -> Vec<TrialFacts> {
+    let mut trials: Vec<TrialFacts> = Vec::with_capacity(checked.answers.len());
+    for answer in &checked.answers {
+        trials.push(row(answer, opening));
+    }
+    if opening.occasion == Occasion::Night {
+        add_missing(&mut trials, opening.terms.missing_as_wrong);
+    }
+    trials
+}
+
+fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
+    let presented = answer.presented.as_ref();
     let stimulus = presented.and_then(|presented| opening.stimuli.get(presented.stimulus));
-    let right = presented.and_then(|presented| presented.right(opening));
-    let listening = &attempt.listening;
-    let row = TrialFacts {
+    let listening = &answer.listening;
+    TrialFacts {
         sitting: 0,
-        listener: None,
-        record: line,
-        part: attempt.id.part,
-        trial: attempt.id.trial,
-        attempt: attempt.id.attempt,
+        listener: answer.seat.as_ref().map(|(seat, _)| *seat),
+        record: answer.record as u32,
+        part: answer.id.part,
+        trial: answer.id.trial,
+        attempt: answer.id.attempt,
+        void: answer.void.is_some(),
         comparison: stimulus.map(|stimulus| stimulus.comparison as u16),
-        control: presented.and_then(|presented| match presented.subject {
-            Subject::Control(control) => Some(control as u16),
-            Subject::Comparison(_) => None,
-        }),
+        control: answer.control().map(|control| control as u16),
         clip: stimulus.map(|stimulus| stimulus.clip as u16),
         order: presented.map(|presented| presented.order as u8),
-        answer: None,
-        right: right.map(|right| right as u8),
-        correct: None,
-        for_side_a: None,
-        confidence: attempt.confidence,
-        at_ms: attempt.at_ms,
+        answer: answer.answer.map(|answer| answer as u8),
+        right: presented.and_then(|presented| presented.right(opening)).map(|right| right as u8),
+        correct: answer.right,
+        for_side_a: answer.chosen.map(|side| side == Side::A),
+        confidence: answer.confidence,
+        at_ms: answer.at_ms,
         took_ms: listening.took_ms,
         switches: listening.switches,
         listens: listening.listens.iter().sum(),
         heard_ms: listening.heard_ms.iter().sum(),
-        paper: false,
-    };
-    let answered = |answer: usize| TrialFacts {
-        answer: Some(answer as u8),
-        correct: right.map(|right| right == answer),
-        for_side_a: presented
-            .and_then(|presented| presented.chosen(opening, answer))
-            .map(|side| side == Side::A),
-        ..row.clone()
-    };
-    if attempt.void.is_some() {
-        trials.push(row);
-    } else if let Some(answer) = attempt.answer {
-        trials.push(answered(answer));
-    } else {
-        for (seat, (answer, ballot)) in &attempt.votes {
-            trials.push(TrialFacts {
-                listener: Some(*seat),
-                record: lines.get(seat).copied().unwrap_or(line),
-                paper: *ballot == Ballot::Paper,
-                ..answered(*answer)
-            });
-        }
+        paper: answer.by == Some(Ballot::Paper),
     }
 }
 
-/// The sequential rule's decision in words.
-pub fn decision_words(decision: Decision) -> &'static str {
-    match decision {
-        Decision::Difference => "a difference",
-        Decision::NoDifference => "no difference",
-        Decision::Undecided => "undecided",
+/// Adds a row for each vote that never came between a seat's first and last one. It has no answer, and counts as wrong
+/// only if the session says so.
+fn add_missing(trials: &mut Vec<TrialFacts>, as_wrong: bool) {
+    let mut attempts: Vec<TrialFacts> = Vec::new();
+    let mut voted: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+    for trial in trials.iter().filter(|trial| !trial.void) {
+        let same = attempts.last().is_some_and(|last| {
+            (last.part, last.trial, last.attempt) == (trial.part, trial.trial, trial.attempt)
+        });
+        if !same {
+            attempts.push(TrialFacts { answer: None, for_side_a: None, ..trial.clone() });
+        }
+        if let Some(seat) = trial.listener {
+            voted.entry(seat).or_default().push(attempts.len() - 1);
+        }
     }
+    for (seat, votes) in voted {
+        let (Some(first), Some(last)) = (votes.first(), votes.last()) else { continue };
+        let mut came = votes.iter().peekable();
+        for (index, attempt) in attempts.iter().enumerate().take(last + 1).skip(*first) {
+            if came.next_if(|vote| **vote == index).is_some() {
+                continue;
+            }
+            trials.push(TrialFacts {
+                listener: Some(seat),
+                correct: (as_wrong && attempt.right.is_some()).then_some(false),
+                paper: false,
+                ..attempt.clone()
+            });
+        }
+    }
+    // Stable: votes of one attempt stay in the order of their seats.
+    trials.sort_by_key(|trial| (trial.part, trial.trial, trial.attempt, trial.listener));
+}
+
+/// Counted answers of a part, for sittings whose seal is closed.
+pub(super) fn answered(trials: &[TrialFacts]) -> u64 {
+    trials
+        .iter()
+        .filter(|trial| trial.part == Part::Main && trial.control.is_none() && trial.answer.is_some())
+        .count() as u64
+}
+
+/// Right answers of all comparisons together.
+pub(super) fn correct(counts: &Counts) -> u64 {
+    counts.comparisons.iter().map(|count: &Count| u64::from(count.correct)).sum()
 }

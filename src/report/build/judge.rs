@@ -2,7 +2,6 @@
 
 use std::collections::HashMap;
 
-use super::gather::decision_words;
 use crate::report::model::{
     Basis, ComparisonResult, ControlResult, Habits, ListenerResult, PanelFacts, Report, TrialFacts, Words,
 };
@@ -20,6 +19,15 @@ use crate::trial::record::Part;
 /// Limits of similarity, as proportions of discriminators, and the risk that they are tested at.
 const SIMILARITY_LIMITS: [f64; 3] = [0.2, 0.3, 0.5];
 const SIMILARITY_RISK: f64 = 0.05;
+
+/// The sequential rule's decision in words.
+fn decision_words(decision: Decision) -> &'static str {
+    match decision {
+        Decision::Difference => "a difference",
+        Decision::NoDifference => "no difference",
+        Decision::Undecided => "undecided",
+    }
+}
 
 /// Whether a trial counts as right (preference: points to side B, as journals count).
 fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
@@ -49,11 +57,7 @@ pub(super) fn judge(session: &Session, report: &mut Report, basis: Basis, places
 fn by_comparison<'r>(session: &Session, report: &'r Report) -> Vec<Vec<&'r TrialFacts>> {
     let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); session.comparisons.len()];
     for trial in &report.trials {
-        let counts = report.sittings[trial.sitting as usize].counted
-            && trial.part == Part::Main
-            && trial.control.is_none()
-            && trial.answer.is_some()
-            && trial.listener.is_some();
+        let counts = report.sittings[trial.sitting as usize].counted && super::counts(trial);
         if let Some(list) = trial.comparison.filter(|_| counts).and_then(|c| all.get_mut(usize::from(c))) {
             list.push(trial);
         }
@@ -308,6 +312,7 @@ fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
 /// Votes by trial: all that were cast on the same draw stand together.
 fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
     let alternatives = room::alternatives(protocol);
+    // A vote that never came is right under no draw and changes nothing.
     let mut rooms: Vec<RoomTrial> = Vec::new();
     let mut known: HashMap<(u32, u32, u32), usize> = HashMap::new();
     for trial in trials {
@@ -521,13 +526,8 @@ pub(super) fn place_score(report: &Report, comparison: usize, places: &[(usize, 
     let trials: Vec<&TrialFacts> = report
         .trials
         .iter()
-        .filter(|trial| {
-            trial.comparison == Some(comparison as u16)
-                && trial.control.is_none()
-                && trial.part == Part::Main
-                && trial.answer.is_some()
-                && report.sittings[trial.sitting as usize].counted
-        })
+        .filter(|trial| trial.comparison == Some(comparison as u16))
+        .filter(|trial| report.sittings[trial.sitting as usize].counted && super::counts(trial))
         .collect();
     scores_by_place(protocol, &trials, places).get(place).copied().unwrap_or_default()
 }

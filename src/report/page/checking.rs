@@ -67,6 +67,7 @@ fn sittings(report: &Report) -> Markup {
                     (sitting.state.words())
                     @if let Some(probability) = sitting.simulated { ", simulated at " (probability) }
                     @if sitting.silent { ", nothing played" }
+                    @if let Some(missing) = sitting.missing_votes { @if missing > 0 { ", " (missing) " votes never came" } }
                 }
                 td { @if sitting.counted { "yes" } @else { "no" } }
                 td.n { (sitting.answered) }
@@ -215,7 +216,7 @@ pub(super) fn sources(report: &Report) -> Markup {
                 code { "report.csv" } " holds one row per trial with the line of the journal that it stands on; "
                 code { "report.json" } " holds every number of this page, unrounded."
             }
-            (wide("Where the numbers come from", html! {
+            (wide("Formulas and references", html! {
                 table {
                     caption { "Formulas and references, the program being " (report.program) "." }
                     thead { tr {
