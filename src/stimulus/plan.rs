@@ -212,7 +212,9 @@ impl Group {
                 for channel in side {
                     fades.apply(channel, position);
                     if *gain != 1.0 {
-                        channel.iter_mut().for_each(|sample| *sample *= gain);
+                        for sample in channel.iter_mut() {
+                            *sample *= gain;
+                        }
                     }
                 }
             });
