@@ -77,7 +77,9 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
     }
     for site in pool {
         let (name, path) = match site.split_once('=') {
-            Some((name, path)) if !name.is_empty() && !Path::new(site).exists() => (name.to_owned(), PathBuf::from(path)),
+            Some((name, path)) if !name.is_empty() && !Path::new(site).exists() => {
+                (name.to_owned(), PathBuf::from(path))
+            }
             _ => {
                 let path = PathBuf::from(site);
                 let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
@@ -104,7 +106,8 @@ fn whole(
     write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
 ) -> Result<(), Failure> {
     let path = folder.join(name);
-    let failed = |error: std::io::Error| Failure::bad(format!("{}: cannot be written: {error}", path.display()));
+    let failed =
+        |error: std::io::Error| Failure::bad(format!("{}: cannot be written: {error}", path.display()));
     let temporary = tempfile::Builder::new().prefix(".report-").tempfile_in(folder).map_err(failed)?;
     let mut file = std::io::BufWriter::new(temporary);
     write(&mut file).map_err(failed)?;

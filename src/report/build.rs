@@ -9,11 +9,11 @@ use std::collections::{HashMap, HashSet};
 
 pub use gather::{Gathered, Reading, Readings, folder};
 
-use super::power_figure;
 use super::model::{
-    Basis, DesignFacts, ListenerFacts, PlaceFacts, RegisterFacts, Report, SCHEMA, SequentialFacts, SessionFacts,
-    SittingFacts, State, TrialFacts, Unusable, WagerFacts,
+    Basis, DesignFacts, ListenerFacts, PlaceFacts, RegisterFacts, Report, SCHEMA, SequentialFacts,
+    SessionFacts, SittingFacts, State, TrialFacts, Unusable, WagerFacts,
 };
+use super::power_figure;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
 use crate::stats::power::{Design, Effect};
 use crate::stats::sequential::SequentialTest;
@@ -73,7 +73,9 @@ pub fn control_words(kind: ControlKind) -> String {
     match kind {
         ControlKind::Level { decibels } => format!("level {decibels} dB"),
         ControlKind::Tilt { decibels } => format!("tilt {decibels} dB"),
-        ControlKind::HeadMovement { metres } => format!("head-movement {} cm", (metres * 1e4).round() / 100.0),
+        ControlKind::HeadMovement { metres } => {
+            format!("head-movement {} cm", (metres * 1e4).round() / 100.0)
+        }
         ControlKind::Identical => "identical".to_owned(),
     }
 }
@@ -140,16 +142,15 @@ impl<'s> Builder<'s> {
             // The order of the seals, which are random, says nothing about who sat first.
             sittings.sort_by_key(|(_, _, gathered)| gathered.opening.commitment);
         } else {
-            sittings.sort_by(|a, b| {
-                (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1))
-            });
+            sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
         }
         for (_, _, gathered) in &mut sittings {
             if gathered.opening.session != digest && gathered.state != State::Invalid {
                 gathered.state = State::Foreign;
             }
         }
-        self.basis = sittings.iter().filter_map(|(_, _, gathered)| basis(gathered)).min().unwrap_or(Basis::Nothing);
+        self.basis =
+            sittings.iter().filter_map(|(_, _, gathered)| basis(gathered)).min().unwrap_or(Basis::Nothing);
         let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
         self.trials.reserve_exact(total);
         for (place, file, gathered) in sittings {
@@ -164,7 +165,11 @@ impl<'s> Builder<'s> {
         let night = gathered.opening.night;
         let person = (usable && !night).then(|| self.person(place, &gathered.opening.name));
         let seats: HashMap<u32, usize> = if usable && night {
-            gathered.seats.iter().map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias))).collect()
+            gathered
+                .seats
+                .iter()
+                .map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias)))
+                .collect()
         } else {
             HashMap::new()
         };
@@ -260,9 +265,9 @@ impl<'s> Builder<'s> {
             seats: opening.night.then_some(gathered.seats.len()),
             answered: gather::answered(&gathered.trials),
             correct: opened.map(|_| gather::correct(counts)),
-            qualification: opened.filter(|_| counts.qualification.trials > 0).map(|_| {
-                (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))
-            }),
+            qualification: opened
+                .filter(|_| counts.qualification.trials > 0)
+                .map(|_| (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))),
             missing_votes: opening.night.then(|| {
                 gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
             }),
@@ -275,7 +280,10 @@ impl<'s> Builder<'s> {
                 .iter()
                 .map(|(by, text)| {
                     if anonymous {
-                        (String::new(), format!("withheld; its SHA-256 is {}", Digest::of(text.as_bytes()).hex()))
+                        (
+                            String::new(),
+                            format!("withheld; its SHA-256 is {}", Digest::of(text.as_bytes()).hex()),
+                        )
                     } else {
                         (by.clone(), text.clone())
                     }
@@ -354,11 +362,15 @@ fn register(readings: &[Readings], options: Options) -> RegisterFacts {
                 // The file's name would hold the listener's, whatever alias was chosen.
                 None => facts.missing.push(format!(
                     "a sitting opened {}",
-                    utc.chars().take(if options.anonymous { 10 } else { 19 }).collect::<String>().replace('T', " ")
+                    utc.chars()
+                        .take(if options.anonymous { 10 } else { 19 })
+                        .collect::<String>()
+                        .replace('T', " ")
                 )),
             }
         }
-        facts.unregistered += journals.iter().filter(|journal| !lines.contains(&journal.opening.register)).count();
+        facts.unregistered +=
+            journals.iter().filter(|journal| !lines.contains(&journal.opening.register)).count();
     }
     facts
 }
@@ -384,7 +396,8 @@ fn session_facts(session: &Session, digest: Digest, options: Options) -> Session
     let design = [0.1, 0.2, 0.3, 0.5, 0.75]
         .into_iter()
         .filter_map(|discriminators| {
-            let design = Design::new(session.protocol, session.alpha, Effect::Discriminators(discriminators)).ok()?;
+            let design =
+                Design::new(session.protocol, session.alpha, Effect::Discriminators(discriminators)).ok()?;
             let risks = design.risks(u64::from(session.trials)).ok()?;
             Some(DesignFacts { discriminators, proportion: design.proportion, risks })
         })
@@ -412,7 +425,9 @@ fn session_facts(session: &Session, digest: Digest, options: Options) -> Session
         },
         stopping: match session.stopping {
             Stopping::AllTrials => "ends after all of them".to_owned(),
-            Stopping::Sequential { .. } => "ends by a sequential rule, at the latest after all of them".to_owned(),
+            Stopping::Sequential { .. } => {
+                "ends by a sequential rule, at the latest after all of them".to_owned()
+            }
         },
         sequential,
         design,
@@ -427,7 +442,9 @@ fn session_facts(session: &Session, digest: Digest, options: Options) -> Session
             claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
             skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
         }),
-        figures: power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials)).into_iter().collect(),
+        figures: power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
+            .into_iter()
+            .collect(),
     }
 }
 

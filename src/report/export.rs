@@ -65,7 +65,9 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     };
     let comparison = trial.comparison.and_then(|comparison| report.comparisons.get(usize::from(comparison)));
     let name = |names: &[String], index: Option<u16>| {
-        index.and_then(|index| names.get(usize::from(index))).map_or(String::new(), |name| safe(name).into_owned())
+        index
+            .and_then(|index| names.get(usize::from(index)))
+            .map_or(String::new(), |name| safe(name).into_owned())
     };
     let number = |value: u64| value.to_string();
     let seconds = |milliseconds: u64| format!("{}.{:03}", milliseconds / 1000, milliseconds % 1000);

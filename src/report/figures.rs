@@ -37,11 +37,11 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         0.0
     });
     let label = if scores.len() == 1 { "probability".to_owned() } else { "number of listeners".to_owned() };
-    let what =
-        if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let what = if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
     let mut chart = Chart::new(
         format!("{}: scores against chance", comparison.name),
-        Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5).with_ticks(whole_ticks(trials)),
+        Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5)
+            .with_ticks(whole_ticks(trials)),
         Axis::linear(label, 0.0, most * 1.12),
     );
     for (k, height) in expected.iter().enumerate() {
@@ -49,7 +49,11 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     }
     chart.name(
         Tone::Quiet,
-        if scores.len() == 1 { "a guesser".to_owned() } else { format!("{} guessers, on average", scores.len()) },
+        if scores.len() == 1 {
+            "a guesser".to_owned()
+        } else {
+            format!("{} guessers, on average", scores.len())
+        },
     );
     if scores.len() == 1 {
         chart.upright(Tone::First, scores[0].correct as f64);
@@ -251,7 +255,9 @@ pub fn running(
     for trials in 1..=longest {
         if let Some(test) = &test {
             let (low, high) = test.intercepts();
-            let line = |intercept: f64| (trials as f64, test.slope() * trials as f64 + intercept - chance * trials as f64);
+            let line = |intercept: f64| {
+                (trials as f64, test.slope() * trials as f64 + intercept - chance * trials as f64)
+            };
             bounds.push((line(low), line(high)));
         } else {
             while low_k < trials && binomial::lower(low_k, trials, chance) < 0.025 {
@@ -278,7 +284,10 @@ pub fn running(
     if test.is_some() {
         chart.line(Tone::Critical, &upper);
         chart.line(Tone::Critical, &lower);
-        chart.name(Tone::Critical, "sequential rule: above the upper line a difference, below the lower one none");
+        chart.name(
+            Tone::Critical,
+            "sequential rule: above the upper line a difference, below the lower one none",
+        );
         words += "The two slanting lines are those of the sequential rule. ";
     } else {
         chart.band(Tone::Quiet, &lower, &upper);

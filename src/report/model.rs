@@ -178,6 +178,8 @@ pub struct ComparisonResult {
     pub basis: Basis,
     /// The verdict.
     pub verdict: Words,
+    /// What the listeners say one by one, next to the verdict on all of them together.
+    pub one_by_one: Option<String>,
     /// Listeners that count.
     pub listeners: usize,
     /// Right answers (preference: answers for side B).
@@ -443,6 +445,8 @@ pub struct Compared {
     pub differences: Vec<DifferenceFacts>,
     /// What to be careful of.
     pub cautions: Vec<String>,
+    /// What the session's reader wants known: held ends of tables and the like.
+    pub notes: Vec<String>,
     /// Pictures.
     #[serde(skip)]
     pub figures: Vec<Figure>,
@@ -488,8 +492,8 @@ pub struct DifferenceFacts {
     pub comparison: String,
     /// Label and value with unit.
     pub facts: Vec<(String, String)>,
-    /// Difference in level at 1 kHz in dB, A minus B.
-    pub at_1khz_db: Option<f64>,
+    /// Difference in level in dB, A minus B: the best single level match over 20 Hz to 20 kHz.
+    pub level_db: Option<f64>,
     /// How large that is to an ear, in words.
     pub words: Vec<String>,
 }

@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 use earwitness::session::{Session, load};
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
-    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output,
-    Record, StimulusTerms, Terms,
+    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
@@ -65,13 +64,18 @@ kind = "identical"
 trials = 2
 "#;
 
-/// A session with two comparisons, for family-wise control.
-pub(crate) fn two_comparisons() -> String {
-    SESSION.replace(
-        "[[controls]]\nkind = \"level\"",
-        "[[comparisons]]\nname = \"thin-none\"\na = \"thin\"\nb = \"none\"\nclips = [\"plucked\"]\n\n\
-         [[controls]]\nkind = \"level\"",
-    ) + "\n[cables.none]\nconstruction = \"direct\"\n"
+/// The same with so many comparisons.
+pub(crate) fn many_comparisons(count: usize) -> String {
+    use std::fmt::Write as _;
+    let mut more = String::new();
+    for number in 2..=count {
+        let _ = write!(
+            more,
+            "[[comparisons]]\nname = \"thin-none-{number}\"\na = \"thin\"\nb = \"none\"\nclips = [\"plucked\"]\n\n"
+        );
+    }
+    let controls = "[[controls]]\nkind = \"level\"";
+    SESSION.replace(controls, &format!("{more}{controls}")) + "\n[cables.none]\nconstruction = \"direct\"\n"
 }
 
 /// How an invented sitting goes.
@@ -95,6 +99,8 @@ pub(crate) struct Plan {
     pub(crate) stop: Option<(u32, bool)>,
     /// Every how many-th attempt is void first.
     pub(crate) void_every: u32,
+    /// Hears no control either.
+    pub(crate) deaf: bool,
     /// Seats of a night, with their probability of a right answer.
     pub(crate) seats: Vec<(String, f64)>,
 }
@@ -111,6 +117,7 @@ impl Plan {
             phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
             stop: None,
             void_every: 0,
+            deaf: false,
             seats: Vec::new(),
         }
     }
@@ -247,7 +254,8 @@ impl Site {
 }
 
 fn stimulus(comparison: usize, clip: usize, control: Option<usize>) -> StimulusTerms {
-    let digest = |side: u8| Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side]);
+    let digest =
+        |side: u8| Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side]);
     StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1) }
 }
 
@@ -309,7 +317,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
                 if numbers.chance(0.04) {
                     continue;
                 }
-                let answer = answer(&opening, &presented, *right, numbers);
+                let answer = answer(&opening, &presented, *right, plan.deaf, numbers);
                 voted += 1;
                 let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
                 put(
@@ -327,7 +335,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             let seats = plan.seats.len() as u32;
             put(&mut ledger, Record::VotesClosed { at_ms, id, voted, seats, listening });
         } else {
-            let answer = answer(&opening, &presented, plan.right, numbers);
+            let answer = answer(&opening, &presented, plan.right, plan.deaf, numbers);
             let confidence = opening.terms.confidence.then(|| 1 + (numbers.next() % 5) as u8);
             let answer = definition.alternatives[answer].name.to_owned();
             put(&mut ledger, Record::Answer { at_ms, id, answer, confidence, listening });
@@ -354,12 +362,13 @@ fn answer(
     opening: &Opening,
     presented: &earwitness::trial::schedule::Presented,
     right: f64,
+    deaf: bool,
     numbers: &mut Numbers,
 ) -> usize {
     let alternatives = Definition::of(opening.terms.protocol).alternatives.len();
     let audible = match presented.subject {
         Subject::Comparison(_) => right,
-        Subject::Control(control) if opening.terms.controls[control].is_positive() => 1.0,
+        Subject::Control(control) if !deaf && opening.terms.controls[control].is_positive() => 1.0,
         Subject::Control(_) => 1.0 / alternatives as f64,
     };
     match presented.right(opening) {
@@ -368,4 +377,3 @@ fn answer(
         None => usize::from(numbers.chance(right)),
     }
 }
-

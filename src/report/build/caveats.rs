@@ -67,13 +67,15 @@ fn files(report: &Report, found: &mut Vec<Caveat>) {
 }
 
 fn sittings(report: &Report, found: &mut Vec<Caveat>) {
-    let finished = || {
-        report.sittings.iter().filter(|sitting| matches!(sitting.state, State::Complete | State::Decided))
-    };
+    let finished =
+        || report.sittings.iter().filter(|sitting| matches!(sitting.state, State::Complete | State::Decided));
     let counted = || report.sittings.iter().filter(|sitting| sitting.counted);
     let simulated = finished().filter(|sitting| sitting.simulated.is_some()).count();
     if simulated > 0 {
-        found.push(Caveat::Simulated { sittings: simulated, only: counted().any(|sitting| sitting.simulated.is_some()) });
+        found.push(Caveat::Simulated {
+            sittings: simulated,
+            only: counted().any(|sitting| sitting.simulated.is_some()),
+        });
     }
     let silent = finished().filter(|sitting| sitting.silent && sitting.simulated.is_none()).count();
     if silent > 0 {
@@ -110,8 +112,11 @@ fn controls(session: &Session, report: &Report, found: &mut Vec<Caveat>) {
     }
     let missed = report.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
         let (correct, trials) = listener.positive_controls;
-        verdict::controls_missed(Tally { correct, trials })
-            .then(|| Caveat::ControlsMissed { listener: listener.name.clone(), correct, trials })
+        verdict::controls_missed(Tally { correct, trials }).then(|| Caveat::ControlsMissed {
+            listener: listener.name.clone(),
+            correct,
+            trials,
+        })
     });
     found.extend(missed.take(MOST_NAMED));
     let identical = report.controls.iter().filter(|control| !control.positive);
@@ -123,9 +128,15 @@ fn controls(session: &Session, report: &Report, found: &mut Vec<Caveat>) {
 }
 
 fn of_comparison(session: &Session, report: &Report, comparison: &ComparisonResult, found: &mut Vec<Caveat>) {
-    if comparison.basis != Basis::Nothing && session.stopping == Stopping::AllTrials && comparison.room.is_none() {
+    if comparison.basis != Basis::Nothing
+        && session.stopping == Stopping::AllTrials
+        && comparison.room.is_none()
+    {
         if one::critical(session.protocol, comparison.trials, session.alpha).is_none() {
-            found.push(Caveat::TooFewTrials { comparison: comparison.name.clone(), trials: comparison.trials });
+            found.push(Caveat::TooFewTrials {
+                comparison: comparison.name.clone(),
+                trials: comparison.trials,
+            });
         } else if comparison.results.len() == 1
             && session.protocol != Protocol::Preference
             && let Some(facts) = report.session.design.iter().find(|facts| facts.discriminators == 0.5)
@@ -144,7 +155,7 @@ fn of_comparison(session: &Session, report: &Report, comparison: &ComparisonResu
         .differences
         .iter()
         .find(|facts| facts.comparison == comparison.name)
-        .and_then(|facts| facts.at_1khz_db)
+        .and_then(|facts| facts.level_db)
         .map(f64::abs);
     if let Some(decibels) = level
         && session.levels == Levels::AsWired

@@ -7,8 +7,9 @@ use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
 use crate::clip::loudness::Meter;
 use crate::clip::{ClipSource, OpenClip};
+use crate::hearing::Summary;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
-use crate::session::{Clip, NamedCable, Session};
+use crate::session::{Caution, Clip, NamedCable, Session};
 
 /// Frames read at a time.
 const BLOCK: usize = 65_536;
@@ -18,9 +19,16 @@ pub(super) fn compared(session: &Session) -> Compared {
     let mut compared = Compared {
         amplifier: amplifier(session),
         loudspeaker: loudspeaker(session),
-        cautions: session.notes.iter().map(|note| without_folder(note, session)).collect(),
+        notes: session.notes.iter().map(|note| without_folder(note, session)).collect(),
         ..Compared::default()
     };
+    match Caution::of(session) {
+        Ok(cautions) => {
+            compared.cautions =
+                cautions.iter().map(|caution| without_folder(&caution.line(), session)).collect();
+        }
+        Err(problem) => compared.problems.push(format!("cautions: {problem}")),
+    }
     for (index, cable) in session.cables.iter().enumerate() {
         match cable_facts(session, index, cable) {
             Ok(facts) => compared.cables.push(facts),
@@ -49,7 +57,9 @@ fn without_folder(message: &str, session: &Session) -> String {
     if folder.is_empty() || folder == "." {
         return message.to_owned();
     }
-    message.replace(&format!("{folder}{}", std::path::MAIN_SEPARATOR), "").replace(&folder, "the session's folder")
+    message
+        .replace(&format!("{folder}{}", std::path::MAIN_SEPARATOR), "")
+        .replace(&folder, "the session's folder")
 }
 
 fn file_name(path: &Path) -> String {
@@ -65,7 +75,7 @@ fn amplifier(session: &Session) -> Vec<String> {
         ),
         OutputImpedance::Table(table) => {
             let (low, high) = table.range_hz();
-            format!("output impedance measured from {} Hz to {} Hz", digits(low), digits(high))
+            format!("output impedance measured from {} to {}", hertz(low), hertz(high))
         }
     }];
     if let Some(ohm) = session.amplifier.lowest_load_ohm {
@@ -79,7 +89,7 @@ fn loudspeaker(session: &Session) -> Vec<String> {
         Load::Resistor(ohm) => format!("resistor of {} Ω", digits(*ohm)),
         Load::Table(table) => {
             let (low, high) = table.range_hz();
-            format!("impedance measured from {} Hz to {} Hz", digits(low), digits(high))
+            format!("impedance measured from {} to {}", hertz(low), hertz(high))
         }
         Load::Driver(driver) => format!(
             "one driver: {} Ω at 0 Hz, resonance at {} Hz",
@@ -91,9 +101,9 @@ fn loudspeaker(session: &Session) -> Vec<String> {
     if let Some(ohm) = session.loudspeaker.rated_impedance_ohm {
         lines.push(format!("rated impedance {} Ω", digits(ohm)));
     }
-    let (ohm, hertz) = session.loudspeaker.lowest_impedance(20.0, 20_000.0);
+    let (ohm, at) = session.loudspeaker.lowest_impedance(20.0, 20_000.0);
     if !matches!(session.loudspeaker.load, Load::Resistor(_)) && ohm.is_finite() {
-        lines.push(format!("lowest impedance from 20 Hz to 20 kHz: {} Ω at {:.0} Hz", digits(ohm), hertz));
+        lines.push(format!("lowest impedance from 20 Hz to 20 kHz: {} Ω at {}", digits(ohm), hertz(at)));
     }
     lines
 }
@@ -112,19 +122,20 @@ fn describe(cable: &Cable) -> String {
     match cable {
         Cable::Direct => "no cable at all".to_owned(),
         Cable::Line(line) => {
-            let area = line.parameters.metal_area_m2().map_or_else(String::new, |area| {
-                format!(", {} mm² of metal each way", digits(area * 1e6))
-            });
+            let area = line
+                .parameters
+                .metal_area_m2()
+                .map_or_else(String::new, |area| format!(", {} mm² of metal each way", digits(area * 1e6)));
             format!("uniform line of {} m{area}", digits(line.length_m))
         }
         Cable::Lumped(_) => "totals of resistance, inductance and capacitance".to_owned(),
         Cable::TwoPort(table) => {
             let (low, high) = table.range_hz();
-            format!("two-port measured from {} Hz to {} Hz", digits(low), digits(high))
+            format!("two-port measured from {} to {}", hertz(low), hertz(high))
         }
         Cable::Response(table) => {
             let (low, high) = table.range_hz();
-            format!("response measured from {} Hz to {} Hz, load included", digits(low), digits(high))
+            format!("response measured from {} to {}, load included", hertz(low), hertz(high))
         }
         Cable::Series(parts) => {
             format!("one after another: {}", parts.iter().map(describe).collect::<Vec<_>>().join("; "))
@@ -198,19 +209,38 @@ fn measure(source: &ClipSource) -> Result<Vec<(String, String)>, String> {
 
 fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String> {
     let comparison = &session.comparisons[index];
-    let frequencies = [100.0, 1000.0, 10_000.0, 20_000.0];
-    let response = |cable: usize| session.chain(cable).transfer(&frequencies).map_err(|error| error.to_string());
-    let (a, b) = (response(comparison.a)?, response(comparison.b)?);
-    let decibels: Vec<f64> = a.iter().zip(&b).map(|(a, b)| 20.0 * (a.norm() / b.norm()).log10()).collect();
-    let facts = frequencies
-        .iter()
-        .zip(&decibels)
-        .map(|(hertz, db)| (format!("A minus B at {} Hz", digits(*hertz)), format!("{:+.3} dB", db + 0.0)))
-        .collect();
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    let summary = Summary::between(&a, &b).map_err(|error| error.to_string())?;
+    let fact = |label: &str, value: String| (label.to_owned(), value);
     Ok(DifferenceFacts {
         comparison: comparison.name.clone(),
-        facts,
-        at_1khz_db: Some(decibels[1]).filter(|db| db.is_finite()),
+        facts: vec![
+            fact("A minus B at 1 kHz", format!("{:+.4} dB", summary.at_1khz_db)),
+            fact("A minus B at 20 kHz", format!("{:+.4} dB", summary.at_20khz_db)),
+            fact(
+                "largest, 20 Hz to 20 kHz",
+                format!("{:.4} dB at {}", summary.max_abs_db, hertz(summary.max_abs_at_hz)),
+            ),
+            fact(
+                "left after the best level match",
+                format!("{:.4} dB at {}", summary.shape_max_abs_db, hertz(summary.shape_max_abs_at_hz)),
+            ),
+        ],
+        level_db: Some(summary.level_db).filter(|db| db.is_finite()),
         words: Vec::new(),
     })
+}
+
+/// A frequency with three digits: "52 Hz", "1.25 kHz".
+fn hertz(value: f64) -> String {
+    let rounded = |value: f64| {
+        let places = (2.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 9.0) as usize;
+        let text = format!("{value:.places$}");
+        if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    };
+    if value >= 1000.0 {
+        format!("{} kHz", rounded(value / 1000.0))
+    } else {
+        format!("{} Hz", rounded(value))
+    }
 }

@@ -153,7 +153,8 @@ fn against_register(journals: &mut [Reading], register: &Register) {
     }
     for journal in journals {
         let Ok(gathered) = &mut journal.content else { continue };
-        let Some((receipt, _)) = names.get(&gathered.opening.register).and_then(|name| closed.get(name)) else {
+        let Some((receipt, _)) = names.get(&gathered.opening.register).and_then(|name| closed.get(name))
+        else {
             continue;
         };
         let problem = if gathered.opened.is_none() {

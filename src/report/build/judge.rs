@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use crate::report::caveat::probability;
 use crate::report::model::{
     Basis, ComparisonResult, ControlResult, Habits, ListenerResult, PanelFacts, Report, TrialFacts, Words,
 };
@@ -31,7 +32,11 @@ fn decision_words(decision: Decision) -> &'static str {
 
 /// Whether a trial counts as right (preference: points to side B, as journals count).
 fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
-    if protocol == Protocol::Preference { trial.for_side_a == Some(false) } else { trial.correct == Some(true) }
+    if protocol == Protocol::Preference {
+        trial.for_side_a == Some(false)
+    } else {
+        trial.correct == Some(true)
+    }
 }
 
 /// Fills comparisons, controls and each listener's controls.
@@ -87,8 +92,14 @@ fn controls(session: &Session, report: &mut Report) {
         let Some(result) = results.get_mut(usize::from(control)) else { continue };
         result.trials += 1;
         result.correct += u64::from(correct);
-        if let Some(listener) = trial.listener.and_then(|listener| report.listeners.get_mut(listener as usize)) {
-            let sum = if result.positive { &mut listener.positive_controls } else { &mut listener.identical_controls };
+        if let Some(listener) =
+            trial.listener.and_then(|listener| report.listeners.get_mut(listener as usize))
+        {
+            let sum = if result.positive {
+                &mut listener.positive_controls
+            } else {
+                &mut listener.identical_controls
+            };
             sum.0 += u64::from(correct);
             sum.1 += 1;
         }
@@ -120,6 +131,7 @@ fn numbers(
         b: cable(terms.b),
         basis: if trials.is_empty() { Basis::Nothing } else { basis },
         verdict: Words::default(),
+        one_by_one: None,
         listeners: 0,
         correct: 0,
         trials: 0,
@@ -170,7 +182,8 @@ fn numbers(
             && let Ok(exact) = test.exact(test.chance)
         {
             let found = result.results.iter().filter(|own| own.sequential == Some("a difference")).count();
-            result.p_value = Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
+            result.p_value =
+                Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
             result.method = "The sequential rule decides for each listener; p is the probability that at least so many of as \
                              many guessers are found by it.";
         }
@@ -178,7 +191,8 @@ fn numbers(
         result.similarity = SIMILARITY_LIMITS
             .iter()
             .filter_map(|limit| {
-                similarity::test(session.protocol, result.correct, result.trials, *limit, SIMILARITY_RISK).ok()
+                similarity::test(session.protocol, result.correct, result.trials, *limit, SIMILARITY_RISK)
+                    .ok()
             })
             .collect();
     }
@@ -203,7 +217,11 @@ fn together(session: &Session, result: &mut ComparisonResult, dependent: bool) {
         passers: p_values.iter().filter(passed).count() as u64,
         passers_holm: adjusted.iter().filter(passed).count() as u64,
         best: result.results[best].name.clone(),
-        independent: if dependent { None } else { panel::analyse(session.protocol, &scores, session.alpha).ok() },
+        independent: if dependent {
+            None
+        } else {
+            panel::analyse(session.protocol, &scores, session.alpha).ok()
+        },
     });
 }
 
@@ -339,7 +357,8 @@ fn adjust(session: &Session, comparisons: &mut [ComparisonResult]) {
     if session.family != Family::Holm || session.comparisons.len() < 2 {
         return;
     }
-    let with: Vec<usize> = (0..comparisons.len()).filter(|index| comparisons[*index].p_value.is_some()).collect();
+    let with: Vec<usize> =
+        (0..comparisons.len()).filter(|index| comparisons[*index].p_value.is_some()).collect();
     let p_values: Vec<f64> = with.iter().filter_map(|index| comparisons[*index].p_value).collect();
     if let Ok(adjusted) = many::holm(&p_values) {
         for (index, adjusted) in with.into_iter().zip(adjusted) {
@@ -356,7 +375,8 @@ fn tally((correct, trials): (u64, u64)) -> Tally {
 fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) {
     let simulated = comparison.basis == Basis::Simulated;
     let silent = comparison.basis == Basis::Silent
-        || (simulated && report.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent));
+        || (simulated
+            && report.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent));
     let rule = match session.stopping {
         Stopping::AllTrials => Rule::AllTrials,
         Stopping::Sequential { alpha, beta, proportion } => Rule::Sequential { alpha, beta, proportion },
@@ -391,7 +411,9 @@ fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) 
     } else if comparison.method.starts_with("Listeners shared") && comparison.room.is_none() {
         Words {
             finding: "not-computed".to_owned(),
-            headline: "The room's exact test could not be computed: there is no verdict on all listeners together.".to_owned(),
+            headline:
+                "The room's exact test could not be computed: there is no verdict on all listeners together."
+                    .to_owned(),
             limits: Vec::new(),
         }
     } else {
@@ -419,9 +441,69 @@ fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) 
         each.push(words.clone());
     }
     comparison.verdict = found;
+    comparison.one_by_one = one_by_one(session, comparison);
     for (own, words) in comparison.results.iter_mut().zip(each) {
         own.verdict = words;
     }
+}
+
+/// Most listeners that a sentence names.
+const MOST_NAMED: usize = 6;
+
+/// Who heard it alone even as one of so many. Under a sequential rule the verdict already says so.
+fn one_by_one(session: &Session, comparison: &ComparisonResult) -> Option<String> {
+    let panel = comparison.panel.as_ref()?;
+    if session.stopping != Stopping::AllTrials || matches!(comparison.basis, Basis::Nothing) {
+        return None;
+    }
+    let all = comparison.results.len();
+    let passed: Vec<&ListenerResult> = comparison
+        .results
+        .iter()
+        .filter(|own| binomial::at_most(own.adjusted_p_value, session.alpha))
+        .collect();
+    if passed.is_empty() {
+        let alone = match panel.passers {
+            0 => "none of them passes alone".to_owned(),
+            1 => "1 of them passes alone, as luck may have it".to_owned(),
+            some => format!("{some} of them pass alone, as luck may have it"),
+        };
+        return Some(format!(
+            "One by one: none of the {all} listeners stands out as one of so many (Holm); {alone}."
+        ));
+    }
+    let mut names: Vec<String> = passed
+        .iter()
+        .take(MOST_NAMED)
+        .map(|own| {
+            format!(
+                "{} ({} of {}, adjusted p {})",
+                own.name,
+                own.correct,
+                own.trials,
+                probability(own.adjusted_p_value)
+            )
+        })
+        .collect();
+    if passed.len() > MOST_NAMED {
+        names.push(format!("{} more", passed.len() - MOST_NAMED));
+    }
+    let group = if comparison.verdict.finding == "not-shown" {
+        " What is said above holds for the group as a whole, not for each of its listeners."
+    } else {
+        ""
+    };
+    let what = if session.protocol == Protocol::Preference { "show a preference" } else { "stand out" };
+    let what = if passed.len() == 1 {
+        what.replace("show", "shows").replace("stand", "stands")
+    } else {
+        what.to_owned()
+    };
+    Some(format!(
+        "One by one: {} of {all} listeners {what} even as one of so many (Holm): {}.{group}",
+        passed.len(),
+        names.join(", ")
+    ))
 }
 
 /// Trials agreed on: with a sequential rule the largest number, else as many as were answered, since only complete
@@ -501,11 +583,16 @@ fn finding_name(finding: Finding) -> &'static str {
     }
 }
 
-fn scores_by_place(protocol: Protocol, trials: &[&TrialFacts], places: &[(usize, String)]) -> Vec<(u64, u64)> {
+fn scores_by_place(
+    protocol: Protocol,
+    trials: &[&TrialFacts],
+    places: &[(usize, String)],
+) -> Vec<(u64, u64)> {
     let count = places.iter().map(|(place, _)| place + 1).max().unwrap_or(0);
     let mut scores = vec![(0, 0); count];
     for trial in trials {
-        if let Some(score) = places.get(trial.sitting as usize).and_then(|(place, _)| scores.get_mut(*place)) {
+        if let Some(score) = places.get(trial.sitting as usize).and_then(|(place, _)| scores.get_mut(*place))
+        {
             score.0 += u64::from(hit(protocol, trial));
             score.1 += 1;
         }
@@ -514,14 +601,23 @@ fn scores_by_place(protocol: Protocol, trials: &[&TrialFacts], places: &[(usize,
 }
 
 /// Whether all places have one proportion right.
-fn between_places(protocol: Protocol, trials: &[&TrialFacts], places: &[(usize, String)]) -> Option<Heterogeneity> {
+fn between_places(
+    protocol: Protocol,
+    trials: &[&TrialFacts],
+    places: &[(usize, String)],
+) -> Option<Heterogeneity> {
     let mut scores = scores_by_place(protocol, trials, places);
     scores.retain(|score| score.1 > 0);
     panel::heterogeneity(&scores)
 }
 
 /// Right answers and trials of a comparison at one place.
-pub(super) fn place_score(report: &Report, comparison: usize, places: &[(usize, String)], place: usize) -> (u64, u64) {
+pub(super) fn place_score(
+    report: &Report,
+    comparison: usize,
+    places: &[(usize, String)],
+    place: usize,
+) -> (u64, u64) {
     let protocol = Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx);
     let trials: Vec<&TrialFacts> = report
         .trials
@@ -531,4 +627,3 @@ pub(super) fn place_score(report: &Report, comparison: usize, places: &[(usize, 
         .collect();
     scores_by_place(protocol, &trials, places).get(place).copied().unwrap_or_default()
 }
-

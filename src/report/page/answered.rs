@@ -93,7 +93,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     @if sequential { th scope="col" { "sequential rule" } }
                     th.n scope="col" { "proportion, interval" }
                     th.n scope="col" { "hears it in" }
-                    th.n scope="col" { "d-prime" }
+                    th.n scope="col" { "d‑prime" }
                     th.n scope="col" { "audible controls" }
                     th.n scope="col" { "median s per trial" }
                     th.n scope="col" { "switches per trial" }
@@ -127,7 +127,8 @@ fn habits(comparison: &ComparisonResult) -> Markup {
     let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
     let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
     let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
-    let sure: Vec<f64> = habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
+    let sure: Vec<f64> =
+        habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
             "Described, not judged: first half " (share(first)) ", second half " (share(second))

@@ -33,7 +33,8 @@ fn certificate(report: &Report, index: usize) -> Markup {
         .flat_map(|comparison| comparison.results.iter().map(move |result| (comparison, result)))
         .filter(|(_, result)| result.listener == index)
         .collect();
-    let sittings: Vec<_> = listener.sittings.iter().filter_map(|sitting| report.sittings.get(*sitting)).collect();
+    let sittings: Vec<_> =
+        listener.sittings.iter().filter_map(|sitting| report.sittings.get(*sitting)).collect();
     let simulated = sittings.iter().any(|sitting| sitting.simulated.is_some());
     let silent = sittings.iter().any(|sitting| sitting.silent);
     html! {

@@ -197,11 +197,7 @@ pub(super) fn sources(report: &Report) -> Markup {
             "beta-binomial by maximum likelihood with chance correction; half of the chi-squared tail, as gamma cannot be negative",
             "Brockhoff, Food Quality and Preference 14, 2003",
         ),
-        (
-            "loudness",
-            "K-weighted, gated",
-            "ITU-R BS.1770",
-        ),
+        ("loudness", "K-weighted, gated", "ITU-R BS.1770"),
         (
             "draws",
             "ChaCha20 stream under SHA-256 of secret and phrases, numbers by rejection",

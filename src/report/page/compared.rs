@@ -41,6 +41,10 @@ pub(super) fn section(report: &Report) -> Markup {
                 h3 { "Cautions" }
                 ul.caveats { @for caution in &compared.cautions { li { (caution) } } }
             }
+            @if !compared.notes.is_empty() {
+                h3 { "Notes on the data" }
+                ul.caveats { @for note in &compared.notes { li { (note) } } }
+            }
             h3 { "What the simulation covers and what not" }
             p {
                 "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "

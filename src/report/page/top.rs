@@ -47,8 +47,12 @@ fn notice(report: &Report) -> Option<&'static str> {
         return None;
     }
     match worst.min()? {
-        Basis::Silent => Some("Silent: nothing was played. Whatever the numbers say, nobody could hear anything."),
-        Basis::Simulated => Some("Simulated: a program answered, nobody listened. These numbers show the program, not ears."),
+        Basis::Silent => {
+            Some("Silent: nothing was played. Whatever the numbers say, nobody could hear anything.")
+        }
+        Basis::Simulated => {
+            Some("Simulated: a program answered, nobody listened. These numbers show the program, not ears.")
+        }
         Basis::Nothing => Some("No complete, valid sitting: there is no verdict."),
         Basis::Listening => None,
     }
@@ -68,6 +72,7 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
         div class=(class(&words.finding)) {
             h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
             p.say { (words.headline) }
+            @if let Some(words) = &comparison.one_by_one { p { (words) } }
             @if let Some(analysis) = &comparison.analysis {
                 dl.numbers {
                     (number("right", &format!("{} of {}", comparison.correct, comparison.trials)))
@@ -83,7 +88,7 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
                         percent(analysis.discriminators.lower),
                         percent(analysis.discriminators.upper)
                     )))
-                    (number("d-prime", &format!(
+                    (number("d‑prime", &format!(
                         "{:.2} ({:.2} to {:.2})",
                         analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
                     )))
@@ -162,10 +167,19 @@ fn caveats(report: &Report) -> Markup {
                 h4 { (weight.title()) }
                 ul.caveats {
                     @for caveat in group {
-                        li { (caveat.text()) " " span.remedy { (caveat.remedy()) } }
+                        li { (caveat.text()) " " span.remedy { (coded(caveat.remedy())) } }
                     }
                 }
             }
+        }
+    }
+}
+
+/// A text in which words between backticks are code.
+fn coded(text: &str) -> Markup {
+    html! {
+        @for (index, piece) in text.split('`').enumerate() {
+            @if index % 2 == 1 { code { (piece) } } @else { (piece) }
         }
     }
 }
