@@ -1,5 +1,6 @@
 //! Tests of the sound path: filters, clips, levels, stimuli, and the player on a device that runs in real time.
 
+mod device;
 mod engine;
 
 use std::sync::Arc;
