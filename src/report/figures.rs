@@ -2,6 +2,8 @@
 //!
 //! Everything is computed by `stats`; here it is only drawn and put into words.
 
+use std::fmt::Write as _;
+
 use super::model::{ComparisonResult, ListenerResult, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::stats::room::Distribution;
@@ -75,13 +77,13 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         chart.upright(Tone::Critical, critical as f64 - 0.5);
         chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
         let passed = scores.iter().filter(|result| result.analysis.significant).count();
-        words += &format!(" A single listener needs {critical}; {passed} reached it.");
+        let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
         .filter(|k| seen[*k as usize] > 0)
         .map(|k| format!("{k}: {}", listeners_word(seen[k as usize] as usize)))
         .collect();
-    words += &format!(" Seen: {}.", list.join("; "));
+    let _ = write!(words, " Seen: {}.", list.join("; "));
     Some(chart.finish(words))
 }
 
@@ -196,12 +198,13 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
             chart.words("all together", (0.0, 0.5), "end", -8.0, 4.0);
             chart.words(&format!("{}/{}", pooled.correct, pooled.trials), (1.0, 0.5), "start", 8.0, 4.0);
         }
-        words += &format!(
+        let _ = write!(
+            words,
             "All together: {:.3}, interval {:.3} to {:.3}. ",
             pooled.proportion, pooled.interval.lower, pooled.interval.upper
         );
     }
-    words += &format!("{}. A guesser: {chance:.3}.", listeners_word(rows.len()));
+    let _ = write!(words, "{}. A guesser: {chance:.3}.", listeners_word(rows.len()));
     if named {
         let list: Vec<String> = rows
             .iter()
@@ -211,7 +214,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
                 format!("{}: {proportion:.2}, {:.2} to {:.2}", row.name, interval.lower, interval.upper)
             })
             .collect();
-        words += &format!(" {}.", list.join("; "));
+        let _ = write!(words, " {}.", list.join("; "));
     } else {
         words += " The table below has every listener.";
     }
@@ -307,11 +310,11 @@ pub fn running(
     if let (None, Some(critical)) = (&test, one::critical(protocol, longest, alpha)) {
         chart.mark(Tone::Critical, longest as f64, above(critical, longest));
         chart.name(Tone::Critical, format!("score needed at the end: {critical} of {longest}"));
-        words += &format!("At the end {critical} of {longest} are needed. ");
+        let _ = write!(words, "At the end {critical} of {longest} are needed. ");
     }
     let ends: Vec<String> =
         rows.iter().map(|row| format!("{} ended with {} of {}", row.name, row.correct, row.trials)).collect();
-    words += &format!("{}.", ends.join("; "));
+    let _ = write!(words, "{}.", ends.join("; "));
     Some(chart.finish(words))
 }
 

@@ -371,6 +371,9 @@ fn tally((correct, trials): (u64, u64)) -> Tally {
     Tally { correct, trials }
 }
 
+/// Score, audible and identical controls of a listener: with the rest of the session they fix the verdict.
+type Score = ((u64, u64), (u64, u64), (u64, u64));
+
 /// The verdict in words, on the comparison and on each listener.
 fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) {
     let simulated = comparison.basis == Basis::Simulated;
@@ -398,7 +401,7 @@ fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) 
     };
     let mut whole = input(comparison.correct, comparison.trials);
     whole.controls = Controls { positive: all(true), identical: all(false) };
-    whole.room = comparison.room.clone();
+    whole.room.clone_from(&comparison.room);
     whole.together = comparison
         .adjusted_p_value
         .map(|adjusted_p| Together { members: session.comparisons.len() as u64, adjusted_p });
@@ -420,11 +423,11 @@ fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) 
         said(verdict::sentence(&whole))
     };
     let members = comparison.results.len() as u64;
-    let mut cache: HashMap<(u64, u64, (u64, u64), (u64, u64)), Words> = HashMap::new();
+    let mut cache: HashMap<Score, Words> = HashMap::new();
     let mut each = Vec::with_capacity(comparison.results.len());
     for own in &comparison.results {
         let listener = &report.listeners[own.listener];
-        let key = (own.correct, own.trials, listener.positive_controls, listener.identical_controls);
+        let key = ((own.correct, own.trials), listener.positive_controls, listener.identical_controls);
         let words = cache.entry(key).or_insert_with(|| {
             let mut single = input(own.correct, own.trials);
             single.rule = rule;
