@@ -1,3 +1,4 @@
 //! Tests of this room, against published sources where there are any.
 
 mod conductors;
+mod reference;
