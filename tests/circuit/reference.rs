@@ -170,7 +170,9 @@ fn touchstone_files_survive_a_round_trip_in_both_versions() {
         .map(|row| std::array::from_fn(|index| complex(&row[index])))
         .collect();
     for version in [Version::One, Version::Two] {
-        for data in [PortData::TwoPort(scattering.clone()), PortData::OnePort(vec![Complex64::new(6.0, 2.5); 6])] {
+        for data in
+            [PortData::TwoPort(scattering.clone()), PortData::OnePort(vec![Complex64::new(6.0, 2.5); 6])]
+        {
             let ports = if matches!(data, PortData::OnePort(_)) { 1 } else { 2 };
             let file = Touchstone { frequencies_hz: frequencies_hz.clone(), reference_ohm: 50.0, data };
             let read = touchstone::parse(&touchstone::write(&file, version), "x", ports).expect("readable");
@@ -194,13 +196,20 @@ fn a_measured_two_port_is_the_cable_it_was_measured_on() {
         .as_array()
         .expect("rows")
         .iter()
-        .map(|row| Abcd { a: complex(&row[0]), b: complex(&row[1]), c: complex(&row[2]), d: complex(&row[3]) })
+        .map(|row| Abcd {
+            a: complex(&row[0]),
+            b: complex(&row[1]),
+            c: complex(&row[2]),
+            d: complex(&row[3]),
+        })
         .map(|chain| chain.to_scattering(50.0))
         .collect();
     let measured = Cable::TwoPort(TwoPortTable::new(&frequencies, &scattering, 50.0));
     let of = |cable| Chain { amplifier: Amplifier::lumped(0.05, 1e-6), cable, loudspeaker: load() };
-    let (found, expected) =
-        (of(measured).transfer(&frequencies).expect("solvable"), of(two_lines()).transfer(&frequencies).expect("solvable"));
+    let (found, expected) = (
+        of(measured).transfer(&frequencies).expect("solvable"),
+        of(two_lines()).transfer(&frequencies).expect("solvable"),
+    );
     for (found, expected) in found.iter().zip(expected) {
         near(*found, expected, 1e-9, "transfer");
     }

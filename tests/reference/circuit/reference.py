@@ -216,9 +216,13 @@ def networks():
         for form in ["ri", "ma", "db"]:
             cascade.write_touchstone(os.path.join(folder, form), form=form)
             texts[form] = open(os.path.join(folder, form + ".s2p")).read()
-        for parameter in ["z", "y"]:
-            cascade.write_touchstone(os.path.join(folder, parameter), form="ri", parameter=parameter)
-            texts[parameter] = open(os.path.join(folder, parameter + ".s2p")).read()
+    # Version 1 normalises impedances and admittances to the reference; 21 stands before 12.
+    for parameter, values in [("z", cascade.z / 50), ("y", cascade.y * 50)]:
+        lines = [f"# Hz {parameter.upper()} RI R 50"]
+        for f, m in zip(frequency, values):
+            ordered = [m[0, 0], m[1, 0], m[0, 1], m[1, 1]]
+            lines.append(f"{float(f)} " + " ".join(f"{v.real:.17e} {v.imag:.17e}" for v in ordered).replace("np.float64", ""))
+        texts[parameter] = "\n".join(lines)
     return {
         "frequency_hz": frequency.tolist(),
         "abcd": [[[v.real, v.imag] for v in m.flatten()] for m in a],
