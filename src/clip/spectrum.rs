@@ -28,7 +28,7 @@ impl std::fmt::Debug for Spectrum {
             .debug_struct("Spectrum")
             .field("rate_hz", &self.rate_hz)
             .field("windows", &self.windows)
-            .finish()
+            .finish_non_exhaustive()
     }
 }
 
@@ -146,7 +146,7 @@ mod tests {
         assert_eq!(levels.len(), 30);
         assert!(levels.iter().any(|(_, level)| *level > -20.0));
         let mut silent = Spectrum::new(1, 8000);
-        silent.push(&[&[0.0; 8000]]);
+        silent.push(&[&vec![0.0; 8000]]);
         let levels = silent.finish();
         assert!(levels.last().is_some_and(|(centre, _)| *centre < 4000.0));
         assert!(levels.iter().all(|(_, level)| *level == f64::NEG_INFINITY));
