@@ -11,6 +11,7 @@ pub mod new;
 pub mod night;
 pub mod plan;
 pub mod predict;
+pub mod progress;
 pub mod render;
 pub mod report;
 pub mod run;

@@ -1,15 +1,358 @@
 //! `earwitness plan`.
 
+mod text;
+
 use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
 
 use super::Failure;
+use super::score::{model_named, protocol_named};
+use crate::report::power_figure;
+use crate::stats::panel_power::{self, PanelDesign, PanelPower};
+use crate::stats::power::{Design, Effect, Risks};
+use crate::stats::sequential::{Exact, SequentialTest};
+use crate::stats::similarity::{self, SimilarityPlan};
+use crate::stats::{MOST_TRIALS, Protocol};
 
 /// What was typed after `plan`.
 #[derive(Debug, clap::Args)]
-pub struct PlanArguments {}
+pub struct PlanArguments {
+    /// Protocol: abx, duo-trio, triangle, tetrad, two-afc or preference
+    #[arg(long, default_value = "abx")]
+    protocol: String,
+    /// Risk of calling a guesser's score a difference
+    #[arg(long, default_value_t = 0.05)]
+    alpha: f64,
+    /// Probability of finding the difference if it is as large as stated
+    #[arg(long, default_value_t = 0.8)]
+    power: f64,
+    /// Size of the difference as proportion right
+    #[arg(long, group = "effect", value_name = "Q")]
+    proportion: Option<f64>,
+    /// Size of the difference as the proportion of trials in which it is heard (the others are guessed)
+    #[arg(long, group = "effect", value_name = "D")]
+    discriminators: Option<f64>,
+    /// Size of the difference as d-prime
+    #[arg(long = "d-prime", group = "effect", value_name = "X")]
+    d_prime: Option<f64>,
+    /// ABX only, what d-prime means: differencing or independent-observation
+    #[arg(long, requires = "d_prime")]
+    model: Option<String>,
+    /// The risks of this number of trials (of each listener, with --listeners)
+    #[arg(long, value_name = "N")]
+    trials: Option<u64>,
+    /// A table over numbers of trials, such as 10..30
+    #[arg(long, value_name = "FROM..TO")]
+    table: Option<String>,
+    /// Power curve as a picture
+    #[arg(long, value_name = "FILE.svg")]
+    plot: Option<PathBuf>,
+    /// Plan to support "no difference": at most this proportion of discriminators
+    #[arg(long, value_name = "D", conflicts_with_all = ["listeners", "sequential", "table", "plot"])]
+    similarity: Option<f64>,
+    /// Risk of supporting "no difference" when the proportion of discriminators is at the limit; of a sequential test:
+    /// of missing the difference
+    #[arg(long, value_name = "RISK")]
+    beta: Option<f64>,
+    /// A panel of this many listeners, pooled
+    #[arg(long, value_name = "M", conflicts_with = "sequential")]
+    listeners: Option<u64>,
+    /// How much the listeners differ: over-dispersion of the proportions heard, 0 (all alike) to below 1
+    #[arg(long, default_value_t = 0.0, requires = "listeners")]
+    gamma: f64,
+    /// Simulated panels
+    #[arg(long, default_value_t = 20_000, requires = "listeners")]
+    simulations: u64,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1, requires = "listeners")]
+    seed: u64,
+    /// Wald's sequential test: lines, exact risks and length (--trials is the largest number, 200 unless given)
+    #[arg(long)]
+    sequential: bool,
+    /// Write JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// A planned panel.
+struct Panel {
+    listeners: u64,
+    trials: u64,
+    gamma: f64,
+    power: PanelPower,
+}
+
+/// A planned sequential test.
+struct Sequential {
+    test: SequentialTest,
+    guessing: Exact,
+    hearing: Exact,
+}
 
 /// Runs the command.
 pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`plan` is not in this build"))
+    let protocol = protocol_named(&arguments.protocol)?;
+    for (name, value) in
+        [("--alpha", Some(arguments.alpha)), ("--power", Some(arguments.power)), ("--beta", arguments.beta)]
+    {
+        if let Some(value) = value
+            && !(value > 0.0 && value < 1.0)
+        {
+            return Err(Failure::bad(format!(
+                "{name} is {value}, but must lie between 0 and 1, both excluded"
+            )));
+        }
+    }
+    if let Some(trials) = arguments.trials
+        && !(1..=MOST_TRIALS).contains(&trials)
+    {
+        return Err(Failure::bad(format!("--trials is {trials}, but must be 1 to {MOST_TRIALS}")));
+    }
+    if let Some(limit) = arguments.similarity {
+        return similarity(arguments, protocol, limit, out);
+    }
+    let design =
+        Design::new(protocol, arguments.alpha, effect(arguments, protocol)?).map_err(Failure::bad)?;
+    if arguments.sequential {
+        return sequential(arguments, &design, out);
+    }
+    if let Some(listeners) = arguments.listeners {
+        return panel(arguments, &design, listeners, out);
+    }
+    let plan = match arguments.trials {
+        Some(_) => None,
+        None => Some(design.plan(arguments.power).map_err(Failure::bad)?),
+    };
+    let risks = match (arguments.trials, &plan) {
+        (Some(trials), _) => design.risks(trials).map_err(Failure::bad)?,
+        (None, Some(plan)) => plan.first,
+        (None, None) => return Err(Failure::bad("nothing to plan")),
+    };
+    let table = table(arguments, &design)?;
+    if let Some(path) = &arguments.plot {
+        let most = plan.map_or(risks.trials * 2, |plan| plan.stable.trials + plan.stable.trials / 2);
+        let figure =
+            power_figure::over_trials(&design, arguments.power, plan.as_ref(), most.min(MOST_TRIALS))
+                .map_err(Failure::bad)?;
+        std::fs::write(path, figure.standalone())
+            .map_err(|error| Failure::bad(format!("{} cannot be written: {error}", path.display())))?;
+        super::note(&format!("power curve written to {}", path.display()));
+    }
+    if arguments.json {
+        let mut document = base(&design, &risks);
+        if let (Some(plan), Some(object)) = (&plan, document.as_object_mut()) {
+            object.insert("wanted_power".to_string(), json!(arguments.power));
+            object.insert("stable".to_string(), json!(plan.stable));
+        }
+        if let (Some(table), Some(object)) = (&table, document.as_object_mut()) {
+            object.insert("table".to_string(), json!(table));
+        }
+        return write_json(out, &document);
+    }
+    text::plan(out, &design, arguments.power, &risks, plan.as_ref())?;
+    if let Some(table) = table {
+        text::table(out, &table)?;
+    }
+    Ok(())
+}
+
+fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failure> {
+    match (arguments.proportion, arguments.discriminators, arguments.d_prime) {
+        (Some(p), None, None) => Ok(Effect::Proportion(p)),
+        (None, Some(share), None) => Ok(Effect::Discriminators(share)),
+        (None, None, Some(d)) => match &arguments.model {
+            Some(name) => Ok(Effect::DPrimeUnder(d, model_named(name, protocol)?)),
+            None => Ok(Effect::DPrime(d)),
+        },
+        _ => Err(Failure::bad(
+            "how large is the difference to be found? Give one of --proportion (right answers, such as 0.75), \
+             --discriminators (trials in which it is heard, such as 0.5) or --d-prime",
+        )),
+    }
+}
+
+/// The keys that every plan has.
+fn base(design: &Design, risks: &Risks) -> Value {
+    let (d_prime, discriminators) = design.effect();
+    json!({
+        "schema": "earwitness.plan/1",
+        "trials": risks.trials,
+        "critical": risks.critical,
+        "alpha": risks.alpha,
+        "power": risks.power,
+        "protocol": design.protocol,
+        "wanted_alpha": design.alpha,
+        "proportion": design.proportion,
+        "discriminators": discriminators,
+        "d_prime": d_prime,
+    })
+}
+
+fn table(arguments: &PlanArguments, design: &Design) -> Result<Option<Vec<Risks>>, Failure> {
+    let Some(range) = &arguments.table else { return Ok(None) };
+    let ends = range.split_once("..").and_then(|(from, to)| {
+        Some((from.trim().parse::<u64>().ok()?, to.trim().trim_start_matches('=').parse::<u64>().ok()?))
+    });
+    let Some((from, to)) = ends.filter(|(from, to)| *from >= 1 && from <= to && *to <= MOST_TRIALS) else {
+        return Err(Failure::bad(format!(
+            "--table is \"{range}\", but must be two numbers of trials such as 10..30, the smaller one first"
+        )));
+    };
+    if to - from >= 10_000 {
+        return Err(Failure::bad(format!(
+            "--table {range} has {} lines: at most 10000 are printed",
+            to - from + 1
+        )));
+    }
+    (from..=to).map(|trials| design.risks(trials)).collect::<Result<_, _>>().map(Some).map_err(Failure::bad)
+}
+
+fn similarity(
+    arguments: &PlanArguments,
+    protocol: Protocol,
+    limit: f64,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let beta = arguments.beta.unwrap_or(0.05);
+    let share = match (arguments.discriminators, arguments.proportion, arguments.d_prime) {
+        (Some(share), None, None) => share,
+        (None, None, None) => 0.0,
+        _ => {
+            return Err(Failure::bad(
+                "with --similarity the true size of the difference is given by --discriminators (0 unless given)",
+            ));
+        }
+    };
+    let plan = match arguments.trials {
+        None => similarity::plan(protocol, limit, beta, arguments.power, share).map_err(Failure::bad)?,
+        Some(trials) => {
+            let critical = similarity::critical(protocol, trials, limit, beta).map_err(Failure::bad)?;
+            let p = crate::stats::psychometric::proportion_of_discriminators(protocol, limit);
+            let power = similarity::power(protocol, trials, limit, beta, share).map_err(Failure::bad)?;
+            let Some(critical) = critical else {
+                return Err(Failure::bad(format!(
+                    "no score of {trials} trials supports \"at most {limit} discriminators\" at a risk of {beta}: plan more trials"
+                )));
+            };
+            let achieved = crate::stats::binomial::lower(critical, trials, p);
+            SimilarityPlan { trials, critical, beta: achieved, power, stable_trials: trials }
+        }
+    };
+    if arguments.json {
+        return write_json(
+            out,
+            &json!({
+                "schema": "earwitness.plan/1",
+                "trials": plan.trials,
+                "critical": plan.critical,
+                "beta": plan.beta,
+                "power": plan.power,
+                "protocol": protocol,
+                "similarity_limit": limit,
+                "wanted_beta": beta,
+                "discriminators": share,
+                "stable_trials": plan.stable_trials,
+            }),
+        );
+    }
+    text::similarity(out, protocol, limit, beta, share, &plan)
+}
+
+fn sequential(arguments: &PlanArguments, design: &Design, out: &mut dyn Write) -> Result<(), Failure> {
+    let beta = arguments.beta.unwrap_or(1.0 - arguments.power);
+    let most = arguments.trials.unwrap_or(200);
+    let test = SequentialTest::new(design.protocol, design.alpha, beta, design.proportion, most)
+        .map_err(Failure::bad)?;
+    let guessing = test.exact(test.chance).map_err(Failure::bad)?;
+    let hearing = test.exact(test.proportion).map_err(Failure::bad)?;
+    let plan = Sequential { test, guessing, hearing };
+    if arguments.json {
+        let lines: Vec<Value> = (1..=most.min(1000))
+            .map(|trials| {
+                let (no_difference, difference) = test.boundaries(trials);
+                json!({ "trials": trials, "no_difference_at_most": no_difference, "difference_at_least": difference })
+            })
+            .collect();
+        let mut document = base(design, &design.risks(most).map_err(Failure::bad)?);
+        if let Some(object) = document.as_object_mut() {
+            // Of the sequential test, not of a fixed number of trials.
+            object.insert("critical".to_string(), Value::Null);
+            object.insert("alpha".to_string(), json!(guessing.difference));
+            object.insert("power".to_string(), json!(hearing.difference));
+            object.insert(
+                "sequential".to_string(),
+                json!({
+                    "wanted_beta": beta,
+                    "slope": test.slope(),
+                    "lower_intercept": test.intercepts().0,
+                    "upper_intercept": test.intercepts().1,
+                    "guessing": guessing,
+                    "hearing": hearing,
+                    "boundaries": lines,
+                }),
+            );
+        }
+        return write_json(out, &document);
+    }
+    text::sequential(out, design, &plan)
+}
+
+fn panel(
+    arguments: &PlanArguments,
+    design: &Design,
+    listeners: u64,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let of = |trials| PanelDesign { design: *design, listeners, trials, gamma: arguments.gamma };
+    let trials = if let Some(trials) = arguments.trials {
+        trials
+    } else {
+        let most = 200;
+        panel_power::trials_needed(&of(1), arguments.power, most)
+            .map_err(Failure::bad)?
+            .ok_or_else(|| {
+                Failure::bad(format!(
+                    "not even {most} trials of each of {listeners} listeners reach a power of {}: take more listeners",
+                    arguments.power
+                ))
+            })?
+            .0
+    };
+    let power =
+        panel_power::simulate(&of(trials), arguments.simulations, arguments.seed).map_err(Failure::bad)?;
+    let panel = Panel { listeners, trials, gamma: arguments.gamma, power };
+    if arguments.json {
+        let mut document = base(design, &panel.power.alike);
+        if let Some(object) = document.as_object_mut() {
+            object.insert(
+                "power".to_string(),
+                json!(panel.power.pooled_exact.unwrap_or(panel.power.pooled.value)),
+            );
+            object.insert(
+                "panel".to_string(),
+                json!({
+                    "listeners": listeners,
+                    "trials_each": trials,
+                    "gamma": panel.gamma,
+                    "power_if_alike": panel.power.alike.power,
+                    "pooled_exact": panel.power.pooled_exact,
+                    "pooled": panel.power.pooled,
+                    "any_listener": panel.power.any_listener,
+                    "passers_alone": panel.power.passers_alone,
+                    "seed": panel.power.seed,
+                }),
+            );
+        }
+        return write_json(out, &document);
+    }
+    text::panel(out, design, &panel)
+}
+
+fn write_json(out: &mut dyn Write, document: &Value) -> Result<(), Failure> {
+    serde_json::to_writer_pretty(&mut *out, document)
+        .map_err(|error| Failure::from(std::io::Error::from(error)))?;
+    writeln!(out)?;
+    Ok(())
 }

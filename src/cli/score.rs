@@ -1,15 +1,137 @@
 //! `earwitness score`.
 
+mod counts;
+mod text;
+
 use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
 
 use super::Failure;
+use crate::report::verdict::{self, VerdictInput};
+use crate::stats::one::{self, Analysis};
+use crate::stats::{Protocol, psychometric::Model};
 
 /// What was typed after `score`.
 #[derive(Debug, clap::Args)]
-pub struct ScoreArguments {}
+pub struct ScoreArguments {
+    /// Journals (.jsonl), folders with sittings, or one CSV file of counts with the header
+    /// listener,comparison,protocol,correct,trials
+    #[arg(value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// Protocol: abx, duo-trio, triangle, tetrad, two-afc or preference
+    #[arg(long, requires_all = ["correct", "trials"])]
+    protocol: Option<String>,
+    /// Right answers (preference: answers for side B)
+    #[arg(long, requires_all = ["protocol", "trials"], conflicts_with = "files")]
+    correct: Option<u64>,
+    /// Counted trials
+    #[arg(long, requires_all = ["protocol", "correct"], conflicts_with = "files")]
+    trials: Option<u64>,
+    /// Risk of calling a guesser's score a difference
+    #[arg(long, default_value_t = 0.05)]
+    alpha: f64,
+    /// Confidence level of the intervals
+    #[arg(long, default_value_t = 0.95)]
+    level: f64,
+    /// ABX only, how a listener is thought to answer: differencing or independent-observation
+    #[arg(long)]
+    model: Option<String>,
+    /// Write JSON
+    #[arg(long)]
+    json: bool,
+}
 
 /// Runs the command.
 pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`score` is not in this build"))
+    check_risks(arguments)?;
+    if let (Some(protocol), Some(correct), Some(trials)) =
+        (&arguments.protocol, arguments.correct, arguments.trials)
+    {
+        let protocol = protocol_named(protocol)?;
+        let analysis = analyse(arguments, protocol, correct, trials)?;
+        if arguments.json {
+            return write_json(out, &document(&analysis)?);
+        }
+        let verdict = verdict::sentence(&VerdictInput::new(protocol, correct, trials, arguments.alpha))
+            .map_err(Failure::bad)?;
+        return text::one(out, &analysis, &verdict);
+    }
+    if arguments.files.is_empty() {
+        return Err(Failure::bad(
+            "nothing to score: give journals, a CSV file of counts, or --protocol, --correct and --trials",
+        ));
+    }
+    counts::run(arguments, out)
+}
+
+fn check_risks(arguments: &ScoreArguments) -> Result<(), Failure> {
+    for (name, value) in [("--alpha", arguments.alpha), ("--level", arguments.level)] {
+        if !(value > 0.0 && value < 1.0) {
+            return Err(Failure::bad(format!(
+                "{name} is {value}, but must lie between 0 and 1, both excluded"
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// The protocol with this name, or a complaint that lists all.
+pub(super) fn protocol_named(name: &str) -> Result<Protocol, Failure> {
+    Protocol::from_name(name).ok_or_else(|| {
+        let names: Vec<&str> = Protocol::ALL.iter().map(|protocol| protocol.name()).collect();
+        Failure::bad(format!("unknown protocol \"{name}\": it can be {}", names.join(", ")))
+    })
+}
+
+/// The model with this name for a protocol, or a complaint.
+pub(super) fn model_named(name: &str, protocol: Protocol) -> Result<Model, Failure> {
+    let usual = Model::of(protocol);
+    match name {
+        "independent-observation" if protocol == Protocol::Abx => Ok(Model::IndependentObservation),
+        _ if name == usual.name() => Ok(usual),
+        _ if protocol == Protocol::Abx => Err(Failure::bad(format!(
+            "unknown model \"{name}\": for abx it can be differencing or independent-observation"
+        ))),
+        _ => Err(Failure::bad(format!("the model of {protocol} is {}, not \"{name}\"", usual.name()))),
+    }
+}
+
+fn analyse(
+    arguments: &ScoreArguments,
+    protocol: Protocol,
+    correct: u64,
+    trials: u64,
+) -> Result<Analysis, Failure> {
+    let mut analysis =
+        one::analyse_at(protocol, correct, trials, arguments.alpha, arguments.level).map_err(Failure::bad)?;
+    if let Some(name) = &arguments.model
+        && model_named(name, protocol)? == Model::IndependentObservation
+        && let Some(other) = analysis.d_prime_independent_observation
+    {
+        analysis.d_prime = other;
+    }
+    Ok(analysis)
+}
+
+/// The JSON document of one score.
+fn document(analysis: &Analysis) -> Result<Value, Failure> {
+    let mut document = json!({ "schema": "earwitness.score/1" });
+    merge(&mut document, serde_json::to_value(analysis).map_err(Failure::bad)?);
+    Ok(document)
+}
+
+/// Adds the keys of an object after those that are there.
+fn merge(document: &mut Value, more: Value) {
+    if let (Some(object), Value::Object(more)) = (document.as_object_mut(), more) {
+        object.extend(more);
+    }
+}
+
+fn write_json(out: &mut dyn Write, document: &Value) -> Result<(), Failure> {
+    serde_json::to_writer_pretty(&mut *out, document)
+        .map_err(|error| Failure::from(std::io::Error::from(error)))?;
+    writeln!(out)?;
+    Ok(())
 }

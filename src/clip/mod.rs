@@ -1,9 +1,27 @@
 //! Pieces of sound: decode, excerpt, resample, synthesise, level-match, headroom, dither.
 //!
-//! Comes in: audio files and names of synthesised clips. Goes out: [`Sound`] in double precision, full scale 1.0.
-//! Must not know: cables.
+//! Comes in: audio files and names of synthesised clips. Goes out: planar blocks in double precision, full scale 1.0,
+//! and [`Playable`] stimuli. Frames count from the start of the excerpt. Must not know: cables.
+
+mod compressed;
+pub mod dither;
+pub mod fade;
+pub mod loudness;
+mod open;
+pub mod resample;
+pub mod synth;
+mod wav;
+pub mod write;
 
 use std::path::PathBuf;
+
+pub use open::{ClipInfo, ClipReader, OpenClip};
+pub use synth::NAMES as SYNTH_NAMES;
+
+/// Why a clip cannot be had. The message names the file or clip, the value, what is allowed and what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct ClipError(pub String);
 
 /// Where a clip's sound comes from, as the session states it.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,6 +57,13 @@ pub struct Sound {
     pub channels: Vec<Vec<f64>>,
 }
 
+impl Sound {
+    /// Length in frames.
+    pub fn frames(&self) -> usize {
+        self.channels.first().map_or(0, Vec::len)
+    }
+}
+
 /// Sound ready to play: interleaved 32-bit float frames that are never changed again.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Playable {
@@ -56,14 +81,3 @@ impl Playable {
         self.samples.len() / usize::from(self.channels.max(1))
     }
 }
-
-/// Names of the clips that can be synthesised.
-pub const SYNTH_NAMES: [&str; 7] = [
-    "plucked-strings",
-    "drum-pattern",
-    "slow-chord",
-    "pink-noise",
-    "multitone",
-    "log-sweep",
-    "impulse-train",
-];

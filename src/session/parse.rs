@@ -79,7 +79,8 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let warm_up = table.whole("warm_up", 0, 100)?.unwrap_or(0) as u32;
     let confidence = table.flag("confidence")?.unwrap_or(false);
     let invented = table.flag("invented")?.unwrap_or(false);
-    let missing_as_wrong = table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
+    let missing_as_wrong =
+        table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
     let rest_after_minutes = rest_after(&mut table)?;
     let (attribute, attribute_side_b) = attribute(&mut table, protocol)?;
     let stopping = stopping(&mut table, protocol)?;

@@ -1,7 +1,51 @@
 //! Everything numeric about answers: pure functions of counts and draws.
 //!
 //! Comes in: counts, proportions, draws. Goes out: probabilities, intervals, plans. Must not know: files, screens.
+//!
+//! | file | question |
+//! | --- | --- |
+//! | [`one`] | what do this many right of so many trials say? everything at once |
+//! | [`binomial`] | how likely is such a score for a guesser? |
+//! | [`interval`] | which proportions right agree with the score? |
+//! | [`psychometric`] | which d-prime is that, in this protocol? |
+//! | [`power`], [`panel_power`] | how many trials are needed; what can so many trials show? |
+//! | [`similarity`] | is "no difference" supported, and up to which size? |
+//! | [`sequential`] | may we stop now? |
+//! | [`many`] | several p-values: Holm, Fisher, Stouffer, best of m, luck |
+//! | [`panel`], [`beta_binomial`] | many listeners: pooled, different from each other? |
+//! | [`room`] | many listeners who share one draw of X |
+//! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
+//! | [`simulate`] | seeded simulation |
+//! | [`special`] | the functions behind: normal, beta, root finding |
+//!
+//! ```
+//! use earwitness::stats::{Protocol, one};
+//! let analysis = one::analyse(Protocol::Abx, 12, 16, 0.05)?;
+//! assert!((analysis.p_value - 0.0384063720703125).abs() < 1e-15);
+//! assert_eq!(analysis.critical, Some(12));
+//! # Ok::<(), earwitness::stats::StatsError>(())
+//! ```
 
+pub mod beta_binomial;
+pub mod binomial;
+pub mod description;
+mod error;
+pub mod interval;
+pub mod many;
+pub mod one;
+pub mod panel;
+pub mod panel_power;
+pub mod power;
 pub mod protocol;
+pub mod psychometric;
+pub mod room;
+pub mod sequential;
+pub mod similarity;
+pub mod simulate;
+pub mod special;
 
+pub use error::StatsError;
 pub use protocol::Protocol;
+
+/// Most trials that any function here takes: above it, answers would keep the user waiting.
+pub const MOST_TRIALS: u64 = 10_000_000;

@@ -2,14 +2,19 @@
 //!
 //! Comes in: a [`Session`](crate::session::Session). Goes out: [`StimulusSet`]. Must not know: draws, answers.
 
+pub mod controls;
+mod plan;
 mod prepare;
+mod render;
 
 use std::path::PathBuf;
 
 use crate::clip::Playable;
 
 pub use crate::filter::{NoProgress, Progress};
-pub use prepare::prepare;
+pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
+pub use prepare::{digest, prepare};
+pub use render::{Rendered, file_stem, render};
 
 /// Why stimuli could not be made: what was tried, with which value, what is allowed, what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

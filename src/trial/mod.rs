@@ -3,14 +3,24 @@
 //! Comes in: a [`Session`](crate::session::Session) with the digests of its stimuli, and events. Goes out: effects,
 //! records, and what the opened seal proves. Must not know: screens, sound devices, clocks.
 
+pub mod chain;
 pub mod conductor;
 pub mod digest;
 pub mod event;
+pub mod journal;
+pub mod ledger;
 pub mod protocol;
 pub mod record;
+pub mod register;
+pub mod rest;
+pub mod schedule;
 pub mod score;
 pub mod seal;
+pub mod sittings;
+pub mod terms;
+pub mod verify;
 pub mod view;
+pub mod words;
 
 pub use conductor::Conductor;
 pub use digest::Digest;
@@ -21,4 +31,6 @@ pub use record::{
 };
 pub use score::Decision;
 pub use seal::Secret;
+pub use sittings::{Draft, Keeper, Opened, Sittings, SittingsError, Unfinished};
+pub use verify::{Answered, Checked};
 pub use view::{ResultView, Stage, Step, TrialView, View};

@@ -140,13 +140,8 @@ static TRIANGLE: Definition = Definition {
     ],
     orders: &[&[A, A, B], &[A, B, A], &[B, A, A], &[B, B, A], &[B, A, B], &[A, B, B]],
     right: |sides, _| {
-        Some(if sides[0] == sides[1] {
-            2
-        } else if sides[0] == sides[2] {
-            1
-        } else {
-            0
-        })
+        let odd = |slot: &usize| sides.iter().filter(|&&side| side == sides[*slot]).count() == 1;
+        (0..sides.len()).find(odd)
     },
     chosen: |sides, alternative| sides.get(alternative).copied(),
 };

@@ -1,7 +1,15 @@
 //! Counting answers against draws, and the decisions that follow from counts alone.
 
+use serde::{Deserialize, Serialize};
+
+use super::ledger::{Attempt, Ledger};
+use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
+use super::schedule::{Presented, Subject};
+use crate::stats::Protocol;
+use crate::stats::sequential::{self, SequentialTest};
+
 /// What the sequential rule says of a comparison.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Decision {
     /// Not decided.
@@ -10,4 +18,126 @@ pub enum Decision {
     Difference,
     /// No difference of the stated size was heard.
     NoDifference,
+}
+
+/// The sequential rule of the terms, if there is one; the error says what is out of range.
+pub fn rule(terms: &Terms) -> Result<Option<SequentialTest>, String> {
+    match terms.stopping {
+        StoppingTerms::AllTrials {} => Ok(None),
+        StoppingTerms::Sequential { alpha, beta, proportion } => {
+            SequentialTest::new(terms.protocol, alpha, beta, proportion, u64::from(terms.trials))
+                .map(Some)
+                .map_err(|error| format!("the sequential rule: {error}"))
+        }
+    }
+}
+
+/// What the terms' sequential rule ([`SequentialTest::decision`]) says after `count`.
+pub fn sequential(terms: &Terms, count: Count) -> Decision {
+    let Ok(Some(rule)) = rule(terms) else { return Decision::Undecided };
+    match rule.decision(u64::from(count.correct), u64::from(count.trials)) {
+        sequential::Decision::Difference => Decision::Difference,
+        sequential::Decision::NoDifference => Decision::NoDifference,
+        sequential::Decision::Continue | sequential::Decision::Undecided => Decision::Undecided,
+    }
+}
+
+/// Counts that grow attempt by attempt.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Tally {
+    /// All counts.
+    pub counts: Counts,
+    /// Decision of the sequential rule by comparison, as it was first reached; empty without such a rule.
+    pub decisions: Vec<Decision>,
+}
+
+impl Tally {
+    /// Nothing counted yet.
+    pub fn new(opening: &Opening) -> Self {
+        let terms = &opening.terms;
+        let counts = Counts {
+            comparisons: vec![Count::default(); terms.comparisons.len()],
+            controls: vec![Count::default(); terms.controls.len()],
+            ..Counts::default()
+        };
+        let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+        let decisions =
+            if sequential { vec![Decision::Undecided; terms.comparisons.len()] } else { Vec::new() };
+        Self { counts, decisions }
+    }
+
+    /// The tally of all finished attempts with what was drawn for each.
+    pub fn of(ledger: &Ledger, presented: &[Presented]) -> Self {
+        let mut tally = Self::new(&ledger.opening);
+        for (attempt, presented) in ledger.attempts.iter().zip(presented) {
+            tally.add(&ledger.opening, attempt, presented);
+        }
+        tally
+    }
+
+    /// Counts a finished attempt.
+    pub fn add(&mut self, opening: &Opening, attempt: &Attempt, presented: &Presented) {
+        if attempt.void.is_some() {
+            self.counts.void += 1;
+            return;
+        }
+        let answers = attempt.answer.into_iter().chain(attempt.votes.values().map(|(answer, _)| *answer));
+        let mut added = Count::default();
+        for answer in answers {
+            added.trials += 1;
+            added.correct += u32::from(presented.counts_as_correct(opening, answer));
+        }
+        let count = match (attempt.id.part, presented.subject) {
+            (Part::Qualification, _) => &mut self.counts.qualification,
+            (Part::WarmUp, _) => &mut self.counts.warm_up,
+            (Part::Main, Subject::Control(control)) => &mut self.counts.controls[control],
+            (Part::Main, Subject::Comparison(comparison)) => &mut self.counts.comparisons[comparison],
+        };
+        count.trials += added.trials;
+        count.correct += added.correct;
+        if let (Part::Main, Subject::Comparison(comparison)) = (attempt.id.part, presented.subject)
+            && let Some(decision) = self.decisions.get_mut(comparison)
+            && *decision == Decision::Undecided
+        {
+            *decision = sequential(&opening.terms, self.counts.comparisons[comparison]);
+        }
+    }
+
+    /// How the sitting ended, if the last finished attempt ended it.
+    pub fn ended(&self, ledger: &Ledger) -> Option<Outcome> {
+        let last = ledger.attempts.last().filter(|last| last.void.is_none())?;
+        if let Some(qualification) = ledger.opening.terms.qualification
+            && last.id.part == Part::Qualification
+            && last.id.trial == qualification.trials
+            && self.counts.qualification.correct < qualification.correct
+        {
+            return Some(Outcome::NotQualified);
+        }
+        let decided = self.decisions.iter().all(|&decision| decision != Decision::Undecided);
+        if !self.decisions.is_empty() && decided {
+            return Some(Outcome::Sequential);
+        }
+        ledger.next().is_none().then_some(Outcome::AllTrials)
+    }
+
+    /// Who won the wager: `Some(true)` the claimant, `Some(false)` the skeptic, `None` nobody, because there is no
+    /// wager, no verdict, or nobody listened.
+    pub fn claimant_won(&self, opening: &Opening, outcome: Outcome) -> Option<bool> {
+        let wager = opening.terms.wager.as_ref()?;
+        let listened = opening.simulated.is_none() && opening.output.kind != "silent";
+        if !listened || opening.terms.protocol == Protocol::Preference {
+            return None;
+        }
+        match outcome {
+            Outcome::NotQualified | Outcome::StoppedEarly => None,
+            Outcome::Sequential => {
+                Some(self.decisions.iter().all(|&decision| decision == Decision::Difference))
+            }
+            Outcome::AllTrials if !self.decisions.is_empty() => None,
+            Outcome::AllTrials => {
+                let correct: u32 = self.counts.comparisons.iter().map(|count| count.correct).sum();
+                Some(correct >= wager.needed)
+            }
+        }
+    }
 }

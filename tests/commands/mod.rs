@@ -1,6 +1,7 @@
 //! The real program as its users run it: exit status, standard output, standard error.
 
 mod bad_input;
+mod documents;
 mod material;
 mod usage;
 mod whole_job;

@@ -1,1 +1,14 @@
 //! Tests of this room, against published sources where there are any.
+
+mod discrimination;
+
+/// Relative comparison; zero must be zero.
+#[track_caller]
+pub(crate) fn close(value: f64, expected: f64, tolerance: f64) {
+    let scale = expected.abs();
+    assert!(
+        (value - expected).abs() <= tolerance * scale,
+        "{value:e} is not {expected:e} within a relative {tolerance:e} (off by {:e})",
+        (value - expected).abs() / scale
+    );
+}

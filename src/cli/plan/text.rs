@@ -1,0 +1,189 @@
+//! Plans as people read them.
+
+use std::io::Write;
+
+use super::super::Failure;
+use super::{Panel, Sequential};
+use crate::report::verdict::{count, percent};
+use crate::stats::Protocol;
+use crate::stats::power::{Design, Plan, Risks};
+use crate::stats::similarity::SimilarityPlan;
+use crate::stats::simulate::Simulated;
+
+/// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
+fn effect(design: &Design) -> String {
+    let (d, share) = design.effect();
+    match design.protocol {
+        Protocol::Preference => format!("one side preferred in {} of answers", percent(design.proportion)),
+        _ if design.proportion >= 1.0 => "right in every trial".to_string(),
+        _ => format!(
+            "right in {} of trials (heard in {}, the others guessed; d-prime {d:.2})",
+            percent(design.proportion),
+            percent(share)
+        ),
+    }
+}
+
+fn needed(risks: &Risks) -> String {
+    risks.critical.map_or_else(|| "no score is enough".to_string(), |critical| format!("{critical} needed"))
+}
+
+/// The plan, or the risks of a given number of trials.
+pub(super) fn plan(
+    out: &mut dyn Write,
+    design: &Design,
+    wanted: f64,
+    risks: &Risks,
+    plan: Option<&Plan>,
+) -> Result<(), Failure> {
+    writeln!(out, "{}: {}; agreed risk {}.", design.protocol, effect(design), percent(design.alpha))?;
+    let line = |risks: &Risks| {
+        format!(
+            "{}, {}: a guesser passes in {}, the difference is found in {} of tests",
+            count(risks.trials, "trial"),
+            needed(risks),
+            percent(risks.alpha),
+            percent(risks.power)
+        )
+    };
+    match plan {
+        None => {
+            writeln!(out, "{}.", line(risks))?;
+            if risks.power < 0.8 {
+                writeln!(
+                    out,
+                    "A result of \"not shown\" would mean little: a difference of this size is missed in {} of tests.",
+                    percent(1.0 - risks.power)
+                )?;
+            }
+        }
+        Some(plan) => {
+            writeln!(out, "For a power of {}:", percent(wanted))?;
+            writeln!(out, "  first enough   {}.", line(&plan.first))?;
+            if plan.stable.trials != plan.first.trials {
+                writeln!(out, "  always enough  {}.", line(&plan.stable))?;
+                writeln!(
+                    out,
+                    "Between the two some numbers of trials fall short again, because scores are whole numbers."
+                )?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A table over numbers of trials.
+pub(super) fn table(out: &mut dyn Write, rows: &[Risks]) -> Result<(), Failure> {
+    writeln!(out)?;
+    writeln!(out, "{:>8} {:>8} {:>10} {:>10}", "trials", "needed", "risk", "power")?;
+    for row in rows {
+        let critical = row.critical.map_or("-".to_string(), |critical| critical.to_string());
+        writeln!(out, "{:>8} {critical:>8} {:>10.6} {:>10.6}", row.trials, row.alpha, row.power)?;
+    }
+    Ok(())
+}
+
+/// A similarity test.
+pub(super) fn similarity(
+    out: &mut dyn Write,
+    protocol: Protocol,
+    limit: f64,
+    beta: f64,
+    share: f64,
+    plan: &SimilarityPlan,
+) -> Result<(), Failure> {
+    writeln!(
+        out,
+        "{protocol}: to support \"heard in at most {} of trials\" at a risk of {}, if it is really {}:",
+        percent(limit),
+        percent(beta),
+        percent(share)
+    )?;
+    writeln!(
+        out,
+        "{}, at most {} right: wrongly supported in {}, rightly supported in {} of tests.",
+        count(plan.trials, "trial"),
+        plan.critical,
+        percent(plan.beta),
+        percent(plan.power)
+    )?;
+    if plan.stable_trials != plan.trials {
+        writeln!(out, "From {} on the power is never missed again.", count(plan.stable_trials, "trial"))?;
+    }
+    Ok(())
+}
+
+/// A sequential test.
+pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential) -> Result<(), Failure> {
+    let test = &plan.test;
+    writeln!(
+        out,
+        "{}: {}; sequential test, at most {}.",
+        design.protocol,
+        effect(design),
+        count(test.most_trials, "trial")
+    )?;
+    let (low, high) = test.intercepts();
+    writeln!(
+        out,
+        "Stop for \"a difference\" at {high:.3} + {:.4} n right or more, for \"no difference\" at {low:.3} + {:.4} n or less.",
+        test.slope(),
+        test.slope()
+    )?;
+    for (who, exact) in [("a guesser", plan.guessing), ("who hears it", plan.hearing)] {
+        writeln!(
+            out,
+            "  {who:<13} \"a difference\" in {}, \"no difference\" in {}, undecided in {} of sittings; {:.1} trials on average.",
+            percent(exact.difference),
+            percent(exact.no_difference),
+            percent(exact.undecided),
+            exact.expected_trials
+        )?;
+    }
+    writeln!(out)?;
+    writeln!(out, "{:>8} {:>22} {:>22}", "trials", "no difference, at most", "difference, at least")?;
+    for trials in 1..=test.most_trials.min(40) {
+        let (accept, reject) = test.boundaries(trials);
+        let show = |value: Option<u64>| value.map_or("-".to_string(), |value| value.to_string());
+        writeln!(out, "{trials:>8} {:>22} {:>22}", show(accept), show(reject))?;
+    }
+    Ok(())
+}
+
+fn simulated(value: &Simulated) -> String {
+    format!("{} +- {}", percent(value.value), percent(value.standard_error))
+}
+
+/// A panel.
+pub(super) fn panel(out: &mut dyn Write, design: &Design, panel: &Panel) -> Result<(), Failure> {
+    let power = &panel.power;
+    writeln!(
+        out,
+        "{}: {}, {} each; on average {}; over-dispersion {}.",
+        design.protocol,
+        count(panel.listeners, "listener"),
+        count(panel.trials, "trial"),
+        effect(design),
+        panel.gamma
+    )?;
+    writeln!(
+        out,
+        "All {} answers pooled, {}: a guessing panel passes in {}.",
+        power.alike.trials,
+        needed(&power.alike),
+        percent(power.alike.alpha)
+    )?;
+    if let Some(exact) = power.pooled_exact {
+        writeln!(out, "  pooled test finds the difference   {} (exact)", percent(exact))?;
+    }
+    writeln!(out, "  the same by simulation             {}", simulated(&power.pooled))?;
+    writeln!(out, "  if all listeners were alike        {}", percent(power.alike.power))?;
+    writeln!(out, "  at least one listener, Holm        {}", simulated(&power.any_listener))?;
+    writeln!(
+        out,
+        "  listeners who would pass alone     {:.2} +- {:.2} of {}",
+        power.passers_alone.value, power.passers_alone.standard_error, panel.listeners
+    )?;
+    writeln!(out, "{} simulated panels, seed {}.", power.pooled.simulations, power.seed)?;
+    Ok(())
+}

@@ -1,0 +1,100 @@
+//! Scores as people read them.
+
+use std::io::Write;
+
+use super::super::Failure;
+use crate::report::verdict::{Verdict, count, percent};
+use crate::stats::one::{Analysis, DPrime, Extreme};
+use crate::stats::psychometric::Model;
+
+/// A p-value with as many digits as mean something.
+pub(super) fn p_value(p: f64) -> String {
+    if p >= 0.0001 { format!("{p:.4}") } else { format!("{p:.2e}") }
+}
+
+fn d_prime(d: &DPrime) -> String {
+    let (value, lower, upper) = (d.value, d.lower, d.upper);
+    match d.extreme {
+        Some(Extreme::AllRight) => {
+            format!("above {lower:.2}; all right, so no upper limit (about {value:.2} as a stand-in)")
+        }
+        Some(Extreme::NoneRight) => {
+            format!("below {upper:.2}; no lower limit (about {value:.2} as a stand-in)")
+        }
+        Some(Extreme::AtOrBelowChance) => format!("0, at most {upper:.2}"),
+        None => format!("{value:.2}, {lower:.2} to {upper:.2}"),
+    }
+}
+
+fn model(model: Model) -> &'static str {
+    match model {
+        Model::Differencing => "the listener compares differences",
+        Model::IndependentObservation => "the listener uses all three observations",
+        Model::TwoAfc => "the larger of two",
+        Model::Triangle => "the farthest of three",
+        Model::Tetrad => "two groups of two",
+    }
+}
+
+/// One score.
+pub(super) fn one(out: &mut dyn Write, analysis: &Analysis, verdict: &Verdict) -> Result<(), Failure> {
+    writeln!(out, "{}", verdict.headline)?;
+    // The scope sentence and control notes belong to sittings; of bare numbers only what the numbers say.
+    for limit in verdict.limits.iter().take(2) {
+        writeln!(out, "{limit}")?;
+    }
+    writeln!(out)?;
+    numbers(out, analysis)
+}
+
+/// The numbers of one score.
+pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Failure> {
+    let level = percent(analysis.interval.level);
+    let critical = analysis.critical.map_or_else(
+        || format!("no score of {} reaches {}", count(analysis.trials, "trial"), percent(analysis.alpha)),
+        |critical| {
+            format!("{critical} of {} for a risk of at most {}", analysis.trials, percent(analysis.alpha))
+        },
+    );
+    let mut line = |name: &str, value: String| writeln!(out, "  {name:<26}{value}");
+    line("protocol", format!("{}, chance {}", analysis.protocol, percent(analysis.chance)))?;
+    line("score", format!("{} of {} ({})", analysis.correct, analysis.trials, percent(analysis.proportion)))?;
+    line("p-value", format!("{} (mid-p {})", p_value(analysis.p_value), p_value(analysis.mid_p)))?;
+    line("needed", critical)?;
+    for (name, interval) in
+        [("Clopper-Pearson", analysis.interval), ("Wilson", analysis.wilson), ("Jeffreys", analysis.jeffreys)]
+    {
+        line(
+            &format!("{level} {name}"),
+            format!("{} to {}", percent(interval.lower), percent(interval.upper)),
+        )?;
+    }
+    let share = analysis.discriminators;
+    if analysis.protocol != crate::stats::Protocol::Preference {
+        line(
+            "heard in",
+            format!(
+                "{} of trials, {} to {}; at most {}",
+                percent(share.estimate),
+                percent(share.lower),
+                percent(share.upper),
+                percent(analysis.discriminators_at_most)
+            ),
+        )?;
+    }
+    line("d-prime", format!("{} ({})", d_prime(&analysis.d_prime), model(analysis.d_prime.model)))?;
+    if let Some(other) = &analysis.d_prime_independent_observation
+        && other.model != analysis.d_prime.model
+    {
+        line("", format!("{} ({})", d_prime(other), model(other.model)))?;
+    }
+    line(
+        "Bayes factor",
+        format!("{} against guessing (prior: {})", factor(analysis.bayes_factor_10), analysis.bayes_prior),
+    )?;
+    Ok(())
+}
+
+fn factor(value: f64) -> String {
+    if (0.01..10_000.0).contains(&value) { format!("{value:.2}") } else { format!("{value:.2e}") }
+}

@@ -1,0 +1,86 @@
+//! Loudness and true peak of a stimulus (ITU-R BS.1770), block by block.
+
+use ebur128::{EbuR128, Mode};
+
+use super::ClipError;
+
+/// Loudness below which a clip counts as silent: the absolute gate of ITU-R BS.1770.
+pub const SILENCE_LUFS: f64 = -70.0;
+
+/// What a meter has read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Loudness {
+    /// Integrated loudness in LUFS; `None` for silence.
+    pub integrated_lufs: Option<f64>,
+    /// True peak, linear (1.0 is full scale): 4 times oversampled below 96 kHz, 2 times below 192 kHz, the samples
+    /// themselves from there on.
+    pub true_peak: f64,
+}
+
+impl Loudness {
+    /// True peak in dBTP.
+    pub fn true_peak_dbtp(&self) -> f64 {
+        20.0 * self.true_peak.log10()
+    }
+}
+
+/// A loudness and true-peak meter.
+#[derive(Debug)]
+pub struct Meter {
+    meter: EbuR128,
+    channels: usize,
+    rate_hz: u32,
+    frames: u64,
+}
+
+impl Meter {
+    /// A meter for one or two channels.
+    ///
+    /// # Errors
+    /// A rate or number of channels that the meter does not know.
+    pub fn new(channels: usize, rate_hz: u32) -> Result<Self, ClipError> {
+        let meter = EbuR128::new(channels as u32, rate_hz, Mode::I | Mode::TRUE_PEAK | Mode::SAMPLE_PEAK)
+            .map_err(|error| {
+                ClipError(format!(
+                    "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
+                ))
+            })?;
+        Ok(Self { meter, channels, rate_hz, frames: 0 })
+    }
+
+    /// Takes a block, `planes[channel][frame]`.
+    ///
+    /// # Errors
+    /// The meter is out of memory.
+    pub fn push(&mut self, planes: &[&[f64]]) -> Result<(), ClipError> {
+        self.frames += planes.first().map_or(0, |plane| plane.len()) as u64;
+        self.meter
+            .add_frames_planar_f64(planes)
+            .map_err(|error| ClipError(format!("loudness cannot be measured: {error}")))
+    }
+
+    /// The reading. A clip shorter than one gating block of 0.4 s is measured as if silence followed it: the reading is
+    /// lower, by the same amount for every stimulus of that length.
+    ///
+    /// # Errors
+    /// The meter is out of memory.
+    pub fn finish(mut self) -> Result<Loudness, ClipError> {
+        let block = u64::from(self.rate_hz) * 2 / 5 + 1;
+        if self.frames < block {
+            let zeros = vec![0.0; (block - self.frames) as usize];
+            self.push(&vec![zeros.as_slice(); self.channels])?;
+        }
+        let failed = |error: ebur128::Error| ClipError(format!("loudness cannot be measured: {error}"));
+        let integrated = self.meter.loudness_global().map_err(failed)?;
+        let mut true_peak = 0.0_f64;
+        for channel in 0..self.channels as u32 {
+            let oversampled = self.meter.true_peak(channel).map_err(failed)?;
+            let sample = self.meter.sample_peak(channel).map_err(failed)?;
+            true_peak = true_peak.max(oversampled).max(sample);
+        }
+        Ok(Loudness {
+            integrated_lufs: (integrated.is_finite() && integrated > SILENCE_LUFS).then_some(integrated),
+            true_peak,
+        })
+    }
+}

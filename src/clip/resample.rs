@@ -1,0 +1,59 @@
+//! To another sample rate, only when a device cannot run at the clip's: the same for every stimulus.
+
+use std::borrow::Cow;
+
+use rubato::audioadapter_buffers::owned::InterleavedOwned;
+use rubato::{Fft, FixedSync, Resampler, WindowFunction};
+
+use super::{ClipError, Playable};
+
+/// Frames per transform: the longest anti-aliasing filter that still makes sense, for the steepest edge.
+const CHUNK_FRAMES: usize = 8192;
+
+/// Length in frames after resampling.
+pub fn resampled_frames(frames: usize, from_hz: u32, to_hz: u32) -> usize {
+    (frames as u128 * u128::from(to_hz)).div_ceil(u128::from(from_hz.max(1))) as usize
+}
+
+/// Resamples a stimulus in double precision (rubato's synchronous FFT resampler, squared Blackman-Harris window, delay
+/// removed). A stimulus at the wanted rate already is returned as it is.
+///
+/// # Errors
+/// Rates that have no ratio.
+pub fn resample(playable: &Playable, rate_hz: u32) -> Result<Cow<'_, Playable>, ClipError> {
+    if playable.rate_hz == rate_hz {
+        return Ok(Cow::Borrowed(playable));
+    }
+    let failed = |error: String| {
+        ClipError(format!("sound at {} Hz cannot be resampled to {rate_hz} Hz: {error}", playable.rate_hz))
+    };
+    let channels = usize::from(playable.channels);
+    let frames = playable.frames();
+    let mut resampler = Fft::<f64>::new_custom(
+        playable.rate_hz as usize,
+        rate_hz as usize,
+        CHUNK_FRAMES,
+        1,
+        channels,
+        WindowFunction::BlackmanHarris2,
+        FixedSync::Both,
+    )
+    .map_err(|error| failed(error.to_string()))?;
+    let samples = playable.samples.iter().copied().map(f64::from).collect();
+    let input =
+        InterleavedOwned::new_from(samples, channels, frames).map_err(|error| failed(error.to_string()))?;
+    let needed = resampler.process_all_needed_output_len(frames);
+    let mut output = InterleavedOwned::new(0.0, channels, needed);
+    let (_, produced) = resampler
+        .process_all_into_buffer(&input, &mut output, frames, None)
+        .map_err(|error| failed(error.to_string()))?;
+    let wanted = resampled_frames(frames, playable.rate_hz, rate_hz);
+    let mut data = output.take_data();
+    data.truncate(produced.min(wanted) * channels);
+    data.resize(wanted * channels, 0.0);
+    Ok(Cow::Owned(Playable {
+        rate_hz,
+        channels: playable.channels,
+        samples: data.into_iter().map(|sample| sample as f32).collect(),
+    }))
+}

@@ -1,0 +1,214 @@
+//! Synthesised clips: seeded, deterministic, band-limited, free of anybody's rights, good to listen to.
+//!
+//! Every clip ends with the same low pass: nothing above 21.5 kHz (0.49 of the rate where that is lower), flat to
+//! 19.5 kHz (0.43 of the rate). Levels are set to -20 LUFS, or to a peak of -3 dBFS where that comes first.
+
+mod chord;
+mod drums;
+mod measuring;
+mod strings;
+
+use crate::clip::loudness::Meter;
+use crate::filter::{Accuracy, Convolver, Fir};
+
+use super::{ClipError, Sound};
+
+/// Names of the synthesised clips, as the session file has them.
+pub const NAMES: [&str; 7] = [
+    "plucked-strings",
+    "drum-pattern",
+    "slow-chord",
+    "pink-noise",
+    "multitone",
+    "log-sweep",
+    "impulse-train",
+];
+
+/// What each of [`NAMES`] sounds like, in the same order.
+pub const DESCRIPTIONS: [&str; 7] = [
+    "plucked strings in slow broken chords, stereo",
+    "a drum pattern with dense cymbals, stereo",
+    "string-like chords that swell slowly, stereo",
+    "pink noise, independent in both channels",
+    "tones a third of an octave apart, 20 Hz to 20 kHz",
+    "a logarithmic sweep, 20 Hz to 20 kHz",
+    "band-limited impulses, two a second",
+];
+
+/// Longest synthesised clip in seconds.
+pub const LONGEST_SECONDS: f64 = 600.0;
+const TARGET_LUFS: f64 = -20.0;
+const LARGEST_PEAK: f64 = 0.707_945_784;
+
+/// Synthesises a clip by name.
+///
+/// # Errors
+/// An unknown name, a length that is not between 0.1 and 600 s, a rate that is not between 8000 and 384000 Hz.
+pub fn synthesise(name: &str, length_seconds: f64, rate_hz: u32, seed: u64) -> Result<Sound, ClipError> {
+    if !(0.1..=LONGEST_SECONDS).contains(&length_seconds) {
+        return Err(ClipError(format!(
+            "a synthesised clip of {length_seconds} s is not possible; 0.1 s to {LONGEST_SECONDS} s are"
+        )));
+    }
+    if !(8_000..=384_000).contains(&rate_hz) {
+        return Err(ClipError(format!("a rate of {rate_hz} Hz is not allowed; 8000 to 384000 Hz are")));
+    }
+    let frames = (length_seconds * f64::from(rate_hz)).round() as usize;
+    let score = Score { frames, rate: f64::from(rate_hz), seed };
+    let channels = match name {
+        "plucked-strings" => strings::render(&score),
+        "drum-pattern" => drums::render(&score),
+        "slow-chord" => chord::render(&score),
+        "pink-noise" => measuring::pink_noise(&score),
+        "multitone" => measuring::multitone(&score),
+        "log-sweep" => measuring::log_sweep(&score),
+        "impulse-train" => measuring::impulse_train(&score),
+        _ => {
+            let near =
+                NAMES.iter().min_by_key(|known| strsim::levenshtein(known, name)).expect("there are names");
+            return Err(ClipError(format!(
+                "there is no synthesised clip \"{name}\"; did you mean \"{near}\"? There are {}",
+                NAMES.join(", ")
+            )));
+        }
+    };
+    let channels = set_level(band_limit(channels, rate_hz), rate_hz)?;
+    Ok(Sound { rate_hz, channels })
+}
+
+/// What all clips are made from.
+struct Score {
+    frames: usize,
+    rate: f64,
+    seed: u64,
+}
+
+impl Score {
+    /// Highest frequency in Hz that a partial may have.
+    fn highest(&self) -> f64 {
+        (0.43 * self.rate).min(19_500.0)
+    }
+
+    fn random(&self, stream: u64) -> Random {
+        Random {
+            state: self.seed.wrapping_mul(0x2545_f491_4f6c_dd1d) ^ stream.wrapping_mul(0x9e37_79b9_7f4a_7c15),
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        self.frames as f64 / self.rate
+    }
+}
+
+/// splitmix64 (Steele, Lea & Flood 2014): small, and the same in every build.
+struct Random {
+    state: u64,
+}
+
+impl Random {
+    fn bits(&mut self) -> u64 {
+        self.state = self.state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut x = self.state;
+        x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        x ^ (x >> 31)
+    }
+
+    /// Uniform from 0 to 1.
+    fn uniform(&mut self) -> f64 {
+        (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.uniform()
+    }
+
+    /// Normal with mean 0 and variance 1 (Box & Muller 1958).
+    fn normal(&mut self) -> f64 {
+        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
+        radius * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+
+    fn below(&mut self, count: usize) -> usize {
+        (self.uniform() * count as f64) as usize
+    }
+}
+
+/// Adds a mono sound to both channels at a frame, with constant-power panning: -1 left, 1 right.
+fn mix(channels: &mut [Vec<f64>], sound: &[f64], at: usize, pan: f64, gain: f64) {
+    let angle = (pan + 1.0) * std::f64::consts::FRAC_PI_4;
+    for (channel, side) in channels.iter_mut().zip([angle.cos(), angle.sin()]) {
+        for (out, sample) in channel.iter_mut().skip(at).zip(sound) {
+            *out += gain * side * sample;
+        }
+    }
+}
+
+/// Adds a decaying sine partial, by rotation of a complex number.
+fn add_partial(sound: &mut [f64], rate: f64, frequency: f64, phase: f64, amplitude: f64, decay_seconds: f64) {
+    let turn = std::f64::consts::TAU * frequency / rate;
+    let shrink = (-1.0 / (decay_seconds * rate)).exp();
+    let (sine, cosine) = (turn.sin() * shrink, turn.cos() * shrink);
+    let (mut re, mut im) = (amplitude * phase.cos(), amplitude * phase.sin());
+    // -120 dB below full scale is the end of a partial.
+    let last = (decay_seconds * rate * (amplitude.abs() * 1e6).max(1.0).ln()).ceil() as usize;
+    for sample in sound.iter_mut().take(last) {
+        *sample += im;
+        (re, im) = (re * cosine - im * sine, re * sine + im * cosine);
+    }
+}
+
+/// The low pass that ends every clip: a Kaiser window of 110 dB (Kaiser 1974; Oppenheim & Schafer's formulas).
+fn band_limit(channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
+    let rate = f64::from(rate_hz);
+    let pass = (0.43 * rate).min(19_500.0) / rate;
+    let stop = (0.49 * rate).min(21_500.0) / rate;
+    let beta = 0.1102 * (110.0 - 8.7);
+    let half = ((110.0 - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass)) / 2.0).ceil() as i64;
+    let cutoff = f64::midpoint(pass, stop);
+    let taps: Vec<f64> = (-half..=half)
+        .map(|n| {
+            let x = n as f64;
+            let sinc = if n == 0 {
+                2.0 * cutoff
+            } else {
+                (std::f64::consts::TAU * cutoff * x).sin() / (std::f64::consts::PI * x)
+            };
+            let inside = 1.0 - (x / (half as f64 + 1.0)).powi(2);
+            sinc * bessel_i0(beta * inside.max(0.0).sqrt()) / bessel_i0(beta)
+        })
+        .collect();
+    let fir = Fir { rate_hz, taps, start: -half, delay: 0, accuracy: Accuracy::default() };
+    let mut convolver = Convolver::new(&[&fir], channels.len());
+    let mut output = convolver.push(&channels);
+    drop(channels);
+    let rest = convolver.finish();
+    output.extend(&rest);
+    output.sides.remove(0)
+}
+
+/// Modified Bessel function of the first kind, order zero, by its power series.
+fn bessel_i0(x: f64) -> f64 {
+    let quarter = x * x / 4.0;
+    let (mut term, mut sum) = (1.0, 1.0);
+    for k in 1..200 {
+        term *= quarter / f64::from(k * k);
+        sum += term;
+        if term < 1e-18 * sum {
+            break;
+        }
+    }
+    sum
+}
+
+fn set_level(mut channels: Vec<Vec<f64>>, rate_hz: u32) -> Result<Vec<Vec<f64>>, ClipError> {
+    let mut meter = Meter::new(channels.len(), rate_hz)?;
+    meter.push(&channels.iter().map(Vec::as_slice).collect::<Vec<_>>())?;
+    let reading = meter.finish()?;
+    let to_peak = LARGEST_PEAK / reading.true_peak.max(1e-9);
+    let gain = reading
+        .integrated_lufs
+        .map_or(to_peak, |lufs| 10.0_f64.powf((TARGET_LUFS - lufs) / 20.0).min(to_peak));
+    channels.iter_mut().flatten().for_each(|sample| *sample *= gain);
+    Ok(channels)
+}

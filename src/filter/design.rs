@@ -1,0 +1,223 @@
+//! From a response to an impulse response.
+//!
+//! Up to 0.45 of the rate the filter is the response itself. A physical response has some phase left at half the rate,
+//! where a sampled filter can only be real; cut off hard there, the filter would ring for ever. So between 0.45 and 0.5
+//! of the rate the response is led smoothly (all derivatives continuous) to the real number of the same magnitude as
+//! the response at half the rate. The filter's magnitude there is never above the largest magnitude of the response in
+//! that band. At 44.1 kHz this begins at 19.8 kHz, at 48 kHz at 21.6 kHz.
+//!
+//! That band-limiting lets a few hundred taps act before the direct sound. All filtering is offline, so they simply
+//! start at a negative time: nothing is delayed and there is no latency to remove.
+//!
+//! The length follows from the response: the period of the inverse transform is doubled until what lies far from the
+//! direct sound is negligible, then whatever is negligible at both ends is cut.
+
+use num_complex::Complex64;
+use realfft::RealFftPlanner;
+
+use super::{FilterError, Response, Sampled};
+
+/// Up to this fraction of the rate a filter is the response itself.
+pub const PASS_BAND_FRACTION: f64 = 0.45;
+/// Largest gain in dB that a response may add.
+const LARGEST_GAIN_DB: f64 = 20.0;
+/// Longest filter in seconds.
+const LONGEST_SECONDS: f64 = 12.0;
+/// What may be cut off, as a sum of magnitudes relative to the sum of all: it bounds the error of the response.
+const NEGLIGIBLE: f64 = 1e-6;
+/// What may be cut off if the filter would be longer than [`LONGEST_SECONDS`] otherwise (0.0002 dB, 0.0012 degree).
+const TOLERABLE: f64 = 2e-5;
+/// A response that differs from a real constant by less than this is one: a single tap, no rounding.
+const CONSTANT: f64 = 1e-12;
+
+/// Largest errors of a filter against the response, 10 Hz to 20 kHz (to 0.45 of the rate where that is lower),
+/// measured at frequencies between those that it was designed from.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Accuracy {
+    /// Magnitude in dB.
+    pub max_abs_db: f64,
+    /// Phase in degrees.
+    pub max_abs_degrees: f64,
+}
+
+/// An impulse response: tap `i` acts `start + i` samples after its input.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fir {
+    /// Sample rate in Hz.
+    pub rate_hz: u32,
+    /// The taps, at least one.
+    pub taps: Vec<f64>,
+    /// Time of the first tap in samples; negative where band-limiting reaches ahead of the direct sound.
+    pub start: i64,
+    /// Delay of the direct sound in whole samples; 0 for anything but a measured response with a delay in it.
+    pub delay: i64,
+    /// How close it is to the response.
+    pub accuracy: Accuracy,
+}
+
+impl Fir {
+    /// A filter that only multiplies.
+    pub fn gain(rate_hz: u32, gain: f64) -> Self {
+        Self { rate_hz, taps: vec![gain], start: 0, delay: 0, accuracy: Accuracy::default() }
+    }
+
+    /// Whether it only multiplies.
+    pub fn is_gain(&self) -> bool {
+        self.taps.len() == 1 && self.start == 0
+    }
+
+    /// The filter's own response at a frequency in Hz, by the sum itself.
+    pub fn response_at(&self, frequency_hz: f64) -> Complex64 {
+        let turn = -std::f64::consts::TAU * frequency_hz / f64::from(self.rate_hz);
+        self.taps
+            .iter()
+            .enumerate()
+            .map(|(i, tap)| Complex64::from_polar(*tap, turn * (self.start + i as i64) as f64))
+            .sum()
+    }
+}
+
+/// A step from 0 at 0 to 1 at 1, all of whose derivatives are 0 at both ends.
+fn smooth_step(x: f64) -> f64 {
+    if x <= 0.0 {
+        return 0.0;
+    }
+    if x >= 1.0 {
+        return 1.0;
+    }
+    1.0 / (1.0 + (1.0 / x - 1.0 / (1.0 - x)).exp())
+}
+
+/// Inverse transform of half a spectrum with `period / 2 + 1` bins.
+fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
+    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(period);
+    let mut input = spectrum.to_vec();
+    input[0].im = 0.0;
+    input[period / 2].im = 0.0;
+    let mut output = plan.make_output_vec();
+    plan.process(&mut input, &mut output).expect("lengths and end bins fit the plan");
+    let scale = 1.0 / period as f64;
+    output.iter_mut().for_each(|sample| *sample *= scale);
+    output
+}
+
+/// The spectrum that is designed from: the response without its delay, led to a real number at half the rate.
+fn target(sampled: &Sampled, rate_hz: u32, delay: i64, period: usize) -> Vec<Complex64> {
+    let rate = f64::from(rate_hz);
+    let undelayed =
+        |f: f64| sampled.at(f) * Complex64::from_polar(1.0, std::f64::consts::TAU * f / rate * delay as f64);
+    let sign = if undelayed(PASS_BAND_FRACTION * rate).re < 0.0 { -1.0 } else { 1.0 };
+    let end = sign * sampled.at(rate / 2.0).norm();
+    (0..=period / 2)
+        .map(|k| {
+            let fraction = k as f64 / period as f64;
+            let value = undelayed(fraction * rate);
+            let step = smooth_step((fraction - PASS_BAND_FRACTION) / (0.5 - PASS_BAND_FRACTION));
+            value * (1.0 - step) + step * end
+        })
+        .collect()
+}
+
+/// Signed time of an index of a circular impulse response.
+fn signed(index: usize, period: usize) -> i64 {
+    if index < period / 2 { index as i64 } else { index as i64 - period as i64 }
+}
+
+/// Designs the filter of a response at a sample rate.
+///
+/// # Errors
+/// The response has no finite answer, adds more than 20 dB below 0.45 of the rate, or rings for longer than 12 s.
+pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError> {
+    if !(8_000..=384_000).contains(&rate_hz) {
+        return Err(FilterError::Rate { rate_hz });
+    }
+    let rate = f64::from(rate_hz);
+    let sampled = Sampled::new(response, rate / 2.0)?;
+    for (frequency_hz, value) in sampled.values() {
+        let gain_db = 20.0 * value.norm().log10();
+        if gain_db > LARGEST_GAIN_DB {
+            return Err(FilterError::TooMuchGain { gain_db, frequency_hz, limit_db: LARGEST_GAIN_DB });
+        }
+    }
+    let direct = sampled.at(0.0);
+    if sampled.values().all(|(_, value)| (value - direct.re).norm() <= CONSTANT * direct.norm()) {
+        return Ok(Fir::gain(rate_hz, direct.re));
+    }
+
+    let mut period = (rate / 3.0) as usize;
+    period = period.next_power_of_two();
+    // A delay, if there is one, shows as the largest tap.
+    let first = inverse(&target(&sampled, rate_hz, 0, period), period);
+    let largest = (0..period).max_by(|&a, &b| first[a].abs().total_cmp(&first[b].abs())).unwrap_or(0);
+    let delay = signed(largest, period);
+    let longest = (LONGEST_SECONDS * rate) as usize;
+    loop {
+        let spectrum = target(&sampled, rate_hz, delay, period);
+        let taps = inverse(&spectrum, period);
+        let sum: f64 = taps.iter().map(|tap| tap.abs()).sum();
+        let far: f64 = taps[period / 4..3 * period / 4].iter().map(|tap| tap.abs()).sum();
+        let last = period * 2 > longest;
+        if far <= NEGLIGIBLE * sum || (last && far <= TOLERABLE * sum) {
+            return Ok(cut(&taps, delay, rate_hz, &sampled, NEGLIGIBLE * sum / 4.0));
+        }
+        if last {
+            return Err(FilterError::TooLong { seconds: LONGEST_SECONDS, left: far / sum });
+        }
+        period *= 2;
+    }
+}
+
+/// Cuts what is negligible at both ends of a circular impulse response and measures what is left.
+fn cut(taps: &[f64], delay: i64, rate_hz: u32, sampled: &Sampled, negligible: f64) -> Fir {
+    let period = taps.len();
+    let half = period / 2;
+    let after = |n: usize| taps[n];
+    let before = |n: usize| taps[period - n];
+    let mut end = half;
+    let mut left = 0.0;
+    while end > 1 && left + after(end - 1).abs() <= negligible {
+        end -= 1;
+        left += after(end).abs();
+    }
+    let mut ahead = half;
+    let mut left = 0.0;
+    while ahead > 0 && left + before(ahead).abs() <= negligible {
+        left += before(ahead).abs();
+        ahead -= 1;
+    }
+    let kept: Vec<f64> = taps[period - ahead..].iter().chain(&taps[..end]).copied().collect();
+    let mut fir =
+        Fir { rate_hz, taps: kept, start: delay - ahead as i64, delay, accuracy: Accuracy::default() };
+    fir.accuracy = measure(&fir, sampled, period);
+    fir
+}
+
+/// Compares a filter with the response half-way between the bins that it was designed from.
+fn measure(fir: &Fir, sampled: &Sampled, period: usize) -> Accuracy {
+    let rate = f64::from(fir.rate_hz);
+    let highest = 20_000_f64.min(PASS_BAND_FRACTION * rate);
+    let spectrum = half_bin_spectrum(&fir.taps, period);
+    let mut accuracy = Accuracy::default();
+    for (k, value) in spectrum.iter().enumerate() {
+        let fraction = (k as f64 + 0.5) / period as f64;
+        let frequency = fraction * rate;
+        if !(10.0..=highest).contains(&frequency) {
+            continue;
+        }
+        let shift = Complex64::from_polar(1.0, -std::f64::consts::TAU * fraction * fir.start as f64);
+        let ratio = value * shift / sampled.at(frequency);
+        accuracy.max_abs_db = accuracy.max_abs_db.max((20.0 * ratio.norm().log10()).abs());
+        accuracy.max_abs_degrees = accuracy.max_abs_degrees.max(ratio.arg().to_degrees().abs());
+    }
+    accuracy
+}
+
+/// The transform of `taps` at (k + 1/2) / period, k from 0 to period / 2 - 1: the odd bins of twice the period.
+fn half_bin_spectrum(taps: &[f64], period: usize) -> Vec<Complex64> {
+    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(2 * period);
+    let mut input = plan.make_input_vec();
+    input[..taps.len()].copy_from_slice(taps);
+    let mut output = plan.make_output_vec();
+    plan.process(&mut input, &mut output).expect("lengths fit the plan");
+    output.into_iter().skip(1).step_by(2).collect()
+}

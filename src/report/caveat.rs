@@ -1,0 +1,495 @@
+//! What limits a verdict, as data: each caveat has a text, a remedy and a weight, shown alike on every surface.
+
+use serde::ser::SerializeStruct;
+use serde::{Serialize, Serializer};
+
+/// How much a caveat takes from a verdict.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Weight {
+    /// There is no verdict, or it is not about listening.
+    Decisive,
+    /// The verdict stands on weaker ground.
+    Serious,
+    /// Worth knowing.
+    Minor,
+}
+
+impl Weight {
+    /// In words, as a heading.
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Decisive => "Decides what the verdict is worth",
+            Self::Serious => "Weakens the verdict",
+            Self::Minor => "Worth knowing",
+        }
+    }
+}
+
+/// Something that limits what the answers prove.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Caveat {
+    /// The folder holds no journal.
+    NoSittings,
+    /// Journals that do not verify.
+    InvalidJournals {
+        /// How many.
+        journals: usize,
+    },
+    /// Journals of another session or an earlier text of this one.
+    ForeignJournals {
+        /// How many.
+        journals: usize,
+    },
+    /// The register cannot be read or its chain is broken.
+    RegisterBroken {
+        /// What is wrong.
+        problem: String,
+    },
+    /// The register announces sittings whose journals are not there.
+    JournalsMissing {
+        /// How many.
+        sittings: usize,
+    },
+    /// Journals that the register does not announce.
+    Unregistered {
+        /// How many.
+        sittings: usize,
+    },
+    /// The answers came from a simulated listener.
+    Simulated {
+        /// Sittings.
+        sittings: usize,
+        /// They are all there is, so the verdict is about them.
+        only: bool,
+    },
+    /// Nothing was played.
+    Silent {
+        /// Sittings.
+        sittings: usize,
+        /// They are all there is.
+        only: bool,
+    },
+    /// Opened and never finished.
+    Abandoned {
+        /// Sittings.
+        sittings: usize,
+    },
+    /// Ended before the rule allowed.
+    StoppedEarly {
+        /// Sittings.
+        sittings: usize,
+    },
+    /// Qualification not passed: counted trials never started.
+    NotQualified {
+        /// Sittings.
+        sittings: usize,
+    },
+    /// No score, not even a perfect one, could have met the agreed risk.
+    TooFewTrials {
+        /// Name of the comparison.
+        comparison: String,
+        /// Counted trials.
+        trials: u64,
+    },
+    /// A real but modest ability would more often be missed than found.
+    LittlePower {
+        /// Name of the comparison.
+        comparison: String,
+        /// Counted trials.
+        trials: u64,
+        /// Proportion of discriminators looked at.
+        discriminators: f64,
+        /// Probability of finding it.
+        power: f64,
+    },
+    /// Positive controls were missed.
+    ControlsMissed {
+        /// Who.
+        listener: String,
+        /// Right answers.
+        correct: u64,
+        /// Control trials.
+        trials: u64,
+    },
+    /// Identical stimuli were told apart.
+    Leak {
+        /// Who, or "all listeners together".
+        listener: String,
+        /// Right answers.
+        correct: u64,
+        /// Control trials.
+        trials: u64,
+    },
+    /// The session has no positive control.
+    NoPositiveControls,
+    /// Attempts were disturbed and repeated.
+    Disturbed {
+        /// Void attempts.
+        attempts: u64,
+        /// Answered trials.
+        answered: u64,
+    },
+    /// Sittings went on after they had been cut off.
+    Resumed {
+        /// Sittings.
+        sittings: usize,
+    },
+    /// Nobody typed a phrase, so the draws rest on the machine's secret alone.
+    NoPhrases {
+        /// Sittings.
+        sittings: usize,
+    },
+    /// The level difference alone may be heard.
+    LevelAudible {
+        /// Name of the comparison.
+        comparison: String,
+        /// Size in dB.
+        decibels: f64,
+    },
+    /// A listener sat more than once; all sittings count together.
+    SeveralSittings {
+        /// Who.
+        listener: String,
+        /// Sittings.
+        sittings: usize,
+    },
+    /// Listeners heard the same draw.
+    SharedRoom {
+        /// Nights.
+        nights: usize,
+    },
+    /// Listeners differ more than chance allows, so the pooled number hides who can and who cannot.
+    Unlike {
+        /// Name of the comparison.
+        comparison: String,
+        /// Probability of so much difference if all were alike.
+        p_value: f64,
+    },
+    /// Places differ more than chance allows.
+    PlacesUnlike {
+        /// Name of the comparison.
+        comparison: String,
+        /// Probability of so much difference if all were alike.
+        p_value: f64,
+    },
+    /// The session says that everything in it is invented.
+    Invented,
+    /// Comparisons are judged each by itself.
+    NoFamilyControl {
+        /// How many comparisons.
+        comparisons: usize,
+    },
+    /// Part of the physics could not be computed.
+    NotComputed {
+        /// What and why.
+        problem: String,
+    },
+}
+
+impl Caveat {
+    /// Name in JSON.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::NoSittings => "no-sittings",
+            Self::InvalidJournals { .. } => "invalid-journals",
+            Self::ForeignJournals { .. } => "foreign-journals",
+            Self::RegisterBroken { .. } => "register-broken",
+            Self::JournalsMissing { .. } => "journals-missing",
+            Self::Unregistered { .. } => "unregistered",
+            Self::Simulated { .. } => "simulated",
+            Self::Silent { .. } => "silent",
+            Self::Abandoned { .. } => "abandoned",
+            Self::StoppedEarly { .. } => "stopped-early",
+            Self::NotQualified { .. } => "not-qualified",
+            Self::TooFewTrials { .. } => "too-few-trials",
+            Self::LittlePower { .. } => "little-power",
+            Self::ControlsMissed { .. } => "controls-missed",
+            Self::Leak { .. } => "leak",
+            Self::NoPositiveControls => "no-positive-controls",
+            Self::Disturbed { .. } => "disturbed",
+            Self::Resumed { .. } => "resumed",
+            Self::NoPhrases { .. } => "no-phrases",
+            Self::LevelAudible { .. } => "level-audible",
+            Self::SeveralSittings { .. } => "several-sittings",
+            Self::SharedRoom { .. } => "shared-room",
+            Self::Unlike { .. } => "listeners-unlike",
+            Self::PlacesUnlike { .. } => "places-unlike",
+            Self::Invented => "invented",
+            Self::NoFamilyControl { .. } => "no-family-control",
+            Self::NotComputed { .. } => "not-computed",
+        }
+    }
+
+    /// How much it takes from the verdict.
+    pub fn weight(&self) -> Weight {
+        match self {
+            Self::NoSittings
+            | Self::Simulated { only: true, .. }
+            | Self::Silent { only: true, .. }
+            | Self::Leak { .. }
+            | Self::Invented => Weight::Decisive,
+            Self::InvalidJournals { .. }
+            | Self::RegisterBroken { .. }
+            | Self::JournalsMissing { .. }
+            | Self::Unregistered { .. }
+            | Self::TooFewTrials { .. }
+            | Self::ControlsMissed { .. }
+            | Self::LevelAudible { .. }
+            | Self::PlacesUnlike { .. }
+            | Self::Abandoned { .. }
+            | Self::StoppedEarly { .. }
+            | Self::NotComputed { .. } => Weight::Serious,
+            Self::ForeignJournals { .. }
+            | Self::Simulated { .. }
+            | Self::Silent { .. }
+            | Self::NotQualified { .. }
+            | Self::LittlePower { .. }
+            | Self::NoPositiveControls
+            | Self::Disturbed { .. }
+            | Self::Resumed { .. }
+            | Self::NoPhrases { .. }
+            | Self::SeveralSittings { .. }
+            | Self::SharedRoom { .. }
+            | Self::Unlike { .. }
+            | Self::NoFamilyControl { .. } => Weight::Minor,
+        }
+    }
+
+    /// What is the matter, in a sentence.
+    pub fn text(&self) -> String {
+        match self {
+            Self::NoSittings => "No sitting has been held: there is nothing to judge yet.".to_owned(),
+            Self::InvalidJournals { journals } => format!(
+                "{} {} not verify and {} left out of every number. {} listed with the reason.",
+                some(*journals, "journal"),
+                verb(*journals, "does", "do"),
+                verb(*journals, "is", "are"),
+                verb(*journals, "It is", "They are")
+            ),
+            Self::ForeignJournals { journals } => format!(
+                "{} {} to another session, or to an earlier text of this one, and {} left out.",
+                some(*journals, "journal"),
+                verb(*journals, "belongs", "belong"),
+                verb(*journals, "is", "are")
+            ),
+            Self::RegisterBroken { problem } => {
+                format!("The register of sittings cannot be trusted: {problem}.")
+            }
+            Self::JournalsMissing { sittings } => format!(
+                "The register announces {} whose {} not in the folder.",
+                some(*sittings, "sitting"),
+                verb(*sittings, "journal is", "journals are")
+            ),
+            Self::Unregistered { sittings } => format!(
+                "{} {} not announced by the register: sittings may have been moved here or the register exchanged.",
+                some(*sittings, "journal"),
+                verb(*sittings, "is", "are")
+            ),
+            Self::Simulated { sittings, only: true } => format!(
+                "Every answer came from a simulated listener ({}). Nobody listened.",
+                some(*sittings, "sitting")
+            ),
+            Self::Simulated { sittings, only: false } => format!(
+                "{} with a simulated listener {} listed and left out of the verdict.",
+                some(*sittings, "sitting"),
+                verb(*sittings, "is", "are")
+            ),
+            Self::Silent { sittings, only: true } => {
+                format!("Nothing was played in {}: nothing could be heard.", some(*sittings, "sitting"))
+            }
+            Self::Silent { sittings, only: false } => format!(
+                "{} in which nothing was played {} listed and left out of the verdict.",
+                some(*sittings, "sitting"),
+                verb(*sittings, "is", "are")
+            ),
+            Self::Abandoned { sittings } => format!(
+                "{} {} opened and never finished. The seal of such a sitting stays closed, so its answers count for \
+                 nothing; but who leaves the bad ones unfinished makes the rest look good.",
+                some(*sittings, "sitting"),
+                verb(*sittings, "was", "were")
+            ),
+            Self::StoppedEarly { sittings } => format!(
+                "{} {} stopped before the agreed number of trials and {} left out of the verdict.",
+                some(*sittings, "sitting"),
+                verb(*sittings, "was", "were"),
+                verb(*sittings, "is", "are")
+            ),
+            Self::NotQualified { sittings } => format!(
+                "In {} the qualification was not passed, so the counted trials never started.",
+                some(*sittings, "sitting")
+            ),
+            Self::TooFewTrials { comparison, trials } => format!(
+                "{comparison}: with {} not even a perfect score would have met the agreed risk.",
+                some(*trials as usize, "counted trial")
+            ),
+            Self::LittlePower { comparison, trials, discriminators, power } => format!(
+                "{comparison}: {} would find somebody who really hears the difference in {:.0} % of trials in only \
+                 {:.0} of 100 such tests.",
+                some(*trials as usize, "counted trial"),
+                discriminators * 100.0,
+                power * 100.0
+            ),
+            Self::ControlsMissed { listener, correct, trials } => format!(
+                "{listener}: only {correct} of {trials} audible controls were right. The rig or the listener could hardly \
+                 have heard less."
+            ),
+            Self::Leak { listener, correct, trials } => format!(
+                "{listener}: {correct} of {trials} right where both stimuli were identical. Something other than their \
+                 sound gives the answer away."
+            ),
+            Self::NoPositiveControls => {
+                "The session has no audible control, so nothing shows that the rig and the \
+                                         listeners could have heard a real difference."
+                    .to_owned()
+            }
+            Self::Disturbed { attempts, answered } => format!(
+                "{} disturbed (a gap in the sound, a lost device) and repeated with a fresh draw, beside {}.",
+                if *attempts == 1 { "1 attempt was".to_owned() } else { format!("{attempts} attempts were") },
+                some(*answered as usize, "answered trial")
+            ),
+            Self::Resumed { sittings } => {
+                format!("{} went on after having been cut off.", some(*sittings, "sitting"))
+            }
+            Self::NoPhrases { sittings } => format!(
+                "In {} nobody typed a phrase, so the draws rest on the machine's secret alone.",
+                some(*sittings, "sitting")
+            ),
+            Self::LevelAudible { comparison, decibels } => format!(
+                "{comparison}: the sides differ by {decibels:.2} dB in level, which may be heard by itself. The verdict is \
+                 about the pair as wired, level included."
+            ),
+            Self::SeveralSittings { listener, sittings } => {
+                format!("{listener} sat {sittings} times. All of these sittings count together.")
+            }
+            Self::SharedRoom { nights } => format!(
+                "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the \
+                 exact distribution over the sealed draws.",
+                some(*nights, "night")
+            ),
+            Self::Unlike { comparison, p_value } => format!(
+                "{comparison}: the listeners differ more than chance allows (p = {}). The pooled number hides who can and \
+                 who cannot.",
+                probability(*p_value)
+            ),
+            Self::PlacesUnlike { comparison, p_value } => format!(
+                "{comparison}: the places differ more than chance allows (p = {}). Pooling them answers a question that \
+                 nobody asked.",
+                probability(*p_value)
+            ),
+            Self::Invented => {
+                "The session says that everything in it is invented: cables, loudspeaker and names exist \
+                               nowhere else."
+                    .to_owned()
+            }
+            Self::NoFamilyControl { comparisons } => format!(
+                "{comparisons} comparisons are judged each by itself, as the session says. The chance that at least one of \
+                 them comes out by luck is larger than the agreed risk."
+            ),
+            Self::NotComputed { problem } => {
+                format!("Part of the description could not be computed: {problem}.")
+            }
+        }
+    }
+
+    /// What to do about it.
+    pub fn remedy(&self) -> &'static str {
+        match self {
+            Self::NoSittings => "Hold one with the `run` or the `night` command.",
+            Self::InvalidJournals { .. } => {
+                "Look at them with the `verify` command, and ask for the receipts."
+            }
+            Self::ForeignJournals { .. } => {
+                "Keep each session's journals with the session file that they were made with."
+            }
+            Self::RegisterBroken { .. } | Self::JournalsMissing { .. } | Self::Unregistered { .. } => {
+                "Ask for the whole session folder, and hold each journal against the receipt that its listener kept."
+            }
+            Self::Simulated { .. } => "Let a person listen.",
+            Self::Silent { .. } => "Play through a device.",
+            Self::Abandoned { .. } => "Finish them with the `run` command, or ask why they were left.",
+            Self::StoppedEarly { .. } => "Hold complete sittings, or agree on a sequential rule beforehand.",
+            Self::NotQualified { .. } => "Check the rig, train with the `audition` command, and sit again.",
+            Self::TooFewTrials { .. } | Self::LittlePower { .. } => {
+                "Plan the number of trials with the `plan` command before anyone listens."
+            }
+            Self::ControlsMissed { .. } => "Check the rig and the level, train, and sit again.",
+            Self::Leak { .. } => {
+                "Find the leak: sounds of the machine, the screen, the other person. Then sit again."
+            }
+            Self::NoPositiveControls => "Add a `level` or `tilt` control to the session.",
+            Self::Disturbed { .. } => "Use a larger buffer or a quieter machine.",
+            Self::Resumed { .. } => {
+                "Compare the running receipt that was shown before the cut with the journal."
+            }
+            Self::NoPhrases { .. } => "Let whoever doubts the machine type a phrase after the seal is shown.",
+            Self::LevelAudible { .. } => "Set `levels = \"matched\"` to ask about everything but the level.",
+            Self::SeveralSittings { .. } => "Agree on the number of sittings beforehand.",
+            Self::SharedRoom { .. } => {
+                "Nothing to do: the number accounts for it. For more certainty, more trials help; more seats help little."
+            }
+            Self::Unlike { .. } => "Read the listeners one by one, with the adjusted p-values.",
+            Self::PlacesUnlike { .. } => "Read the places one by one.",
+            Self::Invented => "Describe your own circuit to learn something about it.",
+            Self::NoFamilyControl { .. } => "Set `family = \"holm\"` before anyone listens.",
+            Self::NotComputed { .. } => "See what the `check` command says.",
+        }
+    }
+}
+
+impl Serialize for Caveat {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut object = serializer.serialize_struct("Caveat", 4)?;
+        object.serialize_field("kind", self.kind())?;
+        object.serialize_field("weight", &self.weight())?;
+        object.serialize_field("text", &self.text())?;
+        object.serialize_field("remedy", self.remedy())?;
+        object.end()
+    }
+}
+
+fn some(number: usize, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+fn verb(number: usize, one: &'static str, many: &'static str) -> &'static str {
+    if number == 1 { one } else { many }
+}
+
+/// A probability with the digits that mean something: "0.038", "0.0021", "3e-7"; never a false 0 or 1.
+pub fn probability(value: f64) -> String {
+    if value >= 0.9995 && value < 1.0 {
+        ">0.999".to_owned()
+    } else if value >= 0.1 || value == 0.0 {
+        format!("{value:.3}")
+    } else if value >= 0.001 {
+        let places = (1.0 - value.log10().floor()) as usize;
+        format!("{value:.places$}")
+    } else {
+        format!("{value:.1e}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn probabilities_keep_two_digits_and_never_round_to_nothing() {
+        assert_eq!(probability(0.038_406), "0.038");
+        assert_eq!(probability(0.002_09), "0.0021");
+        assert_eq!(probability(0.598), "0.598");
+        assert_eq!(probability(3.21e-7), "3.2e-7");
+        assert_eq!(probability(1.0), "1.000");
+        assert_eq!(probability(0.999_9), ">0.999");
+    }
+
+    #[test]
+    fn a_caveat_says_what_and_what_to_do() {
+        let json = serde_json::to_value(Caveat::Abandoned { sittings: 1 }).expect("plain data");
+        assert_eq!(json["kind"], "abandoned");
+        assert_eq!(json["weight"], "serious");
+        assert!(json["text"].as_str().is_some_and(|text| text.starts_with("1 sitting was opened")));
+        assert!(json["remedy"].as_str().is_some_and(|text| text.starts_with("Finish")));
+    }
+}

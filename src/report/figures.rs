@@ -1,0 +1,325 @@
+//! Figures of what was answered: scores against chance, intervals, running scores.
+//!
+//! Everything is computed by `stats`; here it is only drawn and put into words.
+
+use super::model::{ComparisonResult, ListenerResult, SequentialFacts};
+use super::svg::{Axis, Chart, Figure, Tone, cut};
+use crate::stats::room::Distribution;
+use crate::stats::sequential::SequentialTest;
+use crate::stats::{Protocol, binomial, one};
+
+/// Most rows of a forest plot that can carry names.
+const MOST_NAMED: usize = 40;
+/// Most running scores in one picture.
+const MOST_PATHS: usize = 60;
+/// Longest x axis that is drawn trial by trial.
+const MOST_BARS: u64 = 400;
+
+/// Scores of listeners with equally many trials against what as many guessers would get. Nothing without listeners.
+pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> Option<Figure> {
+    let trials = commonest(comparison.results.iter().map(|result| result.trials))?;
+    let scores: Vec<&ListenerResult> =
+        comparison.results.iter().filter(|result| result.trials == trials).collect();
+    if trials == 0 || trials > MOST_BARS {
+        return None;
+    }
+    let chance = protocol.chance();
+    let listeners = scores.len() as f64;
+    let critical = one::critical(protocol, trials, alpha);
+    let mut seen = vec![0_u32; trials as usize + 1];
+    for result in &scores {
+        seen[result.correct as usize] += 1;
+    }
+    let expected: Vec<f64> = (0..=trials).map(|k| listeners * binomial::mass(k, trials, chance)).collect();
+    let most = expected.iter().copied().fold(0.0, f64::max).max(if scores.len() > 1 {
+        f64::from(seen.iter().copied().max().unwrap_or(0))
+    } else {
+        0.0
+    });
+    let label = if scores.len() == 1 { "probability".to_owned() } else { "number of listeners".to_owned() };
+    let what =
+        if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let mut chart = Chart::new(
+        format!("{}: scores against chance", comparison.name),
+        Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5).with_ticks(whole_ticks(trials)),
+        Axis::linear(label, 0.0, most * 1.12),
+    );
+    for (k, height) in expected.iter().enumerate() {
+        chart.bar(Tone::Quiet, (k as f64 - 0.42, 0.0), (k as f64 + 0.42, *height));
+    }
+    chart.name(
+        Tone::Quiet,
+        if scores.len() == 1 { "a guesser".to_owned() } else { format!("{} guessers, on average", scores.len()) },
+    );
+    if scores.len() == 1 {
+        chart.upright(Tone::First, scores[0].correct as f64);
+        chart.mark(Tone::First, scores[0].correct as f64, most * 0.98);
+        chart.name(Tone::First, format!("{}: {}", cut(&scores[0].name, 30), scores[0].correct));
+    } else {
+        for (k, count) in seen.iter().enumerate().filter(|(_, count)| **count > 0) {
+            chart.mark(Tone::First, k as f64, f64::from(*count));
+            chart.line(Tone::First, &[(k as f64, 0.0), (k as f64, f64::from(*count))]);
+        }
+        chart.name(Tone::First, "listeners seen");
+    }
+    let mut words = format!(
+        "{} with {trials} trials each. A guesser gets {:.1} {what} on average.",
+        listeners_word(scores.len()),
+        chance * trials as f64
+    );
+    if let Some(critical) = critical {
+        chart.upright(Tone::Critical, critical as f64 - 0.5);
+        chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
+        let passed = scores.iter().filter(|result| result.analysis.significant).count();
+        words += &format!(" A single listener needs {critical}; {passed} reached it.");
+    }
+    let list: Vec<String> = (0..=trials)
+        .filter(|k| seen[*k as usize] > 0)
+        .map(|k| format!("{k}: {}", listeners_word(seen[k as usize] as usize)))
+        .collect();
+    words += &format!(" Seen: {}.", list.join("; "));
+    Some(chart.finish(words))
+}
+
+/// The pooled score of a room that shared its draws, against its exact distribution over the draws.
+pub fn room(comparison: &ComparisonResult, distribution: &Distribution) -> Option<Figure> {
+    let room = comparison.room.as_ref()?;
+    let cells: Vec<(f64, f64)> = distribution
+        .probabilities
+        .iter()
+        .enumerate()
+        .map(|(index, p)| ((distribution.least + index as u64 * distribution.step) as f64, *p))
+        .collect();
+    // Tails that no eye could see are left out, the seen score is kept in.
+    let visible = |cell: &&(f64, f64)| cell.1 > 1e-6;
+    let low = cells.iter().find(visible)?.0.min(room.correct as f64);
+    let high = cells.iter().rev().find(visible)?.0.max(room.correct as f64);
+    // Many fine cells are joined, so that the picture stays small.
+    let wide = ((high - low) / 160.0).ceil().max(distribution.step as f64);
+    let mut bars: Vec<(f64, f64)> = Vec::new();
+    for (votes, p) in cells.iter().filter(|(votes, _)| *votes >= low && *votes <= high) {
+        let at = low + ((votes - low) / wide).floor() * wide;
+        match bars.last_mut() {
+            Some(bar) if bar.0 == at => bar.1 += p,
+            _ => bars.push((at, *p)),
+        }
+    }
+    let most = bars.iter().map(|bar| bar.1).fold(0.0, f64::max);
+    let mut chart = Chart::new(
+        format!("{}: the room's votes against the draws", comparison.name),
+        Axis::linear("right votes of all together", low - wide, high + wide),
+        Axis::linear("probability", 0.0, most * 1.12),
+    );
+    for (at, p) in bars {
+        chart.bar(Tone::Quiet, (at - 0.42 * wide, 0.0), (at + 0.42 * wide, p));
+    }
+    chart.name(Tone::Quiet, "the same votes, other draws");
+    chart.upright(Tone::First, room.correct as f64);
+    chart.mark(Tone::First, room.correct as f64, most * 0.98);
+    chart.name(Tone::First, format!("seen: {} of {}", room.correct, room.votes));
+    if let Some(critical) = room.critical {
+        chart.upright(Tone::Critical, critical as f64);
+        chart.name(Tone::Critical, format!("significant from {critical} on"));
+    }
+    Some(chart.finish(format!(
+        "All votes are kept as they were cast and every possible draw of X is weighed alike: {:.1} right on average, \
+         standard deviation {:.1}. Seen: {} of {}.",
+        room.expected, room.standard_deviation, room.correct, room.votes
+    )))
+}
+
+/// Proportion right with its interval, one row per listener, all together below. Nothing without listeners.
+pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> Option<Figure> {
+    let rows = &comparison.results;
+    if rows.is_empty() {
+        return None;
+    }
+    let pooled = comparison.analysis.as_ref().filter(|_| rows.len() > 1);
+    let named = rows.len() <= MOST_NAMED;
+    let lines = rows.len() + usize::from(pooled.is_some());
+    let height = if named { 66.0 + 20.0 * lines as f64 } else { 460.0 };
+    let mut order: Vec<usize> = (0..rows.len()).collect();
+    if !named {
+        order.sort_by(|a, b| {
+            rows[*b].analysis.proportion.total_cmp(&rows[*a].analysis.proportion).then(a.cmp(b))
+        });
+    }
+    let what = if protocol == Protocol::Preference { "proportion for side B" } else { "proportion right" };
+    let mut chart = Chart::new(
+        format!("{}: {what}, with 95 % intervals", comparison.name),
+        Axis::linear(what, 0.0, 1.0),
+        Axis::linear("", 0.0, lines as f64).with_ticks(Vec::new()),
+    )
+    .tall(height)
+    .left(if named { 150.0 } else { 24.0 })
+    .right(if named { 64.0 } else { 24.0 });
+    let chance = protocol.chance();
+    chart.upright(Tone::Chance, chance);
+    chart.name(Tone::Chance, "a guesser");
+    let critical = commonest(rows.iter().map(|row| row.trials))
+        .and_then(|trials| one::critical(protocol, trials, alpha).map(|critical| (critical, trials)));
+    if let Some((critical, trials)) = critical {
+        chart.upright(Tone::Critical, critical as f64 / trials as f64);
+        chart.name(Tone::Critical, format!("{critical} of {trials}: significant alone"));
+    }
+    for (place, index) in order.iter().enumerate() {
+        let row = &rows[*index];
+        let y = lines as f64 - place as f64 - 0.5;
+        let interval = row.analysis.interval;
+        let tone = if named { Tone::First } else { Tone::Quiet };
+        chart.line(tone, &[(interval.lower, y), (interval.upper, y)]);
+        if named {
+            chart.mark(Tone::First, row.analysis.proportion, y);
+            chart.words(&cut(&row.name, 20), (0.0, y), "end", -8.0, 4.0);
+            chart.words(&format!("{}/{}", row.correct, row.trials), (1.0, y), "start", 8.0, 4.0);
+        }
+    }
+    if !named {
+        let points: Vec<(f64, f64)> = order
+            .iter()
+            .enumerate()
+            .map(|(place, index)| (rows[*index].analysis.proportion, lines as f64 - place as f64 - 0.5))
+            .collect();
+        chart.line(Tone::First, &points);
+        chart.name(Tone::First, "listeners, best at the top");
+    }
+    let mut words = String::new();
+    if let Some(pooled) = pooled {
+        chart.line(Tone::Second, &[(pooled.interval.lower, 0.5), (pooled.interval.upper, 0.5)]);
+        chart.mark(Tone::Second, pooled.proportion, 0.5);
+        chart.name(Tone::Second, "all together");
+        if named {
+            chart.words("all together", (0.0, 0.5), "end", -8.0, 4.0);
+            chart.words(&format!("{}/{}", pooled.correct, pooled.trials), (1.0, 0.5), "start", 8.0, 4.0);
+        }
+        words += &format!(
+            "All together: {:.3}, interval {:.3} to {:.3}. ",
+            pooled.proportion, pooled.interval.lower, pooled.interval.upper
+        );
+    }
+    words += &format!("{}. A guesser: {chance:.3}.", listeners_word(rows.len()));
+    if named {
+        let list: Vec<String> = rows
+            .iter()
+            .map(|row| {
+                let interval = row.analysis.interval;
+                let proportion = row.analysis.proportion;
+                format!("{}: {proportion:.2}, {:.2} to {:.2}", row.name, interval.lower, interval.upper)
+            })
+            .collect();
+        words += &format!(" {}.", list.join("; "));
+    } else {
+        words += " The table below has every listener.";
+    }
+    Some(chart.finish(words))
+}
+
+/// Running scores, counted from what a guesser gets on average, with the lines of the sequential rule or the range of
+/// guessers. Nothing without trials, or with so many that a picture would show nothing.
+pub fn running(
+    protocol: Protocol,
+    comparison: &ComparisonResult,
+    sequential: Option<&SequentialFacts>,
+    most_trials: u64,
+    alpha: f64,
+) -> Option<Figure> {
+    let rows = &comparison.results;
+    let longest = rows.iter().map(|row| row.path.len()).max()? as u64;
+    if longest == 0 || rows.len() > MOST_PATHS || longest > 5000 {
+        return None;
+    }
+    let chance = protocol.chance();
+    let above = |correct: u64, trials: u64| correct as f64 - chance * trials as f64;
+    let test = sequential.and_then(|rule| {
+        SequentialTest::new(protocol, rule.alpha, rule.beta, rule.proportion, most_trials.max(longest)).ok()
+    });
+    let paths: Vec<Vec<(f64, f64)>> = rows
+        .iter()
+        .map(|row| {
+            let mut correct = 0;
+            std::iter::once((0.0, 0.0))
+                .chain(row.path.iter().enumerate().map(|(index, right)| {
+                    correct += u64::from(*right);
+                    ((index + 1) as f64, above(correct, index as u64 + 1))
+                }))
+                .collect()
+        })
+        .collect();
+    let mut bounds: Vec<((f64, f64), (f64, f64))> = Vec::new();
+    let mut low_k = 0_u64;
+    let mut high_k = 0_u64;
+    for trials in 1..=longest {
+        if let Some(test) = &test {
+            let (low, high) = test.intercepts();
+            let line = |intercept: f64| (trials as f64, test.slope() * trials as f64 + intercept - chance * trials as f64);
+            bounds.push((line(low), line(high)));
+        } else {
+            while low_k < trials && binomial::lower(low_k, trials, chance) < 0.025 {
+                low_k += 1;
+            }
+            while high_k < trials && binomial::upper(high_k + 1, trials, chance) > 0.025 {
+                high_k += 1;
+            }
+            bounds.push(((trials as f64, above(low_k, trials)), (trials as f64, above(high_k, trials))));
+        }
+    }
+    let (lower, upper): (Vec<_>, Vec<_>) = bounds.into_iter().unzip();
+    let values = || paths.iter().flatten().chain(&lower).chain(&upper).map(|point| point.1);
+    let least = values().fold(-1.0, f64::min);
+    let most = values().fold(1.0, f64::max);
+    let what = if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let mut chart = Chart::new(
+        format!("{}: running score", comparison.name),
+        Axis::linear("counted trial", 0.0, longest as f64),
+        Axis::linear(format!("{what} above chance"), least.floor(), most.ceil()),
+    );
+    chart.across(Tone::Chance, 0.0);
+    let mut words = String::new();
+    if test.is_some() {
+        chart.line(Tone::Critical, &upper);
+        chart.line(Tone::Critical, &lower);
+        chart.name(Tone::Critical, "sequential rule: above the upper line a difference, below the lower one none");
+        words += "The two slanting lines are those of the sequential rule. ";
+    } else {
+        chart.band(Tone::Quiet, &lower, &upper);
+        chart.name(Tone::Quiet, "shaded: where 95 % of guessers are at that trial");
+    }
+    if rows.len() <= 4 {
+        for (index, (row, path)) in rows.iter().zip(&paths).enumerate() {
+            chart.line(Tone::of(index), path);
+            chart.name(Tone::of(index), cut(&row.name, 40));
+        }
+    } else {
+        for path in &paths {
+            chart.line(Tone::Quiet, path);
+        }
+        chart.name(Tone::Quiet, format!("{} listeners", rows.len()));
+    }
+    if let (None, Some(critical)) = (&test, one::critical(protocol, longest, alpha)) {
+        chart.mark(Tone::Critical, longest as f64, above(critical, longest));
+        chart.name(Tone::Critical, format!("score needed at the end: {critical} of {longest}"));
+        words += &format!("At the end {critical} of {longest} are needed. ");
+    }
+    let ends: Vec<String> =
+        rows.iter().map(|row| format!("{} ended with {} of {}", row.name, row.correct, row.trials)).collect();
+    words += &format!("{}.", ends.join("; "));
+    Some(chart.finish(words))
+}
+
+/// The most frequent value, the larger one of two equally frequent.
+fn commonest(values: impl Iterator<Item = u64>) -> Option<u64> {
+    let mut counts = std::collections::BTreeMap::new();
+    for value in values {
+        *counts.entry(value).or_insert(0_u32) += 1;
+    }
+    counts.into_iter().max_by_key(|(value, count)| (*count, *value)).map(|(value, _)| value)
+}
+
+fn whole_ticks(trials: u64) -> Vec<(f64, String)> {
+    let step = [1, 2, 5, 10, 20, 50, 100].into_iter().find(|step| trials / step <= 20).unwrap_or(200);
+    (0..=trials).step_by(step as usize).map(|k| (k as f64, k.to_string())).collect()
+}
+
+fn listeners_word(number: usize) -> String {
+    if number == 1 { "1 listener".to_owned() } else { format!("{number} listeners") }
+}

@@ -1,0 +1,551 @@
+//! Everything that a report shows, as plain data: the JSON document is this, and the page and the certificates are drawn
+//! from it.
+//!
+//! Units are in the names. No path, host name or user name gets this far; with `anonymous` no listener's name either.
+
+use serde::Serialize;
+
+use super::caveat::Caveat;
+use super::svg::Figure;
+use crate::stats::beta_binomial::Fit;
+use crate::stats::many::{Combined, LuckyPassers};
+use crate::stats::one::Analysis;
+use crate::stats::power::Risks;
+use crate::stats::room::RoomResult;
+use crate::stats::sequential::Exact;
+use crate::stats::similarity::Similarity;
+use crate::trial::record::Part;
+
+/// Name and version of the JSON document.
+pub const SCHEMA: &str = "earwitness.report/1";
+
+/// A whole report.
+#[derive(Debug, Clone, Serialize)]
+pub struct Report {
+    /// [`SCHEMA`].
+    pub schema: &'static str,
+    /// Program and version.
+    pub program: String,
+    /// Listeners' names were replaced.
+    pub anonymous: bool,
+    /// What the session says.
+    pub session: SessionFacts,
+    /// One result per comparison, in session order.
+    pub comparisons: Vec<ComparisonResult>,
+    /// Results of controls, all counted sittings together.
+    pub controls: Vec<ControlResult>,
+    /// What limits the verdicts, heaviest first.
+    pub caveats: Vec<Caveat>,
+    /// What was compared.
+    pub compared: Compared,
+    /// Listeners in order of appearance (anonymous: of their number).
+    pub listeners: Vec<ListenerFacts>,
+    /// Every sitting whose journal can be read, counted or not.
+    pub sittings: Vec<SittingFacts>,
+    /// Journals that cannot be used at all.
+    pub unusable: Vec<Unusable>,
+    /// The register.
+    pub register: RegisterFacts,
+    /// Places, if several were joined.
+    pub places: Vec<PlaceFacts>,
+    /// Every finished attempt and every vote, for the CSV table.
+    #[serde(skip)]
+    pub trials: Vec<TrialFacts>,
+}
+
+/// What the session says, in the words of its file.
+#[derive(Debug, Clone, Serialize)]
+pub struct SessionFacts {
+    /// Title.
+    pub title: String,
+    /// Protocol.
+    pub protocol: String,
+    /// The protocol's name as people say it.
+    pub protocol_title: String,
+    /// The question put to listeners.
+    pub question: String,
+    /// Probability that a guesser is right in one trial.
+    pub chance: f64,
+    /// Error risk agreed on.
+    pub alpha: f64,
+    /// Counted trials per comparison and listener (the largest number with a sequential rule).
+    pub trials: u32,
+    /// Warm-up trials, uncounted.
+    pub warm_up: u32,
+    /// `as-wired` or `matched`.
+    pub levels: &'static str,
+    /// `instant` or `gap`.
+    pub switching: &'static str,
+    /// `holm` or `none`.
+    pub family: &'static str,
+    /// The stopping rule in words.
+    pub stopping: String,
+    /// The sequential rule, if there is one.
+    pub sequential: Option<SequentialFacts>,
+    /// What the design would find, for several true abilities.
+    pub design: Vec<DesignFacts>,
+    /// Everything is invented, as the session says.
+    pub invented: bool,
+    /// SHA-256 of the session file.
+    pub digest: String,
+    /// Names of the clips.
+    pub clips: Vec<String>,
+    /// The wager, if there is one.
+    pub wager: Option<WagerFacts>,
+}
+
+/// A sequential rule with what it really does.
+#[derive(Debug, Clone, Serialize)]
+pub struct SequentialFacts {
+    /// Agreed risk of "a difference" for a guesser.
+    pub alpha: f64,
+    /// Agreed risk of "no difference" for the listener looked for.
+    pub beta: f64,
+    /// Proportion right of the listener looked for.
+    pub proportion: f64,
+    /// Exact behaviour for a guesser.
+    pub guesser: Exact,
+    /// Exact behaviour for the listener looked for.
+    pub listener: Exact,
+}
+
+/// What this design finds for a listener of a stated ability.
+#[derive(Debug, Clone, Serialize)]
+pub struct DesignFacts {
+    /// Proportion of trials in which the listener really hears the difference.
+    pub discriminators: f64,
+    /// Proportion right that follows.
+    pub proportion: f64,
+    /// Risks of one listener's trials of one comparison.
+    pub risks: Risks,
+}
+
+/// What was wagered.
+#[derive(Debug, Clone, Serialize)]
+pub struct WagerFacts {
+    /// Who claims.
+    pub claimant: String,
+    /// Who doubts.
+    pub skeptic: String,
+    /// The claim.
+    pub claim: String,
+    /// Owed if the claimant wins.
+    pub claimant_wins: String,
+    /// Owed if the skeptic wins.
+    pub skeptic_wins: String,
+}
+
+/// Which answers a result rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Complete sittings of people who could hear something.
+    Listening,
+    /// Only sittings in which nothing was played.
+    Silent,
+    /// Only simulated listeners.
+    Simulated,
+    /// Nothing that counts.
+    Nothing,
+}
+
+/// A verdict's words.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Words {
+    /// Kind of verdict.
+    pub finding: String,
+    /// One plain sentence with its numbers.
+    pub headline: String,
+    /// What limits it.
+    pub limits: Vec<String>,
+}
+
+/// The result of one comparison.
+#[derive(Debug, Clone, Serialize)]
+pub struct ComparisonResult {
+    /// Name.
+    pub name: String,
+    /// Cable of side A.
+    pub a: String,
+    /// Cable of side B.
+    pub b: String,
+    /// Which answers it rests on.
+    pub basis: Basis,
+    /// The verdict.
+    pub verdict: Words,
+    /// Listeners that count.
+    pub listeners: usize,
+    /// Right answers (preference: answers for side B).
+    pub correct: u64,
+    /// Counted trials (of a room: votes).
+    pub trials: u64,
+    /// The test behind the verdict, in words.
+    pub method: &'static str,
+    /// p-value of the pooled answers: of the exact room test where listeners shared draws, else binomial.
+    pub p_value: Option<f64>,
+    /// The same after Holm's adjustment over the session's comparisons.
+    pub adjusted_p_value: Option<f64>,
+    /// Numbers of the pooled counts as if all trials were independent.
+    pub analysis: Option<Analysis>,
+    /// The exact test of a room that shared its draws.
+    pub room: Option<RoomResult>,
+    /// Similarity tests against stated limits.
+    pub similarity: Vec<Similarity>,
+    /// Listeners compared with one another.
+    pub panel: Option<PanelFacts>,
+    /// One entry per listener that counts.
+    pub results: Vec<ListenerResult>,
+}
+
+/// Listeners compared with one another.
+#[derive(Debug, Clone, Serialize)]
+pub struct PanelFacts {
+    /// How many guessers would have passed by luck.
+    pub lucky: LuckyPassers,
+    /// Name of the best listener.
+    pub best: String,
+    /// The best listener's own p-value.
+    pub best_p_value: f64,
+    /// Probability that the best of so many guessers does as well.
+    pub best_corrected_p_value: f64,
+    /// Fisher's combination; nothing where draws were shared or trials stopped by a sequential rule.
+    pub fisher: Option<Combined>,
+    /// Stouffer's combination, weighted by the square root of trials; nothing where Fisher's is nothing.
+    pub stouffer: Option<Combined>,
+    /// Test that all listeners have the same proportion right.
+    pub heterogeneity: Option<Heterogeneity>,
+    /// Beta-binomial fit with chance correction.
+    pub overdispersion: Option<Fit>,
+}
+
+/// Pearson's chi-squared test that several proportions are one, with its p-value by simulation-free exact reference
+/// where that is feasible.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Heterogeneity {
+    /// Pearson's statistic.
+    pub chi_squared: f64,
+    /// Degrees of freedom.
+    pub degrees: u64,
+    /// Upper tail.
+    pub p_value: f64,
+}
+
+/// One listener's result in one comparison.
+#[derive(Debug, Clone, Serialize)]
+pub struct ListenerResult {
+    /// Number of the listener in [`Report::listeners`], from 0.
+    pub listener: usize,
+    /// Name shown.
+    pub name: String,
+    /// Right answers (preference: for side B).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// The verdict on this listener alone.
+    pub verdict: Words,
+    /// Everything about the score.
+    pub analysis: Analysis,
+    /// p-value after Holm's adjustment over the listeners of this comparison.
+    pub adjusted_p_value: f64,
+    /// Decision of the sequential rule.
+    pub sequential: Option<&'static str>,
+    /// Median time per trial in seconds.
+    pub median_trial_s: Option<f64>,
+    /// Mean number of switches per trial.
+    pub switches_per_trial: Option<f64>,
+    /// Answers over time and by side, as descriptions.
+    pub habits: Habits,
+    /// Right (1) or wrong (0) in the order of trials.
+    pub path: Vec<u8>,
+}
+
+/// How somebody answered: descriptions, never a rescue of a failed test.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Habits {
+    /// Right and all in the first half of the trials.
+    pub first_half: (u64, u64),
+    /// Right and all in the second half.
+    pub second_half: (u64, u64),
+    /// Answers for side A and all answers that point to a side.
+    pub for_side_a: Option<(u64, u64)>,
+    /// Right and all with confidence 4 or 5.
+    pub confident: Option<(u64, u64)>,
+    /// Right and all with confidence 1 or 2.
+    pub doubtful: Option<(u64, u64)>,
+}
+
+/// A control, all counted sittings together.
+#[derive(Debug, Clone, Serialize)]
+pub struct ControlResult {
+    /// `level`, `tilt`, `head-movement` or `identical`.
+    pub kind: String,
+    /// Size with unit; empty for identical.
+    pub amount: String,
+    /// Known to be audible.
+    pub positive: bool,
+    /// Right answers.
+    pub correct: u64,
+    /// Trials.
+    pub trials: u64,
+}
+
+/// A listener.
+#[derive(Debug, Clone, Serialize)]
+pub struct ListenerFacts {
+    /// Name shown.
+    pub name: String,
+    /// Place that the listener sat at, if several were joined.
+    pub place: Option<String>,
+    /// Numbers of the sittings in [`Report::sittings`], from 0.
+    pub sittings: Vec<usize>,
+    /// Seat of a night.
+    pub seat: Option<u32>,
+    /// Right answers and trials of audible controls.
+    pub positive_controls: (u64, u64),
+    /// Right answers and trials of identical controls.
+    pub identical_controls: (u64, u64),
+    /// At least one of the sittings counts.
+    pub counted: bool,
+}
+
+/// How a sitting stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// All trials answered.
+    Complete,
+    /// Decided by the sequential rule.
+    Decided,
+    /// Qualification not passed.
+    NotQualified,
+    /// Stopped before the rule allowed.
+    StoppedEarly,
+    /// Never closed.
+    Unfinished,
+    /// The journal does not verify.
+    Invalid,
+    /// Of another session.
+    Foreign,
+}
+
+impl State {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Complete => "complete",
+            Self::Decided => "decided by the sequential rule",
+            Self::NotQualified => "qualification not passed",
+            Self::StoppedEarly => "stopped early",
+            Self::Unfinished => "abandoned or still open",
+            Self::Invalid => "invalid",
+            Self::Foreign => "of another session",
+        }
+    }
+}
+
+/// A sitting.
+#[derive(Debug, Clone, Serialize)]
+pub struct SittingFacts {
+    /// Name shown: the listener's, or the host's night.
+    pub name: String,
+    /// Place, if several were joined.
+    pub place: Option<String>,
+    /// A night of many listeners.
+    pub night: bool,
+    /// How it stands.
+    pub state: State,
+    /// Its answers count in the verdict.
+    pub counted: bool,
+    /// UTC time of the opening (anonymous: the date).
+    pub opened_utc: String,
+    /// Name of the journal's file, where it shows no hidden name.
+    pub journal: Option<String>,
+    /// A simulated listener's probability of a right answer.
+    pub simulated: Option<f64>,
+    /// `device`, `file` or `silent`, with rate and format.
+    pub output: String,
+    /// Nothing was played.
+    pub silent: bool,
+    /// Seats of a night.
+    pub seats: Option<usize>,
+    /// Answered counted trials (of a night: votes).
+    pub answered: u64,
+    /// Right ones, known only when the seal is open.
+    pub correct: Option<u64>,
+    /// Qualification: right and all.
+    pub qualification: Option<(u64, u64)>,
+    /// Void attempts.
+    pub void: u64,
+    /// Times that it was resumed.
+    pub resumed: u32,
+    /// Length in seconds, interruptions not counted.
+    pub length_s: f64,
+    /// SHA-256 seal published before the first trial.
+    pub commitment: String,
+    /// Phrases: who typed them (not if anonymous) and what.
+    pub phrases: Vec<(String, String)>,
+    /// The secret that opens the seal.
+    pub secret: Option<String>,
+    /// The key that secret and phrases give.
+    pub key: Option<String>,
+    /// Hash of the last record.
+    pub receipt: Option<String>,
+    /// The same as words.
+    pub receipt_phrase: Option<String>,
+    /// What the verifier objects to.
+    pub problems: Vec<String>,
+    /// How a wager ended in the words agreed before.
+    pub wager: Option<String>,
+}
+
+/// A journal that cannot be used at all.
+#[derive(Debug, Clone, Serialize)]
+pub struct Unusable {
+    /// Name of the file (anonymous: a number).
+    pub file: String,
+    /// Place, if several were joined.
+    pub place: Option<String>,
+    /// Why.
+    pub reason: String,
+}
+
+/// The register against the folder.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct RegisterFacts {
+    /// Sittings that it announces.
+    pub announced: usize,
+    /// Of these, never closed.
+    pub unfinished: usize,
+    /// Announced sittings without a journal in the folder.
+    pub missing: Vec<String>,
+    /// Journals that it does not announce.
+    pub unregistered: usize,
+    /// Why it cannot be read.
+    pub problem: Option<String>,
+}
+
+/// A place whose journals were joined.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlaceFacts {
+    /// Name: that of the folder.
+    pub name: String,
+    /// Sittings that count.
+    pub counted: usize,
+    /// All sittings.
+    pub sittings: usize,
+    /// Right and all, by comparison.
+    pub scores: Vec<(u64, u64)>,
+}
+
+/// What was compared.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Compared {
+    /// The amplifier in words.
+    pub amplifier: Vec<String>,
+    /// The loudspeaker in words.
+    pub loudspeaker: Vec<String>,
+    /// Cables.
+    pub cables: Vec<CableFacts>,
+    /// Clips.
+    pub clips: Vec<ClipFacts>,
+    /// What the circuit does, by comparison.
+    pub differences: Vec<DifferenceFacts>,
+    /// What to be careful of.
+    pub cautions: Vec<String>,
+    /// Pictures.
+    #[serde(skip)]
+    pub figures: Vec<Figure>,
+    /// What could not be computed.
+    pub problems: Vec<String>,
+}
+
+/// A cable.
+#[derive(Debug, Clone, Serialize)]
+pub struct CableFacts {
+    /// Name.
+    pub name: String,
+    /// What it is, in words.
+    pub description: String,
+    /// Loop resistance at 0 Hz in ohm.
+    pub dc_resistance_ohm: Option<f64>,
+    /// Loop resistance in ohm at [`CABLE_FREQUENCIES_HZ`].
+    pub loop_resistance_ohm: Vec<f64>,
+    /// Loop inductance in henry at the same.
+    pub loop_inductance_h: Vec<f64>,
+    /// Capacitance in farad at the same.
+    pub capacitance_f: Vec<f64>,
+}
+
+/// Frequencies in Hz at which cables are tabled.
+pub const CABLE_FREQUENCIES_HZ: [f64; 3] = [100.0, 1000.0, 20_000.0];
+
+/// A clip.
+#[derive(Debug, Clone, Serialize)]
+pub struct ClipFacts {
+    /// Name.
+    pub name: String,
+    /// Where it comes from, without folders.
+    pub source: String,
+    /// What is known of its sound: label and value with unit.
+    pub facts: Vec<(String, String)>,
+}
+
+/// The difference between both sides, on paper.
+#[derive(Debug, Clone, Serialize)]
+pub struct DifferenceFacts {
+    /// Name of the comparison.
+    pub comparison: String,
+    /// Label and value with unit.
+    pub facts: Vec<(String, String)>,
+    /// Difference in level at 1 kHz in dB, A minus B.
+    pub at_1khz_db: Option<f64>,
+    /// How large that is to an ear, in words.
+    pub words: Vec<String>,
+}
+
+/// A finished attempt, or a vote in one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrialFacts {
+    /// Number of the sitting in [`Report::sittings`], from 0.
+    pub sitting: u32,
+    /// Number of the listener in [`Report::listeners`], from 0; nothing for a void attempt of a night.
+    pub listener: Option<u32>,
+    /// Line of the journal, from 1, that holds it.
+    pub record: u32,
+    /// Part of the sitting.
+    pub part: Part,
+    /// Trial within the part.
+    pub trial: u32,
+    /// Attempt at it.
+    pub attempt: u32,
+    /// Comparison, of the control the one whose side A it starts from.
+    pub comparison: u16,
+    /// Control, if it is one.
+    pub control: Option<u16>,
+    /// Clip.
+    pub clip: u16,
+    /// Presentation order.
+    pub order: u8,
+    /// Answered alternative; nothing if void.
+    pub answer: Option<u8>,
+    /// The right alternative; nothing where the protocol has none.
+    pub right: Option<u8>,
+    /// Whether it is right (preference: for side B).
+    pub correct: Option<bool>,
+    /// The side that the answer points to is A.
+    pub for_side_a: Option<bool>,
+    /// Confidence, 1 to 5.
+    pub confidence: Option<u8>,
+    /// When it ended, milliseconds of the sitting.
+    pub at_ms: u64,
+    /// How long it took in milliseconds.
+    pub took_ms: u64,
+    /// Switches.
+    pub switches: u32,
+    /// Listens of all slots together.
+    pub listens: u32,
+    /// Milliseconds heard of all slots together.
+    pub heard_ms: u64,
+    /// Voted on paper.
+    pub paper: bool,
+}

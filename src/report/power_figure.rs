@@ -1,0 +1,101 @@
+//! Power curves: what a test can find.
+//!
+//! Comes in: a design from `stats::power`. Goes out: a figure.
+
+use super::svg::{Axis, Chart, Figure, Tone};
+use super::verdict::{count, percent};
+use crate::stats::power::{Design, Effect, Plan};
+use crate::stats::{Protocol, StatsError};
+
+/// Most points that a curve is drawn with; a longer one is thinned, and says so.
+const MOST_POINTS: u64 = 600;
+
+/// Power over the number of trials: the sawtooth, the wanted power, the first and the stable number.
+///
+/// # Errors
+/// A design with impossible values.
+pub fn over_trials(
+    design: &Design,
+    wanted: f64,
+    plan: Option<&Plan>,
+    most: u64,
+) -> Result<Figure, StatsError> {
+    let most = most.max(10);
+    let step = most.div_ceil(MOST_POINTS).max(1);
+    let mut power = Vec::new();
+    let mut risk = Vec::new();
+    for trials in (1..=most).step_by(step as usize) {
+        let risks = design.risks(trials)?;
+        power.push((trials as f64, risks.power));
+        risk.push((trials as f64, risks.alpha));
+    }
+    let title = format!(
+        "Power over trials: {}, {} right, risk {}",
+        design.protocol,
+        percent(design.proportion),
+        percent(design.alpha)
+    );
+    let mut chart =
+        Chart::new(title, Axis::linear("trials", 0.0, most as f64), Axis::linear("probability", 0.0, 1.0));
+    chart.line(Tone::First, &power);
+    chart.line(Tone::Chance, &risk);
+    chart.across(Tone::Critical, wanted);
+    chart.name(Tone::First, "difference found");
+    chart.name(Tone::Chance, "guesser passes");
+    chart.name(Tone::Critical, format!("power wanted, {}", percent(wanted)));
+    let mut description = format!(
+        "The probability of finding the difference rises in a sawtooth over 1 to {}",
+        count(most, "trial")
+    );
+    if let Some(plan) = plan {
+        chart.mark(Tone::First, plan.first.trials as f64, plan.first.power);
+        chart.mark(Tone::Second, plan.stable.trials as f64, plan.stable.power);
+        chart.name(Tone::Second, format!("stable from {}", plan.stable.trials));
+        description.push_str(&format!(
+            ". It first reaches {} at {} and stays above from {} on",
+            percent(wanted),
+            count(plan.first.trials, "trial"),
+            plan.stable.trials
+        ));
+    }
+    if step > 1 {
+        description.push_str(&format!(". Every {step}th number of trials is drawn"));
+    }
+    description.push('.');
+    Ok(chart.finish(description))
+}
+
+/// What this very test can find: power over the proportion of trials in which the difference is heard (preference: over
+/// the proportion preferring one side).
+///
+/// # Errors
+/// No or too many trials, alpha outside 0..1.
+pub fn over_effect(protocol: Protocol, alpha: f64, trials: u64) -> Result<Figure, StatsError> {
+    let mut points = Vec::new();
+    for hundredth in 1..=100 {
+        let share = f64::from(hundredth) / 100.0;
+        let design = Design::new(protocol, alpha, Effect::Discriminators(share))?;
+        points.push((share * 100.0, design.risks(trials)?.power));
+    }
+    let guess = points.first().map_or(0.0, |point| point.1);
+    let half = points[49].1;
+    let label = match protocol {
+        Protocol::Preference => "lead of one side over the other, % of answers",
+        _ => "trials in which the difference is heard, %",
+    };
+    let mut chart = Chart::new(
+        format!("What {} can show", count(trials, "trial")),
+        Axis::linear(label, 0.0, 100.0),
+        Axis::linear("probability of a difference verdict", 0.0, 1.0),
+    );
+    chart.line(Tone::First, &points);
+    chart.across(Tone::Chance, alpha);
+    chart.name(Tone::First, "difference found");
+    chart.name(Tone::Chance, format!("agreed risk, {}", percent(alpha)));
+    Ok(chart.finish(format!(
+        "From {} where the difference is heard in 1 % of trials over {} at 50 % to {} at 100 %.",
+        percent(guess),
+        percent(half),
+        percent(points[99].1)
+    )))
+}

@@ -1,0 +1,232 @@
+//! What the answers support, in one plain sentence with its numbers, and what they do not.
+//!
+//! Comes in: [`VerdictInput`], counts and circumstances. Goes out: [`Verdict`], one headline and the sentences that limit
+//! it. Numbers come from `stats`; nothing is computed here. The same sentences stand on the result screen, in the report
+//! and on the phones of a club night.
+
+mod words;
+
+use crate::stats::one::{self, Analysis};
+use crate::stats::room::RoomResult;
+use crate::stats::sequential::{Decision, SequentialTest};
+use crate::stats::{Protocol, StatsError, binomial};
+
+pub use words::{count, percent, risk};
+
+/// Right answers of a number of trials.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Tally {
+    /// Right answers.
+    pub correct: u64,
+    /// Trials.
+    pub trials: u64,
+}
+
+/// Trials whose right answer was known to be audible, or impossible.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Controls {
+    /// Audible: level, tilt, head movement.
+    pub positive: Tally,
+    /// Impossible: both sides identical.
+    pub identical: Tally,
+}
+
+/// When the counted trials ended; fixed before the first one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Rule {
+    /// After the planned number of trials.
+    AllTrials,
+    /// By Wald's sequential test; the planned number is the largest.
+    Sequential {
+        /// Risk of "a difference" for a guesser.
+        alpha: f64,
+        /// Risk of "no difference" for a listener at `proportion`.
+        beta: f64,
+        /// Proportion right that the test looks for.
+        proportion: f64,
+    },
+}
+
+/// Several comparisons judged together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Together {
+    /// Number of comparisons (or listeners) in the family.
+    pub members: u64,
+    /// This one's p-value after Holm's adjustment.
+    pub adjusted_p: f64,
+}
+
+/// Counts and circumstances of one score.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VerdictInput {
+    /// Protocol.
+    pub protocol: Protocol,
+    /// Right answers (preference: answers for side B, as journals count them).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// Error risk agreed on before.
+    pub alpha: f64,
+    /// Trials that were agreed on before.
+    pub planned_trials: u64,
+    /// The sitting ended before the rule said so.
+    pub stopped_early: bool,
+    /// The answers came from a simulated listener.
+    pub simulated: bool,
+    /// Nothing was played.
+    pub silent: bool,
+    /// Trials with a known answer.
+    pub controls: Controls,
+    /// Name of side A.
+    pub side_a: String,
+    /// Name of side B.
+    pub side_b: String,
+    /// 2-AFC: the attribute asked for, as a comparative such as "brighter".
+    pub attribute: Option<String>,
+    /// When the trials end.
+    pub rule: Rule,
+    /// Several comparisons judged together.
+    pub together: Option<Together>,
+    /// The exact test of a room that shared its draws, in place of the binomial one.
+    pub room: Option<RoomResult>,
+}
+
+impl VerdictInput {
+    /// An ordinary completed test of "A" and "B", without controls; change what differs.
+    pub fn new(protocol: Protocol, correct: u64, trials: u64, alpha: f64) -> Self {
+        Self {
+            protocol,
+            correct,
+            trials,
+            alpha,
+            planned_trials: trials,
+            stopped_early: false,
+            simulated: false,
+            silent: false,
+            controls: Controls::default(),
+            side_a: "A".to_string(),
+            side_b: "B".to_string(),
+            attribute: None,
+            rule: Rule::AllTrials,
+            together: None,
+            room: None,
+        }
+    }
+}
+
+/// What kind of verdict it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Finding {
+    /// Simulated or silent: no listening test.
+    NoListeningTest,
+    /// No counted trials.
+    NoTrials,
+    /// Stopped before the rule said so: no significant verdict.
+    StoppedEarly,
+    /// Right too often where nothing could be heard: the rig gives something away.
+    RigSuspect,
+    /// A difference (preference: a preference) was shown.
+    Difference,
+    /// None was shown.
+    NotShown,
+    /// None was shown, and the audible controls were missed too.
+    ControlsMissed,
+    /// The sequential test excludes the proportion right that it looks for.
+    Excluded,
+    /// The sequential test reached its largest number of trials without a decision.
+    Undecided,
+}
+
+/// What the answers support.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// Kind.
+    pub finding: Finding,
+    /// One plain sentence or two, with the numbers.
+    pub headline: String,
+    /// What limits it, most important first.
+    pub limits: Vec<String>,
+    /// The numbers behind; nothing without counted trials.
+    pub analysis: Option<Analysis>,
+}
+
+/// Positive controls count as missed when a listener who is right in nine of ten would do so badly in at most one test
+/// of ten. Common practice, no source.
+pub fn controls_missed(positive: Tally) -> bool {
+    positive.trials > 0 && binomial::lower(positive.correct, positive.trials, 0.9) <= 0.1
+}
+
+/// Identical controls are suspect when a guesser would do so well in at most one test of a hundred. Common practice, no
+/// source.
+pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
+    protocol != Protocol::Preference
+        && identical.trials > 0
+        && one::p_value(protocol, identical.correct, identical.trials) <= 0.01
+}
+
+/// The verdict in plain words.
+///
+/// # Errors
+/// Impossible counts or risks.
+pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
+    if input.correct > input.trials {
+        return Err(StatsError::MoreThanAll { correct: input.correct, trials: input.trials });
+    }
+    if input.trials == 0 {
+        return Ok(Verdict {
+            finding: if input.simulated || input.silent {
+                Finding::NoListeningTest
+            } else {
+                Finding::NoTrials
+            },
+            headline: format!("No counted answers: nothing can be said about {}.", words::sides(input)),
+            limits: Vec::new(),
+            analysis: None,
+        });
+    }
+    let mut analysis = one::analyse(input.protocol, input.correct, input.trials, input.alpha)?;
+    if let Some(room) = &input.room {
+        analysis.p_value = room.p_value;
+        analysis.mid_p = room.mid_p;
+        analysis.critical = room.critical;
+        analysis.significant = binomial::at_most(room.p_value, input.alpha);
+    }
+    let decision = match input.rule {
+        Rule::AllTrials => None,
+        Rule::Sequential { alpha, beta, proportion } => {
+            let most = input.planned_trials.max(input.trials);
+            let test = SequentialTest::new(input.protocol, alpha, beta, proportion, most)?;
+            Some((test, test.decision(input.correct, input.trials)))
+        }
+    };
+    let unfinished = match decision {
+        None => input.stopped_early || input.trials < input.planned_trials,
+        Some((_, decision)) => input.stopped_early || decision == Decision::Continue,
+    };
+    let significant = match (decision, input.together) {
+        (Some((_, decision)), _) => decision == Decision::Difference,
+        (None, Some(together)) => binomial::at_most(together.adjusted_p, input.alpha),
+        (None, None) => analysis.significant,
+    };
+    let missed = controls_missed(input.controls.positive);
+    let finding = if input.simulated || input.silent {
+        Finding::NoListeningTest
+    } else if unfinished {
+        Finding::StoppedEarly
+    } else if significant && rig_suspect(input.protocol, input.controls.identical) {
+        Finding::RigSuspect
+    } else if significant {
+        Finding::Difference
+    } else if missed {
+        Finding::ControlsMissed
+    } else {
+        match decision {
+            Some((_, Decision::NoDifference)) => Finding::Excluded,
+            Some(_) => Finding::Undecided,
+            None => Finding::NotShown,
+        }
+    };
+    let headline = words::headline(input, &analysis, finding, decision.map(|(test, _)| test), significant);
+    let limits = words::limits(input, &analysis, finding, decision.map(|(test, _)| test))?;
+    Ok(Verdict { finding, headline, limits, analysis: Some(analysis) })
+}

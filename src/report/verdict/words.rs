@@ -1,0 +1,363 @@
+//! The sentences themselves.
+
+use super::{Finding, Rule, VerdictInput, controls_missed, rig_suspect};
+use crate::stats::one::Analysis;
+use crate::stats::psychometric::proportion_of_discriminators;
+use crate::stats::sequential::SequentialTest;
+use crate::stats::{Protocol, StatsError, binomial, one};
+
+/// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %".
+pub fn percent(proportion: f64) -> String {
+    let value = proportion * 100.0;
+    if value >= 99.95 && proportion < 1.0 {
+        return "over 99.9 %".to_string();
+    }
+    if value == 0.0 || value >= 10.0 {
+        let text = format!("{value:.1}");
+        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
+    }
+    if value >= 1.0 {
+        let text = format!("{value:.1}");
+        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
+    }
+    if value >= 0.01 {
+        let text = format!("{value:.2}");
+        return format!("{} %", text.trim_end_matches('0').trim_end_matches('.'));
+    }
+    "less than 0.01 %".to_string()
+}
+
+/// A small risk as people say it: "once in 26 tests"; as a percentage where it is not small.
+pub fn risk(probability: f64) -> String {
+    if probability <= 0.0 || probability < 1e-12 {
+        "less than once in a million million tests".to_string()
+    } else if probability < 1e-6 {
+        format!("about once in {} million tests", grouped((1e-6 / probability).round()))
+    } else if probability < 0.095 {
+        format!("about once in {} tests", grouped((1.0 / probability).round()))
+    } else {
+        format!("in {} of tests", percent(probability))
+    }
+}
+
+fn grouped(value: f64) -> String {
+    let digits = format!("{value:.0}");
+    let mut text = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// "1 trial", "16 trials".
+pub fn count(number: u64, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+/// "flex and braid".
+pub(super) fn sides(input: &VerdictInput) -> String {
+    format!("{} and {}", input.side_a, input.side_b)
+}
+
+fn score(input: &VerdictInput) -> String {
+    match input.protocol {
+        Protocol::Preference => {
+            let (side, votes) = preferred(input);
+            format!("{votes} of {} for {side}", input.trials)
+        }
+        _ => format!("{} of {} right", input.correct, input.trials),
+    }
+}
+
+/// The side with more answers, and how many.
+fn preferred(input: &VerdictInput) -> (&str, u64) {
+    let other = input.trials - input.correct;
+    if other > input.correct { (&input.side_a, other) } else { (&input.side_b, input.correct) }
+}
+
+/// How often chance does it.
+fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
+    match input.protocol {
+        Protocol::Preference => {
+            format!("without any preference, a split at least as uneven comes up {}", risk(analysis.p_value))
+        }
+        _ if input.room.is_some() => {
+            format!("with another draw the same votes do at least as well {}", risk(analysis.p_value))
+        }
+        _ => format!("pure guessing does at least as well {}", risk(analysis.p_value)),
+    }
+}
+
+fn claim(input: &VerdictInput) -> String {
+    match (input.protocol, &input.attribute) {
+        (Protocol::Preference, _) => format!("a preference between {}", sides(input)),
+        (Protocol::TwoAfc, Some(attribute)) => {
+            format!("a difference between {} (which is {attribute}?)", sides(input))
+        }
+        _ => format!("a difference between {}", sides(input)),
+    }
+}
+
+pub(super) fn headline(
+    input: &VerdictInput,
+    analysis: &Analysis,
+    finding: Finding,
+    test: Option<SequentialTest>,
+    significant: bool,
+) -> String {
+    let score = score(input);
+    let luck = luck(input, analysis);
+    let claim = claim(input);
+    let needed = match (test, analysis.critical) {
+        (Some(_), _) => String::new(),
+        (None, Some(critical)) => format!("; {critical} were needed"),
+        (None, None) => {
+            format!(
+                "; with so few trials not even a perfect score would meet the agreed risk of {}",
+                percent(input.alpha)
+            )
+        }
+    };
+    match finding {
+        Finding::NoListeningTest => {
+            let why = match (input.simulated, input.silent) {
+                (true, true) => "the answers were simulated and nothing was played",
+                (true, false) => "the answers were simulated, nobody listened",
+                _ => "nothing was played, so nothing could be heard",
+            };
+            format!("This is no listening test: {why}. ({score}.)")
+        }
+        Finding::NoTrials => format!("No counted answers: nothing can be said about {}.", sides(input)),
+        Finding::StoppedEarly => format!(
+            "{score}, but the sitting was stopped before it was complete ({} of {} agreed): it shows nothing about {}, \
+             neither way.",
+            input.trials,
+            count(input.planned_trials, "trial"),
+            sides(input)
+        ),
+        Finding::RigSuspect => format!(
+            "{score}, but {} of {} were right where both sides were identical: something other than the sound gives the \
+             answer away, so this does not count as {claim}.",
+            input.controls.identical.correct, input.controls.identical.trials
+        ),
+        Finding::Difference => match input.protocol {
+            Protocol::Preference => {
+                format!("{score}: {} was preferred to the other; {luck}.", preferred(input).0)
+            }
+            _ if test.is_some() => {
+                format!(
+                    "{score}: {claim} was heard. The sequential test agreed on beforehand has reached its upper line."
+                )
+            }
+            _ => format!("{score}: {claim} was heard; {luck}."),
+        },
+        Finding::NotShown => {
+            let family = if analysis.significant && !significant {
+                "; by itself that would do, but not as one of several"
+            } else {
+                needed.as_str()
+            };
+            let word = if input.protocol == Protocol::Preference { "shown" } else { "heard beyond chance" };
+            format!("{score}: {} was {word}; {luck}{family}.", negated(&claim))
+        }
+        Finding::ControlsMissed => format!(
+            "{score}: {} was shown, but the differences that can be heard were missed too ({} of {} controls right), so \
+             this test could hardly have shown one.",
+            negated(&claim),
+            input.controls.positive.correct,
+            input.controls.positive.trials
+        ),
+        Finding::Excluded => {
+            let proportion = test.map_or(0.0, |test| test.proportion);
+            format!(
+                "{score}: {} was heard. The sequential test agreed on beforehand has reached its lower line: these \
+                 answers do not come from someone who is right in {} of trials.",
+                negated(&claim),
+                percent(proportion)
+            )
+        }
+        Finding::Undecided => format!(
+            "{score}: undecided. The sequential test reached its largest number of trials without a decision, so {} was \
+             shown and none was excluded.",
+            negated(&claim)
+        ),
+    }
+}
+
+fn negated(claim: &str) -> String {
+    claim.strip_prefix("a ").map_or_else(|| format!("no {claim}"), |rest| format!("no {rest}"))
+}
+
+pub(super) fn limits(
+    input: &VerdictInput,
+    analysis: &Analysis,
+    finding: Finding,
+    test: Option<SequentialTest>,
+) -> Result<Vec<String>, StatsError> {
+    let mut limits = Vec::new();
+    if finding == Finding::NoListeningTest || finding == Finding::NoTrials {
+        return Ok(limits);
+    }
+    if input.room.is_some() {
+        limits.push(
+            "Votes on the same draw depend on one another, so no limit of what the room can hear is stated: see each \
+             listener."
+                .to_string(),
+        );
+    } else if finding == Finding::Difference {
+        limits.push(difference_limit(input, analysis));
+    } else if finding != Finding::RigSuspect {
+        limits.push(exclusion(input, analysis));
+    }
+    if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
+        limits.push(power(input));
+    }
+    if let (Some(test), Rule::Sequential { .. }) = (test, input.rule)
+        && test.most_trials <= 2000
+    {
+        let guess = test.exact(test.chance)?;
+        let hears = test.exact(test.proportion)?;
+        limits.push(format!(
+            "The sequential test, computed exactly with its limit of {}, says \"a difference\" to a guesser in {} of \
+             sittings and \"no difference\" to someone right in {} of trials in {}.",
+            count(test.most_trials, "trial"),
+            percent(guess.difference),
+            percent(test.proportion),
+            percent(hears.no_difference)
+        ));
+    }
+    if let Some(together) = input.together
+        && together.members > 1
+    {
+        limits.push(format!(
+            "Judged together with {} ({} in all, Holm's method): the p-value adjusted for that is {}.",
+            count(together.members - 1, "other"),
+            together.members,
+            p_text(together.adjusted_p)
+        ));
+    }
+    limits.extend(controls(input));
+    limits.push(scope(input));
+    Ok(limits)
+}
+
+fn scope(input: &VerdictInput) -> String {
+    format!(
+        "It holds for these listeners, clips and this equipment: it says nothing about other ones, and nothing about why \
+         {} differ or do not.",
+        sides(input)
+    )
+}
+
+fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
+    match input.protocol {
+        Protocol::Preference => format!(
+            "How strong the preference is: {} of answers for {}, somewhere between {} and {} (95 % interval).",
+            percent(analysis.proportion),
+            input.side_b,
+            percent(analysis.interval.lower),
+            percent(analysis.interval.upper)
+        ),
+        _ => format!(
+            "How large it is: heard in about {} of trials, and with 95 % confidence in at least {}; the other right answers \
+             are guesses. That it was heard does not say that it matters or which one is better.",
+            percent(analysis.discriminators.estimate),
+            percent(analysis.discriminators_at_least)
+        ),
+    }
+}
+
+fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
+    match input.protocol {
+        Protocol::Preference => format!(
+            "This does not prove that there is none: a long-run share for {} between {} and {} agrees with these answers \
+             (95 % interval).",
+            input.side_b,
+            percent(analysis.interval.lower),
+            percent(analysis.interval.upper)
+        ),
+        _ if analysis.discriminators_at_most >= 1.0 => {
+            "This does not prove that there is none: these answers exclude nothing.".to_string()
+        }
+        _ if analysis.discriminators_at_most <= 0.0 => {
+            "The score is lower than guessing usually gives. That proves \
+             nothing by itself; if it happens again, look for a mix-up of the answers."
+                .to_string()
+        }
+        _ => format!(
+            "This does not prove that there is none. What it excludes, with 95 % confidence: that the difference is heard in \
+             more than {} of trials (d-prime above {:.2}).",
+            percent(analysis.discriminators_at_most),
+            analysis.d_prime_at_most
+        ),
+    }
+}
+
+/// What the planned test could have found.
+fn power(input: &VerdictInput) -> String {
+    let trials = input.trials;
+    let Some(critical) = one::critical(input.protocol, trials, input.alpha) else {
+        return format!(
+            "With {} and a risk of {} no score could have shown anything: plan more trials.",
+            count(trials, "trial"),
+            percent(input.alpha)
+        );
+    };
+    let at = |share: f64| {
+        let p = proportion_of_discriminators(input.protocol, share);
+        let other = if input.protocol == Protocol::Preference {
+            binomial::lower(trials - critical, trials, p)
+        } else {
+            0.0
+        };
+        binomial::upper(critical, trials, p) + other
+    };
+    let (strong, weak) = (at(0.5), at(0.25));
+    let what = if input.protocol == Protocol::Preference {
+        ("a preference of three to one", "one of five to three")
+    } else {
+        ("a difference heard in every second trial", "one heard in every fourth trial")
+    };
+    let advice =
+        if strong < 0.8 { " Small differences need more trials: see `earwitness plan`." } else { "" };
+    format!(
+        "What the test could show: {} would have been found with a probability of {}, {} with {}.{advice}",
+        what.0,
+        percent(strong),
+        what.1,
+        percent(weak)
+    )
+}
+
+fn controls(input: &VerdictInput) -> Vec<String> {
+    let mut lines = Vec::new();
+    let (positive, identical) = (input.controls.positive, input.controls.identical);
+    if positive.trials == 0 {
+        lines.push(
+            "There were no audible controls, so nothing shows that a real difference would have come through.".to_string(),
+        );
+    } else if controls_missed(positive) {
+        lines.push(format!(
+            "Audible controls were missed: {} of {} right. Check level, headphones and the room, and train first.",
+            positive.correct, positive.trials
+        ));
+    } else {
+        lines.push(format!("Audible controls: {} of {} right.", positive.correct, positive.trials));
+    }
+    if identical.trials > 0 {
+        let note = if rig_suspect(input.protocol, identical) {
+            ": far above chance, so look for what gives the answer away"
+        } else {
+            ", where only chance can be right"
+        };
+        lines.push(format!("Identical controls: {} of {} right{note}.", identical.correct, identical.trials));
+    }
+    lines
+}
+
+fn p_text(p: f64) -> String {
+    if p >= 0.001 { format!("{p:.3}") } else { format!("{p:.1e}") }
+}

@@ -1,0 +1,160 @@
+//! Response bias, learning, fatigue and confidence: descriptions with their numbers.
+//!
+//! They help to understand a result and to plan the next test. They never rescue a failed one: a good half that was
+//! picked after the fact is no evidence, and nothing here gives a verdict.
+
+use serde::Serialize;
+
+use super::interval::{self, Interval};
+use super::psychometric::Model;
+use super::special::{normal, normal_quantile};
+use super::{StatsError, error};
+
+/// Answers "A" and "B" of an ABX test by what X was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Table {
+    /// X was A, answered A.
+    pub a_as_a: u64,
+    /// X was A, answered B.
+    pub a_as_b: u64,
+    /// X was B, answered A.
+    pub b_as_a: u64,
+    /// X was B, answered B.
+    pub b_as_b: u64,
+}
+
+/// Response bias by signal detection theory.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Bias {
+    /// Answers "A" over all answers.
+    pub share_of_a: Interval,
+    /// Criterion c = -(z(H) + z(F))/2: negative is a lean to "A", 0 none.
+    pub criterion: f64,
+    /// d-prime with the bias taken out: proportion right Phi((z(H) - z(F))/2) carried through the model.
+    pub d_prime: f64,
+    /// The log-linear correction was used because a rate was 0 or 1 (Hautus 1995: one half is added to each cell's count and one to
+    /// each row's).
+    pub corrected: bool,
+}
+
+/// Response bias of an ABX (or duo-trio, 2-AFC) table. Nothing where X never was A or never was B.
+///
+/// # Errors
+/// Only counts beyond what is computed.
+pub fn bias(table: Table, model: Model) -> Result<Option<Bias>, StatsError> {
+    let (as_a, as_b) = (table.a_as_a + table.a_as_b, table.b_as_a + table.b_as_b);
+    if as_a == 0 || as_b == 0 {
+        return Ok(None);
+    }
+    let extreme = [table.a_as_a, table.a_as_b, table.b_as_a, table.b_as_b].contains(&0);
+    let rate = |hits: u64, of: u64| {
+        if extreme { (hits as f64 + 0.5) / (of as f64 + 1.0) } else { hits as f64 / of as f64 }
+    };
+    let (hit, alarm) = (normal_quantile(rate(table.a_as_a, as_a)), normal_quantile(rate(table.b_as_a, as_b)));
+    Ok(Some(Bias {
+        share_of_a: interval::clopper_pearson(table.a_as_a + table.b_as_a, as_a + as_b, 0.95)?,
+        criterion: -0.5 * (hit + alarm),
+        d_prime: model.d_prime(normal(0.5 * (hit - alarm)))?,
+        corrected: extreme,
+    }))
+}
+
+/// First half against second half, and the trend over all trials.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Course {
+    /// Right in the first half (the middle trial of an odd number belongs to it).
+    pub first_correct: u64,
+    /// Trials of the first half.
+    pub first_trials: u64,
+    /// Right in the second half.
+    pub second_correct: u64,
+    /// Trials of the second half.
+    pub second_trials: u64,
+    /// Difference of proportions, second less first, with its 95 % interval (Newcombe 1998, method 10).
+    pub change: Interval,
+    /// Rank-sum z of the positions of right answers: positive when they come late (learning), negative when they come early
+    /// (fatigue). Nothing where all are right or all wrong.
+    pub trend_z: Option<f64>,
+}
+
+/// Learning and fatigue of answers in the order given.
+///
+/// # Errors
+/// Fewer than two answers.
+pub fn course(right: &[bool]) -> Result<Course, StatsError> {
+    if right.len() < 2 {
+        return Err(StatsError::Other(format!(
+            "learning and fatigue need at least 2 answers, but there are {}",
+            right.len()
+        )));
+    }
+    let (first, second) = right.split_at(right.len().div_ceil(2));
+    let count = |half: &[bool]| half.iter().filter(|r| **r).count() as u64;
+    let (x, m, y, n) = (count(first), first.len() as u64, count(second), second.len() as u64);
+    let (a, b) = (interval::wilson(x, m, 0.95)?, interval::wilson(y, n, 0.95)?);
+    let (p, q) = (x as f64 / m as f64, y as f64 / n as f64);
+    let change = Interval {
+        level: 0.95,
+        lower: (q - p) - ((q - b.lower).powi(2) + (a.upper - p).powi(2)).sqrt(),
+        upper: (q - p) + ((b.upper - q).powi(2) + (p - a.lower).powi(2)).sqrt(),
+    };
+    let (all, k) = (right.len() as f64, (x + y) as f64);
+    let trend_z = (k > 0.0 && k < all).then(|| {
+        let ranks: f64 = right.iter().enumerate().filter(|(_, r)| **r).map(|(i, _)| i as f64 + 1.0).sum();
+        (ranks - k * (all + 1.0) / 2.0) / (k * (all - k) * (all + 1.0) / 12.0).sqrt()
+    });
+    Ok(Course { first_correct: x, first_trials: m, second_correct: y, second_trials: n, change, trend_z })
+}
+
+/// Whether the listener knew when an answer was right.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Confidence {
+    /// Mean confidence of right answers.
+    pub when_right: f64,
+    /// Mean confidence of wrong answers.
+    pub when_wrong: f64,
+    /// Probability that a right answer has the higher confidence of a pair of a right and a wrong one, ties counted half: the
+    /// area under the type-2 ROC. 0.5: confidence says nothing.
+    pub area: f64,
+    /// Goodman & Kruskal's gamma, -1..1; nothing where all pairs are ties.
+    pub gamma: Option<f64>,
+}
+
+/// Agreement of confidence (1 to 5) with correctness. Nothing where all are right or all wrong.
+pub fn confidence(answers: &[(bool, u8)]) -> Option<Confidence> {
+    let mut right = [0_u64; 256];
+    let mut wrong = [0_u64; 256];
+    for &(correct, level) in answers {
+        if correct { right[usize::from(level)] += 1 } else { wrong[usize::from(level)] += 1 }
+    }
+    let (m, n) = (right.iter().sum::<u64>(), wrong.iter().sum::<u64>());
+    if m == 0 || n == 0 {
+        return None;
+    }
+    let (mut agree, mut against, mut below_wrong, mut below_right) = (0_u64, 0_u64, 0_u64, 0_u64);
+    for level in 0..256 {
+        agree += right[level] * below_wrong;
+        against += wrong[level] * below_right;
+        below_wrong += wrong[level];
+        below_right += right[level];
+    }
+    let mean = |counts: &[u64; 256], all: u64| {
+        counts.iter().enumerate().map(|(level, times)| level as f64 * *times as f64).sum::<f64>() / all as f64
+    };
+    let ties = m * n - agree - against;
+    Some(Confidence {
+        when_right: mean(&right, m),
+        when_wrong: mean(&wrong, n),
+        area: (agree as f64 + 0.5 * ties as f64) / (m * n) as f64,
+        gamma: (agree + against > 0).then(|| (agree as f64 - against as f64) / (agree + against) as f64),
+    })
+}
+
+/// Share of answers for one alternative with its interval, for protocols with positions instead of A and B.
+///
+/// # Errors
+/// Impossible counts.
+pub fn lean(answers: u64, all: u64) -> Result<Interval, StatsError> {
+    error::counts(answers, all)?;
+    interval::clopper_pearson(answers, all, 0.95)
+}

@@ -1,0 +1,162 @@
+//! Confidence intervals for a proportion. Two-sided unless said otherwise; `level` is 0.95 for 95 %.
+//!
+//! Names and formulas after Newcombe 1998, Statistics in Medicine 17:857-872, and Brown, Cai & DasGupta 2001,
+//! Statistical Science 16:101-133.
+
+use serde::Serialize;
+
+use super::special::{beta_quantile, normal_quantile, root};
+use super::{StatsError, binomial, error};
+
+/// An interval at a confidence level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Interval {
+    /// Confidence level, 0.95 for 95 %.
+    pub level: f64,
+    /// Lower end.
+    pub lower: f64,
+    /// Upper end.
+    pub upper: f64,
+}
+
+fn check(correct: u64, trials: u64, level: f64) -> Result<(), StatsError> {
+    error::counts(correct, trials)?;
+    error::inside("the confidence level", level, 0.0, 1.0)
+}
+
+/// Half of what the level leaves out, computed so that 0.95 gives 0.025 to the last digit.
+fn tail(level: f64) -> f64 {
+    (1.0 - level) / 2.0
+}
+
+/// Clopper & Pearson 1934: exact, never below its level.
+pub fn clopper_pearson(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let (x, n) = (correct as f64, trials as f64);
+    let lower = if correct == 0 { 0.0 } else { beta_quantile(x, n - x + 1.0, tail(level)) };
+    let upper = if correct == trials { 1.0 } else { beta_quantile(x + 1.0, n - x, 1.0 - tail(level)) };
+    Ok(Interval { level, lower, upper })
+}
+
+/// One-sided exact upper limit: the largest proportion that the score does not reject at 1 - `level`.
+pub fn upper_limit(correct: u64, trials: u64, level: f64) -> Result<f64, StatsError> {
+    check(correct, trials, level)?;
+    let (x, n) = (correct as f64, trials as f64);
+    Ok(if correct == trials { 1.0 } else { beta_quantile(x + 1.0, n - x, level) })
+}
+
+/// One-sided exact lower limit.
+pub fn lower_limit(correct: u64, trials: u64, level: f64) -> Result<f64, StatsError> {
+    check(correct, trials, level)?;
+    let (x, n) = (correct as f64, trials as f64);
+    Ok(if correct == 0 { 0.0 } else { beta_quantile(x, n - x + 1.0, 1.0 - level) })
+}
+
+/// Wilson 1927, the score interval.
+pub fn wilson(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let z = -normal_quantile(tail(level));
+    let (lower, upper) = wilson_ends(correct, trials, z);
+    Ok(Interval { level, lower, upper })
+}
+
+/// One-sided Wilson limits at `level`: lower and upper, each by itself.
+pub fn wilson_limits(correct: u64, trials: u64, level: f64) -> Result<(f64, f64), StatsError> {
+    check(correct, trials, level)?;
+    Ok(wilson_ends(correct, trials, normal_quantile(level)))
+}
+
+fn wilson_ends(correct: u64, trials: u64, z: f64) -> (f64, f64) {
+    let (x, n) = (correct as f64, trials as f64);
+    let middle = x + z * z / 2.0;
+    let half = z * (x * (n - x) / n + z * z / 4.0).sqrt();
+    let whole = n + z * z;
+    let lower = if correct == 0 { 0.0 } else { ((middle - half) / whole).max(0.0) };
+    let upper = if correct == trials { 1.0 } else { ((middle + half) / whole).min(1.0) };
+    (lower, upper)
+}
+
+/// Wilson with continuity correction (Newcombe's method 4).
+pub fn wilson_corrected(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let z = -normal_quantile(tail(level));
+    let (n, p) = (trials as f64, correct as f64 / trials as f64);
+    let whole = 2.0 * (n + z * z);
+    let base = 2.0 * n * p + z * z;
+    let lower = if correct == 0 {
+        0.0
+    } else {
+        (base - 1.0 - z * (z * z - 2.0 - 1.0 / n + 4.0 * p * (n * (1.0 - p) + 1.0)).max(0.0).sqrt()) / whole
+    };
+    let upper = if correct == trials {
+        1.0
+    } else {
+        (base + 1.0 + z * (z * z + 2.0 - 1.0 / n + 4.0 * p * (n * (1.0 - p) - 1.0)).max(0.0).sqrt()) / whole
+    };
+    Ok(Interval { level, lower: lower.clamp(0.0, 1.0), upper: upper.clamp(0.0, 1.0) })
+}
+
+/// Jeffreys: equal-tailed posterior limits under a Beta(1/2, 1/2) prior; lower end 0 at none right, upper end 1 at all
+/// right (Brown, Cai & DasGupta 2001).
+pub fn jeffreys(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let (x, n) = (correct as f64, trials as f64);
+    let lower = if correct == 0 { 0.0 } else { beta_quantile(x + 0.5, n - x + 0.5, tail(level)) };
+    let upper = if correct == trials { 1.0 } else { beta_quantile(x + 0.5, n - x + 0.5, 1.0 - tail(level)) };
+    Ok(Interval { level, lower, upper })
+}
+
+/// Mid-P: like Clopper-Pearson with half of the observed outcome's probability in each tail.
+pub fn mid_p(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    let exact = clopper_pearson(correct, trials, level)?;
+    let proportion = correct as f64 / trials as f64;
+    // The mid-P limits lie inside the exact ones, on their side of the proportion.
+    let lower = if correct == 0 {
+        0.0
+    } else {
+        root(exact.lower, proportion, |p| binomial::mid_upper(correct, trials, p) - tail(level))
+    };
+    let upper = if correct == trials {
+        1.0
+    } else {
+        root(proportion, exact.upper, |p| {
+            let below = if correct == 0 { 0.0 } else { binomial::lower(correct - 1, trials, p) };
+            below + 0.5 * binomial::mass(correct, trials, p) - tail(level)
+        })
+    };
+    Ok(Interval { level, lower, upper })
+}
+
+/// Likelihood: all proportions whose deviance is below the chi-squared quantile with one degree of freedom.
+pub fn likelihood(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let z = normal_quantile(tail(level));
+    let proportion = correct as f64 / trials as f64;
+    let best = binomial::ln_mass(correct, trials, proportion);
+    let excess = |p: f64| 2.0 * (best - binomial::ln_mass(correct, trials, p)) - z * z;
+    let lower = if correct == 0 { 0.0 } else { root(1e-300, proportion, |p| excess(p).min(1e300)) };
+    let upper = if correct == trials {
+        1.0
+    } else {
+        1.0 - root(1e-300, 1.0 - proportion, |q| excess(1.0 - q).min(1e300))
+    };
+    Ok(Interval { level, lower, upper })
+}
+
+/// Wald: the textbook one, here to be compared with; kept inside 0..1.
+pub fn wald(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let (n, p) = (trials as f64, correct as f64 / trials as f64);
+    let half = -normal_quantile(tail(level)) * (p * (1.0 - p) / n).sqrt();
+    Ok(Interval { level, lower: (p - half).max(0.0), upper: (p + half).min(1.0) })
+}
+
+/// Agresti & Coull 1998; kept inside 0..1.
+pub fn agresti_coull(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+    check(correct, trials, level)?;
+    let z = -normal_quantile(tail(level));
+    let n = trials as f64 + z * z;
+    let p = (correct as f64 + z * z / 2.0) / n;
+    let half = z * (p * (1.0 - p) / n).sqrt();
+    Ok(Interval { level, lower: (p - half).max(0.0), upper: (p + half).min(1.0) })
+}

@@ -1,0 +1,283 @@
+//! One score, everything about it: the numbers that `score`, verdicts and reports share.
+
+use serde::Serialize;
+
+use super::interval::{self, Interval};
+use super::psychometric::{self, Model};
+use super::special::beta_quantile;
+use super::{Protocol, StatsError, binomial, error};
+
+/// An estimate with the ends of its confidence interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Estimate {
+    /// Best single value.
+    pub estimate: f64,
+    /// Lower end.
+    pub lower: f64,
+    /// Upper end.
+    pub upper: f64,
+}
+
+/// What an extreme score does to d-prime.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Extreme {
+    /// Everything right: any large d-prime agrees with it. Value and upper end are finite stand-ins.
+    AllRight,
+    /// At or below chance: d-prime is taken as 0.
+    AtOrBelowChance,
+    /// Preference only: all for side A; value and lower end are finite stand-ins.
+    NoneRight,
+}
+
+/// d-prime with the ends of its confidence interval and the model behind.
+///
+/// The ends are the exact (Clopper-Pearson) ends of the proportion, carried through the psychometric function, which is
+/// monotone and so keeps the coverage. Where all answers are right, d-prime has no finite estimate and no finite upper
+/// end. Then the value is taken at a proportion of (n - 1/2)/n (the 1/(2n) correction, Macmillan & Creelman), the upper
+/// end at the upper limit under Jeffreys' prior, the lower end is the exact one, and `extreme` says so.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DPrime {
+    /// Best single value.
+    pub value: f64,
+    /// Lower end.
+    pub lower: f64,
+    /// Upper end.
+    pub upper: f64,
+    /// How the listener is thought to answer.
+    pub model: Model,
+    /// Whether the value is a stand-in.
+    pub extreme: Option<Extreme>,
+}
+
+/// Everything about one score.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Analysis {
+    /// Protocol.
+    pub protocol: Protocol,
+    /// Right answers (preference: answers for side B, as journals count them).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// A guesser's probability of a right answer in one trial.
+    pub chance: f64,
+    /// Probability that a guesser does at least as well (preference: deviates at least as far to either side).
+    pub p_value: f64,
+    /// The same with half of the probability of the very score (Lancaster 1961).
+    pub mid_p: f64,
+    /// Right answers over trials.
+    pub proportion: f64,
+    /// Clopper-Pearson, two-sided.
+    pub interval: Interval,
+    /// Wilson's score interval, two-sided.
+    pub wilson: Interval,
+    /// Jeffreys, two-sided.
+    pub jeffreys: Interval,
+    /// Least score with a p-value of at most `alpha`; nothing where no score reaches it.
+    pub critical: Option<u64>,
+    /// Proportion of discriminators, from the exact interval, kept inside 0..1 (preference: signed, -1..1).
+    pub discriminators: Estimate,
+    /// d-prime under the protocol's usual model.
+    pub d_prime: DPrime,
+    /// ABX only: d-prime under the other model.
+    pub d_prime_independent_observation: Option<DPrime>,
+    /// How many times better "hears something" predicts the score than guessing does. Prior: the proportion of
+    /// discriminators is anything from 0 to 1 with equal weight (preference: the proportion is anything from 0 to 1).
+    /// At most the largest double; see [`Analysis::ln_bayes_factor_10`].
+    pub bayes_factor_10: f64,
+    /// Natural logarithm of it, which never overflows.
+    pub ln_bayes_factor_10: f64,
+    /// The prior in words.
+    pub bayes_prior: &'static str,
+    /// The risk that `critical` was computed for.
+    pub alpha: f64,
+    /// Whether the p-value is at most `alpha`.
+    pub significant: bool,
+    /// One-sided lower limit of the proportion of discriminators at `interval.level`; above 0 exactly where the one-sided
+    /// p-value is below 1 - level.
+    pub discriminators_at_least: f64,
+    /// One-sided upper limit of the proportion of discriminators at `interval.level`.
+    pub discriminators_at_most: f64,
+    /// One-sided upper limit of d-prime at `interval.level` (all right: a finite stand-in as in [`DPrime`]).
+    pub d_prime_at_most: f64,
+}
+
+/// Analyses a score at the usual 95 % level.
+///
+/// # Errors
+/// No trials, more right than trials, too many trials, `alpha` outside 0..1.
+pub fn analyse(protocol: Protocol, correct: u64, trials: u64, alpha: f64) -> Result<Analysis, StatsError> {
+    analyse_at(protocol, correct, trials, alpha, 0.95)
+}
+
+/// Analyses a score with intervals at a level of choice.
+///
+/// # Errors
+/// As [`analyse`]; `level` outside 0..1.
+pub fn analyse_at(
+    protocol: Protocol,
+    correct: u64,
+    trials: u64,
+    alpha: f64,
+    level: f64,
+) -> Result<Analysis, StatsError> {
+    error::counts(correct, trials)?;
+    error::inside("alpha", alpha, 0.0, 1.0)?;
+    error::inside("the confidence level", level, 0.0, 1.0)?;
+    let chance = protocol.chance();
+    let proportion = correct as f64 / trials as f64;
+    let exact = interval::clopper_pearson(correct, trials, level)?;
+    let p_value = p_value(protocol, correct, trials);
+    let ln_bayes = ln_bayes_factor(protocol, correct, trials);
+    let two_sided = protocol == Protocol::Preference;
+    let share = |p: f64| {
+        let value = psychometric::discriminators(protocol, p);
+        if two_sided { value } else { value.max(0.0) }
+    };
+    let upper_limit = interval::upper_limit(correct, trials, level)?;
+    let model = Model::of(protocol);
+    Ok(Analysis {
+        protocol,
+        correct,
+        trials,
+        chance,
+        p_value,
+        mid_p: mid_p(protocol, correct, trials),
+        proportion,
+        interval: exact,
+        wilson: interval::wilson(correct, trials, level)?,
+        jeffreys: interval::jeffreys(correct, trials, level)?,
+        critical: critical(protocol, trials, alpha),
+        discriminators: Estimate {
+            estimate: share(proportion),
+            lower: share(exact.lower),
+            upper: share(exact.upper),
+        },
+        d_prime: d_prime(protocol, model, correct, trials, exact)?,
+        d_prime_independent_observation: if protocol == Protocol::Abx {
+            Some(d_prime(protocol, Model::IndependentObservation, correct, trials, exact)?)
+        } else {
+            None
+        },
+        bayes_factor_10: ln_bayes.exp().min(f64::MAX),
+        ln_bayes_factor_10: ln_bayes,
+        bayes_prior: if two_sided {
+            "proportion for side B uniform from 0 to 1"
+        } else {
+            "proportion of discriminators uniform from 0 to 1"
+        },
+        alpha,
+        significant: binomial::at_most(p_value, alpha),
+        discriminators_at_least: share(interval::lower_limit(correct, trials, level)?),
+        discriminators_at_most: share(upper_limit),
+        d_prime_at_most: if correct == trials {
+            model.d_prime(all_right_upper(trials, level))?
+        } else {
+            clamp_d(protocol, model.d_prime(upper_limit)?)
+        },
+    })
+}
+
+/// Probability that a guesser does at least as well; preference: two-sided.
+pub fn p_value(protocol: Protocol, correct: u64, trials: u64) -> f64 {
+    match protocol {
+        Protocol::Preference => binomial::two_sided_half(correct, trials),
+        _ => binomial::upper(correct, trials, protocol.chance()),
+    }
+}
+
+/// Mid-p value; preference: two-sided.
+pub fn mid_p(protocol: Protocol, correct: u64, trials: u64) -> f64 {
+    match protocol {
+        Protocol::Preference => {
+            (2.0 * binomial::mid_upper(correct.max(trials - correct), trials, 0.5)).min(1.0)
+        }
+        _ => binomial::mid_upper(correct, trials, protocol.chance()),
+    }
+}
+
+/// Least score with a p-value of at most `alpha`; preference: for whichever side has more.
+pub fn critical(protocol: Protocol, trials: u64, alpha: f64) -> Option<u64> {
+    match protocol {
+        Protocol::Preference => binomial::critical(trials, 0.5, alpha / 2.0),
+        _ => binomial::critical(trials, protocol.chance(), alpha),
+    }
+}
+
+/// ln of the Bayes factor of "hears something" against guessing.
+///
+/// One-sided: the integral of the likelihood over a uniform prior on chance..1 is P(Y <= correct)/((n+1)(1-chance)) with
+/// Y ~ binomial(n+1, chance); exact. Preference: uniform on 0..1 gives 1/(n+1).
+pub fn ln_bayes_factor(protocol: Protocol, correct: u64, trials: u64) -> f64 {
+    let chance = protocol.chance();
+    let guessing = binomial::ln_mass(correct, trials, chance);
+    let whole = ((trials + 1) as f64).ln();
+    match protocol {
+        Protocol::Preference => -whole - guessing,
+        _ => binomial::ln_lower(correct, trials + 1, chance) - whole - (1.0 - chance).ln() - guessing,
+    }
+}
+
+fn clamp_d(protocol: Protocol, value: f64) -> f64 {
+    if protocol == Protocol::Preference { value } else { value.max(0.0) }
+}
+
+/// Upper limit of the proportion under Jeffreys' prior where all answers are right, finite in d-prime.
+fn all_right_upper(trials: u64, level: f64) -> f64 {
+    let q = beta_quantile(0.5, trials as f64 + 0.5, (1.0 - level) / 2.0);
+    // Below this the proportion would round to 1.
+    1.0 - q.max(1e-15)
+}
+
+/// d-prime of a score under a model, with the exact interval of the proportion carried through.
+pub fn d_prime(
+    protocol: Protocol,
+    model: Model,
+    correct: u64,
+    trials: u64,
+    exact: Interval,
+) -> Result<DPrime, StatsError> {
+    let n = trials as f64;
+    let proportion = correct as f64 / n;
+    let of = |p: f64| -> Result<f64, StatsError> {
+        if p <= 0.0 { Ok(0.0) } else { Ok(clamp_d(protocol, model.d_prime(p)?)) }
+    };
+    let signed = protocol == Protocol::Preference;
+    if correct == trials {
+        let value = of(if trials == 1 { 0.75 } else { (n - 0.5) / n })?;
+        return Ok(DPrime {
+            value,
+            lower: of(exact.lower)?,
+            upper: of(all_right_upper(trials, exact.level))?.max(value),
+            model,
+            extreme: Some(Extreme::AllRight),
+        });
+    }
+    if correct == 0 && signed {
+        let value = of(0.5 / n)?;
+        return Ok(DPrime {
+            value,
+            lower: (-of(all_right_upper(trials, exact.level))?).min(value),
+            upper: of(exact.upper)?,
+            model,
+            extreme: Some(Extreme::NoneRight),
+        });
+    }
+    Ok(DPrime {
+        value: of(proportion)?,
+        lower: of(exact.lower)?,
+        upper: of(exact.upper)?,
+        model,
+        extreme: (!signed && proportion <= protocol.chance()).then_some(Extreme::AtOrBelowChance),
+    })
+}
+
+/// ln of the p-value, for scores whose p-value is below the smallest double.
+pub fn ln_p_value(protocol: Protocol, correct: u64, trials: u64) -> f64 {
+    match protocol {
+        Protocol::Preference => {
+            (binomial::ln_upper(correct.max(trials - correct), trials, 0.5) + 2.0_f64.ln()).min(0.0)
+        }
+        _ => binomial::ln_upper(correct, trials, protocol.chance()),
+    }
+}

@@ -1,0 +1,123 @@
+//! From d-prime to proportion right and back, for each protocol by its own psychometric function.
+//!
+//! d-prime is the distance between the two stimuli on the listener's internal axis in units of the internal noise.
+//! Sources: Macmillan & Creelman, Detection Theory (2-AFC, ABX by both models); Frijters 1980 (triangle); Ennis et al.
+//! (tetrad); duo-trio as ABX by differencing.
+
+use std::f64::consts::SQRT_2;
+
+use serde::{Deserialize, Serialize};
+
+use super::special::{integrate, normal, normal_density, root};
+use super::{Protocol, StatsError, error};
+
+/// How a listener is thought to come to an answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Model {
+    /// ABX and duo-trio: which of the two is nearer to X? The listener compares distances.
+    Differencing,
+    /// ABX: the best possible use of all three observations.
+    IndependentObservation,
+    /// 2-AFC and preference: which of the two is larger?
+    TwoAfc,
+    /// Triangle: which is farthest from the other two?
+    Triangle,
+    /// Tetrad: which grouping puts the two largest together?
+    Tetrad,
+}
+
+impl Model {
+    /// The model that is used for a protocol unless another is asked for. For ABX that is differencing: what listeners
+    /// who compare X with A and X with B do, and the one under which the same score means the larger d-prime.
+    pub fn of(protocol: Protocol) -> Self {
+        match protocol {
+            Protocol::Abx | Protocol::DuoTrio => Self::Differencing,
+            Protocol::TwoAfc | Protocol::Preference => Self::TwoAfc,
+            Protocol::Triangle => Self::Triangle,
+            Protocol::Tetrad => Self::Tetrad,
+        }
+    }
+
+    /// Name in JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Differencing => "differencing",
+            Self::IndependentObservation => "independent-observation",
+            Self::TwoAfc => "two-afc",
+            Self::Triangle => "triangle",
+            Self::Tetrad => "tetrad",
+        }
+    }
+
+    /// Proportion right of a guesser, d-prime 0.
+    pub fn chance(self) -> f64 {
+        match self {
+            Self::Differencing | Self::IndependentObservation | Self::TwoAfc => 0.5,
+            Self::Triangle | Self::Tetrad => 1.0 / 3.0,
+        }
+    }
+
+    /// Proportion right at a d-prime. Negative values mean the same as positive ones, but in 2-AFC, where they mean
+    /// that the other one is heard as larger.
+    pub fn proportion(self, d_prime: f64) -> f64 {
+        let d = d_prime;
+        // Both tails of each product: right by both judgements, or by two errors that cancel.
+        let pair = |u: f64, v: f64| normal(u) * normal(v) + normal(-u) * normal(-v);
+        match self {
+            Self::TwoAfc => normal(d / SQRT_2),
+            Self::Differencing => pair(d / SQRT_2, d / 6.0_f64.sqrt()),
+            Self::IndependentObservation => pair(d / SQRT_2, d / 2.0),
+            Self::Triangle => {
+                let shift = d.abs() * (2.0_f64 / 3.0).sqrt();
+                let root3 = 3.0_f64.sqrt();
+                let value = 2.0
+                    * integrate(0.0, 9.0, 12, |u| {
+                        (normal(shift - u * root3) + normal(-shift - u * root3)) * normal_density(u)
+                    });
+                value.min(1.0)
+            }
+            Self::Tetrad => {
+                // 1 - 2 int phi(u) [2 Phi(u) Phi(u-d) - Phi(u-d)^2] du
+                let d = d.abs();
+                let wrong = 2.0
+                    * integrate(-9.0, 9.0, 20, |u| {
+                        let shifted = normal(u - d);
+                        normal_density(u) * shifted * (2.0 * normal(u) - shifted)
+                    });
+                1.0 - wrong
+            }
+        }
+    }
+
+    /// The d-prime at which this proportion is right: 0 at or below chance (2-AFC: negative below chance).
+    pub fn d_prime(self, proportion: f64) -> Result<f64, StatsError> {
+        if self == Self::TwoAfc {
+            error::inside("the proportion right", proportion, 0.0, 1.0)?;
+            return Ok(SQRT_2 * super::special::normal_quantile(proportion));
+        }
+        if proportion <= self.chance() {
+            return Ok(0.0);
+        }
+        error::inside("the proportion right", proportion, 0.0, 1.0)?;
+        // At 40 every function has reached 1 in double precision.
+        let mut high = 2.0;
+        while high < 40.0 && self.proportion(high) < proportion {
+            high *= 2.0;
+        }
+        Ok(root(0.0, high, |d| self.proportion(d) - proportion))
+    }
+}
+
+/// Proportion of discriminators, who are always right, that together with guessers give this proportion right
+/// (Abbott's formula): (p - chance)/(1 - chance). Negative below chance.
+pub fn discriminators(protocol: Protocol, proportion: f64) -> f64 {
+    let chance = protocol.chance();
+    (proportion - chance) / (1.0 - chance)
+}
+
+/// Proportion right when this proportion are discriminators and the others guess.
+pub fn proportion_of_discriminators(protocol: Protocol, discriminators: f64) -> f64 {
+    let chance = protocol.chance();
+    discriminators + (1.0 - discriminators) * chance
+}

@@ -1,0 +1,266 @@
+//! Wald's sequential probability ratio test: may we stop now?
+//!
+//! Wald, Sequential Analysis, 1947; for sensory tests ISO 16820. The lines come from Wald's approximation; the risks and
+//! the length that they really give, with a largest number of trials too, are computed exactly by recursion over the
+//! path ([`SequentialTest::exact`]).
+
+use serde::Serialize;
+
+use super::{MOST_TRIALS, Protocol, StatsError, error};
+
+/// What a sequential test says after a trial.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Decision {
+    /// Neither line is crossed: another trial.
+    Continue,
+    /// The upper line is crossed: better than guessing.
+    Difference,
+    /// The lower line is crossed: not as good as the proportion that the test looks for.
+    NoDifference,
+    /// The largest number of trials is reached without a decision.
+    Undecided,
+}
+
+/// A sequential test of "guessing" against "right with probability `proportion`".
+///
+/// Preference is two-sided: two mirrored tests at half of `alpha`; a preference is found when either crosses its upper
+/// line, none is found when both have crossed their lower one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SequentialTest {
+    /// Risk of "a difference" for a guesser, as wanted.
+    pub alpha: f64,
+    /// Risk of "no difference" for a listener at `proportion`, as wanted.
+    pub beta: f64,
+    /// Proportion right of a guesser.
+    pub chance: f64,
+    /// Proportion right that the test looks for.
+    pub proportion: f64,
+    /// Largest number of trials.
+    pub most_trials: u64,
+    two_sided: bool,
+    right: f64,
+    wrong: f64,
+    upper: f64,
+    lower: f64,
+}
+
+/// What a sequential test really does for listeners with a certain proportion right.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Exact {
+    /// Proportion right that this is computed for.
+    pub proportion: f64,
+    /// Probability of "a difference".
+    pub difference: f64,
+    /// Probability of "no difference".
+    pub no_difference: f64,
+    /// Probability that the largest number of trials is reached without a decision.
+    pub undecided: f64,
+    /// Mean number of trials.
+    pub expected_trials: f64,
+}
+
+impl SequentialTest {
+    /// A test for a protocol.
+    ///
+    /// # Errors
+    /// Risks outside 0..1 or together 1 or more; a proportion not between chance and 1; no trials.
+    pub fn new(
+        protocol: Protocol,
+        alpha: f64,
+        beta: f64,
+        proportion: f64,
+        most_trials: u64,
+    ) -> Result<Self, StatsError> {
+        Self::between(
+            protocol.chance(),
+            proportion,
+            alpha,
+            beta,
+            most_trials,
+            protocol == Protocol::Preference,
+        )
+    }
+
+    /// A test between any two proportions, `chance` < `proportion`.
+    ///
+    /// # Errors
+    /// As [`SequentialTest::new`].
+    pub fn between(
+        chance: f64,
+        proportion: f64,
+        alpha: f64,
+        beta: f64,
+        most_trials: u64,
+        two_sided: bool,
+    ) -> Result<Self, StatsError> {
+        error::inside("alpha", alpha, 0.0, 1.0)?;
+        error::inside("beta", beta, 0.0, 1.0)?;
+        error::inside("the sum of alpha and beta", alpha + beta, 0.0, 1.0)?;
+        error::inside("the chance level", chance, 0.0, 1.0)?;
+        error::inside("the proportion right that the sequential test looks for", proportion, chance, 1.0)?;
+        if most_trials == 0 {
+            return Err(StatsError::NoTrials);
+        }
+        if most_trials > MOST_TRIALS {
+            return Err(StatsError::TooMany { trials: most_trials });
+        }
+        let one_side = if two_sided { alpha / 2.0 } else { alpha };
+        Ok(Self {
+            alpha,
+            beta,
+            chance,
+            proportion,
+            most_trials,
+            two_sided,
+            right: (proportion / chance).ln(),
+            wrong: ((1.0 - proportion) / (1.0 - chance)).ln(),
+            upper: ((1.0 - beta) / one_side).ln(),
+            lower: (beta / (1.0 - one_side)).ln(),
+        })
+    }
+
+    /// Rise of both lines per trial, in right answers.
+    pub fn slope(&self) -> f64 {
+        -self.wrong / (self.right - self.wrong)
+    }
+
+    /// Intercepts of the lower and the upper line, in right answers.
+    pub fn intercepts(&self) -> (f64, f64) {
+        (self.lower / (self.right - self.wrong), self.upper / (self.right - self.wrong))
+    }
+
+    /// ln of the likelihood ratio, "right with probability `proportion`" over "guessing".
+    pub fn ln_ratio(&self, correct: u64, trials: u64) -> f64 {
+        correct as f64 * self.right + (trials.saturating_sub(correct)) as f64 * self.wrong
+    }
+
+    /// Whether the upper line (1), the lower line (-1) or none (0) is crossed; a hair of rounding does not keep a score
+    /// that lies on a line from crossing it.
+    fn side(&self, correct: u64, trials: u64) -> i32 {
+        let ratio = self.ln_ratio(correct, trials);
+        if ratio >= self.upper - 1e-12 {
+            1
+        } else if ratio <= self.lower + 1e-12 {
+            -1
+        } else {
+            0
+        }
+    }
+
+    /// The decision after `trials` trials with `correct` right (preference: for side B).
+    pub fn decision(&self, correct: u64, trials: u64) -> Decision {
+        if trials == 0 {
+            return Decision::Continue;
+        }
+        let first = self.side(correct, trials);
+        let found = if self.two_sided {
+            let second = self.side(trials.saturating_sub(correct), trials);
+            if first == 1 || second == 1 {
+                1
+            } else if first == -1 && second == -1 {
+                -1
+            } else {
+                0
+            }
+        } else {
+            first
+        };
+        match found {
+            1 => Decision::Difference,
+            -1 => Decision::NoDifference,
+            _ if trials >= self.most_trials => Decision::Undecided,
+            _ => Decision::Continue,
+        }
+    }
+
+    /// After this many trials: the largest score that means "no difference" and the smallest that means "a difference",
+    /// nothing where no score of 0..=trials does.
+    pub fn boundaries(&self, trials: u64) -> (Option<u64>, Option<u64>) {
+        let centre = (trials as f64 * self.slope()).clamp(0.0, trials as f64);
+        let (below, above) =
+            if self.two_sided { (trials as f64 / 2.0, trials as f64 / 2.0) } else { (centre, centre) };
+        let (low, high) = self.intercepts();
+        // Start one off the real-valued line and walk to the exact whole number.
+        let start = (trials as f64 * self.slope() + high).ceil().max(above) - 2.0;
+        let mut reject = start.max(0.0) as u64;
+        while reject <= trials && self.decision(reject, trials) != Decision::Difference {
+            reject += 1;
+        }
+        let start = (trials as f64 * self.slope() + low).floor().max(below.min(low)) + 2.0;
+        let accept = if start < 0.0 {
+            None
+        } else {
+            let mut accept = (start as u64).min(trials) as i64;
+            while accept >= 0 && self.decision(accept as u64, trials) != Decision::NoDifference {
+                accept -= 1;
+            }
+            u64::try_from(accept).ok()
+        };
+        (accept, (reject <= trials).then_some(reject))
+    }
+
+    /// Exact risks and length for listeners who are right with probability `proportion`, by recursion over the number of
+    /// right answers among the paths that are still undecided. Work grows with `most_trials` times the width between
+    /// the lines.
+    ///
+    /// # Errors
+    /// A proportion outside 0..=1; more than 100,000 trials.
+    pub fn exact(&self, proportion: f64) -> Result<Exact, StatsError> {
+        if !(0.0..=1.0).contains(&proportion) {
+            return Err(StatsError::Outside {
+                what: "the proportion right",
+                value: proportion,
+                above: 0.0,
+                below: 1.0,
+            });
+        }
+        if self.most_trials > 100_000 {
+            return Err(StatsError::Other(format!(
+                "a sequential test of up to {} trials is too long for exact risks: at most 100000",
+                self.most_trials
+            )));
+        }
+        let (mut difference, mut no_difference, mut undecided, mut expected) = (0.0, 0.0, 0.0, 0.0);
+        // Probabilities of the scores first..first+len that are still undecided.
+        let mut first = 0_u64;
+        let mut open = vec![1.0_f64];
+        for trials in 1..=self.most_trials {
+            let mut next = vec![0.0; open.len() + 1];
+            for (index, weight) in open.iter().enumerate() {
+                next[index] += weight * (1.0 - proportion);
+                next[index + 1] += weight * proportion;
+            }
+            let mut kept_from = None;
+            let mut kept_to = 0;
+            for (index, weight) in next.iter_mut().enumerate() {
+                match self.decision(first + index as u64, trials) {
+                    Decision::Continue => {
+                        kept_from.get_or_insert(index);
+                        kept_to = index + 1;
+                        continue;
+                    }
+                    Decision::Difference => difference += *weight,
+                    Decision::NoDifference => no_difference += *weight,
+                    Decision::Undecided => undecided += *weight,
+                }
+                expected += *weight * trials as f64;
+                *weight = 0.0;
+            }
+            let Some(from) = kept_from else { break };
+            open = next[from..kept_to].to_vec();
+            first += from as u64;
+        }
+        Ok(Exact { proportion, difference, no_difference, undecided, expected_trials: expected })
+    }
+
+    /// Wald's approximation of the mean number of trials without a largest number, at the chance level and at the
+    /// proportion that the test looks for. One-sided.
+    pub fn approximate_expected_trials(&self) -> (f64, f64) {
+        let mean = |p: f64| p * self.right + (1.0 - p) * self.wrong;
+        (
+            ((1.0 - self.alpha) * self.lower + self.alpha * self.upper) / mean(self.chance),
+            (self.beta * self.lower + (1.0 - self.beta) * self.upper) / mean(self.proportion),
+        )
+    }
+}

@@ -1,0 +1,312 @@
+//! The records of a journal, taken one after the other: which may follow which, and what they add up to.
+//!
+//! The conductor and the verifier both run through this, so a journal that the conductor wrote is one that the
+//! verifier accepts. Knows nothing of draws.
+
+use std::collections::BTreeMap;
+
+use super::conductor::MAX_TEXT;
+use super::protocol::Definition;
+use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId};
+use super::{schedule, score};
+use crate::stats::Protocol;
+
+/// A seat of a night.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Seat {
+    /// The listener's chosen name.
+    pub alias: String,
+    /// How the seat votes.
+    pub by: Ballot,
+    /// The listener left.
+    pub left: bool,
+}
+
+/// A finished attempt at a trial.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Attempt {
+    /// Which.
+    pub id: TrialId,
+    /// When it ended, milliseconds of the sitting.
+    pub at_ms: u64,
+    /// Index of the answered alternative; `None` if void, or for a night.
+    pub answer: Option<usize>,
+    /// Confidence, 1 to 5.
+    pub confidence: Option<u8>,
+    /// What was listened to.
+    pub listening: Listening,
+    /// What disturbed it; a void attempt does not count.
+    pub void: Option<String>,
+    /// Votes of a night: alternative and way, by seat.
+    pub votes: BTreeMap<u32, (usize, Ballot)>,
+}
+
+/// What the records so far add up to.
+#[derive(Debug, Clone)]
+pub struct Ledger {
+    /// The opening.
+    pub opening: Opening,
+    /// Who accepted the terms.
+    pub accepted: Vec<String>,
+    /// Phrases: who and what.
+    pub phrases: Vec<(String, String)>,
+    /// No more phrases.
+    pub sealed: bool,
+    /// Finished attempts.
+    pub attempts: Vec<Attempt>,
+    /// Seats of a night.
+    pub seats: BTreeMap<u32, Seat>,
+    /// Votes for the attempt that is on.
+    pub votes: BTreeMap<u32, (usize, Ballot)>,
+    /// Milliseconds of listening since the last rest.
+    pub listened_ms: u64,
+    /// Rests taken.
+    pub rests: u32,
+    /// Times that the sitting was resumed.
+    pub resumed: u32,
+    /// Notes on devices and the like.
+    pub notes: Vec<String>,
+    /// The closing.
+    pub closing: Option<Closing>,
+    /// Time of the last record.
+    pub at_ms: u64,
+}
+
+/// Most listeners of a night.
+pub const MAX_SEATS: u32 = 100_000;
+
+fn allowed(holds: bool, message: impl Into<String>) -> Result<(), String> {
+    if holds { Ok(()) } else { Err(message.into()) }
+}
+
+/// Whether a text can stand in a journal.
+pub(super) fn fits(text: &str) -> bool {
+    text.len() <= MAX_TEXT
+}
+
+impl Ledger {
+    /// Begins with an opening that a schedule can be drawn for.
+    pub fn new(opening: Opening) -> Result<Self, String> {
+        let terms = &opening.terms;
+        schedule::check(&opening)?;
+        allowed(terms.alpha > 0.0 && terms.alpha < 1.0, "alpha is not between 0 and 1")?;
+        let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+        if opening.occasion == Occasion::Night {
+            allowed(!sequential, "a night cannot stop by a sequential rule")?;
+            allowed(terms.qualification.is_none(), "a night cannot have a qualification")?;
+        }
+        let qualifies = terms.qualification.is_some();
+        allowed(
+            !(qualifies && terms.protocol == Protocol::Preference),
+            "a qualification needs right answers, and preference has none",
+        )?;
+        score::rule(terms)?;
+        let comparisons = terms.comparisons.len();
+        let fitting = opening.stimuli.iter().all(|stimulus| {
+            stimulus.comparison < comparisons
+                && stimulus.clip < terms.clips.len()
+                && stimulus.control.is_none_or(|control| control < terms.controls.len())
+        });
+        allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
+        Ok(Self {
+            opening,
+            accepted: Vec::new(),
+            phrases: Vec::new(),
+            sealed: false,
+            attempts: Vec::new(),
+            seats: BTreeMap::new(),
+            votes: BTreeMap::new(),
+            listened_ms: 0,
+            rests: 0,
+            resumed: 0,
+            notes: Vec::new(),
+            closing: None,
+            at_ms: 0,
+        })
+    }
+
+    /// The names that must accept the terms: both parties of a wager, else the listener.
+    pub fn parties(&self) -> Vec<String> {
+        match &self.opening.terms.wager {
+            Some(wager) => vec![wager.claimant.clone(), wager.skeptic.clone()],
+            None => vec![self.opening.listener.clone()],
+        }
+    }
+
+    /// Everybody accepted.
+    pub fn is_accepted(&self) -> bool {
+        self.parties().iter().all(|party| self.accepted.contains(party))
+    }
+
+    /// Trials of a part.
+    pub fn trials_of(&self, part: Part) -> u32 {
+        schedule::trials_of(&self.opening, part)
+    }
+
+    /// The next attempt; `None` when every trial is answered.
+    pub fn next(&self) -> Option<TrialId> {
+        const PARTS: [Part; 3] = [Part::Qualification, Part::WarmUp, Part::Main];
+        let (part, trial) = match self.attempts.last() {
+            Some(last) if last.void.is_some() => {
+                return Some(TrialId { attempt: last.id.attempt.saturating_add(1), ..last.id });
+            }
+            Some(last) if last.id.trial < self.trials_of(last.id.part) => (last.id.part, last.id.trial + 1),
+            Some(last) => (*PARTS.iter().find(|&&part| part > last.id.part && self.trials_of(part) > 0)?, 1),
+            None => (*PARTS.iter().find(|&&part| self.trials_of(part) > 0)?, 1),
+        };
+        Some(TrialId { part, trial, attempt: 1 })
+    }
+
+    /// Answered trials so far.
+    pub fn answered(&self) -> u32 {
+        self.attempts.iter().filter(|attempt| attempt.void.is_none()).count() as u32
+    }
+
+    /// Void attempts so far.
+    pub fn void(&self) -> u32 {
+        self.attempts.iter().filter(|attempt| attempt.void.is_some()).count() as u32
+    }
+
+    /// Takes a record, or says why it cannot stand here.
+    pub fn apply(&mut self, record: &Record) -> Result<(), String> {
+        allowed(self.closing.is_none(), "nothing may stand after the closing record")?;
+        allowed(record.at_ms() >= self.at_ms, "its time is before that of the record before it")?;
+        let night = self.opening.occasion == Occasion::Night;
+        let protocol = Definition::of(self.opening.terms.protocol);
+        match record {
+            Record::Opening(_) => return Err("a second opening".to_owned()),
+            Record::Accepted { by, .. } => {
+                allowed(!self.sealed, "terms are accepted before the draws are sealed")?;
+                allowed(self.parties().contains(by), "somebody accepted who is no party")?;
+                allowed(!self.accepted.contains(by), "the same party accepted twice")?;
+                self.accepted.push(by.clone());
+            }
+            Record::Phrase { by, text, .. } => {
+                allowed(self.is_accepted(), "a phrase before the terms were accepted")?;
+                allowed(!self.sealed, "a phrase after the draws were sealed")?;
+                allowed(!text.is_empty() && fits(text) && fits(by), "the phrase is empty or too long")?;
+                self.phrases.push((by.clone(), text.clone()));
+            }
+            Record::Sealed { phrases, .. } => {
+                allowed(self.is_accepted(), "the draws were sealed before the terms were accepted")?;
+                allowed(!self.sealed, "the draws were sealed twice")?;
+                allowed(*phrases as usize == self.phrases.len(), "the number of phrases is wrong")?;
+                self.sealed = true;
+            }
+            Record::Answer { at_ms, id, answer, confidence, listening } => {
+                allowed(!night, "a night has votes, not answers")?;
+                self.expect(*id, listening)?;
+                let Some(answer) = protocol.alternative(answer) else {
+                    return Err(format!("the answer is none of {}", protocol.title));
+                };
+                let right = match confidence {
+                    Some(confidence) => self.opening.terms.confidence && (1..=5).contains(confidence),
+                    None => !self.opening.terms.confidence,
+                };
+                allowed(right, "the confidence is not what the terms ask for")?;
+                self.finish(*id, *at_ms, listening, |attempt| {
+                    attempt.answer = Some(answer);
+                    attempt.confidence = *confidence;
+                });
+            }
+            Record::Void { at_ms, id, cause, listening } => {
+                self.expect(*id, listening)?;
+                self.votes.clear();
+                self.finish(*id, *at_ms, listening, |attempt| attempt.void = Some(cause.clone()));
+            }
+            Record::Rest { .. } => {
+                allowed(self.sealed, "a rest before the first trial")?;
+                self.listened_ms = 0;
+                self.rests += 1;
+            }
+            Record::Note { text, .. } => self.notes.push(text.clone()),
+            Record::Seat { seat, alias, by, .. } => {
+                allowed(night, "only a night has seats")?;
+                allowed(
+                    *seat >= 1 && *seat <= MAX_SEATS && fits(alias),
+                    "the seat or its name is out of range",
+                )?;
+                let known = self.seats.get(seat);
+                allowed(known.is_none_or(|known| known.left || known.alias == *alias), "the seat is taken")?;
+                self.seats.insert(*seat, Seat { alias: alias.clone(), by: *by, left: false });
+            }
+            Record::SeatLeft { seat, .. } => match self.seats.get_mut(seat) {
+                Some(taken) if !taken.left => taken.left = true,
+                _ => return Err("nobody sits on the seat that was left".to_owned()),
+            },
+            Record::Vote { id, seat, alias, answer, by, .. } => {
+                allowed(night, "only a night has votes")?;
+                allowed(self.sealed, "a vote before the draws were sealed")?;
+                let sits = self.seats.get(seat).is_some_and(|taken| taken.alias == *alias);
+                allowed(sits, "a vote from a seat that was not taken under this name")?;
+                let Some(answer) = protocol.alternative(answer) else {
+                    return Err(format!("the answer is none of {}", protocol.title));
+                };
+                let on = self.next() == Some(*id);
+                let votes = if on {
+                    let left = self.seats.get(seat).is_some_and(|taken| taken.left);
+                    allowed(!left || *by == Ballot::Paper, "a vote from a seat that was left")?;
+                    &mut self.votes
+                } else {
+                    allowed(*by == Ballot::Paper, "a vote from a phone for a trial that is not on")?;
+                    let closed = self.attempts.iter_mut().rev().find(|attempt| attempt.id == *id);
+                    match closed {
+                        Some(attempt) if attempt.void.is_none() => &mut attempt.votes,
+                        _ => return Err("a vote for a trial that was not presented, or was void".to_owned()),
+                    }
+                };
+                let phone = votes.get(seat).is_some_and(|(_, earlier)| *earlier == Ballot::Phone);
+                allowed(!(phone && *by == Ballot::Paper), "paper does not replace a vote from a phone")?;
+                votes.insert(*seat, (answer, *by));
+            }
+            Record::VotesClosed { at_ms, id, voted, seats, listening } => {
+                allowed(night, "only a night has votes")?;
+                self.expect(*id, listening)?;
+                allowed(*voted as usize == self.votes.len(), "the number of votes is wrong")?;
+                allowed(*seats == self.taken(), "the number of seats is wrong")?;
+                let votes = std::mem::take(&mut self.votes);
+                self.finish(*id, *at_ms, listening, |attempt| attempt.votes = votes);
+            }
+            Record::Resumed { .. } => self.resumed += 1,
+            Record::Closing(closing) => self.closing = Some((**closing).clone()),
+        }
+        self.at_ms = record.at_ms();
+        Ok(())
+    }
+
+    /// Seats that are taken now.
+    pub fn taken(&self) -> u32 {
+        self.seats.values().filter(|seat| !seat.left).count() as u32
+    }
+
+    fn expect(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
+        allowed(self.sealed, "a trial before the draws were sealed")?;
+        let slots = Definition::of(self.opening.terms.protocol).slots.len();
+        let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
+        allowed(fitting, "the listening does not fit the protocol")?;
+        match self.next() {
+            Some(next) if next == id => Ok(()),
+            Some(next) => Err(format!(
+                "trial {} attempt {} stands where trial {} attempt {} should",
+                id.trial, id.attempt, next.trial, next.attempt
+            )),
+            None => Err("a trial after the last one".to_owned()),
+        }
+    }
+
+    fn finish(&mut self, id: TrialId, at_ms: u64, listening: &Listening, set: impl FnOnce(&mut Attempt)) {
+        let heard = listening.heard_ms.iter().fold(0_u64, |sum, &heard| sum.saturating_add(heard));
+        self.listened_ms = self.listened_ms.saturating_add(heard);
+        let mut attempt = Attempt {
+            id,
+            at_ms,
+            answer: None,
+            confidence: None,
+            listening: listening.clone(),
+            void: None,
+            votes: BTreeMap::new(),
+        };
+        set(&mut attempt);
+        self.attempts.push(attempt);
+    }
+}

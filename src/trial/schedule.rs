@@ -1,0 +1,291 @@
+//! Which pair of stimuli is presented in which trial and in which order: everything that is drawn.
+//!
+//! # The written format, for strangers
+//!
+//! All draws come from the [`Stream`] of the sitting's key, in this order. `below` and `shuffle` are defined
+//! in [`seal`](super::seal). A *stimulus* is an index in the opening's `stimuli`; the stimuli of a comparison are those
+//! with its index and `control` null, those of a control the ones with its index as `control`, in the list's order.
+//!
+//! 1. **Qualification**, if the terms have it: the positive controls (all but `identical`) in the terms' order, one
+//!    after the other and from the start again, until there are `qualification.trials` of them; `shuffle`; then, for
+//!    each in turn, `below` draws one of the control's stimuli.
+//! 2. **Warm-up**: for each of `warm_up` trials, `below` draws one of all stimuli whose `control` is null.
+//! 3. **Main part**:
+//!    - for each comparison in turn, a list of its stimuli, shuffled; while it is shorter than `trials`, the
+//!      comparison's stimuli are shuffled anew (from the list's order) and put behind; it is cut to `trials`;
+//!    - for each block b from 0 to `trials` - 1: the comparisons (0, 1, 2, ...) are shuffled; each contributes item b of
+//!      its list;
+//!    - controls: control 0 `trials` times, then control 1, and so on; `shuffle`; then for each in turn, first `below`
+//!      draws one of its stimuli, then `below(length + 1)` draws the place in the main part where it is put in before
+//!      what stands there.
+//! 4. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
+//!    attempt is followed by another one at the same trial), `below` draws the index of the order in
+//!    [`Definition::orders`].
+
+use super::protocol::{Definition, Side};
+use super::record::{Opening, Part, TrialId};
+use super::seal::{Secret, Stream};
+use crate::stimulus::PairKind;
+
+/// What a trial is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Subject {
+    /// The comparison with this index.
+    Comparison(usize),
+    /// The control with this index.
+    Control(usize),
+}
+
+/// A trial of the schedule.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Scheduled {
+    /// What it is about.
+    pub subject: Subject,
+    /// Index in [`Opening::stimuli`].
+    pub stimulus: usize,
+}
+
+/// All trials of a sitting, before presentation orders.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Schedule {
+    /// Positive controls first.
+    pub qualification: Vec<Scheduled>,
+    /// Uncounted trials.
+    pub warm_up: Vec<Scheduled>,
+    /// Counted trials and controls.
+    pub main: Vec<Scheduled>,
+}
+
+/// Trials of each part, known before anything is drawn.
+pub fn trials_of(opening: &Opening, part: Part) -> u32 {
+    let terms = &opening.terms;
+    match part {
+        Part::Qualification => terms.qualification.map_or(0, |qualification| qualification.trials),
+        Part::WarmUp => terms.warm_up,
+        Part::Main => {
+            let counted = u64::from(terms.trials) * terms.comparisons.len() as u64;
+            let controls: u64 = terms.controls.iter().map(|control| u64::from(control.trials)).sum();
+            u32::try_from(counted + controls).unwrap_or(u32::MAX)
+        }
+    }
+}
+
+/// Most trials of one sitting, all parts together: far more than a person can bear, and small enough for any machine.
+pub const MAX_TRIALS: u64 = 100_000;
+
+/// Whether a schedule can be drawn for an opening; the message says what is missing.
+pub fn check(opening: &Opening) -> Result<(), String> {
+    let terms = &opening.terms;
+    if terms.comparisons.is_empty() || terms.trials == 0 {
+        return Err("there is no comparison or no trial to conduct".to_owned());
+    }
+    let total = u64::from(terms.trials)
+        .saturating_mul(terms.comparisons.len() as u64)
+        .saturating_add(terms.controls.iter().map(|control| u64::from(control.trials)).sum())
+        .saturating_add(u64::from(terms.warm_up))
+        .saturating_add(u64::from(terms.qualification.map_or(0, |qualification| qualification.trials)));
+    if total > MAX_TRIALS {
+        return Err(format!("{total} trials are more than the {MAX_TRIALS} that one sitting can hold"));
+    }
+    for (index, comparison) in terms.comparisons.iter().enumerate() {
+        if of_comparison(opening, index).is_empty() {
+            return Err(format!("comparison `{}` has no stimulus", comparison.name));
+        }
+    }
+    let qualifies = terms.qualification.is_some_and(|qualification| qualification.trials > 0);
+    if qualifies && !terms.controls.iter().any(super::record::ControlTerms::is_positive) {
+        return Err("a qualification needs a positive control".to_owned());
+    }
+    for (index, control) in terms.controls.iter().enumerate() {
+        let needed = control.trials > 0 || (qualifies && control.is_positive());
+        if needed && of_control(opening, index).is_empty() {
+            return Err(format!("control {} (`{}`) has no stimulus", index + 1, control.control));
+        }
+    }
+    Ok(())
+}
+
+fn of_comparison(opening: &Opening, comparison: usize) -> Vec<usize> {
+    let wanted = |index: &usize| {
+        let stimulus = &opening.stimuli[*index];
+        stimulus.control.is_none() && stimulus.comparison == comparison
+    };
+    (0..opening.stimuli.len()).filter(wanted).collect()
+}
+
+fn of_control(opening: &Opening, control: usize) -> Vec<usize> {
+    (0..opening.stimuli.len()).filter(|&index| opening.stimuli[index].control == Some(control)).collect()
+}
+
+impl Schedule {
+    /// Draws the schedule; the opening has passed [`check`].
+    pub fn draw(opening: &Opening, stream: &mut Stream) -> Self {
+        let terms = &opening.terms;
+        let controls: Vec<Vec<usize>> =
+            (0..terms.controls.len()).map(|control| of_control(opening, control)).collect();
+        let mut schedule = Self::default();
+
+        if let Some(qualification) = terms.qualification {
+            let positive: Vec<usize> =
+                (0..terms.controls.len()).filter(|&control| terms.controls[control].is_positive()).collect();
+            let mut chosen: Vec<usize> =
+                positive.iter().copied().cycle().take(qualification.trials as usize).collect();
+            stream.shuffle(&mut chosen);
+            for control in chosen {
+                let stimulus = controls[control][stream.below(controls[control].len())];
+                schedule.qualification.push(Scheduled { subject: Subject::Control(control), stimulus });
+            }
+        }
+
+        let all: Vec<usize> = (0..opening.stimuli.len())
+            .filter(|&stimulus| opening.stimuli[stimulus].control.is_none())
+            .collect();
+        for _ in 0..terms.warm_up {
+            let stimulus = all[stream.below(all.len())];
+            let subject = Subject::Comparison(opening.stimuli[stimulus].comparison);
+            schedule.warm_up.push(Scheduled { subject, stimulus });
+        }
+
+        let trials = terms.trials as usize;
+        let mut sequences = Vec::with_capacity(terms.comparisons.len());
+        for comparison in 0..terms.comparisons.len() {
+            let stimuli = of_comparison(opening, comparison);
+            let mut sequence = Vec::with_capacity(trials + stimuli.len());
+            while sequence.len() < trials {
+                let mut run = stimuli.clone();
+                stream.shuffle(&mut run);
+                sequence.extend(run);
+            }
+            sequence.truncate(trials);
+            sequences.push(sequence);
+        }
+        for block in 0..trials {
+            let mut comparisons: Vec<usize> = (0..sequences.len()).collect();
+            stream.shuffle(&mut comparisons);
+            for comparison in comparisons {
+                let stimulus = sequences[comparison][block];
+                schedule.main.push(Scheduled { subject: Subject::Comparison(comparison), stimulus });
+            }
+        }
+        let mut chosen: Vec<usize> = terms
+            .controls
+            .iter()
+            .enumerate()
+            .flat_map(|(control, terms)| std::iter::repeat_n(control, terms.trials as usize))
+            .collect();
+        stream.shuffle(&mut chosen);
+        for control in chosen {
+            let stimulus = controls[control][stream.below(controls[control].len())];
+            let place = stream.below(schedule.main.len() + 1);
+            schedule.main.insert(place, Scheduled { subject: Subject::Control(control), stimulus });
+        }
+        schedule
+    }
+
+    /// The trials of a part.
+    pub fn part(&self, part: Part) -> &[Scheduled] {
+        match part {
+            Part::Qualification => &self.qualification,
+            Part::WarmUp => &self.warm_up,
+            Part::Main => &self.main,
+        }
+    }
+}
+
+/// An attempt with everything that was drawn for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Presented {
+    /// Which attempt.
+    pub id: TrialId,
+    /// What it is about.
+    pub subject: Subject,
+    /// Index in [`Opening::stimuli`].
+    pub stimulus: usize,
+    /// Index in [`Definition::orders`].
+    pub order: usize,
+}
+
+/// Everything that a key draws: the schedule, and presentation orders attempt by attempt.
+#[derive(Debug)]
+pub struct Draws {
+    schedule: Schedule,
+    stream: Stream,
+    orders: usize,
+    forced: Option<Vec<usize>>,
+    attempts: usize,
+}
+
+impl Draws {
+    /// The draws of a sitting; the opening has passed [`check`].
+    pub fn new<'p>(opening: &Opening, secret: &Secret, phrases: impl IntoIterator<Item = &'p str>) -> Self {
+        let mut stream = Stream::new(secret.key(phrases));
+        let schedule = Schedule::draw(opening, &mut stream);
+        let orders = Definition::of(opening.terms.protocol).orders.len();
+        Self { schedule, stream, orders, forced: None, attempts: 0 }
+    }
+
+    /// The schedule.
+    pub fn schedule(&self) -> &Schedule {
+        &self.schedule
+    }
+
+    /// Replaces the presentation orders, taken in turn, for tests of blindness.
+    pub(super) fn force(&mut self, orders: Vec<usize>) {
+        self.forced = (!orders.is_empty()).then_some(orders);
+    }
+
+    /// The next attempt; `None` if the schedule has no such trial. Call it once for each attempt, in order.
+    pub fn present(&mut self, id: TrialId) -> Option<Presented> {
+        let scheduled = *self.schedule.part(id.part).get((id.trial as usize).checked_sub(1)?)?;
+        let drawn = self.stream.below(self.orders);
+        let order = match &self.forced {
+            Some(orders) => orders[self.attempts % orders.len()] % self.orders,
+            None => drawn,
+        };
+        self.attempts += 1;
+        Some(Presented { id, subject: scheduled.subject, stimulus: scheduled.stimulus, order })
+    }
+}
+
+impl Presented {
+    /// The pair of stimuli to load.
+    pub fn pair(&self, opening: &Opening) -> PairKind {
+        let stimulus = &opening.stimuli[self.stimulus];
+        let (comparison, clip) = (stimulus.comparison, stimulus.clip);
+        match stimulus.control {
+            Some(control) => PairKind::Control { control, comparison, clip },
+            None => PairKind::Comparison { comparison, clip },
+        }
+    }
+
+    /// The side in each slot.
+    pub fn sides(&self, opening: &Opening) -> &'static [Side] {
+        Definition::of(opening.terms.protocol).orders[self.order]
+    }
+
+    /// The side that holds more of the attribute: by claim for a comparison, the altered side B for a control.
+    fn more(&self, opening: &Opening) -> Side {
+        match self.subject {
+            Subject::Comparison(_) => opening.terms.attribute_side,
+            Subject::Control(_) => Side::B,
+        }
+    }
+
+    /// Index of the right alternative; `None` where the protocol has none.
+    pub fn right(&self, opening: &Opening) -> Option<usize> {
+        Definition::of(opening.terms.protocol).right(self.order, self.more(opening))
+    }
+
+    /// The side that an alternative points to.
+    pub fn chosen(&self, opening: &Opening, alternative: usize) -> Option<Side> {
+        Definition::of(opening.terms.protocol).chosen(self.order, alternative)
+    }
+
+    /// Whether an answer is right; for preference whether it is for side B.
+    pub fn counts_as_correct(&self, opening: &Opening, alternative: usize) -> bool {
+        match self.right(opening) {
+            Some(right) => right == alternative,
+            None => self.chosen(opening, alternative) == Some(Side::B),
+        }
+    }
+}

@@ -1,0 +1,519 @@
+//! The folder of sittings: lock, register, journals, secrets; opening, resuming and closing.
+//!
+//! # What happens in which order, and what a cut leaves behind
+//!
+//! Opening: (1) the secret's file, durable; (2) the register's line, durable; (3) the journal with its first record,
+//! durable, and the folder itself. A cut after (1) leaves a secret that nobody needs; after (2) a sitting that was
+//! announced and never started, which every report shows.
+//!
+//! Closing: (1) the closing record, durable; (2) the register's line, durable; (3) the secret's file is removed. Whoever
+//! locks the folder next makes up for (2) and (3).
+//!
+//! A line without its newline is a write that was cut off: it was never acknowledged, so nothing was shown after it.
+//! Whoever locks the folder (register) or resumes the sitting (journal) first copies those bytes to a new file
+//! `<name>.torn-<n>` beside it, durably, and only then cuts them off the end. No whole line is ever changed.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+
+use super::chain::Appender;
+use super::conductor::{Conductor, ReplayError};
+use super::digest::Digest;
+use super::event::Effect;
+use super::journal::{self, Journal, JournalError};
+use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms};
+use super::register::{self, Entry, REGISTER, RegisterError};
+use super::rest::{self, SecretError};
+use super::seal::Secret;
+
+/// The program's name and version, as journals hold it.
+pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
+
+/// Why a sitting cannot be opened, resumed or kept.
+#[derive(Debug, thiserror::Error)]
+pub enum SittingsError {
+    /// Another sitting holds the folder.
+    #[error(
+        "{}: another sitting is going on in this session's folder; end it or wait until it ends, then try again",
+        folder.display()
+    )]
+    Busy {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// A file cannot be made, read or written.
+    #[error("{}: {what}: {source}", file.display())]
+    File {
+        /// The file.
+        file: PathBuf,
+        /// What was tried.
+        what: &'static str,
+        /// Why it failed.
+        source: io::Error,
+    },
+    /// The register cannot be trusted.
+    #[error("the register must be whole before a sitting: {0}")]
+    Register(#[from] RegisterError),
+    /// A journal cannot be read.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// The journal's records do not lead to a state.
+    #[error("{}: {source}", file.display())]
+    Replay {
+        /// The journal.
+        file: PathBuf,
+        /// Which record, and what is wrong.
+        source: ReplayError,
+    },
+    /// The secret cannot be had.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
+    /// This cannot be conducted.
+    #[error("this sitting cannot be conducted: {0}")]
+    Terms(String),
+    /// The sitting was closed.
+    #[error("{}: this sitting is closed; nothing can be added to it", file.display())]
+    Closed {
+        /// The journal.
+        file: PathBuf,
+    },
+}
+
+fn file_error(file: &Path, what: &'static str) -> impl FnOnce(io::Error) -> SittingsError {
+    let file = file.to_path_buf();
+    move |source| SittingsError::File { file, what, source }
+}
+
+/// All that an opening holds and this room does not make.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Draft {
+    /// UTC time, RFC 3339, whole seconds: `2026-01-31T20:15:00Z`.
+    pub utc: String,
+    /// Sitting or night.
+    pub occasion: Occasion,
+    /// The listener's name, whole.
+    pub listener: String,
+    /// The name that reports show, if it is another one.
+    pub alias: Option<String>,
+    /// SHA-256 of the session file's bytes.
+    pub session: Digest,
+    /// The terms.
+    pub terms: Terms,
+    /// All stimuli.
+    pub stimuli: Vec<StimulusTerms>,
+    /// What carries the sound.
+    pub output: Output,
+    /// A simulated listener's probability of being right.
+    pub simulated: Option<f64>,
+    /// The session's data is invented.
+    pub invented: bool,
+}
+
+/// A sitting that was opened or resumed: where its records go, its conductor, and the conductor's first effects.
+#[derive(Debug)]
+pub struct Opened {
+    /// Takes the records.
+    pub keeper: Keeper,
+    /// Conducts.
+    pub conductor: Conductor,
+    /// To be carried out now.
+    pub effects: Vec<Effect>,
+}
+
+/// A sitting that was opened and not closed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unfinished {
+    /// File name of the journal.
+    pub journal: String,
+    /// The listener.
+    pub listener: String,
+    /// Sitting or night.
+    pub occasion: Occasion,
+    /// When it was opened.
+    pub utc: String,
+    /// Digest of the session file at the opening.
+    pub session: Digest,
+    /// The secret is locked with a passphrase.
+    pub locked: bool,
+    /// A simulated listener's.
+    pub simulated: Option<f64>,
+    /// Records in the journal.
+    pub records: usize,
+}
+
+/// A folder of sittings that is ours until this is dropped.
+#[derive(Debug)]
+pub struct Sittings {
+    folder: PathBuf,
+    register: Appender,
+    entries: register::Register,
+    /// Held for its lock.
+    _lock: File,
+}
+
+/// The secret's file of a journal: hidden, beside it.
+pub fn secret_file(sittings: &Path, journal: &str) -> PathBuf {
+    sittings.join(format!(".{}.secret", journal.strip_suffix(".jsonl").unwrap_or(journal)))
+}
+
+/// A listener's name as a part of a file name: letters and digits, everything else a hyphen, at most 60 bytes.
+pub fn safe_name(name: &str) -> String {
+    let mut safe = String::new();
+    for character in name.chars() {
+        let kept = if character.is_alphanumeric() { character } else { '-' };
+        if kept == '-' && (safe.is_empty() || safe.ends_with('-')) {
+            continue;
+        }
+        if safe.len() + kept.len_utf8() > 60 {
+            break;
+        }
+        safe.push(kept);
+    }
+    let safe = safe.trim_end_matches('-');
+    if safe.is_empty() { "listener".to_owned() } else { safe.to_owned() }
+}
+
+impl Sittings {
+    /// Locks the folder (made if it is not there), makes up for what a cut left undone. `utc` is now, RFC 3339.
+    pub fn lock(folder: &Path, utc: &str) -> Result<Self, SittingsError> {
+        Self::take(folder, utc, false)
+    }
+
+    /// As [`Sittings::lock`], but waits until the folder is free.
+    pub fn wait(folder: &Path, utc: &str) -> Result<Self, SittingsError> {
+        Self::take(folder, utc, true)
+    }
+
+    fn take(folder: &Path, utc: &str, wait: bool) -> Result<Self, SittingsError> {
+        std::fs::create_dir_all(folder)
+            .map_err(file_error(folder, "the folder for sittings cannot be made"))?;
+        let lock_file = folder.join(".lock");
+        let lock = OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(&lock_file)
+            .map_err(file_error(&lock_file, "the folder's lock cannot be opened"))?;
+        if wait {
+            lock.lock().map_err(file_error(&lock_file, "the folder's lock cannot be taken"))?;
+        } else {
+            match lock.try_lock() {
+                Ok(()) => {}
+                Err(TryLockError::WouldBlock) => {
+                    return Err(SittingsError::Busy { folder: folder.to_path_buf() });
+                }
+                Err(TryLockError::Error(error)) => {
+                    return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
+                }
+            }
+        }
+        let entries = register::read(folder)?;
+        let path = folder.join(REGISTER);
+        let file = OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&path)
+            .map_err(file_error(&path, "the register cannot be opened"))?;
+        cut_torn(&path, &file, entries.bytes, entries.torn_bytes)?;
+        sync_folder(folder)?;
+        let chain = entries.digests.last().copied().unwrap_or(Digest::NOTHING);
+        let register = Appender::new(file, entries.entries.len() as u64, chain);
+        let mut sittings = Self { folder: folder.to_path_buf(), register, entries, _lock: lock };
+        sittings.make_up(utc)?;
+        Ok(sittings)
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Writes what a cut between closing record and register left out.
+    fn make_up(&mut self, utc: &str) -> Result<(), SittingsError> {
+        let open: Vec<String> = self
+            .entries
+            .announced()
+            .filter(|(_, journal)| self.entries.closed(journal).is_none())
+            .map(|(_, journal)| journal.to_owned())
+            .collect();
+        for name in open {
+            if let Ok(journal) = journal::read(&self.folder.join(&name))
+                && let (Some(closing), Some(receipt)) = (journal.closing(), journal.receipt())
+                && journal.torn_bytes == 0
+            {
+                self.enter_closed(utc, &name, receipt, closing.outcome)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn enter(&mut self, entry: Entry) -> Result<Digest, SittingsError> {
+        let path = self.folder.join(REGISTER);
+        let digest =
+            self.register.append(&entry).map_err(file_error(&path, "the register could not be written"))?;
+        self.entries.entries.push(entry);
+        self.entries.digests.push(digest);
+        Ok(digest)
+    }
+
+    fn enter_closed(
+        &mut self,
+        utc: &str,
+        name: &str,
+        receipt: Digest,
+        outcome: Outcome,
+    ) -> Result<(), SittingsError> {
+        self.enter(Entry::Closed { utc: utc.to_owned(), journal: name.to_owned(), receipt, outcome })?;
+        let secret = secret_file(&self.folder, name);
+        match std::fs::remove_file(&secret) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                Err(file_error(&secret, "the opened secret's file could not be removed")(error))
+            }
+            _ => sync_folder(&self.folder),
+        }
+    }
+
+    /// Sittings that were announced and not closed, oldest first, as far as their journals can be read.
+    pub fn unfinished(&self) -> Vec<Unfinished> {
+        let mut found = Vec::new();
+        for (_, name) in self.entries.announced() {
+            if self.entries.closed(name).is_some() {
+                continue;
+            }
+            let Ok(journal) = journal::read(&self.folder.join(name)) else { continue };
+            let Some(opening) = journal.opening() else { continue };
+            let Ok(locked) = rest::is_locked(&secret_file(&self.folder, name)) else { continue };
+            found.push(Unfinished {
+                journal: name.to_owned(),
+                listener: opening.listener.clone(),
+                occasion: opening.occasion,
+                utc: opening.utc.clone(),
+                session: opening.session,
+                locked,
+                simulated: opening.simulated,
+                records: journal.records.len(),
+            });
+        }
+        found
+    }
+
+    /// Opens a sitting: secret, register, journal, in this order, all durable when this returns. With a passphrase the
+    /// secret is locked with it until the closing. The opening record is written here; the conductor's effects begin
+    /// after it.
+    pub fn open(
+        mut self,
+        draft: Draft,
+        secret: Secret,
+        passphrase: Option<&str>,
+    ) -> Result<Opened, SittingsError> {
+        if draft.listener.is_empty() || draft.listener.len() > super::conductor::MAX_TEXT {
+            return Err(SittingsError::Terms("the listener's name has to have 1 to 4096 bytes".to_owned()));
+        }
+        let mut opening = Opening {
+            format: FORMAT,
+            program: PROGRAM.to_owned(),
+            utc: draft.utc,
+            occasion: draft.occasion,
+            listener: draft.listener,
+            alias: draft.alias,
+            commitment: secret.commitment(),
+            register: Digest::NOTHING,
+            session: draft.session,
+            terms: draft.terms,
+            stimuli: draft.stimuli,
+            output: draft.output,
+            simulated: draft.simulated,
+            invented: draft.invented,
+        };
+        // Nothing is written for a sitting that cannot be conducted.
+        Conductor::open(opening.clone(), secret.clone()).map_err(SittingsError::Terms)?;
+        let name = self.free_name(&opening.utc, &opening.listener);
+        rest::store(&secret_file(&self.folder, &name), &secret, passphrase)?;
+        sync_folder(&self.folder)?;
+        opening.register = self.enter(Entry::Opened {
+            utc: opening.utc.clone(),
+            journal: name.clone(),
+            occasion: opening.occasion,
+            listener: opening.listener.clone(),
+            commitment: opening.commitment,
+            session: opening.session,
+            simulated: opening.simulated,
+        })?;
+        let path = self.folder.join(&name);
+        let file = OpenOptions::new()
+            .create_new(true)
+            .append(true)
+            .mode(0o644)
+            .open(&path)
+            .map_err(file_error(&path, "the journal cannot be made"))?;
+        let mut appender = Appender::new(file, 0, Digest::NOTHING);
+        let utc = opening.utc.clone();
+        let (mut conductor, effects) = Conductor::open(opening, secret).map_err(SittingsError::Terms)?;
+        let mut rest = Vec::new();
+        for effect in effects {
+            match effect {
+                Effect::Append(record) => {
+                    let written = appender.append(&*record);
+                    let receipt = written.map_err(file_error(&path, "the journal could not be written"))?;
+                    conductor.step(0, super::Event::Durable(receipt));
+                }
+                other => rest.push(other),
+            }
+        }
+        sync_folder(&self.folder)?;
+        let keeper = Keeper { sittings: self, appender, name, utc, outcome: None };
+        Ok(Opened { keeper, conductor, effects: rest })
+    }
+
+    fn free_name(&self, utc: &str, listener: &str) -> String {
+        let time: String = utc.replace(':', "-");
+        let time = safe_name(time.split('.').next().unwrap_or_default());
+        let time = if time.ends_with('Z') { time } else { format!("{time}Z") };
+        let base = format!("{time}-{}", safe_name(listener));
+        let mut name = format!("{base}.jsonl");
+        let mut number = 2;
+        let announced = |name: &str| self.entries.announced().any(|(_, journal)| journal == name);
+        while self.folder.join(&name).exists()
+            || secret_file(&self.folder, &name).exists()
+            || announced(&name)
+        {
+            name = format!("{base}-{number}.jsonl");
+            number += 1;
+        }
+        name
+    }
+
+    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    pub fn resume(
+        self,
+        name: &str,
+        utc: &str,
+        output: Output,
+        passphrase: Option<&str>,
+    ) -> Result<Opened, SittingsError> {
+        let path = self.folder.join(name);
+        let Journal { mut records, digests, bytes, torn_bytes, .. } = journal::read(&path)?;
+        if let Some(Record::Closing(_)) = records.last() {
+            return Err(SittingsError::Closed { file: path });
+        }
+        let Some(Record::Opening(opening)) = records.first() else {
+            return Err(SittingsError::Terms("the journal has no opening".to_owned()));
+        };
+        let secret = rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?;
+        // Everything is checked before a byte is changed.
+        let replay = |source| SittingsError::Replay { file: path.clone(), source };
+        let (before, _) = Conductor::resume(&records, secret.clone()).map_err(replay)?;
+        let file = OpenOptions::new()
+            .append(true)
+            .open(&path)
+            .map_err(file_error(&path, "the journal cannot be opened for writing"))?;
+        cut_torn(&path, &file, bytes, torn_bytes)?;
+        sync_folder(&self.folder)?;
+        let chain = digests.last().copied().unwrap_or(Digest::NOTHING);
+        let mut appender = Appender::new(file, records.len() as u64, chain);
+        let resumed = Record::Resumed {
+            at_ms: before.ledger_at_ms(),
+            utc: utc.to_owned(),
+            program: PROGRAM.to_owned(),
+            torn_bytes,
+            output,
+        };
+        let receipt =
+            appender.append(&resumed).map_err(file_error(&path, "the journal could not be written"))?;
+        records.push(resumed);
+        let (mut conductor, effects) = Conductor::resume(&records, secret).map_err(replay)?;
+        conductor.step(0, super::Event::Durable(receipt));
+        let keeper =
+            Keeper { sittings: self, appender, name: name.to_owned(), utc: utc.to_owned(), outcome: None };
+        Ok(Opened { keeper, conductor, effects })
+    }
+}
+
+/// Takes the records of one sitting, and its closing. The folder stays locked until this is dropped.
+#[derive(Debug)]
+pub struct Keeper {
+    sittings: Sittings,
+    appender: Appender,
+    name: String,
+    utc: String,
+    outcome: Option<Outcome>,
+}
+
+impl Keeper {
+    /// Appends a record; durable when this returns. Returns the digest of its line: the running receipt.
+    pub fn append(&mut self, record: &Record) -> io::Result<Digest> {
+        self.append_all(std::slice::from_ref(record)).map(|_| self.appender.chain())
+    }
+
+    /// Appends several records in one write, for votes that come together; durable when this returns.
+    pub fn append_all(&mut self, records: &[Record]) -> io::Result<Vec<Digest>> {
+        let digests = self.appender.append_all(records)?;
+        if let Some(Record::Closing(closing)) = records.last() {
+            self.outcome = Some(closing.outcome);
+        }
+        Ok(digests)
+    }
+
+    /// The closing record is durable: enters the closing in the register and removes the secret's file. `utc` is now;
+    /// `None` takes the time at which the sitting was opened or resumed.
+    pub fn close(&mut self, utc: Option<&str>) -> Result<(), SittingsError> {
+        if let Some(outcome) = self.outcome.take() {
+            let (name, receipt) = (self.name.clone(), self.appender.chain());
+            let utc = utc.map_or_else(|| self.utc.clone(), str::to_owned);
+            self.sittings.enter_closed(&utc, &name, receipt, outcome)?;
+        }
+        Ok(())
+    }
+
+    /// The journal's file.
+    pub fn path(&self) -> PathBuf {
+        self.sittings.folder.join(&self.name)
+    }
+
+    /// Digest of the last record: the running receipt.
+    pub fn receipt(&self) -> Digest {
+        self.appender.chain()
+    }
+
+    /// Ends the sitting's hold on the folder and gives it back, still locked.
+    pub fn into_sittings(self) -> Sittings {
+        self.sittings
+    }
+}
+
+/// Copies the bytes of a cut-off write to a new file beside, durably, then cuts them off.
+fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), SittingsError> {
+    if torn == 0 {
+        return Ok(());
+    }
+    let failed = |source| file_error(path, "a cut-off last line could not be put aside")(source);
+    let mut reader = File::open(path).map_err(failed)?;
+    reader.seek(SeekFrom::Start(whole)).map_err(failed)?;
+    let mut bytes = Vec::new();
+    reader.take(torn).read_to_end(&mut bytes).map_err(failed)?;
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    for number in 1.. {
+        let aside = path.with_file_name(format!("{name}.torn-{number}"));
+        match OpenOptions::new().write(true).create_new(true).open(&aside) {
+            Ok(mut kept) => {
+                kept.write_all(&bytes).and_then(|()| kept.sync_all()).map_err(failed)?;
+                break;
+            }
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(failed(error)),
+        }
+    }
+    if let Some(folder) = path.parent() {
+        sync_folder(folder)?;
+    }
+    file.set_len(whole).and_then(|()| file.sync_all()).map_err(failed)
+}
+
+/// Makes names of files in the folder durable.
+fn sync_folder(folder: &Path) -> Result<(), SittingsError> {
+    File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(file_error(folder, "the folder could not be made durable"))
+}

@@ -1,0 +1,477 @@
+//! Re-derives every draw, every score and every rule from the opened seal, and holds a journal against its register.
+
+use std::path::{Path, PathBuf};
+
+use super::conductor::MAX_TEXT;
+use super::digest::Digest;
+use super::journal::{self, Journal, JournalError};
+use super::ledger::Ledger;
+use super::protocol::{Definition, Side};
+use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Record, TrialId};
+use super::register::{self as registers, Entry, REGISTER};
+use super::schedule::{Draws, Presented, Subject};
+use super::score::{Decision, Tally};
+use super::seal::Secret;
+
+pub use super::register::{Announced, RegisterView, view as register};
+
+/// Something that does not hold.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    /// Number of the record, from 1, where it is one's.
+    pub record: Option<u64>,
+    /// What.
+    pub message: String,
+}
+
+impl std::fmt::Display for Problem {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self.record {
+            Some(number) => write!(formatter, "record {number}: {}", self.message),
+            None => formatter.write_str(&self.message),
+        }
+    }
+}
+
+/// What a file turned out to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum State {
+    /// Closed: the seal is open.
+    Closed,
+    /// Not closed: abandoned, or still going on.
+    Unfinished,
+    /// A journal whose chain or rules are broken.
+    Broken,
+    /// No journal, or one from a newer program.
+    Unreadable,
+}
+
+/// How a journal stands in its folder's register.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Registered {
+    /// There is no register beside it.
+    NoRegister,
+    /// Listed as it should be.
+    Listed,
+    /// Not listed, or not as it should be; there is a problem that says so.
+    Wrong,
+}
+
+/// A finished attempt, with what was drawn for it once the seal is open.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answered {
+    /// Number of the record that finished it.
+    pub record: u64,
+    /// Which attempt.
+    pub id: TrialId,
+    /// Seat and alias of a night's vote.
+    pub seat: Option<(u32, String)>,
+    /// How a night's vote came.
+    pub by: Option<Ballot>,
+    /// What disturbed a void attempt.
+    pub void: Option<String>,
+    /// Index of the answered alternative; `None` for a void attempt, or one nobody voted on.
+    pub answer: Option<usize>,
+    /// Confidence, 1 to 5.
+    pub confidence: Option<u8>,
+    /// What was listened to.
+    pub listening: Listening,
+    /// Milliseconds of the sitting at its end.
+    pub at_ms: u64,
+    /// What was drawn; `None` before the closing.
+    pub presented: Option<Presented>,
+    /// Whether the answer is right; `None` before the closing and for preference.
+    pub right: Option<bool>,
+    /// The side that the answer points to, where the protocol has one; `None` before the closing.
+    pub chosen: Option<Side>,
+}
+
+/// All that a journal says and whether it holds.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    /// The file.
+    pub file: PathBuf,
+    /// What it is.
+    pub state: State,
+    /// What does not hold; empty for a sound journal. Not being closed is no problem of this list.
+    pub problems: Vec<Problem>,
+    /// The file was written by a newer program, or is no journal: bad input rather than a bad journal.
+    pub bad_input: bool,
+    /// The opening.
+    pub opening: Option<Opening>,
+    /// Phrases: who and what.
+    pub phrases: Vec<(String, String)>,
+    /// Seats of a night: number, alias.
+    pub seats: Vec<(u32, String)>,
+    /// The closing.
+    pub closing: Option<Closing>,
+    /// Digest of the last record.
+    pub receipt: Option<Digest>,
+    /// Finished attempts; of a night one for each vote.
+    pub answers: Vec<Answered>,
+    /// Counts re-derived from the draws; `None` before the closing.
+    pub counts: Option<Counts>,
+    /// Decisions of the sequential rule; empty without one.
+    pub decisions: Vec<Decision>,
+    /// Who won the wager, see [`Tally::claimant_won`].
+    pub claimant_won: Option<bool>,
+    /// Void attempts.
+    pub void: u32,
+    /// Rests.
+    pub rests: u32,
+    /// Times that it was resumed.
+    pub resumed: u32,
+    /// Bytes of a cut-off write at the end.
+    pub torn_bytes: u64,
+    /// Records read.
+    pub records: u64,
+    /// How it stands in the register.
+    pub registered: Registered,
+}
+
+impl Checked {
+    fn empty(file: &Path) -> Self {
+        Self {
+            file: file.to_path_buf(),
+            state: State::Unreadable,
+            problems: Vec::new(),
+            bad_input: false,
+            opening: None,
+            phrases: Vec::new(),
+            seats: Vec::new(),
+            closing: None,
+            receipt: None,
+            answers: Vec::new(),
+            counts: None,
+            decisions: Vec::new(),
+            claimant_won: None,
+            void: 0,
+            rests: 0,
+            resumed: 0,
+            torn_bytes: 0,
+            records: 0,
+            registered: Registered::NoRegister,
+        }
+    }
+
+    /// Closed, and everything holds.
+    pub fn is_sound(&self) -> bool {
+        self.state == State::Closed && self.problems.is_empty()
+    }
+
+    /// The name that reports show.
+    pub fn name(&self) -> &str {
+        match &self.opening {
+            Some(opening) => opening.alias.as_deref().unwrap_or(&opening.listener),
+            None => "",
+        }
+    }
+
+    /// Nothing was heard.
+    pub fn silent(&self) -> bool {
+        self.opening.as_ref().is_some_and(|opening| opening.output.kind == "silent")
+    }
+
+    /// A verdict may be drawn: sound, and ended as its rule says.
+    pub fn has_verdict(&self) -> bool {
+        let ended = |closing: &Closing| matches!(closing.outcome, Outcome::AllTrials | Outcome::Sequential);
+        self.is_sound() && self.closing.as_ref().is_some_and(ended)
+    }
+
+    /// Counted answers and right ones of all comparisons together.
+    pub fn total(&self) -> Option<(u32, u32)> {
+        self.counts.as_ref().map(|counts| {
+            let sum = |of: fn(&super::record::Count) -> u32| counts.comparisons.iter().map(of).sum();
+            (sum(|count| count.trials), sum(|count| count.correct))
+        })
+    }
+
+    fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
+        self.problems.push(Problem { record, message: message.into() });
+    }
+}
+
+/// Checks a journal in its folder: chain, rules, draws, scores, and the register beside it.
+pub fn check(path: &Path) -> Checked {
+    let mut checked = alone(path);
+    if checked.opening.is_some() {
+        against_register(&mut checked);
+    }
+    checked
+}
+
+/// Checks a journal by itself.
+pub fn alone(path: &Path) -> Checked {
+    match journal::read(path) {
+        Ok(journal) => verify(&journal),
+        Err(JournalError::Broken { error, sound, .. }) => {
+            let mut checked = verify(&sound);
+            // What is missing after the break is no second problem.
+            checked.problems.retain(|problem| problem.record.is_some());
+            checked.problem(Some(error.number), error.message);
+            checked.state = State::Broken;
+            checked
+        }
+        Err(error) => {
+            let mut checked = Checked::empty(path);
+            checked.bad_input = true;
+            let message = error.to_string();
+            let prefix = format!("{}: ", path.display());
+            checked.problem(None, message.strip_prefix(&prefix).unwrap_or(&message));
+            checked
+        }
+    }
+}
+
+/// Checks what was read: which record may follow which, and with the opened seal every draw and count.
+pub fn verify(journal: &Journal) -> Checked {
+    let mut checked = Checked::empty(&journal.file);
+    checked.torn_bytes = journal.torn_bytes;
+    checked.records = journal.records.len() as u64;
+    checked.receipt = journal.receipt();
+    checked.state = State::Unfinished;
+    let Some(opening) = journal.opening() else {
+        checked.state = State::Broken;
+        checked.problem(Some(1), "a journal begins with its opening");
+        return checked;
+    };
+    checked.opening = Some(opening.clone());
+    let mut ledger = match Ledger::new(opening.clone()) {
+        Ok(ledger) => ledger,
+        Err(message) => {
+            checked.state = State::Broken;
+            checked.problem(Some(1), message);
+            return checked;
+        }
+    };
+    if opening.listener.len() > MAX_TEXT {
+        checked.problem(Some(1), "the listener's name is too long");
+    }
+    // Which record finished which attempt, and where each sitting might have ended.
+    let mut finished = Vec::new();
+    for (index, record) in journal.records.iter().enumerate().skip(1) {
+        let number = index as u64 + 1;
+        let before = ledger.attempts.len();
+        if let Err(message) = ledger.apply(record) {
+            checked.state = State::Broken;
+            checked.problem(Some(number), message);
+            break;
+        }
+        if ledger.attempts.len() > before {
+            finished.push(number);
+        }
+    }
+    if journal.torn_bytes > 0 && ledger.closing.is_some() {
+        let number = checked.records + 1;
+        checked.state = State::Broken;
+        checked.problem(Some(number), format!("{} bytes stand after the closing record", journal.torn_bytes));
+    }
+    checked.phrases.clone_from(&ledger.phrases);
+    checked.seats = ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone())).collect();
+    checked.void = ledger.void();
+    checked.rests = ledger.rests;
+    checked.resumed = ledger.resumed;
+    let presented = match ledger.closing.clone() {
+        Some(closing) => open(&mut checked, &ledger, &closing, &finished),
+        None => Vec::new(),
+    };
+    checked.answers = answers(&ledger, &finished, &presented);
+    if ledger.closing.is_some() && checked.state == State::Unfinished {
+        checked.state = State::Closed;
+    }
+    checked
+}
+
+/// Opens the seal: commitment, key, draws, counts, outcome. Returns what was drawn for each finished attempt.
+fn open(checked: &mut Checked, ledger: &Ledger, closing: &Closing, finished: &[u64]) -> Vec<Presented> {
+    let last = checked.records;
+    let opening = &ledger.opening;
+    checked.closing = Some(closing.clone());
+    let secret = Secret::from_bytes(closing.secret.0);
+    if secret.commitment() != opening.commitment {
+        checked.problem(Some(last), "its secret is not the one that record 1 committed to");
+    }
+    let phrases = || ledger.phrases.iter().map(|(_, text)| text.as_str());
+    if secret.key(phrases()) != closing.key {
+        checked.problem(Some(last), "its key is not the one that secret and phrases give");
+    }
+    if closing.simulated != opening.simulated {
+        checked.problem(Some(last), "it says something else than record 1 about a simulated listener");
+    }
+    let mut draws = Draws::new(opening, &secret, phrases());
+    let mut tally = Tally::new(opening);
+    let mut so_far = Ledger { attempts: Vec::new(), ..ledger.clone() };
+    let mut ended = None;
+    let mut presented = Vec::new();
+    for (attempt, number) in ledger.attempts.iter().zip(finished) {
+        if let Some(outcome) = ended {
+            checked.problem(Some(*number), format!("the sitting had ended before it ({})", words(outcome)));
+            break;
+        }
+        let Some(drawn) = draws.present(attempt.id) else {
+            checked.problem(Some(*number), "no such trial was drawn");
+            break;
+        };
+        tally.add(opening, attempt, &drawn);
+        presented.push(drawn);
+        so_far.attempts.push(attempt.clone());
+        ended = tally.ended(&so_far);
+    }
+    let expected = ended.unwrap_or(Outcome::StoppedEarly);
+    // A night may be stopped for good while ballots on paper are entered.
+    let stopped_counting = opening.occasion == Occasion::Night && closing.outcome == Outcome::StoppedEarly;
+    if closing.outcome != expected && !stopped_counting {
+        checked.problem(
+            Some(last),
+            format!("it says {}, the answers say {}", words(closing.outcome), words(expected)),
+        );
+    }
+    if closing.counts != tally.counts {
+        checked.problem(Some(last), "its counts are not those that draws and answers give");
+    }
+    checked.claimant_won = tally.claimant_won(opening, closing.outcome);
+    checked.counts = Some(tally.counts);
+    checked.decisions = tally.decisions;
+    presented
+}
+
+/// An outcome in words.
+pub fn words(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::AllTrials => "all trials were answered",
+        Outcome::Sequential => "the sequential rule had decided",
+        Outcome::NotQualified => "the qualification was not passed",
+        Outcome::StoppedEarly => "it was stopped early",
+    }
+}
+
+fn answers(ledger: &Ledger, finished: &[u64], presented: &[Presented]) -> Vec<Answered> {
+    let opening = &ledger.opening;
+    let mut found = Vec::new();
+    for (index, (attempt, record)) in ledger.attempts.iter().zip(finished).enumerate() {
+        let drawn = presented.get(index).copied();
+        let row = Answered {
+            record: *record,
+            id: attempt.id,
+            seat: None,
+            by: None,
+            void: attempt.void.clone(),
+            answer: attempt.answer,
+            confidence: attempt.confidence,
+            listening: attempt.listening.clone(),
+            at_ms: attempt.at_ms,
+            presented: drawn,
+            right: None,
+            chosen: None,
+        };
+        let judged = |mut row: Answered| {
+            if let (Some(drawn), Some(answer)) = (drawn, row.answer) {
+                row.right = drawn.right(opening).map(|right| right == answer);
+                row.chosen = drawn.chosen(opening, answer);
+            }
+            row
+        };
+        if opening.occasion == Occasion::Night && attempt.void.is_none() {
+            for (seat, (answer, by)) in &attempt.votes {
+                let alias = ledger.seats.get(seat).map(|seat| seat.alias.clone()).unwrap_or_default();
+                let mut vote = row.clone();
+                vote.seat = Some((*seat, alias));
+                vote.by = Some(*by);
+                vote.answer = Some(*answer);
+                found.push(judged(vote));
+            }
+        } else {
+            found.push(judged(row));
+        }
+    }
+    found
+}
+
+impl Answered {
+    /// Index of the control, once the seal is open; `None` for a comparison's trial.
+    pub fn control(&self) -> Option<usize> {
+        match self.presented?.subject {
+            Subject::Control(control) => Some(control),
+            Subject::Comparison(_) => None,
+        }
+    }
+
+    /// Index of the comparison, once the seal is open; of a control's trial, the one whose side A it is made from.
+    pub fn comparison(&self, opening: &Opening) -> Option<usize> {
+        opening.stimuli.get(self.presented?.stimulus).map(|stimulus| stimulus.comparison)
+    }
+
+    /// Journal name of the answer.
+    pub fn answer_name(&self, opening: &Opening) -> Option<&'static str> {
+        let definition = Definition::of(opening.terms.protocol);
+        definition.alternatives.get(self.answer?).map(|alternative| alternative.name)
+    }
+}
+
+fn against_register(checked: &mut Checked) {
+    let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    if !folder.join(REGISTER).exists() {
+        return;
+    }
+    let Some(opening) = checked.opening.clone() else { return };
+    let name = checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let before = checked.problems.len();
+    match registers::read(&folder) {
+        Err(error) => checked.problem(None, format!("the register cannot be trusted: {error}")),
+        Ok(register) => {
+            let announced = register.digests.iter().position(|digest| *digest == opening.register);
+            match announced.map(|index| &register.entries[index]) {
+                Some(Entry::Opened {
+                    commitment, session, listener, occasion, simulated, journal, ..
+                }) => {
+                    let same = *commitment == opening.commitment
+                        && *session == opening.session
+                        && *listener == opening.listener
+                        && *occasion == opening.occasion
+                        && *simulated == opening.simulated;
+                    if !same {
+                        checked.problem(Some(1), "the register announced something else under its line");
+                    }
+                    if *journal != name {
+                        checked.problem(None, format!("the register knows this journal as {journal}"));
+                    }
+                    closed_in_register(checked, &register, journal);
+                }
+                _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
+            }
+        }
+    }
+    checked.registered =
+        if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
+}
+
+fn closed_in_register(checked: &mut Checked, register: &registers::Register, journal: &str) {
+    let Some((receipt, outcome)) = register.closed(journal) else { return };
+    if checked.state == State::Broken {
+        return;
+    }
+    let last = Some(checked.records);
+    if checked.closing.is_none() {
+        checked.problem(None, "the register says that it was closed, but its closing record is gone");
+    } else if checked.receipt != Some(receipt) {
+        checked.problem(last, "its digest is not the receipt in the register");
+    } else if checked.closing.as_ref().is_some_and(|closing| closing.outcome != outcome) {
+        checked.problem(last, "the register says that it ended otherwise");
+    }
+}
+
+/// Number of the record with this digest, from 1: a running receipt, or a night's receipt of one vote.
+pub fn find(journal: &Journal, kept: &str) -> Result<Option<u64>, String> {
+    for (index, digest) in journal.digests.iter().enumerate() {
+        if digest.matches(kept)? {
+            return Ok(Some(index as u64 + 1));
+        }
+    }
+    Ok(None)
+}
+
+/// The record with this number, from 1.
+pub fn record(journal: &Journal, number: u64) -> Option<&Record> {
+    journal.records.get(usize::try_from(number.checked_sub(1)?).ok()?)
+}

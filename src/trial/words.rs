@@ -1,0 +1,94 @@
+//! Digests as phrases that can be read aloud, photographed and compared.
+//!
+//! # The written format, for strangers
+//!
+//! `words.txt` beside this file holds 1024 distinct words of four to six letters in alphabetical order, so a word holds
+//! 10 bits. A phrase is 12 words: the first 120 bits of the digest, most significant bit first, ten by ten, each number
+//! the index of a word, from 0. Whoever wants to find another record with the same phrase has 2^120 to try; whoever
+//! could prepare both beforehand, 2^60. The hex digits stand beside the phrase for those to whom that is not enough.
+
+use std::sync::OnceLock;
+
+use super::digest::Digest;
+
+/// Words in a phrase.
+pub const PHRASE_WORDS: usize = 12;
+
+/// Bits of the digest that a phrase holds.
+pub const PHRASE_BITS: usize = PHRASE_WORDS * 10;
+
+/// All words, in the order of their numbers.
+pub fn words() -> &'static [&'static str] {
+    static WORDS: OnceLock<Vec<&'static str>> = OnceLock::new();
+    WORDS.get_or_init(|| include_str!("words.txt").split_whitespace().collect())
+}
+
+impl Digest {
+    /// The digest's phrase: 12 words with spaces between them.
+    pub fn phrase(&self) -> String {
+        let number = |index: usize| {
+            let bit = |offset: usize| {
+                let place = index * 10 + offset;
+                usize::from(self.0[place / 8] >> (7 - place % 8) & 1)
+            };
+            (0..10).fold(0, |number, offset| number * 2 + bit(offset))
+        };
+        let chosen: Vec<&str> = (0..PHRASE_WORDS).map(|index| words()[number(index)]).collect();
+        chosen.join(" ")
+    }
+
+    /// Holds the digest against a receipt or commitment as somebody kept it: 64 hex digits, or the 12 words, in any
+    /// case and with anything but letters and digits between them.
+    pub fn matches(&self, kept: &str) -> Result<bool, String> {
+        if let Some(digest) = Self::from_hex(kept.trim()) {
+            return Ok(*self == digest);
+        }
+        let typed: Vec<String> = kept
+            .split(|character: char| !character.is_alphanumeric())
+            .filter(|word| !word.is_empty())
+            .map(str::to_lowercase)
+            .collect();
+        if let Some(unknown) = typed.iter().find(|word| words().binary_search(&word.as_str()).is_err()) {
+            let near = words().iter().min_by_key(|word| strsim::damerau_levenshtein(word, unknown));
+            let hint = near.map(|word| format!("; did you mean `{word}`?")).unwrap_or_default();
+            let shown: String = unknown.chars().take(40).collect();
+            return Err(format!("`{shown}` is neither a word of a receipt nor 64 hex digits{hint}"));
+        }
+        if typed.len() != PHRASE_WORDS {
+            return Err(format!(
+                "a receipt has {PHRASE_WORDS} words or 64 hex digits, this has {} words",
+                typed.len()
+            ));
+        }
+        Ok(typed.join(" ") == self.phrase())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_are_1024_distinct_sorted_short_words() {
+        assert_eq!(words().len(), 1024);
+        assert!(words().windows(2).all(|pair| pair[0] < pair[1]));
+        assert!(words().iter().all(|word| (4..=6).contains(&word.len())));
+        assert!(words().iter().all(|word| word.bytes().all(|byte| byte.is_ascii_lowercase())));
+    }
+
+    #[test]
+    fn a_phrase_holds_the_first_120_bits() {
+        let digest = Digest::of(b"abc");
+        let phrase = digest.phrase();
+        assert_eq!(phrase.split(' ').count(), PHRASE_WORDS);
+        assert_eq!(digest.matches(&phrase.to_uppercase().replace(' ', " - ")), Ok(true));
+        assert_eq!(digest.matches(&digest.hex()), Ok(true));
+        for bit in 0..256 {
+            let mut other = digest;
+            other.0[bit / 8] ^= 0x80 >> (bit % 8);
+            assert_eq!(other.phrase() == phrase, bit >= PHRASE_BITS, "bit {bit}");
+        }
+        assert!(digest.matches("zzzz").is_err());
+        assert!(digest.matches("acorn").is_err());
+    }
+}
