@@ -52,6 +52,11 @@ impl Passes {
         Self { secret }
     }
 
+    /// The secret, for the pass file.
+    pub(crate) fn secret(&self) -> &[u8; 32] {
+        &self.secret
+    }
+
     /// The code that joining needs: six letters and digits.
     pub fn room_code(&self) -> String {
         let digest = self.proof("room code", &[]);
