@@ -1,15 +1,264 @@
-//! `earwitness check`.
+//! `earwitness check`: validates a session; says what would be played, what the difference is, what to be careful of.
 
 use std::io::Write;
+use std::path::PathBuf;
 
-use super::Failure;
+use serde_json::json;
+
+use super::progress::Bar;
+use super::{Failure, predict};
+use crate::clip::ClipSource;
+use crate::hearing::Summary;
+use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
+use crate::stimulus::transparency::{self, TransparencyReport};
+use crate::stimulus::{PairKind, PairLevels, StimulusSet};
 
 /// What was typed after `check`.
 #[derive(Debug, clap::Args)]
-pub struct CheckArguments {}
+pub struct CheckArguments {
+    /// Session file, or the folder it stands in
+    session: PathBuf,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Measure the sound path too: a direct cable bit for bit, every filter against its response, latency, noise
+    #[arg(long)]
+    sound_path: bool,
+}
 
 /// Runs the command.
 pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`check` is not in this build"))
+    let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
+    // Making the stimuli reads every sound file to its end and computes every filter: what can fail, fails here.
+    let stimuli = crate::stimulus::prepare(&session, &Bar::default()).map_err(Failure::bad)?;
+    let summaries = session
+        .comparisons
+        .iter()
+        .map(|comparison| Summary::between(&session.chain(comparison.a), &session.chain(comparison.b)))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(Failure::bad)?;
+    let cautions = Caution::of(&session).map_err(Failure::bad)?;
+    let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
+    let proof = if arguments.sound_path {
+        Some(transparency::prove(&session, &Bar::default()).map_err(Failure::bad)?)
+    } else {
+        None
+    };
+    if arguments.json {
+        let comparisons: Vec<serde_json::Value> = session
+            .comparisons
+            .iter()
+            .zip(&summaries)
+            .enumerate()
+            .map(|(index, (comparison, summary))| as_json(&session, index, comparison, summary, &stimuli))
+            .collect();
+        let document = json!({
+            "schema": "earwitness.check/1",
+            "title": session.title,
+            "invented": session.invented,
+            "protocol": session.protocol,
+            "trials": session.trials,
+            "comparisons": comparisons,
+            "notes": notes,
+            "cautions": predict::cautions_json(&cautions),
+            "sound_path": proof.as_ref().map(proof_json),
+        });
+        writeln!(out, "{document:#}")?;
+        return verdict_on(proof.as_ref());
+    }
+    for line in terms(&session) {
+        writeln!(out, "{line}")?;
+    }
+    for (index, (comparison, summary)) in session.comparisons.iter().zip(&summaries).enumerate() {
+        writeln!(out)?;
+        for line in predict::summary_lines(&session, comparison, summary) {
+            writeln!(out, "{line}")?;
+        }
+        for &clip in &comparison.clips {
+            if let Some(levels) = levels_of(&stimuli, index, clip) {
+                writeln!(out, "  on {:<35} {}", session.clips[clip].name, loudness_line(levels))?;
+            }
+        }
+    }
+    if !session.controls.is_empty() {
+        writeln!(out, "\nControls, shuffled among the counted trials and reported apart")?;
+        for control in &session.controls {
+            writeln!(out, "  {} x {}", control.trials, control_words(control.kind))?;
+        }
+    }
+    if !notes.is_empty() {
+        writeln!(out, "\nWorth knowing")?;
+        for note in &notes {
+            writeln!(out, "  - {note}")?;
+        }
+    }
+    writeln!(out, "\nBe careful")?;
+    for caution in &cautions {
+        writeln!(out, "  - {}", caution.line())?;
+    }
+    if let Some(proof) = &proof {
+        writeln!(out, "\nSound path, measured")?;
+        for line in proof.lines() {
+            writeln!(out, "  {line}")?;
+        }
+    }
+    verdict_on(proof.as_ref())
+}
+
+/// A sound path that has to be blamed for something is the answer no.
+fn verdict_on(proof: Option<&TransparencyReport>) -> Result<(), Failure> {
+    match proof {
+        Some(proof) if !proof.passed() => Err(Failure::No(
+            "the sound path is not as transparent as it has to be; what is above says where".to_owned(),
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn proof_json(proof: &TransparencyReport) -> serde_json::Value {
+    json!({
+        "passed": proof.passed(),
+        "direct": proof.direct.iter().map(|direct| json!({
+            "clip": direct.clip,
+            "samples": direct.samples,
+            "different_samples": direct.different,
+        })).collect::<Vec<_>>(),
+        "sides": proof.sides.iter().map(|side| json!({
+            "cable": side.cable,
+            "rate_hz": side.rate_hz,
+            "filter_taps": side.taps,
+            "error_db": side.error_db,
+            "error_at_hz": side.error_at_hz,
+            "error_deg": side.error_degrees,
+            "above_band_db": side.above_band_db,
+            "noise_floor_db": side.noise_floor_db,
+        })).collect::<Vec<_>>(),
+        "pairs": proof.pairs.iter().map(|pair| json!({
+            "comparison": pair.comparison,
+            "clip": pair.clip,
+            "latency_difference_samples": pair.latency_difference,
+            "difference_db": pair.difference_db,
+            "response_difference_db": pair.response_difference_db,
+            "identical": pair.identical,
+        })).collect::<Vec<_>>(),
+        "notes": proof.notes,
+    })
+}
+
+/// The terms of the session in plain lines.
+fn terms(session: &Session) -> Vec<String> {
+    let mut lines = vec![session.title.clone()];
+    if session.invented {
+        lines.push("  The data of this session is invented.".to_owned());
+    }
+    let stopping = match session.stopping {
+        Stopping::AllTrials => "after all trials".to_owned(),
+        Stopping::Sequential { alpha, beta, proportion } => format!(
+            "Wald's sequential test, risks {alpha} and {beta}, for listeners right {:.0} % of the time",
+            100.0 * proportion
+        ),
+    };
+    let levels = match session.levels {
+        Levels::AsWired => "as wired: the level difference stays",
+        Levels::Matched => "matched to equal loudness: only the shape is left",
+    };
+    let switching = match session.switching {
+        Switching::Instant => "instant, at the same place in the clip",
+        Switching::Gap => "with a short silence",
+    };
+    lines.push(format!(
+        "  {}, {} counted trials per comparison, {} to warm up, alpha {}",
+        session.protocol, session.trials, session.warm_up, session.alpha
+    ));
+    lines.push(format!("  stopping   {stopping}"));
+    lines.push(format!("  levels     {levels}"));
+    lines.push(format!("  switching  {switching}"));
+    for clip in &session.clips {
+        let source = match &clip.source {
+            ClipSource::File { path, start_seconds, length_seconds } => {
+                let name =
+                    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+                match length_seconds {
+                    Some(length) => format!("{name}, {length} s from {start_seconds} s on"),
+                    None => format!("{name}, from {start_seconds} s to its end"),
+                }
+            }
+            ClipSource::Synth { name, length_seconds, rate_hz, .. } => {
+                format!("synthesised {name}, {length_seconds} s at {rate_hz} Hz")
+            }
+        };
+        lines.push(format!("  clip       {}: {source}", clip.name));
+    }
+    if let Some(wager) = &session.wager {
+        lines.push(format!(
+            "  wager      {} claims: \"{}\"; {} doubts it",
+            wager.claimant, wager.claim, wager.skeptic
+        ));
+    }
+    lines
+}
+
+fn levels_of(stimuli: &StimulusSet, comparison: usize, clip: usize) -> Option<&PairLevels> {
+    let kind = PairKind::Comparison { comparison, clip };
+    stimuli.levels.iter().find(|levels| levels.kind == kind)
+}
+
+fn loudness_line(levels: &PairLevels) -> String {
+    match (levels.loudness_a_lufs, levels.loudness_b_lufs) {
+        (Some(a), Some(b)) => {
+            format!(
+                "{:+.3} LU (A minus B), played at {a:.1} LUFS, filters of {} and {} taps",
+                a - b,
+                levels.taps_a,
+                levels.taps_b
+            )
+        }
+        _ => "silent: nothing can be heard or matched on it".to_owned(),
+    }
+}
+
+fn control_words(kind: ControlKind) -> String {
+    match kind {
+        ControlKind::Level { decibels } => format!("level step of {decibels:+} dB"),
+        ControlKind::Tilt { decibels } => format!("spectral tilt of {decibels:+} dB from 20 Hz to 20 kHz"),
+        ControlKind::HeadMovement { metres } => format!("head movement of {:.0} cm", 100.0 * metres),
+        ControlKind::Identical => "identical sides: nobody can be right more often than chance".to_owned(),
+    }
+}
+
+fn as_json(
+    session: &Session,
+    index: usize,
+    comparison: &Comparison,
+    summary: &Summary,
+    stimuli: &StimulusSet,
+) -> serde_json::Value {
+    let clips: Vec<serde_json::Value> = comparison
+        .clips
+        .iter()
+        .filter_map(|&clip| {
+            let levels = levels_of(stimuli, index, clip)?;
+            Some(json!({
+                "clip": session.clips[clip].name,
+                "loudness_a_lufs": levels.loudness_a_lufs,
+                "loudness_b_lufs": levels.loudness_b_lufs,
+                "true_peak_a_dbtp": levels.true_peak_a_dbtp,
+                "true_peak_b_dbtp": levels.true_peak_b_dbtp,
+                "common_gain_db": levels.common_gain_db,
+                "filter_taps_a": levels.taps_a,
+                "filter_taps_b": levels.taps_b,
+            }))
+        })
+        .collect();
+    json!({
+        "name": comparison.name,
+        "a": session.cables[comparison.a].name,
+        "b": session.cables[comparison.b].name,
+        "max_abs_db": summary.max_abs_db,
+        "max_abs_at_hz": summary.max_abs_at_hz,
+        "shape_max_abs_db": summary.shape_max_abs_db,
+        "at_1khz_db": summary.at_1khz_db,
+        "at_20khz_db": summary.at_20khz_db,
+        "clips": clips,
+    })
 }

@@ -3,13 +3,100 @@
 use std::io::Write;
 
 use super::Failure;
+use crate::player::{DeviceFacts, devices};
 
 /// What was typed after `devices`.
 #[derive(Debug, clap::Args)]
-pub struct DevicesArguments {}
+pub struct DevicesArguments {
+    /// Print the devices as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+const NONE: &str = "\
+No sound device answers.
+- Is one connected and switched on? `aplay -l` lists what the kernel sees (Debian: apt-get install alsa-utils).
+- Does a sound server run? `systemctl --user status pipewire pulseaudio`
+- Can ALSA programs reach it? apt-get install libasound2-plugins (PulseAudio) or pipewire-alsa (PipeWire)
+- May you use it? Be in the group `audio`, or log in at the desktop.
+Without a device, use --output silent, or --output FILE.wav to listen elsewhere.";
+
+const CAVEAT: &str = "\
+A device behind a sound server accepts any rate and format: the server may then resample, mix with other programs and
+turn the volume down, and none of that can be seen from here. For a path that changes nothing: stop other programs, set
+the server's volume to 100 %, set its rate to the clips' rate, or choose a device whose name begins with hw:.";
 
 /// Runs the command.
 pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`devices` is not in this build"))
+    let found = devices();
+    if arguments.json {
+        let list: Vec<serde_json::Value> = found.iter().map(json).collect();
+        let document = serde_json::json!({
+            "schema": "earwitness.devices/1",
+            "devices": list,
+            "usable": found.iter().any(|device| device.answers && !discards(device)),
+            "caveat": CAVEAT.replace('\n', " "),
+        });
+        writeln!(out, "{document:#}")?;
+        return Ok(());
+    }
+    for device in &found {
+        print(device, out)?;
+    }
+    if found.iter().any(|device| device.answers && !discards(device)) {
+        writeln!(out, "\n{CAVEAT}")?;
+    } else {
+        writeln!(out, "{NONE}")?;
+    }
+    Ok(())
+}
+
+/// The device that swallows everything.
+fn discards(device: &DeviceFacts) -> bool {
+    device.id == "null"
+}
+
+fn print(device: &DeviceFacts, out: &mut dyn Write) -> std::io::Result<()> {
+    let mark = if device.default { " (default)" } else { "" };
+    writeln!(out, "{}: {}{mark}", device.id, device.name)?;
+    if let Some(problem) = &device.problem {
+        return writeln!(out, "  {}: does not answer ({problem})", device.host);
+    }
+    if discards(device) {
+        return writeln!(out, "  {}: swallows all sound", device.host);
+    }
+    let rates: Vec<String> = device.rates_hz.iter().map(u32::to_string).collect();
+    let channels: Vec<String> = device.channels.iter().map(u16::to_string).collect();
+    let channels = if channels.len() > 4 {
+        format!("{} to {}", channels[0], channels[channels.len() - 1])
+    } else {
+        channels.join(", ")
+    };
+    writeln!(
+        out,
+        "  {}: {} Hz; {}; channels {channels}",
+        device.host,
+        rates.join(", "),
+        device.formats.join(", ")
+    )?;
+    if let Some((low, high)) = device.buffer_frames {
+        writeln!(out, "  buffers of {low} to {high} frames")?;
+    }
+    Ok(())
+}
+
+fn json(device: &DeviceFacts) -> serde_json::Value {
+    serde_json::json!({
+        "host": device.host,
+        "id": device.id,
+        "name": device.name,
+        "default": device.default,
+        "answers": device.answers,
+        "problem": device.problem,
+        "rates_hz": device.rates_hz,
+        "rate_range_hz": device.rate_range_hz.map(|(low, high)| [low, high]),
+        "formats": device.formats,
+        "channels": device.channels,
+        "buffer_frames": device.buffer_frames.map(|(low, high)| [low, high]),
+    })
 }

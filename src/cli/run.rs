@@ -1,15 +1,133 @@
 //! `earwitness run`.
 
 use std::io::Write;
+use std::path::PathBuf;
 
 use super::Failure;
+use crate::player::OutputChoice;
+use crate::screen::terminal;
+use crate::session;
+use crate::sitting::{self, Ending, Finished, Look, Request, Resuming};
 
 /// What was typed after `run`.
 #[derive(Debug, clap::Args)]
-pub struct RunArguments {}
+pub struct RunArguments {
+    /// Session file, or the folder it stands in
+    session: PathBuf,
+    /// Who listens; the name goes into the journal whole
+    #[arg(long, value_name = "NAME")]
+    listener: String,
+    /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
+    #[arg(long, value_name = "OUTPUT", default_value = "device")]
+    output: String,
+    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    #[arg(long, value_name = "NAME")]
+    device: Option<String>,
+    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated"
+    #[arg(long, value_name = "P")]
+    simulate: Option<f64>,
+    /// Plain lines in place of a screen, for screen readers, serial terminals and scripts
+    #[arg(long)]
+    plain: bool,
+    /// The other party types a passphrase that encrypts the secret until the end
+    #[arg(long)]
+    opponent: bool,
+    /// Go on with this listener's sitting that was cut off, without asking
+    #[arg(long, conflicts_with = "new")]
+    resume: bool,
+    /// Start a new sitting, even if one of this listener's was cut off, without asking
+    #[arg(long)]
+    new: bool,
+}
 
 /// Runs the command.
 pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`run` is not in this build"))
+    if let Some(probability) = arguments.simulate {
+        check_probability(probability)?;
+    }
+    let output = output(&arguments.output, arguments.device.as_deref())?;
+    let look = look(arguments.simulate.is_some(), arguments.plain)?;
+    if arguments.simulate.is_some() && arguments.opponent {
+        return Err(Failure::bad(
+            "--opponent needs a person to type the passphrase: leave it out with --simulate",
+        ));
+    }
+    let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let request = Request {
+        session,
+        listener: arguments.listener.clone(),
+        output,
+        simulate: arguments.simulate,
+        opponent: arguments.opponent,
+        resuming: match (arguments.resume, arguments.new) {
+            (true, _) => Resuming::Resume,
+            (_, true) => Resuming::Anew,
+            _ => Resuming::Ask,
+        },
+    };
+    let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
+    tell(&finished, out)
+}
+
+/// Refuses what is no probability.
+pub(super) fn check_probability(probability: f64) -> Result<(), Failure> {
+    if (0.0..=1.0).contains(&probability) {
+        return Ok(());
+    }
+    Err(Failure::bad(format!(
+        "--simulate is {probability}: a probability from 0 to 1 is expected, such as 0.8"
+    )))
+}
+
+/// The output that the options mean.
+pub(super) fn output(output: &str, device: Option<&str>) -> Result<OutputChoice, Failure> {
+    let choice = match output {
+        "device" => OutputChoice::Device(device.map(str::to_string)),
+        "silent" => OutputChoice::Silent,
+        file if file.to_ascii_lowercase().ends_with(".wav") => OutputChoice::File(PathBuf::from(file)),
+        other => {
+            return Err(Failure::bad(format!(
+                "--output is \"{other}\": `device`, `silent` or a file name that ends in .wav is expected"
+            )));
+        }
+    };
+    if device.is_some() && output != "device" {
+        return Err(Failure::bad(format!(
+            "--device names a sound device, but --output is \"{output}\": leave one of the two out"
+        )));
+    }
+    Ok(choice)
+}
+
+/// The face that fits the options and the terminal.
+pub(super) fn look(simulated: bool, plain: bool) -> Result<Look, Failure> {
+    if simulated {
+        Ok(Look::None)
+    } else if plain {
+        Ok(Look::Plain)
+    } else if terminal::is_there() {
+        Ok(Look::Screen)
+    } else {
+        Err(Failure::bad(
+            "a sitting needs a terminal, and standard input or output is none: run it in a terminal, or with --plain \
+             (lines in, lines out), or with --simulate P (a program answers)",
+        ))
+    }
+}
+
+/// Prints what remains when the screen is gone.
+pub(super) fn tell(finished: &Finished, out: &mut dyn Write) -> Result<(), Failure> {
+    match finished.ending {
+        Ending::Closed(_) => {
+            for line in &finished.lines {
+                writeln!(out, "{line}")?;
+            }
+            Ok(())
+        }
+        Ending::Left => Err(Failure::No(format!(
+            "the sitting is not finished. Everything recorded is kept in {}; the same command resumes it",
+            finished.journal.display()
+        ))),
+        Ending::NotOpened => Err(Failure::No("no sitting was opened, and nothing was recorded".to_string())),
+    }
 }

@@ -257,7 +257,9 @@ pub struct ClipReader {
 
 /// Refuses samples that are no sound.
 fn check_samples(name: &str, samples: &[f64], position: u64, rate_hz: u32) -> Result<(), ClipError> {
-    let Some(at) = samples.iter().position(|sample| !(sample.abs() <= LARGEST_SAMPLE)) else { return Ok(()) };
+    let Some(at) = samples.iter().position(|sample| sample.is_nan() || sample.abs() > LARGEST_SAMPLE) else {
+        return Ok(());
+    };
     let seconds = (position + at as u64) as f64 / f64::from(rate_hz);
     let what = if samples[at].is_finite() {
         format!("a sample of {:.3e}, far beyond full scale (1.0)", samples[at])

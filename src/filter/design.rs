@@ -97,7 +97,9 @@ fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
     let mut output = plan.make_output_vec();
     plan.process(&mut input, &mut output).expect("lengths and end bins fit the plan");
     let scale = 1.0 / period as f64;
-    output.iter_mut().for_each(|sample| *sample *= scale);
+    for sample in &mut output {
+        *sample *= scale;
+    }
     output
 }
 

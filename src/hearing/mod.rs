@@ -1,1 +1,8 @@
 //! How large a difference is to an ear, on a given clip.
+//!
+//! Comes in: transfer functions of two sides ([`crate::circuit`]) and sound ([`crate::clip`]). Goes out: decibels, with
+//! the published thresholds they can be held against. Must not know: verdicts about people.
+
+pub mod difference;
+
+pub use difference::{Difference, Summary};

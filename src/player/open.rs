@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::Transport;
+use crate::session::Switching;
 
 /// Where the sound goes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -41,6 +42,15 @@ pub enum Switch {
         /// Length of the silence in seconds.
         silence_seconds: f64,
     },
+}
+
+impl From<Switching> for Switch {
+    fn from(switching: Switching) -> Self {
+        match switching {
+            Switching::Instant => Self::Crossfade { seconds: 0.005 },
+            Switching::Gap => Self::Gap { fade_seconds: 0.010, silence_seconds: 0.150 },
+        }
+    }
 }
 
 /// How a player behaves.
@@ -98,6 +108,11 @@ pub fn open(
     channels: u16,
     options: PlayerOptions,
 ) -> Result<Box<dyn Transport>, PlayerError> {
-    let _ = (choice, rate_hz, channels, options);
-    Err(PlayerError::NoDevice("no output is in this build".into()))
+    let channels = channels.clamp(1, 2);
+    let player = match choice {
+        OutputChoice::Device(name) => super::watch::open(name.as_deref(), rate_hz, channels, options)?,
+        OutputChoice::Silent => super::clocked::open(None, rate_hz, channels, options)?,
+        OutputChoice::File(path) => super::clocked::open(Some(path), rate_hz, channels, options)?,
+    };
+    Ok(Box::new(player))
 }

@@ -2,6 +2,8 @@
 //!
 //! Comes in: a design from `stats::power`. Goes out: a figure.
 
+use std::fmt::Write as _;
+
 use super::svg::{Axis, Chart, Figure, Tone};
 use super::verdict::{count, percent};
 use crate::stats::power::{Design, Effect, Plan};
@@ -51,15 +53,16 @@ pub fn over_trials(
         chart.mark(Tone::First, plan.first.trials as f64, plan.first.power);
         chart.mark(Tone::Second, plan.stable.trials as f64, plan.stable.power);
         chart.name(Tone::Second, format!("stable from {}", plan.stable.trials));
-        description.push_str(&format!(
+        let _ = write!(
+            description,
             ". It first reaches {} at {} and stays above from {} on",
             percent(wanted),
             count(plan.first.trials, "trial"),
             plan.stable.trials
-        ));
+        );
     }
     if step > 1 {
-        description.push_str(&format!(". Every {step}th number of trials is drawn"));
+        let _ = write!(description, ". Every {step}th number of trials is drawn");
     }
     description.push('.');
     Ok(chart.finish(description))

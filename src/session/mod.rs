@@ -3,6 +3,7 @@
 //! Comes in: a path to a session file or its folder. Goes out: [`Session`], in SI units, with every path joined to the
 //! session's folder and every name resolved. Must not: run anything.
 
+pub mod caution;
 pub mod electrical;
 mod parse;
 pub mod reader;
@@ -14,6 +15,7 @@ use crate::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use crate::clip::ClipSource;
 use crate::stats::Protocol;
 
+pub use caution::Caution;
 pub use parse::{load, parse};
 pub use reader::SessionError;
 

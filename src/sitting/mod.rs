@@ -1,1 +1,140 @@
 //! Drives a conductor with clock, disk, player and a face.
+//!
+//! Comes in: a [`Request`] (a session, a listener's name, an output), an [`Environment`] (clock, preparation, sound,
+//! randomness) and a [`Face`]. Goes out: a journal on the disk and [`Finished`], what is to be said at the end. Times
+//! are milliseconds of the sitting.
+//!
+//! A face shows scenes and hands back intents. There are three: the terminal screen, plain lines for screen readers and
+//! serial terminals, and the silence of a simulated listener. The conductor decides, the driver carries out: nothing in
+//! here shows which side X is, and only [`simulated`] learns it.
+//!
+//! | file | what lives there |
+//! | --- | --- |
+//! | `open` | from a request to an open sitting: preparation, terms, resumption, passphrase, output |
+//! | `conduct` | the driver of an open sitting |
+//! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
+//! | `face` | what a face is; the terminal screen as one |
+//! | `plain` | the plain line mode |
+//! | `simulated` | the listener that is none |
+//! | `pages` | the words of every page before and between trials |
+//! | `result` | the words of the end |
+//! | `store` | the folder of sittings, as the driver needs it |
+//! | `scenes` | a view of the conductor as a scene |
+//! | `listening` | the player in seconds: seek, loops, level |
+//! | `audition` | sighted listening and training, never counted |
+
+pub mod conduct;
+pub mod environment;
+pub mod face;
+pub mod listening;
+mod open;
+pub mod pages;
+pub mod plain;
+pub mod result;
+pub mod scenes;
+pub mod simulated;
+mod store;
+
+use std::path::PathBuf;
+
+use crate::player::{OutputChoice, PlayerError};
+use crate::session::Session;
+use crate::stimulus::{StimulusError, StimulusSet};
+use crate::trial::{Outcome, SittingsError};
+
+pub use environment::{Clock, Environment, RealClock};
+pub use face::{Face, FaceError, Look, sit};
+pub use open::conduct;
+
+/// What to do about a sitting of this listener that was cut off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Resuming {
+    /// Ask, where somebody can be asked; else a new sitting.
+    #[default]
+    Ask,
+    /// Go on with it; an error if there is none.
+    Resume,
+    /// A new sitting.
+    Anew,
+}
+
+/// What is to be conducted.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The session.
+    pub session: Session,
+    /// The listener's name, whole.
+    pub listener: String,
+    /// Where the sound goes.
+    pub output: OutputChoice,
+    /// A simulated listener's probability of being right.
+    pub simulate: Option<f64>,
+    /// The other party encrypts the secret with a passphrase.
+    pub opponent: bool,
+    /// What to do about a sitting that was cut off.
+    pub resuming: Resuming,
+}
+
+impl Request {
+    /// What the listener should know: the session's notes and those of the stimuli.
+    pub(crate) fn remarks(&self, stimuli: &StimulusSet) -> Vec<String> {
+        self.session.notes.iter().chain(&stimuli.notes).cloned().collect()
+    }
+}
+
+/// How a sitting came to its end here.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    /// The seal is open.
+    Closed(Outcome),
+    /// Left; it can be resumed.
+    Left,
+    /// Left before anything was opened: nothing is on the disk.
+    NotOpened,
+}
+
+/// What is to be said when the face is gone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Finished {
+    /// How it ended.
+    pub ending: Ending,
+    /// The journal; empty if there is none.
+    pub journal: PathBuf,
+    /// Result, verdict, receipt, files: plain lines.
+    pub lines: Vec<String>,
+}
+
+/// Why a sitting cannot begin or go on. Each says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum SittingError {
+    /// The stimuli cannot be made.
+    #[error(transparent)]
+    Stimuli(#[from] StimulusError),
+    /// The output cannot be opened.
+    #[error(transparent)]
+    Output(#[from] PlayerError),
+    /// The folder of sittings, the register, a journal or the secret stands in the way.
+    #[error(transparent)]
+    Sittings(#[from] SittingsError),
+    /// The terminal went away.
+    #[error("{0}; what was recorded is kept, and the same command resumes the sitting")]
+    Face(#[from] FaceError),
+    /// A record could not be written.
+    #[error(
+        "{}: the journal cannot be written: {reason}. The sitting has stopped and nothing more was taken; everything \
+         before is kept. Make room or mend the folder, then run the same command again to resume",
+        file.display()
+    )]
+    Journal {
+        /// The journal.
+        file: PathBuf,
+        /// Why.
+        reason: String,
+    },
+    /// A trial asks for a stimulus that was not made.
+    #[error("the stimulus {0} was not made; this is a fault of the program, please report it")]
+    Missing(String),
+    /// Anything else that stands in the way, in words.
+    #[error("{0}")]
+    Refused(String),
+}

@@ -38,11 +38,24 @@ pub struct Fit {
 
 /// Listeners with the same score counted together.
 struct Scores {
-    groups: Vec<(u64, u64, f64)>,
+    groups: Vec<Group>,
     chance: f64,
     most: usize,
     constant: f64,
 }
+
+/// One distinct score.
+struct Group {
+    correct: usize,
+    missed: usize,
+    listeners: f64,
+    /// Of the right answers, ln of the ways in which 0, 1, .. were heard and the others guessed; empty for the plain
+    /// model.
+    guessed: Vec<f64>,
+}
+
+/// Largest sum of right answers over distinct scores that the chance-corrected fit works through.
+const MOST_TERMS: u64 = 2_000_000;
 
 /// Value and slope of the log-likelihood.
 #[derive(Clone, Copy)]
@@ -58,9 +71,23 @@ impl Scores {
         for &score in scores {
             *groups.entry(score).or_insert(0.0) += 1.0;
         }
-        let groups: Vec<(u64, u64, f64)> = groups.into_iter().map(|((x, n), times)| (x, n, times)).collect();
-        let most = groups.iter().map(|(_, n, _)| *n).max().unwrap_or(0) as usize;
-        let constant = groups.iter().map(|(x, n, times)| times * ln_choose(*x, *n)).sum();
+        let most = groups.keys().map(|(_, n)| *n).max().unwrap_or(0) as usize;
+        let constant = groups.iter().map(|((x, n), times)| times * ln_choose(*x, *n)).sum();
+        let (ln_chance, ln_other) = (chance.ln(), (1.0 - chance).ln());
+        let groups = groups
+            .into_iter()
+            .map(|((x, n), listeners)| {
+                let ways = |heard: u64| {
+                    ln_choose(heard, x) + (x - heard) as f64 * ln_chance + (heard + n - x) as f64 * ln_other
+                };
+                Group {
+                    correct: x as usize,
+                    missed: (n - x) as usize,
+                    listeners,
+                    guessed: if chance == 0.0 { Vec::new() } else { (0..=x).map(ways).collect() },
+                }
+            })
+            .collect();
         Self { groups, chance, most, constant }
     }
 
@@ -81,23 +108,16 @@ impl Scores {
             all[i + 1] = next(all[i], 1.0, 0.0);
         }
         let mut point = Point { value: self.constant, by_mu: 0.0, by_theta: 0.0 };
-        let (ln_chance, ln_other) = (self.chance.ln(), (1.0 - self.chance).ln());
-        for &(x, n, times) in &self.groups {
-            let missed = (n - x) as usize;
+        let mut logs = Vec::new();
+        for group in &self.groups {
+            let missed = group.missed;
             let term =
                 |heard: usize| [0, 1, 2].map(|k| right[heard][k] + wrong[missed][k] - all[heard + missed][k]);
             let found = if self.chance == 0.0 {
-                term(x as usize)
+                term(group.correct)
             } else {
-                // Of the x right answers, `heard` were heard and the others guessed.
-                let logs: Vec<f64> = (0..=x)
-                    .map(|heard| {
-                        term(heard as usize)[0]
-                            + ln_choose(heard, x)
-                            + (x - heard) as f64 * ln_chance
-                            + (heard + n - x) as f64 * ln_other
-                    })
-                    .collect();
+                logs.clear();
+                logs.extend(group.guessed.iter().enumerate().map(|(heard, ways)| term(heard)[0] + ways));
                 let highest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
                 let mut sum = [0.0; 3];
                 for (heard, log) in logs.iter().enumerate() {
@@ -109,6 +129,7 @@ impl Scores {
                 }
                 [highest + sum[0].ln(), sum[1] / sum[0], sum[2] / sum[0]]
             };
+            let times = group.listeners;
             point.value += times * found[0];
             point.by_mu += times * found[1];
             point.by_theta += times * found[2];
@@ -163,6 +184,11 @@ pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Fit, StatsError> {
     if !(0.0..1.0).contains(&chance) {
         return Err(StatsError::Outside { what: "the chance level", value: chance, above: 0.0, below: 1.0 });
     }
+    if !affordable(scores) {
+        return Err(StatsError::Other(
+            "there are too many different scores of too many trials for a beta-binomial fit".to_string(),
+        ));
+    }
     let likelihood = Scores::new(scores, chance);
     let (right, all) = scores.iter().fold((0.0, 0.0), |(x, n), s| (x + s.0 as f64, n + s.1 as f64));
     let mean = ((right / all - chance) / (1.0 - chance)).clamp(0.0, 1.0);
@@ -201,6 +227,12 @@ pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Fit, StatsError> {
         p_value_chi_squared: p,
         p_value: 0.5 * p,
     })
+}
+
+/// Whether a fit of these scores ends soon.
+pub fn affordable(scores: &[(u64, u64)]) -> bool {
+    let distinct: std::collections::BTreeSet<(u64, u64)> = scores.iter().copied().collect();
+    distinct.iter().map(|s| s.0).sum::<u64>() <= MOST_TERMS && distinct.iter().all(|s| s.1 <= 100_000)
 }
 
 /// Log-likelihood of listeners who are all alike.
@@ -247,7 +279,8 @@ fn maximise(likelihood: &Scores, mean: f64) -> (f64, f64) {
             }
             damping *= 4.0;
         }
-        if !moved {
+        // Below this theta the border is as near as matters.
+        if !moved || v < -18.0 {
             break;
         }
     }

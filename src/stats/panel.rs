@@ -56,7 +56,8 @@ pub struct PanelAnalysis {
     pub stouffer: Combined,
     /// Differences between listeners; nothing for one listener, or where all answers are right or all wrong.
     pub heterogeneity: Option<Heterogeneity>,
-    /// Chance-corrected beta-binomial fit (preference: plain); nothing for one listener.
+    /// Chance-corrected beta-binomial fit (preference: plain); nothing for one listener or where it would take
+    /// long.
     pub beta_binomial: Option<Fit>,
 }
 
@@ -96,7 +97,7 @@ pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<
         stouffer.p_value = (2.0 * super::special::normal(-stouffer.statistic.abs())).min(1.0);
     }
     let chance = if protocol == Protocol::Preference { 0.0 } else { protocol.chance() };
-    let small = scores.iter().all(|s| s.1 <= 100_000);
+    let small = beta_binomial::affordable(scores);
     Ok(PanelAnalysis {
         pooled,
         passers,

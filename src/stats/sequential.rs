@@ -177,17 +177,15 @@ impl SequentialTest {
     /// After this many trials: the largest score that means "no difference" and the smallest that means "a difference",
     /// nothing where no score of 0..=trials does.
     pub fn boundaries(&self, trials: u64) -> (Option<u64>, Option<u64>) {
-        let centre = (trials as f64 * self.slope()).clamp(0.0, trials as f64);
-        let (below, above) =
-            if self.two_sided { (trials as f64 / 2.0, trials as f64 / 2.0) } else { (centre, centre) };
+        // Start near the real-valued lines and walk to the exact whole numbers; two-sided tests mirror at one half.
+        let middle = if self.two_sided { trials as f64 / 2.0 } else { 0.0 };
         let (low, high) = self.intercepts();
-        // Start one off the real-valued line and walk to the exact whole number.
-        let start = (trials as f64 * self.slope() + high).ceil().max(above) - 2.0;
-        let mut reject = start.max(0.0) as u64;
+        let start = (trials as f64 * self.slope() + high).ceil().max(middle) - 2.0;
+        let mut reject = start.max(middle).ceil() as u64;
         while reject <= trials && self.decision(reject, trials) != Decision::Difference {
             reject += 1;
         }
-        let start = (trials as f64 * self.slope() + low).floor().max(below.min(low)) + 2.0;
+        let start = (trials as f64 * self.slope() + low).floor() + 2.0;
         let accept = if start < 0.0 {
             None
         } else {

@@ -22,7 +22,13 @@ pub fn digest(playable: &Playable) -> String {
         bytes.extend(block.iter().flat_map(|sample| sample.to_le_bytes()));
         hash.update(&bytes);
     }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    let mut text = String::with_capacity(64);
+    for byte in hash.finalize() {
+        for half in [byte >> 4, byte & 15] {
+            text.push(char::from_digit(u32::from(half), 16).expect("four bits are one digit"));
+        }
+    }
+    text
 }
 
 fn check_memory(session: &Session, groups: &[Group]) -> Result<(), StimulusError> {

@@ -1,6 +1,18 @@
 //! Tests of this room, against published sources where there are any.
 
+mod bad_input;
+mod brute_force;
+mod coverage;
+mod describing;
 mod discrimination;
+mod many;
+mod panels;
+mod planning;
+mod reference;
+mod room;
+mod sequential;
+mod similarity;
+mod verdict;
 
 /// Relative comparison; zero must be zero.
 #[track_caller]

@@ -26,7 +26,9 @@ pub(super) fn pink_noise(score: &Score) -> Vec<Vec<f64>> {
             plan.process(&mut spectrum, &mut sound).expect("lengths and end bins fit the plan");
             let power = sound.iter().map(|sample| sample * sample).sum::<f64>() / sound.len() as f64;
             let scale = 0.1 / power.sqrt().max(1e-300);
-            sound.iter_mut().for_each(|sample| *sample *= scale);
+            for sample in &mut sound {
+                *sample *= scale;
+            }
             sound
         })
         .collect()

@@ -1,7 +1,7 @@
 //! Synthesised clips: seeded, deterministic, band-limited, free of anybody's rights, good to listen to.
 //!
-//! Every clip ends with the same low pass: nothing above 21.5 kHz (0.49 of the rate where that is lower), flat to
-//! 19.5 kHz (0.43 of the rate). Levels are set to -20 LUFS, or to a peak of -3 dBFS where that comes first.
+//! Every clip ends with the same low pass: nothing above 22 kHz (0.49 of the rate where that is lower), flat to
+//! 20 kHz (0.43 of the rate). Levels are set to -20 LUFS, or to a peak of -3 dBFS where that comes first.
 
 mod chord;
 mod drums;
@@ -86,7 +86,7 @@ struct Score {
 impl Score {
     /// Highest frequency in Hz that a partial may have.
     fn highest(&self) -> f64 {
-        (0.43 * self.rate).min(19_500.0)
+        (0.43 * self.rate).min(20_000.0)
     }
 
     fn random(&self, stream: u64) -> Random {
@@ -161,8 +161,8 @@ fn add_partial(sound: &mut [f64], rate: f64, frequency: f64, phase: f64, amplitu
 /// The low pass that ends every clip: a Kaiser window of 110 dB (Kaiser 1974; Oppenheim & Schafer's formulas).
 fn band_limit(channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
     let rate = f64::from(rate_hz);
-    let pass = (0.43 * rate).min(19_500.0) / rate;
-    let stop = (0.49 * rate).min(21_500.0) / rate;
+    let pass = (0.43 * rate).min(20_000.0) / rate;
+    let stop = (0.49 * rate).min(22_000.0) / rate;
     let beta = 0.1102 * (110.0 - 8.7);
     let half = ((110.0 - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass)) / 2.0).ceil() as i64;
     let cutoff = f64::midpoint(pass, stop);
@@ -209,6 +209,8 @@ fn set_level(mut channels: Vec<Vec<f64>>, rate_hz: u32) -> Result<Vec<Vec<f64>>,
     let gain = reading
         .integrated_lufs
         .map_or(to_peak, |lufs| 10.0_f64.powf((TARGET_LUFS - lufs) / 20.0).min(to_peak));
-    channels.iter_mut().flatten().for_each(|sample| *sample *= gain);
+    for sample in channels.iter_mut().flatten() {
+        *sample *= gain;
+    }
     Ok(channels)
 }

@@ -68,8 +68,8 @@ fn string(score: &Score, note: &Note) -> Vec<f64> {
         if frequency > score.highest() {
             break;
         }
-        let shape = (k * std::f64::consts::PI * note.pluck).sin() / k.powf(1.6);
-        let decay = base / (1.0 + (frequency / 1800.0).powf(0.9));
+        let shape = (k * std::f64::consts::PI * note.pluck).sin() / k.powf(1.3);
+        let decay = base / (1.0 + (frequency / 3000.0).powf(0.8));
         let phase = 0.5 * (note.phase_seed * k * 7.0).sin();
         add_partial(&mut sound, score.rate, frequency, phase, note.loudness * shape, decay);
         k += 1.0;

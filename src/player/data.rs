@@ -1,0 +1,106 @@
+//! What the two sides of the real-time wall share: commands one way, garbage and status the other.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+use super::open::Switch;
+use crate::clip::fade::raised_cosine;
+
+/// Commands that may wait. A person's keys fill a small part of it in one buffer's time.
+pub(super) const COMMAND_SLOTS: usize = 256;
+
+/// The stimuli of a trial, made outside the audio thread.
+#[derive(Debug)]
+pub(super) struct Program {
+    /// Interleaved samples, all of the same length.
+    pub(super) stimuli: Vec<Arc<[f32]>>,
+    /// Channels of the stimuli, one or two.
+    pub(super) channels: usize,
+    /// Length in frames.
+    pub(super) frames: u64,
+    /// Number of the jump to position 0 that comes with it.
+    pub(super) jump: u64,
+}
+
+/// What the handle tells the renderer.
+#[derive(Debug)]
+pub(super) enum Command {
+    Load(Box<Program>),
+    Switch(usize),
+    Play,
+    Pause,
+    Seek {
+        frame: u64,
+        jump: u64,
+    },
+    /// Start and end of the loop; the whole clip is 0 and the largest number.
+    Loop((u64, u64)),
+}
+
+/// What the renderer and the device's error callback tell the handle. Relaxed order is enough: each value stands alone.
+#[derive(Debug, Default)]
+pub(super) struct Shared {
+    /// Position in frames of the stream.
+    pub(super) position: AtomicU64,
+    /// Frames of stimuli that were rendered.
+    pub(super) played: AtomicU64,
+    /// Frames that the output asked for, silence included.
+    pub(super) rendered: AtomicU64,
+    /// Number of the last jump that was made.
+    pub(super) jumped: AtomicU64,
+    /// Sound is running.
+    pub(super) running: AtomicBool,
+    /// Calls of the data callback.
+    pub(super) callbacks: AtomicU64,
+    /// Underruns that the system reported.
+    pub(super) underruns: AtomicU64,
+    /// Other errors that the system reported.
+    pub(super) errors: AtomicU64,
+    /// Times the system moved the sound to another device.
+    pub(super) moved: AtomicU64,
+    /// The system says that the device is gone.
+    pub(super) gone: AtomicBool,
+}
+
+impl Shared {
+    /// Counts one.
+    pub(super) fn count(counter: &AtomicU64) {
+        counter.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+/// Lengths of all fades as tables of gains, at one rate.
+#[derive(Debug, Clone)]
+pub(super) struct Shapes {
+    /// Rising gains of pause, resume, seek and loop seam.
+    pub(super) fade: Box<[f32]>,
+    /// Rising gains of the first start after loading.
+    pub(super) start: Box<[f32]>,
+    /// Rising weights of a switch.
+    pub(super) switch: Box<[f32]>,
+    /// Silence within a switch in frames; `None` for a crossfade.
+    pub(super) gap: Option<u64>,
+}
+
+/// Rising raised-cosine gains, strictly between 0 and 1, symmetrical: `g[i] + g[n-1-i] = 1`.
+fn table(seconds: f64, rate_hz: u32) -> Box<[f32]> {
+    let length = (seconds.clamp(0.0, 10.0) * f64::from(rate_hz)).round().max(1.0) as usize;
+    (0..length).map(|i| raised_cosine(i as f64 + 0.5, length as f64) as f32).collect()
+}
+
+impl Shapes {
+    pub(super) fn new(switch: Switch, start_seconds: f64, fade_seconds: f64, rate_hz: u32) -> Self {
+        let (seconds, gap) = match switch {
+            Switch::Crossfade { seconds } => (seconds, None),
+            Switch::Gap { fade_seconds, silence_seconds } => {
+                (fade_seconds, Some((silence_seconds.clamp(0.0, 10.0) * f64::from(rate_hz)).round() as u64))
+            }
+        };
+        Self {
+            fade: table(fade_seconds, rate_hz),
+            start: table(start_seconds, rate_hz),
+            switch: table(seconds, rate_hz),
+            gap,
+        }
+    }
+}

@@ -1,0 +1,296 @@
+//! The device's supervisor: a thread that opens the stream, sees when it is lost, and opens it again.
+//!
+//! The system cannot be relied on to say that a device is gone: some paths flood the error callback, some fall silent,
+//! some hang. So the watch is on the data callback, and a stream is dropped on a thread of its own with a time limit.
+
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
+use std::time::{Duration, Instant};
+
+use super::PlayerEvent;
+use super::device::{Playing, open_stream};
+use super::handle::{Opened, Output, Player, Report};
+use super::open::{PlayerError, PlayerOptions};
+
+/// How often the supervisor looks.
+const LOOK: Duration = Duration::from_millis(20);
+/// A stream without a data callback for so long is lost.
+const PATIENCE: Duration = Duration::from_millis(500);
+/// A stream may take so long to its first callback.
+const FIRST_PATIENCE: Duration = Duration::from_secs(3);
+/// With so many errors and no data callback in between, [`FLOOD_PATIENCE`] is enough.
+const FLOOD_ERRORS: u64 = 2_000;
+const FLOOD_PATIENCE: Duration = Duration::from_millis(150);
+/// How often a lost device is looked for.
+const RETRY: Duration = Duration::from_millis(500);
+/// How long a stream may take to be dropped before it is left to itself.
+const DROP_LIMIT: Duration = Duration::from_secs(2);
+/// How long opening may take.
+const OPEN_LIMIT: Duration = Duration::from_secs(15);
+/// Length of a measurement of the pace, after a settling time of as long.
+const PACE_WINDOW: Duration = Duration::from_secs(5);
+/// Largest deviation of the pace from the rate that is no reason for suspicion.
+const PACE_TOLERANCE: f64 = 0.005;
+/// Silence that the sound system must have played before a stream is dropped: dropping does not drain.
+const DRAIN: Duration = Duration::from_millis(60);
+
+enum Request {
+    Reopen { rate_hz: u32, reply: SyncSender<Option<Opened>> },
+    Close { reply: SyncSender<()> },
+}
+
+/// The handle's side of a device.
+struct Device {
+    requests: Sender<Request>,
+    reports: Receiver<Report>,
+}
+
+impl Output for Device {
+    fn reports(&mut self) -> Vec<Report> {
+        self.reports.try_iter().collect()
+    }
+
+    fn reopen(&mut self, rate_hz: u32) -> Option<Opened> {
+        let (reply, answer) = sync_channel(1);
+        self.requests.send(Request::Reopen { rate_hz, reply }).ok()?;
+        answer.recv_timeout(OPEN_LIMIT).ok().flatten()
+    }
+}
+
+impl Drop for Device {
+    fn drop(&mut self) {
+        let (reply, answer) = sync_channel(1);
+        if self.requests.send(Request::Close { reply }).is_ok() {
+            let _ = answer.recv_timeout(DRAIN + DROP_LIMIT + DROP_LIMIT);
+        }
+    }
+}
+
+/// Opens a device with its supervisor.
+pub(super) fn open(
+    name: Option<&str>,
+    rate_hz: u32,
+    channels: u16,
+    options: PlayerOptions,
+) -> Result<Player, PlayerError> {
+    let (requests, orders) = channel();
+    let (reports, inbox) = channel();
+    let (reply, answer) = sync_channel(1);
+    let name = name.map(str::to_owned);
+    std::thread::Builder::new()
+        .name("sound-watch".into())
+        .spawn(move || {
+            let opened = open_stream(name.as_deref(), rate_hz, channels, options);
+            let playing = match opened {
+                Ok((playing, opened)) => {
+                    let _ = reply.send(Ok(opened));
+                    playing
+                }
+                Err(error) => {
+                    let _ = reply.send(Err(error));
+                    return;
+                }
+            };
+            Watch { name, rate_hz, channels, options, reports, playing: None }.run(playing, &orders);
+        })
+        .map_err(|error| {
+            PlayerError::Unusable(format!("no thread for the sound device could be started: {error}"))
+        })?;
+    let opened = answer.recv_timeout(OPEN_LIMIT).map_err(|_| {
+        PlayerError::NoDevice(format!(
+            "The sound system did not answer within {} s. Restart it (`systemctl --user restart pipewire pulseaudio`), or \
+             use --output silent|FILE.wav.",
+            OPEN_LIMIT.as_secs()
+        ))
+    })??;
+    Ok(Player::new(Box::new(Device { requests, reports: inbox }), opened))
+}
+
+/// A stream under watch.
+struct Watched {
+    playing: Playing,
+    callbacks: u64,
+    errors: u64,
+    underruns: u64,
+    moved: u64,
+    /// When the last new callback was seen.
+    alive: Instant,
+    pace: Pace,
+}
+
+/// A measurement of the pace.
+struct Pace {
+    since: Instant,
+    from: u64,
+    settled: bool,
+    suspicions: u32,
+    told: bool,
+}
+
+struct Watch {
+    name: Option<String>,
+    rate_hz: u32,
+    channels: u16,
+    options: PlayerOptions,
+    reports: Sender<Report>,
+    playing: Option<Watched>,
+}
+
+fn watched(playing: Playing) -> Watched {
+    let now = Instant::now();
+    let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
+    Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, pace }
+}
+
+/// Drops a stream on a thread of its own and waits a limited time.
+fn drop_stream(playing: Playing) {
+    let (reply, done) = sync_channel(1);
+    let spawned = std::thread::Builder::new().name("sound-close".into()).spawn(move || {
+        drop(playing.stream);
+        let _ = reply.send(());
+    });
+    if spawned.is_ok() {
+        let _ = done.recv_timeout(DROP_LIMIT);
+    }
+}
+
+impl Watched {
+    /// Looks once; what is wrong, if the stream is lost.
+    fn look(&mut self, tell: &mut dyn FnMut(PlayerEvent)) -> Option<String> {
+        let shared = &self.playing.shared;
+        let now = Instant::now();
+        let callbacks = shared.callbacks.load(Ordering::Relaxed);
+        let errors = shared.errors.load(Ordering::Relaxed);
+        if callbacks != self.callbacks {
+            self.callbacks = callbacks;
+            self.errors = errors;
+            self.alive = now;
+        }
+        let underruns = shared.underruns.load(Ordering::Relaxed);
+        if underruns != self.underruns {
+            self.underruns = underruns;
+            // A hole in silence disturbs nobody.
+            if shared.running.load(Ordering::Relaxed) {
+                tell(PlayerEvent::Underrun);
+            }
+            self.pace = Pace {
+                since: now,
+                from: shared.rendered.load(Ordering::Relaxed),
+                settled: false,
+                ..self.pace
+            };
+        }
+        let moved = shared.moved.load(Ordering::Relaxed);
+        if moved != self.moved {
+            self.moved = moved;
+            tell(PlayerEvent::DeviceChanged);
+        }
+        if let Some(measured_hz) =
+            self.pace.measure(now, shared.rendered.load(Ordering::Relaxed), self.playing.rate_hz)
+        {
+            tell(PlayerEvent::RateSuspected { measured_hz });
+        }
+        if shared.gone.load(Ordering::Relaxed) {
+            return Some("the system reports that the device is gone".into());
+        }
+        let silent = now - self.alive;
+        let flood = errors.saturating_sub(self.errors);
+        if flood > FLOOD_ERRORS && silent > FLOOD_PATIENCE && callbacks > 0 {
+            return Some(format!(
+                "no block was asked for in {} ms, and {flood} errors came instead",
+                silent.as_millis()
+            ));
+        }
+        let patience = if callbacks == 0 { FIRST_PATIENCE } else { PATIENCE };
+        (silent > patience).then(|| format!("no block was asked for in {} ms", silent.as_millis()))
+    }
+}
+
+impl Pace {
+    /// The pace in Hz, once, when two windows in a row are off.
+    fn measure(&mut self, now: Instant, rendered: u64, rate_hz: u32) -> Option<u32> {
+        let elapsed = now - self.since;
+        if elapsed < PACE_WINDOW {
+            return None;
+        }
+        let pace = rendered.saturating_sub(self.from) as f64 / elapsed.as_secs_f64();
+        let settled = std::mem::replace(&mut self.settled, true);
+        self.since = now;
+        self.from = rendered;
+        if !settled || (pace / f64::from(rate_hz) - 1.0).abs() <= PACE_TOLERANCE {
+            self.suspicions = 0;
+            return None;
+        }
+        self.suspicions += 1;
+        if self.suspicions < 2 || self.told {
+            return None;
+        }
+        self.told = true;
+        Some(pace.round() as u32)
+    }
+}
+
+impl Watch {
+    fn run(mut self, playing: Playing, orders: &Receiver<Request>) {
+        self.playing = Some(watched(playing));
+        let mut tried = Instant::now();
+        loop {
+            match orders.recv_timeout(LOOK) {
+                Ok(Request::Reopen { rate_hz, reply }) => {
+                    let _ = reply.send(self.reopen(rate_hz));
+                }
+                Ok(Request::Close { reply }) => {
+                    if let Some(watched) = self.playing.take() {
+                        std::thread::sleep(DRAIN);
+                        drop_stream(watched.playing);
+                    }
+                    let _ = reply.send(());
+                    return;
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return,
+            }
+            let reports = &self.reports;
+            let lost = self
+                .playing
+                .as_mut()
+                .and_then(|watched| watched.look(&mut |event| drop(reports.send(Report::Event(event)))));
+            if let Some(reason) = lost {
+                let _ = self.reports.send(Report::Event(PlayerEvent::DeviceLost { reason }));
+                if let Some(watched) = self.playing.take() {
+                    super::quiet::quietly(|| drop_stream(watched.playing));
+                }
+                tried = Instant::now();
+            }
+            if self.playing.is_none() && tried.elapsed() >= RETRY {
+                tried = Instant::now();
+                if let Ok((playing, opened)) =
+                    open_stream(self.name.as_deref(), self.rate_hz, self.channels, self.options)
+                {
+                    self.playing = Some(watched(playing));
+                    let _ = self.reports.send(Report::Replaced(Box::new(opened)));
+                }
+            }
+        }
+    }
+
+    /// Another rate. If the device does not open at it, it is opened at the old one again.
+    fn reopen(&mut self, rate_hz: u32) -> Option<Opened> {
+        let watched_now = self.playing.take()?;
+        std::thread::sleep(DRAIN);
+        drop_stream(watched_now.playing);
+        let before = std::mem::replace(&mut self.rate_hz, rate_hz);
+        for rate in [rate_hz, before] {
+            if let Ok((playing, opened)) =
+                open_stream(self.name.as_deref(), rate, self.channels, self.options)
+            {
+                self.rate_hz = rate;
+                self.playing = Some(watched(playing));
+                return Some(opened);
+            }
+        }
+        let reason = "the device could not be opened again at another rate".to_owned();
+        let _ = self.reports.send(Report::Event(PlayerEvent::DeviceLost { reason }));
+        None
+    }
+}

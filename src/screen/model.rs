@@ -1,0 +1,253 @@
+//! What the screen itself remembers, and how input becomes intents.
+
+use super::keys::{Action, Input, Key, StageKind, action};
+use super::render::{body, page_overflow, too_small};
+use super::scene::{Intent, PageScene, Scene, Stage, TrialScene};
+use super::trial_stage::{Spot, spot};
+
+/// What lies over a stage.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Overlay {
+    /// Nothing.
+    #[default]
+    None,
+    /// Every key.
+    Keys,
+    /// The question whether to leave.
+    Leave,
+}
+
+/// What the screen itself remembers between two frames: nothing of the sitting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Model {
+    /// Width of the terminal in cells.
+    pub columns: u16,
+    /// Height of the terminal in cells.
+    pub rows: u16,
+    /// What lies over the stage.
+    pub overlay: Overlay,
+    /// Lines scrolled down.
+    pub scroll: u16,
+    /// What has been typed so far.
+    pub typed: String,
+    /// The page that `scroll` and `typed` belong to.
+    page: Option<u64>,
+}
+
+/// Characters that a typed line may hold; more are refused.
+const LONGEST_LINE: usize = 400;
+
+impl Model {
+    /// A model for a terminal of this size in cells.
+    pub fn new(columns: u16, rows: u16) -> Self {
+        Self { columns, rows, overlay: Overlay::None, scroll: 0, typed: String::new(), page: None }
+    }
+
+    /// Takes note of what is shown now: a new page starts at its top with an empty line.
+    pub fn meet(&mut self, scene: &Scene) {
+        let page = match &scene.stage {
+            Stage::Page(page) => Some(page.id),
+            Stage::Trial(_) => None,
+        };
+        if page != self.page {
+            self.page = page;
+            self.scroll = 0;
+            self.typed.clear();
+            self.overlay = Overlay::None;
+        }
+    }
+}
+
+/// Takes one input; says what the listener wants.
+pub fn update(model: &mut Model, scene: &Scene, input: &Input) -> Vec<Intent> {
+    model.meet(scene);
+    if *input == Input::Resize {
+        return Vec::new();
+    }
+    // The way out works at every size and over everything.
+    if *input == Input::Key(Key::Interrupt) {
+        return vec![Intent::Leave];
+    }
+    if too_small(model.columns, model.rows) {
+        return Vec::new();
+    }
+    match model.overlay {
+        Overlay::Keys => {
+            if matches!(input, Input::Key(_) | Input::Click { .. }) {
+                model.overlay = Overlay::None;
+            }
+            Vec::new()
+        }
+        Overlay::Leave => match input {
+            Input::Key(Key::Character('y' | 'Y')) => {
+                model.overlay = Overlay::None;
+                vec![Intent::Leave]
+            }
+            Input::Key(Key::Character('s' | 'S')) if scene.stage.stoppable() => {
+                model.overlay = Overlay::None;
+                vec![Intent::Stop]
+            }
+            Input::Key(_) | Input::Click { .. } => {
+                model.overlay = Overlay::None;
+                Vec::new()
+            }
+            _ => Vec::new(),
+        },
+        Overlay::None => match &scene.stage {
+            Stage::Page(page) => on_page(model, scene, page, input),
+            Stage::Trial(trial) => on_trial(model, scene, trial, input),
+        },
+    }
+}
+
+fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) -> Vec<Intent> {
+    if let Some(entry) = &page.entry {
+        match input {
+            Input::Key(Key::Character(character)) if !character.is_control() => {
+                push_typed(model, *character);
+                return Vec::new();
+            }
+            Input::Key(Key::Backspace) => {
+                model.typed.pop();
+                return Vec::new();
+            }
+            Input::Paste(text) => {
+                text.chars().filter(|c| !c.is_control()).for_each(|c| push_typed(model, c));
+                return Vec::new();
+            }
+            Input::Key(Key::Enter) => {
+                let typed = std::mem::take(&mut model.typed);
+                // An empty line is no phrase: it means to go on. A hidden line is handed over as it is.
+                return if typed.is_empty() && !entry.hidden {
+                    page.proceed.iter().map(|_| Intent::Proceed).collect()
+                } else {
+                    vec![Intent::Typed(typed)]
+                };
+            }
+            _ => {}
+        }
+    }
+    let wheel = match input {
+        Input::Wheel(turns) => Some(*turns * 3),
+        _ => None,
+    };
+    let scrolled = match input {
+        Input::Key(key) => match (action(page.kind, *key), key) {
+            (Some(Action::ScrollUp), Key::PageUp) => Some(-(model.rows as i16) / 2),
+            (Some(Action::ScrollDown), Key::PageDown) => Some(model.rows as i16 / 2),
+            (Some(Action::ScrollUp), _) => Some(-1),
+            (Some(Action::ScrollDown), _) => Some(1),
+            _ => None,
+        },
+        _ => wheel,
+    };
+    if let Some(by) = scrolled {
+        let most = page_overflow(model, scene);
+        model.scroll = model.scroll.saturating_add_signed(by).min(most);
+        return Vec::new();
+    }
+    let Input::Key(key) = input else { return Vec::new() };
+    match action(page.kind, *key) {
+        Some(Action::Proceed) => {
+            if page.proceed.is_none() {
+                return Vec::new();
+            }
+            // What is below the edge has to be seen before one goes on.
+            let most = page_overflow(model, scene);
+            if model.scroll < most && page.entry.is_none() {
+                model.scroll =
+                    most.min(model.scroll + body(model.columns, model.rows).height.saturating_sub(3));
+                return Vec::new();
+            }
+            vec![Intent::Proceed]
+        }
+        Some(Action::Louder) => vec![Intent::Louder],
+        Some(Action::Softer) => vec![Intent::Softer],
+        Some(Action::Back) => vec![Intent::Back],
+        Some(Action::Anew) => vec![Intent::Anew],
+        Some(Action::Help) => {
+            model.overlay = Overlay::Keys;
+            Vec::new()
+        }
+        Some(Action::Leave) => {
+            model.overlay = Overlay::Leave;
+            Vec::new()
+        }
+        _ => Vec::new(),
+    }
+}
+
+fn push_typed(model: &mut Model, character: char) {
+    if model.typed.chars().count() < LONGEST_LINE {
+        model.typed.push(character);
+    }
+}
+
+fn on_trial(model: &mut Model, scene: &Scene, trial: &TrialScene, input: &Input) -> Vec<Intent> {
+    match input {
+        Input::Key(key) => on_trial_key(model, trial, *key),
+        Input::Click { column, row } => {
+            match spot(body(model.columns, model.rows), scene, trial, *column, *row) {
+                Some(Spot::Slot(index)) => vec![Intent::Listen(index)],
+                Some(Spot::Time(seconds)) => vec![Intent::SeekTo(seconds)],
+                Some(Spot::Answer(index)) => vec![Intent::Choose(index)],
+                Some(Spot::Record) => vec![Intent::Confirm],
+                Some(Spot::Confidence(value)) => vec![Intent::Confidence(value)],
+                None => Vec::new(),
+            }
+        }
+        Input::Wheel(turns) => vec![Intent::Seek(f64::from(*turns) * 0.5)],
+        _ => Vec::new(),
+    }
+}
+
+fn on_trial_key(model: &mut Model, trial: &TrialScene, key: Key) -> Vec<Intent> {
+    if trial.kind != StageKind::Confidence
+        && let Key::Character(character) = key
+        && let Some(slot) = trial.slots.iter().position(|slot| slot.key() == character.to_ascii_lowercase())
+    {
+        return vec![Intent::Listen(slot)];
+    }
+    let count = trial.answers.len();
+    let Some(action) = action(trial.kind, key) else { return Vec::new() };
+    match action {
+        Action::ChooseAbove if count > 0 => {
+            vec![Intent::Choose(trial.chosen.map_or(count - 1, |at| (at + count - 1) % count))]
+        }
+        Action::ChooseBelow if count > 0 => {
+            vec![Intent::Choose(trial.chosen.map_or(0, |at| (at + 1) % count))]
+        }
+        Action::Confirm => vec![Intent::Confirm],
+        Action::Confidence => match key {
+            Key::Character(digit) => {
+                digit.to_digit(10).map(|value| Intent::Confidence(value as u8)).into_iter().collect()
+            }
+            _ => Vec::new(),
+        },
+        Action::Back => vec![Intent::Back],
+        Action::TogglePause => vec![Intent::TogglePause],
+        Action::SeekBack => vec![Intent::Seek(-0.5)],
+        Action::SeekOn => vec![Intent::Seek(0.5)],
+        Action::LeapBack => vec![Intent::Seek(-2.0)],
+        Action::LeapOn => vec![Intent::Seek(2.0)],
+        Action::Restart => vec![Intent::Restart],
+        Action::LoopStart => vec![Intent::LoopStart],
+        Action::LoopEnd => vec![Intent::LoopEnd],
+        Action::LoopOff => vec![Intent::LoopOff],
+        Action::Receipt => vec![Intent::Receipt],
+        Action::Rest => vec![Intent::Rest],
+        Action::Next => vec![Intent::Next],
+        Action::Previous => vec![Intent::Previous],
+        Action::Train => vec![Intent::Train],
+        Action::Proceed => vec![Intent::Proceed],
+        Action::Help => {
+            model.overlay = Overlay::Keys;
+            Vec::new()
+        }
+        Action::Leave => {
+            model.overlay = Overlay::Leave;
+            Vec::new()
+        }
+        _ => Vec::new(),
+    }
+}

@@ -1,0 +1,300 @@
+//! Running text of a page, wrapped to any width, and the same in plain lines.
+
+use ratatui::style::{Modifier, Style};
+use ratatui::text::{Line, Span};
+use unicode_width::UnicodeWidthStr;
+
+use super::palette::Palette;
+
+/// A piece of a page.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Block {
+    /// A heading.
+    Heading(String),
+    /// A paragraph.
+    Text(String),
+    /// A label and its value.
+    Pair(String, String),
+    /// Words to be remembered, photographed or read aloud.
+    Loud(String),
+    /// Hexadecimal digits in groups of four, eight groups to a line.
+    Digits(String),
+    /// Something to be careful of.
+    Caution(String),
+    /// A score on its scale.
+    Score {
+        /// Trials in all.
+        trials: u32,
+        /// The score needed, if there is one.
+        needed: Option<u32>,
+        /// The score that a guesser gets on average.
+        chance: f64,
+        /// The score that was reached; `None` before the sitting.
+        reached: Option<u32>,
+    },
+    /// Answers in order: right or wrong.
+    Answers(Vec<bool>),
+    /// The level check: from the softest step to the clip's own level, in decibels.
+    Level {
+        /// Level now in decibels, 0 is the clip's own.
+        decibels: f64,
+        /// The softest step in decibels.
+        softest: f64,
+    },
+    /// An empty line.
+    Gap,
+}
+
+impl Block {
+    /// A heading.
+    pub fn heading(text: impl Into<String>) -> Self {
+        Self::Heading(text.into())
+    }
+
+    /// A paragraph.
+    pub fn text(text: impl Into<String>) -> Self {
+        Self::Text(text.into())
+    }
+
+    /// A label and its value.
+    pub fn pair(label: impl Into<String>, value: impl Into<String>) -> Self {
+        Self::Pair(label.into(), value.into())
+    }
+
+    /// Words to be remembered.
+    pub fn loud(text: impl Into<String>) -> Self {
+        Self::Loud(text.into())
+    }
+
+    /// Something to be careful of.
+    pub fn caution(text: impl Into<String>) -> Self {
+        Self::Caution(text.into())
+    }
+}
+
+/// Splits text into lines of at most `width` cells, at spaces where there are any; never empty.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
+    let width = width.max(1);
+    let mut lines = Vec::new();
+    for paragraph in text.split('\n') {
+        let mut line = String::new();
+        for word in paragraph.split_whitespace() {
+            for piece in chop(word, width) {
+                let space = usize::from(!line.is_empty());
+                if line.width() + space + piece.width() > width {
+                    lines.push(std::mem::take(&mut line));
+                } else if space == 1 {
+                    line.push(' ');
+                }
+                line.push_str(&piece);
+            }
+        }
+        lines.push(line);
+    }
+    lines
+}
+
+/// A word in pieces of at most `width` cells.
+fn chop(word: &str, width: usize) -> Vec<String> {
+    if word.width() <= width {
+        return vec![word.to_string()];
+    }
+    let mut pieces = vec![String::new()];
+    for character in word.chars() {
+        let last = pieces.last_mut().expect("there is always a last piece");
+        if last.width() + unicode_width::UnicodeWidthChar::width(character).unwrap_or(0) > width {
+            pieces.push(character.to_string());
+        } else {
+            last.push(character);
+        }
+    }
+    pieces
+}
+
+/// Cuts text to `width` cells, with an ellipsis where something is missing. Control characters become spaces.
+pub fn cut(text: &str, width: usize) -> String {
+    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    if clean.width() <= width {
+        return clean;
+    }
+    let mut short = String::new();
+    for character in clean.chars() {
+        if short.width() + unicode_width::UnicodeWidthChar::width(character).unwrap_or(0) + 1 > width {
+            break;
+        }
+        short.push(character);
+    }
+    if width > 0 {
+        short.push('…');
+    }
+    short
+}
+
+/// Hexadecimal digits in groups of four, at most eight groups to a line.
+pub fn grouped(digits: &str) -> Vec<String> {
+    let groups: Vec<String> =
+        digits.chars().collect::<Vec<_>>().chunks(4).map(|group| group.iter().collect()).collect();
+    groups.chunks(8).map(|line| line.join(" ")).collect()
+}
+
+/// The page's lines at this width.
+pub fn lines(blocks: &[Block], width: usize, palette: Palette) -> Vec<Line<'static>> {
+    blocks.iter().flat_map(|block| block_lines(block, width, palette)).collect()
+}
+
+fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'static>> {
+    let styled = |text: String, style: Style| Line::from(Span::styled(text, style));
+    match block {
+        Block::Heading(text) => {
+            wrap(text, width).into_iter().map(|line| styled(line, palette.heading())).collect()
+        }
+        Block::Text(text) => wrap(text, width).into_iter().map(Line::from).collect(),
+        Block::Pair(label, value) => {
+            let column = if width < 64 { 14 } else { 18 };
+            hanging(
+                Span::styled(format!("{:<column$}", cut(label, column - 1)), palette.label()),
+                column,
+                value,
+                width,
+            )
+        }
+        Block::Loud(text) => wrap(text, width.saturating_sub(4))
+            .into_iter()
+            .map(|line| {
+                Line::from(vec![
+                    Span::styled("  ▌ ", palette.live()),
+                    Span::styled(line, Style::new().add_modifier(Modifier::BOLD)),
+                ])
+            })
+            .collect(),
+        Block::Digits(digits) => {
+            grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
+        }
+        Block::Caution(text) => hanging(Span::styled("! ", palette.attention()), 2, text, width),
+        Block::Score { trials, needed, chance, reached } => {
+            score_lines(*trials, *needed, *chance, *reached, width, palette)
+        }
+        Block::Answers(answers) => {
+            let per_line = (width.saturating_sub(4) / 2).max(1);
+            answers
+                .chunks(per_line)
+                .map(|chunk| {
+                    let marks: Vec<&str> = chunk.iter().map(|right| if *right { "●" } else { "○" }).collect();
+                    Line::from(format!("  {}", marks.join(" ")))
+                })
+                .collect()
+        }
+        Block::Level { decibels, softest } => {
+            let room = width.saturating_sub(20).clamp(10, 48);
+            let share = ((decibels - softest) / -softest).clamp(0.0, 1.0);
+            let filled = (share * room as f64).round() as usize;
+            vec![Line::from(vec![
+                Span::raw("  soft "),
+                Span::styled("━".repeat(filled), palette.live()),
+                Span::styled("┄".repeat(room - filled), palette.quiet()),
+                Span::raw(format!(" {decibels:>4.0} dB")),
+            ])]
+        }
+        Block::Gap => vec![Line::default()],
+    }
+}
+
+/// A first column and text that hangs to the right of it.
+fn hanging(first: Span<'static>, column: usize, text: &str, width: usize) -> Vec<Line<'static>> {
+    wrap(text, width.saturating_sub(column).max(8))
+        .into_iter()
+        .enumerate()
+        .map(|(index, line)| {
+            let lead = if index == 0 { first.clone() } else { Span::raw(" ".repeat(column)) };
+            Line::from(vec![lead, Span::raw(line)])
+        })
+        .collect()
+}
+
+/// A score on its scale: what was reached above it, what was needed below.
+fn score_lines(
+    trials: u32,
+    needed: Option<u32>,
+    chance: f64,
+    reached: Option<u32>,
+    width: usize,
+    palette: Palette,
+) -> Vec<Line<'static>> {
+    let room = width.saturating_sub(10).clamp(16, 64);
+    let place = |value: f64| {
+        ((value / f64::from(trials.max(1))).clamp(0.0, 1.0) * (room - 1) as f64).round() as usize
+    };
+    // A label under or over its place, moved left where it would leave the scale.
+    let label = |at: usize, text: &str| {
+        let start = at.saturating_sub(text.width() / 2).min(room.saturating_sub(text.width()));
+        format!("    {}{text}", " ".repeat(start))
+    };
+    let mut lines = Vec::new();
+    if let Some(score) = reached {
+        let at = place(f64::from(score));
+        lines.push(Line::from(Span::styled(label(at, &format!("{score} right")), palette.live())));
+        lines.push(Line::from(Span::styled(label(at, "▼"), palette.live())));
+    }
+    let average = place(chance);
+    let goal = needed.map(|score| place(f64::from(score)));
+    let scale: String = (0..room)
+        .map(|at| match () {
+            () if Some(at) == goal => '┃',
+            () if at == average => '┊',
+            () if goal.is_some_and(|goal| at > goal) => '━',
+            () => '─',
+        })
+        .collect();
+    lines.push(Line::from(vec![
+        Span::styled("  0 ", palette.label()),
+        Span::raw(scale),
+        Span::styled(format!(" {trials}"), palette.label()),
+    ]));
+    if let (Some(score), Some(at)) = (needed, goal) {
+        lines.push(Line::from(Span::styled(label(at, &format!("{score} needed")), palette.attention())));
+    }
+    let words = format!("┊ {chance:.1} by guessing");
+    let start = average.min(room.saturating_sub(words.width()));
+    lines.push(Line::from(Span::styled(format!("    {}{words}", " ".repeat(start)), palette.label())));
+    lines
+}
+
+/// The page in plain lines of at most `width` cells: no symbol has to be understood.
+pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    for block in blocks {
+        match block {
+            Block::Heading(text) => {
+                lines.push(String::new());
+                lines.extend(wrap(text, width));
+            }
+            Block::Text(text) | Block::Loud(text) => lines.extend(wrap(text, width)),
+            Block::Pair(label, value) => lines.extend(wrap(&format!("{label}: {value}"), width)),
+            Block::Digits(digits) => lines.extend(grouped(digits)),
+            Block::Caution(text) => lines.extend(wrap(&format!("Caution: {text}"), width)),
+            Block::Score { trials, needed, chance, reached } => {
+                let mut parts = Vec::new();
+                if let Some(score) = reached {
+                    parts.push(format!("{score} right of {trials}"));
+                }
+                if let Some(score) = needed {
+                    parts.push(format!("{score} of {trials} needed"));
+                }
+                parts.push(format!("{chance:.1} to be expected by guessing"));
+                lines.extend(wrap(&format!("Score: {}.", parts.join(", ")), width));
+            }
+            Block::Answers(answers) => {
+                let words: Vec<&str> =
+                    answers.iter().map(|right| if *right { "right" } else { "wrong" }).collect();
+                lines.extend(wrap(&format!("Answers in order: {}.", words.join(", ")), width));
+            }
+            Block::Level { decibels, .. } => lines.push(format!("Level: {decibels:.0} dB.")),
+            Block::Gap => {
+                if lines.last().is_some_and(|line: &String| !line.is_empty()) {
+                    lines.push(String::new());
+                }
+            }
+        }
+    }
+    lines
+}

@@ -1,0 +1,312 @@
+//! The frame around every stage, pages, and what lies over them. Pure: a model, a scene and an area give a frame.
+
+use ratatui::Frame;
+use ratatui::layout::{Position, Rect};
+use ratatui::style::{Modifier, Style};
+use ratatui::text::{Line, Span};
+use ratatui::widgets::{Clear, Paragraph};
+use unicode_width::UnicodeWidthStr;
+
+use super::keys::{StageKind, bindings, shown};
+use super::model::{Model, Overlay};
+use super::page::{cut, lines, wrap};
+use super::palette::Palette;
+use super::scene::{PageScene, Scene, Stage};
+use super::trial_stage;
+
+/// Fewest columns that the screen can be used at.
+pub const LEAST_COLUMNS: u16 = 60;
+/// Fewest rows that the screen can be used at.
+pub const LEAST_ROWS: u16 = 20;
+/// Wider than this, lines are hard to read: the rest stays empty.
+const WIDEST: u16 = 100;
+/// Higher than this, things that belong together drift apart.
+const HIGHEST: u16 = 36;
+
+/// The terminal is too small to be used.
+pub fn too_small(columns: u16, rows: u16) -> bool {
+    columns < LEAST_COLUMNS || rows < LEAST_ROWS
+}
+
+/// What is drawn on: the terminal, or the middle of a very large one.
+fn canvas(columns: u16, rows: u16) -> Rect {
+    let width = columns.min(WIDEST);
+    Rect { x: (columns - width) / 2, y: 0, width, height: rows.min(HIGHEST) }
+}
+
+/// Where a stage is drawn: below title and marks, above the help line, with a margin on both sides.
+pub fn body(columns: u16, rows: u16) -> Rect {
+    let canvas = canvas(columns, rows);
+    Rect {
+        x: canvas.x + 2,
+        y: canvas.y + 2,
+        width: canvas.width.saturating_sub(4),
+        height: canvas.height.saturating_sub(3),
+    }
+}
+
+/// Draws a scene.
+pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
+    let area = frame.area();
+    if too_small(area.width, area.height) {
+        small(area, frame);
+        return;
+    }
+    let canvas = canvas(area.width, area.height);
+    let body = body(area.width, area.height);
+    title(scene, palette, Rect { height: 1, ..canvas }, frame);
+    marks(scene, palette, Rect { y: canvas.y + 1, height: 1, x: body.x, width: body.width }, frame);
+    match &scene.stage {
+        Stage::Page(page) => draw_page(model, page, palette, body, frame),
+        Stage::Trial(trial) => trial_stage::draw(trial, palette, body, frame),
+    }
+    let foot = Rect { y: canvas.y + canvas.height - 1, height: 1, x: body.x, width: body.width };
+    frame.render_widget(help_line(scene, palette, foot.width.into()), foot);
+    match model.overlay {
+        Overlay::None => {}
+        Overlay::Keys => keys_overlay(scene, palette, canvas, frame),
+        Overlay::Leave => leave_overlay(scene.stage.stoppable(), palette, canvas, frame),
+    }
+}
+
+fn small(area: Rect, frame: &mut Frame<'_>) {
+    let text = format!(
+        "This terminal has {} x {} cells. Earwitness needs {LEAST_COLUMNS} x {LEAST_ROWS}: please make it larger. \
+         Nothing can be answered meanwhile. Ctrl-C leaves.",
+        area.width, area.height
+    );
+    let lines: Vec<Line<'_>> = wrap(&text, area.width.max(1).into()).into_iter().map(Line::from).collect();
+    frame.render_widget(Paragraph::new(lines), area);
+}
+
+/// A cable across the top, from the program's name to the listener's.
+fn title(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
+    let width = usize::from(area.width);
+    let listener = cut(&scene.listener, 20);
+    let room = width.saturating_sub("╺━ earwitness ━━  ━ ".width() + listener.width() + " ━╸".width());
+    let session = cut(&scene.title, room);
+    let cable = "━".repeat(room - session.width());
+    let line = Line::from(vec![
+        Span::styled("╺━ ", palette.live()),
+        Span::styled("earwitness", palette.heading()),
+        Span::styled(" ━━ ", palette.live()),
+        Span::raw(session),
+        Span::styled(format!(" {cable}━ "), palette.live()),
+        Span::raw(listener),
+        Span::styled(" ━╸", palette.live()),
+    ]);
+    frame.render_widget(line, area);
+}
+
+fn marks(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
+    let width = usize::from(area.width);
+    let mut spans: Vec<Span<'_>> = Vec::new();
+    let mut used = 0;
+    for mark in &scene.marks {
+        let text = format!(" {} ", cut(mark, width.saturating_sub(used + 3)));
+        used += text.width() + 1;
+        spans.push(Span::styled(text, palette.bar()));
+        spans.push(Span::raw(" "));
+    }
+    if let Some(notice) = &scene.notice
+        && used < width
+    {
+        spans.push(Span::styled(cut(notice, width - used), palette.attention()));
+    }
+    frame.render_widget(Line::from(spans), area);
+}
+
+/// As many hints as there is room for; the way to all keys is always among them.
+fn help_line(scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
+    let proceed = match &scene.stage {
+        Stage::Page(page) => page.proceed.clone(),
+        Stage::Trial(_) => None,
+    };
+    let mut hints: Vec<(String, String)> = Vec::new();
+    for binding in bindings(scene.stage.kind()).filter(|binding| !binding.hint.is_empty()) {
+        let hint = match (binding.action, &scene.stage, &proceed) {
+            (super::Action::Proceed, _, Some(what)) => what.clone(),
+            (super::Action::Proceed, Stage::Page(_), None) => continue,
+            _ => binding.hint.to_string(),
+        };
+        hints.push((shown(binding, &scene.stage), hint));
+    }
+    if scene.stage.kind() == StageKind::Trial {
+        hints.insert(1, ("↑ ↓".to_string(), "choose".to_string()));
+    }
+    let long = |(key, hint): &(String, String)| key.width() + 1 + hint.width() + 3;
+    let last = hints.pop();
+    let mut room = width.saturating_sub(last.as_ref().map_or(0, long));
+    let fitting = hints.iter().take_while(|hint| {
+        let fits = long(hint) <= room;
+        room = room.saturating_sub(long(hint));
+        fits
+    });
+    let fitting = fitting.count();
+    hints.truncate(fitting);
+    let mut spans = Vec::new();
+    for (key, hint) in hints.into_iter().chain(last) {
+        spans.push(Span::styled(key, palette.live()));
+        spans.push(Span::raw(format!(" {hint}   ")));
+    }
+    Line::from(spans)
+}
+
+/// Height of the part of a page that scrolls, and of what is fixed below it.
+fn page_rows(page: &PageScene, body: Rect) -> (u16, u16) {
+    let fixed = if page.entry.is_some() { 3 } else { 0 } + if page.progress.is_some() { 2 } else { 0 };
+    (body.height.saturating_sub(2 + fixed), fixed)
+}
+
+/// Lines of the page that do not fit: how far it can be scrolled.
+pub fn page_overflow(model: &Model, scene: &Scene) -> u16 {
+    let Stage::Page(page) = &scene.stage else { return 0 };
+    let body = body(model.columns, model.rows);
+    let (room, _) = page_rows(page, body);
+    let count = lines(&page.blocks, body.width.into(), Palette::plain()).len();
+    u16::try_from(count).unwrap_or(u16::MAX).saturating_sub(room)
+}
+
+fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, frame: &mut Frame<'_>) {
+    let width = usize::from(body.width);
+    let (room, _) = page_rows(page, body);
+    let text = lines(&page.blocks, width, palette);
+    let overflow = u16::try_from(text.len()).unwrap_or(u16::MAX).saturating_sub(room);
+    let scroll = model.scroll.min(overflow);
+    let more = if scroll < overflow { "more below ↓" } else { "" };
+    let heading = cut(&page.heading, width.saturating_sub(16));
+    let gap = " ".repeat(width.saturating_sub(heading.width() + more.width()));
+    frame.render_widget(
+        Line::from(vec![
+            Span::styled(heading, palette.heading()),
+            Span::raw(gap),
+            Span::styled(more, palette.attention()),
+        ]),
+        Rect { height: 1, ..body },
+    );
+    frame.render_widget(
+        Line::from(Span::styled("─".repeat(width), palette.quiet())),
+        Rect { y: body.y + 1, height: 1, ..body },
+    );
+    frame.render_widget(
+        Paragraph::new(text).scroll((scroll, 0)),
+        Rect { y: body.y + 2, height: room, ..body },
+    );
+    let mut row = body.y + 2 + room;
+    if let Some(progress) = &page.progress {
+        let cells = 24_usize;
+        let filled = (cells * progress.done).checked_div(progress.total).unwrap_or(0).min(cells);
+        let line = Line::from(vec![
+            Span::styled("━".repeat(filled), palette.live()),
+            Span::styled("┄".repeat(cells - filled), palette.quiet()),
+            Span::raw(cut(
+                &format!("  {} {} of {}", progress.label, progress.done, progress.total),
+                width.saturating_sub(cells),
+            )),
+        ]);
+        frame.render_widget(line, Rect { y: row + 1, height: 1, ..body });
+        row += 2;
+    }
+    if let Some(entry) = &page.entry {
+        frame.render_widget(
+            Line::from(Span::styled(cut(&entry.label, width), palette.label())),
+            Rect { y: row + 1, height: 1, ..body },
+        );
+        let typed =
+            if entry.hidden { "•".repeat(model.typed.chars().count()) } else { model.typed.clone() };
+        let tail = tail(&typed, width.saturating_sub(4));
+        let column = body.x + 2 + tail.width() as u16;
+        frame.render_widget(
+            Line::from(vec![Span::styled("▸ ", palette.live()), Span::raw(tail)]),
+            Rect { y: row + 2, height: 1, ..body },
+        );
+        if model.overlay == Overlay::None {
+            frame.set_cursor_position(Position { x: column, y: row + 2 });
+        }
+    }
+}
+
+/// The end of a text, at most `width` cells of it.
+fn tail(text: &str, width: usize) -> String {
+    let mut kept: Vec<char> = Vec::new();
+    let mut used = 0;
+    for character in text.chars().rev() {
+        let cells = unicode_width::UnicodeWidthChar::width(character).unwrap_or(0);
+        if used + cells > width {
+            break;
+        }
+        used += cells;
+        kept.push(character);
+    }
+    kept.into_iter().rev().collect()
+}
+
+fn boxed(title: &str, text: Vec<Line<'static>>, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let width = text.iter().map(Line::width).max().unwrap_or(0).max(title.width()) as u16 + 4;
+    let width = width.min(canvas.width.saturating_sub(4));
+    let height = (text.len() as u16 + 4).min(canvas.height.saturating_sub(2));
+    let area = Rect {
+        x: canvas.x + (canvas.width - width) / 2,
+        y: canvas.y + (canvas.height - height) / 2,
+        width,
+        height,
+    };
+    frame.render_widget(Clear, area);
+    let frame_line = |left: char, right: char| {
+        Line::from(Span::styled(
+            format!("{left}{}{right}", "━".repeat(usize::from(width).saturating_sub(2))),
+            palette.live(),
+        ))
+    };
+    frame.render_widget(frame_line('┏', '┓'), Rect { height: 1, ..area });
+    frame.render_widget(frame_line('┗', '┛'), Rect { y: area.y + height - 1, height: 1, ..area });
+    for row in area.y + 1..area.y + height - 1 {
+        let side = Span::styled("┃", palette.live());
+        frame.render_widget(side.clone(), Rect { x: area.x, y: row, width: 1, height: 1 });
+        frame.render_widget(side, Rect { x: area.x + width - 1, y: row, width: 1, height: 1 });
+    }
+    let inner = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
+    frame.render_widget(Line::from(Span::styled(title.to_string(), palette.heading())), inner);
+    frame.render_widget(
+        Paragraph::new(text),
+        Rect { y: inner.y + 1, height: inner.height.saturating_sub(1), ..inner },
+    );
+}
+
+fn keys_overlay(scene: &Scene, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let room = usize::from(canvas.width).saturating_sub(8);
+    let mut text = Vec::new();
+    for binding in bindings(scene.stage.kind()) {
+        text.push(Line::from(vec![
+            Span::styled(format!("{:>8}", shown(binding, &scene.stage)), palette.live()),
+            Span::raw(format!("  {}", cut(binding.says, room.saturating_sub(10)))),
+        ]));
+    }
+    if let Stage::Trial(_) = scene.stage {
+        text.push(Line::from(vec![
+            Span::styled("   mouse", palette.live()),
+            Span::raw("  click a slot, the timeline, an answer"),
+        ]));
+    }
+    boxed("Keys here (any key closes this)", text, palette, canvas, frame);
+}
+
+fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let strong = Style::new().add_modifier(Modifier::BOLD);
+    let mut choices = vec![Span::styled("y", palette.live()), Span::styled(" leave    ", strong)];
+    if stoppable {
+        choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
+    }
+    choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
+    let mut text = vec![
+        Line::default(),
+        Line::from("What was recorded is kept. A sitting that is left stays open"),
+        Line::from("in the register and can be resumed by the same listener."),
+    ];
+    if stoppable {
+        text.push(Line::from("Stopping for good opens the seal: there is no verdict then."));
+    }
+    text.push(Line::default());
+    text.push(Line::from(choices));
+    boxed("Leave now?", text, palette, canvas, frame);
+}

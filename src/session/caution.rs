@@ -1,0 +1,189 @@
+//! What to be careful of, as data: each caution has a text and a remedy, shown alike on every surface.
+//!
+//! Cautions advise and certify nothing. Rules of thumb are common practice without a source unless one is named.
+
+use super::Session;
+use crate::circuit::{Chain, CircuitError};
+
+/// Capacitance in farad from which some amplifiers have been known to misbehave (common practice, no source).
+const CAPACITANCE_TO_MIND_F: f64 = 10e-9;
+/// Share of the load's lowest impedance that the loop resistance should stay below (common practice, no source).
+const RESISTANCE_SHARE: f64 = 0.05;
+/// Rated impedance: the lowest modulus is at least this share of it (IEC 60268-5, 16.1).
+const RATED_SHARE: f64 = 0.8;
+/// Area in m2 below which a copper conductor is thin for loudspeaker currents (common practice, no source).
+const THIN_CONDUCTOR_M2: f64 = 0.5e-6;
+/// The audible band in Hz.
+const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
+
+/// Something to be careful of.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Caution {
+    /// Ears: for everybody, always.
+    Hearing,
+    /// Amplifiers and cables that are moved: for everybody, always.
+    AmplifierOff,
+    /// In-wall and mains work: for everybody, always.
+    InWall,
+    /// A capacitance that can upset an amplifier.
+    Capacitance {
+        /// Which cable.
+        cable: String,
+        /// Its capacitance in farad.
+        farad: f64,
+    },
+    /// A loop resistance that is large against the load.
+    LoopResistance {
+        /// Which cable.
+        cable: String,
+        /// Its loop resistance in ohm.
+        ohm: f64,
+        /// Lowest impedance of the load in ohm.
+        load_ohm: f64,
+    },
+    /// A conductor that is thin for the currents of a loudspeaker.
+    ThinConductor {
+        /// Which cable.
+        cable: String,
+        /// Its area in square metres.
+        area_m2: f64,
+    },
+    /// A load below what the amplifier's maker allows.
+    LowLoad {
+        /// Lowest impedance of the load in ohm.
+        load_ohm: f64,
+        /// Where, in Hz.
+        at_hz: f64,
+        /// The lowest that is allowed, in ohm.
+        allowed_ohm: f64,
+    },
+    /// A load that falls below four fifths of its rated impedance.
+    BelowRating {
+        /// Lowest impedance of the load in ohm.
+        load_ohm: f64,
+        /// Where, in Hz.
+        at_hz: f64,
+        /// Rated impedance in ohm.
+        rated_ohm: f64,
+    },
+}
+
+impl Caution {
+    /// A short name that scripts may rely on.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Hearing => "hearing",
+            Self::AmplifierOff => "amplifier-off",
+            Self::InWall => "in-wall",
+            Self::Capacitance { .. } => "capacitance",
+            Self::LoopResistance { .. } => "loop-resistance",
+            Self::ThinConductor { .. } => "thin-conductor",
+            Self::LowLoad { .. } => "low-load",
+            Self::BelowRating { .. } => "below-rating",
+        }
+    }
+
+    /// What it is about.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Hearing => "Loud sound for long harms hearing.".to_owned(),
+            Self::AmplifierOff => {
+                "A cable that is moved or shorted on a running amplifier can destroy it.".to_owned()
+            }
+            Self::InWall => {
+                "Cables inside walls and anything connected to the mains can start fires and kill.".to_owned()
+            }
+            Self::Capacitance { cable, farad } => format!(
+                "Cable {cable} has {:.1} nF; some amplifiers become unstable on so much capacitance.",
+                farad * 1e9
+            ),
+            Self::LoopResistance { cable, ohm, load_ohm } => format!(
+                "Cable {cable} has a loop resistance of {ohm:.3} ohm, {:.0} % of the load's lowest impedance of \
+                 {load_ohm:.1} ohm; 5 % is a usual limit.",
+                100.0 * ohm / load_ohm
+            ),
+            Self::ThinConductor { cable, area_m2 } => {
+                format!(
+                    "Cable {cable} has conductors of {:.2} mm2, thin for a loudspeaker's currents.",
+                    area_m2 * 1e6
+                )
+            }
+            Self::LowLoad { load_ohm, at_hz, allowed_ohm } => format!(
+                "The load falls to {load_ohm:.2} ohm at {at_hz:.0} Hz, and the amplifier is rated for {allowed_ohm} ohm \
+                 and more."
+            ),
+            Self::BelowRating { load_ohm, at_hz, rated_ohm } => format!(
+                "The load falls to {load_ohm:.2} ohm at {at_hz:.0} Hz, below four fifths of its rated {rated_ohm} ohm \
+                 (IEC 60268-5)."
+            ),
+        }
+    }
+
+    /// What to do.
+    pub fn remedy(&self) -> &'static str {
+        match self {
+            Self::Hearing => {
+                "Start low, raise it once, and rest at least every twenty minutes (NIOSH 98-126: 85 dBA for 8 hours, \
+                 100 dBA for a quarter of an hour)."
+            }
+            Self::AmplifierOff => "Switch the amplifier off first, and before a meter is connected.",
+            Self::InWall => "Leave them to local codes and licensed people.",
+            Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
+            Self::LoopResistance { .. } => {
+                "Expect an audible level difference; a real installation would use more copper."
+            }
+            Self::ThinConductor { .. } => {
+                "Keep the level low with the real cable, and follow its maker's current rating; this is general guidance."
+            }
+            Self::LowLoad { .. } | Self::BelowRating { .. } => {
+                "Keep the level low with the real amplifier, and ask its maker."
+            }
+        }
+    }
+
+    /// Text and remedy as one line.
+    pub fn line(&self) -> String {
+        format!("{} {}", self.text(), self.remedy())
+    }
+
+    /// What everybody should be told always.
+    pub fn usual() -> [Self; 3] {
+        [Self::Hearing, Self::AmplifierOff, Self::InWall]
+    }
+
+    /// What this session gives reason to say, the usual cautions last.
+    pub fn of(session: &Session) -> Result<Vec<Self>, CircuitError> {
+        let mut cautions = Vec::new();
+        let (load_ohm, at_hz) = session.loudspeaker.lowest_impedance(BAND_HZ.0, BAND_HZ.1);
+        if let Some(allowed_ohm) = session.amplifier.lowest_load_ohm.filter(|allowed| load_ohm < *allowed) {
+            cautions.push(Self::LowLoad { load_ohm, at_hz, allowed_ohm });
+        }
+        if let Some(rated_ohm) =
+            session.loudspeaker.rated_impedance_ohm.filter(|rated| load_ohm < RATED_SHARE * rated)
+        {
+            cautions.push(Self::BelowRating { load_ohm, at_hz, rated_ohm });
+        }
+        for (index, named) in session.cables.iter().enumerate() {
+            Self::of_cable(&named.name, &session.chain(index), load_ohm, &mut cautions)?;
+        }
+        cautions.extend(Self::usual());
+        Ok(cautions)
+    }
+
+    fn of_cable(name: &str, chain: &Chain, load_ohm: f64, into: &mut Vec<Self>) -> Result<(), CircuitError> {
+        let parameters = chain.parameters(&[1000.0])?;
+        let cable = || name.to_owned();
+        if let Some(&farad) = parameters.capacitance_f.as_deref().and_then(<[f64]>::first)
+            && farad > CAPACITANCE_TO_MIND_F
+        {
+            into.push(Self::Capacitance { cable: cable(), farad });
+        }
+        if let Some(ohm) = parameters.dc_resistance_ohm.filter(|ohm| *ohm > RESISTANCE_SHARE * load_ohm) {
+            into.push(Self::LoopResistance { cable: cable(), ohm, load_ohm });
+        }
+        if let Some(area_m2) = chain.cable.metal_area_m2().filter(|area| *area < THIN_CONDUCTOR_M2 * 0.999) {
+            into.push(Self::ThinConductor { cable: cable(), area_m2 });
+        }
+        Ok(())
+    }
+}

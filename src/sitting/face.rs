@@ -1,0 +1,79 @@
+//! What a face is, and the terminal screen as one.
+
+use std::io::{self, Write};
+use std::time::Duration;
+
+use super::environment::{Environment, RealClock, note_requests_to_end};
+use super::plain::Plain;
+use super::simulated::Silence;
+use super::{Finished, Request, SittingError, conduct};
+use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
+use crate::screen::{Intent, Palette, Scene};
+
+/// A face failed: the terminal went away, or standard input ended.
+#[derive(Debug, thiserror::Error)]
+#[error("the terminal cannot be used any more: {0}")]
+pub struct FaceError(#[from] pub io::Error);
+
+/// Shows scenes and hands back what the person in front of it wants.
+pub trait Face {
+    /// Shows a scene; called often, with the same scene or another.
+    fn show(&mut self, scene: &Scene) -> Result<(), FaceError>;
+    /// Waits at most this long for the person; empty when nothing came.
+    fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError>;
+}
+
+impl<S: InputSource, W: Write> Face for Screen<S, W> {
+    fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
+        Ok(Screen::show(self, scene)?)
+    }
+
+    fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        Ok(Screen::wait(self, wait)?)
+    }
+}
+
+/// Which face a sitting has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Look {
+    /// The terminal screen.
+    Screen,
+    /// Plain lines.
+    Plain,
+    /// None: a simulated listener needs none.
+    None,
+}
+
+/// Conducts a sitting with the computer's own clock, sound and randomness. The terminal is given back before this
+/// returns, however it returns.
+///
+/// # Errors
+/// Whatever stands in the way, with what to do about it.
+pub fn sit(request: &Request, look: Look) -> Result<Finished, SittingError> {
+    let clock = RealClock::default();
+    let environment = Environment::real(&clock);
+    note_requests_to_end().map_err(FaceError)?;
+    with_look(look, |face| conduct(request, &environment, face))
+}
+
+/// Makes a face, lends it out, and gives the terminal back.
+pub(super) fn with_look<T>(
+    look: Look,
+    work: impl FnOnce(&mut dyn Face) -> Result<T, SittingError>,
+) -> Result<T, SittingError> {
+    match look {
+        Look::Screen => {
+            let hold = Hold::take().map_err(FaceError)?;
+            let out = io::BufWriter::with_capacity(1 << 16, terminal::writer().map_err(FaceError)?);
+            let mut screen = Screen::new(Keyboard, out, Palette::from_environment()).map_err(FaceError)?;
+            let done = work(&mut screen);
+            drop(hold);
+            done
+        }
+        Look::Plain => {
+            let out = terminal::writer().map_err(FaceError)?;
+            work(&mut Plain::new(io::BufReader::new(io::stdin()), out))
+        }
+        Look::None => work(&mut Silence),
+    }
+}

@@ -1,0 +1,433 @@
+//! The words of every page before and between trials.
+
+use std::fmt::Write as _;
+
+use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
+use crate::stats::binomial;
+use crate::trial::record::StoppingTerms;
+use crate::trial::terms::score_needed;
+use crate::trial::{Definition, Digest, Part, Terms, TrialId};
+
+/// Cautions that stand on every start screen. Common practice, no source; they certify nothing.
+pub const CAUTIONS: [&str; 5] = [
+    "Hearing: start low, keep it comfortable, and rest. Loud sound over a long time harms ears for good.",
+    "Switch the amplifier off, and wait, before a cable is moved, plugged or shorted.",
+    "Some amplifiers do not stay stable on a cable of high capacitance: ask the maker first.",
+    "A cable must be rated for the current it carries. Mains and in-wall wiring belong to licensed people and local \
+     codes.",
+    "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies nothing.",
+];
+
+/// An empty page; the builders below fill it.
+fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
+    PageScene {
+        kind,
+        id,
+        heading: heading.into(),
+        blocks: Vec::new(),
+        entry: None,
+        proceed: None,
+        progress: None,
+        stoppable: false,
+    }
+}
+
+/// Ids of pages: another id means another page.
+mod id {
+    pub(super) const TERMS: u64 = 1;
+    pub(super) const RESUME: u64 = 2;
+    pub(super) const PASSPHRASE: u64 = 3;
+    pub(super) const REPEAT: u64 = 4;
+    pub(super) const PHRASES: u64 = 100;
+    pub(super) const LEVEL: u64 = 5;
+    pub(super) const ANNOUNCE: u64 = 1000;
+    pub(super) const REST: u64 = 100_000;
+    pub(super) const STOP: u64 = 6;
+    pub(super) const CLOSING: u64 = 7;
+    pub(super) const LOST: u64 = 8;
+    pub(super) const STOPPED: u64 = 9;
+    pub(super) const WAITING: u64 = 10;
+}
+
+/// A probability as people read it.
+pub fn percent(probability: f64) -> String {
+    let value = probability * 100.0;
+    if value > 0.0 && value < 0.1 {
+        "below 0.1 %".to_string()
+    } else if value < 100.0 && value > 99.9 {
+        "above 99.9 %".to_string()
+    } else {
+        format!("{value:.1} %")
+    }
+}
+
+/// Counted trials of all comparisons together.
+pub fn counted(terms: &Terms) -> u32 {
+    terms.trials.saturating_mul(terms.comparisons.len() as u32)
+}
+
+/// The score that the terms ask for: the wager's, else the least significant one of a single comparison; `None` where
+/// there is none (a preference, a sequential rule, several comparisons judged one by one).
+pub fn needed(terms: &Terms) -> Option<u32> {
+    if matches!(terms.stopping, StoppingTerms::Sequential { .. }) {
+        return None;
+    }
+    if let Some(wager) = &terms.wager {
+        return Some(wager.needed);
+    }
+    if terms.protocol == crate::stats::Protocol::Preference || terms.comparisons.len() != 1 {
+        return None;
+    }
+    let needed = score_needed(terms.protocol, terms.alpha, u64::from(terms.trials));
+    (needed <= terms.trials).then_some(needed)
+}
+
+/// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
+/// may still be going on.
+pub fn terms(
+    terms: &Terms,
+    parties: &[String],
+    accepted: &[String],
+    progress: Option<Progress>,
+    ready: bool,
+    remarks: &[String],
+) -> PageScene {
+    let next = parties.iter().find(|party| !accepted.contains(party));
+    let mut page = page(StageKind::Page, id::TERMS, "The terms, before anything is heard");
+    let blocks = &mut page.blocks;
+    let definition = Definition::of(terms.protocol);
+    if let Some(wager) = &terms.wager {
+        blocks.push(Block::heading("The wager"));
+        blocks.push(Block::pair(format!("{} claims", wager.claimant), wager.claim.clone()));
+        blocks.push(Block::pair(format!("{} doubts it", wager.skeptic), String::new()));
+        blocks.push(Block::pair("If it is shown", wager.claimant_wins.clone()));
+        blocks.push(Block::pair("If it is not", wager.skeptic_wins.clone()));
+        blocks.push(Block::Gap);
+    }
+    blocks.push(Block::heading("The test"));
+    blocks.push(Block::pair(
+        "Question",
+        format!("{} ({})", definition.question(terms.attribute.as_deref()), definition.title),
+    ));
+    for comparison in &terms.comparisons {
+        blocks.push(Block::pair(
+            "Comparison",
+            format!("{}: A is \"{}\", B is \"{}\"", comparison.name, comparison.a, comparison.b),
+        ));
+    }
+    blocks.push(Block::pair("Trials", trials_words(terms)));
+    if let StoppingTerms::Sequential { alpha, beta, proportion } = terms.stopping {
+        blocks.push(Block::pair(
+            "Stopping",
+            format!(
+                "after each answer Wald's test decides whether to go on: risk {} of a false \"difference\", {} of \
+                 missing a listener who is right {} of the time",
+                percent(alpha),
+                percent(beta),
+                percent(proportion)
+            ),
+        ));
+    }
+    blocks.push(Block::pair(
+        "Levels",
+        if terms.levels == "matched" {
+            "matched to equal loudness (ITU-R BS.1770): only the shape of the sound differs"
+        } else {
+            "as wired: a difference in level stays in, and may be what is heard"
+        },
+    ));
+    chances(terms, blocks);
+    blocks.push(Block::Gap);
+    blocks.push(Block::heading("Be careful"));
+    blocks.extend(CAUTIONS.map(Block::caution));
+    if !remarks.is_empty() {
+        blocks.push(Block::Gap);
+        blocks.push(Block::heading("Worth knowing"));
+        blocks.extend(remarks.iter().map(Block::text));
+    }
+    if parties.len() > 1 {
+        blocks.push(Block::Gap);
+        for party in parties {
+            let word = if accepted.contains(party) { "has accepted" } else { "has not accepted yet" };
+            blocks.push(Block::pair(party.clone(), word));
+        }
+    }
+    page.progress = progress;
+    if ready {
+        page.proceed = Some(match next {
+            Some(party) if parties.len() > 1 => format!("{party} accepts"),
+            _ => "accept".to_string(),
+        });
+    }
+    page
+}
+
+/// How many trials, and which of them do not count.
+fn trials_words(terms: &Terms) -> String {
+    let mut words = if terms.comparisons.len() == 1 {
+        format!("{} counted", terms.trials)
+    } else {
+        format!("{} counted ({} for each comparison)", counted(terms), terms.trials)
+    };
+    let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
+    if controls > 0 {
+        let _ = write!(words, ", {controls} control among them, shuffled in and reported apart");
+    }
+    if terms.warm_up > 0 {
+        let _ = write!(words, ", {} to warm up, not counted", terms.warm_up);
+    }
+    if let Some(qualification) = &terms.qualification {
+        let _ = write!(
+            words,
+            ", after a qualification: {} of {} audible controls",
+            qualification.correct, qualification.trials
+        );
+    }
+    words
+}
+
+/// The score needed, and who wins how often by luck.
+fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
+    let Some(score) = needed(terms) else { return };
+    let trials = counted(terms);
+    let chance = terms.protocol.chance();
+    blocks.push(Block::pair("Score needed", format!("{score} right of {trials}")));
+    let (n, k) = (u64::from(trials), u64::from(score));
+    blocks.push(Block::Score {
+        trials,
+        needed: Some(score),
+        chance: f64::from(trials) * chance,
+        reached: None,
+    });
+    blocks.push(Block::pair(
+        "Luck of a guesser",
+        format!("{} to reach it without hearing anything", percent(binomial::upper(k, n, chance))),
+    ));
+    let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
+    blocks.push(Block::pair(
+        "Bad luck",
+        format!(
+            "{} to miss it for one who is right 75 % of the time, {} for 90 %",
+            percent(below(0.75)),
+            percent(below(0.9))
+        ),
+    ));
+}
+
+/// A sitting of this listener was cut off.
+pub fn resume(opened: &str, answered: u32) -> PageScene {
+    let mut page = page(StageKind::Resume, id::RESUME, "A sitting of yours was cut off");
+    page.blocks = vec![
+        Block::pair("Opened", opened),
+        Block::pair("Answered", format!("{answered} trials")),
+        Block::Gap,
+        Block::text(
+            "It can go on where it stopped, under the same seal and the same phrases. A new sitting can be started \
+             instead; then the old one stays in the register as opened and never finished, and every report shows it.",
+        ),
+    ];
+    page.proceed = Some("go on with it".to_string());
+    page
+}
+
+/// The other party types a passphrase, twice.
+pub fn passphrase(again: bool, resuming: bool) -> PageScene {
+    let mut page = page(
+        StageKind::Typing,
+        if again { id::REPEAT } else { id::PASSPHRASE },
+        "The other party locks the secret",
+    );
+    page.blocks = vec![Block::text(if resuming {
+        "The secret of this sitting is encrypted. The other party, not the listener, types the passphrase that was \
+         chosen at the opening."
+    } else {
+        "The secret behind the draws is kept on this computer until the end. The other party, not the listener, \
+         chooses a passphrase that encrypts it: then nobody can look the answers up on the disk during the sitting. \
+         It is needed again only if the sitting is cut off and resumed, so keep it."
+    })];
+    page.entry = Some(Entry {
+        label: if again { "The same passphrase once more:" } else { "Passphrase:" }.to_string(),
+        hidden: true,
+    });
+    page.proceed = Some("take it".to_string());
+    page
+}
+
+/// The commitment is out; anybody may type a phrase.
+pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
+    let mut page = page(
+        StageKind::Typing,
+        id::PHRASES + typed as u64,
+        "The seal: all draws are fixed by it, and by you",
+    );
+    page.blocks = vec![
+        Block::text(
+            "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
+             form down. When the seal is opened at the end, anybody can check that the secret was not exchanged.",
+        ),
+        Block::Gap,
+        Block::loud(short),
+        Block::Digits(commitment.hex()),
+        Block::Gap,
+        Block::text(
+            "Whoever does not trust this machine types a phrase now: it goes into every draw, and the machine could \
+             not know it when it committed itself. As many people as like, one line each. Phrases are not secret.",
+        ),
+        Block::Gap,
+        Block::pair("Phrases so far", typed.to_string()),
+    ];
+    page.entry =
+        Some(Entry { label: format!("Phrase {} (an empty line: no more):", typed + 1), hidden: false });
+    page.proceed =
+        Some(if typed == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+    page
+}
+
+/// The level check, which starts low.
+pub fn level(decibels: f64, softest: f64) -> PageScene {
+    let mut page = page(StageKind::Level, id::LEVEL, "Set the level");
+    page.blocks = vec![
+        Block::text(
+            "You hear the first clip through side A, quietly. Turn the amplifier down first. Then raise the level here \
+             in steps, and stop where it is comfortable. Every stimulus of the sitting is played at this setting.",
+        ),
+        Block::Gap,
+        Block::Level { decibels, softest },
+        Block::Gap,
+        Block::text(
+            "Full scale here (0 dB) and the volume set at the amplifier keeps the most of the sound's accuracy.",
+        ),
+        Block::caution(CAUTIONS[0]),
+    ];
+    page.proceed = Some("this level".to_string());
+    page
+}
+
+/// Something is being done that takes a moment.
+pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
+    let mut page = page(StageKind::Page, id::WAITING, heading);
+    page.progress = progress;
+    page
+}
+
+/// What a part is called.
+pub fn part_name(part: Part) -> &'static str {
+    match part {
+        Part::Qualification => "Qualification",
+        Part::WarmUp => "Warm-up",
+        Part::Main => "Trial",
+    }
+}
+
+/// A part is about to start.
+pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
+    let mut page =
+        page(StageKind::Page, id::ANNOUNCE + next.part as u64 * 10 + u64::from(next.trial == 1), "");
+    let listen = "Listen as long and as often as you like: switch with the keys on the slots, at the same place in the \
+                  clip. Choose an answer, then record it. A recorded answer cannot be changed, and nobody is told \
+                  before the end whether it was right.";
+    match next.part {
+        Part::Qualification => {
+            page.heading = "Qualification".to_string();
+            let least = terms.qualification.map_or(of, |qualification| qualification.correct);
+            page.blocks.push(Block::text(format!(
+                "First {of} trials with a difference that most people hear. {least} of them must be right, else the \
+                 counted trials do not start."
+            )));
+        }
+        Part::WarmUp => {
+            page.heading = "Warm-up".to_string();
+            page.blocks.push(Block::text(format!("First {of} trials to warm up. They do not count.")));
+        }
+        Part::Main => {
+            page.heading = "The counted trials".to_string();
+            page.blocks.push(Block::text(format!(
+                "{} {of} trials, {} of them done. Control trials may be among them and look like all others.",
+                if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "At most" } else { "Now" },
+                next.trial.saturating_sub(1)
+            )));
+        }
+    }
+    page.blocks.push(Block::Gap);
+    page.blocks.push(Block::text(listen));
+    page.blocks.push(Block::text(
+        "If the sound is disturbed, the trial is void: it is repeated with a fresh draw, and the report counts it.",
+    ));
+    page.proceed = Some("start".to_string());
+    page.stoppable = true;
+    page
+}
+
+/// A rest.
+pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScene {
+    let mut page = page(StageKind::Page, id::REST + u64::from(next.trial), "Rest your ears");
+    let minutes = listened_ms as f64 / 60_000.0;
+    page.blocks = vec![
+        Block::text(if offered {
+            format!(
+                "You have listened for {minutes:.0} minutes since the last rest. Ears tire before one notices."
+            )
+        } else {
+            format!("You have listened for {minutes:.1} minutes since the last rest.")
+        }),
+        Block::text("Stand up, have a drink of water, talk about something else. Nothing runs meanwhile."),
+        Block::Gap,
+        Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
+    ];
+    page.proceed = Some("go on".to_string());
+    page.stoppable = true;
+    page
+}
+
+/// Whether to stop for good.
+pub fn confirm_stop(answered: u32) -> PageScene {
+    let mut page = page(StageKind::Question, id::STOP, "Stop for good?");
+    page.blocks = vec![
+        Block::text(format!(
+            "{answered} trials are answered. The rule for stopping was fixed before the first one."
+        )),
+        Block::Gap,
+        Block::text(
+            "Stopping now opens the seal and ends the sitting. A sitting stopped early has no verdict, whatever its \
+             score, and every report shows that it was stopped.",
+        ),
+    ];
+    page.proceed = Some("stop for good".to_string());
+    page
+}
+
+/// The seal is being opened.
+pub fn closing() -> PageScene {
+    let mut page = page(StageKind::Page, id::CLOSING, "Opening the seal");
+    page.blocks = vec![Block::text("The last record is being written.")];
+    page
+}
+
+/// The sound device is gone.
+pub fn device_lost(reason: &str) -> PageScene {
+    let mut page = page(StageKind::Page, id::LOST, "The sound device is gone");
+    page.blocks = vec![
+        Block::pair("What is known", reason),
+        Block::Gap,
+        Block::text(
+            "The trial is void and will be repeated with a fresh draw. Plug the device in again: the sitting goes on by \
+             itself. Or leave: everything recorded is kept, and the sitting can be resumed.",
+        ),
+    ];
+    page
+}
+
+/// The journal could not be written.
+pub fn stopped(reason: &str) -> PageScene {
+    let mut page = page(StageKind::Result, id::STOPPED, "The sitting had to stop");
+    page.blocks = vec![
+        Block::caution(format!("The journal cannot be written: {reason}")),
+        Block::Gap,
+        Block::text(
+            "Nothing more is taken, since it could not be kept. Everything before is on the disk. Make room or mend \
+             the folder, then run the same command again to resume.",
+        ),
+    ];
+    page.proceed = Some("leave".to_string());
+    page
+}

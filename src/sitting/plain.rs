@@ -1,0 +1,297 @@
+//! The plain line mode: whole lines in, whole lines out, no cursor, no colour, no symbol that has to be seen. For screen
+//! readers, serial terminals and scripts.
+
+use std::fmt::Write as _;
+use std::io::{self, BufRead, Write};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+
+use super::face::{Face, FaceError};
+use crate::screen::keys::{Action, bindings};
+use crate::screen::page::{plain_lines, wrap};
+use crate::screen::{Intent, PageScene, Scene, Stage, StageKind, TrialScene};
+
+/// Width of the lines in characters.
+const WIDTH: usize = 78;
+
+/// Plain lines as a face.
+pub struct Plain<W: Write> {
+    lines: Receiver<io::Result<String>>,
+    out: W,
+    /// What was said last, so that nothing is said twice.
+    said: Option<Said>,
+    scene: Option<Scene>,
+}
+
+/// The parts of a scene that are worth a line when they change. Running time is not: it would never be silent.
+#[derive(Debug, Clone, PartialEq)]
+struct Said {
+    marks: Vec<String>,
+    notice: Option<String>,
+    place: String,
+    lines: Vec<String>,
+    state: String,
+}
+
+impl<W: Write> Plain<W> {
+    /// Reads lines from `input` on a thread of its own, so that time can pass between them.
+    pub fn new(input: impl BufRead + Send + 'static, out: W) -> Self {
+        let (sender, lines) = channel();
+        std::thread::spawn(move || {
+            for line in input.lines() {
+                if sender.send(line).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { lines, out, said: None, scene: None }
+    }
+
+    fn say(&mut self, text: &str) -> io::Result<()> {
+        for line in wrap(text, WIDTH) {
+            writeln!(self.out, "{line}")?;
+        }
+        Ok(())
+    }
+
+    fn help(&mut self, scene: &Scene) -> io::Result<()> {
+        for line in help(scene) {
+            self.say(&line)?;
+        }
+        self.out.flush()
+    }
+}
+
+impl<W: Write> Face for Plain<W> {
+    fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
+        let now = said(scene);
+        if self.said.as_ref() != Some(&now) {
+            let before = self.said.take();
+            let other = |part: fn(&Said) -> String| before.as_ref().map(part) != Some(part(&now));
+            if other(|said| said.marks.join(", ")) && !now.marks.is_empty() {
+                self.say(&format!("{}.", now.marks.join(", ")))?;
+            }
+            if other(|said| said.place.clone()) {
+                writeln!(self.out)?;
+                self.say(&now.place)?;
+            }
+            if other(|said| said.lines.join("\n")) {
+                for line in &now.lines {
+                    writeln!(self.out, "{line}")?;
+                }
+            }
+            if let Some(notice) = now.notice.clone()
+                && before.as_ref().is_none_or(|said| said.notice != now.notice)
+            {
+                self.say(&notice)?;
+            }
+            if other(|said| said.state.clone()) && !now.state.is_empty() {
+                self.say(&now.state)?;
+            }
+            self.out.flush()?;
+            self.said = Some(now);
+        }
+        self.scene = Some(scene.clone());
+        Ok(())
+    }
+
+    fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        let line = match self.lines.recv_timeout(wait) {
+            Ok(line) => line?,
+            Err(RecvTimeoutError::Timeout) => return Ok(Vec::new()),
+            Err(RecvTimeoutError::Disconnected) => return Ok(vec![Intent::Leave]),
+        };
+        let Some(scene) = self.scene.take() else { return Ok(Vec::new()) };
+        let understood = understand(&scene, &line);
+        match &understood {
+            Understood::Help => self.help(&scene)?,
+            Understood::Nothing(why) => {
+                self.say(why)?;
+                self.out.flush()?;
+            }
+            Understood::Intent(_) => {}
+        }
+        self.scene = Some(scene);
+        Ok(match understood {
+            Understood::Intent(intent) => vec![intent],
+            _ => Vec::new(),
+        })
+    }
+}
+
+fn said(scene: &Scene) -> Said {
+    let (place, lines, state) = match &scene.stage {
+        Stage::Page(page) => page_said(page),
+        Stage::Trial(trial) => trial_said(trial),
+    };
+    Said { marks: scene.marks.clone(), notice: scene.notice.clone(), place, lines, state }
+}
+
+fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
+    let mut state = String::new();
+    if let Some(progress) = &page.progress
+        && progress.done == 0
+    {
+        state = format!("{}; please wait.", progress.label);
+    }
+    if let Some(entry) = &page.entry {
+        state = format!("{} Type a line and press Enter.", entry.label);
+    } else if let Some(proceed) = &page.proceed {
+        state = format!("Press Enter: {proceed}. Type help for every word.");
+    }
+    (format!("== {} ==", page.heading), plain_lines(&page.blocks, WIDTH), state)
+}
+
+fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
+    let mut lines = vec![trial.question.clone()];
+    let slots: Vec<String> = trial
+        .slots
+        .iter()
+        .map(|slot| {
+            if slot.role.is_empty() {
+                slot.key().to_string()
+            } else {
+                format!("{} ({})", slot.key(), slot.role)
+            }
+        })
+        .collect();
+    lines.push(format!("Listen with: {}. Type help for every word.", slots.join(", ")));
+    lines.extend(
+        trial.answers.iter().enumerate().map(|(index, answer)| format!("answer {}: {answer}", index + 1)),
+    );
+    let hearing = trial.hearing.and_then(|index| trial.slots.get(index)).map_or(' ', |slot| slot.label);
+    let mut state = if trial.playing { format!("You hear {hearing}.") } else { "Paused.".to_string() };
+    if let Some((from, to)) = trial.region {
+        let _ = write!(state, " Loop from {from:.1} to {to:.1} seconds.");
+    }
+    if trial.kind == StageKind::Confidence {
+        state = "How sure are you? Type a number from 1 (a guess) to 5 (certain), or back.".to_string();
+    } else if let Some(answer) = trial.chosen.and_then(|index| trial.answers.get(index)) {
+        state = format!("Chosen: {answer}. Type record to record it, back to take it back.");
+    }
+    if let Some(receipt) = &trial.receipt {
+        let _ = write!(state, " Receipt so far: {receipt}.");
+    }
+    (format!("== {} ==", trial.heading), lines, state)
+}
+
+/// The words that apply to a scene.
+fn help(scene: &Scene) -> Vec<String> {
+    let mut lines = Vec::new();
+    if let Stage::Trial(trial) = &scene.stage {
+        for slot in &trial.slots {
+            lines.push(format!("{}: listen to {}", slot.key(), slot.label));
+        }
+        if !trial.answers.is_empty() {
+            lines.push(format!("answer N: choose answer N, 1 to {}", trial.answers.len()));
+        }
+        lines.push("at S: go to S seconds".to_string());
+    }
+    for binding in bindings(scene.stage.kind()).filter(|binding| !binding.word.is_empty()) {
+        lines.push(format!("{}: {}", binding.word, binding.says));
+    }
+    if scene.stage.stoppable() {
+        lines.push("stop: stop for good; the seal is opened and there is no verdict".to_string());
+    }
+    lines
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Understood {
+    Intent(Intent),
+    Help,
+    Nothing(String),
+}
+
+/// What a typed line means in a scene.
+fn understand(scene: &Scene, line: &str) -> Understood {
+    let text = line.trim_end_matches(['\r', '\n']);
+    let word = text.trim().to_lowercase();
+    let refused = || {
+        Understood::Nothing(format!("\"{}\" is not understood here. Type help for every word.", text.trim()))
+    };
+    match &scene.stage {
+        Stage::Page(page) => {
+            if let Some(entry) = &page.entry {
+                if text.is_empty() && !entry.hidden {
+                    return Understood::Intent(Intent::Proceed);
+                }
+                return Understood::Intent(Intent::Typed(text.to_string()));
+            }
+            if word.is_empty() {
+                return match page.proceed {
+                    Some(_) => Understood::Intent(Intent::Proceed),
+                    None => Understood::Nothing("Please wait.".to_string()),
+                };
+            }
+            by_word(page.kind, &word, page.stoppable).unwrap_or_else(refused)
+        }
+        Stage::Trial(trial) => {
+            if trial.kind == StageKind::Confidence {
+                if let Ok(value @ 1..=5) = word.parse() {
+                    return Understood::Intent(Intent::Confidence(value));
+                }
+                return by_word(trial.kind, &word, trial.stoppable).unwrap_or_else(refused);
+            }
+            if let Some(slot) = trial.slots.iter().position(|slot| word == slot.key().to_string()) {
+                return Understood::Intent(Intent::Listen(slot));
+            }
+            if let Some(number) = word.strip_prefix("answer") {
+                return match number.trim().parse::<usize>() {
+                    Ok(number) if (1..=trial.answers.len()).contains(&number) => {
+                        Understood::Intent(Intent::Choose(number - 1))
+                    }
+                    _ => Understood::Nothing(format!(
+                        "Which answer? Type \"answer\" and a number from 1 to {}.",
+                        trial.answers.len()
+                    )),
+                };
+            }
+            if let Some(seconds) = word.strip_prefix("at ") {
+                return match seconds.trim().trim_end_matches('s').trim().parse::<f64>() {
+                    Ok(seconds) if (0.0..=trial.length).contains(&seconds) => {
+                        Understood::Intent(Intent::SeekTo(seconds))
+                    }
+                    _ => Understood::Nothing(format!(
+                        "\"{}\" is no place in the clip: type seconds from 0 to {:.1}.",
+                        seconds.trim(),
+                        trial.length
+                    )),
+                };
+            }
+            by_word(trial.kind, &word, trial.stoppable).unwrap_or_else(refused)
+        }
+    }
+}
+
+/// What a word of the key table means in a stage.
+fn by_word(kind: StageKind, word: &str, stoppable: bool) -> Option<Understood> {
+    if word == "stop" && stoppable {
+        return Some(Understood::Intent(Intent::Stop));
+    }
+    let binding = bindings(kind).find(|binding| !binding.word.is_empty() && binding.word == word)?;
+    let intent = match binding.action {
+        Action::Help => return Some(Understood::Help),
+        Action::Confirm => Intent::Confirm,
+        Action::Back => Intent::Back,
+        Action::TogglePause => Intent::TogglePause,
+        Action::SeekBack => Intent::Seek(-0.5),
+        Action::SeekOn => Intent::Seek(0.5),
+        Action::Restart => Intent::Restart,
+        Action::LoopStart => Intent::LoopStart,
+        Action::LoopEnd => Intent::LoopEnd,
+        Action::LoopOff => Intent::LoopOff,
+        Action::Receipt => Intent::Receipt,
+        Action::Rest => Intent::Rest,
+        Action::Next => Intent::Next,
+        Action::Previous => Intent::Previous,
+        Action::Train => Intent::Train,
+        Action::Louder => Intent::Louder,
+        Action::Softer => Intent::Softer,
+        Action::Proceed => Intent::Proceed,
+        Action::Anew => Intent::Anew,
+        Action::Leave => Intent::Leave,
+        _ => return None,
+    };
+    Some(Understood::Intent(intent))
+}

@@ -1,0 +1,105 @@
+//! A view of the conductor as a scene.
+
+use std::fmt::Write as _;
+
+use super::listening::Extent;
+use super::pages;
+use crate::player::Status;
+use crate::screen::{Slot, Stage as Shown, StageKind, TrialScene};
+use crate::trial::{Definition, Digest, Step, TrialView, View};
+
+/// What the driver knows beside the view. None of it depends on what was drawn.
+#[derive(Debug, Clone, Default)]
+pub struct Beside {
+    /// What the player is doing.
+    pub status: Status,
+    /// Rate and length of what is loaded.
+    pub extent: Extent,
+    /// Milliseconds of the sitting.
+    pub at_ms: u64,
+    /// The receipt, while the listener asks to see it.
+    pub receipt: Option<Digest>,
+}
+
+/// Marks that stand on every screen.
+pub fn marks(simulated: bool, silent: bool, invented: bool) -> Vec<String> {
+    let mut marks = Vec::new();
+    if simulated {
+        marks.push("SIMULATED LISTENER".to_string());
+    }
+    if silent {
+        marks.push("SILENT OUTPUT: NOTHING IS HEARD".to_string());
+    }
+    if invented {
+        marks.push("INVENTED DATA".to_string());
+    }
+    marks
+}
+
+/// What a slot is, in a word or two.
+fn role(protocol: crate::stats::Protocol, label: &str) -> &'static str {
+    match (protocol, label) {
+        (_, "A") => "side A",
+        (_, "B") => "side B",
+        (_, "X") => "A or B?",
+        (_, "R") => "reference",
+        _ => "",
+    }
+}
+
+/// An answer in words, with the attribute of 2-AFC in it.
+fn answer(label: &str, attribute: Option<&str>) -> String {
+    match attribute {
+        Some(attribute) if label.ends_with(" is") => format!("{label} {attribute}"),
+        _ => label.to_string(),
+    }
+}
+
+/// A trial as a scene.
+pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
+    let terms = &view.terms;
+    let definition = Definition::of(terms.protocol);
+    let mut heading = format!("{} {} of {}", pages::part_name(trial.id.part), trial.id.trial, trial.of);
+    match trial.id.part {
+        crate::trial::Part::WarmUp => heading.push_str(", not counted"),
+        crate::trial::Part::Qualification => heading.push_str(" trials"),
+        crate::trial::Part::Main => {}
+    }
+    if trial.id.attempt > 1 {
+        let _ = write!(heading, ", repeated ({})", trial.id.attempt);
+    }
+    Shown::Trial(TrialScene {
+        kind: if trial.step == Step::Confidence { StageKind::Confidence } else { StageKind::Trial },
+        heading,
+        about: String::new(),
+        done: trial.id.trial.saturating_sub(1),
+        total: trial.of,
+        question: if trial.step == Step::Confidence {
+            "How sure are you?".to_string()
+        } else {
+            definition.question(terms.attribute.as_deref())
+        },
+        slots: definition
+            .slots
+            .iter()
+            .map(|slot| Slot {
+                label: slot.label.chars().next().unwrap_or('?'),
+                role: role(terms.protocol, slot.label).to_string(),
+            })
+            .collect(),
+        hearing: trial.listening.listens.iter().any(|&listens| listens > 0).then_some(trial.slot),
+        playing: trial.playing,
+        position: beside.extent.seconds_at(beside.status.position),
+        length: beside.extent.seconds(),
+        region: trial.region.map(|(from, to)| (beside.extent.seconds_at(from), beside.extent.seconds_at(to))),
+        answers: trial
+            .alternatives
+            .iter()
+            .map(|alternative| answer(alternative.label, terms.attribute.as_deref()))
+            .collect(),
+        chosen: trial.choice,
+        elapsed: beside.at_ms as f64 / 1000.0,
+        stoppable: true,
+        receipt: beside.receipt.map(|digest| digest.phrase()),
+    })
+}

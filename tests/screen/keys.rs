@@ -1,0 +1,1 @@
+//! Keys to intents.

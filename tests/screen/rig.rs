@@ -1,0 +1,316 @@
+//! A sitting with everything replaced that could differ between two runs: clock, keys, sound, secret.
+
+use std::cell::Cell;
+use std::collections::VecDeque;
+use std::io::{self, Write};
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use earwitness::clip::Playable;
+use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
+use earwitness::screen::terminal::{InputSource, Screen};
+use earwitness::screen::{Input, Key, Palette};
+use earwitness::session::{self, Session};
+use earwitness::sitting::{self, Clock, Environment, Finished, Request, Resuming, SittingError};
+use earwitness::stimulus::{Pair, PairKind, StimulusSet};
+use earwitness::trial::Secret;
+
+/// Rate of the test stimuli in Hz.
+const RATE: u32 = 8000;
+
+/// A clock that only runs while somebody waits.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct TestClock(Rc<Cell<Duration>>);
+
+impl TestClock {
+    fn pass(&self, time: Duration) {
+        self.0.set(self.0.get() + time);
+    }
+}
+
+impl Clock for TestClock {
+    fn elapsed(&self) -> Duration {
+        self.0.get()
+    }
+
+    fn utc(&self) -> jiff::Timestamp {
+        let start: jiff::Timestamp = "2026-01-05T19:30:00Z".parse().expect("a time");
+        start + jiff::SignedDuration::try_from(self.0.get()).expect("a short time")
+    }
+}
+
+/// Keys in a list; the clock runs while they are waited for. At the end of the list the listener leaves.
+pub(crate) struct Keys {
+    keys: VecDeque<Option<Input>>,
+    clock: TestClock,
+    size: (u16, u16),
+}
+
+impl InputSource for Keys {
+    fn next(&mut self, wait: Duration) -> io::Result<Option<Input>> {
+        self.clock.pass(wait);
+        Ok(self.keys.pop_front().unwrap_or(Some(Input::Key(Key::Interrupt))))
+    }
+
+    fn size(&self) -> io::Result<(u16, u16)> {
+        Ok(self.size)
+    }
+}
+
+/// Bytes that can be read while they are written.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Bytes(pub(crate) Arc<Mutex<Vec<u8>>>);
+
+impl Write for Bytes {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.lock().expect("nobody panicked").extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A player that writes down what it was asked for.
+pub(crate) struct Recorder {
+    calls: Arc<Mutex<Vec<String>>>,
+    events: Arc<Mutex<Vec<PlayerEvent>>>,
+    kind: &'static str,
+    playing: bool,
+    index: usize,
+    position: u64,
+    asked: Cell<u64>,
+}
+
+impl Recorder {
+    fn note(&self, call: String) {
+        self.calls.lock().expect("nobody panicked").push(call);
+    }
+}
+
+impl Transport for Recorder {
+    fn load(&mut self, stimuli: &[Playable]) {
+        // What is in the list is what the draw decides; that there is one, how long and at which rate must not be.
+        let shape: Vec<String> =
+            stimuli.iter().map(|s| format!("{}x{}@{}", s.frames(), s.channels, s.rate_hz)).collect();
+        self.note(format!("load {}", shape.join(" ")));
+        (self.playing, self.index, self.position) = (false, 0, 0);
+    }
+
+    fn switch_to(&mut self, index: usize) {
+        self.note(format!("switch_to {index}"));
+        self.index = index;
+    }
+
+    fn play(&mut self) {
+        self.note("play".to_string());
+        self.playing = true;
+    }
+
+    fn pause(&mut self) {
+        self.note("pause".to_string());
+        self.playing = false;
+    }
+
+    fn seek(&mut self, frame: u64) {
+        self.note(format!("seek {frame}"));
+        self.position = frame;
+    }
+
+    fn set_loop(&mut self, region: Option<(u64, u64)>) {
+        self.note(format!("set_loop {region:?}"));
+    }
+
+    fn status(&self) -> Status {
+        // The position moves on with each look, so that the time on the screen is seen to move.
+        if self.playing {
+            self.asked.set(self.asked.get() + 1);
+        }
+        Status {
+            playing: self.playing,
+            index: self.index,
+            position: (self.position + 40 * self.asked.get()) % u64::from(2 * RATE),
+            played: 0,
+        }
+    }
+
+    fn take_events(&mut self) -> Vec<PlayerEvent> {
+        std::mem::take(&mut *self.events.lock().expect("nobody panicked"))
+    }
+
+    fn description(&self) -> OutputDescription {
+        OutputDescription {
+            kind: self.kind.to_string(),
+            name: if self.kind == "silent" { String::new() } else { "test".to_string() },
+            host: String::new(),
+            rate_hz: RATE,
+            format: "f32".to_string(),
+            buffer_frames: 0,
+            channels: 1,
+            resampled_from_hz: None,
+        }
+    }
+}
+
+/// A session in `folder` with this protocol and these further lines.
+pub(crate) fn session(folder: &Path, protocol: &str, trials: u32, head: &str, tail: &str) -> Session {
+    let text = format!(
+        r#"title = "Hall flex against the heavy pair"
+invented = true
+protocol = "{protocol}"
+trials = {trials}
+{head}
+[amplifier]
+output_resistance = "20 mohm"
+[loudspeaker]
+resistance = "8 ohm"
+[cables.flex]
+construction = "parallel-pair"
+length = "6 m"
+conductor = "0.75 mm2"
+spacing = "3.2 mm"
+[cables.none]
+construction = "direct"
+[clips.plucked]
+synth = "plucked-strings"
+length = "2 s"
+[[comparisons]]
+name = "flex-none"
+a = "flex"
+b = "none"
+clips = ["plucked"]
+{tail}
+"#
+    );
+    let file = folder.join("session.toml");
+    std::fs::write(&file, &text).expect("a temporary folder can be written");
+    session::parse(&file, &text).unwrap_or_else(|error| panic!("{error}"))
+}
+
+/// Stimuli of two seconds, side A and side B of different sound.
+pub(crate) fn stimuli(session: &Session) -> StimulusSet {
+    let sound = |level: f32| Playable {
+        rate_hz: RATE,
+        channels: 1,
+        samples: (0..2 * RATE).map(|n| level * (n as f32 * 0.3).sin()).collect(),
+    };
+    let digest = |playable: &Playable| {
+        let bytes: Vec<u8> = playable.samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+        earwitness::trial::Digest::of(&bytes).hex()
+    };
+    let pair = |kind, other: f32| {
+        let (a, b) = (sound(0.5), sound(other));
+        Pair { kind, digest_a: digest(&a), digest_b: digest(&b), a, b }
+    };
+    let mut pairs = Vec::new();
+    for (comparison, of) in session.comparisons.iter().enumerate() {
+        pairs.extend(of.clips.iter().map(|&clip| pair(PairKind::Comparison { comparison, clip }, 0.4)));
+    }
+    for (control, of) in session.controls.iter().enumerate() {
+        let other = if of.kind.name() == "identical" { 0.5 } else { 0.3 };
+        pairs.push(pair(PairKind::Control { control, comparison: 0, clip: 0 }, other));
+    }
+    StimulusSet { pairs, levels: Vec::new(), notes: Vec::new() }
+}
+
+/// What a sitting left behind.
+pub(crate) struct Sat {
+    pub(crate) result: Result<Finished, SittingError>,
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) calls: Vec<String>,
+}
+
+/// How a test sitting differs from the usual one.
+pub(crate) struct Setting<'s> {
+    pub(crate) size: (u16, u16),
+    pub(crate) orders: Vec<usize>,
+    pub(crate) simulate: Option<f64>,
+    pub(crate) opponent: bool,
+    pub(crate) resuming: Resuming,
+    pub(crate) kind: &'static str,
+    pub(crate) events: Vec<PlayerEvent>,
+    pub(crate) session: &'s Session,
+}
+
+impl<'s> Setting<'s> {
+    pub(crate) fn new(session: &'s Session) -> Self {
+        Self {
+            size: (80, 24),
+            orders: Vec::new(),
+            simulate: None,
+            opponent: false,
+            resuming: Resuming::Ask,
+            kind: "silent",
+            events: Vec::new(),
+            session,
+        }
+    }
+}
+
+/// Letters and names as keys: `a`, `Enter`, `Up`, `.` for nothing within one wait.
+pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
+    text.split_whitespace()
+        .map(|word| {
+            Some(Input::Key(match word {
+                "." => return None,
+                "Enter" => Key::Enter,
+                "Esc" => Key::Escape,
+                "Up" => Key::Up,
+                "Down" => Key::Down,
+                "Left" => Key::Left,
+                "Right" => Key::Right,
+                "PgDn" => Key::PageDown,
+                "Home" => Key::Home,
+                "Space" => Key::Character(' '),
+                "Ctrl-C" => Key::Interrupt,
+                letter => Key::Character(letter.chars().next().expect("a letter")),
+            }))
+        })
+        .collect()
+}
+
+/// Plays a sitting by keys on a screen that writes to memory.
+pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    let clock = TestClock::default();
+    let calls = Arc::new(Mutex::new(Vec::new()));
+    let bytes = Bytes::default();
+    let (log, kind) = (Arc::clone(&calls), setting.kind);
+    let events = Arc::new(Mutex::new(setting.events.clone()));
+    let made = stimuli(setting.session);
+    let environment = Environment {
+        clock: &clock,
+        prepare: Arc::new(move |_, _| Ok(made.clone())),
+        open: &move |_, _, _, _| {
+            Ok(Box::new(Recorder {
+                calls: Arc::clone(&log),
+                events: Arc::clone(&events),
+                kind,
+                playing: false,
+                index: 0,
+                position: 0,
+                asked: Cell::new(0),
+            }))
+        },
+        secret: &|| Ok(Secret::from_bytes([42; 32])),
+        forced_orders: setting.orders.clone(),
+        seed: 7,
+        ending: &|| false,
+    };
+    let request = Request {
+        session: setting.session.clone(),
+        listener: "Mara".to_string(),
+        output: OutputChoice::Silent,
+        simulate: setting.simulate,
+        opponent: setting.opponent,
+        resuming: setting.resuming,
+    };
+    let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size };
+    let mut screen = Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
+    let result = sitting::conduct(&request, &environment, &mut screen);
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    let calls = calls.lock().expect("nobody panicked").clone();
+    Sat { result, bytes, calls }
+}

@@ -1,0 +1,57 @@
+//! Bias, learning, fatigue, confidence.
+
+use earwitness::stats::description::{self, Table};
+use earwitness::stats::psychometric::Model;
+
+use super::close;
+
+#[test]
+fn bias_of_a_published_table() {
+    // Source: Boley & Lester 2009, AES 127th Convention (d-prime printed): X = A answered A 29, B 11; X = B answered A 31, B 29.
+    let table = Table { a_as_a: 29, a_as_b: 11, b_as_a: 31, b_as_b: 29 };
+    let bias = description::bias(table, Model::Differencing).expect("counts").expect("both sides");
+    close(bias.d_prime, 1.17, 5e-3);
+    close(bias.criterion, -0.32, 2e-2);
+    assert!(!bias.corrected);
+    close(bias.share_of_a.lower, 0.4972, 1e-3);
+}
+
+#[test]
+fn bias_at_the_extremes_is_finite() {
+    let always_a = Table { a_as_a: 8, a_as_b: 0, b_as_a: 8, b_as_b: 0 };
+    let bias = description::bias(always_a, Model::Differencing).expect("counts").expect("both sides");
+    assert!(bias.corrected && bias.criterion < -1.0 && bias.d_prime == 0.0);
+    let perfect = Table { a_as_a: 8, a_as_b: 0, b_as_a: 0, b_as_b: 8 };
+    let bias = description::bias(perfect, Model::Differencing).expect("counts").expect("both sides");
+    assert!(bias.criterion.abs() < 1e-12 && bias.d_prime > 2.0 && bias.d_prime.is_finite());
+    let one_sided = Table { a_as_a: 8, ..Table::default() };
+    assert!(description::bias(one_sided, Model::Differencing).expect("counts").is_none());
+}
+
+#[test]
+fn learning_and_fatigue_have_opposite_signs() {
+    let late: Vec<bool> = (0..16).map(|t| t >= 8).collect();
+    let early: Vec<bool> = late.iter().map(|r| !r).collect();
+    let (learning, fatigue) =
+        (description::course(&late).expect("answers"), description::course(&early).expect("answers"));
+    assert_eq!((learning.first_correct, learning.second_correct), (0, 8));
+    close(learning.trend_z.expect("both kinds"), -fatigue.trend_z.expect("both kinds"), 1e-14);
+    // Rank sum 100 against 68, variance 8*8*17/12.
+    close(learning.trend_z.expect("both kinds"), 32.0 / (8.0 * 8.0 * 17.0 / 12.0_f64).sqrt(), 1e-14);
+    assert!(learning.change.lower > 0.0 && fatigue.change.upper < 0.0);
+    assert!(description::course(&[true; 9]).expect("answers").trend_z.is_none());
+    assert!(description::course(&[true]).is_err());
+}
+
+#[test]
+fn confidence_counts_pairs() {
+    // Right: 5, 4, 2; wrong: 1, 4. Pairs: 5>1, 5>4, 4>1, 4=4, 2>1, 2<4.
+    let found = description::confidence(&[(true, 5), (true, 4), (true, 2), (false, 1), (false, 4)])
+        .expect("both kinds");
+    close(found.area, 4.5 / 6.0, 1e-14);
+    close(found.gamma.expect("no tie of all"), 3.0 / 5.0, 1e-14);
+    close(found.when_right, 11.0 / 3.0, 1e-14);
+    close(found.when_wrong, 2.5, 1e-14);
+    assert!(description::confidence(&[(true, 3)]).is_none());
+    assert!(description::confidence(&[(true, 3), (false, 3)]).expect("both kinds").gamma.is_none());
+}

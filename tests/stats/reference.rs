@@ -1,0 +1,175 @@
+//! Against mpmath, scipy and statsmodels: see `tests/reference/stats.py` for how the values were made.
+
+use std::sync::OnceLock;
+
+use earwitness::stats::psychometric::Model;
+use earwitness::stats::special::{chi_squared_upper, normal, normal_quantile};
+use earwitness::stats::{beta_binomial, binomial, description, interval, many};
+use serde_json::Value;
+
+use super::close;
+
+fn data(key: &str) -> &'static Vec<Value> {
+    static DATA: OnceLock<Value> = OnceLock::new();
+    let all = DATA.get_or_init(|| {
+        serde_json::from_str(include_str!("../reference/stats.json")).expect("generated JSON")
+    });
+    let rows = all[key].as_array().expect("an array");
+    assert!(rows.len() >= 4, "{key}");
+    rows
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().or_else(|| value.as_str()?.parse().ok()).expect("a number")
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().expect("an array").iter().map(number).collect()
+}
+
+#[test]
+fn binomial_tails_down_to_the_smallest_doubles() {
+    let mut least = 1.0_f64;
+    for row in data("tails") {
+        let (k, n) = (row[0].as_u64().expect("k"), row[1].as_u64().expect("n"));
+        let p = match row[2].as_str() {
+            Some("1/3") => 1.0 / 3.0,
+            Some("1/2") => 0.5,
+            _ => 0.75,
+        };
+        let expected = number(&row[3]);
+        least = least.min(expected);
+        close(binomial::upper(k, n, p), expected, 1e-10);
+        // The same tail seen from the other side.
+        if p == 0.5 && k > 0 {
+            close(binomial::lower(n - k, n, p), expected, 1e-10);
+        }
+    }
+    assert!(least < 1e-270, "the table must reach far down: {least:e}");
+}
+
+#[test]
+fn tails_near_the_smallest_double() {
+    // 2^-996 and 2^-1000 are exact.
+    close(binomial::upper(996, 996, 0.5), 2.0_f64.powi(-996), 1e-12);
+    close(binomial::upper(1000, 1000, 0.5), 2.0_f64.powi(-1000), 1e-12);
+    close(binomial::upper(999, 1000, 0.5), 1001.0 * 2.0_f64.powi(-1000), 1e-12);
+    close(binomial::ln_upper(100_000, 100_000, 1.0 / 3.0), -100_000.0 * 3.0_f64.ln(), 1e-13);
+}
+
+#[test]
+fn normal_distribution_and_chi_squared() {
+    for row in data("normals") {
+        let (z, expected) = (number(&row[0]), number(&row[1]));
+        close(normal(z), expected, 1e-12);
+        if z.abs() > 0.0 && z < 3.0 {
+            close(normal_quantile(expected), z, 1e-11);
+        }
+    }
+    for row in data("chi_squared") {
+        close(chi_squared_upper(number(&row[0]), number(&row[1])), number(&row[2]), 1e-10);
+    }
+}
+
+#[test]
+fn psychometric_functions() {
+    for row in data("psychometric") {
+        let model = match row[0].as_str() {
+            Some("two-afc") => Model::TwoAfc,
+            Some("differencing") => Model::Differencing,
+            Some("independent-observation") => Model::IndependentObservation,
+            Some("triangle") => Model::Triangle,
+            _ => Model::Tetrad,
+        };
+        let (d, expected) = (number(&row[1]), number(&row[2]));
+        close(model.proportion(d), expected, 1e-14);
+        // Near chance the functions are flat, so the way back amplifies rounding by 1/d.
+        if (0.25..5.0).contains(&d) {
+            close(model.d_prime(expected).expect("inside"), d, 1e-10);
+        }
+    }
+}
+
+#[test]
+fn intervals() {
+    for row in data("intervals") {
+        let (x, n, level) = (row[0].as_u64().expect("x"), row[1].as_u64().expect("n"), number(&row[2]));
+        let methods =
+            [interval::clopper_pearson, interval::wilson, interval::jeffreys, interval::agresti_coull];
+        for (index, method) in methods.into_iter().enumerate() {
+            let found = method(x, n, level).expect("counts");
+            let ends = numbers(&row[3 + index]);
+            // statsmodels lets the score and Agresti-Coull intervals round to just outside 0..1.
+            for (value, expected) in [(found.lower, ends[0]), (found.upper, ends[1])] {
+                if expected > 1e-12 && expected < 1.0 {
+                    close(value, expected, 1e-9);
+                } else {
+                    assert!(value == expected.clamp(0.0, 1.0) || value < 1e-12, "{value} {expected} {row}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn two_sided_tests() {
+    for row in data("two_sided") {
+        let found =
+            binomial::two_sided(row[0].as_u64().expect("k"), row[1].as_u64().expect("n"), number(&row[2]));
+        close(found, number(&row[3]), 1e-10);
+    }
+}
+
+#[test]
+fn adjusted_and_combined_p_values() {
+    for row in data("families") {
+        let p = numbers(&row["p"]);
+        for (found, expected) in many::holm(&p).expect("p").iter().zip(numbers(&row["holm"])) {
+            close(*found, expected, 1e-13);
+        }
+        for (found, expected) in
+            many::benjamini_hochberg(&p).expect("p").iter().zip(numbers(&row["benjamini_hochberg"]))
+        {
+            close(*found, expected, 1e-13);
+        }
+        let fisher = many::fisher(&p).expect("p");
+        let stouffer = many::stouffer(&p, &numbers(&row["weights"])).expect("p");
+        for (found, expected) in [(fisher, &row["fisher"]), (stouffer, &row["stouffer"])] {
+            close(found.statistic, number(&expected[0]), 1e-11);
+            close(found.p_value, number(&expected[1]), 1e-10);
+        }
+    }
+}
+
+#[test]
+fn beta_binomial_fits() {
+    for row in data("beta_binomials") {
+        let scores: Vec<(u64, u64)> = row["scores"]
+            .as_array()
+            .expect("scores")
+            .iter()
+            .map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n")))
+            .collect();
+        let fit = beta_binomial::fit(&scores, 0.0).expect("scores");
+        close(fit.ln_likelihood, number(&row["ln_likelihood"]), 1e-11);
+        // The maximum is flat: half of the digits of the likelihood.
+        close(fit.mu, number(&row["mu"]), 1e-5);
+        close(fit.gamma, number(&row["gamma"]), 1e-4);
+    }
+}
+
+#[test]
+fn change_between_halves() {
+    for row in data("changes") {
+        let count = |i: usize| row[i].as_u64().expect("a count") as usize;
+        let (x, m, y, n) = (count(0), count(1), count(2), count(3));
+        if m < n || m > n + 1 {
+            continue;
+        }
+        let half = |right: usize, of: usize| (0..of).map(move |i| i < right);
+        let answers: Vec<bool> = half(x, m).chain(half(y, n)).collect();
+        let course = description::course(&answers).expect("answers");
+        close(course.change.lower, number(&row[4]), 1e-10);
+        close(course.change.upper, number(&row[5]), 1e-10);
+    }
+}

@@ -1,0 +1,83 @@
+#!/bin/sh
+# A sound device that runs in real time on a machine without one: a PulseAudio null sink in a process of its own, reached
+# through ALSA's pulse plugin, recorded from its monitor.
+#
+#   virtual-device.sh start DIR     starts it, waits until it is ready, prints environment variables as NAME=VALUE lines
+#   virtual-device.sh stop DIR      ends it and removes DIR
+#   virtual-device.sh unplug DIR    kills it at once, as a device is unplugged; `start` plugs it in again
+#
+# RATE (48000), FORMAT (float32le; s32le, s16le) and CHANNELS (2) shape the sink.
+# Needs pulseaudio, pulseaudio-utils and libasound2-plugins.
+set -eu
+
+dir=${2:?the folder of the device}
+rate=${RATE:-48000}
+format=${FORMAT:-float32le}
+channels=${CHANNELS:-2}
+
+running() { [ -s "$dir/pid" ] && kill -0 "$(cat "$dir/pid")" 2>/dev/null; }
+
+environment() {
+    # A configuration of its own instead of /etc/alsa, whose defaults would win over ours.
+    cat <<END
+ALSA_CONFIG_PATH=$dir/asound.conf
+PULSE_SERVER=unix:$dir/socket
+PULSE_COOKIE=$dir/cookie
+PULSE_SINK=bench
+END
+}
+
+halt() {
+    running || return 0
+    daemon=$(cat "$dir/pid")
+    kill "$1" "$daemon" 2>/dev/null || return 0
+    tries=0
+    while kill -0 "$daemon" 2>/dev/null; do
+        tries=$((tries + 1))
+        if [ "$tries" -eq 60 ]; then kill -KILL "$daemon" 2>/dev/null || :; fi
+        [ "$tries" -lt 100 ] || break
+        sleep 0.05
+    done
+}
+
+case ${1:-} in
+start)
+    halt -TERM
+    mkdir -p "$dir/home" "$dir/run" "$dir/state"
+    chmod 700 "$dir"
+    rm -f "$dir/socket" "$dir/pid"
+    for kind in pcm ctl; do
+        echo "$kind.!default { type pulse server \"unix:$dir/socket\" device \"bench\" hint { show on description \"Bench device\" } }"
+    done >"$dir/asound.conf"
+    # norewinds: a null sink otherwise renders seconds ahead, and new streams begin late.
+    env -i PATH="$PATH" LANG=C HOME="$dir/home" XDG_RUNTIME_DIR="$dir/run" PULSE_RUNTIME_PATH="$dir/run" \
+        PULSE_STATE_PATH="$dir/state" setsid sh -c 'echo $$ >"$0/pid"; exec pulseaudio "$@"' "$dir" \
+        -n --daemonize=no --use-pid-file=no --exit-idle-time=-1 --realtime=no --high-priority=no --disable-shm=yes \
+        --log-target=stderr --log-level=notice \
+        -L "module-native-protocol-unix socket=$dir/socket auth-anonymous=1" \
+        -L "module-null-sink sink_name=bench format=$format rate=$rate channels=$channels norewinds=1" \
+        >"$dir/log" 2>&1 </dev/null &
+    tries=0
+    until env PULSE_SERVER="unix:$dir/socket" PULSE_COOKIE="$dir/cookie" pactl list short sinks 2>/dev/null | grep -q bench; do
+        tries=$((tries + 1))
+        if [ "$tries" -gt 100 ]; then
+            echo "the virtual device did not start:" >&2
+            cat "$dir/log" >&2
+            exit 1
+        fi
+        sleep 0.1
+    done
+    environment
+    ;;
+stop)
+    halt -TERM
+    rm -rf "$dir"
+    ;;
+unplug)
+    halt -KILL
+    ;;
+*)
+    sed -n '2,12s/^# \{0,1\}//p' "$0" >&2
+    exit 2
+    ;;
+esac
