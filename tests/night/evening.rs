@@ -39,8 +39,6 @@ fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     let room = result["room"]["sentences"].to_string();
     // All say "a" always, so the room's score is 20 times the number of trials whose X was A, and the draws are the only
     // luck: six fair coins. Whatever came, the chance is k/64, never the tiny one of 120 independent answers.
-    let correct = checked.attempts.iter().filter(|attempt| attempt.id.part == earwitness::trial::Part::Main).count();
-    assert_eq!(correct, 7);
     let together = result["room"]["sentences"][0].as_str().expect("a sentence");
     let right: u32 = together.split(' ').nth(1).and_then(|word| word.parse().ok()).expect("a number");
     assert_eq!(right % 20, 0, "{together}");

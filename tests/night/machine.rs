@@ -8,8 +8,10 @@ use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::{Night, Phase, Refusal};
 use earwitness::session::Session;
 use earwitness::trial::{
-    Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Record, Secret, StimulusTerms, Terms, TrialId,
+    Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Record, Secret, Terms, TrialId,
 };
+
+use earwitness::trial::record::StimulusTerms;
 
 use super::stage;
 
@@ -164,7 +166,7 @@ fn an_evening_goes_through_its_phases() {
     assert_eq!(desk.vote(ida, "practice-1-1", "a", 3), Err(Refusal::NotOpen), "after the close");
 
     // Two counted trials and one control.
-    for trial in 1..=3 {
+    for trial in 1..=3_u32 {
         while desk.phase() != Phase::Presenting {
             desk.say(&Command::Next).expect("announced, presented");
         }

@@ -115,6 +115,7 @@ impl Transport for Recorder {
             format: "f32".to_owned(),
             buffer_frames: 0,
             channels: 1,
+            resampled_from_hz: None,
         }
     }
 }
