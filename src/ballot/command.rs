@@ -62,7 +62,10 @@ pub const WORDS: [(&str, &str); 20] = [
     ("close", "close the votes now"),
     ("more SECONDS", "more time to vote"),
     ("break", "a break"),
-    ("void REASON", "something disturbed the trial: it is repeated with a fresh draw, and the report counts it"),
+    (
+        "void REASON",
+        "something disturbed the trial: it is repeated with a fresh draw, and the report counts it",
+    ),
     ("phrase TEXT", "add a phrase to the draw"),
     ("paper [SEAT] NAME", "a listener without a phone takes a seat"),
     ("SEAT ANSWERS", "answers from paper in the order of the trials, - for none, such as: 7 a b - a"),
@@ -85,9 +88,9 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
     let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
     let rest = rest.trim();
     let seat = |text: &str| {
-        text.parse::<u32>().ok().filter(|seat| (1..=super::seats::MOST_SEATS).contains(seat)).ok_or_else(|| {
-            format!("\"{text}\" is no seat: a number from 1 to {} is expected", super::seats::MOST_SEATS)
-        })
+        text.parse::<u32>().ok().filter(|seat| (1..=super::seats::MOST_SEATS).contains(seat)).ok_or_else(
+            || format!("\"{text}\" is no seat: a number from 1 to {} is expected", super::seats::MOST_SEATS),
+        )
     };
     let needed = |what: &str| if rest.is_empty() { Err(format!("{word} what? {what}")) } else { Ok(()) };
     Ok(match word.to_ascii_lowercase().as_str() {
@@ -95,18 +98,20 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
         "repeat" => Command::Repeat,
         "play" => {
             let labels: Vec<&str> = definition.slots.iter().map(|slot| slot.label).collect();
-            let slot = labels.iter().position(|label| label.eq_ignore_ascii_case(rest)).ok_or_else(|| {
-                format!("\"{rest}\" is none of {}", labels.join(", "))
-            })?;
+            let slot = labels
+                .iter()
+                .position(|label| label.eq_ignore_ascii_case(rest))
+                .ok_or_else(|| format!("\"{rest}\" is none of {}", labels.join(", ")))?;
             Command::Play(slot)
         }
         "silence" => Command::Silence,
         "open" => Command::Open,
         "close" => Command::Close,
         "more" => Command::More(
-            rest.parse().ok().filter(|seconds| (1..=600).contains(seconds)).ok_or_else(|| {
-                format!("\"{rest}\" is no number of seconds from 1 to 600")
-            })?,
+            rest.parse()
+                .ok()
+                .filter(|seconds| (1..=600).contains(seconds))
+                .ok_or_else(|| format!("\"{rest}\" is no number of seconds from 1 to 600"))?,
         ),
         "break" => Command::Break,
         "void" => {
@@ -140,7 +145,10 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
         "quit" => Command::Quit,
         number if number.chars().next().is_some_and(|c| c.is_ascii_digit()) => {
             let number = seat(number.trim_end_matches(':'))?;
-            Command::Answers(number, paper::answers(rest, definition, trials).map_err(|error| error.to_string())?)
+            Command::Answers(
+                number,
+                paper::answers(rest, definition, trials).map_err(|error| error.to_string())?,
+            )
         }
         other => return Err(format!("\"{other}\" is not understood; help says what can be said")),
     })

@@ -115,7 +115,9 @@ impl Door {
             for entry in entries.flatten() {
                 let path = entry.path();
                 // Names begin with the time, so the last name is the newest night.
-                if path.extension().is_some_and(|extension| extension == "passes") && newest.as_ref() < Some(&path) {
+                if path.extension().is_some_and(|extension| extension == "passes")
+                    && newest.as_ref() < Some(&path)
+                {
                     newest = Some(path);
                 }
             }

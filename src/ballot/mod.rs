@@ -6,7 +6,7 @@
 //!
 //! | file | what lives there | to change |
 //! | --- | --- | --- |
-//! | `night` | the pure state machine around the conductor: phases, votes, seats | when a vote is taken |
+//! | `night`, `night/host` | the pure state machine around the conductor: phases, votes, seats; what the host says | when a vote is taken |
 //! | `presentation` | what plays at which moment of a trial | order, gaps |
 //! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
 //! | `command` | what the host can say | a word of the host's |
@@ -16,7 +16,7 @@
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
 //! | `routes` | the web server | a path |
 //! | `pages/` | the pages: markup, style, script | how they look |
-//! | `drive` | clock, disk, player and web tied together | the loop |
+//! | `drive`, `drive/opening` | clock, disk, player and web tied together; how a night is opened | the loop |
 //! | `refused` | the log of what was refused | |
 //! | `paper` | ballots to print, answers typed or imported | a column |
 //! | `qr` | the join address as a code | |
@@ -159,10 +159,14 @@ impl Refusal {
             Self::Alias => "Choose a name of 1 to 40 characters.".to_owned(),
             Self::SeatNumber => format!("A seat's number is between 1 and {}.", seats::MOST_SEATS),
             Self::SeatTaken(seat) => {
-                format!("Seat {seat} is taken. Choose another, or ask the host to release it if it was yours.")
+                format!(
+                    "Seat {seat} is taken. Choose another, or ask the host to release it if it was yours."
+                )
             }
             Self::Full => "All seats are taken. Ask the host for a paper ballot.".to_owned(),
-            Self::NotSeated => "This phone has no seat. Join again, or ask the host to release your seat.".to_owned(),
+            Self::NotSeated => {
+                "This phone has no seat. Join again, or ask the host to release your seat.".to_owned()
+            }
             Self::Left => "You have left. Come back first.".to_owned(),
             Self::OtherTrial => "This vote was for a trial that is over; it was not counted.".to_owned(),
             Self::NotOpen => "Votes are not open now; this one was not counted.".to_owned(),

@@ -23,7 +23,9 @@ pub struct PaperError(pub String);
 pub fn answers(text: &str, definition: &Definition, trials: u32) -> Result<Vec<Option<usize>>, PaperError> {
     let single = definition.alternatives.iter().all(|alternative| alternative.name.chars().count() == 1);
     let mut words: Vec<String> = Vec::new();
-    for word in text.split(|c: char| c.is_whitespace() || c == ',' || c == ';').filter(|word| !word.is_empty()) {
+    for word in
+        text.split(|c: char| c.is_whitespace() || c == ',' || c == ';').filter(|word| !word.is_empty())
+    {
         if single {
             words.extend(word.chars().map(String::from));
         } else {
@@ -31,7 +33,9 @@ pub fn answers(text: &str, definition: &Definition, trials: u32) -> Result<Vec<O
         }
     }
     if words.is_empty() {
-        return Err(PaperError("no answers: type one for each trial, - for none, such as: 7 a b - a".to_owned()));
+        return Err(PaperError(
+            "no answers: type one for each trial, - for none, such as: 7 a b - a".to_owned(),
+        ));
     }
     if words.len() > trials as usize {
         return Err(PaperError(format!("{} answers, but the night has {trials} trials", words.len())));
@@ -43,7 +47,8 @@ fn answer(word: &str, definition: &Definition) -> Result<Option<usize>, PaperErr
     if matches!(word, "" | "-") {
         return Ok(None);
     }
-    let names = || definition.alternatives.iter().map(|alternative| alternative.name).collect::<Vec<_>>().join(", ");
+    let names =
+        || definition.alternatives.iter().map(|alternative| alternative.name).collect::<Vec<_>>().join(", ");
     definition
         .alternatives
         .iter()
@@ -68,15 +73,19 @@ pub struct PaperBallot {
 ///
 /// # Errors
 /// The line, and what is wrong with it. Nothing is taken unless all is understood.
-pub fn import(input: impl Read, definition: &Definition, trials: u32) -> Result<Vec<PaperBallot>, PaperError> {
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(input);
-    let headers = reader.headers().map_err(|error| PaperError(format!("the table cannot be read: {error}")))?.clone();
+pub fn import(
+    input: impl Read,
+    definition: &Definition,
+    trials: u32,
+) -> Result<Vec<PaperBallot>, PaperError> {
+    let mut reader =
+        csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).trim(csv::Trim::All).from_reader(input);
+    let headers =
+        reader.headers().map_err(|error| PaperError(format!("the table cannot be read: {error}")))?.clone();
     let head: Vec<String> = headers.iter().map(str::to_lowercase).collect();
-    if head.first().map(String::as_str) != Some("seat") || !matches!(head.get(1).map(String::as_str), Some("name" | "alias")) {
+    if head.first().map(String::as_str) != Some("seat")
+        || !matches!(head.get(1).map(String::as_str), Some("name" | "alias"))
+    {
         return Err(PaperError(
             "the first line must be the header seat, name, and then one column for each trial".to_owned(),
         ));
@@ -99,7 +108,8 @@ pub fn import(input: impl Read, definition: &Definition, trials: u32) -> Result<
         let alias = if typed.is_empty() {
             String::new()
         } else {
-            clean_alias(typed).ok_or_else(|| wrong(format!("\"{typed}\" is no name of 1 to 40 characters")))?
+            clean_alias(typed)
+                .ok_or_else(|| wrong(format!("\"{typed}\" is no name of 1 to 40 characters")))?
         };
         let cells: Vec<&str> = record.iter().skip(2).collect();
         if cells.len() > trials as usize {
@@ -211,7 +221,10 @@ mod tests {
         let abx = Definition::of(Protocol::Abx);
         let read = |text: &str| import(text.as_bytes(), abx, 3);
         let good = read("seat,name,1,2,3\n# a remark\n7,Ida,a,b,-\n9,,B\n").expect("good");
-        assert_eq!(good[0], PaperBallot { seat: 7, alias: "Ida".to_owned(), answers: vec![Some(0), Some(1), None] });
+        assert_eq!(
+            good[0],
+            PaperBallot { seat: 7, alias: "Ida".to_owned(), answers: vec![Some(0), Some(1), None] }
+        );
         assert_eq!(good[1], PaperBallot { seat: 9, alias: String::new(), answers: vec![Some(1)] });
         for (text, word) in [
             ("7,Ida,a\n", "header"),

@@ -38,7 +38,8 @@ impl Log {
     /// The log that belongs to a journal; a restart goes on with it.
     pub(crate) fn beside(journal: &Path) -> Result<Self, NightError> {
         let path = journal.with_extension("refused");
-        let lines = std::fs::read(&path).map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
+        let lines =
+            std::fs::read(&path).map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
         let file = std::fs::OpenOptions::new()
             .append(true)
             .create(true)

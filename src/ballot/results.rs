@@ -9,6 +9,7 @@
 //! [`stats::room`](crate::stats::room).
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 
 use super::seats::Seats;
 use crate::report::verdict::{self, Controls, Rule, Tally, Together, VerdictInput};
@@ -148,12 +149,16 @@ impl Judged<'_> {
     /// Votes of a seat for the subject of these trials.
     fn score(&self, seat: &super::seats::Seat, subject: impl Fn(Subject) -> bool) -> Score {
         let mut score = Score::default();
-        let trials = self.closed.iter().filter(|closed| closed.id.part == Part::Main && subject(closed.presented.subject));
+        let trials = self
+            .closed
+            .iter()
+            .filter(|closed| closed.id.part == Part::Main && subject(closed.presented.subject));
         for closed in trials {
             match seat.votes.get(&closed.id).and_then(|vote| self.definition().alternative(&vote.answer)) {
                 Some(answer) => {
                     score.votes.trials += 1;
-                    score.votes.correct += u64::from(closed.presented.counts_as_correct(self.opening, answer));
+                    score.votes.correct +=
+                        u64::from(closed.presented.counts_as_correct(self.opening, answer));
                 }
                 None if seat.present.contains(&closed.id) => score.missing += 1,
                 None => score.absent += 1,
@@ -201,7 +206,9 @@ impl Judged<'_> {
                 side_b: terms.comparisons[index].b.clone(),
                 attribute: terms.attribute.clone(),
                 rule: Rule::AllTrials,
-                together: adjusted.get(index).map(|&adjusted_p| Together { members: scores.len() as u64, adjusted_p }),
+                together: adjusted
+                    .get(index)
+                    .map(|&adjusted_p| Together { members: scores.len() as u64, adjusted_p }),
                 ..VerdictInput::new(terms.protocol, score.votes.correct, score.votes.trials, terms.alpha)
             };
             let verdict = verdict::sentence(&input).map_err(|error| error.to_string())?;
@@ -250,7 +257,13 @@ impl Judged<'_> {
         }
         let p_values: Vec<f64> = tallies
             .iter()
-            .map(|tally| if tally.trials == 0 { 1.0 } else { one::p_value(self.terms().protocol, tally.correct, tally.trials) })
+            .map(|tally| {
+                if tally.trials == 0 {
+                    1.0
+                } else {
+                    one::p_value(self.terms().protocol, tally.correct, tally.trials)
+                }
+            })
             .collect();
         many::holm(&p_values).map_err(|error| error.to_string())
     }
@@ -279,7 +292,10 @@ impl Judged<'_> {
                     was: if identical {
                         "both the same".to_owned()
                     } else {
-                        closed.presented.right(self.opening).map_or_else(|| "as you like it".to_owned(), label)
+                        closed
+                            .presented
+                            .right(self.opening)
+                            .map_or_else(|| "as you like it".to_owned(), label)
                     },
                     receipt: vote.and_then(|vote| vote.receipt),
                 }
@@ -303,8 +319,10 @@ impl Judged<'_> {
             found.push((comparison, result));
         }
         let adjusted = if found.len() > 1 && terms.family == "holm" {
-            let p_values: Vec<f64> =
-                found.iter().map(|(_, result)| result.as_ref().map_or(1.0, |result| result.p_value)).collect();
+            let p_values: Vec<f64> = found
+                .iter()
+                .map(|(_, result)| result.as_ref().map_or(1.0, |result| result.p_value))
+                .collect();
             many::holm(&p_values).map_err(|error| error.to_string())?
         } else {
             found.iter().map(|(_, result)| result.as_ref().map_or(1.0, |result| result.p_value)).collect()
@@ -320,7 +338,11 @@ impl Judged<'_> {
             } else {
                 format!("{} of {} right", result.correct, verdict::count(result.votes, "vote"))
             };
-            let claim = if terms.protocol == Protocol::Preference { "a preference between" } else { "a difference between" };
+            let claim = if terms.protocol == Protocol::Preference {
+                "a preference between"
+            } else {
+                "a difference between"
+            };
             let meaning = if self.silent {
                 "nothing was played, so this is no listening test".to_owned()
             } else if self.outcome != Outcome::AllTrials {
@@ -330,7 +352,8 @@ impl Judged<'_> {
             } else {
                 format!("the room as a whole did not show {claim} {sides}")
             };
-            let several = if adjusted > result.p_value { " (judged as one of several comparisons)" } else { "" };
+            let several =
+                if adjusted > result.p_value { " (judged as one of several comparisons)" } else { "" };
             sentences.push(format!(
                 "Together: {score}; with these votes the draws alone give {:.1} on average. Since all heard the same draw, \
                  the room's votes are judged together: draws alone do at least as well {}; {meaning}{several}.",
@@ -372,12 +395,12 @@ impl Judged<'_> {
         let paper = results.iter().filter(|seat| seat.by == Ballot::Paper).count() as u64;
         let mut said = format!("{} took part", verdict::count(results.len() as u64, "listener"));
         if paper > 0 {
-            said.push_str(&format!(", {paper} on paper"));
+            let _ = write!(said, ", {paper} on paper");
         }
         if absent > 0 {
-            said.push_str(&format!("; {absent} came late or left early"));
+            let _ = write!(said, "; {absent} came late or left early");
         }
-        said.push_str(&format!("; {} never came", verdict::count(missing, "vote")));
+        let _ = write!(said, "; {} never came", verdict::count(missing, "vote"));
         if missing > 0 {
             said.push_str(if self.terms().missing_as_wrong {
                 " and by the session's rule count as wrong"
@@ -397,7 +420,9 @@ impl Judged<'_> {
             .map(|closed| {
                 let mut votes = vec![0_u32; definition.alternatives.len()];
                 for (_, seat) in seats.iter() {
-                    if let Some(answer) = seat.votes.get(&closed.id).and_then(|vote| definition.alternative(&vote.answer)) {
+                    if let Some(answer) =
+                        seat.votes.get(&closed.id).and_then(|vote| definition.alternative(&vote.answer))
+                    {
                         votes[answer] += 1;
                     }
                 }
@@ -423,7 +448,9 @@ impl Judged<'_> {
         ranked.sort_by(|(left, l), (right, r)| {
             l.total_cmp(r).then(right.total.correct.cmp(&left.total.correct)).then(left.seat.cmp(&right.seat))
         });
-        let Some(&(_, best)) = ranked.first() else { return vec!["Nobody voted: there is no podium.".to_owned()] };
+        let Some(&(_, best)) = ranked.first() else {
+            return vec!["Nobody voted: there is no podium.".to_owned()];
+        };
         let mut lines = Vec::new();
         let mut place = 0;
         let mut before = None;
@@ -476,7 +503,13 @@ fn risk_of_passing(protocol: Protocol, trials: u64, limit: f64) -> f64 {
 
 /// A small expected number in words.
 fn small(expected: f64) -> String {
-    if expected >= 0.095 { format!("{expected:.1}") } else if expected >= 0.001 { format!("{expected:.3}") } else { "fewer than 0.001".to_owned() }
+    if expected >= 0.095 {
+        format!("{expected:.1}")
+    } else if expected >= 0.001 {
+        format!("{expected:.3}")
+    } else {
+        "fewer than 0.001".to_owned()
+    }
 }
 
 fn described(control: &ControlTerms) -> String {

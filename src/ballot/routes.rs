@@ -129,7 +129,10 @@ impl Drop for Server {
 /// Starts serving on a socket that is listening already.
 pub(crate) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Result<Server, NightError> {
     let address = shared.address;
-    let failed = |error: std::io::Error| NightError::Address { address: address.to_string(), reason: error.to_string() };
+    let failed = |error: std::io::Error| NightError::Address {
+        address: address.to_string(),
+        reason: error.to_string(),
+    };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .thread_name("night-web")
@@ -174,15 +177,24 @@ fn router(shared: Arc<Shared>) -> Router {
 
 /// What every request passes through, in this order: who may ask at all, then the handler, then the headers that every
 /// answer carries.
-async fn door(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, request: Request, next: Next) -> Response {
+async fn door(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    request: Request,
+    next: Next,
+) -> Response {
     let turned = admit(&shared, peer, request.method(), request.headers());
     let mut response = match turned {
         Ok(()) => next.run(request).await,
         Err(turned) => {
             let (status, why, message) = match turned {
                 Turned::Host => (StatusCode::MISDIRECTED_REQUEST, "host", "This address is not served here."),
-                Turned::Origin => (StatusCode::FORBIDDEN, "origin", "Only the night's own pages may do this."),
-                Turned::Pace => (StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many requests. Please wait a moment."),
+                Turned::Origin => {
+                    (StatusCode::FORBIDDEN, "origin", "Only the night's own pages may do this.")
+                }
+                Turned::Pace => {
+                    (StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many requests. Please wait a moment.")
+                }
             };
             shared.note("door", why, None);
             json(status, &RefusalBody { refused: why, message })
@@ -265,9 +277,11 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
         Refusal::Over => StatusCode::GONE,
         Refusal::Pace => StatusCode::TOO_MANY_REQUESTS,
         Refusal::Busy | Refusal::Full => StatusCode::SERVICE_UNAVAILABLE,
-        Refusal::Alias | Refusal::SeatNumber | Refusal::Alternative | Refusal::Phrase | Refusal::Malformed => {
-            StatusCode::BAD_REQUEST
-        }
+        Refusal::Alias
+        | Refusal::SeatNumber
+        | Refusal::Alternative
+        | Refusal::Phrase
+        | Refusal::Malformed => StatusCode::BAD_REQUEST,
         _ => StatusCode::CONFLICT,
     };
     json(status, &RefusalBody { refused: refusal.name(), message: &refusal.message() })
@@ -306,7 +320,12 @@ fn token_holder(shared: &Shared, headers: &HeaderMap) -> Option<Holder> {
 }
 
 /// The seat that a request comes from, if its token is good and has not been given to another phone.
-fn seated(shared: &Shared, peer: Peer, headers: &HeaderMap, asked: &'static str) -> Result<Holder, Box<Response>> {
+fn seated(
+    shared: &Shared,
+    peer: Peer,
+    headers: &HeaderMap,
+    asked: &'static str,
+) -> Result<Holder, Box<Response>> {
     let holder = token_holder(shared, headers)
         .filter(|holder| {
             shared.snapshot().seats.get(&holder.seat).is_some_and(|seat| seat.generation == holder.generation)
@@ -370,11 +389,7 @@ struct JoinBody {
     seat: Option<u32>,
 }
 
-async fn join(
-    State(shared): App,
-    ConnectInfo(peer): ConnectInfo<Peer>,
-    body: Bytes,
-) -> Response {
+async fn join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Bytes) -> Response {
     // Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well.
     if shared.peek(Counted::WrongCodes).is_err() || shared.peek(Counted::Stranger(peer.0.ip())).is_err() {
         return refuse(&shared, "join", &Refusal::Pace, None);
@@ -499,7 +514,11 @@ fn display(shared: &Shared, peer: Peer, headers: &HeaderMap) -> Result<(), Box<R
     }
 }
 
-async fn room_state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+async fn room_state(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+) -> Response {
     match display(&shared, peer, &headers) {
         Ok(()) => text_json(StatusCode::OK, shared.snapshot().room(shared.clock.now_ms())),
         Err(response) => *response,

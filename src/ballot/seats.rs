@@ -147,7 +147,8 @@ impl Seats {
 /// around it; `None` if nothing is left or it is too long.
 pub fn clean_alias(typed: &str) -> Option<String> {
     let turns = |c: char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{feff}');
-    let kept: String = typed.chars().filter(|&c| !turns(c)).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let kept: String =
+        typed.chars().filter(|&c| !turns(c)).map(|c| if c.is_control() { ' ' } else { c }).collect();
     let alias = kept.split_whitespace().collect::<Vec<_>>().join(" ");
     (!alias.is_empty() && alias.chars().count() <= LONGEST_ALIAS).then_some(alias)
 }

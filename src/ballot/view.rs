@@ -148,7 +148,9 @@ impl Snapshot {
         };
         let (id, trial) = match &view.stage {
             Stage::Trial(trial) => (Some(trial.id), Some(facts(trial.id, trial.of))),
-            Stage::Announce { next, of } | Stage::Rest { next, of, .. } => (Some(*next), Some(facts(*next, *of))),
+            Stage::Announce { next, of } | Stage::Rest { next, of, .. } => {
+                (Some(*next), Some(facts(*next, *of)))
+            }
             _ => (None, None),
         };
         let seats = night.seats().iter().map(|(number, seat)| {

@@ -3,6 +3,7 @@
 //! Comes in: what everybody in the room may know, in words and numbers. Goes out: a [`Scene`]. Neither type has a place
 //! for a draw or for a vote.
 
+use super::glyphs;
 use super::keys::StageKind;
 use super::page::Block;
 use super::scene::{Entry, PageScene, Scene, Stage};
@@ -50,6 +51,21 @@ pub struct NightScene {
     pub page: u64,
 }
 
+/// The slots in large letters; a bar stands below the one that plays.
+fn slot_rows(slots: &[String], playing: Option<usize>) -> Vec<String> {
+    let letters: Vec<[String; 3]> =
+        slots.iter().map(|slot| glyphs::rows(slot.chars().next().unwrap_or(' '))).collect();
+    let mut rows: Vec<String> = (0..3)
+        .map(|row| letters.iter().map(|letter| ["  ", letter[row].as_str(), "  "].concat()).collect())
+        .collect();
+    rows.push(
+        (0..slots.len())
+            .map(|index| if playing == Some(index) { "  ▀▀▀▀▀▀  " } else { "          " })
+            .collect(),
+    );
+    rows
+}
+
 /// The scene of a night. `typing`: the host may type; the room's display may not.
 pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let mut blocks = Vec::new();
@@ -57,14 +73,11 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
         blocks.push(Block::text(night.hint.clone()));
     }
     if !night.slots.is_empty() {
-        let slots: Vec<String> = night
-            .slots
-            .iter()
-            .enumerate()
-            .map(|(index, slot)| if night.playing == Some(index) { format!("▶ {slot} ◀") } else { format!("  {slot}  ") })
-            .collect();
-        blocks.push(Block::Loud(slots.join("  ")));
-        blocks.push(Block::text(night.question.clone()));
+        blocks.push(Block::Picture(slot_rows(&night.slots, night.playing)));
+        blocks.push(Block::text(match night.playing.and_then(|index| night.slots.get(index)) {
+            Some(slot) => format!("{slot} plays. {}", night.question),
+            None => night.question.clone(),
+        }));
     }
     if let Some(left) = night.left {
         let what = if night.open && night.playing.is_none() { "votes close in" } else { "left" };
@@ -101,7 +114,7 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
         marks: night.marks.clone(),
         notice: None,
         stage: Stage::Page(PageScene {
-            kind: StageKind::Page,
+            kind: if typing { StageKind::Typing } else { StageKind::Page },
             id: night.page,
             heading: night.heading.clone(),
             blocks,

@@ -50,7 +50,8 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     keep(ida.post("/phrase", &serde_json::json!({ "text": "lamp" })));
     host.say("next").expect("sealed");
     let display = |path: &str| {
-        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], "")).expect("an answer")
+        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
+            .expect("an answer")
     };
     for trial in 0..4 {
         while host.look().phase != Phase::Presenting {
@@ -71,7 +72,8 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
             settle(&host);
         }
         let id = host.look().trial.as_ref().expect("a trial").id.clone();
-        let names: Vec<&str> = host.look().trial.as_ref().expect("a trial").alternatives.iter().map(|c| c.name).collect();
+        let names: Vec<&str> =
+            host.look().trial.as_ref().expect("a trial").alternatives.iter().map(|c| c.name).collect();
         keep(ida.vote(&id, names[trial % names.len()]));
         keep(ola.vote(&id, names[0]));
         keep(ola.vote(&id, names[1]));
@@ -114,9 +116,14 @@ fn settle(host: &Host) {
 
 #[test]
 fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
-    for (protocol, orders) in [("abx", 2), ("duo-trio", 4), ("triangle", 6), ("tetrad", 6), ("two-afc", 2), ("preference", 2)] {
+    for (protocol, orders) in
+        [("abx", 2), ("duo-trio", 4), ("triangle", 6), ("tetrad", 6), ("two-afc", 2), ("preference", 2)]
+    {
         let (reference, loaded) = evening(protocol, 0);
-        assert!(reference.answers.len() > 40 && reference.calls.len() > 20, "{protocol}: there is traffic to compare");
+        assert!(
+            reference.answers.len() > 40 && reference.calls.len() > 20,
+            "{protocol}: there is traffic to compare"
+        );
         for order in 1..orders {
             let (other, other_loaded) = evening(protocol, order);
             assert_ne!(loaded, other_loaded, "{protocol}: the draws were different");

@@ -20,7 +20,8 @@ fn six_phones_and_the_display_through_a_whole_night() {
         .env("EARWITNESS_NODE_MODULES", modules)
         .output()
         .expect("node runs");
-    let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    let said =
+        format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(output.status.success(), "{said}");
     assert!(said.contains("night in a browser: all held"), "{said}");
 }

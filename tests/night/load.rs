@@ -1,8 +1,8 @@
 //! Five hundred seats that vote within two seconds, on this machine only and bounded in count and time.
 
 use std::collections::HashSet;
-use std::net::TcpStream;
 use std::io::Write as _;
+use std::net::TcpStream;
 use std::sync::Barrier;
 use std::time::{Duration, Instant};
 
@@ -21,7 +21,8 @@ fn five_hundred_seats_vote_within_two_seconds() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
     let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
-    let phones: Vec<Phone> = (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
+    let phones: Vec<Phone> =
+        (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     let trial = host.to_the_votes();
@@ -52,7 +53,8 @@ fn five_hundred_seats_vote_within_two_seconds() {
                         let due = WITHIN.mul_f64(place as f64 / SEATS as f64);
                         std::thread::sleep(due.saturating_sub(began.elapsed()));
                         let answer = if phone.seat % 3 == 0 { "a" } else { "b" };
-                        let body = serde_json::json!({ "trial": trial, "answer": answer, "sequence": 1 }).to_string();
+                        let body = serde_json::json!({ "trial": trial, "answer": answer, "sequence": 1 })
+                            .to_string();
                         let bytes = request(address, "POST", "/vote", &[("Cookie", &phone.cookie)], &body);
                         let sent = Instant::now();
                         stream.write_all(&bytes).expect("sent");
@@ -86,8 +88,11 @@ fn five_hundred_seats_vote_within_two_seconds() {
     assert_eq!(voters.len(), SEATS, "every accepted vote is in the journal");
     assert_eq!(voters.iter().collect::<HashSet<_>>().len(), SEATS, "and none is there twice");
     let last = std::fs::read_to_string(&host.journal).expect("text");
-    assert_eq!(Digest::of(last.lines().last().expect("a line").as_bytes()), *read.digests.last().expect("a digest"));
+    assert_eq!(
+        Digest::of(last.lines().last().expect("a line").as_bytes()),
+        *read.digests.last().expect("a digest")
+    );
     // The machine may be busy with other tests, so this bound is wide; the bench holds the figure of 100 ms.
-    assert!(p99 < Duration::from_millis(1000), "p99 {p99:?}");
+    assert!(p99 < Duration::from_secs(1), "p99 {p99:?}");
     host.leave();
 }

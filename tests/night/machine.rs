@@ -116,7 +116,7 @@ impl Desk {
     }
 
     /// From the welcome to open votes in the first trial.
-    fn to_the_first_votes(&mut self) {
+    fn reach_the_first_votes(&mut self) {
         for _ in 0..3 {
             self.say(&Command::Next).expect("accept, seal, begin");
         }
@@ -136,7 +136,11 @@ fn an_evening_goes_through_its_phases() {
     assert_eq!(desk.phase(), Phase::Welcome);
     let ida = desk.join("Ida", None).expect("a seat");
     assert_eq!(ida, Holder { seat: 1, generation: 1 });
-    assert_eq!(desk.night.phrase(0, ida, "lamp"), Err(Refusal::NoPhrases), "not before the doors are open for them");
+    assert_eq!(
+        desk.night.phrase(0, ida, "lamp"),
+        Err(Refusal::NoPhrases),
+        "not before the doors are open for them"
+    );
     desk.say(&Command::Next).expect("accepted");
     assert_eq!(desk.phase(), Phase::Joining);
     let effects = desk.night.phrase(0, ida, " lamp on the stairs ").expect("a phrase");
@@ -186,7 +190,7 @@ fn votes_are_counted_once_and_in_order() {
     let mut desk = Desk::new("abx", 2, TIMING, false);
     let ida = desk.join("Ida", None).expect("a seat");
     let ola = desk.join("Ola", None).expect("a seat");
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     let trial = "practice-1-1";
     desk.vote(ida, trial, "a", 1).expect("a vote");
     assert_eq!(desk.votes(), 1);
@@ -196,7 +200,11 @@ fn votes_are_counted_once_and_in_order() {
     assert_eq!(desk.vote(ida, trial, "b", 1), Err(Refusal::Replayed), "an old number with another answer");
     assert_eq!(desk.vote(ida, trial, "b", 9), Err(Refusal::Replayed), "a number from the future");
     desk.vote(ida, trial, "b", 2).expect("changed");
-    assert_eq!(desk.vote(ida, trial, "a", 1), Err(Refusal::Replayed), "the first vote, replayed, does not come back");
+    assert_eq!(
+        desk.vote(ida, trial, "a", 1),
+        Err(Refusal::Replayed),
+        "the first vote, replayed, does not come back"
+    );
     assert_eq!(desk.vote(ida, trial, "c", 3), Err(Refusal::Alternative));
     assert_eq!(desk.vote(ida, "main-1-1", "a", 3), Err(Refusal::OtherTrial));
     let thief = Holder { generation: 2, ..ola };
@@ -212,7 +220,7 @@ fn seats_are_kept_left_and_given_to_a_new_phone() {
     assert_eq!(desk.join("Thief", Some(7)), Err(Refusal::SeatTaken(7)));
     assert_eq!(desk.join("Nobody", Some(0)), Err(Refusal::SeatNumber));
     assert_eq!(desk.join(" \u{7} ", None), Err(Refusal::Alias));
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
     let effects = desk.night.leave(desk.at_ms, ida).expect("left");
     desk.carry_out(effects);
@@ -236,9 +244,13 @@ fn seats_are_kept_left_and_given_to_a_new_phone() {
 fn paper_counts_until_the_closing_and_never_replaces_a_phone() {
     let mut desk = Desk::new("abx", 2, TIMING, false);
     let ida = desk.join("Ida", Some(1)).expect("a seat");
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     desk.say(&Command::Close).expect("closed");
-    let ballot = |seat, answers: &[Option<usize>]| PaperBallot { seat, alias: "Ola".to_owned(), answers: answers.to_vec() };
+    let ballot = |seat, answers: &[Option<usize>]| PaperBallot {
+        seat,
+        alias: "Ola".to_owned(),
+        answers: answers.to_vec(),
+    };
     let early = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(0)])]);
     assert!(matches!(early, Err(Refusal::NothingHere(text)) if text.contains("trial 1")));
     for trial in 1..=3 {
@@ -262,7 +274,8 @@ fn paper_counts_until_the_closing_and_never_replaces_a_phone() {
         .expect("ballots");
     desk.carry_out(effects);
     assert_eq!(desk.votes(), 1 + 2 + 2);
-    let by: Vec<Ballot> = desk.night.seats().get(1).expect("seat 1").votes.values().map(|vote| vote.by).collect();
+    let by: Vec<Ballot> =
+        desk.night.seats().get(1).expect("seat 1").votes.values().map(|vote| vote.by).collect();
     assert_eq!(by, [Ballot::Phone, Ballot::Paper, Ballot::Paper]);
     // A typing error is put right: both entries stay in the journal, the later one counts.
     let effects = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(1)])]).expect("corrected");
@@ -300,7 +313,7 @@ fn a_repeat_keeps_votes_open_and_more_time_is_more_time() {
     let mut desk = Desk::new("abx", 2, TIMING, false);
     let ida = desk.join("Ida", None).expect("a seat");
     assert!(desk.say(&Command::Repeat).is_err());
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     desk.say(&Command::Repeat).expect("again");
     assert_eq!(desk.phase(), Phase::Presenting);
     desk.vote(ida, "practice-1-1", "a", 1).expect("votes stay open");
@@ -317,7 +330,7 @@ fn a_repeat_keeps_votes_open_and_more_time_is_more_time() {
 fn a_disturbed_trial_is_void_and_its_votes_with_it() {
     let mut desk = Desk::new("abx", 2, TIMING, false);
     let ida = desk.join("Ida", None).expect("a seat");
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
     let effects = desk.night.disturbed(desk.at_ms, "underrun".to_owned());
     desk.carry_out(effects);
@@ -337,7 +350,7 @@ fn trials_follow_each_other_by_themselves_when_asked_to() {
     let timing = Timing { pause_ms: Some(2000), ..TIMING };
     let mut desk = Desk::new("abx", 3, timing, false);
     desk.join("Ida", None).expect("a seat");
-    desk.to_the_first_votes();
+    desk.reach_the_first_votes();
     desk.pass(5000);
     // After the practice part the host announces the counted part.
     desk.say(&Command::Next).expect("announced and begun");
@@ -368,8 +381,10 @@ fn a_replay_of_the_records_is_the_same_night_again() {
         desk.vote(ida, "practice-1-1", answer, 1).expect("a vote");
         desk.vote(ola, "practice-1-1", answer, 1).expect("a vote");
         for length in 1..=desk.records.len() {
-            let (conductor, _) = Conductor::resume(&desk.records[..length], Secret::from_bytes([7; 32])).expect("a prefix");
-            let again = Night::new(conductor, &desk.records[..length], &desk.digests[..length], TIMING, false);
+            let (conductor, _) =
+                Conductor::resume(&desk.records[..length], Secret::from_bytes([7; 32])).expect("a prefix");
+            let again =
+                Night::new(conductor, &desk.records[..length], &desk.digests[..length], TIMING, false);
             if length == desk.records.len() {
                 assert_eq!(again.seats(), desk.night.seats(), "{protocol}");
             }

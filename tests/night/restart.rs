@@ -59,7 +59,7 @@ impl Program {
                     }
                     seen.push(line);
                 }
-                Err(_) => panic!("no line begins with {beginning:?}; there were {seen:#?}"),
+                Err(error) => panic!("no line begins with {beginning:?} ({error}); there were {seen:#?}"),
             }
         }
     }
@@ -148,10 +148,13 @@ fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
         .find(|path| path.to_string_lossy().ends_with("-host.jsonl"))
         .expect("the journal");
     let read = journal::read(&path).expect("a sound journal");
-    let digests: Vec<String> = read.digests.iter().map(|digest| digest.hex()).collect();
+    let digests: Vec<String> = read.digests.iter().map(earwitness::trial::Digest::hex).collect();
     for (phone, votes) in phones.iter().zip(&acknowledged) {
         for (answer, receipt) in votes.values() {
-            let place = digests.iter().position(|digest| digest == receipt).expect("an acknowledged vote is in the journal");
+            let place = digests
+                .iter()
+                .position(|digest| digest == receipt)
+                .expect("an acknowledged vote is in the journal");
             assert!(
                 matches!(&read.records[place], Record::Vote { seat, answer: said, .. } if *seat == phone.seat && said == answer)
             );

@@ -4,11 +4,18 @@ use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::time::Duration;
 
-use super::stage::{Host, Phone, Reply, Recorder, invitation, join, raw, real_world, request, session};
+use earwitness::ballot::drive::World;
+use earwitness::ballot::guard::Paces;
+
+use super::stage::{Host, Phone, Recorder, Reply, invitation, join, raw, real_world, request, session};
 
 fn host(folder: &std::path::Path) -> Host {
     let session = session(folder, "abx", 2, "");
-    Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("the night is open")
+    Host::start(move || {
+        let world = World { paces: Paces::default(), ..real_world(&Recorder::default()) };
+        (invitation(session), world)
+    })
+    .expect("the night is open")
 }
 
 fn ask(host: &Host, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Reply {
@@ -35,13 +42,24 @@ fn a_seat_needs_the_code_and_a_vote_needs_the_seat() {
     let (name, token) = ida.cookie.split_once('=').expect("a cookie");
     let forged = format!("{name}={}", token.replacen("1-1-", "2-1-", 1));
     assert_eq!(ask(&host, "POST", "/vote", &[("Cookie", &forged)], &body).status, 401, "for another seat");
-    assert_eq!(ask(&host, "POST", "/vote", &[("X-Seat", "2-1-00000000000000000000000000000000")], &body).status, 401);
-    assert_eq!(ask(&host, "POST", "/vote", &[("X-Seat", token)], &body).status, 200, "the header is as good as the cookie");
+    assert_eq!(
+        ask(&host, "POST", "/vote", &[("X-Seat", "2-1-00000000000000000000000000000000")], &body).status,
+        401
+    );
+    assert_eq!(
+        ask(&host, "POST", "/vote", &[("X-Seat", token)], &body).status,
+        200,
+        "the header is as good as the cookie"
+    );
     assert_eq!(ola.state()["vote"], serde_json::Value::Null, "Ola has no vote");
     // The room's code and key open no seat, a seat opens no display.
     assert_eq!(ask(&host, "GET", "/room-state", &[("X-Room-Key", &host.code)], "").status, 401);
     assert_eq!(ask(&host, "GET", "/room-state", &[("Cookie", &ida.cookie)], "").status, 401);
-    assert_eq!(ask(&host, "GET", "/room-join", &[], "").status, 401, "the code is on the display, not on the network");
+    assert_eq!(
+        ask(&host, "GET", "/room-join", &[], "").status,
+        401,
+        "the code is on the display, not on the network"
+    );
     host.leave();
 }
 
@@ -50,7 +68,9 @@ fn foreign_hosts_and_origins_are_turned_away() {
     let folder = tempfile::tempdir().expect("a folder");
     let host = host(folder.path());
     let port = host.address.port();
-    let get = |lines: &str| raw(host.address, format!("GET / HTTP/1.1\r\n{lines}\r\n").as_bytes()).expect("an answer");
+    let get = |lines: &str| {
+        raw(host.address, format!("GET / HTTP/1.1\r\n{lines}\r\n").as_bytes()).expect("an answer")
+    };
     assert_eq!(get(&format!("Host: 127.0.0.1:{port}\r\n")).status, 200);
     assert_eq!(get(&format!("Host: localhost:{port}\r\n")).status, 200);
     for wrong in [
@@ -92,7 +112,10 @@ fn there_are_no_files_behind_the_paths() {
         assert_eq!(reply.status, 404, "{path}: {reply:?}");
     }
     assert_eq!(ask(&host, "GET", "/journal", &[], "").status, 401);
-    assert_eq!(ask(&host, "DELETE", "/state", &[("Origin", &format!("http://{}", host.address))], "").status, 405);
+    assert_eq!(
+        ask(&host, "DELETE", "/state", &[("Origin", &format!("http://{}", host.address))], "").status,
+        405
+    );
     host.leave();
 }
 
@@ -107,7 +130,10 @@ fn every_answer_forbids_what_the_pages_do_not_need() {
         assert_eq!(reply.header("x-content-type-options"), Some("nosniff"), "{path}");
         assert_eq!(reply.header("cache-control"), Some("no-store"), "{path}");
         assert_eq!(reply.header("referrer-policy"), Some("no-referrer"), "{path}");
-        assert!(reply.header("server").is_none() && reply.header("access-control-allow-origin").is_none(), "{path}");
+        assert!(
+            reply.header("server").is_none() && reply.header("access-control-allow-origin").is_none(),
+            "{path}"
+        );
     }
     let reply = join(host.address, &host.code, "Ida", None);
     let cookie = reply.header("set-cookie").expect("a cookie");
@@ -116,7 +142,16 @@ fn every_answer_forbids_what_the_pages_do_not_need() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/ballot/pages");
     for page in pages {
         let text = std::fs::read_to_string(folder.join(page)).expect("a page");
-        for forbidden in ["innerHTML", "outerHTML", "insertAdjacent", "document.write", "eval(", "onclick=", "style=\"", "url("] {
+        for forbidden in [
+            "innerHTML",
+            "outerHTML",
+            "insertAdjacent",
+            "document.write",
+            "eval(",
+            "onclick=",
+            "style=\"",
+            "url(",
+        ] {
             assert!(!text.contains(forbidden), "{page} holds {forbidden}");
         }
         let addresses = text.replace("http://www.w3.org/2000/svg", "");
@@ -149,14 +184,18 @@ fn nonsense_and_floods_are_refused_and_the_night_goes_on() {
     assert_eq!(ask(&host, "POST", "/phrase", &cookie, &large).status, 413);
     assert_eq!(ida.vote(&trial, "zebra").status, 400);
     // A hundred votes at once from one seat: a few are taken, the rest is told to slow down, the last one stands.
-    let statuses: Vec<u16> = (0..40).map(|n| ida.vote_as(&trial, if n % 2 == 0 { "a" } else { "b" }, n + 1).status).collect();
+    let statuses: Vec<u16> =
+        (0..40).map(|n| ida.vote_as(&trial, if n % 2 == 0 { "a" } else { "b" }, n + 1).status).collect();
     assert!(statuses.contains(&429), "{statuses:?}");
     assert!(statuses.iter().filter(|&&status| status == 200).count() <= 12, "{statuses:?}");
     // Guessing the code is slowed down before the code is looked at.
-    let statuses: Vec<u16> = (0..40).map(|n| join(host.address, &format!("AAAA{n:02}"), "Thief", None).status).collect();
+    let statuses: Vec<u16> =
+        (0..40).map(|n| join(host.address, &format!("AAAA{n:02}"), "Thief", None).status).collect();
     assert!(statuses.contains(&429), "{statuses:?}");
     let log = std::fs::read_to_string(&host.refused_log).expect("the log");
-    for word in ["\"asked\":\"vote\"", "\"why\":\"malformed\"", "\"why\":\"too-many\"", "\"why\":\"wrong-code\""] {
+    for word in
+        ["\"asked\":\"vote\"", "\"why\":\"malformed\"", "\"why\":\"too-many\"", "\"why\":\"wrong-code\""]
+    {
         assert!(log.contains(word), "{word}");
     }
     assert!(!log.contains("127.0.0.1"), "nobody's address is kept");

@@ -1,5 +1,6 @@
 //! What the tests of a night share: a session, stimuli, a player and a clock of their own, and a small web client.
 
+use std::fmt::Write as _;
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::path::Path;
@@ -10,7 +11,7 @@ use std::time::Duration;
 
 use earwitness::ballot::command::Command;
 use earwitness::ballot::drive::{Clock, Club, Invitation, RealClock, World};
-use earwitness::ballot::guard::Paces;
+use earwitness::ballot::guard::{Pace, Paces};
 use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::view::Snapshot;
 use earwitness::ballot::{NightError, Phase};
@@ -23,7 +24,8 @@ use earwitness::trial::Digest;
 
 /// An invented session in a folder.
 pub(super) fn session(folder: &Path, protocol: &str, trials: u32, more: &str) -> Session {
-    let attribute = if protocol == "two-afc" { "attribute = \"brighter\"\nattribute_side = \"b\"\n" } else { "" };
+    let attribute =
+        if protocol == "two-afc" { "attribute = \"brighter\"\nattribute_side = \"b\"\n" } else { "" };
     let text = format!(
         "title = \"An invented night\"\ninvented = true\nprotocol = \"{protocol}\"\ntrials = {trials}\nwarm_up = 1\n\
          {attribute}{more}\n\
@@ -157,8 +159,14 @@ pub(super) fn world(clock: Arc<dyn Clock>, recorder: &Recorder) -> World {
         secret: Some([7; 32]),
         passes: Some([9; 32]),
         forced_orders: Vec::new(),
-        paces: Paces::default(),
+        paces: hasty(),
     }
+}
+
+/// Paces for listeners that are programs: a whole evening passes in seconds, or while the clock stands still.
+fn hasty() -> Paces {
+    let wide = Pace { burst: 1e6, per_second: 1e6 };
+    Paces { seat: wide, vote: wide, phrase: wide, address: wide, ..Paces::default() }
 }
 
 pub(super) fn real_world(recorder: &Recorder) -> World {
@@ -321,16 +329,21 @@ pub(super) fn read_reply(stream: &mut TcpStream) -> std::io::Result<Reply> {
     Ok(reply)
 }
 
-pub(super) fn request(address: SocketAddr, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Vec<u8> {
+pub(super) fn request(
+    address: SocketAddr,
+    method: &str,
+    path: &str,
+    headers: &[(&str, &str)],
+    body: &str,
+) -> Vec<u8> {
     let mut text = format!("{method} {path} HTTP/1.1\r\nHost: {address}\r\n");
     if method == "POST" {
-        text.push_str(&format!(
-            "Origin: http://{address}\r\nContent-Type: application/json\r\nContent-Length: {}\r\n",
-            body.len()
-        ));
+        let length = body.len();
+        text.push_str("Content-Type: application/json\r\n");
+        let _ = write!(text, "Origin: http://{address}\r\nContent-Length: {length}\r\n");
     }
     for (name, value) in headers {
-        text.push_str(&format!("{name}: {value}\r\n"));
+        let _ = write!(text, "{name}: {value}\r\n");
     }
     text.push_str("\r\n");
     text.push_str(body);
@@ -353,18 +366,23 @@ impl Phone {
     }
 
     pub(super) fn seated(address: SocketAddr, reply: &Reply) -> Self {
-        let cookie = reply.header("set-cookie").expect("a cookie").split(';').next().expect("a value").to_owned();
+        let cookie =
+            reply.header("set-cookie").expect("a cookie").split(';').next().expect("a value").to_owned();
         let seat = reply.json()["seat"].as_u64().expect("a seat") as u32;
         Self { address, cookie, seat }
     }
 
     pub(super) fn get(&self, path: &str) -> Reply {
-        raw(self.address, &request(self.address, "GET", path, &[("Cookie", &self.cookie)], "")).expect("an answer")
+        raw(self.address, &request(self.address, "GET", path, &[("Cookie", &self.cookie)], ""))
+            .expect("an answer")
     }
 
     pub(super) fn post(&self, path: &str, body: &serde_json::Value) -> Reply {
-        raw(self.address, &request(self.address, "POST", path, &[("Cookie", &self.cookie)], &body.to_string()))
-            .expect("an answer")
+        raw(
+            self.address,
+            &request(self.address, "POST", path, &[("Cookie", &self.cookie)], &body.to_string()),
+        )
+        .expect("an answer")
     }
 
     pub(super) fn state(&self) -> serde_json::Value {

@@ -64,7 +64,11 @@ fn a_whole_night_from_joining_to_the_results() {
     let result = &state["result"];
     let sentence = result["own"]["sentences"][0].as_str().expect("a sentence");
     assert!(sentence.contains("of 3 right"), "{sentence}");
-    assert_eq!(result["own"]["trials"].as_array().expect("trials").len(), 5, "practice, three counted, one control");
+    assert_eq!(
+        result["own"]["trials"].as_array().expect("trials").len(),
+        5,
+        "practice, three counted, one control"
+    );
     let room = result["room"]["sentences"].to_string();
     assert!(room.contains("Together:") && room.contains("3 listeners took part, 1 on paper"), "{room}");
     let podium = result["room"]["podium"].to_string();
@@ -94,12 +98,14 @@ fn a_whole_night_from_joining_to_the_results() {
 fn the_room_display_counts_votes_and_never_shows_them() {
     let folder = tempfile::tempdir().expect("a folder");
     let host = host(folder.path(), 2);
-    let phones: Vec<Phone> = ["Ida", "Ola", "Eva"].into_iter().map(|name| Phone::join(&host, name, None)).collect();
+    let phones: Vec<Phone> =
+        ["Ida", "Ola", "Eva"].into_iter().map(|name| Phone::join(&host, name, None)).collect();
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     let trial = host.to_the_votes();
     let display = |path: &str| {
-        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], "")).expect("an answer")
+        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
+            .expect("an answer")
     };
     let before = display("/room-state").json();
     assert_eq!((before["voted"].as_u64(), before["seats"].as_u64()), (Some(0), Some(3)));
@@ -170,7 +176,11 @@ fn a_retry_after_a_lost_answer_gets_the_same_receipt_even_after_the_close() {
     assert_eq!((first.status, again.status), (200, 200));
     assert_eq!(first.body, again.body);
     host.say("close").expect("closed");
-    assert_eq!(ida.vote_as(&trial, "a", 1).body, first.body, "the answer got lost and votes closed meanwhile");
+    assert_eq!(
+        ida.vote_as(&trial, "a", 1).body,
+        first.body,
+        "the answer got lost and votes closed meanwhile"
+    );
     assert_eq!(ida.vote_as(&trial, "b", 2).status, 409, "but nothing new is taken");
     host.leave();
 }
