@@ -39,6 +39,7 @@ use std::path::PathBuf;
 
 use crate::player::{OutputChoice, PlayerError};
 use crate::session::Session;
+use crate::session::caution::Caution;
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
@@ -76,6 +77,12 @@ pub struct Request {
 }
 
 impl Request {
+    /// What to be careful of. Where it cannot be computed, the usual cautions.
+    pub(crate) fn cautions(&self) -> Vec<String> {
+        let all = Caution::of(&self.session).unwrap_or_else(|_| Caution::usual().to_vec());
+        all.iter().map(Caution::line).collect()
+    }
+
     /// What the listener should know: the session's notes and those of the stimuli.
     pub(crate) fn remarks(&self, stimuli: &StimulusSet) -> Vec<String> {
         self.session.notes.iter().chain(&stimuli.notes).cloned().collect()

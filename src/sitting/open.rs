@@ -26,7 +26,7 @@ pub fn conduct(
     face: &mut dyn Face,
 ) -> Result<Finished, SittingError> {
     let sittings = store::lock(request, environment)?;
-    let preparation = Preparation::start(&request.session, environment.prepare.clone());
+    let preparation = Preparation::start(&request.session, environment);
     let mut desk = Desk { request, environment, face, notice: None };
     let Some(entered) = desk.before(&sittings, &preparation)? else {
         return Ok(Finished {
@@ -69,6 +69,7 @@ pub fn conduct(
             Level::Set(0.0)
         },
         result: None,
+        sealing: false,
     };
     driver.carry_out(opened.effects)?;
     if resume.is_none() && request.simulate.is_none() {
@@ -207,7 +208,7 @@ impl Desk<'_, '_> {
             }
             let progress = if made.is_some() { None } else { Some(preparation.progress()) };
             let remarks = self.request.remarks(made.as_ref().unwrap_or(&StimulusSet::default()));
-            let page = pages::terms(&terms, &parties, &[], progress, made.is_some(), &remarks);
+            let page = pages::terms(&terms, &parties, &[], progress, &self.request.cautions(), &remarks);
             for intent in self.show(page)? {
                 match (intent, made.take()) {
                     (Intent::Leave, _) => return Ok(Step::Left),

@@ -77,7 +77,7 @@ impl Write for Bytes {
 /// A player that writes down what it was asked for.
 pub(crate) struct Recorder {
     calls: Arc<Mutex<Vec<String>>>,
-    events: Arc<Mutex<Vec<PlayerEvent>>>,
+    disturb_after: u64,
     kind: &'static str,
     playing: bool,
     index: usize,
@@ -138,7 +138,11 @@ impl Transport for Recorder {
     }
 
     fn take_events(&mut self) -> Vec<PlayerEvent> {
-        std::mem::take(&mut *self.events.lock().expect("nobody panicked"))
+        if self.disturb_after > 0 && self.asked.get() >= self.disturb_after {
+            self.disturb_after = 0;
+            return vec![PlayerEvent::Underrun];
+        }
+        Vec::new()
     }
 
     fn description(&self) -> OutputDescription {
@@ -231,7 +235,8 @@ pub(crate) struct Setting<'s> {
     pub(crate) opponent: bool,
     pub(crate) resuming: Resuming,
     pub(crate) kind: &'static str,
-    pub(crate) events: Vec<PlayerEvent>,
+    /// The sound has a hole after so many looks at the player that plays; 0 is never.
+    pub(crate) disturb_after: u64,
     pub(crate) session: &'s Session,
 }
 
@@ -244,7 +249,7 @@ impl<'s> Setting<'s> {
             opponent: false,
             resuming: Resuming::Ask,
             kind: "silent",
-            events: Vec::new(),
+            disturb_after: 0,
             session,
         }
     }
@@ -278,15 +283,16 @@ pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
     let calls = Arc::new(Mutex::new(Vec::new()));
     let bytes = Bytes::default();
     let (log, kind) = (Arc::clone(&calls), setting.kind);
-    let events = Arc::new(Mutex::new(setting.events.clone()));
+    let disturb_after = setting.disturb_after;
     let made = stimuli(setting.session);
     let environment = Environment {
         clock: &clock,
         prepare: Arc::new(move |_, _| Ok(made.clone())),
+        in_background: false,
         open: &move |_, _, _, _| {
             Ok(Box::new(Recorder {
                 calls: Arc::clone(&log),
-                events: Arc::clone(&events),
+                disturb_after,
                 kind,
                 playing: false,
                 index: 0,
