@@ -152,7 +152,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         }
         Block::Text(text) => wrap(text, width).into_iter().map(Line::from).collect(),
         Block::Pair(label, value) | Block::Copy(label, value) => {
-            let column = if width < 64 { 14 } else { 18 };
+            let column = if width < 64 { 16 } else { 18 };
             hanging(
                 Span::styled(format!("{:<column$}", cut(label, column - 1)), palette.label()),
                 column,

@@ -320,13 +320,14 @@ fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Fr
         choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
     }
     choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
-    let mut text = vec![
-        Line::default(),
-        Line::from("What was recorded is kept. A sitting that is left stays open"),
-        Line::from("in the register and can be resumed by the same listener."),
-    ];
+    let mut text = vec![Line::default()];
     if stoppable {
+        text.push(Line::from("What was recorded is kept. The sitting stays open in the"));
+        text.push(Line::from("register and can be resumed by the same listener."));
         text.push(Line::from("Stopping for good opens the seal: there is no verdict then."));
+    }
+    if !stoppable {
+        text.push(Line::from("Nothing has been answered here that could be lost."));
     }
     text.push(Line::default());
     text.push(Line::from(choices));

@@ -23,6 +23,7 @@
 //! | `listening` | the player in seconds: seek, loops, level |
 //! | `audition` | sighted listening and training, never counted |
 
+pub mod audition;
 pub mod conduct;
 pub mod environment;
 pub mod face;
@@ -44,7 +45,7 @@ use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
 pub use environment::{Clock, Environment, RealClock};
-pub use face::{Face, FaceError, Look, sit};
+pub use face::{Face, FaceError, Look, listen, sit};
 pub use open::conduct;
 
 /// What to do about a sitting of this listener that was cut off.

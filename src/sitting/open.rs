@@ -37,7 +37,8 @@ pub fn conduct(
     };
     let Desk { face, .. } = desk;
     let Entered { stimuli, resume, passphrase } = entered;
-    let transport = open_output(request, environment, &stimuli)?;
+    let transport =
+        open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
     let output = transport.description();
     let passphrase = passphrase.as_deref();
     let opened = match &resume {
@@ -265,7 +266,9 @@ fn parties(session: &Session, listener: &str) -> Vec<String> {
 
 /// Opens the output at the stimuli's rate, with the session's way of switching.
 pub(super) fn open_output(
-    request: &Request,
+    session: &Session,
+    output: &OutputChoice,
+    simulated: bool,
     environment: &Environment<'_>,
     stimuli: &StimulusSet,
 ) -> Result<Box<dyn Transport>, SittingError> {
@@ -275,11 +278,11 @@ pub(super) fn open_output(
         ));
     };
     let options = PlayerOptions {
-        pace: if request.simulate.is_some() { Pace::Unpaced } else { Pace::RealTime },
-        switch: switch(request.session.switching),
+        pace: if simulated { Pace::Unpaced } else { Pace::RealTime },
+        switch: switch(session.switching),
         ..PlayerOptions::default()
     };
-    Ok((environment.open)(&request.output, first.a.rate_hz, first.a.channels, options)?)
+    Ok((environment.open)(output, first.a.rate_hz, first.a.channels, options)?)
 }
 
 fn switch(switching: Switching) -> Switch {

@@ -92,8 +92,8 @@ pub fn terms(
         blocks.push(Block::heading("The wager"));
         blocks.push(Block::pair(format!("{} claims", wager.claimant), wager.claim.clone()));
         blocks.push(Block::pair(format!("{} doubts it", wager.skeptic), String::new()));
-        blocks.push(Block::pair("If it is shown", wager.claimant_wins.clone()));
-        blocks.push(Block::pair("If it is not", wager.skeptic_wins.clone()));
+        blocks.push(Block::pair("If shown", wager.claimant_wins.clone()));
+        blocks.push(Block::pair("If not", wager.skeptic_wins.clone()));
         blocks.push(Block::Gap);
     }
     blocks.push(Block::heading("The test"));
@@ -255,11 +255,7 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
 
 /// The commitment is out; anybody may type a phrase.
 pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
-    let mut page = page(
-        StageKind::Typing,
-        id::PHRASES + typed as u64,
-        "The seal: all draws are fixed by it, and by you",
-    );
+    let mut page = page(StageKind::Typing, id::PHRASES + typed as u64, "The seal: it and you fix all draws");
     page.blocks = vec![
         Block::text(
             "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \

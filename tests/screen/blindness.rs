@@ -56,7 +56,8 @@ fn sizes(folder: &Path) -> BTreeMap<String, u64> {
 }
 
 fn session_of(protocol: Protocol, folder: &Path) -> Session {
-    let head = if protocol == Protocol::TwoAfc { "attribute = \"brighter\"" } else { "" };
+    let head =
+        if protocol == Protocol::TwoAfc { "attribute = \"brighter\"\nattribute_side = \"b\"" } else { "" };
     rig::session(folder, protocol.name(), TRIALS, head, "")
 }
 
@@ -90,7 +91,10 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
         let forced = (1..orders).map(|order| vec![order]).chain([mixed]);
         for forced in forced {
             let other = play(protocol, &forced, false);
-            assert!(other.sat.bytes == reference.sat.bytes, "{protocol} {forced:?}: the terminal's bytes differ");
+            assert!(
+                other.sat.bytes == reference.sat.bytes,
+                "{protocol} {forced:?}: the terminal's bytes differ"
+            );
             assert!(other.journal == reference.journal, "{protocol} {forced:?}: the journals differ");
             assert_eq!(other.sizes, reference.sizes, "{protocol} {forced:?}");
             assert_eq!(other.sat.calls, reference.sat.calls, "{protocol} {forced:?}");

@@ -54,7 +54,11 @@ fn leaving_asks_first_but_an_interrupt_does_not() {
     let mut model = Model::new(80, 24);
     assert_eq!(press(&mut model, &stage, Key::Character('q')), []);
     assert_eq!(model.overlay, Overlay::Leave);
-    assert_eq!(press(&mut model, &stage, Key::Character('a')), [], "a key that stays is not a key of the trial");
+    assert_eq!(
+        press(&mut model, &stage, Key::Character('a')),
+        [],
+        "a key that stays is not a key of the trial"
+    );
     press(&mut model, &stage, Key::Character('q'));
     assert_eq!(press(&mut model, &stage, Key::Character('s')), [Intent::Stop]);
     press(&mut model, &stage, Key::Character('q'));
@@ -64,7 +68,11 @@ fn leaving_asks_first_but_an_interrupt_does_not() {
     assert_eq!(press(&mut model, &stage, Key::Interrupt), [Intent::Leave]);
     model.columns = 30;
     assert_eq!(press(&mut model, &stage, Key::Interrupt), [Intent::Leave]);
-    assert_eq!(press(&mut model, &stage, Key::Enter), [], "nothing is answered on a screen that shows nothing");
+    assert_eq!(
+        press(&mut model, &stage, Key::Enter),
+        [],
+        "nothing is answered on a screen that shows nothing"
+    );
 }
 
 #[test]
@@ -114,8 +122,11 @@ fn the_mouse_finds_slots_time_and_answers_at_every_size() {
         let mut model = Model::new(columns, rows);
         let screen = super::drawn(&model, &scene);
         let mut click = |text: &str, into: u16| {
-            let (row, line) =
-                screen.lines().enumerate().find(|(_, line)| line.contains(text)).expect("it is on the screen");
+            let (row, line) = screen
+                .lines()
+                .enumerate()
+                .find(|(_, line)| line.contains(text))
+                .expect("it is on the screen");
             let column = line.split(text).next().expect("the text is there").chars().count() as u16 + into;
             update(&mut model, &scene, &Input::Click { column, row: row as u16 })
         };
@@ -124,7 +135,9 @@ fn the_mouse_finds_slots_time_and_answers_at_every_size() {
         assert_eq!(click("X is B", 0), [Intent::Choose(1)]);
         assert_eq!(click("Enter records", 0), [Intent::Confirm]);
         match click("●", 0)[..] {
-            [Intent::SeekTo(seconds)] => assert!((seconds - 3.2).abs() < 0.15, "{seconds} at {columns}x{rows}"),
+            [Intent::SeekTo(seconds)] => {
+                assert!((seconds - 3.2).abs() < 0.15, "{seconds} at {columns}x{rows}")
+            }
             ref other => panic!("{other:?}"),
         }
         assert_eq!(click("╺━ earwitness", 0), []);

@@ -13,7 +13,8 @@ use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, T
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Key, Palette};
 use earwitness::session::{self, Session};
-use earwitness::sitting::{self, Clock, Environment, Finished, Request, Resuming, SittingError};
+use earwitness::sitting::audition::Heard;
+use earwitness::sitting::{self, Clock, Environment, Face, Finished, Request, Resuming, SittingError};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Secret;
 
@@ -279,11 +280,40 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
 
 /// Plays a sitting by keys on a screen that writes to memory.
 pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    let request = Request {
+        session: setting.session.clone(),
+        listener: "Mara".to_string(),
+        output: OutputChoice::Silent,
+        simulate: setting.simulate,
+        opponent: setting.opponent,
+        resuming: setting.resuming,
+    };
+    let (bytes, calls, result) =
+        in_front(setting, keys, |environment, screen| sitting::conduct(&request, environment, screen));
+    Sat { result, bytes, calls }
+}
+
+/// Plays an audition by keys.
+pub(crate) fn audition(
+    session: &Session,
+    keys: Vec<Option<Input>>,
+) -> (Vec<u8>, Result<Heard, SittingError>) {
+    let (bytes, _, heard) = in_front(&Setting::new(session), keys, |environment, screen| {
+        sitting::audition::audition(session, &OutputChoice::Silent, environment, screen)
+    });
+    (bytes, heard)
+}
+
+/// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.
+fn in_front<T>(
+    setting: &Setting<'_>,
+    keys: Vec<Option<Input>>,
+    work: impl FnOnce(&Environment<'_>, &mut dyn Face) -> T,
+) -> (Vec<u8>, Vec<String>, T) {
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
     let bytes = Bytes::default();
-    let (log, kind) = (Arc::clone(&calls), setting.kind);
-    let disturb_after = setting.disturb_after;
+    let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
     let made = stimuli(setting.session);
     let environment = Environment {
         clock: &clock,
@@ -305,18 +335,10 @@ pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
         seed: 7,
         ending: &|| false,
     };
-    let request = Request {
-        session: setting.session.clone(),
-        listener: "Mara".to_string(),
-        output: OutputChoice::Silent,
-        simulate: setting.simulate,
-        opponent: setting.opponent,
-        resuming: setting.resuming,
-    };
     let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size };
     let mut screen = Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
-    let result = sitting::conduct(&request, &environment, &mut screen);
+    let result = work(&environment, &mut screen);
     let bytes = bytes.0.lock().expect("nobody panicked").clone();
     let calls = calls.lock().expect("nobody panicked").clone();
-    Sat { result, bytes, calls }
+    (bytes, calls, result)
 }

@@ -55,7 +55,8 @@ fn the_seal_and_its_phrases() {
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);
-    model.typed = "a phrase that is longer than the line it is typed on, and then some more of it".to_string();
+    model.typed =
+        "a phrase that is longer than the line it is typed on, and then some more of it".to_string();
     insta::assert_snapshot!("typing-60x20", drawn(&model, &scene));
 }
 
@@ -96,7 +97,8 @@ fn trial(labels: &str, answers: &[&str]) -> TrialScene {
 fn trials_of_every_protocol() {
     both("abx", Stage::Trial(abx()));
     let mut fresh = abx();
-    (fresh.hearing, fresh.playing, fresh.region, fresh.chosen, fresh.position) = (None, false, None, None, 0.0);
+    (fresh.hearing, fresh.playing, fresh.region, fresh.chosen, fresh.position) =
+        (None, false, None, None, 0.0);
     both("abx-untouched", Stage::Trial(fresh));
     both("duo-trio", Stage::Trial(trial("R12", &["1 is R", "2 is R"])));
     both("triangle", Stage::Trial(trial("123", &["1 is different", "2 is different", "3 is different"])));
