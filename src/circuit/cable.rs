@@ -9,6 +9,7 @@ use super::twoport::Abcd;
 use super::{CircuitError, check_frequencies};
 
 /// What connects amplifier and loudspeaker.
+#[expect(clippy::large_enum_variant, reason = "a session holds a handful of cables")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cable {
     /// No cable at all.

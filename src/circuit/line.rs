@@ -2,6 +2,8 @@
 
 use num_complex::Complex64;
 
+use super::coaxial::Coaxial;
+use super::crosssection::CrossSection;
 use super::pair::ParallelPair;
 use super::table::LcrTable;
 use super::twoport::Abcd;
@@ -57,6 +59,7 @@ fn cosh_and_sinhc(squared: Complex64) -> (Complex64, Complex64) {
 }
 
 /// What a metre of line is known from.
+#[expect(clippy::large_enum_variant, reason = "a session holds a handful of cables")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum LineParameters {
     /// The same values at every frequency; a loss tangent adds `w C tan d` to the conductance.
@@ -70,6 +73,20 @@ pub enum LineParameters {
     Pair {
         /// Their shape.
         pair: ParallelPair,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// A wire in a tube.
+    Coaxial {
+        /// Its shape.
+        coaxial: Coaxial,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// Any set of round conductors.
+    CrossSection {
+        /// Its shape.
+        section: CrossSection,
         /// Loss tangent of the dielectric.
         loss_tangent: f64,
     },
@@ -96,6 +113,14 @@ impl LineParameters {
                 pair.capacitance(),
                 *loss_tangent,
             )),
+            Self::Coaxial { coaxial, loss_tangent } => {
+                let series = coaxial.series(frequencies_hz)?;
+                Ok(with_dielectric(frequencies_hz, series, coaxial.capacitance(), *loss_tangent))
+            }
+            Self::CrossSection { section, loss_tangent } => {
+                let series = section.series(frequencies_hz)?;
+                Ok(with_dielectric(frequencies_hz, series, section.capacitance()?, *loss_tangent))
+            }
             Self::Measured(table) => {
                 Ok(frequencies_hz.iter().map(|&frequency| table.per_metre(frequency)).collect())
             }
@@ -106,6 +131,8 @@ impl LineParameters {
     pub fn metal_area_m2(&self) -> Option<f64> {
         match self {
             Self::Pair { pair, .. } => Some(pair.wire.metal_area_m2),
+            Self::Coaxial { coaxial, .. } => Some(coaxial.inner.metal_area_m2),
+            Self::CrossSection { section, .. } => Some(section.metal_area_m2()),
             Self::Constant { .. } | Self::Measured(_) => None,
         }
     }

@@ -11,10 +11,12 @@
 //! | [`twoport`] | chain (ABCD) matrices, cascades, parallels, S, Y and Z parameters |
 //! | [`conductor`] | materials, wires, strands, IEC 60228, the internal impedance of a round wire |
 //! | [`pair`] | two equal parallel wires with skin and proximity effect |
+//! | [`crosssection`] | any set of round conductors |
+//! | [`coaxial`] | a wire in a tube |
 //! | [`line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
-//! | [`table`], [`interpolation`] | measured data |
+//! | [`table`], [`touchstone`], [`interpolation`] | measured data |
 //!
 //! ```
 //! use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
@@ -31,14 +33,18 @@ pub mod amplifier;
 mod bessel;
 pub mod cable;
 pub mod chain;
+pub mod coaxial;
 pub mod conductor;
+pub mod crosssection;
 pub mod interpolation;
+mod iteration;
 pub mod line;
 pub mod loudspeaker;
 pub mod network;
 pub mod pair;
 mod smooth;
 pub mod table;
+pub mod touchstone;
 pub mod twoport;
 
 pub use amplifier::Amplifier;

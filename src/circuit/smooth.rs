@@ -97,7 +97,7 @@ fn build(
     let panel = Panel { left, right, values };
     let good = checks.iter().zip(&checked).all(|(x, exact)| {
         let found = panel.at(*x);
-        (0..2).all(|part| (found[part] - exact[part]).abs() <= TOLERANCE * exact[part].abs())
+        found.iter().zip(exact).all(|(found, exact)| (found - exact).abs() <= TOLERANCE * exact.abs())
     });
     if good || depth >= 6 {
         built.push(panel);
@@ -129,9 +129,8 @@ mod tests {
         .expect("solvable");
         assert!(solves < 400, "{solves}");
         for (frequency, value) in grid.iter().zip(&found).skip(1) {
-            for part in 0..2 {
-                let right = exact(*frequency)[part];
-                assert!((value[part] - right).abs() < 1e-8 * right, "{frequency} Hz");
+            for (found, right) in value.iter().zip(exact(*frequency)) {
+                assert!((found - right).abs() < 1e-8 * right, "{frequency} Hz");
             }
         }
     }

@@ -374,14 +374,14 @@ impl<'t> Sheet<'t> {
     /// The values of a column in SI units, if the header has it.
     fn values(&self, column: &Column) -> Result<Option<Vec<f64>>, TableError> {
         let fits = |(head, unit): &(String, String)| {
-            column.heads.contains(&head.as_str()) && self.factor(column, unit).is_some()
+            column.heads.contains(&head.as_str()) && factor(column, unit).is_some()
         };
         let found: Vec<usize> = (0..self.heads.len()).filter(|&index| fits(&self.heads[index])).collect();
         let index = match found.as_slice() {
             [] => {
                 // The right head with a unit of something else is a mistake worth naming.
                 let wrong = self.heads.iter().find(|(head, unit)| {
-                    head.len() > 1 && column.heads[0] == head && self.factor(column, unit).is_none()
+                    head.len() > 1 && column.heads[0] == head && factor(column, unit).is_none()
                 });
                 return match wrong {
                     Some((head, unit)) => Err(TableError::new(
@@ -401,7 +401,7 @@ impl<'t> Sheet<'t> {
                 ));
             }
         };
-        let factor = self.factor(column, &self.heads[index].1).unwrap_or(1.0);
+        let factor = factor(column, &self.heads[index].1).unwrap_or(1.0);
         let mut values = Vec::with_capacity(self.rows.len());
         for (line, cells) in &self.rows {
             let cell = cells[index];
@@ -418,23 +418,6 @@ impl<'t> Sheet<'t> {
             values.push(value * factor);
         }
         Ok(Some(values))
-    }
-
-    fn factor(&self, column: &Column, unit: &str) -> Option<f64> {
-        match column.unit {
-            Unit::Quantity(_) if unit.is_empty() => Some(1.0),
-            // Heads in lower case throughout still mean hertz, henry, farad and siemens.
-            Unit::Quantity(dimension) => units::parse(&format!("1 {unit}"), dimension)
-                .or_else(|_| units::parse(&format!("1 {}", capital(unit)), dimension))
-                .ok(),
-            Unit::Angle => match unit.to_lowercase().as_str() {
-                "" | "deg" | "degree" | "degrees" | "\u{b0}" => Some(std::f64::consts::PI / 180.0),
-                "rad" | "radian" | "radians" => Some(1.0),
-                _ => None,
-            },
-            Unit::Decibel => matches!(unit.to_lowercase().as_str(), "" | "db").then_some(1.0),
-            Unit::One => unit.is_empty().then_some(1.0),
-        }
     }
 
     fn frequencies(&self) -> Result<Vec<f64>, TableError> {
@@ -484,6 +467,24 @@ impl<'t> Sheet<'t> {
     }
 }
 
+/// What a value under a head with this unit is multiplied by, if the unit fits the column.
+fn factor(column: &Column, unit: &str) -> Option<f64> {
+    match column.unit {
+        Unit::Quantity(_) if unit.is_empty() => Some(1.0),
+        // Heads in lower case throughout still mean hertz, henry, farad and siemens.
+        Unit::Quantity(dimension) => units::parse(&format!("1 {unit}"), dimension)
+            .or_else(|_| units::parse(&format!("1 {}", capital(unit)), dimension))
+            .ok(),
+        Unit::Angle => match unit.to_lowercase().as_str() {
+            "" | "deg" | "degree" | "degrees" | "\u{b0}" => Some(std::f64::consts::PI / 180.0),
+            "rad" | "radian" | "radians" => Some(1.0),
+            _ => None,
+        },
+        Unit::Decibel => matches!(unit.to_lowercase().as_str(), "" | "db").then_some(1.0),
+        Unit::One => unit.is_empty().then_some(1.0),
+    }
+}
+
 fn capital(unit: &str) -> String {
     let mut letters: Vec<char> = unit.chars().collect();
     if matches!(unit, "hz" | "khz" | "mhz") {
@@ -512,6 +513,11 @@ fn cells(row: &str, separator: char) -> Vec<&str> {
     cells.into_iter().map(|cell| cell.trim().trim_matches('"').trim()).collect()
 }
 
+/// Units that a head may end with after an underscore.
+const SUFFIXES: [&str; 17] = [
+    "hz", "khz", "ohm", "mohm", "kohm", "h", "mh", "uh", "nh", "f", "uf", "nf", "pf", "s", "deg", "rad", "db",
+];
+
 /// A head such as `Rs [mohm]`, `Ls (uH)` or `series_inductance_h` as its name in lower case and its unit as written.
 fn head_and_unit(cell: &str) -> (String, String) {
     let cell = cell.trim();
@@ -522,10 +528,6 @@ fn head_and_unit(cell: &str) -> (String, String) {
             return (name.trim().to_lowercase(), unit.trim().to_owned());
         }
     }
-    const SUFFIXES: [&str; 17] = [
-        "hz", "khz", "ohm", "mohm", "kohm", "h", "mh", "uh", "nh", "f", "uf", "nf", "pf", "s", "deg", "rad",
-        "db",
-    ];
     if let Some((name, unit)) = cell.rsplit_once('_')
         && SUFFIXES.contains(&unit.to_lowercase().as_str())
     {

@@ -10,6 +10,7 @@ use super::{Failure, predict};
 use crate::clip::ClipSource;
 use crate::hearing::Summary;
 use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
+use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, StimulusSet};
 
 /// What was typed after `check`.
@@ -20,6 +21,9 @@ pub struct CheckArguments {
     /// Print JSON
     #[arg(long)]
     json: bool,
+    /// Measure the sound path too: a direct cable bit for bit, every filter against its response, latency, noise
+    #[arg(long)]
+    sound_path: bool,
 }
 
 /// Runs the command.
@@ -35,6 +39,11 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .map_err(Failure::bad)?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
+    let proof = if arguments.sound_path {
+        Some(transparency::prove(&session, &Bar::default()).map_err(Failure::bad)?)
+    } else {
+        None
+    };
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session
             .comparisons
@@ -52,9 +61,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "comparisons": comparisons,
             "notes": notes,
             "cautions": predict::cautions_json(&cautions),
+            "sound_path": proof.as_ref().map(proof_json),
         });
         writeln!(out, "{document:#}")?;
-        return Ok(());
+        return verdict_on(proof.as_ref());
     }
     for line in terms(&session) {
         writeln!(out, "{line}")?;
@@ -86,7 +96,53 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     for caution in &cautions {
         writeln!(out, "  - {}", caution.line())?;
     }
-    Ok(())
+    if let Some(proof) = &proof {
+        writeln!(out, "\nSound path, measured")?;
+        for line in proof.lines() {
+            writeln!(out, "  {line}")?;
+        }
+    }
+    verdict_on(proof.as_ref())
+}
+
+/// A sound path that has to be blamed for something is the answer no.
+fn verdict_on(proof: Option<&TransparencyReport>) -> Result<(), Failure> {
+    match proof {
+        Some(proof) if !proof.passed() => Err(Failure::No(
+            "the sound path is not as transparent as it has to be; what is above says where".to_owned(),
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn proof_json(proof: &TransparencyReport) -> serde_json::Value {
+    json!({
+        "passed": proof.passed(),
+        "direct": proof.direct.iter().map(|direct| json!({
+            "clip": direct.clip,
+            "samples": direct.samples,
+            "different_samples": direct.different,
+        })).collect::<Vec<_>>(),
+        "sides": proof.sides.iter().map(|side| json!({
+            "cable": side.cable,
+            "rate_hz": side.rate_hz,
+            "filter_taps": side.taps,
+            "error_db": side.error_db,
+            "error_at_hz": side.error_at_hz,
+            "error_deg": side.error_degrees,
+            "above_band_db": side.above_band_db,
+            "noise_floor_db": side.noise_floor_db,
+        })).collect::<Vec<_>>(),
+        "pairs": proof.pairs.iter().map(|pair| json!({
+            "comparison": pair.comparison,
+            "clip": pair.clip,
+            "latency_difference_samples": pair.latency_difference,
+            "difference_db": pair.difference_db,
+            "response_difference_db": pair.response_difference_db,
+            "identical": pair.identical,
+        })).collect::<Vec<_>>(),
+        "notes": proof.notes,
+    })
 }
 
 /// The terms of the session in plain lines.

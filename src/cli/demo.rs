@@ -1,15 +1,144 @@
-//! `earwitness demo`.
+//! `earwitness demo`: the whole job on a built-in session.
 
 use std::io::Write;
+use std::path::{Path, PathBuf};
 
-use super::Failure;
+use super::{Failure, note, run};
+use crate::player::{DeviceFacts, OutputChoice, devices};
+use crate::screen::terminal;
+use crate::session::template::DEMO;
+use crate::sitting::{self, Ending, Look, Request, Resuming};
+
+/// How often the simulated listener of a demonstration without a terminal is right.
+const SIMULATED: f64 = 0.85;
+/// The listener's name in the demonstration's journal.
+const LISTENER: &str = "Demonstration";
 
 /// What was typed after `demo`.
 #[derive(Debug, clap::Args)]
-pub struct DemoArguments {}
+pub struct DemoArguments {
+    /// Folder for the session and its journal; without this a new one in the system's temporary folder
+    #[arg(long, value_name = "DIR")]
+    dir: Option<PathBuf>,
+    /// Plain lines in place of a screen
+    #[arg(long)]
+    plain: bool,
+    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated"
+    #[arg(long, value_name = "P")]
+    simulate: Option<f64>,
+    /// Play no sound, even if there is a device
+    #[arg(long)]
+    silent: bool,
+}
 
 /// Runs the command.
 pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`demo` is not in this build"))
+    if let Some(probability) = arguments.simulate {
+        run::check_probability(probability)?;
+    }
+    let simulate = match arguments.simulate {
+        None if !arguments.plain && !terminal::is_there() => Some(SIMULATED),
+        given => given,
+    };
+    let folder = folder(arguments.dir.as_deref())?;
+    let file = folder.join("session.toml");
+    write_session(&file)?;
+    let session = crate::session::load(&file).map_err(Failure::bad)?;
+
+    // A simulated listener hears nothing, so it is played nothing.
+    let silent = simulate.is_some() || arguments.silent || !devices().iter().any(answers);
+    let mut request = Request {
+        session,
+        listener: LISTENER.to_owned(),
+        output: if silent { OutputChoice::Silent } else { OutputChoice::Device(None) },
+        simulate,
+        opponent: false,
+        resuming: Resuming::Anew,
+    };
+    if silent && simulate.is_none() {
+        note(
+            "There is no sound device, so the demonstration is silent: it shows the way, and proves nothing.",
+        );
+        note("`earwitness devices` says what to install or check.");
+    }
+    request
+        .session
+        .notes
+        .push("This is the demonstration: cables, loudspeaker and clip are invented.".to_owned());
+    let look = match (simulate, arguments.plain) {
+        (Some(_), _) => Look::None,
+        (None, true) => Look::Plain,
+        (None, false) => Look::Screen,
+    };
+    let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
+
+    let mark = if simulate.is_some() { "simulated | " } else { "" };
+    let mut say = |line: &str| match line.trim() {
+        "" => writeln!(out),
+        _ => writeln!(out, "{mark}{line}"),
+    };
+    for line in &finished.lines {
+        say(line)?;
+    }
+    match finished.ending {
+        Ending::NotOpened => {
+            return Err(Failure::No("nothing was opened, and nothing was recorded".to_owned()));
+        }
+        Ending::Left => say("The sitting is not finished; it can be resumed:")?,
+        Ending::Closed(_) => say("What to do next:")?,
+    }
+    let shown = folder.display();
+    if finished.ending == Ending::Left {
+        return Ok(say(&format!("  earwitness run {shown} --listener {LISTENER} --resume"))?);
+    }
+    say(&format!("  earwitness verify {}", finished.journal.display()))?;
+    say(&format!("  earwitness report {shown}"))?;
+    say(&format!("  earwitness check {shown}"))?;
+    say("  earwitness new my-session")?;
+    Ok(())
+}
+
+/// A device that would be heard.
+fn answers(device: &DeviceFacts) -> bool {
+    device.default && device.answers && device.id != "null"
+}
+
+fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
+    match wanted {
+        Some(dir) => {
+            std::fs::create_dir_all(dir).map_err(|error| {
+                Failure::Bad(format!(
+                    "{} cannot be made: {error}; choose a folder that you may write to",
+                    dir.display()
+                ))
+            })?;
+            Ok(dir.to_path_buf())
+        }
+        None => tempfile::Builder::new()
+            .prefix("earwitness-demo-")
+            .tempdir()
+            .map(tempfile::TempDir::keep)
+            .map_err(|error| {
+                Failure::Bad(format!("no temporary folder can be made ({error}); name one with --dir DIR"))
+            }),
+    }
+}
+
+/// Writes the built-in session; one that is there already is used only if it is the same.
+fn write_session(file: &Path) -> Result<(), Failure> {
+    match std::fs::File::create_new(file) {
+        Ok(mut opened) => opened
+            .write_all(DEMO.as_bytes())
+            .and_then(|()| opened.sync_all())
+            .map_err(|error| Failure::Bad(format!("{} cannot be written: {error}", file.display()))),
+        Err(_) if std::fs::read(file).is_ok_and(|text| text == DEMO.as_bytes()) => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(Failure::Bad(format!(
+            "{} is another session and stays as it is; choose another folder",
+            file.display()
+        ))),
+        Err(error) => Err(Failure::Bad(format!(
+            "{} cannot be written: {error}; choose a folder that you may write to",
+            file.display()
+        ))),
+    }
 }

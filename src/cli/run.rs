@@ -42,12 +42,8 @@ pub struct RunArguments {
 
 /// Runs the command.
 pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    if let Some(probability) = arguments.simulate
-        && !(0.0..=1.0).contains(&probability)
-    {
-        return Err(Failure::bad(format!(
-            "--simulate is {probability}: a probability from 0 to 1 is expected, such as 0.8"
-        )));
+    if let Some(probability) = arguments.simulate {
+        check_probability(probability)?;
     }
     let output = output(&arguments.output, arguments.device.as_deref())?;
     let look = look(arguments.simulate.is_some(), arguments.plain)?;
@@ -71,6 +67,16 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     };
     let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
     tell(&finished, out)
+}
+
+/// Refuses what is no probability.
+pub(super) fn check_probability(probability: f64) -> Result<(), Failure> {
+    if (0.0..=1.0).contains(&probability) {
+        return Ok(());
+    }
+    Err(Failure::bad(format!(
+        "--simulate is {probability}: a probability from 0 to 1 is expected, such as 0.8"
+    )))
 }
 
 /// The output that the options mean.

@@ -1,6 +1,7 @@
 //! `earwitness score`.
 
 mod counts;
+mod journals;
 mod text;
 
 use std::io::Write;
@@ -29,9 +30,9 @@ pub struct ScoreArguments {
     /// Counted trials
     #[arg(long, requires_all = ["protocol", "correct"], conflicts_with = "files")]
     trials: Option<u64>,
-    /// Risk of calling a guesser's score a difference
-    #[arg(long, default_value_t = 0.05)]
-    alpha: f64,
+    /// Risk of calling a guesser's score a difference [default: what the journals agreed on, otherwise 0.05]
+    #[arg(long)]
+    alpha: Option<f64>,
     /// Confidence level of the intervals
     #[arg(long, default_value_t = 0.95)]
     level: f64,
@@ -43,6 +44,9 @@ pub struct ScoreArguments {
     json: bool,
 }
 
+/// The risk where nothing was agreed on.
+const ALPHA: f64 = 0.05;
+
 /// Runs the command.
 pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
     check_risks(arguments)?;
@@ -50,12 +54,13 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         (&arguments.protocol, arguments.correct, arguments.trials)
     {
         let protocol = protocol_named(protocol)?;
-        let analysis = analyse(arguments, protocol, correct, trials)?;
+        let alpha = arguments.alpha.unwrap_or(ALPHA);
+        let analysis = analyse(arguments, protocol, correct, trials, alpha)?;
         if arguments.json {
             return write_json(out, &document(&analysis)?);
         }
-        let verdict = verdict::sentence(&VerdictInput::new(protocol, correct, trials, arguments.alpha))
-            .map_err(Failure::bad)?;
+        let verdict =
+            verdict::sentence(&VerdictInput::new(protocol, correct, trials, alpha)).map_err(Failure::bad)?;
         return text::one(out, &analysis, &verdict);
     }
     if arguments.files.is_empty() {
@@ -63,11 +68,16 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
             "nothing to score: give journals, a CSV file of counts, or --protocol, --correct and --trials",
         ));
     }
-    counts::run(arguments, out)
+    let is_csv = |path: &PathBuf| path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv"));
+    match arguments.files.iter().filter(|file| is_csv(file)).count() {
+        0 => journals::run(arguments, out),
+        all if all == arguments.files.len() => counts::run(arguments, out),
+        _ => Err(Failure::bad("journals and CSV files of counts cannot be scored together: give one kind")),
+    }
 }
 
 fn check_risks(arguments: &ScoreArguments) -> Result<(), Failure> {
-    for (name, value) in [("--alpha", arguments.alpha), ("--level", arguments.level)] {
+    for (name, value) in [("--alpha", arguments.alpha.unwrap_or(ALPHA)), ("--level", arguments.level)] {
         if !(value > 0.0 && value < 1.0) {
             return Err(Failure::bad(format!(
                 "{name} is {value}, but must lie between 0 and 1, both excluded"
@@ -103,9 +113,10 @@ fn analyse(
     protocol: Protocol,
     correct: u64,
     trials: u64,
+    alpha: f64,
 ) -> Result<Analysis, Failure> {
     let mut analysis =
-        one::analyse_at(protocol, correct, trials, arguments.alpha, arguments.level).map_err(Failure::bad)?;
+        one::analyse_at(protocol, correct, trials, alpha, arguments.level).map_err(Failure::bad)?;
     if let Some(name) = &arguments.model
         && model_named(name, protocol)? == Model::IndependentObservation
         && let Some(other) = analysis.d_prime_independent_observation

@@ -195,53 +195,77 @@ fn start(
     };
     let stream = match format {
         SampleFormat::F32 => build(device, config, renderer, &shared, |sample: f32, _, _| sample),
-        SampleFormat::I32 => build(device, config, renderer, &shared, |sample, _, _| {
-            (f64::from(sample) * 2_147_483_648.0).round().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
-        }),
+        SampleFormat::I32 => build(device, config, renderer, &shared, to_i32),
         SampleFormat::I24 => {
             let dither = Dither::new(0);
             build(device, config, renderer, &shared, move |sample, channel, frame| {
                 cpal::I24::new_unchecked(dither.quantise(f64::from(sample), 24, channel, frame))
             })
         }
-        _ => {
-            let dither = Dither::new(0);
-            build(device, config, renderer, &shared, move |sample, channel, frame| {
-                dither.quantise(f64::from(sample), 16, channel, frame) as i16
-            })
-        }
+        _ => build(device, config, renderer, &shared, to_i16(Dither::new(0))),
     }?;
     stream.play()?;
     Ok((Playing { stream, shared, rate_hz }, link, buffer.unwrap_or(0)))
 }
 
-/// Builds a stream whose callback renders in pieces and converts each sample. Silence stays silence: nothing is dithered
-/// while nothing plays.
+/// The data callback: renders in pieces and converts each sample. Silence stays silence: nothing is dithered while
+/// nothing plays.
+pub(super) struct Callback<F> {
+    renderer: Renderer,
+    channels: usize,
+    scratch: Vec<f32>,
+    frame: u64,
+    shared: Arc<Shared>,
+    convert: F,
+}
+
+impl<F> Callback<F> {
+    pub(super) fn new(renderer: Renderer, channels: usize, shared: Arc<Shared>, convert: F) -> Self {
+        Self { renderer, channels, scratch: vec![0.0; SCRATCH_FRAMES * channels], frame: 0, shared, convert }
+    }
+
+    /// Fills a buffer of any length.
+    pub(super) fn fill<T: cpal::SizedSample>(&mut self, output: &mut [T])
+    where
+        F: Fn(f32, usize, u64) -> T,
+    {
+        for piece in output.chunks_mut(self.scratch.len()) {
+            let block = &mut self.scratch[..piece.len()];
+            self.renderer.render(block);
+            let silent = block.iter().all(|sample| *sample == 0.0);
+            for (samples, values) in
+                block.chunks_exact(self.channels).zip(piece.chunks_exact_mut(self.channels))
+            {
+                for (channel, (value, sample)) in values.iter_mut().zip(samples).enumerate() {
+                    *value =
+                        if silent { T::EQUILIBRIUM } else { (self.convert)(*sample, channel, self.frame) };
+                }
+                self.frame += 1;
+            }
+        }
+        Shared::count(&self.shared.callbacks);
+    }
+}
+
+/// A sample as a 32-bit integer: exact, for a float has 24 bits.
+pub(super) fn to_i32(sample: f32, _channel: usize, _frame: u64) -> i32 {
+    (f64::from(sample) * 2_147_483_648.0).round().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
+}
+
+/// A sample as a 16-bit integer, dithered.
+pub(super) fn to_i16(dither: Dither) -> impl Fn(f32, usize, u64) -> i16 + Send + 'static {
+    move |sample, channel, frame| dither.quantise(f64::from(sample), 16, channel, frame) as i16
+}
+
 fn build<T: cpal::SizedSample + Send + 'static>(
     device: &Device,
     config: StreamConfig,
-    mut renderer: Renderer,
+    renderer: Renderer,
     shared: &Arc<Shared>,
     convert: impl Fn(f32, usize, u64) -> T + Send + 'static,
 ) -> Result<cpal::Stream, cpal::Error> {
-    let channels = usize::from(config.channels);
-    let mut scratch = vec![0.0_f32; SCRATCH_FRAMES * channels];
-    let mut frame = 0_u64;
-    let seen = Arc::clone(shared);
-    let data = move |output: &mut [T], _: &OutputCallbackInfo| {
-        for piece in output.chunks_mut(scratch.len()) {
-            let block = &mut scratch[..piece.len()];
-            renderer.render(block);
-            let silent = block.iter().all(|sample| *sample == 0.0);
-            for (frames, values) in block.chunks_exact(channels).zip(piece.chunks_exact_mut(channels)) {
-                for (channel, (value, sample)) in values.iter_mut().zip(frames).enumerate() {
-                    *value = if silent { T::EQUILIBRIUM } else { convert(*sample, channel, frame) };
-                }
-                frame += 1;
-            }
-        }
-        Shared::count(&seen.callbacks);
-    };
+    let mut callback = Callback::new(renderer, usize::from(config.channels), Arc::clone(shared), convert);
+    let data = move |output: &mut [T], _: &OutputCallbackInfo| callback.fill(output);
     let told = Arc::clone(shared);
     let error = move |error: cpal::Error| match error.kind() {
         ErrorKind::Xrun => Shared::count(&told.underruns),

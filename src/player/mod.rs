@@ -30,6 +30,8 @@ mod open;
 mod quiet;
 mod renderer;
 pub mod transport;
+#[cfg(test)]
+mod wall_tests;
 mod watch;
 
 pub use list::{DeviceFacts, devices};

@@ -4,6 +4,7 @@
 //! it. Numbers come from `stats`; nothing is computed here. The same sentences stand on the result screen, in the report
 //! and on the phones of a club night.
 
+mod sitting;
 mod words;
 
 use crate::stats::one::{self, Analysis};
@@ -11,6 +12,7 @@ use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
+pub use sitting::{Described, described, of_sitting, room_trials};
 pub use words::{count, percent, risk};
 
 /// Right answers of a number of trials.

@@ -6,6 +6,8 @@ pub mod controls;
 mod plan;
 mod prepare;
 mod render;
+pub mod resolution;
+pub mod transparency;
 
 use std::path::PathBuf;
 
@@ -15,6 +17,7 @@ pub use crate::filter::{NoProgress, Progress};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};
+pub use transparency::{TransparencyReport, prove};
 
 /// Why stimuli could not be made: what was tried, with which value, what is allowed, what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

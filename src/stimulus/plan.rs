@@ -33,6 +33,13 @@ pub(super) struct Side {
     pub(super) gain: f64,
 }
 
+impl Side {
+    /// A filter and nothing else.
+    pub(super) fn plain(fir: Fir) -> Self {
+        Self { fir: Arc::new(fir), level: 1.0, matching: 1.0, gain: 1.0 }
+    }
+}
+
 /// The stimuli of one comparison on one clip: sides A and B, then what its controls add to A.
 #[derive(Debug, Clone)]
 pub(super) struct Group {
@@ -87,6 +94,11 @@ fn filter(
     let fir = Arc::new(fir);
     cabinet.insert(key, Arc::clone(&fir));
     Ok(fir)
+}
+
+/// The filter of a cable's chain at a rate.
+pub(super) fn cable_filter(session: &Session, cable: usize, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
+    filter(session, &mut Cabinet::new(), cable, rate_hz, None)
 }
 
 /// The whole samples of delay that both sides of a comparison share.

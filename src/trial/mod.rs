@@ -3,6 +3,7 @@
 //! Comes in: a [`Session`](crate::session::Session) with the digests of its stimuli, and events. Goes out: effects,
 //! records, and what the opened seal proves. Must not know: screens, sound devices, clocks.
 
+pub mod against;
 pub mod chain;
 pub mod conductor;
 pub mod digest;

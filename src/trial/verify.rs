@@ -2,13 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
+use super::against;
 use super::conductor::MAX_TEXT;
 use super::digest::Digest;
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
 use super::protocol::{Definition, Side};
-use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Record, TrialId};
-use super::register::{self as registers, Entry, REGISTER};
+use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, TrialId};
 use super::schedule::{Draws, Presented, Subject};
 use super::score::{Decision, Tally};
 use super::seal::Secret;
@@ -105,6 +105,8 @@ pub struct Checked {
     pub seats: Vec<(u32, String)>,
     /// The closing.
     pub closing: Option<Closing>,
+    /// Digest of each record.
+    pub digests: Vec<Digest>,
     /// Digest of the last record.
     pub receipt: Option<Digest>,
     /// Finished attempts; of a night one for each vote.
@@ -140,6 +142,7 @@ impl Checked {
             phrases: Vec::new(),
             seats: Vec::new(),
             closing: None,
+            digests: Vec::new(),
             receipt: None,
             answers: Vec::new(),
             counts: None,
@@ -186,7 +189,7 @@ impl Checked {
         })
     }
 
-    fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
+    pub(super) fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
         self.problems.push(Problem { record, message: message.into() });
     }
 }
@@ -195,7 +198,7 @@ impl Checked {
 pub fn check(path: &Path) -> Checked {
     let mut checked = alone(path);
     if checked.opening.is_some() {
-        against_register(&mut checked);
+        against::register(&mut checked);
     }
     checked
 }
@@ -229,6 +232,7 @@ pub fn verify(journal: &Journal) -> Checked {
     checked.torn_bytes = journal.torn_bytes;
     checked.records = journal.records.len() as u64;
     checked.receipt = journal.receipt();
+    checked.digests.clone_from(&journal.digests);
     checked.state = State::Unfinished;
     let Some(opening) = journal.opening() else {
         checked.state = State::Broken;
@@ -406,72 +410,4 @@ impl Answered {
         let definition = Definition::of(opening.terms.protocol);
         definition.alternatives.get(self.answer?).map(|alternative| alternative.name)
     }
-}
-
-fn against_register(checked: &mut Checked) {
-    let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
-    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    if !folder.join(REGISTER).exists() {
-        return;
-    }
-    let Some(opening) = checked.opening.clone() else { return };
-    let name = checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let before = checked.problems.len();
-    match registers::read(&folder) {
-        Err(error) => checked.problem(None, format!("the register cannot be trusted: {error}")),
-        Ok(register) => {
-            let announced = register.digests.iter().position(|digest| *digest == opening.register);
-            match announced.map(|index| &register.entries[index]) {
-                Some(Entry::Opened {
-                    commitment, session, listener, occasion, simulated, journal, ..
-                }) => {
-                    let same = *commitment == opening.commitment
-                        && *session == opening.session
-                        && *listener == opening.listener
-                        && *occasion == opening.occasion
-                        && *simulated == opening.simulated;
-                    if !same {
-                        checked.problem(Some(1), "the register announced something else under its line");
-                    }
-                    if *journal != name {
-                        checked.problem(None, format!("the register knows this journal as {journal}"));
-                    }
-                    closed_in_register(checked, &register, journal);
-                }
-                _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
-            }
-        }
-    }
-    checked.registered =
-        if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
-}
-
-fn closed_in_register(checked: &mut Checked, register: &registers::Register, journal: &str) {
-    let Some((receipt, outcome)) = register.closed(journal) else { return };
-    if checked.state == State::Broken {
-        return;
-    }
-    let last = Some(checked.records);
-    if checked.closing.is_none() {
-        checked.problem(None, "the register says that it was closed, but its closing record is gone");
-    } else if checked.receipt != Some(receipt) {
-        checked.problem(last, "its digest is not the receipt in the register");
-    } else if checked.closing.as_ref().is_some_and(|closing| closing.outcome != outcome) {
-        checked.problem(last, "the register says that it ended otherwise");
-    }
-}
-
-/// Number of the record with this digest, from 1: a running receipt, or a night's receipt of one vote.
-pub fn find(journal: &Journal, kept: &str) -> Result<Option<u64>, String> {
-    for (index, digest) in journal.digests.iter().enumerate() {
-        if digest.matches(kept)? {
-            return Ok(Some(index as u64 + 1));
-        }
-    }
-    Ok(None)
-}
-
-/// The record with this number, from 1.
-pub fn record(journal: &Journal, number: u64) -> Option<&Record> {
-    journal.records.get(usize::try_from(number.checked_sub(1)?).ok()?)
 }

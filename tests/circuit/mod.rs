@@ -1,1 +1,3 @@
 //! Tests of this room, against published sources where there are any.
+
+mod conductors;

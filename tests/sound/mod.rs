@@ -1,10 +1,16 @@
 //! Tests of the sound path: filters, clips, levels, stimuli, and the player on a device that runs in real time.
 
+mod device;
 mod engine;
+mod files;
+mod filters;
+mod stimuli;
 
+use std::path::Path;
 use std::sync::Arc;
 
 use earwitness::clip::Playable;
+use earwitness::session::Session;
 
 /// Aborts the test where the code under `assert_no_alloc` allocates or frees.
 #[global_allocator]
@@ -22,4 +28,15 @@ fn noise(frames: usize, channels: u16, rate_hz: u32, seed: u64) -> Playable {
         })
         .collect();
     Playable { rate_hz, channels, samples }
+}
+
+/// A session from its tables; the keys before the first table are filled in.
+fn session(folder: &Path, tables: &str) -> Session {
+    session_with(folder, "", tables)
+}
+
+/// The same with more keys before the first table.
+fn session_with(folder: &Path, keys: &str, tables: &str) -> Session {
+    let text = format!("title = \"Test\"\nprotocol = \"abx\"\ntrials = 16\n{keys}\n{tables}");
+    earwitness::session::parse(&folder.join("session.toml"), &text).unwrap_or_else(|error| panic!("{error}"))
 }

@@ -1,1 +1,11 @@
-//! Tests of this room, against published sources where there are any.
+//! Protocols, seal, journal, conductor, verifier.
+
+mod blindness;
+mod cut;
+mod draws;
+
+mod folder;
+mod kit;
+mod night;
+mod python;
+mod tampering;

@@ -7,7 +7,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::Failure;
-use super::{ScoreArguments, analyse, merge, protocol_named, text, write_json};
+use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
 use crate::report::verdict::{count, percent};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, PanelAnalysis};
@@ -39,27 +39,20 @@ struct Group {
 /// The names of the columns.
 const COLUMNS: [&str; 5] = ["listener", "comparison", "protocol", "correct", "trials"];
 
-/// Scores files.
+/// Scores CSV files of counts.
 pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let is_csv = |path: &Path| path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv"));
     let mut rows = Vec::new();
     for file in &arguments.files {
-        if is_csv(file) {
-            rows.extend(read(file)?);
-        } else {
-            return Err(Failure::bad(format!("{}: is no CSV file of counts", file.display())));
-        }
+        rows.extend(read(file)?);
     }
     if rows.is_empty() {
-        return Err(Failure::bad("there are no counted trials in these files"));
+        return Err(Failure::bad("there are no counts in these files: only a header"));
     }
-    let groups = group(rows, arguments.alpha)?;
-    let family = family(&groups)?;
+    let alpha = arguments.alpha.unwrap_or(ALPHA);
     if arguments.json {
-        write_json(out, &document(arguments, &groups, &family)?)
-    } else {
-        print(arguments, &groups, &family, out)
+        return write_json(out, &document(arguments, rows, alpha)?);
     }
+    print(arguments, rows, alpha, out)
 }
 
 /// Reads a CSV file of counts.
@@ -166,24 +159,30 @@ fn group(rows: Vec<Row>, alpha: f64) -> Result<Vec<Group>, Failure> {
 
 /// Holm-adjusted pooled p-values over all comparisons.
 fn family(groups: &[Group]) -> Result<Vec<f64>, Failure> {
+    if groups.is_empty() {
+        return Ok(Vec::new());
+    }
     let pooled: Vec<f64> = groups.iter().map(|group| group.panel.pooled.p_value).collect();
     many::holm(&pooled).map_err(Failure::bad)
 }
 
-fn document(arguments: &ScoreArguments, groups: &[Group], family: &[f64]) -> Result<Value, Failure> {
+/// The JSON document of counts.
+pub(super) fn document(arguments: &ScoreArguments, rows: Vec<Row>, alpha: f64) -> Result<Value, Failure> {
+    let groups = group(rows, alpha)?;
+    let family = family(&groups)?;
     let mut known: HashMap<(Protocol, u64, u64), Value> = HashMap::new();
     let mut of = |protocol, correct, trials| -> Result<Value, Failure> {
         if let Some(found) = known.get(&(protocol, correct, trials)) {
             return Ok(found.clone());
         }
-        let analysis: Analysis = analyse(arguments, protocol, correct, trials)?;
+        let analysis: Analysis = analyse(arguments, protocol, correct, trials, alpha)?;
         let value = serde_json::to_value(&analysis).map_err(Failure::bad)?;
         known.insert((protocol, correct, trials), value.clone());
         Ok(value)
     };
     let comparisons: Vec<Value> = groups
         .iter()
-        .zip(family)
+        .zip(&family)
         .map(|(group, adjusted)| {
             let listeners: Vec<Value> = group
                 .rows
@@ -220,7 +219,7 @@ fn document(arguments: &ScoreArguments, groups: &[Group], family: &[f64]) -> Res
         .collect::<Result<_, Failure>>()?;
     Ok(json!({
         "schema": "earwitness.score/1",
-        "alpha": arguments.alpha,
+        "alpha": alpha,
         "level": arguments.level,
         "comparisons": comparisons,
     }))
@@ -229,13 +228,16 @@ fn document(arguments: &ScoreArguments, groups: &[Group], family: &[f64]) -> Res
 /// Most listeners in a printed table; `--json` has all.
 const MOST_LINES: usize = 40;
 
-fn print(
+/// The table of counts.
+pub(super) fn print(
     arguments: &ScoreArguments,
-    groups: &[Group],
-    family: &[f64],
+    rows: Vec<Row>,
+    alpha: f64,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    for (group, adjusted) in groups.iter().zip(family) {
+    let groups = group(rows, alpha)?;
+    let family = family(&groups)?;
+    for (group, adjusted) in groups.iter().zip(&family) {
         let (rows, panel) = (&group.rows, &group.panel);
         writeln!(out, "{} ({}, {})", group.comparison, group.protocol, count(rows.len() as u64, "listener"))?;
         let width = rows
@@ -246,7 +248,7 @@ fn print(
             .clamp(8, 24);
         writeln!(out, "  {:<width$} {:>11} {:>10} {:>10}", "listener", "right", "p-value", "Holm")?;
         for ((row, p), holm) in rows.iter().zip(&panel.p_values).zip(&panel.holm).take(MOST_LINES) {
-            let star = if binomial::at_most(*holm, arguments.alpha) { "  shown" } else { "" };
+            let star = if binomial::at_most(*holm, alpha) { "  shown" } else { "" };
             let used = unicode_width::UnicodeWidthStr::width(row.listener.as_str());
             let pad = " ".repeat(width.saturating_sub(used));
             let score = format!("{}/{}", row.correct, row.trials);
@@ -298,7 +300,7 @@ fn print(
         writeln!(out, "  Pooled, if nobody shared a draw with another:")?;
         text::numbers(
             out,
-            &super::analyse(arguments, group.protocol, panel.pooled.correct, panel.pooled.trials)?,
+            &super::analyse(arguments, group.protocol, panel.pooled.correct, panel.pooled.trials, alpha)?,
         )?;
         if groups.len() > 1 {
             writeln!(

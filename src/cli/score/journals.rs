@@ -1,0 +1,278 @@
+//! Scores of journals: each sitting by itself, then all countable ones together.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+
+use super::super::Failure;
+use super::counts::{self, Row};
+use super::{ScoreArguments, text, write_json};
+use crate::report::verdict::{self, VerdictInput};
+use crate::stats::description;
+use crate::stats::psychometric::Model;
+use crate::trial::record::{Occasion, Outcome};
+use crate::trial::verify::{self, Checked, State};
+
+/// Everything that files on the command line mean: journals themselves, and those in folders.
+fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+    let mut journals = Vec::new();
+    for file in files {
+        let folder = if file.is_dir() {
+            let inner = file.join("sittings");
+            if inner.is_dir() { inner } else { file.clone() }
+        } else if file.file_name().is_some_and(|name| name == "session.toml") {
+            file.parent().unwrap_or(Path::new(".")).join("sittings")
+        } else {
+            journals.push(file.clone());
+            continue;
+        };
+        let entries = std::fs::read_dir(&folder)
+            .map_err(|error| Failure::bad(format!("{}: cannot be read: {error}", folder.display())))?;
+        let mut found: Vec<PathBuf> = entries
+            .filter_map(|entry| entry.ok().map(|entry| entry.path()))
+            .filter(|path| {
+                path.extension().is_some_and(|end| end == "jsonl")
+                    && path.file_name().is_some_and(|name| name != "register.jsonl")
+            })
+            .collect();
+        if found.is_empty() {
+            return Err(Failure::bad(format!("{}: there are no sittings in this folder", folder.display())));
+        }
+        found.sort();
+        journals.extend(found);
+    }
+    Ok(journals)
+}
+
+/// Why a sitting takes no part in the panel, if it does not.
+fn left_out(checked: &Checked) -> Option<&'static str> {
+    match (checked.state, checked.closing.as_ref().map(|closing| closing.outcome)) {
+        _ if !checked.problems.is_empty() => Some("does not verify"),
+        (State::Closed, Some(Outcome::StoppedEarly)) => Some("stopped early"),
+        (State::Closed, Some(Outcome::NotQualified)) => Some("not qualified"),
+        (State::Closed, _) => None,
+        _ => Some("not closed: nothing of it can be scored yet"),
+    }
+}
+
+/// Whether a person listened to something.
+fn listened(checked: &Checked) -> bool {
+    !checked.silent() && checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_none())
+}
+
+/// Scores journals.
+pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut sittings: Vec<Checked> = Vec::new();
+    for path in expand(&arguments.files)? {
+        let checked = verify::check(&path);
+        if checked.bad_input {
+            let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
+            return Err(Failure::bad(format!("{}: {problem}", path.display())));
+        }
+        sittings.push(checked);
+    }
+    if arguments.json {
+        let journals: Vec<Value> =
+            sittings.iter().map(|checked| document(arguments, checked)).collect::<Result<_, _>>()?;
+        let mut whole = counts::document(arguments, rows(&sittings), agreed(arguments, &sittings))?;
+        super::merge(&mut whole, json!({ "journals": journals }));
+        write_json(out, &whole)?;
+    } else {
+        for checked in &sittings {
+            print(arguments, checked, out)?;
+        }
+        let rows = rows(&sittings);
+        if sittings.len() > 1 && !rows.is_empty() {
+            counts::print(arguments, rows, agreed(arguments, &sittings), out)?;
+        }
+    }
+    let broken = sittings.iter().filter(|checked| !checked.problems.is_empty()).count();
+    if broken > 0 {
+        return Err(Failure::No(format!(
+            "{broken} of {} journals do not verify and were left out; `earwitness verify` says why",
+            sittings.len()
+        )));
+    }
+    Ok(())
+}
+
+/// The risk agreed on in the terms, unless another one is asked for.
+fn agreed(arguments: &ScoreArguments, sittings: &[Checked]) -> f64 {
+    arguments
+        .alpha
+        .or_else(|| {
+            sittings.iter().find_map(|checked| checked.opening.as_ref().map(|opening| opening.terms.alpha))
+        })
+        .unwrap_or(super::ALPHA)
+}
+
+/// Counts of all sittings that can be pooled: sound, complete, with a draw of their own, and heard by a person; simulated
+/// and silent ones only where there is nothing else.
+fn rows(sittings: &[Checked]) -> Vec<Row> {
+    let countable: Vec<&Checked> = sittings
+        .iter()
+        .filter(|checked| left_out(checked).is_none())
+        .filter(|checked| {
+            checked.opening.as_ref().is_some_and(|opening| opening.occasion == Occasion::Sitting)
+        })
+        .collect();
+    let any_heard = countable.iter().any(|checked| listened(checked));
+    let mut rows = Vec::new();
+    for checked in countable.into_iter().filter(|checked| !any_heard || listened(checked)) {
+        let (Some(opening), Some(counts)) = (&checked.opening, &checked.counts) else { continue };
+        for (comparison, count) in opening.terms.comparisons.iter().zip(&counts.comparisons) {
+            if count.trials > 0 {
+                rows.push(Row {
+                    listener: checked.name().to_string(),
+                    comparison: comparison.name.clone(),
+                    protocol: opening.terms.protocol,
+                    correct: u64::from(count.correct),
+                    trials: u64::from(count.trials),
+                });
+            }
+        }
+    }
+    rows
+}
+
+fn file_name(checked: &Checked) -> String {
+    checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+fn inputs(arguments: &ScoreArguments, checked: &Checked) -> Vec<VerdictInput> {
+    let mut inputs = verdict::of_sitting(checked);
+    if let Some(alpha) = arguments.alpha {
+        for input in &mut inputs {
+            input.alpha = alpha;
+        }
+    }
+    inputs
+}
+
+/// Seats of a night with their own counts on a comparison.
+fn seats(checked: &Checked, comparison: usize) -> Vec<(String, u64, u64)> {
+    checked
+        .seats
+        .iter()
+        .map(|(number, alias)| {
+            let course = verdict::described(checked, comparison, Some(*number)).course;
+            (alias.clone(), course.iter().filter(|right| **right).count() as u64, course.len() as u64)
+        })
+        .collect()
+}
+
+fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Failure> {
+    let mut comparisons = Vec::new();
+    for (index, input) in inputs(arguments, checked).iter().enumerate() {
+        let found = verdict::sentence(input).map_err(Failure::bad)?;
+        let name = checked.opening.as_ref().and_then(|opening| opening.terms.comparisons.get(index));
+        let described = verdict::described(checked, index, None);
+        let bias = described
+            .table
+            .and_then(|table| description::bias(table, Model::of(input.protocol)).ok().flatten());
+        comparisons.push(json!({
+            "comparison": name.map(|comparison| &comparison.name),
+            "correct": input.correct,
+            "trials": input.trials,
+            "verdict": found.headline,
+            "limits": found.limits,
+            "analysis": found.analysis,
+            "adjusted_p_value": input.together.map(|together| together.adjusted_p),
+            "room": input.room,
+            "seats": seats(checked, index)
+                .into_iter()
+                .map(|(alias, correct, trials)| json!({ "alias": alias, "correct": correct, "trials": trials }))
+                .collect::<Vec<_>>(),
+            "controls": {
+                "positive": { "correct": input.controls.positive.correct, "trials": input.controls.positive.trials },
+                "identical": { "correct": input.controls.identical.correct, "trials": input.controls.identical.trials },
+            },
+            "description": {
+                "bias": bias,
+                "course": description::course(&described.course).ok(),
+                "confidence": description::confidence(&described.confidence),
+            },
+        }));
+    }
+    Ok(json!({
+        "file": file_name(checked),
+        "listener": checked.name(),
+        "ok": checked.is_sound(),
+        "problems": checked.problems.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "left_out": left_out(checked),
+        "simulated": checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_some()),
+        "silent": checked.silent(),
+        "comparisons": comparisons,
+    }))
+}
+
+fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> Result<(), Failure> {
+    writeln!(out, "{}, {}", checked.name(), file_name(checked))?;
+    for problem in &checked.problems {
+        writeln!(out, "  does not verify: {problem}")?;
+    }
+    if !checked.problems.is_empty() {
+        return Ok(writeln!(out)?);
+    }
+    if let Some(why) = left_out(checked) {
+        writeln!(out, "  {why}")?;
+    }
+    for (index, input) in inputs(arguments, checked).iter().enumerate() {
+        let found = verdict::sentence(input).map_err(Failure::bad)?;
+        if let Some(comparison) =
+            checked.opening.as_ref().and_then(|opening| opening.terms.comparisons.get(index))
+        {
+            writeln!(out, "{}", comparison.name)?;
+        }
+        writeln!(out, "{}", found.headline)?;
+        for limit in &found.limits {
+            writeln!(out, "{limit}")?;
+        }
+        for (alias, correct, trials) in seats(checked, index) {
+            if trials > 0 {
+                let p = crate::stats::one::p_value(input.protocol, correct, trials);
+                writeln!(out, "  {alias}: {correct} of {trials}, p {}", text::p_value(p))?;
+            }
+        }
+        if let (Some(analysis), None) = (&found.analysis, &input.room) {
+            text::numbers(out, analysis)?;
+        }
+        describe(checked, index, input, out)?;
+    }
+    Ok(writeln!(out)?)
+}
+
+/// Descriptions, never a rescue.
+fn describe(
+    checked: &Checked,
+    index: usize,
+    input: &VerdictInput,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let described = verdict::described(checked, index, None);
+    if let Some(table) = described.table
+        && let Ok(Some(bias)) = description::bias(table, Model::of(input.protocol))
+    {
+        writeln!(
+            out,
+            "  answers                   X was A: {} A, {} B; X was B: {} A, {} B; bias c {:+.2}",
+            table.a_as_a, table.a_as_b, table.b_as_a, table.b_as_b, bias.criterion
+        )?;
+    }
+    if let Ok(course) = description::course(&described.course) {
+        writeln!(
+            out,
+            "  course                    {} of {} in the first half, {} of {} in the second",
+            course.first_correct, course.first_trials, course.second_correct, course.second_trials
+        )?;
+    }
+    if let Some(confidence) = description::confidence(&described.confidence) {
+        writeln!(
+            out,
+            "  confidence                {:.1} when right, {:.1} when wrong (area {:.2}, 0.5 says nothing)",
+            confidence.when_right, confidence.when_wrong, confidence.area
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,195 @@
+//! The audio thread's side under load: it never allocates, frees or jumps, whatever is asked of it.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use assert_no_alloc::{AllocDisabler, assert_no_alloc};
+use proptest::prelude::*;
+
+use super::data::Shared;
+use super::device::{Callback, to_i16, to_i32};
+use super::handle::{Opened, Output, Player, Report, connect};
+use super::open::{Pace, PlayerOptions, Switch};
+use super::renderer::Renderer;
+use super::{OutputDescription, Transport};
+use crate::clip::Playable;
+use crate::clip::dither::Dither;
+
+#[global_allocator]
+static ALLOCATOR: AllocDisabler = AllocDisabler;
+
+const RATE: u32 = 48_000;
+
+/// An output that nothing drives: the test renders.
+struct Manual;
+
+impl Output for Manual {
+    fn reports(&mut self) -> Vec<Report> {
+        Vec::new()
+    }
+
+    fn reopen(&mut self, _rate_hz: u32) -> Option<Opened> {
+        None
+    }
+}
+
+fn manual(options: PlayerOptions) -> (Player, Renderer, Arc<Shared>) {
+    let (link, renderer) = connect(options, RATE, 2);
+    let shared = Arc::clone(&link.shared);
+    let description = OutputDescription {
+        kind: "test".into(),
+        name: String::new(),
+        host: String::new(),
+        rate_hz: RATE,
+        format: "f32".into(),
+        buffer_frames: 0,
+        channels: 2,
+        resampled_from_hz: None,
+    };
+    (Player::new(Box::new(Manual), Opened { link, description }), renderer, shared)
+}
+
+/// A tone that moves by little from sample to sample.
+fn tone(frames: usize, step: f32, channels: u16) -> Playable {
+    let samples = (0..frames)
+        .flat_map(|i| std::iter::repeat_n((i as f32 * step).sin() * 0.5, usize::from(channels)))
+        .collect();
+    Playable { rate_hz: RATE, channels, samples }
+}
+
+#[derive(Debug, Clone)]
+enum Asked {
+    Load,
+    Switch(usize),
+    Play,
+    Pause,
+    Seek(u64),
+    Loop(Option<(u64, u64)>),
+    Render(usize),
+}
+
+fn asked() -> impl Strategy<Value = Asked> {
+    prop_oneof![
+        1 => Just(Asked::Load),
+        4 => (0..4_usize).prop_map(Asked::Switch),
+        4 => Just(Asked::Play),
+        2 => Just(Asked::Pause),
+        2 => (0..20_000_u64).prop_map(Asked::Seek),
+        2 => proptest::option::of((0..20_000_u64, 0..20_000_u64)).prop_map(Asked::Loop),
+        8 => (1..3_000_usize).prop_map(Asked::Render),
+    ]
+}
+
+fn run(orders: &[Asked], options: PlayerOptions) -> Vec<f32> {
+    let (mut player, mut renderer, shared) = manual(options);
+    // Their ends meet within a sample's step, so that the loop of the whole clip is smooth too.
+    let period = std::f32::consts::TAU / 100.0;
+    let stimuli = [tone(16_000, period, 2), tone(16_000, 2.0 * period, 2), tone(16_000, period / 2.0, 2)];
+    player.load(&stimuli);
+    let mut heard = Vec::new();
+    let mut block = vec![0.0; 2 * 3_000];
+    for order in orders {
+        match order {
+            Asked::Load => player.load(&stimuli),
+            Asked::Switch(index) => player.switch_to(*index),
+            Asked::Play => player.play(),
+            Asked::Pause => player.pause(),
+            Asked::Seek(frame) => player.seek(*frame),
+            Asked::Loop(region) => player.set_loop(*region),
+            Asked::Render(frames) => {
+                let block = &mut block[..2 * frames];
+                assert_no_alloc(|| renderer.render(block));
+                heard.extend_from_slice(block);
+                assert!(shared.position.load(Ordering::Relaxed) < 16_000);
+            }
+        }
+    }
+    heard
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
+
+    #[test]
+    fn whatever_is_asked_nothing_clicks_and_nothing_is_allocated(
+        orders in proptest::collection::vec(asked(), 1..60),
+        gap in any::<bool>(),
+    ) {
+        let switch = if gap {
+            Switch::Gap { fade_seconds: 0.01, silence_seconds: 0.02 }
+        } else {
+            Switch::Crossfade { seconds: 0.01 }
+        };
+        let options = PlayerOptions { switch, pace: Pace::Unpaced, ..PlayerOptions::default() };
+        let heard = run(&orders, options);
+        // A tone's step (0.5 * 2 * 0.063) and up to three fades of 480 frames at once (0.5 * pi / 2 / 480 each, twice
+        // that between two tones of opposite sign).
+        let limit = 0.063 + 0.0033 + 2.0 * 0.0017 + 0.001;
+        for channel in 0..2 {
+            let plane: Vec<f32> = heard.iter().skip(channel).step_by(2).copied().collect();
+            for pair in plane.windows(2) {
+                prop_assert!((pair[1] - pair[0]).abs() < limit, "{} to {}", pair[0], pair[1]);
+            }
+        }
+        prop_assert!(heard.iter().all(|sample| sample.abs() <= 0.5 + 1e-6));
+    }
+}
+
+#[test]
+fn the_device_callback_allocates_nothing_in_any_format() {
+    let stimuli = [tone(9_000, 0.01, 1), tone(9_000, 0.02, 1)];
+    let exercise = |fill: &mut dyn FnMut(usize), player: &mut Player| {
+        player.load(&stimuli);
+        player.play();
+        for i in 0..400_usize {
+            // Commands are sent outside; the callback only receives.
+            match i % 7 {
+                0 => player.switch_to(i % 2),
+                2 => player.seek(i as u64 * 10),
+                4 => player.set_loop(Some((100, 5_000))),
+                5 => player.pause(),
+                6 => player.play(),
+                _ => {}
+            }
+            if i % 50 == 49 {
+                player.load(&stimuli);
+            }
+            assert_no_alloc(|| fill(1 + (i * 37) % 700));
+        }
+    };
+    let (mut player, renderer, shared) = manual(PlayerOptions::default());
+    let mut callback = Callback::new(renderer, 2, shared, |sample: f32, _, _| sample);
+    let mut buffer = vec![0.0_f32; 2 * 700];
+    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+
+    let (mut player, renderer, shared) = manual(PlayerOptions::default());
+    let mut callback = Callback::new(renderer, 2, shared, to_i32);
+    let mut buffer = vec![0_i32; 2 * 700];
+    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+
+    let (mut player, renderer, shared) = manual(PlayerOptions::default());
+    let mut callback = Callback::new(renderer, 2, Arc::clone(&shared), to_i16(Dither::new(0)));
+    let mut buffer = vec![0_i16; 2 * 700];
+    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+    assert_eq!(shared.callbacks.load(Ordering::Relaxed), 400);
+}
+
+#[test]
+fn a_flood_of_commands_loses_none_that_fits_and_blocks_never() {
+    let (mut player, mut renderer, shared) = manual(PlayerOptions::default());
+    player.load(&[tone(9_000, 0.01, 2), tone(9_000, 0.02, 2)]);
+    for i in 0..10_000 {
+        player.switch_to(i % 2);
+    }
+    assert_eq!(player.status().index, 1);
+    let mut block = vec![0.0; 512];
+    renderer.render(&mut block);
+    assert_eq!(shared.rendered.load(Ordering::Relaxed), 256);
+}
+
+#[test]
+fn integers_are_exact_and_clipped() {
+    for (sample, expected) in [(0.0, 0), (0.5, 1 << 30), (-1.0, i32::MIN), (1.0, i32::MAX), (2.0, i32::MAX)] {
+        assert_eq!(to_i32(sample, 0, 0), expected);
+    }
+}

@@ -1,0 +1,166 @@
+//! From a checked journal to the verdict's input: one for each comparison.
+
+use std::collections::BTreeMap;
+
+use super::{Controls, Rule, Tally, Together, VerdictInput};
+use crate::stats::description::Table;
+use crate::stats::room::{self, RoomResult, RoomTrial};
+use crate::stats::{Protocol, many, one};
+use crate::trial::protocol::{Definition, Side};
+use crate::trial::record::{Count, Occasion, Opening, Outcome, Part, StoppingTerms};
+use crate::trial::verify::{Answered, Checked};
+
+/// The verdict inputs of a journal, one for each comparison of its terms; none before its closing.
+///
+/// Controls are those of the whole sitting; the qualification's are not among them. With `family = "holm"` and several
+/// comparisons the adjusted p-values are those within this sitting. A night's counts are votes, judged by the exact
+/// randomisation distribution over its draws.
+pub fn of_sitting(checked: &Checked) -> Vec<VerdictInput> {
+    let (Some(opening), Some(closing), Some(counts)) = (&checked.opening, &checked.closing, &checked.counts)
+    else {
+        return Vec::new();
+    };
+    let terms = &opening.terms;
+    let night = opening.occasion == Occasion::Night;
+    let mut controls = Controls::default();
+    for (control, count) in terms.controls.iter().zip(&counts.controls) {
+        let tally = if control.is_positive() { &mut controls.positive } else { &mut controls.identical };
+        tally.correct += u64::from(count.correct);
+        tally.trials += u64::from(count.trials);
+    }
+    if terms.protocol == Protocol::Preference {
+        // A preference has no right answer, not even on a control.
+        controls = Controls::default();
+    }
+    let mut inputs: Vec<VerdictInput> = terms
+        .comparisons
+        .iter()
+        .zip(&counts.comparisons)
+        .enumerate()
+        .map(|(index, (comparison, count))| {
+            let Tally { correct, trials } = tally(*count);
+            VerdictInput {
+                planned_trials: if night { trials } else { u64::from(terms.trials) },
+                stopped_early: closing.outcome == Outcome::StoppedEarly,
+                simulated: opening.simulated.is_some(),
+                silent: checked.silent(),
+                controls,
+                side_a: comparison.a.clone(),
+                side_b: comparison.b.clone(),
+                attribute: terms.attribute.clone(),
+                rule: match terms.stopping {
+                    StoppingTerms::Sequential { alpha, beta, proportion } if !night => {
+                        Rule::Sequential { alpha, beta, proportion }
+                    }
+                    _ => Rule::AllTrials,
+                },
+                room: if night { room_of(checked, opening, index) } else { None },
+                ..VerdictInput::new(terms.protocol, correct, trials, terms.alpha)
+            }
+        })
+        .collect();
+    if terms.family == "holm" && inputs.len() > 1 {
+        adjust(&mut inputs);
+    }
+    inputs
+}
+
+fn tally(count: Count) -> Tally {
+    Tally { correct: u64::from(count.correct), trials: u64::from(count.trials) }
+}
+
+/// Holm's adjustment over the comparisons of one sitting.
+fn adjust(inputs: &mut [VerdictInput]) {
+    let p_values: Vec<f64> = inputs
+        .iter()
+        .map(|input| match &input.room {
+            Some(room) => room.p_value,
+            None if input.trials == 0 => 1.0,
+            None => one::p_value(input.protocol, input.correct, input.trials),
+        })
+        .collect();
+    let members = inputs.len() as u64;
+    if let Ok(adjusted) = many::holm(&p_values) {
+        for (input, adjusted_p) in inputs.iter_mut().zip(adjusted) {
+            input.together = Some(Together { members, adjusted_p });
+        }
+    }
+}
+
+/// Counted answers on a comparison.
+fn counted<'a>(
+    checked: &'a Checked,
+    opening: &'a Opening,
+    comparison: usize,
+) -> impl Iterator<Item = &'a Answered> {
+    checked.answers.iter().filter(move |answer| {
+        answer.id.part == Part::Main
+            && answer.void.is_none()
+            && answer.answer.is_some()
+            && answer.presented.is_some()
+            && answer.control().is_none()
+            && answer.comparison(opening) == Some(comparison)
+    })
+}
+
+/// The votes of a night on a comparison, trial by trial, with the alternative that the draw made right (preference: the
+/// one that means side B).
+pub fn room_trials(checked: &Checked, comparison: usize) -> Vec<RoomTrial> {
+    let Some(opening) = &checked.opening else { return Vec::new() };
+    let alternatives = Definition::of(opening.terms.protocol).alternatives.len();
+    let mut trials: BTreeMap<_, RoomTrial> = BTreeMap::new();
+    for answer in counted(checked, opening, comparison) {
+        let (Some(drawn), Some(vote)) = (answer.presented, answer.answer) else { continue };
+        let right = drawn.right(opening).or_else(|| {
+            (0..alternatives).find(|alternative| drawn.chosen(opening, *alternative) == Some(Side::B))
+        });
+        let Some(right) = right else { continue };
+        let trial =
+            trials.entry(answer.id).or_insert_with(|| RoomTrial { votes: vec![0; alternatives], right });
+        if let Some(cell) = trial.votes.get_mut(vote) {
+            *cell += 1;
+        }
+    }
+    trials.into_values().collect()
+}
+
+fn room_of(checked: &Checked, opening: &Opening, comparison: usize) -> Option<RoomResult> {
+    room::test(opening.terms.protocol, &room_trials(checked, comparison), opening.terms.alpha).ok()
+}
+
+/// What is described, and never judged, of one listener's answers on a comparison.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Described {
+    /// ABX: answers by what X was.
+    pub table: Option<Table>,
+    /// Right or wrong in order.
+    pub course: Vec<bool>,
+    /// Right or wrong with confidence, where it was asked.
+    pub confidence: Vec<(bool, u8)>,
+}
+
+/// The answers of a sitting (or of one seat of a night) on a comparison, for descriptions.
+pub fn described(checked: &Checked, comparison: usize, seat: Option<u32>) -> Described {
+    let Some(opening) = &checked.opening else { return Described::default() };
+    let mut described = Described::default();
+    let mut table = Table::default();
+    for answer in counted(checked, opening, comparison) {
+        if answer.seat.as_ref().map(|(number, _)| *number) != seat {
+            continue;
+        }
+        let Some(right) = answer.right else { continue };
+        described.course.push(right);
+        if let Some(level) = answer.confidence {
+            described.confidence.push((right, level));
+        }
+        match (answer.chosen, right) {
+            (Some(Side::A), true) => table.a_as_a += 1,
+            (Some(Side::B), false) => table.a_as_b += 1,
+            (Some(Side::A), false) => table.b_as_a += 1,
+            (Some(Side::B), true) => table.b_as_b += 1,
+            (None, _) => {}
+        }
+    }
+    described.table = (opening.terms.protocol == Protocol::Abx).then_some(table);
+    described
+}

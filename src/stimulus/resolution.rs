@@ -1,0 +1,222 @@
+//! What a word length resolves: the size of a difference against the noise floor, in bands as wide as the ear's.
+//!
+//! Bands are one equivalent rectangular bandwidth wide and stand next to each other on the scale of ERB numbers
+//! (Glasberg & Moore 1990, Hearing Research 47:103: ERB = 24.7 (4.37 f + 1) Hz, number = 21.4 log10(4.37 f + 1), f in
+//! kHz).
+
+use num_complex::Complex64;
+use realfft::RealFftPlanner;
+
+use super::Pair;
+use crate::clip::dither::WordLength;
+
+/// Frames per spectrum.
+const FRAME: usize = 8192;
+/// A difference less than this above the noise in its strongest band is in danger of being hidden.
+const MARGIN_DB: f64 = 10.0;
+
+/// Levels in one band, in dB relative to a full-scale sine.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BandLevels {
+    /// Lower edge in Hz.
+    pub from_hz: f64,
+    /// Upper edge in Hz.
+    pub to_hz: f64,
+    /// Level of side A.
+    pub signal_db: f64,
+    /// Level of A minus B, sample by sample.
+    pub difference_db: f64,
+}
+
+/// What a word length makes of a difference.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resolved {
+    /// The word length.
+    pub word: WordLength,
+    /// Level of its noise over the whole band, in dB relative to a full-scale sine.
+    pub noise_db: f64,
+    /// Bands with a difference at all.
+    pub bands: usize,
+    /// Of these, bands whose difference lies below the noise.
+    pub bands_below: usize,
+    /// Largest difference over noise in any band, in dB; negative infinity where there is no difference.
+    pub best_margin_db: f64,
+    /// There is a difference, and nowhere does it stand out of the noise by 10 dB: the word length could hide it.
+    pub could_hide: bool,
+}
+
+fn erb_number(frequency_hz: f64) -> f64 {
+    21.4 * (4.37e-3 * frequency_hz + 1.0).log10()
+}
+
+fn erb_frequency(number: f64) -> f64 {
+    (10.0_f64.powf(number / 21.4) - 1.0) / 4.37e-3
+}
+
+/// Level of a power relative to a full-scale sine, whose power is one half.
+fn sine_db(power: f64) -> f64 {
+    10.0 * (2.0 * power).log10()
+}
+
+/// Mean power spectrum: power per bin, Hann window, half-overlapping frames, mean over channels.
+fn spectrum(samples: &[f64]) -> Vec<f64> {
+    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(FRAME);
+    let window: Vec<f64> =
+        (0..FRAME).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / FRAME as f64).cos()).collect();
+    let window_power: f64 = window.iter().map(|value| value * value).sum();
+    let mut power = vec![0.0; FRAME / 2 + 1];
+    let mut count = 0_u32;
+    let mut input = plan.make_input_vec();
+    let mut output: Vec<Complex64> = plan.make_output_vec();
+    let mut at = 0;
+    loop {
+        let part = &samples[at.min(samples.len())..(at + FRAME).min(samples.len())];
+        if part.is_empty() {
+            break;
+        }
+        input.fill(0.0);
+        for ((value, sample), weight) in input.iter_mut().zip(part).zip(&window) {
+            *value = sample * weight;
+        }
+        plan.process(&mut input, &mut output).expect("lengths fit the plan");
+        for (sum, bin) in power.iter_mut().zip(&output) {
+            *sum += bin.norm_sqr();
+        }
+        count += 1;
+        if at + FRAME >= samples.len() {
+            break;
+        }
+        at += FRAME / 2;
+    }
+    // One side of the spectrum stands for both.
+    let scale = 2.0 / (window_power * FRAME as f64 * f64::from(count.max(1)));
+    power.iter().map(|value| value * scale).collect()
+}
+
+/// Levels of a pair in ERB-wide bands from 20 Hz to 20 kHz (or half the rate).
+pub fn bands(pair: &Pair) -> Vec<BandLevels> {
+    let channels = usize::from(pair.a.channels);
+    let rate = f64::from(pair.a.rate_hz);
+    let (mut signal, mut difference) = (vec![0.0; FRAME / 2 + 1], vec![0.0; FRAME / 2 + 1]);
+    for channel in 0..channels {
+        let plane = |samples: &[f32]| -> Vec<f64> {
+            samples.iter().skip(channel).step_by(channels).copied().map(f64::from).collect()
+        };
+        let (a, b) = (plane(&pair.a.samples), plane(&pair.b.samples));
+        let apart: Vec<f64> = a.iter().zip(&b).map(|(a, b)| a - b).collect();
+        for (sum, power) in signal.iter_mut().zip(spectrum(&a)) {
+            *sum += power / channels as f64;
+        }
+        for (sum, power) in difference.iter_mut().zip(spectrum(&apart)) {
+            *sum += power / channels as f64;
+        }
+    }
+    let highest = 20_000_f64.min(rate / 2.0);
+    let (first, last) = (erb_number(20.0), erb_number(highest));
+    let count = (last - first).floor().max(1.0) as usize;
+    let edge = |i: usize| erb_frequency(first + (last - first) * i as f64 / count as f64);
+    let bin = rate / FRAME as f64;
+    // A band narrower than a bin takes its share of the bin.
+    let within = |power: &[f64], from: f64, to: f64| -> f64 {
+        power
+            .iter()
+            .enumerate()
+            .map(|(k, value)| {
+                let (low, high) = ((k as f64 - 0.5) * bin, (k as f64 + 0.5) * bin);
+                value * ((high.min(to) - low.max(from)).max(0.0) / bin)
+            })
+            .sum()
+    };
+    (0..count)
+        .map(|i| {
+            let (from_hz, to_hz) = (edge(i), edge(i + 1));
+            BandLevels {
+                from_hz,
+                to_hz,
+                signal_db: sine_db(within(&signal, from_hz, to_hz)),
+                difference_db: sine_db(within(&difference, from_hz, to_hz)),
+            }
+        })
+        .collect()
+}
+
+/// Level of a word length's noise in a band, in dB relative to a full-scale sine. The noise of dither is white.
+pub fn noise_in_band(word: WordLength, rate_hz: u32, from_hz: f64, to_hz: f64) -> f64 {
+    sine_db(word.noise_power() * (to_hz - from_hz) / (f64::from(rate_hz) / 2.0))
+}
+
+/// Holds a pair's difference against the noise of a word length.
+pub fn resolve(bands: &[BandLevels], word: WordLength, rate_hz: u32) -> Resolved {
+    let margins: Vec<f64> = bands
+        .iter()
+        .filter(|band| band.difference_db.is_finite())
+        .map(|band| band.difference_db - noise_in_band(word, rate_hz, band.from_hz, band.to_hz))
+        .collect();
+    let best = margins.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    Resolved {
+        word,
+        noise_db: sine_db(word.noise_power()),
+        bands: margins.len(),
+        bands_below: margins.iter().filter(|margin| **margin < 0.0).count(),
+        best_margin_db: best,
+        could_hide: !margins.is_empty() && best < MARGIN_DB,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::clip::Playable;
+    use crate::clip::dither::Dither;
+    use crate::stimulus::PairKind;
+
+    fn pair(a: Vec<f32>, b: Vec<f32>) -> Pair {
+        let playable =
+            |samples: Vec<f32>| Playable { rate_hz: 48_000, channels: 1, samples: Arc::from(samples) };
+        Pair {
+            kind: PairKind::Comparison { comparison: 0, clip: 0 },
+            a: playable(a),
+            b: playable(b),
+            digest_a: String::new(),
+            digest_b: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_sine_has_its_level_in_its_band() {
+        let sine: Vec<f32> = (0..48_000).map(|i| (f64::from(i) * 0.131).sin() as f32).collect();
+        let bands = bands(&pair(sine.clone(), sine.iter().map(|sample| sample * 0.99).collect()));
+        let frequency = 0.131 * 48_000.0 / std::f64::consts::TAU;
+        let band =
+            bands.iter().find(|band| band.from_hz <= frequency && frequency < band.to_hz).expect("a band");
+        assert!(band.signal_db.abs() < 0.2, "{band:?}");
+        assert!((band.difference_db + 40.0).abs() < 0.2, "{band:?}");
+        assert!((36..=42).contains(&bands.len()), "{}", bands.len());
+    }
+
+    #[test]
+    fn dither_noise_is_where_it_is_said_to_be() {
+        let dither = Dither::new(1);
+        let step = 2.0_f64.powi(-15);
+        let noise = (0..96_000).map(|n| (f64::from(dither.quantise(0.0, 16, 0, n)) * step) as f32).collect();
+        let bands = bands(&pair(vec![0.0; 96_000], noise));
+        for band in bands.iter().filter(|band| band.from_hz > 500.0) {
+            let expected = noise_in_band(WordLength::Bits16, 48_000, band.from_hz, band.to_hz);
+            assert!((band.difference_db - expected).abs() < 1.0, "{band:?} {expected}");
+        }
+    }
+
+    #[test]
+    fn a_small_difference_is_hidden_by_16_bits_and_not_by_24() {
+        let sound: Vec<f32> = (0..48_000).map(|i| (f64::from(i) * 0.1).sin() as f32 * 0.001).collect();
+        let other = sound.iter().map(|sample| sample * 1.002).collect();
+        let bands = bands(&pair(sound.clone(), other));
+        assert!(resolve(&bands, WordLength::Bits16, 48_000).could_hide);
+        assert!(!resolve(&bands, WordLength::Bits24, 48_000).could_hide);
+        let same = super::bands(&pair(sound.clone(), sound));
+        let resolved = resolve(&same, WordLength::Bits16, 48_000);
+        assert!(!resolved.could_hide && resolved.bands == 0, "no difference is not hidden");
+    }
+}

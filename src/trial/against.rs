@@ -1,0 +1,120 @@
+//! What stands outside a journal, and holds it: its register, a receipt that somebody kept, the session it came from.
+
+use std::path::{Path, PathBuf};
+
+use super::digest::Digest;
+use super::record::StimulusTerms;
+use super::register::{self, Entry, REGISTER};
+use super::verify::{Checked, Registered, State};
+use crate::session::Session;
+use crate::stimulus::StimulusSet;
+
+/// Holds a journal against the register beside it, if there is one.
+pub fn register(checked: &mut Checked) {
+    let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    if !folder.join(REGISTER).exists() {
+        return;
+    }
+    let Some(opening) = checked.opening.clone() else { return };
+    let name = checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let before = checked.problems.len();
+    match register::read(&folder) {
+        Err(error) => checked.problem(None, format!("the register cannot be trusted: {error}")),
+        Ok(found) => {
+            let announced = found.digests.iter().position(|digest| *digest == opening.register);
+            match announced.map(|index| &found.entries[index]) {
+                Some(Entry::Opened {
+                    commitment, session, listener, occasion, simulated, journal, ..
+                }) => {
+                    let same = *commitment == opening.commitment
+                        && *session == opening.session
+                        && *listener == opening.listener
+                        && *occasion == opening.occasion
+                        && *simulated == opening.simulated;
+                    if !same {
+                        checked.problem(Some(1), "the register announced something else under its line");
+                    }
+                    if *journal != name {
+                        checked.problem(None, format!("the register knows this journal as {journal}"));
+                    }
+                    closed_in_register(checked, &found, journal);
+                }
+                _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
+            }
+        }
+    }
+    checked.registered =
+        if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
+}
+
+fn closed_in_register(checked: &mut Checked, found: &register::Register, journal: &str) {
+    let Some((receipt, outcome)) = found.closed(journal) else { return };
+    if checked.state == State::Broken {
+        return;
+    }
+    let last = Some(checked.records);
+    if checked.closing.is_none() {
+        checked.problem(None, "the register says that it was closed, but its closing record is gone");
+    } else if checked.receipt != Some(receipt) {
+        checked.problem(last, "its digest is not the receipt in the register");
+    } else if checked.closing.as_ref().is_some_and(|closing| closing.outcome != outcome) {
+        checked.problem(last, "the register says that it ended otherwise");
+    }
+}
+
+/// What a kept receipt says of a journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Receipt {
+    /// It is the last record's: the whole journal is as it was when the receipt was taken.
+    Whole,
+    /// It is this record's: everything up to it is as it was.
+    UpTo(u64),
+    /// It is no record's of this journal.
+    Foreign,
+}
+
+/// Holds a kept receipt (64 hex digits or the phrase) against a journal.
+///
+/// # Errors
+/// What was kept is neither.
+pub fn receipt(checked: &Checked, kept: &str) -> Result<Receipt, String> {
+    // Whether it can be one at all, even if there is no record.
+    Digest::NOTHING.matches(kept)?;
+    for (index, digest) in checked.digests.iter().enumerate().rev() {
+        if digest.matches(kept)? {
+            let whole = index + 1 == checked.digests.len();
+            return Ok(if whole { Receipt::Whole } else { Receipt::UpTo(index as u64 + 1) });
+        }
+    }
+    Ok(Receipt::Foreign)
+}
+
+/// Holds the digests in a journal's opening against a session and its stimuli as they are made here and now.
+pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&StimulusSet>) {
+    let Some(opening) = checked.opening.clone() else { return };
+    if opening.session != Digest::of(session.source.as_bytes()) {
+        checked.problem(Some(1), "the session file is not the one that this sitting was opened with");
+        return;
+    }
+    let Some(stimuli) = stimuli else { return };
+    let here = StimulusTerms::of(stimuli);
+    if here.len() != opening.stimuli.len() {
+        let message = format!(
+            "{} pairs of stimuli were published, {} are made here",
+            opening.stimuli.len(),
+            here.len()
+        );
+        checked.problem(Some(1), message);
+        return;
+    }
+    for (published, made) in opening.stimuli.iter().zip(&here) {
+        if published != made {
+            let comparison = &opening.terms.comparisons[published.comparison].name;
+            let clip = &opening.terms.clips[published.clip];
+            let message =
+                format!("the stimuli of {comparison} on {clip} are made otherwise here than published");
+            checked.problem(Some(1), message);
+        }
+    }
+}

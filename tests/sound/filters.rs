@@ -1,0 +1,201 @@
+//! Filters against the responses that they are made from, by the defining sum at every frequency.
+
+use std::path::Path;
+
+use earwitness::circuit::Chain;
+use earwitness::filter::{FilterError, PASS_BAND_FRACTION, design};
+use num_complex::Complex64;
+
+use super::session;
+
+const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
+
+/// Chains with much skin effect, a loudspeaker's resonance, a meter's table, a measured response.
+fn chains(folder: &Path) -> Vec<(String, Chain)> {
+    std::fs::write(
+        folder.join("meter.csv"),
+        "frequency_hz,series_resistance_ohm,series_inductance_h,parallel_capacitance_f\n\
+         20,0.061,2.1e-6,4.0e-10\n1000,0.062,2.0e-6,3.9e-10\n10000,0.07,1.9e-6,3.8e-10\n100000,0.13,1.8e-6,3.8e-10\n",
+    )
+    .expect("a table");
+    std::fs::write(
+        folder.join("captured.csv"),
+        "frequency_hz,gain_db,phase_deg\n10,-0.10,0.0\n100,-0.12,-0.1\n1000,-0.15,-0.4\n5000,-0.3,-2\n\
+         20000,-0.9,-7\n96000,-4,-20\n",
+    )
+    .expect("a table");
+    let text = "
+[amplifier]
+output_resistance = \"40 mohm\"
+output_inductance = \"2 uH\"
+[loudspeaker.driver]
+dc_resistance = \"6.2 ohm\"
+voice_coil_inductance = \"0.34 mH\"
+resonance = \"40 Hz\"
+q_mechanical = 6.15
+q_electrical = 0.42
+[cables.bell]
+construction = \"parallel-pair\"
+length = \"15 m\"
+conductor = \"0.4 mm2\"
+spacing = \"3 mm\"
+permittivity = 4
+loss_tangent = 0.05
+[cables.heavy]
+construction = \"parallel-pair\"
+length = \"8 m\"
+conductor = \"6 mm2\"
+spacing = \"7 mm\"
+permittivity = 2.3
+loss_tangent = 0.001
+[cables.metered]
+lcr_table = \"meter.csv\"
+sample_length = \"3 m\"
+length = \"9 m\"
+[cables.captured]
+response = \"captured.csv\"
+[clips.pluck]
+synth = \"plucked-strings\"
+[[comparisons]]
+name = \"all\"
+a = \"bell\"
+b = \"heavy\"
+clips = [\"pluck\"]
+[[comparisons]]
+name = \"measured\"
+a = \"metered\"
+b = \"captured\"
+clips = [\"pluck\"]
+";
+    let session = session(folder, text);
+    (0..session.cables.len())
+        .map(|cable| (session.cables[cable].name.clone(), session.chain(cable)))
+        .collect()
+}
+
+#[test]
+fn magnitude_and_phase_are_those_of_the_response_at_every_rate() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, chain) in chains(folder.path()) {
+        for rate in RATES {
+            let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
+            let fir = design(&response, rate).expect("a filter");
+            let highest = 20_000_f64.min(PASS_BAND_FRACTION * f64::from(rate));
+            // 61 frequencies that are no bins of any transform.
+            let frequencies: Vec<f64> =
+                (0..=60).map(|i| 10.0 * (highest / 10.0).powf(f64::from(i) / 60.0)).collect();
+            let exact = chain.transfer(&frequencies).expect("a response");
+            for (f, h) in frequencies.iter().zip(exact) {
+                let ratio = fir.response_at(*f) / h;
+                let (decibels, degrees) = (20.0 * ratio.norm().log10(), ratio.arg().to_degrees());
+                assert!(decibels.abs() < 0.001, "{name} at {rate} Hz, {f:.1} Hz: {decibels} dB");
+                assert!(degrees.abs() < 0.01, "{name} at {rate} Hz, {f:.1} Hz: {degrees} degree");
+            }
+            assert!(fir.accuracy.max_abs_db < 0.001 && fir.accuracy.max_abs_degrees < 0.01);
+            assert_eq!(fir.delay, 0);
+        }
+    }
+}
+
+#[test]
+fn above_the_band_the_filter_is_bounded_by_the_response() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, chain) in chains(folder.path()) {
+        for rate in [44_100, 48_000, 96_000] {
+            let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
+            let fir = design(&response, rate).expect("a filter");
+            let edge = PASS_BAND_FRACTION * f64::from(rate);
+            let half = f64::from(rate) / 2.0;
+            let frequencies: Vec<f64> =
+                (0..=40).map(|i| edge + (half - edge) * f64::from(i) / 40.0).collect();
+            let exact = chain.transfer(&frequencies).expect("a response");
+            let largest = exact.iter().map(|h| h.norm()).fold(0.0, f64::max);
+            for f in frequencies {
+                assert!(fir.response_at(f).norm() < largest * 1.0001, "{name} at {rate} Hz, {f} Hz");
+            }
+        }
+    }
+}
+
+#[test]
+fn length_follows_the_response_and_not_a_constant() {
+    let one_pole = |corner: f64| {
+        move |f: &[f64]| Ok(f.iter().map(|f| 1.0 / Complex64::new(1.0, f / corner)).collect::<Vec<_>>())
+    };
+    let short = design(&one_pole(30_000.0), 48_000).expect("a filter").taps.len();
+    let long = design(&one_pole(30.0), 48_000).expect("a filter").taps.len();
+    // exp(-2 pi 30 t) falls to 1e-6 in 73 ms, 3500 samples.
+    assert!(short < 1_200, "{short}");
+    assert!((2_800..6_000).contains(&long), "{long}");
+}
+
+#[test]
+fn a_resistive_chain_is_one_tap() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(
+        folder.path(),
+        "
+[amplifier]
+output_resistance = \"0.5 ohm\"
+[loudspeaker]
+resistance = \"7.5 ohm\"
+[cables.none]
+construction = \"direct\"
+[cables.also]
+construction = \"direct\"
+[clips.pluck]
+synth = \"plucked-strings\"
+[[comparisons]]
+name = \"nothing\"
+a = \"none\"
+b = \"also\"
+clips = [\"pluck\"]
+",
+    );
+    let chain = session.chain(0);
+    let fir =
+        design(&|f: &[f64]| chain.transfer(f).map_err(|error| error.to_string()), 48_000).expect("a filter");
+    assert!(fir.is_gain());
+    // Voltage divider: 7.5 / (7.5 + 0.5).
+    assert!((fir.taps[0] - 0.9375).abs() < 1e-15, "{}", fir.taps[0]);
+}
+
+#[test]
+fn a_whole_delay_is_found_and_kept_out_of_the_taps() {
+    let rate = 48_000;
+    let delayed = |f: &[f64]| {
+        Ok(f.iter()
+            .map(|f| Complex64::from_polar(0.9, -std::f64::consts::TAU * f * 100.25 / 48_000.0))
+            .collect::<Vec<_>>())
+    };
+    let fir = design(&delayed, rate).expect("a filter");
+    assert_eq!(fir.delay, 100);
+    for f in [50.0, 1_000.0, 19_000.0] {
+        let exact = delayed(&[f]).expect("a value")[0];
+        assert!((fir.response_at(f) / exact - 1.0).norm() < 1e-5, "{f}");
+    }
+}
+
+#[test]
+fn what_cannot_be_a_filter_is_refused() {
+    let constant = |value: f64| move |f: &[f64]| Ok(vec![Complex64::new(value, 0.0); f.len()]);
+    assert!(matches!(design(&constant(11.0), 48_000), Err(FilterError::TooMuchGain { .. })));
+    assert!(matches!(design(&constant(f64::NAN), 48_000), Err(FilterError::NotFinite { .. })));
+    assert!(matches!(design(&constant(1.0), 0), Err(FilterError::Rate { rate_hz: 0 })));
+    // A resonance of Q 100000 at 30 Hz rings for minutes.
+    let endless = |f: &[f64]| {
+        Ok(f.iter()
+            .map(|f| {
+                let x = Complex64::new(0.0, f / 30.0);
+                1.0 + (x / 1e5) / (1.0 + x / 1e5 + x * x)
+            })
+            .collect::<Vec<_>>())
+    };
+    let error = design(&endless, 48_000).expect_err("it rings too long");
+    assert!(
+        matches!(error, FilterError::TooLong { .. }) && error.to_string().contains("narrow resonance"),
+        "{error}"
+    );
+    let told = design(&|_: &[f64]| Err("the table ends at 20 Hz".to_owned()), 48_000).expect_err("no answer");
+    assert_eq!(told.to_string(), "the table ends at 20 Hz");
+}

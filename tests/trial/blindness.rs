@@ -1,0 +1,167 @@
+//! Two sittings that differ only in the draw look and write the same until the seal is opened.
+
+use earwitness::stats::Protocol;
+use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Stage};
+
+use super::kit::{self, Memory, Scripted};
+
+/// Everything that anybody could see of a sitting up to its closing.
+struct Seen {
+    views: String,
+    journal: Vec<u8>,
+    effects: String,
+    sides: Vec<String>,
+    record_lengths: Vec<usize>,
+}
+
+fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
+    let secret = kit::secret(7);
+    let (conductor, effects) = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
+    let conductor = conductor.with_forced_orders(&[order]);
+    let mut scripted = Scripted::new((conductor, effects), Memory::default());
+    scripted.disturb = disturb;
+    let scripted = scripted.finish();
+    assert!(matches!(scripted.conductor.view().stage, Stage::Result(_)));
+    let mut sides = Vec::new();
+    let effects: Vec<Effect> = scripted
+        .effects
+        .iter()
+        .filter(|effect| !matches!(effect, Effect::Append(record) if matches!(**record, Record::Closing(_))))
+        .cloned()
+        .map(|effect| match effect {
+            // What the player is given is an indexed list: only this may differ.
+            Effect::Load { pair, sides: list } => {
+                sides.push(format!("{list:?}"));
+                Effect::Load { pair, sides: Vec::new() }
+            }
+            other => other,
+        })
+        .collect();
+    let open: Vec<_> = scripted.views.iter().filter(|view| !matches!(view.stage, Stage::Result(_))).collect();
+    let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
+    let (closing, before) = lines.split_last().unwrap();
+    assert!(String::from_utf8_lossy(closing).contains("\"kind\":\"closing\""));
+    Seen {
+        views: format!("{open:#?}"),
+        journal: before.concat(),
+        effects: format!("{effects:?}"),
+        sides,
+        record_lengths: before.iter().map(|line| line.len()).collect(),
+    }
+}
+
+#[test]
+fn every_protocol_looks_and_writes_the_same_for_every_order() {
+    for protocol in Protocol::ALL {
+        for disturb in [None, Some(3)] {
+            let draft = kit::full(protocol);
+            let first = seen(&draft, 0, disturb);
+            assert!(!first.sides.is_empty());
+            for order in 1..Definition::of(protocol).orders.len() {
+                let other = seen(&draft, order, disturb);
+                assert_eq!(first.views, other.views, "{protocol}, order {order}: the views differ");
+                assert_eq!(first.journal, other.journal, "{protocol}, order {order}: the journals differ");
+                assert_eq!(first.record_lengths, other.record_lengths);
+                assert_eq!(first.effects, other.effects, "{protocol}, order {order}: the effects differ");
+                // The orders were really different ones.
+                assert_ne!(first.sides, other.sides, "{protocol}, order {order}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_whole_schedule_drawn_anew_changes_nothing_but_commitment_and_pairs() {
+    // Here the schedule differs too: other comparisons, clips and controls in other places.
+    for protocol in Protocol::ALL {
+        let draft = kit::draft(kit::terms(protocol));
+        let show = |seed: u64| {
+            let scripted = kit::in_memory(&draft, seed).finish();
+            let views: Vec<String> = scripted
+                .views
+                .iter()
+                .filter(|view| !matches!(view.stage, Stage::Result(_)))
+                .map(|view| {
+                    let mut view = view.clone();
+                    view.commitment = earwitness::trial::Digest::NOTHING;
+                    view.receipt = None;
+                    format!("{view:?}")
+                })
+                .collect();
+            let records: Vec<String> = scripted.journal.records[1..]
+                .iter()
+                .filter(|record| !matches!(record, Record::Closing(_)))
+                .map(|record| format!("{record:?}"))
+                .collect();
+            let lengths: Vec<usize> =
+                scripted.journal.bytes.split(|&byte| byte == b'\n').map(<[u8]>::len).collect();
+            let pairs: Vec<Effect> = scripted
+                .effects
+                .iter()
+                .filter(|effect| matches!(effect, Effect::Load { .. }))
+                .cloned()
+                .collect();
+            (views, records, lengths[..lengths.len() - 2].to_vec(), pairs)
+        };
+        let first = show(1);
+        let mut different = false;
+        for seed in 2..12 {
+            let other = show(seed);
+            assert_eq!(first.0, other.0, "{protocol}, secret {seed}: the views differ");
+            assert_eq!(first.1, other.1, "{protocol}, secret {seed}: the records differ");
+            assert_eq!(first.2, other.2, "{protocol}, secret {seed}: the lengths differ");
+            different |= first.3 != other.3;
+        }
+        assert!(different, "{protocol}: nothing was drawn");
+    }
+}
+
+#[test]
+fn only_simulated_sittings_are_told_the_answer() {
+    let mut draft = kit::draft(kit::terms(Protocol::Abx));
+    for (simulated, told) in [(None, false), (Some(0.5), true)] {
+        draft.simulated = simulated;
+        let mut scripted = kit::in_memory(&draft, 3);
+        let mut answers = 0;
+        loop {
+            answers += usize::from(scripted.conductor.simulated_answer().is_some());
+            if !scripted.step() {
+                break;
+            }
+        }
+        assert_eq!(answers > 0, told);
+    }
+}
+
+#[test]
+fn what_is_asked_about_must_have_been_heard() {
+    for protocol in Protocol::ALL {
+        let mut scripted = kit::in_memory(&kit::draft(kit::terms(protocol)), 4);
+        while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+            scripted.step();
+        }
+        scripted.event(Event::Choose(0));
+        assert!(matches!(scripted.effects.last(), Some(Effect::Refuse(_))), "{protocol}");
+        let Stage::Trial(trial) = scripted.conductor.view().stage else { panic!("{protocol}") };
+        assert_eq!(trial.choice, None);
+        let must = trial.slots.iter().filter(|slot| slot.must_hear).count();
+        assert_eq!(trial.unheard.len(), must, "{protocol}");
+    }
+}
+
+#[test]
+fn a_failed_write_stops_the_sitting_and_shows_no_result() {
+    let mut scripted = kit::in_memory(&kit::draft(kit::terms(Protocol::Abx)), 5);
+    while !matches!(&scripted.conductor.view().stage, Stage::Trial(trial) if trial.id.trial == 3) {
+        scripted.step();
+    }
+    scripted.event(Event::JournalFailed { reason: "no space left on device".to_owned() });
+    let stage = scripted.conductor.view().stage;
+    assert_eq!(stage, Stage::Stopped { reason: "no space left on device".to_owned() });
+    let before = scripted.journal.records.len();
+    for event in [Event::Continue, Event::Play, Event::Choose(0), Event::Confirm, Event::Stop, Event::Seal] {
+        scripted.event(event);
+    }
+    assert_eq!(scripted.journal.records.len(), before);
+    assert_eq!(scripted.conductor.view().stage, stage);
+}

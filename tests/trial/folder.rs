@@ -1,0 +1,334 @@
+//! The folder of sittings: names, locks, modes, register, secrets.
+
+use std::os::unix::fs::PermissionsExt as _;
+
+use earwitness::stats::Protocol;
+use earwitness::trial::rest::{self, SecretError};
+use earwitness::trial::sittings::{safe_name, secret_file};
+use earwitness::trial::verify::{self, Registered, State};
+use earwitness::trial::{Event, Outcome, Part, Sittings, SittingsError, Stage};
+
+use super::kit::{self, UTC};
+
+fn names(folder: &std::path::Path) -> Vec<String> {
+    let mut names: Vec<String> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
+    for protocol in Protocol::ALL {
+        let folder = kit::folder();
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        let opened = sittings.open(kit::full(protocol), kit::secret(1), None).unwrap();
+        let path = opened.keeper.path();
+        let hidden = secret_file(folder.path(), path.file_name().unwrap().to_str().unwrap());
+        let mode = std::fs::metadata(&hidden).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o600, "the secret is its owner's only");
+        let mut scripted = kit::in_folder(opened);
+        scripted.disturb = Some(5);
+        let scripted = scripted.finish();
+        assert!(!hidden.exists(), "the opened secret's file is gone");
+        let receipt = scripted.conductor.view().receipt.unwrap();
+        drop(scripted);
+        assert_eq!(
+            names(folder.path()),
+            [".lock", "2026-01-31T20-15-00Z-Ottilie-Invented.jsonl", "register.jsonl"]
+        );
+        let checked = verify::check(&path);
+        assert_eq!(checked.problems, [], "{protocol}");
+        assert_eq!(checked.state, State::Closed);
+        assert!(checked.is_sound() && checked.has_verdict());
+        assert_eq!(checked.registered, Registered::Listed);
+        assert_eq!(checked.receipt, Some(receipt));
+        assert_eq!(checked.void, 1);
+        assert_eq!(checked.phrases.len(), 2);
+        let counts = checked.counts.unwrap();
+        assert_eq!(counts.comparisons.iter().map(|count| count.trials).collect::<Vec<_>>(), [4, 4]);
+        assert_eq!(counts.controls.iter().map(|count| count.trials).collect::<Vec<_>>(), [1, 0, 1, 1]);
+        let register = verify::register(folder.path());
+        assert_eq!(register.problem, None);
+        assert_eq!(register.announced.len(), 1);
+        assert_eq!(register.announced[0].closed, Some((receipt, Outcome::AllTrials)));
+        assert!(register.unregistered.is_empty());
+    }
+}
+
+#[test]
+fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
+    let folder = kit::folder();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(2), None)
+        .unwrap();
+    let path = opened.keeper.path();
+    let mut scripted = kit::in_folder(opened);
+    for _ in 0..9 {
+        scripted.step();
+    }
+    drop(scripted);
+    let checked = verify::check(&path);
+    assert_eq!((checked.state, checked.problems.as_slice()), (State::Unfinished, [].as_slice()));
+    assert!(checked.counts.is_none() && checked.answers.iter().all(|answer| answer.right.is_none()));
+    assert!(!checked.answers.is_empty());
+    assert_eq!(verify::register(folder.path()).announced[0].closed, None);
+
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    let unfinished = sittings.unfinished();
+    assert_eq!(unfinished.len(), 1);
+    assert!(!unfinished[0].locked);
+    let opened = sittings.resume(&unfinished[0].journal, UTC, kit::silent(), None).unwrap();
+    assert!(matches!(opened.conductor.view().stage, Stage::Announce { .. }));
+    kit::in_folder(opened).finish();
+    let checked = verify::check(&path);
+    assert_eq!(checked.problems, []);
+    assert_eq!(checked.resumed, 1);
+    assert!(checked.is_sound());
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    assert!(sittings.unfinished().is_empty());
+    let name = path.file_name().unwrap().to_str().unwrap();
+    let again = sittings.resume(name, UTC, kit::silent(), None);
+    assert!(matches!(again, Err(SittingsError::Closed { .. })));
+}
+
+#[test]
+fn stopping_for_good_opens_the_seal_and_gives_no_verdict() {
+    let mut scripted = kit::in_memory(&kit::full(Protocol::Tetrad), 3);
+    for _ in 0..8 {
+        scripted.step();
+    }
+    scripted.event(Event::Stop);
+    assert!(matches!(scripted.conductor.view().stage, Stage::ConfirmStop { .. }));
+    scripted.event(Event::Back);
+    assert!(matches!(scripted.conductor.view().stage, Stage::Trial(_) | Stage::Announce { .. }));
+    scripted.event(Event::Stop);
+    scripted.event(Event::Confirm);
+    let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+    assert_eq!((result.outcome, result.claimant_won), (Outcome::StoppedEarly, None));
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    let checked = verify::check(&path);
+    assert!(checked.is_sound() && !checked.has_verdict(), "{:?}", checked.problems);
+}
+
+#[test]
+fn a_second_sitting_on_a_folder_is_refused_with_the_reason_or_waits() {
+    let folder = kit::folder();
+    let first = Sittings::lock(folder.path(), UTC).unwrap();
+    let error = Sittings::lock(folder.path(), UTC).unwrap_err();
+    assert!(matches!(error, SittingsError::Busy { .. }));
+    assert!(error.to_string().contains("another sitting is going on"), "{error}");
+    let path = folder.path().to_path_buf();
+    let waiting = std::thread::spawn(move || Sittings::wait(&path, UTC).map(drop).is_ok());
+    std::thread::sleep(std::time::Duration::from_millis(50));
+    assert!(!waiting.is_finished(), "the second waits");
+    drop(first);
+    assert!(waiting.join().unwrap());
+}
+
+#[test]
+fn two_sittings_of_one_second_get_two_names_and_nothing_is_overwritten() {
+    let folder = kit::folder();
+    let mut paths = Vec::new();
+    for seed in 0..3 {
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
+        paths.push(opened.keeper.path());
+    }
+    paths.dedup();
+    assert_eq!(paths.len(), 3);
+    let checked: Vec<_> = paths.iter().map(|path| verify::check(path)).collect();
+    assert!(checked.iter().all(|checked| checked.problems.is_empty()));
+    assert_eq!(verify::register(folder.path()).announced.len(), 3);
+}
+
+#[test]
+fn names_of_any_kind_make_safe_file_names_and_stay_whole_inside() {
+    let long = "x".repeat(300);
+    for (name, safe) in [
+        ("../../etc/passwd", "etc-passwd"),
+        ("a/b\\c:d", "a-b-c-d"),
+        ("🎻🎻🎻", "listener"),
+        ("Zoë Ñandú 🎻", "Zoë-Ñandú"),
+        ("聴く人", "聴く人"),
+        (".hidden", "hidden"),
+        ("-rf", "rf"),
+        ("line\nbreak\0nul", "line-break-nul"),
+        (long.as_str(), &long[..60]),
+    ] {
+        assert_eq!(safe_name(name), safe, "{name:?}");
+        let folder = kit::folder();
+        let mut draft = kit::draft(kit::terms(Protocol::Abx));
+        name.clone_into(&mut draft.listener);
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        let opened = sittings.open(draft, kit::secret(1), None).unwrap();
+        let path = opened.keeper.path();
+        assert_eq!(path.parent(), Some(folder.path()));
+        kit::in_folder(opened).finish();
+        let checked = verify::check(&path);
+        assert_eq!(checked.problems, [], "{name:?}");
+        assert_eq!(checked.opening.unwrap().listener, name);
+    }
+    let folder = kit::folder();
+    let mut draft = kit::draft(kit::terms(Protocol::Abx));
+    draft.listener = String::new();
+    let refused = Sittings::lock(folder.path(), UTC).unwrap().open(draft, kit::secret(1), None);
+    assert!(matches!(refused, Err(SittingsError::Terms(_))));
+    assert_eq!(names(folder.path()), [".lock", "register.jsonl"]);
+}
+
+#[test]
+fn an_opponents_passphrase_locks_the_secret() {
+    let folder = kit::folder();
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    let secret = kit::secret(9);
+    let hex = earwitness::trial::Digest(*secret.bytes()).hex();
+    let opened = sittings.open(kit::full(Protocol::Abx), secret.clone(), Some("Jorin's own words")).unwrap();
+    let path = opened.keeper.path();
+    let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+    let mut scripted = kit::in_folder(opened);
+    for _ in 0..8 {
+        scripted.step();
+    }
+    drop(scripted);
+    let hidden = secret_file(folder.path(), &name);
+    let stored = std::fs::read_to_string(&hidden).unwrap();
+    assert!(!stored.contains(&hex) && stored.contains("locked"));
+    for file in names(folder.path()) {
+        let bytes = std::fs::read(folder.path().join(&file)).unwrap();
+        let found = bytes.windows(32).any(|window| window == secret.bytes());
+        assert!(!found && !String::from_utf8_lossy(&bytes).contains(&hex), "{file} holds the secret");
+    }
+    let commitment = secret.commitment();
+    assert!(matches!(rest::fetch(&hidden, commitment, None), Err(SecretError::Locked)));
+    let wrong = rest::fetch(&hidden, commitment, Some("another"));
+    assert!(matches!(wrong, Err(SecretError::WrongPassphrase)));
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    assert!(sittings.unfinished()[0].locked);
+    let refused = sittings.resume(&name, UTC, kit::silent(), Some("another"));
+    assert!(matches!(refused, Err(SittingsError::Secret(SecretError::WrongPassphrase))));
+    let before = std::fs::read(&path).unwrap();
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    let opened = sittings.resume(&name, UTC, kit::silent(), Some("Jorin's own words")).unwrap();
+    assert!(std::fs::read(&path).unwrap().starts_with(&before));
+    kit::in_folder(opened).finish();
+    assert!(verify::check(&path).is_sound());
+    assert!(!hidden.exists());
+}
+
+#[test]
+fn a_damaged_secret_is_said_so_and_changes_nothing() {
+    let folder = kit::folder();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(4), None)
+        .unwrap();
+    let path = opened.keeper.path();
+    let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+    drop(opened);
+    let before = std::fs::read(&path).unwrap();
+    for content in
+        ["", "{}", "not json", "{\"earwitness_secret\":1,\"secret\":\"00\"}", "{\"earwitness_secret\":2}"]
+    {
+        std::fs::write(secret_file(folder.path(), &name), content).unwrap();
+        let error =
+            Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap_err();
+        assert!(error.to_string().contains("damaged"), "{error}");
+    }
+    let other = earwitness::trial::Digest([1; 32]).hex();
+    let content = format!("{{\"earwitness_secret\":1,\"secret\":\"{other}\"}}");
+    std::fs::write(secret_file(folder.path(), &name), content).unwrap();
+    assert!(Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).is_err());
+    assert_eq!(std::fs::read(&path).unwrap(), before);
+}
+
+#[test]
+fn a_qualification_that_is_not_passed_ends_the_sitting() {
+    let mut draft = kit::full(Protocol::Abx);
+    draft.terms.qualification = Some(earwitness::trial::record::QualificationTerms { trials: 6, correct: 6 });
+    let scripted = kit::in_memory(&draft, 11).finish();
+    let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+    assert_eq!(result.outcome, Outcome::NotQualified);
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    let checked = verify::check(&path);
+    assert!(checked.is_sound() && !checked.has_verdict());
+    assert!(checked.answers.iter().all(|answer| answer.id.part == Part::Qualification));
+
+    // A listener who is always right passes and goes on.
+    draft.simulated = Some(1.0);
+    let mut scripted = kit::in_memory(&draft, 12);
+    scripted.answering = kit::Answering::Right;
+    let scripted = scripted.finish();
+    let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+    assert_eq!(result.outcome, Outcome::AllTrials);
+    assert_eq!(result.counts.qualification.correct, 6);
+    assert!(result.counts.comparisons.iter().all(|count| count.correct == count.trials));
+}
+
+#[test]
+fn a_rest_is_offered_after_the_sessions_minutes_of_listening() {
+    let mut draft = kit::draft(kit::terms(Protocol::Abx));
+    draft.terms.rest_after_minutes = 0.05;
+    let mut scripted = kit::in_memory(&draft, 13);
+    let mut offered = 0;
+    loop {
+        if let Stage::Rest { offered: true, listened_ms, .. } = scripted.conductor.view().stage {
+            offered += 1;
+            assert!(listened_ms >= 3000, "{listened_ms}");
+        }
+        if !scripted.step() {
+            break;
+        }
+    }
+    assert!(offered >= 2, "{offered} rests");
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    let checked = verify::check(&path);
+    assert!(checked.is_sound());
+    assert_eq!(checked.rests, offered);
+}
+
+#[test]
+fn the_sequential_rule_ends_the_sitting_when_it_has_decided() {
+    use earwitness::trial::Decision;
+    use earwitness::trial::record::StoppingTerms;
+    let mut draft = kit::draft(kit::terms(Protocol::Abx));
+    draft.terms.trials = 60;
+    draft.terms.stopping = StoppingTerms::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.75 };
+    draft.simulated = Some(1.0);
+    let mut scripted = kit::in_memory(&draft, 14);
+    scripted.answering = kit::Answering::Right;
+    let scripted = scripted.finish();
+    let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+    assert_eq!(result.outcome, Outcome::Sequential);
+    assert_eq!(result.decisions, [Decision::Difference, Decision::Difference]);
+    // ln((1 - .1)/.05) / ln(.75/.5) = 7.13: eight right answers in a row decide.
+    assert!(result.counts.comparisons.iter().all(|count| (8..=9).contains(&count.trials)));
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    let checked = verify::check(&path);
+    assert!(checked.is_sound() && checked.has_verdict(), "{:?}", checked.problems);
+    assert_eq!(checked.decisions, [Decision::Difference, Decision::Difference]);
+}
+
+#[test]
+fn the_wager_is_won_by_the_score_agreed_before() {
+    for (needed, won) in [(8, Some(true)), (9, Some(false))] {
+        let mut draft = kit::full(Protocol::Abx);
+        draft.terms.wager.as_mut().unwrap().needed = needed;
+        draft.terms.qualification = None;
+        // A person who happens to be right each time: the answers are taken from a simulated twin.
+        let mut twin = draft.clone();
+        twin.simulated = Some(1.0);
+        let mut scripted = kit::in_memory(&twin, 15);
+        scripted.answering = kit::Answering::Right;
+        let scripted = scripted.finish();
+        let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+        assert_eq!(result.claimant_won, None, "nobody listened, nobody wins");
+        let opening = kit::opening(&draft, &kit::secret(15));
+        let tally = earwitness::trial::score::Tally { counts: result.counts, decisions: Vec::new() };
+        assert_eq!(tally.claimant_won(&opening, Outcome::AllTrials), won);
+        assert_eq!(tally.claimant_won(&opening, Outcome::StoppedEarly), None);
+    }
+}

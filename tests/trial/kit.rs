@@ -1,0 +1,313 @@
+//! Openings made by hand, and a listener who answers by a script.
+
+use earwitness::stats::Protocol;
+use earwitness::trial::chain;
+use earwitness::trial::record::{
+    ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
+};
+use earwitness::trial::{
+    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Opening, Output, Record, Secret, Side, Stage,
+    Step, Terms, View,
+};
+
+pub(crate) const UTC: &str = "2026-01-31T20:15:00Z";
+
+/// Terms of an invented session: two comparisons on two clips, four controls.
+pub(crate) fn terms(protocol: Protocol) -> Terms {
+    let comparison = |name: &str, a: &str, b: &str, clips: &[usize]| ComparisonTerms {
+        name: name.to_owned(),
+        a: a.to_owned(),
+        b: b.to_owned(),
+        clips: clips.to_vec(),
+    };
+    let control = |control: &str, amount: f64, unit: &str, trials: u32| ControlTerms {
+        control: control.to_owned(),
+        amount,
+        unit: unit.to_owned(),
+        trials,
+    };
+    Terms {
+        title: "Invented flex against an invented braid".to_owned(),
+        protocol,
+        attribute: (protocol == Protocol::TwoAfc).then(|| "brighter".to_owned()),
+        attribute_side: if protocol == Protocol::TwoAfc { Side::B } else { Side::A },
+        trials: 4,
+        warm_up: 1,
+        alpha: 0.05,
+        levels: "as-wired".to_owned(),
+        switching: "instant".to_owned(),
+        family: "holm".to_owned(),
+        stopping: StoppingTerms::AllTrials {},
+        confidence: false,
+        missing_as_wrong: false,
+        rest_after_minutes: 20.0,
+        qualification: None,
+        clips: vec!["strings".to_owned(), "plucked".to_owned()],
+        comparisons: vec![
+            comparison("flex-braid", "flex", "braid", &[0, 1]),
+            comparison("flex-none", "flex", "none", &[1]),
+        ],
+        controls: vec![
+            control("level", 1.0, "dB", 1),
+            control("tilt", 2.0, "dB", 0),
+            control("head-movement", 0.05, "m", 1),
+            control("identical", 0.0, "", 1),
+        ],
+        wager: None,
+    }
+}
+
+pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
+    let controls = std::iter::once(None).chain((0..terms.controls.len()).map(Some));
+    let mut stimuli = Vec::new();
+    for control in controls {
+        for (comparison, of) in terms.comparisons.iter().enumerate() {
+            for &clip in &of.clips {
+                let digest =
+                    |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
+                stimuli.push(StimulusTerms { comparison, clip, control, a: digest("a"), b: digest("b") });
+            }
+        }
+    }
+    stimuli
+}
+
+pub(crate) fn silent() -> Output {
+    Output {
+        kind: "silent".to_owned(),
+        name: String::new(),
+        host: String::new(),
+        rate_hz: 48000,
+        format: "f32".to_owned(),
+        buffer_frames: 0,
+        channels: 2,
+    }
+}
+
+pub(crate) fn draft(terms: Terms) -> Draft {
+    Draft {
+        utc: UTC.to_owned(),
+        occasion: Occasion::Sitting,
+        listener: "Ottilie Invented".to_owned(),
+        alias: None,
+        session: Digest::of(b"title = \"invented\""),
+        stimuli: stimuli(&terms),
+        terms,
+        output: Output { kind: "device".to_owned(), ..silent() },
+        simulated: None,
+        invented: true,
+    }
+}
+
+/// A session with everything on: qualification, confidence, wager.
+pub(crate) fn full(protocol: Protocol) -> Draft {
+    let mut terms = terms(protocol);
+    terms.confidence = true;
+    if protocol != Protocol::Preference {
+        terms.qualification = Some(QualificationTerms { trials: 2, correct: 0 });
+    }
+    terms.wager = Some(WagerTerms {
+        claimant: "Ida".to_owned(),
+        skeptic: "Jorin".to_owned(),
+        claim: "I hear it every time".to_owned(),
+        claimant_wins: "Jorin cooks".to_owned(),
+        skeptic_wins: "Ida cooks".to_owned(),
+        needed: 7,
+    });
+    draft(terms)
+}
+
+pub(crate) fn secret(seed: u64) -> Secret {
+    Secret::from_bytes(Digest::of(&seed.to_be_bytes()).0)
+}
+
+pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
+    Opening {
+        format: earwitness::trial::record::FORMAT,
+        program: "earwitness test".to_owned(),
+        utc: draft.utc.clone(),
+        occasion: draft.occasion,
+        listener: draft.listener.clone(),
+        alias: draft.alias.clone(),
+        commitment: secret.commitment(),
+        register: Digest::NOTHING,
+        session: draft.session,
+        terms: draft.terms.clone(),
+        stimuli: draft.stimuli.clone(),
+        output: draft.output.clone(),
+        simulated: draft.simulated,
+        invented: draft.invented,
+    }
+}
+
+/// Where the records of a scripted sitting go.
+pub(crate) trait Journal {
+    fn append(&mut self, record: &Record) -> Digest;
+    fn close(&mut self) {}
+}
+
+/// A journal in memory.
+#[derive(Default)]
+pub(crate) struct Memory {
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) records: Vec<Record>,
+    chain: Option<Digest>,
+}
+
+impl Journal for Memory {
+    fn append(&mut self, record: &Record) -> Digest {
+        let number = self.records.len() as u64 + 1;
+        let line = chain::encode(number, self.chain.unwrap_or(Digest::NOTHING), record).unwrap();
+        let digest = Digest::of(&line);
+        self.bytes.extend_from_slice(&line);
+        self.bytes.push(b'\n');
+        self.records.push(record.clone());
+        self.chain = Some(digest);
+        digest
+    }
+}
+
+impl Journal for earwitness::trial::Keeper {
+    fn append(&mut self, record: &Record) -> Digest {
+        earwitness::trial::Keeper::append(self, record).unwrap()
+    }
+
+    fn close(&mut self) {
+        earwitness::trial::Keeper::close(self, Some("2026-01-31T21:00:00Z")).unwrap();
+    }
+}
+
+/// How the scripted listener answers.
+#[derive(Clone, Copy)]
+pub(crate) enum Answering {
+    /// The n-th answer is alternative n modulo their number.
+    InTurn,
+    /// Asks the conductor, which tells simulated listeners only.
+    Right,
+}
+
+/// A scripted listener in front of a conductor.
+pub(crate) struct Scripted<J> {
+    pub(crate) conductor: Conductor,
+    pub(crate) journal: J,
+    pub(crate) effects: Vec<Effect>,
+    pub(crate) views: Vec<View>,
+    pub(crate) now: u64,
+    pub(crate) answering: Answering,
+    pub(crate) phrases: Vec<&'static str>,
+    /// Disturb the attempt with this number, from 1.
+    pub(crate) disturb: Option<u32>,
+    attempts: u32,
+}
+
+impl<J: Journal> Scripted<J> {
+    pub(crate) fn new((conductor, effects): (Conductor, Vec<Effect>), journal: J) -> Self {
+        let now = conductor.at_ms();
+        let mut scripted = Self {
+            conductor,
+            journal,
+            effects: Vec::new(),
+            views: Vec::new(),
+            now,
+            answering: Answering::InTurn,
+            phrases: vec!["a phrase of Jorin's", "und noch einer: ÄÖÜ 🎻"],
+            disturb: None,
+            attempts: 0,
+        };
+        scripted.carry_out(effects);
+        scripted
+    }
+
+    fn carry_out(&mut self, effects: Vec<Effect>) {
+        for effect in effects {
+            if let Effect::Append(record) = &effect {
+                let digest = self.journal.append(record);
+                self.conductor.step(self.now, Event::Durable(digest));
+            }
+            if effect == Effect::Close {
+                self.journal.close();
+            }
+            self.effects.push(effect);
+        }
+        self.views.push(self.conductor.view());
+    }
+
+    pub(crate) fn event(&mut self, event: Event) {
+        self.now += 250;
+        let effects = self.conductor.step(self.now, event);
+        self.carry_out(effects);
+    }
+
+    /// One step of the script; `false` at the end.
+    pub(crate) fn step(&mut self) -> bool {
+        match self.conductor.view().stage {
+            Stage::Terms { parties, accepted } => {
+                let by = parties.into_iter().find(|party| !accepted.contains(party)).unwrap();
+                self.event(Event::Accept { by });
+            }
+            Stage::Sealing { phrases } if phrases.len() < self.phrases.len() => {
+                let text = self.phrases[phrases.len()].to_owned();
+                self.event(Event::Phrase { by: "Jorin".to_owned(), text });
+            }
+            Stage::Sealing { .. } => self.event(Event::Seal),
+            Stage::Announce { .. } | Stage::Rest { .. } | Stage::Counting => self.event(Event::Continue),
+            Stage::Trial(trial) => {
+                self.attempts += 1;
+                for slot in 0..trial.slots.len() {
+                    self.event(Event::Select(slot));
+                    self.event(Event::Play);
+                }
+                if self.disturb == Some(self.attempts) {
+                    self.event(Event::Disturbed { cause: "underrun".to_owned() });
+                    return true;
+                }
+                if trial.step == Step::Voting {
+                    self.event(Event::CloseVotes);
+                    return true;
+                }
+                let count = trial.alternatives.len();
+                let choice = match self.answering {
+                    Answering::InTurn => trial.id.trial as usize % count,
+                    Answering::Right => self.conductor.simulated_answer().unwrap_or(0),
+                };
+                self.event(Event::Choose(choice));
+                self.event(Event::Confirm);
+                if self.conductor.view().terms.confidence {
+                    self.event(Event::Confidence(1 + (trial.id.trial % 5) as u8));
+                }
+            }
+            Stage::ConfirmStop { .. } => self.event(Event::Confirm),
+            Stage::Closing | Stage::Result(_) | Stage::Stopped { .. } => return false,
+        }
+        true
+    }
+
+    pub(crate) fn finish(mut self) -> Self {
+        while self.step() {}
+        self
+    }
+}
+
+/// A whole sitting in memory.
+pub(crate) fn in_memory(draft: &Draft, seed: u64) -> Scripted<Memory> {
+    let secret = secret(seed);
+    let opened = Conductor::open(opening(draft, &secret), secret).unwrap();
+    Scripted::new(opened, Memory::default())
+}
+
+/// A sitting in a folder.
+pub(crate) fn in_folder(opened: Opened) -> Scripted<earwitness::trial::Keeper> {
+    Scripted::new((opened.conductor, opened.effects), opened.keeper)
+}
+
+pub(crate) fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+/// A journal's bytes in a file of their own, without a register.
+pub(crate) fn written(bytes: &[u8]) -> (tempfile::TempDir, std::path::PathBuf) {
+    let folder = folder();
+    let path = folder.path().join("journal.jsonl");
+    std::fs::write(&path, bytes).unwrap();
+    (folder, path)
+}

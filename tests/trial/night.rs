@@ -1,0 +1,233 @@
+//! A room of listeners who share every draw.
+
+use earwitness::stats::Protocol;
+use earwitness::trial::record::StoppingTerms;
+use earwitness::trial::verify::{self, State};
+use earwitness::trial::{
+    Ballot, Conductor, Draft, Effect, Event, Occasion, Outcome, Part, Record, Sittings, Stage, TrialId,
+};
+
+use super::kit::{self, Memory, Scripted, UTC};
+
+pub(crate) fn draft(protocol: Protocol) -> Draft {
+    let mut draft = kit::draft(kit::terms(protocol));
+    draft.occasion = Occasion::Night;
+    draft.listener = "The host".to_owned();
+    draft
+}
+
+fn join(scripted: &mut Scripted<Memory>, seat: u32, alias: &str, by: Ballot) {
+    scripted.event(Event::Join { seat, alias: alias.to_owned(), by });
+}
+
+fn on(scripted: &Scripted<Memory>) -> TrialId {
+    match scripted.conductor.view().stage {
+        Stage::Trial(trial) => trial.id,
+        other => panic!("{other:?}"),
+    }
+}
+
+fn refused(scripted: &Scripted<Memory>) -> bool {
+    matches!(scripted.effects.last(), Some(Effect::Refuse(_)))
+}
+
+/// A night of three phones and one paper ballot that comes at the end.
+pub(crate) fn played(protocol: Protocol, seed: u64) -> Scripted<Memory> {
+    let mut scripted = kit::in_memory(&draft(protocol), seed);
+    for seat in 1..=3 {
+        join(&mut scripted, seat, &format!("guest {seat}"), Ballot::Phone);
+    }
+    join(&mut scripted, 4, "pencil", Ballot::Paper);
+    while !matches!(scripted.conductor.view().stage, Stage::Counting) {
+        if let Stage::Trial(trial) = scripted.conductor.view().stage {
+            let count = trial.alternatives.len();
+            for seat in 1..=3_u32 {
+                // A vote may be changed until the votes are closed.
+                for alternative in [0, (seat + trial.id.trial) as usize % count] {
+                    scripted.event(Event::Vote { id: trial.id, seat, alternative, by: Ballot::Phone });
+                }
+            }
+        }
+        assert!(scripted.step());
+    }
+    let closed: Vec<TrialId> = scripted
+        .journal
+        .records
+        .iter()
+        .filter_map(|record| match record {
+            Record::VotesClosed { id, .. } => Some(*id),
+            _ => None,
+        })
+        .collect();
+    for id in closed {
+        scripted.event(Event::Vote { id, seat: 4, alternative: 0, by: Ballot::Paper });
+        assert!(!refused(&scripted), "{id:?}");
+    }
+    scripted.finish()
+}
+
+#[test]
+fn votes_are_chained_counted_and_verified() {
+    for protocol in Protocol::ALL {
+        let scripted = played(protocol, 51);
+        let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
+        assert_eq!(result.outcome, Outcome::AllTrials);
+        assert_eq!(result.counts.comparisons.iter().map(|count| count.trials).sum::<u32>(), 8 * 4);
+        let (_folder, path) = kit::written(&scripted.journal.bytes);
+        let checked = verify::check(&path);
+        assert_eq!(checked.problems, [], "{protocol}");
+        assert!(checked.is_sound());
+        assert_eq!(checked.seats.len(), 4);
+        let main: Vec<_> = checked.answers.iter().filter(|answer| answer.id.part == Part::Main).collect();
+        assert_eq!(main.len(), 11 * 4);
+        assert!(main.iter().all(|answer| answer.right.is_some() != (protocol == Protocol::Preference)));
+        assert!(main.iter().filter(|answer| answer.by == Some(Ballot::Paper)).count() == 11);
+    }
+}
+
+#[test]
+fn votes_that_do_not_belong_are_refused_and_not_written() {
+    let mut scripted = kit::in_memory(&draft(Protocol::Abx), 52);
+    join(&mut scripted, 1, "guest", Ballot::Phone);
+    join(&mut scripted, 1, "another", Ballot::Phone);
+    assert!(refused(&scripted), "the seat is taken");
+    while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+        scripted.step();
+    }
+    let id = on(&scripted);
+    let before = scripted.journal.records.len();
+    let vote = |id, seat, alternative, by| Event::Vote { id, seat, alternative, by };
+    for event in [
+        vote(id, 2, 0, Ballot::Phone),
+        vote(id, 1, 7, Ballot::Phone),
+        vote(TrialId { trial: id.trial + 1, ..id }, 1, 0, Ballot::Phone),
+        vote(TrialId { attempt: 2, ..id }, 1, 0, Ballot::Paper),
+        Event::Choose(0),
+        Event::Leave { seat: 9 },
+    ] {
+        scripted.event(event.clone());
+        assert!(refused(&scripted), "{event:?}");
+    }
+    assert_eq!(scripted.journal.records.len(), before);
+    scripted.event(vote(id, 1, 0, Ballot::Phone));
+    let Stage::Trial(trial) = scripted.conductor.view().stage else { panic!("no trial") };
+    assert_eq!((trial.voted.as_slice(), trial.seats), ([1].as_slice(), 1));
+    scripted.event(vote(id, 1, 1, Ballot::Paper));
+    assert!(refused(&scripted), "paper does not replace a phone's vote");
+    scripted.event(Event::CloseVotes);
+    scripted.event(vote(id, 1, 1, Ballot::Phone));
+    assert!(refused(&scripted), "a phone's vote after the votes were closed");
+    scripted.event(Event::Leave { seat: 1 });
+    if let Stage::Announce { .. } = scripted.conductor.view().stage {
+        scripted.event(Event::Continue);
+    }
+    let next = on(&scripted);
+    scripted.event(vote(next, 1, 0, Ballot::Phone));
+    assert!(refused(&scripted), "somebody who left");
+    join(&mut scripted, 1, "late guest", Ballot::Phone);
+    assert!(!refused(&scripted), "a late arrival on a seat that was left");
+}
+
+#[test]
+fn a_night_looks_the_same_whatever_was_drawn_and_however_they_voted() {
+    for protocol in Protocol::ALL {
+        let orders = earwitness::trial::Definition::of(protocol).orders.len();
+        let seen = |order: usize, shift: usize| {
+            let secret = kit::secret(53);
+            let (conductor, effects) =
+                Conductor::open(kit::opening(&draft(protocol), &secret), secret).unwrap();
+            let opened = (conductor.with_forced_orders(&[order]), effects);
+            let mut scripted = Scripted::new(opened, Memory::default());
+            join(&mut scripted, 1, "guest", Ballot::Phone);
+            while !matches!(scripted.conductor.view().stage, Stage::Counting) {
+                if let Stage::Trial(trial) = scripted.conductor.view().stage {
+                    let alternative = shift % trial.alternatives.len();
+                    scripted.event(Event::Vote { id: trial.id, seat: 1, alternative, by: Ballot::Phone });
+                }
+                assert!(scripted.step());
+            }
+            let views: Vec<String> = scripted
+                .views
+                .iter()
+                .map(|view| {
+                    let mut view = view.clone();
+                    view.receipt = None;
+                    format!("{view:?}")
+                })
+                .collect();
+            (views, scripted.journal.bytes)
+        };
+        let first = seen(0, 0);
+        for order in 1..orders {
+            assert_eq!(first, seen(order, 0), "{protocol}, order {order}");
+        }
+        assert_eq!(first.0, seen(0, 1).0, "{protocol}: the room's view shows how they voted");
+    }
+}
+
+#[test]
+fn a_night_cut_off_resumes_with_every_vote() {
+    let folder = kit::folder();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(draft(Protocol::Abx), kit::secret(54), None)
+        .unwrap();
+    let path = opened.keeper.path();
+    let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+    let mut scripted = kit::in_folder(opened);
+    for seat in 1..=2 {
+        scripted.event(Event::Join { seat, alias: format!("guest {seat}"), by: Ballot::Phone });
+    }
+    while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+        scripted.step();
+    }
+    let Stage::Trial(trial) = scripted.conductor.view().stage else { panic!("no trial") };
+    scripted.event(Event::Vote { id: trial.id, seat: 2, alternative: 1, by: Ballot::Phone });
+    drop(scripted);
+    assert_eq!(verify::check(&path).state, State::Unfinished);
+    let opened = Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap();
+    let mut scripted = kit::in_folder(opened);
+    scripted.event(Event::Continue);
+    let Stage::Trial(again) = scripted.conductor.view().stage else { panic!("no trial") };
+    assert_eq!((again.id, again.voted.as_slice(), again.seats), (trial.id, [2].as_slice(), 2));
+    scripted.finish();
+    let checked = verify::check(&path);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    assert!(checked.answers.iter().any(|answer| answer.id == trial.id && answer.answer == Some(1)));
+}
+
+#[test]
+fn a_night_cannot_have_what_only_one_listener_can() {
+    let refused = |draft: Draft| {
+        let secret = kit::secret(55);
+        Conductor::open(kit::opening(&draft, &secret), secret).unwrap_err()
+    };
+    let mut sequential = draft(Protocol::Abx);
+    sequential.terms.stopping = StoppingTerms::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.75 };
+    assert!(refused(sequential).contains("sequential"));
+    let mut qualification = draft(Protocol::Abx);
+    qualification.terms.qualification =
+        Some(earwitness::trial::record::QualificationTerms { trials: 2, correct: 1 });
+    assert!(refused(qualification).contains("qualification"));
+}
+
+#[test]
+fn votes_that_come_together_are_written_together_and_chained_apart() {
+    let folder = kit::folder();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(draft(Protocol::Abx), kit::secret(56), None)
+        .unwrap();
+    let mut keeper = opened.keeper;
+    let seats: Vec<Record> = (1..=500)
+        .map(|seat| Record::Seat { at_ms: 1, seat, alias: format!("guest {seat}"), by: Ballot::Phone })
+        .collect();
+    let digests = keeper.append_all(&seats).unwrap();
+    assert_eq!(digests.len(), 500);
+    assert_eq!(digests.last(), Some(&keeper.receipt()));
+    let path = keeper.path();
+    drop(keeper);
+    let checked = verify::check(&path);
+    assert_eq!((checked.records, checked.problems.len(), checked.seats.len()), (501, 0, 500));
+    assert_eq!(checked.digests[1..], digests);
+}

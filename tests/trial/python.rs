@@ -1,0 +1,108 @@
+//! The independent verifier in Python agrees, on sound journals and on changed ones.
+
+use std::path::Path;
+use std::process::Command;
+
+use earwitness::stats::Protocol;
+use earwitness::trial::record::{QualificationTerms, StoppingTerms};
+use earwitness::trial::{Draft, verify};
+
+use super::kit;
+
+const VERIFIER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/verify.py");
+const WORDS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/trial/words.txt");
+
+/// Exit status and document of the independent verifier.
+pub(crate) fn python(arguments: &[&str]) -> (i32, serde_json::Value) {
+    let python = std::env::var("EARWITNESS_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let output =
+        Command::new(python).arg("-I").arg(VERIFIER).args(arguments).output().expect("python3 starts");
+    let err = String::from_utf8_lossy(&output.stderr);
+    let document = serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}\n{err}"));
+    (output.status.code().expect("it ends by itself"), document)
+}
+
+/// Both verifiers hold the journal for sound, with the same counts and receipt.
+pub(crate) fn agree(path: &Path) {
+    let checked = verify::check(path);
+    assert!(checked.is_sound(), "{}: {:?}", path.display(), checked.problems);
+    let receipt = checked.receipt.unwrap();
+    let (code, document) =
+        python(&[path.to_str().unwrap(), "--receipt", &receipt.phrase(), "--words", WORDS]);
+    assert_eq!(code, 0, "{}: {document}", path.display());
+    assert_eq!(document["counts"], serde_json::to_value(checked.counts.unwrap()).unwrap());
+    assert_eq!(document["receipt"], receipt.hex());
+}
+
+fn played(draft: &Draft, seed: u64, disturb: Option<u32>, right: bool) {
+    let mut draft = draft.clone();
+    if right {
+        draft.simulated = Some(1.0);
+    }
+    let mut scripted = kit::in_memory(&draft, seed);
+    scripted.disturb = disturb;
+    if right {
+        scripted.answering = kit::Answering::Right;
+    }
+    let (_folder, path) = kit::written(&scripted.finish().journal.bytes);
+    agree(&path);
+}
+
+#[test]
+fn every_protocol_and_occasion() {
+    for (seed, protocol) in Protocol::ALL.into_iter().enumerate() {
+        let seed = seed as u64 + 60;
+        played(&kit::full(protocol), seed, Some(4), false);
+        played(&kit::draft(kit::terms(protocol)), seed, None, true);
+        let (_folder, path) = kit::written(&super::night::played(protocol, seed).journal.bytes);
+        agree(&path);
+    }
+}
+
+#[test]
+fn every_way_to_end() {
+    let mut draft = kit::full(Protocol::Triangle);
+    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 7 });
+    played(&draft, 71, Some(2), false);
+    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 6 });
+    played(&draft, 71, Some(2), true);
+    let mut draft = kit::draft(kit::terms(Protocol::DuoTrio));
+    draft.terms.trials = 50;
+    for proportion in [0.7, 0.9] {
+        draft.terms.stopping = StoppingTerms::Sequential { alpha: 0.05, beta: 0.1, proportion };
+        played(&draft, 72, None, true);
+        played(&draft, 73, Some(9), false);
+    }
+    draft.terms.protocol = Protocol::Preference;
+    played(&draft, 74, None, false);
+    let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 75);
+    for _ in 0..10 {
+        scripted.step();
+    }
+    scripted.event(earwitness::trial::Event::Stop);
+    let (_folder, path) = kit::written(&scripted.finish().journal.bytes);
+    agree(&path);
+}
+
+#[test]
+fn both_find_the_same_record_in_changed_journals() {
+    let bytes = kit::in_memory(&kit::full(Protocol::Abx), 76).finish().journal.bytes;
+    for at in (0..bytes.len()).step_by(bytes.len() / 25) {
+        let mut changed = bytes.clone();
+        changed[at] ^= 1;
+        if changed[at] == b'\n' || bytes[at] == b'\n' {
+            continue;
+        }
+        let number = bytes[..at].iter().filter(|&&byte| byte == b'\n').count() + 1;
+        let (_folder, path) = kit::written(&changed);
+        let (code, document) = python(&[path.to_str().unwrap()]);
+        assert_ne!(code, 0);
+        let problem = document["problems"][0].as_str().unwrap().to_owned();
+        assert!(number == 1 || problem.starts_with(&format!("record {number}: ")), "byte {at}: {problem}");
+        assert!(!verify::check(&path).is_sound());
+    }
+    let (_folder, path) = kit::written(&bytes[..bytes.len() / 2]);
+    assert_eq!(python(&[path.to_str().unwrap()]).0, 1);
+    let (_folder, path) = kit::written(b"hello\n");
+    assert_eq!(python(&[path.to_str().unwrap()]).0, 2);
+}
