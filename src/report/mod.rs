@@ -20,8 +20,8 @@ pub mod export;
 pub mod figures;
 pub mod model;
 pub mod page;
-mod summary;
 pub mod power_figure;
+mod summary;
 pub mod svg;
 pub mod verdict;
 

@@ -136,8 +136,9 @@ fn the_mouse_finds_slots_time_and_answers_at_every_size() {
         assert_eq!(click("Enter records", 0), [Intent::Confirm]);
         match click("●", 0)[..] {
             [Intent::SeekTo(seconds)] => {
-                assert!((seconds - 3.2).abs() < 0.15, "{seconds} at {columns}x{rows}")
+                assert!((seconds - 3.2).abs() < 0.15, "{seconds} at {columns}x{rows}");
             }
+
             ref other => panic!("{other:?}"),
         }
         assert_eq!(click("╺━ earwitness", 0), []);

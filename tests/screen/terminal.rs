@@ -20,7 +20,7 @@ struct Terminal {
     bytes: Arc<Mutex<Vec<u8>>>,
     size: (u16, u16),
     /// Keeps the terminal open.
-    _master: Box<dyn portable_pty::MasterPty + Send>,
+    master: Box<dyn portable_pty::MasterPty + Send>,
 }
 
 impl Terminal {
@@ -49,7 +49,7 @@ impl Terminal {
             }
         });
         let keys = pair.master.take_writer().expect("a writer");
-        Self { child, keys, bytes, size, _master: pair.master }
+        Self { child, keys, bytes, size, master: pair.master }
     }
 
     fn sitting(folder: &Path, arguments: &[&str]) -> Self {
@@ -305,7 +305,7 @@ fn it_can_be_made_smaller_and_larger() {
         terminal.bytes.lock().expect("nobody panicked").clear();
         terminal.size = (columns, rows);
         let size = PtySize { cols: columns, rows, pixel_width: 0, pixel_height: 0 };
-        terminal._master.resize(size).expect("it can be resized");
+        terminal.master.resize(size).expect("it can be resized");
         terminal.wait(&[words]);
     }
     terminal.press("\x03");
