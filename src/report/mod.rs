@@ -21,9 +21,9 @@ pub mod export;
 pub mod figures;
 pub mod model;
 pub mod page;
-mod summary;
 pub mod power_figure;
 pub mod response_figures;
+mod summary;
 pub mod svg;
 pub mod verdict;
 
