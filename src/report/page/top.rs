@@ -97,7 +97,7 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
                 p.small { (comparison.method) }
             }
             @if !words.limits.is_empty() {
-                ul.caveats { @for limit in &words.limits { li { (limit) } } }
+                ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }
             }
             (similarity(report, comparison))
         }
