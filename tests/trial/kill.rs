@@ -85,7 +85,7 @@ fn a_sitting_killed_three_times_resumes_finishes_and_verifies() {
             if lines >= 20 * round {
                 break;
             }
-            assert!(started.elapsed() < Duration::from_mins(2), "the sitting does not go on");
+            assert!(started.elapsed() < Duration::from_secs(120), "the sitting does not go on");
             std::thread::sleep(Duration::from_millis(1));
         }
         // SIGKILL: nothing can be tidied up.
