@@ -43,6 +43,8 @@ pub enum Block {
         /// The softest step in decibels.
         softest: f64,
     },
+    /// Lines as they are, cut where they are too long: a code for a camera, large letters.
+    Picture(Vec<String>),
     /// An empty line.
     Gap,
 }
@@ -169,6 +171,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
                 ])
             })
             .collect(),
+        Block::Picture(picture) => picture.iter().map(|line| Line::from(cut(line, width))).collect(),
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
         }
@@ -276,6 +279,7 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
             Block::Pair(label, value) => lines.extend(wrap(&format!("{label}: {value}"), width)),
             Block::Copy(label, value) => lines.push(format!("{label}: {value}")),
             Block::Digits(digits) => lines.extend(grouped(digits)),
+            Block::Picture(picture) => lines.extend(picture.iter().cloned()),
             Block::Caution(text) => lines.extend(wrap(&format!("Caution: {text}"), width)),
             Block::Score { trials, needed, chance, reached } => {
                 let mut parts = Vec::new();
