@@ -106,7 +106,7 @@ fn throughput() {
     std::fs::write(at("taps.txt"), text).expect("a file");
     std::fs::write(at("taps.raw"), taps.iter().flat_map(|tap| tap.to_le_bytes()).collect::<Vec<_>>())
         .expect("a file");
-    std::fs::write(at("scipy.py"), SCIPY).expect("a file");
+    std::fs::write(at("convolve.py"), SCIPY).expect("a file");
 
     let this = std::env::current_exe().expect("this binary");
     let ours = best(3, || seconds(Command::new(&this).env(ROLE, folder.path())));
@@ -116,7 +116,7 @@ fn throughput() {
     let python = std::env::var("EARWITNESS_PYTHON").unwrap_or_else(|_| "python3".into());
     let scipy = best(2, || {
         let output =
-            Command::new(&python).arg("scipy.py").current_dir(folder.path()).output().expect("python runs");
+            Command::new(&python).arg("convolve.py").current_dir(folder.path()).output().expect("python runs");
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         String::from_utf8_lossy(&output.stdout).trim().parse().expect("seconds")
     });
