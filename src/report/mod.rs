@@ -20,8 +20,9 @@ pub mod export;
 pub mod figures;
 pub mod model;
 pub mod page;
-mod summary;
 pub mod power_figure;
+pub mod response_figure;
+mod summary;
 pub mod svg;
 pub mod verdict;
 
