@@ -11,6 +11,7 @@
 //! | [`caveat`] | what limits a verdict, with a remedy |
 //! | [`page`] | the HTML page and the certificates |
 //! | [`figures`], [`svg`] | pictures of answers, and the kit that every figure is drawn with |
+//! | [`response_figure`] | pictures of what cables do |
 //! | [`export`] | CSV and JSON |
 //! | [`summary`] | ten lines for the terminal |
 

@@ -61,7 +61,18 @@ pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<
         Stage::Trial(trial) => trial_stage::draw(trial, palette, body, frame),
     }
     let foot = Rect { y: canvas.y + canvas.height - 1, height: 1, x: body.x, width: body.width };
-    frame.render_widget(help_line(scene, palette, foot.width.into()), foot);
+    match &scene.notice {
+        Some(notice) => {
+            let text = cut(&format!("! {notice}"), foot.width.into());
+            frame.render_widget(Line::from(Span::styled(text, palette.attention())), foot);
+        }
+        None => frame.render_widget(help_line(model, scene, palette, foot.width.into()), foot),
+    }
+    if let Stage::Trial(trial) = &scene.stage
+        && let Some(receipt) = &trial.receipt
+    {
+        receipt_overlay(receipt, palette, canvas, frame);
+    }
     match model.overlay {
         Overlay::None => {}
         Overlay::Keys => keys_overlay(scene, palette, canvas, frame),
@@ -108,17 +119,15 @@ fn marks(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
         spans.push(Span::styled(text, palette.bar()));
         spans.push(Span::raw(" "));
     }
-    if let Some(notice) = &scene.notice
-        && used < width
-    {
-        spans.push(Span::styled(cut(notice, width - used), palette.attention()));
-    }
     frame.render_widget(Line::from(spans), area);
 }
 
 /// As many hints as there is room for; the way to all keys is always among them.
-fn help_line(scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
+fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
     let proceed = match &scene.stage {
+        Stage::Page(page) if page.entry.is_none() && model.scroll < page_overflow(model, scene) => {
+            page.proceed.as_ref().map(|_| "read on".to_string())
+        }
         Stage::Page(page) => page.proceed.clone(),
         Stage::Trial(_) => None,
     };
@@ -291,6 +300,19 @@ fn keys_overlay(scene: &Scene, palette: Palette, canvas: Rect, frame: &mut Frame
     boxed("Keys here (any key closes this)", text, palette, canvas, frame);
 }
 
+fn receipt_overlay(receipt: &str, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let mut text = vec![Line::default()];
+    let strong = Style::new().add_modifier(Modifier::BOLD);
+    text.extend(wrap(receipt, 44).into_iter().map(|line| Line::from(Span::styled(line, strong))));
+    text.push(Line::default());
+    text.extend(
+        wrap("Whoever notes it can tell later whether anything before this trial was changed.", 44)
+            .into_iter()
+            .map(Line::from),
+    );
+    boxed("The receipt so far (i closes this)", text, palette, canvas, frame);
+}
+
 fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
     let strong = Style::new().add_modifier(Modifier::BOLD);
     let mut choices = vec![Span::styled("y", palette.live()), Span::styled(" leave    ", strong)];
@@ -298,13 +320,14 @@ fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Fr
         choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
     }
     choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
-    let mut text = vec![
-        Line::default(),
-        Line::from("What was recorded is kept. A sitting that is left stays open"),
-        Line::from("in the register and can be resumed by the same listener."),
-    ];
+    let mut text = vec![Line::default()];
     if stoppable {
+        text.push(Line::from("What was recorded is kept. The sitting stays open in the"));
+        text.push(Line::from("register and can be resumed by the same listener."));
         text.push(Line::from("Stopping for good opens the seal: there is no verdict then."));
+    }
+    if !stoppable {
+        text.push(Line::from("Nothing has been answered here that could be lost."));
     }
     text.push(Line::default());
     text.push(Line::from(choices));

@@ -7,15 +7,16 @@ use crate::report::verdict::{self, Controls, Rule, Tally, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
 use crate::trial::record::{Count, StoppingTerms};
-use crate::trial::{Counts, Decision, Outcome, ResultView, Terms, View};
+use crate::trial::{Checked, Counts, Decision, Outcome, Part, ResultView, Terms, View, verify};
 
 /// The last page; its blocks are also printed when the screen has closed.
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     let mut blocks = Vec::new();
     heard(view, &mut blocks);
     outcome_words(shown, &mut blocks);
+    let checked = verify::alone(journal);
     for index in 0..view.terms.comparisons.len() {
-        comparison(view, shown, index, &mut blocks);
+        comparison(view, shown, index, &checked, &mut blocks);
     }
     wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
@@ -137,7 +138,19 @@ fn together(terms: &Terms, counts: &Counts, index: usize) -> Option<verdict::Tog
     Some(verdict::Together { members: p_values.len() as u64, adjusted_p: *adjusted.get(index)? })
 }
 
-fn comparison(view: &View, shown: &ResultView, index: usize, blocks: &mut Vec<Block>) {
+/// Right and wrong in order, for the counted answers of one comparison.
+fn in_order(checked: &Checked, index: usize) -> Vec<bool> {
+    let Some(opening) = &checked.opening else { return Vec::new() };
+    checked
+        .answers
+        .iter()
+        .filter(|answer| answer.id.part == Part::Main && answer.control().is_none())
+        .filter(|answer| answer.comparison(opening) == Some(index))
+        .filter_map(|answer| answer.right)
+        .collect()
+}
+
+fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, blocks: &mut Vec<Block>) {
     let terms = &view.terms;
     if shown.outcome == Outcome::NotQualified {
         return;
@@ -155,6 +168,10 @@ fn comparison(view: &View, shown: &ResultView, index: usize, blocks: &mut Vec<Bl
             chance: f64::from(count.trials) * terms.protocol.chance(),
             reached: Some(count.correct),
         });
+        let answers = in_order(checked, index);
+        if !answers.is_empty() {
+            blocks.push(Block::Answers(answers));
+        }
     }
     match verdict::sentence(&verdict_input(view, shown, index)) {
         Ok(verdict) => {
@@ -211,9 +228,16 @@ fn receipt(view: &View, journal: &Path, blocks: &mut Vec<Block>) {
         blocks.push(Block::loud(receipt.phrase()));
         blocks.push(Block::Digits(receipt.hex()));
     }
-    blocks.push(Block::pair("Journal", journal.display().to_string()));
-    blocks.push(Block::pair(
-        "Check it",
-        format!("earwitness verify {} --receipt \"...the words...\"", journal.display()),
+    let phrase = view.receipt.map(|receipt| receipt.phrase()).unwrap_or_default();
+    blocks.push(Block::Copy("Journal".to_string(), journal.display().to_string()));
+    blocks.push(Block::Copy(
+        "Check it".to_string(),
+        format!("earwitness verify {} --receipt \"{phrase}\"", shell_word(&journal.display().to_string())),
     ));
+}
+
+/// A path as one word of a command line.
+fn shell_word(path: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-+:,".contains(c);
+    if path.chars().all(plain) { path.to_string() } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }
