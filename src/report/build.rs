@@ -4,6 +4,7 @@ mod caveats;
 mod compare;
 mod gather;
 mod judge;
+mod words;
 
 use std::collections::{HashMap, HashSet};
 

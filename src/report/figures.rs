@@ -4,7 +4,7 @@
 
 use std::fmt::Write as _;
 
-use super::model::{ComparisonResult, ListenerResult, SequentialFacts};
+use super::model::{ClipFacts, ComparisonResult, ListenerResult, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
@@ -316,6 +316,34 @@ pub fn running(
         rows.iter().map(|row| format!("{} ended with {} of {}", row.name, row.correct, row.trials)).collect();
     let _ = write!(words, "{}.", ends.join("; "));
     Some(chart.finish(words))
+}
+
+/// A clip's mean power in third-octave bands. Nothing for a silent clip.
+pub fn spectrum(clip: &ClipFacts) -> Option<Figure> {
+    /// Levels further below the highest one are not drawn.
+    const RANGE_DB: f64 = 80.0;
+    let bands = &clip.third_octaves_hz_db;
+    let (at, top) = bands.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let high = (top / 10.0).ceil() * 10.0;
+    let bottom = bands.iter().map(|band| band.1).fold(top, f64::min).max(top - RANGE_DB);
+    let low = (bottom / 10.0).floor() * 10.0;
+    let mut chart = Chart::new(
+        format!("{}: spectrum", cut(&clip.name, 40)),
+        Axis::logarithmic("frequency, Hz", 20.0, 24_000.0),
+        Axis::linear("dB, full scale 0", low, high),
+    )
+    .tall(240.0);
+    let half = 10.0_f64.powf(0.045);
+    for (centre, level) in bands.iter().filter(|band| band.1 > low) {
+        chart.bar(Tone::First, (centre / half, low), (centre * half, *level));
+    }
+    let wide: Vec<&(f64, f64)> = bands.iter().filter(|band| band.1 >= top - 40.0).collect();
+    let (first, last) = (wide.first()?, wide.last()?);
+    Some(chart.finish(format!(
+        "Mean power in third-octave bands. The strongest is at {at:.0} Hz with {top:.1} dB; bands within 40 dB of it reach from \
+         {:.0} Hz to {:.0} Hz.",
+        first.0, last.0
+    )))
 }
 
 /// The most frequent value, the larger one of two equally frequent.

@@ -10,7 +10,8 @@
 //! | [`verdict`] | the sentences |
 //! | [`caveat`] | what limits a verdict, with a remedy |
 //! | [`page`] | the HTML page and the certificates |
-//! | [`figures`], [`svg`] | pictures of answers, and the kit that every figure is drawn with |
+//! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
+//! | [`svg`] | the kit that every figure is drawn with |
 //! | [`response_figure`] | pictures of what cables do |
 //! | [`export`] | CSV and JSON |
 //! | [`summary`] | ten lines for the terminal |
@@ -23,6 +24,7 @@ pub mod model;
 pub mod page;
 pub mod power_figure;
 pub mod response_figure;
+pub mod response_figures;
 mod summary;
 pub mod svg;
 pub mod verdict;

@@ -483,6 +483,8 @@ pub struct ClipFacts {
     pub source: String,
     /// What is known of its sound: label and value with unit.
     pub facts: Vec<(String, String)>,
+    /// Mean power in third-octave bands: centre in Hz and level in dB of mean square, full scale 1.0; silent bands left out.
+    pub third_octaves_hz_db: Vec<(f64, f64)>,
 }
 
 /// The difference between both sides, on paper.

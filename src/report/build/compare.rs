@@ -6,9 +6,11 @@ use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
 use crate::clip::loudness::Meter;
+use crate::clip::spectrum::Spectrum;
 use crate::clip::{ClipSource, OpenClip};
 use crate::hearing::Summary;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
+use crate::report::response_figures;
 use crate::session::{Caution, Clip, NamedCable, Session};
 
 /// Frames read at a time.
@@ -42,12 +44,18 @@ pub(super) fn compared(session: &Session) -> Compared {
     }
     for index in 0..session.comparisons.len() {
         match difference(session, index) {
-            Ok(facts) => compared.differences.push(facts),
+            Ok(facts) => {
+                compared.differences.push(facts);
+                let comparison = &session.comparisons[index];
+                compared.figures.extend(response_figures::responses(session, comparison));
+                compared.figures.extend(response_figures::difference(session, comparison));
+            }
             Err(problem) => {
                 compared.problems.push(format!("comparison {}: {problem}", session.comparisons[index].name));
             }
         }
     }
+    compared.figures.extend(response_figures::cables(session).unwrap_or_default());
     compared
 }
 
@@ -169,10 +177,12 @@ fn clip_facts(clip: &Clip) -> (ClipFacts, Option<String>) {
         }
         ClipSource::Synth { name, seed, .. } => format!("synthesised: {name}, seed {seed}"),
     };
-    let mut facts = ClipFacts { name: clip.name.clone(), source, facts: Vec::new() };
+    let mut facts =
+        ClipFacts { name: clip.name.clone(), source, facts: Vec::new(), third_octaves_hz_db: Vec::new() };
     let problem = match measure(&clip.source) {
-        Ok(measured) => {
+        Ok((measured, spectrum)) => {
             facts.facts = measured;
+            facts.third_octaves_hz_db = spectrum;
             None
         }
         Err(problem) => Some(format!("clip {}: {problem}", clip.name)),
@@ -180,11 +190,15 @@ fn clip_facts(clip: &Clip) -> (ClipFacts, Option<String>) {
     (facts, problem)
 }
 
-fn measure(source: &ClipSource) -> Result<Vec<(String, String)>, String> {
+/// Label and value of what is measured.
+type Measured = Vec<(String, String)>;
+
+fn measure(source: &ClipSource) -> Result<(Measured, Vec<(f64, f64)>), String> {
     let text = |error: crate::clip::ClipError| error.to_string();
     let clip = OpenClip::open(source).map_err(text)?;
     let info = clip.info();
     let mut meter = Meter::new(usize::from(info.channels), info.rate_hz).map_err(text)?;
+    let mut spectrum = Spectrum::new(usize::from(info.channels), info.rate_hz);
     let mut reader = clip.reader().map_err(text)?;
     loop {
         let planes = reader.read(BLOCK).map_err(text)?;
@@ -193,10 +207,11 @@ fn measure(source: &ClipSource) -> Result<Vec<(String, String)>, String> {
         }
         let planes: Vec<&[f64]> = planes.iter().map(Vec::as_slice).collect();
         meter.push(&planes).map_err(text)?;
+        spectrum.push(&planes);
     }
     let loudness = meter.finish().map_err(text)?;
     let channels = if info.channels == 1 { "1 channel" } else { "2 channels" };
-    Ok(vec![
+    let facts = vec![
         ("length".to_owned(), format!("{} s", digits(info.seconds()))),
         ("format".to_owned(), format!("{} Hz, {channels}, {}", info.rate_hz, info.coding)),
         (
@@ -204,7 +219,9 @@ fn measure(source: &ClipSource) -> Result<Vec<(String, String)>, String> {
             loudness.integrated_lufs.map_or_else(|| "silent".to_owned(), |lufs| format!("{lufs:.1} LUFS")),
         ),
         ("true peak".to_owned(), format!("{:.1} dBTP", loudness.true_peak_dbtp())),
-    ])
+    ];
+    let spectrum = spectrum.finish().into_iter().filter(|(_, level)| level.is_finite()).collect();
+    Ok((facts, spectrum))
 }
 
 fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String> {

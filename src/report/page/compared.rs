@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::{figure, wide};
+use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
 
 pub(super) fn section(report: &Report) -> Markup {
@@ -36,6 +37,7 @@ pub(super) fn section(report: &Report) -> Markup {
                     dt { "source" } dd { (clip.source) }
                     @for (label, value) in &clip.facts { dt { (label) } dd { (value) } }
                 }
+                @if let Some(picture) = figures::spectrum(clip) { (figure(&picture)) }
             }
             @if !compared.cautions.is_empty() {
                 h3 { "Cautions" }
