@@ -208,13 +208,11 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
     if let Some(progress) = &page.progress {
         let cells = 24_usize;
         let filled = (cells * progress.done).checked_div(progress.total).unwrap_or(0).min(cells);
+        let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);
         let line = Line::from(vec![
             Span::styled("━".repeat(filled), palette.live()),
             Span::styled("┄".repeat(cells - filled), palette.quiet()),
-            Span::raw(cut(
-                &format!("  {} {} of {}", progress.label, progress.done, progress.total),
-                width.saturating_sub(cells),
-            )),
+            Span::raw(cut(&format!("  {}, {share} %", progress.label), width.saturating_sub(cells))),
         ]);
         frame.render_widget(line, Rect { y: row + 1, height: 1, ..body });
         row += 2;
