@@ -503,6 +503,9 @@ fn risk_of_passing(protocol: Protocol, trials: u64, limit: f64) -> f64 {
 
 /// A small expected number in words.
 fn small(expected: f64) -> String {
+    if expected == 0.0 {
+        return "none".to_owned();
+    }
     if expected >= 0.095 {
         format!("{expected:.1}")
     } else if expected >= 0.001 {

@@ -341,6 +341,8 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
     news.push_back(format!("display for a projector: {}", club.room_address()));
     let mut page = 0;
     let mut at: Option<(Phase, Option<String>)> = None;
+    // The help is longer than the news; it goes with the next thing that is said.
+    let mut keep = NEWS;
     with_screen(|screen| {
         loop {
             club.turn(Duration::from_millis(10));
@@ -352,7 +354,7 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
                 page += 1;
             }
             at = Some(now);
-            while news.len() > NEWS {
+            while news.len() > keep {
                 news.pop_front();
             }
             screen.show(&night::scene(&host_scene(&club, &news, page), true))?;
@@ -363,9 +365,14 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
                     Intent::Typed(line) => line,
                     _ => continue,
                 };
+                keep = NEWS;
                 match club.understand(&line) {
                     Ok(Command::Quit) => return Ok(()),
-                    Ok(Command::Help) => news.extend(crate::ballot::command::help().into_iter().take(NEWS)),
+                    Ok(Command::Help) => {
+                        let help = crate::ballot::command::help();
+                        keep = help.len();
+                        news.extend(help);
+                    }
                     Ok(command) => match club.say(&command) {
                         Ok(lines) => news.extend(lines),
                         Err(message) => news.push_back(format!("refused: {message}")),

@@ -76,6 +76,21 @@ fn leaving_asks_first_but_an_interrupt_does_not() {
 }
 
 #[test]
+fn every_key_can_be_read_at_the_smallest_size() {
+    let scene = scene(Stage::Trial(abx()));
+    let mut model = Model::new(60, 20);
+    press(&mut model, &scene.stage, Key::Character('?'));
+    let mut read = String::new();
+    while model.overlay == Overlay::Keys {
+        read.push_str(&super::drawn(&model, &scene));
+        press(&mut model, &scene.stage, Key::Character('?'));
+    }
+    for words in ["a b x", "Home", "show the receipt so far", "rest your ears", "show every key", "mouse"] {
+        assert!(read.contains(words), "{words} is missing in\n{read}");
+    }
+}
+
+#[test]
 fn what_is_below_the_edge_is_seen_before_one_goes_on() {
     let long = page(StageKind::Page, (0..60).map(|n| Block::text(format!("line {n}"))).collect());
     let stage = Stage::Page(long);
