@@ -210,7 +210,7 @@ fn a_disturbed_trial_is_repeated_and_said() {
 fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
     let folder = tempfile::tempdir().expect("a folder");
     let sittings = folder.path().join("sittings");
-    let none = earwitness::ballot::display::Door::find(&sittings).err().expect("no night yet").to_string();
+    let none = earwitness::ballot::display::Door::find(&sittings).expect_err("no night yet").to_string();
     assert!(none.contains("no night runs here"), "{none}");
     let host = host(folder.path(), 2);
     let door = earwitness::ballot::display::Door::find(&sittings).expect("the night's passes");
