@@ -160,7 +160,8 @@ impl Judged<'_> {
                     score.votes.correct +=
                         u64::from(closed.presented.counts_as_correct(self.opening, answer));
                 }
-                None if seat.present.contains(&closed.id) => score.missing += 1,
+                // A ballot handed in is a listener who sat there, whenever the host entered the seat.
+                None if seat.by == Ballot::Paper || seat.present.contains(&closed.id) => score.missing += 1,
                 None => score.absent += 1,
             }
         }

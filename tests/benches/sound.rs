@@ -115,8 +115,11 @@ fn throughput() {
     });
     let python = std::env::var("EARWITNESS_PYTHON").unwrap_or_else(|_| "python3".into());
     let scipy = best(2, || {
-        let output =
-            Command::new(&python).arg("convolve.py").current_dir(folder.path()).output().expect("python runs");
+        let output = Command::new(&python)
+            .arg("convolve.py")
+            .current_dir(folder.path())
+            .output()
+            .expect("python runs");
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         String::from_utf8_lossy(&output.stdout).trim().parse().expect("seconds")
     });

@@ -205,3 +205,36 @@ fn a_disturbed_trial_is_repeated_and_said() {
     assert_eq!(ida.state()["vote"], serde_json::Value::Null);
     host.leave();
 }
+
+#[test]
+fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let sittings = folder.path().join("sittings");
+    let none = earwitness::ballot::display::Door::find(&sittings).expect_err("no night yet").to_string();
+    assert!(none.contains("no night runs here"), "{none}");
+    let host = host(folder.path(), 2);
+    let door = earwitness::ballot::display::Door::find(&sittings).expect("the night's passes");
+    assert_eq!(door.code(), host.code);
+    assert_eq!((door.ask().expect("facts").phase.as_str(), door.ask().expect("facts").seats), ("welcome", 0));
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..4 {
+        let trial = host.to_the_votes();
+        assert_eq!(ida.vote(&trial, "a").status, 200);
+        let facts = door.ask().expect("facts");
+        assert!(facts.open && facts.voted == 1 && facts.seats == 1, "{facts:?}");
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    // Two counted trials and a control are on the ballot; it is handed in with one answer, so two or one counted ones miss.
+    host.say("paper 9 Pia").expect("a seat");
+    host.say("9 a").expect("one answer");
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    let facts = door.ask().expect("facts").result.expect("results");
+    let said = facts.room.sentences.join(" ");
+    assert!(said.contains("1 vote never came") || said.contains("2 votes never came"), "{said}");
+    assert!(facts.room.podium.join(" ").contains("Luck makes winners too"));
+    host.leave();
+}
