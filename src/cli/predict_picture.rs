@@ -73,7 +73,7 @@ fn chart(gains: &[f64]) -> Vec<String> {
     let span = (high - low).max(1e-6);
     let row_of = |gain: f64| (((high - gain) / span) * (ROWS - 1) as f64).round() as usize;
     let zero = row_of(0.0);
-    let mut lines = vec!["  A minus B, dB".to_owned()];
+    let mut lines = vec!["  A minus B in dB, over frequency in Hz".to_owned()];
     for row in 0..ROWS {
         let value = high - span * row as f64 / (ROWS - 1) as f64;
         let label = if row % 5 == 0 { format!("{value:+9.4} ") } else { " ".repeat(10) };
@@ -88,7 +88,7 @@ fn chart(gains: &[f64]) -> Vec<String> {
         lines.push(format!("{label}|{cells}").trim_end().to_owned());
     }
     let mut axis = vec![' '; COLUMNS + 14];
-    for (frequency, name) in [(20.0, "20"), (100.0, "100"), (1e3, "1k"), (1e4, "10k"), (2e4, "20k Hz")] {
+    for (frequency, name) in [(20.0, "20"), (100.0, "100"), (1e3, "1k"), (1e4, "10k"), (2e4, "20k")] {
         let share = (frequency / BAND_HZ.0).ln() / (BAND_HZ.1 / BAND_HZ.0).ln();
         let column = 11 + (share * (COLUMNS - 1) as f64).round() as usize;
         for (offset, letter) in name.chars().enumerate() {

@@ -2,6 +2,8 @@
 //!
 //! `cargo bench --bench sound`. Needs sox, and python3 with scipy (or EARWITNESS_PYTHON).
 
+#![expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
+
 use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
@@ -102,7 +104,7 @@ fn throughput() {
     writer.finalize().expect("a header");
     std::fs::write(at("in.raw"), raw).expect("a file");
     let taps = taps();
-    let text: String = taps.iter().map(|tap| format!("{tap:.17e}\n")).collect();
+    let text = taps.iter().map(|tap| format!("{tap:.17e}")).collect::<Vec<_>>().join("\n") + "\n";
     std::fs::write(at("taps.txt"), text).expect("a file");
     std::fs::write(at("taps.raw"), taps.iter().flat_map(|tap| tap.to_le_bytes()).collect::<Vec<_>>())
         .expect("a file");

@@ -3,6 +3,8 @@
 //! ALSA is set up through the environment, so each scenario plays in a process of its own: this test binary again, with
 //! a role.
 
+#![expect(clippy::print_stdout, reason = "a child process reports to the test by its output")]
+
 use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
