@@ -6,6 +6,7 @@ use super::pages::{counted, needed};
 use crate::report::verdict::{self, Controls, Rule, Tally, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
+use crate::stats::one::Analysis;
 use crate::trial::record::{Count, StoppingTerms};
 use crate::trial::{Checked, Counts, Decision, Outcome, Part, ResultView, Terms, View, verify};
 
@@ -176,6 +177,9 @@ fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, 
     match verdict::sentence(&verdict_input(view, shown, index)) {
         Ok(verdict) => {
             blocks.push(Block::loud(verdict.headline));
+            if let Some(analysis) = &verdict.analysis {
+                blocks.push(Block::pair("Numbers", numbers(analysis)));
+            }
             blocks.extend(verdict.limits.into_iter().map(Block::text));
         }
         Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
@@ -193,6 +197,18 @@ fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, 
             ));
         }
     }
+}
+
+/// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right.
+fn numbers(analysis: &Analysis) -> String {
+    let p_value = analysis.p_value;
+    let p_text = if p_value >= 0.001 { format!("{p_value:.3}") } else { format!("{p_value:.1e}") };
+    let (lower, upper) =
+        (verdict::percent(analysis.interval.lower), verdict::percent(analysis.interval.upper));
+    format!(
+        "p = {p_text} (exact binomial); proportion {}, 95 % interval {lower} to {upper}",
+        verdict::percent(analysis.proportion)
+    )
 }
 
 /// Who won, in the words agreed before.
