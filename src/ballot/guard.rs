@@ -190,7 +190,8 @@ impl Tally {
             }
         }
         if self.buckets.len() >= REMEMBERED {
-            self.buckets.retain(|key, _| matches!(key, Counted::WrongCodes | Counted::Seat(_) | Counted::Vote(_)));
+            self.buckets
+                .retain(|key, _| matches!(key, Counted::WrongCodes | Counted::Seat(_) | Counted::Vote(_)));
         }
     }
 }
@@ -223,8 +224,14 @@ mod tests {
     fn only_the_own_pages_may_change_something() {
         let door = Door::new("127.0.0.1:8410".parse().expect("an address"));
         assert_eq!(door.origin(["http://127.0.0.1:8410"].into_iter()), Ok(()));
-        for wrong in ["", "null", "https://127.0.0.1:8410", "http://evil.example", "http://127.0.0.1:8410/", "127.0.0.1:8410"]
-        {
+        for wrong in [
+            "",
+            "null",
+            "https://127.0.0.1:8410",
+            "http://evil.example",
+            "http://127.0.0.1:8410/",
+            "127.0.0.1:8410",
+        ] {
             assert_eq!(door.origin([wrong].into_iter()), Err(Turned::Origin), "{wrong}");
         }
         assert_eq!(door.origin(std::iter::empty()), Err(Turned::Origin));

@@ -134,7 +134,11 @@ impl BoundedStream {
 }
 
 impl AsyncRead for BoundedStream {
-    fn poll_read(mut self: Pin<&mut Self>, context: &mut Context<'_>, buffer: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
         let before = buffer.filled().len();
         match Pin::new(&mut self.inner).poll_read(context, buffer) {
             Poll::Ready(result) => {
@@ -153,7 +157,11 @@ impl AsyncRead for BoundedStream {
 }
 
 impl AsyncWrite for BoundedStream {
-    fn poll_write(mut self: Pin<&mut Self>, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
         let result = Pin::new(&mut self.inner).poll_write(context, bytes);
         if matches!(result, Poll::Ready(Ok(_))) {
             self.asked = false;

@@ -1,1 +1,187 @@
-//! The club-night web server: same conductor, other listeners.
+//! The club night: a room of listeners who hear the same and answer on phones or on paper.
+//!
+//! Comes in: what the host does, what phones send, what the player reports, and the time in milliseconds. Goes out: pages
+//! and answers for phones and the room's display, effects for the player, and records for the journal. The same
+//! [`Conductor`](crate::trial::Conductor) as in a sitting holds the draw; nothing in here sees it before the closing.
+//!
+//! | file | what lives there | to change |
+//! | --- | --- | --- |
+//! | `night`, `night/host` | the pure state machine around the conductor: phases, votes, seats; what the host says | when a vote is taken |
+//! | `presentation` | what plays at which moment of a trial | order, gaps |
+//! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
+//! | `command` | what the host can say | a word of the host's |
+//! | `view` | what phones, the room's display and the host may see, as data | a key of the pages' JSON |
+//! | `results` | after the closing: every listener, the room, the podium | a sentence |
+//! | `pass` | room code, display key, seat tokens | how long a code is |
+//! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
+//! | `routes` | the web server | a path |
+//! | `pages/` | the pages: markup, style, script | how they look |
+//! | `drive`, `drive/opening` | clock, disk, player and web tied together; how a night is opened | the loop |
+//! | `refused` | the log of what was refused | |
+//! | `paper` | ballots to print, answers typed or imported | a column |
+//! | `qr` | the join address as a code | |
+//! | `display` | a second terminal as the room's display | |
+//!
+//! Must not: decide what is right, or know which side X is.
+
+pub mod command;
+pub mod display;
+pub mod drive;
+pub mod guard;
+mod listener;
+pub mod night;
+pub mod paper;
+pub mod pass;
+pub mod presentation;
+pub mod qr;
+mod refused;
+pub mod results;
+mod routes;
+pub mod seats;
+pub mod view;
+
+use std::path::{Path, PathBuf};
+
+pub use night::{Night, Phase};
+
+/// Why a night cannot begin or go on. Each says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum NightError {
+    /// A file cannot be written, read or understood.
+    #[error("{}: {message}", file.display())]
+    File {
+        /// The file.
+        file: PathBuf,
+        /// What was tried, and why it failed.
+        message: String,
+    },
+    /// The address cannot be listened on.
+    #[error(
+        "{address} cannot be listened on: {reason}. Give an address of this machine and a free port, such as \
+         --listen 192.168.1.20:8410; without --listen the night is on 127.0.0.1"
+    )]
+    Address {
+        /// The address.
+        address: String,
+        /// Why.
+        reason: String,
+    },
+    /// The stimuli cannot be made.
+    #[error(transparent)]
+    Stimuli(#[from] crate::stimulus::StimulusError),
+    /// The output cannot be opened.
+    #[error(transparent)]
+    Output(#[from] crate::player::PlayerError),
+    /// The session, the folder or the journal stands in the way, in words.
+    #[error("{0}")]
+    Refused(String),
+}
+
+impl NightError {
+    pub(crate) fn file(file: &Path, tried: &str, error: &std::io::Error) -> Self {
+        Self::File { file: file.to_path_buf(), message: format!("it cannot be {tried}: {error}") }
+    }
+}
+
+/// Why something that was asked for was not done. What people read of it is [`Refusal::message`].
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Refusal {
+    /// The room's code is wrong.
+    Code,
+    /// The name is empty or cannot be shown.
+    Alias,
+    /// The seat's number is out of range.
+    SeatNumber,
+    /// Somebody else sits there.
+    SeatTaken(u32),
+    /// All seats are taken.
+    Full,
+    /// No seat goes with this token, or another phone has it now.
+    NotSeated,
+    /// The listener has left.
+    Left,
+    /// The vote is for a trial that is not on.
+    OtherTrial,
+    /// Votes are not open yet, or closed.
+    NotOpen,
+    /// There is no such alternative.
+    Alternative,
+    /// The vote's number is not the next one of this seat: it was sent before, or out of order.
+    Replayed,
+    /// The night is over.
+    Over,
+    /// Phrases are not taken now.
+    NoPhrases,
+    /// The phrase is empty or too long.
+    Phrase,
+    /// The seat has voted from a phone in this trial, and paper does not replace that.
+    PhoneVoted(u32),
+    /// The request makes no sense.
+    Malformed,
+    /// Too many requests.
+    Pace,
+    /// The host's machine is busy; ask again.
+    Busy,
+    /// What the host asked for does nothing here.
+    NothingHere(String),
+}
+
+impl Refusal {
+    /// A short name for the log and for scripts.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Code => "wrong-code",
+            Self::Alias => "bad-name",
+            Self::SeatNumber => "bad-seat",
+            Self::SeatTaken(_) => "seat-taken",
+            Self::Full => "full",
+            Self::NotSeated => "not-seated",
+            Self::Left => "left",
+            Self::OtherTrial => "other-trial",
+            Self::NotOpen => "not-open",
+            Self::Alternative => "no-such-alternative",
+            Self::Replayed => "replayed",
+            Self::Over => "over",
+            Self::NoPhrases => "no-phrases",
+            Self::Phrase => "bad-phrase",
+            Self::PhoneVoted(_) => "phone-voted",
+            Self::Malformed => "malformed",
+            Self::Pace => "too-many",
+            Self::Busy => "busy",
+            Self::NothingHere(_) => "nothing-here",
+        }
+    }
+
+    /// What people read.
+    pub fn message(&self) -> String {
+        match self {
+            Self::Code => "This is not the room's code. It stands on the room's display.".to_owned(),
+            Self::Alias => "Choose a name of 1 to 40 characters.".to_owned(),
+            Self::SeatNumber => format!("A seat's number is between 1 and {}.", seats::MOST_SEATS),
+            Self::SeatTaken(seat) => {
+                format!(
+                    "Seat {seat} is taken. Choose another, or ask the host to release it if it was yours."
+                )
+            }
+            Self::Full => "All seats are taken. Ask the host for a paper ballot.".to_owned(),
+            Self::NotSeated => {
+                "This phone has no seat. Join again, or ask the host to release your seat.".to_owned()
+            }
+            Self::Left => "You have left. Come back first.".to_owned(),
+            Self::OtherTrial => "This vote was for a trial that is over; it was not counted.".to_owned(),
+            Self::NotOpen => "Votes are not open now; this one was not counted.".to_owned(),
+            Self::Alternative => "There is no such answer.".to_owned(),
+            Self::Replayed => "This vote was sent before; it was not counted again.".to_owned(),
+            Self::Over => "The night is over.".to_owned(),
+            Self::NoPhrases => "The draws are sealed; phrases are not taken any more.".to_owned(),
+            Self::Phrase => "A phrase has 1 to 200 characters.".to_owned(),
+            Self::PhoneVoted(seat) => {
+                format!("seat {seat} has voted from a phone in this trial, and paper does not replace that")
+            }
+            Self::Malformed => "This could not be understood.".to_owned(),
+            Self::Pace => "Too many requests. Please wait a moment.".to_owned(),
+            Self::Busy => "The host's machine is busy. Please try again.".to_owned(),
+            Self::NothingHere(what) => what.clone(),
+        }
+    }
+}

@@ -52,6 +52,11 @@ impl Passes {
         Self { secret }
     }
 
+    /// The secret, for the pass file.
+    pub(crate) fn secret(&self) -> &[u8; 32] {
+        &self.secret
+    }
+
     /// The code that joining needs: six letters and digits.
     pub fn room_code(&self) -> String {
         let digest = self.proof("room code", &[]);
@@ -67,8 +72,11 @@ impl Passes {
 
     /// Whether `typed` is the room's code; case and spaces do not matter.
     pub fn is_room_code(&self, typed: &str) -> bool {
-        let typed: String =
-            typed.chars().filter(|c| !c.is_whitespace() && *c != '-').map(|c| c.to_ascii_uppercase()).collect();
+        let typed: String = typed
+            .chars()
+            .filter(|c| !c.is_whitespace() && *c != '-')
+            .map(|c| c.to_ascii_uppercase())
+            .collect();
         same(typed.as_bytes(), self.room_code().as_bytes())
     }
 
@@ -166,7 +174,9 @@ impl PassFile {
         };
         serde_json::from_str(&text).map(Some).map_err(|error| NightError::File {
             file: path.to_path_buf(),
-            message: format!("this is no pass file of a night ({error}); phones of that night must join again"),
+            message: format!(
+                "this is no pass file of a night ({error}); phones of that night must join again"
+            ),
         })
     }
 }
@@ -181,7 +191,9 @@ mod tests {
         let holder = Holder { seat: 12, generation: 2 };
         let token = passes.token(holder);
         assert_eq!(passes.holder(&token), Some(holder));
-        for other in ["", "12", "12-2", "12-2-", "012-2-0", &token[1..], &token.to_uppercase(), &format!("0{token}")] {
+        for other in
+            ["", "12", "12-2", "12-2-", "012-2-0", &token[1..], &token.to_uppercase(), &format!("0{token}")]
+        {
             assert_eq!(passes.holder(other), None, "{other}");
         }
         let stolen = token.replacen("12-", "13-", 1);
@@ -210,7 +222,8 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("night.passes");
         assert_eq!(PassFile::read(&path).expect("no file is no error"), None);
-        let file = PassFile { secret: Digest([5; 32]), address: "127.0.0.1:8410".parse().expect("an address") };
+        let file =
+            PassFile { secret: Digest([5; 32]), address: "127.0.0.1:8410".parse().expect("an address") };
         file.write(&path).expect("written");
         assert_eq!(PassFile::read(&path).expect("read"), Some(file));
         assert_eq!(std::fs::metadata(&path).expect("there").permissions().mode() & 0o777, 0o600);

@@ -1,7 +1,7 @@
-//! The join address as a QR code (ISO/IEC 18004), for a terminal and for a page.
+//! The join address as a QR code (ISO/IEC 18004), for a terminal and for a page's script.
 
-use qrcode::render::{svg, unicode};
-use qrcode::{EcLevel, QrCode};
+use qrcode::render::unicode;
+use qrcode::{Color, EcLevel, QrCode};
 
 fn code(text: &str) -> Option<QrCode> {
     // Level M: readable from the back of a room, with a fingerprint on the screen.
@@ -22,10 +22,15 @@ pub fn terminal_lines(text: &str) -> Vec<String> {
     })
 }
 
-/// The code as an SVG picture, black on white with the quiet zone. Empty if the text is too long for a code.
-pub fn svg(text: &str) -> String {
-    code(text).map_or_else(String::new, |code| {
-        code.render().min_dimensions(240, 240).dark_color(svg::Color("#000")).light_color(svg::Color("#fff")).build()
+/// The code's modules as rows of `1` (dark) and `0`, without the quiet zone. Empty if the text is too long for a code.
+pub fn modules(text: &str) -> Vec<String> {
+    code(text).map_or_else(Vec::new, |code| {
+        let width = code.width();
+        let colors = code.to_colors();
+        colors
+            .chunks(width)
+            .map(|row| row.iter().map(|&color| if color == Color::Dark { '1' } else { '0' }).collect())
+            .collect()
     })
 }
 
@@ -41,7 +46,9 @@ mod tests {
         assert_eq!(width, 29 + 8);
         assert_eq!(lines.len(), width.div_ceil(2));
         assert!(lines[..2].iter().all(|line| line.chars().all(|c| c == '█')), "the quiet zone is light");
-        assert!(svg("http://127.0.0.1:8410/").starts_with("<?xml"));
+        let rows = modules("http://127.0.0.1:8410/#ABC234");
+        assert_eq!((rows.len(), rows[0].len()), (29, 29));
+        assert!(rows[0].starts_with("1111111") && rows[0].ends_with("1111111"), "two finder patterns");
         assert!(terminal_lines(&"x".repeat(5000)).is_empty(), "too long is no panic");
     }
 }

@@ -145,9 +145,13 @@ fn bi_wired(network: &Network, low: Abcd, high: Abcd, source: Complex64, frequen
     let cables = [low, high];
     let mut admittance = Complex64::new(0.0, 0.0);
     for (chain, load) in cables.iter().zip(loads) {
-        let entering =
-            if load.is_short() { chain.b / chain.d } else { chain.input_impedance(load.to_admittance()) };
-        admittance += entering.inv();
+        // As an admittance: a way that lets nothing pass is 0 siemens, and would be an infinite impedance.
+        admittance += if load.is_short() {
+            chain.d / chain.b
+        } else {
+            let load = load.to_admittance();
+            (chain.c + chain.d * load) / (chain.a + chain.b * load)
+        };
     }
     let at_amplifier = (1.0 + source * admittance).inv();
     let zero = Complex64::new(0.0, 0.0);

@@ -11,6 +11,7 @@ pub mod new;
 pub mod night;
 pub mod plan;
 pub mod predict;
+mod predict_picture;
 pub mod progress;
 pub mod render;
 pub mod report;

@@ -1,14 +1,16 @@
 //! `earwitness predict`: transfer functions, their difference, and how large that is to an ear.
 
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::Failure;
+use super::{Failure, predict_picture};
 use crate::circuit::CircuitError;
+use crate::clip::OpenClip;
 use crate::hearing::difference::{gain_db, logarithmic};
-use crate::hearing::{Difference, Summary};
+use crate::hearing::reach::lengths_for;
+use crate::hearing::{Difference, OnClip, Spectrum, Summary};
 use crate::session::{Caution, Comparison, Session};
 
 /// What was typed after `predict`.
@@ -25,6 +27,15 @@ pub struct PredictArguments {
     /// Print a table with one row per comparison and frequency
     #[arg(long, conflicts_with = "json")]
     csv: bool,
+    /// Write pictures of every comparison to an SVG file
+    #[arg(long, value_name = "FILE.svg")]
+    plot: Option<PathBuf>,
+    /// Also say how large the difference is on each clip
+    #[arg(long)]
+    clips: bool,
+    /// Also say at which lengths of the cables the difference would reach so many dB
+    #[arg(long, value_name = "DB")]
+    reach: Option<f64>,
 }
 
 /// Runs the command.
@@ -38,15 +49,29 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             "--frequencies holds {wrong}: finite numbers of 0 Hz and more are allowed"
         )));
     }
+    if let Some(wrong) = arguments.reach.filter(|decibels| !(decibels.is_finite() && *decibels > 0.0)) {
+        return Err(Failure::bad(format!("--reach is {wrong}: a size above 0 dB is needed, such as 0.5")));
+    }
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
+    if let Some(path) = &arguments.plot {
+        predict_picture::write(&session, path)?;
+    }
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     if arguments.json {
         let comparisons: Vec<Value> = session
             .comparisons
             .iter()
-            .map(|comparison| as_json(&session, comparison, &frequencies))
-            .collect::<Result<_, _>>()
-            .map_err(Failure::bad)?;
+            .map(|comparison| {
+                let mut document = as_json(&session, comparison, &frequencies).map_err(Failure::bad)?;
+                if let Some(decibels) = arguments.reach {
+                    document["reach"] = reach_json(&session, comparison, decibels)?;
+                }
+                if arguments.clips {
+                    document["clips"] = clips_json(&session, comparison)?;
+                }
+                Ok(document)
+            })
+            .collect::<Result<_, Failure>>()?;
         let document = json!({
             "schema": "earwitness.predict/1",
             "frequency_hz": frequencies,
@@ -72,8 +97,82 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         for line in summary_lines(&session, comparison, &summary) {
             writeln!(out, "{line}")?;
         }
+        if let Some(decibels) = arguments.reach {
+            let line = match lengths_for(&a, &b, decibels).map_err(Failure::bad)? {
+                Some((a, b)) => {
+                    format!("  a difference of {decibels} dB is reached at A {a:.2} m, B {b:.2} m")
+                }
+                None => format!("  no known length up to 10 km makes a difference of {decibels} dB"),
+            };
+            writeln!(out, "{line}")?;
+        }
+        if arguments.clips {
+            for (clip, on_clip) in on_clips(&session, comparison)? {
+                match on_clip {
+                    Some(found) => writeln!(
+                        out,
+                        "  {clip}: K-weighted loudness A minus B {:+.4} dB; largest band {:+.4} dB at {:.0} Hz, \
+                         {:+.4} dB at {:.0} Hz with equal loudness\n    {}",
+                        found.loudness_db,
+                        found.band_db,
+                        found.band_hz,
+                        found.matched_band_db,
+                        found.matched_band_hz,
+                        found.sentence()
+                    )?,
+                    None => writeln!(out, "  {clip}: silent, so nothing differs")?,
+                }
+            }
+        }
+        if std::io::stdout().is_terminal() {
+            for line in predict_picture::terminal(&session, comparison)? {
+                writeln!(out, "{line}")?;
+            }
+        }
     }
     Ok(())
+}
+
+fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Result<Value, Failure> {
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    let lengths = lengths_for(&a, &b, decibels).map_err(Failure::bad)?;
+    Ok(json!({
+        "difference_db": decibels,
+        "a_length_m": lengths.map(|lengths| lengths.0),
+        "b_length_m": lengths.map(|lengths| lengths.1),
+    }))
+}
+
+fn clips_json(session: &Session, comparison: &Comparison) -> Result<Value, Failure> {
+    let clips = on_clips(session, comparison)?.into_iter().map(|(clip, found)| {
+        let found = found.as_ref();
+        json!({
+            "clip": clip,
+            "loudness_db": found.map(|f| f.loudness_db),
+            "band_db": found.map(|f| f.band_db),
+            "band_hz": found.map(|f| f.band_hz),
+            "matched_band_db": found.map(|f| f.matched_band_db),
+            "matched_band_hz": found.map(|f| f.matched_band_hz),
+            "sentence": found.map(OnClip::sentence),
+        })
+    });
+    Ok(Value::Array(clips.collect()))
+}
+
+/// Each clip's name and the difference on it.
+fn on_clips(session: &Session, comparison: &Comparison) -> Result<Vec<(String, Option<OnClip>)>, Failure> {
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    comparison
+        .clips
+        .iter()
+        .map(|&clip| {
+            let clip = &session.clips[clip];
+            let sound =
+                OpenClip::open(&clip.source).and_then(|clip| clip.read_all()).map_err(Failure::bad)?;
+            let found = OnClip::between(&a, &b, &Spectrum::of(&sound)).map_err(Failure::bad)?;
+            Ok((clip.name.clone(), found))
+        })
+        .collect()
 }
 
 /// Cautions as every JSON document shows them.

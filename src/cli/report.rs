@@ -1,15 +1,124 @@
 //! `earwitness report`.
 
 use std::io::Write;
+use std::path::{Path, PathBuf};
 
-use super::Failure;
+use super::{Failure, note};
+use crate::report::{self, Options, Readings, export, page};
+use crate::session;
 
 /// What was typed after `report`.
 #[derive(Debug, clap::Args)]
-pub struct ReportArguments {}
+pub struct ReportArguments {
+    /// Session file, or the folder that it stands in
+    session: PathBuf,
+    /// Folder for report.html, report.csv, report.json and certificates.html [default: report/ beside the session]
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json"])]
+    out: Option<PathBuf>,
+    /// Replace listeners' names by numbers, and withhold what could give them away
+    #[arg(long)]
+    anonymous: bool,
+    /// Print the table of trials instead of writing files
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
+    /// Print the JSON document instead of writing files
+    #[arg(long)]
+    json: bool,
+    /// Join the journals of other places: folders of the same session; NAME=DIR names a place
+    #[arg(long, value_name = "SITE", num_args = 1..)]
+    pool: Vec<String>,
+}
 
 /// Runs the command.
 pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let _ = (arguments, out);
-    Err(Failure::bad("`report` is not in this build"))
+    let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let readings = read(&session, &arguments.pool)?;
+    let report = report::report(&session, readings, Options { anonymous: arguments.anonymous });
+    if arguments.csv {
+        return Ok(export::csv(&report, out)?);
+    }
+    if arguments.json {
+        return Ok(export::json(&report, out)?);
+    }
+    let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
+    std::fs::create_dir_all(&folder)
+        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))?;
+    let html = page::page(&report);
+    let certificates = page::certificates(&report);
+    whole(&folder, "report.html", |file| file.write_all(html.as_bytes()))?;
+    whole(&folder, "certificates.html", |file| file.write_all(certificates.as_bytes()))?;
+    whole(&folder, "report.csv", |file| export::csv(&report, file))?;
+    whole(&folder, "report.json", |file| export::json(&report, file))?;
+    for line in report::summary(&report) {
+        writeln!(out, "{line}")?;
+    }
+    note(&format!(
+        "written: report.html, certificates.html, report.csv and report.json in {}",
+        folder.display()
+    ));
+    Ok(())
+}
+
+/// The session's own sittings, and those of other places.
+fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Failure> {
+    let unreadable = |folder: &Path| {
+        let folder = folder.to_path_buf();
+        move |error: std::io::Error| {
+            Failure::bad(format!("{}: the folder of sittings cannot be read: {error}", folder.display()))
+        }
+    };
+    let own = session.sittings_folder();
+    if pool.is_empty() {
+        return Ok(vec![report::folder(&own, None).map_err(unreadable(&own))?]);
+    }
+    let mut readings = Vec::new();
+    if own.is_dir() {
+        readings.push(report::folder(&own, Some("here".to_owned())).map_err(unreadable(&own))?);
+    }
+    for site in pool {
+        let (name, path) = match site.split_once('=') {
+            Some((name, path)) if !name.is_empty() && !Path::new(site).exists() => {
+                (name.to_owned(), PathBuf::from(path))
+            }
+            _ => {
+                let path = PathBuf::from(site);
+                let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
+                (name.unwrap_or_else(|| format!("place {}", readings.len() + 1)), path)
+            }
+        };
+        let inner = path.join("sittings");
+        let folder = if inner.is_dir() { inner } else { path };
+        if !folder.is_dir() {
+            return Err(Failure::bad(format!(
+                "{}: there is no such folder; --pool takes folders of the same session, with their sittings",
+                folder.display()
+            )));
+        }
+        readings.push(report::folder(&folder, Some(name)).map_err(unreadable(&folder))?);
+    }
+    Ok(readings)
+}
+
+/// Writes a file so that it appears whole or not at all.
+fn whole(
+    folder: &Path,
+    name: &str,
+    write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+) -> Result<(), Failure> {
+    let path = folder.join(name);
+    let failed =
+        |error: std::io::Error| Failure::bad(format!("{}: cannot be written: {error}", path.display()));
+    let temporary = tempfile::Builder::new().prefix(".report-").tempfile_in(folder).map_err(failed)?;
+    let mut file = std::io::BufWriter::new(temporary);
+    write(&mut file).map_err(failed)?;
+    let temporary = file.into_inner().map_err(|error| failed(error.into_error()))?;
+    temporary.as_file().sync_all().map_err(failed)?;
+    let file = temporary.persist(&path).map_err(|error| failed(error.error))?;
+    // A report is for others to read; a temporary file is not.
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        file.set_permissions(std::fs::Permissions::from_mode(0o644)).map_err(failed)?;
+    }
+    Ok(())
 }

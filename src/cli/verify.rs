@@ -150,7 +150,7 @@ fn objections(checked: &Checked) -> Vec<String> {
     objections
 }
 
-fn count(count: &Count) -> Value {
+fn count(count: Count) -> Value {
     json!({"trials": count.trials, "correct": count.correct})
 }
 
@@ -185,7 +185,7 @@ fn document(checked: &Checked) -> Value {
                        "trials": tally.trials, "correct": tally.correct})
             }).collect::<Vec<Value>>()
         }),
-        "qualification": checked.counts.as_ref().map(|counts| count(&counts.qualification)),
+        "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
         "resumed": checked.resumed,
         "records": checked.records,

@@ -9,6 +9,7 @@ pub mod fade;
 pub mod loudness;
 mod open;
 pub mod resample;
+pub mod spectrum;
 pub mod synth;
 mod wav;
 pub mod write;

@@ -7,8 +7,19 @@ use rubato::{Fft, FixedSync, Resampler, WindowFunction};
 
 use super::{ClipError, Playable};
 
-/// Frames per transform: the longest anti-aliasing filter that still makes sense, for the steepest edge.
+/// Input frames per transform, about: the longest anti-aliasing filter that still makes sense, for the steepest edge.
 const CHUNK_FRAMES: usize = 8192;
+
+/// Input frames per transform for a pair of rates: an even number of the shortest blocks that have a whole number of
+/// frames at both rates. The resampler's delay is half a block, so an odd block would leave half a sample of it.
+fn chunk_frames(from_hz: u32, to_hz: u32) -> usize {
+    let (mut a, mut b) = (from_hz, to_hz);
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    let shortest = (from_hz / a.max(1)) as usize;
+    shortest * CHUNK_FRAMES.div_ceil(shortest).next_multiple_of(2)
+}
 
 /// Length in frames after resampling.
 pub fn resampled_frames(frames: usize, from_hz: u32, to_hz: u32) -> usize {
@@ -32,7 +43,7 @@ pub fn resample(playable: &Playable, rate_hz: u32) -> Result<Cow<'_, Playable>, 
     let mut resampler = Fft::<f64>::new_custom(
         playable.rate_hz as usize,
         rate_hz as usize,
-        CHUNK_FRAMES,
+        chunk_frames(playable.rate_hz, rate_hz),
         1,
         channels,
         WindowFunction::BlackmanHarris2,

@@ -6,6 +6,10 @@
 //! the response at half the rate. The filter's magnitude there is never above the largest magnitude of the response in
 //! that band. At 44.1 kHz this begins at 19.8 kHz, at 48 kHz at 21.6 kHz.
 //!
+//! The same holds at the other end: at 0 Hz a filter can only be real, and a measured table whose end values are held
+//! down to 0 Hz is not. So below 10 Hz the phase that a response would have left at 0 Hz is led smoothly to 0; the
+//! magnitude stays, and a response that is real at 0 Hz is not touched.
+//!
 //! That band-limiting lets a few hundred taps act before the direct sound. All filtering is offline, so they simply
 //! start at a negative time: nothing is delayed and there is no latency to remove.
 //!
@@ -19,14 +23,27 @@ use super::{FilterError, Response, Sampled};
 
 /// Up to this fraction of the rate a filter is the response itself.
 pub const PASS_BAND_FRACTION: f64 = 0.45;
+/// From this frequency in Hz on a filter is the response itself.
+const LOWEST_HZ: f64 = 10.0;
+/// Two frequencies in Hz, one twice the other, that tell the phase left at 0 Hz.
+const NEAR_REST_HZ: [f64; 2] = [1e-3, 2e-3];
+/// A phase at 0 Hz below this, in radians, is none.
+const NO_PHASE: f64 = 1e-9;
 /// Largest gain in dB that a response may add.
 const LARGEST_GAIN_DB: f64 = 20.0;
 /// Longest filter in seconds.
-const LONGEST_SECONDS: f64 = 12.0;
+const LONGEST_SECONDS: f64 = 24.0;
 /// What may be cut off, as a sum of magnitudes relative to the sum of all: it bounds the error of the response.
 const NEGLIGIBLE: f64 = 1e-6;
-/// What may be cut off if the filter would be longer than [`LONGEST_SECONDS`] otherwise (0.0002 dB, 0.0012 degree).
+/// A filter longer than this in seconds may cut off more, as long as its measured accuracy is within [`CLOSE`]: the
+/// kinks that any interpolated table has ring on for ever, fainter and fainter.
+const LONG_SECONDS: f64 = 0.5;
+/// What a long filter may cut off, as a sum of magnitudes relative to the sum of all.
 const TOLERABLE: f64 = 2e-5;
+/// Accuracy that a long filter must still have, measured: a fifth of what is promised.
+const CLOSE: Accuracy = Accuracy { max_abs_db: 0.0002, max_abs_degrees: 0.002 };
+/// Accuracy of every filter: 0.001 dB and 0.01 degree, with a little in hand for frequencies between those measured.
+const PROMISED: Accuracy = Accuracy { max_abs_db: 0.0008, max_abs_degrees: 0.008 };
 /// A response that differs from a real constant by less than this is one: a single tap, no rounding.
 const CONSTANT: f64 = 1e-12;
 
@@ -88,6 +105,17 @@ fn smooth_step(x: f64) -> f64 {
     1.0 / (1.0 + (1.0 / x - 1.0 / (1.0 - x)).exp())
 }
 
+/// The phase in radians that a response would have left at 0 Hz, and its value there without it.
+fn phase_at_rest(response: &Response<'_>) -> Result<(f64, f64), FilterError> {
+    let near = response(&NEAR_REST_HZ).map_err(FilterError::Response)?;
+    let [first, second] = near[..] else { return Ok((0.0, 0.0)) };
+    let sign = if first.re < 0.0 { -1.0 } else { 1.0 };
+    // Twice the first minus the second takes out a phase that grows in proportion, as every circuit's does.
+    let phase = (sign * first * first / second).arg();
+    let told = phase.is_finite() && phase.abs() > NO_PHASE;
+    Ok((if told { phase } else { 0.0 }, sign * first.norm()))
+}
+
 /// Inverse transform of half a spectrum with `period / 2 + 1` bins.
 fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
     let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(period);
@@ -128,13 +156,27 @@ fn signed(index: usize, period: usize) -> i64 {
 /// Designs the filter of a response at a sample rate.
 ///
 /// # Errors
-/// The response has no finite answer, adds more than 20 dB below 0.45 of the rate, or rings for longer than 12 s.
+/// The response has no finite answer, adds more than 20 dB below 0.45 of the rate, or rings for longer than 24 s
+/// and is not close enough to the response when cut there.
 pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError> {
     if !(8_000..=384_000).contains(&rate_hz) {
         return Err(FilterError::Rate { rate_hz });
     }
     let rate = f64::from(rate_hz);
-    let sampled = Sampled::new(response, rate / 2.0)?;
+    let (left, at_rest) = phase_at_rest(response)?;
+    let led = |frequencies: &[f64]| {
+        let mut values = response(frequencies)?;
+        for (value, &frequency) in values.iter_mut().zip(frequencies).filter(|(_, f)| **f < LOWEST_HZ) {
+            *value = if frequency == 0.0 {
+                Complex64::new(at_rest, 0.0)
+            } else {
+                *value * Complex64::from_polar(1.0, -left * (1.0 - smooth_step(frequency / LOWEST_HZ)))
+            };
+        }
+        Ok(values)
+    };
+    let sampled =
+        if left == 0.0 { Sampled::new(response, rate / 2.0)? } else { Sampled::new(&led, rate / 2.0)? };
     for (frequency_hz, value) in sampled.values() {
         let gain_db = 20.0 * value.norm().log10();
         if gain_db > LARGEST_GAIN_DB {
@@ -159,8 +201,16 @@ pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError>
         let sum: f64 = taps.iter().map(|tap| tap.abs()).sum();
         let far: f64 = taps[period / 4..3 * period / 4].iter().map(|tap| tap.abs()).sum();
         let last = period * 2 > longest;
-        if far <= NEGLIGIBLE * sum || (last && far <= TOLERABLE * sum) {
+        if far <= NEGLIGIBLE * sum {
             return Ok(cut(&taps, delay, rate_hz, &sampled, NEGLIGIBLE * sum / 4.0));
+        }
+        if period as f64 >= LONG_SECONDS * rate {
+            let fir = cut(&taps, delay, rate_hz, &sampled, TOLERABLE * sum / 4.0);
+            let enough = if last { PROMISED } else { CLOSE };
+            let Accuracy { max_abs_db, max_abs_degrees } = fir.accuracy;
+            if max_abs_db <= enough.max_abs_db && max_abs_degrees <= enough.max_abs_degrees {
+                return Ok(fir);
+            }
         }
         if last {
             return Err(FilterError::TooLong { seconds: LONGEST_SECONDS, left: far / sum });

@@ -4,5 +4,9 @@
 //! the published thresholds they can be held against. Must not know: verdicts about people.
 
 pub mod difference;
+pub mod ear;
+pub mod reach;
+pub mod weighting;
 
 pub use difference::{Difference, Summary};
+pub use ear::{OnClip, Spectrum};

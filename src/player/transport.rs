@@ -1,6 +1,7 @@
 //! What a sitting may ask of a player, whatever carries the sound.
 
 use crate::clip::Playable;
+use crate::trial::record::Output;
 
 /// What the player is doing. Frames count at the stimuli's rate, from the start of the clip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -60,6 +61,20 @@ pub struct OutputDescription {
     pub channels: u16,
     /// Rate of the stimuli in Hz where it is not the stream's: they are resampled, all of them alike.
     pub resampled_from_hz: Option<u32>,
+}
+
+impl From<&OutputDescription> for Output {
+    fn from(description: &OutputDescription) -> Self {
+        Self {
+            kind: description.kind.clone(),
+            name: description.name.clone(),
+            host: description.host.clone(),
+            rate_hz: description.rate_hz,
+            format: description.format.clone(),
+            buffer_frames: description.buffer_frames,
+            channels: description.channels,
+        }
+    }
 }
 
 /// The controls of a player. An index into the loaded list is all it ever learns of a stimulus.

@@ -115,6 +115,8 @@ struct Watched {
     moved: u64,
     /// When the last new callback was seen.
     alive: Instant,
+    /// When the supervisor looked last.
+    looked: Instant,
     pace: Pace,
 }
 
@@ -139,7 +141,7 @@ struct Watch {
 fn watched(playing: Playing) -> Watched {
     let now = Instant::now();
     let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
-    Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, pace }
+    Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, looked: now, pace }
 }
 
 /// Drops a stream on a thread of its own and waits a limited time.
@@ -165,7 +167,11 @@ impl Watched {
             self.callbacks = callbacks;
             self.errors = errors;
             self.alive = now;
+        } else if now.duration_since(self.looked) > PATIENCE / 2 {
+            // The whole program was asleep, supervisor and all: that tells nothing of the device.
+            self.alive = now;
         }
+        self.looked = now;
         let underruns = shared.underruns.load(Ordering::Relaxed);
         if underruns != self.underruns {
             self.underruns = underruns;

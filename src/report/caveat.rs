@@ -364,7 +364,8 @@ impl Caveat {
             }
             Self::SharedRoom { nights } => format!(
                 "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the \
-                 exact distribution over the sealed draws.",
+                 exact distribution over the sealed draws; intervals and shares treat votes as independent and are too \
+                 narrow.",
                 some(*nights, "night")
             ),
             Self::Unlike { comparison, p_value } => format!(
@@ -458,7 +459,7 @@ fn verb(number: usize, one: &'static str, many: &'static str) -> &'static str {
 
 /// A probability with the digits that mean something: "0.038", "0.0021", "3e-7"; never a false 0 or 1.
 pub fn probability(value: f64) -> String {
-    if value >= 0.9995 && value < 1.0 {
+    if (0.9995..1.0).contains(&value) {
         ">0.999".to_owned()
     } else if value >= 0.1 || value == 0.0 {
         format!("{value:.3}")

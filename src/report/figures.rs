@@ -2,7 +2,9 @@
 //!
 //! Everything is computed by `stats`; here it is only drawn and put into words.
 
-use super::model::{ComparisonResult, ListenerResult, SequentialFacts};
+use std::fmt::Write as _;
+
+use super::model::{ClipFacts, ComparisonResult, ListenerResult, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
@@ -37,11 +39,11 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         0.0
     });
     let label = if scores.len() == 1 { "probability".to_owned() } else { "number of listeners".to_owned() };
-    let what =
-        if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let what = if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
     let mut chart = Chart::new(
         format!("{}: scores against chance", comparison.name),
-        Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5).with_ticks(whole_ticks(trials)),
+        Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5)
+            .with_ticks(whole_ticks(trials)),
         Axis::linear(label, 0.0, most * 1.12),
     );
     for (k, height) in expected.iter().enumerate() {
@@ -49,7 +51,11 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     }
     chart.name(
         Tone::Quiet,
-        if scores.len() == 1 { "a guesser".to_owned() } else { format!("{} guessers, on average", scores.len()) },
+        if scores.len() == 1 {
+            "a guesser".to_owned()
+        } else {
+            format!("{} guessers, on average", scores.len())
+        },
     );
     if scores.len() == 1 {
         chart.upright(Tone::First, scores[0].correct as f64);
@@ -71,13 +77,13 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         chart.upright(Tone::Critical, critical as f64 - 0.5);
         chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
         let passed = scores.iter().filter(|result| result.analysis.significant).count();
-        words += &format!(" A single listener needs {critical}; {passed} reached it.");
+        let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
         .filter(|k| seen[*k as usize] > 0)
         .map(|k| format!("{k}: {}", listeners_word(seen[k as usize] as usize)))
         .collect();
-    words += &format!(" Seen: {}.", list.join("; "));
+    let _ = write!(words, " Seen: {}.", list.join("; "));
     Some(chart.finish(words))
 }
 
@@ -192,12 +198,13 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
             chart.words("all together", (0.0, 0.5), "end", -8.0, 4.0);
             chart.words(&format!("{}/{}", pooled.correct, pooled.trials), (1.0, 0.5), "start", 8.0, 4.0);
         }
-        words += &format!(
+        let _ = write!(
+            words,
             "All together: {:.3}, interval {:.3} to {:.3}. ",
             pooled.proportion, pooled.interval.lower, pooled.interval.upper
         );
     }
-    words += &format!("{}. A guesser: {chance:.3}.", listeners_word(rows.len()));
+    let _ = write!(words, "{}. A guesser: {chance:.3}.", listeners_word(rows.len()));
     if named {
         let list: Vec<String> = rows
             .iter()
@@ -207,7 +214,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
                 format!("{}: {proportion:.2}, {:.2} to {:.2}", row.name, interval.lower, interval.upper)
             })
             .collect();
-        words += &format!(" {}.", list.join("; "));
+        let _ = write!(words, " {}.", list.join("; "));
     } else {
         words += " The table below has every listener.";
     }
@@ -251,7 +258,9 @@ pub fn running(
     for trials in 1..=longest {
         if let Some(test) = &test {
             let (low, high) = test.intercepts();
-            let line = |intercept: f64| (trials as f64, test.slope() * trials as f64 + intercept - chance * trials as f64);
+            let line = |intercept: f64| {
+                (trials as f64, test.slope() * trials as f64 + intercept - chance * trials as f64)
+            };
             bounds.push((line(low), line(high)));
         } else {
             while low_k < trials && binomial::lower(low_k, trials, chance) < 0.025 {
@@ -278,7 +287,10 @@ pub fn running(
     if test.is_some() {
         chart.line(Tone::Critical, &upper);
         chart.line(Tone::Critical, &lower);
-        chart.name(Tone::Critical, "sequential rule: above the upper line a difference, below the lower one none");
+        chart.name(
+            Tone::Critical,
+            "sequential rule: above the upper line a difference, below the lower one none",
+        );
         words += "The two slanting lines are those of the sequential rule. ";
     } else {
         chart.band(Tone::Quiet, &lower, &upper);
@@ -298,12 +310,40 @@ pub fn running(
     if let (None, Some(critical)) = (&test, one::critical(protocol, longest, alpha)) {
         chart.mark(Tone::Critical, longest as f64, above(critical, longest));
         chart.name(Tone::Critical, format!("score needed at the end: {critical} of {longest}"));
-        words += &format!("At the end {critical} of {longest} are needed. ");
+        let _ = write!(words, "At the end {critical} of {longest} are needed. ");
     }
     let ends: Vec<String> =
         rows.iter().map(|row| format!("{} ended with {} of {}", row.name, row.correct, row.trials)).collect();
-    words += &format!("{}.", ends.join("; "));
+    let _ = write!(words, "{}.", ends.join("; "));
     Some(chart.finish(words))
+}
+
+/// A clip's mean power in third-octave bands. Nothing for a silent clip.
+pub fn spectrum(clip: &ClipFacts) -> Option<Figure> {
+    /// Levels further below the highest one are not drawn.
+    const RANGE_DB: f64 = 80.0;
+    let bands = &clip.third_octaves_hz_db;
+    let (at, top) = bands.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let high = (top / 10.0).ceil() * 10.0;
+    let bottom = bands.iter().map(|band| band.1).fold(top, f64::min).max(top - RANGE_DB);
+    let low = (bottom / 10.0).floor() * 10.0;
+    let mut chart = Chart::new(
+        format!("{}: spectrum", cut(&clip.name, 40)),
+        Axis::logarithmic("frequency, Hz", 20.0, 24_000.0),
+        Axis::linear("dB, full scale 0", low, high),
+    )
+    .tall(240.0);
+    let half = 10.0_f64.powf(0.045);
+    for (centre, level) in bands.iter().filter(|band| band.1 > low) {
+        chart.bar(Tone::First, (centre / half, low), (centre * half, *level));
+    }
+    let wide: Vec<&(f64, f64)> = bands.iter().filter(|band| band.1 >= top - 40.0).collect();
+    let (first, last) = (wide.first()?, wide.last()?);
+    Some(chart.finish(format!(
+        "Mean power in third-octave bands. The strongest is at {at:.0} Hz with {top:.1} dB; bands within 40 dB of it reach from \
+         {:.0} Hz to {:.0} Hz.",
+        first.0, last.0
+    )))
 }
 
 /// The most frequent value, the larger one of two equally frequent.

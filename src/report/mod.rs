@@ -1,9 +1,33 @@
 //! Verdict sentences, figures, HTML, CSV, JSON.
 //!
-//! Figures of every kind are drawn with [`svg::Chart`], so that they share one look and always carry words for whoever
-//! does not see them.
+//! Comes in: a [`Session`](crate::session::Session) and its folder of journals. Goes out: [`model::Report`], and from it
+//! one HTML page, certificates, a table of trials and a JSON document. A report is a pure function of session, journals
+//! and version: no clock, no paths, no host or user names. Must not: compute a statistic of its own.
+//!
+//! | file | what it does |
+//! | --- | --- |
+//! | [`build`] | session and journals to [`model::Report`]: what counts, what was compared, which caveats apply |
+//! | [`verdict`] | the sentences |
+//! | [`caveat`] | what limits a verdict, with a remedy |
+//! | [`page`] | the HTML page and the certificates |
+//! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
+//! | [`svg`] | the kit that every figure is drawn with |
+//! | [`response_figure`] | pictures of what cables do |
+//! | [`export`] | CSV and JSON |
+//! | [`summary`] | ten lines for the terminal |
 
+pub mod build;
 pub mod caveat;
+pub mod export;
+pub mod figures;
+pub mod model;
+pub mod page;
 pub mod power_figure;
+pub mod response_figure;
+pub mod response_figures;
+mod summary;
 pub mod svg;
 pub mod verdict;
+
+pub use build::{Options, Readings, folder, report};
+pub use summary::summary;

@@ -7,11 +7,11 @@ use serde::Serialize;
 
 use super::caveat::Caveat;
 use super::svg::Figure;
-use crate::stats::beta_binomial::Fit;
-use crate::stats::many::{Combined, LuckyPassers};
+use crate::stats::description::{Bias, Confidence, Course};
 use crate::stats::one::Analysis;
+use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::power::Risks;
-use crate::stats::room::RoomResult;
+use crate::stats::room::{Distribution, RoomResult};
 use crate::stats::sequential::Exact;
 use crate::stats::similarity::Similarity;
 use crate::trial::record::Part;
@@ -90,8 +90,13 @@ pub struct SessionFacts {
     pub digest: String,
     /// Names of the clips.
     pub clips: Vec<String>,
+    /// The controls in words, such as "level 1 dB".
+    pub controls: Vec<String>,
     /// The wager, if there is one.
     pub wager: Option<WagerFacts>,
+    /// Pictures of the design.
+    #[serde(skip)]
+    pub figures: Vec<Figure>,
 }
 
 /// A sequential rule with what it really does.
@@ -173,6 +178,8 @@ pub struct ComparisonResult {
     pub basis: Basis,
     /// The verdict.
     pub verdict: Words,
+    /// What the listeners say one by one, next to the verdict on all of them together.
+    pub one_by_one: Option<String>,
     /// Listeners that count.
     pub listeners: usize,
     /// Right answers (preference: answers for side B).
@@ -193,6 +200,11 @@ pub struct ComparisonResult {
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.
     pub panel: Option<PanelFacts>,
+    /// Test that all places have the same proportion right, if several were joined.
+    pub between_places: Option<Heterogeneity>,
+    /// The exact distribution of the room's score over the draws, for the figure.
+    #[serde(skip)]
+    pub distribution: Option<Distribution>,
     /// One entry per listener that counts.
     pub results: Vec<ListenerResult>,
 }
@@ -200,34 +212,15 @@ pub struct ComparisonResult {
 /// Listeners compared with one another.
 #[derive(Debug, Clone, Serialize)]
 pub struct PanelFacts {
-    /// How many guessers would have passed by luck.
-    pub lucky: LuckyPassers,
+    /// Listeners whose own p-value is at most the agreed risk.
+    pub passers: u64,
+    /// Listeners who remain after Holm's adjustment, which holds however the answers depend on one another.
+    pub passers_holm: u64,
     /// Name of the best listener.
     pub best: String,
-    /// The best listener's own p-value.
-    pub best_p_value: f64,
-    /// Probability that the best of so many guessers does as well.
-    pub best_corrected_p_value: f64,
-    /// Fisher's combination; nothing where draws were shared or trials stopped by a sequential rule.
-    pub fisher: Option<Combined>,
-    /// Stouffer's combination, weighted by the square root of trials; nothing where Fisher's is nothing.
-    pub stouffer: Option<Combined>,
-    /// Test that all listeners have the same proportion right.
-    pub heterogeneity: Option<Heterogeneity>,
-    /// Beta-binomial fit with chance correction.
-    pub overdispersion: Option<Fit>,
-}
-
-/// Pearson's chi-squared test that several proportions are one, with its p-value by simulation-free exact reference
-/// where that is feasible.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Heterogeneity {
-    /// Pearson's statistic.
-    pub chi_squared: f64,
-    /// Degrees of freedom.
-    pub degrees: u64,
-    /// Upper tail.
-    pub p_value: f64,
+    /// Everything that needs draws of their own; nothing where listeners shared draws, or where trials ended by a
+    /// sequential rule, whose p-values mean something else.
+    pub independent: Option<PanelAnalysis>,
 }
 
 /// One listener's result in one comparison.
@@ -262,16 +255,14 @@ pub struct ListenerResult {
 /// How somebody answered: descriptions, never a rescue of a failed test.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Habits {
-    /// Right and all in the first half of the trials.
-    pub first_half: (u64, u64),
-    /// Right and all in the second half.
-    pub second_half: (u64, u64),
+    /// First half against second half.
+    pub course: Option<Course>,
     /// Answers for side A and all answers that point to a side.
-    pub for_side_a: Option<(u64, u64)>,
-    /// Right and all with confidence 4 or 5.
-    pub confident: Option<(u64, u64)>,
-    /// Right and all with confidence 1 or 2.
-    pub doubtful: Option<(u64, u64)>,
+    pub for_side_a: (u64, u64),
+    /// Response bias (ABX).
+    pub bias: Option<Bias>,
+    /// Agreement of confidence with correctness.
+    pub confidence: Option<Confidence>,
 }
 
 /// A control, all counted sittings together.
@@ -374,6 +365,8 @@ pub struct SittingFacts {
     pub correct: Option<u64>,
     /// Qualification: right and all.
     pub qualification: Option<(u64, u64)>,
+    /// Votes that never came between a seat's first and last one (night).
+    pub missing_votes: Option<u64>,
     /// Void attempts.
     pub void: u64,
     /// Times that it was resumed.
@@ -452,6 +445,8 @@ pub struct Compared {
     pub differences: Vec<DifferenceFacts>,
     /// What to be careful of.
     pub cautions: Vec<String>,
+    /// What the session's reader wants known: held ends of tables and the like.
+    pub notes: Vec<String>,
     /// Pictures.
     #[serde(skip)]
     pub figures: Vec<Figure>,
@@ -488,6 +483,8 @@ pub struct ClipFacts {
     pub source: String,
     /// What is known of its sound: label and value with unit.
     pub facts: Vec<(String, String)>,
+    /// Mean power in third-octave bands: centre in Hz and level in dB of mean square, full scale 1.0; silent bands left out.
+    pub third_octaves_hz_db: Vec<(f64, f64)>,
 }
 
 /// The difference between both sides, on paper.
@@ -497,8 +494,8 @@ pub struct DifferenceFacts {
     pub comparison: String,
     /// Label and value with unit.
     pub facts: Vec<(String, String)>,
-    /// Difference in level at 1 kHz in dB, A minus B.
-    pub at_1khz_db: Option<f64>,
+    /// Difference in level in dB, A minus B: the best single level match over 20 Hz to 20 kHz.
+    pub level_db: Option<f64>,
     /// How large that is to an ear, in words.
     pub words: Vec<String>,
 }
@@ -518,19 +515,21 @@ pub struct TrialFacts {
     pub trial: u32,
     /// Attempt at it.
     pub attempt: u32,
-    /// Comparison, of the control the one whose side A it starts from.
-    pub comparison: u16,
+    /// Disturbed, and repeated.
+    pub void: bool,
+    /// Comparison, of a control the one whose side A it starts from; nothing while the seal is closed.
+    pub comparison: Option<u16>,
     /// Control, if it is one.
     pub control: Option<u16>,
-    /// Clip.
-    pub clip: u16,
-    /// Presentation order.
-    pub order: u8,
-    /// Answered alternative; nothing if void.
+    /// Clip; nothing while the seal is closed.
+    pub clip: Option<u16>,
+    /// Presentation order; nothing while the seal is closed.
+    pub order: Option<u8>,
+    /// Answered alternative; nothing if void, or for a vote that never came.
     pub answer: Option<u8>,
     /// The right alternative; nothing where the protocol has none.
     pub right: Option<u8>,
-    /// Whether it is right (preference: for side B).
+    /// Whether it is right; nothing for preference.
     pub correct: Option<bool>,
     /// The side that the answer points to is A.
     pub for_side_a: Option<bool>,

@@ -317,7 +317,7 @@ pub const TABLE: &[Binding] = &[
         shown: "i",
         word: "receipt",
         hint: "",
-        says: "show or hide the receipt so far, to note down as you go",
+        says: "show the receipt so far, to note down as you go",
         stages: &[StageKind::Trial],
     },
     Binding {
@@ -416,7 +416,7 @@ pub const TABLE: &[Binding] = &[
         shown: "q",
         word: "leave",
         hint: "leave",
-        says: "leave, after a question; what was recorded is kept and the sitting can be resumed",
+        says: "leave, after a question; the sitting can be resumed",
         stages: &[
             StageKind::Page,
             StageKind::Level,
@@ -432,7 +432,7 @@ pub const TABLE: &[Binding] = &[
         shown: "Esc",
         word: "leave",
         hint: "leave",
-        says: "leave, after a question; what was recorded is kept and the sitting can be resumed",
+        says: "leave, after a question; the sitting can be resumed",
         stages: &[StageKind::Typing],
     },
     Binding {

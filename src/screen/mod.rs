@@ -15,6 +15,7 @@
 //! | `model` | what the screen itself remembers, and `update` |
 //! | `render` | the frame around every stage, pages, overlays |
 //! | `trial_stage` | the trial: slots, timeline, answers |
+//! | `night` | the host's screen and the room's display of a club night |
 //! | `glyphs` | letters large enough for a party |
 //! | `palette` | colours, and their absence |
 //! | `terminal` | raw mode and back, whatever happens |
@@ -24,6 +25,7 @@
 pub mod glyphs;
 pub mod keys;
 pub mod model;
+pub mod night;
 pub mod page;
 pub mod palette;
 pub mod render;

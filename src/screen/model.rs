@@ -1,7 +1,7 @@
 //! What the screen itself remembers, and how input becomes intents.
 
 use super::keys::{Action, Input, Key, StageKind, action};
-use super::render::{body, page_overflow, too_small};
+use super::render::{body, next_keys, page_overflow, too_small};
 use super::scene::{Intent, PageScene, Scene, Stage, TrialScene};
 use super::trial_stage::{Spot, spot};
 
@@ -28,6 +28,8 @@ pub struct Model {
     pub overlay: Overlay,
     /// Lines scrolled down.
     pub scroll: u16,
+    /// First line of the overlay that lists the keys.
+    pub keys_from: u16,
     /// What has been typed so far.
     pub typed: String,
     /// The page that `scroll` and `typed` belong to.
@@ -40,7 +42,15 @@ const LONGEST_LINE: usize = 400;
 impl Model {
     /// A model for a terminal of this size in cells.
     pub fn new(columns: u16, rows: u16) -> Self {
-        Self { columns, rows, overlay: Overlay::None, scroll: 0, typed: String::new(), page: None }
+        Self {
+            columns,
+            rows,
+            overlay: Overlay::None,
+            scroll: 0,
+            keys_from: 0,
+            typed: String::new(),
+            page: None,
+        }
     }
 
     /// Takes note of what is shown now: a new page starts at its top with an empty line.
@@ -74,7 +84,10 @@ pub fn update(model: &mut Model, scene: &Scene, input: &Input) -> Vec<Intent> {
     match model.overlay {
         Overlay::Keys => {
             if matches!(input, Input::Key(_) | Input::Click { .. }) {
-                model.overlay = Overlay::None;
+                match next_keys(model, scene) {
+                    Some(next) => model.keys_from = next,
+                    None => (model.overlay, model.keys_from) = (Overlay::None, 0),
+                }
             }
             Vec::new()
         }

@@ -19,6 +19,8 @@ pub enum Block {
     Loud(String),
     /// Hexadecimal digits in groups of four, eight groups to a line.
     Digits(String),
+    /// A path or a command, to be copied: never wrapped where it is printed.
+    Copy(String, String),
     /// Something to be careful of.
     Caution(String),
     /// A score on its scale.
@@ -41,6 +43,8 @@ pub enum Block {
         /// The softest step in decibels.
         softest: f64,
     },
+    /// Lines as they are, cut where they are too long: a code for a camera, large letters.
+    Picture(Vec<String>),
     /// An empty line.
     Gap,
 }
@@ -149,8 +153,8 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
             wrap(text, width).into_iter().map(|line| styled(line, palette.heading())).collect()
         }
         Block::Text(text) => wrap(text, width).into_iter().map(Line::from).collect(),
-        Block::Pair(label, value) => {
-            let column = if width < 64 { 14 } else { 18 };
+        Block::Pair(label, value) | Block::Copy(label, value) => {
+            let column = if width < 64 { 16 } else { 18 };
             hanging(
                 Span::styled(format!("{:<column$}", cut(label, column - 1)), palette.label()),
                 column,
@@ -167,6 +171,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
                 ])
             })
             .collect(),
+        Block::Picture(picture) => picture.iter().map(|line| Line::from(cut(line, width))).collect(),
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
         }
@@ -265,12 +270,16 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
     for block in blocks {
         match block {
             Block::Heading(text) => {
-                lines.push(String::new());
+                if lines.last().is_some_and(|line: &String| !line.is_empty()) {
+                    lines.push(String::new());
+                }
                 lines.extend(wrap(text, width));
             }
             Block::Text(text) | Block::Loud(text) => lines.extend(wrap(text, width)),
             Block::Pair(label, value) => lines.extend(wrap(&format!("{label}: {value}"), width)),
+            Block::Copy(label, value) => lines.push(format!("{label}: {value}")),
             Block::Digits(digits) => lines.extend(grouped(digits)),
+            Block::Picture(picture) => lines.extend(picture.iter().cloned()),
             Block::Caution(text) => lines.extend(wrap(&format!("Caution: {text}"), width)),
             Block::Score { trials, needed, chance, reached } => {
                 let mut parts = Vec::new();

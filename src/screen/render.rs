@@ -61,10 +61,21 @@ pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<
         Stage::Trial(trial) => trial_stage::draw(trial, palette, body, frame),
     }
     let foot = Rect { y: canvas.y + canvas.height - 1, height: 1, x: body.x, width: body.width };
-    frame.render_widget(help_line(scene, palette, foot.width.into()), foot);
+    match &scene.notice {
+        Some(notice) => {
+            let text = cut(&format!("! {notice}"), foot.width.into());
+            frame.render_widget(Line::from(Span::styled(text, palette.attention())), foot);
+        }
+        None => frame.render_widget(help_line(model, scene, palette, foot.width.into()), foot),
+    }
+    if let Stage::Trial(trial) = &scene.stage
+        && let Some(receipt) = &trial.receipt
+    {
+        receipt_overlay(receipt, palette, canvas, frame);
+    }
     match model.overlay {
         Overlay::None => {}
-        Overlay::Keys => keys_overlay(scene, palette, canvas, frame),
+        Overlay::Keys => keys_overlay(model, scene, palette, canvas, frame),
         Overlay::Leave => leave_overlay(scene.stage.stoppable(), palette, canvas, frame),
     }
 }
@@ -108,17 +119,15 @@ fn marks(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
         spans.push(Span::styled(text, palette.bar()));
         spans.push(Span::raw(" "));
     }
-    if let Some(notice) = &scene.notice
-        && used < width
-    {
-        spans.push(Span::styled(cut(notice, width - used), palette.attention()));
-    }
     frame.render_widget(Line::from(spans), area);
 }
 
 /// As many hints as there is room for; the way to all keys is always among them.
-fn help_line(scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
+fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
     let proceed = match &scene.stage {
+        Stage::Page(page) if page.entry.is_none() && model.scroll < page_overflow(model, scene) => {
+            page.proceed.as_ref().map(|_| "read on".to_string())
+        }
         Stage::Page(page) => page.proceed.clone(),
         Stage::Trial(_) => None,
     };
@@ -133,6 +142,9 @@ fn help_line(scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
     }
     if scene.stage.kind() == StageKind::Trial {
         hints.insert(1, ("↑ ↓".to_string(), "choose".to_string()));
+    }
+    if scene.stage.kind() == StageKind::Question {
+        hints.insert(1, ("Esc".to_string(), "back".to_string()));
     }
     let long = |(key, hint): &(String, String)| key.width() + 1 + hint.width() + 3;
     let last = hints.pop();
@@ -196,13 +208,11 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
     if let Some(progress) = &page.progress {
         let cells = 24_usize;
         let filled = (cells * progress.done).checked_div(progress.total).unwrap_or(0).min(cells);
+        let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);
         let line = Line::from(vec![
             Span::styled("━".repeat(filled), palette.live()),
             Span::styled("┄".repeat(cells - filled), palette.quiet()),
-            Span::raw(cut(
-                &format!("  {} {} of {}", progress.label, progress.done, progress.total),
-                width.saturating_sub(cells),
-            )),
+            Span::raw(cut(&format!("  {}, {share} %", progress.label), width.saturating_sub(cells))),
         ]);
         frame.render_widget(line, Rect { y: row + 1, height: 1, ..body });
         row += 2;
@@ -273,22 +283,54 @@ fn boxed(title: &str, text: Vec<Line<'static>>, palette: Palette, canvas: Rect, 
     );
 }
 
-fn keys_overlay(scene: &Scene, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
-    let room = usize::from(canvas.width).saturating_sub(8);
+/// Lines of the overlay that lists the keys, and how many of them fit at once.
+fn keys_lines(scene: &Scene, palette: Palette, canvas: Rect) -> (Vec<Line<'static>>, usize) {
+    let room = usize::from(canvas.width).saturating_sub(18);
     let mut text = Vec::new();
+    let mut entry = |keys: String, says: &str| {
+        for (index, line) in wrap(says, room).into_iter().enumerate() {
+            let keys = if index == 0 { keys.as_str() } else { "" };
+            text.push(Line::from(vec![
+                Span::styled(format!("{keys:>8}"), palette.live()),
+                Span::raw(format!("  {line}")),
+            ]));
+        }
+    };
     for binding in bindings(scene.stage.kind()) {
-        text.push(Line::from(vec![
-            Span::styled(format!("{:>8}", shown(binding, &scene.stage)), palette.live()),
-            Span::raw(format!("  {}", cut(binding.says, room.saturating_sub(10)))),
-        ]));
+        entry(shown(binding, &scene.stage), binding.says);
     }
     if let Stage::Trial(_) = scene.stage {
-        text.push(Line::from(vec![
-            Span::styled("   mouse", palette.live()),
-            Span::raw("  click a slot, the timeline, an answer"),
-        ]));
+        entry("mouse".to_string(), "click a slot, the timeline, an answer");
     }
-    boxed("Keys here (any key closes this)", text, palette, canvas, frame);
+    (text, usize::from(canvas.height).saturating_sub(6).max(1))
+}
+
+/// Whether the overlay that lists the keys has another part behind the one that starts at this line, and where.
+pub fn next_keys(model: &Model, scene: &Scene) -> Option<u16> {
+    let (text, fitting) = keys_lines(scene, Palette::plain(), canvas(model.columns, model.rows));
+    let next = usize::from(model.keys_from) + fitting;
+    (next < text.len()).then_some(next as u16)
+}
+
+fn keys_overlay(model: &Model, scene: &Scene, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let (text, fitting) = keys_lines(scene, palette, canvas);
+    let from = usize::from(model.keys_from).min(text.len().saturating_sub(1));
+    let more = from + fitting < text.len();
+    let title = if more { "Keys here (any key shows more)" } else { "Keys here (any key closes this)" };
+    boxed(title, text.into_iter().skip(from).take(fitting).collect(), palette, canvas, frame);
+}
+
+fn receipt_overlay(receipt: &str, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let mut text = vec![Line::default()];
+    let strong = Style::new().add_modifier(Modifier::BOLD);
+    text.extend(wrap(receipt, 44).into_iter().map(|line| Line::from(Span::styled(line, strong))));
+    text.push(Line::default());
+    text.extend(
+        wrap("Whoever notes it can tell later whether anything before this trial was changed.", 44)
+            .into_iter()
+            .map(Line::from),
+    );
+    boxed("The receipt so far (i closes this)", text, palette, canvas, frame);
 }
 
 fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
@@ -298,14 +340,14 @@ fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Fr
         choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
     }
     choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
-    let mut text = vec![
-        Line::default(),
-        Line::from("What was recorded is kept. A sitting that is left stays open"),
-        Line::from("in the register and can be resumed by the same listener."),
-    ];
-    if stoppable {
-        text.push(Line::from("Stopping for good opens the seal: there is no verdict then."));
-    }
+    let words = if stoppable {
+        "What was recorded is kept. The sitting stays open in the register and can be resumed by the same listener. \
+         Stopping for good opens the seal: there is no verdict then."
+    } else {
+        "Nothing has been answered here that could be lost."
+    };
+    let mut text = vec![Line::default()];
+    text.extend(wrap(words, 50).into_iter().map(Line::from));
     text.push(Line::default());
     text.push(Line::from(choices));
     boxed("Leave now?", text, palette, canvas, frame);

@@ -303,11 +303,10 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
                 .collect::<Vec<_>>(),
         );
     }
-    let text = match (&trial.receipt, trial.chosen.and_then(|index| trial.answers.get(index))) {
-        (Some(receipt), _) => format!("receipt so far: {receipt}"),
-        (None, Some(answer)) => format!("Enter records \"{answer}\"; Esc takes it back"),
-        (None, None) if trial.answers.is_empty() => String::new(),
-        (None, None) => "listen as long as you like, then choose with ↑ ↓".to_string(),
+    let text = match trial.chosen.and_then(|index| trial.answers.get(index)) {
+        Some(answer) => format!("Enter records \"{answer}\"; Esc takes it back"),
+        None if trial.answers.is_empty() => String::new(),
+        None => "listen as long as you like, then choose with ↑ ↓".to_string(),
     };
     let style = if trial.chosen.is_some() { palette.attention() } else { palette.label() };
     Line::from(Span::styled(cut(&text, width), style))

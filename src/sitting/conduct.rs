@@ -58,6 +58,8 @@ pub(super) struct Driver<'d, 'e> {
     pub(super) lost: Option<String>,
     pub(super) level: Level,
     pub(super) result: Option<PageScene>,
+    /// Sealing was asked for once.
+    pub(super) sealing: bool,
 }
 
 /// The level check.
@@ -109,7 +111,7 @@ impl Driver<'_, '_> {
                 Effect::Seek(frame) => self.transport.seek(frame),
                 Effect::SetLoop(region) => self.transport.set_loop(region),
                 Effect::ShowReceipt(receipt) => {
-                    self.beside.receipt = if self.beside.receipt.is_some() { None } else { receipt };
+                    self.beside.receipt = receipt;
                 }
                 Effect::Refuse(why) => self.notice = Some(why.to_string()),
                 Effect::Close => {
@@ -257,7 +259,8 @@ impl Driver<'_, '_> {
     fn stage(&mut self, view: &View) -> Shown {
         Shown::Page(match &view.stage {
             Stage::Terms { parties, accepted } => {
-                pages::terms(&view.terms, parties, accepted, None, true, &self.request.remarks(&self.stimuli))
+                let remarks = self.request.remarks(&self.stimuli);
+                pages::terms(&view.terms, parties, accepted, None, &self.request.cautions(), &remarks)
             }
             Stage::Sealing { phrases } => {
                 pages::phrases(view.commitment, &view.commitment.phrase(), phrases.len())
@@ -300,11 +303,19 @@ impl Driver<'_, '_> {
         if intent == Intent::Leave {
             return Ok(Some(left(view)));
         }
+        // The receipt lies over the trial until the next key.
+        if self.beside.receipt.take().is_some() && intent == Intent::Receipt {
+            return Ok(None);
+        }
         if self.lost.is_some() {
             return Ok(None);
         }
         if let Some(decibels) = self.asking_level(view) {
             return self.take_level(view, decibels, &intent).map(|()| None);
+        }
+        let person = matches!(self.answers, Answers::Person);
+        if matches!(intent, Intent::Typed(_)) {
+            self.sealing = false;
         }
         let event = match (&view.stage, intent) {
             (Stage::Terms { parties, accepted }, Intent::Proceed) => {
@@ -314,6 +325,12 @@ impl Driver<'_, '_> {
                 Event::Accept { by: by.clone() }
             }
             (Stage::Sealing { .. }, Intent::Typed(text)) => Event::Phrase { by: String::new(), text },
+            (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
+                self.sealing = true;
+                self.notice =
+                    Some("Enter once more seals the draws; nobody can add a phrase after that".to_string());
+                return Ok(None);
+            }
             (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
             (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => Event::Continue,
             (Stage::Result(shown), Intent::Proceed) => return Ok(Some(Ending::Closed(shown.outcome))),
@@ -358,9 +375,6 @@ impl Driver<'_, '_> {
             (Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. }, Intent::Stop) => Event::Stop,
             _ => return Ok(None),
         };
-        if matches!(event, Event::Confirm | Event::Confidence(_)) {
-            self.beside.receipt = None;
-        }
         self.event(event)?;
         Ok(None)
     }

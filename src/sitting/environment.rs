@@ -58,6 +58,8 @@ pub struct Environment<'e> {
     pub clock: &'e dyn Clock,
     /// Stimuli.
     pub prepare: Prepare,
+    /// Stimuli are made on a thread of their own while the terms are read; else before anything is shown.
+    pub in_background: bool,
     /// Sound.
     pub open: Open<'e>,
     /// The secret behind the draws.
@@ -76,6 +78,7 @@ impl<'e> Environment<'e> {
         Self {
             clock,
             prepare: Arc::new(crate::stimulus::prepare),
+            in_background: true,
             open: &crate::player::open,
             secret: &Secret::draw,
             forced_orders: Vec::new(),
@@ -128,14 +131,20 @@ impl Progress for Teller {
 
 impl Preparation {
     /// Starts making the stimuli.
-    pub fn start(session: &Session, prepare: Prepare) -> Self {
+    pub fn start(session: &Session, environment: &Environment<'_>) -> Self {
         let (sender, made) = channel();
         let first = Shown { label: "preparing the stimuli".to_string(), done: 0, total: 1 };
         let told = Arc::new(Mutex::new(first));
         let (session, teller) = (session.clone(), Teller(Arc::clone(&told)));
-        std::thread::spawn(move || {
+        let prepare = Arc::clone(&environment.prepare);
+        let work = move || {
             let _ = sender.send(prepare(&session, &teller));
-        });
+        };
+        if environment.in_background {
+            std::thread::spawn(work);
+        } else {
+            work();
+        }
         Self { made, told }
     }
 

@@ -3,12 +3,15 @@
 use std::io::{self, Write};
 use std::time::Duration;
 
+use super::audition::{Heard, audition};
 use super::environment::{Environment, RealClock, note_requests_to_end};
 use super::plain::Plain;
 use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct};
+use crate::player::OutputChoice;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Scene};
+use crate::session::Session;
 
 /// A face failed: the terminal went away, or standard input ended.
 #[derive(Debug, thiserror::Error)]
@@ -54,6 +57,17 @@ pub fn sit(request: &Request, look: Look) -> Result<Finished, SittingError> {
     let environment = Environment::real(&clock);
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| conduct(request, &environment, face))
+}
+
+/// Conducts an audition with the computer's own clock, sound and randomness.
+///
+/// # Errors
+/// Whatever stands in the way, with what to do about it.
+pub fn listen(session: &Session, output: &OutputChoice, look: Look) -> Result<Heard, SittingError> {
+    let clock = RealClock::default();
+    let environment = Environment::real(&clock);
+    note_requests_to_end().map_err(FaceError)?;
+    with_look(look, |face| audition(session, output, &environment, face))
 }
 
 /// Makes a face, lends it out, and gives the terminal back.

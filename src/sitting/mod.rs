@@ -23,6 +23,7 @@
 //! | `listening` | the player in seconds: seek, loops, level |
 //! | `audition` | sighted listening and training, never counted |
 
+pub mod audition;
 pub mod conduct;
 pub mod environment;
 pub mod face;
@@ -39,11 +40,12 @@ use std::path::PathBuf;
 
 use crate::player::{OutputChoice, PlayerError};
 use crate::session::Session;
+use crate::session::caution::Caution;
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
 pub use environment::{Clock, Environment, RealClock};
-pub use face::{Face, FaceError, Look, sit};
+pub use face::{Face, FaceError, Look, listen, sit};
 pub use open::conduct;
 
 /// What to do about a sitting of this listener that was cut off.
@@ -76,6 +78,12 @@ pub struct Request {
 }
 
 impl Request {
+    /// What to be careful of. Where it cannot be computed, the usual cautions.
+    pub(crate) fn cautions(&self) -> Vec<String> {
+        let all = Caution::of(&self.session).unwrap_or_else(|_| Caution::usual().to_vec());
+        all.iter().map(Caution::line).collect()
+    }
+
     /// What the listener should know: the session's notes and those of the stimuli.
     pub(crate) fn remarks(&self, stimuli: &StimulusSet) -> Vec<String> {
         self.session.notes.iter().chain(&stimuli.notes).cloned().collect()

@@ -26,7 +26,7 @@ pub fn conduct(
     face: &mut dyn Face,
 ) -> Result<Finished, SittingError> {
     let sittings = store::lock(request, environment)?;
-    let preparation = Preparation::start(&request.session, environment.prepare.clone());
+    let preparation = Preparation::start(&request.session, environment);
     let mut desk = Desk { request, environment, face, notice: None };
     let Some(entered) = desk.before(&sittings, &preparation)? else {
         return Ok(Finished {
@@ -37,7 +37,8 @@ pub fn conduct(
     };
     let Desk { face, .. } = desk;
     let Entered { stimuli, resume, passphrase } = entered;
-    let transport = open_output(request, environment, &stimuli)?;
+    let transport =
+        open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
     let output = transport.description();
     let passphrase = passphrase.as_deref();
     let opened = match &resume {
@@ -69,6 +70,7 @@ pub fn conduct(
             Level::Set(0.0)
         },
         result: None,
+        sealing: false,
     };
     driver.carry_out(opened.effects)?;
     if resume.is_none() && request.simulate.is_none() {
@@ -207,7 +209,7 @@ impl Desk<'_, '_> {
             }
             let progress = if made.is_some() { None } else { Some(preparation.progress()) };
             let remarks = self.request.remarks(made.as_ref().unwrap_or(&StimulusSet::default()));
-            let page = pages::terms(&terms, &parties, &[], progress, made.is_some(), &remarks);
+            let page = pages::terms(&terms, &parties, &[], progress, &self.request.cautions(), &remarks);
             for intent in self.show(page)? {
                 match (intent, made.take()) {
                     (Intent::Leave, _) => return Ok(Step::Left),
@@ -264,7 +266,9 @@ fn parties(session: &Session, listener: &str) -> Vec<String> {
 
 /// Opens the output at the stimuli's rate, with the session's way of switching.
 pub(super) fn open_output(
-    request: &Request,
+    session: &Session,
+    output: &OutputChoice,
+    simulated: bool,
     environment: &Environment<'_>,
     stimuli: &StimulusSet,
 ) -> Result<Box<dyn Transport>, SittingError> {
@@ -274,11 +278,11 @@ pub(super) fn open_output(
         ));
     };
     let options = PlayerOptions {
-        pace: if request.simulate.is_some() { Pace::Unpaced } else { Pace::RealTime },
-        switch: switch(request.session.switching),
+        pace: if simulated { Pace::Unpaced } else { Pace::RealTime },
+        switch: switch(session.switching),
         ..PlayerOptions::default()
     };
-    Ok((environment.open)(&request.output, first.a.rate_hz, first.a.channels, options)?)
+    Ok((environment.open)(output, first.a.rate_hz, first.a.channels, options)?)
 }
 
 fn switch(switching: Switching) -> Switch {

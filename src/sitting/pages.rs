@@ -3,20 +3,11 @@
 use std::fmt::Write as _;
 
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
+use crate::session::caution::Caution;
 use crate::stats::binomial;
 use crate::trial::record::StoppingTerms;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Digest, Part, Terms, TrialId};
-
-/// Cautions that stand on every start screen. Common practice, no source; they certify nothing.
-pub const CAUTIONS: [&str; 5] = [
-    "Hearing: start low, keep it comfortable, and rest. Loud sound over a long time harms ears for good.",
-    "Switch the amplifier off, and wait, before a cable is moved, plugged or shorted.",
-    "Some amplifiers do not stay stable on a cable of high capacitance: ask the maker first.",
-    "A cable must be rated for the current it carries. Mains and in-wall wiring belong to licensed people and local \
-     codes.",
-    "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies nothing.",
-];
 
 /// An empty page; the builders below fill it.
 fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
@@ -89,9 +80,10 @@ pub fn terms(
     parties: &[String],
     accepted: &[String],
     progress: Option<Progress>,
-    ready: bool,
+    cautions: &[String],
     remarks: &[String],
 ) -> PageScene {
+    let ready = progress.is_none();
     let next = parties.iter().find(|party| !accepted.contains(party));
     let mut page = page(StageKind::Page, id::TERMS, "The terms, before anything is heard");
     let blocks = &mut page.blocks;
@@ -100,8 +92,8 @@ pub fn terms(
         blocks.push(Block::heading("The wager"));
         blocks.push(Block::pair(format!("{} claims", wager.claimant), wager.claim.clone()));
         blocks.push(Block::pair(format!("{} doubts it", wager.skeptic), String::new()));
-        blocks.push(Block::pair("If it is shown", wager.claimant_wins.clone()));
-        blocks.push(Block::pair("If it is not", wager.skeptic_wins.clone()));
+        blocks.push(Block::pair("If shown", wager.claimant_wins.clone()));
+        blocks.push(Block::pair("If not", wager.skeptic_wins.clone()));
         blocks.push(Block::Gap);
     }
     blocks.push(Block::heading("The test"));
@@ -139,7 +131,11 @@ pub fn terms(
     chances(terms, blocks);
     blocks.push(Block::Gap);
     blocks.push(Block::heading("Be careful"));
-    blocks.extend(CAUTIONS.map(Block::caution));
+    blocks.extend(cautions.iter().map(Block::caution));
+    blocks.push(Block::caution(
+        "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies \
+         nothing.",
+    ));
     if !remarks.is_empty() {
         blocks.push(Block::Gap);
         blocks.push(Block::heading("Worth knowing"));
@@ -171,7 +167,11 @@ fn trials_words(terms: &Terms) -> String {
     };
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     if controls > 0 {
-        let _ = write!(words, ", {controls} control among them, shuffled in and reported apart");
+        let _ = write!(
+            words,
+            ", {controls} {} among them, shuffled in and reported apart",
+            if controls == 1 { "control" } else { "controls" }
+        );
     }
     if terms.warm_up > 0 {
         let _ = write!(words, ", {} to warm up, not counted", terms.warm_up);
@@ -255,11 +255,7 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
 
 /// The commitment is out; anybody may type a phrase.
 pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
-    let mut page = page(
-        StageKind::Typing,
-        id::PHRASES + typed as u64,
-        "The seal: all draws are fixed by it, and by you",
-    );
+    let mut page = page(StageKind::Typing, id::PHRASES + typed as u64, "The seal: it and you fix all draws");
     page.blocks = vec![
         Block::text(
             "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
@@ -297,7 +293,7 @@ pub fn level(decibels: f64, softest: f64) -> PageScene {
         Block::text(
             "Full scale here (0 dB) and the volume set at the amplifier keeps the most of the sound's accuracy.",
         ),
-        Block::caution(CAUTIONS[0]),
+        Block::caution(Caution::Hearing.line()),
     ];
     page.proceed = Some("this level".to_string());
     page

@@ -96,6 +96,11 @@ impl<W: Write> Face for Plain<W> {
     }
 
     fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        // Lines that come while something is prepared are kept for what follows.
+        if let Some(Scene { stage: Stage::Page(PageScene { progress: Some(_), .. }), .. }) = &self.scene {
+            std::thread::sleep(wait);
+            return Ok(Vec::new());
+        }
         let line = match self.lines.recv_timeout(wait) {
             Ok(line) => line?,
             Err(RecvTimeoutError::Timeout) => return Ok(Vec::new()),

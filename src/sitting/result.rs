@@ -6,16 +6,18 @@ use super::pages::{counted, needed};
 use crate::report::verdict::{self, Controls, Rule, Tally, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
+use crate::stats::one::Analysis;
 use crate::trial::record::{Count, StoppingTerms};
-use crate::trial::{Counts, Decision, Outcome, ResultView, Terms, View};
+use crate::trial::{Checked, Counts, Decision, Outcome, Part, ResultView, Terms, View, verify};
 
 /// The last page; its blocks are also printed when the screen has closed.
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     let mut blocks = Vec::new();
     heard(view, &mut blocks);
     outcome_words(shown, &mut blocks);
+    let checked = verify::alone(journal);
     for index in 0..view.terms.comparisons.len() {
-        comparison(view, shown, index, &mut blocks);
+        comparison(view, shown, index, &checked, &mut blocks);
     }
     wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
@@ -137,7 +139,19 @@ fn together(terms: &Terms, counts: &Counts, index: usize) -> Option<verdict::Tog
     Some(verdict::Together { members: p_values.len() as u64, adjusted_p: *adjusted.get(index)? })
 }
 
-fn comparison(view: &View, shown: &ResultView, index: usize, blocks: &mut Vec<Block>) {
+/// Right and wrong in order, for the counted answers of one comparison.
+fn in_order(checked: &Checked, index: usize) -> Vec<bool> {
+    let Some(opening) = &checked.opening else { return Vec::new() };
+    checked
+        .answers
+        .iter()
+        .filter(|answer| answer.id.part == Part::Main && answer.control().is_none())
+        .filter(|answer| answer.comparison(opening) == Some(index))
+        .filter_map(|answer| answer.right)
+        .collect()
+}
+
+fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, blocks: &mut Vec<Block>) {
     let terms = &view.terms;
     if shown.outcome == Outcome::NotQualified {
         return;
@@ -155,10 +169,17 @@ fn comparison(view: &View, shown: &ResultView, index: usize, blocks: &mut Vec<Bl
             chance: f64::from(count.trials) * terms.protocol.chance(),
             reached: Some(count.correct),
         });
+        let answers = in_order(checked, index);
+        if !answers.is_empty() {
+            blocks.push(Block::Answers(answers));
+        }
     }
     match verdict::sentence(&verdict_input(view, shown, index)) {
         Ok(verdict) => {
             blocks.push(Block::loud(verdict.headline));
+            if let Some(analysis) = &verdict.analysis {
+                blocks.push(Block::pair("Numbers", numbers(analysis)));
+            }
             blocks.extend(verdict.limits.into_iter().map(Block::text));
         }
         Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
@@ -176,6 +197,18 @@ fn comparison(view: &View, shown: &ResultView, index: usize, blocks: &mut Vec<Bl
             ));
         }
     }
+}
+
+/// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right.
+fn numbers(analysis: &Analysis) -> String {
+    let p_value = analysis.p_value;
+    let p_text = if p_value >= 0.001 { format!("{p_value:.3}") } else { format!("{p_value:.1e}") };
+    let (lower, upper) =
+        (verdict::percent(analysis.interval.lower), verdict::percent(analysis.interval.upper));
+    format!(
+        "p = {p_text} (exact binomial); proportion {}, 95 % interval {lower} to {upper}",
+        verdict::percent(analysis.proportion)
+    )
 }
 
 /// Who won, in the words agreed before.
@@ -211,9 +244,16 @@ fn receipt(view: &View, journal: &Path, blocks: &mut Vec<Block>) {
         blocks.push(Block::loud(receipt.phrase()));
         blocks.push(Block::Digits(receipt.hex()));
     }
-    blocks.push(Block::pair("Journal", journal.display().to_string()));
-    blocks.push(Block::pair(
-        "Check it",
-        format!("earwitness verify {} --receipt \"...the words...\"", journal.display()),
+    let phrase = view.receipt.map(|receipt| receipt.phrase()).unwrap_or_default();
+    blocks.push(Block::Copy("Journal".to_string(), journal.display().to_string()));
+    blocks.push(Block::Copy(
+        "Check it".to_string(),
+        format!("earwitness verify {} --receipt \"{phrase}\"", shell_word(&journal.display().to_string())),
     ));
+}
+
+/// A path as one word of a command line.
+fn shell_word(path: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-+:,".contains(c);
+    if path.chars().all(plain) { path.to_string() } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }

@@ -7,6 +7,7 @@ mod plan;
 mod prepare;
 mod render;
 pub mod resolution;
+mod stream;
 pub mod transparency;
 
 use std::path::PathBuf;
@@ -17,6 +18,7 @@ pub use crate::filter::{NoProgress, Progress};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};
+pub use stream::filter_file;
 pub use transparency::{TransparencyReport, prove};
 
 /// Why stimuli could not be made: what was tried, with which value, what is allowed, what to do.

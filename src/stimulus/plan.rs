@@ -9,11 +9,12 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::controls::{self, Effect};
+use super::stream::{faded, stream};
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::clip::fade::Fades;
 use crate::clip::loudness::{Loudness, Meter};
 use crate::clip::{ClipError, OpenClip};
-use crate::filter::{Convolver, Filtered, Fir, design};
+use crate::filter::{Filtered, Fir, design};
 use crate::session::{Comparison, ControlKind, Levels, Session};
 
 /// Stimuli stay at or below this true peak.
@@ -204,41 +205,12 @@ impl Group {
         gains: &[f64],
         count: &Count<'_>,
         what: &str,
-        sink: &mut dyn FnMut(&Filtered) -> Result<(), ClipError>,
+        sink: &mut (dyn FnMut(&Filtered) -> Result<(), ClipError> + Send),
     ) -> Result<(), ClipError> {
         let info = self.clip.info();
         let firs: Vec<&Fir> = self.sides.iter().map(|side| side.fir.as_ref()).collect();
-        let mut convolver = Convolver::new(&firs, usize::from(info.channels));
-        let mut reader = self.clip.reader()?;
         let fades = Fades::new(info.frames, info.rate_hz);
-        let mut position = 0_u64;
-        // Whole transforms, but not so short that the meters work on crumbs.
-        let hop = convolver.block_frames();
-        let block = hop * 16_384_usize.div_ceil(hop);
-        loop {
-            let input = reader.read(block)?;
-            let read = input[0].len();
-            let mut output = if read == 0 { convolver.finish() } else { convolver.push(&input) };
-            let frames = output.frames() as u64;
-            output.sides.par_iter_mut().zip(gains).for_each(|(side, gain)| {
-                for channel in side {
-                    fades.apply(channel, position);
-                    if *gain != 1.0 {
-                        for sample in channel.iter_mut() {
-                            *sample *= gain;
-                        }
-                    }
-                }
-            });
-            if frames > 0 {
-                sink(&output)?;
-            }
-            position += frames;
-            count.add(read as u64, what);
-            if read == 0 {
-                return Ok(());
-            }
-        }
+        stream(&self.clip, &firs, &faded(fades, gains), sink, &mut |frames| count.add(frames, what))
     }
 
     /// Loudness and true peak of every side with these gains.

@@ -7,7 +7,6 @@ use super::record::{
     WagerTerms,
 };
 use super::sittings::Draft;
-use crate::player::OutputDescription;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
 use crate::stats::{Protocol, binomial};
 use crate::stimulus::{PairKind, StimulusSet};
@@ -117,26 +116,12 @@ impl StimulusTerms {
     }
 }
 
-impl From<&OutputDescription> for Output {
-    fn from(description: &OutputDescription) -> Self {
-        Self {
-            kind: description.kind.clone(),
-            name: description.name.clone(),
-            host: description.host.clone(),
-            rate_hz: description.rate_hz,
-            format: description.format.clone(),
-            buffer_frames: description.buffer_frames,
-            channels: description.channels,
-        }
-    }
-}
-
 impl Draft {
     /// A listener's sitting of a session. `utc` is now, RFC 3339 with whole seconds.
     pub fn new(
         session: &Session,
         stimuli: &StimulusSet,
-        output: &OutputDescription,
+        output: impl Into<Output>,
         listener: &str,
         utc: &str,
     ) -> Self {

@@ -1,1 +1,11 @@
-//! Tests of this room, against published sources where there are any.
+//! Tests of the club night.
+
+mod blindness;
+mod browser;
+mod evening;
+mod load;
+mod machine;
+mod restart;
+mod security;
+mod stage;
+mod web;

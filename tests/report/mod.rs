@@ -1,1 +1,53 @@
-//! Tests of this room, against published sources where there are any.
+//! The report on invented sittings.
+
+mod browser;
+mod command;
+mod golden;
+mod material;
+mod numbers;
+mod privacy;
+mod states;
+mod tables;
+
+use earwitness::report::model::Report;
+use earwitness::report::{self, Options, export, page};
+use material::Site;
+
+/// The report of a site's own sittings.
+fn report_of(site: &Site) -> Report {
+    report_with(site, Options::default())
+}
+
+fn report_with(site: &Site, options: Options) -> Report {
+    let readings =
+        vec![report::folder(&site.session.sittings_folder(), None).expect("the folder can be read")];
+    report::report(&site.session, readings, options)
+}
+
+fn csv_of(report: &Report) -> String {
+    let mut out = Vec::new();
+    export::csv(report, &mut out).expect("memory can be written");
+    String::from_utf8(out).expect("CSV is UTF-8")
+}
+
+fn json_of(report: &Report) -> String {
+    let mut out = Vec::new();
+    export::json(report, &mut out).expect("memory can be written");
+    String::from_utf8(out).expect("JSON is UTF-8")
+}
+
+/// Every surface of a report in one text.
+fn everything(report: &Report) -> String {
+    [
+        page::page(report),
+        page::certificates(report),
+        csv_of(report),
+        json_of(report),
+        report::summary(report).join("\n"),
+    ]
+    .join("\n")
+}
+
+fn kinds(report: &Report) -> Vec<&'static str> {
+    report.caveats.iter().map(earwitness::report::caveat::Caveat::kind).collect()
+}

@@ -1,9 +1,11 @@
 //! Screens as (state, keys, expected screen), and the real program in a pseudo-terminal.
 
 mod blindness;
+mod faces;
 mod keys;
 mod rig;
 mod stages;
+mod terminal;
 
 use earwitness::screen::{
     Block, Entry, Model, PageScene, Palette, Progress, Scene, Slot, Stage, StageKind, TrialScene, render,

@@ -13,7 +13,8 @@ use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, T
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Key, Palette};
 use earwitness::session::{self, Session};
-use earwitness::sitting::{self, Clock, Environment, Finished, Request, Resuming, SittingError};
+use earwitness::sitting::audition::Heard;
+use earwitness::sitting::{self, Clock, Environment, Face, Finished, Request, Resuming, SittingError};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Secret;
 
@@ -77,7 +78,7 @@ impl Write for Bytes {
 /// A player that writes down what it was asked for.
 pub(crate) struct Recorder {
     calls: Arc<Mutex<Vec<String>>>,
-    events: Arc<Mutex<Vec<PlayerEvent>>>,
+    disturb_after: u64,
     kind: &'static str,
     playing: bool,
     index: usize,
@@ -138,7 +139,11 @@ impl Transport for Recorder {
     }
 
     fn take_events(&mut self) -> Vec<PlayerEvent> {
-        std::mem::take(&mut *self.events.lock().expect("nobody panicked"))
+        if self.disturb_after > 0 && self.asked.get() >= self.disturb_after {
+            self.disturb_after = 0;
+            return vec![PlayerEvent::Underrun];
+        }
+        Vec::new()
     }
 
     fn description(&self) -> OutputDescription {
@@ -231,7 +236,8 @@ pub(crate) struct Setting<'s> {
     pub(crate) opponent: bool,
     pub(crate) resuming: Resuming,
     pub(crate) kind: &'static str,
-    pub(crate) events: Vec<PlayerEvent>,
+    /// The sound has a hole after so many looks at the player that plays; 0 is never.
+    pub(crate) disturb_after: u64,
     pub(crate) session: &'s Session,
 }
 
@@ -244,7 +250,7 @@ impl<'s> Setting<'s> {
             opponent: false,
             resuming: Resuming::Ask,
             kind: "silent",
-            events: Vec::new(),
+            disturb_after: 0,
             session,
         }
     }
@@ -274,19 +280,49 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
 
 /// Plays a sitting by keys on a screen that writes to memory.
 pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    let request = Request {
+        session: setting.session.clone(),
+        listener: "Mara".to_string(),
+        output: OutputChoice::Silent,
+        simulate: setting.simulate,
+        opponent: setting.opponent,
+        resuming: setting.resuming,
+    };
+    let (bytes, calls, result) =
+        in_front(setting, keys, |environment, screen| sitting::conduct(&request, environment, screen));
+    Sat { result, bytes, calls }
+}
+
+/// Plays an audition by keys.
+pub(crate) fn audition(
+    session: &Session,
+    keys: Vec<Option<Input>>,
+) -> (Vec<u8>, Result<Heard, SittingError>) {
+    let (bytes, _, heard) = in_front(&Setting::new(session), keys, |environment, screen| {
+        sitting::audition::audition(session, &OutputChoice::Silent, environment, screen)
+    });
+    (bytes, heard)
+}
+
+/// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.
+fn in_front<T>(
+    setting: &Setting<'_>,
+    keys: Vec<Option<Input>>,
+    work: impl FnOnce(&Environment<'_>, &mut dyn Face) -> T,
+) -> (Vec<u8>, Vec<String>, T) {
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
     let bytes = Bytes::default();
-    let (log, kind) = (Arc::clone(&calls), setting.kind);
-    let events = Arc::new(Mutex::new(setting.events.clone()));
+    let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
     let made = stimuli(setting.session);
     let environment = Environment {
         clock: &clock,
         prepare: Arc::new(move |_, _| Ok(made.clone())),
+        in_background: false,
         open: &move |_, _, _, _| {
             Ok(Box::new(Recorder {
                 calls: Arc::clone(&log),
-                events: Arc::clone(&events),
+                disturb_after,
                 kind,
                 playing: false,
                 index: 0,
@@ -299,18 +335,10 @@ pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
         seed: 7,
         ending: &|| false,
     };
-    let request = Request {
-        session: setting.session.clone(),
-        listener: "Mara".to_string(),
-        output: OutputChoice::Silent,
-        simulate: setting.simulate,
-        opponent: setting.opponent,
-        resuming: setting.resuming,
-    };
     let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size };
     let mut screen = Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
-    let result = sitting::conduct(&request, &environment, &mut screen);
+    let result = work(&environment, &mut screen);
     let bytes = bytes.0.lock().expect("nobody panicked").clone();
     let calls = calls.lock().expect("nobody panicked").clone();
-    Sat { result, bytes, calls }
+    (bytes, calls, result)
 }

@@ -1,29 +1,158 @@
-//! Every stage at 80x24 and at 60x20.
+//! Every stage at 80x24 and at 60x20, as (state, expected screen). No colour is involved: what can be read here can be
+//! read on any terminal.
 
-use earwitness::screen::{Block, Stage};
+use earwitness::screen::keys::StageKind;
+use earwitness::screen::model::Overlay;
+use earwitness::screen::{Block, Model, Progress, Stage, TrialScene};
+use earwitness::session::Session;
+use earwitness::sitting::pages;
+use earwitness::trial::{Digest, Part, Terms, TrialId};
 
-use super::{abx, page, preparing, shown, slot, typing};
+use super::{abx, drawn, preparing, rig, scene, shown, slot, typing};
+
+const WAGER: &str = r#"
+[wager]
+claimant = "Mara"
+skeptic = "Tomas"
+claim = "I hear hall flex on any recording"
+claimant_wins = "Tomas cooks for four"
+skeptic_wins = "Mara never mentions cables at dinner again"
+[[controls]]
+kind = "level"
+amount = "2 dB"
+trials = 2
+"#;
+
+fn session(protocol: &str, head: &str, tail: &str) -> Session {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), protocol, 16, head, tail)
+}
+
+fn both(name: &str, stage: Stage) {
+    for (columns, rows) in [(80, 24), (60, 20)] {
+        insta::assert_snapshot!(format!("{name}-{columns}x{rows}"), shown(columns, rows, stage.clone()));
+    }
+}
 
 #[test]
-fn try_look() {
-    for (w, h) in [(80, 24), (60, 20), (120, 40)] {
-        println!("{}", shown(w, h, Stage::Trial(abx())));
+fn terms_with_a_wager() {
+    let terms = Terms::of(&session("abx", "", WAGER));
+    let parties = ["Mara".to_string(), "Tomas".to_string()];
+    let cautions = ["Loud sound harms ears. Start low.".to_string()];
+    let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
+    let waiting = pages::terms(&terms, &parties, &[], Some(progress), &cautions, &[]);
+    assert_eq!(waiting.proceed, None, "nobody accepts before the stimuli are there");
+    both("terms-preparing", Stage::Page(waiting));
+    let half = pages::terms(&terms, &parties, &parties[..1], None, &cautions, &["A note.".to_string()]);
+    assert_eq!(half.proceed.as_deref(), Some("Tomas accepts"));
+    both("terms-half-accepted", Stage::Page(half));
+}
+
+#[test]
+fn the_seal_and_its_phrases() {
+    let commitment = Digest::of(b"a commitment");
+    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), 2)));
+    let scene = scene(Stage::Page(typing()));
+    let mut model = Model::new(60, 20);
+    model.meet(&scene);
+    model.typed =
+        "a phrase that is longer than the line it is typed on, and then some more of it".to_string();
+    insta::assert_snapshot!("typing-60x20", drawn(&model, &scene));
+}
+
+#[test]
+fn a_passphrase_is_not_shown() {
+    let scene = scene(Stage::Page(pages::passphrase(false, false)));
+    let mut model = Model::new(80, 24);
+    model.meet(&scene);
+    model.typed = "correct horse".to_string();
+    let screen = drawn(&model, &scene);
+    assert!(!screen.contains("horse") && screen.contains("•••••••••••••"), "{screen}");
+}
+
+#[test]
+fn pages_between_trials() {
+    let terms = Terms::of(&session("abx", "warm_up = 2", WAGER));
+    let at = |part, trial| TrialId { part, trial, attempt: 1 };
+    both("level", Stage::Page(pages::level(-18.0, -36.0)));
+    both("announce-warm-up", Stage::Page(pages::announce(&terms, at(Part::WarmUp, 1), 2)));
+    both("announce-main", Stage::Page(pages::announce(&terms, at(Part::Main, 1), 18)));
+    both("rest", Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18)));
+    both("device-lost", Stage::Page(pages::device_lost("no block was asked for within 500 ms")));
+    both("stop", Stage::Page(pages::confirm_stop(7)));
+    both("stopped", Stage::Page(pages::stopped("no space left on device")));
+    both("resume", Stage::Page(pages::resume("2026-01-05T19:30:00Z", 5)));
+    both("preparing", Stage::Page(preparing()));
+}
+
+fn trial(labels: &str, answers: &[&str]) -> TrialScene {
+    TrialScene {
+        slots: labels.chars().map(|label| slot(label, "")).collect(),
+        answers: answers.iter().map(ToString::to_string).collect(),
+        ..abx()
     }
-    let mut four = abx();
-    four.slots = "1234".chars().map(|c| slot(c, "")).collect();
-    four.answers =
-        vec!["1 with 2, 3 with 4".into(), "1 with 3, 2 with 4".into(), "1 with 4, 2 with 3".into()];
-    println!("{}", shown(80, 24, Stage::Trial(four.clone())));
-    println!("{}", shown(60, 20, Stage::Trial(four.clone())));
-    println!("{}", shown(80, 24, Stage::Page(typing())));
-    println!("{}", shown(60, 20, Stage::Page(preparing())));
-    println!("{}", shown(50, 10, Stage::Page(preparing())));
-    let blocks = vec![
+}
+
+#[test]
+fn trials_of_every_protocol() {
+    both("abx", Stage::Trial(abx()));
+    let mut fresh = abx();
+    (fresh.hearing, fresh.playing, fresh.region, fresh.chosen, fresh.position) =
+        (None, false, None, None, 0.0);
+    both("abx-untouched", Stage::Trial(fresh));
+    both("duo-trio", Stage::Trial(trial("R12", &["1 is R", "2 is R"])));
+    both("triangle", Stage::Trial(trial("123", &["1 is different", "2 is different", "3 is different"])));
+    let pairs = ["1 with 2, 3 with 4", "1 with 3, 2 with 4", "1 with 4, 2 with 3"];
+    both("tetrad", Stage::Trial(trial("1234", &pairs)));
+    both("two-afc", Stage::Trial(trial("12", &["1 is brighter", "2 is brighter"])));
+    both("confidence", Stage::Trial(TrialScene { kind: StageKind::Confidence, ..abx() }));
+    let receipt = Some(Digest::of(b"a record").phrase());
+    both("receipt", Stage::Trial(TrialScene { receipt, ..abx() }));
+    insta::assert_snapshot!("abx-120x40", shown(120, 40, Stage::Trial(abx())));
+}
+
+#[test]
+fn overlays() {
+    for (overlay, name) in [(Overlay::Keys, "keys"), (Overlay::Leave, "leave")] {
+        for (columns, rows) in [(80, 24), (60, 20)] {
+            let scene = scene(Stage::Trial(abx()));
+            let mut model = Model::new(columns, rows);
+            model.meet(&scene);
+            model.overlay = overlay;
+            insta::assert_snapshot!(format!("overlay-{name}-{columns}x{rows}"), drawn(&model, &scene));
+        }
+    }
+}
+
+#[test]
+fn too_small_says_so_and_any_size_is_drawn_without_a_panic() {
+    insta::assert_snapshot!("too-small", shown(50, 10, Stage::Trial(abx())));
+    let mut score = typing();
+    score.blocks = vec![
         Block::Score { trials: 16, needed: Some(12), chance: 8.0, reached: Some(13) },
-        Block::Score { trials: 16, needed: Some(12), chance: 8.0, reached: None },
-        Block::Score { trials: 10, needed: Some(9), chance: 5.0, reached: Some(5) },
-        Block::Answers(vec![true, false, true]),
-        Block::caution("careful"),
+        Block::Score { trials: 0, needed: None, chance: 0.0, reached: Some(0) },
+        Block::Answers(vec![true; 90]),
+        Block::Level { decibels: -12.0, softest: -36.0 },
+        Block::Copy("Journal".into(), "/a/very/long/path/without/any/space/".repeat(9)),
     ];
-    println!("{}", shown(80, 24, Stage::Page(page(earwitness::screen::StageKind::Page, blocks))));
+    for columns in 1..=130 {
+        for rows in [1, 2, 3, 7, 19, 20, 21, 24, 37, 60] {
+            shown(columns, rows, Stage::Page(score.clone()));
+            shown(columns, rows, Stage::Trial(abx()));
+        }
+    }
+}
+
+#[test]
+fn names_of_any_script_and_length_fit() {
+    let mut wide = scene(Stage::Trial(abx()));
+    wide.title = "耳で聴くケーブル".repeat(20);
+    wide.listener = "Zoë 🎧\u{7}\u{1b}[31m".repeat(12);
+    for (columns, rows) in [(80, 24), (60, 20)] {
+        let mut model = Model::new(columns, rows);
+        model.meet(&wide);
+        let screen = drawn(&model, &wide);
+        assert!(screen.lines().all(|line| line.chars().filter(|c| c.is_control()).count() == 0), "{screen}");
+        assert!(screen.contains("earwitness"), "{screen}");
+    }
 }

@@ -199,3 +199,36 @@ fn what_cannot_be_a_filter_is_refused() {
     let told = design(&|_: &[f64]| Err("the table ends at 20 Hz".to_owned()), 48_000).expect_err("no answer");
     assert_eq!(told.to_string(), "the table ends at 20 Hz");
 }
+
+#[test]
+fn a_held_end_of_an_impedance_table_does_not_ring_for_ever() {
+    // Held down to 0 Hz, a phase other than 0 is a step there: no filter that is real can follow it, and one that tried
+    // would ring for ever. From 10 Hz on the filter is the response all the same. The tables are invented.
+    for table in [
+        "frequency_hz,magnitude_ohm,phase_deg\n20,8,30\n100,6,-40\n1000,6,-10\n20000,9,45\n",
+        "frequency_hz,magnitude_ohm,phase_deg\n12,9.1,41\n35,31,2\n90,7.5,-38\n400,5.1,-4\n3000,11,33\n20000,6,-20\n",
+        "frequency_hz,magnitude_ohm,phase_deg\n200,4,-60\n2000,4,60\n",
+    ] {
+        let loudspeaker =
+            earwitness::circuit::table::ImpedanceTable::parse(table, "held.csv").expect("a table");
+        let chain = earwitness::circuit::Chain {
+            amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
+            cable: earwitness::circuit::Cable::lumped(0.4, 5e-6, 1e-9),
+            loudspeaker: earwitness::circuit::Loudspeaker {
+                load: earwitness::circuit::loudspeaker::Load::Table(loudspeaker),
+                rated_impedance_ohm: None,
+            },
+        };
+        let response = |frequencies: &[f64]| chain.transfer(frequencies).map_err(|error| error.to_string());
+        let fir = earwitness::filter::design(&response, 48_000).expect("a filter");
+        assert!(fir.taps.len() < 24 * 48_000, "{} taps", fir.taps.len());
+        for frequency in [10.0, 10.7, 13.0, 20.0, 21.0, 55.0, 200.0, 1000.0, 7000.0, 20_000.0] {
+            let ratio = fir.response_at(frequency) / response(&[frequency]).expect("finite")[0];
+            let (decibels, degrees) = (20.0 * ratio.norm().log10(), ratio.arg().to_degrees());
+            assert!(
+                decibels.abs() < 0.001 && degrees.abs() < 0.01,
+                "{frequency} Hz: {decibels} dB, {degrees} degree"
+            );
+        }
+    }
+}

@@ -4,6 +4,7 @@ mod device;
 mod engine;
 mod files;
 mod filters;
+mod resampling;
 mod stimuli;
 
 use std::path::Path;

@@ -3,8 +3,9 @@
 mod blindness;
 mod cut;
 mod draws;
-
+mod fixtures;
 mod folder;
+mod kill;
 mod kit;
 mod night;
 mod python;

@@ -12,7 +12,7 @@ use super::kit::{self, Memory, Scripted, UTC};
 pub(crate) fn draft(protocol: Protocol) -> Draft {
     let mut draft = kit::draft(kit::terms(protocol));
     draft.occasion = Occasion::Night;
-    draft.listener = "The host".to_owned();
+    "The host".clone_into(&mut draft.listener);
     draft
 }
 

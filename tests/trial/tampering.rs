@@ -13,6 +13,9 @@ use proptest::prelude::*;
 use super::kit::{self, Journal as _, UTC};
 use crate::commands::{earwitness, refused};
 
+/// A change to a closing record.
+type Change = fn(&mut earwitness::trial::Closing);
+
 fn sample(seed: u64) -> Vec<u8> {
     let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), seed);
     scripted.disturb = Some(3);
@@ -123,7 +126,6 @@ fn a_journal_written_anew_with_another_answer_or_count_does_not_add_up() {
         }
     }
     assert_eq!(named(&check(&rewritten(&changed))), last);
-    type Change = fn(&mut earwitness::trial::Closing);
     let changes: [(&str, Change); 5] = [
         ("counts", |closing| closing.counts.comparisons[0].correct += 1),
         ("controls", |closing| closing.counts.controls[0].trials += 1),

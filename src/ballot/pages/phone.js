@@ -187,7 +187,7 @@
 
   function draw() {
     var drawn = state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
-      state.sealed, state.left, state.result, state.alias, state.seat, pending, refusal, leaving]) : "join" + refusal;
+      state.phrases_open, state.left, state.result, state.alias, state.seat, pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
     var focused = document.activeElement && document.activeElement.id;
@@ -282,7 +282,7 @@
     add(main, el("p", "received", "You are in. Keep this page open; it can sleep, it finds its seat again."));
     notes();
     seal();
-    if (!state.sealed) {
+    if (state.phrases_open) {
       var phrase = field("phrase", "Add a phrase to the draw, if you trust nobody", { length: 200 });
       var form = el("form");
       var go = el("button", "", "Add my phrase");

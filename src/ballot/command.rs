@@ -1,0 +1,193 @@
+//! What the host can say, as words on a line: the same in the terminal screen and in the line mode.
+
+use std::path::PathBuf;
+
+use super::paper;
+use crate::trial::Definition;
+
+/// Something that the host wants.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Command {
+    /// Whatever comes next: open the doors, seal, start the trial, close the votes, go on after a break, open the seal.
+    Next,
+    /// Present the trial again; votes stay open.
+    Repeat,
+    /// Play one stimulus, by its slot's index.
+    Play(usize),
+    /// Silence.
+    Silence,
+    /// Take votes now.
+    Open,
+    /// Close the votes now.
+    Close,
+    /// Give this many more seconds to vote.
+    More(u64),
+    /// A break.
+    Break,
+    /// The trial was disturbed in the room: void, and repeated with a fresh draw.
+    Void(String),
+    /// A phrase for the key.
+    Phrase(String),
+    /// A paper seat, with a number or the next free one, and a name.
+    Paper(Option<u32>, String),
+    /// Answers from paper: seat, and for each counted trial in order the alternative, or none.
+    Answers(u32, Vec<Option<usize>>),
+    /// Answers from a CSV file.
+    Import(PathBuf),
+    /// The next phone that joins with this seat's number gets the seat: its holder's phone is dead.
+    Release(u32),
+    /// The listener on this seat has gone.
+    Gone(u32),
+    /// End the night before all trials were presented: no verdict.
+    Stop,
+    /// Confirm that.
+    Confirm,
+    /// Not so.
+    Back,
+    /// Say how things stand.
+    Status,
+    /// Say what can be said.
+    Help,
+    /// Leave; the same command resumes the night.
+    Quit,
+}
+
+/// The words, what they do, in the order of the help.
+pub const WORDS: [(&str, &str); 20] = [
+    ("next", "whatever comes next (also an empty line)"),
+    ("repeat", "present the trial again, votes stay open"),
+    ("play SLOT", "play one stimulus by hand, such as: play x"),
+    ("silence", "stop playing"),
+    ("open", "take votes now"),
+    ("close", "close the votes now"),
+    ("more SECONDS", "more time to vote"),
+    ("break", "a break"),
+    (
+        "void REASON",
+        "something disturbed the trial: it is repeated with a fresh draw, and the report counts it",
+    ),
+    ("phrase TEXT", "add a phrase to the draw"),
+    ("paper [SEAT] NAME", "a listener without a phone takes a seat"),
+    ("SEAT ANSWERS", "answers from paper in the order of the trials, - for none, such as: 7 a b - a"),
+    ("import FILE.csv", "answers from paper: columns seat, name, then one for each trial"),
+    ("release SEAT", "the seat's phone is dead: the next one that joins with this number gets the seat"),
+    ("gone SEAT", "the listener on this seat has gone"),
+    ("stop", "end the night before its last trial, without a verdict"),
+    ("confirm, back", "answers to stop"),
+    ("status", "how things stand"),
+    ("help", "this"),
+    ("quit", "leave; the same command resumes the night"),
+];
+
+/// Understands a line. `trials` is the number of trials of the main part.
+///
+/// # Errors
+/// What was not understood, and what can be said.
+pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command, String> {
+    let line = line.trim();
+    let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
+    let rest = rest.trim();
+    let seat = |text: &str| {
+        text.parse::<u32>().ok().filter(|seat| (1..=super::seats::MOST_SEATS).contains(seat)).ok_or_else(
+            || format!("\"{text}\" is no seat: a number from 1 to {} is expected", super::seats::MOST_SEATS),
+        )
+    };
+    let needed = |what: &str| if rest.is_empty() { Err(format!("{word} what? {what}")) } else { Ok(()) };
+    Ok(match word.to_ascii_lowercase().as_str() {
+        "" | "next" => Command::Next,
+        "repeat" => Command::Repeat,
+        "play" => {
+            let labels: Vec<&str> = definition.slots.iter().map(|slot| slot.label).collect();
+            let slot = labels
+                .iter()
+                .position(|label| label.eq_ignore_ascii_case(rest))
+                .ok_or_else(|| format!("\"{rest}\" is none of {}", labels.join(", ")))?;
+            Command::Play(slot)
+        }
+        "silence" => Command::Silence,
+        "open" => Command::Open,
+        "close" => Command::Close,
+        "more" => Command::More(
+            rest.parse()
+                .ok()
+                .filter(|seconds| (1..=600).contains(seconds))
+                .ok_or_else(|| format!("\"{rest}\" is no number of seconds from 1 to 600"))?,
+        ),
+        "break" => Command::Break,
+        "void" => {
+            needed("say what disturbed the trial")?;
+            Command::Void(rest.to_owned())
+        }
+        "phrase" => {
+            needed("any words")?;
+            Command::Phrase(rest.to_owned())
+        }
+        "paper" => {
+            needed("a name, or a seat's number and a name")?;
+            match rest.split_once(char::is_whitespace) {
+                Some((number, name)) if number.parse::<u32>().is_ok() => {
+                    Command::Paper(Some(seat(number)?), name.trim().to_owned())
+                }
+                _ => Command::Paper(None, rest.to_owned()),
+            }
+        }
+        "import" => {
+            needed("a CSV file with the columns seat, name, and one for each trial")?;
+            Command::Import(PathBuf::from(rest))
+        }
+        "release" => Command::Release(seat(rest)?),
+        "gone" => Command::Gone(seat(rest)?),
+        "stop" => Command::Stop,
+        "confirm" => Command::Confirm,
+        "back" => Command::Back,
+        "status" => Command::Status,
+        "help" | "?" => Command::Help,
+        "quit" => Command::Quit,
+        number if number.chars().next().is_some_and(|c| c.is_ascii_digit()) => {
+            let number = seat(number.trim_end_matches(':'))?;
+            Command::Answers(
+                number,
+                paper::answers(rest, definition, trials).map_err(|error| error.to_string())?,
+            )
+        }
+        other => return Err(format!("\"{other}\" is not understood; help says what can be said")),
+    })
+}
+
+/// Help as lines.
+pub fn help() -> Vec<String> {
+    WORDS.iter().map(|(word, what)| format!("{word:<20} {what}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::Protocol;
+
+    fn said(line: &str) -> Result<Command, String> {
+        parse(line, Definition::of(Protocol::Abx), 4)
+    }
+
+    #[test]
+    fn lines_are_understood() {
+        assert_eq!(said(""), Ok(Command::Next));
+        assert_eq!(said(" play x"), Ok(Command::Play(2)));
+        assert_eq!(said("paper 7 Ida of Mill"), Ok(Command::Paper(Some(7), "Ida of Mill".to_owned())));
+        assert_eq!(said("paper Ida"), Ok(Command::Paper(None, "Ida".to_owned())));
+        assert_eq!(said("7 a B - a"), Ok(Command::Answers(7, vec![Some(0), Some(1), None, Some(0)])));
+        assert_eq!(said("7: ab-a"), Ok(Command::Answers(7, vec![Some(0), Some(1), None, Some(0)])));
+        assert_eq!(said("more 20"), Ok(Command::More(20)));
+        assert_eq!(said("void a tram passed"), Ok(Command::Void("a tram passed".to_owned())));
+    }
+
+    #[test]
+    fn what_is_not_understood_says_what_would_be() {
+        assert!(said("play q").is_err_and(|message| message.contains("A, B, X")));
+        assert!(said("dance").is_err_and(|message| message.contains("help")));
+        assert!(said("0 a b a b").is_err());
+        assert!(said("7 a c").is_err_and(|message| message.contains('c')));
+        assert!(said("7 a b a b a").is_err_and(|message| message.contains('5')));
+        assert!(said("more 0").is_err());
+        assert!(said("void").is_err());
+    }
+}

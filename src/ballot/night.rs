@@ -1,0 +1,511 @@
+//! The evening as a pure state machine around the conductor: (state, event, time) to (state, effects, answer).
+//!
+//! The conductor knows trials, votes and the draw; this adds what a room needs: the timed presentation, when votes are
+//! open, tokens' generations, votes that were sent twice, and the host's words. It reads no clock and holds no draw.
+
+mod host;
+
+use std::collections::BTreeSet;
+
+use super::Refusal;
+use super::pass::Holder;
+use super::presentation::{Moment, Timing, moment};
+use super::seats::{MOST_SEATS, Seats, clean_alias, id_text};
+use crate::trial::{
+    Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
+    View,
+};
+
+/// Longest phrase from a phone in characters.
+const LONGEST_PHRASE: usize = 200;
+/// Phrases from phones that a night takes: each seat a few.
+const MOST_PHRASES: usize = 2000;
+
+/// What the evening is at, as everybody may know it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Phase {
+    /// Cautions and terms; seats may be taken.
+    Welcome,
+    /// Seats are taken, phrases are added.
+    Joining,
+    /// A trial is about to be presented.
+    Ready,
+    /// A trial is being presented.
+    Presenting,
+    /// Votes are open and nothing plays.
+    Voting,
+    /// A break.
+    Break,
+    /// All trials are over; paper ballots are entered.
+    Counting,
+    /// The seal is open.
+    Result,
+    /// The journal could not be written.
+    Stopped,
+}
+
+/// What plays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Show {
+    Quiet,
+    Presenting { since_ms: u64, playing: Option<usize> },
+    Hand { slot: usize, until_ms: u64 },
+}
+
+/// What plays, as everybody may know it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(tag = "kind", rename_all = "lowercase")]
+pub enum Now {
+    /// Nothing.
+    None,
+    /// A stimulus.
+    Playing {
+        /// Index of its slot.
+        slot: usize,
+    },
+    /// Silence before a stimulus.
+    Gap {
+        /// Index of the slot that comes next.
+        slot: usize,
+    },
+}
+
+/// A night.
+#[derive(Debug)]
+pub struct Night {
+    conductor: Conductor,
+    timing: Timing,
+    by_hand: bool,
+    seats: Seats,
+    show: Show,
+    /// Votes are taken.
+    open: bool,
+    /// When they close, milliseconds of the night.
+    deadline_ms: Option<u64>,
+    /// When the next trial starts by itself.
+    start_ms: Option<u64>,
+    /// How long each stimulus of the trial is heard.
+    clip_ms: u64,
+    released: BTreeSet<u32>,
+    phrases: usize,
+}
+
+impl Night {
+    /// A night around a conductor that was opened or resumed, with the records so far and their digests.
+    pub fn new(
+        conductor: Conductor,
+        records: &[Record],
+        digests: &[Digest],
+        timing: Timing,
+        by_hand: bool,
+    ) -> Self {
+        let mut night = Self::around(conductor, timing, by_hand);
+        for (record, digest) in records.iter().zip(digests) {
+            night.take(record);
+            night.seats.written(record, *digest);
+        }
+        night
+    }
+
+    fn around(conductor: Conductor, timing: Timing, by_hand: bool) -> Self {
+        Self {
+            conductor,
+            timing,
+            by_hand,
+            seats: Seats::default(),
+            show: Show::Quiet,
+            open: false,
+            deadline_ms: None,
+            start_ms: None,
+            clip_ms: 0,
+            released: BTreeSet::new(),
+            phrases: 0,
+        }
+    }
+
+    /// For tests of blindness only: presentation orders in turn instead of the sealed ones.
+    #[must_use]
+    pub fn with_forced_orders(mut self, orders: &[usize]) -> Self {
+        self.conductor = self.conductor.with_forced_orders(orders);
+        self
+    }
+
+    fn take(&mut self, record: &Record) {
+        self.seats.take(record);
+        self.phrases += usize::from(matches!(record, Record::Phrase { .. }));
+    }
+
+    /// Milliseconds of the night at its last event: a resumed night's clock starts here.
+    pub fn at_ms(&self) -> u64 {
+        self.conductor.at_ms()
+    }
+
+    /// All seats.
+    pub fn seats(&self) -> &Seats {
+        &self.seats
+    }
+
+    /// What the conductor lets everybody see.
+    pub fn view(&self) -> View {
+        self.conductor.view()
+    }
+
+    /// Phrases so far.
+    pub fn phrases(&self) -> usize {
+        self.phrases
+    }
+
+    /// Votes are taken now.
+    pub fn is_open(&self) -> bool {
+        self.open
+    }
+
+    /// The protocol.
+    pub fn definition(&self) -> &'static Definition {
+        Definition::of(self.conductor.opening().terms.protocol)
+    }
+
+    /// The opening record.
+    pub fn opening(&self) -> &Opening {
+        self.conductor.opening()
+    }
+
+    /// Trials of the main part.
+    pub fn main_trials(&self) -> u32 {
+        crate::trial::schedule::trials_of(self.conductor.opening(), Part::Main)
+    }
+
+    /// The trial that is on.
+    fn trial(&self) -> Option<TrialView> {
+        match self.conductor.view().stage {
+            Stage::Trial(trial) => Some(trial),
+            _ => None,
+        }
+    }
+
+    /// What the evening is at.
+    pub fn phase(&self, stage: &Stage) -> Phase {
+        match stage {
+            Stage::Terms { .. } => Phase::Welcome,
+            Stage::Sealing { .. } => Phase::Joining,
+            Stage::Announce { .. } | Stage::ConfirmStop { .. } => Phase::Ready,
+            Stage::Trial(_) => match self.show {
+                Show::Presenting { .. } | Show::Hand { .. } => Phase::Presenting,
+                Show::Quiet if self.open => Phase::Voting,
+                Show::Quiet => Phase::Ready,
+            },
+            Stage::Rest { .. } => Phase::Break,
+            Stage::Counting | Stage::Closing => Phase::Counting,
+            Stage::Result(_) => Phase::Result,
+            Stage::Stopped { .. } => Phase::Stopped,
+        }
+    }
+
+    /// What plays at this time, and until when.
+    pub fn now(&self, at_ms: u64) -> (Now, Option<u64>) {
+        match self.show {
+            Show::Quiet if self.open => (Now::None, self.deadline_ms),
+            Show::Quiet => (Now::None, self.start_ms),
+            Show::Hand { slot, until_ms } => (Now::Playing { slot }, Some(until_ms)),
+            Show::Presenting { since_ms, .. } => match self.moment(since_ms, at_ms) {
+                Moment::Playing { slot, left_ms } => (Now::Playing { slot }, Some(at_ms + left_ms)),
+                Moment::Gap { next, left_ms } => (Now::Gap { slot: next }, Some(at_ms + left_ms)),
+                Moment::Over => (Now::None, None),
+            },
+        }
+    }
+
+    fn moment(&self, since_ms: u64, at_ms: u64) -> Moment {
+        let slots = self.definition().slots.len();
+        moment(at_ms.saturating_sub(since_ms), slots, self.clip_ms, self.timing.gap_ms, self.timing.rounds)
+    }
+
+    /// Milliseconds until something happens by itself; `None`: nothing will.
+    pub fn wake_in(&self, at_ms: u64) -> Option<u64> {
+        let until = match self.show {
+            Show::Quiet if self.open => self.deadline_ms,
+            Show::Quiet => self.start_ms,
+            _ => self.now(at_ms).1,
+        };
+        until.map(|until| until.saturating_sub(at_ms))
+    }
+
+    /// The player has new stimuli, each heard for so long.
+    pub fn loaded(&mut self, clip_ms: u64) {
+        self.clip_ms = clip_ms;
+    }
+
+    /// A record is on the disk.
+    pub fn written(&mut self, record: &Record, digest: Digest) {
+        self.seats.written(record, digest);
+        self.conductor.step(0, Event::Durable(digest));
+    }
+
+    /// A record could not be written: nothing more is taken.
+    pub fn failed(&mut self, reason: String) -> Vec<Effect> {
+        self.show = Show::Quiet;
+        self.open = false;
+        self.deadline_ms = None;
+        self.start_ms = None;
+        self.conductor.step(0, Event::JournalFailed { reason })
+    }
+
+    /// Hands an event to the conductor.
+    fn step(&mut self, at_ms: u64, event: Event) -> Result<Vec<Effect>, Refusal> {
+        let effects = self.conductor.step(at_ms, event);
+        let mut refused = None;
+        for effect in &effects {
+            match effect {
+                Effect::Append(record) => self.take(record),
+                Effect::Load { .. } => self.quiet(),
+                Effect::Refuse(why) => refused = Some(Refusal::NothingHere((*why).to_owned())),
+                _ => {}
+            }
+        }
+        refused.map_or(Ok(effects), Err)
+    }
+
+    /// Nothing plays, no votes are taken.
+    fn quiet(&mut self) {
+        self.show = Show::Quiet;
+        self.open = false;
+        self.deadline_ms = None;
+        self.start_ms = None;
+    }
+
+    // ---- listeners ----
+
+    fn over(&self) -> bool {
+        matches!(self.conductor.view().stage, Stage::Result(_) | Stage::Closing | Stage::Stopped { .. })
+    }
+
+    /// A listener takes a seat: this one, or the next free one.
+    ///
+    /// # Errors
+    /// Why not.
+    pub fn join(
+        &mut self,
+        at_ms: u64,
+        alias: &str,
+        seat: Option<u32>,
+        by: Ballot,
+    ) -> Result<(Holder, Vec<Effect>), Refusal> {
+        if self.over() {
+            return Err(Refusal::Over);
+        }
+        let alias = clean_alias(alias).ok_or(Refusal::Alias)?;
+        let (number, alias) = match seat {
+            None => (self.seats.free().ok_or(Refusal::Full)?, alias),
+            Some(number) if (1..=MOST_SEATS).contains(&number) => match self.seats.get(number) {
+                None => (number, alias),
+                // A new phone for the same listener: the name on the journal stays.
+                Some(seat) if self.released.contains(&number) => (number, seat.alias.clone()),
+                Some(_) => return Err(Refusal::SeatTaken(number)),
+            },
+            Some(_) => return Err(Refusal::SeatNumber),
+        };
+        let effects = self.step(at_ms, Event::Join { seat: number, alias, by })?;
+        self.released.remove(&number);
+        Ok((self.holder(number), effects))
+    }
+
+    fn holder(&self, seat: u32) -> Holder {
+        Holder { seat, generation: self.seats.get(seat).map_or(0, |seat| seat.generation) }
+    }
+
+    /// Whether this holder has the seat now.
+    ///
+    /// # Errors
+    /// Another phone has it, or nobody.
+    pub fn check(&self, holder: Holder) -> Result<(), Refusal> {
+        match self.seats.get(holder.seat) {
+            Some(seat) if seat.generation == holder.generation => Ok(()),
+            _ => Err(Refusal::NotSeated),
+        }
+    }
+
+    /// A listener leaves early.
+    ///
+    /// # Errors
+    /// Nobody sits there.
+    pub fn leave(&mut self, at_ms: u64, holder: Holder) -> Result<Vec<Effect>, Refusal> {
+        self.check(holder)?;
+        if self.over() {
+            return Err(Refusal::Over);
+        }
+        self.step(at_ms, Event::Leave { seat: holder.seat })
+    }
+
+    /// A listener who left is back.
+    ///
+    /// # Errors
+    /// Nobody of this seat has left.
+    pub fn come_back(&mut self, at_ms: u64, holder: Holder) -> Result<(Holder, Vec<Effect>), Refusal> {
+        self.check(holder)?;
+        if self.over() {
+            return Err(Refusal::Over);
+        }
+        let Some(seat) = self.seats.get(holder.seat).filter(|seat| seat.left) else {
+            return Ok((holder, Vec::new()));
+        };
+        let event = Event::Join { seat: holder.seat, alias: seat.alias.clone(), by: seat.by };
+        let effects = self.step(at_ms, event)?;
+        Ok((self.holder(holder.seat), effects))
+    }
+
+    /// A phrase from a phone.
+    ///
+    /// # Errors
+    /// It is not the time, or it is no phrase.
+    pub fn phrase(&mut self, at_ms: u64, holder: Holder, text: &str) -> Result<Vec<Effect>, Refusal> {
+        self.check(holder)?;
+        let by = self.seats.get(holder.seat).map(|seat| seat.alias.clone()).unwrap_or_default();
+        self.add_phrase(at_ms, by, text)
+    }
+
+    fn add_phrase(&mut self, at_ms: u64, by: String, text: &str) -> Result<Vec<Effect>, Refusal> {
+        if !matches!(self.conductor.view().stage, Stage::Sealing { .. }) {
+            return Err(Refusal::NoPhrases);
+        }
+        let text = text.trim();
+        if text.is_empty() || text.chars().count() > LONGEST_PHRASE || self.phrases >= MOST_PHRASES {
+            return Err(Refusal::Phrase);
+        }
+        self.step(at_ms, Event::Phrase { by, text: text.to_owned() })
+    }
+
+    /// A vote from a phone for the trial with this name. `sequence` is the number of the seat's votes so far plus one, so
+    /// that nothing is counted twice and an old vote cannot be sent again. A vote that was taken already, sent again
+    /// because its answer got lost, is answered in the same way and changes nothing.
+    ///
+    /// # Errors
+    /// Why it is refused.
+    pub fn vote(
+        &mut self,
+        at_ms: u64,
+        holder: Holder,
+        trial: &str,
+        answer: &str,
+        sequence: u64,
+    ) -> Result<(TrialId, Vec<Effect>), Refusal> {
+        self.check(holder)?;
+        let alternative = self.definition().alternative(answer).ok_or(Refusal::Alternative)?;
+        let seat = self.seats.get(holder.seat).ok_or(Refusal::NotSeated)?;
+        let earlier = seat.votes.iter().find(|(id, vote)| vote.by == Ballot::Phone && id_text(**id) == trial);
+        if let Some((id, vote)) = earlier
+            && vote.answer == answer
+            && (sequence == seat.sequence || (self.open && sequence == seat.sequence + 1))
+        {
+            return Ok((*id, Vec::new()));
+        }
+        if self.over() {
+            return Err(Refusal::Over);
+        }
+        if seat.left {
+            return Err(Refusal::Left);
+        }
+        let Some(view) = self.trial() else { return Err(Refusal::NotOpen) };
+        if id_text(view.id) != trial {
+            return Err(Refusal::OtherTrial);
+        }
+        if !self.open {
+            return Err(Refusal::NotOpen);
+        }
+        if sequence != seat.sequence + 1 {
+            return Err(Refusal::Replayed);
+        }
+        let event = Event::Vote { id: view.id, seat: holder.seat, alternative, by: Ballot::Phone };
+        Ok((view.id, self.step(at_ms, event)?))
+    }
+
+    // ---- the player ----
+
+    /// The sound was disturbed.
+    pub fn disturbed(&mut self, at_ms: u64, cause: String) -> Vec<Effect> {
+        self.step(at_ms, Event::Disturbed { cause }).unwrap_or_default()
+    }
+
+    /// Something worth a note in the journal.
+    pub fn note(&mut self, at_ms: u64, text: String) -> Vec<Effect> {
+        self.step(at_ms, Event::Note { text }).unwrap_or_default()
+    }
+
+    // ---- time ----
+
+    /// Time has passed: what the presentation and the countdown do by themselves.
+    pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        match self.show {
+            Show::Presenting { since_ms, playing } => {
+                let now = match self.moment(since_ms, at_ms) {
+                    Moment::Playing { slot, .. } => Some(slot),
+                    Moment::Gap { .. } => None,
+                    Moment::Over => {
+                        self.show = Show::Quiet;
+                        self.open_votes(at_ms);
+                        None
+                    }
+                };
+                if now != playing {
+                    if playing.is_some() {
+                        self.push(at_ms, Event::Pause, &mut effects);
+                    }
+                    if let Some(slot) = now {
+                        self.start_slot(at_ms, slot, &mut effects);
+                    }
+                    if let Show::Presenting { playing, .. } = &mut self.show {
+                        *playing = now;
+                    }
+                }
+            }
+            Show::Hand { until_ms, .. } if at_ms >= until_ms => {
+                self.show = Show::Quiet;
+                self.push(at_ms, Event::Pause, &mut effects);
+            }
+            _ => {}
+        }
+        if self.show == Show::Quiet && self.open && self.deadline_ms.is_some_and(|deadline| at_ms >= deadline)
+        {
+            self.close_votes(at_ms, &mut effects);
+        }
+        if self.show == Show::Quiet && !self.open && self.start_ms.is_some_and(|start| at_ms >= start) {
+            self.start_ms = None;
+            if self.trial().is_some() {
+                self.present(at_ms);
+            }
+        }
+        effects
+    }
+
+    fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
+        effects.extend(self.step(at_ms, event).unwrap_or_default());
+    }
+
+    fn start_slot(&mut self, at_ms: u64, slot: usize, effects: &mut Vec<Effect>) {
+        for event in [Event::Select(slot), Event::Seek(0), Event::Play] {
+            self.push(at_ms, event, effects);
+        }
+    }
+
+    fn present(&mut self, at_ms: u64) {
+        self.start_ms = None;
+        self.deadline_ms = None;
+        self.show = Show::Presenting { since_ms: at_ms, playing: None };
+    }
+
+    fn open_votes(&mut self, at_ms: u64) {
+        self.open = true;
+        self.deadline_ms = Some(at_ms + self.timing.vote_ms);
+    }
+
+    fn close_votes(&mut self, at_ms: u64, effects: &mut Vec<Effect>) {
+        self.quiet();
+        self.push(at_ms, Event::CloseVotes, effects);
+        if let Some(pause_ms) = self.timing.pause_ms
+            && self.trial().is_some()
+        {
+            self.start_ms = Some(at_ms + pause_ms);
+        }
+    }
+}

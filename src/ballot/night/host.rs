@@ -1,0 +1,190 @@
+//! What the host says and types: commands, and ballots from paper.
+
+use super::{Night, Phase, Show};
+use crate::ballot::Refusal;
+use crate::ballot::command::Command;
+use crate::ballot::paper::PaperBallot;
+use crate::ballot::seats::Vote;
+use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId};
+
+impl Night {
+    /// Does what the host says. [`Command::Import`], [`Command::Status`], [`Command::Help`] and [`Command::Quit`] are not
+    /// for the machine and do nothing here.
+    ///
+    /// # Errors
+    /// Why not, in words for the host.
+    pub fn host(&mut self, at_ms: u64, command: &Command) -> Result<Vec<Effect>, Refusal> {
+        let stage = self.conductor.view().stage;
+        let phase = self.phase(&stage);
+        let nothing = |text: &str| Err(Refusal::NothingHere(text.to_owned()));
+        let in_trial = matches!(stage, Stage::Trial(_));
+        let mut effects = Vec::new();
+        match command {
+            Command::Next => return self.next(at_ms, stage, phase),
+            Command::Repeat if in_trial && self.open && self.show == Show::Quiet && !self.by_hand => {
+                self.present(at_ms);
+            }
+            Command::Repeat => return nothing("a trial can be repeated while votes are open"),
+            Command::Play(slot) if in_trial && !matches!(self.show, Show::Presenting { .. }) => {
+                self.start_ms = None;
+                self.start_slot(at_ms, *slot, &mut effects);
+                self.show = Show::Hand { slot: *slot, until_ms: at_ms + self.clip_ms };
+            }
+            Command::Play(_) => return nothing("nothing can be played by hand now"),
+            Command::Silence if self.show != Show::Quiet => {
+                self.show = Show::Quiet;
+                self.push(at_ms, Event::Pause, &mut effects);
+                // A presentation that was cut short while votes were open goes on with the votes.
+                if self.open && !self.by_hand {
+                    self.open_votes(at_ms);
+                }
+            }
+            Command::Silence => return nothing("nothing plays"),
+            Command::Open => {
+                let Stage::Trial(trial) = &stage else { return nothing("no trial is on") };
+                if self.open {
+                    return nothing("votes are open");
+                }
+                if !trial.unheard.is_empty() {
+                    return nothing("the room has not heard everything that is asked about");
+                }
+                self.open = true;
+                self.deadline_ms = if self.by_hand { None } else { Some(at_ms + self.timing.vote_ms) };
+            }
+            Command::Close if self.open => {
+                if self.show != Show::Quiet {
+                    self.push(at_ms, Event::Pause, &mut effects);
+                }
+                self.close_votes(at_ms, &mut effects);
+            }
+            Command::More(seconds) if self.open => {
+                if let Some(deadline) = &mut self.deadline_ms {
+                    *deadline = (*deadline).max(at_ms) + seconds * 1000;
+                }
+            }
+            Command::Close | Command::More(_) => return nothing("votes are not open"),
+            Command::Break => {
+                if phase != Phase::Ready {
+                    return nothing("a break can be made between two trials");
+                }
+                self.start_ms = None;
+                return self.step(at_ms, Event::Rest);
+            }
+            Command::Void(reason) if in_trial => {
+                return self.step(at_ms, Event::Disturbed { cause: format!("host: {reason}") });
+            }
+            Command::Void(_) => return nothing("no trial is on"),
+            Command::Phrase(text) => {
+                let by = self.conductor.opening().listener.clone();
+                return self.add_phrase(at_ms, by, text);
+            }
+            Command::Paper(seat, name) => {
+                return self.join(at_ms, name, *seat, Ballot::Paper).map(|(_, effects)| effects);
+            }
+            Command::Answers(seat, answers) => {
+                let ballot = PaperBallot { seat: *seat, alias: String::new(), answers: answers.clone() };
+                return self.paper(at_ms, std::slice::from_ref(&ballot));
+            }
+            Command::Release(seat) => {
+                if self.seats.get(*seat).is_none() {
+                    return nothing("nobody ever sat there");
+                }
+                self.released.insert(*seat);
+            }
+            Command::Gone(seat) => return self.step(at_ms, Event::Leave { seat: *seat }),
+            Command::Stop => {
+                self.quiet();
+                return self.step(at_ms, Event::Stop);
+            }
+            Command::Confirm => return self.step(at_ms, Event::Confirm),
+            Command::Back => return self.step(at_ms, Event::Back),
+            Command::Import(_) | Command::Status | Command::Help | Command::Quit => {}
+        }
+        Ok(effects)
+    }
+
+    fn next(&mut self, at_ms: u64, stage: Stage, phase: Phase) -> Result<Vec<Effect>, Refusal> {
+        let nothing = |text: &str| Err(Refusal::NothingHere(text.to_owned()));
+        let mut effects = Vec::new();
+        match (stage, phase) {
+            (Stage::Terms { parties, accepted }, _) => {
+                for by in parties.into_iter().filter(|party| !accepted.contains(party)) {
+                    effects.extend(self.step(at_ms, Event::Accept { by })?);
+                }
+            }
+            (Stage::Sealing { .. }, _) => effects = self.step(at_ms, Event::Seal)?,
+            (Stage::Announce { .. }, _) => {
+                effects = self.step(at_ms, Event::Continue)?;
+                if !self.by_hand {
+                    self.present(at_ms);
+                }
+            }
+            (Stage::Rest { .. } | Stage::Counting, _) => effects = self.step(at_ms, Event::Continue)?,
+            (Stage::Trial(_), Phase::Ready) if self.by_hand => {
+                return nothing("play each stimulus by hand, then open the votes");
+            }
+            (Stage::Trial(_), Phase::Ready) => self.present(at_ms),
+            (Stage::Trial(_), Phase::Voting) => self.close_votes(at_ms, &mut effects),
+            (Stage::Trial(_), _) => return nothing("the trial is being presented; silence stops it"),
+            (Stage::ConfirmStop { .. }, _) => return nothing("say confirm to end the night, or back"),
+            (Stage::Result(_), _) => return nothing("the seal is open; quit ends the program"),
+            _ => return nothing("nothing comes next"),
+        }
+        Ok(effects)
+    }
+
+    /// Takes ballots from paper: all of them or none.
+    ///
+    /// # Errors
+    /// The first thing that is wrong.
+    pub fn paper(&mut self, at_ms: u64, ballots: &[PaperBallot]) -> Result<Vec<Effect>, Refusal> {
+        if self.over() {
+            return Err(Refusal::Over);
+        }
+        let mut votes = Vec::new();
+        for ballot in ballots {
+            for (index, answer) in ballot.answers.iter().enumerate() {
+                let Some(alternative) = *answer else { continue };
+                let trial = index as u32 + 1;
+                let Some(id) = self.main_trial(trial) else {
+                    return Err(Refusal::NothingHere(format!(
+                        "seat {}: trial {trial} is not over yet; enter ballots after it",
+                        ballot.seat
+                    )));
+                };
+                let name = self.definition().alternatives[alternative].name;
+                match self.seats.get(ballot.seat).and_then(|seat| seat.votes.get(&id)) {
+                    Some(Vote { answer, .. }) if answer == name => {}
+                    Some(Vote { by: Ballot::Phone, .. }) => return Err(Refusal::PhoneVoted(ballot.seat)),
+                    _ => votes.push((id, ballot.seat, alternative)),
+                }
+            }
+        }
+        let mut effects = Vec::new();
+        for ballot in ballots {
+            if self.seats.get(ballot.seat).is_none() {
+                let alias = if ballot.alias.is_empty() {
+                    format!("Seat {}", ballot.seat)
+                } else {
+                    ballot.alias.clone()
+                };
+                effects.extend(self.join(at_ms, &alias, Some(ballot.seat), Ballot::Paper)?.1);
+            }
+        }
+        for (id, seat, alternative) in votes {
+            effects.extend(self.step(at_ms, Event::Vote { id, seat, alternative, by: Ballot::Paper })?);
+        }
+        Ok(effects)
+    }
+
+    /// The attempt of the main part's trial with this number that counts, if its votes are open or closed.
+    fn main_trial(&self, trial: u32) -> Option<TrialId> {
+        let closed =
+            self.seats.closed().iter().find(|id| id.part == Part::Main && id.trial == trial).copied();
+        closed.or_else(|| {
+            self.trial()
+                .filter(|view| self.open && view.id.part == Part::Main && view.id.trial == trial)
+                .map(|view| view.id)
+        })
+    }
+}

@@ -1,0 +1,98 @@
+//! The log of what was refused: for the host, beside the journal, bounded. Names nobody's address.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use super::NightError;
+
+/// Lines that one night's log may hold. What comes after is only counted: a flood must not fill the disk.
+const MOST_LINES: usize = 20_000;
+
+/// A refused request, as a line of JSON.
+#[derive(Debug, Serialize)]
+pub(crate) struct Refused<'r> {
+    /// Milliseconds of the night.
+    pub(crate) at_ms: u64,
+    /// What was asked for: `join`, `vote`, `phrase`, `leave`, `return`, `state`, `door`.
+    pub(crate) asked: &'static str,
+    /// Why not: [`Refusal::name`](super::Refusal::name).
+    pub(crate) why: &'r str,
+    /// The seat, if its token was good.
+    pub(crate) seat: Option<u32>,
+}
+
+/// The log.
+#[derive(Debug)]
+pub(crate) struct Log {
+    file: File,
+    path: PathBuf,
+    lines: usize,
+    counts: BTreeMap<(&'static str, String), u64>,
+}
+
+impl Log {
+    /// The log that belongs to a journal; a restart goes on with it.
+    pub(crate) fn beside(journal: &Path) -> Result<Self, NightError> {
+        let path = journal.with_extension("refused");
+        let lines =
+            std::fs::read(&path).map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
+        let file = std::fs::OpenOptions::new()
+            .append(true)
+            .create(true)
+            .open(&path)
+            .map_err(|error| NightError::file(&path, "opened", &error))?;
+        Ok(Self { file, path, lines, counts: BTreeMap::new() })
+    }
+
+    /// Takes note. A log that cannot be written is no reason to stop the night: it is counted all the same.
+    pub(crate) fn note(&mut self, refused: &Refused<'_>) {
+        *self.counts.entry((refused.asked, refused.why.to_owned())).or_default() += 1;
+        if self.lines >= MOST_LINES {
+            return;
+        }
+        if let Ok(mut line) = serde_json::to_vec(refused) {
+            line.push(b'\n');
+            if self.file.write_all(&line).is_ok() {
+                self.lines += 1;
+            }
+        }
+    }
+
+    /// How often what was refused, for the journal's note at the end of each trial; empty if nothing was.
+    pub(crate) fn summary(&mut self) -> Option<String> {
+        let counts = std::mem::take(&mut self.counts);
+        let words: Vec<String> =
+            counts.into_iter().map(|((asked, why), count)| format!("{asked} {why} {count}")).collect();
+        (!words.is_empty()).then(|| format!("refused: {}", words.join(", ")))
+    }
+
+    /// Where it is.
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flood_is_counted_and_does_not_fill_the_disk() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut log = Log::beside(&folder.path().join("night.jsonl")).expect("a log");
+        for _ in 0..MOST_LINES + 5 {
+            log.note(&Refused { at_ms: 1, asked: "vote", why: "not-open", seat: Some(3) });
+        }
+        let text = std::fs::read_to_string(log.path()).expect("text");
+        assert_eq!(text.lines().count(), MOST_LINES);
+        assert_eq!(text.lines().next(), Some(r#"{"at_ms":1,"asked":"vote","why":"not-open","seat":3}"#));
+        assert_eq!(log.summary(), Some(format!("refused: vote not-open {}", MOST_LINES + 5)));
+        assert_eq!(log.summary(), None);
+        let again = Log::beside(&folder.path().join("night.jsonl")).expect("the same log");
+        assert_eq!(again.lines, MOST_LINES, "a restart does not start the count anew");
+    }
+}

@@ -1,0 +1,573 @@
+//! The web server: which paths there are, who may ask for them, and what they get.
+//!
+//! There are no files behind it: pages, style and scripts are in the program, the journal is the one file that is ever
+//! sent, and only after the closing. Everything that changes something goes to the host's thread as a letter and is
+//! answered when its record is on the disk.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::mpsc::{SyncSender, TrySendError};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::time::Duration;
+
+use axum::Router;
+use axum::body::{Body, Bytes};
+use axum::extract::{ConnectInfo, DefaultBodyLimit, Request, State};
+use axum::http::header::{self, HeaderName, HeaderValue};
+use axum::http::{HeaderMap, Method, StatusCode};
+use axum::middleware::{self, Next};
+use axum::response::Response;
+use axum::routing::{get, post};
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use tokio::sync::oneshot;
+
+use super::drive::Clock;
+use super::guard::{Counted, Door, Tally, Turned};
+use super::listener::{BoundedListener, Peer};
+use super::pass::{Holder, Passes};
+use super::refused::{Log, Refused};
+use super::view::{OwnVote, Snapshot};
+use super::{NightError, Refusal, qr};
+
+/// Longest body of a request in bytes: a phrase of 200 characters fits six times.
+const LONGEST_BODY: usize = 4096;
+/// How long a request waits for the host's thread.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// How long a phone's browser keeps its seat's token, in seconds: one night.
+const COOKIE_SECONDS: u32 = 86_400;
+
+const PHONE_PAGE: &str = include_str!("pages/phone.html");
+const ROOM_PAGE: &str = include_str!("pages/room.html");
+const STYLE: &str = include_str!("pages/night.css");
+const PHONE_SCRIPT: &str = include_str!("pages/phone.js");
+const ROOM_SCRIPT: &str = include_str!("pages/room.js");
+
+/// What a phone wants done.
+#[derive(Debug)]
+pub(crate) enum Ask {
+    Join { alias: String, seat: Option<u32> },
+    Return { holder: Holder },
+    Leave { holder: Holder },
+    Vote { holder: Holder, trial: String, answer: String, sequence: u64 },
+    Phrase { holder: Holder, text: String },
+}
+
+/// What it gets, once it is on the disk.
+#[derive(Debug)]
+pub(crate) enum Answer {
+    Seated(Holder),
+    Voted { vote: OwnVote, sequence: u64 },
+    Done,
+}
+
+/// A letter to the host's thread.
+#[derive(Debug)]
+pub(crate) struct Letter {
+    pub(crate) ask: Ask,
+    pub(crate) reply: oneshot::Sender<Result<Answer, Refusal>>,
+}
+
+/// What the server and the host's thread share.
+pub(crate) struct Shared {
+    pub(crate) door: Door,
+    pub(crate) passes: Passes,
+    pub(crate) tally: Mutex<Tally>,
+    pub(crate) log: Mutex<Log>,
+    pub(crate) snapshot: RwLock<Arc<Snapshot>>,
+    pub(crate) letters: SyncSender<Letter>,
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) address: SocketAddr,
+    pub(crate) journal: PathBuf,
+}
+
+impl Shared {
+    pub(crate) fn snapshot(&self) -> Arc<Snapshot> {
+        self.snapshot.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// The address that phones open, with the room's code behind the hash sign: browsers do not send that part.
+    pub(crate) fn join_address(&self) -> String {
+        format!("http://{}/#{}", self.address, self.passes.room_code())
+    }
+
+    /// The address of the room's display, with its key.
+    pub(crate) fn room_address(&self) -> String {
+        format!("http://{}/room#{}", self.address, self.passes.display_key())
+    }
+
+    fn take(&self, counted: Counted) -> Result<(), Turned> {
+        self.tally.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
+    }
+
+    fn peek(&self, counted: Counted) -> Result<(), Turned> {
+        self.tally.lock().unwrap_or_else(PoisonError::into_inner).peek(counted, self.clock.now_ms())
+    }
+
+    fn note(&self, asked: &'static str, why: &str, seat: Option<u32>) {
+        let refused = Refused { at_ms: self.clock.now_ms(), asked, why, seat };
+        self.log.lock().unwrap_or_else(PoisonError::into_inner).note(&refused);
+    }
+}
+
+type App = State<Arc<Shared>>;
+
+/// The running server; stops when dropped.
+#[derive(Debug)]
+pub(crate) struct Server {
+    runtime: Option<tokio::runtime::Runtime>,
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        if let Some(runtime) = self.runtime.take() {
+            runtime.shutdown_timeout(Duration::from_millis(500));
+        }
+    }
+}
+
+/// Starts serving on a socket that is listening already.
+pub(crate) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Result<Server, NightError> {
+    let address = shared.address;
+    let failed = |error: std::io::Error| NightError::Address {
+        address: address.to_string(),
+        reason: error.to_string(),
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .thread_name("night-web")
+        .enable_io()
+        .enable_time()
+        .build()
+        .map_err(failed)?;
+    listener.set_nonblocking(true).map_err(failed)?;
+    let entered = runtime.enter();
+    let listener = tokio::net::TcpListener::from_std(listener).map_err(failed)?;
+    drop(entered);
+    let service = router(shared).into_make_service_with_connect_info::<Peer>();
+    runtime.spawn(async move {
+        // Serving ends with the runtime only; errors of single connections are handled where they occur.
+        let _ = axum::serve(BoundedListener::new(listener), service).await;
+    });
+    Ok(Server { runtime: Some(runtime) })
+}
+
+fn router(shared: Arc<Shared>) -> Router {
+    Router::new()
+        .route("/", get(|| async { page(PHONE_PAGE, "text/html; charset=utf-8") }))
+        .route("/room", get(|| async { page(ROOM_PAGE, "text/html; charset=utf-8") }))
+        .route("/night.css", get(|| async { page(STYLE, "text/css; charset=utf-8") }))
+        .route("/phone.js", get(|| async { page(PHONE_SCRIPT, "text/javascript; charset=utf-8") }))
+        .route("/room.js", get(|| async { page(ROOM_SCRIPT, "text/javascript; charset=utf-8") }))
+        .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
+        .route("/state", get(state))
+        .route("/join", post(join))
+        .route("/return", post(come_back))
+        .route("/leave", post(leave))
+        .route("/vote", post(vote))
+        .route("/phrase", post(phrase))
+        .route("/room-state", get(room_state))
+        .route("/room-join", get(room_join))
+        .route("/journal", get(journal))
+        .fallback(unknown)
+        .layer(DefaultBodyLimit::max(LONGEST_BODY))
+        .layer(middleware::from_fn_with_state(shared.clone(), door))
+        .with_state(shared)
+}
+
+/// What every request passes through, in this order: who may ask at all, then the handler, then the headers that every
+/// answer carries.
+async fn door(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    request: Request,
+    next: Next,
+) -> Response {
+    let turned = admit(&shared, peer, request.method(), request.headers());
+    let mut response = match turned {
+        Ok(()) => next.run(request).await,
+        Err(turned) => {
+            let (status, why, message) = match turned {
+                Turned::Host => (StatusCode::MISDIRECTED_REQUEST, "host", "This address is not served here."),
+                Turned::Origin => {
+                    (StatusCode::FORBIDDEN, "origin", "Only the night's own pages may do this.")
+                }
+                Turned::Pace => {
+                    (StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many requests. Please wait a moment.")
+                }
+            };
+            shared.note("door", why, None);
+            json(status, &RefusalBody { refused: why, message })
+        }
+    };
+    let headers = response.headers_mut();
+    let fixed: [(HeaderName, &'static str); 7] = [
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; base-uri 'none'; \
+             form-action 'none'; frame-ancestors 'none'",
+        ),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        (header::REFERRER_POLICY, "no-referrer"),
+        (header::CACHE_CONTROL, "no-store"),
+        (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+        (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+    ];
+    for (name, value) in fixed {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    response
+}
+
+fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> Result<(), Turned> {
+    let all = |name: HeaderName| {
+        headers.get_all(name).into_iter().map(|value| value.to_str().unwrap_or("?")).collect::<Vec<_>>()
+    };
+    let address = peer.0.ip();
+    shared.take(Counted::Address(address))?;
+    let checked = shared.door.host(all(header::HOST).into_iter()).and_then(|()| {
+        if *method == Method::GET || *method == Method::HEAD {
+            Ok(())
+        } else {
+            shared.door.origin(all(header::ORIGIN).into_iter())
+        }
+    });
+    if checked.is_err() {
+        shared.take(Counted::Stranger(address))?;
+    }
+    checked
+}
+
+fn page(text: &'static str, kind: &'static str) -> Response {
+    let mut response = Response::new(Body::from(text));
+    response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(kind));
+    response
+}
+
+fn empty(status: StatusCode) -> Response {
+    let mut response = Response::new(Body::empty());
+    *response.status_mut() = status;
+    response
+}
+
+fn text_json(status: StatusCode, text: String) -> Response {
+    let mut response = Response::new(Body::from(text));
+    *response.status_mut() = status;
+    response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static("application/json"));
+    response
+}
+
+fn json(status: StatusCode, value: &impl Serialize) -> Response {
+    text_json(status, serde_json::to_string(value).expect("plain data becomes JSON"))
+}
+
+#[derive(Serialize)]
+struct RefusalBody<'r> {
+    refused: &'r str,
+    message: &'r str,
+}
+
+/// Answers with a refusal and notes it.
+fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<u32>) -> Response {
+    shared.note(asked, refusal.name(), seat);
+    let status = match refusal {
+        Refusal::Code => StatusCode::FORBIDDEN,
+        Refusal::NotSeated => StatusCode::UNAUTHORIZED,
+        Refusal::Over => StatusCode::GONE,
+        Refusal::Pace => StatusCode::TOO_MANY_REQUESTS,
+        Refusal::Busy | Refusal::Full => StatusCode::SERVICE_UNAVAILABLE,
+        Refusal::Alias
+        | Refusal::SeatNumber
+        | Refusal::Alternative
+        | Refusal::Phrase
+        | Refusal::Malformed => StatusCode::BAD_REQUEST,
+        _ => StatusCode::CONFLICT,
+    };
+    json(status, &RefusalBody { refused: refusal.name(), message: &refusal.message() })
+}
+
+/// A request that got nowhere costs its sender some of its patience with us.
+fn stranger(shared: &Shared, peer: Peer, asked: &'static str, refusal: &Refusal) -> Response {
+    match shared.take(Counted::Stranger(peer.0.ip())) {
+        Ok(()) => refuse(shared, asked, refusal, None),
+        Err(_) => refuse(shared, asked, &Refusal::Pace, None),
+    }
+}
+
+async fn unknown(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>) -> Response {
+    let mut response = stranger(&shared, peer, "door", &Refusal::Malformed);
+    if response.status() == StatusCode::BAD_REQUEST {
+        *response.status_mut() = StatusCode::NOT_FOUND;
+    }
+    response
+}
+
+/// The holder of the token in the cookie or in the header `X-Seat`.
+fn token_holder(shared: &Shared, headers: &HeaderMap) -> Option<Holder> {
+    if let Some(token) = headers.get("x-seat").and_then(|value| value.to_str().ok()) {
+        return shared.passes.holder(token);
+    }
+    let name = shared.passes.cookie_name();
+    headers
+        .get_all(header::COOKIE)
+        .into_iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(';'))
+        .filter_map(|pair| pair.trim().split_once('='))
+        .find(|(key, _)| *key == name)
+        .and_then(|(_, token)| shared.passes.holder(token))
+}
+
+/// The seat that a request comes from, if its token is good and has not been given to another phone.
+fn seated(
+    shared: &Shared,
+    peer: Peer,
+    headers: &HeaderMap,
+    asked: &'static str,
+) -> Result<Holder, Box<Response>> {
+    let holder = token_holder(shared, headers)
+        .filter(|holder| {
+            shared.snapshot().seats.get(&holder.seat).is_some_and(|seat| seat.generation == holder.generation)
+        })
+        .ok_or_else(|| Box::new(stranger(shared, peer, asked, &Refusal::NotSeated)))?;
+    shared
+        .take(Counted::Seat(holder.seat))
+        .map_err(|_| Box::new(refuse(shared, asked, &Refusal::Pace, Some(holder.seat))))?;
+    Ok(holder)
+}
+
+fn understood<T: DeserializeOwned>(body: &Bytes) -> Result<T, Refusal> {
+    serde_json::from_slice(body).map_err(|_| Refusal::Malformed)
+}
+
+async fn deliver(shared: &Shared, ask: Ask) -> Result<Answer, Refusal> {
+    let (reply, answer) = oneshot::channel();
+    match shared.letters.try_send(Letter { ask, reply }) {
+        Ok(()) => {}
+        Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => return Err(Refusal::Busy),
+    }
+    match tokio::time::timeout(PATIENCE, answer).await {
+        Ok(Ok(result)) => result,
+        _ => Err(Refusal::Busy),
+    }
+}
+
+fn with_seat(shared: &Shared, holder: Holder) -> Response {
+    let mut response = json(StatusCode::OK, &serde_json::json!({ "seat": holder.seat }));
+    let token = shared.passes.token(holder);
+    let cookie = format!(
+        "{}={token}; Path=/; Max-Age={COOKIE_SECONDS}; HttpOnly; SameSite=Strict",
+        shared.passes.cookie_name()
+    );
+    if let Ok(value) = HeaderValue::from_str(&cookie) {
+        response.headers_mut().insert(header::SET_COOKIE, value);
+    }
+    response
+}
+
+async fn state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+    if token_holder(&shared, &headers).is_none() && !headers.contains_key("x-seat") {
+        // A phone that has not joined yet asks, too; that is no attempt at anything.
+        return json(StatusCode::UNAUTHORIZED, &RefusalBody { refused: "not-seated", message: "" });
+    }
+    let holder = match seated(&shared, peer, &headers, "state") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    match shared.snapshot().phone(holder.seat, shared.clock.now_ms()) {
+        Some(text) => text_json(StatusCode::OK, text),
+        None => refuse(&shared, "state", &Refusal::NotSeated, None),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct JoinBody {
+    code: String,
+    alias: String,
+    seat: Option<u32>,
+}
+
+async fn join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Bytes) -> Response {
+    // Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well.
+    if shared.peek(Counted::WrongCodes).is_err() || shared.peek(Counted::Stranger(peer.0.ip())).is_err() {
+        return refuse(&shared, "join", &Refusal::Pace, None);
+    }
+    let JoinBody { code, alias, seat } = match understood(&body) {
+        Ok(body) => body,
+        Err(refusal) => return stranger(&shared, peer, "join", &refusal),
+    };
+    if !shared.passes.is_room_code(&code) {
+        let _ = shared.take(Counted::WrongCodes);
+        return stranger(&shared, peer, "join", &Refusal::Code);
+    }
+    match deliver(&shared, Ask::Join { alias, seat }).await {
+        Ok(Answer::Seated(holder)) => with_seat(&shared, holder),
+        Ok(_) => refuse(&shared, "join", &Refusal::Busy, None),
+        Err(refusal) => refuse(&shared, "join", &refusal, None),
+    }
+}
+
+async fn come_back(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+    let holder = match seated(&shared, peer, &headers, "return") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    match deliver(&shared, Ask::Return { holder }).await {
+        Ok(Answer::Seated(holder)) => with_seat(&shared, holder),
+        Ok(_) => refuse(&shared, "return", &Refusal::Busy, Some(holder.seat)),
+        Err(refusal) => refuse(&shared, "return", &refusal, Some(holder.seat)),
+    }
+}
+
+async fn leave(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+    let holder = match seated(&shared, peer, &headers, "leave") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    match deliver(&shared, Ask::Leave { holder }).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "left": true })),
+        Err(refusal) => refuse(&shared, "leave", &refusal, Some(holder.seat)),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct VoteBody {
+    trial: String,
+    answer: String,
+    sequence: u64,
+}
+
+#[derive(Serialize)]
+struct VotedBody {
+    vote: OwnVote,
+    sequence: u64,
+}
+
+async fn vote(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "vote") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    if shared.take(Counted::Vote(holder.seat)).is_err() {
+        return refuse(&shared, "vote", &Refusal::Pace, seat);
+    }
+    let VoteBody { trial, answer, sequence } = match understood(&body) {
+        Ok(body) => body,
+        Err(refusal) => return refuse(&shared, "vote", &refusal, seat),
+    };
+    match deliver(&shared, Ask::Vote { holder, trial, answer, sequence }).await {
+        Ok(Answer::Voted { vote, sequence }) => json(StatusCode::OK, &VotedBody { vote, sequence }),
+        Ok(_) => refuse(&shared, "vote", &Refusal::Busy, seat),
+        Err(refusal) => refuse(&shared, "vote", &refusal, seat),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PhraseBody {
+    text: String,
+}
+
+async fn phrase(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "phrase") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    if shared.take(Counted::Phrase(holder.seat)).is_err() {
+        return refuse(&shared, "phrase", &Refusal::Pace, seat);
+    }
+    let PhraseBody { text } = match understood(&body) {
+        Ok(body) => body,
+        Err(refusal) => return refuse(&shared, "phrase", &refusal, seat),
+    };
+    match deliver(&shared, Ask::Phrase { holder, text }).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "added": true })),
+        Err(refusal) => refuse(&shared, "phrase", &refusal, seat),
+    }
+}
+
+/// Whether a request comes from the room's display.
+fn display(shared: &Shared, peer: Peer, headers: &HeaderMap) -> Result<(), Box<Response>> {
+    let key = headers.get("x-room-key").and_then(|value| value.to_str().ok()).unwrap_or_default();
+    if shared.peek(Counted::Stranger(peer.0.ip())).is_err() {
+        return Err(Box::new(refuse(shared, "state", &Refusal::Pace, None)));
+    }
+    if shared.passes.is_display_key(key) {
+        Ok(())
+    } else {
+        Err(Box::new(stranger(shared, peer, "state", &Refusal::NotSeated)))
+    }
+}
+
+async fn room_state(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+) -> Response {
+    match display(&shared, peer, &headers) {
+        Ok(()) => text_json(StatusCode::OK, shared.snapshot().room(shared.clock.now_ms())),
+        Err(response) => *response,
+    }
+}
+
+#[derive(Serialize)]
+struct JoinFacts {
+    address: String,
+    code: String,
+    modules: Vec<String>,
+}
+
+async fn room_join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+    match display(&shared, peer, &headers) {
+        Ok(()) => json(
+            StatusCode::OK,
+            &JoinFacts {
+                address: format!("http://{}/", shared.address),
+                code: shared.passes.room_code(),
+                modules: qr::modules(&shared.join_address()),
+            },
+        ),
+        Err(response) => *response,
+    }
+}
+
+/// The journal, after the closing, for whoever sat in the room and for the display.
+async fn journal(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
+    if let Err(response) = seated(&shared, peer, &headers, "journal")
+        && display(&shared, peer, &headers).is_err()
+    {
+        return *response;
+    }
+    if shared.snapshot().results.is_none() {
+        return refuse(&shared, "journal", &Refusal::NotOpen, None);
+    }
+    let path = shared.journal.clone();
+    match tokio::task::spawn_blocking(move || std::fs::read(path)).await {
+        Ok(Ok(bytes)) => {
+            let mut response = Response::new(Body::from(bytes));
+            let headers = response.headers_mut();
+            headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/jsonl"));
+            headers.insert(
+                header::CONTENT_DISPOSITION,
+                HeaderValue::from_static("attachment; filename=\"night.jsonl\""),
+            );
+            response
+        }
+        _ => refuse(&shared, "journal", &Refusal::Busy, None),
+    }
+}

@@ -1,0 +1,180 @@
+//! Who sits where, what each seat has voted, and the receipts of it.
+//!
+//! Everything here is made of records and their digests, so a restart has the same from the journal.
+
+use std::collections::BTreeMap;
+
+use crate::trial::{Ballot, Digest, Record, TrialId};
+
+/// Most seats of a night.
+pub const MOST_SEATS: u32 = 2000;
+/// Longest name of a listener in characters.
+pub const LONGEST_ALIAS: usize = 40;
+
+/// An accepted vote.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Vote {
+    /// Name of the alternative.
+    pub answer: String,
+    /// How it came.
+    pub by: Ballot,
+    /// The receipt: digest of the journal's record; `None` until it is on the disk.
+    pub receipt: Option<Digest>,
+}
+
+/// A seat.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Seat {
+    /// The listener's chosen name.
+    pub alias: String,
+    /// How the seat votes.
+    pub by: Ballot,
+    /// The listener has left.
+    pub left: bool,
+    /// How often the seat was taken: the tokens of earlier holders are void.
+    pub generation: u32,
+    /// Votes from a phone that were accepted so far: the next one carries this plus one.
+    pub sequence: u64,
+    /// The vote that counts, by attempt.
+    pub votes: BTreeMap<TrialId, Vote>,
+    /// Attempts during which the seat was taken, whose votes were closed.
+    pub present: Vec<TrialId>,
+}
+
+/// All seats.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Seats {
+    seats: BTreeMap<u32, Seat>,
+    /// The receipt of each seat's latest vote is still to come for these records.
+    closed: Vec<TrialId>,
+}
+
+impl Seats {
+    /// The seat with this number.
+    pub fn get(&self, seat: u32) -> Option<&Seat> {
+        self.seats.get(&seat)
+    }
+
+    /// All seats in order.
+    pub fn iter(&self) -> impl Iterator<Item = (u32, &Seat)> {
+        self.seats.iter().map(|(&number, seat)| (number, seat))
+    }
+
+    /// Seats that are taken now.
+    pub fn taken(&self) -> u32 {
+        self.seats.values().filter(|seat| !seat.left).count() as u32
+    }
+
+    /// Number of seats that were ever taken.
+    pub fn len(&self) -> usize {
+        self.seats.len()
+    }
+
+    /// Nobody ever sat down.
+    pub fn is_empty(&self) -> bool {
+        self.seats.is_empty()
+    }
+
+    /// The lowest free number.
+    pub fn free(&self) -> Option<u32> {
+        (1..=MOST_SEATS).find(|number| !self.seats.contains_key(number))
+    }
+
+    /// How many have voted in an attempt.
+    pub fn voted(&self, id: TrialId) -> u32 {
+        self.seats.values().filter(|seat| seat.votes.contains_key(&id)).count() as u32
+    }
+
+    /// Takes a record that is about to be written.
+    pub fn take(&mut self, record: &Record) {
+        match record {
+            Record::Seat { seat, alias, by, .. } => {
+                let taken = self.seats.entry(*seat).or_insert_with(|| Seat {
+                    alias: String::new(),
+                    by: *by,
+                    left: false,
+                    generation: 0,
+                    sequence: 0,
+                    votes: BTreeMap::new(),
+                    present: Vec::new(),
+                });
+                taken.alias.clone_from(alias);
+                taken.by = *by;
+                taken.left = false;
+                taken.generation += 1;
+            }
+            Record::SeatLeft { seat, .. } => {
+                if let Some(taken) = self.seats.get_mut(seat) {
+                    taken.left = true;
+                }
+            }
+            Record::Vote { id, seat, answer, by, .. } => {
+                if let Some(taken) = self.seats.get_mut(seat) {
+                    taken.sequence += u64::from(*by == Ballot::Phone);
+                    taken.votes.insert(*id, Vote { answer: answer.clone(), by: *by, receipt: None });
+                }
+            }
+            Record::VotesClosed { id, .. } => {
+                self.closed.push(*id);
+                for seat in self.seats.values_mut() {
+                    // Whoever voted was there, also who left before the votes closed.
+                    if !seat.left || seat.votes.contains_key(id) {
+                        seat.present.push(*id);
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// A record is on the disk, and this is its digest.
+    pub fn written(&mut self, record: &Record, digest: Digest) {
+        if let Record::Vote { id, seat, answer, .. } = record
+            && let Some(vote) = self.seats.get_mut(seat).and_then(|taken| taken.votes.get_mut(id))
+            && vote.answer == *answer
+        {
+            vote.receipt = Some(digest);
+        }
+    }
+
+    /// Attempts whose votes were closed, in order.
+    pub fn closed(&self) -> &[TrialId] {
+        &self.closed
+    }
+}
+
+/// A name as it may be shown: without control characters and without characters that turn the direction of the text
+/// around it; `None` if nothing is left or it is too long.
+pub fn clean_alias(typed: &str) -> Option<String> {
+    let turns = |c: char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{feff}');
+    let kept: String =
+        typed.chars().filter(|&c| !turns(c)).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let alias = kept.split_whitespace().collect::<Vec<_>>().join(" ");
+    (!alias.is_empty() && alias.chars().count() <= LONGEST_ALIAS).then_some(alias)
+}
+
+/// An attempt's name in the pages' JSON: `main-3-1`.
+pub fn id_text(id: TrialId) -> String {
+    let part = match id.part {
+        crate::trial::Part::Qualification => "qualification",
+        crate::trial::Part::WarmUp => "practice",
+        crate::trial::Part::Main => "main",
+    };
+    format!("{part}-{}-{}", id.trial, id.attempt)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_text_that_cannot_disturb_the_page() {
+        assert_eq!(clean_alias("  Ida \n of  Mill "), Some("Ida of Mill".to_owned()));
+        assert_eq!(clean_alias("<b>Ida</b>"), Some("<b>Ida</b>".to_owned()), "markup is text, not forbidden");
+        assert_eq!(clean_alias("I\u{202e}da"), Some("Ida".to_owned()));
+        assert_eq!(clean_alias("\u{7}\u{0}"), None);
+        assert_eq!(clean_alias(""), None);
+        assert_eq!(clean_alias(&"x".repeat(LONGEST_ALIAS + 1)), None);
+        assert!(clean_alias(&"é".repeat(LONGEST_ALIAS)).is_some(), "characters count, not bytes");
+    }
+}

@@ -1,0 +1,346 @@
+//! What phones, the room's display and the host may see, as data.
+//!
+//! [`Snapshot`] is made after every step and holds no draw before the closing: its type has no place for one. What phones
+//! get of it is the same for both draws, byte by byte.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use super::night::{Night, Now, Phase};
+use super::results::NightResults;
+use super::seats::id_text;
+use crate::trial::{Digest, Part, Stage, TrialId};
+
+/// The caution that stands on every listener's page.
+pub const CAUTION: &str = "The level is set low first and then left alone. If anything is too loud for you, say so or \
+    leave the room. Loud sound harms hearing by level and time together; rest at least every twenty minutes.";
+
+/// A trial as everybody may know it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct TrialFacts {
+    /// Name of the attempt, such as `main-3-1`.
+    pub id: String,
+    /// `practice` or `main`.
+    pub part: &'static str,
+    /// Number within the part.
+    pub number: u32,
+    /// Trials in the part.
+    pub of: u32,
+    /// What is asked.
+    pub question: String,
+    /// What is heard, in order.
+    pub slots: Vec<&'static str>,
+    /// What may be answered.
+    pub alternatives: Vec<Choice>,
+}
+
+/// Something that may be answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Choice {
+    /// What is sent.
+    pub name: &'static str,
+    /// What is shown.
+    pub label: &'static str,
+}
+
+/// A digest as digits and as a phrase.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Shown {
+    /// 64 hex digits.
+    pub hex: String,
+    /// Words to read aloud and to write down.
+    pub phrase: String,
+}
+
+impl Shown {
+    /// Both forms of a digest.
+    pub fn of(digest: Digest) -> Self {
+        Self { hex: digest.hex(), phrase: digest.phrase() }
+    }
+}
+
+/// A vote as its own listener sees it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OwnVote {
+    /// Name of the alternative.
+    pub answer: String,
+    /// Its receipt, as a phrase.
+    pub receipt: String,
+    /// Its receipt, as digits.
+    pub hex: String,
+}
+
+/// A seat as the server needs it between two steps.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SeatFacts {
+    /// Name.
+    pub alias: String,
+    /// Has left.
+    pub left: bool,
+    /// Holder.
+    pub generation: u32,
+    /// Votes so far.
+    pub sequence: u64,
+    /// The answer in the trial that is on, and its receipt.
+    pub vote: Option<(String, Digest)>,
+}
+
+/// Everything that may be seen, at one moment.
+#[derive(Debug, Clone)]
+pub struct Snapshot {
+    /// Title of the session.
+    pub title: String,
+    /// What must be known: invented data, silent output.
+    pub notes: Vec<String>,
+    /// What the evening is at.
+    pub phase: Phase,
+    /// What stopped it.
+    pub message: Option<String>,
+    /// The trial that is on or comes next.
+    pub trial: Option<TrialFacts>,
+    /// The order of presentation in words.
+    pub order: String,
+    /// What plays.
+    pub now: Now,
+    /// Until when, milliseconds of the night.
+    pub until_ms: Option<u64>,
+    /// Votes are taken.
+    pub open: bool,
+    /// Seats that have voted.
+    pub voted: u32,
+    /// Seats that are taken.
+    pub taken: u32,
+    /// Phrases so far.
+    pub phrases: usize,
+    /// Phrases are taken.
+    pub phrases_open: bool,
+    /// The draws are sealed.
+    pub sealed: bool,
+    /// The published commitment.
+    pub commitment: Shown,
+    /// The seats.
+    pub seats: BTreeMap<u32, SeatFacts>,
+    /// After the closing.
+    pub results: Option<Arc<NightResults>>,
+}
+
+impl Snapshot {
+    /// What may be seen of a night at this time.
+    pub fn of(night: &Night, at_ms: u64, order: &str, results: Option<Arc<NightResults>>) -> Self {
+        let view = night.view();
+        let phase = night.phase(&view.stage);
+        let (now, until_ms) = night.now(at_ms);
+        let definition = night.definition();
+        let facts = |id: TrialId, of: u32| TrialFacts {
+            id: id_text(id),
+            part: if id.part == Part::Main { "main" } else { "practice" },
+            number: id.trial,
+            of,
+            question: definition.question(view.terms.attribute.as_deref()),
+            slots: definition.slots.iter().map(|slot| slot.label).collect(),
+            alternatives: definition
+                .alternatives
+                .iter()
+                .map(|alternative| Choice { name: alternative.name, label: alternative.label })
+                .collect(),
+        };
+        let (id, trial) = match &view.stage {
+            Stage::Trial(trial) => (Some(trial.id), Some(facts(trial.id, trial.of))),
+            Stage::Announce { next, of } | Stage::Rest { next, of, .. } => {
+                (Some(*next), Some(facts(*next, *of)))
+            }
+            _ => (None, None),
+        };
+        let seats = night.seats().iter().map(|(number, seat)| {
+            // Only what is on the disk is shown as received.
+            let vote = id
+                .and_then(|id| seat.votes.get(&id))
+                .and_then(|vote| vote.receipt.map(|receipt| (vote.answer.clone(), receipt)));
+            let facts = SeatFacts {
+                alias: seat.alias.clone(),
+                left: seat.left,
+                generation: seat.generation,
+                sequence: seat.sequence,
+                vote,
+            };
+            (number, facts)
+        });
+        let mut notes = Vec::new();
+        if view.silent {
+            notes.push("The output is silent: nothing is heard, and this is no listening test.".to_owned());
+        }
+        if view.invented {
+            notes.push("The data of this session is invented.".to_owned());
+        }
+        Self {
+            title: view.terms.title.clone(),
+            notes,
+            phase,
+            message: match &view.stage {
+                Stage::Stopped { reason } => Some(format!("The journal cannot be written: {reason}")),
+                _ => None,
+            },
+            trial,
+            order: order.to_owned(),
+            now,
+            until_ms,
+            open: night.is_open(),
+            voted: id.map_or(0, |id| night.seats().voted(id)),
+            taken: night.seats().taken(),
+            phrases: night.phrases(),
+            phrases_open: matches!(view.stage, Stage::Sealing { .. }),
+            sealed: !matches!(view.stage, Stage::Terms { .. } | Stage::Sealing { .. }),
+            commitment: Shown::of(view.commitment),
+            seats: seats.collect(),
+            results,
+        }
+    }
+
+    /// What is the same on every page.
+    fn common(&self, at_ms: u64) -> Common<'_> {
+        Common {
+            title: &self.title,
+            notes: &self.notes,
+            caution: CAUTION,
+            phase: self.phase,
+            message: self.message.as_deref(),
+            trial: self.trial.as_ref(),
+            order: &self.order,
+            now: self.now,
+            left_ms: self.until_ms.map(|until| until.saturating_sub(at_ms)),
+            open: self.open,
+            voted: self.voted,
+            seats: self.taken,
+            phrases: self.phrases,
+            phrases_open: self.phrases_open,
+            sealed: self.sealed,
+            commitment: &self.commitment,
+        }
+    }
+
+    /// What the phone of a seat gets, as JSON; `None` if nobody sits there.
+    pub fn phone(&self, seat: u32, at_ms: u64) -> Option<String> {
+        let facts = self.seats.get(&seat)?;
+        let result = self.results.as_ref().and_then(|results| {
+            let own = results.seats.iter().find(|own| own.seat == seat)?;
+            Some(PhoneResult {
+                own: OwnResult {
+                    sentences: &own.sentences,
+                    trials: own
+                        .trials
+                        .iter()
+                        .map(|line| OwnTrial {
+                            name: &line.name,
+                            said: &line.said,
+                            was: &line.was,
+                            receipt: line.receipt.map(|receipt| receipt.phrase()),
+                            hex: line.receipt.map(|receipt| receipt.hex()),
+                        })
+                        .collect(),
+                },
+                room: RoomWords { sentences: &results.room, podium: &results.podium },
+                receipt: Shown::of(results.receipt),
+            })
+        });
+        let state = PhoneState {
+            seat,
+            alias: &facts.alias,
+            left: facts.left,
+            sequence: facts.sequence,
+            vote: facts.vote.as_ref().map(|(answer, receipt)| own_vote(answer, *receipt)),
+            result,
+            common: self.common(at_ms),
+        };
+        Some(serde_json::to_string(&state).expect("plain data becomes JSON"))
+    }
+
+    /// What the room's display gets, as JSON. No vote is in it before the closing, only how many there are.
+    pub fn room(&self, at_ms: u64) -> String {
+        let result = self.results.as_ref().map(|results| RoomResultWords {
+            room: RoomWords { sentences: &results.room, podium: &results.podium },
+            receipt: Shown::of(results.receipt),
+        });
+        let state = RoomState { result, common: self.common(at_ms) };
+        serde_json::to_string(&state).expect("plain data becomes JSON")
+    }
+}
+
+/// A vote as its own listener sees it.
+pub fn own_vote(answer: &str, receipt: Digest) -> OwnVote {
+    OwnVote { answer: answer.to_owned(), receipt: receipt.phrase(), hex: receipt.hex() }
+}
+
+#[derive(Serialize)]
+struct Common<'s> {
+    title: &'s str,
+    notes: &'s [String],
+    caution: &'static str,
+    phase: Phase,
+    message: Option<&'s str>,
+    trial: Option<&'s TrialFacts>,
+    order: &'s str,
+    now: Now,
+    left_ms: Option<u64>,
+    open: bool,
+    voted: u32,
+    seats: u32,
+    phrases: usize,
+    phrases_open: bool,
+    sealed: bool,
+    commitment: &'s Shown,
+}
+
+#[derive(Serialize)]
+struct PhoneState<'s> {
+    seat: u32,
+    alias: &'s str,
+    left: bool,
+    sequence: u64,
+    vote: Option<OwnVote>,
+    result: Option<PhoneResult<'s>>,
+    #[serde(flatten)]
+    common: Common<'s>,
+}
+
+#[derive(Serialize)]
+struct RoomState<'s> {
+    result: Option<RoomResultWords<'s>>,
+    #[serde(flatten)]
+    common: Common<'s>,
+}
+
+#[derive(Serialize)]
+struct PhoneResult<'s> {
+    own: OwnResult<'s>,
+    room: RoomWords<'s>,
+    receipt: Shown,
+}
+
+#[derive(Serialize)]
+struct RoomResultWords<'s> {
+    room: RoomWords<'s>,
+    receipt: Shown,
+}
+
+#[derive(Serialize)]
+struct OwnResult<'s> {
+    sentences: &'s [String],
+    trials: Vec<OwnTrial<'s>>,
+}
+
+#[derive(Serialize)]
+struct OwnTrial<'s> {
+    name: &'s str,
+    said: &'s str,
+    was: &'s str,
+    receipt: Option<String>,
+    hex: Option<String>,
+}
+
+#[derive(Serialize)]
+struct RoomWords<'s> {
+    sentences: &'s [String],
+    podium: &'s [String],
+}

@@ -1,0 +1,469 @@
+//! From session and journals to the report's data: a pure function of both and of the program's version.
+
+mod caveats;
+mod compare;
+mod gather;
+mod judge;
+mod words;
+
+use std::collections::{HashMap, HashSet};
+
+pub use gather::{Gathered, Reading, Readings, folder};
+
+use super::model::{
+    Basis, DesignFacts, ListenerFacts, PlaceFacts, RegisterFacts, Report, SCHEMA, SequentialFacts,
+    SessionFacts, SittingFacts, State, TrialFacts, Unusable, WagerFacts,
+};
+use super::power_figure;
+use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
+use crate::stats::power::{Design, Effect};
+use crate::stats::sequential::SequentialTest;
+use crate::trial::Digest;
+use crate::trial::protocol::Definition;
+use crate::trial::record::Part;
+use crate::trial::register::Entry;
+
+/// How a report is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Options {
+    /// Replace listeners' names, and withhold what could give them away.
+    pub anonymous: bool,
+}
+
+/// Builds the report of a session from what its folders hold.
+pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
+    let digest = Digest::of(session.source.as_bytes());
+    let mut builder = Builder::new(session, options);
+    let register = register(&readings, options);
+    builder.take(readings, digest);
+    let places = builder.places();
+    let mut report = Report {
+        schema: SCHEMA,
+        program: format!("earwitness {}", env!("CARGO_PKG_VERSION")),
+        anonymous: options.anonymous,
+        session: session_facts(session, digest, options),
+        comparisons: Vec::new(),
+        controls: Vec::new(),
+        caveats: Vec::new(),
+        compared: compare::compared(session),
+        listeners: builder.listeners,
+        sittings: builder.sittings,
+        unusable: builder.unusable,
+        register,
+        places: Vec::new(),
+        trials: builder.trials,
+    };
+    judge::judge(session, &mut report, builder.basis, &places);
+    report.places = place_facts(&report, &places);
+    report.caveats = caveats::caveats(session, &report);
+    report
+}
+
+/// Whether a row is a counted trial of its sitting: an answer to a comparison, or a vote that never came where the session
+/// counts that as wrong.
+pub(super) fn counts(trial: &TrialFacts) -> bool {
+    trial.part == Part::Main
+        && trial.control.is_none()
+        && trial.comparison.is_some()
+        && trial.listener.is_some()
+        && (trial.answer.is_some() || (!trial.void && trial.correct == Some(false)))
+}
+
+/// Words and numbers of a control, such as "level 1 dB" or "head-movement 10 cm".
+pub fn control_words(kind: ControlKind) -> String {
+    match kind {
+        ControlKind::Level { decibels } => format!("level {decibels} dB"),
+        ControlKind::Tilt { decibels } => format!("tilt {decibels} dB"),
+        ControlKind::HeadMovement { metres } => {
+            format!("head-movement {} cm", (metres * 1e4).round() / 100.0)
+        }
+        ControlKind::Identical => "identical".to_owned(),
+    }
+}
+
+/// A listener is known by place and name; a seat by its night and number.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+enum Known {
+    Person(usize, String),
+    Seat(usize, u32),
+}
+
+struct Builder<'s> {
+    session: &'s Session,
+    options: Options,
+    names: Vec<Option<String>>,
+    sittings: Vec<SittingFacts>,
+    sitting_place: Vec<usize>,
+    listeners: Vec<ListenerFacts>,
+    known: HashMap<Known, usize>,
+    unusable: Vec<Unusable>,
+    trials: Vec<TrialFacts>,
+    basis: Basis,
+}
+
+impl<'s> Builder<'s> {
+    fn new(session: &'s Session, options: Options) -> Self {
+        Self {
+            session,
+            options,
+            names: Vec::new(),
+            sittings: Vec::new(),
+            sitting_place: Vec::new(),
+            listeners: Vec::new(),
+            known: HashMap::new(),
+            unusable: Vec::new(),
+            trials: Vec::new(),
+            basis: Basis::Nothing,
+        }
+    }
+
+    fn take(&mut self, readings: Vec<Readings>, digest: Digest) {
+        let mut sittings: Vec<(usize, String, Box<Gathered>)> = Vec::new();
+        for (place, reading) in readings.into_iter().enumerate() {
+            let name = match (&reading.place, self.options.anonymous) {
+                (Some(_), true) => Some(format!("Place {}", place + 1)),
+                (name, _) => name.clone(),
+            };
+            self.names.push(name.clone());
+            for journal in reading.journals {
+                match journal.content {
+                    Ok(gathered) => sittings.push((place, journal.file, gathered)),
+                    Err(reason) => {
+                        let file = if self.options.anonymous {
+                            format!("file {}", self.unusable.len() + 1)
+                        } else {
+                            journal.file
+                        };
+                        self.unusable.push(Unusable { file, place: name.clone(), reason });
+                    }
+                }
+            }
+        }
+        if self.options.anonymous {
+            // The order of the seals, which are random, says nothing about who sat first.
+            sittings.sort_by_key(|(_, _, gathered)| gathered.opening.commitment);
+        } else {
+            sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
+        }
+        for (_, _, gathered) in &mut sittings {
+            if gathered.opening.session != digest && gathered.state != State::Invalid {
+                gathered.state = State::Foreign;
+            }
+        }
+        self.basis =
+            sittings.iter().filter_map(|(_, _, gathered)| basis(gathered)).min().unwrap_or(Basis::Nothing);
+        let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
+        self.trials.reserve_exact(total);
+        for (place, file, gathered) in sittings {
+            self.sitting(place, file, *gathered);
+        }
+    }
+
+    fn sitting(&mut self, place: usize, file: String, gathered: Gathered) {
+        let number = self.sittings.len();
+        let counted = basis(&gathered) == Some(self.basis);
+        let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
+        let night = gathered.opening.night;
+        let person = (usable && !night).then(|| self.person(place, &gathered.opening.name));
+        let seats: HashMap<u32, usize> = if usable && night {
+            gathered
+                .seats
+                .iter()
+                .map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias)))
+                .collect()
+        } else {
+            HashMap::new()
+        };
+        for listener in person.iter().chain(seats.values()) {
+            let listener = &mut self.listeners[*listener];
+            listener.sittings.push(number);
+            listener.counted |= counted;
+        }
+        let mut facts = self.facts(place, file, &gathered, counted);
+        facts.name = match person {
+            Some(person) => self.listeners[person].name.clone(),
+            None if self.options.anonymous => if night { "Night" } else { "Listener" }.to_owned(),
+            None => gathered.opening.name.clone(),
+        };
+        if usable {
+            for mut trial in gathered.trials {
+                trial.sitting = number as u32;
+                trial.listener = match (person, trial.listener) {
+                    (Some(person), _) => Some(person as u32),
+                    (None, Some(seat)) => seats.get(&seat).map(|listener| *listener as u32),
+                    (None, None) => None,
+                };
+                self.trials.push(trial);
+            }
+        }
+        self.sittings.push(facts);
+        self.sitting_place.push(place);
+    }
+
+    fn person(&mut self, place: usize, name: &str) -> usize {
+        self.listener(Known::Person(place, name.to_owned()), name, place, None)
+    }
+
+    fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &str) -> usize {
+        self.listener(Known::Seat(sitting, seat), alias, place, Some(seat))
+    }
+
+    fn listener(&mut self, known: Known, name: &str, place: usize, seat: Option<u32>) -> usize {
+        let next = self.listeners.len();
+        let index = *self.known.entry(known).or_insert(next);
+        if index == next {
+            self.listeners.push(ListenerFacts {
+                name: if self.options.anonymous { format!("Listener {}", next + 1) } else { name.to_owned() },
+                place: self.names[place].clone(),
+                sittings: Vec::new(),
+                seat,
+                positive_controls: (0, 0),
+                identical_controls: (0, 0),
+                counted: false,
+            });
+        }
+        index
+    }
+
+    fn facts(&self, place: usize, file: String, gathered: &Gathered, counted: bool) -> SittingFacts {
+        let anonymous = self.options.anonymous;
+        let opening = &gathered.opening;
+        let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
+        let counts = &gathered.counts;
+        let output = &opening.output;
+        let opened = gathered.opened.as_ref();
+        let wager = match (&self.session.wager, gathered.claimant_won) {
+            (Some(wager), Some(won)) if usable => {
+                let words = if won { &wager.claimant_wins } else { &wager.skeptic_wins };
+                let who = match (anonymous, won) {
+                    (true, true) => "the claimant",
+                    (true, false) => "the skeptic",
+                    (false, true) => &wager.claimant,
+                    (false, false) => &wager.skeptic,
+                };
+                Some(format!("{who} wins: {}", hide(words, self.session, anonymous)))
+            }
+            _ => None,
+        };
+        SittingFacts {
+            name: String::new(),
+            place: self.names[place].clone(),
+            night: opening.night,
+            state: gathered.state,
+            counted,
+            opened_utc: if anonymous {
+                opening.utc.chars().take(10).collect()
+            } else {
+                opening.utc.chars().take(19).collect::<String>().replace('T', " ")
+            },
+            journal: (!anonymous && opening.file_is_public).then_some(file),
+            simulated: opening.simulated,
+            output: match output.kind.as_str() {
+                "silent" => "silent".to_owned(),
+                kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
+            },
+            silent: opening.silent(),
+            seats: opening.night.then_some(gathered.seats.len()),
+            answered: gather::answered(&gathered.trials),
+            correct: opened.map(|_| gather::correct(counts)),
+            qualification: opened
+                .filter(|_| counts.qualification.trials > 0)
+                .map(|_| (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))),
+            missing_votes: opening.night.then(|| {
+                gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
+            }),
+            void: gathered.void,
+            resumed: gathered.resumed,
+            length_s: gathered.length_ms as f64 / 1000.0,
+            commitment: opening.commitment.hex(),
+            phrases: gathered
+                .phrases
+                .iter()
+                .map(|(by, text)| {
+                    if anonymous {
+                        (
+                            String::new(),
+                            format!("withheld; its SHA-256 is {}", Digest::of(text.as_bytes()).hex()),
+                        )
+                    } else {
+                        (by.clone(), text.clone())
+                    }
+                })
+                .collect(),
+            secret: opened.map(|(secret, _)| secret.hex()),
+            key: opened.map(|(_, key)| key.hex()),
+            receipt: gathered.receipt.map(|receipt| receipt.hex()),
+            receipt_phrase: gathered.receipt.map(|receipt| receipt.phrase()),
+            problems: gathered.problems.clone(),
+            wager,
+        }
+    }
+
+    /// Number and name of the place of each sitting; empty where only one place is reported.
+    fn places(&self) -> Vec<(usize, String)> {
+        if self.names.iter().all(Option::is_none) {
+            return Vec::new();
+        }
+        self.sitting_place
+            .iter()
+            .map(|place| (*place, self.names[*place].clone().unwrap_or_default()))
+            .collect()
+    }
+}
+
+/// What a sitting could be the basis of; nothing for one that cannot count.
+fn basis(gathered: &Gathered) -> Option<Basis> {
+    if !matches!(gathered.state, State::Complete | State::Decided) {
+        return None;
+    }
+    Some(match (gathered.opening.simulated, gathered.opening.silent()) {
+        (Some(_), _) => Basis::Simulated,
+        (None, true) => Basis::Silent,
+        (None, false) => Basis::Listening,
+    })
+}
+
+/// Replaces the wager's names in its words.
+fn hide(words: &str, session: &Session, anonymous: bool) -> String {
+    match (&session.wager, anonymous) {
+        (Some(wager), true) => {
+            let mut hidden = words.to_owned();
+            for (name, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {
+                if !name.is_empty() {
+                    hidden = hidden.replace(name.as_str(), instead);
+                }
+            }
+            hidden
+        }
+        _ => words.to_owned(),
+    }
+}
+
+fn register(readings: &[Readings], options: Options) -> RegisterFacts {
+    let mut facts = RegisterFacts::default();
+    for reading in readings {
+        let journals: Vec<&Gathered> =
+            reading.journals.iter().filter_map(|journal| journal.content.as_deref().ok()).collect();
+        let register = match &reading.register {
+            Ok(register) => register,
+            Err(problem) => {
+                facts.problem.get_or_insert_with(|| problem.clone());
+                facts.unregistered += journals.len();
+                continue;
+            }
+        };
+        let lines: HashSet<Digest> = register.digests.iter().copied().collect();
+        let known: HashMap<Digest, &&Gathered> =
+            journals.iter().map(|journal| (journal.opening.register, journal)).collect();
+        for (entry, line) in register.entries.iter().zip(&register.digests) {
+            let Entry::Opened { utc, .. } = entry else { continue };
+            facts.announced += 1;
+            match known.get(line) {
+                Some(journal) => facts.unfinished += usize::from(journal.opened.is_none()),
+                // The file's name would hold the listener's, whatever alias was chosen.
+                None => facts.missing.push(format!(
+                    "a sitting opened {}",
+                    utc.chars()
+                        .take(if options.anonymous { 10 } else { 19 })
+                        .collect::<String>()
+                        .replace('T', " ")
+                )),
+            }
+        }
+        facts.unregistered +=
+            journals.iter().filter(|journal| !lines.contains(&journal.opening.register)).count();
+    }
+    facts
+}
+
+fn session_facts(session: &Session, digest: Digest, options: Options) -> SessionFacts {
+    let definition = Definition::of(session.protocol);
+    let sequential = match session.stopping {
+        Stopping::Sequential { alpha, beta, proportion } => {
+            SequentialTest::new(session.protocol, alpha, beta, proportion, u64::from(session.trials))
+                .and_then(|test| {
+                    Ok(SequentialFacts {
+                        alpha,
+                        beta,
+                        proportion,
+                        guesser: test.exact(test.chance)?,
+                        listener: test.exact(proportion)?,
+                    })
+                })
+                .ok()
+        }
+        Stopping::AllTrials => None,
+    };
+    let design = [0.1, 0.2, 0.3, 0.5, 0.75]
+        .into_iter()
+        .filter_map(|discriminators| {
+            let design =
+                Design::new(session.protocol, session.alpha, Effect::Discriminators(discriminators)).ok()?;
+            let risks = design.risks(u64::from(session.trials)).ok()?;
+            Some(DesignFacts { discriminators, proportion: design.proportion, risks })
+        })
+        .collect();
+    SessionFacts {
+        title: session.title.clone(),
+        protocol: session.protocol.name().to_owned(),
+        protocol_title: definition.title.to_owned(),
+        question: definition.question(session.attribute.as_deref()),
+        chance: session.protocol.chance(),
+        alpha: session.alpha,
+        trials: session.trials,
+        warm_up: session.warm_up,
+        levels: match session.levels {
+            Levels::AsWired => "as-wired",
+            Levels::Matched => "matched",
+        },
+        switching: match session.switching {
+            Switching::Instant => "instant",
+            Switching::Gap => "gap",
+        },
+        family: match session.family {
+            Family::Holm => "holm",
+            Family::None => "none",
+        },
+        stopping: match session.stopping {
+            Stopping::AllTrials => "ends after all of them".to_owned(),
+            Stopping::Sequential { .. } => {
+                "ends by a sequential rule, at the latest after all of them".to_owned()
+            }
+        },
+        sequential,
+        design,
+        invented: session.invented,
+        digest: digest.hex(),
+        clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
+        controls: session.controls.iter().map(|control| control_words(control.kind)).collect(),
+        wager: session.wager.as_ref().map(|wager| WagerFacts {
+            claimant: if options.anonymous { "The claimant".to_owned() } else { wager.claimant.clone() },
+            skeptic: if options.anonymous { "The skeptic".to_owned() } else { wager.skeptic.clone() },
+            claim: hide(&wager.claim, session, options.anonymous),
+            claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
+            skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
+        }),
+        figures: power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
+            .into_iter()
+            .collect(),
+    }
+}
+
+fn place_facts(report: &Report, places: &[(usize, String)]) -> Vec<PlaceFacts> {
+    let Some(last) = places.iter().map(|(place, _)| *place).max() else { return Vec::new() };
+    (0..=last)
+        .filter_map(|place| {
+            let name = places.iter().find(|(number, _)| *number == place).map(|(_, name)| name.clone())?;
+            let of: Vec<usize> =
+                (0..report.sittings.len()).filter(|sitting| places[*sitting].0 == place).collect();
+            Some(PlaceFacts {
+                name,
+                counted: of.iter().filter(|sitting| report.sittings[**sitting].counted).count(),
+                sittings: of.len(),
+                scores: (0..report.comparisons.len())
+                    .map(|comparison| judge::place_score(report, comparison, places, place))
+                    .collect(),
+            })
+        })
+        .collect()
+}

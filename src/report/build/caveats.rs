@@ -1,0 +1,180 @@
+//! Which caveats apply.
+
+use crate::report::caveat::Caveat;
+use crate::report::model::{Basis, ComparisonResult, Report, State};
+use crate::report::verdict::{self, Tally};
+use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use crate::stats::{Protocol, one};
+
+/// A level difference that may be heard by itself: common practice in matching levels, no source.
+const AUDIBLE_LEVEL_DB: f64 = 0.1;
+/// Most caveats of one kind that are listed by name.
+const MOST_NAMED: usize = 12;
+
+/// All caveats, heaviest first, else in the order of this list.
+pub(super) fn caveats(session: &Session, report: &Report) -> Vec<Caveat> {
+    let mut found = Vec::new();
+    if session.invented {
+        found.push(Caveat::Invented);
+    }
+    files(report, &mut found);
+    sittings(report, &mut found);
+    controls(session, report, &mut found);
+    for comparison in &report.comparisons {
+        of_comparison(session, report, comparison, &mut found);
+    }
+    let unadjusted = session.family == Family::None || !matches!(session.stopping, Stopping::AllTrials);
+    if unadjusted && session.comparisons.len() > 1 {
+        found.push(Caveat::NoFamilyControl { comparisons: session.comparisons.len() });
+    }
+    for problem in &report.compared.problems {
+        found.push(Caveat::NotComputed { problem: problem.trim_end_matches('.').to_owned() });
+    }
+    found.sort_by_key(Caveat::weight);
+    found
+}
+
+fn files(report: &Report, found: &mut Vec<Caveat>) {
+    if report.sittings.is_empty() && report.unusable.is_empty() {
+        found.push(Caveat::NoSittings);
+    }
+    let count = |state: State| report.sittings.iter().filter(|sitting| sitting.state == state).count();
+    let invalid = count(State::Invalid) + report.unusable.len();
+    if invalid > 0 {
+        found.push(Caveat::InvalidJournals { journals: invalid });
+    }
+    if count(State::Foreign) > 0 {
+        found.push(Caveat::ForeignJournals { journals: count(State::Foreign) });
+    }
+    if let Some(problem) = &report.register.problem {
+        found.push(Caveat::RegisterBroken { problem: problem.trim_end_matches('.').to_owned() });
+    }
+    if !report.register.missing.is_empty() {
+        found.push(Caveat::JournalsMissing { sittings: report.register.missing.len() });
+    }
+    if report.register.unregistered > 0 {
+        found.push(Caveat::Unregistered { sittings: report.register.unregistered });
+    }
+    for (state, caveat) in [
+        (State::Unfinished, (|sittings| Caveat::Abandoned { sittings }) as fn(usize) -> Caveat),
+        (State::StoppedEarly, |sittings| Caveat::StoppedEarly { sittings }),
+        (State::NotQualified, |sittings| Caveat::NotQualified { sittings }),
+    ] {
+        if count(state) > 0 {
+            found.push(caveat(count(state)));
+        }
+    }
+}
+
+fn sittings(report: &Report, found: &mut Vec<Caveat>) {
+    let finished =
+        || report.sittings.iter().filter(|sitting| matches!(sitting.state, State::Complete | State::Decided));
+    let counted = || report.sittings.iter().filter(|sitting| sitting.counted);
+    let simulated = finished().filter(|sitting| sitting.simulated.is_some()).count();
+    if simulated > 0 {
+        found.push(Caveat::Simulated {
+            sittings: simulated,
+            only: counted().any(|sitting| sitting.simulated.is_some()),
+        });
+    }
+    let silent = finished().filter(|sitting| sitting.silent && sitting.simulated.is_none()).count();
+    if silent > 0 {
+        let only = counted().any(|sitting| sitting.silent && sitting.simulated.is_none());
+        found.push(Caveat::Silent { sittings: silent, only });
+    }
+    let disturbed: u64 = counted().map(|sitting| sitting.void).sum();
+    if disturbed > 0 {
+        let answered = counted().map(|sitting| sitting.answered).sum();
+        found.push(Caveat::Disturbed { attempts: disturbed, answered });
+    }
+    let resumed = counted().filter(|sitting| sitting.resumed > 0).count();
+    if resumed > 0 {
+        found.push(Caveat::Resumed { sittings: resumed });
+    }
+    let without = counted().filter(|sitting| sitting.phrases.is_empty()).count();
+    if without > 0 {
+        found.push(Caveat::NoPhrases { sittings: without });
+    }
+    let nights = counted().filter(|sitting| sitting.night).count();
+    if nights > 0 {
+        found.push(Caveat::SharedRoom { nights });
+    }
+    let again = report.listeners.iter().filter_map(|listener| {
+        let sittings = listener.sittings.iter().filter(|sitting| report.sittings[**sitting].counted).count();
+        (sittings > 1).then(|| Caveat::SeveralSittings { listener: listener.name.clone(), sittings })
+    });
+    found.extend(again.take(MOST_NAMED));
+}
+
+fn controls(session: &Session, report: &Report, found: &mut Vec<Caveat>) {
+    if !session.controls.iter().any(|control| control.kind != ControlKind::Identical && control.trials > 0) {
+        found.push(Caveat::NoPositiveControls);
+    }
+    let missed = report.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
+        let (correct, trials) = listener.positive_controls;
+        verdict::controls_missed(Tally { correct, trials }).then(|| Caveat::ControlsMissed {
+            listener: listener.name.clone(),
+            correct,
+            trials,
+        })
+    });
+    found.extend(missed.take(MOST_NAMED));
+    let identical = report.controls.iter().filter(|control| !control.positive);
+    let (correct, trials) =
+        identical.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
+    if verdict::rig_suspect(session.protocol, Tally { correct, trials }) {
+        found.push(Caveat::Leak { listener: "All listeners together".to_owned(), correct, trials });
+    }
+}
+
+fn of_comparison(session: &Session, report: &Report, comparison: &ComparisonResult, found: &mut Vec<Caveat>) {
+    if comparison.basis != Basis::Nothing
+        && session.stopping == Stopping::AllTrials
+        && comparison.room.is_none()
+    {
+        if one::critical(session.protocol, comparison.trials, session.alpha).is_none() {
+            found.push(Caveat::TooFewTrials {
+                comparison: comparison.name.clone(),
+                trials: comparison.trials,
+            });
+        } else if comparison.results.len() == 1
+            && session.protocol != Protocol::Preference
+            && let Some(facts) = report.session.design.iter().find(|facts| facts.discriminators == 0.5)
+            && facts.risks.power < 0.5
+        {
+            found.push(Caveat::LittlePower {
+                comparison: comparison.name.clone(),
+                trials: comparison.trials,
+                discriminators: facts.discriminators,
+                power: facts.risks.power,
+            });
+        }
+    }
+    let level = report
+        .compared
+        .differences
+        .iter()
+        .find(|facts| facts.comparison == comparison.name)
+        .and_then(|facts| facts.level_db)
+        .map(f64::abs);
+    if let Some(decibels) = level
+        && session.levels == Levels::AsWired
+        && decibels >= AUDIBLE_LEVEL_DB
+    {
+        found.push(Caveat::LevelAudible { comparison: comparison.name.clone(), decibels });
+    }
+    let unlike = comparison
+        .panel
+        .as_ref()
+        .and_then(|panel| panel.independent.as_ref())
+        .and_then(|analysis| analysis.heterogeneity)
+        .filter(|test| test.p_value <= 0.05);
+    if let Some(test) = unlike {
+        found.push(Caveat::Unlike { comparison: comparison.name.clone(), p_value: test.p_value });
+    }
+    if let Some(test) = comparison.between_places
+        && test.p_value <= 0.05
+    {
+        found.push(Caveat::PlacesUnlike { comparison: comparison.name.clone(), p_value: test.p_value });
+    }
+}

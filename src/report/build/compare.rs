@@ -1,0 +1,263 @@
+//! What was compared, from the session alone: circuit, cables, clips, and the difference on paper.
+
+use std::path::Path;
+
+use crate::circuit::amplifier::OutputImpedance;
+use crate::circuit::cable::Cable;
+use crate::circuit::loudspeaker::Load;
+use crate::clip::loudness::Meter;
+use crate::clip::spectrum::Spectrum;
+use crate::clip::{ClipSource, OpenClip};
+use crate::hearing::Summary;
+use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
+use crate::report::response_figures;
+use crate::session::{Caution, Clip, NamedCable, Session};
+
+/// Frames read at a time.
+const BLOCK: usize = 65_536;
+
+/// Everything that the session says about the circuit and the clips. What cannot be computed is said, not hidden.
+pub(super) fn compared(session: &Session) -> Compared {
+    let mut compared = Compared {
+        amplifier: amplifier(session),
+        loudspeaker: loudspeaker(session),
+        notes: session.notes.iter().map(|note| without_folder(note, session)).collect(),
+        ..Compared::default()
+    };
+    match Caution::of(session) {
+        Ok(cautions) => {
+            compared.cautions =
+                cautions.iter().map(|caution| without_folder(&caution.line(), session)).collect();
+        }
+        Err(problem) => compared.problems.push(format!("cautions: {problem}")),
+    }
+    for (index, cable) in session.cables.iter().enumerate() {
+        match cable_facts(session, index, cable) {
+            Ok(facts) => compared.cables.push(facts),
+            Err(problem) => compared.problems.push(format!("cable {}: {problem}", cable.name)),
+        }
+    }
+    for clip in &session.clips {
+        let (facts, problem) = clip_facts(clip);
+        compared.clips.push(facts);
+        compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
+    }
+    for index in 0..session.comparisons.len() {
+        match difference(session, index) {
+            Ok(facts) => {
+                compared.differences.push(facts);
+                let comparison = &session.comparisons[index];
+                compared.figures.extend(response_figures::responses(session, comparison));
+                compared.figures.extend(response_figures::difference(session, comparison));
+            }
+            Err(problem) => {
+                compared.problems.push(format!("comparison {}: {problem}", session.comparisons[index].name));
+            }
+        }
+    }
+    compared.figures.extend(response_figures::cables(session).unwrap_or_default());
+    compared
+}
+
+/// A message without the session's folder: a report tells nobody where somebody keeps files.
+fn without_folder(message: &str, session: &Session) -> String {
+    let folder = session.folder.display().to_string();
+    if folder.is_empty() || folder == "." {
+        return message.to_owned();
+    }
+    message
+        .replace(&format!("{folder}{}", std::path::MAIN_SEPARATOR), "")
+        .replace(&folder, "the session's folder")
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+fn amplifier(session: &Session) -> Vec<String> {
+    let mut lines = vec![match &session.amplifier.output {
+        OutputImpedance::Lumped { resistance_ohm, inductance_h } => format!(
+            "output impedance {} mΩ in series with {} µH",
+            digits(resistance_ohm * 1e3),
+            digits(inductance_h * 1e6)
+        ),
+        OutputImpedance::Table(table) => {
+            let (low, high) = table.range_hz();
+            format!("output impedance measured from {} to {}", hertz(low), hertz(high))
+        }
+    }];
+    if let Some(ohm) = session.amplifier.lowest_load_ohm {
+        lines.push(format!("lowest load that its maker allows: {} Ω", digits(ohm)));
+    }
+    lines
+}
+
+fn loudspeaker(session: &Session) -> Vec<String> {
+    let mut lines = vec![match &session.loudspeaker.load {
+        Load::Resistor(ohm) => format!("resistor of {} Ω", digits(*ohm)),
+        Load::Table(table) => {
+            let (low, high) = table.range_hz();
+            format!("impedance measured from {} to {}", hertz(low), hertz(high))
+        }
+        Load::Driver(driver) => format!(
+            "one driver: {} Ω at 0 Hz, resonance at {} Hz",
+            digits(driver.dc_resistance_ohm),
+            digits(driver.resonance_hz)
+        ),
+        Load::Network(_) => "crossover with its drivers".to_owned(),
+    }];
+    if let Some(ohm) = session.loudspeaker.rated_impedance_ohm {
+        lines.push(format!("rated impedance {} Ω", digits(ohm)));
+    }
+    let (ohm, at) = session.loudspeaker.lowest_impedance(20.0, 20_000.0);
+    if !matches!(session.loudspeaker.load, Load::Resistor(_)) && ohm.is_finite() {
+        lines.push(format!("lowest impedance from 20 Hz to 20 kHz: {} Ω at {}", digits(ohm), hertz(at)));
+    }
+    lines
+}
+
+/// A value with four digits that mean something, without trailing zeros.
+fn digits(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return "0".to_owned();
+    }
+    let places = (3.0 - value.abs().log10().floor()).clamp(0.0, 12.0) as usize;
+    let text = format!("{value:.places$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+fn describe(cable: &Cable) -> String {
+    match cable {
+        Cable::Direct => "no cable at all".to_owned(),
+        Cable::Line(line) => {
+            let area = line
+                .parameters
+                .metal_area_m2()
+                .map_or_else(String::new, |area| format!(", {} mm² of metal each way", digits(area * 1e6)));
+            format!("uniform line of {} m{area}", digits(line.length_m))
+        }
+        Cable::Lumped(_) => "totals of resistance, inductance and capacitance".to_owned(),
+        Cable::TwoPort(table) => {
+            let (low, high) = table.range_hz();
+            format!("two-port measured from {} to {}", hertz(low), hertz(high))
+        }
+        Cable::Response(table) => {
+            let (low, high) = table.range_hz();
+            format!("response measured from {} to {}, load included", hertz(low), hertz(high))
+        }
+        Cable::Series(parts) => {
+            format!("one after another: {}", parts.iter().map(describe).collect::<Vec<_>>().join("; "))
+        }
+        Cable::Parallel(parts) => {
+            format!("side by side: {}", parts.iter().map(describe).collect::<Vec<_>>().join("; "))
+        }
+        Cable::BiWired { low, high } => {
+            format!("to the low terminals: {}; to the high ones: {}", describe(low), describe(high))
+        }
+    }
+}
+
+fn cable_facts(session: &Session, index: usize, cable: &NamedCable) -> Result<CableFacts, String> {
+    let parameters =
+        session.chain(index).parameters(&CABLE_FREQUENCIES_HZ).map_err(|error| error.to_string())?;
+    Ok(CableFacts {
+        name: cable.name.clone(),
+        description: describe(&cable.cable),
+        dc_resistance_ohm: parameters.dc_resistance_ohm,
+        loop_resistance_ohm: parameters.loop_resistance_ohm.unwrap_or_default(),
+        loop_inductance_h: parameters.loop_inductance_h.unwrap_or_default(),
+        capacitance_f: parameters.capacitance_f.unwrap_or_default(),
+    })
+}
+
+fn clip_facts(clip: &Clip) -> (ClipFacts, Option<String>) {
+    let source = match &clip.source {
+        ClipSource::File { path, start_seconds, .. } => {
+            format!("{} from {} s on", file_name(path), digits(*start_seconds))
+        }
+        ClipSource::Synth { name, seed, .. } => format!("synthesised: {name}, seed {seed}"),
+    };
+    let mut facts =
+        ClipFacts { name: clip.name.clone(), source, facts: Vec::new(), third_octaves_hz_db: Vec::new() };
+    let problem = match measure(&clip.source) {
+        Ok((measured, spectrum)) => {
+            facts.facts = measured;
+            facts.third_octaves_hz_db = spectrum;
+            None
+        }
+        Err(problem) => Some(format!("clip {}: {problem}", clip.name)),
+    };
+    (facts, problem)
+}
+
+/// Label and value of what is measured.
+type Measured = Vec<(String, String)>;
+
+fn measure(source: &ClipSource) -> Result<(Measured, Vec<(f64, f64)>), String> {
+    let text = |error: crate::clip::ClipError| error.to_string();
+    let clip = OpenClip::open(source).map_err(text)?;
+    let info = clip.info();
+    let mut meter = Meter::new(usize::from(info.channels), info.rate_hz).map_err(text)?;
+    let mut spectrum = Spectrum::new(usize::from(info.channels), info.rate_hz);
+    let mut reader = clip.reader().map_err(text)?;
+    loop {
+        let planes = reader.read(BLOCK).map_err(text)?;
+        if planes.first().is_none_or(Vec::is_empty) {
+            break;
+        }
+        let planes: Vec<&[f64]> = planes.iter().map(Vec::as_slice).collect();
+        meter.push(&planes).map_err(text)?;
+        spectrum.push(&planes);
+    }
+    let loudness = meter.finish().map_err(text)?;
+    let channels = if info.channels == 1 { "1 channel" } else { "2 channels" };
+    let facts = vec![
+        ("length".to_owned(), format!("{} s", digits(info.seconds()))),
+        ("format".to_owned(), format!("{} Hz, {channels}, {}", info.rate_hz, info.coding)),
+        (
+            "loudness".to_owned(),
+            loudness.integrated_lufs.map_or_else(|| "silent".to_owned(), |lufs| format!("{lufs:.1} LUFS")),
+        ),
+        ("true peak".to_owned(), format!("{:.1} dBTP", loudness.true_peak_dbtp())),
+    ];
+    let spectrum = spectrum.finish().into_iter().filter(|(_, level)| level.is_finite()).collect();
+    Ok((facts, spectrum))
+}
+
+fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String> {
+    let comparison = &session.comparisons[index];
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    let summary = Summary::between(&a, &b).map_err(|error| error.to_string())?;
+    let fact = |label: &str, value: String| (label.to_owned(), value);
+    Ok(DifferenceFacts {
+        comparison: comparison.name.clone(),
+        facts: vec![
+            fact("A minus B at 1 kHz", format!("{:+.4} dB", summary.at_1khz_db)),
+            fact("A minus B at 20 kHz", format!("{:+.4} dB", summary.at_20khz_db)),
+            fact(
+                "largest, 20 Hz to 20 kHz",
+                format!("{:.4} dB at {}", summary.max_abs_db, hertz(summary.max_abs_at_hz)),
+            ),
+            fact(
+                "left after the best level match",
+                format!("{:.4} dB at {}", summary.shape_max_abs_db, hertz(summary.shape_max_abs_at_hz)),
+            ),
+        ],
+        level_db: Some(summary.level_db).filter(|db| db.is_finite()),
+        words: Vec::new(),
+    })
+}
+
+/// A frequency with three digits: "52 Hz", "1.25 kHz".
+fn hertz(value: f64) -> String {
+    let rounded = |value: f64| {
+        let places = (2.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 9.0) as usize;
+        let text = format!("{value:.places$}");
+        if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    };
+    if value >= 1000.0 {
+        format!("{} kHz", rounded(value / 1000.0))
+    } else {
+        format!("{} Hz", rounded(value))
+    }
+}

@@ -1,0 +1,302 @@
+//! From journals to the facts that count: verified, replayed against the opened seal, and reduced to what a report needs.
+
+use std::collections::{BTreeMap, HashMap};
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use crate::report::model::{State, TrialFacts};
+use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part};
+use crate::trial::register::{self, Entry, Register};
+use crate::trial::verify::{self, Answered, Checked};
+use crate::trial::{Digest, Side};
+
+/// What a folder of sittings holds.
+#[derive(Debug)]
+pub struct Readings {
+    /// Name of the place, if several are joined.
+    pub place: Option<String>,
+    /// One entry per journal file, in the order of file names.
+    pub journals: Vec<Reading>,
+    /// The register, or why it cannot be trusted.
+    pub register: Result<Register, String>,
+}
+
+/// A journal file and what came of it.
+#[derive(Debug)]
+pub struct Reading {
+    /// Name of the file without its folder.
+    pub file: String,
+    /// Its facts, or why there are none.
+    pub content: Result<Box<Gathered>, String>,
+}
+
+/// The facts of one journal.
+#[derive(Debug)]
+pub struct Gathered {
+    /// The opening, without its stimuli and terms.
+    pub opening: OpeningFacts,
+    /// How it stands.
+    pub state: State,
+    /// What the verifier objects to.
+    pub problems: Vec<String>,
+    /// Phrases, with who typed them.
+    pub phrases: Vec<(String, String)>,
+    /// Secret and key, once opened.
+    pub opened: Option<(Digest, Digest)>,
+    /// Digest of the last record.
+    pub receipt: Option<Digest>,
+    /// Counts, once opened.
+    pub counts: Counts,
+    /// Who won the wager.
+    pub claimant_won: Option<bool>,
+    /// Seats of a night: number and alias.
+    pub seats: Vec<(u32, String)>,
+    /// Finished attempts and votes; `listener` is the number of the seat here.
+    pub trials: Vec<TrialFacts>,
+    /// Void attempts.
+    pub void: u64,
+    /// Times that it was resumed.
+    pub resumed: u32,
+    /// Length in milliseconds.
+    pub length_ms: u64,
+}
+
+/// What a report needs of an opening.
+#[derive(Debug)]
+pub struct OpeningFacts {
+    /// UTC time of the opening.
+    pub utc: String,
+    /// A night.
+    pub night: bool,
+    /// The name that reports show.
+    pub name: String,
+    /// The journal's file name may be shown: it holds no hidden name.
+    pub file_is_public: bool,
+    /// The seal.
+    pub commitment: Digest,
+    /// Digest of the session file.
+    pub session: Digest,
+    /// Digest of the register's line.
+    pub register: Digest,
+    /// What carried the sound.
+    pub output: Output,
+    /// A simulated listener's probability of a right answer.
+    pub simulated: Option<f64>,
+}
+
+impl OpeningFacts {
+    fn new(opening: &Opening) -> Self {
+        Self {
+            utc: opening.utc.clone(),
+            night: opening.occasion == Occasion::Night,
+            name: opening.alias.clone().unwrap_or_else(|| opening.listener.clone()),
+            file_is_public: opening.alias.as_ref().is_none_or(|alias| *alias == opening.listener),
+            commitment: opening.commitment,
+            session: opening.session,
+            register: opening.register,
+            output: opening.output.clone(),
+            simulated: opening.simulated,
+        }
+    }
+
+    /// Nobody could hear anything: nothing was played, or it went into a file.
+    pub fn silent(&self) -> bool {
+        self.output.kind != "device"
+    }
+}
+
+/// Reads and verifies every journal of a sittings folder. A folder that is not there holds none.
+///
+/// # Errors
+/// The folder cannot be listed.
+pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Readings> {
+    let mut files: Vec<PathBuf> = match std::fs::read_dir(sittings) {
+        Ok(entries) => entries
+            .map(|entry| entry.map(|entry| entry.path()))
+            .collect::<std::io::Result<Vec<PathBuf>>>()?
+            .into_iter()
+            .filter(|path| path.extension().is_some_and(|extension| extension == "jsonl"))
+            .filter(|path| path.file_name().is_some_and(|name| name != register::REGISTER))
+            .collect(),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
+        Err(error) => return Err(error),
+    };
+    files.sort();
+    let register = register::read(sittings).map_err(|error| {
+        let path = sittings.join(register::REGISTER);
+        without_folder(&error.to_string(), &path)
+    });
+    let mut journals: Vec<Reading> = files
+        .par_iter()
+        .map(|path| Reading { file: file_name(path), content: read(path).map(Box::new) })
+        .collect();
+    if let Ok(register) = &register {
+        against_register(&mut journals, register);
+    }
+    Ok(Readings { place, journals, register })
+}
+
+/// Holds each journal against the receipt that the register got when it was closed.
+fn against_register(journals: &mut [Reading], register: &Register) {
+    let mut closed: HashMap<&str, (Digest, Outcome)> = HashMap::new();
+    let mut names: HashMap<Digest, &str> = HashMap::new();
+    for (entry, line) in register.entries.iter().zip(&register.digests) {
+        match entry {
+            Entry::Opened { journal, .. } => {
+                names.insert(*line, journal);
+            }
+            Entry::Closed { journal, receipt, outcome, .. } => {
+                closed.insert(journal, (*receipt, *outcome));
+            }
+        }
+    }
+    for journal in journals {
+        let Ok(gathered) = &mut journal.content else { continue };
+        let Some((receipt, _)) = names.get(&gathered.opening.register).and_then(|name| closed.get(name))
+        else {
+            continue;
+        };
+        let problem = if gathered.opened.is_none() {
+            "the register says that it was closed, but its closing record is gone"
+        } else if gathered.receipt != Some(*receipt) {
+            "the digest of its last record is not the receipt in the register"
+        } else {
+            continue;
+        };
+        gathered.problems.push(problem.to_owned());
+        gathered.state = State::Invalid;
+    }
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// A message without the folder that the file stands in.
+fn without_folder(message: &str, path: &Path) -> String {
+    message.replace(&path.display().to_string(), &file_name(path))
+}
+
+fn read(path: &Path) -> Result<Gathered, String> {
+    let checked = verify::alone(path);
+    let problems: Vec<String> =
+        checked.problems.iter().map(|problem| without_folder(&problem.to_string(), path)).collect();
+    let Some(opening) = &checked.opening else {
+        return Err(if problems.is_empty() { "it is no journal".to_owned() } else { problems.join("; ") });
+    };
+    let state = match checked.closing.as_ref().map(|closing| closing.outcome) {
+        _ if !problems.is_empty() => State::Invalid,
+        _ if !matches!(checked.state, verify::State::Closed | verify::State::Unfinished) => State::Invalid,
+        None => State::Unfinished,
+        Some(Outcome::AllTrials) => State::Complete,
+        Some(Outcome::Sequential) => State::Decided,
+        Some(Outcome::NotQualified) => State::NotQualified,
+        Some(Outcome::StoppedEarly) => State::StoppedEarly,
+    };
+    let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
+    Ok(Gathered {
+        opening: OpeningFacts::new(opening),
+        state,
+        problems,
+        phrases: checked.phrases.clone(),
+        opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
+        receipt: checked.receipt,
+        counts: checked.counts.clone().unwrap_or_default(),
+        claimant_won: checked.claimant_won,
+        seats: checked.seats.clone(),
+        trials: rows(&checked, opening),
+        void: u64::from(checked.void),
+        resumed: checked.resumed,
+        length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
+    })
+}
+
+fn rows(checked: &Checked, opening: &Opening) -> Vec<TrialFacts> {
+    let mut trials: Vec<TrialFacts> = Vec::with_capacity(checked.answers.len());
+    for answer in &checked.answers {
+        trials.push(row(answer, opening));
+    }
+    if opening.occasion == Occasion::Night {
+        add_missing(&mut trials, opening.terms.missing_as_wrong);
+    }
+    trials
+}
+
+fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
+    let presented = answer.presented.as_ref();
+    let stimulus = presented.and_then(|presented| opening.stimuli.get(presented.stimulus));
+    let listening = &answer.listening;
+    TrialFacts {
+        sitting: 0,
+        listener: answer.seat.as_ref().map(|(seat, _)| *seat),
+        record: answer.record as u32,
+        part: answer.id.part,
+        trial: answer.id.trial,
+        attempt: answer.id.attempt,
+        void: answer.void.is_some(),
+        comparison: stimulus.map(|stimulus| stimulus.comparison as u16),
+        control: answer.control().map(|control| control as u16),
+        clip: stimulus.map(|stimulus| stimulus.clip as u16),
+        order: presented.map(|presented| presented.order as u8),
+        answer: answer.answer.map(|answer| answer as u8),
+        right: presented.and_then(|presented| presented.right(opening)).map(|right| right as u8),
+        correct: answer.right,
+        for_side_a: answer.chosen.map(|side| side == Side::A),
+        confidence: answer.confidence,
+        at_ms: answer.at_ms,
+        took_ms: listening.took_ms,
+        switches: listening.switches,
+        listens: listening.listens.iter().sum(),
+        heard_ms: listening.heard_ms.iter().sum(),
+        paper: answer.by == Some(Ballot::Paper),
+    }
+}
+
+/// Adds a row for each vote that never came between a seat's first and last one. It has no answer, and counts as wrong
+/// only if the session says so.
+fn add_missing(trials: &mut Vec<TrialFacts>, as_wrong: bool) {
+    let mut attempts: Vec<TrialFacts> = Vec::new();
+    let mut voted: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+    for trial in trials.iter().filter(|trial| !trial.void) {
+        let same = attempts.last().is_some_and(|last| {
+            (last.part, last.trial, last.attempt) == (trial.part, trial.trial, trial.attempt)
+        });
+        if !same {
+            attempts.push(TrialFacts { answer: None, for_side_a: None, ..trial.clone() });
+        }
+        if let Some(seat) = trial.listener {
+            voted.entry(seat).or_default().push(attempts.len() - 1);
+        }
+    }
+    for (seat, votes) in voted {
+        let (Some(first), Some(last)) = (votes.first(), votes.last()) else { continue };
+        let mut came = votes.iter().peekable();
+        for (index, attempt) in attempts.iter().enumerate().take(last + 1).skip(*first) {
+            if came.next_if(|vote| **vote == index).is_some() {
+                continue;
+            }
+            trials.push(TrialFacts {
+                listener: Some(seat),
+                correct: (as_wrong && attempt.right.is_some()).then_some(false),
+                paper: false,
+                ..attempt.clone()
+            });
+        }
+    }
+    // Stable: votes of one attempt stay in the order of their seats.
+    trials.sort_by_key(|trial| (trial.part, trial.trial, trial.attempt, trial.listener));
+}
+
+/// Counted answers of a part, for sittings whose seal is closed.
+pub(super) fn answered(trials: &[TrialFacts]) -> u64 {
+    trials
+        .iter()
+        .filter(|trial| trial.part == Part::Main && trial.control.is_none() && trial.answer.is_some())
+        .count() as u64
+}
+
+/// Right answers of all comparisons together.
+pub(super) fn correct(counts: &Counts) -> u64 {
+    counts.comparisons.iter().map(|count: &Count| u64::from(count.correct)).sum()
+}

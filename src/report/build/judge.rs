@@ -1,0 +1,412 @@
+//! Calls the statistics for each comparison and listener, and collects what they say.
+
+use std::collections::HashMap;
+
+use super::words::words;
+use crate::report::model::{
+    Basis, ComparisonResult, ControlResult, Habits, ListenerResult, PanelFacts, Report, TrialFacts, Words,
+};
+use crate::session::{ControlKind, Family, Session, Stopping};
+use crate::stats::one::Analysis;
+use crate::stats::panel::{self, Heterogeneity};
+use crate::stats::psychometric::Model;
+use crate::stats::room::{self, RoomTrial};
+use crate::stats::sequential::{Decision as Sequential, SequentialTest};
+use crate::stats::{Protocol, binomial, description, many, one, similarity};
+use crate::trial::Decision;
+use crate::trial::record::Part;
+
+/// Limits of similarity, as proportions of discriminators, and the risk that they are tested at.
+const SIMILARITY_LIMITS: [f64; 3] = [0.2, 0.3, 0.5];
+const SIMILARITY_RISK: f64 = 0.05;
+
+/// The sequential rule's decision in words.
+fn decision_words(decision: Decision) -> &'static str {
+    match decision {
+        Decision::Difference => "a difference",
+        Decision::NoDifference => "no difference",
+        Decision::Undecided => "undecided",
+    }
+}
+
+/// Whether a trial counts as right (preference: points to side B, as journals count).
+fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
+    if protocol == Protocol::Preference {
+        trial.for_side_a == Some(false)
+    } else {
+        trial.correct == Some(true)
+    }
+}
+
+/// Fills comparisons, controls and each listener's controls.
+pub(super) fn judge(session: &Session, report: &mut Report, basis: Basis, places: &[(usize, String)]) {
+    controls(session, report);
+    let trials: Vec<Vec<&TrialFacts>> = by_comparison(session, report);
+    let mut comparisons: Vec<ComparisonResult> = trials
+        .iter()
+        .enumerate()
+        .map(|(comparison, trials)| numbers(session, report, comparison, trials, basis))
+        .collect();
+    for (comparison, trials) in comparisons.iter_mut().zip(&trials) {
+        comparison.between_places = between_places(session.protocol, trials, places);
+    }
+    adjust(session, &mut comparisons);
+    for comparison in &mut comparisons {
+        words(session, report, comparison);
+    }
+    report.comparisons = comparisons;
+}
+
+/// Counted trials of each comparison, in the order of sittings and trials.
+fn by_comparison<'r>(session: &Session, report: &'r Report) -> Vec<Vec<&'r TrialFacts>> {
+    let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); session.comparisons.len()];
+    for trial in &report.trials {
+        let counts = report.sittings[trial.sitting as usize].counted && super::counts(trial);
+        if let Some(list) = trial.comparison.filter(|_| counts).and_then(|c| all.get_mut(usize::from(c))) {
+            list.push(trial);
+        }
+    }
+    all
+}
+
+fn controls(session: &Session, report: &mut Report) {
+    let mut results: Vec<ControlResult> = session
+        .controls
+        .iter()
+        .map(|control| ControlResult {
+            kind: control.kind.name().to_owned(),
+            amount: super::control_words(control.kind)
+                .strip_prefix(control.kind.name())
+                .map_or_else(String::new, |amount| amount.trim().to_owned()),
+            positive: control.kind != ControlKind::Identical,
+            correct: 0,
+            trials: 0,
+        })
+        .collect();
+    for trial in &report.trials {
+        let (Some(control), Some(correct)) = (trial.control, trial.correct) else { continue };
+        if !report.sittings[trial.sitting as usize].counted || trial.part != Part::Main {
+            continue;
+        }
+        let Some(result) = results.get_mut(usize::from(control)) else { continue };
+        result.trials += 1;
+        result.correct += u64::from(correct);
+        if let Some(listener) =
+            trial.listener.and_then(|listener| report.listeners.get_mut(listener as usize))
+        {
+            let sum = if result.positive {
+                &mut listener.positive_controls
+            } else {
+                &mut listener.identical_controls
+            };
+            sum.0 += u64::from(correct);
+            sum.1 += 1;
+        }
+    }
+    report.controls = results;
+}
+
+fn sequential_test(session: &Session) -> Option<SequentialTest> {
+    match session.stopping {
+        Stopping::Sequential { alpha, beta, proportion } => {
+            SequentialTest::new(session.protocol, alpha, beta, proportion, u64::from(session.trials)).ok()
+        }
+        Stopping::AllTrials => None,
+    }
+}
+
+fn numbers(
+    session: &Session,
+    report: &Report,
+    index: usize,
+    trials: &[&TrialFacts],
+    basis: Basis,
+) -> ComparisonResult {
+    let terms = &session.comparisons[index];
+    let cable = |cable: usize| session.cables.get(cable).map_or_else(String::new, |cable| cable.name.clone());
+    let mut result = ComparisonResult {
+        name: terms.name.clone(),
+        a: cable(terms.a),
+        b: cable(terms.b),
+        basis: if trials.is_empty() { Basis::Nothing } else { basis },
+        verdict: Words::default(),
+        one_by_one: None,
+        listeners: 0,
+        correct: 0,
+        trials: 0,
+        method: "",
+        p_value: None,
+        adjusted_p_value: None,
+        analysis: None,
+        room: None,
+        similarity: Vec::new(),
+        panel: None,
+        between_places: None,
+        distribution: None,
+        results: Vec::new(),
+    };
+    let test = sequential_test(session);
+    let mut cache: HashMap<(u64, u64), Analysis> = HashMap::new();
+    for (listener, own) in by_listener(trials) {
+        if let Some(found) = listener_result(session, report, listener, &own, test.as_ref(), &mut cache) {
+            result.correct += found.correct;
+            result.trials += found.trials;
+            result.results.push(found);
+        }
+    }
+    result.listeners = result.results.len();
+    if result.results.is_empty() {
+        return result;
+    }
+    let shared = trials.iter().any(|trial| report.sittings[trial.sitting as usize].night);
+    result.analysis = one::analyse(session.protocol, result.correct, result.trials, session.alpha).ok();
+    result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
+    result.method = if result.results.len() == 1 {
+        "One listener: exact binomial test."
+    } else {
+        "All answers pooled, each trial with a draw of its own: exact binomial test."
+    };
+    if shared {
+        result.method = "Listeners shared their draws: exact distribution of the votes as cast over the sealed draws. \
+                         Intervals and shares treat votes as independent and are too narrow.";
+        let rooms = room_trials(session.protocol, trials);
+        let cast: Vec<Vec<u32>> = rooms.iter().map(|room| room.votes.clone()).collect();
+        result.room = room::test(session.protocol, &rooms, session.alpha).ok();
+        result.distribution = room::distribution(&cast).ok();
+        result.p_value = result.room.as_ref().map(|room| room.p_value);
+    } else if let Some(test) = &test {
+        result.p_value = None;
+        result.method = "The sequential rule decides for each listener; the numbers here describe the answers up to there.";
+        if result.results.len() > 1
+            && let Ok(exact) = test.exact(test.chance)
+        {
+            let found = result.results.iter().filter(|own| own.sequential == Some("a difference")).count();
+            result.p_value =
+                Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
+            result.method = "The sequential rule decides for each listener; p is the probability that at least so many of as \
+                             many guessers are found by it.";
+        }
+    } else {
+        result.similarity = SIMILARITY_LIMITS
+            .iter()
+            .filter_map(|limit| {
+                similarity::test(session.protocol, result.correct, result.trials, *limit, SIMILARITY_RISK)
+                    .ok()
+            })
+            .collect();
+    }
+    together(session, &mut result, shared || test.is_some());
+    result
+}
+
+/// Listeners compared: adjusted p-values, and the panel where draws are independent.
+fn together(session: &Session, result: &mut ComparisonResult, dependent: bool) {
+    let p_values: Vec<f64> = result.results.iter().map(|own| own.analysis.p_value).collect();
+    let adjusted = many::holm(&p_values).unwrap_or_else(|_| p_values.clone());
+    for (own, adjusted) in result.results.iter_mut().zip(&adjusted) {
+        own.adjusted_p_value = *adjusted;
+    }
+    if result.results.len() < 2 {
+        return;
+    }
+    let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
+    let passed = |p: &&f64| binomial::at_most(**p, session.alpha);
+    let best = (0..p_values.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b])).unwrap_or(0);
+    result.panel = Some(PanelFacts {
+        passers: p_values.iter().filter(passed).count() as u64,
+        passers_holm: adjusted.iter().filter(passed).count() as u64,
+        best: result.results[best].name.clone(),
+        independent: if dependent {
+            None
+        } else {
+            panel::analyse(session.protocol, &scores, session.alpha).ok()
+        },
+    });
+}
+
+fn by_listener<'t>(trials: &[&'t TrialFacts]) -> Vec<(usize, Vec<&'t TrialFacts>)> {
+    let mut order: Vec<(usize, Vec<&TrialFacts>)> = Vec::new();
+    let mut known: HashMap<usize, usize> = HashMap::new();
+    for trial in trials {
+        let Some(listener) = trial.listener.map(|listener| listener as usize) else { continue };
+        let place = *known.entry(listener).or_insert_with(|| {
+            order.push((listener, Vec::new()));
+            order.len() - 1
+        });
+        order[place].1.push(trial);
+    }
+    order.sort_by_key(|(listener, _)| *listener);
+    order
+}
+
+fn listener_result(
+    session: &Session,
+    report: &Report,
+    listener: usize,
+    own: &[&TrialFacts],
+    test: Option<&SequentialTest>,
+    cache: &mut HashMap<(u64, u64), Analysis>,
+) -> Option<ListenerResult> {
+    let protocol = session.protocol;
+    let mut path: Vec<u8> = own.iter().map(|trial| u8::from(hit(protocol, trial))).collect();
+    let mut decision = None;
+    if let Some(test) = test {
+        // What came after the decision, while other comparisons went on, does not belong to it.
+        let mut correct = 0;
+        let mut reached = Decision::Undecided;
+        let mut end = path.len();
+        for (index, right) in path.iter().enumerate() {
+            correct += u64::from(*right);
+            reached = match test.decision(correct, index as u64 + 1) {
+                Sequential::Difference => Decision::Difference,
+                Sequential::NoDifference => Decision::NoDifference,
+                Sequential::Continue | Sequential::Undecided => continue,
+            };
+            end = index + 1;
+            break;
+        }
+        path.truncate(end);
+        decision = Some(decision_words(reached));
+    }
+    let correct = path.iter().map(|right| u64::from(*right)).sum();
+    let trials = path.len() as u64;
+    let analysis = match cache.get(&(correct, trials)) {
+        Some(analysis) => analysis.clone(),
+        None => {
+            let analysis = one::analyse(protocol, correct, trials, session.alpha).ok()?;
+            cache.insert((correct, trials), analysis.clone());
+            analysis
+        }
+    };
+    let own = &own[..path.len()];
+    let mut times: Vec<u64> = own.iter().map(|trial| trial.took_ms).collect();
+    times.sort_unstable();
+    let night = own.iter().any(|trial| report.sittings[trial.sitting as usize].night);
+    Some(ListenerResult {
+        listener,
+        name: report.listeners[listener].name.clone(),
+        correct,
+        trials,
+        verdict: Words::default(),
+        adjusted_p_value: analysis.p_value,
+        analysis,
+        sequential: decision,
+        median_trial_s: (!night).then(|| times.get(times.len() / 2).map(|ms| *ms as f64 / 1000.0)).flatten(),
+        switches_per_trial: (!night && !own.is_empty())
+            .then(|| own.iter().map(|trial| f64::from(trial.switches)).sum::<f64>() / own.len() as f64),
+        habits: habits(protocol, own, &path),
+        path,
+    })
+}
+
+fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
+    let right: Vec<bool> = path.iter().map(|right| *right == 1).collect();
+    let sides: Vec<bool> = own.iter().filter_map(|trial| trial.for_side_a).collect();
+    let confidences: Vec<(bool, u8)> =
+        own.iter().zip(&right).filter_map(|(trial, right)| Some((*right, trial.confidence?))).collect();
+    let bias = if protocol == Protocol::Abx {
+        let mut table = description::Table::default();
+        for (for_a, right) in own.iter().filter_map(|trial| trial.for_side_a).zip(&right) {
+            match (for_a, *right) {
+                (true, true) => table.a_as_a += 1,
+                (true, false) => table.b_as_a += 1,
+                (false, true) => table.b_as_b += 1,
+                (false, false) => table.a_as_b += 1,
+            }
+        }
+        description::bias(table, Model::of(protocol)).ok().flatten()
+    } else {
+        None
+    };
+    Habits {
+        course: description::course(&right).ok(),
+        for_side_a: (sides.iter().filter(|for_a| **for_a).count() as u64, sides.len() as u64),
+        bias,
+        confidence: description::confidence(&confidences),
+    }
+}
+
+/// Votes by trial: all that were cast on the same draw stand together.
+fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
+    let alternatives = room::alternatives(protocol);
+    // A vote that never came is right under no draw and changes nothing.
+    let mut rooms: Vec<RoomTrial> = Vec::new();
+    let mut known: HashMap<(u32, u32, u32), usize> = HashMap::new();
+    for trial in trials {
+        let Some(answer) = trial.answer.map(usize::from) else { continue };
+        // Preference has no right answer: a vote is for side A (0) or for side B (1), and B counts.
+        let (answer, right) = if protocol == Protocol::Preference {
+            (usize::from(trial.for_side_a != Some(true)), 1)
+        } else {
+            (answer, usize::from(trial.right.unwrap_or(0)))
+        };
+        let place = *known.entry((trial.sitting, trial.trial, trial.attempt)).or_insert_with(|| {
+            rooms.push(RoomTrial { votes: vec![0; alternatives], right });
+            rooms.len() - 1
+        });
+        if let Some(votes) = rooms[place].votes.get_mut(answer) {
+            *votes += 1;
+        }
+    }
+    rooms
+}
+
+/// Family-wise control over the session's comparisons.
+fn adjust(session: &Session, comparisons: &mut [ComparisonResult]) {
+    if session.family != Family::Holm || session.comparisons.len() < 2 {
+        return;
+    }
+    let with: Vec<usize> =
+        (0..comparisons.len()).filter(|index| comparisons[*index].p_value.is_some()).collect();
+    let p_values: Vec<f64> = with.iter().filter_map(|index| comparisons[*index].p_value).collect();
+    if let Ok(adjusted) = many::holm(&p_values) {
+        for (index, adjusted) in with.into_iter().zip(adjusted) {
+            comparisons[index].adjusted_p_value = Some(adjusted);
+        }
+    }
+}
+
+fn scores_by_place(
+    protocol: Protocol,
+    trials: &[&TrialFacts],
+    places: &[(usize, String)],
+) -> Vec<(u64, u64)> {
+    let count = places.iter().map(|(place, _)| place + 1).max().unwrap_or(0);
+    let mut scores = vec![(0, 0); count];
+    for trial in trials {
+        if let Some(score) = places.get(trial.sitting as usize).and_then(|(place, _)| scores.get_mut(*place))
+        {
+            score.0 += u64::from(hit(protocol, trial));
+            score.1 += 1;
+        }
+    }
+    scores
+}
+
+/// Whether all places have one proportion right.
+fn between_places(
+    protocol: Protocol,
+    trials: &[&TrialFacts],
+    places: &[(usize, String)],
+) -> Option<Heterogeneity> {
+    let mut scores = scores_by_place(protocol, trials, places);
+    scores.retain(|score| score.1 > 0);
+    panel::heterogeneity(&scores)
+}
+
+/// Right answers and trials of a comparison at one place.
+pub(super) fn place_score(
+    report: &Report,
+    comparison: usize,
+    places: &[(usize, String)],
+    place: usize,
+) -> (u64, u64) {
+    let protocol = Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx);
+    let trials: Vec<&TrialFacts> = report
+        .trials
+        .iter()
+        .filter(|trial| trial.comparison == Some(comparison as u16))
+        .filter(|trial| report.sittings[trial.sitting as usize].counted && super::counts(trial))
+        .collect();
+    scores_by_place(protocol, &trials, places).get(place).copied().unwrap_or_default()
+}

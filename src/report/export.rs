@@ -1,0 +1,139 @@
+//! The report for those who would rather compute: a tidy table of trials, and the JSON document.
+
+use std::io::Write;
+
+use super::model::{Report, TrialFacts};
+use crate::stats::Protocol;
+use crate::trial::protocol::{Definition, Side};
+use crate::trial::record::Part;
+
+/// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply.
+pub const COLUMNS: [&str; 29] = [
+    "place",
+    "sitting",
+    "listener",
+    "counted",
+    "state",
+    "simulated",
+    "silent",
+    "opened_utc",
+    "receipt_sha256",
+    "journal_line",
+    "part",
+    "trial",
+    "attempt",
+    "void",
+    "comparison",
+    "side_a",
+    "side_b",
+    "clip",
+    "control",
+    "presented",
+    "answer",
+    "right_answer",
+    "correct",
+    "answer_for_side",
+    "confidence_1_to_5",
+    "took_s",
+    "heard_s",
+    "listens",
+    "switches",
+];
+
+/// One row per finished attempt (of a night: per vote), comma-separated with a head, UTF-8, lines ended by a newline.
+///
+/// # Errors
+/// The output cannot be written.
+pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    let mut table = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(out);
+    table.write_record(COLUMNS)?;
+    let mut row = csv::StringRecord::new();
+    for trial in &report.trials {
+        row.clear();
+        fill(report, trial, &mut row);
+        table.write_record(&row)?;
+    }
+    table.flush()
+}
+
+fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
+    let sitting = &report.sittings[trial.sitting as usize];
+    let definition = Definition::of(Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx));
+    let flag = |value: bool| if value { "true" } else { "false" };
+    let alternative = |index: Option<u8>| {
+        index.and_then(|index| definition.alternatives.get(usize::from(index))).map_or("", |found| found.name)
+    };
+    let comparison = trial.comparison.and_then(|comparison| report.comparisons.get(usize::from(comparison)));
+    let name = |names: &[String], index: Option<u16>| {
+        index
+            .and_then(|index| names.get(usize::from(index)))
+            .map_or(String::new(), |name| safe(name).into_owned())
+    };
+    let number = |value: u64| value.to_string();
+    let seconds = |milliseconds: u64| format!("{}.{:03}", milliseconds / 1000, milliseconds % 1000);
+    row.push_field(&safe(sitting.place.as_deref().unwrap_or("")));
+    row.push_field(&number(u64::from(trial.sitting) + 1));
+    let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
+    row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
+    row.push_field(flag(sitting.counted && super::build::counts(trial)));
+    row.push_field(sitting.state.words());
+    row.push_field(flag(sitting.simulated.is_some()));
+    row.push_field(flag(sitting.silent));
+    row.push_field(&sitting.opened_utc);
+    row.push_field(sitting.receipt.as_deref().unwrap_or(""));
+    row.push_field(&number(u64::from(trial.record)));
+    row.push_field(match trial.part {
+        Part::Qualification => "qualification",
+        Part::WarmUp => "warm-up",
+        Part::Main => "main",
+    });
+    row.push_field(&number(u64::from(trial.trial)));
+    row.push_field(&number(u64::from(trial.attempt)));
+    row.push_field(flag(trial.void));
+    row.push_field(&safe(comparison.map_or("", |comparison| &comparison.name)));
+    row.push_field(&safe(comparison.map_or("", |comparison| &comparison.a)));
+    row.push_field(&safe(comparison.map_or("", |comparison| &comparison.b)));
+    row.push_field(&name(&report.session.clips, trial.clip));
+    row.push_field(&name(&report.session.controls, trial.control));
+    let order = trial.order.and_then(|order| definition.orders.get(usize::from(order)));
+    let presented: String = order.map_or_else(String::new, |sides| {
+        sides.iter().map(|side| if *side == Side::A { 'A' } else { 'B' }).collect()
+    });
+    row.push_field(&presented);
+    row.push_field(alternative(trial.answer));
+    row.push_field(alternative(trial.right));
+    row.push_field(match trial.correct {
+        Some(true) => "1",
+        Some(false) => "0",
+        None => "",
+    });
+    row.push_field(match trial.for_side_a {
+        Some(true) => "A",
+        Some(false) => "B",
+        None => "",
+    });
+    row.push_field(&trial.confidence.map_or_else(String::new, |confidence| confidence.to_string()));
+    row.push_field(&seconds(trial.took_ms));
+    row.push_field(&seconds(trial.heard_ms));
+    row.push_field(&number(u64::from(trial.listens)));
+    row.push_field(&number(u64::from(trial.switches)));
+}
+
+/// A name that a spreadsheet will not take for a formula: `=`, `+`, `-`, `@`, tab or return at its start get an
+/// apostrophe before them.
+fn safe(text: &str) -> std::borrow::Cow<'_, str> {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        std::borrow::Cow::Owned(format!("'{text}"))
+    } else {
+        std::borrow::Cow::Borrowed(text)
+    }
+}
+
+/// The JSON document, indented, with a newline at its end.
+///
+/// # Errors
+/// The output cannot be written.
+pub fn json(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    serde_json::to_writer_pretty(&mut *out, report)?;
+    out.write_all(b"\n")
+}

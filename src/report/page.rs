@@ -1,0 +1,114 @@
+//! The report as one self-contained HTML page: no script, no network, light and dark, screen and paper.
+//!
+//! Comes in: [`Report`]. Goes out: a whole page. Markup is written with maud, which escapes every text; figures are SVG
+//! inside the page.
+
+mod answered;
+mod certificate;
+mod checking;
+mod compared;
+mod top;
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+pub use certificate::certificates;
+
+use super::model::Report;
+use super::svg::{self, Figure};
+
+const STYLE: &str = include_str!("style.css");
+
+/// The whole report.
+pub fn page(report: &Report) -> String {
+    let title = format!("{} - blind listening report", report.session.title);
+    let body = html! {
+        header {
+            p.over { "Blind listening test of loudspeaker cables" }
+            h1 { (report.session.title) }
+            p.over { (top::design(report)) }
+            nav aria-label="Sections" {
+                ul {
+                    li { a href="#verdict" { "Verdict" } }
+                    li { a href="#compared" { "What was compared" } }
+                    li { a href="#answered" { "What was answered" } }
+                    li { a href="#check" { "How to check it" } }
+                    li { a href="#sources" { "Where the numbers come from" } }
+                }
+            }
+        }
+        main {
+            (top::section(report))
+            (compared::section(report))
+            (answered::section(report))
+            (checking::section(report))
+            (checking::sources(report))
+        }
+        footer {
+            p {
+                "Written by " (report.program) " from the session file and the journals. The same files give the same "
+                "bytes. This program advises; it certifies nothing."
+            }
+        }
+    };
+    shell(&title, "", body)
+}
+
+/// A page around a body.
+fn shell(title: &str, more_style: &str, body: Markup) -> String {
+    let style = format!("{}{STYLE}{more_style}", svg::STYLE);
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                // Nothing is loaded and nothing runs, whatever a name tries to be.
+                meta http-equiv="Content-Security-Policy"
+                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
+                title { (title) }
+                style { (PreEscaped(style)) }
+            }
+            body { (body) }
+        }
+    }
+    .into_string()
+}
+
+/// A figure with its caption, which says in words what the picture says.
+fn figure(figure: &Figure) -> Markup {
+    html! {
+        figure {
+            (wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
+            figcaption { strong { (figure.title) } ". " (shortened(&figure.description, 700)) }
+        }
+    }
+}
+
+/// A box that scrolls sideways by itself, so that the page never does.
+fn wide(label: &str, content: Markup) -> Markup {
+    html! { div.wide tabindex="0" role="region" aria-label=(label) { (content) } }
+}
+
+fn shortened(text: &str, most: usize) -> String {
+    svg::cut(text, most)
+}
+
+/// "3.8 %".
+fn percent(share: f64) -> String {
+    super::verdict::percent(share)
+}
+
+/// "1 trial", "16 trials".
+fn count(number: usize, one: &str) -> String {
+    super::verdict::count(number as u64, one)
+}
+
+/// A time in seconds as people say it.
+fn length(seconds: f64) -> String {
+    if seconds < 60.0 {
+        format!("{seconds:.0} s")
+    } else {
+        format!("{:.0} min {:02.0} s", (seconds / 60.0).floor(), (seconds % 60.0).floor())
+    }
+}

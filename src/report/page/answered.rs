@@ -1,0 +1,299 @@
+//! What was answered: figures and tables per comparison and listener.
+
+use maud::{Markup, html};
+
+use super::{count, figure, percent, wide};
+use crate::report::caveat::probability;
+use crate::report::figures;
+use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::stats::Protocol;
+
+pub(super) fn section(report: &Report) -> Markup {
+    html! {
+        section id="answered" aria-labelledby="answered-title" {
+            h2 id="answered-title" { "What was answered" }
+            p { "The question in each trial: " em { (report.session.question) } }
+            @for comparison in &report.comparisons { (answers(report, comparison)) }
+            (controls(report))
+            (places(report))
+            (design(report))
+        }
+    }
+}
+
+fn protocol(report: &Report) -> Protocol {
+    Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx)
+}
+
+fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
+    let protocol = protocol(report);
+    let session = &report.session;
+    html! {
+        h3 { (comparison.name) }
+        @if comparison.results.is_empty() {
+            p { "No complete, valid sitting holds answers to this comparison." }
+        } @else {
+            @for picture in [
+                comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
+                figures::scores(protocol, comparison, session.alpha),
+                figures::forest(protocol, comparison, session.alpha),
+                figures::running(
+                    protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
+                ),
+            ].into_iter().flatten() {
+                (figure(&picture))
+            }
+            (listeners(report, comparison))
+            (panel(comparison))
+        }
+    }
+}
+
+fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
+    let sequential = report.session.sequential.is_some();
+    let preference = report.session.protocol == "preference";
+    let row = |result: &ListenerResult| {
+        let analysis = &result.analysis;
+        html! {
+            tr {
+                th scope="row" {
+                    (result.name)
+                    @if let Some(place) = report.listeners.get(result.listener).and_then(|l| l.place.as_ref()) {
+                        br; span.small { (place) }
+                    }
+                }
+                td.n { (result.correct) "/" (result.trials) }
+                td.n { (probability(analysis.p_value)) }
+                td.n { (probability(result.adjusted_p_value)) }
+                @if sequential { td { (result.sequential.unwrap_or("-")) } }
+                td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
+                td.n {
+                    (percent(analysis.discriminators.estimate)) br;
+                    span.small { (percent(analysis.discriminators.lower)) " to " (percent(analysis.discriminators.upper)) }
+                }
+                td.n {
+                    (format!("{:.2}", analysis.d_prime.value)) br;
+                    span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
+                }
+                td.n { (controls_of(report, result.listener)) }
+                td.n { (optional(result.median_trial_s, 1)) }
+                td.n { (optional(result.switches_per_trial, 1)) }
+            }
+        }
+    };
+    html! {
+        (wide(&format!("{}: listeners", comparison.name), html! {
+            table {
+                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
+                thead { tr {
+                    th scope="col" { "listener" }
+                    th.n scope="col" { @if preference { "for B" } @else { "right" } }
+                    th.n scope="col" { "p" }
+                    th.n scope="col" { "p adjusted over listeners" }
+                    @if sequential { th scope="col" { "sequential rule" } }
+                    th.n scope="col" { "proportion, interval" }
+                    th.n scope="col" { "hears it in" }
+                    th.n scope="col" { "d‑prime" }
+                    th.n scope="col" { "audible controls" }
+                    th.n scope="col" { "median s per trial" }
+                    th.n scope="col" { "switches per trial" }
+                } }
+                tbody { @for result in &comparison.results { (row(result)) } }
+            }
+        }))
+        (habits(comparison))
+    }
+}
+
+fn controls_of(report: &Report, listener: usize) -> String {
+    match report.listeners.get(listener).map(|listener| listener.positive_controls) {
+        Some((correct, trials)) if trials > 0 => format!("{correct}/{trials}"),
+        _ => "-".to_owned(),
+    }
+}
+
+fn optional(value: Option<f64>, places: usize) -> String {
+    value.map_or_else(|| "-".to_owned(), |value| format!("{value:.places$}"))
+}
+
+fn share((part, whole): (u64, u64)) -> String {
+    if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
+}
+
+fn habits(comparison: &ComparisonResult) -> Markup {
+    let habits = || comparison.results.iter().map(|result| &result.habits);
+    let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
+    let courses = || habits().filter_map(|habits| habits.course.as_ref());
+    let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
+    let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
+    let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
+    let sure: Vec<f64> =
+        habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
+    html! {
+        p.small {
+            "Described, not judged: first half " (share(first)) ", second half " (share(second))
+            @if side_a.1 > 0 { "; answers that point to side A " (share(side_a)) }
+            @if !sure.is_empty() {
+                "; a right answer was given with more confidence than a wrong one in "
+                (percent(sure.iter().sum::<f64>() / sure.len() as f64)) " of pairs (half would say nothing)"
+            }
+            "."
+        }
+    }
+}
+
+fn panel(comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if let Some(panel) = &comparison.panel {
+            h4 { "The listeners together" }
+            dl.facts {
+                dt { "passed" } dd {
+                    (panel.passers) " of " (comparison.results.len()) " judged alone, " (panel.passers_holm)
+                    " judged as one of so many (Holm)"
+                }
+                @if let Some(analysis) = &panel.independent {
+                    dt { "by luck" } dd {
+                        (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
+                        "probability " (probability(analysis.passers.at_least_one))
+                    }
+                    dt { "best listener" } dd {
+                        (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
+                        (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
+                    }
+                    dt { "combined, Fisher" } dd {
+                        "chi-squared " (format!("{:.2}", analysis.fisher.statistic)) " with " (2 * comparison.results.len())
+                        " degrees, p = " (probability(analysis.fisher.p_value))
+                    }
+                    dt { "combined, Stouffer" } dd {
+                        "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))
+                    }
+                    @if let Some(test) = &analysis.heterogeneity {
+                        dt { "are all alike?" } dd {
+                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                            (probability(test.p_value))
+                        }
+                    }
+                    @if let Some(fit) = &analysis.beta_binomial {
+                        dt { "spread between listeners" } dd {
+                            "beta-binomial with chance correction: mean share " (format!("{:.3}", fit.mu)) ", gamma "
+                            (format!("{:.3}", fit.gamma)) ", p = " (probability(fit.p_value))
+                        }
+                    }
+                } @else {
+                    dt { "best listener" } dd { (panel.best) }
+                }
+            }
+        }
+    }
+}
+
+fn controls(report: &Report) -> Markup {
+    html! {
+        h3 { "Controls" }
+        @if report.controls.is_empty() {
+            p { "The session has none." }
+        } @else {
+            (wide("Controls", html! {
+                table {
+                    caption { "Shuffled among the counted trials and reported apart, all counted sittings together." }
+                    thead { tr {
+                        th scope="col" { "control" }
+                        th scope="col" { "size" }
+                        th scope="col" { "right answers should be" }
+                        th.n scope="col" { "right" }
+                    } }
+                    tbody {
+                        @for control in &report.controls {
+                            tr {
+                                th scope="row" { (control.kind) }
+                                td { (control.amount) }
+                                td { @if control.positive { "nearly all" } @else { "as many as by guessing" } }
+                                td.n { (control.correct) "/" (control.trials) }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
+fn places(report: &Report) -> Markup {
+    html! {
+        @if !report.places.is_empty() {
+            h3 { "Places" }
+            (wide("Places", html! {
+                table {
+                    caption { "Verified journals of several places, joined." }
+                    thead { tr {
+                        th scope="col" { "place" }
+                        th.n scope="col" { "sittings that count" }
+                        @for comparison in &report.comparisons { th.n scope="col" { (comparison.name) ", right" } }
+                    } }
+                    tbody {
+                        @for place in &report.places {
+                            tr {
+                                th scope="row" { (place.name) }
+                                td.n { (place.counted) " of " (place.sittings) }
+                                @for score in &place.scores { td.n { (share(*score)) } }
+                            }
+                        }
+                    }
+                }
+            }))
+            @for comparison in &report.comparisons {
+                @if let Some(test) = &comparison.between_places {
+                    p {
+                        (comparison.name) ": that all places have one proportion right: chi-squared "
+                        (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        (probability(test.p_value)) "."
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn design(report: &Report) -> Markup {
+    let session = &report.session;
+    html! {
+        h3 { "What this design could find" }
+        p {
+            "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
+            "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
+        }
+        (wide("What this design could find", html! {
+            table {
+                caption { "Exact, from the binomial distribution, for a fixed number of trials." }
+                thead { tr {
+                    th.n scope="col" { "hears it in" }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "score needed" }
+                    th.n scope="col" { "a guesser passes" }
+                    th.n scope="col" { "this listener passes" }
+                } }
+                tbody {
+                    @for facts in &session.design {
+                        tr {
+                            th.n scope="row" { (percent(facts.discriminators)) }
+                            td.n { (percent(facts.proportion)) }
+                            td.n { @if let Some(critical) = facts.risks.critical { (critical) } @else { "none would do" } }
+                            td.n { (probability(facts.risks.alpha)) }
+                            td.n { (percent(facts.risks.power)) }
+                        }
+                    }
+                }
+            }
+        }))
+        @if let Some(rule) = &session.sequential {
+            p {
+                "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
+                (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
+                " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
+                (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
+                ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
+            }
+        }
+        @for picture in &session.figures { (figure(picture)) }
+    }
+}

@@ -1,0 +1,81 @@
+//! One printable page per listener: what this listener's answers support, and nothing else.
+
+use maud::{Markup, html};
+
+use super::{count, percent, shell};
+use crate::report::caveat::probability;
+use crate::report::model::{ComparisonResult, ListenerResult, Report};
+
+const STYLE: &str = include_str!("../certificate.css");
+
+/// All certificates in one file, one page each.
+pub fn certificates(report: &Report) -> String {
+    let listeners: Vec<usize> =
+        (0..report.listeners.len()).filter(|index| report.listeners[*index].counted).collect();
+    let body = html! {
+        header.top {
+            p.over { "One page per listener, for printing" }
+            h1 { (report.session.title) }
+            @if listeners.is_empty() { p.notice { "No listener has a complete, valid sitting: there is nothing to certify." } }
+        }
+        main {
+            @for index in listeners { (certificate(report, index)) }
+        }
+    };
+    shell(&format!("{} - certificates", report.session.title), STYLE, body)
+}
+
+fn certificate(report: &Report, index: usize) -> Markup {
+    let listener = &report.listeners[index];
+    let results: Vec<(&ComparisonResult, &ListenerResult)> = report
+        .comparisons
+        .iter()
+        .flat_map(|comparison| comparison.results.iter().map(move |result| (comparison, result)))
+        .filter(|(_, result)| result.listener == index)
+        .collect();
+    let sittings: Vec<_> =
+        listener.sittings.iter().filter_map(|sitting| report.sittings.get(*sitting)).collect();
+    let simulated = sittings.iter().any(|sitting| sitting.simulated.is_some());
+    let silent = sittings.iter().any(|sitting| sitting.silent);
+    html! {
+        article.page aria-label=(format!("Certificate for {}", listener.name)) {
+            p.over { "Blind listening test: " (report.session.title) }
+            h2 { "Certificate" }
+            p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
+            @if simulated { p.notice { "Simulated: a program answered, nobody listened." } }
+            @if silent { p.notice { "Silent: nothing was played." } }
+            @if report.session.invented { p.notice { "Invented session: nothing in it exists elsewhere." } }
+            @for (comparison, result) in &results {
+                h3 { (comparison.a) " against " (comparison.b) }
+                p { (result.verdict.headline) }
+                dl.numbers {
+                    div { dt { @if report.session.protocol == "preference" { "for B" } @else { "right" } }
+                          dd { (result.correct) " of " (result.trials) } }
+                    div { dt { "p alone" } dd { (probability(result.analysis.p_value)) } }
+                    @if comparison.results.len() > 1 {
+                        div { dt { "p among " (count(comparison.results.len(), "listener")) }
+                              dd { (probability(result.adjusted_p_value)) } }
+                    }
+                    div { dt { "hears it in" } dd {
+                        (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
+                    } }
+                }
+            }
+            @if listener.positive_controls.1 > 0 {
+                p { "Audible controls: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
+            }
+            p.fine {
+                @for sitting in &sittings {
+                    "Opened " (sitting.opened_utc) " UTC, seal " span.hex { (sitting.commitment) }
+                    @if let Some(receipt) = &sitting.receipt { ", receipt " span.hex { (receipt) } }
+                    @if let Some(words) = &sitting.receipt_phrase { " (" (words) ")" }
+                    ". "
+                }
+            }
+            p.fine {
+                "Says what these answers support, of the voltage at a loudspeaker's terminals and over the playback chain that "
+                "was used; nothing else. " (report.program) "."
+            }
+        }
+    }
+}

@@ -1,0 +1,108 @@
+//! What was compared: circuit, cables, clips, and what the simulation covers.
+
+use maud::{Markup, html};
+
+use super::{figure, wide};
+use crate::report::figures;
+use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
+
+pub(super) fn section(report: &Report) -> Markup {
+    let compared = &report.compared;
+    html! {
+        section id="compared" aria-labelledby="compared-title" {
+            h2 id="compared-title" { "What was compared" }
+            dl.facts {
+                dt { "amplifier" } dd { @for line in &compared.amplifier { (line) br; } }
+                dt { "loudspeaker" } dd { @for line in &compared.loudspeaker { (line) br; } }
+                dt { "levels" } dd {
+                    @if report.session.levels == "matched" { "matched: both sides at equal loudness (ITU-R BS.1770)" }
+                    @else { "as wired: the level difference that the cables make is kept" }
+                }
+                dt { "switching" } dd {
+                    @if report.session.switching == "gap" { "a short silence" }
+                    @else { "an equal-length crossfade at the same place in the clip" }
+                }
+            }
+            (cables(report))
+            @for facts in &compared.differences {
+                h3 { (facts.comparison) ", on paper" }
+                dl.facts { @for (label, value) in &facts.facts { dt { (label) } dd { (value) } } }
+                @for words in &facts.words { p { (words) } }
+            }
+            @for picture in &compared.figures { (figure(picture)) }
+            h3 { "Clips" }
+            @for clip in &compared.clips {
+                h4 { (clip.name) }
+                dl.facts {
+                    dt { "source" } dd { (clip.source) }
+                    @for (label, value) in &clip.facts { dt { (label) } dd { (value) } }
+                }
+                @if let Some(picture) = figures::spectrum(clip) { (figure(&picture)) }
+            }
+            @if !compared.cautions.is_empty() {
+                h3 { "Cautions" }
+                ul.caveats { @for caution in &compared.cautions { li { (caution) } } }
+            }
+            @if !compared.notes.is_empty() {
+                h3 { "Notes on the data" }
+                ul.caveats { @for note in &compared.notes { li { (note) } } }
+            }
+            h3 { "What the simulation covers and what not" }
+            p {
+                "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
+                "resistance, inductance, capacitance and conductance with skin and proximity effect, and the loudspeaker's "
+                "impedance; linear and unchanging in time. It was heard over the listener's own playback chain, so what was "
+                "heard is the difference between two cables, added to that chain."
+            }
+            p {
+                "Not covered: whatever is claimed beyond the linear voltage at the terminals (hum picked up by a cable, an "
+                "amplifier that misbehaves on capacitance, bad contacts, distortion), and the room. A claim that rests on "
+                "these is neither supported nor refuted here."
+            }
+        }
+    }
+}
+
+fn scaled(value: Option<&f64>, factor: f64, places: usize) -> String {
+    match value {
+        Some(value) if value.is_finite() => format!("{:.places$}", value * factor),
+        _ => "not known".to_owned(),
+    }
+}
+
+fn cables(report: &Report) -> Markup {
+    let row = |cable: &CableFacts| {
+        html! {
+            tr {
+                th scope="row" { (cable.name) }
+                td { (cable.description) }
+                td.n { (scaled(cable.dc_resistance_ohm.as_ref(), 1e3, 1)) }
+                td.n { (scaled(cable.loop_resistance_ohm.get(2), 1e3, 1)) }
+                td.n { (scaled(cable.loop_inductance_h.get(1), 1e6, 3)) }
+                td.n { (scaled(cable.loop_inductance_h.get(2), 1e6, 3)) }
+                td.n { (scaled(cable.capacitance_f.get(1), 1e12, 0)) }
+            }
+        }
+    };
+    html! {
+        h3 { "Cables" }
+        (wide("Cables", html! {
+            table {
+                caption {
+                    "Totals for the length, there and back. Tabled at "
+                    (CABLE_FREQUENCIES_HZ[1] / 1e3) " and " (CABLE_FREQUENCIES_HZ[2] / 1e3) " kHz."
+                }
+                thead { tr {
+                    th scope="col" { "cable" }
+                    th scope="col" { "what it is" }
+                    th.n scope="col" { "R at 0 Hz, mΩ" }
+                    th.n scope="col" { "R at 20 kHz, mΩ" }
+                    th.n scope="col" { "L at 1 kHz, µH" }
+                    th.n scope="col" { "L at 20 kHz, µH" }
+                    th.n scope="col" { "C at 1 kHz, pF" }
+                } }
+                tbody { @for cable in &report.compared.cables { (row(cable)) } }
+            }
+        }))
+    }
+}

@@ -1,0 +1,185 @@
+//! The top of the report: the verdicts and what limits them.
+
+use maud::{Markup, html};
+
+use super::{count, percent};
+use crate::report::caveat::{Weight, probability};
+use crate::report::model::{Basis, ComparisonResult, Report};
+
+/// The design in one line.
+pub(super) fn design(report: &Report) -> String {
+    let session = &report.session;
+    format!(
+        "{}, {} per comparison and listener, {}, error risk {}",
+        session.protocol_title,
+        count(session.trials as usize, "counted trial"),
+        session.stopping,
+        percent(session.alpha)
+    )
+}
+
+pub(super) fn section(report: &Report) -> Markup {
+    html! {
+        section id="verdict" aria-labelledby="verdict-title" {
+            h2 id="verdict-title" { "Verdict" }
+            @if report.session.invented {
+                p.notice { "Invented: the session says that everything in it is made up to show the program." }
+            }
+            @if let Some(notice) = notice(report) { p.notice { (notice) } }
+            @for comparison in &report.comparisons { (verdict(report, comparison)) }
+            @if report.comparisons.len() > 1 && report.session.family == "holm" {
+                p.small {
+                    "The " (report.comparisons.len()) " comparisons are judged together: p-values are adjusted so that the "
+                    "risk of even one false \"difference\" among them is at most " (percent(report.session.alpha)) " "
+                    "(Holm 1979)."
+                }
+            }
+            (wager(report))
+            (caveats(report))
+        }
+    }
+}
+
+/// What is true of every number below, if nobody listened.
+fn notice(report: &Report) -> Option<&'static str> {
+    let worst = report.comparisons.iter().map(|comparison| comparison.basis);
+    if report.comparisons.iter().any(|comparison| comparison.basis == Basis::Listening) {
+        return None;
+    }
+    match worst.min()? {
+        Basis::Silent => {
+            Some("Silent: nothing was played. Whatever the numbers say, nobody could hear anything.")
+        }
+        Basis::Simulated => {
+            Some("Simulated: a program answered, nobody listened. These numbers show the program, not ears.")
+        }
+        Basis::Nothing => Some("No complete, valid sitting: there is no verdict."),
+        Basis::Listening => None,
+    }
+}
+
+fn class(finding: &str) -> &'static str {
+    match finding {
+        "difference" => "verdict yes",
+        "rig-suspect" | "no-listening-test" | "stopped-early" | "no-trials" => "verdict stop",
+        _ => "verdict",
+    }
+}
+
+fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
+    let words = &comparison.verdict;
+    html! {
+        div class=(class(&words.finding)) {
+            h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
+            p.say { (words.headline) }
+            @if let Some(words) = &comparison.one_by_one { p { (words) } }
+            @if let Some(analysis) = &comparison.analysis {
+                dl.numbers {
+                    (number("right", &format!("{} of {}", comparison.correct, comparison.trials)))
+                    (number("by guessing", &percent(analysis.chance)))
+                    @if let Some(p) = comparison.p_value { (number("p, one test", &probability(p))) }
+                    @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", &probability(p))) }
+                    (number("95 % interval", &format!(
+                        "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
+                    )))
+                    (number("hears it in", &format!(
+                        "{} ({} to {})",
+                        percent(analysis.discriminators.estimate),
+                        percent(analysis.discriminators.lower),
+                        percent(analysis.discriminators.upper)
+                    )))
+                    (number("d‑prime", &format!(
+                        "{:.2} ({:.2} to {:.2})",
+                        analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
+                    )))
+                    (number("listeners", &comparison.listeners.to_string()))
+                }
+                p.small { (comparison.method) }
+            }
+            @if !words.limits.is_empty() {
+                ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }
+            }
+            (similarity(report, comparison))
+        }
+    }
+}
+
+fn number(label: &str, value: &str) -> Markup {
+    html! { div { dt { (label) } dd { (value) } } }
+}
+
+fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if !comparison.similarity.is_empty() {
+            h4 { "And similarity?" }
+            ul.caveats {
+                @for test in &comparison.similarity {
+                    li {
+                        @if test.similar {
+                            "Supported, at a risk of " (percent(test.beta)) ": the difference is heard in at most "
+                            (percent(test.limit)) " of trials"
+                        } @else {
+                            "Not supported: that the difference is heard in at most " (percent(test.limit)) " of trials"
+                        }
+                        " (p = " (probability(test.p_value))
+                        @if let Some(critical) = test.critical {
+                            @if report.session.protocol == "preference" {
+                                "; at most " (critical) " of " (comparison.trials) " for the side with more answers would support it"
+                            } @else {
+                                "; at most " (critical) " of " (comparison.trials) " right would support it"
+                            }
+                        } @else { "; no score of so few trials could support it" }
+                        ")."
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn wager(report: &Report) -> Markup {
+    html! {
+        @if let Some(wager) = &report.session.wager {
+            h3 { "The wager" }
+            dl.facts {
+                dt { "claim" } dd { (wager.claim) }
+                dt { (wager.claimant) " claims; owed if reached" } dd { (wager.claimant_wins) }
+                dt { (wager.skeptic) " doubts; owed if not" } dd { (wager.skeptic_wins) }
+                @for sitting in &report.sittings {
+                    @if let Some(words) = &sitting.wager {
+                        dt { (sitting.name) ", " (sitting.opened_utc) } dd { (words) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn caveats(report: &Report) -> Markup {
+    html! {
+        h3 { "What limits this" }
+        @if report.caveats.is_empty() {
+            p { "No caveat applies beyond those of any such test: see what the simulation does not cover." }
+        }
+        @for weight in [Weight::Decisive, Weight::Serious, Weight::Minor] {
+            @let group: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() == weight).collect();
+            @if !group.is_empty() {
+                h4 { (weight.title()) }
+                ul.caveats {
+                    @for caveat in group {
+                        li { (caveat.text()) " " span.remedy { (coded(caveat.remedy())) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A text in which words between backticks are code.
+fn coded(text: &str) -> Markup {
+    html! {
+        @for (index, piece) in text.split('`').enumerate() {
+            @if index % 2 == 1 { code { (piece) } } @else { (piece) }
+        }
+    }
+}

@@ -1,0 +1,161 @@
+//! Figures of the circuit: both responses, their difference against known thresholds, cables over frequency.
+//!
+//! Comes in: a session. Goes out: figures, for reports and for files of their own. Everything is computed by `circuit` and
+//! `hearing`; here it is only drawn and put into words.
+
+use std::fmt::Write as _;
+
+use super::svg::{Axis, Chart, Figure, Tone, cut};
+use crate::circuit::CircuitError;
+use crate::hearing::difference::{gain_db, logarithmic};
+use crate::hearing::{Difference, Summary};
+use crate::session::{Comparison, Session};
+
+/// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
+const POINTS: usize = 240;
+/// Just noticeable step of a steady pure tone at 80 dB above its threshold, in dB (Jesteadt, Wier & Green 1977, JASA 61:169:
+/// dI/I = 0.463 (I/I0)^-0.072).
+const TONE_LIMEN_DB: f64 = 0.503;
+/// Within this, levels count as matched: common practice, no source.
+const MATCHED_DB: f64 = 0.1;
+
+fn frequencies() -> Vec<f64> {
+    logarithmic(20.0, 20_000.0, POINTS)
+}
+
+fn axis() -> Axis {
+    Axis::logarithmic("frequency, Hz", 20.0, 20_000.0)
+}
+
+fn points(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
+    frequencies.iter().copied().zip(values.iter().copied()).collect()
+}
+
+fn ends<'v>(values: impl Iterator<Item = &'v f64>) -> (f64, f64) {
+    values
+        .filter(|value| value.is_finite())
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(*value), high.max(*value)))
+}
+
+/// Level at the loudspeaker of both sides, relative to the amplifier without a load.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, CircuitError> {
+    let frequencies = frequencies();
+    let side = |cable: usize| -> Result<Vec<f64>, CircuitError> {
+        Ok(session.chain(cable).transfer(&frequencies)?.into_iter().map(gain_db).collect())
+    };
+    let (a, b) = (side(comparison.a)?, side(comparison.b)?);
+    let (low, high) = ends(a.iter().chain(&b));
+    let room = (0.1 * (high - low)).max(0.02);
+    let mut chart = Chart::new(
+        format!("{}: level at the loudspeaker", comparison.name),
+        axis(),
+        Axis::linear("dB", low - room, high + room),
+    );
+    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.clone());
+    chart.line(Tone::First, &points(&frequencies, &a));
+    chart.line(Tone::Second, &points(&frequencies, &b));
+    chart.name(Tone::First, format!("A, {}", cut(&names[0], 24)));
+    chart.name(Tone::Second, format!("B, {}", cut(&names[1], 24)));
+    let range = |name: &str, values: &[f64]| {
+        let (low, high) = ends(values.iter());
+        format!("{name} from {low:.3} to {high:.3} dB")
+    };
+    Ok(chart.finish(format!(
+        "Voltage at the loudspeaker's terminals over the amplifier's voltage without load, 20 Hz to 20 kHz: {}; {}.",
+        range(&names[0], &a),
+        range(&names[1], &b)
+    )))
+}
+
+/// Side A minus side B, and what is left after the best single level match, against known thresholds.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, CircuitError> {
+    let frequencies = frequencies();
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    let summary = Summary::between(&a, &b)?;
+    let whole = Difference::between(&a, &b, &frequencies)?.gain_db;
+    let shape: Vec<f64> = whole.iter().map(|db| db - summary.level_db).collect();
+    let (low, high) = ends(whole.iter().chain(&shape));
+    let reach = low.abs().max(high.abs()).max(TONE_LIMEN_DB) * 1.15;
+    let mut chart = Chart::new(
+        format!("{}: difference against thresholds", comparison.name),
+        axis(),
+        Axis::linear("A minus B, dB", -reach, reach),
+    );
+    let flat = |level: f64| vec![(20.0, level), (20_000.0, level)];
+    chart.band(Tone::Quiet, &flat(-MATCHED_DB), &flat(MATCHED_DB));
+    chart.line(Tone::Critical, &flat(TONE_LIMEN_DB));
+    chart.line(Tone::Critical, &flat(-TONE_LIMEN_DB));
+    chart.line(Tone::First, &points(&frequencies, &whole));
+    chart.line(Tone::Third, &points(&frequencies, &shape));
+    chart.name(Tone::First, "as wired");
+    chart.name(Tone::Third, "after the best level match");
+    chart.name(Tone::Critical, "smallest step heard of a steady loud tone");
+    chart.name(Tone::Quiet, "shaded: counts as matched");
+    let mut words = format!(
+        "The largest difference is {:.3} dB at {:.0} Hz; after the best single level match {:.3} dB at {:.0} Hz are left. ",
+        summary.max_abs_db, summary.max_abs_at_hz, summary.shape_max_abs_db, summary.shape_max_abs_at_hz
+    );
+    let _ = write!(
+        words,
+        "The lines at {TONE_LIMEN_DB} dB are the just noticeable step of a pure tone at 80 dB above threshold (Jesteadt, Wier and \
+         Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no source)."
+    );
+    Ok(chart.finish(words))
+}
+
+/// Loop resistance and loop inductance of all cables over frequency; nothing for cables that were measured as a response.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn cables(session: &Session) -> Result<Vec<Figure>, CircuitError> {
+    let frequencies = frequencies();
+    let mut resistance = Vec::new();
+    let mut inductance = Vec::new();
+    for (index, cable) in session.cables.iter().enumerate() {
+        let parameters = session.chain(index).parameters(&frequencies)?;
+        let scaled = |values: Option<Vec<f64>>, factor: f64| {
+            values
+                .map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<f64>>())
+                .filter(|values| values.iter().any(|value| *value != 0.0))
+        };
+        let name = || cable.name.clone();
+        resistance.extend(scaled(parameters.loop_resistance_ohm, 1e3).map(|values| (name(), values)));
+        inductance.extend(scaled(parameters.loop_inductance_h, 1e6).map(|values| (name(), values)));
+    }
+    Ok([
+        ("Loop resistance of the cables", "mΩ", resistance),
+        ("Loop inductance of the cables", "µH", inductance),
+    ]
+    .into_iter()
+    .filter(|(_, _, curves)| !curves.is_empty())
+    .map(|(title, unit, curves)| over_frequency(title, unit, &frequencies, &curves))
+    .collect())
+}
+
+/// Most curves that one picture can carry and still be told apart.
+const MOST_CURVES: usize = 4;
+
+fn over_frequency(title: &str, unit: &str, frequencies: &[f64], curves: &[(String, Vec<f64>)]) -> Figure {
+    let shown = &curves[..curves.len().min(MOST_CURVES)];
+    let (_, high) = ends(shown.iter().flat_map(|(_, values)| values));
+    let mut chart = Chart::new(title, axis(), Axis::linear(unit, 0.0, high * 1.1));
+    let mut words = String::from("Totals for the length, there and back:");
+    for (index, (name, values)) in shown.iter().enumerate() {
+        chart.line(Tone::of(index), &points(frequencies, values));
+        chart.name(Tone::of(index), cut(name, 30));
+        let (first, last) = (values[0], values[values.len() - 1]);
+        let _ = write!(words, " {name} {first:.3} {unit} at 20 Hz, {last:.3} {unit} at 20 kHz;");
+    }
+    if curves.len() > shown.len() {
+        let _ = write!(words, " {} more cables are in the table;", curves.len() - shown.len());
+    }
+    words.pop();
+    words.push('.');
+    chart.finish(words)
+}

@@ -1,0 +1,367 @@
+//! Sighted listening to both sides of each comparison and clip, and training with feedback. Nothing in here is counted,
+//! journalled or remembered.
+
+use std::time::Duration;
+
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+
+use super::environment::{Environment, Preparation};
+use super::face::Face;
+use super::listening::{Extent, level, scaled};
+use super::{SittingError, pages};
+use crate::clip::Playable;
+use crate::player::{OutputChoice, PlayerEvent, Transport};
+use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
+use crate::session::{ControlKind, Session};
+use crate::stimulus::{PairKind, StimulusSet};
+
+/// Right answers in a row at which training has reached its end: a guesser gets there from a given start one time in 32.
+/// Common practice, no source.
+pub const CRITERION: u32 = 5;
+
+/// How long a face waits before the time on it is brought up to date.
+const TICK: Duration = Duration::from_millis(50);
+
+/// What an audition came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Heard {
+    /// Pairs whose training reached the criterion.
+    pub reached: u32,
+    /// Training answers.
+    pub answers: u32,
+    /// Right ones.
+    pub right: u32,
+}
+
+/// Training on one pair.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Training {
+    x_is_b: bool,
+    chosen: Option<usize>,
+    in_a_row: u32,
+    heard: bool,
+}
+
+struct Audition<'d, 'e> {
+    session: &'d Session,
+    environment: &'d Environment<'e>,
+    face: &'d mut dyn Face,
+    transport: Box<dyn Transport>,
+    stimuli: StimulusSet,
+    silent: bool,
+    random: StdRng,
+    at: usize,
+    training: Option<Training>,
+    /// The slot that was switched to last, once something was.
+    slot: Option<usize>,
+    region: Option<(u64, u64)>,
+    extent: Extent,
+    decibels: f64,
+    checking_level: bool,
+    notice: Option<String>,
+    heard: Heard,
+}
+
+/// Conducts an audition until the listener leaves.
+///
+/// # Errors
+/// Stimuli that cannot be made, an output that cannot be opened, a terminal that goes away.
+pub fn audition(
+    session: &Session,
+    output: &OutputChoice,
+    environment: &Environment<'_>,
+    face: &mut dyn Face,
+) -> Result<Heard, SittingError> {
+    let preparation = Preparation::start(session, environment);
+    let Some(stimuli) = wait(session, output, environment, face, &preparation)? else {
+        return Ok(Heard::default());
+    };
+    let transport = super::open::open_output(session, output, false, environment, &stimuli)?;
+    let heard = transport.description().kind == "device";
+    let mut audition = Audition {
+        session,
+        environment,
+        face,
+        transport,
+        stimuli,
+        silent: *output == OutputChoice::Silent,
+        random: StdRng::seed_from_u64(environment.seed),
+        at: 0,
+        training: None,
+        slot: None,
+        region: None,
+        extent: Extent::default(),
+        decibels: if heard { level::SOFTEST } else { 0.0 },
+        checking_level: heard,
+        notice: None,
+        heard: Heard::default(),
+    };
+    audition.load();
+    if heard {
+        audition.transport.play();
+    }
+    audition.run()
+}
+
+/// Shows how far the preparation is; `None`: the person left.
+fn wait(
+    session: &Session,
+    output: &OutputChoice,
+    environment: &Environment<'_>,
+    face: &mut dyn Face,
+    preparation: &Preparation,
+) -> Result<Option<StimulusSet>, SittingError> {
+    loop {
+        if let Some(made) = preparation.take(Duration::ZERO) {
+            return Ok(Some(made?));
+        }
+        let page = pages::waiting("Preparing the stimuli", Some(preparation.progress()));
+        face.show(&around(session, *output == OutputChoice::Silent, None, Shown::Page(page)))?;
+        if (environment.ending)() || face.wait(TICK)?.contains(&Intent::Leave) {
+            return Ok(None);
+        }
+    }
+}
+
+fn around(session: &Session, silent: bool, notice: Option<String>, stage: Shown) -> Scene {
+    let mut marks = vec!["AUDITION: NEVER COUNTED".to_string()];
+    if silent {
+        marks.push("SILENT OUTPUT".to_string());
+    }
+    if session.invented {
+        marks.push("INVENTED DATA".to_string());
+    }
+    Scene { title: session.title.clone(), listener: "everybody".to_string(), marks, notice, stage }
+}
+
+impl Audition<'_, '_> {
+    fn run(&mut self) -> Result<Heard, SittingError> {
+        loop {
+            for event in self.transport.take_events() {
+                if let PlayerEvent::DeviceLost { reason } | PlayerEvent::WriteFailed { reason } = event {
+                    return Err(SittingError::Refused(format!("the sound is gone: {reason}")));
+                }
+            }
+            let scene = self.scene();
+            self.face.show(&scene)?;
+            if (self.environment.ending)() {
+                return Ok(self.heard);
+            }
+            for intent in self.face.wait(TICK)? {
+                self.notice = None;
+                if intent == Intent::Leave {
+                    self.transport.pause();
+                    return Ok(self.heard);
+                }
+                self.take(&intent);
+            }
+        }
+    }
+
+    /// Gives the player the pair, and X where there is training.
+    fn load(&mut self) {
+        let Some(pair) = self.stimuli.pairs.get(self.at) else { return };
+        let (a, b) = (scaled(&pair.a, self.decibels), scaled(&pair.b, self.decibels));
+        self.extent = Extent::of(&a);
+        let mut list: Vec<Playable> = vec![a.clone(), b.clone()];
+        if let Some(training) = &self.training {
+            list.push(if training.x_is_b { b } else { a });
+        }
+        self.transport.load(&list);
+        (self.slot, self.region) = (None, None);
+    }
+
+    fn take(&mut self, intent: &Intent) {
+        if self.checking_level {
+            self.take_level(intent);
+            return;
+        }
+        match intent {
+            Intent::Listen(slot) => {
+                self.slot = Some(*slot);
+                if let Some(training) = &mut self.training
+                    && *slot == 2
+                {
+                    training.heard = true;
+                }
+                self.transport.switch_to(*slot);
+                self.transport.play();
+            }
+            Intent::TogglePause if self.transport.status().playing => self.transport.pause(),
+            Intent::TogglePause => self.transport.play(),
+            Intent::Seek(seconds) => {
+                let frame = self.extent.moved(self.transport.status(), self.region, *seconds);
+                self.transport.seek(frame);
+            }
+            Intent::SeekTo(seconds) => self.transport.seek(self.extent.frame_at(*seconds)),
+            Intent::Restart => self.transport.seek(self.region.map_or(0, |(from, _)| from)),
+            Intent::LoopStart => {
+                let at = self.transport.status().position;
+                self.set_loop(Some(self.extent.with_start(self.region, at)));
+            }
+            Intent::LoopEnd => {
+                let at = self.transport.status().position;
+                self.set_loop(Some(self.extent.with_end(self.region, at)));
+            }
+            Intent::LoopOff => self.set_loop(None),
+            Intent::Next => self.turn(1),
+            Intent::Previous => self.turn(self.stimuli.pairs.len() - 1),
+            Intent::Train => {
+                let x_is_b = self.random.random_bool(0.5);
+                self.training = Some(Training { x_is_b, chosen: None, in_a_row: 0, heard: false });
+                self.load();
+            }
+            Intent::Choose(index) => {
+                if let Some(training) = &mut self.training {
+                    if training.heard {
+                        training.chosen = Some(*index);
+                    } else {
+                        self.notice = Some("listen to X first".to_string());
+                    }
+                }
+            }
+            Intent::Confirm => self.judge(),
+            Intent::Back => {
+                if let Some(training) = &mut self.training
+                    && training.chosen.take().is_none()
+                {
+                    self.training = None;
+                    self.load();
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn take_level(&mut self, intent: &Intent) {
+        let position = self.transport.status().position;
+        match intent {
+            Intent::Louder => self.decibels = level::louder(self.decibels),
+            Intent::Softer => self.decibels = level::softer(self.decibels),
+            Intent::Proceed => {
+                self.checking_level = false;
+                self.load();
+                return;
+            }
+            _ => return,
+        }
+        self.load();
+        self.transport.seek(position);
+        self.transport.play();
+    }
+
+    fn set_loop(&mut self, region: Option<(u64, u64)>) {
+        self.region = region;
+        self.transport.set_loop(region);
+    }
+
+    fn turn(&mut self, by: usize) {
+        self.at = (self.at + by) % self.stimuli.pairs.len();
+        self.training = None;
+        self.load();
+    }
+
+    /// Tells whether the chosen answer was right, at once: this is training.
+    fn judge(&mut self) {
+        let Some(training) = self.training else { return };
+        let Some(chosen) = training.chosen else {
+            self.notice = Some("choose an answer first, with ↑ ↓".to_string());
+            return;
+        };
+        let right = (chosen == 1) == training.x_is_b;
+        let in_a_row = if right { training.in_a_row + 1 } else { 0 };
+        self.heard.answers += 1;
+        self.heard.right += u32::from(right);
+        let was = if training.x_is_b { "B" } else { "A" };
+        if in_a_row >= CRITERION {
+            self.heard.reached += 1;
+            self.training = None;
+            self.notice = Some(format!(
+                "right: X was {was}. {CRITERION} in a row: the criterion is reached, training ends"
+            ));
+        } else {
+            let word = if right { "right" } else { "wrong" };
+            self.notice = Some(format!("{word}: X was {was}. {in_a_row} of {CRITERION} in a row"));
+            let x_is_b = self.random.random_bool(0.5);
+            self.training = Some(Training { x_is_b, chosen: None, in_a_row, heard: false });
+        }
+        self.load();
+    }
+
+    fn scene(&self) -> Scene {
+        let stage = if self.checking_level {
+            Shown::Page(PageScene { ..pages::level(self.decibels, level::SOFTEST) })
+        } else {
+            Shown::Trial(self.trial())
+        };
+        around(self.session, self.silent, self.notice.clone(), stage)
+    }
+
+    fn trial(&self) -> TrialScene {
+        let status = self.transport.status();
+        let total = self.stimuli.pairs.len() as u32;
+        let (what, a, b) = self.names();
+        let slot = |label, role: &str| Slot { label, role: role.to_string() };
+        let mut slots = vec![slot('A', &a), slot('B', &b)];
+        let (mut question, mut answers, mut kind) = (
+            "You know what you hear here. t trains on this pair.".to_string(),
+            Vec::new(),
+            StageKind::Sighted,
+        );
+        let mut heading = format!("{what} ({} of {total})", self.at + 1);
+        if let Some(training) = &self.training {
+            slots.push(slot('X', "A or B?"));
+            kind = StageKind::Trial;
+            heading = format!("Training on {what}: {} of {CRITERION} right in a row", training.in_a_row);
+            question = "Is X the same as A or as B? (Esc ends the training)".to_string();
+            answers = vec!["X is A".to_string(), "X is B".to_string()];
+        }
+        TrialScene {
+            kind,
+            heading,
+            about: String::new(),
+            done: self.training.map_or(self.at as u32 + 1, |training| training.in_a_row),
+            total: if self.training.is_some() { CRITERION } else { total },
+            question,
+            slots,
+            hearing: self.slot,
+            playing: status.playing,
+            position: self.extent.seconds_at(status.position),
+            length: self.extent.seconds(),
+            region: self.region.map(|(from, to)| (self.extent.seconds_at(from), self.extent.seconds_at(to))),
+            answers,
+            chosen: self.training.and_then(|training| training.chosen),
+            elapsed: self.environment.clock.elapsed().as_secs_f64(),
+            stoppable: false,
+            receipt: None,
+        }
+    }
+
+    /// What the pair is, and what its sides are.
+    fn names(&self) -> (String, String, String) {
+        let Some(pair) = self.stimuli.pairs.get(self.at) else { return Default::default() };
+        let session = self.session;
+        let cable =
+            |index: usize| session.cables.get(index).map(|cable| cable.name.clone()).unwrap_or_default();
+        let clip = |index: usize| session.clips.get(index).map(|clip| clip.name.clone()).unwrap_or_default();
+        match pair.kind {
+            PairKind::Comparison { comparison, clip: at } => {
+                let of = &session.comparisons[comparison];
+                (format!("{} on {}", of.name, clip(at)), cable(of.a), cable(of.b))
+            }
+            PairKind::Control { control, comparison, clip: at } => {
+                let a = cable(session.comparisons[comparison].a);
+                let (kind, b) = match session.controls[control].kind {
+                    ControlKind::Level { decibels } => ("level", format!("{decibels:+} dB")),
+                    ControlKind::Tilt { decibels } => ("tilt", format!("{decibels:+} dB tilt")),
+                    ControlKind::HeadMovement { metres } => {
+                        ("head movement", format!("{:.0} cm aside", metres * 100.0))
+                    }
+                    ControlKind::Identical => ("identical", a.clone()),
+                };
+                (format!("control: {kind} on {}", clip(at)), a, b)
+            }
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! Sends a clip by, block after block, in bounded memory: while one block is filtered, the next is read and the last is
+//! written.
+
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use crate::clip::dither::{Dither, WordLength};
+use crate::clip::fade::Fades;
+use crate::clip::write::{WavWriter, check_size};
+use crate::clip::{ClipError, OpenClip};
+use crate::filter::{Convolver, Filtered, Fir};
+
+/// Frames of the shortest block; meters and files work badly on crumbs.
+const SHORTEST_BLOCK: usize = 16_384;
+
+/// Filters a clip through several sides at once. `finish` gets every block with the frame it starts at and changes it in
+/// place; `sink` then takes it. `progress` is told the frames of each block.
+pub(super) fn stream(
+    clip: &OpenClip,
+    firs: &[&Fir],
+    finish: &(dyn Fn(&mut Filtered, u64) + Sync),
+    sink: &mut (dyn FnMut(&Filtered) -> Result<(), ClipError> + Send),
+    progress: &mut dyn FnMut(u64),
+) -> Result<(), ClipError> {
+    let mut convolver = Convolver::new(firs, usize::from(clip.info().channels));
+    let mut reader = clip.reader()?;
+    let hop = convolver.block_frames();
+    let block = hop * SHORTEST_BLOCK.div_ceil(hop);
+    let mut position = 0_u64;
+    let mut input = reader.read(block)?;
+    let mut last: Option<Filtered> = None;
+    loop {
+        let frames = input[0].len();
+        let (mut next, mut written) = (Ok(Vec::new()), Ok(()));
+        let mut output = Filtered::default();
+        rayon::scope(|scope| {
+            scope.spawn(|_| {
+                if frames > 0 {
+                    next = reader.read(block);
+                }
+            });
+            scope.spawn(|_| {
+                if let Some(done) = &last {
+                    written = sink(done);
+                }
+            });
+            output = if frames == 0 { convolver.finish() } else { convolver.push(&input) };
+            finish(&mut output, position);
+        });
+        written?;
+        position += output.frames() as u64;
+        progress(frames as u64);
+        if frames == 0 {
+            return if output.frames() > 0 { sink(&output) } else { Ok(()) };
+        }
+        last = (output.frames() > 0).then_some(output);
+        input = next?;
+    }
+}
+
+/// Fades of both ends and a gain per side, for [`stream`].
+pub(super) fn faded(fades: Fades, gains: &[f64]) -> impl Fn(&mut Filtered, u64) + Sync + '_ {
+    move |block, position| {
+        block.sides.par_iter_mut().zip(gains).for_each(|(side, gain)| {
+            for channel in side {
+                fades.apply(channel, position);
+                if *gain != 1.0 {
+                    for sample in channel.iter_mut() {
+                        *sample *= gain;
+                    }
+                }
+            }
+        });
+    }
+}
+
+/// Filters a clip into a WAV file and does nothing else: no fade, no gain. For holding the filters against other tools.
+///
+/// # Errors
+/// The clip cannot be read, the file cannot be written.
+pub fn filter_file(clip: &OpenClip, fir: &Fir, path: &Path, word: WordLength) -> Result<(), ClipError> {
+    let info = clip.info();
+    let channels = usize::from(info.channels);
+    check_size(path, word, channels, info.frames)?;
+    let mut writer = WavWriter::create(path, word, channels, info.rate_hz, Dither::new(0))?;
+    stream(
+        clip,
+        &[fir],
+        &|_, _| {},
+        &mut |block| writer.push(&block.sides[0].iter().map(Vec::as_slice).collect::<Vec<_>>()),
+        &mut |_| {},
+    )?;
+    writer.finish()
+}

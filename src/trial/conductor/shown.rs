@@ -1,0 +1,84 @@
+//! What a conductor shows of itself: the [`View`], which holds nothing of the draw before the closing.
+
+use super::{Attempting, Conductor, Phase, settle, unheard};
+use crate::trial::protocol::Definition;
+use crate::trial::record::{Part, TrialId};
+use crate::trial::view::{ResultView, Stage, TrialView, View};
+
+impl Conductor {
+    /// What may be shown.
+    pub fn view(&self) -> View {
+        let opening = &self.ledger.opening;
+        View {
+            terms: opening.terms.clone(),
+            occasion: opening.occasion,
+            listener: opening.listener.clone(),
+            commitment: opening.commitment,
+            simulated: opening.simulated,
+            silent: opening.output.kind == "silent",
+            invented: opening.invented,
+            receipt: self.receipt,
+            stage: self.stage(&self.phase),
+        }
+    }
+
+    fn stage(&self, phase: &Phase) -> Stage {
+        let next = || self.ledger.next().unwrap_or(TrialId { part: Part::Main, trial: 1, attempt: 1 });
+        match phase {
+            Phase::Terms => {
+                Stage::Terms { parties: self.ledger.parties(), accepted: self.ledger.accepted.clone() }
+            }
+            Phase::Sealing => Stage::Sealing { phrases: self.ledger.phrases.clone() },
+            Phase::Announce => Stage::Announce { next: next(), of: self.ledger.trials_of(next().part) },
+            Phase::Trial(trial) => Stage::Trial(self.trial_view(trial)),
+            Phase::Rest { offered, back, .. } => {
+                let heard = back.as_ref().map_or(0, |trial| trial.listening.heard_ms.iter().sum());
+                Stage::Rest {
+                    listened_ms: self.ledger.listened_ms + heard,
+                    offered: *offered,
+                    next: next(),
+                    of: self.ledger.trials_of(next().part),
+                }
+            }
+            Phase::Counting => Stage::Counting,
+            Phase::ConfirmStop(_) => Stage::ConfirmStop { answered: self.ledger.answered() },
+            Phase::Stopped(reason) => Stage::Stopped { reason: reason.clone() },
+            Phase::Done => match &self.ledger.closing {
+                None => Stage::Closing,
+                Some(closing) => Stage::Result(ResultView {
+                    outcome: closing.outcome,
+                    counts: closing.counts.clone(),
+                    secret: closing.secret,
+                    decisions: self.tally.decisions.clone(),
+                    claimant_won: self.tally.claimant_won(&self.ledger.opening, closing.outcome),
+                }),
+            },
+        }
+    }
+
+    fn trial_view(&self, trial: &Attempting) -> TrialView {
+        let terms = &self.ledger.opening.terms;
+        let definition = Definition::of(terms.protocol);
+        let mut now = trial.clone();
+        settle(&mut now, self.at_ms);
+        now.listening.took_ms = self.at_ms - now.started_ms;
+        let heard: u64 = now.listening.heard_ms.iter().sum();
+        TrialView {
+            id: now.id,
+            of: self.ledger.trials_of(now.id.part),
+            question: definition.question(terms.attribute.as_deref()),
+            slots: definition.slots,
+            alternatives: definition.alternatives,
+            step: now.step,
+            slot: now.slot,
+            playing: now.counted_ms.is_some(),
+            region: now.region,
+            choice: now.choice,
+            unheard: unheard(definition, &now),
+            listening: now.listening,
+            voted: self.ledger.votes.keys().copied().collect(),
+            seats: self.ledger.taken(),
+            listened_ms: self.ledger.listened_ms + heard,
+        }
+    }
+}

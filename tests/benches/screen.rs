@@ -1,0 +1,272 @@
+//! How long a frame and a key take, and whether a switch takes the same time for both assignments.
+//!
+//! The second is a test with a stated rule: response times of switches to X while X is A and while X is B, in turns, are
+//! compared by the two-sample Kolmogorov-Smirnov test; a p-value below 0.001 is reported as a failure, exit status 1.
+
+use std::cell::{Cell, RefCell};
+use std::collections::VecDeque;
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use earwitness::clip::Playable;
+use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
+use earwitness::screen::terminal::{InputSource, Screen};
+use earwitness::screen::{Input, Intent, Key, Palette, Scene, Slot, Stage, StageKind, TrialScene};
+use earwitness::session::{self, Session};
+use earwitness::sitting::{self, Environment, Face, FaceError, RealClock, Request, Resuming};
+use earwitness::stimulus::{Pair, PairKind, StimulusSet};
+use earwitness::trial::{Digest, Secret};
+
+/// Switches of one sitting.
+const SWITCHES: usize = 2000;
+/// Sittings of each assignment, in turns.
+const ROUNDS: usize = 4;
+/// Below this p-value the two distributions count as different.
+const RISK: f64 = 0.001;
+
+fn main() -> std::process::ExitCode {
+    divan::main();
+    if std::env::args().any(|argument| argument == "--list") || cfg!(debug_assertions) {
+        return std::process::ExitCode::SUCCESS;
+    }
+    response_times()
+}
+
+fn scene() -> Scene {
+    let slot = |label, role: &str| Slot { label, role: role.to_string() };
+    Scene {
+        title: "Hall flex against the heavy pair".to_string(),
+        listener: "Mara".to_string(),
+        marks: vec!["INVENTED DATA".to_string()],
+        notice: None,
+        stage: Stage::Trial(TrialScene {
+            kind: StageKind::Trial,
+            heading: "Trial 5 of 16".to_string(),
+            about: String::new(),
+            done: 4,
+            total: 16,
+            question: "Is X the same as A or as B?".to_string(),
+            slots: vec![slot('A', "side A"), slot('B', "side B"), slot('X', "A or B?")],
+            hearing: Some(2),
+            playing: true,
+            position: 3.2,
+            length: 8.0,
+            region: Some((2.0, 6.0)),
+            answers: vec!["X is A".to_string(), "X is B".to_string()],
+            chosen: None,
+            elapsed: 763.0,
+            stoppable: true,
+            receipt: None,
+        }),
+    }
+}
+
+struct Endless;
+
+impl InputSource for Endless {
+    fn next(&mut self, _wait: Duration) -> std::io::Result<Option<Input>> {
+        Ok(Some(Input::Key(Key::Character('x'))))
+    }
+
+    fn size(&self) -> std::io::Result<(u16, u16)> {
+        Ok((80, 24))
+    }
+}
+
+/// A whole frame of the trial whose time has moved on.
+#[divan::bench]
+fn frame(bencher: divan::Bencher) {
+    let mut screen = Screen::new(Endless, std::io::sink(), Palette::coloured()).expect("nothing is written");
+    let mut scene = scene();
+    bencher.bench_local(|| {
+        if let Stage::Trial(trial) = &mut scene.stage {
+            trial.position = (trial.position + 0.05) % trial.length;
+        }
+        screen.show(&scene)
+    });
+}
+
+/// From a key to what the listener wants by it.
+#[divan::bench]
+fn key(bencher: divan::Bencher) {
+    let mut screen = Screen::new(Endless, std::io::sink(), Palette::coloured()).expect("nothing is written");
+    screen.show(&scene()).expect("nothing is written");
+    bencher.bench_local(|| screen.wait(Duration::ZERO));
+}
+
+/// When a switch was asked for, and how long each took to reach the player.
+struct Stopwatch {
+    pressed: Rc<Cell<Option<Instant>>>,
+    times: Rc<RefCell<Vec<f64>>>,
+}
+
+/// A player that tells when it was told to switch.
+struct Sent(std::sync::mpsc::Sender<Instant>);
+
+impl Transport for Sent {
+    fn load(&mut self, _stimuli: &[Playable]) {}
+    fn switch_to(&mut self, _index: usize) {
+        let _ = self.0.send(Instant::now());
+    }
+    fn play(&mut self) {}
+    fn pause(&mut self) {}
+    fn seek(&mut self, _frame: u64) {}
+    fn set_loop(&mut self, _region: Option<(u64, u64)>) {}
+    fn status(&self) -> Status {
+        Status::default()
+    }
+    fn take_events(&mut self) -> Vec<PlayerEvent> {
+        Vec::new()
+    }
+    fn description(&self) -> OutputDescription {
+        OutputDescription {
+            kind: "silent".to_string(),
+            name: String::new(),
+            host: String::new(),
+            rate_hz: 8000,
+            format: "f32".to_string(),
+            buffer_frames: 0,
+            channels: 1,
+            resampled_from_hz: None,
+        }
+    }
+}
+
+/// A face that first agrees to everything and then switches to X again and again.
+struct Switcher {
+    before: VecDeque<Intent>,
+    left: usize,
+    watch: Stopwatch,
+    switched: std::sync::mpsc::Receiver<Instant>,
+}
+
+impl Face for Switcher {
+    fn show(&mut self, _scene: &Scene) -> Result<(), FaceError> {
+        Ok(())
+    }
+
+    fn wait(&mut self, _wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        if let (Some(pressed), Ok(at)) = (self.watch.pressed.take(), self.switched.try_recv()) {
+            self.watch.times.borrow_mut().push(at.duration_since(pressed).as_secs_f64());
+        }
+        if let Some(intent) = self.before.pop_front() {
+            return Ok(vec![intent]);
+        }
+        if self.left == 0 {
+            return Ok(vec![Intent::Leave]);
+        }
+        self.left -= 1;
+        // Away from X and back: only the way back is timed.
+        if self.left.is_multiple_of(2) {
+            let _ = self.switched.try_iter().count();
+            self.watch.pressed.set(Some(Instant::now()));
+            Ok(vec![Intent::Listen(2)])
+        } else {
+            Ok(vec![Intent::Listen(self.left / 2 % 2)])
+        }
+    }
+}
+
+fn session(folder: &Path) -> Session {
+    let text = "title = \"Response times\"\ninvented = true\nprotocol = \"abx\"\ntrials = 4\n[loudspeaker]\nresistance = \
+                \"8 ohm\"\n[cables.one]\nconstruction = \"direct\"\n[cables.two]\nconstruction = \"direct\"\n[clips.p]\n\
+                synth = \"plucked-strings\"\n[[comparisons]]\nname = \"c\"\na = \"one\"\nb = \"two\"\nclips = [\"p\"]\n";
+    session::parse(&folder.join("session.toml"), text).expect("the session is valid")
+}
+
+fn times(order: usize) -> Vec<f64> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = session(folder.path());
+    let sound = |level: f32| Playable {
+        rate_hz: 8000,
+        channels: 1,
+        samples: (0..16_000).map(|n| level * (n as f32 * 0.3).sin()).collect(),
+    };
+    let pair = Pair {
+        kind: PairKind::Comparison { comparison: 0, clip: 0 },
+        a: sound(0.5),
+        b: sound(0.4),
+        digest_a: Digest::of(b"a").hex(),
+        digest_b: Digest::of(b"b").hex(),
+    };
+    let made = StimulusSet { pairs: vec![pair], levels: Vec::new(), notes: Vec::new() };
+    let clock = RealClock::default();
+    let (sender, switched) = std::sync::mpsc::channel();
+    let environment = Environment {
+        prepare: Arc::new(move |_, _| Ok(made.clone())),
+        in_background: false,
+        open: &move |_, _, _, _| Ok(Box::new(Sent(sender.clone()))),
+        secret: &|| Ok(Secret::from_bytes([3; 32])),
+        forced_orders: vec![order],
+        ending: &|| false,
+        ..Environment::real(&clock)
+    };
+    let request = Request {
+        session,
+        listener: "bench".to_string(),
+        output: OutputChoice::Silent,
+        simulate: None,
+        opponent: false,
+        resuming: Resuming::Anew,
+    };
+    let times = Rc::new(RefCell::new(Vec::new()));
+    let watch = Stopwatch { pressed: Rc::default(), times: Rc::clone(&times) };
+    let mut face =
+        Switcher { before: VecDeque::from(vec![Intent::Proceed; 4]), left: 2 * SWITCHES, watch, switched };
+    sitting::conduct(&request, &environment, &mut face).expect("it runs");
+    times.take()
+}
+
+/// Two-sample Kolmogorov-Smirnov statistic and its asymptotic p-value (Kolmogorov 1933, Smirnov 1948).
+fn kolmogorov_smirnov(a: &mut [f64], b: &mut [f64]) -> (f64, f64) {
+    a.sort_by(f64::total_cmp);
+    b.sort_by(f64::total_cmp);
+    let (mut i, mut j, mut most) = (0, 0, 0.0_f64);
+    while i < a.len() && j < b.len() {
+        let value = a[i].min(b[j]);
+        while i < a.len() && a[i] <= value {
+            i += 1;
+        }
+        while j < b.len() && b[j] <= value {
+            j += 1;
+        }
+        most = most.max((i as f64 / a.len() as f64 - j as f64 / b.len() as f64).abs());
+    }
+    let effective = (a.len() * b.len()) as f64 / (a.len() + b.len()) as f64;
+    let lambda = effective.sqrt() * most;
+    let tail: f64 = (1..=100)
+        .map(|k| {
+            let sign = if k % 2 == 1 { 2.0 } else { -2.0 };
+            sign * (-2.0 * f64::from(k * k) * lambda * lambda).exp()
+        })
+        .sum();
+    (most, if lambda < 0.2 { 1.0 } else { tail.clamp(0.0, 1.0) })
+}
+
+#[expect(clippy::print_stdout, reason = "a bench reports on standard output")]
+fn response_times() -> std::process::ExitCode {
+    let (mut x_is_a, mut x_is_b) = (Vec::new(), Vec::new());
+    for round in 0..ROUNDS {
+        // Which comes first changes, so that a machine that warms up favours neither.
+        for order in if round % 2 == 0 { [0, 1] } else { [1, 0] } {
+            let seen = times(order);
+            if order == 0 { x_is_a.extend(seen) } else { x_is_b.extend(seen) }
+        }
+    }
+    let (statistic, p_value) = kolmogorov_smirnov(&mut x_is_a, &mut x_is_b);
+    let microseconds = |sorted: &[f64], share: f64| sorted[(sorted.len() as f64 * share) as usize] * 1e6;
+    for (name, sorted) in [("X is A", &x_is_a), ("X is B", &x_is_b)] {
+        println!(
+            "switch, {name}: {} times, median {:.2} us, 99 % {:.2} us",
+            sorted.len(),
+            microseconds(sorted, 0.5),
+            microseconds(sorted, 0.99)
+        );
+    }
+    println!(
+        "Kolmogorov-Smirnov: D = {statistic:.4}, p = {p_value:.3}; below {RISK} they would count as different"
+    );
+    if p_value < RISK { std::process::ExitCode::FAILURE } else { std::process::ExitCode::SUCCESS }
+}

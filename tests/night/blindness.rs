@@ -1,0 +1,139 @@
+//! Nothing that a phone, the display or the player's caller sees before the closing depends on the draw.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use earwitness::ballot::Phase;
+
+use super::stage::{HandClock, Host, Phone, Recorder, invitation, join, raw, request, session, world};
+
+/// Everything that went over the wire, what the player was told, and the journal up to the closing.
+#[derive(PartialEq, Eq)]
+struct Traffic {
+    answers: Vec<(String, String)>,
+    calls: Vec<String>,
+    journal: String,
+    files: Vec<(String, u64)>,
+}
+
+/// A night whose every presentation has this order, answered in the same way at the same times.
+fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), protocol, 2, "");
+    let clock = Arc::new(HandClock::default());
+    let recorder = Recorder::default();
+    let (night_clock, night_recorder) = (clock.clone(), recorder.clone());
+    let host = Host::start(move || {
+        let mut world = world(night_clock, &night_recorder);
+        world.forced_orders = vec![order];
+        (invitation(session), world)
+    })
+    .expect("open");
+    let mut answers = Vec::new();
+    // The port is the system's choice and the date is the hour's: both are taken out, nothing else.
+    let port = host.address.port().to_string();
+    let mut keep = |reply: super::stage::Reply| {
+        let head: Vec<&str> =
+            reply.head.lines().filter(|line| !line.to_ascii_lowercase().starts_with("date:")).collect();
+        answers.push((head.join("\n").replace(&port, "PORT"), reply.body.replace(&port, "PORT")));
+    };
+    let first = join(host.address, &host.code, "Ida", None);
+    let ida = Phone::seated(host.address, &first);
+    keep(first);
+    let second = join(host.address, &host.code, "Ola", None);
+    let ola = Phone::seated(host.address, &second);
+    keep(second);
+    for page in ["/", "/room", "/night.css", "/phone.js", "/room.js"] {
+        keep(ida.get(page));
+    }
+    host.say("next").expect("accepted");
+    keep(ida.post("/phrase", &serde_json::json!({ "text": "lamp" })));
+    host.say("next").expect("sealed");
+    let display = |path: &str| {
+        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
+            .expect("an answer")
+    };
+    for trial in 0..4 {
+        while host.look().phase != Phase::Presenting {
+            host.say("next").expect("presented");
+        }
+        // The clock moves by hand; at each place everybody asks.
+        for _ in 0..14 {
+            clock.0.fetch_add(50, Ordering::SeqCst);
+            settle(&host);
+            keep(ida.get("/state"));
+            keep(display("/room-state"));
+            if host.look().phase == Phase::Voting {
+                break;
+            }
+        }
+        while host.look().phase != Phase::Voting {
+            clock.0.fetch_add(50, Ordering::SeqCst);
+            settle(&host);
+        }
+        let id = host.look().trial.as_ref().expect("a trial").id.clone();
+        let names: Vec<&str> =
+            host.look().trial.as_ref().expect("a trial").alternatives.iter().map(|c| c.name).collect();
+        keep(ida.vote(&id, names[trial % names.len()]));
+        keep(ola.vote(&id, names[0]));
+        keep(ola.vote(&id, names[1]));
+        keep(ida.vote("main-99-1", names[0]));
+        keep(ida.get("/state"));
+        keep(ola.get("/state"));
+        keep(display("/room-state"));
+        host.say("close").expect("closed");
+        keep(ida.vote(&id, names[1]));
+        keep(ida.get("/state"));
+        keep(ida.get("/journal"));
+    }
+    let journal = std::fs::read_to_string(&host.journal).expect("the journal");
+    let mut files: Vec<(String, u64)> = std::fs::read_dir(folder.path().join("sittings"))
+        .expect("the folder")
+        .map(|entry| {
+            let entry = entry.expect("an entry");
+            // The pass file holds the port, whose number of digits may differ.
+            let length = if entry.path().extension().is_some_and(|e| e == "passes") {
+                0
+            } else {
+                entry.metadata().expect("facts").len()
+            };
+            (entry.file_name().to_string_lossy().into_owned(), length)
+        })
+        .collect();
+    files.sort();
+    host.leave();
+    let tape = recorder.0.lock().expect("the tape");
+    (Traffic { answers, calls: tape.calls.clone(), journal, files }, tape.loaded.clone())
+}
+
+/// Waits until the host's thread has seen the clock.
+fn settle(host: &Host) {
+    for _ in 0..3 {
+        host.look();
+        std::thread::sleep(std::time::Duration::from_millis(3));
+    }
+}
+
+#[test]
+fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
+    for (protocol, orders) in
+        [("abx", 2), ("duo-trio", 4), ("triangle", 6), ("tetrad", 6), ("two-afc", 2), ("preference", 2)]
+    {
+        let (reference, loaded) = evening(protocol, 0);
+        assert!(
+            reference.answers.len() > 40 && reference.calls.len() > 20,
+            "{protocol}: there is traffic to compare"
+        );
+        for order in 1..orders {
+            let (other, other_loaded) = evening(protocol, order);
+            assert_ne!(loaded, other_loaded, "{protocol}: the draws were different");
+            for (index, (one, two)) in reference.answers.iter().zip(&other.answers).enumerate() {
+                assert_eq!(one, two, "{protocol}, order {order}: answer {index}");
+            }
+            assert_eq!(reference.answers.len(), other.answers.len(), "{protocol}, order {order}");
+            assert_eq!(reference.calls, other.calls, "{protocol}, order {order}: the player's calls");
+            assert_eq!(reference.journal, other.journal, "{protocol}, order {order}: the journal");
+            assert_eq!(reference.files, other.files, "{protocol}, order {order}: names and sizes of files");
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! What the results say, against numbers that were worked out by hand.
+
+use earwitness::ballot::Phase;
+use earwitness::trial::verify;
+
+use super::stage::{Host, Phone, Recorder, invitation, real_world, session};
+
+/// A night in which each listener answers every trial in the same way; `None` says nothing.
+fn night(folder: &std::path::Path, more: &str, listeners: &[Option<&str>]) -> (Host, Vec<Phone>) {
+    let session = session(folder, "abx", 6, more);
+    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let phones: Vec<Phone> =
+        (0..listeners.len()).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    // Six counted trials, a control, and the practice trial.
+    for _ in 0..8 {
+        let trial = host.to_the_votes();
+        for (phone, answer) in phones.iter().zip(listeners) {
+            if let Some(answer) = answer {
+                assert_eq!(phone.vote(&trial, answer).status, 200);
+            }
+        }
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    (host, phones)
+}
+
+#[test]
+fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (host, phones) = night(folder.path(), "", &[Some("a"); 20]);
+    let checked = verify::check(&host.journal);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    let result = phones[0].state()["result"].clone();
+    let room = result["room"]["sentences"].to_string();
+    // All say "a" always, so the room's score is 20 times the number of trials whose X was A, and the draws are the only
+    // luck: six fair coins. Whatever came, the chance is k/64, never the tiny one of 120 independent answers.
+    let together = result["room"]["sentences"][0].as_str().expect("a sentence");
+    let right: u32 = together.split(' ').nth(1).and_then(|word| word.parse().ok()).expect("a number");
+    assert_eq!(right % 20, 0, "{together}");
+    assert!(together.contains("of 120 votes right"), "{together}");
+    assert!(together.contains("give 60.0 on average"), "{together}");
+    let k = right / 20;
+    // P(X >= k | 6, 1/2) by counting.
+    let tail: u32 = (k..=6).map(|j| [1, 6, 15, 20, 15, 6, 1][j as usize]).sum();
+    let p = f64::from(tail) / 64.0;
+    let said = earwitness::report::verdict::risk(p);
+    assert!(together.contains(&format!("at least as well {said}")), "{together} against {said}");
+    assert!(room.contains("20 listeners took part; 0 votes never came."), "{room}");
+    let podium = result["room"]["podium"].to_string();
+    assert!(podium.contains("1. Listener 0 (seat 1)"), "{podium}");
+    host.leave();
+}
+
+#[test]
+fn votes_that_never_came_are_reported_and_count_as_the_session_says() {
+    for (more, as_wrong) in [("", false), ("missing_votes = \"wrong\"\n", true)] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (host, phones) = night(folder.path(), more, &[Some("a"), None]);
+        let silent = phones[1].state()["result"]["own"]["sentences"].to_string();
+        assert!(silent.contains("6 votes never came from your seat"), "{silent}");
+        if as_wrong {
+            assert!(silent.contains("0 of 6 right") && silent.contains("counts them as wrong"), "{silent}");
+        } else {
+            assert!(silent.contains("No counted answers") && silent.contains("not counted"), "{silent}");
+        }
+        let room = phones[0].state()["result"]["room"]["sentences"].to_string();
+        assert!(room.contains("6 votes never came"), "{room}");
+        assert!(room.contains("of 6 votes right"), "the room's votes are the ones that came: {room}");
+        host.leave();
+    }
+}
+
+#[test]
+fn a_night_that_is_stopped_early_proves_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 6, "");
+    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..3 {
+        let trial = host.to_the_votes();
+        assert_eq!(ida.vote(&trial, "a").status, 200);
+        host.say("close").expect("closed");
+    }
+    assert!(host.say("stop").expect("asked")[0].contains("confirm"));
+    host.say("back").expect("not yet");
+    host.say("stop").expect("asked");
+    host.say("confirm").expect("confirmed");
+    host.until(Phase::Result);
+    let result = ida.state()["result"].clone();
+    let own = result["own"]["sentences"][0].as_str().expect("a sentence");
+    assert!(own.contains("stopped before it was complete") || own.contains("No counted answers"), "{own}");
+    let room = result["room"]["sentences"].to_string();
+    assert!(room.contains("shows nothing, neither way") || room.contains("Nobody voted"), "{room}");
+    host.leave();
+}

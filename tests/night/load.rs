@@ -1,0 +1,98 @@
+//! Five hundred seats that vote within two seconds, on this machine only and bounded in count and time.
+
+use std::collections::HashSet;
+use std::io::Write as _;
+use std::net::TcpStream;
+use std::sync::Barrier;
+use std::time::{Duration, Instant};
+
+use earwitness::trial::{Digest, Record, journal};
+
+use super::stage::{Host, Phone, Recorder, invitation, read_reply, real_world, request, session};
+
+const SEATS: usize = 500;
+/// Threads that send; each has its share of the phones.
+const SENDERS: usize = 25;
+/// All votes are cast within this time.
+const WITHIN: Duration = Duration::from_secs(2);
+
+#[test]
+fn five_hundred_seats_vote_within_two_seconds() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let phones: Vec<Phone> =
+        (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let trial = host.to_the_votes();
+
+    // Connections as phones have them: open before, one request each, spread evenly over the two seconds.
+    let start = Barrier::new(SENDERS);
+    let mut waits: Vec<Duration> = std::thread::scope(|scope| {
+        let threads: Vec<_> = phones
+            .chunks(SEATS / SENDERS)
+            .enumerate()
+            .map(|(sender, share)| {
+                let (start, trial, address) = (&start, &trial, host.address);
+                scope.spawn(move || {
+                    let mut open: Vec<TcpStream> = share
+                        .iter()
+                        .map(|_| {
+                            let stream = TcpStream::connect(address).expect("a connection");
+                            stream.set_nodelay(true).expect("no delay");
+                            stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout");
+                            stream
+                        })
+                        .collect();
+                    start.wait();
+                    let began = Instant::now();
+                    let mut waits = Vec::new();
+                    for (index, (phone, stream)) in share.iter().zip(&mut open).enumerate() {
+                        let place = index * SENDERS + sender;
+                        let due = WITHIN.mul_f64(place as f64 / SEATS as f64);
+                        std::thread::sleep(due.saturating_sub(began.elapsed()));
+                        let answer = if phone.seat % 3 == 0 { "a" } else { "b" };
+                        let body = serde_json::json!({ "trial": trial, "answer": answer, "sequence": 1 })
+                            .to_string();
+                        let bytes = request(address, "POST", "/vote", &[("Cookie", &phone.cookie)], &body);
+                        let sent = Instant::now();
+                        stream.write_all(&bytes).expect("sent");
+                        let reply = read_reply(stream).expect("an answer");
+                        waits.push(sent.elapsed());
+                        assert_eq!(reply.status, 200, "{reply:?}");
+                        let receipt = reply.json()["vote"]["hex"].as_str().expect("a receipt").to_owned();
+                        assert_eq!(receipt.len(), 64);
+                    }
+                    waits
+                })
+            })
+            .collect();
+        threads.into_iter().flat_map(|thread| thread.join().expect("a sender")).collect()
+    });
+    waits.sort();
+    let p99 = waits[SEATS * 99 / 100];
+    eprintln!("500 votes: median {:?}, p99 {p99:?}, longest {:?}", waits[SEATS / 2], waits[SEATS - 1]);
+    assert_eq!(host.look().voted, SEATS as u32);
+    host.say("close").expect("closed");
+
+    let read = journal::read(&host.journal).expect("a sound journal");
+    let voters: Vec<u32> = read
+        .records
+        .iter()
+        .filter_map(|record| match record {
+            Record::Vote { seat, .. } => Some(*seat),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(voters.len(), SEATS, "every accepted vote is in the journal");
+    assert_eq!(voters.iter().collect::<HashSet<_>>().len(), SEATS, "and none is there twice");
+    let last = std::fs::read_to_string(&host.journal).expect("text");
+    assert_eq!(
+        Digest::of(last.lines().last().expect("a line").as_bytes()),
+        *read.digests.last().expect("a digest")
+    );
+    // The machine may be busy with other tests, so this bound is wide; the bench holds the figure of 100 ms.
+    assert!(p99 < Duration::from_secs(1), "p99 {p99:?}");
+    host.leave();
+}

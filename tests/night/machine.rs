@@ -1,0 +1,409 @@
+//! The pure machine: every phase, every refusal, without clock, disk or web.
+
+use earwitness::ballot::command::Command;
+use earwitness::ballot::night::Now;
+use earwitness::ballot::paper::PaperBallot;
+use earwitness::ballot::pass::Holder;
+use earwitness::ballot::presentation::Timing;
+use earwitness::ballot::{Night, Phase, Refusal};
+use earwitness::session::Session;
+use earwitness::trial::{
+    Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Record, Secret, Terms, TrialId,
+};
+
+use earwitness::trial::record::StimulusTerms;
+
+use super::stage;
+
+/// A night whose disk is a list.
+struct Desk {
+    night: Night,
+    records: Vec<Record>,
+    digests: Vec<Digest>,
+    other: Vec<Effect>,
+    at_ms: u64,
+}
+
+const TIMING: Timing = Timing { gap_ms: 100, vote_ms: 5000, pause_ms: None, rounds: 1 };
+const CLIP_MS: u64 = 1000;
+
+fn opening(session: &Session) -> Opening {
+    let secret = Secret::from_bytes([7; 32]);
+    Opening {
+        format: earwitness::trial::record::FORMAT,
+        program: "earwitness test".to_owned(),
+        utc: "2026-01-31T20:15:00Z".to_owned(),
+        occasion: Occasion::Night,
+        listener: "Mill".to_owned(),
+        alias: None,
+        commitment: secret.commitment(),
+        register: Digest::NOTHING,
+        session: Digest::of(session.source.as_bytes()),
+        terms: Terms::of(session),
+        stimuli: StimulusTerms::of(&stage::stimuli()),
+        output: Output {
+            kind: "device".to_owned(),
+            name: "invented".to_owned(),
+            host: String::new(),
+            rate_hz: 8000,
+            format: "f32".to_owned(),
+            buffer_frames: 0,
+            channels: 1,
+        },
+        simulated: None,
+        invented: true,
+    }
+}
+
+impl Desk {
+    fn new(protocol: &str, trials: u32, timing: Timing, by_hand: bool) -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let session = stage::session(folder.path(), protocol, trials, "");
+        let (conductor, effects) =
+            Conductor::open(opening(&session), Secret::from_bytes([7; 32])).expect("it can be conducted");
+        let night = Night::new(conductor, &[], &[], timing, by_hand);
+        let mut desk = Self { night, records: Vec::new(), digests: Vec::new(), other: Vec::new(), at_ms: 0 };
+        desk.carry_out(effects);
+        desk
+    }
+
+    fn carry_out(&mut self, effects: Vec<Effect>) {
+        for effect in effects {
+            match effect {
+                Effect::Append(record) => {
+                    let digest = Digest::of(format!("{} {record:?}", self.records.len()).as_bytes());
+                    self.night.written(&record, digest);
+                    self.records.push(*record);
+                    self.digests.push(digest);
+                }
+                Effect::Load { .. } => self.night.loaded(CLIP_MS),
+                other => self.other.push(other),
+            }
+        }
+    }
+
+    fn say(&mut self, command: &Command) -> Result<(), Refusal> {
+        let effects = self.night.host(self.at_ms, command)?;
+        self.carry_out(effects);
+        Ok(())
+    }
+
+    fn pass(&mut self, milliseconds: u64) {
+        // In steps, as the loop does.
+        let until = self.at_ms + milliseconds;
+        while self.at_ms < until {
+            let step = self.night.wake_in(self.at_ms).unwrap_or(50).clamp(1, 50);
+            self.at_ms = (self.at_ms + step).min(until);
+            let effects = self.night.tick(self.at_ms);
+            self.carry_out(effects);
+        }
+    }
+
+    fn phase(&self) -> Phase {
+        self.night.phase(&self.night.view().stage)
+    }
+
+    fn join(&mut self, alias: &str, seat: Option<u32>) -> Result<Holder, Refusal> {
+        let (holder, effects) = self.night.join(self.at_ms, alias, seat, Ballot::Phone)?;
+        self.carry_out(effects);
+        Ok(holder)
+    }
+
+    fn vote(&mut self, holder: Holder, trial: &str, answer: &str, sequence: u64) -> Result<TrialId, Refusal> {
+        let (id, effects) = self.night.vote(self.at_ms, holder, trial, answer, sequence)?;
+        self.carry_out(effects);
+        Ok(id)
+    }
+
+    /// From the welcome to open votes in the first trial.
+    fn reach_the_first_votes(&mut self) {
+        for _ in 0..3 {
+            self.say(&Command::Next).expect("accept, seal, begin");
+        }
+        assert_eq!(self.phase(), Phase::Presenting);
+        self.pass(3 * (CLIP_MS + 100) + 50);
+        assert_eq!(self.phase(), Phase::Voting);
+    }
+
+    fn votes(&self) -> usize {
+        self.records.iter().filter(|record| matches!(record, Record::Vote { .. })).count()
+    }
+}
+
+#[test]
+fn an_evening_goes_through_its_phases() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    assert_eq!(desk.phase(), Phase::Welcome);
+    let ida = desk.join("Ida", None).expect("a seat");
+    assert_eq!(ida, Holder { seat: 1, generation: 1 });
+    assert_eq!(
+        desk.night.phrase(0, ida, "lamp"),
+        Err(Refusal::NoPhrases),
+        "not before the doors are open for them"
+    );
+    desk.say(&Command::Next).expect("accepted");
+    assert_eq!(desk.phase(), Phase::Joining);
+    let effects = desk.night.phrase(0, ida, " lamp on the stairs ").expect("a phrase");
+    desk.carry_out(effects);
+    desk.say(&Command::Next).expect("sealed");
+    assert_eq!(desk.phase(), Phase::Ready);
+    assert_eq!(desk.night.phrase(0, ida, "late"), Err(Refusal::NoPhrases));
+    desk.say(&Command::Next).expect("presented");
+    assert_eq!(desk.phase(), Phase::Presenting);
+    assert_eq!(desk.night.now(desk.at_ms).0, Now::Gap { slot: 0 });
+    desk.pass(150);
+    assert_eq!(desk.night.now(desk.at_ms).0, Now::Playing { slot: 0 });
+    assert_eq!(desk.vote(ida, "practice-1-1", "a", 1), Err(Refusal::NotOpen), "not before all was heard");
+    desk.pass(3 * (CLIP_MS + 100));
+    assert_eq!(desk.phase(), Phase::Voting);
+    let plays = [Effect::SwitchTo(0), Effect::Seek(0), Effect::Play, Effect::Pause];
+    assert_eq!(desk.other[..4], plays);
+    assert_eq!(desk.other[4], Effect::SwitchTo(1));
+    assert_eq!(desk.other[8], Effect::SwitchTo(2));
+    assert_eq!(desk.other.len(), 12, "each slot once: switch, seek, play, pause");
+
+    desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
+    desk.vote(ida, "practice-1-1", "b", 2).expect("changed");
+    desk.pass(5100);
+    assert_eq!(desk.phase(), Phase::Ready, "votes close by themselves");
+    assert!(matches!(desk.records.last(), Some(Record::VotesClosed { voted: 1, seats: 1, .. })));
+    assert_eq!(desk.vote(ida, "practice-1-1", "a", 3), Err(Refusal::NotOpen), "after the close");
+
+    // Two counted trials and one control.
+    for trial in 1..=3_u32 {
+        while desk.phase() != Phase::Presenting {
+            desk.say(&Command::Next).expect("announced, presented");
+        }
+        desk.pass(3 * (CLIP_MS + 100) + 50);
+        desk.vote(ida, &format!("main-{trial}-1"), "a", 2 + u64::from(trial)).expect("a vote");
+        desk.say(&Command::Close).expect("closed");
+    }
+    assert_eq!(desk.phase(), Phase::Counting);
+    desk.say(&Command::Next).expect("opened");
+    assert_eq!(desk.phase(), Phase::Result);
+    assert_eq!(desk.join("Late", None), Err(Refusal::Over));
+    assert_eq!(desk.vote(ida, "main-3-1", "b", 6), Err(Refusal::Over));
+}
+
+#[test]
+fn votes_are_counted_once_and_in_order() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", None).expect("a seat");
+    let ola = desk.join("Ola", None).expect("a seat");
+    desk.reach_the_first_votes();
+    let trial = "practice-1-1";
+    desk.vote(ida, trial, "a", 1).expect("a vote");
+    assert_eq!(desk.votes(), 1);
+    desk.vote(ida, trial, "a", 1).expect("sent again because the answer got lost");
+    desk.vote(ida, trial, "a", 2).expect("tapped again");
+    assert_eq!(desk.votes(), 1, "neither makes a second record");
+    assert_eq!(desk.vote(ida, trial, "b", 1), Err(Refusal::Replayed), "an old number with another answer");
+    assert_eq!(desk.vote(ida, trial, "b", 9), Err(Refusal::Replayed), "a number from the future");
+    desk.vote(ida, trial, "b", 2).expect("changed");
+    assert_eq!(
+        desk.vote(ida, trial, "a", 1),
+        Err(Refusal::Replayed),
+        "the first vote, replayed, does not come back"
+    );
+    assert_eq!(desk.vote(ida, trial, "c", 3), Err(Refusal::Alternative));
+    assert_eq!(desk.vote(ida, "main-1-1", "a", 3), Err(Refusal::OtherTrial));
+    let thief = Holder { generation: 2, ..ola };
+    assert_eq!(desk.vote(thief, trial, "a", 1), Err(Refusal::NotSeated));
+    assert_eq!(desk.night.seats().get(1).map(|seat| seat.sequence), Some(2));
+    assert_eq!(desk.votes(), 2);
+}
+
+#[test]
+fn seats_are_kept_left_and_given_to_a_new_phone() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", Some(7)).expect("a seat");
+    assert_eq!(desk.join("Thief", Some(7)), Err(Refusal::SeatTaken(7)));
+    assert_eq!(desk.join("Nobody", Some(0)), Err(Refusal::SeatNumber));
+    assert_eq!(desk.join(" \u{7} ", None), Err(Refusal::Alias));
+    desk.reach_the_first_votes();
+    desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
+    let effects = desk.night.leave(desk.at_ms, ida).expect("left");
+    desk.carry_out(effects);
+    assert_eq!(desk.vote(ida, "practice-1-1", "b", 2), Err(Refusal::Left));
+    assert_eq!(desk.join("Thief", Some(7)), Err(Refusal::SeatTaken(7)), "a left seat still is somebody's");
+    let (back, effects) = desk.night.come_back(desk.at_ms, ida).expect("back");
+    desk.carry_out(effects);
+    assert_eq!(back, Holder { seat: 7, generation: 2 });
+    desk.vote(back, "practice-1-1", "b", 2).expect("the count goes on");
+    // The phone dies; the host releases the seat; the next phone gets it under the old name, the old token is void.
+    desk.say(&Command::Release(7)).expect("released");
+    let new = desk.join("Ida's other phone", Some(7)).expect("taken over");
+    assert_eq!(new, Holder { seat: 7, generation: 3 });
+    assert_eq!(desk.night.seats().get(7).map(|seat| seat.alias.as_str()), Some("Ida"));
+    assert_eq!(desk.vote(back, "practice-1-1", "a", 3), Err(Refusal::NotSeated));
+    desk.vote(new, "practice-1-1", "a", 3).expect("votes are kept and can be changed");
+    assert_eq!(desk.join("Thief", Some(7)), Err(Refusal::SeatTaken(7)), "released once, taken once");
+}
+
+#[test]
+fn paper_counts_until_the_closing_and_never_replaces_a_phone() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", Some(1)).expect("a seat");
+    desk.reach_the_first_votes();
+    desk.say(&Command::Close).expect("closed");
+    let ballot = |seat, answers: &[Option<usize>]| PaperBallot {
+        seat,
+        alias: "Ola".to_owned(),
+        answers: answers.to_vec(),
+    };
+    let early = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(0)])]);
+    assert!(matches!(early, Err(Refusal::NothingHere(text)) if text.contains("trial 1")));
+    for trial in 1..=3 {
+        while desk.phase() != Phase::Presenting {
+            desk.say(&Command::Next).expect("presented");
+        }
+        desk.pass(3 * (CLIP_MS + 100) + 50);
+        if trial == 1 {
+            desk.vote(ida, "main-1-1", "a", 1).expect("a vote");
+        }
+        desk.say(&Command::Close).expect("closed");
+    }
+    assert_eq!(desk.phase(), Phase::Counting);
+    let conflict = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(0)]), ballot(1, &[Some(1)])]);
+    assert_eq!(conflict, Err(Refusal::PhoneVoted(1)));
+    assert!(desk.night.seats().get(2).is_none(), "all ballots or none");
+    // Seat 1's phone died after the first trial: the rest comes on paper; the same answer again is no conflict.
+    let effects = desk
+        .night
+        .paper(desk.at_ms, &[ballot(2, &[Some(0), None, Some(1)]), ballot(1, &[Some(0), Some(1), Some(1)])])
+        .expect("ballots");
+    desk.carry_out(effects);
+    assert_eq!(desk.votes(), 1 + 2 + 2);
+    let by: Vec<Ballot> =
+        desk.night.seats().get(1).expect("seat 1").votes.values().map(|vote| vote.by).collect();
+    assert_eq!(by, [Ballot::Phone, Ballot::Paper, Ballot::Paper]);
+    // A typing error is put right: both entries stay in the journal, the later one counts.
+    let effects = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(1)])]).expect("corrected");
+    desk.carry_out(effects);
+    assert_eq!(desk.votes(), 6);
+    desk.say(&Command::Next).expect("opened");
+    assert_eq!(desk.night.paper(desk.at_ms, &[ballot(3, &[Some(0)])]), Err(Refusal::Over));
+}
+
+#[test]
+fn by_hand_the_host_plays_everything_first() {
+    let mut desk = Desk::new("abx", 2, TIMING, true);
+    let ida = desk.join("Ida", None).expect("a seat");
+    for _ in 0..3 {
+        desk.say(&Command::Next).expect("accept, seal, begin");
+    }
+    assert_eq!(desk.phase(), Phase::Ready);
+    assert!(desk.say(&Command::Next).is_err(), "nothing is presented by itself");
+    assert!(desk.say(&Command::Open).is_err(), "X has not been heard");
+    desk.say(&Command::Play(2)).expect("X");
+    assert_eq!(desk.night.now(desk.at_ms).0, Now::Playing { slot: 2 });
+    desk.pass(CLIP_MS + 10);
+    assert_eq!(desk.phase(), Phase::Ready, "a stimulus ends by itself");
+    desk.say(&Command::Open).expect("votes are open");
+    desk.pass(60_000);
+    assert_eq!(desk.phase(), Phase::Voting, "and stay open until the host closes them");
+    desk.say(&Command::Play(0)).expect("A again");
+    desk.vote(ida, "practice-1-1", "a", 1).expect("also while it plays");
+    desk.say(&Command::Close).expect("closed");
+    assert_eq!(desk.other.last(), Some(&Effect::Pause), "closing stops the sound");
+}
+
+#[test]
+fn a_repeat_keeps_votes_open_and_more_time_is_more_time() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", None).expect("a seat");
+    assert!(desk.say(&Command::Repeat).is_err());
+    desk.reach_the_first_votes();
+    desk.say(&Command::Repeat).expect("again");
+    assert_eq!(desk.phase(), Phase::Presenting);
+    desk.vote(ida, "practice-1-1", "a", 1).expect("votes stay open");
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    assert_eq!(desk.phase(), Phase::Voting);
+    desk.say(&Command::More(10)).expect("more");
+    desk.pass(14_000);
+    assert_eq!(desk.phase(), Phase::Voting);
+    desk.pass(1_100);
+    assert_eq!(desk.phase(), Phase::Ready);
+}
+
+#[test]
+fn a_disturbed_trial_is_void_and_its_votes_with_it() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", None).expect("a seat");
+    desk.reach_the_first_votes();
+    desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
+    let effects = desk.night.disturbed(desk.at_ms, "underrun".to_owned());
+    desk.carry_out(effects);
+    assert!(matches!(desk.records.last(), Some(Record::Void { .. })));
+    assert_eq!(desk.phase(), Phase::Ready);
+    assert!(!desk.night.is_open());
+    assert_eq!(desk.vote(ida, "practice-1-1", "b", 2), Err(Refusal::OtherTrial));
+    desk.say(&Command::Next).expect("again");
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    desk.vote(ida, "practice-1-2", "b", 2).expect("the second attempt");
+    desk.say(&Command::Void("a tram".to_owned())).expect("by the host");
+    assert!(matches!(desk.records.last(), Some(Record::Void { cause, .. }) if cause == "host: a tram"));
+}
+
+#[test]
+fn trials_follow_each_other_by_themselves_when_asked_to() {
+    let timing = Timing { pause_ms: Some(2000), ..TIMING };
+    let mut desk = Desk::new("abx", 3, timing, false);
+    desk.join("Ida", None).expect("a seat");
+    desk.reach_the_first_votes();
+    desk.pass(5000);
+    // After the practice part the host announces the counted part.
+    desk.say(&Command::Next).expect("announced and begun");
+    desk.pass(3 * (CLIP_MS + 100) + 5000 + 100);
+    assert_eq!(desk.phase(), Phase::Ready);
+    desk.pass(2100);
+    assert_eq!(desk.phase(), Phase::Presenting, "two seconds later the next one begins");
+    desk.pass(3 * (CLIP_MS + 100) + 5000 + 1000);
+    desk.say(&Command::Break).expect("a break");
+    assert_eq!(desk.phase(), Phase::Break);
+    desk.pass(60_000);
+    assert_eq!(desk.phase(), Phase::Break, "nobody is called back by a clock");
+    desk.say(&Command::Next).expect("everybody is back");
+    assert_ne!(desk.phase(), Phase::Break);
+}
+
+#[test]
+fn a_replay_of_the_records_is_the_same_night_again() {
+    for protocol in ["abx", "duo-trio", "triangle", "tetrad", "preference"] {
+        let mut desk = Desk::new(protocol, 2, TIMING, false);
+        let ida = desk.join("Ida", None).expect("a seat");
+        let ola = desk.join("Ola", None).expect("a seat");
+        for _ in 0..3 {
+            desk.say(&Command::Next).expect("accept, seal, begin");
+        }
+        desk.pass(5 * (CLIP_MS + 100));
+        let answer = desk.night.definition().alternatives[1].name;
+        desk.vote(ida, "practice-1-1", answer, 1).expect("a vote");
+        desk.vote(ola, "practice-1-1", answer, 1).expect("a vote");
+        for length in 1..=desk.records.len() {
+            let (conductor, _) =
+                Conductor::resume(&desk.records[..length], Secret::from_bytes([7; 32])).expect("a prefix");
+            let again =
+                Night::new(conductor, &desk.records[..length], &desk.digests[..length], TIMING, false);
+            if length == desk.records.len() {
+                assert_eq!(again.seats(), desk.night.seats(), "{protocol}");
+            }
+            assert!(!again.is_open(), "{protocol}: after a restart the host presents the trial again");
+        }
+    }
+}
+
+#[test]
+fn a_night_cannot_be_conducted_by_a_rule_for_one() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = stage::session(
+        folder.path(),
+        "abx",
+        20,
+        "stopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.8 }",
+    );
+    let (host, recorder) = (session, stage::Recorder::default());
+    let refused = stage::Host::start(move || (stage::invitation(host), stage::real_world(&recorder)));
+    let message = refused.err().expect("refused").to_string();
+    assert!(message.contains("sequential") && message.contains("stopping"), "{message}");
+}

@@ -1,0 +1,248 @@
+//! The real program, killed in the middle of voting and started again.
+
+use std::collections::HashMap;
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::net::SocketAddr;
+use std::path::Path;
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::Duration;
+
+use earwitness::trial::{Record, journal};
+
+use super::stage::{self, Phone, join, raw, request};
+
+/// A running `earwitness night --plain`.
+struct Program {
+    child: Child,
+    typed: ChildStdin,
+    said: Receiver<String>,
+}
+
+impl Program {
+    fn start(folder: &Path, more: &[&str]) -> Self {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_earwitness"))
+            .arg("night")
+            .arg(folder)
+            .args(["--plain", "--output", "silent", "--gap", "0.05", "--vote-time", "600"])
+            .args(more)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        let typed = child.stdin.take().expect("its input");
+        let (sender, said) = channel();
+        let out = child.stdout.take().expect("its output");
+        std::thread::spawn(move || {
+            for line in BufReader::new(out).lines().map_while(Result::ok) {
+                if sender.send(line).is_err() {
+                    break;
+                }
+            }
+        });
+        Self { child, typed, said }
+    }
+
+    fn say(&mut self, line: &str) {
+        writeln!(self.typed, "{line}").expect("the program listens");
+    }
+
+    /// Waits for a line that begins so, and returns the rest of it.
+    fn wait_for(&self, beginning: &str) -> String {
+        let mut seen = Vec::new();
+        loop {
+            match self.said.recv_timeout(Duration::from_secs(60)) {
+                Ok(line) => {
+                    if let Some(rest) = line.strip_prefix(beginning) {
+                        return rest.trim().to_owned();
+                    }
+                    seen.push(line);
+                }
+                Err(error) => panic!("no line begins with {beginning:?} ({error}); there were {seen:#?}"),
+            }
+        }
+    }
+
+    fn address(&self) -> (SocketAddr, String) {
+        let join = self.wait_for("join http://");
+        let (address, code) = join.split_once("/#").expect("an address and a code");
+        (address.parse().expect("an address"), code.to_owned())
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[test]
+fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let mut program = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    let (address, code) = program.address();
+    let phones: Vec<Phone> = (0..12)
+        .map(|number| {
+            let reply = join(address, &code, &format!("Listener {number}"), None);
+            assert_eq!(reply.status, 200, "{reply:?}");
+            Phone::seated(address, &reply)
+        })
+        .collect();
+    program.say("next");
+    program.wait_for("phase joining");
+    program.say("next");
+    program.wait_for("phase ready");
+    program.say("next");
+    program.wait_for("phase voting");
+
+    // Everybody votes and changes the vote again and again; at some moment the power goes.
+    let child = program.child.id();
+    let killer = std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_millis(60));
+        let status = Command::new("kill").args(["-9", &child.to_string()]).status().expect("kill");
+        assert!(status.success());
+    });
+    let acknowledged: Vec<HashMap<u64, (String, String)>> = std::thread::scope(|scope| {
+        let threads: Vec<_> = phones
+            .iter()
+            .map(|phone| {
+                scope.spawn(move || {
+                    let mut acknowledged = HashMap::new();
+                    for sequence in 1..=10_u64 {
+                        let answer = if (sequence + u64::from(phone.seat)) % 2 == 0 { "a" } else { "b" };
+                        let body =
+                            serde_json::json!({ "trial": "practice-1-1", "answer": answer, "sequence": sequence }).to_string();
+                        let bytes = request(phone.address, "POST", "/vote", &[("Cookie", &phone.cookie)], &body);
+                        match raw(phone.address, &bytes) {
+                            Ok(reply) if reply.status == 200 => {
+                                let receipt = reply.json()["vote"]["hex"].as_str().expect("a receipt").to_owned();
+                                acknowledged.insert(sequence, (answer.to_owned(), receipt));
+                            }
+                            _ => break,
+                        }
+                        std::thread::sleep(Duration::from_millis(5));
+                    }
+                    acknowledged
+                })
+            })
+            .collect();
+        threads.into_iter().map(|thread| thread.join().expect("a phone")).collect()
+    });
+    killer.join().expect("killed");
+    drop(program);
+    let count: usize = acknowledged.iter().map(HashMap::len).sum();
+    assert!(count > 0, "some votes were acknowledged before the end");
+
+    // The same command resumes the night at the same address; every phone finds its seat and its last vote.
+    let mut program = Program::start(folder.path(), &[]);
+    program.wait_for("resumed");
+    let (again, same_code) = program.address();
+    assert_eq!((again, same_code), (address, code), "phones need no new address and no new code");
+    let sittings = folder.path().join("sittings");
+    let path = std::fs::read_dir(&sittings)
+        .expect("the folder")
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.to_string_lossy().ends_with("-host.jsonl"))
+        .expect("the journal");
+    let read = journal::read(&path).expect("a sound journal");
+    let digests: Vec<String> = read.digests.iter().map(earwitness::trial::Digest::hex).collect();
+    for (phone, votes) in phones.iter().zip(&acknowledged) {
+        for (answer, receipt) in votes.values() {
+            let place = digests
+                .iter()
+                .position(|digest| digest == receipt)
+                .expect("an acknowledged vote is in the journal");
+            assert!(
+                matches!(&read.records[place], Record::Vote { seat, answer: said, .. } if *seat == phone.seat && said == answer)
+            );
+        }
+        let state = phone.state();
+        if let Some(last) = votes.keys().max() {
+            // The very last vote may have been written and not acknowledged any more.
+            assert!(state["sequence"].as_u64().expect("a number") >= *last);
+            assert!(state["vote"].is_object(), "{state}");
+        }
+    }
+
+    // The evening ends as if nothing had happened.
+    for _ in 0..4 {
+        program.say("next");
+        program.wait_for("phase voting");
+        program.say("close");
+        program.wait_for("phase");
+    }
+    program.say("next");
+    program.wait_for("the seal is open");
+    program.wait_for("The room:");
+    program.say("quit");
+    let status = program.child.wait().expect("it ends");
+    assert!(status.success());
+    let checked = earwitness::trial::verify::check(&path);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    let left: Vec<_> = std::fs::read_dir(&sittings)
+        .expect("the folder")
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+        .filter(|name| name.ends_with(".passes") || name.ends_with(".secret"))
+        .collect();
+    assert!(left.is_empty(), "nothing secret is left: {left:?}");
+}
+
+#[test]
+fn a_second_host_and_bad_options_end_with_2() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let program = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    program.address();
+    let night = |more: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_earwitness"))
+            .arg("night")
+            .arg(folder.path())
+            .args(["--plain", "--output", "silent"])
+            .args(more)
+            .stdin(Stdio::null())
+            .output()
+            .expect("the program runs")
+    };
+    let second = night(&["--listen", "127.0.0.1:0"]);
+    assert_eq!(second.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&second.stderr).contains("one host at a time"));
+    drop(program);
+    for (options, word) in [
+        (&["--gap", "0"][..], "--gap"),
+        (&["--rounds", "0"], "--rounds"),
+        (&["--vote-time", "9999"], "--vote-time"),
+        (&["--listen", "0.0.0.0:0"], "--listen"),
+        (&["--output", "trumpet"], "--output"),
+        (&["--device", "D"], "--device"),
+    ] {
+        let output = night(options);
+        assert_eq!(output.status.code(), Some(2), "{options:?}");
+        let message = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(message.contains(word), "{options:?}: {message}");
+    }
+}
+
+#[test]
+fn ballots_are_printed_for_the_session() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "triangle", 2, "");
+    let file = folder.path().join("ballots.html");
+    let output = Command::new(env!("CARGO_BIN_EXE_earwitness"))
+        .arg("night")
+        .arg(folder.path())
+        .arg("--ballots")
+        .arg(&file)
+        .args(["--seats", "3", "--first-seat", "40"])
+        .output()
+        .expect("the program runs");
+    assert!(output.status.success(), "{output:?}");
+    let page = std::fs::read_to_string(&file).expect("a page");
+    assert_eq!(page.matches("class=\"ballot\"").count(), 3);
+    assert!(page.contains("Seat 42"));
+    // A practice trial, two counted ones and a control, three alternatives each.
+    assert_eq!(page.matches("class=\"box\"").count(), 3 * 4 * 3);
+    assert!(!folder.path().join("sittings").exists(), "nothing was opened");
+}

@@ -1,0 +1,240 @@
+//! A whole night over the web, by a small client.
+
+use std::time::Duration;
+
+use earwitness::ballot::Phase;
+use earwitness::trial::{Digest, Record, journal};
+
+use super::stage::{Host, Phone, Recorder, invitation, join, raw, real_world, request, session};
+
+fn host(folder: &std::path::Path, trials: u32) -> Host {
+    let session = session(folder, "abx", trials, "");
+    Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("the night is open")
+}
+
+#[test]
+fn a_whole_night_from_joining_to_the_results() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 3);
+    let ida = Phone::join(&host, "Ida", None);
+    let ola = Phone::join(&host, "Ola <b>", Some(12));
+    assert_eq!((ida.seat, ola.seat), (1, 12));
+    let state = ida.state();
+    assert_eq!(state["phase"], "welcome");
+    assert_eq!(state["commitment"]["hex"].as_str().expect("digits").len(), 64);
+    assert_eq!(state["commitment"]["phrase"].as_str().expect("words").split(' ').count(), 12);
+
+    host.say("next").expect("accepted");
+    assert_eq!(ola.post("/phrase", &serde_json::json!({ "text": "a lamp on the stairs" })).status, 200);
+    host.say("phrase also the host").expect("a phrase");
+    assert_eq!(ida.state()["phrases"], 2);
+    host.say("next").expect("sealed");
+
+    let mut receipts = Vec::new();
+    for round in 0..5 {
+        let trial = host.to_the_votes();
+        let state = ida.state();
+        assert_eq!(state["phase"], "voting");
+        assert_eq!(state["open"], true);
+        assert_eq!(state["vote"], serde_json::Value::Null);
+        let first = ida.vote(&trial, "a");
+        assert_eq!(first.status, 200, "{first:?}");
+        let changed = ida.vote(&trial, "b");
+        assert_eq!(changed.status, 200, "{changed:?}");
+        receipts.push(changed.json()["vote"]["hex"].as_str().expect("digits").to_owned());
+        if round != 2 {
+            assert_eq!(ola.vote(&trial, "b").status, 200);
+        }
+        let state = ida.state();
+        assert_eq!(state["vote"]["answer"], "b", "a reload finds the vote");
+        assert_eq!(state["voted"], if round == 2 { 1 } else { 2 });
+        host.say("close").expect("closed");
+        let late = ida.vote(&trial, "a");
+        assert_eq!(late.status, 409, "{late:?}");
+    }
+    host.until(Phase::Counting);
+    // Whoever had no phone: five votes on paper, one of them missing, typed by the host.
+    host.say("paper 30 Paper Pia").expect("a seat");
+    host.say("30 a b - a").expect("answers");
+    assert_eq!(ida.get("/journal").status, 409, "the journal is published after the closing only");
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+
+    let state = ida.state();
+    let result = &state["result"];
+    let sentence = result["own"]["sentences"][0].as_str().expect("a sentence");
+    assert!(sentence.contains("of 3 right"), "{sentence}");
+    assert_eq!(
+        result["own"]["trials"].as_array().expect("trials").len(),
+        5,
+        "practice, three counted, one control"
+    );
+    let room = result["room"]["sentences"].to_string();
+    assert!(room.contains("Together:") && room.contains("3 listeners took part, 1 on paper"), "{room}");
+    let podium = result["room"]["podium"].to_string();
+    assert!(podium.contains("Luck makes winners too"), "{podium}");
+    let ola_room = ola.state()["result"]["own"]["sentences"].to_string();
+    assert!(ola_room.contains("1 vote never came") || ola_room.contains("of 3 right"), "{ola_room}");
+
+    // Each receipt is found again in the published journal: it is the digest of a whole line.
+    let published = ida.get("/journal");
+    assert_eq!(published.status, 200);
+    let on_disk = std::fs::read_to_string(&host.journal).expect("the journal");
+    assert_eq!(published.body, on_disk);
+    let lines: Vec<String> = published.body.lines().map(|line| Digest::of(line.as_bytes()).hex()).collect();
+    for receipt in &receipts {
+        assert!(lines.contains(receipt), "{receipt} is in the journal");
+    }
+    assert_eq!(lines.last().map(String::as_str), result["receipt"]["hex"].as_str());
+    let read = journal::read(&host.journal).expect("a sound journal");
+    let votes = read.records.iter().filter(|record| matches!(record, Record::Vote { .. })).count();
+    assert_eq!(votes, 5 * 2 + 4 + 3);
+    let checked = earwitness::trial::verify::check(&host.journal);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    host.leave();
+}
+
+#[test]
+fn the_room_display_counts_votes_and_never_shows_them() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let phones: Vec<Phone> =
+        ["Ida", "Ola", "Eva"].into_iter().map(|name| Phone::join(&host, name, None)).collect();
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let trial = host.to_the_votes();
+    let display = |path: &str| {
+        raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
+            .expect("an answer")
+    };
+    let before = display("/room-state").json();
+    assert_eq!((before["voted"].as_u64(), before["seats"].as_u64()), (Some(0), Some(3)));
+    phones[0].vote(&trial, "a");
+    phones[1].vote(&trial, "b");
+    let with_both = display("/room-state").json();
+    assert_eq!(with_both["voted"], 2);
+    phones[1].vote(&trial, "a");
+    let mut after_change = display("/room-state").json();
+    after_change["left_ms"] = with_both["left_ms"].clone();
+    assert_eq!(after_change, with_both, "a changed vote changes nothing that the room sees");
+    let entrance = display("/room-join").json();
+    assert_eq!(entrance["code"].as_str(), Some(host.code.as_str()));
+    assert!(entrance["modules"].as_array().expect("modules").len() >= 25);
+    host.leave();
+}
+
+#[test]
+fn late_arrivals_early_leavers_and_dead_phones_keep_what_they_had() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let practice = host.to_the_votes();
+    assert_eq!(ida.vote(&practice, "a").status, 200);
+    host.say("close").expect("closed");
+    let late = Phone::join(&host, "Late Lea", None);
+    let trial = host.to_the_votes();
+    assert_eq!(late.vote(&trial, "b").status, 200);
+    assert_eq!(ida.vote(&trial, "b").status, 200);
+    assert_eq!(ida.post("/leave", &serde_json::json!({})).status, 200);
+    assert_eq!(ida.vote(&trial, "a").status, 409, "who has left does not vote");
+    let back = ida.post("/return", &serde_json::json!({}));
+    assert_eq!(back.status, 200);
+    let again = Phone::seated(host.address, &back);
+    assert_eq!(again.state()["vote"]["answer"], "b", "the vote was kept");
+    assert_eq!(ida.get("/state").status, 401, "the old token is void");
+    host.say("close").expect("closed");
+    // The phone dies: another one gets the seat when the host says so.
+    assert_eq!(join(host.address, &host.code, "Ida", Some(1)).status, 409);
+    host.say("release 1").expect("released");
+    let other = Phone::join(&host, "whoever", Some(1));
+    assert_eq!(other.state()["alias"], "Ida");
+    for _ in 0..2 {
+        let trial = host.to_the_votes();
+        assert_eq!(other.vote(&trial, "a").status, 200);
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    let own = late.state()["result"]["own"]["sentences"].to_string();
+    assert!(own.contains("never came from your seat") || own.contains("reported and not counted"), "{own}");
+    host.leave();
+}
+
+#[test]
+fn a_retry_after_a_lost_answer_gets_the_same_receipt_even_after_the_close() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let trial = host.to_the_votes();
+    let first = ida.vote_as(&trial, "a", 1);
+    let again = ida.vote_as(&trial, "a", 1);
+    assert_eq!((first.status, again.status), (200, 200));
+    assert_eq!(first.body, again.body);
+    host.say("close").expect("closed");
+    assert_eq!(
+        ida.vote_as(&trial, "a", 1).body,
+        first.body,
+        "the answer got lost and votes closed meanwhile"
+    );
+    assert_eq!(ida.vote_as(&trial, "b", 2).status, 409, "but nothing new is taken");
+    host.leave();
+}
+
+#[test]
+fn a_disturbed_trial_is_repeated_and_said() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let recorder = Recorder::default();
+    let tape = recorder.0.clone();
+    let host = Host::start(move || (invitation(session), real_world(&recorder))).expect("open");
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let trial = host.to_the_votes();
+    assert_eq!(trial, "practice-1-1");
+    assert_eq!(ida.vote(&trial, "a").status, 200);
+    tape.lock().expect("the tape").events.push(earwitness::player::PlayerEvent::Underrun);
+    host.until(Phase::Ready);
+    assert_eq!(host.look().trial.as_ref().map(|trial| trial.id.as_str()), Some("practice-1-2"));
+    std::thread::sleep(Duration::from_millis(20));
+    assert_eq!(ida.state()["vote"], serde_json::Value::Null);
+    host.leave();
+}
+
+#[test]
+fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let sittings = folder.path().join("sittings");
+    let none = earwitness::ballot::display::Door::find(&sittings).expect_err("no night yet").to_string();
+    assert!(none.contains("no night runs here"), "{none}");
+    let host = host(folder.path(), 2);
+    let door = earwitness::ballot::display::Door::find(&sittings).expect("the night's passes");
+    assert_eq!(door.code(), host.code);
+    assert_eq!((door.ask().expect("facts").phase.as_str(), door.ask().expect("facts").seats), ("welcome", 0));
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..4 {
+        let trial = host.to_the_votes();
+        assert_eq!(ida.vote(&trial, "a").status, 200);
+        let facts = door.ask().expect("facts");
+        assert!(facts.open && facts.voted == 1 && facts.seats == 1, "{facts:?}");
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    // Two counted trials and a control are on the ballot; it is handed in with one answer, so two or one counted ones miss.
+    host.say("paper 9 Pia").expect("a seat");
+    host.say("9 a").expect("one answer");
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    let facts = door.ask().expect("facts").result.expect("results");
+    let said = facts.room.sentences.join(" ");
+    assert!(said.contains("1 vote never came") || said.contains("2 votes never came"), "{said}");
+    assert!(facts.room.podium.join(" ").contains("Luck makes winners too"));
+    host.leave();
+}

@@ -1,0 +1,78 @@
+//! The pages in headless Chromium: no messages, no requests, no sideways scroll, no accessibility violation, nothing cut in
+//! print.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use earwitness::report::page;
+use serde_json::Value;
+
+use super::material::{Plan, SESSION, Site, many_comparisons};
+use super::report_of;
+
+fn pages(folder: &Path) -> Vec<PathBuf> {
+    let mut panel = Site::new(&many_comparisons(2).replace(
+        "Two invented cables",
+        "A-very-long-title-without-any-place-to-break-it-anywhere-at-all-that-goes-on-and-on",
+    ));
+    for seed in 0..7 {
+        panel.hold(&Plan {
+            void_every: 5,
+            ..Plan::new(&format!("Listener {seed} {}", "Wolkenkuckucksheim".repeat(3)), seed, 0.62)
+        });
+    }
+    panel.hold(&Plan { stop: Some((3, false)), ..Plan::new("<script>console.log(1)</script>", 90, 0.5) });
+    panel.hold(&Plan { stop: Some((3, true)), ..Plan::new("Dov", 91, 0.5) });
+    let mut night = Site::new(SESSION);
+    let seats = (0..60).map(|seat| (format!("Seat {seat}"), 0.6)).collect();
+    night.hold(&Plan { seats, ..Plan::new("Host", 92, 0.5) });
+    let empty = Site::new(SESSION);
+    let mut files = Vec::new();
+    for (name, site) in [("panel", &panel), ("night", &night), ("empty", &empty)] {
+        let report = report_of(site);
+        for (kind, html) in [("report", page::page(&report)), ("certificates", page::certificates(&report))] {
+            let file = folder.join(format!("{name}-{kind}.html"));
+            std::fs::write(&file, html).expect("written");
+            files.push(file);
+        }
+    }
+    files
+}
+
+/// Runs where `tests/run` has put the browser's tools.
+#[test]
+fn pages_hold_in_a_browser() {
+    let Ok(modules) = std::env::var("EARWITNESS_NODE_MODULES") else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let files = pages(folder.path());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/browser.mjs");
+    let mut command = Command::new("node");
+    command.arg(script).args(["--modules", &modules]).args(&files);
+    if let Ok(shots) = std::env::var("EARWITNESS_SHOTS") {
+        command.args(["--shots", &shots]);
+    }
+    let run = command.output().expect("node starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let found: Vec<Value> = serde_json::from_slice(&run.stdout).expect("JSON");
+    assert_eq!(found.len(), files.len());
+    for page in &found {
+        let name = page["page"].as_str().expect("a name");
+        for nothing in ["console", "requests", "errors"] {
+            assert_eq!(page[nothing], serde_json::json!([]), "{name}: {nothing}");
+        }
+        assert_eq!(page["scripts"], 0, "{name}: a page needs no script");
+        for at in page["widths"].as_array().expect("widths") {
+            assert_eq!(at["overflow"], 0, "{name} scrolls sideways: {at}");
+            assert_eq!(at["violations"], serde_json::json!([]), "{name}: {at}");
+            assert_eq!(at["unnamed"], 0, "{name}: a figure without words: {at}");
+        }
+        for print in page["print"].as_array().expect("formats") {
+            assert_eq!(print["cut"], serde_json::json!([]), "{name} is cut in print: {print}");
+            // The text of a page is 257 mm (A4) or 239 mm (Letter) high, 96 units to the inch.
+            assert!(print["tallestFigure"].as_f64().expect("a number") < 900.0, "{name}: {print}");
+            assert!(print["pages"].as_u64().expect("a number") >= 1, "{name}: {print}");
+        }
+    }
+    let panel = found.iter().find(|page| page["page"] == "panel-report.html").expect("the panel");
+    assert!(panel["widths"][0]["figures"].as_u64().expect("a number") >= 7);
+}

@@ -1,0 +1,379 @@
+//! Invented sittings, written by the library with fixed secrets: the same bytes each time.
+
+use std::path::{Path, PathBuf};
+
+use earwitness::session::{Session, load};
+use earwitness::trial::ledger::Ledger;
+use earwitness::trial::record::{
+    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms,
+};
+use earwitness::trial::register::Entry;
+use earwitness::trial::schedule::{Draws, Subject};
+use earwitness::trial::score::Tally;
+use earwitness::trial::seal::Secret;
+use earwitness::trial::{Definition, Digest, chain};
+
+/// A session of the tests' own: tiny, so that reports are quick. Everything in it is invented.
+pub(crate) const SESSION: &str = r#"title = "Two invented cables"
+protocol = "abx"
+trials = 12
+warm_up = 1
+alpha = 0.05
+levels = "as-wired"
+switching = "instant"
+confidence = true
+
+[amplifier]
+output_resistance = "30 mohm"
+
+[loudspeaker]
+resistance = "6 ohm"
+
+[cables.thin]
+construction = "parallel-pair"
+length = "10 m"
+conductor = "0.5 mm2"
+spacing = "2.4 mm"
+permittivity = 4.5
+
+[cables.thick]
+construction = "parallel-pair"
+length = "10 m"
+conductor = "4 mm2"
+spacing = "5.5 mm"
+permittivity = 3.2
+
+[clips.plucked]
+synth = "plucked-strings"
+length = "1 s"
+seed = 4
+
+[[comparisons]]
+name = "thin-thick"
+a = "thin"
+b = "thick"
+clips = ["plucked"]
+
+[[controls]]
+kind = "level"
+amount = "2 dB"
+trials = 2
+
+[[controls]]
+kind = "identical"
+trials = 2
+"#;
+
+/// The same with so many comparisons.
+pub(crate) fn many_comparisons(count: usize) -> String {
+    use std::fmt::Write as _;
+    let mut more = String::new();
+    for number in 2..=count {
+        let _ = write!(
+            more,
+            "[[comparisons]]\nname = \"thin-none-{number}\"\na = \"thin\"\nb = \"none\"\nclips = [\"plucked\"]\n\n"
+        );
+    }
+    let controls = "[[controls]]\nkind = \"level\"";
+    SESSION.replace(controls, &format!("{more}{controls}")) + "\n[cables.none]\nconstruction = \"direct\"\n"
+}
+
+/// How an invented sitting goes.
+#[derive(Debug, Clone)]
+pub(crate) struct Plan {
+    /// The listener, or the host of a night.
+    pub(crate) listener: String,
+    /// Another name to be shown.
+    pub(crate) alias: Option<String>,
+    /// Makes secret and answers.
+    pub(crate) seed: u64,
+    /// Probability of a right answer to comparisons; controls that can be heard are always right.
+    pub(crate) right: f64,
+    /// A simulated listener's.
+    pub(crate) simulated: Option<f64>,
+    /// `device`, `silent` or `file`.
+    pub(crate) output: &'static str,
+    /// Phrases: who and what.
+    pub(crate) phrases: Vec<(String, String)>,
+    /// Stop after so many answers.
+    pub(crate) stop: Option<(u32, bool)>,
+    /// Every how many-th attempt is void first.
+    pub(crate) void_every: u32,
+    /// Hears no control either.
+    pub(crate) deaf: bool,
+    /// Seats of a night, with their probability of a right answer.
+    pub(crate) seats: Vec<(String, f64)>,
+}
+
+impl Plan {
+    pub(crate) fn new(listener: &str, seed: u64, right: f64) -> Self {
+        Self {
+            listener: listener.to_owned(),
+            alias: None,
+            seed,
+            right,
+            simulated: None,
+            output: "device",
+            phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
+            stop: None,
+            void_every: 0,
+            deaf: false,
+            seats: Vec::new(),
+        }
+    }
+}
+
+/// A folder with a session and its sittings.
+pub(crate) struct Site {
+    pub(crate) folder: tempfile::TempDir,
+    pub(crate) session: Session,
+    register: Vec<u8>,
+    lines: u64,
+    chain: Digest,
+    day: u32,
+}
+
+/// A small generator for tests: splitmix64.
+struct Numbers(u64);
+
+impl Numbers {
+    fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+
+    fn chance(&mut self, probability: f64) -> bool {
+        (self.next() >> 11) as f64 / (1_u64 << 53) as f64 <= probability && probability > 0.0
+    }
+}
+
+impl Site {
+    pub(crate) fn new(session: &str) -> Self {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        std::fs::write(folder.path().join("session.toml"), session).expect("session");
+        std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
+        let session = load(folder.path()).expect("the session is valid");
+        Self { folder, session, register: Vec::new(), lines: 0, chain: Digest::NOTHING, day: 1 }
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        self.folder.path()
+    }
+
+    fn enter(&mut self, entry: &Entry) -> Digest {
+        self.lines += 1;
+        let line = chain::encode(self.lines, self.chain, entry).expect("encodes");
+        self.chain = Digest::of(&line);
+        self.register.extend_from_slice(&line);
+        self.register.push(b'\n');
+        std::fs::write(self.path().join("sittings/register.jsonl"), &self.register).expect("register");
+        self.chain
+    }
+
+    /// Holds a sitting and writes its journal and the register; returns the journal's path.
+    pub(crate) fn hold(&mut self, plan: &Plan) -> PathBuf {
+        let utc = format!("2026-02-{:02}T19:30:00Z", self.day);
+        self.day = self.day % 28 + 1;
+        let mut numbers = Numbers(plan.seed);
+        let secret = Secret::from_bytes(std::array::from_fn(|_| numbers.next() as u8));
+        let name = format!(
+            "{}-{:05}-{}.jsonl",
+            utc.replace([':', '-'], ""),
+            self.lines,
+            plan.listener.to_lowercase().replace(|c: char| !c.is_ascii_alphanumeric(), "-")
+        );
+        let mut opening = self.opening(plan, &secret, &utc);
+        let entry = Entry::Opened {
+            utc: utc.clone(),
+            journal: name.clone(),
+            occasion: opening.occasion,
+            listener: plan.listener.clone(),
+            commitment: opening.commitment,
+            session: opening.session,
+            simulated: plan.simulated,
+        };
+        opening.register = self.enter(&entry);
+        let records = records(plan, opening, &secret, &mut numbers);
+        let path = self.path().join("sittings").join(&name);
+        let mut bytes = Vec::new();
+        let mut chain = Digest::NOTHING;
+        for (index, record) in records.iter().enumerate() {
+            let line = chain::encode(index as u64 + 1, chain, record).expect("encodes");
+            chain = Digest::of(&line);
+            bytes.extend_from_slice(&line);
+            bytes.push(b'\n');
+        }
+        std::fs::write(&path, bytes).expect("journal");
+        if let Some(Record::Closing(closing)) = records.last() {
+            self.enter(&Entry::Closed { utc, journal: name, receipt: chain, outcome: closing.outcome });
+        }
+        path
+    }
+
+    fn opening(&self, plan: &Plan, secret: &Secret, utc: &str) -> Opening {
+        let night = !plan.seats.is_empty();
+        let session = &self.session;
+        let terms = Terms::of(session);
+        let mut stimuli = Vec::new();
+        for (comparison, of) in session.comparisons.iter().enumerate() {
+            for clip in &of.clips {
+                stimuli.push(stimulus(comparison, *clip, None));
+            }
+        }
+        for control in 0..session.controls.len() {
+            stimuli.push(stimulus(0, session.comparisons[0].clips[0], Some(control)));
+        }
+        Opening {
+            format: FORMAT,
+            program: "earwitness 0.1.0".to_owned(),
+            utc: utc.to_owned(),
+            occasion: if night { Occasion::Night } else { Occasion::Sitting },
+            listener: plan.listener.clone(),
+            alias: plan.alias.clone(),
+            commitment: secret.commitment(),
+            register: Digest::NOTHING,
+            session: Digest::of(session.source.as_bytes()),
+            terms,
+            stimuli,
+            output: Output {
+                kind: plan.output.to_owned(),
+                name: "Invented device of /home/somebody".to_owned(),
+                host: "ALSA".to_owned(),
+                rate_hz: 48_000,
+                format: "f32".to_owned(),
+                buffer_frames: 1024,
+                channels: 2,
+            },
+            simulated: plan.simulated,
+            invented: session.invented,
+        }
+    }
+}
+
+fn stimulus(comparison: usize, clip: usize, control: Option<usize>) -> StimulusTerms {
+    let digest =
+        |side: u8| Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side]);
+    StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1) }
+}
+
+/// All records of a sitting, each accepted by the ledger.
+fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers) -> Vec<Record> {
+    let night = opening.occasion == Occasion::Night;
+    let definition = Definition::of(opening.terms.protocol);
+    let slots = definition.slots.len();
+    let mut ledger = Ledger::new(opening.clone()).expect("the opening is valid");
+    let mut tally = Tally::new(&opening);
+    let mut all = vec![Record::Opening(Box::new(opening.clone()))];
+    let mut at_ms = 0;
+    let mut put = |ledger: &mut Ledger, record: Record| {
+        ledger.apply(&record).expect("the record may stand here");
+        all.push(record);
+    };
+    for by in ledger.parties() {
+        at_ms += 1000;
+        put(&mut ledger, Record::Accepted { at_ms, by });
+    }
+    for (by, text) in &plan.phrases {
+        at_ms += 4000;
+        put(&mut ledger, Record::Phrase { at_ms, by: by.clone(), text: text.clone() });
+    }
+    for (index, (alias, _)) in plan.seats.iter().enumerate() {
+        at_ms += 500;
+        let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
+        put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
+    }
+    put(&mut ledger, Record::Sealed { at_ms, phrases: plan.phrases.len() as u32 });
+    let phrases: Vec<String> = plan.phrases.iter().map(|(_, text)| text.clone()).collect();
+    let mut draws = Draws::new(&opening, secret, phrases.iter().map(String::as_str));
+    let mut outcome = None;
+    while let Some(id) = ledger.next() {
+        if outcome.is_some() {
+            break;
+        }
+        if let Some((answers, close)) = plan.stop
+            && ledger.answered() >= answers
+        {
+            outcome = close.then_some(Outcome::StoppedEarly);
+            break;
+        }
+        let presented = draws.present(id).expect("the trial is scheduled");
+        let took_ms = 9000 + numbers.next() % 14_000;
+        at_ms += took_ms + 700;
+        let listening = Listening {
+            listens: vec![2; slots],
+            heard_ms: vec![took_ms / slots as u64; slots],
+            switches: 3 + (numbers.next() % 6) as u32,
+            took_ms,
+            events: Vec::new(),
+        };
+        if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
+            put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening });
+        } else if night {
+            let mut voted = 0;
+            for (index, (alias, right)) in plan.seats.iter().enumerate() {
+                if numbers.chance(0.04) {
+                    continue;
+                }
+                let answer = answer(&opening, &presented, *right, plan.deaf, numbers);
+                voted += 1;
+                let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
+                put(
+                    &mut ledger,
+                    Record::Vote {
+                        at_ms,
+                        id,
+                        seat: index as u32 + 1,
+                        alias: alias.clone(),
+                        answer: definition.alternatives[answer].name.to_owned(),
+                        by,
+                    },
+                );
+            }
+            let seats = plan.seats.len() as u32;
+            put(&mut ledger, Record::VotesClosed { at_ms, id, voted, seats, listening });
+        } else {
+            let answer = answer(&opening, &presented, plan.right, plan.deaf, numbers);
+            let confidence = opening.terms.confidence.then(|| 1 + (numbers.next() % 5) as u8);
+            let answer = definition.alternatives[answer].name.to_owned();
+            put(&mut ledger, Record::Answer { at_ms, id, answer, confidence, listening });
+        }
+        let attempt = ledger.attempts.last().expect("an attempt was finished");
+        tally.add(&opening, attempt, &presented);
+        outcome = tally.ended(&ledger);
+    }
+    if let Some(outcome) = outcome {
+        let closing = Closing {
+            at_ms,
+            outcome,
+            secret: Digest(*secret.bytes()),
+            key: secret.key(phrases.iter().map(String::as_str)),
+            counts: tally.counts.clone(),
+            simulated: opening.simulated,
+        };
+        put(&mut ledger, Record::Closing(Box::new(closing)));
+    }
+    all
+}
+
+fn answer(
+    opening: &Opening,
+    presented: &earwitness::trial::schedule::Presented,
+    right: f64,
+    deaf: bool,
+    numbers: &mut Numbers,
+) -> usize {
+    let alternatives = Definition::of(opening.terms.protocol).alternatives.len();
+    let audible = match presented.subject {
+        Subject::Comparison(_) => right,
+        Subject::Control(control) if !deaf && opening.terms.controls[control].is_positive() => 1.0,
+        Subject::Control(_) => 1.0 / alternatives as f64,
+    };
+    match presented.right(opening) {
+        Some(answer) if numbers.chance(audible) => answer,
+        Some(answer) => (answer + 1 + numbers.next() as usize % (alternatives - 1)) % alternatives,
+        None => usize::from(numbers.chance(right)),
+    }
+}

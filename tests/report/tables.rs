@@ -1,0 +1,93 @@
+//! The tables for those who would rather compute.
+
+use std::process::Command;
+
+use earwitness::report::export::COLUMNS;
+
+use super::material::{Plan, SESSION, Site};
+use super::{csv_of, json_of, report_of};
+
+fn site() -> Site {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan { void_every: 4, ..Plan::new("Ada, the \"first\"", 1, 0.9) });
+    site.hold(&Plan {
+        seats: vec![("Bel".to_owned(), 0.6), ("Cas".to_owned(), 0.5)],
+        ..Plan::new("Host", 2, 0.5)
+    });
+    site.hold(&Plan { stop: Some((4, false)), ..Plan::new("Dov", 3, 0.5) });
+    site
+}
+
+#[test]
+fn the_csv_has_one_row_per_attempt_and_vote() {
+    let site = site();
+    let report = report_of(&site);
+    let csv = csv_of(&report);
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    assert_eq!(reader.headers().expect("a head").iter().collect::<Vec<_>>(), COLUMNS);
+    let rows: Vec<csv::StringRecord> =
+        reader.records().collect::<Result<_, _>>().expect("every row has all fields");
+    assert_eq!(rows.len(), report.trials.len());
+    let column = |name: &str| COLUMNS.iter().position(|column| *column == name).expect("a column");
+    let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "true").collect();
+    assert_eq!(counted.len() as u64, report.comparisons[0].trials);
+    let right = counted.iter().filter(|row| &row[column("correct")] == "1").count() as u64;
+    assert_eq!(right, report.comparisons[0].correct);
+    let sealed = rows.iter().filter(|row| row[column("state")].starts_with("abandoned")).collect::<Vec<_>>();
+    assert!(
+        !sealed.is_empty()
+            && sealed
+                .iter()
+                .all(|row| row[column("presented")].is_empty() && row[column("correct")].is_empty())
+    );
+    // Each row names the line of its journal.
+    let journal =
+        site.session.sittings_folder().join(report.sittings[0].journal.as_ref().expect("a public name"));
+    let journal = std::fs::read_to_string(journal).expect("the journal");
+    let lines: Vec<&str> = journal.lines().collect();
+    for row in rows.iter().filter(|row| &row[column("sitting")] == "1") {
+        let line: usize = row[column("journal_line")].parse().expect("a number");
+        let text = lines[line - 1];
+        if &row[column("void")] == "true" {
+            assert!(text.contains("\"kind\":\"void\""), "{text}");
+        } else {
+            assert!(text.contains(&format!("\"answer\":\"{}\"", &row[column("answer")])), "{text}");
+        }
+    }
+}
+
+#[test]
+fn the_json_document_names_its_schema_first() {
+    let json = json_of(&report_of(&site()));
+    assert!(json.starts_with("{\n  \"schema\": \"earwitness.report/1\""));
+    let value: serde_json::Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(value["comparisons"][0]["name"], "thin-thick");
+    assert_eq!(value["sittings"].as_array().expect("a list").len(), 3);
+    assert!(value["caveats"].as_array().expect("a list").iter().all(|caveat| caveat["remedy"].is_string()));
+}
+
+/// Runs where the Python of `tests/run` is; the table itself is checked above in any case.
+#[test]
+fn pandas_loads_the_csv_as_it_is() {
+    let Ok(python) = std::env::var("EARWITNESS_PYTHON") else { return };
+    let report = report_of(&site());
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("report.csv");
+    std::fs::write(&file, csv_of(&report)).expect("written");
+    let script = "import sys, pandas as pd\n\
+        table = pd.read_csv(sys.argv[1])\n\
+        counted = table[table.counted]\n\
+        assert table.counted.dtype == bool and table.void.dtype == bool, table.dtypes\n\
+        assert table.took_s.dtype == float and table.correct.dtype == float, table.dtypes\n\
+        assert table.switches.dtype.kind == 'i'\n\
+        print(len(table), len(counted), int(counted.correct.sum()), sorted(counted.listener.unique()))\n";
+    let run = Command::new(python).args(["-c", script]).arg(&file).output().expect("Python starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let expected = format!(
+        "{} {} {} ['Ada, the \"first\"', 'Bel', 'Cas']",
+        report.trials.len(),
+        report.comparisons[0].trials,
+        report.comparisons[0].correct
+    );
+    assert_eq!(String::from_utf8_lossy(&run.stdout).trim(), expected);
+}

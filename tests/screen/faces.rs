@@ -1,0 +1,228 @@
+//! Sittings without a screen: simulated, in plain lines, refused; and disks that are full.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use earwitness::sitting::{Ending, Resuming};
+use earwitness::stats::Protocol;
+use earwitness::trial::{Outcome, verify};
+
+use super::rig::{self, Setting, keys, sit};
+use crate::commands::{PROGRAM, earwitness, ran, refused};
+
+fn journal(folder: &Path) -> PathBuf {
+    let mut found: Vec<PathBuf> = std::fs::read_dir(folder.join("sittings"))
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").path())
+        .filter(|path| path.extension().is_some_and(|extension| extension == "jsonl"))
+        .filter(|path| !path.ends_with("register.jsonl"))
+        .collect();
+    assert_eq!(found.len(), 1, "{found:?}");
+    found.remove(0)
+}
+
+#[test]
+fn a_simulated_listener_says_so_everywhere() {
+    for protocol in Protocol::ALL {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let head = if protocol == Protocol::TwoAfc {
+            "attribute = \"brighter\"\nattribute_side = \"b\""
+        } else {
+            ""
+        };
+        rig::session(folder.path(), protocol.name(), 8, head, "");
+        let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--simulate", "1"];
+        let ran = earwitness(folder.path(), &arguments);
+        assert_eq!(ran.code, 0, "{protocol}: {}", ran.err);
+        assert!(ran.out.contains("Simulated: a program answered"), "{protocol}: {}", ran.out);
+        assert!(ran.out.contains("no listening test"), "{protocol}: {}", ran.out);
+        if protocol != Protocol::Preference {
+            assert!(ran.out.contains("8 right of 8"), "{protocol}: {}", ran.out);
+        }
+        let checked = verify::check(&journal(folder.path()));
+        assert!(checked.is_sound(), "{protocol}: {:?}", checked.problems);
+        assert_eq!(checked.opening.expect("an opening").simulated, Some(1.0));
+    }
+}
+
+#[test]
+fn plain_lines_from_a_file_play_a_whole_sitting() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 2, "confidence = true", "");
+    let mut child = Command::new(PROGRAM)
+        .args(["run", ".", "--listener", "Mara", "--output", "silent", "--plain"])
+        .current_dir(folder.path())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    let lines = "\nour phrase\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
+                 answer 2\nrecord\n4\nx\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
+    child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
+    let ran = ran(&child.wait_with_output().expect("it ends"), &["run", "--plain"]);
+    assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
+    for words in [
+        "== The terms, before anything is heard ==",
+        "== The seal: it and you fix all draws ==",
+        "== Trial 1 of 2 ==",
+        "listen first",
+        "You hear X.",
+        "\"nonsense\" is not understood here",
+        "a number from 1 to 2",
+        "Chosen: X is B. Type record to record it",
+        "How sure are you?",
+        "Receipt so far: ",
+        "== The seal is open ==",
+        "no listening test",
+    ] {
+        assert!(ran.out.contains(words), "{words} is missing in\n{}", ran.out);
+    }
+    assert!(!ran.out.contains('\u{1b}'), "no control sequence belongs into plain lines");
+    let checked = verify::check(&journal(folder.path()));
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    let sure: Vec<_> = checked.answers.iter().map(|answer| answer.confidence).collect();
+    assert_eq!(sure, [Some(4), Some(1)]);
+}
+
+#[test]
+fn refusals_say_what_to_do() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 2, "", "");
+    let run = |more: &[&'static str], words: &[&str]| {
+        let all = [&["run", ".", "--listener", "Mara"][..], more].concat();
+        refused(folder.path(), &all, words);
+    };
+    run(&["--output", "silent"], &["needs a terminal", "--plain", "--simulate"]);
+    run(&["--simulate", "1.5"], &["--simulate is 1.5", "from 0 to 1"]);
+    run(&["--output", "loud", "--plain"], &["--output is \"loud\"", "silent", ".wav"]);
+    run(&["--output", "silent", "--device", "x", "--plain"], &["--device", "leave one of the two out"]);
+    run(&["--output", "silent", "--simulate", "0.5", "--opponent"], &["--opponent needs a person"]);
+    run(&["--output", "silent", "--simulate", "0.5", "--resume"], &["no sitting of \"Mara\" to resume"]);
+    refused(folder.path(), &["run", "nowhere", "--listener", "M", "--plain"], &["nowhere", "cannot be read"]);
+    refused(folder.path(), &["audition", "."], &["needs a terminal"]);
+    assert!(
+        !folder.path().join("sittings").join("register.jsonl").exists() || {
+            let register =
+                std::fs::read_to_string(folder.path().join("sittings/register.jsonl")).expect("there");
+            register.is_empty()
+        }
+    );
+}
+
+#[test]
+fn a_full_disk_stops_the_sitting_loudly_and_it_can_be_resumed() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 12, "", "");
+    // Files may not grow beyond eight blocks of 512 bytes; the signal is ignored, so that writing fails as on a full
+    // disk.
+    let script =
+        "trap '' XFSZ; ulimit -f 8; exec \"$0\" run . --listener Mara --output silent --simulate 0.8";
+    let output = Command::new("sh")
+        .args(["-c", script, PROGRAM])
+        .current_dir(folder.path())
+        .stdin(Stdio::null())
+        .output()
+        .expect("sh starts");
+    let full = ran(&output, &["run, on a full disk"]);
+    assert_eq!(full.code, 2, "{}\n{}", full.out, full.err);
+    assert!(full.out.is_empty(), "{}", full.out);
+    for words in ["the journal cannot be written", "resume"] {
+        assert!(full.err.contains(words), "{words} is missing in {}", full.err);
+    }
+    let file = journal(folder.path());
+    let before = std::fs::read(&file).expect("the journal is there");
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--simulate", "0.8", "--resume"];
+    let resumed = earwitness(folder.path(), &arguments);
+    assert_eq!(resumed.code, 0, "{}", resumed.err);
+    let checked = verify::check(&file);
+    assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
+    let whole = before.iter().rposition(|&byte| byte == b'\n').expect("a whole line") + 1;
+    let after = std::fs::read(&file).expect("the journal is there");
+    assert!(after.starts_with(&before[..whole]), "nothing that was written has changed");
+}
+
+#[test]
+fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "abx", 2, "", "");
+    let mut setting = Setting::new(&session);
+    setting.opponent = true;
+    let start = ". PgDn PgDn PgDn Enter s h o r t Enter s e c r e t Enter o t h e r s Enter \
+                 s e c r e t Enter s e c r e t Enter . h i Enter Enter Enter . Enter x . Down Enter .";
+    let sat = sit(&setting, keys(start));
+    assert_eq!(sat.result.expect("it ran").ending, Ending::Left);
+    let bytes = String::from_utf8_lossy(&sat.bytes).into_owned();
+    assert!(
+        bytes.contains("at least 6 characters") && bytes.contains("not the same"),
+        "both were refused first"
+    );
+    let secret = std::fs::read_dir(folder.path().join("sittings"))
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.extension().is_some_and(|extension| extension == "secret"))
+        .expect("the secret's file");
+    let text = std::fs::read_to_string(&secret).expect("readable");
+    assert!(text.contains("locked") && !text.contains(&"2a".repeat(32)), "{text}");
+
+    setting.opponent = false;
+    setting.resuming = Resuming::Resume;
+    let wrong = sit(&setting, keys(". . w r o n g 1 Enter . ."));
+    assert!(wrong.result.expect_err("the passphrase is wrong").to_string().contains("passphrase"));
+    let right = sit(&setting, keys(". . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"));
+    assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
+    assert!(!secret.exists(), "the opened secret's file is removed");
+}
+
+#[test]
+fn a_device_starts_low_and_a_lost_one_is_waited_for() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "abx", 2, "", "");
+    let mut setting = Setting::new(&session);
+    setting.kind = "device";
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
+    let sat = sit(&setting, keys(start));
+    let journal = sat.result.expect("it ran").journal;
+    let text = std::fs::read_to_string(journal).expect("the journal is there");
+    assert!(text.contains("level set to -30 dB"), "-36, three steps up, one down: {text}");
+    let first = sat.calls.iter().position(|call| call == "play").expect("something is played");
+    assert_eq!(sat.calls[0], "load 16000x1@8000", "the level check plays one stimulus: {:?}", sat.calls);
+    assert_eq!(first, 2, "{:?}", sat.calls);
+    assert!(sat.calls.iter().any(|call| call.matches("16000x1@8000").count() == 3), "{:?}", sat.calls);
+}
+
+#[test]
+fn stopping_for_good_is_asked_twice_and_has_no_verdict() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "abx", 6, "", "");
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
+                 PgDn PgDn PgDn Enter";
+    let sat = sit(&Setting::new(&session), keys(start));
+    let finished = sat.result.expect("it ran");
+    assert_eq!(finished.ending, Ending::Closed(Outcome::StoppedEarly));
+    assert!(finished.lines.join(" ").contains("no verdict"), "{:?}", finished.lines);
+    assert!(verify::check(&finished.journal).is_sound());
+}
+
+#[test]
+fn training_tells_at_once_and_leaves_nothing_behind() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(
+        folder.path(),
+        "abx",
+        6,
+        "",
+        "[[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 1",
+    );
+    let mut text = String::from(". a . b . n . p . t .");
+    for _ in 0..40 {
+        text.push_str(" x . Down Enter . t");
+    }
+    let (bytes, heard) = rig::audition(&session, keys(&text));
+    let heard = heard.expect("it ran");
+    assert!(heard.answers > 0 && heard.right <= heard.answers, "{heard:?}");
+    let shown = String::from_utf8_lossy(&bytes);
+    assert!(shown.contains("AUDITION: NEVER COUNTED") && shown.contains("Training on"));
+    assert!(!folder.path().join("sittings").exists(), "nothing is journalled");
+}

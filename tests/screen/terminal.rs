@@ -1,0 +1,313 @@
+//! The real program in a pseudo-terminal.
+
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use portable_pty::{Child, CommandBuilder, PtySize, native_pty_system};
+
+use super::rig;
+use crate::commands::PROGRAM;
+
+/// Long enough for a busy machine; nothing waits for it when all is well.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A program in a terminal.
+struct Terminal {
+    child: Box<dyn Child + Send + Sync>,
+    keys: Box<dyn Write + Send>,
+    bytes: Arc<Mutex<Vec<u8>>>,
+    size: (u16, u16),
+    /// Keeps the terminal open.
+    master: Box<dyn portable_pty::MasterPty + Send>,
+}
+
+impl Terminal {
+    fn start(folder: &Path, program: &Path, arguments: &[&str], variables: &[(&str, &str)]) -> Self {
+        let size = (80, 24);
+        let pair = native_pty_system()
+            .openpty(PtySize { cols: size.0, rows: size.1, pixel_width: 0, pixel_height: 0 })
+            .expect("a pseudo-terminal");
+        let mut command = CommandBuilder::new(program);
+        command.args(arguments);
+        command.cwd(folder);
+        command.env("TERM", "xterm-256color");
+        command.env_remove("NO_COLOR");
+        for (name, value) in variables {
+            command.env(name, value);
+        }
+        let child = pair.slave.spawn_command(command).expect("the program starts");
+        drop(pair.slave);
+        let bytes = Arc::new(Mutex::new(Vec::new()));
+        let mut reader = pair.master.try_clone_reader().expect("a reader");
+        let seen = Arc::clone(&bytes);
+        std::thread::spawn(move || {
+            let mut buffer = [0; 4096];
+            while let Ok(count @ 1..) = reader.read(&mut buffer) {
+                seen.lock().expect("nobody panicked").extend_from_slice(&buffer[..count]);
+            }
+        });
+        let keys = pair.master.take_writer().expect("a writer");
+        Self { child, keys, bytes, size, master: pair.master }
+    }
+
+    fn sitting(folder: &Path, arguments: &[&str]) -> Self {
+        let all = [&["run", ".", "--listener", "Mara", "--output", "silent"], arguments].concat();
+        Self::start(folder, Path::new(PROGRAM), &all, &[])
+    }
+
+    fn bytes(&self) -> Vec<u8> {
+        self.bytes.lock().expect("nobody panicked").clone()
+    }
+
+    fn parser(&self) -> vt100::Parser {
+        let cells = |count: u16| count.try_into().expect("not 0");
+        let mut parser = vt100::Parser::new(cells(self.size.1), cells(self.size.0), 0);
+        parser.process(&self.bytes());
+        parser
+    }
+
+    fn screen(&self) -> String {
+        self.parser().screen().contents()
+    }
+
+    /// Waits until one of these is on the screen; says which.
+    fn wait(&self, texts: &[&str]) -> usize {
+        let started = Instant::now();
+        loop {
+            let screen = self.screen();
+            if let Some(index) = texts.iter().position(|text| screen.contains(text)) {
+                return index;
+            }
+            assert!(started.elapsed() < PATIENCE, "{texts:?} never came; the screen shows\n{screen}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    fn press(&mut self, keys: &str) {
+        self.keys
+            .write_all(keys.as_bytes())
+            .and_then(|()| self.keys.flush())
+            .expect("the terminal takes keys");
+    }
+
+    /// From the terms to the announcement of the first part.
+    fn agree(&mut self) {
+        while self.wait(&["Enter accept", "Enter read on", "The seal:"]) < 2 {
+            self.press("\r");
+            std::thread::sleep(Duration::from_millis(150));
+        }
+        self.wait(&["Phrase 1"]);
+        self.press("amber river\r");
+        self.wait(&["Phrase 2"]);
+        self.press("\r");
+        self.wait(&["Enter once more"]);
+        self.press("\r");
+        self.wait(&["The counted trials"]);
+        self.press("\r");
+    }
+
+    fn trial(&mut self, number: u32, of: u32) {
+        self.wait(&[&format!("Trial {number} of {of}")]);
+        for key in ["a", "b", "x"] {
+            self.press(key);
+        }
+        self.wait(&["you hear this"]);
+        self.press("\x1b[B");
+        self.wait(&["Enter records \"X is A\""]);
+        self.press("\r");
+    }
+
+    /// Waits for the end; gives the exit status and everything that was printed after the screen closed.
+    fn end(&mut self) -> (u32, String) {
+        let started = Instant::now();
+        let status = loop {
+            if let Some(status) = self.child.try_wait().expect("the child can be asked") {
+                break status;
+            }
+            assert!(started.elapsed() < PATIENCE, "it never ended; the screen shows\n{}", self.screen());
+            std::thread::sleep(Duration::from_millis(20));
+        };
+        std::thread::sleep(Duration::from_millis(100));
+        let bytes = self.bytes();
+        let text = String::from_utf8_lossy(&bytes).into_owned();
+        let after = text.rsplit("\x1b[?1049l").next().unwrap_or_default().to_string();
+        (status.exit_code(), after)
+    }
+
+    /// Insists that the terminal was given back: the usual screen, the cursor, no mouse, no bracketed paste.
+    fn given_back(&self) {
+        let parser = self.parser();
+        let screen = parser.screen();
+        assert!(!screen.alternate_screen() && !screen.hide_cursor(), "the other screen or no cursor");
+        assert!(!screen.bracketed_paste(), "pasting is still marked");
+        assert_eq!(screen.mouse_protocol_mode(), vt100::MouseProtocolMode::None);
+    }
+}
+
+fn session(trials: u32) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", trials, "", "");
+    folder
+}
+
+fn journals(folder: &Path) -> Vec<PathBuf> {
+    let mut found: Vec<PathBuf> = std::fs::read_dir(folder.join("sittings"))
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").path())
+        .filter(|path| path.to_string_lossy().ends_with("Mara.jsonl"))
+        .collect();
+    found.sort();
+    found
+}
+
+#[test]
+fn a_whole_sitting_by_keys() {
+    let folder = session(3);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.agree();
+    for number in 1..=3 {
+        terminal.trial(number, 3);
+    }
+    while terminal.wait(&["Enter read on", "Enter close"]) == 0 {
+        terminal.press("\r");
+        std::thread::sleep(Duration::from_millis(150));
+    }
+    assert!(terminal.screen().contains("This is no listening test"), "{}", terminal.screen());
+    terminal.press("\r");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 0, "{after}");
+    terminal.given_back();
+    for words in
+        ["right of 3", "no listening test", "The receipt", "Journal: ./sittings/", "earwitness verify "]
+    {
+        assert!(after.contains(words), "{words} is missing in\n{after}");
+    }
+    let journals = journals(folder.path());
+    let checked = earwitness::trial::verify::check(&journals[0]);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    assert_eq!(checked.phrases, [(String::new(), "amber river".to_string())]);
+    let receipt = checked.receipt.expect("a receipt").phrase();
+    assert!(after.contains(&receipt), "{receipt} is missing in\n{after}");
+}
+
+#[test]
+fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
+    let folder = session(2);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.agree();
+    terminal.trial(1, 2);
+    terminal.wait(&["Trial 2 of 2"]);
+    let process = terminal.child.process_id().expect("a process") as i32;
+    let process = rustix::process::Pid::from_raw(process).expect("not 0");
+    rustix::process::kill_process(process, rustix::process::Signal::TERM).expect("it can be signalled");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 1, "{after}");
+    terminal.given_back();
+    assert!(after.contains("the same command resumes it"), "{after}");
+
+    let mut again = Terminal::sitting(folder.path(), &[]);
+    again.wait(&["A sitting of yours was cut off"]);
+    assert!(again.screen().contains("1 trials") || again.screen().contains("1 trial"), "{}", again.screen());
+    again.press("\r");
+    again.wait(&["The counted trials"]);
+    again.press("\r");
+    again.trial(2, 2);
+    while again.wait(&["Enter read on", "Enter close"]) == 0 {
+        again.press("\r");
+        std::thread::sleep(Duration::from_millis(150));
+    }
+    again.press("\r");
+    let (code, after) = again.end();
+    assert_eq!(code, 0, "{after}");
+    let journals = journals(folder.path());
+    assert_eq!(journals.len(), 1, "it is one sitting");
+    let checked = earwitness::trial::verify::check(&journals[0]);
+    assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
+}
+
+#[test]
+fn two_sittings_at_once_are_refused_and_an_interrupt_leaves() {
+    let folder = session(2);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.wait(&["The terms"]);
+    let second = crate::commands::earwitness(
+        folder.path(),
+        &["run", ".", "--listener", "Tomas", "--output", "silent", "--simulate", "0.5"],
+    );
+    assert_eq!(second.code, 2, "{}", second.out);
+    assert!(second.err.contains("another sitting is going on"), "{}", second.err);
+    terminal.press("\x03");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 1);
+    assert!(after.contains("nothing was recorded"), "{after}");
+    terminal.given_back();
+}
+
+#[test]
+fn without_colour_no_colour_is_sent() {
+    let folder = session(2);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent"];
+    let mut terminal = Terminal::start(folder.path(), Path::new(PROGRAM), &arguments, &[("NO_COLOR", "1")]);
+    terminal.agree();
+    terminal.wait(&["Trial 1 of 2"]);
+    terminal.press("a");
+    terminal.wait(&["you hear this"]);
+    let parser = terminal.parser();
+    for row in 0..24 {
+        for column in 0..80 {
+            let cell = parser.screen().cell(row, column).expect("inside");
+            assert_eq!(cell.fgcolor(), vt100::Color::Default, "{row} {column}");
+            assert_eq!(cell.bgcolor(), vt100::Color::Default, "{row} {column}");
+        }
+    }
+    terminal.press("\x03");
+    terminal.end();
+}
+
+/// Set in the child that panics.
+const PANICS: &str = "EARWITNESS_TEST_PANICS";
+
+#[test]
+fn a_panic_gives_the_terminal_back() {
+    if std::env::var_os(PANICS).is_some() {
+        let _hold = earwitness::screen::terminal::Hold::take().expect("a terminal");
+        let clip: [f32; 0] = [];
+        // A fault as a program has it: an index that is not there.
+        let first = clip[std::env::args().count() + 1];
+        unreachable!("{first}");
+    }
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let this = std::env::current_exe().expect("the test's own program");
+    let name = "screen::terminal::a_panic_gives_the_terminal_back";
+    let mut terminal =
+        Terminal::start(folder.path(), &this, &["--exact", name, "--nocapture"], &[(PANICS, "1")]);
+    let (code, after) = terminal.end();
+    assert_ne!(code, 0);
+    let text = String::from_utf8_lossy(&terminal.bytes()).into_owned();
+    assert!(text.contains("\x1b[?1049h"), "the terminal was never taken: {text}");
+    assert!(
+        after.contains("index out of bounds"),
+        "the message has to come after the screen closed: {after}"
+    );
+    terminal.given_back();
+}
+
+#[test]
+fn it_can_be_made_smaller_and_larger() {
+    let folder = session(2);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.wait(&["The terms"]);
+    for (columns, rows, words) in
+        [(50, 12, "please make it larger"), (100, 30, "The terms"), (60, 20, "The terms")]
+    {
+        terminal.bytes.lock().expect("nobody panicked").clear();
+        terminal.size = (columns, rows);
+        let size = PtySize { cols: columns, rows, pixel_width: 0, pixel_height: 0 };
+        terminal.master.resize(size).expect("it can be resized");
+        terminal.wait(&[words]);
+    }
+    terminal.press("\x03");
+    assert_eq!(terminal.end().0, 1);
+}
