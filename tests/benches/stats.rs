@@ -1,5 +1,7 @@
 //! How fast the statistics are: scoring, planning, the room test, simulation.
 
+use std::fmt::Write as _;
+use std::fmt::Write as _;
 use std::process::Command;
 
 use divan::Bencher;
@@ -22,7 +24,7 @@ fn score_ten_thousand_listeners(bencher: Bencher, protocol: &str) {
     let mut text = String::from("listener,comparison,protocol,correct,trials\n");
     for listener in 0..10_000 {
         let correct = (0..100).filter(|_| generator.uniform() < 0.5).count();
-        text.push_str(&format!("L{listener},flex-braid,{protocol},{correct},100\n"));
+        writeln!(text, "L{listener},flex-braid,{protocol},{correct},100").expect("a string grows");
     }
     std::fs::write(&file, text).expect("the file");
     bencher.bench(|| {
