@@ -1,5 +1,6 @@
 //! How fast the statistics are: scoring, planning, the room test, simulation.
 
+use std::fmt::Write as _;
 use std::process::Command;
 
 use divan::Bencher;
