@@ -3,6 +3,7 @@
 mod caveats;
 mod compare;
 mod gather;
+mod heard;
 mod judge;
 mod words;
 
