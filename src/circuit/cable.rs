@@ -132,11 +132,14 @@ impl Cable {
                 let Some(first) = cables.next() else {
                     return Err(CircuitError::Combination("a parallel of no cables connects nothing; give one".to_owned()));
                 };
-                let mut sum = first.two_port(frequencies_hz)?;
+                // Equal cables, of which there may be hundreds, are solved once.
+                let mut solved = (first, first.two_port(frequencies_hz)?);
+                let mut sum = solved.1.clone();
                 for cable in cables {
-                    for ((value, next), &frequency) in
-                        sum.iter_mut().zip(cable.two_port(frequencies_hz)?).zip(frequencies_hz)
-                    {
+                    if cable != solved.0 {
+                        solved = (cable, cable.two_port(frequencies_hz)?);
+                    }
+                    for ((value, next), &frequency) in sum.iter_mut().zip(&solved.1).zip(frequencies_hz) {
                         *value = (in_parallel(value.0, next.0, frequency), value.1.beside(next.1));
                     }
                 }

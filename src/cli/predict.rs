@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, predict_picture};
+use super::{Failure, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::lengths_for;
@@ -29,6 +29,9 @@ pub struct PredictArguments {
     /// Write pictures of every comparison to an SVG file
     #[arg(long, value_name = "FILE.svg")]
     plot: Option<PathBuf>,
+    /// Write cables, loudspeaker and amplifier as Touchstone files (.s2p, .s1p) into a folder
+    #[arg(long, value_name = "DIR")]
+    touchstone: Option<PathBuf>,
     /// Also say how large the difference is on each clip
     #[arg(long)]
     clips: bool,
@@ -54,6 +57,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
     if let Some(path) = &arguments.plot {
         predict_picture::write(&session, path)?;
+    }
+    if let Some(folder) = &arguments.touchstone {
+        predict_touchstone::write(&session, &frequencies, folder)?;
     }
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     if arguments.json {
