@@ -2,6 +2,7 @@
 
 use super::caveat::Weight;
 use super::model::{Basis, Report};
+use crate::report::verdict::no_listening_test;
 
 /// Lines of the summary, at most ten.
 const LINES: usize = 10;
@@ -20,8 +21,8 @@ pub fn summary(report: &Report) -> Vec<String> {
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);
     match basis {
         Basis::Listening => {}
-        Basis::Silent => lines.push("SILENT: nothing was played".to_owned()),
-        Basis::Simulated => lines.push("SIMULATED: a program answered, nobody listened".to_owned()),
+        Basis::Silent => lines.extend(no_listening_test(false, true).map(str::to_owned)),
+        Basis::Simulated => lines.extend(no_listening_test(true, false).map(str::to_owned)),
         Basis::Nothing => lines.push("No complete, valid sitting: no verdict".to_owned()),
     }
     let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() <= Weight::Serious).collect();

@@ -19,7 +19,7 @@ const TRIALS: u32 = 3;
 /// A sitting's keys up to the last confirmation, which comes only if `finish` says so.
 fn script(protocol: Protocol, trials: u32, finish: bool) -> Vec<Option<Input>> {
     let definition = Definition::of(protocol);
-    let mut text = String::from(". . PgDn PgDn PgDn Enter . h i Enter Enter Enter . Enter");
+    let mut text = String::from(". . PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter");
     for trial in 0..trials {
         for slot in definition.slots {
             let _ = write!(text, " {} . .", slot.label.to_lowercase());

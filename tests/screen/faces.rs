@@ -58,7 +58,7 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
         .stderr(Stdio::piped())
         .spawn()
         .expect("the program starts");
-    let lines = "\nour phrase\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
+    let lines = "\nour phrase\nTomas\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
                  answer 2\nrecord\n4\nx\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
     child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
     let ran = ran(&child.wait_with_output().expect("it ends"), &["run", "--plain"]);
@@ -150,7 +150,7 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let mut setting = Setting::new(&session);
     setting.opponent = true;
     let start = ". PgDn PgDn PgDn Enter s h o r t Enter s e c r e t Enter o t h e r s Enter \
-                 s e c r e t Enter s e c r e t Enter . h i Enter Enter Enter . Enter x . Down Enter .";
+                 s e c r e t Enter s e c r e t Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     assert_eq!(sat.result.expect("it ran").ending, Ending::Left);
     let bytes = String::from_utf8_lossy(&sat.bytes).into_owned();
@@ -181,7 +181,8 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.kind = "device";
-    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
+    let start =
+        ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     let journal = sat.result.expect("it ran").journal;
     let text = std::fs::read_to_string(journal).expect("the journal is there");
@@ -196,7 +197,7 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
 fn stopping_for_good_is_asked_twice_and_has_no_verdict() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 6, "", "");
-    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
+    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
                  PgDn PgDn PgDn Enter";
     let sat = sit(&Setting::new(&session), keys(start));
     let finished = sat.result.expect("it ran");

@@ -3,6 +3,7 @@
 mod blindness;
 mod faces;
 mod keys;
+mod played;
 mod rig;
 mod stages;
 mod terminal;

@@ -51,7 +51,9 @@ fn terms_with_a_wager() {
 #[test]
 fn the_seal_and_its_phrases() {
     let commitment = Digest::of(b"a commitment");
-    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), 2)));
+    let typed = [("Tomas".to_string(), "amber".to_string()), (String::new(), "river".to_string())];
+    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), &typed)));
+    both("seal-who", Stage::Page(pages::phrase_by(&commitment.phrase(), 2)));
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);

@@ -100,6 +100,8 @@ impl Terminal {
         }
         self.wait(&["Phrase 1"]);
         self.press("amber river\r");
+        self.wait(&["Who typed phrase 1"]);
+        self.press("Tomas\r");
         self.wait(&["Phrase 2"]);
         self.press("\r");
         self.wait(&["Enter once more"]);
@@ -187,7 +189,7 @@ fn a_whole_sitting_by_keys() {
     let journals = journals(folder.path());
     let checked = earwitness::trial::verify::check(&journals[0]);
     assert!(checked.is_sound(), "{:?}", checked.problems);
-    assert_eq!(checked.phrases, [(String::new(), "amber river".to_string())]);
+    assert_eq!(checked.phrases, [("Tomas".to_string(), "amber river".to_string())]);
     let receipt = checked.receipt.expect("a receipt").phrase();
     assert!(after.contains(&receipt), "{receipt} is missing in\n{after}");
 }

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::super::Failure;
 use super::counts::{self, Row};
 use super::{ScoreArguments, text, write_json};
+use crate::report::verdict::no_listening_test;
 use crate::report::verdict::{self, VerdictInput};
 use crate::stats::description;
 use crate::stats::psychometric::Model;
@@ -90,7 +91,11 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
             let (complete, heard) =
                 countable.fold((0, 0), |(n, h), checked| (n + 1, h + usize::from(listened(checked))));
             if heard == 0 {
-                writeln!(out, "Simulated or silent sittings together: this is no listening test.")?;
+                let simulated = sittings.iter().any(|checked| {
+                    checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_some())
+                });
+                let silent = sittings.iter().any(Checked::silent);
+                writeln!(out, "{}", no_listening_test(simulated, silent).unwrap_or_default())?;
             } else {
                 writeln!(out, "Together: {heard} of {all} sittings; {complete} are complete and verify.")?;
             }
