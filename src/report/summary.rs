@@ -2,7 +2,6 @@
 
 use super::caveat::Weight;
 use super::model::{Basis, Report};
-use crate::report::verdict::no_listening_test;
 
 /// Lines of the summary, at most ten.
 const LINES: usize = 10;
@@ -20,10 +19,8 @@ pub fn summary(report: &Report) -> Vec<String> {
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);
     match basis {
-        Basis::Listening => {}
-        Basis::Silent => lines.extend(no_listening_test(false, true).map(str::to_owned)),
-        Basis::Simulated => lines.extend(no_listening_test(true, false).map(str::to_owned)),
         Basis::Nothing => lines.push("No complete, valid sitting: no verdict".to_owned()),
+        basis => lines.extend(report.no_listening_test(basis).map(str::to_owned)),
     }
     let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() <= Weight::Serious).collect();
     let room = LINES - lines.len() - usize::from(!serious.is_empty());

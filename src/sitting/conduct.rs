@@ -274,7 +274,9 @@ impl Driver<'_, '_> {
             }
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
-            Stage::Rest { listened_ms, offered, next, of } => pages::rest(*listened_ms, *offered, *next, *of),
+            Stage::Rest { listened_ms, offered, next, of } => {
+                pages::rest(*listened_ms, *offered, *next, *of, view.receipt)
+            }
             Stage::ConfirmStop { answered } => pages::confirm_stop(*answered),
             Stage::Counting | Stage::Closing => pages::closing(),
             Stage::Result(shown) => {

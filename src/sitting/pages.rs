@@ -386,8 +386,8 @@ pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
     page
 }
 
-/// A rest.
-pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScene {
+/// A rest; `receipt` is the running one, to be noted down in peace.
+pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Option<Digest>) -> PageScene {
     let mut page = page(StageKind::Page, id::REST + u64::from(next.trial), "Rest your ears");
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
@@ -402,6 +402,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScen
         Block::Gap,
         Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
     ];
+    if let Some(receipt) = receipt {
+        page.blocks.push(Block::pair("Receipt so far", receipt.phrase()));
+    }
     page.proceed = Some("go on".to_string());
     page.stoppable = true;
     page

@@ -13,7 +13,7 @@ use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     let mut blocks = Vec::new();
     let checked = verify::alone(journal);
-    heard(view, &mut blocks);
+    heard(view, shown, &mut blocks);
     outcome_words(view, shown, &mut blocks);
     // The verdicts of the report: made from the journal as it lies on the disk.
     for (index, input) in verdict::of_sitting(&checked).iter().enumerate() {
@@ -35,13 +35,17 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
 }
 
 /// What this was, if it was no listening test.
-fn heard(view: &View, blocks: &mut Vec<Block>) {
+fn heard(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     if let Some(probability) = view.simulated {
         blocks.push(Block::caution(format!(
             "Simulated: a program answered, right with probability {probability}."
         )));
     }
-    if let Some(why) = verdict::no_listening_test(view.simulated.is_some(), view.silent) {
+    // The verdict on counted answers says it by itself.
+    let answered = shown.counts.comparisons.iter().any(|count| count.trials > 0);
+    if let Some(why) = verdict::no_listening_test(view.simulated.is_some(), view.silent)
+        && !answered
+    {
         blocks.push(Block::caution(why));
     }
     if view.invented {

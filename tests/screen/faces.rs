@@ -87,6 +87,43 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
 }
 
 #[test]
+fn a_name_of_any_kind_makes_a_safe_file_and_is_kept_whole() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 2, "", "");
+    let long = "Ottilie ".repeat(38).trim_end().to_string();
+    assert!(long.chars().count() > 300);
+    let names = ["../../etc/Mara", "🎧🎻", &long, "-rf *", "a\"b\\c'd"];
+    for name in names {
+        let named = format!("--listener={name}");
+        let ran = earwitness(folder.path(), &["run", ".", &named, "--output", "silent", "--simulate", "1"]);
+        assert_eq!(ran.code, 0, "{name}: {}", ran.err);
+    }
+    let files: Vec<String> = std::fs::read_dir(folder.path().join("sittings"))
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").file_name().into_string().expect("text"))
+        .collect();
+    let safe = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.');
+    assert!(files.iter().all(|file| file.chars().all(safe) && file.len() < 100), "{files:?}");
+    assert_eq!(
+        files.iter().filter(|file| file.ends_with("Z-Mara.jsonl") || file.contains("etc-Mara")).count(),
+        1
+    );
+    let verified = earwitness(folder.path(), &["verify", ".", "--json"]);
+    assert_eq!(verified.code, 0, "{}", verified.err);
+    let document: serde_json::Value = serde_json::from_str(&verified.out).expect("a document");
+    let mut kept: Vec<&str> = document["journals"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|journal| journal["listener"].as_str().expect("a name"))
+        .collect();
+    kept.sort_unstable();
+    let mut expected = names.to_vec();
+    expected.sort_unstable();
+    assert_eq!(kept, expected);
+}
+
+#[test]
 fn refusals_say_what_to_do() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "", "");
@@ -168,9 +205,17 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
 
     setting.opponent = false;
     setting.resuming = Resuming::Resume;
-    let wrong = sit(&setting, keys(". . w r o n g 1 Enter . ."));
-    assert!(wrong.result.expect_err("the passphrase is wrong").to_string().contains("passphrase"));
-    let right = sit(&setting, keys(". . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"));
+    let wrong = sit(&setting, keys(". . w r o n g 1 Enter . w r o n g 2 Enter . Enter . ."));
+    let notices: Vec<&str> = wrong.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
+    for tries in ["2 more tries", "one more try"] {
+        assert!(notices.iter().any(|notice| notice.contains(tries)), "{notices:?}");
+    }
+    let refused = wrong.result.expect_err("the passphrase is wrong").to_string();
+    assert!(refused.contains("wrong 3 times") && refused.contains("asks again"), "{refused}");
+    let right = sit(
+        &setting,
+        keys(". . w r o n g 1 Enter . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"),
+    );
     assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
     assert!(!secret.exists(), "the opened secret's file is removed");
 }

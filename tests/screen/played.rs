@@ -140,8 +140,7 @@ fn a_sequential_rule_ends_the_sitting_early_and_says_so() {
     let checked = closed(&guessed, Outcome::Sequential);
     let (trials, correct) = checked.total().expect("it is closed");
     assert!(trials < 60 && correct < trials, "{correct} of {trials}");
-    let lines = guessed.result.expect("it ran").lines.join("\n");
-    assert!(lines.contains(&format!("after {trials} of at most 60 counted trials")), "{lines}");
+    assert!(said(&guessed, &format!("after {trials} of at most 60 counted trials")));
 }
 
 #[test]
@@ -165,7 +164,7 @@ fn a_rest_is_offered_after_the_agreed_minutes_and_taken_on_a_key() {
     assert_eq!(checked.rests, 2);
     let rests: Vec<String> =
         sat.scenes.iter().map(words).filter(|text| text.contains("Rest your ears")).collect();
-    assert!(rests.iter().any(|text| text.contains("Ears tire before one notices")), "{rests:?}");
+    assert!(rests.iter().any(|text| text.contains("Ears tire before one")), "{rests:?}");
     assert!(rests.iter().any(|text| text.contains("Trial 3 of 3")), "{rests:?}");
     assert!(rests.iter().any(|text| text.contains("0.0 minutes")), "{rests:?}");
 }

@@ -5,7 +5,6 @@ use maud::{Markup, html};
 use super::{count, percent};
 use crate::report::caveat::{Weight, probability};
 use crate::report::model::{Basis, ComparisonResult, Report};
-use crate::report::verdict::no_listening_test;
 
 /// The design in one line.
 pub(super) fn design(report: &Report) -> String {
@@ -48,10 +47,8 @@ fn notice(report: &Report) -> Option<&'static str> {
         return None;
     }
     match worst.min()? {
-        Basis::Silent => no_listening_test(false, true),
-        Basis::Simulated => no_listening_test(true, false),
         Basis::Nothing => Some("No complete, valid sitting: there is no verdict."),
-        Basis::Listening => None,
+        basis => report.no_listening_test(basis),
     }
 }
 
