@@ -266,7 +266,7 @@ impl Audition<'_, '_> {
     fn judge(&mut self) {
         let Some(training) = self.training else { return };
         let Some(chosen) = training.chosen else {
-            self.notice = Some("choose an answer first, with ↑ ↓".to_string());
+            self.notice = Some("choose an answer first".to_string());
             return;
         };
         let right = (chosen == 1) == training.x_is_b;

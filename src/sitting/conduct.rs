@@ -383,7 +383,7 @@ impl Driver<'_, '_> {
             (Stage::Trial(_), Intent::LoopOff) => Event::Loop(None),
             (Stage::Trial(_), Intent::Choose(index)) => Event::Choose(index),
             (Stage::Trial(trial), Intent::Confirm) if trial.choice.is_none() => {
-                self.notice = Some("choose an answer first, with ↑ ↓".to_string());
+                self.notice = Some("choose an answer first".to_string());
                 return Ok(None);
             }
             (Stage::Trial(_), Intent::Confirm) | (Stage::ConfirmStop { .. }, Intent::Proceed) => {

@@ -132,18 +132,24 @@ impl Desk<'_, '_> {
             Step::Left => return Ok(None),
         };
         let fresh = resume.is_none();
+        // What stands in the way is said before anything is prepared.
+        let unlocked = match &resume {
+            Some(cut_off) if !cut_off.locked => Some(plain_secret(sittings, cut_off)?),
+            _ => None,
+        };
         let stimuli = if person && fresh { self.agree(preparation)? } else { self.wait(preparation)? };
         let Step::On(stimuli) = stimuli else { return Ok(None) };
-        let start = match resume {
-            Some(cut_off) => match self.unlock(sittings, &cut_off)? {
+        let start = match (resume, unlocked) {
+            (Some(cut_off), Some(secret)) => Start::CutOff { cut_off, secret },
+            (Some(cut_off), None) => match self.unlock(sittings, &cut_off)? {
                 Step::On(secret) => Start::CutOff { cut_off, secret },
                 Step::Left => return Ok(None),
             },
-            None if self.request.opponent => match self.new_passphrase()? {
+            (None, _) if self.request.opponent => match self.new_passphrase()? {
                 Step::On(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
                 Step::Left => return Ok(None),
             },
-            None => Start::Fresh { passphrase: None },
+            (None, _) => Start::Fresh { passphrase: None },
         };
         Ok(Some(Entered { stimuli, start }))
     }
@@ -156,7 +162,23 @@ impl Desk<'_, '_> {
     ) -> Result<Step<Option<store::CutOff>>, SittingError> {
         let changed =
             "the session file has changed since, and a sitting goes on under the terms it was opened with";
+        let broken = sittings.broken(&self.request.listener);
         match (store::cut_off(sittings, self.request), self.request.resuming) {
+            (None, Resuming::Resume) if broken.is_some() => Err(SittingError::Refused(
+                broken
+                    .map(|(_, error)| {
+                        format!("{error}. So this sitting cannot go on: start a new one with --new")
+                    })
+                    .unwrap_or_default(),
+            )),
+            (None, Resuming::Ask) if broken.is_some() => {
+                self.notice = broken.map(|(journal, error)| {
+                    let name = sittings.folder().join(&journal).display().to_string();
+                    let why = error.to_string().replacen(&format!("{name}: "), "", 1);
+                    format!("an earlier sitting cannot go on ({why})")
+                });
+                Ok(Step::On(None))
+            }
             (None, Resuming::Resume) => Err(SittingError::Refused(format!(
                 "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
                 self.request.listener,
@@ -254,11 +276,8 @@ impl Desk<'_, '_> {
         }
     }
 
-    /// The secret of a sitting that was cut off; the other party's passphrase where it is locked, in a few tries.
+    /// The locked secret of a sitting that was cut off, with the other party's passphrase, in a few tries.
     fn unlock(&mut self, sittings: &Sittings, cut_off: &store::CutOff) -> Result<Step<Secret>, SittingError> {
-        if !cut_off.locked {
-            return Ok(Step::On(sittings.secret(&cut_off.journal, None)?));
-        }
         let mut left = PASSPHRASE_TRIES;
         loop {
             for intent in self.show(pages::passphrase(false, true))? {
@@ -308,6 +327,17 @@ impl Desk<'_, '_> {
             }
         }
     }
+}
+
+/// The secret of a sitting that was cut off and locked by nobody.
+fn plain_secret(sittings: &Sittings, cut_off: &store::CutOff) -> Result<Secret, SittingError> {
+    sittings.secret(&cut_off.journal, None).map_err(|error| {
+        SittingError::Refused(format!(
+            "the sitting in {} cannot go on: {error}. A new one can be started with --new; the old one stays in the \
+             register",
+            cut_off.journal
+        ))
+    })
 }
 
 /// Who must accept the terms.

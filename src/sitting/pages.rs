@@ -5,7 +5,9 @@ use std::fmt::Write as _;
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
 use crate::stats::binomial;
+use crate::stats::sequential::{Exact, SequentialTest};
 use crate::trial::record::StoppingTerms;
+use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Digest, Part, Terms, TrialId};
 
@@ -198,9 +200,12 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
     }
     let trials = counted(terms);
     let chance = terms.protocol.chance();
-    let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+    if let Ok(Some(rule)) = score::rule(terms) {
+        sequential_chances(terms, &rule, blocks);
+        return;
+    }
     let judged = if terms.wager.is_some() { trials } else { terms.trials };
-    if !sequential && score_needed(terms.protocol, terms.alpha, u64::from(judged)) > judged {
+    if score_needed(terms.protocol, terms.alpha, u64::from(judged)) > judged {
         let who = terms.wager.as_ref().map_or_else(
             || "no difference can be shown".to_string(),
             |wager| format!("{} cannot win", wager.claimant),
@@ -232,6 +237,45 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
             "{} to miss it for one who is right 75 % of the time, {} for 90 %",
             percent(below(0.75)),
             percent(below(0.9))
+        ),
+    ));
+}
+
+/// How often the sequential rule decides which way; of several comparisons, each on its own and all together.
+fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Block>) {
+    let chance = terms.protocol.chance();
+    let (Ok(guesser), Ok(fair), Ok(good)) = (rule.exact(chance), rule.exact(0.75), rule.exact(0.9)) else {
+        return;
+    };
+    let several = terms.comparisons.len() > 1;
+    if let Some(wager) = &terms.wager {
+        let every = if several { "every comparison" } else { "the comparison" };
+        blocks.push(Block::pair(
+            "Score needed",
+            format!(
+                "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
+                wager.claimant
+            ),
+        ));
+    }
+    // The wager is about all comparisons together; otherwise each one has its own verdict.
+    let all = if terms.wager.is_some() { terms.comparisons.len() as i32 } else { 1 };
+    let one = if several && all == 1 { " in one comparison" } else { "" };
+    blocks.push(Block::pair(
+        "Luck of a guesser",
+        format!(
+            "{} to be called a difference{one} without hearing anything; {:.0} trials on average",
+            percent(guesser.difference.powi(all)),
+            guesser.expected_trials
+        ),
+    ));
+    let missed = |exact: &Exact| percent(1.0 - exact.difference.powi(all));
+    blocks.push(Block::pair(
+        "Bad luck",
+        format!(
+            "{} to miss it for one who is right 75 % of the time, {} for 90 %",
+            missed(&fair),
+            missed(&good)
         ),
     ));
 }

@@ -297,7 +297,8 @@ impl Sittings {
             }
             let Ok(journal) = journal::read(&self.folder.join(name)) else { continue };
             let Some(opening) = journal.opening() else { continue };
-            let Ok(locked) = rest::is_locked(&secret_file(&self.folder, name)) else { continue };
+            // A secret that is gone or damaged is for `secret` to say, when the sitting is to go on.
+            let locked = rest::is_locked(&secret_file(&self.folder, name)).unwrap_or(false);
             found.push(Unfinished {
                 journal: name.to_owned(),
                 listener: opening.listener.clone(),
@@ -310,6 +311,21 @@ impl Sittings {
             });
         }
         found
+    }
+
+    /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
+    /// trusted: its file name, and why it cannot go on.
+    pub fn broken(&self, listener: &str) -> Option<(String, JournalError)> {
+        self.entries.entries.iter().rev().find_map(|entry| match entry {
+            register::Entry::Opened { journal, listener: whose, .. } if whose == listener => {
+                let path = self.folder.join(journal);
+                if self.entries.closed(journal).is_some() || !path.exists() {
+                    return None;
+                }
+                journal::read(&path).err().map(|error| (journal.clone(), error))
+            }
+            _ => None,
+        })
     }
 
     /// Opens a sitting: secret, register, journal, in this order, all durable when this returns. With a passphrase the

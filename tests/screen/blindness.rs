@@ -11,7 +11,7 @@ use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
 use earwitness::trial::{Definition, Outcome};
 
-use super::rig::{self, Sat, Setting, keys, sit};
+use super::rig::{self, Sat, Setting, keys, sit, sit_plain};
 
 /// Counted trials of each sitting here.
 const TRIALS: u32 = 3;
@@ -190,6 +190,41 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
                 let other = play(protocol, kind, &forced, kind.trials(), false);
                 reference.assert_same(&other, &format!("{protocol} {kind:?} {forced:?}"));
             }
+        }
+    }
+}
+
+#[test]
+fn nothing_that_plain_lines_say_depends_on_the_draw() {
+    for protocol in Protocol::ALL {
+        let definition = Definition::of(protocol);
+        let played = |order: usize| {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let session = session_of(protocol, Kind::Full, folder.path());
+            let mut setting = Setting::new(&session);
+            setting.orders = vec![order];
+            let mut lines = String::from("\n\nour phrase\nTomas\n\n\n\nhelp\n");
+            for trial in 0..Kind::Full.trials() {
+                for slot in definition.slots {
+                    let _ = writeln!(lines, "{}\nat 1.0", slot.label.to_lowercase());
+                }
+                let choice = 1 + trial as usize % definition.alternatives.len();
+                let _ = writeln!(lines, "receipt\nnonsense\nanswer {choice}\nrecord");
+                // The last answer is not given: its confidence would end the sitting.
+                if trial + 1 < Kind::Full.trials() {
+                    let _ = writeln!(lines, "{}", 1 + trial % 5);
+                }
+            }
+            let sat = sit_plain(&setting, &lines);
+            let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
+            assert_eq!(finished.ending, Ending::Left, "{protocol}");
+            let journal = std::fs::read(&finished.journal).expect("the journal is there");
+            Seen { journal, sizes: sizes(folder.path()), sat }
+        };
+        let reference = played(0);
+        assert_eq!(reference.answers() as u32, Kind::Full.trials() - 1, "{protocol}");
+        for order in 1..definition.orders.len() {
+            reference.assert_same(&played(order), &format!("{protocol} in plain lines, order {order}"));
         }
     }
 }

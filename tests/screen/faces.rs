@@ -181,6 +181,36 @@ fn a_full_disk_stops_the_sitting_loudly_and_it_can_be_resumed() {
 }
 
 #[test]
+fn a_sitting_that_cannot_go_on_says_why() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "abx", 2, "", "");
+    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
+    let left = sit(&Setting::new(&session), keys(start)).result.expect("it ran");
+    assert_eq!(left.ending, Ending::Left);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain", "--resume"];
+    let sittings = folder.path().join("sittings");
+    let secret = std::fs::read_dir(&sittings)
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.extension().is_some_and(|extension| extension == "secret"))
+        .expect("the secret's file");
+    let kept = std::fs::read(&secret).expect("it reads");
+    std::fs::remove_file(&secret).expect("it can be removed");
+    refused(folder.path(), &arguments, &["cannot go on", ".secret", "--new", "stays in the register"]);
+    std::fs::write(&secret, b"{}").expect("it can be written");
+    refused(folder.path(), &arguments, &["the file is damaged", "--new"]);
+    std::fs::write(&secret, kept).expect("it can be written");
+    let mut bytes = std::fs::read(&left.journal).expect("it reads");
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&left.journal, bytes).expect("it can be written");
+    refused(folder.path(), &arguments, &["Mara.jsonl: record ", "cannot go on", "--new"]);
+    let asked = sit(&Setting::new(&session), keys(". ."));
+    let notices: Vec<&str> = asked.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
+    assert!(notices[0].starts_with("an earlier sitting cannot go on (record "), "{notices:?}");
+}
+
+#[test]
 fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 2, "", "");

@@ -131,6 +131,17 @@ fn a_sequential_rule_ends_the_sitting_early_and_says_so() {
     let checked = closed(&heard, Outcome::Sequential);
     // ln((1 - .1)/.05) / ln(.75/.5) = 7.13: eight right answers in a row decide.
     assert_eq!(checked.total(), Some((8, 8)));
+    let session_rule =
+        earwitness::stats::sequential::SequentialTest::new(session.protocol, 0.05, 0.1, 0.75, 60)
+            .expect("a rule");
+    for (proportion, words) in [
+        (0.5, "to be called a difference without hearing anything"),
+        (0.75, "to miss it for one who is right 75 %"),
+    ] {
+        let exact = session_rule.exact(proportion).expect("a proportion");
+        let risk = if proportion == 0.5 { exact.difference } else { 1.0 - exact.difference };
+        assert!(said(&heard, &format!("{:.1} % {words}", 100.0 * risk)), "{risk} {words}");
+    }
     assert!(said(&heard, "At most 60 trials") && said(&heard, "after each answer Wald's test decides"));
     assert!(said(&heard, "The rule for stopping that was agreed on has decided, after 8 of at most 60"));
 

@@ -14,6 +14,7 @@ use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene};
 use earwitness::session::{self, Session};
 use earwitness::sitting::audition::Heard;
+use earwitness::sitting::plain::Plain;
 use earwitness::sitting::{
     self, Clock, Environment, Face, FaceError, Finished, Request, Resuming, SittingError,
 };
@@ -314,16 +315,20 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
         .collect()
 }
 
-/// Plays a sitting by keys on a screen that writes to memory.
-pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
-    let request = Request {
+fn request(setting: &Setting<'_>) -> Request {
+    Request {
         session: setting.session.clone(),
         listener: "Mara".to_string(),
         output: OutputChoice::Silent,
         simulate: setting.simulate,
         opponent: setting.opponent,
         resuming: setting.resuming,
-    };
+    }
+}
+
+/// Plays a sitting by keys on a screen that writes to memory.
+pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    let request = request(setting);
     let (bytes, calls, (result, scenes)) = in_front(setting, keys, |environment, screen| {
         let mut watched = Watched { face: screen, scenes: Vec::new() };
         let result = sitting::conduct(&request, environment, &mut watched);
@@ -343,15 +348,45 @@ pub(crate) fn audition(
     (bytes, heard)
 }
 
+/// Plays a sitting by plain lines.
+pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
+    let request = request(setting);
+    let bytes = Bytes::default();
+    let lines = io::Cursor::new(lines.as_bytes().to_vec());
+    let mut plain = Plain::new(lines, bytes.clone());
+    let (calls, (result, scenes)) = around(setting, |environment, _| {
+        let mut watched = Watched { face: &mut plain, scenes: Vec::new() };
+        let result = sitting::conduct(&request, environment, &mut watched);
+        (result, watched.scenes)
+    });
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    Sat { result, bytes, calls, scenes }
+}
+
 /// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.
 fn in_front<T>(
     setting: &Setting<'_>,
     keys: Vec<Option<Input>>,
     work: impl FnOnce(&Environment<'_>, &mut dyn Face) -> T,
 ) -> (Vec<u8>, Vec<String>, T) {
+    let bytes = Bytes::default();
+    let (calls, result) = around(setting, |environment, clock| {
+        let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
+        let mut screen =
+            Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
+        work(environment, &mut screen)
+    });
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    (bytes, calls, result)
+}
+
+/// Lends out an environment; gives the calls to the player, and what came of it.
+fn around<T>(
+    setting: &Setting<'_>,
+    work: impl FnOnce(&Environment<'_>, &TestClock) -> T,
+) -> (Vec<String>, T) {
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
-    let bytes = Bytes::default();
     let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
     let disturb_with = setting.disturb_with.clone();
     let made = stimuli(setting.session);
@@ -376,10 +411,7 @@ fn in_front<T>(
         seed: 7,
         ending: &|| false,
     };
-    let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
-    let mut screen = Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
-    let result = work(&environment, &mut screen);
-    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    let result = work(&environment, &clock);
     let calls = calls.lock().expect("nobody panicked").clone();
-    (bytes, calls, result)
+    (calls, result)
 }
