@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::caveat::Caveat;
 use super::svg::Figure;
-use crate::stats::description::{Bias, Confidence, Course};
+use crate::stats::description::{Bias, Confidence, Course, Lean};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::power::Risks;
@@ -200,6 +200,9 @@ pub struct ComparisonResult {
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.
     pub panel: Option<PanelFacts>,
+    /// Trend of right answers over the trials, all listeners joined: positive late (learning), negative early (fatigue);
+    /// nothing where listeners shared draws.
+    pub trend_z: Option<f64>,
     /// Test that all places have the same proportion right, if several were joined.
     pub between_places: Option<Heterogeneity>,
     /// The exact distribution of the room's score over the draws, for the figure.
@@ -259,8 +262,10 @@ pub struct Habits {
     pub course: Option<Course>,
     /// Answers for side A and all answers that point to a side.
     pub for_side_a: (u64, u64),
-    /// Response bias (ABX).
+    /// Response bias, where the protocol has two alternatives: to A, or to the first place.
     pub bias: Option<Bias>,
+    /// How the answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
     /// Agreement of confidence with correctness.
     pub confidence: Option<Confidence>,
 }

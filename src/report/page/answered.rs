@@ -7,6 +7,7 @@ use crate::report::caveat::probability;
 use crate::report::figures;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
 use crate::stats::Protocol;
+use crate::trial::protocol::Definition;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -101,7 +102,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
-        (habits(comparison))
+        (habits(protocol(report), comparison))
     }
 }
 
@@ -120,19 +121,45 @@ fn share((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
-fn habits(comparison: &ComparisonResult) -> Markup {
+/// "X is A 13, right in 12 trials; X is B 11, right in 12": all listeners together.
+fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
+    let alternatives = Definition::of(protocol).alternatives;
+    let mut given = vec![0_u64; alternatives.len()];
+    let mut right = vec![0_u64; alternatives.len()];
+    for lean in comparison.results.iter().filter_map(|result| result.habits.lean.as_ref()) {
+        for (sum, count) in given.iter_mut().zip(&lean.given).chain(right.iter_mut().zip(&lean.right)) {
+            *sum += count;
+        }
+    }
+    let words: Vec<String> = alternatives
+        .iter()
+        .zip(given.iter().zip(&right))
+        .map(|(alternative, (given, right))| match protocol {
+            Protocol::Preference => format!("\u{201c}{}\u{201d} {given}", alternative.label),
+            _ => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+        })
+        .collect();
+    given.iter().any(|count| *count > 0).then(|| words.join(", "))
+}
+
+fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
     let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
     let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
     let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
     let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
+    let leans = leans(protocol, comparison);
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
-            "Described, not judged: first half " (share(first)) ", second half " (share(second))
+            "Described, not judged: "
+            @if first.1 > 0 { "first half " (share(first)) ", second half " (share(second)) }
+            @else { "no answer is right or wrong" }
+            @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
             @if side_a.1 > 0 { "; answers that point to side A " (share(side_a)) }
+            @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
                 "; a right answer was given with more confidence than a wrong one in "
                 (percent(sure.iter().sum::<f64>() / sure.len() as f64)) " of pairs (half would say nothing)"
