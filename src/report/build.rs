@@ -6,13 +6,14 @@ mod gather;
 mod judge;
 mod words;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
+use gather::OpeningFacts;
 pub use gather::{Gathered, Reading, Readings, folder};
 
 use super::model::{
     Basis, DesignFacts, ListenerFacts, PlaceFacts, RegisterFacts, Report, SCHEMA, SequentialFacts,
-    SessionFacts, SittingFacts, State, TrialFacts, Unusable, WagerFacts,
+    SessionFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, TrialFacts, Unusable, WagerFacts,
 };
 use super::power_figure;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
@@ -49,13 +50,14 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         listeners: builder.listeners,
         sittings: builder.sittings,
         unusable: builder.unusable,
+        stimuli: builder.stimuli,
         register,
         places: Vec::new(),
         trials: builder.trials,
     };
     judge::judge(session, &mut report, builder.basis, &places);
     report.places = place_facts(&report, &places);
-    report.caveats = caveats::caveats(session, &report);
+    report.caveats = caveats::caveats(session, &report, &builder.preparers);
     report
 }
 
@@ -96,7 +98,10 @@ struct Builder<'s> {
     sitting_place: Vec<usize>,
     listeners: Vec<ListenerFacts>,
     known: HashMap<Known, usize>,
+    /// Listeners who prepared the session, also where their names are withheld.
+    preparers: BTreeSet<usize>,
     unusable: Vec<Unusable>,
+    stimuli: Vec<StimulusSetFacts>,
     trials: Vec<TrialFacts>,
     basis: Basis,
 }
@@ -111,7 +116,9 @@ impl<'s> Builder<'s> {
             sitting_place: Vec::new(),
             listeners: Vec::new(),
             known: HashMap::new(),
+            preparers: BTreeSet::new(),
             unusable: Vec::new(),
+            stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
         }
@@ -164,7 +171,10 @@ impl<'s> Builder<'s> {
         let counted = basis(&gathered) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let night = gathered.opening.night;
-        let person = (usable && !night).then(|| self.person(place, &gathered.opening.name));
+        let person = (usable && !night).then(|| self.person(place, &gathered.opening));
+        if usable {
+            self.publish(number, &gathered.opening);
+        }
         let seats: HashMap<u32, usize> = if usable && night {
             gathered
                 .seats
@@ -200,12 +210,58 @@ impl<'s> Builder<'s> {
         self.sitting_place.push(place);
     }
 
-    fn person(&mut self, place: usize, name: &str) -> usize {
-        self.listener(Known::Person(place, name.to_owned()), name, place, None)
+    /// Notes the digests that a sitting published, together with those of the sittings that published the same.
+    fn publish(&mut self, sitting: usize, opening: &OpeningFacts) {
+        let pairs: Vec<StimulusFacts> = opening
+            .stimuli
+            .iter()
+            .map(|pair| StimulusFacts {
+                comparison: self
+                    .session
+                    .comparisons
+                    .get(pair.comparison)
+                    .map_or_else(String::new, |comparison| comparison.name.clone()),
+                clip: self.session.clips.get(pair.clip).map_or_else(String::new, |clip| clip.name.clone()),
+                control: pair
+                    .control
+                    .and_then(|control| self.session.controls.get(control))
+                    .map(|control| control_words(control.kind)),
+                a_sha256: pair.a.hex(),
+                b_sha256: pair.b.hex(),
+            })
+            .collect();
+        let rate_hz = opening.output.rate_hz;
+        match self.stimuli.iter_mut().find(|set| set.rate_hz == rate_hz && set.pairs == pairs) {
+            Some(set) => set.sittings.push(sitting),
+            None => self.stimuli.push(StimulusSetFacts { rate_hz, sittings: vec![sitting], pairs }),
+        }
+    }
+
+    fn person(&mut self, place: usize, opening: &OpeningFacts) -> usize {
+        let index = self.listener(Known::Person(place, opening.name.clone()), &opening.name, place, None);
+        self.prepared(index, &[&opening.listener, &opening.name]);
+        index
     }
 
     fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &str) -> usize {
-        self.listener(Known::Seat(sitting, seat), alias, place, Some(seat))
+        let index = self.listener(Known::Seat(sitting, seat), alias, place, Some(seat));
+        self.prepared(index, &[alias]);
+        index
+    }
+
+    /// Holds a listener's names against those who prepared the session.
+    fn prepared(&mut self, listener: usize, names: &[&str]) {
+        let prepared = self
+            .session
+            .prepared_by
+            .iter()
+            .any(|by| names.iter().any(|name| crate::session::same_person(by, name)));
+        if prepared {
+            self.preparers.insert(listener);
+        }
+        if !self.options.anonymous && !self.session.prepared_by.is_empty() {
+            self.listeners[listener].prepared_session = Some(self.preparers.contains(&listener));
+        }
     }
 
     fn listener(&mut self, known: Known, name: &str, place: usize, seat: Option<u32>) -> usize {
@@ -220,6 +276,7 @@ impl<'s> Builder<'s> {
                 positive_controls: (0, 0),
                 identical_controls: (0, 0),
                 counted: false,
+                prepared_session: None,
             });
         }
         index
@@ -273,6 +330,7 @@ impl<'s> Builder<'s> {
                 gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
             }),
             void: gathered.void,
+            events: gathered.events.clone(),
             resumed: gathered.resumed,
             length_s: gathered.length_ms as f64 / 1000.0,
             commitment: opening.commitment.hex(),
@@ -433,6 +491,7 @@ fn session_facts(session: &Session, digest: Digest, options: Options) -> Session
         sequential,
         design,
         invented: session.invented,
+        prepared_by: if options.anonymous { Vec::new() } else { session.prepared_by.clone() },
         digest: digest.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
         controls: session.controls.iter().map(|control| control_words(control.kind)).collect(),

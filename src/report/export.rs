@@ -8,7 +8,7 @@ use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
 
 /// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply.
-pub const COLUMNS: [&str; 29] = [
+pub const COLUMNS: [&str; 30] = [
     "place",
     "sitting",
     "listener",
@@ -18,6 +18,7 @@ pub const COLUMNS: [&str; 29] = [
     "silent",
     "opened_utc",
     "receipt_sha256",
+    "journal",
     "journal_line",
     "part",
     "trial",
@@ -81,6 +82,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(flag(sitting.silent));
     row.push_field(&sitting.opened_utc);
     row.push_field(sitting.receipt.as_deref().unwrap_or(""));
+    row.push_field(&safe(sitting.journal.as_deref().unwrap_or("")));
     row.push_field(&number(u64::from(trial.record)));
     row.push_field(match trial.part {
         Part::Qualification => "qualification",

@@ -44,6 +44,8 @@ pub struct Report {
     pub sittings: Vec<SittingFacts>,
     /// Journals that cannot be used at all.
     pub unusable: Vec<Unusable>,
+    /// Digests of the stimuli of all usable sittings, each different set once.
+    pub stimuli: Vec<StimulusSetFacts>,
     /// The register.
     pub register: RegisterFacts,
     /// Places, if several were joined.
@@ -86,6 +88,8 @@ pub struct SessionFacts {
     pub design: Vec<DesignFacts>,
     /// Everything is invented, as the session says.
     pub invented: bool,
+    /// Who prepared the session (anonymous: withheld).
+    pub prepared_by: Vec<String>,
     /// SHA-256 of the session file.
     pub digest: String,
     /// Names of the clips.
@@ -302,6 +306,8 @@ pub struct ListenerFacts {
     pub identical_controls: (u64, u64),
     /// At least one of the sittings counts.
     pub counted: bool,
+    /// The session names this listener among those who prepared it (anonymous: withheld, see the caveats).
+    pub prepared_session: Option<bool>,
 }
 
 /// How a sitting stands.
@@ -374,6 +380,8 @@ pub struct SittingFacts {
     pub missing_votes: Option<u64>,
     /// Void attempts.
     pub void: u64,
+    /// What happened beside the answers.
+    pub events: Vec<EventFacts>,
     /// Times that it was resumed.
     pub resumed: u32,
     /// Length in seconds, interruptions not counted.
@@ -394,6 +402,47 @@ pub struct SittingFacts {
     pub problems: Vec<String>,
     /// How a wager ended in the words agreed before.
     pub wager: Option<String>,
+}
+
+/// Something that happened in a sitting: the cause of a void attempt, a device event that made none void, a note.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct EventFacts {
+    /// Line of the journal, from 1, that holds it.
+    pub journal_line: u64,
+    /// Part of the sitting, of what happened in a trial.
+    pub part: Option<Part>,
+    /// The trial.
+    pub trial: Option<u32>,
+    /// The attempt was made void by it.
+    pub void: bool,
+    /// What, in the journal's words.
+    pub text: String,
+}
+
+/// Stimuli that sittings published before their first trial, by their digests.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StimulusSetFacts {
+    /// Rate in Hz that they were made for.
+    pub rate_hz: u32,
+    /// Numbers of the sittings in [`Report::sittings`], from 0.
+    pub sittings: Vec<usize>,
+    /// The pairs.
+    pub pairs: Vec<StimulusFacts>,
+}
+
+/// A pair of stimuli.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StimulusFacts {
+    /// Name of the comparison.
+    pub comparison: String,
+    /// Name of the clip.
+    pub clip: String,
+    /// The control in words, if it is one.
+    pub control: Option<String>,
+    /// SHA-256 of side A's samples.
+    pub a_sha256: String,
+    /// SHA-256 of side B's samples.
+    pub b_sha256: String,
 }
 
 /// A journal that cannot be used at all.

@@ -7,6 +7,7 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod sources;
 mod top;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -41,7 +42,7 @@ pub fn page(report: &Report) -> String {
             (compared::section(report))
             (answered::section(report))
             (checking::section(report))
-            (checking::sources(report))
+            (sources::section(report))
         }
         footer {
             p {

@@ -198,7 +198,8 @@ fn standard_errors_of_the_beta_binomial() {
         close(fit.ln_likelihood, number(&row["ln_likelihood"]), 1e-11);
         close(fit.mu, number(&row["mu"]), 1e-7);
         close(fit.gamma, number(&row["gamma"]), 1e-7);
-        let errors = [fit.mu_standard_error, fit.gamma_standard_error].map(|e| e.expect("inside the borders"));
+        let errors =
+            [fit.mu_standard_error, fit.gamma_standard_error].map(|e| e.expect("inside the borders"));
         // Ours are from differences of exact slopes.
         close(errors[0], number(&row["mu_standard_error"]), 1e-6);
         close(errors[1], number(&row["gamma_standard_error"]), 1e-6);
@@ -217,7 +218,8 @@ fn sequential_tests() {
         let most = row[4].as_u64().expect("a number");
         let (p1, alpha, beta) = (number(&row[1]), number(&row[2]), number(&row[3]));
         let two_sided = row[5].as_bool().expect("a flag");
-        let test = SequentialTest::between(chance(&row[0]), p1, alpha, beta, most, two_sided).expect("a test");
+        let test =
+            SequentialTest::between(chance(&row[0]), p1, alpha, beta, most, two_sided).expect("a test");
         let found = test.exact(number(&row[6])).expect("a proportion");
         let ours = [found.difference, found.no_difference, found.undecided, found.expected_trials];
         for (index, value) in ours.into_iter().enumerate() {

@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use super::sources::traced;
 use super::{count, figure, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
@@ -45,7 +46,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(comparison))
+            (panel(protocol == Protocol::Preference, comparison))
         }
     }
 }
@@ -59,6 +60,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
             tr {
                 th scope="row" {
                     (result.name)
+                    br; span.small { (sittings_of(report, result.listener)) }
                     @if let Some(place) = report.listeners.get(result.listener).and_then(|l| l.place.as_ref()) {
                         br; span.small { (place) }
                     }
@@ -88,22 +90,35 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
                 thead { tr {
                     th scope="col" { "listener" }
-                    th.n scope="col" { @if preference { "for B" } @else { "right" } }
-                    th.n scope="col" { "p" }
-                    th.n scope="col" { "p adjusted over listeners" }
-                    @if sequential { th scope="col" { "sequential rule" } }
-                    th.n scope="col" { "proportion, interval" }
-                    th.n scope="col" { "hears it in" }
-                    th.n scope="col" { "d‑prime" }
-                    th.n scope="col" { "audible controls" }
-                    th.n scope="col" { "median s per trial" }
-                    th.n scope="col" { "switches per trial" }
+                    th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
+                    th.n scope="col" { (traced("p", "p")) }
+                    th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
+                    th.n scope="col" { (traced("proportion, interval", "interval")) }
+                    th.n scope="col" { (traced("hears it in", "discriminators")) }
+                    th.n scope="col" { (traced("d‑prime", "d-prime")) }
+                    th.n scope="col" { (traced("audible controls", "missed")) }
+                    th.n scope="col" { (traced("median s per trial", "times")) }
+                    th.n scope="col" { (traced("switches per trial", "times")) }
                 } }
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
         (habits(protocol(report), comparison))
     }
+}
+
+/// "sitting 1", "sittings 1, 4": where the answers are in the register.
+fn sittings_of(report: &Report, listener: usize) -> String {
+    let numbers: Vec<String> = report.listeners.get(listener).map_or_else(Vec::new, |listener| {
+        listener
+            .sittings
+            .iter()
+            .filter(|sitting| report.sittings.get(**sitting).is_some_and(|sitting| sitting.counted))
+            .map(|sitting| (sitting + 1).to_string())
+            .collect()
+    });
+    format!("{} {}", if numbers.len() == 1 { "sitting" } else { "sittings" }, numbers.join(", "))
 }
 
 fn controls_of(report: &Report, listener: usize) -> String {
@@ -154,7 +169,7 @@ fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
-            "Described, not judged: "
+            (traced("Described", "described")) ", not judged: "
             @if first.1 > 0 { "first half " (share(first)) ", second half " (share(second)) }
             @else { "no answer is right or wrong" }
             @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
@@ -169,7 +184,12 @@ fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
     }
 }
 
-fn panel(comparison: &ComparisonResult) -> Markup {
+/// " ± 0.05", where it is known.
+fn error(value: Option<f64>) -> String {
+    value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
+}
+
+fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
@@ -179,31 +199,31 @@ fn panel(comparison: &ComparisonResult) -> Markup {
                     " judged as one of so many (Holm)"
                 }
                 @if let Some(analysis) = &panel.independent {
-                    dt { "by luck" } dd {
+                    dt { (traced("by luck", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
                         "probability " (probability(analysis.passers.at_least_one))
                     }
-                    dt { "best listener" } dd {
+                    dt { (traced("best listener", "best")) } dd {
                         (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
                         (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
                     }
-                    dt { "combined, Fisher" } dd {
+                    dt { (traced("combined, Fisher", "combined")) } dd {
                         "chi-squared " (format!("{:.2}", analysis.fisher.statistic)) " with " (2 * comparison.results.len())
                         " degrees, p = " (probability(analysis.fisher.p_value))
                     }
-                    dt { "combined, Stouffer" } dd {
+                    dt { (traced("combined, Stouffer", "combined")) } dd {
                         "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))
                     }
                     @if let Some(test) = &analysis.heterogeneity {
-                        dt { "are all alike?" } dd {
-                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        dt { (traced("are all alike?", "alike")) } dd {
+                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                             (probability(test.p_value))
                         }
                     }
                     @if let Some(fit) = &analysis.beta_binomial {
-                        dt { "spread between listeners" } dd {
-                            "beta-binomial with chance correction: mean share " (format!("{:.3}", fit.mu)) ", gamma "
-                            (format!("{:.3}", fit.gamma)) ", p = " (probability(fit.p_value))
+                        dt { (traced("spread between listeners", "spread")) } dd {
+                            "beta-binomial" @if !preference { " with chance correction" } ": mean share " (format!("{:.3}", fit.mu)) (error(fit.mu_standard_error)) ", gamma "
+                            (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
                 } @else {
@@ -271,8 +291,8 @@ fn places(report: &Report) -> Markup {
             @for comparison in &report.comparisons {
                 @if let Some(test) = &comparison.between_places {
                     p {
-                        (comparison.name) ": that all places have one proportion right: chi-squared "
-                        (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        (comparison.name) ": " (traced("that all places have one proportion right", "alike")) ": chi-squared "
+                        (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                         (probability(test.p_value)) "."
                     }
                 }
@@ -284,7 +304,7 @@ fn places(report: &Report) -> Markup {
 fn design(report: &Report) -> Markup {
     let session = &report.session;
     html! {
-        h3 { "What this design could find" }
+        h3 { (traced("What this design could find", "power")) }
         p {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
