@@ -319,7 +319,7 @@ impl<'s> Builder<'s> {
                 "silent" => "silent".to_owned(),
                 kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
             },
-            silent: opening.silent(),
+            silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),
             answered: gather::answered(&gathered.trials),
             correct: opened.map(|_| gather::correct(counts)),
@@ -374,7 +374,7 @@ fn basis(gathered: &Gathered) -> Option<Basis> {
     if !matches!(gathered.state, State::Complete | State::Decided) {
         return None;
     }
-    Some(match (gathered.opening.simulated, gathered.opening.silent()) {
+    Some(match (gathered.opening.simulated, gathered.opening.silent) {
         (Some(_), _) => Basis::Simulated,
         (None, true) => Basis::Silent,
         (None, false) => Basis::Listening,

@@ -312,10 +312,10 @@ impl Caveat {
                 verb(*sittings, "is", "are")
             ),
             Self::Silent { sittings, only: true } => {
-                format!("Nothing was played in {}: nothing could be heard.", some(*sittings, "sitting"))
+                format!("Nothing was played aloud in {}: nothing could be heard.", some(*sittings, "sitting"))
             }
             Self::Silent { sittings, only: false } => format!(
-                "{} in which nothing was played {} listed and left out of the verdict.",
+                "{} in which nothing was played aloud {} listed and left out of the verdict.",
                 some(*sittings, "sitting"),
                 verb(*sittings, "is", "are")
             ),

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::caveat::Caveat;
 use super::svg::Figure;
+use super::verdict::no_listening_test;
 use crate::stats::description::{Bias, Confidence, Course, Lean};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
@@ -53,6 +54,22 @@ pub struct Report {
     /// Every finished attempt and every vote, for the CSV table.
     #[serde(skip)]
     pub trials: Vec<TrialFacts>,
+}
+
+impl Report {
+    /// Nothing was played aloud in any sitting that counts.
+    pub fn is_silent(&self) -> bool {
+        self.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent)
+    }
+
+    /// Why results on this basis are no listening test; `None` where somebody listened, or nothing counts.
+    pub fn no_listening_test(&self, basis: Basis) -> Option<&'static str> {
+        match basis {
+            Basis::Silent => no_listening_test(false, true),
+            Basis::Simulated => no_listening_test(true, self.is_silent()),
+            Basis::Listening | Basis::Nothing => None,
+        }
+    }
 }
 
 /// What the session says, in the words of its file.

@@ -19,10 +19,8 @@ pub fn summary(report: &Report) -> Vec<String> {
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);
     match basis {
-        Basis::Listening => {}
-        Basis::Silent => lines.push("SILENT: nothing was played".to_owned()),
-        Basis::Simulated => lines.push("SIMULATED: a program answered, nobody listened".to_owned()),
         Basis::Nothing => lines.push("No complete, valid sitting: no verdict".to_owned()),
+        basis => lines.extend(report.no_listening_test(basis).map(str::to_owned)),
     }
     let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() <= Weight::Serious).collect();
     let room = LINES - lines.len() - usize::from(!serious.is_empty());

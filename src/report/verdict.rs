@@ -13,7 +13,7 @@ use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
 pub use sitting::{Described, described, no_answers, of_sitting, room_answers, room_trials};
-pub use words::{count, percent, risk};
+pub use words::{count, no_listening_test, percent, risk};
 
 /// Right answers of a number of trials.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -75,7 +75,7 @@ pub struct VerdictInput {
     pub stopped_early: bool,
     /// The answers came from a simulated listener.
     pub simulated: bool,
-    /// Nothing was played.
+    /// Nothing was played aloud: it went nowhere, or into a file.
     pub silent: bool,
     /// Trials with a known answer.
     pub controls: Controls,

@@ -253,9 +253,11 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
     page
 }
 
-/// The commitment is out; anybody may type a phrase.
-pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
-    let mut page = page(StageKind::Typing, id::PHRASES + typed as u64, "The seal: it and you fix all draws");
+/// The commitment is out; anybody may type a phrase. `typed` are the phrases so far: who, and what.
+pub fn phrases(commitment: Digest, short: &str, typed: &[(String, String)]) -> PageScene {
+    let count = typed.len();
+    let mut page =
+        page(StageKind::Typing, id::PHRASES + 2 * count as u64, "The seal: it and you fix all draws");
     page.blocks = vec![
         Block::text(
             "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
@@ -270,12 +272,42 @@ pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
              not know it when it committed itself. As many people as like, one line each. Phrases are not secret.",
         ),
         Block::Gap,
-        Block::pair("Phrases so far", typed.to_string()),
+        Block::pair("Phrases so far", phrases_so_far(typed)),
     ];
     page.entry =
-        Some(Entry { label: format!("Phrase {} (an empty line: no more):", typed + 1), hidden: false });
+        Some(Entry { label: format!("Phrase {} (an empty line: no more):", count + 1), hidden: false });
     page.proceed =
-        Some(if typed == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+        Some(if count == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+    page
+}
+
+/// How many phrases there are, and whose.
+fn phrases_so_far(typed: &[(String, String)]) -> String {
+    if typed.is_empty() {
+        return "none".to_string();
+    }
+    let names: Vec<&str> =
+        typed.iter().map(|(by, _)| if by.is_empty() { "unnamed" } else { by.as_str() }).collect();
+    format!("{} ({})", typed.len(), names.join(", "))
+}
+
+/// A phrase was typed, the phrase after `before` others: who typed it?
+pub fn phrase_by(short: &str, before: usize) -> PageScene {
+    let mut page =
+        page(StageKind::Typing, id::PHRASES + 2 * before as u64 + 1, "The seal: who typed this phrase?");
+    page.blocks = vec![
+        Block::text(
+            "The name, or a role such as \"the host\", stands beside the phrase in the journal and in every report, so \
+             that each of you can see later that your own phrase went in. It goes into no draw.",
+        ),
+        Block::Gap,
+        Block::loud(short),
+    ];
+    page.entry = Some(Entry {
+        label: format!("Who typed phrase {} (an empty line: unnamed):", before + 1),
+        hidden: false,
+    });
+    page.proceed = Some("unnamed".to_string());
     page
 }
 
@@ -354,8 +386,8 @@ pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
     page
 }
 
-/// A rest.
-pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScene {
+/// A rest; `receipt` is the running one, to be noted down in peace.
+pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Option<Digest>) -> PageScene {
     let mut page = page(StageKind::Page, id::REST + u64::from(next.trial), "Rest your ears");
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
@@ -370,6 +402,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScen
         Block::Gap,
         Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
     ];
+    if let Some(receipt) = receipt {
+        page.blocks.push(Block::pair("Receipt so far", receipt.phrase()));
+    }
     page.proceed = Some("go on".to_string());
     page.stoppable = true;
     page

@@ -32,10 +32,7 @@ use super::{Protocol, StatsError};
 /// Number of equally likely answers that a trial's draw can make right: X is A or B; the reference is first or second;
 /// the odd one is first, second or third; one of three pairings belongs together; the right side is first or second.
 pub fn alternatives(protocol: Protocol) -> usize {
-    match protocol {
-        Protocol::Triangle | Protocol::Tetrad => 3,
-        Protocol::Abx | Protocol::DuoTrio | Protocol::TwoAfc | Protocol::Preference => 2,
-    }
+    super::protocol::Definition::of(protocol).alternatives.len()
 }
 
 /// The votes of one trial: how many listeners chose each alternative, and which one the draw made right. For preference

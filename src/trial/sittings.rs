@@ -385,7 +385,23 @@ impl Sittings {
         name
     }
 
-    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    /// The journal of a sitting that can go on.
+    fn unclosed(&self, name: &str) -> Result<Journal, SittingsError> {
+        let path = self.folder.join(name);
+        let journal = journal::read(&path)?;
+        if journal.closing().is_some() { Err(SittingsError::Closed { file: path }) } else { Ok(journal) }
+    }
+
+    /// The secret of a sitting that was cut off. Nothing is changed, so a wrong passphrase can be asked for again.
+    pub fn secret(&self, name: &str, passphrase: Option<&str>) -> Result<Secret, SittingsError> {
+        let journal = self.unclosed(name)?;
+        let Some(opening) = journal.opening() else {
+            return Err(SittingsError::Terms("the journal has no opening".to_owned()));
+        };
+        Ok(rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?)
+    }
+
+    /// [`Sittings::secret`] and [`Sittings::resume_with`] in one.
     pub fn resume(
         self,
         name: &str,
@@ -393,15 +409,20 @@ impl Sittings {
         output: Output,
         passphrase: Option<&str>,
     ) -> Result<Opened, SittingsError> {
+        let secret = self.secret(name, passphrase)?;
+        self.resume_with(name, utc, output, secret)
+    }
+
+    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    pub fn resume_with(
+        self,
+        name: &str,
+        utc: &str,
+        output: Output,
+        secret: Secret,
+    ) -> Result<Opened, SittingsError> {
         let path = self.folder.join(name);
-        let Journal { mut records, digests, bytes, torn_bytes, .. } = journal::read(&path)?;
-        if let Some(Record::Closing(_)) = records.last() {
-            return Err(SittingsError::Closed { file: path });
-        }
-        let Some(Record::Opening(opening)) = records.first() else {
-            return Err(SittingsError::Terms("the journal has no opening".to_owned()));
-        };
-        let secret = rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?;
+        let Journal { mut records, digests, bytes, torn_bytes, .. } = self.unclosed(name)?;
         // Everything is checked before a byte is changed.
         let replay = |source| SittingsError::Replay { file: path.clone(), source };
         let (before, _) = Conductor::resume(&records, secret.clone()).map_err(replay)?;

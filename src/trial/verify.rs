@@ -126,6 +126,8 @@ pub struct Checked {
     pub rests: u32,
     /// Times that it was resumed.
     pub resumed: u32,
+    /// See [`Checked::silent`].
+    silent: bool,
     /// Bytes of a cut-off write at the end.
     pub torn_bytes: u64,
     /// Records read.
@@ -155,6 +157,7 @@ impl Checked {
             void: 0,
             rests: 0,
             resumed: 0,
+            silent: false,
             torn_bytes: 0,
             records: 0,
             registered: Registered::NoRegister,
@@ -174,9 +177,10 @@ impl Checked {
         }
     }
 
-    /// Nothing was heard.
+    /// Nobody could hear anything, at least for a part of it: see
+    /// [`Record::is_silent`](super::record::Record::is_silent).
     pub fn silent(&self) -> bool {
-        self.opening.as_ref().is_some_and(|opening| opening.output.kind == "silent")
+        self.silent
     }
 
     /// A verdict may be drawn: sound, and ended as its rule says.
@@ -288,6 +292,7 @@ pub fn verify(journal: &Journal) -> Checked {
     checked.void = ledger.void();
     checked.rests = ledger.rests;
     checked.resumed = ledger.resumed;
+    checked.silent = ledger.silent;
     let presented = match ledger.closing.clone() {
         Some(closing) => open(&mut checked, &ledger, &closing, &finished),
         None => Vec::new(),
@@ -346,7 +351,7 @@ fn open(checked: &mut Checked, ledger: &Ledger, closing: &Closing, finished: &[u
     if closing.counts != tally.counts {
         checked.problem(Some(last), "its counts are not those that draws and answers give");
     }
-    checked.claimant_won = tally.claimant_won(opening, closing.outcome);
+    checked.claimant_won = tally.claimant_won(ledger, closing.outcome);
     checked.counts = Some(tally.counts);
     checked.decisions = tally.decisions;
     presented

@@ -170,9 +170,26 @@ impl Face for Switcher {
 }
 
 fn session(folder: &Path) -> Session {
-    let text = "title = \"Response times\"\ninvented = true\nprotocol = \"abx\"\ntrials = 4\n[loudspeaker]\nresistance = \
-                \"8 ohm\"\n[cables.one]\nconstruction = \"direct\"\n[cables.two]\nconstruction = \"direct\"\n[clips.p]\n\
-                synth = \"plucked-strings\"\n[[comparisons]]\nname = \"c\"\na = \"one\"\nb = \"two\"\nclips = [\"p\"]\n";
+    let text = r#"title = "Response times"
+invented = true
+protocol = "abx"
+trials = 4
+[amplifier]
+output_resistance = "20 mohm"
+[loudspeaker]
+resistance = "8 ohm"
+[cables.one]
+construction = "direct"
+[cables.two]
+construction = "direct"
+[clips.p]
+synth = "plucked-strings"
+[[comparisons]]
+name = "c"
+a = "one"
+b = "two"
+clips = ["p"]
+"#;
     session::parse(&folder.join("session.toml"), text).expect("the session is valid")
 }
 

@@ -9,9 +9,9 @@ use super::super::Failure;
 use super::counts;
 use super::group::{Batch, Family, Row, Rules};
 use super::{ScoreArguments, text, write_json};
-use crate::report::verdict::{self, Described, VerdictInput};
+use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
-use crate::trial::protocol::Definition;
+use crate::stats::protocol::Definition;
 use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, State};
@@ -103,7 +103,11 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
             let (complete, heard) =
                 countable.fold((0, 0), |(n, h), checked| (n + 1, h + usize::from(listened(checked))));
             if heard == 0 {
-                writeln!(out, "Simulated or silent sittings together: this is no listening test.")?;
+                let simulated = sittings.iter().any(|checked| {
+                    checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_some())
+                });
+                let silent = sittings.iter().any(Checked::silent);
+                writeln!(out, "{}", no_listening_test(simulated, silent).unwrap_or_default())?;
             } else {
                 writeln!(out, "Together: {heard} of {all} sittings; {complete} are complete and verify.")?;
             }

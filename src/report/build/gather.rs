@@ -89,10 +89,12 @@ pub struct OpeningFacts {
     pub stimuli: Vec<StimulusTerms>,
     /// A simulated listener's probability of a right answer.
     pub simulated: Option<f64>,
+    /// Nobody could hear anything: nothing was played, or it went into a file.
+    pub silent: bool,
 }
 
 impl OpeningFacts {
-    fn new(opening: &Opening) -> Self {
+    fn new(opening: &Opening, silent: bool) -> Self {
         Self {
             utc: opening.utc.clone(),
             night: opening.occasion == Occasion::Night,
@@ -105,12 +107,8 @@ impl OpeningFacts {
             output: opening.output.clone(),
             stimuli: opening.stimuli.clone(),
             simulated: opening.simulated,
+            silent,
         }
-    }
-
-    /// Nobody could hear anything: nothing was played, or it went into a file.
-    pub fn silent(&self) -> bool {
-        self.output.kind != "device"
     }
 }
 
@@ -204,7 +202,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
     };
     let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
     Ok(Gathered {
-        opening: OpeningFacts::new(opening),
+        opening: OpeningFacts::new(opening, checked.silent()),
         state,
         problems,
         phrases: checked.phrases.clone(),

@@ -8,7 +8,7 @@ use crate::report::caveat::probability;
 use crate::report::figures;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
 use crate::stats::Protocol;
-use crate::trial::protocol::Definition;
+use crate::stats::protocol::Definition;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {

@@ -48,14 +48,8 @@ fn notice(report: &Report) -> Option<&'static str> {
         return None;
     }
     match worst.min()? {
-        Basis::Silent => {
-            Some("Silent: nothing was played. Whatever the numbers say, nobody could hear anything.")
-        }
-        Basis::Simulated => {
-            Some("Simulated: a program answered, nobody listened. These numbers show the program, not ears.")
-        }
         Basis::Nothing => Some("No complete, valid sitting: there is no verdict."),
-        Basis::Listening => None,
+        basis => report.no_listening_test(basis),
     }
 }
 
