@@ -13,6 +13,7 @@ mod top;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub use certificate::certificates;
+pub(super) use top::design;
 
 use super::model::Report;
 use super::svg::{self, Figure};

@@ -8,7 +8,7 @@ use crate::report::caveat::{Weight, probability};
 use crate::report::model::{Basis, ComparisonResult, Report};
 
 /// The design in one line.
-pub(super) fn design(report: &Report) -> String {
+pub(in crate::report) fn design(report: &Report) -> String {
     let session = &report.session;
     format!(
         "{}, {} per comparison and listener, {}, error risk {}",
