@@ -60,7 +60,8 @@ pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
 fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     let sitting = &report.sittings[trial.sitting as usize];
     let definition = Definition::of(Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx));
-    let flag = |value: bool| if value { "true" } else { "false" };
+    // In capitals both R and pandas read them as truth values.
+    let flag = |value: bool| if value { "TRUE" } else { "FALSE" };
     let alternative = |index: Option<u8>| {
         index.and_then(|index| definition.alternatives.get(usize::from(index))).map_or("", |found| found.name)
     };

@@ -176,7 +176,7 @@ fn late_ballots_on_paper_count_as_the_whole_journal_says() {
     let lines: Vec<serde_json::Value> = std::fs::read_to_string(&journal)
         .expect("the journal")
         .lines()
-        .map(|line| serde_json::from_str(line).expect("JSON"))
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON")["record"].take())
         .collect();
     let mut late = 0;
     let mut closed = false;

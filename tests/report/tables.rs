@@ -29,7 +29,7 @@ fn the_csv_has_one_row_per_attempt_and_vote() {
         reader.records().collect::<Result<_, _>>().expect("every row has all fields");
     assert_eq!(rows.len(), report.trials.len());
     let column = |name: &str| COLUMNS.iter().position(|column| *column == name).expect("a column");
-    let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "true").collect();
+    let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "TRUE").collect();
     assert_eq!(counted.len() as u64, report.comparisons[0].trials);
     let right = counted.iter().filter(|row| &row[column("correct")] == "1").count() as u64;
     assert_eq!(right, report.comparisons[0].correct);
@@ -49,7 +49,7 @@ fn the_csv_has_one_row_per_attempt_and_vote() {
         let line: usize = row[column("journal_line")].parse().expect("a number");
         let text = lines[line - 1];
         assert_eq!(Some(&row[column("journal")]), report.sittings[0].journal.as_deref());
-        if &row[column("void")] == "true" {
+        if &row[column("void")] == "TRUE" {
             assert!(text.contains("\"kind\":\"void\""), "{text}");
         } else {
             assert!(text.contains(&format!("\"answer\":\"{}\"", &row[column("answer")])), "{text}");

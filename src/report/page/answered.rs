@@ -54,6 +54,8 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
 fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let sequential = report.session.sequential.is_some();
     let preference = report.session.protocol == "preference";
+    // On a night the host switches for all: nobody's own times and switches.
+    let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
     let row = |result: &ListenerResult| {
         let analysis = &result.analysis;
         html! {
@@ -79,8 +81,10 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
                 }
                 td.n { (controls_of(report, result.listener)) }
-                td.n { (optional(result.median_trial_s, 1)) }
-                td.n { (optional(result.switches_per_trial, 1)) }
+                @if timed {
+                    td.n { (optional(result.median_trial_s, 1)) }
+                    td.n { (optional(result.switches_per_trial, 1)) }
+                }
             }
         }
     };
@@ -98,8 +102,10 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     th.n scope="col" { (traced("hears it in", "discriminators")) }
                     th.n scope="col" { (traced("d‑prime", "d-prime")) }
                     th.n scope="col" { (traced("audible controls", "missed")) }
-                    th.n scope="col" { (traced("median s per trial", "times")) }
-                    th.n scope="col" { (traced("switches per trial", "times")) }
+                    @if timed {
+                        th.n scope="col" { (traced("median s per trial", "times")) }
+                        th.n scope="col" { (traced("switches per trial", "times")) }
+                    }
                 } }
                 tbody { @for result in &comparison.results { (row(result)) } }
             }

@@ -63,12 +63,12 @@ fn sittings(report: &Report) -> Markup {
         html! {
             tr.out[!sitting.counted] {
                 th.n scope="row" { (number + 1) }
-                td {
+                td.who {
                     (sitting.name)
                     @if sitting.night { " (night of " (sitting.seats.unwrap_or(0)) ")" }
                     @if let Some(place) = &sitting.place { br; span.small { (place) } }
                 }
-                td { (sitting.opened_utc) }
+                td.t { (sitting.opened_utc) }
                 td {
                     (sitting.state.words())
                     @if let Some(probability) = sitting.simulated { ", simulated at " (probability) }
@@ -126,11 +126,20 @@ fn unusable(report: &Report) -> Markup {
     }
 }
 
-/// Most events of one sitting that are listed; the JSON document has all.
-const MOST_EVENTS: usize = 30;
+/// Most events that are listed, of one sitting and of all; the JSON document has every one.
+const MOST_EVENTS: (usize, usize) = (30, 300);
 
 fn events(report: &Report) -> Markup {
-    let with = || report.sittings.iter().enumerate().filter(|(_, sitting)| !sitting.events.is_empty());
+    let all: usize = report.sittings.iter().map(|sitting| sitting.events.len()).sum();
+    let listed: Vec<(usize, &EventFacts)> = report
+        .sittings
+        .iter()
+        .enumerate()
+        .flat_map(|(number, sitting)| {
+            sitting.events.iter().take(MOST_EVENTS.0).map(move |event| (number, event))
+        })
+        .take(MOST_EVENTS.1)
+        .collect();
     let place = |event: &EventFacts| match (event.part, event.trial) {
         (Some(Part::Qualification), Some(trial)) => format!("qualification trial {trial}"),
         (Some(Part::WarmUp), Some(trial)) => format!("warm-up trial {trial}"),
@@ -138,7 +147,7 @@ fn events(report: &Report) -> Markup {
         _ => "between trials".to_owned(),
     };
     html! {
-        @if with().next().is_some() {
+        @if !listed.is_empty() {
             h3 { "What happened beside the answers" }
             (wide("Events", html! {
                 table {
@@ -151,27 +160,21 @@ fn events(report: &Report) -> Markup {
                         th scope="col" { "what" }
                     } }
                     tbody {
-                        @for (number, sitting) in with() {
-                            @for event in sitting.events.iter().take(MOST_EVENTS) {
-                                tr {
-                                    th.n scope="row" { (number + 1) }
-                                    td.n { (event.journal_line) }
-                                    td { (place(event)) }
-                                    td { @if event.void { "void, repeated" } @else if event.trial.is_some() { "stands" } }
-                                    td { (event.text) }
-                                }
-                            }
-                            @if sitting.events.len() > MOST_EVENTS {
-                                tr {
-                                    th.n scope="row" { (number + 1) }
-                                    td.n {} td {} td {}
-                                    td { (sitting.events.len() - MOST_EVENTS) " more: see report.json" }
-                                }
+                        @for (number, event) in &listed {
+                            tr {
+                                th.n scope="row" { (number + 1) }
+                                td.n { (event.journal_line) }
+                                td { (place(event)) }
+                                td { @if event.void { "void, repeated" } @else if event.trial.is_some() { "stands" } }
+                                td { (event.text) }
                             }
                         }
                     }
                 }
             }))
+            @if all > listed.len() {
+                p.small { (count(all - listed.len(), "event")) " more: report.json has them." }
+            }
         }
     }
 }
