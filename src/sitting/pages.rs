@@ -188,9 +188,31 @@ fn trials_words(terms: &Terms) -> String {
 
 /// The score needed, and who wins how often by luck.
 fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
-    let Some(score) = needed(terms) else { return };
+    if terms.protocol == crate::stats::Protocol::Preference {
+        if terms.wager.is_some() {
+            blocks.push(Block::caution(
+                "A preference is neither right nor wrong: nobody can win a wager on it.",
+            ));
+        }
+        return;
+    }
     let trials = counted(terms);
     let chance = terms.protocol.chance();
+    let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+    let judged = if terms.wager.is_some() { trials } else { terms.trials };
+    if !sequential && score_needed(terms.protocol, terms.alpha, u64::from(judged)) > judged {
+        let who = terms.wager.as_ref().map_or_else(
+            || "no difference can be shown".to_string(),
+            |wager| format!("{} cannot win", wager.claimant),
+        );
+        blocks.push(Block::caution(format!(
+            "Too few trials: not even {judged} right of {judged} would be rare enough by luck for the agreed risk of {}, so \
+             {who}. `earwitness plan` says how many are needed.",
+            percent(terms.alpha)
+        )));
+        return;
+    }
+    let Some(score) = needed(terms) else { return };
     blocks.push(Block::pair("Score needed", format!("{score} right of {trials}")));
     let (n, k) = (u64::from(trials), u64::from(score));
     blocks.push(Block::Score {
@@ -370,9 +392,12 @@ pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
         Part::Main => {
             page.heading = "The counted trials".to_string();
             page.blocks.push(Block::text(format!(
-                "{} {of} trials, {} of them done. Control trials may be among them and look like all others.",
+                "{} {of} trials{}. Control trials may be among them and look like all others.",
                 if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "At most" } else { "Now" },
-                next.trial.saturating_sub(1)
+                match next.trial.saturating_sub(1) {
+                    0 => String::new(),
+                    done => format!(", {done} of them done"),
+                }
             )));
         }
     }

@@ -226,6 +226,10 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     if let Some(receipt) = &trial.receipt {
         let _ = write!(state, " Receipt so far: {receipt}.");
     }
+    if trial.kind == StageKind::Confidence {
+        // The question is all there is to say.
+        lines.clear();
+    }
     (format!("== {} ==", trial.heading), lines, state)
 }
 

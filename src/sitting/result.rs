@@ -141,15 +141,16 @@ fn comparison(
         Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
     }
     if index == 0 {
+        let what = if terms.protocol == Protocol::Preference { "for side B" } else { "right" };
         for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
             let amount = if control.is_positive() {
-                format!(" ({} {})", control.amount, control.unit)
+                format!(" {} {}", control.amount, control.unit)
             } else {
                 String::new()
             };
             blocks.push(Block::pair(
-                format!("Control {}", control.control),
-                format!("{} right of {}{amount}", count.correct, count.trials),
+                "Control",
+                format!("{}{amount}, {} {what} of {}", control.control, count.correct, count.trials),
             ));
         }
     }
@@ -190,7 +191,11 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         Some(false) => {
             blocks.push(Block::loud(format!("{} wins: {}", wager.skeptic, wager.skeptic_wins)));
         }
-        None => blocks.push(Block::text("Nobody wins: there is no verdict, or nobody listened.")),
+        None => {
+            let listened = view.simulated.is_none() && !view.silent;
+            let why = if listened { "there is no verdict" } else { "this was no listening test" };
+            blocks.push(Block::text(format!("Nobody wins: {why}.")));
+        }
     }
 }
 

@@ -364,7 +364,7 @@ impl Conductor {
             Event::Confidence(sure) if trial.step == Step::Confidence && (1..=5).contains(&sure) => {
                 return self.answer(trial, Some(sure), effects);
             }
-            Event::Rest if trial.step == Step::Listen || trial.step == Step::Voting => {
+            Event::Rest if trial.step != Step::Confidence => {
                 pause(&mut trial, at_ms, effects);
                 return Phase::Rest { since_ms: at_ms, offered: false, back: Some(trial) };
             }

@@ -17,6 +17,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
@@ -30,6 +31,10 @@ use super::seal::Secret;
 
 /// The program's name and version, as journals hold it.
 pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
+
+/// How often a locked folder is tried, and the pause between two tries, before a second sitting on it is refused.
+const LOCK_TRIES: u32 = 20;
+const LOCK_PAUSE: Duration = Duration::from_millis(20);
 
 /// Why a sitting cannot be opened, resumed or kept.
 #[derive(Debug, thiserror::Error)]
@@ -199,13 +204,21 @@ impl Sittings {
         if wait {
             lock.lock().map_err(file_error(&lock_file, "the folder's lock cannot be taken"))?;
         } else {
-            match lock.try_lock() {
-                Ok(()) => {}
-                Err(TryLockError::WouldBlock) => {
-                    return Err(SittingsError::Busy { folder: folder.to_path_buf() });
-                }
-                Err(TryLockError::Error(error)) => {
-                    return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
+            let mut tries = 0;
+            loop {
+                tries += 1;
+                match lock.try_lock() {
+                    Ok(()) => break,
+                    // One that ends in this moment, or a process that it was just starting, is waited for.
+                    Err(TryLockError::WouldBlock) if tries < LOCK_TRIES => {
+                        std::thread::sleep(LOCK_PAUSE);
+                    }
+                    Err(TryLockError::WouldBlock) => {
+                        return Err(SittingsError::Busy { folder: folder.to_path_buf() });
+                    }
+                    Err(TryLockError::Error(error)) => {
+                        return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
+                    }
                 }
             }
         }
