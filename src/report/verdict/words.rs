@@ -209,7 +209,18 @@ pub(super) fn limits(
     test: Option<SequentialTest>,
 ) -> Result<Vec<String>, StatsError> {
     let mut limits = Vec::new();
-    if finding == Finding::NoListeningTest || finding == Finding::NoTrials {
+    if finding == Finding::NoTrials {
+        return Ok(limits);
+    }
+    if finding == Finding::NoListeningTest {
+        limits.push(
+            "Nothing about anybody's hearing, these cables or this equipment follows from it, whatever the numbers say: they \
+             show that draws, answers and scores were kept."
+                .to_string(),
+        );
+        if test.is_none() && input.room.is_none() {
+            limits.push(power(input));
+        }
         return Ok(limits);
     }
     if input.room.is_some() {
