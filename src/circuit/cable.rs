@@ -261,7 +261,7 @@ pub(super) fn in_parallel(a: PerMetre, b: PerMetre, frequency_hz: f64) -> PerMet
     let series = |part: PerMetre| Complex64::new(part.resistance, omega * part.inductance);
     let (za, zb) = (series(a), series(b));
     let sum = za + zb;
-    let joined = if sum.norm() == 0.0 { sum } else { za * zb / sum };
+    let joined = if sum.norm() < 1e-150 { sum } else { za * zb / sum };
     PerMetre {
         resistance: joined.re,
         inductance: joined.im / omega,

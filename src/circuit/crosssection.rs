@@ -83,10 +83,10 @@ impl CrossSection {
             for (other_index, other) in self.conductors.iter().enumerate().take(index) {
                 let distance = (conductor.x_m - other.x_m).hypot(conductor.y_m - other.y_m);
                 let radii = conductor.wire.radius_m + other.wire.radius_m;
-                if distance < radii * 1.0005 {
+                if distance < radii * 1.001 {
                     return Err(CircuitError::Geometry(format!(
                         "conductors {} and {} touch or overlap: their centres are {:.4} mm apart and their radii add up \
-                         to {:.4} mm; at least 0.05 % more is needed",
+                         to {:.4} mm; at least 0.1 % more is needed",
                         other_index + 1,
                         index + 1,
                         distance * 1e3,

@@ -59,5 +59,9 @@ pub fn twisted_pairs(
     loss_tangent: f64,
 ) -> LineParameters {
     let take_up = lay_length_m.map_or(1.0, |lay| take_up(pair.spacing_m, lay));
-    LineParameters::LaidUp { of: Box::new(LineParameters::Pair { pair, loss_tangent }), count: pairs, take_up }
+    LineParameters::LaidUp {
+        of: Box::new(LineParameters::Pair { pair, loss_tangent }),
+        count: pairs,
+        take_up,
+    }
 }

@@ -9,11 +9,11 @@ mod sheet;
 use num_complex::Complex64;
 
 use columns::{
-    Column, DISSIPATION_FACTOR, GAIN, MAGNITUDE, PARALLEL_CAPACITANCE, PARALLEL_CONDUCTANCE, PHASE, REACTANCE, RESISTANCE,
-    SERIES_INDUCTANCE, SERIES_RESISTANCE,
+    Column, DISSIPATION_FACTOR, GAIN, MAGNITUDE, PARALLEL_CAPACITANCE, PARALLEL_CONDUCTANCE, PHASE,
+    REACTANCE, RESISTANCE, SERIES_INDUCTANCE, SERIES_RESISTANCE,
 };
-pub use sheet::decode;
 use sheet::Sheet;
+pub use sheet::decode;
 
 use super::interpolation::{ComplexOverFrequency, OverFrequency};
 use super::line::PerMetre;

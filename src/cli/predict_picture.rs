@@ -7,10 +7,14 @@ use crate::hearing::Difference;
 use crate::hearing::difference::{BAND_HZ, logarithmic};
 use crate::report::response_figures;
 use crate::report::svg::stacked;
+use crate::screen::terminal::{InputSource as _, Keyboard};
 use crate::session::{Comparison, Session};
 
-/// Columns and rows of the terminal's chart; with its labels it fits 80 columns.
+/// Most and fewest columns of the terminal's chart, and what its labels take; with them it fits 80 columns.
 const COLUMNS: usize = 66;
+const FEWEST_COLUMNS: usize = 24;
+const LABELS: usize = 13;
+/// Rows of the terminal's chart.
 const ROWS: usize = 11;
 
 /// Writes the figures of every comparison to `path`, whole or not at all.
@@ -24,7 +28,9 @@ pub(super) fn write(session: &Session, path: &Path) -> Result<(), Failure> {
 
 /// The difference over frequency as lines of text, without colour.
 pub(super) fn terminal(session: &Session, comparison: &Comparison) -> Result<Vec<String>, Failure> {
-    let frequencies = logarithmic(BAND_HZ.0, BAND_HZ.1, COLUMNS);
+    let width = Keyboard.size().map_or(80, |(columns, _)| usize::from(columns));
+    let columns = width.saturating_sub(LABELS).clamp(FEWEST_COLUMNS, COLUMNS);
+    let frequencies = logarithmic(BAND_HZ.0, BAND_HZ.1, columns);
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     let difference = Difference::between(&a, &b, &frequencies).map_err(Failure::bad)?;
     Ok(chart(&difference.gain_db))
@@ -52,10 +58,11 @@ fn chart(gains: &[f64]) -> Vec<String> {
             .collect();
         lines.push(format!("{label}|{cells}").trim_end().to_owned());
     }
-    let mut axis = vec![' '; COLUMNS + 14];
+    let columns = gains.len();
+    let mut axis = vec![' '; columns + 14];
     for (frequency, name) in [(20.0, "20"), (100.0, "100"), (1e3, "1k"), (1e4, "10k"), (2e4, "20k")] {
         let share = (frequency / BAND_HZ.0).ln() / (BAND_HZ.1 / BAND_HZ.0).ln();
-        let column = 11 + (share * (COLUMNS - 1) as f64).round() as usize;
+        let column = 11 + (share * (columns - 1) as f64).round() as usize;
         for (offset, letter) in name.chars().enumerate() {
             axis[column - usize::from(frequency > 1e4) + offset] = letter;
         }
@@ -77,6 +84,8 @@ mod tests {
         assert!(lines[1].starts_with("  +0.5000 |*"), "{}", lines[1]);
         assert!(lines[ROWS].ends_with('*') && lines[ROWS].starts_with("  -0.5000"), "{}", lines[ROWS]);
         assert!(lines[6].contains("---"), "the line of no difference");
+        let narrow = chart(&[0.25; 47]);
+        assert!(narrow.iter().all(|line| line.chars().count() <= 60), "{narrow:#?}");
         assert!(chart(&[0.0; COLUMNS]).iter().any(|line| line.contains("***")));
     }
 }

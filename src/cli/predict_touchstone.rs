@@ -69,7 +69,11 @@ pub(super) fn whole(path: &Path, text: &str) -> Result<(), Failure> {
     let failed =
         |error: std::io::Error| Failure::bad(format!("{} cannot be written: {error}", path.display()));
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(failed)?;
+    let mut temporary = tempfile::Builder::new();
+    // As other programs make files: what the user's mask leaves.
+    #[cfg(unix)]
+    temporary.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = temporary.tempfile_in(folder).map_err(failed)?;
     file.write_all(text.as_bytes()).map_err(failed)?;
     file.persist(path).map_err(|error| failed(error.error))?;
     Ok(())

@@ -75,17 +75,18 @@ impl Average {
     }
 
     fn push(&mut self, planes: &[Vec<f64>]) {
-        for channel in 0..self.waiting.len().min(planes.len()) {
-            self.waiting[channel].0.extend_from_slice(&planes[channel]);
+        let mut waiting = std::mem::take(&mut self.waiting);
+        for ((short, started), plane) in waiting.iter_mut().zip(planes) {
+            short.extend_from_slice(plane);
             let mut start = 0;
-            while start + PIECE <= self.waiting[channel].0.len() {
-                let piece = self.waiting[channel].0[start..start + PIECE].to_vec();
-                self.add(&piece);
-                self.waiting[channel].1 = true;
+            while start + PIECE <= short.len() {
+                self.add(&short[start..start + PIECE]);
+                *started = true;
                 start += PIECE / 2;
             }
-            self.waiting[channel].0.drain(..start);
+            short.drain(..start);
         }
+        self.waiting = waiting;
     }
 
     fn add(&mut self, piece: &[f64]) {

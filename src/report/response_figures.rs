@@ -108,8 +108,11 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     chart.line(Tone::Third, &points(&frequencies, &shape));
     chart.name(Tone::First, "as wired");
     chart.name(Tone::Third, format!("after the best level match ({:+.3} dB)", summary.level_db));
-    chart.name_band(Tone::Critical, "just noticeable steps of loud to soft tones");
-    chart.name_band(Tone::Quiet, "counts as matched");
+    chart.name_band(
+        Tone::Critical,
+        format!("{loud:.2} to {soft:.2} dB: just noticeable steps of loud to soft tones"),
+    );
+    chart.name_band(Tone::Quiet, format!("{MATCHED_DB} dB: counts as matched"));
     let mut words = format!(
         "The largest difference is {:.3} dB at {:.0} Hz; after the best single level match {:.3} dB at {:.0} Hz are left. ",
         summary.max_abs_db, summary.max_abs_at_hz, summary.shape_max_abs_db, summary.shape_max_abs_at_hz
@@ -138,18 +141,15 @@ pub fn cables(session: &Session) -> Result<Vec<Figure>, CircuitError> {
 type Curves = Vec<(String, Vec<f64>)>;
 
 /// Resistance, inductance and capacitance of some cables, each with a word before its name.
-fn over_cables(
-    session: &Session,
-    title: &str,
-    shown: &[(&str, usize)],
-) -> Result<Vec<Figure>, CircuitError> {
+fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Result<Vec<Figure>, CircuitError> {
     let frequencies = frequencies();
     let (mut resistance, mut inductance, mut capacitance) = (Curves::new(), Curves::new(), Curves::new());
     for (before, index) in shown {
         let parameters = session.chain(*index).parameters(&frequencies)?;
         let name = format!("{before}{}", session.cables[*index].name);
         let add = |curves: &mut Curves, values: Option<Vec<f64>>, factor: f64| {
-            let values = values.map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<_>>());
+            let values =
+                values.map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<_>>());
             curves.extend(
                 values
                     .filter(|values| values.iter().any(|value| *value != 0.0))

@@ -299,13 +299,8 @@ impl Chart {
                 } else {
                     write!(svg, "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>")
                 };
-                let _ = write!(
-                    svg,
-                    "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-                    x + 30.0,
-                    y + 4.0,
-                    escape(text)
-                );
+                let _ =
+                    write!(svg, "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>", x + 30.0, y + 4.0, escape(text));
             }
         }
         svg.push_str("</svg>");

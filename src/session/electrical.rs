@@ -109,7 +109,9 @@ fn output_resistance(table: &mut Table<'_>) -> Result<Option<f64>, SessionError>
             Err(table.error_at("damping_factor", "output_resistance is given too; keep one of them"))
         }
         (None, Some(factor), load) => Ok(Some(load.unwrap_or(8.0) / factor)),
-        (_, None, Some(_)) => Err(table.error_at("damping_load", "there is no damping_factor that it belongs to")),
+        (_, None, Some(_)) => {
+            Err(table.error_at("damping_load", "there is no damping_factor that it belongs to"))
+        }
         (resistance, None, None) => Ok(resistance),
     }
 }

@@ -38,7 +38,8 @@ fn session(amplifier: &str, loudspeaker: &str, one: &str, two: &str) -> tempfile
 }
 
 const FLEX: &str = "construction = \"parallel-pair\"\nlength = \"6 m\"\nconductor = \"0.75 mm2\"\nspacing = \"3.2 mm\"\npermittivity = 3.5";
-const LUMPED: &str = "construction = \"lumped\"\nresistance = \"100 mohm\"\ninductance = \"4 uH\"\ncapacitance = \"1 nF\"";
+const LUMPED: &str =
+    "construction = \"lumped\"\nresistance = \"100 mohm\"\ninductance = \"4 uH\"\ncapacitance = \"1 nF\"";
 
 fn keys(value: &Value) -> BTreeSet<String> {
     value.as_object().expect("an object").keys().cloned().collect()
@@ -50,9 +51,17 @@ fn set(names: &[&str]) -> BTreeSet<String> {
 
 #[test]
 fn the_document_of_predict_has_its_keys_and_values() {
-    let folder = session("output_resistance = \"40 mohm\"", "resistance = \"8 ohm\"", LUMPED, "response = \"captured.csv\"");
-    std::fs::write(folder.path().join("captured.csv"), "frequency_hz,gain_db,phase_deg\n10,-0.2,0\n1000,-0.2,0\n40000,-0.7,-2\n")
-        .expect("written");
+    let folder = session(
+        "output_resistance = \"40 mohm\"",
+        "resistance = \"8 ohm\"",
+        LUMPED,
+        "response = \"captured.csv\"",
+    );
+    std::fs::write(
+        folder.path().join("captured.csv"),
+        "frequency_hz,gain_db,phase_deg\n10,-0.2,0\n1000,-0.2,0\n40000,-0.7,-2\n",
+    )
+    .expect("written");
     let text = run(folder.path(), &["predict", ".", "--json", "--frequencies", "20,1000,20000"]);
     let document: Value = serde_json::from_str(&text).expect("JSON");
     assert!(text.trim_start().starts_with("{\n  \"schema\": \"earwitness.predict/1\""), "{text}");
@@ -60,7 +69,13 @@ fn the_document_of_predict_has_its_keys_and_values() {
     let comparison = &document["comparisons"][0];
     assert_eq!(keys(comparison), set(&["name", "a", "b", "difference", "summary"]));
     let side = set(&[
-        "cable", "gain_db", "phase_deg", "loop_resistance_ohm", "loop_inductance_h", "capacitance_f", "dc_resistance_ohm",
+        "cable",
+        "gain_db",
+        "phase_deg",
+        "loop_resistance_ohm",
+        "loop_inductance_h",
+        "capacitance_f",
+        "dc_resistance_ohm",
         "damping_factor",
     ]);
     assert_eq!(keys(&comparison["a"]), side);
@@ -74,14 +89,21 @@ fn the_document_of_predict_has_its_keys_and_values() {
         assert_eq!(comparison[side]["cable"], name);
         assert_eq!(comparison[side]["gain_db"].as_array().expect("a list").len(), 3);
     }
-    for key in ["loop_resistance_ohm", "loop_inductance_h", "capacitance_f", "dc_resistance_ohm", "damping_factor"] {
+    for key in
+        ["loop_resistance_ohm", "loop_inductance_h", "capacitance_f", "dc_resistance_ohm", "damping_factor"]
+    {
         assert!(comparison["b"][key].is_null(), "{key} of a measured response is not known");
     }
     close(comparison["a"]["dc_resistance_ohm"].as_f64().expect("ohm"), 0.1, 1e-12, "resistance at rest");
     close(comparison["a"]["loop_inductance_h"][1].as_f64().expect("henry"), 4e-6, 1e-12, "inductance");
     close(comparison["a"]["capacitance_f"][1].as_f64().expect("farad"), 1e-9, 1e-12, "capacitance");
     // 8 ohm over 140 mohm and 4 uH at 20 Hz; 8/8.14 as a level.
-    close(comparison["a"]["damping_factor"][0].as_f64().expect("a factor"), 8.0 / 0.14, 1e-4, "damping factor");
+    close(
+        comparison["a"]["damping_factor"][0].as_f64().expect("a factor"),
+        8.0 / 0.14,
+        1e-4,
+        "damping factor",
+    );
     let gain = |side: &str, index: usize| comparison[side]["gain_db"][index].as_f64().expect("dB");
     close(gain("a", 0), 20.0 * (8.0_f64 / 8.14).log10(), 1e-5, "gain");
     close(gain("b", 1), -0.2, 1e-12, "gain of the table");
@@ -97,12 +119,15 @@ fn the_document_of_predict_has_its_keys_and_values() {
 /// `predict` says.
 #[test]
 fn touchstone_files_are_read_by_scikit_rf() {
-    let folder = session("output_resistance = \"40 mohm\"\noutput_inductance = \"2 uH\"", "impedance_table = \"three-way-nasty.csv\"", FLEX, LUMPED);
-    let frequencies = "20,300,1000,5000,20000";
-    let text = run(
-        folder.path(),
-        &["predict", ".", "--json", "--frequencies", frequencies, "--touchstone", "rf"],
+    let folder = session(
+        "output_resistance = \"40 mohm\"\noutput_inductance = \"2 uH\"",
+        "impedance_table = \"three-way-nasty.csv\"",
+        FLEX,
+        LUMPED,
     );
+    let frequencies = "20,300,1000,5000,20000";
+    let text =
+        run(folder.path(), &["predict", ".", "--json", "--frequencies", frequencies, "--touchstone", "rf"]);
     let document: Value = serde_json::from_str(&text).expect("JSON");
     let script = "import json, numpy as np, skrf\n\
                   load, source = skrf.Network('rf/loudspeaker.s1p').z[:, 0, 0], skrf.Network('rf/amplifier.s1p').z[:, 0, 0]\n\
@@ -124,7 +149,10 @@ fn touchstone_files_are_read_by_scikit_rf() {
             for (key, place) in [("gain_db", 1), ("phase_deg", 2)] {
                 let expected = document["comparisons"][0][side][key][index].as_f64().expect("a number");
                 let found = read[name][place][index].as_f64().expect("a number");
-                assert!((found - expected).abs() < 1e-9 * expected.abs().max(1.0), "{name} {key}: {found} {expected}");
+                assert!(
+                    (found - expected).abs() < 1e-9 * expected.abs().max(1.0),
+                    "{name} {key}: {found} {expected}"
+                );
             }
         }
         assert_eq!(read[name][3], true, "reciprocal");
@@ -163,7 +191,16 @@ fn every_caution_has_its_occasion() {
     );
     assert_eq!(
         names(&nasty),
-        ["low-load", "below-rating", "loop-resistance", "thin-conductor", "capacitance", "hearing", "amplifier-off", "in-wall"]
+        [
+            "low-load",
+            "below-rating",
+            "loop-resistance",
+            "thin-conductor",
+            "capacitance",
+            "hearing",
+            "amplifier-off",
+            "in-wall"
+        ]
     );
     let electrostatic = session(
         "damping_factor = 400\nlowest_load = \"2 ohm\"",
@@ -178,7 +215,8 @@ fn every_caution_has_its_occasion() {
 
 #[test]
 fn check_says_how_large_the_difference_is_to_an_ear_on_each_clip() {
-    let folder = session("output_resistance = \"40 mohm\"", "impedance_table = \"three-way-nasty.csv\"", FLEX, LUMPED);
+    let folder =
+        session("output_resistance = \"40 mohm\"", "impedance_table = \"three-way-nasty.csv\"", FLEX, LUMPED);
     let said = run(folder.path(), &["check", "."]);
     for words in ["K-weighted level A minus B", "auditory band", "Jesteadt", "only a blind test can say"] {
         assert!(said.contains(words), "\"{words}\" is missing in\n{said}");
@@ -194,14 +232,23 @@ fn check_says_how_large_the_difference_is_to_an_ear_on_each_clip() {
 
 #[test]
 fn a_picture_says_everything_in_words_too_and_is_the_same_each_time() {
-    let folder = session("output_resistance = \"40 mohm\"", "impedance_table = \"three-way-nasty.csv\"", FLEX, LUMPED);
+    let folder =
+        session("output_resistance = \"40 mohm\"", "impedance_table = \"three-way-nasty.csv\"", FLEX, LUMPED);
     run(folder.path(), &["predict", ".", "--plot", "one.svg"]);
     run(folder.path(), &["predict", ".", "--plot", "two.svg"]);
     let picture = std::fs::read_to_string(folder.path().join("one.svg")).expect("written");
     assert_eq!(picture, std::fs::read_to_string(folder.path().join("two.svg")).expect("written"));
     for words in [
-        "level at the loudspeaker", "difference against thresholds", "loop resistance", "loop inductance", "capacitance",
-        "frequency, Hz", "dB", "nF", "Jesteadt", "aria-label",
+        "level at the loudspeaker",
+        "difference against thresholds",
+        "loop resistance",
+        "loop inductance",
+        "capacitance",
+        "frequency, Hz",
+        "dB",
+        "nF",
+        "Jesteadt",
+        "aria-label",
     ] {
         assert!(picture.contains(words), "\"{words}\" is missing");
     }

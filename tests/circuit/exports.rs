@@ -10,7 +10,8 @@ const PLAIN: &str = "frequency_hz,series_resistance_ohm,series_inductance_h,para
 
 fn same(bytes: &[u8], what: &str) {
     let text = decode(bytes);
-    let found = LcrTable::parse(&text, "meter.csv", 2.0).unwrap_or_else(|error| panic!("{what}: {error}\n{text}"));
+    let found =
+        LcrTable::parse(&text, "meter.csv", 2.0).unwrap_or_else(|error| panic!("{what}: {error}\n{text}"));
     let plain = LcrTable::parse(PLAIN, "plain.csv", 2.0).expect("readable");
     for frequency in [50.0, 100.0, 1234.0, 10_000.0, 70_000.0, 1e6] {
         let (a, b) = (found.per_metre(frequency), plain.per_metre(frequency));
@@ -49,7 +50,8 @@ fn exports_of_every_kind_are_the_same_table() {
         let european = text.replace(',', ";").replace('.', ",");
         same(european.as_bytes(), "decimal commas between semicolons");
         same(european.replace(';', "\t").as_bytes(), "decimal commas between tabs");
-        if let Some(narrow) = european.chars().map(|letter| u8::try_from(u32::from(letter)).ok()).collect::<Option<Vec<u8>>>()
+        if let Some(narrow) =
+            european.chars().map(|letter| u8::try_from(u32::from(letter)).ok()).collect::<Option<Vec<u8>>>()
         {
             same(&narrow, "Windows-1252");
         }
@@ -102,7 +104,9 @@ fn what_could_be_read_in_two_ways_is_refused() {
         assert!(words.iter().all(|word| error.contains(word)), "{text}{error}");
     }
     for sample in [0.0, -1.0, f64::NAN, f64::INFINITY] {
-        assert!(LcrTable::parse(PLAIN, "x", sample).expect_err("no length").to_string().contains("sample length"));
+        assert!(
+            LcrTable::parse(PLAIN, "x", sample).expect_err("no length").to_string().contains("sample length")
+        );
     }
 }
 
@@ -116,7 +120,8 @@ fn a_short_sample_of_a_long_cable_scales() {
 
 #[test]
 fn impedances_and_responses_are_understood_as_exported_too() {
-    let plain = ImpedanceTable::parse("frequency_hz,magnitude_ohm,phase_deg\n20,7,30\n2000,9,-40\n", "x").expect("readable");
+    let plain = ImpedanceTable::parse("frequency_hz,magnitude_ohm,phase_deg\n20,7,30\n2000,9,-40\n", "x")
+        .expect("readable");
     for text in [
         "Freq(Hz);|Z|(Ohm);Phase(deg)\n20;7,0;30,0\n2000;9,0;-40,0\n",
         "f/kHz\tZ/Ohm\t\u{3b8}/\u{b0}\n0.02\t7\t30\n2\t9\t-40\n",
@@ -127,6 +132,7 @@ fn impedances_and_responses_are_understood_as_exported_too() {
             super::near(found.impedance(frequency), plain.impedance(frequency), 1e-12, text);
         }
     }
-    let gain = ResponseTable::parse("Freq(Hz);SPL(dB);Phase(deg)\n20;-0,5;1\n20000;-1,5;-3\n", "x").expect("readable");
+    let gain = ResponseTable::parse("Freq(Hz);SPL(dB);Phase(deg)\n20;-0,5;1\n20000;-1,5;-3\n", "x")
+        .expect("readable");
     close(gain.at(20.0).norm(), 10_f64.powf(-0.5 / 20.0), 1e-12, "gain");
 }

@@ -14,7 +14,8 @@ pub(super) fn session(amplifier: &str, loudspeaker: &str, cable: &str) -> Result
     parse(&file, &text).map_err(|error| error.to_string())
 }
 
-const AMPLIFIER: &str = "output_resistance = \"20 mohm\"\noutput_inductance = \"1 uH\"\nlowest_load = \"4 ohm\"";
+const AMPLIFIER: &str =
+    "output_resistance = \"20 mohm\"\noutput_inductance = \"1 uH\"\nlowest_load = \"4 ohm\"";
 const FACTOR: &str = "damping_factor = 200\ndamping_load = \"8 ohm\"";
 const RESISTOR: &str = "[loudspeaker]\nresistance = \"8 ohm\"\nrated_impedance = \"8 ohm\"";
 const DRIVER: &str = "[loudspeaker.driver]\ndc_resistance = \"6 ohm\"\nvoice_coil_inductance = \"0.3 mH\"\nresonance = \"40 \
@@ -50,10 +51,45 @@ const CABLES: [&str; 10] = [
 
 /// What people, programs and adversaries write.
 const VALUES: [&str; 40] = [
-    "0", "-1", "1", "8", "nan", "inf", "-inf", "1e308", "1e-308", "true", "[]", "{}", "\"\"", "\"8\"", "\"-3 mm\"",
-    "\"0 m\"", "\"0 ohm\"", "\"nan m\"", "\"inf ohm\"", "\"1e9 m\"", "\"1e300 m\"", "\"1e-300 m\"", "\"1e-9 mm2\"",
-    "\"1e9 mm2\"", "\"8 volt\"", "\"3,2 mm\"", "\"3.2 mm\"", "\"99 AWG\"", "\"4/0 AWG\"", "\"1e30 ohm\"", "\"1e-30 ohm\"",
-    "\"1e12 H\"", "\"1e6 F\"", "\"1e-40 F\"", "\"1e300 ohm/m\"", "\"copper\"", "\"-274 C\"", "\"1e9 C\"", "1000000",
+    "0",
+    "-1",
+    "1",
+    "8",
+    "nan",
+    "inf",
+    "-inf",
+    "1e308",
+    "1e-308",
+    "true",
+    "[]",
+    "{}",
+    "\"\"",
+    "\"8\"",
+    "\"-3 mm\"",
+    "\"0 m\"",
+    "\"0 ohm\"",
+    "\"nan m\"",
+    "\"inf ohm\"",
+    "\"1e9 m\"",
+    "\"1e300 m\"",
+    "\"1e-300 m\"",
+    "\"1e-9 mm2\"",
+    "\"1e9 mm2\"",
+    "\"8 volt\"",
+    "\"3,2 mm\"",
+    "\"3.2 mm\"",
+    "\"99 AWG\"",
+    "\"4/0 AWG\"",
+    "\"1e30 ohm\"",
+    "\"1e-30 ohm\"",
+    "\"1e12 H\"",
+    "\"1e6 F\"",
+    "\"1e-40 F\"",
+    "\"1e300 ohm/m\"",
+    "\"copper\"",
+    "\"-274 C\"",
+    "\"1e9 C\"",
+    "1000000",
     "\"\\u0000\"",
 ];
 
@@ -65,7 +101,9 @@ fn compute(session: &Session, what: &str) {
         let chain = session.chain(index);
         match chain.transfer(&frequencies) {
             Ok(response) => assert!(response.iter().all(|value| value.is_finite()), "{what}: {response:?}"),
-            Err(error) => assert!(!error.to_string().is_empty() && cautions.is_err() || cautions.is_ok(), "{what}"),
+            Err(error) => {
+                assert!(!error.to_string().is_empty() && cautions.is_err() || cautions.is_ok(), "{what}")
+            }
         }
     }
 }

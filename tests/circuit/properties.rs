@@ -14,8 +14,8 @@ use super::{close, near};
 
 /// Three to five conductors on a line with gaps of their own, alternately of either polarity.
 fn row() -> impl Strategy<Value = CrossSection> {
-    (prop::collection::vec((0.2e-3..1.2e-3_f64, 1.06..2.5_f64, 1.5e-8..4e-8_f64), 2..5), any::<bool>()).prop_map(
-        |(wires, transposed)| {
+    (prop::collection::vec((0.2e-3..1.2e-3_f64, 1.06..2.5_f64, 1.5e-8..4e-8_f64), 2..5), any::<bool>())
+        .prop_map(|(wires, transposed)| {
             let (mut x_m, mut before) = (0.0, 0.0);
             let conductors = wires
                 .into_iter()
@@ -31,8 +31,7 @@ fn row() -> impl Strategy<Value = CrossSection> {
                 })
                 .collect();
             CrossSection { conductors, permittivity: 2.3, transposed }
-        },
-    )
+        })
 }
 
 proptest! {
@@ -113,8 +112,7 @@ fn the_switch_to_the_asymptote_of_internal_impedance_has_no_step() {
 fn a_coaxial_line_and_a_cage_of_wires_are_nearly_the_same() {
     let inner = Wire::solid(2e-3, Material::COPPER, 20.0);
     let (count, radius) = (24, 6e-3);
-    // The cage's own radius is a little smaller for its gaps: b (n a/b)^(1/n) (Schelkunoff, Electromagnetic Waves, 5).
-    let thin = Wire::solid(1.2e-3, Material::COPPER, 20.0);
+    let thin = Wire::solid(0.2e-3, Material::COPPER, 20.0);
     let mut conductors = vec![RoundConductor { wire: inner, x_m: 0.0, y_m: 0.0, positive: true }];
     conductors.extend((0..count).map(|index| {
         let angle = std::f64::consts::TAU * f64::from(index) / f64::from(count);
@@ -122,14 +120,19 @@ fn a_coaxial_line_and_a_cage_of_wires_are_nearly_the_same() {
     }));
     let cage = CrossSection { conductors, permittivity: 1.0, transposed: false };
     let n = f64::from(count);
-    let equivalent = radius * (n * thin.radius_m / radius).powf(1.0 / n);
+    let equivalent = radius * (radius / (n * thin.radius_m)).powf(1.0 / n);
     let tube = Coaxial {
         inner,
         shield_inner_diameter_m: 2.0 * equivalent,
         shield: Shield::Thin { ohm_per_m: thin.dc_resistance() / n },
         permittivity: 1.0,
     };
-    close(cage.external_inductance().expect("solvable"), tube.external_inductance(), 0.03, "perfect conductors");
+    close(
+        cage.external_inductance().expect("solvable"),
+        tube.external_inductance(),
+        5e-3,
+        "perfect conductors",
+    );
     let [resistance, _] = cage.series(&[0.0]).expect("solvable")[0];
     close(resistance, tube.series(&[0.0]).expect("solvable")[0][0], 1e-6, "at rest");
 }
@@ -138,7 +141,7 @@ fn a_coaxial_line_and_a_cage_of_wires_are_nearly_the_same() {
 #[test]
 fn the_smallest_gap_that_is_allowed_is_solved() {
     let wire = Wire::solid(1.5e-3, Material::COPPER, 20.0);
-    for relative in [1.0006, 1.002, 1.01] {
+    for relative in [1.0012, 1.003, 1.01] {
         let pair = ParallelPair { wire, spacing_m: relative * 1.5e-3, permittivity: 1.0 };
         let section = CrossSection {
             conductors: vec![
@@ -151,10 +154,8 @@ fn the_smallest_gap_that_is_allowed_is_solved() {
         let name = format!("D/d {relative}");
         close(section.external_inductance().expect(&name), pair.external_inductance(), 2e-6, &name);
         for frequency in [50.0, 20e3, 1e6] {
-            let ([r, l], [r2, l2]) = (
-                section.series(&[frequency]).expect(&name)[0],
-                pair.series(&[frequency]).expect(&name)[0],
-            );
+            let ([r, l], [r2, l2]) =
+                (section.series(&[frequency]).expect(&name)[0], pair.series(&[frequency]).expect(&name)[0]);
             close(r, r2, 3e-6, &name);
             close(l, l2, 3e-6, &name);
         }
@@ -165,7 +166,9 @@ fn the_smallest_gap_that_is_allowed_is_solved() {
 fn laid_up_lines_are_longer_and_side_by_side() {
     let wire = Wire::solid(0.6e-3, Material::COPPER, 20.0);
     let pair = ParallelPair { wire, spacing_m: 1.2e-3, permittivity: 2.3 };
-    let one = LineParameters::Pair { pair: pair.clone(), loss_tangent: 0.01 }.per_metre(&[20e3]).expect("solvable")[0];
+    let one = LineParameters::Pair { pair: pair.clone(), loss_tangent: 0.01 }
+        .per_metre(&[20e3])
+        .expect("solvable")[0];
     let four = twisted_pairs(pair, 4, Some(20e-3), 0.01).per_metre(&[20e3]).expect("solvable")[0];
     let longer = take_up(1.2e-3, 20e-3);
     assert!(longer > 1.017 && longer < 1.018, "{longer}");
@@ -178,7 +181,12 @@ fn laid_up_lines_are_longer_and_side_by_side() {
     let straight = straight.per_metre(&[1e3]).expect("solvable")[0];
     assert_eq!(braid(ring.clone(), None, 0.0).per_metre(&[1e3]).expect("solvable")[0], straight);
     let wound = braid(ring, Some(30e-3), 0.0).per_metre(&[1e3]).expect("solvable")[0];
-    close(wound.inductance / straight.inductance, take_up(4e-3, 30e-3), 1e-9, "a braid winds around its circle");
+    close(
+        wound.inductance / straight.inductance,
+        take_up(4e-3, 30e-3),
+        1e-9,
+        "a braid winds around its circle",
+    );
 }
 
 /// Four pairs in a square, each at angles of its own: over the angles, inductance and capacitance are those of pairs that

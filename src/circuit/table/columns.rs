@@ -27,7 +27,18 @@ pub(super) enum Unit {
 
 pub(super) const FREQUENCY: Column = Column {
     name: "frequency_hz",
-    heads: &["frequency", "freq", "f", "freq.", "frequ.", "test frequency", "test freq", "test freq.", "hz", "khz"],
+    heads: &[
+        "frequency",
+        "freq",
+        "f",
+        "freq.",
+        "frequ.",
+        "test frequency",
+        "test freq",
+        "test freq.",
+        "hz",
+        "khz",
+    ],
     unit: Unit::Quantity(Dimension::Frequency),
 };
 pub(super) const SERIES_RESISTANCE: Column = Column {
@@ -52,7 +63,17 @@ pub(super) const PARALLEL_CONDUCTANCE: Column = Column {
 };
 pub(super) const DISSIPATION_FACTOR: Column = Column {
     name: "dissipation_factor",
-    heads: &["dissipation_factor", "dissipation factor", "dissipation", "d", "df", "tan_d", "tan d", "tan \u{3b4}", "tan\u{3b4}"],
+    heads: &[
+        "dissipation_factor",
+        "dissipation factor",
+        "dissipation",
+        "d",
+        "df",
+        "tan_d",
+        "tan d",
+        "tan \u{3b4}",
+        "tan\u{3b4}",
+    ],
     unit: Unit::One,
 };
 pub(super) const MAGNITUDE: Column = Column {
@@ -60,8 +81,11 @@ pub(super) const MAGNITUDE: Column = Column {
     heads: &["magnitude", "|z|", "z", "mag", "impedance", "modulus"],
     unit: Unit::Quantity(Dimension::Resistance),
 };
-pub(super) const PHASE: Column =
-    Column { name: "phase_deg", heads: &["phase", "theta", "\u{3b8}", "phi", "\u{3c6}", "angle"], unit: Unit::Angle };
+pub(super) const PHASE: Column = Column {
+    name: "phase_deg",
+    heads: &["phase", "theta", "\u{3b8}", "phi", "\u{3c6}", "angle"],
+    unit: Unit::Angle,
+};
 pub(super) const RESISTANCE: Column = Column {
     name: "resistance_ohm",
     heads: &["resistance", "r", "rs", "re", "real"],
@@ -124,7 +148,8 @@ fn as_written_usually(unit: &str, dimension: Dimension) -> Option<String> {
 
 /// Units that a head may end with after an underscore.
 const SUFFIXES: [&str; 18] = [
-    "hz", "khz", "mhz", "ohm", "mohm", "kohm", "h", "mh", "uh", "nh", "f", "uf", "nf", "pf", "s", "deg", "rad", "db",
+    "hz", "khz", "mhz", "ohm", "mohm", "kohm", "h", "mh", "uh", "nh", "f", "uf", "nf", "pf", "s", "deg",
+    "rad", "db",
 ];
 
 /// A head such as `Rs [mohm]`, `Ls(uH)`, `Cp/pF`, `Rs in Ohm` or `series_inductance_h` as its name in lower case and its

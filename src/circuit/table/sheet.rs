@@ -128,7 +128,7 @@ impl<'t> Sheet<'t> {
     /// A first row without any number, such as `Hz;Ohm;H`, holds the units of heads that have none.
     fn take_units(&mut self) {
         let is_units = self.rows.first().is_some_and(|(_, row)| {
-            row.iter().all(|cell| !begins_a_number(cell) && number(cell, true).is_none())
+            row.iter().all(|cell| *cell == "-" || !begins_a_number(cell) && number(cell, true).is_none())
                 && row.iter().any(|cell| bare(cell).len() < 8 && !cell.is_empty())
                 && self.rows.len() > 2
         });
@@ -136,7 +136,7 @@ impl<'t> Sheet<'t> {
             let (_, row) = self.rows.remove(0);
             for (head, cell) in self.heads.iter_mut().zip(row) {
                 if head.1.is_empty() {
-                    head.1 = bare(cell).to_owned();
+                    bare(cell).clone_into(&mut head.1);
                 }
             }
         }
@@ -387,6 +387,7 @@ fn bare(cell: &str) -> &str {
 
 /// So much of a text as a message can carry.
 fn shortened(text: &str) -> String {
-    let safe: String = text.chars().take(60).map(|letter| if letter.is_control() { '\u{fffd}' } else { letter }).collect();
+    let safe: String =
+        text.chars().take(60).map(|letter| if letter.is_control() { '\u{fffd}' } else { letter }).collect();
     if text.chars().count() > 60 { format!("{safe}...") } else { safe }
 }

@@ -173,8 +173,7 @@ fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSectio
         let positive = inner
             .choice("polarity", &[("+", true), ("-", false)])?
             .ok_or_else(|| inner.missing("polarity", "\"+\""))?;
-        let x_m =
-            inner.quantity("x", Dimension::Length)?.ok_or_else(|| inner.missing("x", "\"1.7 mm\""))?;
+        let x_m = inner.quantity("x", Dimension::Length)?.ok_or_else(|| inner.missing("x", "\"1.7 mm\""))?;
         let y_m = inner.quantity("y", Dimension::Length)?.ok_or_else(|| inner.missing("y", "\"0 mm\""))?;
         conductors.push(RoundConductor { wire: wire(&mut inner)?, x_m, y_m, positive });
         inner.finish()?;
