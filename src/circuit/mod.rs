@@ -14,7 +14,7 @@
 //! | [`crosssection`] | any set of round conductors |
 //! | [`layout`] | rings, braids and twisted pairs from a few numbers |
 //! | [`coaxial`] | a wire in a tube |
-//! | [`line`] | the uniform line with loss |
+//! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`table`], [`touchstone`], [`interpolation`] | measured data |
