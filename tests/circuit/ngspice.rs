@@ -1,5 +1,7 @@
 //! Against ngspice, on netlists that the tests write.
 
+use std::fmt::Write as _;
+
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
 use earwitness::circuit::loudspeaker::{Driver, Load, VoiceCoil};
 use earwitness::circuit::network::{Branch, Joined, Network, Place, Terminals, Way};
@@ -82,17 +84,19 @@ fn ladder(length_m: f64, sections: usize) -> String {
     let mut text = String::from("RS src a 0.04\nLS a in 1.5u\nRL out 0 5.6\n");
     for index in 0..sections {
         let (from, to) = (node(index), node(index + 1));
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             "R{index} {from} x{index} {:e}\nL{index} x{index} {to} {:e}\n",
             METRE.resistance * step,
             METRE.inductance * step
-        ));
+        );
         for (side, at) in ["a", "b"].iter().zip([&from, &to]) {
-            text.push_str(&format!(
+            let _ = write!(
+                text,
                 "C{index}{side} {at} 0 {:e}\nG{index}{side} {at} 0 {at} 0 {:e}\n",
                 0.5 * METRE.capacitance * step,
                 0.5 * METRE.conductance * step
-            ));
+            );
         }
     }
     text
