@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::{Failure, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
-use crate::hearing::reach::lengths_for;
+use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::{Difference, OnClip, Spectrum, Summary};
 use crate::session::{Caution, Comparison, Levels, Session};
 
@@ -110,6 +110,11 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 None => format!("  no known length up to 10 km makes a difference of {decibels} dB"),
             };
             writeln!(out, "{line}")?;
+            for (side, other, name) in [(&a, &b, "A"), (&b, &a, "B")] {
+                if let Some(length) = length_alone_for(side, other, decibels).map_err(Failure::bad)? {
+                    writeln!(out, "    or with {name} alone at {length:.2} m and the other as it is")?;
+                }
+            }
         }
         if arguments.clips {
             for (clip, on_clip) in on_clips(&session, comparison)? {
@@ -134,6 +139,8 @@ fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Resu
         "difference_db": decibels,
         "a_length_m": lengths.map(|lengths| lengths.0),
         "b_length_m": lengths.map(|lengths| lengths.1),
+        "a_alone_length_m": length_alone_for(&a, &b, decibels).map_err(Failure::bad)?,
+        "b_alone_length_m": length_alone_for(&b, &a, decibels).map_err(Failure::bad)?,
     }))
 }
 
