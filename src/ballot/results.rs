@@ -4,16 +4,15 @@
 //! seal, numbers come from `stats`, verdicts from `report`.
 //!
 //! A room shares its draw. So each listener's own score is exact as it is (given the votes, every draw was equally likely),
-//! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other,
-//! the chance of the best of them is bounded by that sum, and all votes together are judged by
-//! [`stats::room`](crate::stats::room).
+//! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other, and
+//! the luck of the best of them and of all votes together are judged by [`stats::room`](crate::stats::room).
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::seats::Seats;
 use crate::report::verdict::{self, Controls, Rule, Tally, Together, VerdictInput};
-use crate::stats::room::{self, RoomTrial};
+use crate::stats::room::{self, RoomTrial, Vote};
 use crate::stats::{Protocol, many, one};
 use crate::trial::record::ControlTerms;
 use crate::trial::schedule::{Draws, Presented, Subject};
@@ -124,7 +123,7 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
     Ok(NightResults {
         outcome: closing.outcome,
         room: night.room(&seats, &results)?,
-        podium: night.podium(&results),
+        podium: night.podium(&seats, &results),
         seats: results,
         receipt,
     })
@@ -160,8 +159,7 @@ impl Judged<'_> {
                     score.votes.correct +=
                         u64::from(closed.presented.counts_as_correct(self.opening, answer));
                 }
-                // A ballot handed in is a listener who sat there, whenever the host entered the seat.
-                None if seat.by == Ballot::Paper || seat.present.contains(&closed.id) => score.missing += 1,
+                None if seat.was_there(closed.id) => score.missing += 1,
                 None => score.absent += 1,
             }
         }
@@ -436,7 +434,7 @@ impl Judged<'_> {
     }
 
     /// The best scores, and how many of them luck alone would give.
-    fn podium(&self, results: &[SeatResult]) -> Vec<String> {
+    fn podium(&self, seats: &Seats, results: &[SeatResult]) -> Vec<String> {
         let protocol = self.terms().protocol;
         if protocol == Protocol::Preference {
             return vec!["A preference has no winners: nobody is right or wrong.".to_owned()];
@@ -476,10 +474,10 @@ impl Judged<'_> {
         let listeners = verdict::count(trials.len() as u64, "listener");
         let expected: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, best)).sum();
         lines.push(format!(
-            "Luck makes winners too. If all {listeners} only guessed, {} would be expected to do as well as the first place; \
-             for somebody among them to do so the chance is {}.",
+            "Luck makes winners too. If all {listeners} only guessed, {} would be expected to do as well as the first place. \
+             {}",
             small(expected),
-            if expected >= 1.0 { "anything up to certainty".to_owned() } else { format!("at most {}", verdict::percent(expected)) }
+            self.luck_of_the_best(seats, best)
         ));
         let alpha = self.terms().alpha;
         let lucky: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, alpha)).sum();
@@ -490,6 +488,51 @@ impl Judged<'_> {
             small(lucky)
         ));
         lines
+    }
+
+    /// How often the draws alone let somebody in this room do as well as the best, given how everybody voted.
+    fn luck_of_the_best(&self, seats: &Seats, best: f64) -> String {
+        let definition = self.definition();
+        let counted: Vec<&Closed> = self
+            .closed
+            .iter()
+            .filter(|closed| {
+                closed.id.part == Part::Main && matches!(closed.presented.subject, Subject::Comparison(_))
+            })
+            .collect();
+        let votes: Vec<Vec<Vote>> = seats
+            .iter()
+            .map(|(_, seat)| {
+                counted
+                    .iter()
+                    .map(|closed| {
+                        match seat.votes.get(&closed.id).and_then(|vote| definition.alternative(&vote.answer))
+                        {
+                            Some(answer) => Vote::Chosen(answer),
+                            None if self.terms().missing_as_wrong && seat.was_there(closed.id) => {
+                                Vote::CountedWrong
+                            }
+                            None => Vote::NotCounted,
+                        }
+                    })
+                    .collect()
+            })
+            .collect();
+        match room::best_of_room(self.terms().protocol, &votes, best) {
+            Ok(found) if found.standard_error > 0.0 => format!(
+                "With the votes as they were cast, {} of {} sampled draws would have let somebody here do as well \
+                 (standard error {}).",
+                verdict::percent(found.p_value),
+                found.draws,
+                verdict::percent(found.standard_error)
+            ),
+            Ok(found) => format!(
+                "With the votes as they were cast, {} of all {} possible draws would have let somebody here do as well.",
+                verdict::percent(found.p_value),
+                found.draws
+            ),
+            Err(error) => format!("How often draws alone do that is not known: {error}."),
+        }
     }
 }
 

@@ -6,10 +6,14 @@
 //! the distribution of the number of right votes over all equally likely draws is computed by convolution over trials,
 //! exactly; no assumption is made about how people guess.
 //!
-//! Comes in: votes per trial and alternative. Goes out: probabilities. For the alternatives of each protocol see
+//! Comes in: votes per trial and alternative. Goes out: probabilities. The best single listener: [`best_of_room`]. For the alternatives of each protocol see
 //! [`alternatives`].
 
+mod best;
+
 use serde::Serialize;
+
+pub use best::{BestOfRoom, Vote, best_of_room};
 
 use super::{Protocol, StatsError};
 

@@ -43,7 +43,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let second = join(host.address, &host.code, "Ola", None);
     let ola = Phone::seated(host.address, &second);
     keep(second);
-    for page in ["/", "/room", "/night.css", "/phone.js", "/room.js"] {
+    for page in ["/", "/room", "/night.css", "/common.js", "/phone.js", "/room.js"] {
         keep(ida.get(page));
     }
     host.say("next").expect("accepted");
