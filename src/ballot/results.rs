@@ -116,7 +116,7 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
         }
     }
     let receipt = *digests.last().ok_or("the journal has no receipt")?;
-    let silent = opening.output.kind == "silent";
+    let silent = records.iter().any(Record::is_silent);
     let night = Judged { opening, closed: &closed, outcome: closing.outcome, silent };
     let results: Vec<SeatResult> =
         seats.iter().map(|(number, seat)| night.seat(number, seat)).collect::<Result<_, _>>()?;
@@ -342,8 +342,8 @@ impl Judged<'_> {
             } else {
                 "a difference between"
             };
-            let meaning = if self.silent {
-                "nothing was played, so this is no listening test".to_owned()
+            let meaning = if let Some(why) = verdict::no_listening_test(false, self.silent) {
+                why.replacen("This", "this", 1).trim_end_matches('.').to_owned()
             } else if self.outcome != Outcome::AllTrials {
                 "the night was stopped before it was complete, so it shows nothing, neither way".to_owned()
             } else if adjusted <= terms.alpha * (1.0 + 1e-12) {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::{Failure, note};
+use crate::report::verdict::no_listening_test;
 use crate::session::Session;
 use crate::stats::Protocol;
 use crate::stimulus::{NoProgress, StimulusSet};
@@ -236,9 +237,12 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
         write!(out, ", simulated (right with probability {probability})")?;
     }
     if checked.silent() {
-        write!(out, ", silent output: nothing was heard")?;
+        write!(out, ", silent output")?;
     }
     writeln!(out)?;
+    if let Some(why) = no_listening_test(opening.simulated.is_some(), checked.silent()) {
+        writeln!(out, "  {why}")?;
+    }
     if let (true, Some(closing)) = (checked.is_sound(), &checked.closing) {
         writeln!(
             out,

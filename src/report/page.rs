@@ -7,11 +7,13 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod sources;
 mod top;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub use certificate::certificates;
+pub(super) use top::design;
 
 use super::model::Report;
 use super::svg::{self, Figure};
@@ -41,7 +43,7 @@ pub fn page(report: &Report) -> String {
             (compared::section(report))
             (answered::section(report))
             (checking::section(report))
-            (checking::sources(report))
+            (sources::section(report))
         }
         footer {
             p {

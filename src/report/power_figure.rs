@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 
 use super::svg::{Axis, Chart, Figure, Tone};
 use super::verdict::{count, percent};
+use crate::stats::panel_power::{PanelDesign, PanelRow};
 use crate::stats::power::{Design, Effect, Plan};
 use crate::stats::{Protocol, StatsError};
 
@@ -66,6 +67,40 @@ pub fn over_trials(
     }
     description.push('.');
     Ok(chart.finish(description))
+}
+
+/// Power of a panel over the trials of each listener: as the listeners are, and as if all were alike.
+pub fn of_panel(panel: &PanelDesign, wanted: f64, rows: &[PanelRow]) -> Figure {
+    let most = rows.last().map_or(1, |row| row.trials_each);
+    let listeners = count(panel.listeners, "listener");
+    let title = format!(
+        "Power of {listeners}: {}, {} right on average, over-dispersion {}",
+        panel.design.protocol,
+        percent(panel.design.proportion),
+        panel.gamma
+    );
+    let mut chart = Chart::new(
+        title,
+        Axis::linear("trials of each listener", 0.0, most as f64),
+        Axis::linear("probability", 0.0, 1.0),
+    );
+    let points = |of: fn(&PanelRow) -> f64| -> Vec<(f64, f64)> {
+        rows.iter().map(|row| (row.trials_each as f64, of(row))).collect()
+    };
+    chart.line(Tone::First, &points(|row| row.power));
+    chart.line(Tone::Second, &points(|row| row.alike.power));
+    chart.line(Tone::Chance, &points(|row| row.alike.alpha));
+    chart.across(Tone::Critical, wanted);
+    chart.name(Tone::First, "difference found");
+    chart.name(Tone::Second, "if all were alike");
+    chart.name(Tone::Chance, "guessers pass");
+    chart.name(Tone::Critical, format!("power wanted, {}", percent(wanted)));
+    let reached = rows.iter().find(|row| row.power >= wanted).map_or_else(
+        || format!("It does not reach {} up to {} each", percent(wanted), count(most, "trial")),
+        |row| format!("It first reaches {} at {} each", percent(wanted), count(row.trials_each, "trial")),
+    );
+    let last = rows.last().map_or(0.0, |row| row.power);
+    chart.finish(format!("{reached}, and at the end is {}.", percent(last)))
 }
 
 /// What this very test can find: power over the proportion of trials in which the difference is heard (preference: over

@@ -39,10 +39,9 @@ fn pages(folder: &Path) -> Vec<PathBuf> {
     files
 }
 
-/// Runs where `tests/run` has put the browser's tools.
 #[test]
 fn pages_hold_in_a_browser() {
-    let Ok(modules) = std::env::var("EARWITNESS_NODE_MODULES") else { return };
+    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     let files = pages(folder.path());
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/browser.mjs");

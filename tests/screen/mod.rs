@@ -3,7 +3,11 @@
 mod blindness;
 mod faces;
 mod keys;
+mod killed;
+mod passphrase;
+mod played;
 mod rig;
+mod silent;
 mod stages;
 mod terminal;
 

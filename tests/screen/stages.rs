@@ -51,7 +51,9 @@ fn terms_with_a_wager() {
 #[test]
 fn the_seal_and_its_phrases() {
     let commitment = Digest::of(b"a commitment");
-    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), 2)));
+    let typed = [("Tomas".to_string(), "amber".to_string()), (String::new(), "river".to_string())];
+    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), &typed)));
+    both("seal-who", Stage::Page(pages::phrase_by(&commitment.phrase(), 2)));
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);
@@ -77,7 +79,10 @@ fn pages_between_trials() {
     both("level", Stage::Page(pages::level(-18.0, -36.0)));
     both("announce-warm-up", Stage::Page(pages::announce(&terms, at(Part::WarmUp, 1), 2)));
     both("announce-main", Stage::Page(pages::announce(&terms, at(Part::Main, 1), 18)));
-    both("rest", Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18)));
+    both(
+        "rest",
+        Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18, Some(Digest::of(b"a record")))),
+    );
     both("device-lost", Stage::Page(pages::device_lost("no block was asked for within 500 ms")));
     both("stop", Stage::Page(pages::confirm_stop(7)));
     both("stopped", Stage::Page(pages::stopped("no space left on device")));

@@ -76,6 +76,9 @@ fn file_name(path: &Path) -> String {
 
 fn amplifier(session: &Session) -> Vec<String> {
     let mut lines = vec![match &session.amplifier.output {
+        OutputImpedance::Lumped { resistance_ohm, inductance_h: 0.0 } => {
+            format!("output impedance {} mΩ", digits(resistance_ohm * 1e3))
+        }
         OutputImpedance::Lumped { resistance_ohm, inductance_h } => format!(
             "output impedance {} mΩ in series with {} µH",
             digits(resistance_ohm * 1e3),

@@ -18,9 +18,7 @@ type Score = ((u64, u64), (u64, u64), (u64, u64));
 /// The verdict in words, on the comparison and on each listener.
 pub(super) fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) {
     let simulated = comparison.basis == Basis::Simulated;
-    let silent = comparison.basis == Basis::Silent
-        || (simulated
-            && report.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent));
+    let silent = comparison.basis == Basis::Silent || (simulated && report.is_silent());
     let rule = match session.stopping {
         Stopping::AllTrials => Rule::AllTrials,
         Stopping::Sequential { alpha, beta, proportion } => Rule::Sequential { alpha, beta, proportion },

@@ -2,11 +2,13 @@
 
 use maud::{Markup, html};
 
+use super::sources::traced;
 use super::{count, figure, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
 use crate::stats::Protocol;
+use crate::stats::protocol::Definition;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -44,7 +46,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(comparison))
+            (panel(protocol == Protocol::Preference, comparison))
         }
     }
 }
@@ -52,12 +54,15 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
 fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let sequential = report.session.sequential.is_some();
     let preference = report.session.protocol == "preference";
+    // On a night the host switches for all: nobody's own times and switches.
+    let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
     let row = |result: &ListenerResult| {
         let analysis = &result.analysis;
         html! {
             tr {
                 th scope="row" {
                     (result.name)
+                    br; span.small { (sittings_of(report, result.listener)) }
                     @if let Some(place) = report.listeners.get(result.listener).and_then(|l| l.place.as_ref()) {
                         br; span.small { (place) }
                     }
@@ -76,8 +81,10 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
                 }
                 td.n { (controls_of(report, result.listener)) }
-                td.n { (optional(result.median_trial_s, 1)) }
-                td.n { (optional(result.switches_per_trial, 1)) }
+                @if timed {
+                    td.n { (optional(result.median_trial_s, 1)) }
+                    td.n { (optional(result.switches_per_trial, 1)) }
+                }
             }
         }
     };
@@ -87,22 +94,37 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
                 thead { tr {
                     th scope="col" { "listener" }
-                    th.n scope="col" { @if preference { "for B" } @else { "right" } }
-                    th.n scope="col" { "p" }
-                    th.n scope="col" { "p adjusted over listeners" }
-                    @if sequential { th scope="col" { "sequential rule" } }
-                    th.n scope="col" { "proportion, interval" }
-                    th.n scope="col" { "hears it in" }
-                    th.n scope="col" { "d‑prime" }
-                    th.n scope="col" { "audible controls" }
-                    th.n scope="col" { "median s per trial" }
-                    th.n scope="col" { "switches per trial" }
+                    th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
+                    th.n scope="col" { (traced("p", "p")) }
+                    th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
+                    th.n scope="col" { (traced("proportion, interval", "interval")) }
+                    th.n scope="col" { (traced("hears it in", "discriminators")) }
+                    th.n scope="col" { (traced("d‑prime", "d-prime")) }
+                    th.n scope="col" { (traced("audible controls", "missed")) }
+                    @if timed {
+                        th.n scope="col" { (traced("median s per trial", "times")) }
+                        th.n scope="col" { (traced("switches per trial", "times")) }
+                    }
                 } }
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
-        (habits(comparison))
+        (habits(protocol(report), comparison))
     }
+}
+
+/// "sitting 1", "sittings 1, 4": where the answers are in the register.
+fn sittings_of(report: &Report, listener: usize) -> String {
+    let numbers: Vec<String> = report.listeners.get(listener).map_or_else(Vec::new, |listener| {
+        listener
+            .sittings
+            .iter()
+            .filter(|sitting| report.sittings.get(**sitting).is_some_and(|sitting| sitting.counted))
+            .map(|sitting| (sitting + 1).to_string())
+            .collect()
+    });
+    format!("{} {}", if numbers.len() == 1 { "sitting" } else { "sittings" }, numbers.join(", "))
 }
 
 fn controls_of(report: &Report, listener: usize) -> String {
@@ -120,19 +142,45 @@ fn share((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
-fn habits(comparison: &ComparisonResult) -> Markup {
+/// "X is A 13, right in 12 trials; X is B 11, right in 12": all listeners together.
+fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
+    let alternatives = Definition::of(protocol).alternatives;
+    let mut given = vec![0_u64; alternatives.len()];
+    let mut right = vec![0_u64; alternatives.len()];
+    for lean in comparison.results.iter().filter_map(|result| result.habits.lean.as_ref()) {
+        for (sum, count) in given.iter_mut().zip(&lean.given).chain(right.iter_mut().zip(&lean.right)) {
+            *sum += count;
+        }
+    }
+    let words: Vec<String> = alternatives
+        .iter()
+        .zip(given.iter().zip(&right))
+        .map(|(alternative, (given, right))| match protocol {
+            Protocol::Preference => format!("\u{201c}{}\u{201d} {given}", alternative.label),
+            _ => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+        })
+        .collect();
+    given.iter().any(|count| *count > 0).then(|| words.join(", "))
+}
+
+fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
     let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
     let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
     let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
     let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
+    let leans = leans(protocol, comparison);
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
-            "Described, not judged: first half " (share(first)) ", second half " (share(second))
+            (traced("Described", "described")) ", not judged: "
+            @if first.1 > 0 { "first half " (share(first)) ", second half " (share(second)) }
+            @else { "no answer is right or wrong" }
+            @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
             @if side_a.1 > 0 { "; answers that point to side A " (share(side_a)) }
+            @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
                 "; a right answer was given with more confidence than a wrong one in "
                 (percent(sure.iter().sum::<f64>() / sure.len() as f64)) " of pairs (half would say nothing)"
@@ -142,7 +190,12 @@ fn habits(comparison: &ComparisonResult) -> Markup {
     }
 }
 
-fn panel(comparison: &ComparisonResult) -> Markup {
+/// " ± 0.05", where it is known.
+fn error(value: Option<f64>) -> String {
+    value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
+}
+
+fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
@@ -152,31 +205,31 @@ fn panel(comparison: &ComparisonResult) -> Markup {
                     " judged as one of so many (Holm)"
                 }
                 @if let Some(analysis) = &panel.independent {
-                    dt { "by luck" } dd {
+                    dt { (traced("by luck", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
                         "probability " (probability(analysis.passers.at_least_one))
                     }
-                    dt { "best listener" } dd {
+                    dt { (traced("best listener", "best")) } dd {
                         (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
                         (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
                     }
-                    dt { "combined, Fisher" } dd {
+                    dt { (traced("combined, Fisher", "combined")) } dd {
                         "chi-squared " (format!("{:.2}", analysis.fisher.statistic)) " with " (2 * comparison.results.len())
                         " degrees, p = " (probability(analysis.fisher.p_value))
                     }
-                    dt { "combined, Stouffer" } dd {
+                    dt { (traced("combined, Stouffer", "combined")) } dd {
                         "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))
                     }
                     @if let Some(test) = &analysis.heterogeneity {
-                        dt { "are all alike?" } dd {
-                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        dt { (traced("are all alike?", "alike")) } dd {
+                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                             (probability(test.p_value))
                         }
                     }
                     @if let Some(fit) = &analysis.beta_binomial {
-                        dt { "spread between listeners" } dd {
-                            "beta-binomial with chance correction: mean share " (format!("{:.3}", fit.mu)) ", gamma "
-                            (format!("{:.3}", fit.gamma)) ", p = " (probability(fit.p_value))
+                        dt { (traced("spread between listeners", "spread")) } dd {
+                            "beta-binomial" @if !preference { " with chance correction" } ": mean share " (format!("{:.3}", fit.mu)) (error(fit.mu_standard_error)) ", gamma "
+                            (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
                 } @else {
@@ -244,8 +297,8 @@ fn places(report: &Report) -> Markup {
             @for comparison in &report.comparisons {
                 @if let Some(test) = &comparison.between_places {
                     p {
-                        (comparison.name) ": that all places have one proportion right: chi-squared "
-                        (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        (comparison.name) ": " (traced("that all places have one proportion right", "alike")) ": chi-squared "
+                        (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                         (probability(test.p_value)) "."
                     }
                 }
@@ -257,7 +310,7 @@ fn places(report: &Report) -> Markup {
 fn design(report: &Report) -> Markup {
     let session = &report.session;
     html! {
-        h3 { "What this design could find" }
+        h3 { (traced("What this design could find", "power")) }
         p {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."

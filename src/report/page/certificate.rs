@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::{count, percent, shell};
 use crate::report::caveat::probability;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::report::verdict::no_listening_test;
 
 const STYLE: &str = include_str!("../certificate.css");
 
@@ -42,8 +43,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             p.over { "Blind listening test: " (report.session.title) }
             h2 { "Certificate" }
             p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
-            @if simulated { p.notice { "Simulated: a program answered, nobody listened." } }
-            @if silent { p.notice { "Silent: nothing was played." } }
+            @if let Some(why) = no_listening_test(simulated, silent) { p.notice { (why) } }
             @if report.session.invented { p.notice { "Invented session: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
