@@ -70,12 +70,21 @@ fn slot_rows(slots: &[String], playing: Option<usize>) -> Vec<String> {
 
 /// How to join, with the code for a camera where all of it is in view at once.
 fn joining(night: &NightScene) -> Vec<Block> {
-    let words = vec![
+    let mut words = Vec::new();
+    if !night.hint.is_empty() {
+        words.push(Block::text(night.hint.clone()));
+        words.push(Block::Gap);
+    }
+    words.extend([
         Block::text("Point a phone's camera at the code, or open"),
         Block::heading(night.join.clone()),
         Block::pair("code", night.code.clone()),
         Block::pair("seats taken", night.votes.1.to_string()),
-    ];
+    ]);
+    if !night.news.is_empty() {
+        words.push(Block::Gap);
+        words.extend(night.news.iter().map(|line| Block::text(line.clone())));
+    }
     if night.qr.is_empty() { words } else { vec![Block::Beside(night.qr.clone(), words)] }
 }
 
@@ -84,8 +93,7 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let mut blocks = Vec::new();
     if night.joining {
         blocks.extend(joining(night));
-    }
-    if !night.hint.is_empty() {
+    } else if !night.hint.is_empty() {
         blocks.push(Block::text(night.hint.clone()));
     }
     if !night.slots.is_empty() {
@@ -108,7 +116,7 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
     for line in &night.results {
         blocks.push(Block::text(line.clone()));
     }
-    if !night.news.is_empty() {
+    if !night.news.is_empty() && !night.joining {
         blocks.push(Block::Gap);
         blocks.extend(night.news.iter().map(|line| Block::text(line.clone())));
     }

@@ -14,7 +14,7 @@ use crate::commands::PROGRAM;
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A program in a terminal.
-pub(super) struct Terminal {
+pub(crate) struct Terminal {
     child: Box<dyn Child + Send + Sync>,
     keys: Box<dyn Write + Send>,
     bytes: Arc<Mutex<Vec<u8>>>,
@@ -24,7 +24,7 @@ pub(super) struct Terminal {
 }
 
 impl Terminal {
-    pub(super) fn start(
+    pub(crate) fn start(
         folder: &Path,
         program: &Path,
         arguments: &[&str],
@@ -73,12 +73,12 @@ impl Terminal {
         parser
     }
 
-    fn screen(&self) -> String {
+    pub(crate) fn screen(&self) -> String {
         self.parser().screen().contents()
     }
 
     /// Waits until one of these is on the screen; says which.
-    pub(super) fn wait(&self, texts: &[&str]) -> usize {
+    pub(crate) fn wait(&self, texts: &[&str]) -> usize {
         let started = Instant::now();
         loop {
             let screen = self.screen();
@@ -90,7 +90,7 @@ impl Terminal {
         }
     }
 
-    pub(super) fn press(&mut self, keys: &str) {
+    pub(crate) fn press(&mut self, keys: &str) {
         self.keys
             .write_all(keys.as_bytes())
             .and_then(|()| self.keys.flush())
@@ -127,7 +127,7 @@ impl Terminal {
     }
 
     /// Waits for the end; gives the exit status and everything that was printed after the screen closed.
-    pub(super) fn end(&mut self) -> (u32, String) {
+    pub(crate) fn end(&mut self) -> (u32, String) {
         let started = Instant::now();
         let status = loop {
             if let Some(status) = self.child.try_wait().expect("the child can be asked") {
