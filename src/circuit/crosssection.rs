@@ -30,8 +30,8 @@ const NEGLIGIBLE: f64 = 1e-10;
 const MOST_MULTIPOLES: usize = 400;
 /// More numbers than this are not kept for translations: 16 bytes each.
 const MOST_ENTRIES: usize = 30_000_000;
-/// More conductors than this are refused.
-pub const MOST_CONDUCTORS: usize = 256;
+/// More conductors than this are refused: the work grows with their square, and nobody would wait for it.
+pub const MOST_CONDUCTORS: usize = 128;
 
 /// A round conductor at its place.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -140,6 +140,45 @@ fn what_the_fuzzer_starts_from_is_sound() {
 }
 
 #[test]
+fn absurd_sizes_are_refused_with_line_and_key() {
+    for (index, from, to, words) in [
+        (0, "6 m", "1e9 m", ["cables.x.length", "nothing arrives"]),
+        (7, "10 ft", "1e9 m", ["cables.x.length", "nothing arrives"]),
+        (0, "strands = 24", "strands = 1000000", ["cables.x.strands", "100000"]),
+        (4, "conductors = 8", "conductors = 1000000", ["cables.x.conductors", "128"]),
+        (4, "conductors = 8", "conductors = 7", ["cables.x.conductors", "odd"]),
+        (4, "6 mm", "1 mm", ["cables.x.circle_diameter", "touch or overlap"]),
+        (6, "1 mm", "0.5 mm", ["cables.x.spacing", "touch or overlap"]),
+        (6, "pairs = 4", "pairs = 0", ["cables.x.pairs", "1 to 1000"]),
+        (6, "lay_length = \"20 mm\"", "lay_length = \"0 mm\"", ["cables.x.lay_length", "larger than 0"]),
+        (9, "3 mm", "1 mm", ["cables.x.conductors", "touch or overlap"]),
+        (9, "x = \"3 mm\"", "x = \"nan mm\"", ["conductors[2].x", "not finite"]),
+        (9, "polarity = \"-\"", "polarity = \"+\"", ["cables.x.conductors", "polarity"]),
+        (0, "0.75 mm2", "-0.75 mm2", ["cables.x.conductor", "larger than 0"]),
+        (0, "permittivity = 3.5", "permittivity = 0.5", ["cables.x.permittivity", "1 to 100"]),
+        (0, "loss_tangent = 0.02", "loss_tangent = inf", ["cables.x.loss_tangent", "not finite"]),
+    ] {
+        let cable = CABLES[index].replacen(from, to, 1);
+        assert_ne!(cable, CABLES[index], "{from} is there to be replaced");
+        let error = session(AMPLIFIER, RESISTOR, &cable).map(|_| ()).expect_err(to);
+        assert!(
+            error.contains("session.toml:") && words.iter().all(|word| error.contains(word)),
+            "{to}: {error}"
+        );
+    }
+    for (amplifier, words) in [
+        ("damping_factor = 0", ["amplifier.damping_factor", "outside what is allowed"]),
+        ("damping_factor = 200\noutput_resistance = \"40 mohm\"", ["amplifier.damping_factor", "given too"]),
+        ("damping_load = \"8 ohm\"", ["amplifier.damping_load", "no damping_factor"]),
+    ] {
+        let error = session(amplifier, RESISTOR, CABLES[8]).map(|_| ()).expect_err(amplifier);
+        assert!(words.iter().all(|word| error.contains(word)), "{error}");
+    }
+    let read = session(FACTOR, RESISTOR, CABLES[8]).expect("readable");
+    assert!((read.amplifier.impedance(100.0).re - 0.04).abs() < 1e-15, "8 ohm over 200 is 40 mohm");
+}
+
+#[test]
 fn every_key_survives_every_value() {
     for value in VALUES {
         for cable in CABLES {

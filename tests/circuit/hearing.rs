@@ -65,6 +65,8 @@ fn a_level_difference_is_the_same_in_loudness_and_in_every_band() {
     close(found.band_db, expected, 1e-9, "band");
     close(found.matched_band_db, 0.0, 1e-9, "nothing is left");
     assert!(found.sentence(false).contains("within the 0.50 dB to 0.93 dB"), "{}", found.sentence(false));
+    let matched = found.sentence(true);
+    assert!(matched.contains("at equal loudness") && matched.contains("well below"), "{matched}");
 }
 
 #[test]

@@ -126,8 +126,7 @@ fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
             capacitance: per(table, "capacitance", Dimension::CapacitancePerLength)?.unwrap_or(0.0),
             conductance: per(table, "conductance", Dimension::ConductancePerLength)?.unwrap_or(0.0),
         };
-        let parameters = LineParameters::Constant { per_metre, loss_tangent };
-        return Ok(Cable::Line(Line { length_m, parameters }));
+        return line(table, length_m, LineParameters::Constant { per_metre, loss_tangent });
     }
     let permittivity = table.number_within("permittivity", 1.0, 100.0)?.unwrap_or(1.0);
     let parameters = match construction {
@@ -155,7 +154,16 @@ fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
         }
         _ => LineParameters::Pair { pair: pair(table, permittivity)?, loss_tangent },
     };
-    Ok(Cable::Line(Line { length_m, parameters }))
+    line(table, length_m, parameters)
+}
+
+/// A line, if something arrives at its end: a long one is tried up to the highest frequency that a clip can hold.
+fn line(table: &Table<'_>, length_m: f64, parameters: LineParameters) -> Result<Cable, SessionError> {
+    let line = Line { length_m, parameters };
+    if length_m > 1e3 {
+        line.solve(&[20.0, 20e3, 96e3]).map_err(|error| table.error_at("length", error.to_string()))?;
+    }
+    Ok(Cable::Line(line))
 }
 
 fn pair(table: &mut Table<'_>, permittivity: f64) -> Result<ParallelPair, SessionError> {
@@ -185,7 +193,7 @@ fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSectio
 
 fn ring(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSection, SessionError> {
     let wire = wire(table)?;
-    let count = table.whole("conductors", 2, 256)?.ok_or_else(|| table.missing("conductors", "8"))?;
+    let count = table.whole("conductors", 2, 128)?.ok_or_else(|| table.missing("conductors", "8"))?;
     if count % 2 == 1 {
         return Err(table.error_at("conductors", format!("{count} is odd; half of them are + and half -")));
     }
@@ -251,5 +259,5 @@ fn measured(
             100.0 * lcr.electrical_length() / 3.0
         ));
     }
-    Ok(Cable::Line(Line { length_m, parameters: LineParameters::Measured(lcr) }))
+    line(table, length_m, LineParameters::Measured(lcr))
 }
