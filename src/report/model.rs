@@ -230,7 +230,12 @@ pub struct ComparisonResult {
     /// Trend of right answers over the trials, all listeners joined: positive late (learning), negative early (fatigue);
     /// nothing where listeners shared draws.
     pub trend_z: Option<f64>,
-    /// Test that all places have the same proportion right, if several were joined.
+    /// How all answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
+    /// Response bias of all answers, where the protocol has two alternatives: to A, or to the first place.
+    pub bias: Option<Bias>,
+    /// Test that all places have the same proportion right, if several were joined; nothing where listeners shared draws
+    /// or a sequential rule ended the trials.
     pub between_places: Option<Heterogeneity>,
     /// The exact distribution of the room's score over the draws, for the figure.
     #[serde(skip)]

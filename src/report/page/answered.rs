@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, figure, percent, wide};
+use super::{count, figure, heard_label, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
@@ -99,7 +99,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
-                    th.n scope="col" { (traced("hears it in", "discriminators")) }
+                    th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
                     th.n scope="col" { (traced("d‑prime", "d-prime")) }
                     th.n scope="col" { (traced("audible controls", "missed")) }
                     @if timed {
@@ -142,25 +142,21 @@ fn share((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
-/// "X is A 13, right in 12 trials; X is B 11, right in 12": all listeners together.
+/// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
 fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
-    let alternatives = Definition::of(protocol).alternatives;
-    let mut given = vec![0_u64; alternatives.len()];
-    let mut right = vec![0_u64; alternatives.len()];
-    for lean in comparison.results.iter().filter_map(|result| result.habits.lean.as_ref()) {
-        for (sum, count) in given.iter_mut().zip(&lean.given).chain(right.iter_mut().zip(&lean.right)) {
-            *sum += count;
-        }
-    }
-    let words: Vec<String> = alternatives
+    let lean = comparison.lean.as_ref()?;
+    let mut words: Vec<String> = Definition::of(protocol)
+        .alternatives
         .iter()
-        .zip(given.iter().zip(&right))
-        .map(|(alternative, (given, right))| match protocol {
-            Protocol::Preference => format!("\u{201c}{}\u{201d} {given}", alternative.label),
-            _ => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+        .zip(&lean.given)
+        .enumerate()
+        .map(|(index, (alternative, given))| match lean.right.get(index) {
+            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+            None => format!("\u{201c}{}\u{201d} {given}", alternative.label),
         })
         .collect();
-    given.iter().any(|count| *count > 0).then(|| words.join(", "))
+    words.extend(comparison.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
+    Some(words.join(", "))
 }
 
 fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
@@ -301,6 +297,16 @@ fn places(report: &Report) -> Markup {
                         (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                         (probability(test.p_value)) "."
                     }
+                } @else if comparison.room.is_some() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because listeners "
+                        "shared draws."
+                    }
+                } @else if report.session.sequential.is_some() && !comparison.results.is_empty() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because the numbers "
+                        "of trials depend on the answers."
+                    }
                 }
             }
         }
@@ -319,7 +325,7 @@ fn design(report: &Report) -> Markup {
             table {
                 caption { "Exact, from the binomial distribution, for a fixed number of trials." }
                 thead { tr {
-                    th.n scope="col" { "hears it in" }
+                    th.n scope="col" { (heard_label(session.protocol == "preference")) }
                     th.n scope="col" { "right" }
                     th.n scope="col" { "score needed" }
                     th.n scope="col" { "a guesser passes" }

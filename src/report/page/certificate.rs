@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{count, percent, shell};
+use super::{count, heard_label, percent, shell};
 use crate::report::caveat::probability;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
 use crate::report::verdict::no_listening_test;
@@ -56,7 +56,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                         div { dt { "p among " (count(comparison.results.len(), "listener")) }
                               dd { (probability(result.adjusted_p_value)) } }
                     }
-                    div { dt { "hears it in" } dd {
+                    div { dt { (heard_label(report.session.protocol == "preference")) } dd {
                         (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
                     } }
                 }
