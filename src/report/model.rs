@@ -139,6 +139,17 @@ pub struct SequentialFacts {
     pub guesser: Exact,
     /// Exact behaviour for the listener looked for.
     pub listener: Exact,
+    /// Exact behaviour for several true abilities.
+    pub design: Vec<SequentialDesign>,
+}
+
+/// What a sequential rule says of a listener of a stated ability.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct SequentialDesign {
+    /// Proportion of trials in which the listener really hears the difference.
+    pub discriminators: f64,
+    /// Exact behaviour.
+    pub exact: Exact,
 }
 
 /// What this design finds for a listener of a stated ability.

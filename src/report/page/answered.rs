@@ -6,7 +6,7 @@ use super::sources::traced;
 use super::{count, figure, heard_label, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
-use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::report::model::{ComparisonResult, ListenerResult, Report, SequentialFacts};
 use crate::stats::Protocol;
 use crate::stats::protocol::Definition;
 
@@ -30,6 +30,8 @@ fn protocol(report: &Report) -> Protocol {
 fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
     let protocol = protocol(report);
     let session = &report.session;
+    // Where a sequential rule ends the trials, scores needed for a fixed number of them mean nothing.
+    let fixed = session.sequential.is_none().then_some(session.alpha);
     html! {
         h3 { (comparison.name) }
         @if comparison.results.is_empty() {
@@ -37,8 +39,8 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
         } @else {
             @for picture in [
                 comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
-                figures::scores(protocol, comparison, session.alpha),
-                figures::forest(protocol, comparison, session.alpha),
+                fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
+                figures::forest(protocol, comparison, fixed),
                 figures::running(
                     protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
                 ),
@@ -46,7 +48,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(protocol == Protocol::Preference, comparison))
+            (panel(protocol == Protocol::Preference, fixed.is_none(), comparison))
         }
     }
 }
@@ -68,8 +70,10 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     }
                 }
                 td.n { (result.correct) "/" (result.trials) }
-                td.n { (probability(analysis.p_value)) }
-                td.n { (probability(result.adjusted_p_value)) }
+                @if !sequential {
+                    td.n { (probability(analysis.p_value)) }
+                    td.n { (probability(result.adjusted_p_value)) }
+                }
                 @if sequential { td { (result.sequential.unwrap_or("-")) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
                 td.n {
@@ -91,12 +95,15 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     html! {
         (wide(&format!("{}: listeners", comparison.name), html! {
             table {
-                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
+                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %"
+                    @if sequential { ", as if the number of trials had been fixed; the rule decides" } "." }
                 thead { tr {
                     th scope="col" { "listener" }
                     th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
-                    th.n scope="col" { (traced("p", "p")) }
-                    th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    @if !sequential {
+                        th.n scope="col" { (traced("p", "p")) }
+                        th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    }
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
                     th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
@@ -191,15 +198,18 @@ fn error(value: Option<f64>) -> String {
     value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
 }
 
-fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
+fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
             dl.facts {
-                dt { "passed" } dd {
+                @if sequential { dt { (traced("found by the rule", "sequential")) } dd {
+                    (comparison.results.iter().filter(|own| own.sequential == Some("a difference")).count())
+                    " of " (comparison.results.len())
+                } } @else { dt { "passed" } dd {
                     (panel.passers) " of " (comparison.results.len()) " judged alone, " (panel.passers_holm)
                     " judged as one of so many (Holm)"
-                }
+                } }
                 @if let Some(analysis) = &panel.independent {
                     dt { (traced("by luck", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
@@ -228,7 +238,7 @@ fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
                             (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
-                } @else {
+                } @else if !sequential {
                     dt { "best listener" } dd { (panel.best) }
                 }
             }
@@ -317,6 +327,17 @@ fn design(report: &Report) -> Markup {
     let session = &report.session;
     html! {
         h3 { (traced("What this design could find", "power")) }
+        @match &session.sequential {
+            Some(rule) => (sequential_design(report, rule)),
+            None => (fixed_design(report)),
+        }
+        @for picture in &session.figures { (figure(picture)) }
+    }
+}
+
+fn fixed_design(report: &Report) -> Markup {
+    let session = &report.session;
+    html! {
         p {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
@@ -344,15 +365,45 @@ fn design(report: &Report) -> Markup {
                 }
             }
         }))
-        @if let Some(rule) = &session.sequential {
-            p {
-                "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
-                (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
-                " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
-                (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
-                ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
-            }
+    }
+}
+
+fn sequential_design(report: &Report, rule: &SequentialFacts) -> Markup {
+    html! {
+        p {
+            "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
+            (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
+            " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
+            (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
+            ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
         }
-        @for picture in &session.figures { (figure(picture)) }
+        (wide("What this design could find", html! {
+            table {
+                caption {
+                    "Exact, by recursion over the path, with at most " (count(report.session.trials as usize, "trial"))
+                    ": what the rule says of a listener who hears the difference in the stated share of trials."
+                }
+                thead { tr {
+                    th.n scope="col" { (heard_label(report.session.protocol == "preference")) }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "a difference" }
+                    th.n scope="col" { "no difference" }
+                    th.n scope="col" { "undecided" }
+                    th.n scope="col" { "trials on average" }
+                } }
+                tbody {
+                    @for facts in &rule.design {
+                        tr {
+                            th.n scope="row" { (percent(facts.discriminators)) }
+                            td.n { (percent(facts.exact.proportion)) }
+                            td.n { (percent(facts.exact.difference)) }
+                            td.n { (percent(facts.exact.no_difference)) }
+                            td.n { (percent(facts.exact.undecided)) }
+                            td.n { (format!("{:.1}", facts.exact.expected_trials)) }
+                        }
+                    }
+                }
+            }
+        }))
     }
 }
