@@ -13,7 +13,7 @@
 //! | [`pair`] | two equal parallel wires with skin and proximity effect |
 //! | [`crosssection`] | any set of round conductors |
 //! | [`coaxial`] | a wire in a tube |
-//! | [`line`] | the uniform line with loss |
+//! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`table`], [`touchstone`], [`interpolation`] | measured data |

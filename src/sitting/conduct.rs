@@ -349,8 +349,7 @@ impl Driver<'_, '_> {
             }
             (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
                 self.sealing = true;
-                self.notice =
-                    Some("Enter once more seals the draws; nobody can add a phrase after that".to_string());
+                self.notice = Some("Enter once more seals; no phrase is taken after that".to_string());
                 return Ok(None);
             }
             (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
@@ -428,7 +427,7 @@ impl Driver<'_, '_> {
     /// Something that makes what was heard doubtful: a trial is void, between trials it is noted.
     fn suspect(&mut self, in_trial: bool, text: String) -> Result<(), SittingError> {
         self.notice =
-            Some(if in_trial { format!("{text}: this trial is void and repeated") } else { text.clone() });
+            Some(if in_trial { format!("this trial is void and repeated: {text}") } else { text.clone() });
         self.event(if in_trial { Event::Disturbed { cause: text } } else { Event::Note { text } })
     }
 

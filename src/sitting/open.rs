@@ -292,8 +292,7 @@ impl Desk<'_, '_> {
                         left -= 1;
                         let tries =
                             if left == 1 { "one more try".to_string() } else { format!("{left} more tries") };
-                        self.notice =
-                            Some(format!("this is not the passphrase that locked the secret: {tries}"));
+                        self.notice = Some(format!("wrong passphrase: {tries}"));
                     }
                     Err(SittingsError::Secret(SecretError::WrongPassphrase)) => {
                         return Err(SittingError::Refused(format!(

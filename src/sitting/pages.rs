@@ -162,10 +162,11 @@ pub fn terms(
 
 /// How many trials, and which of them do not count.
 fn trials_words(terms: &Terms) -> String {
+    let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
     let mut words = if terms.comparisons.len() == 1 {
-        format!("{} counted", terms.trials)
+        format!("{most}{} counted", terms.trials)
     } else {
-        format!("{} counted ({} for each comparison)", counted(terms), terms.trials)
+        format!("{most}{} counted ({most}{} for each comparison)", counted(terms), terms.trials)
     };
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     if controls > 0 {
@@ -227,7 +228,7 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
         reached: None,
     });
     blocks.push(Block::pair(
-        "Luck of a guesser",
+        "Guesser's luck",
         format!("{} to reach it without hearing anything", percent(binomial::upper(k, n, chance))),
     ));
     let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
@@ -262,7 +263,7 @@ fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Blo
     let all = if terms.wager.is_some() { terms.comparisons.len() as i32 } else { 1 };
     let one = if several && all == 1 { " in one comparison" } else { "" };
     blocks.push(Block::pair(
-        "Luck of a guesser",
+        "Guesser's luck",
         format!(
             "{} to be called a difference{one} without hearing anything; {:.0} trials on average",
             percent(guesser.difference.powi(all)),

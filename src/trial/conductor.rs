@@ -2,7 +2,7 @@
 //!
 //! What lasts is in the records: every change that must survive a power cut goes through a [`Ledger`], which
 //! [`Conductor::resume`] rebuilds from a journal. What does not last (the slot that plays, a choice not yet confirmed)
-//! is in the phase. The draw is in neither the records nor the [`View`].
+//! is in the phase. The draw is in neither the records nor the [`View`](super::view::View).
 //!
 //! What right and wrong decide before the closing is one thing only: whether the sitting ends now. With a sequential rule
 //! ([`StoppingTerms`](super::record::StoppingTerms)) or a qualification, the trial after which the closing record comes

@@ -94,14 +94,7 @@ fn sizes(folder: &Path) -> BTreeMap<String, u64> {
 
 const SEQUENTIAL: &str = "stopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.8 }\n";
 
-const EVERYTHING: &str = r#"
-[wager]
-claimant = "Mara"
-skeptic = "Tomas"
-claim = "I hear hall flex on any recording"
-claimant_wins = "Tomas cooks for four"
-skeptic_wins = "Mara never mentions cables at dinner again"
-[[controls]]
+const CONTROLS: &str = r#"[[controls]]
 kind = "level"
 amount = "2 dB"
 trials = 1
@@ -124,17 +117,17 @@ fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
         head.push_str("attribute = \"brighter\"\nattribute_side = \"b\"\n");
     }
     let (trials, tail) = match kind {
-        Kind::Bare => (TRIALS, ""),
+        Kind::Bare => (TRIALS, String::new()),
         Kind::Full => {
             head.push_str("confidence = true\n");
-            (TRIALS, EVERYTHING)
+            (TRIALS, format!("{}{CONTROLS}", rig::WAGER))
         }
         Kind::Sequential => {
             head.push_str(SEQUENTIAL);
-            (kind.trials(), "")
+            (kind.trials(), String::new())
         }
     };
-    rig::session(folder, protocol.name(), trials, &head, tail)
+    rig::session(folder, protocol.name(), trials, &head, &tail)
 }
 
 struct Seen {

@@ -1,6 +1,5 @@
 //! Sittings without a screen: simulated, in plain lines, refused; and disks that are full.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -50,18 +49,10 @@ fn a_simulated_listener_says_so_everywhere() {
 fn plain_lines_from_a_file_play_a_whole_sitting() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "confidence = true", "");
-    let mut child = Command::new(PROGRAM)
-        .args(["run", ".", "--listener", "Mara", "--output", "silent", "--plain"])
-        .current_dir(folder.path())
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program starts");
     let lines = "\nour phrase\nTomas\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
                  answer 2\nrecord\n4\nx\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
-    child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
-    let ran = ran(&child.wait_with_output().expect("it ends"), &["run", "--plain"]);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
+    let ran = rig::piped(folder.path(), &arguments, lines);
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     for words in [
         "== The terms, before anything is heard ==",

@@ -1,12 +1,10 @@
 //! The other party's passphrase: never shown, asked for again when it is wrong, on the screen and in plain lines.
 
-use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use super::rig;
 use super::terminal::Terminal;
-use crate::commands::{PROGRAM, ran};
+use crate::commands::PROGRAM;
 
 const OPEN: [&str; 8] = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain", "--opponent"];
 const RESUME: [&str; 8] = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain", "--resume"];
@@ -69,17 +67,7 @@ fn a_terminal_in_plain_lines_does_not_show_it_and_a_wrong_one_is_asked_for_again
 fn lines_from_a_pipe_say_that_it_cannot_be_hidden() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 1, "", "");
-    let mut child = Command::new(PROGRAM)
-        .args(OPEN)
-        .current_dir(folder.path())
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program starts");
-    let lines = b"\nsecret words\nsecret words\n\n\n\nx\nanswer 1\nrecord\n\n";
-    child.stdin.take().expect("a pipe").write_all(lines).expect("it reads");
-    let ran = ran(&child.wait_with_output().expect("it ends"), &["run", "--opponent"]);
+    let ran = rig::piped(folder.path(), &OPEN, "\nsecret words\nsecret words\n\n\n\nx\nanswer 1\nrecord\n\n");
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     assert!(ran.out.contains("a passphrase cannot be hidden"), "{}", ran.out);
     assert!(!ran.out.contains("secret words"), "{}", ran.out);

@@ -142,6 +142,7 @@ fn a_sequential_rule_ends_the_sitting_early_and_says_so() {
         let risk = if proportion == 0.5 { exact.difference } else { 1.0 - exact.difference };
         assert!(said(&heard, &format!("{:.1} % {words}", 100.0 * risk)), "{risk} {words}");
     }
+    assert!(said(&heard, "at most 60 counted"));
     assert!(said(&heard, "At most 60 trials") && said(&heard, "after each answer Wald's test decides"));
     assert!(said(&heard, "The rule for stopping that was agreed on has decided, after 8 of at most 60"));
 
@@ -204,15 +205,6 @@ fn a_qualification_is_passed_or_ends_the_sitting() {
     }
 }
 
-const WAGER: &str = r#"
-[wager]
-claimant = "Mara"
-skeptic = "Tomas"
-claim = "I hear hall flex on any recording"
-claimant_wins = "Tomas cooks for four"
-skeptic_wins = "Mara never mentions cables at dinner again"
-"#;
-
 #[test]
 fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
     // Six trials at 5 %: six right are needed.
@@ -221,7 +213,7 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         (1, "Tomas wins: Mara never mentions cables at dinner again", Some(false)),
     ] {
         let folder = folder();
-        let session = rig::session(folder.path(), "abx", 6, "", WAGER);
+        let session = rig::session(folder.path(), "abx", 6, "", rig::WAGER);
         let mut setting = Setting::new(&session);
         setting.kind = "device";
         // The second party accepts too; the level is set before the first announcement.

@@ -4,6 +4,7 @@ use std::cell::Cell;
 use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::path::Path;
+use std::process::{Command, Stdio};
 use std::rc::Rc;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -20,6 +21,8 @@ use earwitness::sitting::{
 };
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Secret;
+
+use crate::commands::{PROGRAM, Ran, ran};
 
 /// Rate of the test stimuli in Hz.
 const RATE: u32 = 8000;
@@ -182,6 +185,30 @@ impl Transport for Recorder {
             resampled_from_hz: None,
         }
     }
+}
+
+/// A wager of invented people, for the end of a session.
+pub(crate) const WAGER: &str = r#"
+[wager]
+claimant = "Mara"
+skeptic = "Tomas"
+claim = "I hear hall flex on any recording"
+claimant_wins = "Tomas cooks for four"
+skeptic_wins = "Mara never mentions cables at dinner again"
+"#;
+
+/// The real program with lines from a pipe, from its start to its end.
+pub(crate) fn piped(folder: &Path, arguments: &[&str], lines: &str) -> Ran {
+    let mut child = Command::new(PROGRAM)
+        .args(arguments)
+        .current_dir(folder)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
+    ran(&child.wait_with_output().expect("it ends"), arguments)
 }
 
 /// A session in `folder` with this protocol and these further lines.

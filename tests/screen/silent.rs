@@ -1,8 +1,6 @@
 //! A sitting that nobody could hear says so in the same words on every surface: result, `verify`, `score`, report.
 
-use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use earwitness::report::verdict;
 use earwitness::stats::Protocol;
@@ -10,7 +8,7 @@ use earwitness::trial::verify;
 use earwitness::trial::{Output, Sittings};
 
 use super::rig;
-use crate::commands::{PROGRAM, Ran, earwitness, ran};
+use crate::commands::{Ran, earwitness};
 use crate::trial::kit;
 
 const SILENT: &str = "This is no listening test: nothing was played aloud, so nothing could be heard.";
@@ -18,17 +16,8 @@ const BOTH: &str = "This is no listening test: the answers were simulated, and n
 
 /// A person's sitting in plain lines with this output.
 fn person(folder: &Path, output: &str) -> Ran {
-    let mut child = Command::new(PROGRAM)
-        .args(["run", ".", "--listener", "Mara", "--plain", "--output", output])
-        .current_dir(folder)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program starts");
-    let lines = b"\n\n\n\nx\nanswer 1\nrecord\nx\nanswer 1\nrecord\n\n";
-    child.stdin.take().expect("a pipe").write_all(lines).expect("it reads");
-    ran(&child.wait_with_output().expect("it ends"), &["run", "--plain"])
+    let arguments = ["run", ".", "--listener", "Mara", "--plain", "--output", output];
+    rig::piped(folder, &arguments, "\n\n\n\nx\nanswer 1\nrecord\nx\nanswer 1\nrecord\n\n")
 }
 
 /// Text as one line, so that it is found however it was wrapped.
