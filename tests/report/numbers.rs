@@ -157,9 +157,12 @@ fn a_sequential_rule_decides_for_each_listener() {
     assert!(close(comparison.p_value.expect("a test"), expected));
     // What holds for a fixed number of trials is not shown as if it decided.
     let html = earwitness::report::page::page(&report);
-    for absent in
-        ["p adjusted over listeners", "significant for one listener alone", "judged alone", "a guesser passes"]
-    {
+    for absent in [
+        "p adjusted over listeners",
+        "significant for one listener alone",
+        "judged alone",
+        "a guesser passes",
+    ] {
         assert!(!html.contains(absent), "{absent}");
     }
     for present in

@@ -49,7 +49,9 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         journals.extend(found);
     }
     if journals.is_empty() {
-        return Err(Failure::bad("a register is no journal: give the journals of its sittings, or their folder"));
+        return Err(Failure::bad(
+            "a register is no journal: give the journals of its sittings, or their folder",
+        ));
     }
     Ok(journals)
 }
