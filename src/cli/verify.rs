@@ -196,6 +196,8 @@ fn document(checked: &Checked) -> Value {
                        "trials": tally.trials, "correct": tally.correct})
             }).collect::<Vec<Value>>()
         }),
+        "phrases": checked.phrases.iter().map(|(by, text)| json!({"by": by, "text": text})).collect::<Vec<Value>>(),
+        "claimant_won": checked.claimant_won,
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
         "resumed": checked.resumed,
@@ -275,6 +277,18 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
             let name = printable(&terms.control);
             writeln!(out, "  control {name}{amount}: {} of {} {right}", tally.correct, tally.trials)?;
         }
+    }
+    for (by, text) in &checked.phrases {
+        let by = if by.is_empty() { "unnamed".to_owned() } else { printable(by) };
+        writeln!(out, "  phrase of {by}: {}", printable(text))?;
+    }
+    if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
+        let who = match checked.claimant_won {
+            Some(true) => format!("{} wins: {}", wager.claimant, wager.claimant_wins),
+            Some(false) => format!("{} wins: {}", wager.skeptic, wager.skeptic_wins),
+            None => "nobody wins".to_owned(),
+        };
+        writeln!(out, "  wager: {}", printable(&who))?;
     }
     if let Some(receipt) = checked.receipt {
         writeln!(out, "  receipt: {}", receipt.phrase())?;

@@ -260,6 +260,8 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     assert!(ran.out.contains("journal.jsonl: holds"), "{}", ran.out);
+    assert!(ran.out.contains("  phrase of Jorin: a phrase of Jorin's"), "{}", ran.out);
+    assert!(ran.out.contains("  wager: Ida wins") || ran.out.contains("  wager: Jorin wins"), "{}", ran.out);
     let ran = earwitness(folder.path(), &["verify", "--json", name]);
     let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
     assert!(ran.out.trim_start().trim_start_matches('{').trim_start().starts_with("\"schema\""));
