@@ -23,9 +23,13 @@
 //! ```
 //!
 //! Comes in: votes per trial and alternative. Goes out: probabilities. For the alternatives of each protocol see
-//! [`alternatives`].
+//! [`alternatives`]; for the best single listener of a room [`best_of_room`].
+
+mod best;
 
 use serde::Serialize;
+
+pub use best::{BestOfRoom, Vote, best_of_room};
 
 use super::{Protocol, StatsError};
 

@@ -9,7 +9,7 @@ mod played;
 mod rig;
 mod silent;
 mod stages;
-mod terminal;
+pub(crate) mod terminal;
 
 use earwitness::screen::{
     Block, Entry, Model, PageScene, Palette, Progress, Scene, Slot, Stage, StageKind, TrialScene, render,
