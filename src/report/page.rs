@@ -103,7 +103,8 @@ fn heard_label(preference: bool) -> &'static str {
 
 /// "3.8 %".
 fn percent(share: f64) -> String {
-    super::verdict::percent(share)
+    // The sign stays on the line of its number.
+    super::verdict::percent(share).replace(" %", "\u{a0}%")
 }
 
 /// "1 trial", "16 trials".
