@@ -12,6 +12,7 @@
 //! | [`conductor`] | materials, wires, strands, IEC 60228, the internal impedance of a round wire |
 //! | [`pair`] | two equal parallel wires with skin and proximity effect |
 //! | [`crosssection`] | any set of round conductors |
+//! | [`layout`] | rings, braids and twisted pairs from a few numbers |
 //! | [`coaxial`] | a wire in a tube |
 //! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
@@ -38,6 +39,7 @@ pub mod conductor;
 pub mod crosssection;
 pub mod interpolation;
 mod iteration;
+pub mod layout;
 pub mod line;
 pub mod loudspeaker;
 pub mod network;

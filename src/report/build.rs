@@ -4,6 +4,7 @@ mod caveats;
 mod compare;
 mod facts;
 mod gather;
+mod heard;
 mod judge;
 mod words;
 

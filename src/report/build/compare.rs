@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::heard;
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
@@ -42,9 +43,11 @@ pub(super) fn compared(session: &Session) -> Compared {
         compared.clips.push(facts);
         compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
     }
+    let mut spectra = heard::Spectra::new();
     for index in 0..session.comparisons.len() {
         match difference(session, index) {
-            Ok(facts) => {
+            Ok(mut facts) => {
+                facts.words.extend(heard::on_clips(session, index, &mut spectra));
                 compared.differences.push(facts);
                 let comparison = &session.comparisons[index];
                 compared.figures.extend(response_figures::responses(session, comparison));
