@@ -85,7 +85,17 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
     let (mut files, mut registers) = (Vec::new(), Vec::new());
     for path in paths {
         if !path.is_dir() {
-            files.push(path.clone());
+            // `sittings/*.jsonl` names the register too, which is no journal: it is verified as what it is.
+            if path.is_file() && path.file_name().is_some_and(|name| name == REGISTER) {
+                let folder = match path.parent() {
+                    Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
+                    _ => PathBuf::from("."),
+                };
+                let view = register(&folder);
+                registers.push((folder, view));
+            } else {
+                files.push(path.clone());
+            }
             continue;
         }
         let below = path.join("sittings");

@@ -139,6 +139,17 @@ pub struct SequentialFacts {
     pub guesser: Exact,
     /// Exact behaviour for the listener looked for.
     pub listener: Exact,
+    /// Exact behaviour for several true abilities.
+    pub design: Vec<SequentialDesign>,
+}
+
+/// What a sequential rule says of a listener of a stated ability.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct SequentialDesign {
+    /// Proportion of trials in which the listener really hears the difference.
+    pub discriminators: f64,
+    /// Exact behaviour.
+    pub exact: Exact,
 }
 
 /// What this design finds for a listener of a stated ability.
@@ -230,7 +241,12 @@ pub struct ComparisonResult {
     /// Trend of right answers over the trials, all listeners joined: positive late (learning), negative early (fatigue);
     /// nothing where listeners shared draws.
     pub trend_z: Option<f64>,
-    /// Test that all places have the same proportion right, if several were joined.
+    /// How all answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
+    /// Response bias of all answers, where the protocol has two alternatives: to A, or to the first place.
+    pub bias: Option<Bias>,
+    /// Test that all places have the same proportion right, if several were joined; nothing where listeners shared draws
+    /// or a sequential rule ended the trials.
     pub between_places: Option<Heterogeneity>,
     /// The exact distribution of the room's score over the draws, for the figure.
     #[serde(skip)]

@@ -49,7 +49,10 @@ pub fn summary(report: &Report) -> Vec<String> {
     }
     let left = LINES - 1 - lines.len();
     lines.extend(more(report).take(left));
-    lines.push("Check it: earwitness verify sittings/*.jsonl, and the report's own section".to_owned());
+    lines.push(
+        "Check it: `earwitness verify .` in the session's folder, and \"How to check it\" in the report"
+            .to_owned(),
+    );
     lines
 }
 

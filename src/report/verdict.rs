@@ -166,6 +166,11 @@ pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
         && one::p_value(protocol, identical.correct, identical.trials) <= 0.01
 }
 
+/// What limits any verdict with these circumstances: what the controls show, and where it holds.
+pub fn circumstances(input: &VerdictInput) -> Vec<String> {
+    words::circumstances(input)
+}
+
 /// The verdict in plain words.
 ///
 /// # Errors

@@ -95,6 +95,7 @@ fn a_journal_that_was_tampered_with_is_shown_as_invalid() {
     assert!(!bel.problems.is_empty());
     assert_eq!(report.comparisons[0].listeners, 1);
     assert!(kinds(&report).contains(&"invalid-journals"));
+    assert_eq!(report.register.unfinished, 0, "the register saw it closed");
     assert!(page::page(&report).contains("invalid"));
     assert!(!super::csv_of(&report).contains("Bel"), "no number of an invalid journal is handed on");
 }
@@ -300,7 +301,7 @@ fn the_summary_has_ten_lines_whatever_there_is() {
         let lines = summary(&report_of(site));
         assert_eq!(lines.len(), 10, "{lines:#?}");
         assert!(lines.iter().all(|line| !line.is_empty() && !line.contains('\n')), "{lines:#?}");
-        assert!(lines[9].starts_with("Check it: earwitness verify"));
+        assert!(lines[9].starts_with("Check it: `earwitness verify .`"));
     }
 }
 

@@ -13,6 +13,7 @@ use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
 use crate::stats::protocol::Definition;
 use crate::trial::record::{Occasion, Opening, Outcome};
+use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, State};
 
@@ -26,7 +27,10 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         } else if file.file_name().is_some_and(|name| name == "session.toml") {
             file.parent().unwrap_or(Path::new(".")).join("sittings")
         } else {
-            journals.push(file.clone());
+            // `sittings/*.jsonl` names the register too, which is no journal.
+            if file.file_name().is_none_or(|name| name != REGISTER) {
+                journals.push(file.clone());
+            }
             continue;
         };
         let entries = std::fs::read_dir(&folder)
@@ -35,7 +39,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
             .filter_map(|entry| entry.ok().map(|entry| entry.path()))
             .filter(|path| {
                 path.extension().is_some_and(|end| end == "jsonl")
-                    && path.file_name().is_some_and(|name| name != "register.jsonl")
+                    && path.file_name().is_some_and(|name| name != REGISTER)
             })
             .collect();
         if found.is_empty() {
@@ -43,6 +47,11 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         }
         found.sort();
         journals.extend(found);
+    }
+    if journals.is_empty() {
+        return Err(Failure::bad(
+            "a register is no journal: give the journals of its sittings, or their folder",
+        ));
     }
     Ok(journals)
 }

@@ -4,11 +4,15 @@ use std::collections::{HashMap, HashSet};
 
 use super::gather::{Gathered, Readings};
 use super::{Options, control_words};
-use crate::report::model::{DesignFacts, RegisterFacts, SequentialFacts, SessionFacts, WagerFacts};
+use crate::report::model::{
+    DesignFacts, RegisterFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts,
+};
 use crate::report::power_figure;
 use crate::session::{Family, Levels, Session, Stopping, Switching};
+use crate::stats::StatsError;
 use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
+use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
 use crate::trial::Digest;
 use crate::trial::register::Entry;
@@ -43,14 +47,25 @@ pub(super) fn register(readings: &[Readings], options: Options) -> RegisterFacts
                 continue;
             }
         };
+        let closed: HashSet<&str> = register
+            .entries
+            .iter()
+            .filter_map(|entry| match entry {
+                Entry::Closed { journal, .. } => Some(journal.as_str()),
+                Entry::Opened { .. } => None,
+            })
+            .collect();
         let lines: HashSet<Digest> = register.digests.iter().copied().collect();
         let known: HashMap<Digest, &&Gathered> =
             journals.iter().map(|journal| (journal.opening.register, journal)).collect();
         for (entry, line) in register.entries.iter().zip(&register.digests) {
-            let Entry::Opened { utc, .. } = entry else { continue };
+            let Entry::Opened { utc, journal: name, .. } = entry else { continue };
             facts.announced += 1;
             match known.get(line) {
-                Some(journal) => facts.unfinished += usize::from(journal.opened.is_none()),
+                Some(journal) => {
+                    let open = journal.opened.is_none() && !closed.contains(name.as_str());
+                    facts.unfinished += usize::from(open);
+                }
                 // The file's name would hold the listener's, whatever alias was chosen.
                 None => facts.missing.push(format!(
                     "a sitting opened {}",
@@ -67,6 +82,9 @@ pub(super) fn register(readings: &[Readings], options: Options) -> RegisterFacts
     facts
 }
 
+/// True abilities, as proportions of discriminators, that a design is looked at for.
+const ABILITIES: [f64; 5] = [0.1, 0.2, 0.3, 0.5, 0.75];
+
 /// What the session says, in words and numbers.
 pub(super) fn session_facts(session: &Session, digest: Digest, options: Options) -> SessionFacts {
     let definition = Definition::of(session.protocol);
@@ -80,13 +98,20 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
                         proportion,
                         guesser: test.exact(test.chance)?,
                         listener: test.exact(proportion)?,
+                        design: ABILITIES
+                            .iter()
+                            .map(|&discriminators| {
+                                let right = proportion_of_discriminators(session.protocol, discriminators);
+                                Ok(SequentialDesign { discriminators, exact: test.exact(right)? })
+                            })
+                            .collect::<Result<_, StatsError>>()?,
                     })
                 })
                 .ok()
         }
         Stopping::AllTrials => None,
     };
-    let design = [0.1, 0.2, 0.3, 0.5, 0.75]
+    let design = ABILITIES
         .into_iter()
         .filter_map(|discriminators| {
             let design =
@@ -136,8 +161,17 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
             claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
             skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
         }),
-        figures: power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
-            .into_iter()
-            .collect(),
+        figures: match session.stopping {
+            Stopping::AllTrials => {
+                power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
+            }
+            Stopping::Sequential { alpha, beta, proportion } => {
+                let most = u64::from(session.trials);
+                SequentialTest::new(session.protocol, alpha, beta, proportion, most)
+                    .and_then(|test| power_figure::of_sequential(session.protocol, &test))
+            }
+        }
+        .into_iter()
+        .collect(),
     }
 }

@@ -95,7 +95,7 @@ const MOST_NAMED: usize = 6;
 /// Who heard it alone even as one of so many. Under a sequential rule the verdict already says so.
 fn one_by_one(session: &Session, comparison: &ComparisonResult) -> Option<String> {
     let panel = comparison.panel.as_ref()?;
-    if session.stopping != Stopping::AllTrials || matches!(comparison.basis, Basis::Nothing) {
+    if session.stopping != Stopping::AllTrials || comparison.basis != Basis::Listening {
         return None;
     }
     let all = comparison.results.len();
@@ -203,10 +203,12 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
             whole.side_b,
             verdict::risk(p)
         ),
-        limits: vec![format!(
+        limits: std::iter::once(format!(
             "The rule said \"no difference\" of the agreed size for {none} of {all} listeners and stayed undecided for {}.",
             all - found - none
-        )],
+        ))
+        .chain(verdict::circumstances(whole))
+        .collect(),
     }
 }
 

@@ -3,10 +3,10 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, figure, percent, wide};
+use super::{count, figure, heard_label, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
-use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::report::model::{ComparisonResult, ListenerResult, Report, SequentialFacts};
 use crate::stats::Protocol;
 use crate::stats::protocol::Definition;
 
@@ -30,6 +30,8 @@ fn protocol(report: &Report) -> Protocol {
 fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
     let protocol = protocol(report);
     let session = &report.session;
+    // Where a sequential rule ends the trials, scores needed for a fixed number of them mean nothing.
+    let fixed = session.sequential.is_none().then_some(session.alpha);
     html! {
         h3 { (comparison.name) }
         @if comparison.results.is_empty() {
@@ -37,8 +39,8 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
         } @else {
             @for picture in [
                 comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
-                figures::scores(protocol, comparison, session.alpha),
-                figures::forest(protocol, comparison, session.alpha),
+                fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
+                figures::forest(protocol, comparison, fixed),
                 figures::running(
                     protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
                 ),
@@ -46,7 +48,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(protocol == Protocol::Preference, comparison))
+            (panel(protocol == Protocol::Preference, fixed.is_none(), comparison))
         }
     }
 }
@@ -68,8 +70,10 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     }
                 }
                 td.n { (result.correct) "/" (result.trials) }
-                td.n { (probability(analysis.p_value)) }
-                td.n { (probability(result.adjusted_p_value)) }
+                @if !sequential {
+                    td.n { (probability(analysis.p_value)) }
+                    td.n { (probability(result.adjusted_p_value)) }
+                }
                 @if sequential { td { (result.sequential.unwrap_or("-")) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
                 td.n {
@@ -91,15 +95,18 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     html! {
         (wide(&format!("{}: listeners", comparison.name), html! {
             table {
-                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
+                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %"
+                    @if sequential { ", as if the number of trials had been fixed; the rule decides" } "." }
                 thead { tr {
                     th scope="col" { "listener" }
                     th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
-                    th.n scope="col" { (traced("p", "p")) }
-                    th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    @if !sequential {
+                        th.n scope="col" { (traced("p", "p")) }
+                        th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    }
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
-                    th.n scope="col" { (traced("hears it in", "discriminators")) }
+                    th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
                     th.n scope="col" { (traced("d‑prime", "d-prime")) }
                     th.n scope="col" { (traced("audible controls", "missed")) }
                     @if timed {
@@ -142,25 +149,21 @@ fn share((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
-/// "X is A 13, right in 12 trials; X is B 11, right in 12": all listeners together.
+/// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
 fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
-    let alternatives = Definition::of(protocol).alternatives;
-    let mut given = vec![0_u64; alternatives.len()];
-    let mut right = vec![0_u64; alternatives.len()];
-    for lean in comparison.results.iter().filter_map(|result| result.habits.lean.as_ref()) {
-        for (sum, count) in given.iter_mut().zip(&lean.given).chain(right.iter_mut().zip(&lean.right)) {
-            *sum += count;
-        }
-    }
-    let words: Vec<String> = alternatives
+    let lean = comparison.lean.as_ref()?;
+    let mut words: Vec<String> = Definition::of(protocol)
+        .alternatives
         .iter()
-        .zip(given.iter().zip(&right))
-        .map(|(alternative, (given, right))| match protocol {
-            Protocol::Preference => format!("\u{201c}{}\u{201d} {given}", alternative.label),
-            _ => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+        .zip(&lean.given)
+        .enumerate()
+        .map(|(index, (alternative, given))| match lean.right.get(index) {
+            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+            None => format!("\u{201c}{}\u{201d} {given}", alternative.label),
         })
         .collect();
-    given.iter().any(|count| *count > 0).then(|| words.join(", "))
+    words.extend(comparison.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
+    Some(words.join(", "))
 }
 
 fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
@@ -195,15 +198,18 @@ fn error(value: Option<f64>) -> String {
     value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
 }
 
-fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
+fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
             dl.facts {
-                dt { "passed" } dd {
+                @if sequential { dt { (traced("found by the rule", "sequential")) } dd {
+                    (comparison.results.iter().filter(|own| own.sequential == Some("a difference")).count())
+                    " of " (comparison.results.len())
+                } } @else { dt { "passed" } dd {
                     (panel.passers) " of " (comparison.results.len()) " judged alone, " (panel.passers_holm)
                     " judged as one of so many (Holm)"
-                }
+                } }
                 @if let Some(analysis) = &panel.independent {
                     dt { (traced("by luck", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
@@ -232,7 +238,7 @@ fn panel(preference: bool, comparison: &ComparisonResult) -> Markup {
                             (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
-                } @else {
+                } @else if !sequential {
                     dt { "best listener" } dd { (panel.best) }
                 }
             }
@@ -301,6 +307,16 @@ fn places(report: &Report) -> Markup {
                         (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                         (probability(test.p_value)) "."
                     }
+                } @else if comparison.room.is_some() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because listeners "
+                        "shared draws."
+                    }
+                } @else if report.session.sequential.is_some() && !comparison.results.is_empty() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because the numbers "
+                        "of trials depend on the answers."
+                    }
                 }
             }
         }
@@ -311,6 +327,17 @@ fn design(report: &Report) -> Markup {
     let session = &report.session;
     html! {
         h3 { (traced("What this design could find", "power")) }
+        @match &session.sequential {
+            Some(rule) => (sequential_design(report, rule)),
+            None => (fixed_design(report)),
+        }
+        @for picture in &session.figures { (figure(picture)) }
+    }
+}
+
+fn fixed_design(report: &Report) -> Markup {
+    let session = &report.session;
+    html! {
         p {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
@@ -319,7 +346,7 @@ fn design(report: &Report) -> Markup {
             table {
                 caption { "Exact, from the binomial distribution, for a fixed number of trials." }
                 thead { tr {
-                    th.n scope="col" { "hears it in" }
+                    th.n scope="col" { (heard_label(session.protocol == "preference")) }
                     th.n scope="col" { "right" }
                     th.n scope="col" { "score needed" }
                     th.n scope="col" { "a guesser passes" }
@@ -338,15 +365,45 @@ fn design(report: &Report) -> Markup {
                 }
             }
         }))
-        @if let Some(rule) = &session.sequential {
-            p {
-                "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
-                (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
-                " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
-                (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
-                ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
-            }
+    }
+}
+
+fn sequential_design(report: &Report, rule: &SequentialFacts) -> Markup {
+    html! {
+        p {
+            "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
+            (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
+            " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
+            (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
+            ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
         }
-        @for picture in &session.figures { (figure(picture)) }
+        (wide("What this design could find", html! {
+            table {
+                caption {
+                    "Exact, by recursion over the path, with at most " (count(report.session.trials as usize, "trial"))
+                    ": what the rule says of a listener who hears the difference in the stated share of trials."
+                }
+                thead { tr {
+                    th.n scope="col" { (heard_label(report.session.protocol == "preference")) }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "a difference" }
+                    th.n scope="col" { "no difference" }
+                    th.n scope="col" { "undecided" }
+                    th.n scope="col" { "trials on average" }
+                } }
+                tbody {
+                    @for facts in &rule.design {
+                        tr {
+                            th.n scope="row" { (percent(facts.discriminators)) }
+                            td.n { (percent(facts.exact.proportion)) }
+                            td.n { (percent(facts.exact.difference)) }
+                            td.n { (percent(facts.exact.no_difference)) }
+                            td.n { (percent(facts.exact.undecided)) }
+                            td.n { (format!("{:.1}", facts.exact.expected_trials)) }
+                        }
+                    }
+                }
+            }
+        }))
     }
 }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{count, percent, shell};
+use super::{count, heard_label, percent, shell};
 use crate::report::caveat::probability;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
 use crate::report::verdict::no_listening_test;
@@ -51,12 +51,16 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 dl.numbers {
                     div { dt { @if report.session.protocol == "preference" { "for B" } @else { "right" } }
                           dd { (result.correct) " of " (result.trials) } }
+                    @if let Some(decision) = result.sequential {
+                        div { dt { "sequential rule" } dd { (decision) } }
+                    } @else {
                     div { dt { "p alone" } dd { (probability(result.analysis.p_value)) } }
                     @if comparison.results.len() > 1 {
                         div { dt { "p among " (count(comparison.results.len(), "listener")) }
                               dd { (probability(result.adjusted_p_value)) } }
                     }
-                    div { dt { "hears it in" } dd {
+                    }
+                    div { dt { (heard_label(report.session.protocol == "preference")) } dd {
                         (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
                     } }
                 }

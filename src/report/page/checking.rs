@@ -16,7 +16,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 "this page:"
             }
             pre tabindex="0" { code {
-                "earwitness verify sittings/*.jsonl\n"
+                "earwitness verify .\n"
                 "earwitness report ." @if report.anonymous { " --anonymous" }
             } }
             p {
@@ -197,7 +197,7 @@ fn stimuli(report: &Report) -> Markup {
             h3 { "Digests of the stimuli" }
             p {
                 "SHA-256 of each stimulus, published in the opening of every sitting before the first trial. "
-                code { "earwitness verify --session . sittings/*.jsonl" } " makes the stimuli anew from the session and holds them "
+                code { "earwitness verify . --session ." } " makes the stimuli anew from the session and holds them "
                 "against these. Sides with equal digests are the same sound."
             }
         }

@@ -53,8 +53,8 @@ const SOURCES: [Source; 26] = [
     source("interval", "interval", "exact, two-sided at 95 %", "Clopper and Pearson, Biometrika 26, 1934"),
     source(
         "discriminators",
-        "hears it in (discriminators)",
-        "(proportion - chance) / (1 - chance), the interval carried through, kept inside 0 to 1",
+        "hears it in (discriminators); lead of B",
+        "(proportion - chance) / (1 - chance), the interval carried through, kept inside 0 to 1; of a preference -1 to 1",
         "ISO 4120, ISO 10399",
     ),
     source(
@@ -114,10 +114,10 @@ const SOURCES: [Source; 26] = [
     ),
     source(
         "described",
-        "halves, trend, confidence",
-        "counts; rank sum of the places of right answers as z; pairs of a right and a wrong answer in which the right one had \
+        "halves, trend, bias, confidence",
+        "counts; c = -(z(hits) + z(false alarms))/2 towards the first alternative; rank sum of the places of right answers as z; pairs of a right and a wrong answer in which the right one had \
          the higher confidence, ties half",
-        "Wilcoxon 1945; area under the type-2 curve, Macmillan and Creelman",
+        "Wilcoxon 1945; Hautus 1995; Macmillan and Creelman, Detection Theory",
     ),
     source(
         "missed",

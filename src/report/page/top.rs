@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, percent};
+use super::{count, heard_label, percent};
 use crate::report::caveat::{Weight, probability};
 use crate::report::model::{Basis, ComparisonResult, Report};
 
@@ -77,7 +77,7 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
                     (number("95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
-                    (number("hears it in", "discriminators", &format!(
+                    (number(heard_label(report.session.protocol == "preference"), "discriminators", &format!(
                         "{} ({} to {})",
                         percent(analysis.discriminators.estimate),
                         percent(analysis.discriminators.lower),

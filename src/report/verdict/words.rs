@@ -261,9 +261,14 @@ pub(super) fn limits(
             p_text(together.adjusted_p)
         ));
     }
-    limits.extend(controls(input));
-    limits.push(scope(input));
+    limits.extend(circumstances(input));
     Ok(limits)
+}
+
+pub(super) fn circumstances(input: &VerdictInput) -> Vec<String> {
+    let mut limits = controls(input);
+    limits.push(scope(input));
+    limits
 }
 
 fn scope(input: &VerdictInput) -> String {
