@@ -13,7 +13,7 @@
 //! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
 //! | [`export`] | CSV and JSON |
-//! | [`summary`] | ten lines for the terminal |
+//! | [`summary()`] | ten lines for the terminal |
 
 pub mod build;
 pub mod caveat;

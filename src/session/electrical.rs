@@ -1,7 +1,7 @@
 //! The electrical tables of a session: `[amplifier]`, `[loudspeaker]`, `[cables.*]`.
 //!
 //! Comes in: a table of the session file and the folder that its paths are relative to. Goes out: [`Amplifier`],
-//! [`Loudspeaker`], [`Cable`] in SI units, checked. Quantities carry their unit.
+//! [`Loudspeaker`], [`Cable`](crate::circuit::Cable) in SI units, checked. Quantities carry their unit.
 //!
 //! | table | key | meaning |
 //! | --- | --- | --- |
