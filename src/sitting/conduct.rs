@@ -10,9 +10,9 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, SittingError, pages, result};
 use crate::clip::Playable;
-use crate::player::{PlayerEvent, Transport};
+use crate::player::{OutputDescription, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
-use crate::stimulus::{PairKind, StimulusSet};
+use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
 use crate::trial::{Conductor, Digest, Effect, Event, Record, Side, Stage, View};
 
 /// How long a face waits before the time on it is brought up to date.
@@ -44,6 +44,10 @@ pub(super) struct Driver<'d, 'e> {
     pub(super) conductor: Conductor,
     pub(super) keep: Box<dyn Keep + 'd>,
     pub(super) transport: Box<dyn Transport>,
+    /// What the journal says of the output.
+    pub(super) output: OutputDescription,
+    /// What the words of a sound device make of the differences; `None` where there is no device.
+    pub(super) words: Option<DeviceWords>,
     pub(super) stimuli: StimulusSet,
     pub(super) answers: Answers,
     /// Milliseconds of the sitting at the clock's start.
@@ -183,6 +187,7 @@ impl Driver<'_, '_> {
     fn go_on(&mut self) -> Result<Ending, SittingError> {
         loop {
             self.take_player_events()?;
+            self.note_output()?;
             let view = self.conductor.view();
             if let Stage::Stopped { reason } = &view.stage {
                 return Err(SittingError::Journal { file: self.keep.path(), reason: reason.clone() });
@@ -389,6 +394,7 @@ impl Driver<'_, '_> {
                 let text = format!("level set to {decibels:.0} dB of the clips' own");
                 self.event(Event::Note { text })?;
                 self.notice = None;
+                self.note_words(decibels)?;
                 // A trial that was on when the sitting was cut off is loaded anew at this level.
                 if let Stage::Trial(_) = view.stage {
                     self.load_presented()?;
@@ -446,9 +452,15 @@ impl Driver<'_, '_> {
                     )));
                 }
                 PlayerEvent::RateSuspected { measured_hz } => {
-                    let text = format!("the device seems to run at {measured_hz} Hz");
-                    self.event(Event::Note { text: text.clone() })?;
-                    self.notice = Some(text);
+                    // Something converts the rate on the way, and nobody knows how well.
+                    let text = format!("the device seems to run at {measured_hz} Hz: sample-rate conversion");
+                    if in_trial {
+                        self.event(Event::Disturbed { cause: text.clone() })?;
+                        self.notice = Some(format!("{text}; this trial is void and repeated"));
+                    } else {
+                        self.event(Event::Note { text: text.clone() })?;
+                        self.notice = Some(text);
+                    }
                 }
             }
         }
