@@ -12,10 +12,10 @@
 //! | [`filter`] | H(f) to an impulse response; offline convolution | accuracy or speed of filtering |
 //! | [`clip`] | decode, excerpt, resample, synthesise, level, dither, write | a file format, a synthesised clip |
 //! | [`hearing`] | how large a difference is to an ear on a given clip | a threshold, a loudness measure |
-//! | [`stats`] | everything numeric about answers; pure functions of counts and draws | a test, an interval, a plan |
+//! | [`stats`] | everything numeric about answers; pure functions of counts and draws | a protocol, a test, an interval, a plan |
 //! | [`session`] | `session.toml` to a validated [`session::Session`]; complaints name file, line and key | a key of the session file |
 //! | [`stimulus`] | a session's comparisons and controls as pairs of stimuli ready to play | how filters, levels and clips meet |
-//! | [`trial`] | protocols, draws, seal, journal, and the conductor: (state, event) to (state, effects) | a protocol, a record |
+//! | [`trial`] | protocols, draws, seal, journal, and the conductor: (state, event) to (state, effects) | a record, a draw |
 //! | [`player`] | the real-time engine and its outputs: sound device, WAV file, silent | switching, fades, devices |
 //! | [`report`] | verdict sentences, figures, HTML, CSV, JSON | a sentence, a figure, a column |
 //! | [`screen`] | the terminal user interface: draws a view, turns keys into events | a key, a layout |

@@ -12,3 +12,13 @@ mod session;
 mod sound;
 mod stats;
 mod trial;
+
+/// Where `tests/run` has put a reference tool.
+fn tool(variable: &str) -> String {
+    std::env::var(variable).unwrap_or_else(|_| {
+        panic!(
+            "{variable} is not set: run `bash tests/run`, which installs the reference tools and sets it, or set it to an \
+             installation of what tests/reference/requirements.txt (Python) or package.json (Node) lists"
+        )
+    })
+}

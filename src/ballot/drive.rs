@@ -129,6 +129,18 @@ impl Club {
         self.shared.snapshot()
     }
 
+    /// What the evening is at, and what `next` does now.
+    pub fn next_step(&self) -> &'static str {
+        let snapshot = self.snapshot();
+        let practised = self.records.iter().any(|record| matches!(record, Record::VotesClosed { .. }));
+        match (snapshot.phase, &snapshot.trial) {
+            (Phase::Ready, Some(trial)) if practised && trial.part == "main" && trial.number == 1 => {
+                "the practice is over; next begins the trials that count"
+            }
+            (phase, _) => words(phase),
+        }
+    }
+
     /// Milliseconds of the night.
     pub fn now_ms(&self) -> u64 {
         self.clock.now_ms()
@@ -480,7 +492,7 @@ pub fn words(phase: Phase) -> &'static str {
         Phase::Voting => "voting; next closes the votes",
         Phase::Break => "a break; next goes on",
         Phase::Counting => "counting; enter paper ballots, then next opens the seal",
-        Phase::Result => "the seal is open; quit ends the program",
+        Phase::Result => "the seal is open; phones show their results until quit ends the program",
         Phase::Stopped => "stopped",
     }
 }

@@ -15,12 +15,13 @@
 //! | `pass` | room code, display key, seat tokens | how long a code is |
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
 //! | `routes` | the web server | a path |
-//! | `pages/` | the pages: markup, style, script | how they look |
+//! | `pages`, `pages/` | the pages: markup, style, script | how they look |
 //! | `drive`, `drive/opening` | clock, disk, player and web tied together; how a night is opened | the loop |
 //! | `refused` | the log of what was refused | |
 //! | `paper` | ballots to print, answers typed or imported | a column |
 //! | `qr` | the join address as a code | |
-//! | `display` | a second terminal as the room's display | |
+//! | `display` | asks the running night for a second terminal | |
+//! | `scene` | what the host's screen and that second terminal show | a line on a terminal |
 //!
 //! Must not: decide what is right, or know which side X is.
 
@@ -30,6 +31,7 @@ pub mod drive;
 pub mod guard;
 mod listener;
 pub mod night;
+mod pages;
 pub mod paper;
 pub mod pass;
 pub mod presentation;
@@ -37,6 +39,7 @@ pub mod qr;
 mod refused;
 pub mod results;
 mod routes;
+pub mod scene;
 pub mod seats;
 pub mod view;
 

@@ -4,9 +4,10 @@
 //! seal, numbers come from `stats`, verdicts from `report`.
 //!
 //! A room shares its draw. So each listener's own score is exact as it is (given the votes, every draw was equally likely),
-//! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other,
-//! the chance of the best of them is bounded by that sum, and all votes together are judged by
-//! [`stats::room`](crate::stats::room).
+//! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other, and
+//! the luck of the best of them and of all votes together are judged by [`stats::room`](crate::stats::room).
+
+mod podium;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -117,14 +118,14 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
         }
     }
     let receipt = *digests.last().ok_or("the journal has no receipt")?;
-    let silent = opening.output.kind == "silent";
+    let silent = records.iter().any(Record::is_silent);
     let night = Judged { opening, closed: &closed, outcome: closing.outcome, silent };
     let results: Vec<SeatResult> =
         seats.iter().map(|(number, seat)| night.seat(number, seat)).collect::<Result<_, _>>()?;
     Ok(NightResults {
         outcome: closing.outcome,
         room: night.room(&seats, &results)?,
-        podium: night.podium(&results),
+        podium: night.podium(&seats, &results),
         seats: results,
         receipt,
     })
@@ -160,8 +161,7 @@ impl Judged<'_> {
                     score.votes.correct +=
                         u64::from(closed.presented.counts_as_correct(self.opening, answer));
                 }
-                // A ballot handed in is a listener who sat there, whenever the host entered the seat.
-                None if seat.by == Ballot::Paper || seat.present.contains(&closed.id) => score.missing += 1,
+                None if seat.was_there(closed.id) => score.missing += 1,
                 None => score.absent += 1,
             }
         }
@@ -344,8 +344,8 @@ impl Judged<'_> {
             } else {
                 "a difference between"
             };
-            let meaning = if self.silent {
-                "nothing was played, so this is no listening test".to_owned()
+            let meaning = if let Some(why) = verdict::no_listening_test(false, self.silent) {
+                why.replacen("This", "this", 1).trim_end_matches('.').to_owned()
             } else if self.outcome != Outcome::AllTrials {
                 "the night was stopped before it was complete, so it shows nothing, neither way".to_owned()
             } else if adjusted <= terms.alpha * (1.0 + 1e-12) {
@@ -434,86 +434,6 @@ impl Judged<'_> {
             })
             .collect()
     }
-
-    /// The best scores, and how many of them luck alone would give.
-    fn podium(&self, results: &[SeatResult]) -> Vec<String> {
-        let protocol = self.terms().protocol;
-        if protocol == Protocol::Preference {
-            return vec!["A preference has no winners: nobody is right or wrong.".to_owned()];
-        }
-        let mut ranked: Vec<(&SeatResult, f64)> = results
-            .iter()
-            .filter(|seat| seat.total.trials > 0)
-            .map(|seat| (seat, one::p_value(protocol, seat.total.correct, seat.total.trials)))
-            .collect();
-        ranked.sort_by(|(left, l), (right, r)| {
-            l.total_cmp(r).then(right.total.correct.cmp(&left.total.correct)).then(left.seat.cmp(&right.seat))
-        });
-        let Some(&(_, best)) = ranked.first() else {
-            return vec!["Nobody voted: there is no podium.".to_owned()];
-        };
-        let mut lines = Vec::new();
-        let mut place = 0;
-        let mut before = None;
-        for (index, (seat, p)) in ranked.iter().enumerate() {
-            if before != Some(p.to_bits()) {
-                place = index + 1;
-                before = Some(p.to_bits());
-            }
-            if place > 3 || lines.len() >= 10 {
-                break;
-            }
-            lines.push(format!(
-                "{place}. {} (seat {}{}): {} of {} right",
-                seat.alias,
-                seat.seat,
-                if seat.by == Ballot::Paper { ", paper" } else { "" },
-                seat.total.correct,
-                seat.total.trials
-            ));
-        }
-        let trials: Vec<u64> = ranked.iter().map(|(seat, _)| seat.total.trials).collect();
-        let listeners = verdict::count(trials.len() as u64, "listener");
-        let expected: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, best)).sum();
-        lines.push(format!(
-            "Luck makes winners too. If all {listeners} only guessed, {} would be expected to do as well as the first place; \
-             for somebody among them to do so the chance is {}.",
-            small(expected),
-            if expected >= 1.0 { "anything up to certainty".to_owned() } else { format!("at most {}", verdict::percent(expected)) }
-        ));
-        let alpha = self.terms().alpha;
-        let lucky: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, alpha)).sum();
-        let seen = ranked.iter().filter(|(_, p)| *p <= alpha * (1.0 + 1e-12)).count();
-        lines.push(format!(
-            "{seen} of {listeners} would pass a test of their own at a risk of {}; from luck alone {} would be expected.",
-            verdict::percent(alpha),
-            small(lucky)
-        ));
-        lines
-    }
-}
-
-/// Probability that a guesser's p-value in so many trials is at most `limit`.
-fn risk_of_passing(protocol: Protocol, trials: u64, limit: f64) -> f64 {
-    // The tail falls with the score, so the least score within the limit has the largest tail within it.
-    (0..=trials)
-        .map(|correct| one::p_value(protocol, correct, trials))
-        .find(|&p| p <= limit * (1.0 + 1e-12))
-        .unwrap_or(0.0)
-}
-
-/// A small expected number in words.
-fn small(expected: f64) -> String {
-    if expected == 0.0 {
-        return "none".to_owned();
-    }
-    if expected >= 0.095 {
-        format!("{expected:.1}")
-    } else if expected >= 0.001 {
-        format!("{expected:.3}")
-    } else {
-        "fewer than 0.001".to_owned()
-    }
 }
 
 fn described(control: &ControlTerms) -> String {
@@ -539,20 +459,5 @@ impl NightResults {
         lines.push(format!("Receipt of the night: {}", self.receipt.phrase()));
         lines.push(format!("  {}", self.receipt.hex()));
         lines
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn risks_of_passing_are_binomial_tails() {
-        // P(X >= 9 | 10, 1/2) = 11/1024 and P(X >= 8) = 56/1024: exact counting of binomial coefficients.
-        let risk = risk_of_passing(Protocol::Abx, 10, 0.05);
-        assert!((risk / (11.0 / 1024.0) - 1.0).abs() < 1e-12, "{risk}");
-        let risk = risk_of_passing(Protocol::Abx, 10, 0.06);
-        assert!((risk / (56.0 / 1024.0) - 1.0).abs() < 1e-12, "{risk}");
-        assert_eq!(risk_of_passing(Protocol::Abx, 3, 0.05), 0.0, "three trials cannot be passed");
     }
 }

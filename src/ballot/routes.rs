@@ -28,7 +28,7 @@ use super::listener::{BoundedListener, Peer};
 use super::pass::{Holder, Passes};
 use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
-use super::{NightError, Refusal, qr};
+use super::{NightError, Refusal, pages, qr};
 
 /// Longest body of a request in bytes: a phrase of 200 characters fits six times.
 const LONGEST_BODY: usize = 4096;
@@ -36,12 +36,6 @@ const LONGEST_BODY: usize = 4096;
 const PATIENCE: Duration = Duration::from_secs(5);
 /// How long a phone's browser keeps its seat's token, in seconds: one night.
 const COOKIE_SECONDS: u32 = 86_400;
-
-const PHONE_PAGE: &str = include_str!("pages/phone.html");
-const ROOM_PAGE: &str = include_str!("pages/room.html");
-const STYLE: &str = include_str!("pages/night.css");
-const PHONE_SCRIPT: &str = include_str!("pages/phone.js");
-const ROOM_SCRIPT: &str = include_str!("pages/room.js");
 
 /// What a phone wants done.
 #[derive(Debug)]
@@ -154,11 +148,12 @@ pub(crate) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Res
 
 fn router(shared: Arc<Shared>) -> Router {
     Router::new()
-        .route("/", get(|| async { page(PHONE_PAGE, "text/html; charset=utf-8") }))
-        .route("/room", get(|| async { page(ROOM_PAGE, "text/html; charset=utf-8") }))
-        .route("/night.css", get(|| async { page(STYLE, "text/css; charset=utf-8") }))
-        .route("/phone.js", get(|| async { page(PHONE_SCRIPT, "text/javascript; charset=utf-8") }))
-        .route("/room.js", get(|| async { page(ROOM_SCRIPT, "text/javascript; charset=utf-8") }))
+        .route("/", get(|| async { page(pages::phone(), HTML) }))
+        .route("/room", get(|| async { page(pages::room(), HTML) }))
+        .route("/night.css", get(|| async { page(pages::STYLE, "text/css; charset=utf-8") }))
+        .route("/common.js", get(|| async { page(pages::COMMON_SCRIPT, SCRIPT) }))
+        .route("/phone.js", get(|| async { page(pages::PHONE_SCRIPT, SCRIPT) }))
+        .route("/room.js", get(|| async { page(pages::ROOM_SCRIPT, SCRIPT) }))
         .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
         .route("/state", get(state))
         .route("/join", post(join))
@@ -238,6 +233,9 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
     }
     checked
 }
+
+const HTML: &str = "text/html; charset=utf-8";
+const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 fn page(text: &'static str, kind: &'static str) -> Response {
     let mut response = Response::new(Body::from(text));

@@ -41,6 +41,14 @@ pub struct Seat {
     pub present: Vec<TrialId>,
 }
 
+impl Seat {
+    /// The seat was taken during this attempt. A ballot handed in is a listener who sat there, whenever the host entered
+    /// the seat.
+    pub fn was_there(&self, id: TrialId) -> bool {
+        self.by == Ballot::Paper || self.present.contains(&id)
+    }
+}
+
 /// All seats.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Seats {

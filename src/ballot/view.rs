@@ -11,6 +11,7 @@ use serde::Serialize;
 use super::night::{Night, Now, Phase};
 use super::results::NightResults;
 use super::seats::id_text;
+use crate::report::verdict::no_listening_test;
 use crate::trial::{Digest, Part, Stage, TrialId};
 
 /// The caution that stands on every listener's page.
@@ -169,7 +170,8 @@ impl Snapshot {
         });
         let mut notes = Vec::new();
         if view.silent {
-            notes.push("The output is silent: nothing is heard, and this is no listening test.".to_owned());
+            let why = no_listening_test(false, true).unwrap_or_default();
+            notes.push(format!("The output is silent. {why}"));
         }
         if view.invented {
             notes.push("The data of this session is invented.".to_owned());

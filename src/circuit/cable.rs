@@ -132,11 +132,14 @@ impl Cable {
                 let Some(first) = cables.next() else {
                     return Err(CircuitError::Combination("a parallel of no cables connects nothing; give one".to_owned()));
                 };
-                let mut sum = first.two_port(frequencies_hz)?;
+                // Equal cables, of which there may be hundreds, are solved once.
+                let mut solved = (first, first.two_port(frequencies_hz)?);
+                let mut sum = solved.1.clone();
                 for cable in cables {
-                    for ((value, next), &frequency) in
-                        sum.iter_mut().zip(cable.two_port(frequencies_hz)?).zip(frequencies_hz)
-                    {
+                    if cable != solved.0 {
+                        solved = (cable, cable.two_port(frequencies_hz)?);
+                    }
+                    for ((value, next), &frequency) in sum.iter_mut().zip(&solved.1).zip(frequencies_hz) {
                         *value = (in_parallel(value.0, next.0, frequency), value.1.beside(next.1));
                     }
                 }
@@ -258,7 +261,7 @@ pub(super) fn in_parallel(a: PerMetre, b: PerMetre, frequency_hz: f64) -> PerMet
     let series = |part: PerMetre| Complex64::new(part.resistance, omega * part.inductance);
     let (za, zb) = (series(a), series(b));
     let sum = za + zb;
-    let joined = if sum.norm() == 0.0 { sum } else { za * zb / sum };
+    let joined = if sum.norm() < 1e-150 { sum } else { za * zb / sum };
     PerMetre {
         resistance: joined.re,
         inductance: joined.im / omega,

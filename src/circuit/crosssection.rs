@@ -27,9 +27,11 @@ const CONVERGED: f64 = 2e-7;
 /// Terms of a translation below this size are left out.
 const NEGLIGIBLE: f64 = 1e-10;
 /// More multipoles than this are not tried.
-const MOST_MULTIPOLES: usize = 160;
-/// More conductors than this are refused.
-pub const MOST_CONDUCTORS: usize = 256;
+const MOST_MULTIPOLES: usize = 400;
+/// More numbers than this are not kept for translations: 16 bytes each.
+const MOST_ENTRIES: usize = 30_000_000;
+/// More conductors than this are refused: the work grows with their square, and nobody would wait for it.
+pub const MOST_CONDUCTORS: usize = 128;
 
 /// A round conductor at its place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,24 +58,6 @@ pub struct CrossSection {
 }
 
 impl CrossSection {
-    /// Conductors of alternating polarity evenly around a circle, each one's place taken by all others in turn: the
-    /// approximation of a flat or round braid and of a star quad, in which every strand is on average equally far from
-    /// the axis and lies between two of the other polarity.
-    pub fn ring(wire: Wire, count: usize, circle_diameter_m: f64, permittivity: f64) -> Self {
-        let conductors = (0..count)
-            .map(|index| {
-                let angle = std::f64::consts::TAU * index as f64 / count as f64;
-                RoundConductor {
-                    wire,
-                    x_m: 0.5 * circle_diameter_m * angle.cos(),
-                    y_m: 0.5 * circle_diameter_m * angle.sin(),
-                    positive: index % 2 == 0,
-                }
-            })
-            .collect();
-        Self { conductors, permittivity, transposed: true }
-    }
-
     /// Whether the shape exists: both polarities, and conductors that neither touch nor overlap.
     pub fn check(&self) -> Result<(), CircuitError> {
         check_at_least("the permittivity", self.permittivity, 1.0, "(relative)", "at least 1 is needed")?;
@@ -99,10 +83,10 @@ impl CrossSection {
             for (other_index, other) in self.conductors.iter().enumerate().take(index) {
                 let distance = (conductor.x_m - other.x_m).hypot(conductor.y_m - other.y_m);
                 let radii = conductor.wire.radius_m + other.wire.radius_m;
-                if distance < radii * 1.0005 {
+                if distance < radii * 1.001 {
                     return Err(CircuitError::Geometry(format!(
                         "conductors {} and {} touch or overlap: their centres are {:.4} mm apart and their radii add up \
-                         to {:.4} mm; at least 0.05 % more is needed",
+                         to {:.4} mm; at least 0.1 % more is needed",
                         other_index + 1,
                         index + 1,
                         distance * 1e3,
@@ -125,7 +109,7 @@ impl CrossSection {
         let mut growth = 0;
         let mut last = f64::NAN;
         loop {
-            let system = System::new(self, growth);
+            let system = System::new(self, growth)?;
             let found = system.solve(None, false, &mut Basis::default())?.re;
             if (found - last).abs() <= CONVERGED * found.abs() {
                 return Ok(found);
@@ -164,7 +148,7 @@ impl CrossSection {
             let (lowest, highest) = (lowest.max(floor), highest.max(floor));
             growth = self.converged(&[lowest, (lowest * highest).sqrt(), highest])?;
         }
-        let system = System::new(self, growth);
+        let system = System::new(self, growth)?;
         let mut basis = Basis::default();
         smooth::over_frequency(frequencies_hz, floor, |frequencies| {
             let mut values = vec![[0.0; 2]; frequencies.len()];
@@ -180,7 +164,7 @@ impl CrossSection {
         let mut growth = 0;
         let mut last: Vec<Complex64> = Vec::new();
         loop {
-            let system = System::new(self, growth);
+            let system = System::new(self, growth)?;
             let found = frequencies_hz
                 .iter()
                 .map(|&frequency| system.solve(Some(frequency), self.transposed, &mut Basis::default()))
@@ -213,7 +197,7 @@ impl CrossSection {
 
 /// One step more of multipoles, as long as that is allowed.
 fn more(system: &System, growth: usize) -> Result<usize, CircuitError> {
-    if system.orders.iter().all(|order| *order >= MOST_MULTIPOLES) {
+    if system.orders.iter().any(|order| *order >= MOST_MULTIPOLES) {
         return Err(CircuitError::Geometry(format!(
             "the conductors are too close to each other to solve with {MOST_MULTIPOLES} multipoles each; increase \
                  the gaps"
@@ -265,7 +249,7 @@ struct System<'c> {
 }
 
 impl<'c> System<'c> {
-    fn new(section: &'c CrossSection, growth: usize) -> Self {
+    fn new(section: &'c CrossSection, growth: usize) -> Result<Self, CircuitError> {
         let conductors = &section.conductors;
         let place = |index: usize| Complex64::new(conductors[index].x_m, conductors[index].y_m);
         let radius = |index: usize| conductors[index].wire.radius_m;
@@ -292,6 +276,7 @@ impl<'c> System<'c> {
             size += 2 * order;
         }
         let mut translations = Vec::with_capacity(count * count);
+        let mut kept = 0;
         for to in 0..count {
             for from in (0..count).filter(|from| *from != to) {
                 let distance = place(to) - place(from);
@@ -301,6 +286,13 @@ impl<'c> System<'c> {
                 };
                 let columns = needed(radius(from) / (distance.norm() - radius(to)), orders[from]);
                 let rows = needed(radius(to) / (distance.norm() - radius(from)), orders[to]);
+                kept += rows * columns;
+                if kept > MOST_ENTRIES {
+                    return Err(CircuitError::Geometry(format!(
+                        "{count} conductors so close to each other are more than can be solved; increase the gaps or take \
+                         fewer conductors"
+                    )));
+                }
                 let mut entries = vec![ZERO; rows * columns];
                 let mut first = source;
                 for n in 1..=columns {
@@ -338,7 +330,7 @@ impl<'c> System<'c> {
                 });
             }
         }
-        Self { section, orders, starts, size, translations }
+        Ok(Self { section, orders, starts, size, translations })
     }
 
     /// Incoming multipoles (order as the unknowns: series in `z`, then in `conj(z)`) of outgoing ones.

@@ -92,6 +92,20 @@ pub enum LineParameters {
     },
     /// An LCR meter's table.
     Measured(LcrTable),
+    /// Equal lines laid up side by side, each longer than the cable because it winds around something.
+    LaidUp {
+        /// One of them.
+        of: Box<LineParameters>,
+        /// How many, at least one.
+        count: usize,
+        /// Metres of line in a metre of cable, at least 1: see [`take_up`].
+        take_up: f64,
+    },
+}
+
+/// Metres of a helix of some diameter in a metre along its axis, one turn per lay length: `sqrt(1 + (pi D/lay)^2)`.
+pub fn take_up(diameter_m: f64, lay_length_m: f64) -> f64 {
+    (std::f64::consts::PI * diameter_m / lay_length_m).hypot(1.0)
 }
 
 impl LineParameters {
@@ -124,6 +138,19 @@ impl LineParameters {
             Self::Measured(table) => {
                 Ok(frequencies_hz.iter().map(|&frequency| table.per_metre(frequency)).collect())
             }
+            Self::LaidUp { of, count, take_up } => {
+                let (along, across) = (take_up / *count as f64, take_up * *count as f64);
+                let one = of.per_metre(frequencies_hz)?;
+                Ok(one
+                    .into_iter()
+                    .map(|one| PerMetre {
+                        resistance: one.resistance * along,
+                        inductance: one.inductance * along,
+                        capacitance: one.capacitance * across,
+                        conductance: one.conductance * across,
+                    })
+                    .collect())
+            }
         }
     }
 
@@ -133,6 +160,7 @@ impl LineParameters {
             Self::Pair { pair, .. } => Some(pair.wire.metal_area_m2),
             Self::Coaxial { coaxial, .. } => Some(coaxial.inner.metal_area_m2),
             Self::CrossSection { section, .. } => Some(section.metal_area_m2()),
+            Self::LaidUp { of, count, .. } => of.metal_area_m2().map(|area| area * *count as f64),
             Self::Constant { .. } | Self::Measured(_) => None,
         }
     }

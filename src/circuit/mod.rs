@@ -12,8 +12,9 @@
 //! | [`conductor`] | materials, wires, strands, IEC 60228, the internal impedance of a round wire |
 //! | [`pair`] | two equal parallel wires with skin and proximity effect |
 //! | [`crosssection`] | any set of round conductors |
+//! | [`layout`] | rings, braids and twisted pairs from a few numbers |
 //! | [`coaxial`] | a wire in a tube |
-//! | [`line`] | the uniform line with loss |
+//! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`table`], [`touchstone`], [`interpolation`] | measured data |
@@ -38,6 +39,7 @@ pub mod conductor;
 pub mod crosssection;
 pub mod interpolation;
 mod iteration;
+pub mod layout;
 pub mod line;
 pub mod loudspeaker;
 pub mod network;

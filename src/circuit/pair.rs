@@ -24,7 +24,7 @@ pub struct ParallelPair {
 }
 
 /// More multipoles than this are not tried.
-const MOST_MULTIPOLES: usize = 400;
+const MOST_MULTIPOLES: usize = 700;
 
 impl ParallelPair {
     /// Whether the shape exists: wires that neither touch nor overlap.
@@ -32,10 +32,10 @@ impl ParallelPair {
         self.wire.check()?;
         check_at_least("the permittivity", self.permittivity, 1.0, "(relative)", "at least 1 is needed")?;
         let diameter = 2.0 * self.wire.radius_m;
-        if !self.spacing_m.is_finite() || self.spacing_m <= diameter * 1.0005 {
+        if !self.spacing_m.is_finite() || self.spacing_m <= diameter * 1.001 {
             return Err(CircuitError::Geometry(format!(
                 "two wires of {:.4} mm diameter touch or overlap at {:.4} mm from centre to centre; the spacing must be \
-                 larger than the diameter by at least 0.05 %",
+                 larger than the diameter by at least 0.1 %",
                 diameter * 1e3,
                 self.spacing_m * 1e3
             )));
@@ -73,14 +73,14 @@ impl ParallelPair {
         let ratio = self.wire.radius_m / self.spacing_m;
         // Multipoles fall off at least as exp(-n acosh(D/d)), and their effect on the wire itself as its square.
         let decay = (0.5 / ratio).acosh();
-        let mut count = (14.0 / decay).ceil() as usize + 4;
+        let mut count = (8.0 / decay).ceil() as usize + 4;
         let omega = std::f64::consts::TAU * frequency_hz;
         let internal = self.wire.internal_impedance(frequency_hz);
         let mut last: Option<Complex64> = None;
         loop {
             let potential = self.potential(frequency_hz, count);
             if let Some(before) = last
-                && (potential - before).norm() <= 1e-10 * potential.norm()
+                && (potential - before).norm() <= 1e-9 * potential.norm()
             {
                 let impedance = 2.0 * (internal + Complex64::new(0.0, omega) * potential);
                 return Ok([impedance.re, impedance.im / omega]);

@@ -350,7 +350,11 @@ pub fn write(file: &Touchstone, version: Version) -> String {
         let values = match &file.data {
             PortData::OnePort(impedances) => {
                 let impedance = impedances[index];
-                vec![(impedance - file.reference_ohm) / (impedance + file.reference_ohm)]
+                vec![if impedance.is_finite() {
+                    (impedance - file.reference_ohm) / (impedance + file.reference_ohm)
+                } else {
+                    Complex64::new(1.0, 0.0)
+                }]
             }
             PortData::TwoPort(scattering) => {
                 let [s11, s12, s21, s22] = scattering[index];

@@ -8,7 +8,7 @@ use serde_json::json;
 use super::progress::Bar;
 use super::{Failure, predict};
 use crate::clip::ClipSource;
-use crate::hearing::Summary;
+use crate::hearing::{OnClip, Summary};
 use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, StimulusSet};
@@ -37,6 +37,11 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .map(|comparison| Summary::between(&session.chain(comparison.a), &session.chain(comparison.b)))
         .collect::<Result<Vec<_>, _>>()
         .map_err(Failure::bad)?;
+    let to_an_ear = session
+        .comparisons
+        .iter()
+        .map(|comparison| predict::on_clips(&session, comparison))
+        .collect::<Result<Vec<_>, _>>()?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
     let proof = if arguments.sound_path {
@@ -50,7 +55,9 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             .iter()
             .zip(&summaries)
             .enumerate()
-            .map(|(index, (comparison, summary))| as_json(&session, index, comparison, summary, &stimuli))
+            .map(|(index, (comparison, summary))| {
+                as_json(&session, index, comparison, summary, &stimuli, &to_an_ear[index])
+            })
             .collect();
         let document = json!({
             "schema": "earwitness.check/1",
@@ -74,9 +81,12 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         for line in predict::summary_lines(&session, comparison, summary) {
             writeln!(out, "{line}")?;
         }
-        for &clip in &comparison.clips {
+        for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&to_an_ear[index]) {
             if let Some(levels) = levels_of(&stimuli, index, clip) {
-                writeln!(out, "  on {:<35} {}", session.clips[clip].name, loudness_line(levels))?;
+                writeln!(out, "  on {name:<35} {}", loudness_line(levels))?;
+            }
+            for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
+                writeln!(out, "  {line}")?;
             }
         }
     }
@@ -232,13 +242,15 @@ fn as_json(
     comparison: &Comparison,
     summary: &Summary,
     stimuli: &StimulusSet,
+    to_an_ear: &[(String, Option<OnClip>)],
 ) -> serde_json::Value {
     let clips: Vec<serde_json::Value> = comparison
         .clips
         .iter()
-        .filter_map(|&clip| {
+        .zip(to_an_ear)
+        .filter_map(|(&clip, (_, on_clip))| {
             let levels = levels_of(stimuli, index, clip)?;
-            Some(json!({
+            let mut document = json!({
                 "clip": session.clips[clip].name,
                 "loudness_a_lufs": levels.loudness_a_lufs,
                 "loudness_b_lufs": levels.loudness_b_lufs,
@@ -247,7 +259,9 @@ fn as_json(
                 "common_gain_db": levels.common_gain_db,
                 "filter_taps_a": levels.taps_a,
                 "filter_taps_b": levels.taps_b,
-            }))
+            });
+            predict::extend(&mut document, predict::on_clip_json(session, on_clip.as_ref()));
+            Some(document)
         })
         .collect();
     json!({

@@ -77,8 +77,10 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         "" => writeln!(out),
         _ => writeln!(out, "{mark}{line}"),
     };
-    for line in &finished.lines {
-        say(line)?;
+    if look != Look::Plain {
+        for line in &finished.lines {
+            say(line)?;
+        }
     }
     match finished.ending {
         Ending::NotOpened => {

@@ -12,6 +12,7 @@ pub mod night;
 pub mod plan;
 pub mod predict;
 mod predict_picture;
+mod predict_touchstone;
 pub mod progress;
 pub mod render;
 pub mod report;

@@ -9,13 +9,12 @@ use std::time::Duration;
 
 use super::Failure;
 use crate::ballot::command::Command;
-use crate::ballot::display::{Door, RoomFacts};
+use crate::ballot::display::Door;
 use crate::ballot::drive::{self, Club, Invitation, World};
-use crate::ballot::night::Now;
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
-use crate::ballot::{Phase, qr};
-use crate::screen::night::{self, NightScene};
+use crate::ballot::{Phase, qr, scene};
+use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette};
 use crate::session::{self, Session};
@@ -260,66 +259,6 @@ fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
 /// How many lines of news the host's screen keeps.
 const NEWS: usize = 6;
 
-/// What the host's screen shows of a night.
-fn host_scene(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
-    let shown = club.snapshot();
-    let trial = shown.trial.as_ref();
-    let heading = match (shown.phase, trial) {
-        (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => {
-            format!(
-                "{} {} of {}",
-                if trial.part == "main" { "Trial" } else { "Practice" },
-                trial.number,
-                trial.of
-            )
-        }
-        (phase, _) => drive::words(phase).split(';').next().unwrap_or_default().to_owned(),
-    };
-    let in_trial = matches!(shown.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
-    NightScene {
-        title: shown.title.clone(),
-        host: "host".to_owned(),
-        marks: marks(&shown.notes),
-        heading,
-        hint: format!("Now: {}.", drive::words(shown.phase)),
-        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
-        slots: trial
-            .filter(|_| in_trial)
-            .map(|trial| trial.slots.iter().map(|&slot| slot.to_owned()).collect())
-            .unwrap_or_default(),
-        playing: match shown.now {
-            Now::Playing { slot } => Some(slot),
-            _ => None,
-        },
-        left: shown.until_ms.map(|until| until.saturating_sub(club.now_ms()).div_ceil(1000)),
-        open: shown.open,
-        votes: (shown.voted, shown.taken),
-        join: club.join_address(),
-        code: club.room_code(),
-        qr: qr::terminal_lines(&club.join_address()),
-        seal: (shown.commitment.phrase.clone(), shown.commitment.hex.clone()),
-        cautions: if matches!(shown.phase, Phase::Welcome | Phase::Joining) {
-            vec![crate::ballot::view::CAUTION.to_owned()]
-        } else {
-            Vec::new()
-        },
-        news: news.iter().cloned().collect(),
-        results: club.results().map(crate::ballot::results::NightResults::lines).unwrap_or_default(),
-        page,
-    }
-}
-
-fn marks(notes: &[String]) -> Vec<String> {
-    let mut marks = Vec::new();
-    if notes.iter().any(|note| note.contains("silent")) {
-        marks.push("SILENT OUTPUT".to_owned());
-    }
-    if notes.iter().any(|note| note.contains("invented")) {
-        marks.push("INVENTED DATA".to_owned());
-    }
-    marks
-}
-
 /// The terminal, taken for as long as `work` runs, and given back however it ends.
 fn with_screen<T>(
     work: impl FnOnce(&mut Screen<Keyboard, std::io::BufWriter<std::fs::File>>) -> std::io::Result<T>,
@@ -357,7 +296,7 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
             while news.len() > keep {
                 news.pop_front();
             }
-            screen.show(&night::scene(&host_scene(&club, &news, page), true))?;
+            screen.show(&night::scene(&scene::host(&club, &news, page), true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
                 let line = match intent {
                     Intent::Leave => return Ok(()),
@@ -409,57 +348,6 @@ fn stopped(club: &Club, reason: &str) -> Failure {
     ))
 }
 
-/// What the room's display shows.
-fn room_scene(door: &Door, facts: &RoomFacts) -> NightScene {
-    let trial = facts.trial.as_ref();
-    let in_trial = matches!(facts.phase.as_str(), "ready" | "presenting" | "voting");
-    let heading = match trial {
-        Some(trial) if in_trial => {
-            format!(
-                "{} {} of {}",
-                if trial.part == "main" { "Trial" } else { "Practice" },
-                trial.number,
-                trial.of
-            )
-        }
-        _ => match facts.phase.as_str() {
-            "welcome" | "joining" => "Take a seat",
-            "break" => "A break: rest your ears",
-            "counting" => "All trials are over",
-            "result" => "The room",
-            _ => "A moment, please",
-        }
-        .to_owned(),
-    };
-    let mut results = Vec::new();
-    if let Some(outcome) = &facts.result {
-        results.extend(outcome.room.sentences.iter().cloned());
-        results.extend(outcome.room.podium.iter().cloned());
-        results.push(format!("Receipt of the night: {}", outcome.receipt.phrase));
-    }
-    NightScene {
-        title: facts.title.clone(),
-        host: String::new(),
-        marks: marks(&facts.notes),
-        heading,
-        hint: if facts.open { "Vote now.".to_owned() } else { String::new() },
-        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
-        slots: trial.filter(|_| in_trial).map(|trial| trial.slots.clone()).unwrap_or_default(),
-        playing: facts.now.slot.filter(|_| facts.now.kind == "playing"),
-        left: facts.left_ms.map(|left| left.div_ceil(1000)),
-        open: facts.open,
-        votes: (facts.voted, facts.seats),
-        join: door.join_address(),
-        code: door.code().to_owned(),
-        qr: door.qr_lines(),
-        seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
-        cautions: if in_trial || facts.result.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
-        news: Vec::new(),
-        results,
-        page: u64::from(facts.result.is_some()),
-    }
-}
-
 /// A second terminal as the room's display.
 fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write) -> Result<(), Failure> {
     let door = Door::find(&session.sittings_folder()).map_err(Failure::bad)?;
@@ -471,7 +359,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
                 match door.ask() {
                     Ok(facts) => {
                         misses = 0;
-                        screen.show(&night::scene(&room_scene(&door, &facts), false))?;
+                        screen.show(&night::scene(&scene::room(&door, &facts), false))?;
                     }
                     // The host's program may be starting again.
                     Err(error) => {
@@ -494,7 +382,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
     let mut last = String::new();
     loop {
         let facts = door.ask().map_err(gone)?;
-        let scene = room_scene(&door, &facts);
+        let scene = scene::room(&door, &facts);
         let plays = scene.playing.and_then(|index| scene.slots.get(index).cloned()).unwrap_or_default();
         let line = format!("{}; {plays}; {} of {} have voted", scene.heading, facts.voted, facts.seats);
         if line != last {

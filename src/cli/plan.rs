@@ -8,8 +8,9 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Failure;
-use super::score::{model_named, protocol_named};
+use super::score::{model_named, protocol_named, whole};
 use crate::report::power_figure;
+use crate::report::svg::Figure;
 use crate::stats::panel_power::{self, PanelDesign, PanelPower};
 use crate::stats::power::{Design, Effect, Risks};
 use crate::stats::sequential::{Exact, SequentialTest};
@@ -23,47 +24,55 @@ pub struct PlanArguments {
     #[arg(long, default_value = "abx")]
     protocol: String,
     /// Risk of calling a guesser's score a difference
-    #[arg(long, default_value_t = 0.05)]
+    #[arg(long, default_value_t = 0.05, allow_negative_numbers = true)]
     alpha: f64,
     /// Probability of finding the difference if it is as large as stated
-    #[arg(long, default_value_t = 0.8)]
+    #[arg(long, default_value_t = 0.8, allow_negative_numbers = true)]
     power: f64,
     /// Size of the difference as proportion right
-    #[arg(long, group = "effect", value_name = "Q")]
+    #[arg(long, group = "effect", value_name = "Q", allow_negative_numbers = true)]
     proportion: Option<f64>,
     /// Size of the difference as the proportion of trials in which it is heard (the others are guessed)
-    #[arg(long, group = "effect", value_name = "D")]
+    #[arg(long, group = "effect", value_name = "D", allow_negative_numbers = true)]
     discriminators: Option<f64>,
     /// Size of the difference as d-prime
-    #[arg(long = "d-prime", group = "effect", value_name = "X")]
+    #[arg(long = "d-prime", group = "effect", value_name = "X", allow_negative_numbers = true)]
     d_prime: Option<f64>,
     /// ABX only, what d-prime means: differencing or independent-observation
     #[arg(long, requires = "d_prime")]
     model: Option<String>,
     /// The risks of this number of trials (of each listener, with --listeners)
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true)]
     trials: Option<u64>,
-    /// A table over numbers of trials, such as 10..30
-    #[arg(long, value_name = "FROM..TO")]
+    /// A table over numbers of trials, such as 10..30 (of a panel: of the trials of each listener)
+    #[arg(long, value_name = "FROM..TO", conflicts_with = "sequential")]
     table: Option<String>,
-    /// Power curve as a picture
-    #[arg(long, value_name = "FILE.svg")]
+    /// Power curve as a picture (of a panel over the trials of each listener)
+    #[arg(long, value_name = "FILE.svg", conflicts_with = "sequential")]
     plot: Option<PathBuf>,
     /// Plan to support "no difference": at most this proportion of discriminators
-    #[arg(long, value_name = "D", conflicts_with_all = ["listeners", "sequential", "table", "plot"])]
+    #[arg(long, value_name = "D", allow_negative_numbers = true, conflicts_with_all = ["listeners", "sequential", "table", "plot"])]
     similarity: Option<f64>,
     /// Risk of supporting "no difference" when the proportion of discriminators is at the limit; of a sequential test:
     /// of missing the difference
-    #[arg(long, value_name = "RISK")]
+    #[arg(long, value_name = "RISK", allow_negative_numbers = true)]
     beta: Option<f64>,
-    /// A panel of this many listeners, pooled
-    #[arg(long, value_name = "M", conflicts_with = "sequential")]
+    /// A panel of this many listeners with draws of their own, answers pooled: by simulation, and exactly where that is
+    /// soon done
+    #[arg(long, value_name = "M", value_parser = whole, allow_negative_numbers = true, conflicts_with = "sequential")]
     listeners: Option<u64>,
     /// How much the listeners differ: over-dispersion of the proportions heard, 0 (all alike) to below 1
-    #[arg(long, default_value_t = 0.0, requires = "listeners")]
-    gamma: f64,
+    #[arg(
+        long,
+        visible_alias = "gamma",
+        value_name = "GAMMA",
+        default_value_t = 0.0,
+        requires = "listeners",
+        allow_negative_numbers = true
+    )]
+    overdispersion: f64,
     /// Simulated panels
-    #[arg(long, default_value_t = 20_000, requires = "listeners")]
+    #[arg(long, value_name = "K", default_value_t = 20_000, requires = "listeners")]
     simulations: u64,
     /// Seed of the simulation
     #[arg(long, default_value_t = 1, requires = "listeners")]
@@ -136,9 +145,7 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
         let figure =
             power_figure::over_trials(&design, arguments.power, plan.as_ref(), most.min(MOST_TRIALS))
                 .map_err(Failure::bad)?;
-        std::fs::write(path, figure.standalone())
-            .map_err(|error| Failure::bad(format!("{} cannot be written: {error}", path.display())))?;
-        super::note(&format!("power curve written to {}", path.display()));
+        plot(path, &figure)?;
     }
     if arguments.json {
         let mut document = base(&design, &risks);
@@ -176,6 +183,8 @@ fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failu
 /// The keys that every plan has.
 fn base(design: &Design, risks: &Risks) -> Value {
     let (d_prime, discriminators) = design.effect();
+    // Who is always right has no finite d-prime.
+    let d_prime = (design.proportion < 1.0).then_some(d_prime);
     json!({
         "schema": "earwitness.plan/1",
         "trials": risks.trials,
@@ -190,23 +199,36 @@ fn base(design: &Design, risks: &Risks) -> Value {
     })
 }
 
-fn table(arguments: &PlanArguments, design: &Design) -> Result<Option<Vec<Risks>>, Failure> {
-    let Some(range) = &arguments.table else { return Ok(None) };
-    let ends = range.split_once("..").and_then(|(from, to)| {
+/// The two numbers of a table.
+fn range(text: &str) -> Result<std::ops::RangeInclusive<u64>, Failure> {
+    let ends = text.split_once("..").and_then(|(from, to)| {
         Some((from.trim().parse::<u64>().ok()?, to.trim().trim_start_matches('=').parse::<u64>().ok()?))
     });
     let Some((from, to)) = ends.filter(|(from, to)| *from >= 1 && from <= to && *to <= MOST_TRIALS) else {
         return Err(Failure::bad(format!(
-            "--table is \"{range}\", but must be two numbers of trials such as 10..30, the smaller one first"
+            "--table is \"{text}\", but must be two numbers of trials such as 10..30, the smaller one first"
         )));
     };
     if to - from >= 10_000 {
         return Err(Failure::bad(format!(
-            "--table {range} has {} lines: at most 10000 are printed",
+            "--table {text} has {} lines: at most 10000 are printed",
             to - from + 1
         )));
     }
-    (from..=to).map(|trials| design.risks(trials)).collect::<Result<_, _>>().map(Some).map_err(Failure::bad)
+    Ok(from..=to)
+}
+
+fn table(arguments: &PlanArguments, design: &Design) -> Result<Option<Vec<Risks>>, Failure> {
+    let Some(text) = &arguments.table else { return Ok(None) };
+    range(text)?.map(|trials| design.risks(trials)).collect::<Result<_, _>>().map(Some).map_err(Failure::bad)
+}
+
+/// Writes a picture beside what is printed.
+fn plot(path: &std::path::Path, figure: &Figure) -> Result<(), Failure> {
+    std::fs::write(path, figure.standalone())
+        .map_err(|error| Failure::bad(format!("{} cannot be written: {error}", path.display())))?;
+    super::note(&format!("power curve written to {}", path.display()));
+    Ok(())
 }
 
 fn similarity(
@@ -305,7 +327,7 @@ fn panel(
     listeners: u64,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let of = |trials| PanelDesign { design: *design, listeners, trials, gamma: arguments.gamma };
+    let of = |trials| PanelDesign { design: *design, listeners, trials, gamma: arguments.overdispersion };
     let trials = if let Some(trials) = arguments.trials {
         trials
     } else {
@@ -322,7 +344,15 @@ fn panel(
     };
     let power =
         panel_power::simulate(&of(trials), arguments.simulations, arguments.seed).map_err(Failure::bad)?;
-    let panel = Panel { listeners, trials, gamma: arguments.gamma, power };
+    let panel = Panel { listeners, trials, gamma: arguments.overdispersion, power };
+    let rows = match &arguments.table {
+        Some(text) => Some(panel_power::table(&of(1), range(text)?).map_err(Failure::bad)?),
+        None => None,
+    };
+    if let Some(path) = &arguments.plot {
+        let rows = panel_power::table(&of(1), 1..=(trials * 2).clamp(10, 400)).map_err(Failure::bad)?;
+        plot(path, &power_figure::of_panel(&of(trials), arguments.power, &rows))?;
+    }
     if arguments.json {
         let mut document = base(design, &panel.power.alike);
         if let Some(object) = document.as_object_mut() {
@@ -344,10 +374,14 @@ fn panel(
                     "seed": panel.power.seed,
                 }),
             );
+            if let Some(rows) = &rows {
+                object.insert("table".to_string(), json!(rows));
+            }
         }
         return write_json(out, &document);
     }
-    text::panel(out, design, &panel)
+    text::panel(out, design, &panel)?;
+    rows.map_or(Ok(()), |rows| text::panel_table(out, &rows))
 }
 
 fn write_json(out: &mut dyn Write, document: &Value) -> Result<(), Failure> {

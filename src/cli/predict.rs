@@ -5,13 +5,12 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, predict_picture};
+use super::{Failure, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
-use crate::clip::OpenClip;
 use crate::hearing::difference::{gain_db, logarithmic};
-use crate::hearing::reach::lengths_for;
+use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::{Difference, OnClip, Spectrum, Summary};
-use crate::session::{Caution, Comparison, Session};
+use crate::session::{Caution, Comparison, Levels, Session};
 
 /// What was typed after `predict`.
 #[derive(Debug, clap::Args)]
@@ -30,6 +29,9 @@ pub struct PredictArguments {
     /// Write pictures of every comparison to an SVG file
     #[arg(long, value_name = "FILE.svg")]
     plot: Option<PathBuf>,
+    /// Write cables, loudspeaker and amplifier as Touchstone files (.s2p, .s1p) into a folder
+    #[arg(long, value_name = "DIR")]
+    touchstone: Option<PathBuf>,
     /// Also say how large the difference is on each clip
     #[arg(long)]
     clips: bool,
@@ -55,6 +57,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
     if let Some(path) = &arguments.plot {
         predict_picture::write(&session, path)?;
+    }
+    if let Some(folder) = &arguments.touchstone {
+        predict_touchstone::write(&session, &frequencies, folder)?;
     }
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     if arguments.json {
@@ -105,22 +110,16 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 None => format!("  no known length up to 10 km makes a difference of {decibels} dB"),
             };
             writeln!(out, "{line}")?;
+            for (side, other, name) in [(&a, &b, "A"), (&b, &a, "B")] {
+                if let Some(length) = length_alone_for(side, other, decibels).map_err(Failure::bad)? {
+                    writeln!(out, "    or with {name} alone at {length:.2} m and the other as it is")?;
+                }
+            }
         }
         if arguments.clips {
             for (clip, on_clip) in on_clips(&session, comparison)? {
-                match on_clip {
-                    Some(found) => writeln!(
-                        out,
-                        "  {clip}: K-weighted loudness A minus B {:+.4} dB; largest band {:+.4} dB at {:.0} Hz, \
-                         {:+.4} dB at {:.0} Hz with equal loudness\n    {}",
-                        found.loudness_db,
-                        found.band_db,
-                        found.band_hz,
-                        found.matched_band_db,
-                        found.matched_band_hz,
-                        found.sentence()
-                    )?,
-                    None => writeln!(out, "  {clip}: silent, so nothing differs")?,
+                for line in on_clip_lines(&session, &clip, on_clip.as_ref()) {
+                    writeln!(out, "{line}")?;
                 }
             }
         }
@@ -140,39 +139,66 @@ fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Resu
         "difference_db": decibels,
         "a_length_m": lengths.map(|lengths| lengths.0),
         "b_length_m": lengths.map(|lengths| lengths.1),
+        "a_alone_length_m": length_alone_for(&a, &b, decibels).map_err(Failure::bad)?,
+        "b_alone_length_m": length_alone_for(&b, &a, decibels).map_err(Failure::bad)?,
     }))
 }
 
 fn clips_json(session: &Session, comparison: &Comparison) -> Result<Value, Failure> {
     let clips = on_clips(session, comparison)?.into_iter().map(|(clip, found)| {
-        let found = found.as_ref();
-        json!({
-            "clip": clip,
-            "loudness_db": found.map(|f| f.loudness_db),
-            "band_db": found.map(|f| f.band_db),
-            "band_hz": found.map(|f| f.band_hz),
-            "matched_band_db": found.map(|f| f.matched_band_db),
-            "matched_band_hz": found.map(|f| f.matched_band_hz),
-            "sentence": found.map(OnClip::sentence),
-        })
+        let mut document = json!({ "clip": clip });
+        extend(&mut document, on_clip_json(session, found.as_ref()));
+        document
     });
     Ok(Value::Array(clips.collect()))
 }
 
+/// Adds the keys of one JSON object to another.
+pub(super) fn extend(document: &mut Value, keys: Value) {
+    if let (Value::Object(document), Value::Object(keys)) = (document, keys) {
+        document.extend(keys);
+    }
+}
+
 /// Each clip's name and the difference on it.
-fn on_clips(session: &Session, comparison: &Comparison) -> Result<Vec<(String, Option<OnClip>)>, Failure> {
+pub(super) fn on_clips(
+    session: &Session,
+    comparison: &Comparison,
+) -> Result<Vec<(String, Option<OnClip>)>, Failure> {
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     comparison
         .clips
         .iter()
         .map(|&clip| {
             let clip = &session.clips[clip];
-            let sound =
-                OpenClip::open(&clip.source).and_then(|clip| clip.read_all()).map_err(Failure::bad)?;
-            let found = OnClip::between(&a, &b, &Spectrum::of(&sound)).map_err(Failure::bad)?;
+            let spectrum = Spectrum::read(&clip.source).map_err(Failure::bad)?;
+            let found = OnClip::between(&a, &b, &spectrum).map_err(Failure::bad)?;
             Ok((clip.name.clone(), found))
         })
         .collect()
+}
+
+/// The difference on one clip as the JSON documents show it; all null on a silent one.
+pub(super) fn on_clip_json(session: &Session, found: Option<&OnClip>) -> Value {
+    json!({
+        "loudness_db": found.map(|f| f.loudness_db),
+        "band_db": found.map(|f| f.band_db),
+        "band_hz": found.map(|f| f.band_hz),
+        "matched_band_db": found.map(|f| f.matched_band_db),
+        "matched_band_hz": found.map(|f| f.matched_band_hz),
+        "sentence": found.map(|f| f.sentence(session.levels == Levels::Matched)),
+    })
+}
+
+/// The difference on one clip in plain lines.
+pub(super) fn on_clip_lines(session: &Session, clip: &str, found: Option<&OnClip>) -> Vec<String> {
+    match found {
+        Some(found) => vec![
+            format!("  {clip}: {}", found.numbers()),
+            format!("    {}", found.sentence(session.levels == Levels::Matched)),
+        ],
+        None => vec![format!("  {clip}: silent, so nothing differs")],
+    }
 }
 
 /// Cautions as every JSON document shows them.

@@ -1,65 +1,36 @@
 //! Pictures of `earwitness predict`: an SVG file and a chart for the terminal.
 
-use std::io::Write as _;
 use std::path::Path;
 
-use super::Failure;
-use crate::hearing::difference::{BAND_HZ, gain_db, logarithmic};
-use crate::hearing::weighting::just_noticeable_db;
-use crate::hearing::{Difference, Summary};
-use crate::report::response_figure::{Side, figures, stacked};
+use super::{Failure, predict_touchstone};
+use crate::hearing::Difference;
+use crate::hearing::difference::{BAND_HZ, logarithmic};
+use crate::report::response_figures;
+use crate::report::svg::stacked;
+use crate::screen::terminal::{InputSource as _, Keyboard};
 use crate::session::{Comparison, Session};
 
-/// Points across a picture.
-const POINTS: usize = 400;
-/// Columns and rows of the terminal's chart; with its labels it fits 80 columns.
+/// Most and fewest columns of the terminal's chart, and what its labels take; with them it fits 80 columns.
 const COLUMNS: usize = 66;
+const FEWEST_COLUMNS: usize = 24;
+const LABELS: usize = 13;
+/// Rows of the terminal's chart.
 const ROWS: usize = 11;
 
 /// Writes the figures of every comparison to `path`, whole or not at all.
 pub(super) fn write(session: &Session, path: &Path) -> Result<(), Failure> {
-    let frequencies = logarithmic(BAND_HZ.0, BAND_HZ.1, POINTS);
     let mut all = Vec::new();
     for comparison in &session.comparisons {
-        let side = |cable: usize| -> Result<Side, Failure> {
-            let chain = session.chain(cable);
-            let response = chain.transfer(&frequencies).map_err(Failure::bad)?;
-            let parameters = chain.parameters(&frequencies).map_err(Failure::bad)?;
-            Ok(Side {
-                name: session.cables[cable].name.clone(),
-                gain_db: response.iter().map(|&value| gain_db(value)).collect(),
-                resistance_ohm: parameters.loop_resistance_ohm,
-                inductance_h: parameters.loop_inductance_h,
-                capacitance_f: parameters.capacitance_f,
-            })
-        };
-        let (a, b) = (side(comparison.a)?, side(comparison.b)?);
-        let difference: Vec<f64> = a.gain_db.iter().zip(&b.gain_db).map(|(a, b)| a - b).collect();
-        let summary = Summary::between(&session.chain(comparison.a), &session.chain(comparison.b))
-            .map_err(Failure::bad)?;
-        let noticeable = (just_noticeable_db(80.0), just_noticeable_db(40.0));
-        all.extend(figures(
-            &comparison.name,
-            &frequencies,
-            [&a, &b],
-            &difference,
-            summary.level_db,
-            noticeable,
-        ));
+        all.extend(response_figures::of_comparison(session, comparison).map_err(Failure::bad)?);
     }
-    let failed = |error: std::io::Error| {
-        Failure::bad(format!("the picture cannot be written to {}: {error}", path.display()))
-    };
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(failed)?;
-    file.write_all(stacked(&all).as_bytes()).map_err(failed)?;
-    file.persist(path).map_err(|error| failed(error.error))?;
-    Ok(())
+    predict_touchstone::whole(path, &stacked(&all))
 }
 
 /// The difference over frequency as lines of text, without colour.
 pub(super) fn terminal(session: &Session, comparison: &Comparison) -> Result<Vec<String>, Failure> {
-    let frequencies = logarithmic(BAND_HZ.0, BAND_HZ.1, COLUMNS);
+    let width = Keyboard.size().map_or(80, |(columns, _)| usize::from(columns));
+    let columns = width.saturating_sub(LABELS).clamp(FEWEST_COLUMNS, COLUMNS);
+    let frequencies = logarithmic(BAND_HZ.0, BAND_HZ.1, columns);
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     let difference = Difference::between(&a, &b, &frequencies).map_err(Failure::bad)?;
     Ok(chart(&difference.gain_db))
@@ -87,10 +58,11 @@ fn chart(gains: &[f64]) -> Vec<String> {
             .collect();
         lines.push(format!("{label}|{cells}").trim_end().to_owned());
     }
-    let mut axis = vec![' '; COLUMNS + 14];
+    let columns = gains.len();
+    let mut axis = vec![' '; columns + 14];
     for (frequency, name) in [(20.0, "20"), (100.0, "100"), (1e3, "1k"), (1e4, "10k"), (2e4, "20k")] {
         let share = (frequency / BAND_HZ.0).ln() / (BAND_HZ.1 / BAND_HZ.0).ln();
-        let column = 11 + (share * (COLUMNS - 1) as f64).round() as usize;
+        let column = 11 + (share * (columns - 1) as f64).round() as usize;
         for (offset, letter) in name.chars().enumerate() {
             axis[column - usize::from(frequency > 1e4) + offset] = letter;
         }
@@ -112,6 +84,8 @@ mod tests {
         assert!(lines[1].starts_with("  +0.5000 |*"), "{}", lines[1]);
         assert!(lines[ROWS].ends_with('*') && lines[ROWS].starts_with("  -0.5000"), "{}", lines[ROWS]);
         assert!(lines[6].contains("---"), "the line of no difference");
+        let narrow = chart(&[0.25; 47]);
+        assert!(narrow.iter().all(|line| line.chars().count() <= 60), "{narrow:#?}");
         assert!(chart(&[0.0; COLUMNS]).iter().any(|line| line.contains("***")));
     }
 }

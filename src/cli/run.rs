@@ -66,7 +66,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
         },
     };
     let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
-    tell(&finished, out)
+    tell(&finished, look, out)
 }
 
 /// Refuses what is no probability.
@@ -115,9 +115,10 @@ pub(super) fn look(simulated: bool, plain: bool) -> Result<Look, Failure> {
     }
 }
 
-/// Prints what remains when the screen is gone.
-pub(super) fn tell(finished: &Finished, out: &mut dyn Write) -> Result<(), Failure> {
+/// Prints what remains when the screen is gone. Plain lines do not go away: what they said is not said again.
+pub(super) fn tell(finished: &Finished, look: Look, out: &mut dyn Write) -> Result<(), Failure> {
     match finished.ending {
+        Ending::Closed(_) if look == Look::Plain => Ok(()),
         Ending::Closed(_) => {
             for line in &finished.lines {
                 writeln!(out, "{line}")?;

@@ -1,6 +1,7 @@
 //! `earwitness score`.
 
 mod counts;
+mod group;
 mod journals;
 mod text;
 
@@ -14,6 +15,7 @@ use crate::report::verdict::{self, VerdictInput};
 use crate::stats::one::{self, Analysis};
 use crate::stats::psychometric::Model;
 use crate::stats::{Protocol, similarity};
+use group::Family;
 
 /// What was typed after `score`.
 #[derive(Debug, clap::Args)]
@@ -26,26 +28,29 @@ pub struct ScoreArguments {
     #[arg(long, requires_all = ["correct", "trials"])]
     protocol: Option<String>,
     /// Right answers (preference: answers for side B)
-    #[arg(long, requires_all = ["protocol", "trials"], conflicts_with = "files")]
+    #[arg(long, value_name = "C", value_parser = whole, allow_negative_numbers = true, requires_all = ["protocol", "trials"], conflicts_with = "files")]
     correct: Option<u64>,
     /// Counted trials
-    #[arg(long, requires_all = ["protocol", "correct"], conflicts_with = "files")]
+    #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true, requires_all = ["protocol", "correct"], conflicts_with = "files")]
     trials: Option<u64>,
     /// Risk of calling a guesser's score a difference [default: what the journals agreed on, otherwise 0.05]
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     alpha: Option<f64>,
     /// Confidence level of the intervals
-    #[arg(long, default_value_t = 0.95)]
+    #[arg(long, default_value_t = 0.95, allow_negative_numbers = true)]
     level: f64,
     /// ABX only, how a listener is thought to answer: differencing or independent-observation
     #[arg(long)]
     model: Option<String>,
-    /// Test "no difference" too: heard in at most this proportion of trials
-    #[arg(long, value_name = "D")]
+    /// Test "no difference" too: heard in at most this proportion of trials (of several listeners: pooled)
+    #[arg(long, value_name = "D", allow_negative_numbers = true)]
     similarity: Option<f64>,
     /// Risk of supporting "no difference" when the proportion is at the limit
-    #[arg(long, default_value_t = 0.05, requires = "similarity")]
+    #[arg(long, default_value_t = 0.05, requires = "similarity", allow_negative_numbers = true)]
     beta: f64,
+    /// CSV of counts only, how its comparisons are judged together: holm or none (each by itself) [default: holm]
+    #[arg(long, value_parser = family, conflicts_with = "correct")]
+    family: Option<Family>,
     /// Write JSON
     #[arg(long)]
     json: bool,
@@ -81,9 +86,6 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         text::one(out, &analysis, &verdict)?;
         return similar.map_or(Ok(()), |similar| text::similarity(out, &similar));
     }
-    if arguments.similarity.is_some() {
-        return Err(Failure::bad("--similarity goes with --protocol, --correct and --trials"));
-    }
     if arguments.files.is_empty() {
         return Err(Failure::bad(
             "nothing to score: give journals, a CSV file of counts, or --protocol, --correct and --trials",
@@ -97,8 +99,27 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
     }
 }
 
+/// A count as people type it.
+pub(super) fn whole(text: &str) -> Result<u64, String> {
+    text.trim().parse().map_err(|_| format!("\"{text}\" must be a whole number, 0 or more"))
+}
+
+/// The rule over several comparisons with this name.
+fn family(text: &str) -> Result<Family, String> {
+    match text {
+        "holm" => Ok(Family::Holm),
+        "none" => Ok(Family::None),
+        _ => Err(crate::session::reader::not_among(text, &["holm", "none"])),
+    }
+}
+
 fn check_risks(arguments: &ScoreArguments) -> Result<(), Failure> {
-    for (name, value) in [("--alpha", arguments.alpha.unwrap_or(ALPHA)), ("--level", arguments.level)] {
+    for (name, value) in [
+        ("--alpha", arguments.alpha.unwrap_or(ALPHA)),
+        ("--level", arguments.level),
+        ("--beta", arguments.beta),
+        ("--similarity", arguments.similarity.unwrap_or(0.5)),
+    ] {
         if !(value > 0.0 && value < 1.0) {
             return Err(Failure::bad(format!(
                 "{name} is {value}, but must lie between 0 and 1, both excluded"
@@ -112,7 +133,7 @@ fn check_risks(arguments: &ScoreArguments) -> Result<(), Failure> {
 pub(super) fn protocol_named(name: &str) -> Result<Protocol, Failure> {
     Protocol::from_name(name).ok_or_else(|| {
         let names: Vec<&str> = Protocol::ALL.iter().map(|protocol| protocol.name()).collect();
-        Failure::bad(format!("unknown protocol \"{name}\": it can be {}", names.join(", ")))
+        Failure::bad(format!("unknown protocol: {}", crate::session::reader::not_among(name, &names)))
     })
 }
 

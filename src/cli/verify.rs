@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::{Failure, note};
+use crate::report::verdict::no_listening_test;
 use crate::session::Session;
 use crate::stats::Protocol;
 use crate::stimulus::{NoProgress, StimulusSet};
@@ -84,7 +85,17 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
     let (mut files, mut registers) = (Vec::new(), Vec::new());
     for path in paths {
         if !path.is_dir() {
-            files.push(path.clone());
+            // `sittings/*.jsonl` names the register too, which is no journal: it is verified as what it is.
+            if path.is_file() && path.file_name().is_some_and(|name| name == REGISTER) {
+                let folder = match path.parent() {
+                    Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
+                    _ => PathBuf::from("."),
+                };
+                let view = register(&folder);
+                registers.push((folder, view));
+            } else {
+                files.push(path.clone());
+            }
             continue;
         }
         let below = path.join("sittings");
@@ -185,6 +196,8 @@ fn document(checked: &Checked) -> Value {
                        "trials": tally.trials, "correct": tally.correct})
             }).collect::<Vec<Value>>()
         }),
+        "phrases": checked.phrases.iter().map(|(by, text)| json!({"by": by, "text": text})).collect::<Vec<Value>>(),
+        "claimant_won": checked.claimant_won,
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
         "resumed": checked.resumed,
@@ -236,9 +249,12 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
         write!(out, ", simulated (right with probability {probability})")?;
     }
     if checked.silent() {
-        write!(out, ", silent output: nothing was heard")?;
+        write!(out, ", silent output")?;
     }
     writeln!(out)?;
+    if let Some(why) = no_listening_test(opening.simulated.is_some(), checked.silent()) {
+        writeln!(out, "  {why}")?;
+    }
     if let (true, Some(closing)) = (checked.is_sound(), &checked.closing) {
         writeln!(
             out,
@@ -261,6 +277,18 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
             let name = printable(&terms.control);
             writeln!(out, "  control {name}{amount}: {} of {} {right}", tally.correct, tally.trials)?;
         }
+    }
+    for (by, text) in &checked.phrases {
+        let by = if by.is_empty() { "unnamed".to_owned() } else { printable(by) };
+        writeln!(out, "  phrase of {by}: {}", printable(text))?;
+    }
+    if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
+        let who = match checked.claimant_won {
+            Some(true) => format!("{} wins: {}", wager.claimant, wager.claimant_wins),
+            Some(false) => format!("{} wins: {}", wager.skeptic, wager.skeptic_wins),
+            None => "nobody wins".to_owned(),
+        };
+        writeln!(out, "  wager: {}", printable(&who))?;
     }
     if let Some(receipt) = checked.receipt {
         writeln!(out, "  receipt: {}", receipt.phrase())?;

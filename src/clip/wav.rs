@@ -214,10 +214,10 @@ impl WavBlocks {
             match (float, bytes) {
                 (true, _) => convert(&self.bytes, planes, |word| f64::from(f32::from_le_bytes(word))),
                 (_, 1) => {
-                    convert(&self.bytes, planes, |[byte]| scaled(i32::from(byte).wrapping_sub(128) << 24))
+                    convert(&self.bytes, planes, |[byte]| scaled(i32::from(byte).wrapping_sub(128) << 24));
                 }
                 (_, 2) => {
-                    convert(&self.bytes, planes, |word| scaled(i32::from(i16::from_le_bytes(word)) << 16))
+                    convert(&self.bytes, planes, |word| scaled(i32::from(i16::from_le_bytes(word)) << 16));
                 }
                 (_, 3) => convert(&self.bytes, planes, |[a, b, c]| scaled(i32::from_le_bytes([0, a, b, c]))),
                 _ => convert(&self.bytes, planes, |word| scaled(i32::from_le_bytes(word))),

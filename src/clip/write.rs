@@ -155,7 +155,7 @@ impl WavWriter {
             let dither = self.dither;
             match self.word {
                 WordLength::Float32 => {
-                    interleave(&planes, &mut self.bytes, |sample, _, _| (sample as f32).to_le_bytes())
+                    interleave(&planes, &mut self.bytes, |sample, _, _| (sample as f32).to_le_bytes());
                 }
                 WordLength::Bits16 => interleave(&planes, &mut self.bytes, |sample, channel, frame| {
                     (dither.quantise(sample, 16, channel, at + frame as u64) as i16).to_le_bytes()

@@ -77,7 +77,7 @@ struct Unit<'b> {
 }
 
 /// A stretch of two slices that follow each other, as two slices.
-fn stretch<'b>(parts: [&'b [f64]; 2], from: usize, to: usize) -> [&'b [f64]; 2] {
+fn stretch(parts: [&[f64]; 2], from: usize, to: usize) -> [&[f64]; 2] {
     let [first, second] = parts;
     let seam = first.len();
     [&first[from.min(seam)..to.min(seam)], &second[from.max(seam) - seam..to.max(seam) - seam]]

@@ -1,10 +1,12 @@
 //! How large the difference of two sides is to an ear, on one clip.
 
-use realfft::RealFftPlanner;
+use std::sync::Arc;
+
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power};
 use crate::circuit::{Chain, CircuitError};
-use crate::clip::Sound;
+use crate::clip::{ClipError, ClipSource, OpenClip, Sound};
 
 /// Length of one piece of the long-term spectrum in frames: 21 ms at 48 kHz would be too coarse for the lowest bands.
 const PIECE: usize = 16_384;
@@ -26,31 +28,89 @@ impl Spectrum {
     /// Of a sound, by averaged Hann-windowed pieces that overlap by half (Welch 1967, IEEE Trans. AU 15:70); a shorter
     /// sound is one piece with silence behind it.
     pub fn of(sound: &Sound) -> Self {
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(PIECE);
-        let mut power = vec![0.0; PIECE / 2 + 1];
-        let window: Vec<f64> =
-            (0..PIECE).map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / PIECE as f64).cos()).collect();
-        let (mut input, mut output) = (plan.make_input_vec(), plan.make_output_vec());
-        for channel in &sound.channels {
+        let mut average = Average::new(sound.channels.len(), sound.rate_hz);
+        average.push(&sound.channels);
+        average.finish()
+    }
+
+    /// Of a whole clip, read block by block, so that a long one needs no more memory than a short one.
+    ///
+    /// # Errors
+    /// The clip cannot be read to its end.
+    pub fn read(source: &ClipSource) -> Result<Self, ClipError> {
+        let clip = OpenClip::open(source)?;
+        let mut average = Average::new(usize::from(clip.info().channels), clip.info().rate_hz);
+        let mut reader = clip.reader()?;
+        loop {
+            let planes = reader.read(4 * PIECE)?;
+            if planes.first().is_none_or(Vec::is_empty) {
+                return Ok(average.finish());
+            }
+            average.push(&planes);
+        }
+    }
+}
+
+/// The average of pieces of a sound that arrives in blocks of any length.
+struct Average {
+    plan: Arc<dyn RealToComplex<f64>>,
+    window: Vec<f64>,
+    power: Vec<f64>,
+    /// What of each channel has not been a whole piece yet, and whether any piece has been.
+    waiting: Vec<(Vec<f64>, bool)>,
+    rate_hz: u32,
+}
+
+impl Average {
+    fn new(channels: usize, rate_hz: u32) -> Self {
+        Self {
+            plan: RealFftPlanner::<f64>::new().plan_fft_forward(PIECE),
+            window: (0..PIECE)
+                .map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / PIECE as f64).cos())
+                .collect(),
+            power: vec![0.0; PIECE / 2 + 1],
+            waiting: vec![(Vec::new(), false); channels],
+            rate_hz,
+        }
+    }
+
+    fn push(&mut self, planes: &[Vec<f64>]) {
+        let mut waiting = std::mem::take(&mut self.waiting);
+        for ((short, started), plane) in waiting.iter_mut().zip(planes) {
+            short.extend_from_slice(plane);
             let mut start = 0;
-            loop {
-                let piece = &channel[start.min(channel.len())..(start + PIECE).min(channel.len())];
-                input.fill(0.0);
-                for ((value, sample), weight) in input.iter_mut().zip(piece).zip(&window) {
-                    *value = sample * weight;
-                }
-                plan.process(&mut input, &mut output).expect("buffers are of the plan's own length");
-                for (sum, value) in power.iter_mut().zip(&output) {
-                    *sum += value.norm_sqr();
-                }
+            while start + PIECE <= short.len() {
+                self.add(&short[start..start + PIECE]);
+                *started = true;
                 start += PIECE / 2;
-                if start + PIECE > channel.len() {
-                    break;
-                }
+            }
+            short.drain(..start);
+        }
+        self.waiting = waiting;
+    }
+
+    fn add(&mut self, piece: &[f64]) {
+        let (mut input, mut output) = (self.plan.make_input_vec(), self.plan.make_output_vec());
+        for ((value, sample), weight) in input.iter_mut().zip(piece).zip(&self.window) {
+            *value = sample * weight;
+        }
+        self.plan.process(&mut input, &mut output).expect("buffers are of the plan's own length");
+        for (sum, value) in self.power.iter_mut().zip(&output) {
+            *sum += value.norm_sqr();
+        }
+    }
+
+    fn finish(mut self) -> Spectrum {
+        for (short, started) in std::mem::take(&mut self.waiting) {
+            if !started {
+                self.add(&short);
             }
         }
-        let step = f64::from(sound.rate_hz) / PIECE as f64;
-        Self { frequency_hz: (0..power.len()).map(|bin| bin as f64 * step).collect(), power }
+        let step = f64::from(self.rate_hz) / PIECE as f64;
+        Spectrum {
+            frequency_hz: (0..self.power.len()).map(|bin| bin as f64 * step).collect(),
+            power: self.power,
+        }
     }
 }
 
@@ -120,10 +180,22 @@ impl OnClip {
         Some(Self { loudness_db, band_db, band_hz, matched_band_db, matched_band_hz })
     }
 
-    /// One sentence that does not promise more than is known.
-    pub fn sentence(&self) -> String {
+    /// The numbers in one line: loudness, largest band, and what is left of it at equal loudness.
+    pub fn numbers(&self) -> String {
+        format!(
+            "K-weighted level A minus B {:+.3} dB; largest in one auditory band {:+.3} dB at {:.0} Hz, with equal \
+             loudness {:+.3} dB at {:.0} Hz",
+            self.loudness_db, self.band_db, self.band_hz, self.matched_band_db, self.matched_band_hz
+        )
+    }
+
+    /// One sentence that does not promise more than is known, about the sides as they are played: as wired, or
+    /// `matched` to equal loudness.
+    pub fn sentence(&self, matched: bool) -> String {
         let (loud, soft) = (just_noticeable_db(80.0), just_noticeable_db(40.0));
-        let size = self.band_db.abs();
+        let (difference, around) =
+            if matched { (self.matched_band_db, self.matched_band_hz) } else { (self.band_db, self.band_hz) };
+        let size = difference.abs();
         let place = if size < 0.5 * loud {
             "well below"
         } else if size < loud {
@@ -133,12 +205,13 @@ impl OnClip {
         } else {
             "above"
         };
+        let levels = if matched { ", at equal loudness," } else { "" };
         format!(
-            "On this clip the sides differ most around {:.0} Hz, by {:.3} dB in a band as wide as an auditory filter; that \
-             is {place} the {loud:.2} dB to {soft:.2} dB at which single tones 80 dB to 40 dB above threshold were just \
-             told apart (Jesteadt, Wier & Green 1977). Music and people differ from tones and averages: only a blind test \
-             can say whether somebody hears it.",
-            self.band_hz, size
+            "On this clip the sides{levels} differ most around {around:.0} Hz, by {size:.3} dB in a band as wide as an \
+             auditory filter: {place} the {loud:.2} dB to {soft:.2} dB at which listeners could just tell the levels of \
+             single tones 80 dB to 40 dB above their threshold apart (200 Hz to 8 kHz, half a second, in quiet, 71 % \
+             right; Jesteadt, Wier & Green 1977); music is not tones and no listener is the average, so only a blind \
+             test can say whether somebody hears it."
         )
     }
 }

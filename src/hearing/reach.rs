@@ -31,16 +31,49 @@ pub fn lengths_for(a: &Chain, b: &Chain, decibels: f64) -> Result<Option<(f64, f
         };
         largest(&Chain { cable: cable_a, ..a.clone() }, &Chain { cable: cable_b, ..b.clone() }).map(Some)
     };
-    // The first crossing on a ladder of steps of a quarter, then bisection between its two rungs.
-    let mut factor = 0.01 / longest;
-    let mut below = 0.0;
+    let found = first_crossing(at, 0.01 / longest, LONGEST_M / longest, decibels)?;
+    Ok(found.map(|factor| (factor * length_a, factor * length_b)))
+}
+
+/// The length in metres of the cable of `longer`, from its own length upwards, at which the largest difference to `other`,
+/// which stays as it is, first reaches `decibels`; its own length if it does so already.
+///
+/// `None` as for [`lengths_for`].
+pub fn length_alone_for(longer: &Chain, other: &Chain, decibels: f64) -> Result<Option<f64>, CircuitError> {
+    let Some(length) = longer.cable.length_m().filter(|length| *length > 0.0) else { return Ok(None) };
+    if decibels.is_nan() || decibels <= 0.0 {
+        return Ok(None);
+    }
+    let at = |factor: f64| -> Result<Option<f64>, CircuitError> {
+        let Some(cable) = longer.cable.stretched(factor) else { return Ok(None) };
+        largest(&Chain { cable, ..longer.clone() }, other).map(Some)
+    };
+    match at(1.0)? {
+        None => Ok(None),
+        Some(size) if size >= decibels => Ok(Some(length)),
+        Some(_) => {
+            let found = first_crossing(at, 1.0, LONGEST_M / length, decibels)?;
+            Ok(found.map(|factor| factor * length))
+        }
+    }
+}
+
+/// The smallest factor from `start` on at which a size reaches a goal: the first crossing on a ladder of steps of a quarter,
+/// then bisection between its two rungs.
+fn first_crossing(
+    at: impl Fn(f64) -> Result<Option<f64>, CircuitError>,
+    start: f64,
+    last: f64,
+    goal: f64,
+) -> Result<Option<f64>, CircuitError> {
+    let (mut factor, mut below) = (start, 0.0);
     loop {
         match at(factor)? {
             None => return Ok(None),
-            Some(size) if size >= decibels => break,
+            Some(size) if size >= goal => break,
             Some(_) => below = factor,
         }
-        if factor * longest >= LONGEST_M {
+        if factor >= last {
             return Ok(None);
         }
         factor *= 1.25;
@@ -48,11 +81,11 @@ pub fn lengths_for(a: &Chain, b: &Chain, decibels: f64) -> Result<Option<(f64, f
     let mut above = factor;
     for _ in 0..26 {
         let middle = 0.5 * (below + above);
-        if at(middle)?.is_some_and(|size| size >= decibels) {
+        if at(middle)?.is_some_and(|size| size >= goal) {
             above = middle;
         } else {
             below = middle;
         }
     }
-    Ok(Some((above * length_a, above * length_b)))
+    Ok(Some(above))
 }

@@ -2,26 +2,25 @@
 
 mod caveats;
 mod compare;
+mod facts;
 mod gather;
+mod heard;
 mod judge;
 mod words;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap};
 
+use facts::{hide, register, session_facts};
+use gather::OpeningFacts;
 pub use gather::{Gathered, Reading, Readings, folder};
 
 use super::model::{
-    Basis, DesignFacts, ListenerFacts, PlaceFacts, RegisterFacts, Report, SCHEMA, SequentialFacts,
-    SessionFacts, SittingFacts, State, TrialFacts, Unusable, WagerFacts,
+    Basis, ListenerFacts, PlaceFacts, Report, SCHEMA, SittingFacts, State, StimulusFacts, StimulusSetFacts,
+    TrialFacts, Unusable,
 };
-use super::power_figure;
-use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
-use crate::stats::power::{Design, Effect};
-use crate::stats::sequential::SequentialTest;
+use crate::session::{ControlKind, Session};
 use crate::trial::Digest;
-use crate::trial::protocol::Definition;
 use crate::trial::record::Part;
-use crate::trial::register::Entry;
 
 /// How a report is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -49,13 +48,14 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         listeners: builder.listeners,
         sittings: builder.sittings,
         unusable: builder.unusable,
+        stimuli: builder.stimuli,
         register,
         places: Vec::new(),
         trials: builder.trials,
     };
     judge::judge(session, &mut report, builder.basis, &places);
     report.places = place_facts(&report, &places);
-    report.caveats = caveats::caveats(session, &report);
+    report.caveats = caveats::caveats(session, &report, &builder.preparers);
     report
 }
 
@@ -96,7 +96,10 @@ struct Builder<'s> {
     sitting_place: Vec<usize>,
     listeners: Vec<ListenerFacts>,
     known: HashMap<Known, usize>,
+    /// Listeners who prepared the session, also where their names are withheld.
+    preparers: BTreeSet<usize>,
     unusable: Vec<Unusable>,
+    stimuli: Vec<StimulusSetFacts>,
     trials: Vec<TrialFacts>,
     basis: Basis,
 }
@@ -111,7 +114,9 @@ impl<'s> Builder<'s> {
             sitting_place: Vec::new(),
             listeners: Vec::new(),
             known: HashMap::new(),
+            preparers: BTreeSet::new(),
             unusable: Vec::new(),
+            stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
         }
@@ -164,7 +169,10 @@ impl<'s> Builder<'s> {
         let counted = basis(&gathered) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let night = gathered.opening.night;
-        let person = (usable && !night).then(|| self.person(place, &gathered.opening.name));
+        let person = (usable && !night).then(|| self.person(place, &gathered.opening));
+        if usable {
+            self.publish(number, &gathered.opening);
+        }
         let seats: HashMap<u32, usize> = if usable && night {
             gathered
                 .seats
@@ -200,12 +208,58 @@ impl<'s> Builder<'s> {
         self.sitting_place.push(place);
     }
 
-    fn person(&mut self, place: usize, name: &str) -> usize {
-        self.listener(Known::Person(place, name.to_owned()), name, place, None)
+    /// Notes the digests that a sitting published, together with those of the sittings that published the same.
+    fn publish(&mut self, sitting: usize, opening: &OpeningFacts) {
+        let pairs: Vec<StimulusFacts> = opening
+            .stimuli
+            .iter()
+            .map(|pair| StimulusFacts {
+                comparison: self
+                    .session
+                    .comparisons
+                    .get(pair.comparison)
+                    .map_or_else(String::new, |comparison| comparison.name.clone()),
+                clip: self.session.clips.get(pair.clip).map_or_else(String::new, |clip| clip.name.clone()),
+                control: pair
+                    .control
+                    .and_then(|control| self.session.controls.get(control))
+                    .map(|control| control_words(control.kind)),
+                a_sha256: pair.a.hex(),
+                b_sha256: pair.b.hex(),
+            })
+            .collect();
+        let rate_hz = opening.output.rate_hz;
+        match self.stimuli.iter_mut().find(|set| set.rate_hz == rate_hz && set.pairs == pairs) {
+            Some(set) => set.sittings.push(sitting),
+            None => self.stimuli.push(StimulusSetFacts { rate_hz, sittings: vec![sitting], pairs }),
+        }
+    }
+
+    fn person(&mut self, place: usize, opening: &OpeningFacts) -> usize {
+        let index = self.listener(Known::Person(place, opening.name.clone()), &opening.name, place, None);
+        self.prepared(index, &[&opening.listener, &opening.name]);
+        index
     }
 
     fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &str) -> usize {
-        self.listener(Known::Seat(sitting, seat), alias, place, Some(seat))
+        let index = self.listener(Known::Seat(sitting, seat), alias, place, Some(seat));
+        self.prepared(index, &[alias]);
+        index
+    }
+
+    /// Holds a listener's names against those who prepared the session.
+    fn prepared(&mut self, listener: usize, names: &[&str]) {
+        let prepared = self
+            .session
+            .prepared_by
+            .iter()
+            .any(|by| names.iter().any(|name| crate::session::same_person(by, name)));
+        if prepared {
+            self.preparers.insert(listener);
+        }
+        if !self.options.anonymous && !self.session.prepared_by.is_empty() {
+            self.listeners[listener].prepared_session = Some(self.preparers.contains(&listener));
+        }
     }
 
     fn listener(&mut self, known: Known, name: &str, place: usize, seat: Option<u32>) -> usize {
@@ -220,6 +274,7 @@ impl<'s> Builder<'s> {
                 positive_controls: (0, 0),
                 identical_controls: (0, 0),
                 counted: false,
+                prepared_session: None,
             });
         }
         index
@@ -262,7 +317,7 @@ impl<'s> Builder<'s> {
                 "silent" => "silent".to_owned(),
                 kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
             },
-            silent: opening.silent(),
+            silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),
             answered: gather::answered(&gathered.trials),
             correct: opened.map(|_| gather::correct(counts)),
@@ -273,6 +328,7 @@ impl<'s> Builder<'s> {
                 gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
             }),
             void: gathered.void,
+            events: gathered.events.clone(),
             resumed: gathered.resumed,
             length_s: gathered.length_ms as f64 / 1000.0,
             commitment: opening.commitment.hex(),
@@ -316,137 +372,11 @@ fn basis(gathered: &Gathered) -> Option<Basis> {
     if !matches!(gathered.state, State::Complete | State::Decided) {
         return None;
     }
-    Some(match (gathered.opening.simulated, gathered.opening.silent()) {
+    Some(match (gathered.opening.simulated, gathered.opening.silent) {
         (Some(_), _) => Basis::Simulated,
         (None, true) => Basis::Silent,
         (None, false) => Basis::Listening,
     })
-}
-
-/// Replaces the wager's names in its words.
-fn hide(words: &str, session: &Session, anonymous: bool) -> String {
-    match (&session.wager, anonymous) {
-        (Some(wager), true) => {
-            let mut hidden = words.to_owned();
-            for (name, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {
-                if !name.is_empty() {
-                    hidden = hidden.replace(name.as_str(), instead);
-                }
-            }
-            hidden
-        }
-        _ => words.to_owned(),
-    }
-}
-
-fn register(readings: &[Readings], options: Options) -> RegisterFacts {
-    let mut facts = RegisterFacts::default();
-    for reading in readings {
-        let journals: Vec<&Gathered> =
-            reading.journals.iter().filter_map(|journal| journal.content.as_deref().ok()).collect();
-        let register = match &reading.register {
-            Ok(register) => register,
-            Err(problem) => {
-                facts.problem.get_or_insert_with(|| problem.clone());
-                facts.unregistered += journals.len();
-                continue;
-            }
-        };
-        let lines: HashSet<Digest> = register.digests.iter().copied().collect();
-        let known: HashMap<Digest, &&Gathered> =
-            journals.iter().map(|journal| (journal.opening.register, journal)).collect();
-        for (entry, line) in register.entries.iter().zip(&register.digests) {
-            let Entry::Opened { utc, .. } = entry else { continue };
-            facts.announced += 1;
-            match known.get(line) {
-                Some(journal) => facts.unfinished += usize::from(journal.opened.is_none()),
-                // The file's name would hold the listener's, whatever alias was chosen.
-                None => facts.missing.push(format!(
-                    "a sitting opened {}",
-                    utc.chars()
-                        .take(if options.anonymous { 10 } else { 19 })
-                        .collect::<String>()
-                        .replace('T', " ")
-                )),
-            }
-        }
-        facts.unregistered +=
-            journals.iter().filter(|journal| !lines.contains(&journal.opening.register)).count();
-    }
-    facts
-}
-
-fn session_facts(session: &Session, digest: Digest, options: Options) -> SessionFacts {
-    let definition = Definition::of(session.protocol);
-    let sequential = match session.stopping {
-        Stopping::Sequential { alpha, beta, proportion } => {
-            SequentialTest::new(session.protocol, alpha, beta, proportion, u64::from(session.trials))
-                .and_then(|test| {
-                    Ok(SequentialFacts {
-                        alpha,
-                        beta,
-                        proportion,
-                        guesser: test.exact(test.chance)?,
-                        listener: test.exact(proportion)?,
-                    })
-                })
-                .ok()
-        }
-        Stopping::AllTrials => None,
-    };
-    let design = [0.1, 0.2, 0.3, 0.5, 0.75]
-        .into_iter()
-        .filter_map(|discriminators| {
-            let design =
-                Design::new(session.protocol, session.alpha, Effect::Discriminators(discriminators)).ok()?;
-            let risks = design.risks(u64::from(session.trials)).ok()?;
-            Some(DesignFacts { discriminators, proportion: design.proportion, risks })
-        })
-        .collect();
-    SessionFacts {
-        title: session.title.clone(),
-        protocol: session.protocol.name().to_owned(),
-        protocol_title: definition.title.to_owned(),
-        question: definition.question(session.attribute.as_deref()),
-        chance: session.protocol.chance(),
-        alpha: session.alpha,
-        trials: session.trials,
-        warm_up: session.warm_up,
-        levels: match session.levels {
-            Levels::AsWired => "as-wired",
-            Levels::Matched => "matched",
-        },
-        switching: match session.switching {
-            Switching::Instant => "instant",
-            Switching::Gap => "gap",
-        },
-        family: match session.family {
-            Family::Holm => "holm",
-            Family::None => "none",
-        },
-        stopping: match session.stopping {
-            Stopping::AllTrials => "ends after all of them".to_owned(),
-            Stopping::Sequential { .. } => {
-                "ends by a sequential rule, at the latest after all of them".to_owned()
-            }
-        },
-        sequential,
-        design,
-        invented: session.invented,
-        digest: digest.hex(),
-        clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
-        controls: session.controls.iter().map(|control| control_words(control.kind)).collect(),
-        wager: session.wager.as_ref().map(|wager| WagerFacts {
-            claimant: if options.anonymous { "The claimant".to_owned() } else { wager.claimant.clone() },
-            skeptic: if options.anonymous { "The skeptic".to_owned() } else { wager.skeptic.clone() },
-            claim: hide(&wager.claim, session, options.anonymous),
-            claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
-            skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
-        }),
-        figures: power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
-            .into_iter()
-            .collect(),
-    }
 }
 
 fn place_facts(report: &Report, places: &[(usize, String)]) -> Vec<PlaceFacts> {

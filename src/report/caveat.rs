@@ -173,6 +173,18 @@ pub enum Caveat {
         /// Probability of so much difference if all were alike.
         p_value: f64,
     },
+    /// A listener is among those who prepared the session.
+    PreparedSession {
+        /// Who; nothing where names are withheld.
+        listener: Option<String>,
+        /// How many.
+        listeners: usize,
+    },
+    /// Sittings published different stimuli, though made for the same rate.
+    StimuliDiffer {
+        /// Different sets.
+        sets: usize,
+    },
     /// The session says that everything in it is invented.
     Invented,
     /// Comparisons are judged each by itself.
@@ -215,6 +227,8 @@ impl Caveat {
             Self::SharedRoom { .. } => "shared-room",
             Self::Unlike { .. } => "listeners-unlike",
             Self::PlacesUnlike { .. } => "places-unlike",
+            Self::PreparedSession { .. } => "prepared-session",
+            Self::StimuliDiffer { .. } => "stimuli-differ",
             Self::Invented => "invented",
             Self::NoFamilyControl { .. } => "no-family-control",
             Self::NotComputed { .. } => "not-computed",
@@ -237,6 +251,8 @@ impl Caveat {
             | Self::ControlsMissed { .. }
             | Self::LevelAudible { .. }
             | Self::PlacesUnlike { .. }
+            | Self::PreparedSession { .. }
+            | Self::StimuliDiffer { .. }
             | Self::Abandoned { .. }
             | Self::StoppedEarly { .. }
             | Self::NotComputed { .. } => Weight::Serious,
@@ -296,10 +312,10 @@ impl Caveat {
                 verb(*sittings, "is", "are")
             ),
             Self::Silent { sittings, only: true } => {
-                format!("Nothing was played in {}: nothing could be heard.", some(*sittings, "sitting"))
+                format!("Nothing was played aloud in {}: nothing could be heard.", some(*sittings, "sitting"))
             }
             Self::Silent { sittings, only: false } => format!(
-                "{} in which nothing was played {} listed and left out of the verdict.",
+                "{} in which nothing was played aloud {} listed and left out of the verdict.",
                 some(*sittings, "sitting"),
                 verb(*sittings, "is", "are")
             ),
@@ -378,6 +394,15 @@ impl Caveat {
                  nobody asked.",
                 probability(*p_value)
             ),
+            Self::PreparedSession { listener, listeners } => format!(
+                "{} prepared this session and listened too. The draws were hidden all the same; but whoever \
+                 chose cables, clips and trials is no outside listener.",
+                listener.clone().unwrap_or_else(|| some(*listeners, "listener"))
+            ),
+            Self::StimuliDiffer { sets } => format!(
+                "The sittings did not all play the same stimuli: {sets} sets of digests were published for one rate. A clip, \
+                 a table or the program was changed in between."
+            ),
             Self::Invented => {
                 "The session says that everything in it is invented: cables, loudspeaker and names exist \
                                nowhere else."
@@ -431,6 +456,10 @@ impl Caveat {
             }
             Self::Unlike { .. } => "Read the listeners one by one, with the adjusted p-values.",
             Self::PlacesUnlike { .. } => "Read the places one by one.",
+            Self::PreparedSession { .. } => "Let somebody who does not listen write the session.",
+            Self::StimuliDiffer { .. } => {
+                "Compare the digests below; `verify --session` makes the stimuli again and says which ones agree."
+            }
             Self::Invented => "Describe your own circuit to learn something about it.",
             Self::NoFamilyControl { .. } => "Set `family = \"holm\"` before anyone listens.",
             Self::NotComputed { .. } => "See what the `check` command says.",

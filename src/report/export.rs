@@ -8,7 +8,7 @@ use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
 
 /// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply.
-pub const COLUMNS: [&str; 29] = [
+pub const COLUMNS: [&str; 30] = [
     "place",
     "sitting",
     "listener",
@@ -18,6 +18,7 @@ pub const COLUMNS: [&str; 29] = [
     "silent",
     "opened_utc",
     "receipt_sha256",
+    "journal",
     "journal_line",
     "part",
     "trial",
@@ -59,7 +60,8 @@ pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
 fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     let sitting = &report.sittings[trial.sitting as usize];
     let definition = Definition::of(Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx));
-    let flag = |value: bool| if value { "true" } else { "false" };
+    // In capitals both R and pandas read them as truth values.
+    let flag = |value: bool| if value { "TRUE" } else { "FALSE" };
     let alternative = |index: Option<u8>| {
         index.and_then(|index| definition.alternatives.get(usize::from(index))).map_or("", |found| found.name)
     };
@@ -81,6 +83,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(flag(sitting.silent));
     row.push_field(&sitting.opened_utc);
     row.push_field(sitting.receipt.as_deref().unwrap_or(""));
+    row.push_field(&safe(sitting.journal.as_deref().unwrap_or("")));
     row.push_field(&number(u64::from(trial.record)));
     row.push_field(match trial.part {
         Part::Qualification => "qualification",

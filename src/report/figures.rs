@@ -134,8 +134,9 @@ pub fn room(comparison: &ComparisonResult, distribution: &Distribution) -> Optio
     )))
 }
 
-/// Proportion right with its interval, one row per listener, all together below. Nothing without listeners.
-pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> Option<Figure> {
+/// Proportion right with its interval, one row per listener, all together below, with the score needed alone at the risk
+/// `alpha` (nothing where a sequential rule decides). Nothing without listeners.
+pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f64>) -> Option<Figure> {
     let rows = &comparison.results;
     if rows.is_empty() {
         return None;
@@ -163,7 +164,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     chart.upright(Tone::Chance, chance);
     chart.name(Tone::Chance, "a guesser");
     let critical = commonest(rows.iter().map(|row| row.trials))
-        .and_then(|trials| one::critical(protocol, trials, alpha).map(|critical| (critical, trials)));
+        .and_then(|trials| one::critical(protocol, trials, alpha?).map(|critical| (critical, trials)));
     if let Some((critical, trials)) = critical {
         chart.upright(Tone::Critical, critical as f64 / trials as f64);
         chart.name(Tone::Critical, format!("{critical} of {trials}: significant alone"));
@@ -287,10 +288,7 @@ pub fn running(
     if test.is_some() {
         chart.line(Tone::Critical, &upper);
         chart.line(Tone::Critical, &lower);
-        chart.name(
-            Tone::Critical,
-            "sequential rule: above the upper line a difference, below the lower one none",
-        );
+        chart.name(Tone::Critical, "the rule: a difference above, none below");
         words += "The two slanting lines are those of the sequential rule. ";
     } else {
         chart.band(Tone::Quiet, &lower, &upper);

@@ -12,7 +12,6 @@
 //! | [`page`] | the HTML page and the certificates |
 //! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
-//! | [`response_figure`] | pictures of what cables do |
 //! | [`export`] | CSV and JSON |
 //! | [`summary`] | ten lines for the terminal |
 
@@ -23,7 +22,6 @@ pub mod figures;
 pub mod model;
 pub mod page;
 pub mod power_figure;
-pub mod response_figure;
 pub mod response_figures;
 mod summary;
 pub mod svg;

@@ -3,11 +3,18 @@
 //!
 //! Units are in the names. No path, host name or user name gets this far; with `anonymous` no listener's name either.
 
+mod sittings;
+
 use serde::Serialize;
+
+pub use sittings::{
+    EventFacts, RegisterFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, Unusable,
+};
 
 use super::caveat::Caveat;
 use super::svg::Figure;
-use crate::stats::description::{Bias, Confidence, Course};
+use super::verdict::no_listening_test;
+use crate::stats::description::{Bias, Confidence, Course, Lean};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::power::Risks;
@@ -44,6 +51,8 @@ pub struct Report {
     pub sittings: Vec<SittingFacts>,
     /// Journals that cannot be used at all.
     pub unusable: Vec<Unusable>,
+    /// Digests of the stimuli of all usable sittings, each different set once.
+    pub stimuli: Vec<StimulusSetFacts>,
     /// The register.
     pub register: RegisterFacts,
     /// Places, if several were joined.
@@ -51,6 +60,22 @@ pub struct Report {
     /// Every finished attempt and every vote, for the CSV table.
     #[serde(skip)]
     pub trials: Vec<TrialFacts>,
+}
+
+impl Report {
+    /// Nothing was played aloud in any sitting that counts.
+    pub fn is_silent(&self) -> bool {
+        self.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent)
+    }
+
+    /// Why results on this basis are no listening test; `None` where somebody listened, or nothing counts.
+    pub fn no_listening_test(&self, basis: Basis) -> Option<&'static str> {
+        match basis {
+            Basis::Silent => no_listening_test(false, true),
+            Basis::Simulated => no_listening_test(true, self.is_silent()),
+            Basis::Listening | Basis::Nothing => None,
+        }
+    }
 }
 
 /// What the session says, in the words of its file.
@@ -86,6 +111,8 @@ pub struct SessionFacts {
     pub design: Vec<DesignFacts>,
     /// Everything is invented, as the session says.
     pub invented: bool,
+    /// Who prepared the session (anonymous: withheld).
+    pub prepared_by: Vec<String>,
     /// SHA-256 of the session file.
     pub digest: String,
     /// Names of the clips.
@@ -112,6 +139,17 @@ pub struct SequentialFacts {
     pub guesser: Exact,
     /// Exact behaviour for the listener looked for.
     pub listener: Exact,
+    /// Exact behaviour for several true abilities.
+    pub design: Vec<SequentialDesign>,
+}
+
+/// What a sequential rule says of a listener of a stated ability.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub struct SequentialDesign {
+    /// Proportion of trials in which the listener really hears the difference.
+    pub discriminators: f64,
+    /// Exact behaviour.
+    pub exact: Exact,
 }
 
 /// What this design finds for a listener of a stated ability.
@@ -200,7 +238,15 @@ pub struct ComparisonResult {
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.
     pub panel: Option<PanelFacts>,
-    /// Test that all places have the same proportion right, if several were joined.
+    /// Trend of right answers over the trials, all listeners joined: positive late (learning), negative early (fatigue);
+    /// nothing where listeners shared draws.
+    pub trend_z: Option<f64>,
+    /// How all answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
+    /// Response bias of all answers, where the protocol has two alternatives: to A, or to the first place.
+    pub bias: Option<Bias>,
+    /// Test that all places have the same proportion right, if several were joined; nothing where listeners shared draws
+    /// or a sequential rule ended the trials.
     pub between_places: Option<Heterogeneity>,
     /// The exact distribution of the room's score over the draws, for the figure.
     #[serde(skip)]
@@ -259,8 +305,10 @@ pub struct Habits {
     pub course: Option<Course>,
     /// Answers for side A and all answers that point to a side.
     pub for_side_a: (u64, u64),
-    /// Response bias (ABX).
+    /// Response bias, where the protocol has two alternatives: to A, or to the first place.
     pub bias: Option<Bias>,
+    /// How the answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
     /// Agreement of confidence with correctness.
     pub confidence: Option<Confidence>,
 }
@@ -297,124 +345,8 @@ pub struct ListenerFacts {
     pub identical_controls: (u64, u64),
     /// At least one of the sittings counts.
     pub counted: bool,
-}
-
-/// How a sitting stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum State {
-    /// All trials answered.
-    Complete,
-    /// Decided by the sequential rule.
-    Decided,
-    /// Qualification not passed.
-    NotQualified,
-    /// Stopped before the rule allowed.
-    StoppedEarly,
-    /// Never closed.
-    Unfinished,
-    /// The journal does not verify.
-    Invalid,
-    /// Of another session.
-    Foreign,
-}
-
-impl State {
-    /// In words.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Complete => "complete",
-            Self::Decided => "decided by the sequential rule",
-            Self::NotQualified => "qualification not passed",
-            Self::StoppedEarly => "stopped early",
-            Self::Unfinished => "abandoned or still open",
-            Self::Invalid => "invalid",
-            Self::Foreign => "of another session",
-        }
-    }
-}
-
-/// A sitting.
-#[derive(Debug, Clone, Serialize)]
-pub struct SittingFacts {
-    /// Name shown: the listener's, or the host's night.
-    pub name: String,
-    /// Place, if several were joined.
-    pub place: Option<String>,
-    /// A night of many listeners.
-    pub night: bool,
-    /// How it stands.
-    pub state: State,
-    /// Its answers count in the verdict.
-    pub counted: bool,
-    /// UTC time of the opening (anonymous: the date).
-    pub opened_utc: String,
-    /// Name of the journal's file, where it shows no hidden name.
-    pub journal: Option<String>,
-    /// A simulated listener's probability of a right answer.
-    pub simulated: Option<f64>,
-    /// `device`, `file` or `silent`, with rate and format.
-    pub output: String,
-    /// Nothing was played.
-    pub silent: bool,
-    /// Seats of a night.
-    pub seats: Option<usize>,
-    /// Answered counted trials (of a night: votes).
-    pub answered: u64,
-    /// Right ones, known only when the seal is open.
-    pub correct: Option<u64>,
-    /// Qualification: right and all.
-    pub qualification: Option<(u64, u64)>,
-    /// Votes that never came between a seat's first and last one (night).
-    pub missing_votes: Option<u64>,
-    /// Void attempts.
-    pub void: u64,
-    /// Times that it was resumed.
-    pub resumed: u32,
-    /// Length in seconds, interruptions not counted.
-    pub length_s: f64,
-    /// SHA-256 seal published before the first trial.
-    pub commitment: String,
-    /// Phrases: who typed them (not if anonymous) and what.
-    pub phrases: Vec<(String, String)>,
-    /// The secret that opens the seal.
-    pub secret: Option<String>,
-    /// The key that secret and phrases give.
-    pub key: Option<String>,
-    /// Hash of the last record.
-    pub receipt: Option<String>,
-    /// The same as words.
-    pub receipt_phrase: Option<String>,
-    /// What the verifier objects to.
-    pub problems: Vec<String>,
-    /// How a wager ended in the words agreed before.
-    pub wager: Option<String>,
-}
-
-/// A journal that cannot be used at all.
-#[derive(Debug, Clone, Serialize)]
-pub struct Unusable {
-    /// Name of the file (anonymous: a number).
-    pub file: String,
-    /// Place, if several were joined.
-    pub place: Option<String>,
-    /// Why.
-    pub reason: String,
-}
-
-/// The register against the folder.
-#[derive(Debug, Clone, Default, Serialize)]
-pub struct RegisterFacts {
-    /// Sittings that it announces.
-    pub announced: usize,
-    /// Of these, never closed.
-    pub unfinished: usize,
-    /// Announced sittings without a journal in the folder.
-    pub missing: Vec<String>,
-    /// Journals that it does not announce.
-    pub unregistered: usize,
-    /// Why it cannot be read.
-    pub problem: Option<String>,
+    /// The session names this listener among those who prepared it (anonymous: withheld, see the caveats).
+    pub prepared_session: Option<bool>,
 }
 
 /// A place whose journals were joined.

@@ -7,11 +7,13 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod sources;
 mod top;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub use certificate::certificates;
+pub(super) use top::design;
 
 use super::model::Report;
 use super::svg::{self, Figure};
@@ -41,7 +43,7 @@ pub fn page(report: &Report) -> String {
             (compared::section(report))
             (answered::section(report))
             (checking::section(report))
-            (checking::sources(report))
+            (sources::section(report))
         }
         footer {
             p {
@@ -94,9 +96,15 @@ fn shortened(text: &str, most: usize) -> String {
     svg::cut(text, most)
 }
 
+/// What the proportion of discriminators is called. A preference has none: there it is how far side B leads.
+fn heard_label(preference: bool) -> &'static str {
+    if preference { "lead of B" } else { "hears it in" }
+}
+
 /// "3.8 %".
 fn percent(share: f64) -> String {
-    super::verdict::percent(share)
+    // The sign stays on the line of its number.
+    super::verdict::percent(share).replace(" %", "\u{a0}%")
 }
 
 /// "1 trial", "16 trials".

@@ -6,7 +6,10 @@ use std::fmt::Write as _;
 
 use super::svg::{Axis, Chart, Figure, Tone};
 use super::verdict::{count, percent};
+use crate::stats::panel_power::{PanelDesign, PanelRow};
 use crate::stats::power::{Design, Effect, Plan};
+use crate::stats::psychometric::proportion_of_discriminators;
+use crate::stats::sequential::SequentialTest;
 use crate::stats::{Protocol, StatsError};
 
 /// Most points that a curve is drawn with; a longer one is thinned, and says so.
@@ -68,6 +71,40 @@ pub fn over_trials(
     Ok(chart.finish(description))
 }
 
+/// Power of a panel over the trials of each listener: as the listeners are, and as if all were alike.
+pub fn of_panel(panel: &PanelDesign, wanted: f64, rows: &[PanelRow]) -> Figure {
+    let most = rows.last().map_or(1, |row| row.trials_each);
+    let listeners = count(panel.listeners, "listener");
+    let title = format!(
+        "Power of {listeners}: {}, {} right on average, over-dispersion {}",
+        panel.design.protocol,
+        percent(panel.design.proportion),
+        panel.gamma
+    );
+    let mut chart = Chart::new(
+        title,
+        Axis::linear("trials of each listener", 0.0, most as f64),
+        Axis::linear("probability", 0.0, 1.0),
+    );
+    let points = |of: fn(&PanelRow) -> f64| -> Vec<(f64, f64)> {
+        rows.iter().map(|row| (row.trials_each as f64, of(row))).collect()
+    };
+    chart.line(Tone::First, &points(|row| row.power));
+    chart.line(Tone::Second, &points(|row| row.alike.power));
+    chart.line(Tone::Chance, &points(|row| row.alike.alpha));
+    chart.across(Tone::Critical, wanted);
+    chart.name(Tone::First, "difference found");
+    chart.name(Tone::Second, "if all were alike");
+    chart.name(Tone::Chance, "guessers pass");
+    chart.name(Tone::Critical, format!("power wanted, {}", percent(wanted)));
+    let reached = rows.iter().find(|row| row.power >= wanted).map_or_else(
+        || format!("It does not reach {} up to {} each", percent(wanted), count(most, "trial")),
+        |row| format!("It first reaches {} at {} each", percent(wanted), count(row.trials_each, "trial")),
+    );
+    let last = rows.last().map_or(0.0, |row| row.power);
+    chart.finish(format!("{reached}, and at the end is {}.", percent(last)))
+}
+
 /// What this very test can find: power over the proportion of trials in which the difference is heard (preference: over
 /// the proportion preferring one side).
 ///
@@ -100,5 +137,41 @@ pub fn over_effect(protocol: Protocol, alpha: f64, trials: u64) -> Result<Figure
         percent(guess),
         percent(half),
         percent(points[99].1)
+    )))
+}
+
+/// What a sequential test says over the proportion of trials in which the difference is heard: exact, by recursion.
+///
+/// # Errors
+/// A test of more trials than are computed exactly.
+pub fn of_sequential(protocol: Protocol, test: &SequentialTest) -> Result<Figure, StatsError> {
+    let (mut difference, mut none) = (Vec::new(), Vec::new());
+    for share in (0..=100).step_by(2) {
+        let right = proportion_of_discriminators(protocol, f64::from(share) / 100.0);
+        let exact = test.exact(right)?;
+        difference.push((f64::from(share), exact.difference));
+        none.push((f64::from(share), exact.no_difference));
+    }
+    let label = match protocol {
+        Protocol::Preference => "lead of one side over the other, % of answers",
+        _ => "trials in which the difference is heard, %",
+    };
+    let mut chart = Chart::new(
+        format!("What the sequential rule says, at most {}", count(test.most_trials, "trial")),
+        Axis::linear(label, 0.0, 100.0),
+        Axis::linear("probability", 0.0, 1.0),
+    );
+    chart.line(Tone::First, &difference);
+    chart.line(Tone::Second, &none);
+    chart.across(Tone::Chance, test.alpha);
+    chart.name(Tone::First, "\"a difference\"");
+    chart.name(Tone::Second, "\"no difference\"");
+    chart.name(Tone::Chance, format!("agreed risk, {}", percent(test.alpha)));
+    Ok(chart.finish(format!(
+        "It says \"a difference\" to a guesser in {} of sittings, in {} where the difference is heard in half of the trials, \
+         and in {} where it is always heard.",
+        percent(difference[0].1),
+        percent(difference[25].1),
+        percent(difference[50].1)
     )))
 }

@@ -7,24 +7,35 @@ use std::fmt::Write as _;
 
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::circuit::CircuitError;
-use crate::hearing::difference::{gain_db, logarithmic};
+use crate::hearing::difference::{BAND_HZ, gain_db, logarithmic};
+use crate::hearing::weighting::just_noticeable_db;
 use crate::hearing::{Difference, Summary};
 use crate::session::{Comparison, Session};
 
 /// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
 const POINTS: usize = 240;
-/// Just noticeable step of a steady pure tone at 80 dB above its threshold, in dB (Jesteadt, Wier & Green 1977, JASA 61:169:
-/// dI/I = 0.463 (I/I0)^-0.072).
-const TONE_LIMEN_DB: f64 = 0.503;
+/// Levels above threshold in dB between which the just noticeable step is shown: loud and soft tones.
+const LOUD_TO_SOFT_DB: (f64, f64) = (80.0, 40.0);
 /// Within this, levels count as matched: common practice, no source.
 const MATCHED_DB: f64 = 0.1;
 
+/// Every figure of one comparison: both responses, their difference, and the two cables over frequency.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn of_comparison(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
+    let mut all = vec![responses(session, comparison)?, difference(session, comparison)?];
+    let sides = [("A, ", comparison.a), ("B, ", comparison.b)];
+    all.extend(over_cables(session, &format!("{}: ", comparison.name), &sides)?);
+    Ok(all)
+}
+
 fn frequencies() -> Vec<f64> {
-    logarithmic(20.0, 20_000.0, POINTS)
+    logarithmic(BAND_HZ.0, BAND_HZ.1, POINTS)
 }
 
 fn axis() -> Axis {
-    Axis::logarithmic("frequency, Hz", 20.0, 20_000.0)
+    Axis::logarithmic("frequency, Hz", BAND_HZ.0, BAND_HZ.1)
 }
 
 fn points(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
@@ -70,7 +81,7 @@ pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, C
     )))
 }
 
-/// Side A minus side B, and what is left after the best single level match, against known thresholds.
+/// Side A minus side B, and what is left after the best single level match, with known thresholds as bands.
 ///
 /// # Errors
 /// The circuit has no answer.
@@ -81,61 +92,91 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     let whole = Difference::between(&a, &b, &frequencies)?.gain_db;
     let shape: Vec<f64> = whole.iter().map(|db| db - summary.level_db).collect();
     let (low, high) = ends(whole.iter().chain(&shape));
-    let reach = low.abs().max(high.abs()).max(TONE_LIMEN_DB) * 1.15;
+    let (loud, soft) = (just_noticeable_db(LOUD_TO_SOFT_DB.0), just_noticeable_db(LOUD_TO_SOFT_DB.1));
+    let reach = low.abs().max(high.abs()).max(soft) * 1.1;
     let mut chart = Chart::new(
         format!("{}: difference against thresholds", comparison.name),
         axis(),
         Axis::linear("A minus B, dB", -reach, reach),
     );
-    let flat = |level: f64| vec![(20.0, level), (20_000.0, level)];
+    let flat = |level: f64| vec![(BAND_HZ.0, level), (BAND_HZ.1, level)];
     chart.band(Tone::Quiet, &flat(-MATCHED_DB), &flat(MATCHED_DB));
-    chart.line(Tone::Critical, &flat(TONE_LIMEN_DB));
-    chart.line(Tone::Critical, &flat(-TONE_LIMEN_DB));
+    for sign in [-1.0, 1.0] {
+        chart.band(Tone::Critical, &flat(sign * loud), &flat(sign * soft));
+    }
     chart.line(Tone::First, &points(&frequencies, &whole));
     chart.line(Tone::Third, &points(&frequencies, &shape));
     chart.name(Tone::First, "as wired");
-    chart.name(Tone::Third, "after the best level match");
-    chart.name(Tone::Critical, "smallest step heard of a steady loud tone");
-    chart.name(Tone::Quiet, "shaded: counts as matched");
+    chart.name(Tone::Third, format!("after the best level match ({:+.3} dB)", summary.level_db));
+    chart.name_band(
+        Tone::Critical,
+        format!("{loud:.2} to {soft:.2} dB: just noticeable steps of loud to soft tones"),
+    );
+    chart.name_band(Tone::Quiet, format!("{MATCHED_DB} dB: counts as matched"));
     let mut words = format!(
         "The largest difference is {:.3} dB at {:.0} Hz; after the best single level match {:.3} dB at {:.0} Hz are left. ",
         summary.max_abs_db, summary.max_abs_at_hz, summary.shape_max_abs_db, summary.shape_max_abs_at_hz
     );
     let _ = write!(
         words,
-        "The lines at {TONE_LIMEN_DB} dB are the just noticeable step of a pure tone at 80 dB above threshold (Jesteadt, Wier and \
-         Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no source)."
+        "The outer bands, {loud:.3} to {soft:.3} dB, are the just noticeable steps of a pure tone from {} to {} dB above \
+         threshold (Jesteadt, Wier and Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no \
+         source).",
+        LOUD_TO_SOFT_DB.0, LOUD_TO_SOFT_DB.1
     );
     Ok(chart.finish(words))
 }
 
-/// Loop resistance and loop inductance of all cables over frequency; nothing for cables that were measured as a response.
+/// Loop resistance, loop inductance and capacitance of all cables over frequency; nothing for cables that were measured
+/// as a response.
 ///
 /// # Errors
 /// The circuit has no answer.
 pub fn cables(session: &Session) -> Result<Vec<Figure>, CircuitError> {
+    let all: Vec<(&str, usize)> = (0..session.cables.len()).map(|index| ("", index)).collect();
+    over_cables(session, "", &all)
+}
+
+/// A cable's name in the legend and its values; one row per cable that has any.
+type Curves = Vec<(String, Vec<f64>)>;
+
+/// Resistance, inductance and capacitance of some cables, each with a word before its name.
+fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Result<Vec<Figure>, CircuitError> {
     let frequencies = frequencies();
-    let mut resistance = Vec::new();
-    let mut inductance = Vec::new();
-    for (index, cable) in session.cables.iter().enumerate() {
-        let parameters = session.chain(index).parameters(&frequencies)?;
-        let scaled = |values: Option<Vec<f64>>, factor: f64| {
-            values
-                .map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<f64>>())
-                .filter(|values| values.iter().any(|value| *value != 0.0))
+    let (mut resistance, mut inductance, mut capacitance) = (Curves::new(), Curves::new(), Curves::new());
+    for (before, index) in shown {
+        let parameters = session.chain(*index).parameters(&frequencies)?;
+        let name = format!("{before}{}", session.cables[*index].name);
+        let add = |curves: &mut Curves, values: Option<Vec<f64>>, factor: f64| {
+            let values =
+                values.map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<_>>());
+            curves.extend(
+                values
+                    .filter(|values| values.iter().any(|value| *value != 0.0))
+                    .map(|values| (name.clone(), values)),
+            );
         };
-        let name = || cable.name.clone();
-        resistance.extend(scaled(parameters.loop_resistance_ohm, 1e3).map(|values| (name(), values)));
-        inductance.extend(scaled(parameters.loop_inductance_h, 1e6).map(|values| (name(), values)));
+        add(&mut resistance, parameters.loop_resistance_ohm, 1e3);
+        add(&mut inductance, parameters.loop_inductance_h, 1e6);
+        add(&mut capacitance, parameters.capacitance_f, 1e9);
     }
     Ok([
-        ("Loop resistance of the cables", "mΩ", resistance),
-        ("Loop inductance of the cables", "µH", inductance),
+        ("loop resistance of the cables", "mΩ", resistance),
+        ("loop inductance of the cables", "µH", inductance),
+        ("capacitance of the cables", "nF", capacitance),
     ]
     .into_iter()
     .filter(|(_, _, curves)| !curves.is_empty())
-    .map(|(title, unit, curves)| over_frequency(title, unit, &frequencies, &curves))
+    .map(|(what, unit, curves)| {
+        let title = if title.is_empty() { capital(what) } else { format!("{title}{what}") };
+        over_frequency(&title, unit, &frequencies, &curves)
+    })
     .collect())
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// Most curves that one picture can carry and still be told apart.
@@ -144,7 +185,7 @@ const MOST_CURVES: usize = 4;
 fn over_frequency(title: &str, unit: &str, frequencies: &[f64], curves: &[(String, Vec<f64>)]) -> Figure {
     let shown = &curves[..curves.len().min(MOST_CURVES)];
     let (_, high) = ends(shown.iter().flat_map(|(_, values)| values));
-    let mut chart = Chart::new(title, axis(), Axis::linear(unit, 0.0, high * 1.1));
+    let mut chart = Chart::new(title, axis(), Axis::linear(unit, 0.0, high * 1.1)).tall(240.0);
     let mut words = String::from("Totals for the length, there and back:");
     for (index, (name, values)) in shown.iter().enumerate() {
         chart.line(Tone::of(index), &points(frequencies, values));

@@ -2,13 +2,17 @@
 
 use super::caveat::Weight;
 use super::model::{Basis, Report};
+use super::page::design;
 
-/// Lines of the summary, at most ten.
+/// Lines of the summary.
 const LINES: usize = 10;
 
-/// The summary, one line per entry; every name and number in it stands in the report too.
+/// The summary, ten lines, one per entry; every name and number in it stands in the report too.
+///
+/// First what was asked and how many sittings count, then the verdicts, then what decides or weakens them; what is left
+/// is filled with what the verdicts exclude, controls, register and how to check. The last line is always how to check.
 pub fn summary(report: &Report) -> Vec<String> {
-    let mut lines = vec![one_line(&report.session.title)];
+    let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
     lines.push(format!(
         "{} of {} sittings count; {} listeners; register announces {}",
@@ -19,13 +23,12 @@ pub fn summary(report: &Report) -> Vec<String> {
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);
     match basis {
-        Basis::Listening => {}
-        Basis::Silent => lines.push("SILENT: nothing was played".to_owned()),
-        Basis::Simulated => lines.push("SIMULATED: a program answered, nobody listened".to_owned()),
         Basis::Nothing => lines.push("No complete, valid sitting: no verdict".to_owned()),
+        basis => lines.extend(report.no_listening_test(basis).map(str::to_owned)),
     }
     let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() <= Weight::Serious).collect();
-    let room = LINES - lines.len() - usize::from(!serious.is_empty());
+    // A line for how to check, and at least one for caveats that matter.
+    let room = LINES - 1 - lines.len() - usize::from(!serious.is_empty());
     let comparisons = report.comparisons.len();
     let shown = if comparisons > room { room - 1 } else { comparisons };
     for comparison in &report.comparisons[..shown] {
@@ -35,7 +38,7 @@ pub fn summary(report: &Report) -> Vec<String> {
         lines.push(format!("... and {} more comparisons in the report", comparisons - shown));
     }
     if !serious.is_empty() {
-        let left = LINES - lines.len();
+        let left = LINES - 1 - lines.len();
         let named = if serious.len() > left { left - 1 } else { serious.len() };
         for caveat in &serious[..named] {
             lines.push(format!("! {}", one_line(&caveat.text())));
@@ -44,7 +47,60 @@ pub fn summary(report: &Report) -> Vec<String> {
             lines.push(format!("! {} more serious caveats in the report", serious.len() - named));
         }
     }
+    let left = LINES - 1 - lines.len();
+    lines.extend(more(report).take(left));
+    lines.push(
+        "Check it: `earwitness verify .` in the session's folder, and \"How to check it\" in the report"
+            .to_owned(),
+    );
     lines
+}
+
+/// What else is worth a line, most telling first; always enough of it.
+fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
+    let of_comparisons = report.comparisons.iter().flat_map(|comparison| {
+        comparison
+            .one_by_one
+            .iter()
+            .chain(comparison.verdict.limits.first())
+            .map(|words| format!("{}: {}", one_line(&comparison.name), one_line(words)))
+    });
+    let controls = if report.controls.is_empty() {
+        "Controls: the session has none".to_owned()
+    } else {
+        let each: Vec<String> = report
+            .controls
+            .iter()
+            .map(|control| {
+                let name = [control.kind.as_str(), control.amount.as_str()].join(" ");
+                format!("{} {} of {} right", name.trim(), control.correct, control.trials)
+            })
+            .collect();
+        format!("Controls: {}", each.join(", "))
+    };
+    let register = &report.register;
+    let minor = report.caveats.iter().filter(|caveat| caveat.weight() == Weight::Minor).count();
+    of_comparisons
+        .chain([
+            controls,
+            format!(
+                "Register: {} of its sittings never closed, {} without a journal here, {} journals that it does not announce",
+                register.unfinished,
+                register.missing.len(),
+                register.unregistered
+            ),
+            format!("Minor caveats in the report: {minor}"),
+            format!("Session file, SHA-256: {}", report.session.digest),
+        ])
+        .chain(report.comparisons.iter().flat_map(|comparison| {
+            comparison
+                .verdict
+                .limits
+                .iter()
+                .skip(1)
+                .map(|words| format!("{}: {}", one_line(&comparison.name), one_line(words)))
+        }))
+        .chain(std::iter::repeat_with(|| report.program.clone()))
 }
 
 /// Without line breaks and control characters that a terminal would act on.

@@ -4,7 +4,11 @@
 //! figure follows the page into dark mode and onto paper; every tone has a dash or shape of its own, so that nothing is
 //! told by colour alone. Lengths are in the units of the view box.
 
+mod axis;
+
 use std::fmt::Write as _;
+
+pub use axis::Axis;
 
 /// Colours and strokes of figures, for the page and for figures that stand alone.
 pub const STYLE: &str = include_str!("figure.css");
@@ -70,100 +74,6 @@ impl Tone {
     }
 }
 
-/// One direction of a chart.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Axis {
-    label: String,
-    low: f64,
-    high: f64,
-    logarithmic: bool,
-    ticks: Vec<(f64, String)>,
-}
-
-impl Axis {
-    /// Evenly divided from `low` to `high`, about five round ticks. Equal or unordered ends are moved apart.
-    pub fn linear(label: impl Into<String>, low: f64, high: f64) -> Self {
-        let (low, high) = apart(low, high);
-        let step = round_step((high - low) / 5.0);
-        let places = (-step.log10().floor()).max(0.0) as usize;
-        let first = (low / step - 1e-9).ceil() as i64;
-        let last = (high / step + 1e-9).floor() as i64;
-        let ticks = (first..=last)
-            .map(|k| {
-                let value = k as f64 * step;
-                (value, format!("{:.places$}", value + 0.0))
-            })
-            .collect();
-        Self { label: label.into(), low, high, logarithmic: false, ticks }
-    }
-
-    /// Logarithmic from `low` to `high`, both above 0; ticks at 1, 2 and 5 of each decade, with k for thousands.
-    pub fn logarithmic(label: impl Into<String>, low: f64, high: f64) -> Self {
-        let low = low.max(f64::MIN_POSITIVE);
-        let high = if high > low { high } else { low * 10.0 };
-        let mut ticks = Vec::new();
-        for decade in low.log10().floor() as i32..=high.log10().ceil() as i32 {
-            for digit in [1.0, 2.0, 5.0] {
-                let value = digit * 10.0_f64.powi(decade);
-                if value >= low * (1.0 - 1e-9) && value <= high * (1.0 + 1e-9) {
-                    ticks.push((value, short(value)));
-                }
-            }
-        }
-        if ticks.len() > 14 {
-            ticks.retain(|(value, _)| (value.log10() - value.log10().round()).abs() < 1e-9);
-        }
-        Self { label: label.into(), low, high, logarithmic: true, ticks }
-    }
-
-    /// With ticks of the caller's choice.
-    #[must_use]
-    pub fn with_ticks(mut self, ticks: Vec<(f64, String)>) -> Self {
-        self.ticks = ticks;
-        self
-    }
-
-    /// Place along the axis, 0 to 1, held at the ends.
-    fn place(&self, value: f64) -> f64 {
-        let share = if self.logarithmic {
-            (value.max(self.low) / self.low).ln() / (self.high / self.low).ln()
-        } else {
-            (value - self.low) / (self.high - self.low)
-        };
-        if share.is_nan() { 0.0 } else { share.clamp(0.0, 1.0) }
-    }
-}
-
-fn apart(low: f64, high: f64) -> (f64, f64) {
-    let low = if low.is_finite() { low } else { 0.0 };
-    if high.is_finite() && high > low { (low, high) } else { (low, low + 1.0) }
-}
-
-fn round_step(step: f64) -> f64 {
-    let decade = 10.0_f64.powf(step.log10().floor());
-    let lead = step / decade;
-    decade
-        * if lead <= 1.0 {
-            1.0
-        } else if lead <= 2.0 {
-            2.0
-        } else if lead <= 5.0 {
-            5.0
-        } else {
-            10.0
-        }
-}
-
-/// 20000 as "20k", 0.002 as "0.002".
-fn short(value: f64) -> String {
-    if value >= 1000.0 { format!("{}k", tidy(value / 1000.0)) } else { tidy(value) }
-}
-
-fn tidy(value: f64) -> String {
-    let text = format!("{value:.6}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
-}
-
 /// Text with the characters that mean something to SVG and HTML replaced.
 pub fn escape(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
@@ -195,6 +105,14 @@ pub fn cut(text: &str, most: usize) -> String {
     }
 }
 
+/// A line of the legend: a stroke or a patch, and what it stands for.
+#[derive(Debug, Clone)]
+struct Entry {
+    tone: Tone,
+    text: String,
+    band: bool,
+}
+
 /// A chart with two axes, filled piece by piece.
 #[derive(Debug, Clone)]
 pub struct Chart {
@@ -209,7 +127,7 @@ pub struct Chart {
     bottom: f64,
     under: String,
     body: String,
-    legend: Vec<(Tone, String)>,
+    legend: Vec<Entry>,
 }
 
 /// Width of every figure's view box.
@@ -264,7 +182,12 @@ impl Chart {
 
     /// Names a tone in the legend.
     pub fn name(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push((tone, text.into()));
+        self.legend.push(Entry { tone, text: text.into(), band: false });
+    }
+
+    /// Names a band in the legend, with a patch in place of a stroke.
+    pub fn name_band(&mut self, tone: Tone, text: impl Into<String>) {
+        self.legend.push(Entry { tone, text: text.into(), band: true });
     }
 
     fn path(&self, points: &[(f64, f64)]) -> String {
@@ -369,34 +292,33 @@ impl Chart {
         svg.push_str(&self.body);
         for (row, entries) in legend_rows.iter().enumerate() {
             let y = self.height + 20.0 * row as f64 + 6.0;
-            for (x, tone, text) in entries {
+            for (x, Entry { tone, text, band }) in entries {
                 let class = tone.class();
-                let _ = write!(
-                    svg,
-                    "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>\
-                     <text x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-                    x + 30.0,
-                    y + 4.0,
-                    escape(text)
-                );
+                let _ = if *band {
+                    write!(svg, "<path class=\"band {class}\" d=\"M{x:.1} {:.1}h24v12h-24Z\"/>", y - 6.0)
+                } else {
+                    write!(svg, "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>")
+                };
+                let _ =
+                    write!(svg, "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>", x + 30.0, y + 4.0, escape(text));
             }
         }
         svg.push_str("</svg>");
         Figure { title: self.title, description, inline: svg }
     }
 
-    fn legend_rows(&self) -> Vec<Vec<(f64, Tone, String)>> {
-        let mut rows: Vec<Vec<(f64, Tone, String)>> = Vec::new();
+    fn legend_rows(&self) -> Vec<Vec<(f64, Entry)>> {
+        let mut rows: Vec<Vec<(f64, Entry)>> = Vec::new();
         let mut x = f64::INFINITY;
-        for (tone, text) in &self.legend {
-            let text = cut(text, 70);
+        for entry in &self.legend {
+            let text = cut(&entry.text, 70);
             let width = 50.0 + 7.0 * text.chars().count() as f64;
             if x + width > self.width - 8.0 {
                 x = 12.0;
                 rows.push(Vec::new());
             }
             if let Some(row) = rows.last_mut() {
-                row.push((x, *tone, text));
+                row.push((x, Entry { text, ..entry.clone() }));
             }
             x += width;
         }
@@ -446,27 +368,44 @@ impl Chart {
     }
 }
 
+/// One SVG file with the figures below each other, each under its title.
+pub fn stacked(figures: &[Figure]) -> String {
+    let mut body = String::new();
+    let mut top = 0.0;
+    for figure in figures {
+        let height = view_height(&figure.inline);
+        let _ = write!(
+            body,
+            "<text class=\"label\" x=\"12\" y=\"{:.0}\">{}</text>",
+            top + 18.0,
+            escape(&figure.title)
+        );
+        let placed = format!("<svg y=\"{:.0}\" width=\"{WIDTH:.0}\" height=\"{height:.0}\" ", top + 24.0);
+        body.push_str(&figure.inline.replacen("<svg ", &placed, 1));
+        top += height + 40.0;
+    }
+    format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" viewBox=\"0 0 \
+         {WIDTH:.0} {top:.0}\" width=\"{WIDTH:.0}\" height=\"{top:.0}\"><style>{STYLE}</style><rect class=\"paper\" \
+         width=\"100%\" height=\"100%\"/>{body}</svg>\n"
+    )
+}
+
+fn view_height(svg: &str) -> f64 {
+    svg.split("viewBox=\"")
+        .nth(1)
+        .and_then(|rest| rest.split('"').next())
+        .and_then(|numbers| numbers.split_whitespace().nth(3))
+        .and_then(|height| height.parse().ok())
+        .unwrap_or(300.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn chart() -> Chart {
         Chart::new("Level", Axis::logarithmic("frequency, Hz", 20.0, 20_000.0), Axis::linear("dB", -1.0, 1.0))
-    }
-
-    #[test]
-    fn round_ticks() {
-        let texts = |axis: Axis| axis.ticks.into_iter().map(|(_, text)| text).collect::<Vec<_>>();
-        assert_eq!(texts(Axis::linear("", 0.0, 1.0)), ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]);
-        assert_eq!(
-            texts(Axis::linear("", -0.003, 0.002)),
-            ["-0.003", "-0.002", "-0.001", "0.000", "0.001", "0.002"]
-        );
-        assert_eq!(texts(Axis::linear("", 0.0, 16.0)), ["0", "5", "10", "15"]);
-        assert_eq!(
-            texts(Axis::logarithmic("", 20.0, 20_000.0)),
-            ["20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"]
-        );
     }
 
     #[test]

@@ -12,8 +12,8 @@ use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
-pub use sitting::{Described, described, of_sitting, room_trials};
-pub use words::{count, percent, risk};
+pub use sitting::{Described, described, no_answers, of_sitting, room_answers, room_trials};
+pub use words::{count, no_listening_test, percent, risk};
 
 /// Right answers of a number of trials.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -75,7 +75,7 @@ pub struct VerdictInput {
     pub stopped_early: bool,
     /// The answers came from a simulated listener.
     pub simulated: bool,
-    /// Nothing was played.
+    /// Nothing was played aloud: it went nowhere, or into a file.
     pub silent: bool,
     /// Trials with a known answer.
     pub controls: Controls,
@@ -166,6 +166,11 @@ pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
         && one::p_value(protocol, identical.correct, identical.trials) <= 0.01
 }
 
+/// What limits any verdict with these circumstances: what the controls show, and where it holds.
+pub fn circumstances(input: &VerdictInput) -> Vec<String> {
+    words::circumstances(input)
+}
+
 /// The verdict in plain words.
 ///
 /// # Errors
@@ -190,6 +195,7 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
     if let Some(room) = &input.room {
         analysis.p_value = room.p_value;
         analysis.mid_p = room.mid_p;
+        analysis.log10_p_value = room.p_value.max(f64::MIN_POSITIVE).log10();
         analysis.critical = room.critical;
         analysis.significant = binomial::at_most(room.p_value, input.alpha);
     }

@@ -29,6 +29,8 @@ pub struct NightScene {
     pub playing: Option<usize>,
     /// Seconds until that ends, or votes close.
     pub left: Option<u64>,
+    /// Listeners are coming in: how to join stands before everything else.
+    pub joining: bool,
     /// Votes are taken.
     pub open: bool,
     /// Seats that have voted, and seats that are taken.
@@ -66,10 +68,32 @@ fn slot_rows(slots: &[String], playing: Option<usize>) -> Vec<String> {
     rows
 }
 
+/// How to join, with the code for a camera where all of it is in view at once.
+fn joining(night: &NightScene) -> Vec<Block> {
+    let mut words = Vec::new();
+    if !night.hint.is_empty() {
+        words.push(Block::text(night.hint.clone()));
+        words.push(Block::Gap);
+    }
+    words.extend([
+        Block::text("Point a phone's camera at the code, or open"),
+        Block::heading(night.join.clone()),
+        Block::pair("code", night.code.clone()),
+        Block::pair("seats taken", night.votes.1.to_string()),
+    ]);
+    if !night.news.is_empty() {
+        words.push(Block::Gap);
+        words.extend(night.news.iter().map(|line| Block::text(line.clone())));
+    }
+    if night.qr.is_empty() { words } else { vec![Block::Beside(night.qr.clone(), words)] }
+}
+
 /// The scene of a night. `typing`: the host may type; the room's display may not.
 pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let mut blocks = Vec::new();
-    if !night.hint.is_empty() {
+    if night.joining {
+        blocks.extend(joining(night));
+    } else if !night.hint.is_empty() {
         blocks.push(Block::text(night.hint.clone()));
     }
     if !night.slots.is_empty() {
@@ -86,24 +110,26 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let (voted, taken) = night.votes;
     if night.open {
         blocks.push(Block::pair("votes", format!("{voted} of {taken}")));
-    } else {
+    } else if !night.joining {
         blocks.push(Block::pair("seats", taken.to_string()));
     }
     for line in &night.results {
         blocks.push(Block::text(line.clone()));
     }
-    if !night.news.is_empty() {
+    if !night.news.is_empty() && !night.joining {
         blocks.push(Block::Gap);
         blocks.extend(night.news.iter().map(|line| Block::text(line.clone())));
     }
     if night.results.is_empty() {
-        blocks.push(Block::Gap);
-        blocks.push(Block::pair("join", night.join.clone()));
-        blocks.push(Block::pair("code", night.code.clone()));
+        if !night.joining {
+            blocks.push(Block::Gap);
+            blocks.push(Block::pair("join", night.join.clone()));
+            blocks.push(Block::pair("code", night.code.clone()));
+        }
         blocks.extend(night.cautions.iter().map(|caution| Block::caution(caution.clone())));
         blocks.push(Block::pair("seal", night.seal.0.clone()));
         blocks.push(Block::Digits(night.seal.1.clone()));
-        if !night.qr.is_empty() {
+        if !night.qr.is_empty() && !night.joining {
             blocks.push(Block::Gap);
             blocks.push(Block::Picture(night.qr.clone()));
         }

@@ -45,6 +45,8 @@ pub enum Block {
     },
     /// Lines as they are, cut where they are too long: a code for a camera, large letters.
     Picture(Vec<String>),
+    /// A picture with blocks to the right of it, or above it where the page is too narrow for both.
+    Beside(Vec<String>, Vec<Block>),
     /// An empty line.
     Gap,
 }
@@ -172,6 +174,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
             })
             .collect(),
         Block::Picture(picture) => picture.iter().map(|line| Line::from(cut(line, width))).collect(),
+        Block::Beside(picture, blocks) => beside(picture, blocks, width, palette),
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
         }
@@ -202,6 +205,34 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         }
         Block::Gap => vec![Line::default()],
     }
+}
+
+/// Cells between a picture and what stands beside it, and the least width of that.
+const BESIDE: (usize, usize) = (3, 28);
+
+fn beside(picture: &[String], blocks: &[Block], width: usize, palette: Palette) -> Vec<Line<'static>> {
+    let wide = picture.iter().map(|line| line.width()).max().unwrap_or(0);
+    let Some(rest) = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1) else {
+        let mut stacked = lines(blocks, width, palette);
+        stacked.extend(block_lines(&Block::Picture(picture.to_vec()), width, palette));
+        return stacked;
+    };
+    let mut right = lines(blocks, rest, palette).into_iter();
+    let mut joined: Vec<Line<'static>> = picture
+        .iter()
+        .map(|line| {
+            let gap = " ".repeat(wide + BESIDE.0 - line.width());
+            let mut spans = vec![Span::raw(format!("{line}{gap}"))];
+            spans.extend(right.next().into_iter().flat_map(|line| line.spans));
+            Line::from(spans)
+        })
+        .collect();
+    joined.extend(right.map(|line| {
+        let mut spans = vec![Span::raw(" ".repeat(wide + BESIDE.0))];
+        spans.extend(line.spans);
+        Line::from(spans)
+    }));
+    joined
 }
 
 /// A first column and text that hangs to the right of it.
@@ -280,6 +311,10 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
             Block::Copy(label, value) => lines.push(format!("{label}: {value}")),
             Block::Digits(digits) => lines.extend(grouped(digits)),
             Block::Picture(picture) => lines.extend(picture.iter().cloned()),
+            Block::Beside(picture, blocks) => {
+                lines.extend(plain_lines(blocks, width));
+                lines.extend(picture.iter().cloned());
+            }
             Block::Caution(text) => lines.extend(wrap(&format!("Caution: {text}"), width)),
             Block::Score { trials, needed, chance, reached } => {
                 let mut parts = Vec::new();

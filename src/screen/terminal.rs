@@ -77,6 +77,35 @@ impl Drop for Hold {
     }
 }
 
+/// What is typed is not shown while this lives. For lines: the terminal stays in its usual mode.
+pub struct Hidden {
+    before: rustix::termios::Termios,
+}
+
+impl Hidden {
+    /// Turns the echo of standard input off; `None` where standard input is no terminal, so that nothing could be hidden.
+    pub fn take() -> io::Result<Option<Self>> {
+        use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
+        if !io::stdin().is_terminal() {
+            return Ok(None);
+        }
+        let before = tcgetattr(io::stdin())?;
+        let mut hidden = before.clone();
+        hidden.local_modes.remove(LocalModes::ECHO);
+        // The end of the line is still seen.
+        hidden.local_modes.insert(LocalModes::ECHONL);
+        tcsetattr(io::stdin(), OptionalActions::Now, &hidden)?;
+        Ok(Some(Self { before }))
+    }
+}
+
+impl Drop for Hidden {
+    fn drop(&mut self) {
+        let now = rustix::termios::OptionalActions::Now;
+        let _ = rustix::termios::tcsetattr(io::stdin(), now, &self.before);
+    }
+}
+
 /// Where input comes from: a terminal, or a list in a test.
 pub trait InputSource {
     /// The next input, or `None` when nothing came within this time.

@@ -13,6 +13,11 @@ const RESISTANCE_SHARE: f64 = 0.05;
 const RATED_SHARE: f64 = 0.8;
 /// Area in m2 below which a copper conductor is thin for loudspeaker currents (common practice, no source).
 const THIN_CONDUCTOR_M2: f64 = 0.5e-6;
+/// Ampere per m2 that a single cable in free air is usually trusted with (common practice, no source).
+const CURRENT_DENSITY: f64 = 6e6;
+/// Power in watt into the lowest impedance of the load that a loudspeaker cable should be good for (common practice, no
+/// source).
+const POWER_TO_CARRY_W: f64 = 50.0;
 /// The audible band in Hz.
 const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
 
@@ -47,6 +52,8 @@ pub enum Caution {
         cable: String,
         /// Its area in square metres.
         area_m2: f64,
+        /// Lowest impedance of the load in ohm.
+        load_ohm: f64,
     },
     /// A load below what the amplifier's maker allows.
     LowLoad {
@@ -102,10 +109,13 @@ impl Caution {
                  {load_ohm:.1} ohm; 5 % is a usual limit.",
                 100.0 * ohm / load_ohm
             ),
-            Self::ThinConductor { cable, area_m2 } => {
+            Self::ThinConductor { cable, area_m2, load_ohm } => {
+                let ampere = area_m2 * CURRENT_DENSITY;
                 format!(
-                    "Cable {cable} has conductors of {:.2} mm2, thin for a loudspeaker's currents.",
-                    area_m2 * 1e6
+                    "Cable {cable} has conductors of {:.2} mm2; as general guidance that is good for about {ampere:.1} A (6 A \
+                     per mm2), {:.0} W into the load's lowest impedance of {load_ohm:.1} ohm.",
+                    area_m2 * 1e6,
+                    ampere * ampere * load_ohm
                 )
             }
             Self::LowLoad { load_ohm, at_hz, allowed_ohm } => format!(
@@ -133,7 +143,8 @@ impl Caution {
                 "Expect an audible level difference; a real installation would use more copper."
             }
             Self::ThinConductor { .. } => {
-                "Keep the level low with the real cable, and follow its maker's current rating; this is general guidance."
+                "Keep the level low with the real cable, and follow its maker's current rating, which rules over general \
+                 guidance; bundles and warm places carry less."
             }
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."
@@ -181,8 +192,11 @@ impl Caution {
         if let Some(ohm) = parameters.dc_resistance_ohm.filter(|ohm| *ohm > RESISTANCE_SHARE * load_ohm) {
             into.push(Self::LoopResistance { cable: cable(), ohm, load_ohm });
         }
-        if let Some(area_m2) = chain.cable.metal_area_m2().filter(|area| *area < THIN_CONDUCTOR_M2 * 0.999) {
-            into.push(Self::ThinConductor { cable: cable(), area_m2 });
+        if let Some(area_m2) = chain.cable.metal_area_m2() {
+            let power = (area_m2 * CURRENT_DENSITY).powi(2) * load_ohm;
+            if area_m2 < THIN_CONDUCTOR_M2 * 0.999 || power < POWER_TO_CARRY_W {
+                into.push(Self::ThinConductor { cable: cable(), area_m2, load_ohm });
+            }
         }
         Ok(())
     }

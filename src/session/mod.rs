@@ -6,6 +6,7 @@
 pub mod caution;
 pub mod electrical;
 mod parse;
+mod person;
 pub mod reader;
 pub mod template;
 
@@ -17,6 +18,7 @@ use crate::stats::Protocol;
 
 pub use caution::Caution;
 pub use parse::{load, parse};
+pub use person::same_person;
 pub use reader::SessionError;
 
 /// Keep the level difference that the cables make, or remove it.
@@ -214,6 +216,8 @@ pub struct Session {
     pub controls: Vec<Control>,
     /// What was wagered, if anything.
     pub wager: Option<Wager>,
+    /// Names of the people who prepared the session; a report says which of them also listened.
+    pub prepared_by: Vec<String>,
     /// The data is invented: demo and example sessions say so.
     pub invented: bool,
     /// What the reader wants the user to know: held table ends and the like.

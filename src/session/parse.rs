@@ -79,6 +79,10 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let warm_up = table.whole("warm_up", 0, 100)?.unwrap_or(0) as u32;
     let confidence = table.flag("confidence")?.unwrap_or(false);
     let invented = table.flag("invented")?.unwrap_or(false);
+    let prepared_by = table.texts("prepared_by")?.unwrap_or_default();
+    if prepared_by.iter().any(|name| name.trim().is_empty()) {
+        return Err(table.error_at("prepared_by", "a name is empty; write prepared_by = [\"Ada\", \"Ben\"]"));
+    }
     let missing_as_wrong =
         table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
     let rest_after_minutes = rest_after(&mut table)?;
@@ -135,6 +139,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         comparisons,
         controls,
         wager,
+        prepared_by,
         invented,
         notes,
     })

@@ -85,7 +85,7 @@ pub fn audition(
         face,
         transport,
         stimuli,
-        silent: *output == OutputChoice::Silent,
+        silent: !matches!(output, OutputChoice::Device(_)),
         random: StdRng::seed_from_u64(environment.seed),
         at: 0,
         training: None,
@@ -117,7 +117,7 @@ fn wait(
             return Ok(Some(made?));
         }
         let page = pages::waiting("Preparing the stimuli", Some(preparation.progress()));
-        face.show(&around(session, *output == OutputChoice::Silent, None, Shown::Page(page)))?;
+        face.show(&around(session, !matches!(output, OutputChoice::Device(_)), None, Shown::Page(page)))?;
         if (environment.ending)() || face.wait(TICK)?.contains(&Intent::Leave) {
             return Ok(None);
         }
@@ -266,7 +266,7 @@ impl Audition<'_, '_> {
     fn judge(&mut self) {
         let Some(training) = self.training else { return };
         let Some(chosen) = training.chosen else {
-            self.notice = Some("choose an answer first, with ↑ ↓".to_string());
+            self.notice = Some("choose an answer first".to_string());
             return;
         };
         let right = (chosen == 1) == training.x_is_b;

@@ -13,6 +13,7 @@ use crate::clip::Playable;
 use crate::player::{OutputDescription, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+use crate::trial::conductor::MAX_TEXT;
 use crate::trial::{Conductor, Digest, Effect, Event, Record, Side, Stage, View};
 
 /// How long a face waits before the time on it is brought up to date.
@@ -64,6 +65,8 @@ pub(super) struct Driver<'d, 'e> {
     pub(super) result: Option<PageScene>,
     /// Sealing was asked for once.
     pub(super) sealing: bool,
+    /// A phrase that was typed and not yet recorded: who typed it is asked next.
+    pub(super) phrase: Option<String>,
 }
 
 /// The level check.
@@ -268,11 +271,17 @@ impl Driver<'_, '_> {
                 pages::terms(&view.terms, parties, accepted, None, &self.request.cautions(), &remarks)
             }
             Stage::Sealing { phrases } => {
-                pages::phrases(view.commitment, &view.commitment.phrase(), phrases.len())
+                let short = view.commitment.phrase();
+                match &self.phrase {
+                    Some(_) => pages::phrase_by(&short, phrases.len()),
+                    None => pages::phrases(view.commitment, &short, phrases),
+                }
             }
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
-            Stage::Rest { listened_ms, offered, next, of } => pages::rest(*listened_ms, *offered, *next, *of),
+            Stage::Rest { listened_ms, offered, next, of } => {
+                pages::rest(*listened_ms, *offered, *next, *of, view.receipt)
+            }
             Stage::ConfirmStop { answered } => pages::confirm_stop(*answered),
             Stage::Counting | Stage::Closing => pages::closing(),
             Stage::Result(shown) => {
@@ -329,11 +338,23 @@ impl Driver<'_, '_> {
                 };
                 Event::Accept { by: by.clone() }
             }
-            (Stage::Sealing { .. }, Intent::Typed(text)) => Event::Phrase { by: String::new(), text },
+            (Stage::Sealing { .. }, Intent::Typed(typed)) => match self.phrase.take() {
+                Some(text) => Event::Phrase { by: typed, text },
+                None if typed.len() > MAX_TEXT => {
+                    self.notice = Some(format!("a phrase has at most {MAX_TEXT} bytes: take a shorter one"));
+                    return Ok(None);
+                }
+                None => {
+                    self.phrase = Some(typed);
+                    return Ok(None);
+                }
+            },
+            (Stage::Sealing { .. }, Intent::Proceed) if self.phrase.is_some() => {
+                Event::Phrase { by: String::new(), text: self.phrase.take().unwrap_or_default() }
+            }
             (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
                 self.sealing = true;
-                self.notice =
-                    Some("Enter once more seals the draws; nobody can add a phrase after that".to_string());
+                self.notice = Some("Enter once more seals; no phrase is taken after that".to_string());
                 return Ok(None);
             }
             (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
@@ -366,7 +387,7 @@ impl Driver<'_, '_> {
             (Stage::Trial(_), Intent::LoopOff) => Event::Loop(None),
             (Stage::Trial(_), Intent::Choose(index)) => Event::Choose(index),
             (Stage::Trial(trial), Intent::Confirm) if trial.choice.is_none() => {
-                self.notice = Some("choose an answer first, with ↑ ↓".to_string());
+                self.notice = Some("choose an answer first".to_string());
                 return Ok(None);
             }
             (Stage::Trial(_), Intent::Confirm) | (Stage::ConfirmStop { .. }, Intent::Proceed) => {
@@ -409,6 +430,13 @@ impl Driver<'_, '_> {
         Ok(())
     }
 
+    /// Something that makes what was heard doubtful: a trial is void, between trials it is noted.
+    fn suspect(&mut self, in_trial: bool, text: String) -> Result<(), SittingError> {
+        self.notice =
+            Some(if in_trial { format!("this trial is void and repeated: {text}") } else { text.clone() });
+        self.event(if in_trial { Event::Disturbed { cause: text } } else { Event::Note { text } })
+    }
+
     /// Hands disturbances on. Underruns outside a trial disturb nothing.
     fn take_player_events(&mut self) -> Result<(), SittingError> {
         for event in self.transport.take_events() {
@@ -436,14 +464,7 @@ impl Driver<'_, '_> {
                 PlayerEvent::DeviceChanged => {
                     // What was heard went out somewhere else: nobody knows what of it arrived.
                     let text = "the system moved the sound to another device".to_string();
-                    if in_trial {
-                        self.event(Event::Disturbed { cause: text })?;
-                        self.notice = Some(
-                            "the sound moved to another device: the trial is void and repeated".to_string(),
-                        );
-                    } else {
-                        self.event(Event::Note { text })?;
-                    }
+                    self.suspect(in_trial, text)?;
                 }
                 PlayerEvent::WriteFailed { reason } => {
                     return Err(SittingError::Refused(format!(
@@ -452,15 +473,9 @@ impl Driver<'_, '_> {
                     )));
                 }
                 PlayerEvent::RateSuspected { measured_hz } => {
-                    // Something converts the rate on the way, and nobody knows how well.
-                    let text = format!("the device seems to run at {measured_hz} Hz: sample-rate conversion");
-                    if in_trial {
-                        self.event(Event::Disturbed { cause: text.clone() })?;
-                        self.notice = Some(format!("{text}; this trial is void and repeated"));
-                    } else {
-                        self.event(Event::Note { text: text.clone() })?;
-                        self.notice = Some(text);
-                    }
+                    // At another rate everything sounds faster or slower than it was made.
+                    let text = format!("the device seems to run at {measured_hz} Hz, which is not its rate");
+                    self.suspect(in_trial, text)?;
                 }
             }
         }

@@ -86,7 +86,7 @@ pub(super) fn with_look<T>(
         }
         Look::Plain => {
             let out = terminal::writer().map_err(FaceError)?;
-            work(&mut Plain::new(io::BufReader::new(io::stdin()), out))
+            work(&mut Plain::on_standard_input(out))
         }
         Look::None => work(&mut Silence),
     }

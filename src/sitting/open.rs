@@ -11,10 +11,13 @@ use crate::player::{OutputChoice, Pace, PlayerOptions, Switch, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::session::{Session, Switching};
 use crate::stimulus::{DeviceWords, StimulusSet};
-use crate::trial::{Sittings, Terms};
+use crate::trial::rest::SecretError;
+use crate::trial::{Secret, Sittings, SittingsError, Terms};
 
 /// Shortest passphrase that is taken, in characters.
 const SHORTEST_PASSPHRASE: usize = 6;
+/// How often a passphrase is asked for when a sitting goes on.
+const PASSPHRASE_TRIES: u32 = 3;
 
 /// Conducts a sitting, from the first page to the last.
 ///
@@ -36,14 +39,18 @@ pub fn conduct(
         });
     };
     let Desk { face, .. } = desk;
-    let Entered { stimuli, resume, passphrase } = entered;
+    let Entered { stimuli, start } = entered;
     let transport =
         open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
     let output = transport.description();
-    let passphrase = passphrase.as_deref();
-    let opened = match &resume {
-        Some(cut_off) => store::resume(sittings, environment, &stimuli, &output, cut_off, passphrase)?,
-        None => store::open(sittings, request, environment, &stimuli, &output, passphrase)?,
+    let fresh = matches!(start, Start::Fresh { .. });
+    let opened = match start {
+        Start::CutOff { cut_off, secret } => {
+            store::resume(sittings, environment, &stimuli, &output, &cut_off, secret)?
+        }
+        Start::Fresh { passphrase } => {
+            store::open(sittings, request, environment, &stimuli, &output, passphrase.as_deref())?
+        }
     };
     let device = output.kind == "device";
     let heard = device && request.simulate.is_none();
@@ -75,12 +82,13 @@ pub fn conduct(
         },
         result: None,
         sealing: false,
+        phrase: None,
     };
     driver.carry_out(opened.effects)?;
     if device && !heard {
         driver.note_words(0.0)?;
     }
-    if resume.is_none() && request.simulate.is_none() {
+    if fresh && request.simulate.is_none() {
         driver.accept_first()?;
     }
     driver.run()
@@ -89,8 +97,19 @@ pub fn conduct(
 /// What is known when a sitting can be opened.
 struct Entered {
     stimuli: StimulusSet,
-    resume: Option<store::CutOff>,
-    passphrase: Option<String>,
+    start: Start,
+}
+
+/// A new sitting, or one that goes on.
+enum Start {
+    Fresh {
+        /// The other party's, to lock the secret with.
+        passphrase: Option<String>,
+    },
+    CutOff {
+        cut_off: store::CutOff,
+        secret: Secret,
+    },
 }
 
 /// Everything before a sitting is open.
@@ -120,18 +139,26 @@ impl Desk<'_, '_> {
             Step::Left => return Ok(None),
         };
         let fresh = resume.is_none();
+        // What stands in the way is said before anything is prepared.
+        let unlocked = match &resume {
+            Some(cut_off) if !cut_off.locked => Some(plain_secret(sittings, cut_off)?),
+            _ => None,
+        };
         let stimuli = if person && fresh { self.agree(preparation)? } else { self.wait(preparation)? };
         let Step::On(stimuli) = stimuli else { return Ok(None) };
-        let locked = resume.as_ref().is_some_and(|cut_off| cut_off.locked);
-        let passphrase = if locked || (fresh && self.request.opponent) {
-            match self.passphrase(!fresh)? {
-                Step::On(passphrase) => Some(passphrase),
+        let start = match (resume, unlocked) {
+            (Some(cut_off), Some(secret)) => Start::CutOff { cut_off, secret },
+            (Some(cut_off), None) => match self.unlock(sittings, &cut_off)? {
+                Step::On(secret) => Start::CutOff { cut_off, secret },
                 Step::Left => return Ok(None),
-            }
-        } else {
-            None
+            },
+            (None, _) if self.request.opponent => match self.new_passphrase()? {
+                Step::On(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
+                Step::Left => return Ok(None),
+            },
+            (None, _) => Start::Fresh { passphrase: None },
         };
-        Ok(Some(Entered { stimuli, resume, passphrase }))
+        Ok(Some(Entered { stimuli, start }))
     }
 
     /// Which sitting: one that was cut off, or a new one.
@@ -142,7 +169,23 @@ impl Desk<'_, '_> {
     ) -> Result<Step<Option<store::CutOff>>, SittingError> {
         let changed =
             "the session file has changed since, and a sitting goes on under the terms it was opened with";
+        let broken = sittings.broken(&self.request.listener);
         match (store::cut_off(sittings, self.request), self.request.resuming) {
+            (None, Resuming::Resume) if broken.is_some() => Err(SittingError::Refused(
+                broken
+                    .map(|(_, error)| {
+                        format!("{error}. So this sitting cannot go on: start a new one with --new")
+                    })
+                    .unwrap_or_default(),
+            )),
+            (None, Resuming::Ask) if broken.is_some() => {
+                self.notice = broken.map(|(journal, error)| {
+                    let name = sittings.folder().join(&journal).display().to_string();
+                    let why = error.to_string().replacen(&format!("{name}: "), "", 1);
+                    format!("an earlier sitting cannot go on ({why})")
+                });
+                Ok(Step::On(None))
+            }
             (None, Resuming::Resume) => Err(SittingError::Refused(format!(
                 "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
                 self.request.listener,
@@ -173,7 +216,7 @@ impl Desk<'_, '_> {
             listener: self.request.listener.clone(),
             marks: scenes::marks(
                 self.request.simulate.is_some(),
-                self.request.output == OutputChoice::Silent,
+                !matches!(self.request.output, OutputChoice::Device(_)),
                 session.invented,
             ),
             notice: self.notice.clone(),
@@ -240,14 +283,43 @@ impl Desk<'_, '_> {
         }
     }
 
-    /// The other party's passphrase: twice at the opening, once to resume.
-    fn passphrase(&mut self, resuming: bool) -> Result<Step<String>, SittingError> {
+    /// The locked secret of a sitting that was cut off, with the other party's passphrase, in a few tries.
+    fn unlock(&mut self, sittings: &Sittings, cut_off: &store::CutOff) -> Result<Step<Secret>, SittingError> {
+        let mut left = PASSPHRASE_TRIES;
+        loop {
+            for intent in self.show(pages::passphrase(false, true))? {
+                let typed = match intent {
+                    Intent::Leave => return Ok(Step::Left),
+                    Intent::Typed(typed) => typed,
+                    _ => continue,
+                };
+                match sittings.secret(&cut_off.journal, Some(&typed)) {
+                    Ok(secret) => return Ok(Step::On(secret)),
+                    Err(SittingsError::Secret(SecretError::WrongPassphrase)) if left > 1 => {
+                        left -= 1;
+                        let tries =
+                            if left == 1 { "one more try".to_string() } else { format!("{left} more tries") };
+                        self.notice = Some(format!("wrong passphrase: {tries}"));
+                    }
+                    Err(SittingsError::Secret(SecretError::WrongPassphrase)) => {
+                        return Err(SittingError::Refused(format!(
+                            "the passphrase was wrong {PASSPHRASE_TRIES} times. Nothing was changed: the same command \
+                             asks again"
+                        )));
+                    }
+                    Err(error) => return Err(error.into()),
+                }
+            }
+        }
+    }
+
+    /// The other party chooses a passphrase and types it twice.
+    fn new_passphrase(&mut self) -> Result<Step<String>, SittingError> {
         let mut first: Option<String> = None;
         loop {
-            for intent in self.show(pages::passphrase(first.is_some(), resuming))? {
+            for intent in self.show(pages::passphrase(first.is_some(), false))? {
                 match (intent, first.take()) {
                     (Intent::Leave, _) => return Ok(Step::Left),
-                    (Intent::Typed(typed), _) if resuming => return Ok(Step::On(typed)),
                     (Intent::Typed(typed), None) if typed.chars().count() < SHORTEST_PASSPHRASE => {
                         self.notice = Some(format!("at least {SHORTEST_PASSPHRASE} characters, please"));
                     }
@@ -261,6 +333,17 @@ impl Desk<'_, '_> {
             }
         }
     }
+}
+
+/// The secret of a sitting that was cut off and locked by nobody.
+fn plain_secret(sittings: &Sittings, cut_off: &store::CutOff) -> Result<Secret, SittingError> {
+    sittings.secret(&cut_off.journal, None).map_err(|error| {
+        SittingError::Refused(format!(
+            "the sitting in {} cannot go on: {error}. A new one can be started with --new; the old one stays in the \
+             register",
+            cut_off.journal
+        ))
+    })
 }
 
 /// Who must accept the terms.

@@ -5,7 +5,9 @@ use std::fmt::Write as _;
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
 use crate::stats::binomial;
+use crate::stats::sequential::{Exact, SequentialTest};
 use crate::trial::record::StoppingTerms;
+use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Digest, Part, Terms, TrialId};
 
@@ -160,10 +162,11 @@ pub fn terms(
 
 /// How many trials, and which of them do not count.
 fn trials_words(terms: &Terms) -> String {
+    let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
     let mut words = if terms.comparisons.len() == 1 {
-        format!("{} counted", terms.trials)
+        format!("{most}{} counted", terms.trials)
     } else {
-        format!("{} counted ({} for each comparison)", counted(terms), terms.trials)
+        format!("{most}{} counted ({most}{} for each comparison)", counted(terms), terms.trials)
     };
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     if controls > 0 {
@@ -188,9 +191,34 @@ fn trials_words(terms: &Terms) -> String {
 
 /// The score needed, and who wins how often by luck.
 fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
-    let Some(score) = needed(terms) else { return };
+    if terms.protocol == crate::stats::Protocol::Preference {
+        if terms.wager.is_some() {
+            blocks.push(Block::caution(
+                "A preference is neither right nor wrong: nobody can win a wager on it.",
+            ));
+        }
+        return;
+    }
     let trials = counted(terms);
     let chance = terms.protocol.chance();
+    if let Ok(Some(rule)) = score::rule(terms) {
+        sequential_chances(terms, &rule, blocks);
+        return;
+    }
+    let judged = if terms.wager.is_some() { trials } else { terms.trials };
+    if score_needed(terms.protocol, terms.alpha, u64::from(judged)) > judged {
+        let who = terms.wager.as_ref().map_or_else(
+            || "no difference can be shown".to_string(),
+            |wager| format!("{} cannot win", wager.claimant),
+        );
+        blocks.push(Block::caution(format!(
+            "Too few trials: not even {judged} right of {judged} would be rare enough by luck for the agreed risk of {}, so \
+             {who}. `earwitness plan` says how many are needed.",
+            percent(terms.alpha)
+        )));
+        return;
+    }
+    let Some(score) = needed(terms) else { return };
     blocks.push(Block::pair("Score needed", format!("{score} right of {trials}")));
     let (n, k) = (u64::from(trials), u64::from(score));
     blocks.push(Block::Score {
@@ -200,7 +228,7 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
         reached: None,
     });
     blocks.push(Block::pair(
-        "Luck of a guesser",
+        "Guesser's luck",
         format!("{} to reach it without hearing anything", percent(binomial::upper(k, n, chance))),
     ));
     let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
@@ -210,6 +238,45 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
             "{} to miss it for one who is right 75 % of the time, {} for 90 %",
             percent(below(0.75)),
             percent(below(0.9))
+        ),
+    ));
+}
+
+/// How often the sequential rule decides which way; of several comparisons, each on its own and all together.
+fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Block>) {
+    let chance = terms.protocol.chance();
+    let (Ok(guesser), Ok(fair), Ok(good)) = (rule.exact(chance), rule.exact(0.75), rule.exact(0.9)) else {
+        return;
+    };
+    let several = terms.comparisons.len() > 1;
+    if let Some(wager) = &terms.wager {
+        let every = if several { "every comparison" } else { "the comparison" };
+        blocks.push(Block::pair(
+            "Score needed",
+            format!(
+                "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
+                wager.claimant
+            ),
+        ));
+    }
+    // The wager is about all comparisons together; otherwise each one has its own verdict.
+    let all = if terms.wager.is_some() { terms.comparisons.len() as i32 } else { 1 };
+    let one = if several && all == 1 { " in one comparison" } else { "" };
+    blocks.push(Block::pair(
+        "Guesser's luck",
+        format!(
+            "{} to be called a difference{one} without hearing anything; {:.0} trials on average",
+            percent(guesser.difference.powi(all)),
+            guesser.expected_trials
+        ),
+    ));
+    let missed = |exact: &Exact| percent(1.0 - exact.difference.powi(all));
+    blocks.push(Block::pair(
+        "Bad luck",
+        format!(
+            "{} to miss it for one who is right 75 % of the time, {} for 90 %",
+            missed(&fair),
+            missed(&good)
         ),
     ));
 }
@@ -253,9 +320,11 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
     page
 }
 
-/// The commitment is out; anybody may type a phrase.
-pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
-    let mut page = page(StageKind::Typing, id::PHRASES + typed as u64, "The seal: it and you fix all draws");
+/// The commitment is out; anybody may type a phrase. `typed` are the phrases so far: who, and what.
+pub fn phrases(commitment: Digest, short: &str, typed: &[(String, String)]) -> PageScene {
+    let count = typed.len();
+    let mut page =
+        page(StageKind::Typing, id::PHRASES + 2 * count as u64, "The seal: it and you fix all draws");
     page.blocks = vec![
         Block::text(
             "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
@@ -270,12 +339,42 @@ pub fn phrases(commitment: Digest, short: &str, typed: usize) -> PageScene {
              not know it when it committed itself. As many people as like, one line each. Phrases are not secret.",
         ),
         Block::Gap,
-        Block::pair("Phrases so far", typed.to_string()),
+        Block::pair("Phrases so far", phrases_so_far(typed)),
     ];
     page.entry =
-        Some(Entry { label: format!("Phrase {} (an empty line: no more):", typed + 1), hidden: false });
+        Some(Entry { label: format!("Phrase {} (an empty line: no more):", count + 1), hidden: false });
     page.proceed =
-        Some(if typed == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+        Some(if count == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
+    page
+}
+
+/// How many phrases there are, and whose.
+fn phrases_so_far(typed: &[(String, String)]) -> String {
+    if typed.is_empty() {
+        return "none".to_string();
+    }
+    let names: Vec<&str> =
+        typed.iter().map(|(by, _)| if by.is_empty() { "unnamed" } else { by.as_str() }).collect();
+    format!("{} ({})", typed.len(), names.join(", "))
+}
+
+/// A phrase was typed, the phrase after `before` others: who typed it?
+pub fn phrase_by(short: &str, before: usize) -> PageScene {
+    let mut page =
+        page(StageKind::Typing, id::PHRASES + 2 * before as u64 + 1, "The seal: who typed this phrase?");
+    page.blocks = vec![
+        Block::text(
+            "The name, or a role such as \"the host\", stands beside the phrase in the journal and in every report, so \
+             that each of you can see later that your own phrase went in. It goes into no draw.",
+        ),
+        Block::Gap,
+        Block::loud(short),
+    ];
+    page.entry = Some(Entry {
+        label: format!("Who typed phrase {} (an empty line: unnamed):", before + 1),
+        hidden: false,
+    });
+    page.proceed = Some("unnamed".to_string());
     page
 }
 
@@ -338,9 +437,12 @@ pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
         Part::Main => {
             page.heading = "The counted trials".to_string();
             page.blocks.push(Block::text(format!(
-                "{} {of} trials, {} of them done. Control trials may be among them and look like all others.",
+                "{} {of} trials{}. Control trials may be among them and look like all others.",
                 if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "At most" } else { "Now" },
-                next.trial.saturating_sub(1)
+                match next.trial.saturating_sub(1) {
+                    0 => String::new(),
+                    done => format!(", {done} of them done"),
+                }
             )));
         }
     }
@@ -354,8 +456,8 @@ pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
     page
 }
 
-/// A rest.
-pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScene {
+/// A rest; `receipt` is the running one, to be noted down in peace.
+pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Option<Digest>) -> PageScene {
     let mut page = page(StageKind::Page, id::REST + u64::from(next.trial), "Rest your ears");
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
@@ -370,6 +472,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32) -> PageScen
         Block::Gap,
         Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
     ];
+    if let Some(receipt) = receipt {
+        page.blocks.push(Block::pair("Receipt so far", receipt.phrase()));
+    }
     page.proceed = Some("go on".to_string());
     page.stoppable = true;
     page

@@ -9,6 +9,7 @@ use std::time::Duration;
 use super::face::{Face, FaceError};
 use crate::screen::keys::{Action, bindings};
 use crate::screen::page::{plain_lines, wrap};
+use crate::screen::terminal::Hidden;
 use crate::screen::{Intent, PageScene, Scene, Stage, StageKind, TrialScene};
 
 /// Width of the lines in characters.
@@ -21,6 +22,19 @@ pub struct Plain<W: Write> {
     /// What was said last, so that nothing is said twice.
     said: Option<Said>,
     scene: Option<Scene>,
+    hiding: Hiding,
+    /// Lines come from standard input, which may be a terminal that shows what is typed.
+    standard_input: bool,
+}
+
+/// Whether what is typed is hidden now.
+enum Hiding {
+    /// Nothing has to be.
+    NotAsked,
+    /// The terminal shows nothing until this is dropped.
+    Hidden { _until_dropped: Hidden },
+    /// It cannot be, and that was said.
+    Impossible,
 }
 
 /// The parts of a scene that are worth a line when they change. Running time is not: it would never be silent.
@@ -44,7 +58,37 @@ impl<W: Write> Plain<W> {
                 }
             }
         });
-        Self { lines, out, said: None, scene: None }
+        Self { lines, out, said: None, scene: None, hiding: Hiding::NotAsked, standard_input: false }
+    }
+
+    /// Reads lines from standard input; a terminal is kept from showing a passphrase.
+    pub fn on_standard_input(out: W) -> Self {
+        Self { standard_input: true, ..Self::new(io::BufReader::new(io::stdin()), out) }
+    }
+
+    /// Keeps a passphrase from being shown, or says that it cannot be.
+    fn hide(&mut self, scene: &Scene) -> io::Result<()> {
+        let wanted = matches!(&scene.stage, Stage::Page(page) if page.entry.as_ref().is_some_and(|entry| entry.hidden));
+        match (&self.hiding, wanted) {
+            (Hiding::NotAsked, true) => {
+                let hidden = if self.standard_input { Hidden::take()? } else { None };
+                let (hiding, words) = match hidden {
+                    Some(hidden) => {
+                        (Hiding::Hidden { _until_dropped: hidden }, "What you type here is not shown.")
+                    }
+                    None => (
+                        Hiding::Impossible,
+                        "Lines do not come from a terminal, so a passphrase cannot be hidden here: whoever sees where \
+                         they come from can read it.",
+                    ),
+                };
+                self.hiding = hiding;
+                self.say(words)?;
+            }
+            (_, false) => self.hiding = Hiding::NotAsked,
+            (_, true) => {}
+        }
+        Ok(())
     }
 
     fn say(&mut self, text: &str) -> io::Result<()> {
@@ -85,6 +129,7 @@ impl<W: Write> Face for Plain<W> {
             {
                 self.say(&notice)?;
             }
+            self.hide(scene)?;
             if other(|said| said.state.clone()) && !now.state.is_empty() {
                 self.say(&now.state)?;
             }
@@ -107,6 +152,10 @@ impl<W: Write> Face for Plain<W> {
             Err(RecvTimeoutError::Disconnected) => return Ok(vec![Intent::Leave]),
         };
         let Some(scene) = self.scene.take() else { return Ok(Vec::new()) };
+        // Whoever has typed a line that was asked for is asked again, if it is asked for again.
+        if let (Stage::Page(PageScene { entry: Some(_), .. }), Some(said)) = (&scene.stage, &mut self.said) {
+            said.state.clear();
+        }
         let understood = understand(&scene, &line);
         match &understood {
             Understood::Help => self.help(&scene)?,
@@ -176,6 +225,10 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     }
     if let Some(receipt) = &trial.receipt {
         let _ = write!(state, " Receipt so far: {receipt}.");
+    }
+    if trial.kind == StageKind::Confidence {
+        // The question is all there is to say.
+        lines.clear();
     }
     (format!("== {} ==", trial.heading), lines, state)
 }

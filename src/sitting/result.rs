@@ -2,22 +2,22 @@
 
 use std::path::Path;
 
-use super::pages::{counted, needed};
-use crate::report::verdict::{self, Controls, Rule, Tally, VerdictInput};
+use super::pages::{counted as counted_at_most, needed};
+use crate::report::verdict::{self, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
 use crate::stats::one::Analysis;
-use crate::trial::record::{Count, StoppingTerms};
-use crate::trial::{Checked, Counts, Decision, Outcome, Part, ResultView, Terms, View, verify};
+use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
 
 /// The last page; its blocks are also printed when the screen has closed.
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     let mut blocks = Vec::new();
-    heard(view, &mut blocks);
-    outcome_words(shown, &mut blocks);
     let checked = verify::alone(journal);
-    for index in 0..view.terms.comparisons.len() {
-        comparison(view, shown, index, &checked, &mut blocks);
+    heard(view, shown, &mut blocks);
+    outcome_words(view, shown, &mut blocks);
+    // The verdicts of the report: made from the journal as it lies on the disk.
+    for (index, input) in verdict::of_sitting(&checked).iter().enumerate() {
+        comparison(view, shown, (index, input), &checked, &mut blocks);
     }
     wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
@@ -35,21 +35,25 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
 }
 
 /// What this was, if it was no listening test.
-fn heard(view: &View, blocks: &mut Vec<Block>) {
+fn heard(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     if let Some(probability) = view.simulated {
         blocks.push(Block::caution(format!(
-            "Simulated: a program answered, right with probability {probability}. This is no listening test."
+            "Simulated: a program answered, right with probability {probability}."
         )));
     }
-    if view.silent && view.simulated.is_none() {
-        blocks.push(Block::caution("Silent output: nothing was heard. This is no listening test."));
+    // The verdict on counted answers says it by itself.
+    let answered = shown.counts.comparisons.iter().any(|count| count.trials > 0);
+    if let Some(why) = verdict::no_listening_test(view.simulated.is_some(), view.silent)
+        && !answered
+    {
+        blocks.push(Block::caution(why));
     }
     if view.invented {
         blocks.push(Block::caution("The session's data is invented."));
     }
 }
 
-fn outcome_words(shown: &ResultView, blocks: &mut Vec<Block>) {
+fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     let qualification = shown.counts.qualification;
     if qualification.trials > 0 {
         blocks.push(Block::pair(
@@ -65,78 +69,24 @@ fn outcome_words(shown: &ResultView, blocks: &mut Vec<Block>) {
         Outcome::StoppedEarly => blocks.push(Block::text(
             "The sitting was stopped before its rule allowed it: no verdict, whatever the score.",
         )),
-        Outcome::AllTrials | Outcome::Sequential => {}
+        Outcome::Sequential => {
+            let counted: u32 = shown.counts.comparisons.iter().map(|count| count.trials).sum();
+            blocks.push(Block::text(format!(
+                "The rule for stopping that was agreed on has decided, after {counted} of at most {} counted trials.",
+                counted_at_most(&view.terms)
+            )));
+        }
+        Outcome::AllTrials => {}
     }
     if shown.counts.void > 0 {
         blocks.push(Block::pair(
             "Disturbed",
-            format!("{} attempts were void and repeated with fresh draws", shown.counts.void),
+            match shown.counts.void {
+                1 => "1 attempt was void and repeated with a fresh draw".to_string(),
+                void => format!("{void} attempts were void and repeated with fresh draws"),
+            },
         ));
     }
-}
-
-fn tally(count: Count) -> Tally {
-    Tally { correct: u64::from(count.correct), trials: u64::from(count.trials) }
-}
-
-/// Control answers, added up by whether they could have been heard.
-fn controls(terms: &Terms, counts: &Counts) -> Controls {
-    let mut sum = Controls::default();
-    for (control, count) in terms.controls.iter().zip(&counts.controls) {
-        let part = if control.is_positive() { &mut sum.positive } else { &mut sum.identical };
-        part.correct += u64::from(count.correct);
-        part.trials += u64::from(count.trials);
-    }
-    sum
-}
-
-/// What the verdict on one comparison is made of.
-pub fn verdict_input(view: &View, shown: &ResultView, index: usize) -> VerdictInput {
-    let terms = &view.terms;
-    let count = tally(shown.counts.comparisons.get(index).copied().unwrap_or_default());
-    let comparison = &terms.comparisons[index];
-    // The journal counts preferences for side B, the verdict those for side A.
-    let correct =
-        if terms.protocol == Protocol::Preference { count.trials - count.correct } else { count.correct };
-    VerdictInput {
-        planned_trials: u64::from(terms.trials),
-        stopped_early: shown.outcome == Outcome::StoppedEarly,
-        simulated: view.simulated.is_some(),
-        silent: view.silent,
-        controls: controls(terms, &shown.counts),
-        side_a: comparison.a.clone(),
-        side_b: comparison.b.clone(),
-        attribute: terms.attribute.clone(),
-        rule: match terms.stopping {
-            StoppingTerms::AllTrials {} => Rule::AllTrials,
-            StoppingTerms::Sequential { alpha, beta, proportion } => {
-                Rule::Sequential { alpha, beta, proportion }
-            }
-        },
-        together: together(terms, &shown.counts, index),
-        ..VerdictInput::new(terms.protocol, correct, count.trials, terms.alpha)
-    }
-}
-
-/// Holm's adjustment over the session's comparisons, where the session asks for it.
-fn together(terms: &Terms, counts: &Counts, index: usize) -> Option<verdict::Together> {
-    let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
-    if terms.family != "holm" || terms.comparisons.len() < 2 || sequential {
-        return None;
-    }
-    let p_values: Vec<f64> = counts
-        .comparisons
-        .iter()
-        .map(|count| {
-            if count.trials == 0 {
-                1.0
-            } else {
-                crate::stats::one::p_value(terms.protocol, u64::from(count.correct), u64::from(count.trials))
-            }
-        })
-        .collect();
-    let adjusted = crate::stats::many::holm(&p_values).ok()?;
-    Some(verdict::Together { members: p_values.len() as u64, adjusted_p: *adjusted.get(index)? })
 }
 
 /// Right and wrong in order, for the counted answers of one comparison.
@@ -151,7 +101,13 @@ fn in_order(checked: &Checked, index: usize) -> Vec<bool> {
         .collect()
 }
 
-fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, blocks: &mut Vec<Block>) {
+fn comparison(
+    view: &View,
+    shown: &ResultView,
+    (index, input): (usize, &VerdictInput),
+    checked: &Checked,
+    blocks: &mut Vec<Block>,
+) {
     let terms = &view.terms;
     if shown.outcome == Outcome::NotQualified {
         return;
@@ -174,7 +130,7 @@ fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, 
             blocks.push(Block::Answers(answers));
         }
     }
-    match verdict::sentence(&verdict_input(view, shown, index)) {
+    match verdict::sentence(input) {
         Ok(verdict) => {
             blocks.push(Block::loud(verdict.headline));
             if let Some(analysis) = &verdict.analysis {
@@ -185,15 +141,16 @@ fn comparison(view: &View, shown: &ResultView, index: usize, checked: &Checked, 
         Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
     }
     if index == 0 {
+        let what = if terms.protocol == Protocol::Preference { "for side B" } else { "right" };
         for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
             let amount = if control.is_positive() {
-                format!(" ({} {})", control.amount, control.unit)
+                format!(" {} {}", control.amount, control.unit)
             } else {
                 String::new()
             };
             blocks.push(Block::pair(
-                format!("Control {}", control.control),
-                format!("{} right of {}{amount}", count.correct, count.trials),
+                "Control",
+                format!("{}{amount}, {} {what} of {}", control.control, count.correct, count.trials),
             ));
         }
     }
@@ -220,7 +177,7 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     if shown.decisions.is_empty() {
         blocks.push(Block::pair(
             "Score",
-            format!("{correct} right of {}; {} were needed", counted(&view.terms), wager.needed),
+            format!("{correct} right of {}; {} were needed", counted_at_most(&view.terms), wager.needed),
         ));
     } else {
         let decided = shown.decisions.iter().filter(|decision| **decision == Decision::Difference).count();
@@ -234,7 +191,11 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         Some(false) => {
             blocks.push(Block::loud(format!("{} wins: {}", wager.skeptic, wager.skeptic_wins)));
         }
-        None => blocks.push(Block::text("Nobody wins: there is no verdict, or nobody listened.")),
+        None => {
+            let listened = view.simulated.is_none() && !view.silent;
+            let why = if listened { "there is no verdict" } else { "this was no listening test" };
+            blocks.push(Block::text(format!("Nobody wins: {why}.")));
+        }
     }
 }
 

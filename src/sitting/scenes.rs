@@ -36,17 +36,6 @@ pub fn marks(simulated: bool, silent: bool, invented: bool) -> Vec<String> {
     marks
 }
 
-/// What a slot is, in a word or two.
-fn role(protocol: crate::stats::Protocol, label: &str) -> &'static str {
-    match (protocol, label) {
-        (_, "A") => "side A",
-        (_, "B") => "side B",
-        (_, "X") => "A or B?",
-        (_, "R") => "reference",
-        _ => "",
-    }
-}
-
 /// An answer in words, with the attribute of 2-AFC in it.
 fn answer(label: &str, attribute: Option<&str>) -> String {
     match attribute {
@@ -82,10 +71,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         slots: definition
             .slots
             .iter()
-            .map(|slot| Slot {
-                label: slot.label.chars().next().unwrap_or('?'),
-                role: role(terms.protocol, slot.label).to_string(),
-            })
+            .map(|slot| Slot { label: slot.label.chars().next().unwrap_or('?'), role: slot.role.to_string() })
             .collect(),
         hearing: trial.listening.listens.iter().any(|&listens| listens > 0).then_some(trial.slot),
         playing: trial.playing,

@@ -6,7 +6,7 @@ use super::{Request, SittingError};
 use crate::player::OutputDescription;
 use crate::stimulus::StimulusSet;
 use crate::trial::record::StimulusTerms;
-use crate::trial::{Digest, Draft, Keeper, Occasion, Opened, Record, Sittings, journal};
+use crate::trial::{Digest, Draft, Keeper, Occasion, Opened, Record, Secret, Sittings, journal};
 
 /// A sitting of the listener that was cut off.
 pub(super) struct CutOff {
@@ -69,9 +69,9 @@ pub(super) fn resume(
     stimuli: &StimulusSet,
     output: &OutputDescription,
     cut_off: &CutOff,
-    passphrase: Option<&str>,
+    secret: Secret,
 ) -> Result<Opened, SittingError> {
-    let opened = sittings.resume(&cut_off.journal, &utc(environment), output.into(), passphrase)?;
+    let opened = sittings.resume_with(&cut_off.journal, &utc(environment), output.into(), secret)?;
     if opened.conductor.opening().stimuli != StimulusTerms::of(stimuli) {
         return Err(SittingError::Refused(format!(
             "the sitting in {} cannot go on: its stimuli are not the ones that were published at its opening, so a clip, \

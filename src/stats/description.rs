@@ -5,12 +5,13 @@
 
 use serde::Serialize;
 
+use super::StatsError;
 use super::interval::{self, Interval};
+use super::one::Estimate;
 use super::psychometric::Model;
 use super::special::{normal, normal_quantile};
-use super::{StatsError, error};
 
-/// Answers "A" and "B" of an ABX test by what X was.
+/// Answers "A" and "B" of an ABX test by what X was; of duo-trio and 2-AFC answers "first" and "second" by which was right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Table {
     /// X was A, answered A.
@@ -26,9 +27,9 @@ pub struct Table {
 /// Response bias by signal detection theory.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Bias {
-    /// Answers "A" over all answers.
-    pub share_of_a: Interval,
-    /// Criterion c = -(z(H) + z(F))/2: negative is a lean to "A", 0 none.
+    /// Answers for the first alternative ("A", or the first place) over all answers.
+    pub share_of_first: Interval,
+    /// Criterion c = -(z(H) + z(F))/2: negative is a lean to the first alternative, 0 none.
     pub criterion: f64,
     /// d-prime with the bias taken out: proportion right Phi((z(H) - z(F))/2) carried through the model.
     pub d_prime: f64,
@@ -52,7 +53,7 @@ pub fn bias(table: Table, model: Model) -> Result<Option<Bias>, StatsError> {
     };
     let (hit, alarm) = (normal_quantile(rate(table.a_as_a, as_a)), normal_quantile(rate(table.b_as_a, as_b)));
     Ok(Some(Bias {
-        share_of_a: interval::clopper_pearson(table.a_as_a + table.b_as_a, as_a + as_b, 0.95)?,
+        share_of_first: interval::clopper_pearson(table.a_as_a + table.b_as_a, as_a + as_b, 0.95)?,
         criterion: -0.5 * (hit + alarm),
         d_prime: model.d_prime(normal(0.5 * (hit - alarm)))?,
         corrected: extreme,
@@ -106,6 +107,13 @@ pub fn course(right: &[bool]) -> Result<Course, StatsError> {
     Ok(Course { first_correct: x, first_trials: m, second_correct: y, second_trials: n, change, trend_z })
 }
 
+/// One trend of several listeners with draws of their own: the sum of their z over the root of their number (Stouffer).
+/// Nothing where no course has one.
+pub fn joined_trend<'c>(courses: impl IntoIterator<Item = &'c Course>) -> Option<f64> {
+    let trends: Vec<f64> = courses.into_iter().filter_map(|course| course.trend_z).collect();
+    (!trends.is_empty()).then(|| trends.iter().sum::<f64>() / (trends.len() as f64).sqrt())
+}
+
 /// Whether the listener knew when an answer was right.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Confidence {
@@ -150,11 +158,58 @@ pub fn confidence(answers: &[(bool, u8)]) -> Option<Confidence> {
     })
 }
 
-/// Share of answers for one alternative with its interval, for protocols with positions instead of A and B.
+/// How the answers of any protocol lie over its alternatives: A and B, places, or pairings.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Lean {
+    /// Answers for each alternative.
+    pub given: Vec<u64>,
+    /// Trials in which each alternative was the right one; empty where none is right (preference).
+    pub right: Vec<u64>,
+    /// Of these, the ones answered right.
+    pub found: Vec<u64>,
+    /// Share of answers for each alternative, with its 95 % interval (Clopper & Pearson). Without a lean it is near one
+    /// over the number of alternatives.
+    pub share: Vec<Estimate>,
+}
+
+/// The lean of answers. `answers[r][g]`: how often alternative `g` was given where `r` was right; of preference one row.
+/// Nothing without answers.
 ///
 /// # Errors
-/// Impossible counts.
-pub fn lean(answers: u64, all: u64) -> Result<Interval, StatsError> {
-    error::counts(answers, all)?;
-    interval::clopper_pearson(answers, all, 0.95)
+/// Rows of different lengths; counts beyond what is computed.
+pub fn lean(answers: &[Vec<u64>]) -> Result<Option<Lean>, StatsError> {
+    let alternatives = answers.first().map_or(0, Vec::len);
+    if answers.iter().any(|row| row.len() != alternatives) {
+        return Err(StatsError::Other("all rows of answers must have one count per alternative".to_string()));
+    }
+    let given: Vec<u64> = (0..alternatives).map(|g| answers.iter().map(|row| row[g]).sum()).collect();
+    let all: u64 = given.iter().sum();
+    if all == 0 {
+        return Ok(None);
+    }
+    let judged = answers.len() == alternatives;
+    let right = if judged { answers.iter().map(|row| row.iter().sum()).collect() } else { Vec::new() };
+    let found = if judged { (0..alternatives).map(|r| answers[r][r]).collect() } else { Vec::new() };
+    let share = given
+        .iter()
+        .map(|&count| {
+            let exact = interval::clopper_pearson(count, all, 0.95)?;
+            Ok(Estimate { estimate: count as f64 / all as f64, lower: exact.lower, upper: exact.upper })
+        })
+        .collect::<Result<_, StatsError>>()?;
+    Ok(Some(Lean { given, right, found, share }))
+}
+
+impl Table {
+    /// The table of a protocol with two alternatives, the first of them taken for A: X is A, or the first place is right.
+    /// Nothing for other numbers of alternatives.
+    pub fn of(answers: &[Vec<u64>]) -> Option<Self> {
+        match answers {
+            [first, second] => match (first.as_slice(), second.as_slice()) {
+                (&[a_as_a, a_as_b], &[b_as_a, b_as_b]) => Some(Self { a_as_a, a_as_b, b_as_a, b_as_b }),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
 }

@@ -4,6 +4,7 @@
 //!
 //! | file | question |
 //! | --- | --- |
+//! | [`protocol`] | what is presented, what may be answered, what is right, and what does a guesser achieve? |
 //! | [`one`] | what do this many right of so many trials say? everything at once |
 //! | [`binomial`] | how likely is such a score for a guesser? |
 //! | [`interval`] | which proportions right agree with the score? |

@@ -63,7 +63,9 @@ pub struct Analysis {
     pub chance: f64,
     /// Probability that a guesser does at least as well (preference: deviates at least as far to either side).
     pub p_value: f64,
-    /// The same with half of the probability of the very score (Lancaster 1961).
+    /// Common logarithm of the p-value, which also tells p-values apart that are smaller than the smallest double.
+    pub log10_p_value: f64,
+    /// The p-value with half of the probability of the very score (Lancaster 1961).
     pub mid_p: f64,
     /// Right answers over trials.
     pub proportion: f64,
@@ -142,6 +144,7 @@ pub fn analyse_at(
         trials,
         chance,
         p_value,
+        log10_p_value: ln_p_value(protocol, correct, trials) * std::f64::consts::LOG10_E,
         mid_p: mid_p(protocol, correct, trials),
         proportion,
         interval: exact,

@@ -137,6 +137,61 @@ pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<Pane
     Ok(PanelPower { alike, pooled_exact: pooled_power(panel)?, pooled, any_listener, passers_alone, seed })
 }
 
+/// A panel with so many trials of each listener.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct PanelRow {
+    /// Trials of each listener.
+    pub trials_each: u64,
+    /// Exact power of the pooled test.
+    pub power: f64,
+    /// The risks if all listeners were alike.
+    #[serde(flatten)]
+    pub alike: AlikeRisks,
+}
+
+/// [`Risks`] of a panel of listeners who are all alike, under names that do not clash with the panel's own.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct AlikeRisks {
+    /// Trials of all listeners together.
+    #[serde(rename = "trials_all")]
+    pub trials: u64,
+    /// Least pooled score that shows a difference.
+    pub critical: Option<u64>,
+    /// Achieved risk of the pooled test.
+    pub alpha: f64,
+    /// Power if all were alike.
+    #[serde(rename = "power_if_alike")]
+    pub power: f64,
+}
+
+/// Exact power of the pooled test over numbers of trials of each listener.
+///
+/// # Errors
+/// As [`pooled_power`]; a panel too large for the exact computation.
+pub fn table(
+    panel: &PanelDesign,
+    trials_each: impl IntoIterator<Item = u64>,
+) -> Result<Vec<PanelRow>, StatsError> {
+    trials_each
+        .into_iter()
+        .map(|trials| {
+            let Risks { trials: all, critical, alpha, power } = panel.design.risks(panel.listeners * trials)?;
+            let exact = pooled_power(&PanelDesign { trials, ..*panel })?.ok_or_else(|| {
+                StatsError::Other(format!(
+                    "{} listeners of {trials} trials each are too many for a table or a curve of exact powers: ask for \
+                     fewer trials, or for one number of them with the simulation",
+                    panel.listeners
+                ))
+            })?;
+            Ok(PanelRow {
+                trials_each: trials,
+                power: exact,
+                alike: AlikeRisks { trials: all, critical, alpha, power },
+            })
+        })
+        .collect()
+}
+
 /// Largest work of the exact convolution.
 const MOST_WORK: u128 = 2_000_000_000;
 

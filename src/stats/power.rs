@@ -203,7 +203,7 @@ impl Design {
     /// The first and the stable number of trials that reach `power`.
     ///
     /// No number below the one at which the randomised test reaches the power can do so: the search for the first starts
-    /// there. From the number at which a lower bound reaches it ([`Design::sure_power`]) on all do: the search for the
+    /// there. From the number at which a lower bound reaches it (`sure_power`) on all do: the search for the
     /// stable one goes down from there.
     ///
     /// # Errors

@@ -28,15 +28,11 @@ pub enum Model {
 }
 
 impl Model {
-    /// The model that is used for a protocol unless another is asked for. For ABX that is differencing: what listeners
-    /// who compare X with A and X with B do, and the one under which the same score means the larger d-prime.
+    /// The model that is used for a protocol unless another is asked for: [`Definition::model`].
+    ///
+    /// [`Definition::model`]: super::protocol::Definition::model
     pub fn of(protocol: Protocol) -> Self {
-        match protocol {
-            Protocol::Abx | Protocol::DuoTrio => Self::Differencing,
-            Protocol::TwoAfc | Protocol::Preference => Self::TwoAfc,
-            Protocol::Triangle => Self::Triangle,
-            Protocol::Tetrad => Self::Tetrad,
-        }
+        super::protocol::Definition::of(protocol).model
     }
 
     /// Name in JSON.

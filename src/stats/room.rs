@@ -6,20 +6,37 @@
 //! the distribution of the number of right votes over all equally likely draws is computed by convolution over trials,
 //! exactly; no assumption is made about how people guess.
 //!
+//! Thirty people, two thirds of whom say "A" whatever they hear, and a draw in which X is A in 11 of 16 trials:
+//!
+//! ```
+//! use earwitness::stats::{Protocol, binomial, room};
+//! let trials: Vec<room::RoomTrial> =
+//!     (0..16).map(|t| room::RoomTrial { votes: vec![20, 10], right: usize::from(t >= 11) }).collect();
+//! let found = room::test(Protocol::Abx, &trials, 0.05)?;
+//! assert_eq!((found.correct, found.votes), (270, 480));
+//! // Right: the probability that X is A in at least 11 of 16 trials.
+//! assert!((found.p_value - 0.1050567626953125).abs() < 1e-12);
+//! // Wrong, because the votes on one draw are not independent: "a difference" for a room that heard nothing.
+//! let wrong = binomial::upper(270, 480, 0.5);
+//! assert!((wrong - 0.003509855708997993).abs() < 1e-12);
+//! # Ok::<(), earwitness::stats::StatsError>(())
+//! ```
+//!
 //! Comes in: votes per trial and alternative. Goes out: probabilities. For the alternatives of each protocol see
-//! [`alternatives`].
+//! [`alternatives`]; for the best single listener of a room [`best_of_room`].
+
+mod best;
 
 use serde::Serialize;
+
+pub use best::{BestOfRoom, Vote, best_of_room};
 
 use super::{Protocol, StatsError};
 
 /// Number of equally likely answers that a trial's draw can make right: X is A or B; the reference is first or second;
 /// the odd one is first, second or third; one of three pairings belongs together; the right side is first or second.
 pub fn alternatives(protocol: Protocol) -> usize {
-    match protocol {
-        Protocol::Triangle | Protocol::Tetrad => 3,
-        Protocol::Abx | Protocol::DuoTrio | Protocol::TwoAfc | Protocol::Preference => 2,
-    }
+    super::protocol::Definition::of(protocol).alternatives.len()
 }
 
 /// The votes of one trial: how many listeners chose each alternative, and which one the draw made right. For preference

@@ -2,7 +2,13 @@
 //!
 //! What lasts is in the records: every change that must survive a power cut goes through a [`Ledger`], which
 //! [`Conductor::resume`] rebuilds from a journal. What does not last (the slot that plays, a choice not yet confirmed)
-//! is in the phase. The draw is in neither the records nor the [`View`].
+//! is in the phase. The draw is in neither the records nor the [`View`](super::view::View).
+//!
+//! What right and wrong decide before the closing is one thing only: whether the sitting ends now. With a sequential rule
+//! ([`StoppingTerms`](super::record::StoppingTerms)) or a qualification, the trial after which the closing record comes
+//! depends on the answers so far; up to it everything that is shown, written and played is what any other draw would have
+//! shown, written and played. Going on tells a listener that no line was crossed, which is what both parties agreed to
+//! when they agreed to the rule. With all trials agreed on, not even that depends on the draw.
 //!
 //! A driver carries the effects out in order. When an append fails it carries out nothing after it, hands in
 //! [`Event::JournalFailed`] and shows the view only then.
@@ -358,7 +364,7 @@ impl Conductor {
             Event::Confidence(sure) if trial.step == Step::Confidence && (1..=5).contains(&sure) => {
                 return self.answer(trial, Some(sure), effects);
             }
-            Event::Rest if trial.step == Step::Listen || trial.step == Step::Voting => {
+            Event::Rest if trial.step != Step::Confidence => {
                 pause(&mut trial, at_ms, effects);
                 return Phase::Rest { since_ms: at_ms, offered: false, back: Some(trial) };
             }

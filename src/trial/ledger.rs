@@ -64,6 +64,8 @@ pub struct Ledger {
     pub rests: u32,
     /// Times that the sitting was resumed.
     pub resumed: u32,
+    /// Nobody could hear anything, at least for a part of it: see [`Record::is_silent`].
+    pub silent: bool,
     /// Notes on devices and the like.
     pub notes: Vec<String>,
     /// The closing.
@@ -109,6 +111,7 @@ impl Ledger {
         });
         allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
         Ok(Self {
+            silent: opening.output.is_silent(),
             opening,
             accepted: Vec::new(),
             phrases: Vec::new(),
@@ -267,7 +270,10 @@ impl Ledger {
                 let votes = std::mem::take(&mut self.votes);
                 self.finish(*id, *at_ms, listening, |attempt| attempt.votes = votes);
             }
-            Record::Resumed { .. } => self.resumed += 1,
+            Record::Resumed { .. } => {
+                self.resumed += 1;
+                self.silent |= record.is_silent();
+            }
             Record::Closing(closing) => self.closing = Some((**closing).clone()),
         }
         self.at_ms = record.at_ms();

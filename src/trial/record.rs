@@ -192,6 +192,14 @@ pub struct Output {
     pub channels: u16,
 }
 
+impl Output {
+    /// Whether nobody heard anything while answers were given: nothing was played, or it went into a file. Every surface
+    /// that says whether somebody listened asks this, or [`Record::is_silent`].
+    pub fn is_silent(&self) -> bool {
+        self.kind != "device"
+    }
+}
+
 /// The first record: everything is published here before anything is heard.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -468,6 +476,16 @@ pub enum Record {
 }
 
 impl Record {
+    /// Whether the sitting goes on without anything to be heard from this record on: it opens or resumes it on an output
+    /// that [is silent](Output::is_silent). A sitting with one such record is no listening test, whatever followed.
+    pub fn is_silent(&self) -> bool {
+        match self {
+            Self::Opening(opening) => opening.output.is_silent(),
+            Self::Resumed { output, .. } => output.is_silent(),
+            _ => false,
+        }
+    }
+
     /// Time in milliseconds of the sitting.
     pub fn at_ms(&self) -> u64 {
         match self {

@@ -122,9 +122,10 @@ impl Tally {
 
     /// Who won the wager: `Some(true)` the claimant, `Some(false)` the skeptic, `None` nobody, because there is no
     /// wager, no verdict, or nobody listened.
-    pub fn claimant_won(&self, opening: &Opening, outcome: Outcome) -> Option<bool> {
+    pub fn claimant_won(&self, ledger: &Ledger, outcome: Outcome) -> Option<bool> {
+        let opening = &ledger.opening;
         let wager = opening.terms.wager.as_ref()?;
-        let listened = opening.simulated.is_none() && opening.output.kind != "silent";
+        let listened = opening.simulated.is_none() && !ledger.silent;
         if !listened || opening.terms.protocol == Protocol::Preference {
             return None;
         }

@@ -17,6 +17,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
@@ -30,6 +31,10 @@ use super::seal::Secret;
 
 /// The program's name and version, as journals hold it.
 pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
+
+/// How often a locked folder is tried, and the pause between two tries, before a second sitting on it is refused.
+const LOCK_TRIES: u32 = 20;
+const LOCK_PAUSE: Duration = Duration::from_millis(20);
 
 /// Why a sitting cannot be opened, resumed or kept.
 #[derive(Debug, thiserror::Error)]
@@ -199,13 +204,21 @@ impl Sittings {
         if wait {
             lock.lock().map_err(file_error(&lock_file, "the folder's lock cannot be taken"))?;
         } else {
-            match lock.try_lock() {
-                Ok(()) => {}
-                Err(TryLockError::WouldBlock) => {
-                    return Err(SittingsError::Busy { folder: folder.to_path_buf() });
-                }
-                Err(TryLockError::Error(error)) => {
-                    return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
+            let mut tries = 0;
+            loop {
+                tries += 1;
+                match lock.try_lock() {
+                    Ok(()) => break,
+                    // One that ends in this moment, or a process that it was just starting, is waited for.
+                    Err(TryLockError::WouldBlock) if tries < LOCK_TRIES => {
+                        std::thread::sleep(LOCK_PAUSE);
+                    }
+                    Err(TryLockError::WouldBlock) => {
+                        return Err(SittingsError::Busy { folder: folder.to_path_buf() });
+                    }
+                    Err(TryLockError::Error(error)) => {
+                        return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
+                    }
                 }
             }
         }
@@ -284,7 +297,8 @@ impl Sittings {
             }
             let Ok(journal) = journal::read(&self.folder.join(name)) else { continue };
             let Some(opening) = journal.opening() else { continue };
-            let Ok(locked) = rest::is_locked(&secret_file(&self.folder, name)) else { continue };
+            // A secret that is gone or damaged is for `secret` to say, when the sitting is to go on.
+            let locked = rest::is_locked(&secret_file(&self.folder, name)).unwrap_or(false);
             found.push(Unfinished {
                 journal: name.to_owned(),
                 listener: opening.listener.clone(),
@@ -297,6 +311,21 @@ impl Sittings {
             });
         }
         found
+    }
+
+    /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
+    /// trusted: its file name, and why it cannot go on.
+    pub fn broken(&self, listener: &str) -> Option<(String, JournalError)> {
+        self.entries.entries.iter().rev().find_map(|entry| match entry {
+            register::Entry::Opened { journal, listener: whose, .. } if whose == listener => {
+                let path = self.folder.join(journal);
+                if self.entries.closed(journal).is_some() || !path.exists() {
+                    return None;
+                }
+                journal::read(&path).err().map(|error| (journal.clone(), error))
+            }
+            _ => None,
+        })
     }
 
     /// Opens a sitting: secret, register, journal, in this order, all durable when this returns. With a passphrase the
@@ -385,7 +414,23 @@ impl Sittings {
         name
     }
 
-    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    /// The journal of a sitting that can go on.
+    fn unclosed(&self, name: &str) -> Result<Journal, SittingsError> {
+        let path = self.folder.join(name);
+        let journal = journal::read(&path)?;
+        if journal.closing().is_some() { Err(SittingsError::Closed { file: path }) } else { Ok(journal) }
+    }
+
+    /// The secret of a sitting that was cut off. Nothing is changed, so a wrong passphrase can be asked for again.
+    pub fn secret(&self, name: &str, passphrase: Option<&str>) -> Result<Secret, SittingsError> {
+        let journal = self.unclosed(name)?;
+        let Some(opening) = journal.opening() else {
+            return Err(SittingsError::Terms("the journal has no opening".to_owned()));
+        };
+        Ok(rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?)
+    }
+
+    /// [`Sittings::secret`] and [`Sittings::resume_with`] in one.
     pub fn resume(
         self,
         name: &str,
@@ -393,15 +438,20 @@ impl Sittings {
         output: Output,
         passphrase: Option<&str>,
     ) -> Result<Opened, SittingsError> {
+        let secret = self.secret(name, passphrase)?;
+        self.resume_with(name, utc, output, secret)
+    }
+
+    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    pub fn resume_with(
+        self,
+        name: &str,
+        utc: &str,
+        output: Output,
+        secret: Secret,
+    ) -> Result<Opened, SittingsError> {
         let path = self.folder.join(name);
-        let Journal { mut records, digests, bytes, torn_bytes, .. } = journal::read(&path)?;
-        if let Some(Record::Closing(_)) = records.last() {
-            return Err(SittingsError::Closed { file: path });
-        }
-        let Some(Record::Opening(opening)) = records.first() else {
-            return Err(SittingsError::Terms("the journal has no opening".to_owned()));
-        };
-        let secret = rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?;
+        let Journal { mut records, digests, bytes, torn_bytes, .. } = self.unclosed(name)?;
         // Everything is checked before a byte is changed.
         let replay = |source| SittingsError::Replay { file: path.clone(), source };
         let (before, _) = Conductor::resume(&records, secret.clone()).map_err(replay)?;

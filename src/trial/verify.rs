@@ -1,5 +1,6 @@
 //! Re-derives every draw, every score and every rule from the opened seal, and holds a journal against its register.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::against;
@@ -8,7 +9,7 @@ use super::digest::Digest;
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
 use super::protocol::{Definition, Side};
-use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, TrialId};
+use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::schedule::{Draws, Presented, Subject};
 use super::score::{Decision, Tally};
 use super::seal::Secret;
@@ -60,7 +61,7 @@ pub enum Registered {
 /// A finished attempt, with what was drawn for it once the seal is open.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answered {
-    /// Number of the record that finished it.
+    /// Number of the record that finished it; of a night's vote the one that holds the vote as it counts.
     pub record: u64,
     /// Which attempt.
     pub id: TrialId,
@@ -117,12 +118,16 @@ pub struct Checked {
     pub decisions: Vec<Decision>,
     /// Who won the wager, see [`Tally::claimant_won`].
     pub claimant_won: Option<bool>,
+    /// Notes, each with the number of its record.
+    pub notes: Vec<(u64, String)>,
     /// Void attempts.
     pub void: u32,
     /// Rests.
     pub rests: u32,
     /// Times that it was resumed.
     pub resumed: u32,
+    /// See [`Checked::silent`].
+    silent: bool,
     /// Bytes of a cut-off write at the end.
     pub torn_bytes: u64,
     /// Records read.
@@ -148,9 +153,11 @@ impl Checked {
             counts: None,
             decisions: Vec::new(),
             claimant_won: None,
+            notes: Vec::new(),
             void: 0,
             rests: 0,
             resumed: 0,
+            silent: false,
             torn_bytes: 0,
             records: 0,
             registered: Registered::NoRegister,
@@ -170,9 +177,10 @@ impl Checked {
         }
     }
 
-    /// Nothing was heard.
+    /// Nobody could hear anything, at least for a part of it: see
+    /// [`Record::is_silent`](super::record::Record::is_silent).
     pub fn silent(&self) -> bool {
-        self.opening.as_ref().is_some_and(|opening| opening.output.kind == "silent")
+        self.silent
     }
 
     /// A verdict may be drawn: sound, and ended as its rule says.
@@ -253,6 +261,7 @@ pub fn verify(journal: &Journal) -> Checked {
     }
     // Which record finished which attempt, and where each sitting might have ended.
     let mut finished = Vec::new();
+    let mut votes = HashMap::new();
     for (index, record) in journal.records.iter().enumerate().skip(1) {
         let number = index as u64 + 1;
         let before = ledger.attempts.len();
@@ -263,6 +272,14 @@ pub fn verify(journal: &Journal) -> Checked {
         }
         if ledger.attempts.len() > before {
             finished.push(number);
+        }
+        match record {
+            // A later vote of a seat replaces an earlier one.
+            Record::Vote { id, seat, .. } => {
+                votes.insert((*id, *seat), number);
+            }
+            Record::Note { text, .. } => checked.notes.push((number, text.clone())),
+            _ => {}
         }
     }
     if journal.torn_bytes > 0 && ledger.closing.is_some() {
@@ -275,11 +292,12 @@ pub fn verify(journal: &Journal) -> Checked {
     checked.void = ledger.void();
     checked.rests = ledger.rests;
     checked.resumed = ledger.resumed;
+    checked.silent = ledger.silent;
     let presented = match ledger.closing.clone() {
         Some(closing) => open(&mut checked, &ledger, &closing, &finished),
         None => Vec::new(),
     };
-    checked.answers = answers(&ledger, &finished, &presented);
+    checked.answers = answers(&ledger, &finished, &presented, &votes);
     if ledger.closing.is_some() && checked.state == State::Unfinished {
         checked.state = State::Closed;
     }
@@ -333,7 +351,7 @@ fn open(checked: &mut Checked, ledger: &Ledger, closing: &Closing, finished: &[u
     if closing.counts != tally.counts {
         checked.problem(Some(last), "its counts are not those that draws and answers give");
     }
-    checked.claimant_won = tally.claimant_won(opening, closing.outcome);
+    checked.claimant_won = tally.claimant_won(ledger, closing.outcome);
     checked.counts = Some(tally.counts);
     checked.decisions = tally.decisions;
     presented
@@ -349,7 +367,12 @@ pub fn words(outcome: Outcome) -> &'static str {
     }
 }
 
-fn answers(ledger: &Ledger, finished: &[u64], presented: &[Presented]) -> Vec<Answered> {
+fn answers(
+    ledger: &Ledger,
+    finished: &[u64],
+    presented: &[Presented],
+    votes: &HashMap<(TrialId, u32), u64>,
+) -> Vec<Answered> {
     let opening = &ledger.opening;
     let mut found = Vec::new();
     for (index, (attempt, record)) in ledger.attempts.iter().zip(finished).enumerate() {
@@ -379,6 +402,7 @@ fn answers(ledger: &Ledger, finished: &[u64], presented: &[Presented]) -> Vec<An
             for (seat, (answer, by)) in &attempt.votes {
                 let alias = ledger.seats.get(seat).map(|seat| seat.alias.clone()).unwrap_or_default();
                 let mut vote = row.clone();
+                vote.record = votes.get(&(attempt.id, *seat)).copied().unwrap_or(*record);
                 vote.seat = Some((*seat, alias));
                 vote.by = Some(*by);
                 vote.answer = Some(*answer);

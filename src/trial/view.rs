@@ -17,7 +17,7 @@ pub struct View {
     pub commitment: Digest,
     /// A simulated listener's probability of being right; every surface says so.
     pub simulated: Option<f64>,
-    /// Nothing was heard: the output is silent.
+    /// Nobody can hear anything: see [`Record::is_silent`](super::record::Record::is_silent).
     pub silent: bool,
     /// The session's data is invented.
     pub invented: bool,

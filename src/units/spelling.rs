@@ -118,7 +118,7 @@ impl Dimension {
             Self::Area => find(AREA, unit)?,
             Self::WireSize => {
                 if let Some(area) = find(AREA, unit) {
-                    return Some((4.0 * value * area / std::f64::consts::PI).sqrt() * value.signum());
+                    return Some((4.0 * value.abs() * area / std::f64::consts::PI).sqrt() * value.signum());
                 }
                 find(LENGTH, unit)?
             }

@@ -95,6 +95,22 @@ fn only_its_room_names_a_crate() {
 }
 
 #[test]
+fn a_protocol_is_defined_in_one_file() {
+    // Protocols without sentences of their own: nothing but their definition may name them.
+    let mut wrong = Vec::new();
+    for path in sources(&source_root()) {
+        let code = code(&path);
+        let code = code.split("#[cfg(test)]").next().unwrap_or_default();
+        let named =
+            ["DuoTrio", "Triangle", "Tetrad"].iter().any(|name| code.contains(&format!("Protocol::{name}")));
+        if named != path.ends_with("stats/protocol.rs") {
+            wrong.push(path.display().to_string());
+        }
+    }
+    assert!(wrong.is_empty(), "a protocol is named outside its definition:\n{}", wrong.join("\n"));
+}
+
+#[test]
 fn files_stay_readable() {
     let mut long = Vec::new();
     for path in sources(&source_root()) {

@@ -12,9 +12,7 @@ use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-fn near(found: Complex64, expected: Complex64, relative: f64, what: &str) {
-    assert!((found - expected).norm() <= relative * expected.norm(), "{what}: {found} is not {expected}");
-}
+use super::near;
 
 fn line(per_metre: PerMetre, length_m: f64) -> Cable {
     Cable::Line(Line { length_m, parameters: LineParameters::Constant { per_metre, loss_tangent: 0.0 } })
@@ -205,56 +203,6 @@ fn bi_wiring_with_no_cable_changes_nothing_and_needs_two_pairs() {
     let refused =
         chain(bi(Cable::Direct, Cable::Direct)).transfer(&[1e3]).expect_err("one pair of terminals");
     assert!(refused.to_string().contains("terminals"), "{refused}");
-}
-
-/// Source: ngspice, a lumped cable as a pi before the crossover above.
-#[test]
-fn ngspice_agrees_on_a_crossover_behind_a_lumped_cable() {
-    let cable = Cable::lumped(0.12, 3e-6, 800e-12);
-    let netlist = "cable and crossover
-V1 src 0 AC 1
-RS src a0 0.04
-LS a0 in 1u
-C1 in 0 400p
-RC in m 0.12
-LC m out 3u
-C2 out 0 400p
-RL1 out b 0.5
-LL1 b c 0.6m
-CZ c d 12u
-RZ d 0 6
-RW c 0 6
-CT out t 6.8u
-LT t 0 0.3m
-RT t 0 5
-.control
-set numdgt=15
-set wr_singlescale
-ac dec 10 10 100k
-wrdata result.txt vr(out) vi(out)
-quit
-.endc
-.end
-";
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    std::fs::write(folder.path().join("net.cir"), netlist).expect("written");
-    let ran = std::process::Command::new("ngspice")
-        .args(["-b", "net.cir"])
-        .current_dir(folder.path())
-        .output()
-        .expect("ngspice is installed by tests/run");
-    let text = std::fs::read_to_string(folder.path().join("result.txt"))
-        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&ran.stderr)));
-    let mut compared = 0;
-    for row in text.lines() {
-        let numbers: Vec<f64> = row.split_whitespace().filter_map(|word| word.parse().ok()).collect();
-        if let [frequency, re, im] = numbers[..] {
-            let found = with_network(cable.clone()).transfer(&[frequency]).expect("solvable")[0];
-            near(found, Complex64::new(re, im), 1e-9, &format!("{frequency} Hz"));
-            compared += 1;
-        }
-    }
-    assert_eq!(compared, 41);
 }
 
 proptest! {

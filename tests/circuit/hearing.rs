@@ -3,7 +3,7 @@
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
 use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use earwitness::clip::Sound;
-use earwitness::hearing::reach::lengths_for;
+use earwitness::hearing::reach::{length_alone_for, lengths_for};
 use earwitness::hearing::weighting::{
     erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power,
 };
@@ -64,7 +64,9 @@ fn a_level_difference_is_the_same_in_loudness_and_in_every_band() {
     close(found.loudness_db, expected, 1e-9, "loudness");
     close(found.band_db, expected, 1e-9, "band");
     close(found.matched_band_db, 0.0, 1e-9, "nothing is left");
-    assert!(found.sentence().contains("within the 0.50 dB to 0.93 dB"), "{}", found.sentence());
+    assert!(found.sentence(false).contains("within the 0.50 dB to 0.93 dB"), "{}", found.sentence(false));
+    let matched = found.sentence(true);
+    assert!(matched.contains("at equal loudness") && matched.contains("well below"), "{matched}");
 }
 
 #[test]
@@ -100,6 +102,12 @@ fn lengths_reach_exactly_the_difference_asked_for() {
     };
     let summary = Summary::between(&stretch(&a), &stretch(&b)).expect("solvable");
     close(summary.max_abs_db, 0.5, 1e-4, "difference at that length");
+    let alone = length_alone_for(&a, &b, 0.5).expect("solvable").expect("reached");
+    let cable = a.cable.stretched(alone / 4.0).expect("a line");
+    let summary = Summary::between(&Chain { cable, ..a.clone() }, &b).expect("solvable");
+    close(summary.max_abs_db, 0.5, 1e-4, "difference with one cable alone at that length");
+    assert!(alone < length, "a shorter one does if the other keeps its four metres");
+    assert_eq!(length_alone_for(&a, &b, 1e-6).expect("solvable"), Some(4.0), "reached already");
     assert_eq!(
         lengths_for(&chain(0.1, 0.0), &b, 0.5).expect("solvable"),
         None,

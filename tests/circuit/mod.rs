@@ -1,9 +1,28 @@
 //! Tests of this room, against published sources where there are any.
 
 mod chains;
+mod commands;
 mod conductors;
+mod exports;
+mod fuzz;
 mod hearing;
 mod loads;
+mod ngspice;
+mod properties;
+mod published;
 mod quantities;
 mod reference;
 mod sessions;
+mod wide;
+
+use num_complex::Complex64;
+
+/// Insists on a value to a relative tolerance.
+pub(crate) fn close(found: f64, expected: f64, relative: f64, what: &str) {
+    assert!((found - expected).abs() <= relative * expected.abs(), "{what}: {found} is not {expected}");
+}
+
+/// Insists on a complex value to a relative tolerance.
+pub(crate) fn near(found: Complex64, expected: Complex64, relative: f64, what: &str) {
+    assert!((found - expected).norm() <= relative * expected.norm(), "{what}: {found} is not {expected}");
+}

@@ -14,6 +14,8 @@ use earwitness::circuit::{Amplifier, Chain, Loudspeaker, MU0};
 use num_complex::Complex64;
 use serde_json::Value;
 
+use super::{close, near};
+
 fn reference() -> Value {
     serde_json::from_str(include_str!("../reference/circuit/reference.json")).expect("the reference is JSON")
 }
@@ -25,14 +27,6 @@ fn numbers(value: &Value) -> Vec<f64> {
 fn complex(value: &Value) -> Complex64 {
     let parts = numbers(value);
     Complex64::new(parts[0], parts[1])
-}
-
-fn close(found: f64, expected: f64, relative: f64, what: &str) {
-    assert!((found - expected).abs() <= relative * expected.abs(), "{what}: {found} is not {expected}");
-}
-
-fn near(found: Complex64, expected: Complex64, relative: f64, what: &str) {
-    assert!((found - expected).norm() <= relative * expected.norm(), "{what}: {found} is not {expected}");
 }
 
 /// Source: mpmath besseli with 30 digits.

@@ -54,6 +54,7 @@ fn every_remark_in_the_template_that_shows_a_key_is_valid_too() {
     let template = earwitness::session::template::TEMPLATE;
     for line in [
         "family = \"holm\"",
+        "prepared_by = [\"Ada\"]",
         "confidence = true",
         "rest_after = \"20 min\"",
         "stopping = {",

@@ -1,9 +1,10 @@
-//! Nothing that a phone, the display or the player's caller sees before the closing depends on the draw.
+//! Nothing that a phone, the display, the host's screen or the player's caller sees before the closing depends on the draw.
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use earwitness::ballot::Phase;
+use earwitness::screen::Model;
 
 use super::stage::{HandClock, Host, Phone, Recorder, invitation, join, raw, request, session, world};
 
@@ -11,6 +12,7 @@ use super::stage::{HandClock, Host, Phone, Recorder, invitation, join, raw, requ
 #[derive(PartialEq, Eq)]
 struct Traffic {
     answers: Vec<(String, String)>,
+    screens: Vec<String>,
     calls: Vec<String>,
     journal: String,
     files: Vec<(String, u64)>,
@@ -30,6 +32,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     })
     .expect("open");
     let mut answers = Vec::new();
+    let mut screens = Vec::new();
     // The port is the system's choice and the date is the hour's: both are taken out, nothing else.
     let port = host.address.port().to_string();
     let mut keep = |reply: super::stage::Reply| {
@@ -43,7 +46,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let second = join(host.address, &host.code, "Ola", None);
     let ola = Phone::seated(host.address, &second);
     keep(second);
-    for page in ["/", "/room", "/night.css", "/phone.js", "/room.js"] {
+    for page in ["/", "/room", "/night.css", "/common.js", "/phone.js", "/room.js"] {
         keep(ida.get(page));
     }
     host.say("next").expect("accepted");
@@ -63,6 +66,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
             settle(&host);
             keep(ida.get("/state"));
             keep(display("/room-state"));
+            screens.push(terminal(&host));
             if host.look().phase == Phase::Voting {
                 break;
             }
@@ -81,7 +85,9 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.get("/state"));
         keep(ola.get("/state"));
         keep(display("/room-state"));
+        screens.push(terminal(&host));
         host.say("close").expect("closed");
+        screens.push(terminal(&host));
         keep(ida.vote(&id, names[1]));
         keep(ida.get("/state"));
         keep(ida.get("/journal"));
@@ -102,8 +108,23 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         .collect();
     files.sort();
     host.leave();
+    // The code for cameras holds the port; that of this night is the system's choice.
+    let screens = screens.iter().map(|screen| without_the_code(screen, &port)).collect();
     let tape = recorder.0.lock().expect("the tape");
-    (Traffic { answers, calls: tape.calls.clone(), journal, files }, tape.loaded.clone())
+    (Traffic { answers, screens, calls: tape.calls.clone(), journal, files }, tape.loaded.clone())
+}
+
+/// What the host's terminal shows, all of it.
+fn terminal(host: &Host) -> String {
+    let scene = host.screen();
+    let mut model = Model::new(80, 60);
+    model.meet(&scene);
+    crate::screen::drawn(&model, &scene)
+}
+
+/// A terminal's text without the port and the camera's code, which is drawn in blocks on lines of their own.
+fn without_the_code(screen: &str, port: &str) -> String {
+    screen.lines().filter(|line| !line.contains("████")).collect::<Vec<_>>().join("\n").replace(port, "PORT")
 }
 
 /// Waits until the host's thread has seen the clock.
@@ -124,6 +145,10 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
             reference.answers.len() > 40 && reference.calls.len() > 20,
             "{protocol}: there is traffic to compare"
         );
+        assert!(
+            reference.screens.iter().any(|screen| screen.contains("votes close in")),
+            "{protocol}: screens"
+        );
         for order in 1..orders {
             let (other, other_loaded) = evening(protocol, order);
             assert_ne!(loaded, other_loaded, "{protocol}: the draws were different");
@@ -131,6 +156,7 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
                 assert_eq!(one, two, "{protocol}, order {order}: answer {index}");
             }
             assert_eq!(reference.answers.len(), other.answers.len(), "{protocol}, order {order}");
+            assert_eq!(reference.screens, other.screens, "{protocol}, order {order}: the host's screen");
             assert_eq!(reference.calls, other.calls, "{protocol}, order {order}: the player's calls");
             assert_eq!(reference.journal, other.journal, "{protocol}, order {order}: the journal");
             assert_eq!(reference.files, other.files, "{protocol}, order {order}: names and sizes of files");

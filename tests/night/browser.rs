@@ -5,11 +5,7 @@ use std::process::Command;
 
 #[test]
 fn six_phones_and_the_display_through_a_whole_night() {
-    // tests/run installs the browser's remote control and the accessibility rules and says where they are.
-    let Some(modules) = std::env::var_os("EARWITNESS_NODE_MODULES") else {
-        eprintln!("EARWITNESS_NODE_MODULES is not set: `bash tests/run` plays this night in a browser");
-        return;
-    };
+    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     super::stage::session(folder.path(), "abx", 2, "");
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/night.mjs");

@@ -8,4 +8,5 @@ mod machine;
 mod restart;
 mod security;
 mod stage;
+mod terminal;
 mod web;

@@ -1,5 +1,6 @@
 //! What the tests of a night share: a session, stimuli, a player and a clock of their own, and a small web client.
 
+use std::collections::VecDeque;
 use std::fmt::Write as _;
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
@@ -14,10 +15,11 @@ use earwitness::ballot::drive::{Clock, Club, Invitation, RealClock, World};
 use earwitness::ballot::guard::{Pace, Paces};
 use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::view::Snapshot;
-use earwitness::ballot::{NightError, Phase};
+use earwitness::ballot::{NightError, Phase, scene};
 use earwitness::clip::Playable;
 use earwitness::filter::NoProgress;
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
+use earwitness::screen::{self, Scene};
 use earwitness::session::{self, Session};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Digest;
@@ -177,6 +179,7 @@ pub(super) fn real_world(recorder: &Recorder) -> World {
 enum Wish {
     Say(String, Sender<Result<Vec<String>, String>>),
     Look(Sender<Arc<Snapshot>>),
+    Screen(Sender<Scene>),
     Leave(Sender<()>),
 }
 
@@ -214,6 +217,7 @@ impl Host {
                 club.refused_log(),
             );
             opened.send(Ok(facts)).expect("the test waits");
+            let mut news = VecDeque::new();
             loop {
                 club.turn(Duration::from_millis(2));
                 while let Ok(wish) = wished.try_recv() {
@@ -227,6 +231,10 @@ impl Host {
                         }
                         Wish::Look(answer) => {
                             let _ = answer.send(club.snapshot());
+                        }
+                        Wish::Screen(answer) => {
+                            news.extend(club.take_notices());
+                            let _ = answer.send(screen::night::scene(&scene::host(&club, &news, 0), true));
                         }
                         Wish::Leave(answer) => {
                             club.leave();
@@ -250,6 +258,13 @@ impl Host {
     pub(super) fn look(&self) -> Arc<Snapshot> {
         let (answer, seen) = channel();
         self.wishes.send(Wish::Look(answer)).expect("the host is there");
+        seen.recv().expect("the host answers")
+    }
+
+    /// What the host's terminal shows.
+    pub(super) fn screen(&self) -> Scene {
+        let (answer, seen) = channel();
+        self.wishes.send(Wish::Screen(answer)).expect("the host is there");
         seen.recv().expect("the host answers")
     }
 

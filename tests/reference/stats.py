@@ -17,6 +17,7 @@ import statsmodels
 from mpmath import mp, mpf
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from statsmodels.tools.numdiff import approx_hess
 
 mp.dps = 50
 
@@ -186,6 +187,157 @@ def beta_binomials(source):
     return rows
 
 
+def beta_binomial_errors(source):
+    """Maxima and standard errors by the inverse observed information, all in mpmath from the closed form of the
+    chance-corrected beta-binomial probability; for chance 0 also by statsmodels' numeric Hessian of scipy's betabinom."""
+    published = list(
+        zip(
+            [3, 2, 6, 8, 3, 4, 6, 0, 9, 9, 0, 2, 1, 2, 8, 9, 5, 7],
+            [10, 9, 8, 9, 8, 6, 9, 10, 10, 10, 9, 9, 10, 10, 10, 10, 9, 10],
+        )
+    )
+    simulated = []
+    for _ in range(20):
+        p = 0.5 + 0.5 * source.betavariate(1.2, 2.0)
+        n = source.choice([12, 16, 20])
+        simulated.append((sum(source.random() < p for _ in range(n)), n))
+    rows = []
+    with mpmath.workdps(40):
+        for scores, chance in ((published, 0), (published, "1/2"), (simulated, 0), (simulated, "1/2"), (simulated, "1/3")):
+            c = mpf(0) if chance == 0 else mpf(1) / int(chance[2:])
+            groups = {}
+            for score in scores:
+                groups[score] = groups.get(score, 0) + 1
+
+            def ln_likelihood(mu, gamma):
+                whole = 1 / gamma - 1
+                a, b = mu * whole, (1 - mu) * whole
+                total = mpf(0)
+                for (x, n), times in groups.items():
+                    heard = [x] if c == 0 else range(x + 1)
+                    probability = sum(
+                        mpmath.binomial(x, j) * c ** (x - j) * (1 - c) ** (j + n - x) * mpmath.beta(a + j, b + n - x)
+                        for j in heard
+                    )
+                    total += times * mpmath.log(mpmath.binomial(n, x) * probability / mpmath.beta(a, b))
+                return total
+
+            def slopes(mu, gamma):
+                step = mpf(10) ** -12
+                return (
+                    (ln_likelihood(mu + step, gamma) - ln_likelihood(mu - step, gamma)) / (2 * step),
+                    (ln_likelihood(mu, gamma + step) - ln_likelihood(mu, gamma - step)) / (2 * step),
+                )
+
+            coarse = scipy.optimize.minimize(
+                lambda free: -float(ln_likelihood(1 / (1 + mpmath.exp(-free[0])), 1 / (1 + mpmath.exp(-free[1])))),
+                [-0.5, -1],
+                method="Nelder-Mead",
+                options={"xatol": 1e-6, "fatol": 1e-9},
+            )
+            start = [1 / (1 + mpmath.exp(-value)) for value in coarse.x]
+            mu, gamma = mpmath.findroot(slopes, start, tol=mpf(10) ** -18)
+            h = mpf(10) ** -9
+            f = ln_likelihood
+            mm = (f(mu + h, gamma) - 2 * f(mu, gamma) + f(mu - h, gamma)) / h**2
+            gg = (f(mu, gamma + h) - 2 * f(mu, gamma) + f(mu, gamma - h)) / h**2
+            mg = (f(mu + h, gamma + h) - f(mu + h, gamma - h) - f(mu - h, gamma + h) + f(mu - h, gamma - h)) / (4 * h**2)
+            determinant = mm * gg - mg**2
+            row = {
+                "scores": [list(score) for score in scores],
+                "chance": chance,
+                "mu": text(mu),
+                "gamma": text(gamma),
+                "ln_likelihood": text(f(mu, gamma)),
+                "mu_standard_error": text(mpmath.sqrt(-gg / determinant)),
+                "gamma_standard_error": text(mpmath.sqrt(-mm / determinant)),
+            }
+            if chance == 0:
+                x, n = (numpy.array(column) for column in zip(*scores))
+
+                def numeric(free):
+                    whole = 1 / free[1] - 1
+                    return scipy.stats.betabinom.logpmf(x, n, free[0] * whole, (1 - free[0]) * whole).sum()
+
+                hessian = approx_hess(numpy.array([float(mu), float(gamma)]), numeric)
+                row["numeric"] = numpy.sqrt(numpy.diag(numpy.linalg.inv(-hessian))).tolist()
+            rows.append(row)
+    return rows
+
+
+def sequential():
+    """Wald's test by an independent recursion over the probability of every open score, at 40 digits."""
+    rows = []
+    cases = (
+        ("1/2", "0.7", "0.1", "0.1", 200, False),
+        ("1/2", "0.75", "0.05", "0.1", 1000, False),
+        ("1/3", "0.6", "0.05", "0.05", 60, False),
+        ("1/3", "0.5", "0.01", "0.2", 300, False),
+        ("1/2", "0.8", "0.05", "0.1", 40, True),
+        ("1/2", "0.65", "0.1", "0.1", 250, True),
+        ("0.01", "0.1", "0.05", "0.1", 400, False),
+    )
+    with mpmath.workdps(40):
+        number = lambda words: mpf(words.split("/")[0]) / mpf(words.split("/")[1]) if "/" in words else mpf(words)
+        for chance, proportion, alpha, beta, most, two_sided in cases:
+            p0, p1, a, b = (number(words) for words in (chance, proportion, alpha, beta))
+            side = a / 2 if two_sided else a
+            upper, lower = (1 - b) / side, b / (1 - side)
+
+            def crossed(right, n):
+                ratio = (p1 / p0) ** right * ((1 - p1) / (1 - p0)) ** (n - right)
+                return 1 if ratio >= upper else -1 if ratio <= lower else 0
+
+            def said(right, n):
+                one = crossed(right, n)
+                if not two_sided:
+                    return one
+                other = crossed(n - right, n)
+                return 1 if 1 in (one, other) else -1 if one == other == -1 else 0
+
+            for at in (p0, p1, (p0 + p1) / 2, mpf("0.9")):
+                open_scores = {0: mpf(1)}
+                ends = {1: mpf(0), -1: mpf(0)}
+                length = mpf(0)
+                for n in range(1, most + 1):
+                    length += sum(open_scores.values())
+                    grown = {}
+                    for right, weight in open_scores.items():
+                        grown[right] = grown.get(right, mpf(0)) + weight * (1 - at)
+                        grown[right + 1] = grown.get(right + 1, mpf(0)) + weight * at
+                    open_scores = {}
+                    for right, weight in grown.items():
+                        decision = said(right, n)
+                        if decision:
+                            ends[decision] += weight
+                        else:
+                            open_scores[right] = weight
+                rows.append(
+                    [chance, float(p1), float(a), float(b), most, two_sided, text(at)]
+                    + [text(value) for value in (ends[1], ends[-1], sum(open_scores.values()), length)]
+                )
+    return rows
+
+
+def plans():
+    """First and stable numbers of trials by trying all of them with scipy's binomial distribution."""
+    rows = []
+    for name, chance in (("abx", 0.5), ("triangle", 1 / 3), ("tetrad", 1 / 3), ("two-afc", 0.5), ("duo-trio", 0.5)):
+        for share in (0.15, 0.3, 0.5, 0.8):
+            for alpha, power in ((0.05, 0.8), (0.01, 0.9), (0.2, 0.95)):
+                right = share + (1 - share) * chance
+                n = numpy.arange(1, 1500)
+                # Smallest k with P(X >= k) <= alpha.
+                critical = scipy.stats.binom.isf(alpha, n, chance).astype(int) + 1
+                reached = scipy.stats.binom.sf(critical - 1, n, right)
+                enough = numpy.flatnonzero(reached >= power)
+                short = numpy.flatnonzero(reached < power)
+                first, stable = int(n[enough[0]]), int(n[short[-1]] + 1)
+                if stable < 1400:
+                    rows.append([name, share, alpha, power, first, stable, int(critical[first - 1]), float(reached[first - 1])])
+    return rows
+
+
 def changes():
     rows = []
     for x, m, y, n in ((5, 8, 6, 8), (0, 8, 8, 8), (20, 40, 28, 40), (3, 7, 2, 6)):
@@ -215,6 +367,9 @@ def main():
                 "families": families(source),
                 "beta_binomials": beta_binomials(source),
                 "changes": changes(),
+                "beta_binomial_errors": beta_binomial_errors(source),
+                "sequential": sequential(),
+                "plans": plans(),
             },
             separators=(",", ":"),
         ).replace("],[", "],\n[").replace("},{", "},\n{")

@@ -4,11 +4,41 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use earwitness::report::page;
+use earwitness::report::model::Report;
+use earwitness::report::{self, Options, page};
 use serde_json::Value;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::report_of;
+
+/// A sequential rule at two places, with a simulated sitting, one that was tampered with, a file that is no journal, and
+/// a listener who prepared the session; as simple as `report --pool` joins them.
+fn pool() -> Report {
+    let rule = "stopping = { kind = \"sequential\", alpha = 0.1, beta = 0.1, proportion = 0.8 }";
+    let text = SESSION
+        .replace("trials = 12\n", "trials = 40\n")
+        .replace("alpha = 0.05", &format!("alpha = 0.05\n{rule}\nprepared_by = [\"Ida\"]"));
+    let (mut here, mut there) = (Site::new(&text), Site::new(&text));
+    for (seed, name) in [(1, "Ida"), (2, "Jon"), (3, "Kim")] {
+        here.hold(&Plan { event: Some("the device was slow".to_owned()), ..Plan::new(name, seed, 0.9) });
+    }
+    for (seed, name) in [(4, "Lea"), (5, "Max")] {
+        there.hold(&Plan { deaf: true, ..Plan::new(name, seed, 0.5) });
+    }
+    there.hold(&Plan { simulated: Some(0.9), ..Plan::new("Program", 6, 0.9) });
+    let tampered = there.hold(&Plan::new("Nan", 7, 0.7));
+    let journal = std::fs::read_to_string(&tampered).expect("the journal");
+    std::fs::write(&tampered, journal.replacen("\"answer\":\"a\"", "\"answer\":\"b\"", 1)).expect("written");
+    std::fs::write(there.path().join("sittings/note.jsonl"), "no journal\n").expect("written");
+    let readings = [("here", &here), ("Lower Mill", &there)]
+        .into_iter()
+        .map(|(name, site)| {
+            report::folder(&site.session.sittings_folder(), Some(name.to_owned()))
+                .expect("the folder can be read")
+        })
+        .collect();
+    report::report(&here.session, readings, Options::default())
+}
 
 fn pages(folder: &Path) -> Vec<PathBuf> {
     let mut panel = Site::new(&many_comparisons(2).replace(
@@ -28,8 +58,13 @@ fn pages(folder: &Path) -> Vec<PathBuf> {
     night.hold(&Plan { seats, ..Plan::new("Host", 92, 0.5) });
     let empty = Site::new(SESSION);
     let mut files = Vec::new();
-    for (name, site) in [("panel", &panel), ("night", &night), ("empty", &empty)] {
-        let report = report_of(site);
+    let reports = [
+        ("panel", report_of(&panel)),
+        ("night", report_of(&night)),
+        ("empty", report_of(&empty)),
+        ("pool", pool()),
+    ];
+    for (name, report) in reports {
         for (kind, html) in [("report", page::page(&report)), ("certificates", page::certificates(&report))] {
             let file = folder.join(format!("{name}-{kind}.html"));
             std::fs::write(&file, html).expect("written");
@@ -39,10 +74,9 @@ fn pages(folder: &Path) -> Vec<PathBuf> {
     files
 }
 
-/// Runs where `tests/run` has put the browser's tools.
 #[test]
 fn pages_hold_in_a_browser() {
-    let Ok(modules) = std::env::var("EARWITNESS_NODE_MODULES") else { return };
+    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     let files = pages(folder.path());
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/browser.mjs");

@@ -52,3 +52,32 @@ fn refuses_what_it_cannot_do() {
     std::fs::write(site.path().join("file"), "x").expect("written");
     refused(site.path(), &["report", ".", "--out", "file"], &["file"]);
 }
+
+#[test]
+fn what_the_report_says_to_run_does_what_it_says() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    site.hold(&Plan::new("Bel", 2, 0.5));
+    let html = {
+        let ran = earwitness(site.path(), &["report", "."]);
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        std::fs::read_to_string(site.path().join("report/report.html")).expect("the report")
+    };
+    assert!(html.contains("earwitness verify .\nearwitness report ."));
+    let ran = earwitness(site.path(), &["verify", "."]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    // What a shell makes of sittings/*.jsonl holds the register too, which is no journal.
+    let mut files: Vec<String> = std::fs::read_dir(site.path().join("sittings"))
+        .expect("sittings")
+        .map(|entry| format!("sittings/{}", entry.expect("an entry").file_name().to_string_lossy()))
+        .collect();
+    files.sort();
+    assert!(files.contains(&"sittings/register.jsonl".to_owned()));
+    for command in ["verify", "score"] {
+        let line: Vec<&str> = std::iter::once(command).chain(files.iter().map(String::as_str)).collect();
+        let ran = earwitness(site.path(), &line);
+        assert_eq!(ran.code, 0, "{command}: {}{}", ran.out, ran.err);
+        assert!(!ran.out.contains("does not verify") && !ran.out.contains("a journal begins"), "{}", ran.out);
+    }
+    refused(site.path(), &["score", "sittings/register.jsonl"], &["no journal"]);
+}

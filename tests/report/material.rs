@@ -101,6 +101,10 @@ pub(crate) struct Plan {
     pub(crate) void_every: u32,
     /// Hears no control either.
     pub(crate) deaf: bool,
+    /// Every how many-th trial of a night the ballots on paper are entered only after the votes were closed.
+    pub(crate) late_every: u32,
+    /// What happens to the device in every attempt without disturbing it.
+    pub(crate) event: Option<String>,
     /// Seats of a night, with their probability of a right answer.
     pub(crate) seats: Vec<(String, f64)>,
 }
@@ -118,6 +122,8 @@ impl Plan {
             stop: None,
             void_every: 0,
             deaf: false,
+            late_every: 0,
+            event: None,
             seats: Vec::new(),
         }
     }
@@ -131,6 +137,8 @@ pub(crate) struct Site {
     lines: u64,
     chain: Digest,
     day: u32,
+    /// Goes into the digests of the stimuli: another number is other sound.
+    pub(crate) stimuli: u8,
 }
 
 /// A small generator for tests: splitmix64.
@@ -156,7 +164,7 @@ impl Site {
         std::fs::write(folder.path().join("session.toml"), session).expect("session");
         std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
         let session = load(folder.path()).expect("the session is valid");
-        Self { folder, session, register: Vec::new(), lines: 0, chain: Digest::NOTHING, day: 1 }
+        Self { folder, session, register: Vec::new(), lines: 0, chain: Digest::NOTHING, day: 1, stimuli: 0 }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -220,11 +228,11 @@ impl Site {
         let mut stimuli = Vec::new();
         for (comparison, of) in session.comparisons.iter().enumerate() {
             for clip in &of.clips {
-                stimuli.push(stimulus(comparison, *clip, None));
+                stimuli.push(stimulus(comparison, *clip, None, self.stimuli));
             }
         }
         for control in 0..session.controls.len() {
-            stimuli.push(stimulus(0, session.comparisons[0].clips[0], Some(control)));
+            stimuli.push(stimulus(0, session.comparisons[0].clips[0], Some(control), self.stimuli));
         }
         Opening {
             format: FORMAT,
@@ -253,9 +261,10 @@ impl Site {
     }
 }
 
-fn stimulus(comparison: usize, clip: usize, control: Option<usize>) -> StimulusTerms {
-    let digest =
-        |side: u8| Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side]);
+fn stimulus(comparison: usize, clip: usize, control: Option<usize>, made: u8) -> StimulusTerms {
+    let digest = |side: u8| {
+        Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side + 2 * made])
+    };
     StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1) }
 }
 
@@ -307,33 +316,39 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             heard_ms: vec![took_ms / slots as u64; slots],
             switches: 3 + (numbers.next() % 6) as u32,
             took_ms,
-            events: Vec::new(),
+            events: plan.event.iter().cloned().collect(),
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
             put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening });
         } else if night {
             let mut voted = 0;
+            let mut late = Vec::new();
             for (index, (alias, right)) in plan.seats.iter().enumerate() {
                 if numbers.chance(0.04) {
                     continue;
                 }
                 let answer = answer(&opening, &presented, *right, plan.deaf, numbers);
-                voted += 1;
                 let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
-                put(
-                    &mut ledger,
-                    Record::Vote {
-                        at_ms,
-                        id,
-                        seat: index as u32 + 1,
-                        alias: alias.clone(),
-                        answer: definition.alternatives[answer].name.to_owned(),
-                        by,
-                    },
-                );
+                let vote = Record::Vote {
+                    at_ms,
+                    id,
+                    seat: index as u32 + 1,
+                    alias: alias.clone(),
+                    answer: definition.alternatives[answer].name.to_owned(),
+                    by,
+                };
+                if by == Ballot::Paper && plan.late_every > 0 && id.trial % plan.late_every == 0 {
+                    late.push(vote);
+                } else {
+                    voted += 1;
+                    put(&mut ledger, vote);
+                }
             }
             let seats = plan.seats.len() as u32;
             put(&mut ledger, Record::VotesClosed { at_ms, id, voted, seats, listening });
+            for vote in late {
+                put(&mut ledger, vote);
+            }
         } else {
             let answer = answer(&opening, &presented, plan.right, plan.deaf, numbers);
             let confidence = opening.terms.confidence.then(|| 1 + (numbers.next() % 5) as u8);

@@ -155,6 +155,24 @@ fn a_sequential_rule_decides_for_each_listener() {
     let found = comparison.results.iter().filter(|own| own.sequential == Some("a difference")).count() as u64;
     let expected = earwitness::stats::binomial::upper(found, 3, risk);
     assert!(close(comparison.p_value.expect("a test"), expected));
+    // What holds for a fixed number of trials is not shown as if it decided.
+    let html = earwitness::report::page::page(&report);
+    for absent in [
+        "p adjusted over listeners",
+        "significant for one listener alone",
+        "judged alone",
+        ">a guesser passes<",
+    ] {
+        assert!(!html.contains(absent), "{absent}");
+    }
+    for present in
+        ["found by the rule", "What the sequential rule says", "trials on average", "Audible controls: "]
+    {
+        assert!(html.contains(present), "{present}");
+    }
+    assert!(!earwitness::report::page::certificates(&report).contains("p alone"));
+    let rule = report.session.sequential.as_ref().expect("a rule");
+    assert!(rule.design.windows(2).all(|pair| pair[0].exact.difference < pair[1].exact.difference));
 }
 
 #[test]
@@ -199,4 +217,26 @@ fn places_are_joined_and_compared() {
     assert!(kinds(&report).contains(&"places-unlike"));
     let html = report::page::page(&report);
     assert!(html.contains("There") && html.contains("sittings that count"));
+}
+
+#[test]
+fn places_whose_listeners_shared_draws_are_not_tested_as_if_they_had_not() {
+    let (mut here, mut there) = (Site::new(SESSION), Site::new(SESSION));
+    for (site, seed, right) in [(&mut here, 81, 0.95), (&mut there, 82, 0.5)] {
+        let seats = (0..20).map(|seat| (format!("Seat {seat}"), right)).collect();
+        site.hold(&Plan { seats, ..Plan::new("Host", seed, 0.5) });
+    }
+    let readings = [("here", &here), ("there", &there)]
+        .into_iter()
+        .map(|(name, site)| {
+            earwitness::report::folder(&site.session.sittings_folder(), Some(name.to_owned()))
+                .expect("a folder")
+        })
+        .collect();
+    let report = earwitness::report::report(&here.session, readings, earwitness::report::Options::default());
+    let comparison = &report.comparisons[0];
+    assert!(comparison.room.is_some() && comparison.between_places.is_none() && comparison.trend_z.is_none());
+    assert_eq!(report.places.len(), 2);
+    let html = earwitness::report::page::page(&report);
+    assert!(html.contains("is not tested, because listeners shared draws"));
 }

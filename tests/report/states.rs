@@ -3,7 +3,7 @@
 use earwitness::report::model::{Basis, State};
 use earwitness::report::{page, summary};
 
-use super::material::{Plan, SESSION, Site};
+use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{everything, kinds, report_of};
 
 #[test]
@@ -29,9 +29,10 @@ fn only_simulated_sittings_say_so_in_the_verdict() {
     assert!(comparison.verdict.headline.contains("simulated"), "{}", comparison.verdict.headline);
     assert!(report.sittings[0].counted && comparison.trials == 12);
     let page = page::page(&report);
-    assert!(page.contains("Simulated: a program answered, nobody listened."));
-    assert!(page::certificates(&report).contains("Simulated: a program answered"));
-    assert!(summary(&report).iter().any(|line| line.starts_with("SIMULATED")));
+    let why = "This is no listening test: the answers were simulated, nobody listened.";
+    assert!(comparison.verdict.headline.starts_with(why), "{}", comparison.verdict.headline);
+    assert!(page.contains(why) && page::certificates(&report).contains(why));
+    assert!(summary(&report).iter().any(|line| line == why));
 }
 
 #[test]
@@ -94,6 +95,7 @@ fn a_journal_that_was_tampered_with_is_shown_as_invalid() {
     assert!(!bel.problems.is_empty());
     assert_eq!(report.comparisons[0].listeners, 1);
     assert!(kinds(&report).contains(&"invalid-journals"));
+    assert_eq!(report.register.unfinished, 0, "the register saw it closed");
     assert!(page::page(&report).contains("invalid"));
     assert!(!super::csv_of(&report).contains("Bel"), "no number of an invalid journal is handed on");
 }
@@ -165,4 +167,172 @@ fn a_summary_has_at_most_ten_lines_and_no_control_characters() {
     let lines = summary(&report_of(&site));
     assert!(lines.len() <= 10, "{lines:#?}");
     assert!(lines.iter().all(|line| !line.chars().any(char::is_control)));
+}
+
+#[test]
+fn late_ballots_on_paper_count_as_the_whole_journal_says() {
+    let mut site = Site::new(SESSION);
+    let seats = (0..10).map(|seat| (format!("Seat {seat}"), 0.7)).collect();
+    let journal = site.hold(&Plan { seats, late_every: 2, ..Plan::new("Host", 21, 0.5) });
+    let lines: Vec<serde_json::Value> = std::fs::read_to_string(&journal)
+        .expect("the journal")
+        .lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON")["record"].take())
+        .collect();
+    let mut late = 0;
+    let mut closed = false;
+    for line in &lines {
+        match line["kind"].as_str() {
+            Some("votes-closed") => closed = true,
+            Some("vote")
+                if closed && line["by"] == "paper" && line["id"]["trial"].as_u64().unwrap_or(1) % 2 == 0 =>
+            {
+                late += 1;
+            }
+            _ => {}
+        }
+    }
+    assert!(late > 5, "the journal holds ballots entered late: {late}");
+    let report = report_of(&site);
+    assert_eq!(report.sittings[0].state, State::Complete, "{:?}", report.sittings[0].problems);
+    let closing = lines.last().expect("a closing");
+    let of = |key: &str| closing["counts"]["comparisons"][0][key].as_u64().expect("a count");
+    assert_eq!((report.comparisons[0].correct, report.comparisons[0].trials), (of("correct"), of("trials")));
+    // Each vote's row names the line that holds the vote, also of a late one.
+    let mut found = 0;
+    for trial in report.trials.iter().filter(|trial| trial.answer.is_some()) {
+        let line = &lines[trial.record as usize - 1];
+        assert_eq!(line["kind"], "vote", "{line}");
+        assert_eq!(line["id"]["trial"].as_u64(), Some(u64::from(trial.trial)));
+        let listener = &report.listeners[trial.listener.expect("a seat") as usize];
+        assert_eq!(line["seat"].as_u64(), listener.seat.map(u64::from));
+        found += 1;
+    }
+    assert_eq!(found, lines.iter().filter(|line| line["kind"] == "vote").count());
+}
+
+#[test]
+fn who_prepared_the_session_and_listened_is_named() {
+    let text = SESSION.replace("alpha = 0.05", "alpha = 0.05\nprepared_by = [\"Zoé\", \"Ben\"]");
+    let mut site = Site::new(&text);
+    site.hold(&Plan::new("zoe", 1, 0.6));
+    site.hold(&Plan { alias: Some("Night Owl".to_owned()), ..Plan::new("BEN", 2, 0.6) });
+    site.hold(&Plan::new("Benjamin", 3, 0.6));
+    let report = report_of(&site);
+    let prepared: Vec<(&str, Option<bool>)> =
+        report.listeners.iter().map(|listener| (listener.name.as_str(), listener.prepared_session)).collect();
+    assert_eq!(prepared, [("zoe", Some(true)), ("Night Owl", Some(true)), ("Benjamin", Some(false))]);
+    assert_eq!(kinds(&report).iter().filter(|kind| **kind == "prepared-session").count(), 2);
+    let html = page::page(&report);
+    assert!(html.contains("zoe prepared this session and listened too.") && html.contains("Zoé, Ben"));
+    // Without names the caveat stays and the names go.
+    let anonymous = super::report_with(&site, earwitness::report::Options { anonymous: true });
+    let all = everything(&anonymous);
+    assert!(
+        all.contains("2 listeners prepared this session") && !all.contains("Zoé") && !all.contains("Ben")
+    );
+    // Nobody named: nothing is said.
+    let mut silent = Site::new(SESSION);
+    silent.hold(&Plan::new("zoe", 1, 0.6));
+    let report = report_of(&silent);
+    assert!(report.listeners[0].prepared_session.is_none() && !kinds(&report).contains(&"prepared-session"));
+}
+
+#[test]
+fn what_happened_beside_the_answers_is_listed_with_its_line() {
+    let mut site = Site::new(SESSION);
+    let event = "Invented device of /home/somebody was slow".to_owned();
+    let journal = site.hold(&Plan { event: Some(event), void_every: 4, ..Plan::new("Ada", 1, 0.6) });
+    let text = std::fs::read_to_string(journal).expect("the journal");
+    let lines: Vec<&str> = text.lines().collect();
+    let report = report_of(&site);
+    let events = &report.sittings[0].events;
+    assert_eq!(events.iter().filter(|event| event.void).count() as u64, report.sittings[0].void);
+    assert!(events.iter().any(|event| !event.void));
+    for event in events {
+        let line = lines[event.journal_line as usize - 1];
+        if event.void {
+            assert!(line.contains("\"kind\":\"void\"") || event.text.contains("was slow"), "{line}");
+        } else {
+            assert!(line.contains("was slow"), "{line}");
+        }
+    }
+    let html = page::page(&report);
+    assert!(html.contains("What happened beside the answers") && html.contains("the device was slow"));
+    assert!(!everything(&report).contains("/home/somebody"));
+}
+
+#[test]
+fn stimuli_are_listed_by_digest_and_a_change_is_noticed() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.6));
+    site.hold(&Plan::new("Bel", 2, 0.6));
+    let report = report_of(&site);
+    assert_eq!(report.stimuli.len(), 1);
+    assert_eq!(report.stimuli[0].sittings, [0, 1]);
+    assert_eq!(report.stimuli[0].pairs.len(), 3);
+    let html = page::page(&report);
+    for pair in &report.stimuli[0].pairs {
+        assert!(html.contains(&pair.a_sha256) && html.contains(&pair.b_sha256));
+    }
+    assert!(!kinds(&report).contains(&"stimuli-differ"));
+    site.stimuli = 1;
+    site.hold(&Plan::new("Cas", 3, 0.6));
+    let report = report_of(&site);
+    assert_eq!((report.stimuli.len(), report.stimuli[1].sittings.as_slice()), (2, [2].as_slice()));
+    assert!(kinds(&report).contains(&"stimuli-differ"));
+}
+
+#[test]
+fn the_summary_has_ten_lines_whatever_there_is() {
+    let mut sites = vec![Site::new(SESSION)];
+    let mut one = Site::new(SESSION);
+    one.hold(&Plan::new("Ada", 1, 0.6));
+    sites.push(one);
+    let mut simulated = Site::new(&many_comparisons(3));
+    simulated.hold(&Plan { simulated: Some(0.7), ..Plan::new("Ada", 1, 0.7) });
+    sites.push(simulated);
+    let mut many = Site::new(&many_comparisons(14));
+    many.hold(&Plan { stop: Some((3, true)), ..Plan::new("Ada", 1, 0.6) });
+    many.hold(&Plan { stop: Some((3, false)), ..Plan::new("Bel", 2, 0.6) });
+    many.hold(&Plan { deaf: true, ..Plan::new("Cas", 3, 0.6) });
+    sites.push(many);
+    for site in &sites {
+        let lines = summary(&report_of(site));
+        assert_eq!(lines.len(), 10, "{lines:#?}");
+        assert!(lines.iter().all(|line| !line.is_empty() && !line.contains('\n')), "{lines:#?}");
+        assert!(lines[9].starts_with("Check it: `earwitness verify .`"));
+    }
+}
+
+#[test]
+fn simulated_and_silent_verdicts_carry_their_limits() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan { simulated: Some(1.0), ..Plan::new("Ada", 1, 1.0) });
+    let verdict = &report_of(&site).comparisons[0].verdict;
+    assert_eq!(verdict.finding, "no-listening-test");
+    assert!(verdict.limits[0].contains("Nothing about anybody's hearing"), "{:?}", verdict.limits);
+    assert!(verdict.limits.iter().any(|limit| limit.starts_with("What the test could show")));
+}
+
+/// Every link to a formula leads to one, and every formula has a reference.
+#[test]
+fn numbers_lead_to_their_formulas() {
+    let mut site = Site::new(&many_comparisons(2));
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    site.hold(&Plan::new("Bel", 2, 0.5));
+    let html = page::page(&report_of(&site));
+    let links: Vec<&str> =
+        html.split("href=\"#from-").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+    assert!(links.len() > 25, "{links:?}");
+    for link in &links {
+        assert!(html.contains(&format!("id=\"from-{link}\"")), "{link}");
+    }
+    let rows: Vec<&str> = html.split("<tr id=\"from-").skip(1).collect();
+    assert!(rows.len() >= 20);
+    for row in rows {
+        let row = row.split("</tr>").next().expect("a row");
+        assert_eq!(row.matches("<td>").count(), 2, "{row}");
+        assert!(!row.contains("<td></td>"), "{row}");
+    }
 }

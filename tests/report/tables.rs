@@ -29,7 +29,7 @@ fn the_csv_has_one_row_per_attempt_and_vote() {
         reader.records().collect::<Result<_, _>>().expect("every row has all fields");
     assert_eq!(rows.len(), report.trials.len());
     let column = |name: &str| COLUMNS.iter().position(|column| *column == name).expect("a column");
-    let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "true").collect();
+    let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "TRUE").collect();
     assert_eq!(counted.len() as u64, report.comparisons[0].trials);
     let right = counted.iter().filter(|row| &row[column("correct")] == "1").count() as u64;
     assert_eq!(right, report.comparisons[0].correct);
@@ -48,7 +48,8 @@ fn the_csv_has_one_row_per_attempt_and_vote() {
     for row in rows.iter().filter(|row| &row[column("sitting")] == "1") {
         let line: usize = row[column("journal_line")].parse().expect("a number");
         let text = lines[line - 1];
-        if &row[column("void")] == "true" {
+        assert_eq!(Some(&row[column("journal")]), report.sittings[0].journal.as_deref());
+        if &row[column("void")] == "TRUE" {
             assert!(text.contains("\"kind\":\"void\""), "{text}");
         } else {
             assert!(text.contains(&format!("\"answer\":\"{}\"", &row[column("answer")])), "{text}");
@@ -66,10 +67,9 @@ fn the_json_document_names_its_schema_first() {
     assert!(value["caveats"].as_array().expect("a list").iter().all(|caveat| caveat["remedy"].is_string()));
 }
 
-/// Runs where the Python of `tests/run` is; the table itself is checked above in any case.
 #[test]
 fn pandas_loads_the_csv_as_it_is() {
-    let Ok(python) = std::env::var("EARWITNESS_PYTHON") else { return };
+    let python = crate::tool("EARWITNESS_PYTHON");
     let report = report_of(&site());
     let folder = tempfile::tempdir().expect("a folder");
     let file = folder.path().join("report.csv");
@@ -85,6 +85,33 @@ fn pandas_loads_the_csv_as_it_is() {
     assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
     let expected = format!(
         "{} {} {} ['Ada, the \"first\"', 'Bel', 'Cas']",
+        report.trials.len(),
+        report.comparisons[0].trials,
+        report.comparisons[0].correct
+    );
+    assert_eq!(String::from_utf8_lossy(&run.stdout).trim(), expected);
+}
+
+#[test]
+fn r_loads_the_csv_as_it_is() {
+    let report = report_of(&site());
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("report.csv");
+    std::fs::write(&file, csv_of(&report)).expect("written");
+    let script = "table <- read.csv(commandArgs(trailingOnly = TRUE)[1])\n\
+        stopifnot(is.logical(table$counted), is.logical(table$void), is.numeric(table$took_s), is.integer(table$switches))\n\
+        stopifnot(is.integer(table$correct), is.integer(table$journal_line))\n\
+        counted <- table[table$counted, ]\n\
+        cat(nrow(table), nrow(counted), sum(counted$correct), sort(unique(counted$listener)), sep = '|')\n";
+    let run = Command::new("Rscript")
+        .args(["--vanilla", "-e", script])
+        .arg(&file)
+        .env("LC_ALL", "C.UTF-8")
+        .output()
+        .unwrap_or_else(|error| panic!("Rscript: {error}; `bash tests/run` installs r-base-core"));
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let expected = format!(
+        "{}|{}|{}|Ada, the \"first\"|Bel|Cas",
         report.trials.len(),
         report.comparisons[0].trials,
         report.comparisons[0].correct

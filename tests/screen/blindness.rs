@@ -11,31 +11,68 @@ use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
 use earwitness::trial::{Definition, Outcome};
 
-use super::rig::{self, Sat, Setting, keys, sit};
+use super::rig::{self, Sat, Setting, keys, sit, sit_plain};
 
-/// Trials of each sitting here.
+/// Counted trials of each sitting here.
 const TRIALS: u32 = 3;
 
-/// A sitting's keys up to the last confirmation, which comes only if `finish` says so.
-fn script(protocol: Protocol, trials: u32, finish: bool) -> Vec<Option<Input>> {
+/// What a sitting has beside its trials.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    /// Nothing.
+    Bare,
+    /// Controls of every kind, confidence, a wager, an opponent's passphrase.
+    Full,
+    /// A sequential rule.
+    Sequential,
+}
+
+impl Kind {
+    /// Trials of the main part.
+    fn trials(self) -> u32 {
+        match self {
+            Self::Bare => TRIALS,
+            Self::Full => TRIALS + 4,
+            Self::Sequential => 30,
+        }
+    }
+}
+
+/// A sitting's keys up to the last confirmation, which comes only if `finish` says so. The same alternatives are chosen
+/// whatever was drawn.
+fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Option<Input>> {
     let definition = Definition::of(protocol);
-    let mut text = String::from(". . PgDn PgDn PgDn Enter . h i Enter Enter Enter . Enter");
+    let full = kind == Kind::Full;
+    let mut text = String::from(". . PgDn PgDn PgDn PgDn PgDn PgDn Enter .");
+    if full {
+        // The other party's passphrase, twice, and the wager's other side.
+        text.push_str(" s e c r e t Enter . s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn Enter .");
+    }
+    text.push_str(" h i Enter m e Enter Enter Enter . PgDn Enter");
     for trial in 0..trials {
         for slot in definition.slots {
             let _ = write!(text, " {} . .", slot.label.to_lowercase());
         }
         let first = definition.slots[0].label.to_lowercase();
-        let _ = write!(text, " [ . . {first} ] Left Space . Space Right Home w . ? . a Down");
-        for _ in 0..trial as usize % definition.alternatives.len() {
-            text.push_str(" Down");
+        if kind == Kind::Sequential {
+            text.push_str(" Down .");
+        } else {
+            let _ = write!(text, " [ . . {first} ] Left Space . Space Right Home w . ? . a Down");
+            for _ in 0..trial as usize % definition.alternatives.len() {
+                text.push_str(" Down");
+            }
+            text.push_str(" . i . Esc Down");
         }
-        text.push_str(" . i . Esc Down");
+        if full {
+            text.push_str(" Enter .");
+        }
         if finish || trial + 1 < trials {
-            text.push_str(" Enter . .");
+            let confirm = if full { (1 + trial % 5).to_string() } else { "Enter".to_string() };
+            let _ = write!(text, " {confirm} . .");
         }
     }
     if finish {
-        text.push_str(" . . PgDn PgDn PgDn Enter");
+        text.push_str(" . . PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter");
     }
     keys(&text)
 }
@@ -55,10 +92,42 @@ fn sizes(folder: &Path) -> BTreeMap<String, u64> {
     found
 }
 
-fn session_of(protocol: Protocol, folder: &Path) -> Session {
-    let head =
-        if protocol == Protocol::TwoAfc { "attribute = \"brighter\"\nattribute_side = \"b\"" } else { "" };
-    rig::session(folder, protocol.name(), TRIALS, head, "")
+const SEQUENTIAL: &str = "stopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.8 }\n";
+
+const CONTROLS: &str = r#"[[controls]]
+kind = "level"
+amount = "2 dB"
+trials = 1
+[[controls]]
+kind = "tilt"
+amount = "2 dB"
+trials = 1
+[[controls]]
+kind = "head-movement"
+amount = "10 cm"
+trials = 1
+[[controls]]
+kind = "identical"
+trials = 1
+"#;
+
+fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
+    let mut head = String::new();
+    if protocol == Protocol::TwoAfc {
+        head.push_str("attribute = \"brighter\"\nattribute_side = \"b\"\n");
+    }
+    let (trials, tail) = match kind {
+        Kind::Bare => (TRIALS, String::new()),
+        Kind::Full => {
+            head.push_str("confidence = true\n");
+            (TRIALS, format!("{}{CONTROLS}", rig::WAGER))
+        }
+        Kind::Sequential => {
+            head.push_str(SEQUENTIAL);
+            (kind.trials(), String::new())
+        }
+    };
+    rig::session(folder, protocol.name(), trials, &head, &tail)
 }
 
 struct Seen {
@@ -67,12 +136,31 @@ struct Seen {
     sizes: BTreeMap<String, u64>,
 }
 
-fn play(protocol: Protocol, orders: &[usize], finish: bool) -> Seen {
+impl Seen {
+    fn lines(&self) -> Vec<&[u8]> {
+        self.journal.split_inclusive(|&byte| byte == b'\n').collect()
+    }
+
+    fn answers(&self) -> usize {
+        String::from_utf8_lossy(&self.journal).matches("\"kind\":\"answer\"").count()
+    }
+
+    /// Insists that nothing of this sitting differs from another one.
+    fn assert_same(&self, other: &Self, what: &str) {
+        assert!(other.sat.bytes == self.sat.bytes, "{what}: the terminal's bytes differ");
+        assert!(other.journal == self.journal, "{what}: the journals differ");
+        assert_eq!(other.sizes, self.sizes, "{what}: sizes of files differ");
+        assert_eq!(other.sat.calls, self.sat.calls, "{what}: calls to the player differ");
+    }
+}
+
+fn play(protocol: Protocol, kind: Kind, orders: &[usize], trials: u32, finish: bool) -> Seen {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let session = session_of(protocol, folder.path());
+    let session = session_of(protocol, kind, folder.path());
     let mut setting = Setting::new(&session);
     setting.orders = orders.to_vec();
-    let sat = sit(&setting, script(protocol, TRIALS, finish));
+    setting.opponent = kind == Kind::Full;
+    let sat = sit(&setting, script(protocol, kind, trials, finish));
     let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
     let journal = std::fs::read(&finished.journal).expect("the journal is there");
     Seen { journal, sizes: sizes(folder.path()), sat }
@@ -80,24 +168,56 @@ fn play(protocol: Protocol, orders: &[usize], finish: bool) -> Seen {
 
 #[test]
 fn nothing_that_can_be_seen_depends_on_the_draw() {
+    for kind in [Kind::Bare, Kind::Full] {
+        for protocol in Protocol::ALL {
+            let orders = Definition::of(protocol).orders.len();
+            let reference = play(protocol, kind, &[0], kind.trials(), false);
+            assert_eq!(reference.sat.result.as_ref().expect("it ran").ending, Ending::Left);
+            let answers = kind.trials() as usize - 1;
+            assert_eq!(reference.answers(), answers, "{protocol}: the keys have to reach the last trial");
+            assert!(reference.sat.bytes.len() > 10_000, "{protocol}: the screen has to be drawn");
+            assert!(reference.sizes.keys().any(|name| name.ends_with(".secret")), "{protocol}");
+            let mixed: Vec<usize> = (0..orders).rev().collect();
+            let forced = (1..orders).map(|order| vec![order]).chain([mixed]);
+            for forced in forced {
+                let other = play(protocol, kind, &forced, kind.trials(), false);
+                reference.assert_same(&other, &format!("{protocol} {kind:?} {forced:?}"));
+            }
+        }
+    }
+}
+
+#[test]
+fn nothing_that_plain_lines_say_depends_on_the_draw() {
     for protocol in Protocol::ALL {
-        let orders = Definition::of(protocol).orders.len();
-        let reference = play(protocol, &[0], false);
-        assert_eq!(reference.sat.result.as_ref().expect("it ran").ending, Ending::Left);
-        let answers = String::from_utf8_lossy(&reference.journal).matches("\"kind\":\"answer\"").count();
-        assert_eq!(answers, TRIALS as usize - 1, "{protocol}: the keys have to reach the last trial");
-        assert!(reference.sat.bytes.len() > 10_000, "{protocol}: the screen has to be drawn");
-        let mixed: Vec<usize> = (0..orders).rev().collect();
-        let forced = (1..orders).map(|order| vec![order]).chain([mixed]);
-        for forced in forced {
-            let other = play(protocol, &forced, false);
-            assert!(
-                other.sat.bytes == reference.sat.bytes,
-                "{protocol} {forced:?}: the terminal's bytes differ"
-            );
-            assert!(other.journal == reference.journal, "{protocol} {forced:?}: the journals differ");
-            assert_eq!(other.sizes, reference.sizes, "{protocol} {forced:?}");
-            assert_eq!(other.sat.calls, reference.sat.calls, "{protocol} {forced:?}");
+        let definition = Definition::of(protocol);
+        let played = |order: usize| {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let session = session_of(protocol, Kind::Full, folder.path());
+            let mut setting = Setting::new(&session);
+            setting.orders = vec![order];
+            let mut lines = String::from("\n\nour phrase\nTomas\n\n\n\nhelp\n");
+            for trial in 0..Kind::Full.trials() {
+                for slot in definition.slots {
+                    let _ = writeln!(lines, "{}\nat 1.0", slot.label.to_lowercase());
+                }
+                let choice = 1 + trial as usize % definition.alternatives.len();
+                let _ = writeln!(lines, "receipt\nnonsense\nanswer {choice}\nrecord");
+                // The last answer is not given: its confidence would end the sitting.
+                if trial + 1 < Kind::Full.trials() {
+                    let _ = writeln!(lines, "{}", 1 + trial % 5);
+                }
+            }
+            let sat = sit_plain(&setting, &lines);
+            let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
+            assert_eq!(finished.ending, Ending::Left, "{protocol}");
+            let journal = std::fs::read(&finished.journal).expect("the journal is there");
+            Seen { journal, sizes: sizes(folder.path()), sat }
+        };
+        let reference = played(0);
+        assert_eq!(reference.answers() as u32, Kind::Full.trials() - 1, "{protocol}");
+        for order in 1..definition.orders.len() {
+            reference.assert_same(&played(order), &format!("{protocol} in plain lines, order {order}"));
         }
     }
 }
@@ -106,26 +226,51 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
 fn the_draw_is_real_it_decides_the_score_at_the_end() {
     for protocol in Protocol::ALL {
         let orders = Definition::of(protocol).orders.len();
-        let before_closing = |journal: &[u8]| {
-            let text = String::from_utf8(journal.to_vec()).expect("a journal is text");
-            let mut lines: Vec<String> = text.lines().map(str::to_string).collect();
-            (lines.pop().expect("a last line"), lines)
-        };
         let (mut closings, mut rest) = (std::collections::BTreeSet::new(), Vec::new());
         for order in 0..orders {
-            let seen = play(protocol, &[order], true);
+            let seen = play(protocol, Kind::Bare, &[order], TRIALS, true);
             assert_eq!(
                 seen.sat.result.as_ref().expect("it ran").ending,
                 Ending::Closed(Outcome::AllTrials),
                 "{protocol}"
             );
-            let (closing, before) = before_closing(&seen.journal);
+            let lines = seen.lines();
+            let (closing, before) = lines.split_last().expect("a last line");
+            let closing = String::from_utf8_lossy(closing).into_owned();
             assert!(closing.contains("\"kind\":\"closing\""), "{closing}");
             closings.insert(closing);
-            rest.push(before);
+            rest.push(before.concat());
         }
         assert!(closings.len() > 1, "{protocol}: the score never changed, so nothing was tested");
         assert!(rest.windows(2).all(|pair| pair[0] == pair[1]), "{protocol}");
+    }
+}
+
+#[test]
+fn with_a_sequential_rule_only_the_moment_of_stopping_depends_on_the_draw() {
+    for protocol in Protocol::ALL.into_iter().filter(|protocol| *protocol != Protocol::Preference) {
+        let orders = Definition::of(protocol).orders.len();
+        let most = Kind::Sequential.trials();
+        let whole: Vec<Seen> =
+            (0..orders).map(|order| play(protocol, Kind::Sequential, &[order], most, true)).collect();
+        let ended: Vec<usize> = whole.iter().map(Seen::answers).collect();
+        let first = *ended.iter().min().expect("some order");
+        let last = *ended.iter().max().expect("some order");
+        assert!(first < last && last < most as usize, "{protocol}: {ended:?}");
+        // Up to the key that ends the first of them all are the same in everything.
+        let reference = play(protocol, Kind::Sequential, &[0], first as u32, false);
+        for order in 1..orders {
+            let other = play(protocol, Kind::Sequential, &[order], first as u32, false);
+            reference.assert_same(&other, &format!("{protocol}, order {order}"));
+        }
+        // After it those that end have a closing record, the others go on as they would have anyway.
+        let before_closing = |seen: &Seen| seen.lines().len() - 1;
+        let longest = whole.iter().max_by_key(|seen| seen.answers()).expect("some order");
+        for seen in &whole {
+            assert_eq!(seen.sat.result.as_ref().expect("it ran").ending, Ending::Closed(Outcome::Sequential));
+            let lines = before_closing(seen);
+            assert_eq!(seen.lines()[..lines], longest.lines()[..lines], "{protocol}");
+        }
     }
 }
 
@@ -134,11 +279,11 @@ fn a_disturbance_looks_the_same_whatever_was_drawn() {
     let seen: Vec<Seen> = (0..2)
         .map(|order| {
             let folder = tempfile::tempdir().expect("a temporary folder");
-            let session = session_of(Protocol::Abx, folder.path());
+            let session = session_of(Protocol::Abx, Kind::Bare, folder.path());
             let mut setting = Setting::new(&session);
             setting.orders = vec![order];
             setting.disturb_after = 14;
-            let sat = sit(&setting, script(Protocol::Abx, TRIALS, false));
+            let sat = sit(&setting, script(Protocol::Abx, Kind::Bare, TRIALS, false));
             let journal = sat.result.as_ref().expect("it ran").journal.clone();
             Seen { journal: std::fs::read(journal).expect("there"), sizes: sizes(folder.path()), sat }
         })

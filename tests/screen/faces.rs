@@ -1,6 +1,5 @@
 //! Sittings without a screen: simulated, in plain lines, refused; and disks that are full.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -50,18 +49,10 @@ fn a_simulated_listener_says_so_everywhere() {
 fn plain_lines_from_a_file_play_a_whole_sitting() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "confidence = true", "");
-    let mut child = Command::new(PROGRAM)
-        .args(["run", ".", "--listener", "Mara", "--output", "silent", "--plain"])
-        .current_dir(folder.path())
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program starts");
-    let lines = "\nour phrase\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
+    let lines = "\nour phrase\nTomas\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nanswer 2\nback\n\
                  answer 2\nrecord\n4\nx\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
-    child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
-    let ran = ran(&child.wait_with_output().expect("it ends"), &["run", "--plain"]);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
+    let ran = rig::piped(folder.path(), &arguments, lines);
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     for words in [
         "== The terms, before anything is heard ==",
@@ -84,6 +75,43 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
     assert!(checked.is_sound(), "{:?}", checked.problems);
     let sure: Vec<_> = checked.answers.iter().map(|answer| answer.confidence).collect();
     assert_eq!(sure, [Some(4), Some(1)]);
+}
+
+#[test]
+fn a_name_of_any_kind_makes_a_safe_file_and_is_kept_whole() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 2, "", "");
+    let long = "Ottilie ".repeat(38).trim_end().to_string();
+    assert!(long.chars().count() > 300);
+    let names = ["../../etc/Mara", "🎧🎻", &long, "-rf *", "a\"b\\c'd"];
+    for name in names {
+        let named = format!("--listener={name}");
+        let ran = earwitness(folder.path(), &["run", ".", &named, "--output", "silent", "--simulate", "1"]);
+        assert_eq!(ran.code, 0, "{name}: {}", ran.err);
+    }
+    let files: Vec<String> = std::fs::read_dir(folder.path().join("sittings"))
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").file_name().into_string().expect("text"))
+        .collect();
+    let safe = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.');
+    assert!(files.iter().all(|file| file.chars().all(safe) && file.len() < 100), "{files:?}");
+    assert_eq!(
+        files.iter().filter(|file| file.ends_with("Z-Mara.jsonl") || file.contains("etc-Mara")).count(),
+        1
+    );
+    let verified = earwitness(folder.path(), &["verify", ".", "--json"]);
+    assert_eq!(verified.code, 0, "{}", verified.err);
+    let document: serde_json::Value = serde_json::from_str(&verified.out).expect("a document");
+    let mut kept: Vec<&str> = document["journals"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|journal| journal["listener"].as_str().expect("a name"))
+        .collect();
+    kept.sort_unstable();
+    let mut expected = names.to_vec();
+    expected.sort_unstable();
+    assert_eq!(kept, expected);
 }
 
 #[test]
@@ -144,13 +172,43 @@ fn a_full_disk_stops_the_sitting_loudly_and_it_can_be_resumed() {
 }
 
 #[test]
+fn a_sitting_that_cannot_go_on_says_why() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "abx", 2, "", "");
+    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
+    let left = sit(&Setting::new(&session), keys(start)).result.expect("it ran");
+    assert_eq!(left.ending, Ending::Left);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain", "--resume"];
+    let sittings = folder.path().join("sittings");
+    let secret = std::fs::read_dir(&sittings)
+        .expect("sittings")
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.extension().is_some_and(|extension| extension == "secret"))
+        .expect("the secret's file");
+    let kept = std::fs::read(&secret).expect("it reads");
+    std::fs::remove_file(&secret).expect("it can be removed");
+    refused(folder.path(), &arguments, &["cannot go on", ".secret", "--new", "stays in the register"]);
+    std::fs::write(&secret, b"{}").expect("it can be written");
+    refused(folder.path(), &arguments, &["the file is damaged", "--new"]);
+    std::fs::write(&secret, kept).expect("it can be written");
+    let mut bytes = std::fs::read(&left.journal).expect("it reads");
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&left.journal, bytes).expect("it can be written");
+    refused(folder.path(), &arguments, &["Mara.jsonl: record ", "cannot go on", "--new"]);
+    let asked = sit(&Setting::new(&session), keys(". ."));
+    let notices: Vec<&str> = asked.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
+    assert!(notices[0].starts_with("an earlier sitting cannot go on (record "), "{notices:?}");
+}
+
+#[test]
 fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.opponent = true;
     let start = ". PgDn PgDn PgDn Enter s h o r t Enter s e c r e t Enter o t h e r s Enter \
-                 s e c r e t Enter s e c r e t Enter . h i Enter Enter Enter . Enter x . Down Enter .";
+                 s e c r e t Enter s e c r e t Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     assert_eq!(sat.result.expect("it ran").ending, Ending::Left);
     let bytes = String::from_utf8_lossy(&sat.bytes).into_owned();
@@ -168,9 +226,17 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
 
     setting.opponent = false;
     setting.resuming = Resuming::Resume;
-    let wrong = sit(&setting, keys(". . w r o n g 1 Enter . ."));
-    assert!(wrong.result.expect_err("the passphrase is wrong").to_string().contains("passphrase"));
-    let right = sit(&setting, keys(". . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"));
+    let wrong = sit(&setting, keys(". . w r o n g 1 Enter . w r o n g 2 Enter . Enter . ."));
+    let notices: Vec<&str> = wrong.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
+    for tries in ["2 more tries", "one more try"] {
+        assert!(notices.iter().any(|notice| notice.contains(tries)), "{notices:?}");
+    }
+    let refused = wrong.result.expect_err("the passphrase is wrong").to_string();
+    assert!(refused.contains("wrong 3 times") && refused.contains("asks again"), "{refused}");
+    let right = sit(
+        &setting,
+        keys(". . w r o n g 1 Enter . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"),
+    );
     assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
     assert!(!secret.exists(), "the opened secret's file is removed");
 }
@@ -181,7 +247,8 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.kind = "device";
-    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
+    let start =
+        ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     let journal = sat.result.expect("it ran").journal;
     let text = std::fs::read_to_string(journal).expect("the journal is there");
@@ -196,7 +263,7 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
 fn stopping_for_good_is_asked_twice_and_has_no_verdict() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 6, "", "");
-    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
+    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
                  PgDn PgDn PgDn Enter";
     let sat = sit(&Setting::new(&session), keys(start));
     let finished = sat.result.expect("it ran");

@@ -3,9 +3,13 @@
 mod blindness;
 mod faces;
 mod keys;
+mod killed;
+mod passphrase;
+mod played;
 mod rig;
+mod silent;
 mod stages;
-mod terminal;
+pub(crate) mod terminal;
 
 use earwitness::screen::{
     Block, Entry, Model, PageScene, Palette, Progress, Scene, Slot, Stage, StageKind, TrialScene, render,

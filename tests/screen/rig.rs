@@ -4,6 +4,7 @@ use std::cell::Cell;
 use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::path::Path;
+use std::process::{Command, Stdio};
 use std::rc::Rc;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -11,12 +12,17 @@ use std::time::Duration;
 use earwitness::clip::Playable;
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
 use earwitness::screen::terminal::{InputSource, Screen};
-use earwitness::screen::{Input, Key, Palette};
+use earwitness::screen::{Input, Intent, Key, Palette, Scene};
 use earwitness::session::{self, Session};
 use earwitness::sitting::audition::Heard;
-use earwitness::sitting::{self, Clock, Environment, Face, Finished, Request, Resuming, SittingError};
+use earwitness::sitting::plain::Plain;
+use earwitness::sitting::{
+    self, Clock, Environment, Face, FaceError, Finished, Request, Resuming, SittingError,
+};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Secret;
+
+use crate::commands::{PROGRAM, Ran, ran};
 
 /// Rate of the test stimuli in Hz.
 const RATE: u32 = 8000;
@@ -47,16 +53,36 @@ pub(crate) struct Keys {
     keys: VecDeque<Option<Input>>,
     clock: TestClock,
     size: (u16, u16),
+    pace: u32,
 }
 
 impl InputSource for Keys {
     fn next(&mut self, wait: Duration) -> io::Result<Option<Input>> {
-        self.clock.pass(wait);
+        self.clock.pass(wait * self.pace);
         Ok(self.keys.pop_front().unwrap_or(Some(Input::Key(Key::Interrupt))))
     }
 
     fn size(&self) -> io::Result<(u16, u16)> {
         Ok(self.size)
+    }
+}
+
+/// A face in front of another one that keeps what was shown.
+struct Watched<'f> {
+    face: &'f mut dyn Face,
+    scenes: Vec<Scene>,
+}
+
+impl Face for Watched<'_> {
+    fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
+        if self.scenes.last() != Some(scene) {
+            self.scenes.push(scene.clone());
+        }
+        self.face.show(scene)
+    }
+
+    fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        self.face.wait(wait)
     }
 }
 
@@ -79,6 +105,7 @@ impl Write for Bytes {
 pub(crate) struct Recorder {
     calls: Arc<Mutex<Vec<String>>>,
     disturb_after: u64,
+    disturb_with: PlayerEvent,
     kind: &'static str,
     playing: bool,
     index: usize,
@@ -141,7 +168,7 @@ impl Transport for Recorder {
     fn take_events(&mut self) -> Vec<PlayerEvent> {
         if self.disturb_after > 0 && self.asked.get() >= self.disturb_after {
             self.disturb_after = 0;
-            return vec![PlayerEvent::Underrun];
+            return vec![self.disturb_with.clone()];
         }
         Vec::new()
     }
@@ -158,6 +185,30 @@ impl Transport for Recorder {
             resampled_from_hz: None,
         }
     }
+}
+
+/// A wager of invented people, for the end of a session.
+pub(crate) const WAGER: &str = r#"
+[wager]
+claimant = "Mara"
+skeptic = "Tomas"
+claim = "I hear hall flex on any recording"
+claimant_wins = "Tomas cooks for four"
+skeptic_wins = "Mara never mentions cables at dinner again"
+"#;
+
+/// The real program with lines from a pipe, from its start to its end.
+pub(crate) fn piped(folder: &Path, arguments: &[&str], lines: &str) -> Ran {
+    let mut child = Command::new(PROGRAM)
+        .args(arguments)
+        .current_dir(folder)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    child.stdin.take().expect("a pipe").write_all(lines.as_bytes()).expect("it reads");
+    ran(&child.wait_with_output().expect("it ends"), arguments)
 }
 
 /// A session in `folder` with this protocol and these further lines.
@@ -226,6 +277,8 @@ pub(crate) struct Sat {
     pub(crate) result: Result<Finished, SittingError>,
     pub(crate) bytes: Vec<u8>,
     pub(crate) calls: Vec<String>,
+    /// Every scene that was shown, where it differs from the one before.
+    pub(crate) scenes: Vec<Scene>,
 }
 
 /// How a test sitting differs from the usual one.
@@ -238,6 +291,10 @@ pub(crate) struct Setting<'s> {
     pub(crate) kind: &'static str,
     /// The sound has a hole after so many looks at the player that plays; 0 is never.
     pub(crate) disturb_after: u64,
+    /// What happens to the sound then.
+    pub(crate) disturb_with: PlayerEvent,
+    /// How many times as fast as usual time passes while keys are waited for.
+    pub(crate) pace: u32,
     pub(crate) session: &'s Session,
 }
 
@@ -251,9 +308,16 @@ impl<'s> Setting<'s> {
             resuming: Resuming::Ask,
             kind: "silent",
             disturb_after: 0,
+            disturb_with: PlayerEvent::Underrun,
+            pace: 1,
             session,
         }
     }
+}
+
+/// The secret of every sitting here.
+pub(crate) fn secret() -> Secret {
+    Secret::from_bytes([42; 32])
 }
 
 /// Letters and names as keys: `a`, `Enter`, `Up`, `.` for nothing within one wait.
@@ -278,19 +342,26 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
         .collect()
 }
 
-/// Plays a sitting by keys on a screen that writes to memory.
-pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
-    let request = Request {
+fn request(setting: &Setting<'_>) -> Request {
+    Request {
         session: setting.session.clone(),
         listener: "Mara".to_string(),
         output: OutputChoice::Silent,
         simulate: setting.simulate,
         opponent: setting.opponent,
         resuming: setting.resuming,
-    };
-    let (bytes, calls, result) =
-        in_front(setting, keys, |environment, screen| sitting::conduct(&request, environment, screen));
-    Sat { result, bytes, calls }
+    }
+}
+
+/// Plays a sitting by keys on a screen that writes to memory.
+pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    let request = request(setting);
+    let (bytes, calls, (result, scenes)) = in_front(setting, keys, |environment, screen| {
+        let mut watched = Watched { face: screen, scenes: Vec::new() };
+        let result = sitting::conduct(&request, environment, &mut watched);
+        (result, watched.scenes)
+    });
+    Sat { result, bytes, calls, scenes }
 }
 
 /// Plays an audition by keys.
@@ -304,16 +375,47 @@ pub(crate) fn audition(
     (bytes, heard)
 }
 
+/// Plays a sitting by plain lines.
+pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
+    let request = request(setting);
+    let bytes = Bytes::default();
+    let lines = io::Cursor::new(lines.as_bytes().to_vec());
+    let mut plain = Plain::new(lines, bytes.clone());
+    let (calls, (result, scenes)) = around(setting, |environment, _| {
+        let mut watched = Watched { face: &mut plain, scenes: Vec::new() };
+        let result = sitting::conduct(&request, environment, &mut watched);
+        (result, watched.scenes)
+    });
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    Sat { result, bytes, calls, scenes }
+}
+
 /// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.
 fn in_front<T>(
     setting: &Setting<'_>,
     keys: Vec<Option<Input>>,
     work: impl FnOnce(&Environment<'_>, &mut dyn Face) -> T,
 ) -> (Vec<u8>, Vec<String>, T) {
+    let bytes = Bytes::default();
+    let (calls, result) = around(setting, |environment, clock| {
+        let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
+        let mut screen =
+            Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
+        work(environment, &mut screen)
+    });
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    (bytes, calls, result)
+}
+
+/// Lends out an environment; gives the calls to the player, and what came of it.
+fn around<T>(
+    setting: &Setting<'_>,
+    work: impl FnOnce(&Environment<'_>, &TestClock) -> T,
+) -> (Vec<String>, T) {
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
-    let bytes = Bytes::default();
     let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
+    let disturb_with = setting.disturb_with.clone();
     let made = stimuli(setting.session);
     let environment = Environment {
         clock: &clock,
@@ -323,6 +425,7 @@ fn in_front<T>(
             Ok(Box::new(Recorder {
                 calls: Arc::clone(&log),
                 disturb_after,
+                disturb_with: disturb_with.clone(),
                 kind,
                 playing: false,
                 index: 0,
@@ -330,15 +433,12 @@ fn in_front<T>(
                 asked: Cell::new(0),
             }))
         },
-        secret: &|| Ok(Secret::from_bytes([42; 32])),
+        secret: &|| Ok(secret()),
         forced_orders: setting.orders.clone(),
         seed: 7,
         ending: &|| false,
     };
-    let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size };
-    let mut screen = Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
-    let result = work(&environment, &mut screen);
-    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    let result = work(&environment, &clock);
     let calls = calls.lock().expect("nobody panicked").clone();
-    (bytes, calls, result)
+    (calls, result)
 }

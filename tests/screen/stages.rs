@@ -10,13 +10,7 @@ use earwitness::trial::{Digest, Part, Terms, TrialId};
 
 use super::{abx, drawn, preparing, rig, scene, shown, slot, typing};
 
-const WAGER: &str = r#"
-[wager]
-claimant = "Mara"
-skeptic = "Tomas"
-claim = "I hear hall flex on any recording"
-claimant_wins = "Tomas cooks for four"
-skeptic_wins = "Mara never mentions cables at dinner again"
+const CONTROLS: &str = r#"
 [[controls]]
 kind = "level"
 amount = "2 dB"
@@ -36,7 +30,7 @@ fn both(name: &str, stage: Stage) {
 
 #[test]
 fn terms_with_a_wager() {
-    let terms = Terms::of(&session("abx", "", WAGER));
+    let terms = Terms::of(&session("abx", "", &format!("{}{CONTROLS}", rig::WAGER)));
     let parties = ["Mara".to_string(), "Tomas".to_string()];
     let cautions = ["Loud sound harms ears. Start low.".to_string()];
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
@@ -51,7 +45,9 @@ fn terms_with_a_wager() {
 #[test]
 fn the_seal_and_its_phrases() {
     let commitment = Digest::of(b"a commitment");
-    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), 2)));
+    let typed = [("Tomas".to_string(), "amber".to_string()), (String::new(), "river".to_string())];
+    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), &typed)));
+    both("seal-who", Stage::Page(pages::phrase_by(&commitment.phrase(), 2)));
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);
@@ -72,12 +68,15 @@ fn a_passphrase_is_not_shown() {
 
 #[test]
 fn pages_between_trials() {
-    let terms = Terms::of(&session("abx", "warm_up = 2", WAGER));
+    let terms = Terms::of(&session("abx", "warm_up = 2", &format!("{}{CONTROLS}", rig::WAGER)));
     let at = |part, trial| TrialId { part, trial, attempt: 1 };
     both("level", Stage::Page(pages::level(-18.0, -36.0)));
     both("announce-warm-up", Stage::Page(pages::announce(&terms, at(Part::WarmUp, 1), 2)));
     both("announce-main", Stage::Page(pages::announce(&terms, at(Part::Main, 1), 18)));
-    both("rest", Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18)));
+    both(
+        "rest",
+        Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18, Some(Digest::of(b"a record")))),
+    );
     both("device-lost", Stage::Page(pages::device_lost("no block was asked for within 500 ms")));
     both("stop", Stage::Page(pages::confirm_stop(7)));
     both("stopped", Stage::Page(pages::stopped("no space left on device")));

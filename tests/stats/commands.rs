@@ -262,3 +262,194 @@ fn a_simulated_sitting_is_scored_and_called_what_it_is() {
         ran.err
     );
 }
+
+/// Holds a simulated sitting of a session with two comparisons of the usual names.
+fn two_comparisons(folder: &Path, more: &str, listener: &str, right: &str) {
+    session(folder, SYNTH, PAIR, RESISTOR);
+    let file = folder.join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session");
+    let second = "[[comparisons]]\nname = \"none-one\"\na = \"none\"\nb = \"one\"\n";
+    std::fs::write(&file, format!("{more}{text}{second}")).expect("writing");
+    let line = ["run", ".", "--listener", listener, "--output", "silent", "--simulate", right];
+    let ran = earwitness(folder, &line);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+}
+
+#[test]
+fn sessions_are_kept_apart_and_their_family_rule_is_obeyed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, more) in [("one", ""), ("two", "family = \"none\"\n")] {
+        std::fs::create_dir(folder.path().join(name)).expect("a folder");
+        two_comparisons(&folder.path().join(name), more, "Nora", "1");
+    }
+    let ran = earwitness(folder.path(), &["score", "one", "two", "--json"]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert!(ran.err.contains("2 sessions") && ran.err.contains("kept apart"), "{}", ran.err);
+    let found: Value = serde_json::from_str(&ran.out).expect("JSON");
+    let comparisons = found["comparisons"].as_array().expect("comparisons");
+    assert_eq!(comparisons.len(), 4, "two comparisons of the same names in each of two sessions");
+    assert_eq!(comparisons[0]["comparison"], comparisons[2]["comparison"]);
+    assert_ne!(comparisons[0]["session"], comparisons[2]["session"]);
+    assert_eq!(comparisons[0]["session"], found["journals"][0]["session"]);
+    // All six right in both: 1/64, twice that by Holm; not adjusted where the session says so.
+    assert_eq!((&comparisons[0]["family"], &comparisons[2]["family"]), (&"holm".into(), &"none".into()));
+    close(number(&comparisons[0]["family_p_value"]), 2.0 / 64.0, 1e-12);
+    assert_eq!(comparisons[2]["family_p_value"], Value::Null);
+    for comparison in comparisons {
+        assert_eq!(comparison["pooled"]["trials"], 6);
+    }
+    let words = earwitness(folder.path(), &["score", "one", "two"]).out;
+    assert!(words.matches("Session ").count() == 2 && words.contains("judged each by itself"), "{words}");
+    refused(folder.path(), &["score", "one", "--family", "none"], &["journals", "agreed"]);
+}
+
+#[test]
+fn a_sequential_session_is_judged_by_its_rule() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let rule = "stopping = { kind = \"sequential\", alpha = 0.1, beta = 0.1, proportion = 0.95 }\n";
+    two_comparisons(folder.path(), rule, "Nora", "1");
+    let line = ["run", ".", "--listener", "Otto", "--output", "silent", "--simulate", "0"];
+    assert_eq!(earwitness(folder.path(), &line).code, 0);
+    let found = json(folder.path(), "score .");
+    let sequential = &found["comparisons"][0]["sequential"];
+    assert_eq!((&sequential["found"], &sequential["sittings"]), (&1.into(), &2.into()));
+    let alone = number(&sequential["guesser"]["difference"]);
+    close(number(&sequential["p_value"]), 1.0 - (1.0 - alone).powi(2), 1e-12);
+    close(number(&found["comparisons"][0]["family_p_value"]), 2.0 * number(&sequential["p_value"]), 1e-12);
+    let words = earwitness(folder.path(), &["score", "."]).out;
+    assert!(
+        words.contains("The sequential rule decides: it found a difference in 1 of 2 sittings"),
+        "{words}"
+    );
+}
+
+#[test]
+fn the_lean_of_answers_is_described_in_every_protocol() {
+    for (protocol, more, alternatives, bias) in [
+        ("abx", "", 2, true),
+        ("duo-trio", "", 2, true),
+        ("triangle", "", 3, false),
+        ("tetrad", "", 3, false),
+        ("two-afc", "attribute = \"brighter\"\nattribute_side = \"a\"\n", 2, true),
+        ("preference", "", 2, false),
+    ] {
+        let folder = tempfile::tempdir().expect("a folder");
+        session(folder.path(), SYNTH, PAIR, RESISTOR);
+        let file = folder.path().join("session.toml");
+        let text = std::fs::read_to_string(&file).expect("the session");
+        let text = text.replace("protocol = \"abx\"", &format!("protocol = \"{protocol}\""));
+        std::fs::write(&file, format!("{more}{text}")).expect("writing");
+        let line = ["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.6"];
+        let ran = earwitness(folder.path(), &line);
+        assert_eq!(ran.code, 0, "{protocol}: {}", ran.err);
+        let found = json(folder.path(), "score .");
+        let described = &found["journals"][0]["comparisons"][0]["description"];
+        let counts = |key: &str| -> Vec<u64> {
+            described["lean"][key]
+                .as_array()
+                .expect(key)
+                .iter()
+                .map(|v| v.as_u64().expect("a count"))
+                .collect()
+        };
+        assert_eq!(described["alternatives"].as_array().expect("names").len(), alternatives, "{protocol}");
+        assert_eq!(
+            (counts("given").len(), counts("given").iter().sum::<u64>()),
+            (alternatives, 6),
+            "{protocol}"
+        );
+        if protocol == "preference" {
+            assert!(counts("right").is_empty());
+        } else {
+            let correct = found["journals"][0]["comparisons"][0]["correct"].as_u64();
+            assert_eq!(counts("right").iter().sum::<u64>(), 6, "{protocol}");
+            assert_eq!(Some(counts("found").iter().sum::<u64>()), correct, "{protocol}");
+        }
+        assert!(bias || described["bias"].is_null(), "{protocol}");
+        let words = earwitness(folder.path(), &["score", "."]).out;
+        assert!(words.contains("  answers  "), "{protocol}: {words}");
+    }
+}
+
+#[test]
+fn names_that_are_nearly_right_are_suggested() {
+    let folder = tempfile::tempdir().expect("a folder");
+    refused(
+        folder.path(),
+        &["score", "--protocol", "triangel", "--correct", "1", "--trials", "2"],
+        &["\"triangel\"", "did you mean `triangle`?"],
+    );
+    refused(folder.path(), &["plan", "--proportion", "0.7", "--protocol", "duotrio"], &["`duo-trio`"]);
+    let counts = "listener,comparison,protocol,correct,trials\nNora,c,tetrd,1,4\n";
+    std::fs::write(folder.path().join("counts.csv"), counts).expect("writing");
+    refused(folder.path(), &["score", "counts.csv"], &["line 2", "did you mean `tetrad`?"]);
+    for (line, words) in [
+        ("score --protocol abx --correct -3 --trials 4", "\"-3\" must be a whole number, 0 or more"),
+        ("score --protocol abx --correct three --trials 4", "\"three\" must be a whole number"),
+        ("score --protocol abx --correct 3 --trials 4.5", "\"4.5\" must be a whole number"),
+        ("score --protocol abx --correct 3 --trials 0", "no trials"),
+        ("score --protocol abx --correct 3 --trials 4 --alpha 0", "--alpha is 0"),
+        ("score --protocol abx --correct 3 --trials 4 --alpha 1", "--alpha is 1"),
+        ("score --protocol abx --correct 3 --trials 4 --alpha -0.1", "--alpha is -0.1"),
+        ("score --protocol abx --correct 3 --trials 4 --alpha NaN", "--alpha is NaN"),
+        ("score --protocol abx --correct 3 --trials 4 --level 1", "--level is 1"),
+        ("score --protocol abx --correct 3 --trials 4 --similarity 1", "--similarity is 1"),
+        ("score --protocol abx --correct 3 --trials 4 --similarity 0.2 --beta 0", "--beta is 0"),
+        ("score --protocol triangle --correct 3 --trials 4 --model differencing", "the model of triangle"),
+        ("score --protocol abx --correct 3 --trials 20000000", "too many"),
+        ("score absent.csv", "absent.csv"),
+        ("score absent.jsonl", "absent.jsonl"),
+        ("score counts.csv --family hom", "did you mean `holm`?"),
+        ("plan --proportion 0.7 --sequential --plot x.svg", "--sequential"),
+        ("plan --proportion 0.7 --trials -4", "\"-4\" must be a whole number"),
+    ] {
+        refused(folder.path(), &line.split_whitespace().collect::<Vec<_>>(), &[words]);
+    }
+}
+
+#[test]
+fn counts_carry_similarity_and_the_family_that_was_asked_for() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let text = "listener,comparison,protocol,correct,trials\nNora,c,triangle,13,38\nOtto,c,triangle,13,37\nNora,d,triangle,5,12\n";
+    std::fs::write(folder.path().join("counts.csv"), text).expect("writing");
+    let found = json(folder.path(), "score counts.csv --similarity 0.2");
+    close(number(&found["comparisons"][0]["similarity"]["p_value"]), 0.0237701, 2e-6);
+    assert_eq!(found["comparisons"][0]["family"], "holm");
+    let alone = json(folder.path(), "score counts.csv --family none");
+    assert_eq!(alone["comparisons"][0]["family_p_value"], Value::Null);
+    let words = earwitness(folder.path(), &["score", "counts.csv", "--similarity", "0.2"]).out;
+    assert!(words.contains("is supported at a risk of 5 %") && words.contains("Holm over 2"), "{words}");
+}
+
+#[test]
+fn p_values_below_the_smallest_double_have_their_logarithm() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let line = "score --protocol triangle --correct 100000 --trials 100000";
+    let found = json(folder.path(), line);
+    close(number(&found["log10_p_value"]), -100_000.0 * 3.0_f64.log10(), 1e-12);
+    let words = earwitness(folder.path(), &line.split_whitespace().collect::<Vec<_>>()).out;
+    assert!(words.contains("about 1e-47713"), "{words}");
+    let ordinary = json(folder.path(), "score --protocol abx --correct 12 --trials 16");
+    close(number(&ordinary["log10_p_value"]), (2517.0_f64 / 65536.0).log10(), 1e-12);
+}
+
+#[test]
+fn a_panel_is_planned_in_tables_and_pictures() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let line = "plan --discriminators 0.25 --listeners 8 --overdispersion 0.2 --simulations 2000 --seed 7";
+    let found = json(folder.path(), &format!("{line} --trials 12 --table 10..14 --plot panel.svg"));
+    let rows = found["table"].as_array().expect("rows");
+    assert_eq!(rows.len(), 5);
+    assert_eq!((&rows[2]["trials_each"], &rows[2]["trials_all"]), (&12.into(), &96.into()));
+    close(number(&rows[2]["power"]), number(&found["panel"]["pooled_exact"]), 1e-12);
+    assert!(number(&rows[2]["power"]) < number(&rows[2]["power_if_alike"]));
+    assert_eq!(
+        (&found["panel"]["seed"], &found["panel"]["pooled"]["simulations"]),
+        (&7.into(), &2000.into())
+    );
+    let svg = std::fs::read_to_string(folder.path().join("panel.svg")).expect("a picture");
+    assert!(svg.contains("trials of each listener") && svg.contains("if all were alike"), "{svg}");
+    // The same seed gives the same simulation, and the other name of the option is the same option.
+    let again = json(folder.path(), &line.replace("--overdispersion", "--trials 12 --gamma"));
+    assert_eq!(again["panel"], found["panel"]);
+}

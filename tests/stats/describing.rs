@@ -13,7 +13,7 @@ fn bias_of_a_published_table() {
     close(bias.d_prime, 1.17, 5e-3);
     close(bias.criterion, -0.32, 2e-2);
     assert!(!bias.corrected);
-    close(bias.share_of_a.lower, 0.4972, 1e-3);
+    close(bias.share_of_first.lower, 0.4972, 1e-3);
 }
 
 #[test]
@@ -54,4 +54,36 @@ fn confidence_counts_pairs() {
     close(found.when_wrong, 2.5, 1e-14);
     assert!(description::confidence(&[(true, 3)]).is_none());
     assert!(description::confidence(&[(true, 3), (false, 3)]).expect("both kinds").gamma.is_none());
+}
+
+#[test]
+fn answers_lean_by_place() {
+    // Triangle: the first place was right 5 times and given 9 times.
+    let rows = [vec![4, 1, 0], vec![3, 2, 1], vec![2, 0, 2]];
+    let lean = description::lean(&rows).expect("rows").expect("answers");
+    assert_eq!((lean.given, lean.right, lean.found), (vec![9, 3, 3], vec![5, 6, 4], vec![4, 2, 2]));
+    close(lean.share[0].estimate, 0.6, 1e-14);
+    let exact = earwitness::stats::interval::clopper_pearson(9, 15, 0.95).expect("counts");
+    assert_eq!((lean.share[0].lower, lean.share[0].upper), (exact.lower, exact.upper));
+    // Preference has nothing right, and no answers have no lean.
+    let preferred = description::lean(&[vec![7, 5]]).expect("one row").expect("answers");
+    assert!(preferred.right.is_empty() && preferred.found.is_empty());
+    assert!(
+        description::lean(&[vec![0, 0]]).expect("rows").is_none()
+            && description::lean(&[]).expect("none").is_none()
+    );
+    assert!(description::lean(&[vec![1, 2], vec![1]]).is_err());
+    // Two alternatives make the table that bias is taken from.
+    let table = Table::of(&[vec![29, 11], vec![31, 29]]).expect("two by two");
+    assert_eq!(table, Table { a_as_a: 29, a_as_b: 11, b_as_a: 31, b_as_b: 29 });
+    assert!(Table::of(&rows).is_none() && Table::of(&[vec![7, 5]]).is_none());
+}
+
+#[test]
+fn trends_of_several_listeners_join() {
+    let late = description::course(&(0..16).map(|t| t >= 8).collect::<Vec<_>>()).expect("answers");
+    let none = description::course(&[true; 4]).expect("answers");
+    let z = late.trend_z.expect("both kinds");
+    close(description::joined_trend([&late, &late, &none]).expect("two"), 2.0 * z / 2.0_f64.sqrt(), 1e-14);
+    assert!(description::joined_trend([&none]).is_none());
 }

@@ -2,9 +2,11 @@
 
 use std::sync::OnceLock;
 
+use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::psychometric::Model;
+use earwitness::stats::sequential::SequentialTest;
 use earwitness::stats::special::{chi_squared_upper, normal, normal_quantile};
-use earwitness::stats::{beta_binomial, binomial, description, interval, many};
+use earwitness::stats::{Protocol, beta_binomial, binomial, description, interval, many};
 use serde_json::Value;
 
 use super::close;
@@ -171,5 +173,80 @@ fn change_between_halves() {
         let course = description::course(&answers).expect("answers");
         close(course.change.lower, number(&row[4]), 1e-10);
         close(course.change.upper, number(&row[5]), 1e-10);
+    }
+}
+
+fn chance(value: &Value) -> f64 {
+    match value.as_str() {
+        Some("1/2") => 0.5,
+        Some("1/3") => 1.0 / 3.0,
+        Some(other) => other.parse().expect("a number"),
+        None => 0.0,
+    }
+}
+
+#[test]
+fn standard_errors_of_the_beta_binomial() {
+    for row in data("beta_binomial_errors") {
+        let scores: Vec<(u64, u64)> = row["scores"]
+            .as_array()
+            .expect("scores")
+            .iter()
+            .map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n")))
+            .collect();
+        let fit = beta_binomial::fit(&scores, chance(&row["chance"])).expect("scores");
+        close(fit.ln_likelihood, number(&row["ln_likelihood"]), 1e-11);
+        close(fit.mu, number(&row["mu"]), 1e-7);
+        close(fit.gamma, number(&row["gamma"]), 1e-7);
+        let errors =
+            [fit.mu_standard_error, fit.gamma_standard_error].map(|e| e.expect("inside the borders"));
+        // Ours are from differences of exact slopes.
+        close(errors[0], number(&row["mu_standard_error"]), 1e-6);
+        close(errors[1], number(&row["gamma_standard_error"]), 1e-6);
+        if let Some(numeric) = row.get("numeric") {
+            // statsmodels differences the likelihood twice: a few digits.
+            for (ours, theirs) in errors.into_iter().zip(numbers(numeric)) {
+                close(ours, theirs, 1e-4);
+            }
+        }
+    }
+}
+
+#[test]
+fn sequential_tests() {
+    for row in data("sequential") {
+        let most = row[4].as_u64().expect("a number");
+        let (p1, alpha, beta) = (number(&row[1]), number(&row[2]), number(&row[3]));
+        let two_sided = row[5].as_bool().expect("a flag");
+        let test =
+            SequentialTest::between(chance(&row[0]), p1, alpha, beta, most, two_sided).expect("a test");
+        let found = test.exact(number(&row[6])).expect("a proportion");
+        let ours = [found.difference, found.no_difference, found.undecided, found.expected_trials];
+        for (index, value) in ours.into_iter().enumerate() {
+            let expected = number(&row[7 + index]);
+            // A sum of many paths loses what lies 15 digits below the largest of them.
+            if expected > 1e-12 {
+                close(value, expected, 1e-10);
+            } else {
+                assert!(value <= 1e-11, "{row}: {value:e}");
+            }
+        }
+    }
+}
+
+#[test]
+fn plans_by_trying_all() {
+    let rows = data("plans");
+    assert!(rows.len() >= 50);
+    for row in rows {
+        let protocol = Protocol::from_name(row[0].as_str().expect("a name")).expect("a protocol");
+        let (share, alpha, power) = (number(&row[1]), number(&row[2]), number(&row[3]));
+        let plan = Design::new(protocol, alpha, Effect::Discriminators(share))
+            .and_then(|design| design.plan(power))
+            .expect("a plan");
+        assert_eq!(Some(plan.first.trials), row[4].as_u64(), "{row}");
+        assert_eq!(Some(plan.stable.trials), row[5].as_u64(), "{row}");
+        assert_eq!(plan.first.critical, row[6].as_u64(), "{row}");
+        close(plan.first.power, number(&row[7]), 1e-10);
     }
 }

@@ -1,6 +1,6 @@
 //! The room that shares its X: against every draw, and against the wrong binomial.
 
-use earwitness::stats::room::{self, RoomTrial};
+use earwitness::stats::room::{self, RoomTrial, Vote};
 use earwitness::stats::simulate::Generator;
 use earwitness::stats::{Protocol, one};
 
@@ -149,4 +149,79 @@ fn wrong_rooms_say_what_is_wrong() {
         assert!(message.contains(words), "{message}");
     }
     assert!(room::test(Protocol::Abx, &[trial(vec![1, 2], 0)], 1.0).is_err());
+}
+
+/// The same by trying all draws, one by one, with no bits.
+fn best_by_every_draw(protocol: Protocol, answers: &[Vec<Vote>], limit: f64) -> f64 {
+    let ways = room::alternatives(protocol);
+    let trials = answers[0].len();
+    let all = ways.pow(trials as u32);
+    let mut reached = 0;
+    for draw in 0..all {
+        let right: Vec<usize> = (0..trials).map(|trial| draw / ways.pow(trial as u32) % ways).collect();
+        let somebody = answers.iter().any(|given| {
+            let counted = given.iter().filter(|vote| **vote != Vote::NotCounted).count() as u64;
+            let correct =
+                given.iter().zip(&right).filter(|(vote, right)| **vote == Vote::Chosen(**right)).count();
+            one::p_value(protocol, correct as u64, counted) <= limit * (1.0 + 1e-12)
+        });
+        reached += usize::from(somebody);
+    }
+    reached as f64 / all as f64
+}
+
+#[test]
+fn the_best_of_a_room_agrees_with_every_draw() {
+    let mut generator = Generator::new(5, 0);
+    for (protocol, trials) in
+        [(Protocol::Abx, 8), (Protocol::TwoAfc, 10), (Protocol::Triangle, 6), (Protocol::Tetrad, 5)]
+    {
+        let ways = room::alternatives(protocol);
+        for listeners in [1, 3, 12] {
+            let answers: Vec<Vec<Vote>> = (0..listeners)
+                .map(|_| {
+                    (0..trials)
+                        .map(|_| match generator.bits() % 8 {
+                            0 => Vote::NotCounted,
+                            1 => Vote::CountedWrong,
+                            other => Vote::Chosen(other as usize % ways),
+                        })
+                        .collect()
+                })
+                .collect();
+            for limit in [0.02, 0.15, 0.6] {
+                let found = room::best_of_room(protocol, &answers, limit).expect("a room");
+                assert_eq!(found.standard_error, 0.0);
+                close(found.p_value, best_by_every_draw(protocol, &answers, limit), 1e-12);
+            }
+        }
+    }
+}
+
+#[test]
+fn thirty_who_copy_each_other_are_as_lucky_as_one() {
+    let one_ballot: Vec<Vote> = (0..12).map(|trial| Vote::Chosen(trial % 2)).collect();
+    let alone = room::best_of_room(Protocol::Abx, std::slice::from_ref(&one_ballot), 0.05).expect("one");
+    let crowd = room::best_of_room(Protocol::Abx, &vec![one_ballot; 30], 0.05).expect("thirty");
+    // P(X >= 10 | 12, 1/2) = 79/4096, by counting binomial coefficients.
+    close(alone.p_value, 79.0 / 4096.0, 1e-12);
+    assert_eq!(alone, crowd);
+}
+
+#[test]
+fn a_long_evening_is_sampled_with_its_standard_error() {
+    let ballot: Vec<Vote> = (0..100).map(|trial| Vote::Chosen(trial * trial % 2)).collect();
+    let exact = one::p_value(Protocol::Abx, 59, 100);
+    let found = room::best_of_room(Protocol::Abx, &[ballot], exact).expect("one");
+    assert!(found.standard_error > 0.0 && found.draws == 100_000);
+    assert!((found.p_value - exact).abs() < 4.5 * found.standard_error, "{found:?} against {exact}");
+}
+
+#[test]
+fn a_best_of_nobody_is_refused() {
+    assert!(room::best_of_room(Protocol::Abx, &[], 0.05).is_err());
+    assert!(room::best_of_room(Protocol::Preference, &[vec![Vote::Chosen(0)]], 0.05).is_err());
+    assert!(room::best_of_room(Protocol::Abx, &[vec![Vote::Chosen(2)]], 0.05).is_err());
+    let unequal = [vec![Vote::Chosen(0)], vec![Vote::Chosen(0), Vote::Chosen(1)]];
+    assert!(room::best_of_room(Protocol::Abx, &unequal, 0.05).is_err());
 }

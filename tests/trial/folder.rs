@@ -326,9 +326,18 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         let scripted = scripted.finish();
         let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
         assert_eq!(result.claimant_won, None, "nobody listened, nobody wins");
-        let opening = kit::opening(&draft, &kit::secret(15));
+        let ledger = |output: earwitness::trial::Output| {
+            let opening = earwitness::trial::Opening { output, ..kit::opening(&draft, &kit::secret(15)) };
+            earwitness::trial::ledger::Ledger::new(opening).unwrap()
+        };
         let tally = earwitness::trial::score::Tally { counts: result.counts, decisions: Vec::new() };
-        assert_eq!(tally.claimant_won(&opening, Outcome::AllTrials), won);
-        assert_eq!(tally.claimant_won(&opening, Outcome::StoppedEarly), None);
+        let heard = ledger(draft.output.clone());
+        assert_eq!(tally.claimant_won(&heard, Outcome::AllTrials), won);
+        assert_eq!(tally.claimant_won(&heard, Outcome::StoppedEarly), None);
+        // Nothing was played, or it went into a file: nobody listened, nobody wins.
+        for kind in ["silent", "file"] {
+            let silent = ledger(earwitness::trial::Output { kind: kind.to_owned(), ..kit::silent() });
+            assert_eq!(tally.claimant_won(&silent, Outcome::AllTrials), None, "{kind}");
+        }
     }
 }

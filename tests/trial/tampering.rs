@@ -73,6 +73,41 @@ fn a_changed_byte_anywhere_names_the_record() {
 }
 
 #[test]
+fn a_journal_truncated_anywhere_is_unfinished_or_no_journal() {
+    let bytes = sample(42);
+    let ends: Vec<usize> = (0..bytes.len()).filter(|&at| bytes[at] == b'\n').map(|at| at + 1).collect();
+    for length in 0..bytes.len() {
+        let whole = ends.iter().filter(|&&end| end <= length).count();
+        match journal::read_from(Path::new("cut.jsonl"), &mut &bytes[..length]) {
+            Ok(journal) => {
+                let checked = verify::verify(&journal);
+                assert_eq!((checked.state, checked.problems.as_slice()), (State::Unfinished, [].as_slice()));
+                assert_eq!(checked.records, whole as u64, "cut at {length}");
+                let torn = length - ends[whole - 1];
+                assert_eq!(checked.torn_bytes, torn as u64, "cut at {length}");
+            }
+            Err(JournalError::NotAJournal { message, .. }) => {
+                assert_eq!(whole, 0, "cut at {length}: {message}");
+                let said = if length == 0 { "it is empty" } else { "are no whole line" };
+                assert!(message.contains(said), "cut at {length}: {message}");
+            }
+            Err(other) => panic!("cut at {length}: {other}"),
+        }
+    }
+    for (length, code, words) in [
+        (0, 2, "this is not a journal: it is empty"),
+        (ends[0] - 1, 2, "are no whole line"),
+        (ends[4], 1, "not closed: the chain holds for 5 records"),
+        (bytes.len() - 1, 1, "not closed"),
+    ] {
+        let (folder, path) = kit::written(&bytes[..length]);
+        let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap()]);
+        assert_eq!(ran.code, code, "{}{}", ran.out, ran.err);
+        assert!(ran.out.contains(words), "{}", ran.out);
+    }
+}
+
+#[test]
 fn repeated_reordered_missing_and_foreign_records_are_named() {
     let (bytes, other) = (sample(32), sample(33));
     let (own, foreign) = (lines(&bytes), lines(&other));
@@ -225,6 +260,8 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     assert!(ran.out.contains("journal.jsonl: holds"), "{}", ran.out);
+    assert!(ran.out.contains("  phrase of Jorin: a phrase of Jorin's"), "{}", ran.out);
+    assert!(ran.out.contains("  wager: Ida wins") || ran.out.contains("  wager: Jorin wins"), "{}", ran.out);
     let ran = earwitness(folder.path(), &["verify", "--json", name]);
     let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
     assert!(ran.out.trim_start().trim_start_matches('{').trim_start().starts_with("\"schema\""));
@@ -338,6 +375,20 @@ fn a_file_of_a_hundred_megabytes_is_read_in_bounded_lines() {
     let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap()]);
     assert_eq!(ran.code, 1);
     assert!(ran.out.contains("record 2: its line is longer"), "{}", ran.out);
+}
+
+#[test]
+fn a_chain_of_a_hundred_megabytes_is_followed_to_its_end() {
+    let mut memory = kit::in_memory(&kit::full(Protocol::Abx), 43).journal;
+    let text = "a device event ".repeat(4000);
+    for at_ms in 0..1700 {
+        memory.append(&Record::Note { at_ms, text: text.clone() });
+    }
+    assert!(memory.bytes.len() > 100_000_000, "{}", memory.bytes.len());
+    let (folder, path) = kit::written(&memory.bytes);
+    let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap()]);
+    assert_eq!(ran.code, 1, "{}", ran.err);
+    assert!(ran.out.contains("not closed: the chain holds for 1701 records"), "{}", ran.out);
 }
 
 #[test]

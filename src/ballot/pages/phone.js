@@ -1,9 +1,9 @@
-/* A listener's phone. Plain old script on purpose: it must run on a phone that gets no updates any more.
-   Everything that people typed is put on the page as text, never as markup. */
+/* A listener's phone. */
 (function () {
   "use strict";
+  var el = earwitness.el;
+  var add = earwitness.add;
   var main = document.getElementById("main");
-  var network = document.getElementById("network");
   var who = document.getElementById("who");
   var spoken = document.getElementById("spoken");
   var state = null;      /* the last answer of the server */
@@ -24,34 +24,7 @@
   }
   try { pending = JSON.parse(window.sessionStorage.getItem("pending") || "null"); } catch (error) { pending = null; }
 
-  function send(method, path, body, done) {
-    var request = new XMLHttpRequest();
-    request.open(method, path, true);
-    request.timeout = 8000;
-    request.onload = function () {
-      var answer = null;
-      try { answer = JSON.parse(request.responseText); } catch (error) { answer = null; }
-      done(request.status, answer);
-    };
-    request.onerror = request.ontimeout = request.onabort = function () { done(0, null); };
-    if (body) {
-      request.setRequestHeader("Content-Type", "application/json");
-      request.send(JSON.stringify(body));
-    } else {
-      request.send();
-    }
-  }
-
-  function el(tag, className, text) {
-    var node = document.createElement(tag);
-    if (className) { node.className = className; }
-    if (text !== undefined && text !== null) { node.appendChild(document.createTextNode(text)); }
-    return node;
-  }
-  function add(parent) {
-    for (var i = 1; i < arguments.length; i += 1) { if (arguments[i]) { parent.appendChild(arguments[i]); } }
-    return parent;
-  }
+  function send(method, path, body, done) { earwitness.send(method, path, {}, body, done); }
   function button(id, className, text, action) {
     var node = el("button", className, text);
     node.type = "button";
@@ -88,21 +61,20 @@
       asking = false;
       if (status === 200 && answer) {
         failures = 0;
-        network.className = "network";
-        network.textContent = "";
+        earwitness.network("");
         take(answer);
         plan(answer.phase === "presenting" || answer.phase === "voting" ? 900 : 1800);
       } else if (status === 401) {
         failures = 0;
-        network.className = "network";
-        network.textContent = "";
+        earwitness.network("");
         state = null;
         draw();
       } else {
         failures += 1;
         if (failures > 1) {
-          network.className = "network on";
-          network.textContent = "No connection. Your seat and your votes are kept; trying again.";
+          earwitness.network(state && state.phase === "result"
+            ? "The host has gone. Your result stays on this page until you close it: take a picture to keep it."
+            : "No connection. Your seat and your votes are kept; trying again.");
         }
         plan(Math.min(5000, 500 * failures + Math.floor(Math.random() * 500)));
       }
@@ -167,20 +139,7 @@
     return name;
   }
 
-  /* ---- the countdown, several times a second, without asking ---- */
-
-  function tick() {
-    var clock = document.getElementById("clock");
-    if (!clock) { return; }
-    var text = "";
-    if (deadline !== null) {
-      var seconds = Math.max(0, Math.ceil((deadline - Date.now()) / 1000));
-      text = state.phase === "voting" ? "Votes close in " + seconds + " s" : seconds + " s";
-    }
-    if (clock.textContent !== text) { clock.textContent = text; }
-    var votes = document.getElementById("votes");
-    if (votes) { votes.textContent = state.voted + " of " + state.seats + " have voted."; }
-  }
+  function tick() { if (state) { earwitness.count(state, deadline); } }
   window.setInterval(tick, 250);
 
   /* ---- drawing ---- */
@@ -194,7 +153,7 @@
     var typed = {};
     var inputs = main.getElementsByTagName("input");
     for (var i = 0; i < inputs.length; i += 1) { typed[inputs[i].id] = inputs[i].value; }
-    while (main.firstChild) { main.removeChild(main.firstChild); }
+    earwitness.empty(main);
     if (state) { seated(); } else { join(); }
     for (var id in typed) {
       if (document.getElementById(id) && typed[id]) { document.getElementById(id).value = typed[id]; }
@@ -313,12 +272,8 @@
   function warn() {
     if (refusal) { var why = el("p", "refusal", refusal); why.setAttribute("role", "alert"); main.appendChild(why); }
   }
-  function name(trial) {
-    return trial.part === "main" ? "Trial " + trial.number + " of " + trial.of
-      : "Practice " + trial.number + " of " + trial.of + ", does not count";
-  }
   function ready() {
-    heading(state.trial ? name(state.trial) : "Ready");
+    heading(state.trial ? earwitness.trialName(state.trial) : "Ready");
     notes();
     add(main, el("p", "loud", "Next, you hear " + (state.order || "") + "."),
       el("p", "", state.trial ? state.trial.question : ""));
@@ -326,24 +281,9 @@
     warn();
     say("Waiting for the host");
   }
-  function slots() {
-    var list = el("ol", "slots");
-    for (var i = 0; i < state.trial.slots.length; i += 1) {
-      var on = state.now.kind === "playing" && state.now.slot === i;
-      var next = state.now.kind === "gap" && state.now.slot === i;
-      var item = el("li", on ? "on" : next ? "next" : "", state.trial.slots[i]);
-      if (on) { item.setAttribute("aria-current", "true"); }
-      list.appendChild(item);
-    }
-    return list;
-  }
   function trial() {
-    heading(name(state.trial));
-    main.appendChild(slots());
-    var clock = el("p", "clock");
-    clock.id = "clock";
-    main.appendChild(clock);
-    main.appendChild(el("p", "", state.trial.question));
+    heading(earwitness.trialName(state.trial));
+    add(main, earwitness.slots(state), earwitness.clock(), el("p", "", state.trial.question));
     if (state.now.kind === "playing") { say(state.trial.slots[state.now.slot] + " plays"); }
     var chosen = pending && pending.trial === state.trial.id ? pending.answer : state.vote ? state.vote.answer : null;
     for (var i = 0; i < state.trial.alternatives.length; i += 1) {

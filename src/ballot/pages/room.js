@@ -1,8 +1,9 @@
 /* The room's display: what plays, how long, how many have voted. It is never told how they voted before the close. */
 (function () {
   "use strict";
+  var el = earwitness.el;
+  var add = earwitness.add;
   var main = document.getElementById("main");
-  var network = document.getElementById("network");
   var who = document.getElementById("who");
   var key = window.location.hash.slice(1);
   var state = null;
@@ -11,49 +12,25 @@
   var deadline = null;
   var failures = 0;
 
-  function get(path, done) {
-    var request = new XMLHttpRequest();
-    request.open("GET", path, true);
-    request.timeout = 8000;
-    request.setRequestHeader("X-Room-Key", key);
-    request.onload = function () {
-      var answer = null;
-      try { answer = JSON.parse(request.responseText); } catch (error) { answer = null; }
-      done(request.status, answer);
-    };
-    request.onerror = request.ontimeout = request.onabort = function () { done(0, null); };
-    request.send();
-  }
-  function el(tag, className, text) {
-    var node = document.createElement(tag);
-    if (className) { node.className = className; }
-    if (text !== undefined && text !== null) { node.appendChild(document.createTextNode(text)); }
-    return node;
-  }
-  function add(parent) {
-    for (var i = 1; i < arguments.length; i += 1) { if (arguments[i]) { parent.appendChild(arguments[i]); } }
-    return parent;
-  }
+  function get(path, done) { earwitness.send("GET", path, { "X-Room-Key": key }, null, done); }
   function ask() {
     get("/room-state", function (status, answer) {
       if (status === 200 && answer) {
         failures = 0;
-        network.className = "network";
-        network.textContent = "";
+        earwitness.network("");
         state = answer;
         deadline = answer.left_ms === null ? null : Date.now() + answer.left_ms;
         if (entrance) { draw(); tick(); } else { enter(); }
         window.setTimeout(ask, 500);
       } else if (status === 401) {
-        while (main.firstChild) { main.removeChild(main.firstChild); }
+        earwitness.empty(main);
         add(main, el("h1", "", "Room display"),
           el("p", "", "This page needs the address with its key, as the host's screen shows it."));
         window.setTimeout(ask, 3000);
       } else {
         failures += 1;
         if (failures > 2) {
-          network.className = "network on";
-          network.textContent = "No connection to the host's machine. Trying again.";
+          earwitness.network("No connection to the host's machine. Trying again.");
         }
         window.setTimeout(ask, 1000);
       }
@@ -66,18 +43,7 @@
   }
   window.addEventListener("hashchange", function () { key = window.location.hash.slice(1); });
 
-  function tick() {
-    var clock = document.getElementById("clock");
-    if (!clock || !state) { return; }
-    var text = "";
-    if (deadline !== null) {
-      var seconds = Math.max(0, Math.ceil((deadline - Date.now()) / 1000));
-      text = state.phase === "voting" ? "Votes close in " + seconds + " s" : seconds + " s";
-    }
-    if (clock.textContent !== text) { clock.textContent = text; }
-    var votes = document.getElementById("count");
-    if (votes) { votes.textContent = state.voted + " of " + state.seats + " have voted"; }
-  }
+  function tick() { if (state) { earwitness.count(state, deadline); } }
   window.setInterval(tick, 250);
 
   function qr() {
@@ -104,17 +70,13 @@
   function door() {
     return add(el("div", "join"), qr(), el("p", "small", entrance.address), el("p", "codeword", entrance.code));
   }
-  function name(trial) {
-    return trial.part === "main" ? "Trial " + trial.number + " of " + trial.of
-      : "Practice " + trial.number + " of " + trial.of + ", does not count";
-  }
   function draw() {
     var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.phrases,
       state.seats, state.result, state.notes, state.order, state.message]);
     if (drawn === shape) { return; }
     shape = drawn;
     who.textContent = state.title;
-    while (main.firstChild) { main.removeChild(main.firstChild); }
+    earwitness.empty(main);
     var text = el("div", "text");
     var i;
     for (i = 0; i < state.notes.length; i += 1) { add(text, el("p", "waiting", state.notes[i])); }
@@ -124,24 +86,14 @@
         el("p", "caution", state.caution));
       seal(text);
     } else if (state.phase === "ready") {
-      add(text, el("h1", "", state.trial ? name(state.trial) : "Ready"),
+      add(text, el("h1", "", state.trial ? earwitness.trialName(state.trial) : "Ready"),
         el("p", "loud", "You will hear " + state.order + "."), el("p", "", state.trial ? state.trial.question : ""));
       seal(text);
     } else if (state.phase === "presenting" || state.phase === "voting") {
-      var list = el("ol", "slots");
-      for (i = 0; i < state.trial.slots.length; i += 1) {
-        var on = state.now.kind === "playing" && state.now.slot === i;
-        var next = state.now.kind === "gap" && state.now.slot === i;
-        var item = el("li", on ? "on" : next ? "next" : "", state.trial.slots[i]);
-        if (on) { item.setAttribute("aria-current", "true"); }
-        list.appendChild(item);
-      }
-      var clock = el("p", "clock");
-      clock.id = "clock";
       var count = el("p", "votes");
-      count.id = "count";
-      add(text, el("h1", "", name(state.trial)), list, el("p", "", state.trial.question), clock,
-        state.open ? el("p", "loud", "Vote now.") : null, count);
+      count.id = "votes";
+      add(text, el("h1", "", earwitness.trialName(state.trial)), earwitness.slots(state), el("p", "", state.trial.question),
+        earwitness.clock(), state.open ? el("p", "loud", "Vote now.") : null, count);
       seal(text);
     } else if (state.phase === "break") {
       add(text, el("h1", "", "A break"), el("p", "loud", "Rest your ears."));

@@ -6,6 +6,7 @@ use super::super::Failure;
 use super::{Panel, Sequential};
 use crate::report::verdict::{count, percent};
 use crate::stats::Protocol;
+use crate::stats::panel_power::PanelRow;
 use crate::stats::power::{Design, Plan, Risks};
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
@@ -79,6 +80,25 @@ pub(super) fn table(out: &mut dyn Write, rows: &[Risks]) -> Result<(), Failure> 
     for row in rows {
         let critical = row.critical.map_or("-".to_string(), |critical| critical.to_string());
         writeln!(out, "{:>8} {critical:>8} {:>10.6} {:>10.6}", row.trials, row.alpha, row.power)?;
+    }
+    Ok(())
+}
+
+/// A table over the trials of each listener of a panel.
+pub(super) fn panel_table(out: &mut dyn Write, rows: &[PanelRow]) -> Result<(), Failure> {
+    writeln!(out)?;
+    writeln!(
+        out,
+        "{:>8} {:>8} {:>8} {:>10} {:>10} {:>10}",
+        "each", "all", "needed", "risk", "power", "if alike"
+    )?;
+    for row in rows {
+        let critical = row.alike.critical.map_or("-".to_string(), |critical| critical.to_string());
+        writeln!(
+            out,
+            "{:>8} {:>8} {critical:>8} {:>10.6} {:>10.6} {:>10.6}",
+            row.trials_each, row.alike.trials, row.alike.alpha, row.power, row.alike.power
+        )?;
     }
     Ok(())
 }

@@ -7,34 +7,11 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::Failure;
+use super::group::{Batch, Family, Group, Row, Rules};
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
 use crate::report::verdict::{count, percent};
 use crate::stats::one::Analysis;
-use crate::stats::panel::{self, PanelAnalysis};
-use crate::stats::{Protocol, binomial, many};
-
-/// One listener's counts on one comparison.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Row {
-    /// Who.
-    pub(super) listener: String,
-    /// On what.
-    pub(super) comparison: String,
-    /// How.
-    pub(super) protocol: Protocol,
-    /// Right answers.
-    pub(super) correct: u64,
-    /// Counted trials.
-    pub(super) trials: u64,
-}
-
-/// All listeners of one comparison, in the order of their first row.
-struct Group {
-    comparison: String,
-    protocol: Protocol,
-    rows: Vec<Row>,
-    panel: PanelAnalysis,
-}
+use crate::stats::{Protocol, binomial, similarity};
 
 /// The names of the columns.
 const COLUMNS: [&str; 5] = ["listener", "comparison", "protocol", "correct", "trials"];
@@ -48,11 +25,17 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     if rows.is_empty() {
         return Err(Failure::bad("there are no counts in these files: only a header"));
     }
-    let alpha = arguments.alpha.unwrap_or(ALPHA);
+    let rules = Rules {
+        session: None,
+        alpha: arguments.alpha.unwrap_or(ALPHA),
+        family: arguments.family.unwrap_or(Family::Holm),
+        sequential: None,
+    };
+    let batches = [Batch { rules, rows }];
     if arguments.json {
-        return write_json(out, &document(arguments, rows, alpha)?);
+        return write_json(out, &document(arguments, &batches)?);
     }
-    print(arguments, rows, alpha, out)
+    print(arguments, &batches, out)
 }
 
 /// Reads a CSV file of counts.
@@ -117,106 +100,22 @@ fn read(path: &Path) -> Result<Vec<Row>, Failure> {
             protocol,
             correct,
             trials,
+            found: false,
         });
     }
     Ok(rows)
 }
 
-/// Rows by comparison and protocol, several rows of one listener added up.
-fn group(rows: Vec<Row>, alpha: f64) -> Result<Vec<Group>, Failure> {
-    let mut order: Vec<(String, Protocol)> = Vec::new();
-    let mut places: HashMap<(String, Protocol), usize> = HashMap::new();
-    let mut members: Vec<Vec<Row>> = Vec::new();
-    let mut known: HashMap<(usize, String), usize> = HashMap::new();
-    for row in rows {
-        let key = (row.comparison.clone(), row.protocol);
-        let place = *places.entry(key.clone()).or_insert_with(|| {
-            order.push(key);
-            members.push(Vec::new());
-            order.len() - 1
-        });
-        match known.get(&(place, row.listener.clone())) {
-            Some(&index) => {
-                members[place][index].correct += row.correct;
-                members[place][index].trials += row.trials;
-            }
-            None => {
-                known.insert((place, row.listener.clone()), members[place].len());
-                members[place].push(row);
-            }
-        }
-    }
-    order
-        .into_iter()
-        .zip(members)
-        .map(|((comparison, protocol), rows)| {
-            let scores: Vec<(u64, u64)> = rows.iter().map(|row| (row.correct, row.trials)).collect();
-            let panel = panel::analyse(protocol, &scores, alpha).map_err(Failure::bad)?;
-            Ok(Group { comparison, protocol, rows, panel })
-        })
-        .collect()
-}
-
-/// Holm-adjusted pooled p-values over all comparisons.
-fn family(groups: &[Group]) -> Result<Vec<f64>, Failure> {
-    if groups.is_empty() {
-        return Ok(Vec::new());
-    }
-    let pooled: Vec<f64> = groups.iter().map(|group| group.panel.pooled.p_value).collect();
-    many::holm(&pooled).map_err(Failure::bad)
-}
-
 /// The JSON document of counts.
-pub(super) fn document(arguments: &ScoreArguments, rows: Vec<Row>, alpha: f64) -> Result<Value, Failure> {
-    let groups = group(rows, alpha)?;
-    let family = family(&groups)?;
-    let mut known: HashMap<(Protocol, u64, u64), Value> = HashMap::new();
-    let mut of = |protocol, correct, trials| -> Result<Value, Failure> {
-        if let Some(found) = known.get(&(protocol, correct, trials)) {
-            return Ok(found.clone());
+pub(super) fn document(arguments: &ScoreArguments, batches: &[Batch]) -> Result<Value, Failure> {
+    let mut comparisons = Vec::new();
+    for batch in batches {
+        let mut known: HashMap<(Protocol, u64, u64), Value> = HashMap::new();
+        for group in batch.groups()? {
+            comparisons.push(group_document(arguments, &batch.rules, &group, &mut known)?);
         }
-        let analysis: Analysis = analyse(arguments, protocol, correct, trials, alpha)?;
-        let value = serde_json::to_value(&analysis).map_err(Failure::bad)?;
-        known.insert((protocol, correct, trials), value.clone());
-        Ok(value)
-    };
-    let comparisons: Vec<Value> = groups
-        .iter()
-        .zip(&family)
-        .map(|(group, adjusted)| {
-            let listeners: Vec<Value> = group
-                .rows
-                .iter()
-                .zip(&group.panel.holm)
-                .map(|(row, holm)| {
-                    let mut value = json!({ "listener": row.listener });
-                    merge(&mut value, of(row.protocol, row.correct, row.trials)?);
-                    merge(&mut value, json!({ "holm_p_value": holm }));
-                    Ok(value)
-                })
-                .collect::<Result<_, Failure>>()?;
-            let panel = &group.panel;
-            let (correct, trials) = (panel.pooled.correct, panel.pooled.trials);
-            Ok(json!({
-                "comparison": group.comparison,
-                "protocol": group.protocol,
-                "pooled": of(group.protocol, correct, trials)?,
-                "family_p_value": adjusted,
-                "passers": panel.passers,
-                "passers_holm": panel.passers_holm,
-                "best": {
-                    "listener": group.rows[panel.best.index].listener,
-                    "p_value_alone": panel.best.p_value_alone,
-                    "p_value": panel.best.p_value,
-                },
-                "fisher": panel.fisher,
-                "stouffer": panel.stouffer,
-                "heterogeneity": panel.heterogeneity,
-                "beta_binomial": panel.beta_binomial,
-                "listeners": listeners,
-            }))
-        })
-        .collect::<Result<_, Failure>>()?;
+    }
+    let alpha = batches.first().map_or(ALPHA, |batch| batch.rules.alpha);
     Ok(json!({
         "schema": "earwitness.score/1",
         "alpha": alpha,
@@ -225,93 +124,206 @@ pub(super) fn document(arguments: &ScoreArguments, rows: Vec<Row>, alpha: f64) -
     }))
 }
 
+fn group_document(
+    arguments: &ScoreArguments,
+    rules: &Rules,
+    group: &Group,
+    known: &mut HashMap<(Protocol, u64, u64), Value>,
+) -> Result<Value, Failure> {
+    let mut of = |protocol, correct, trials| -> Result<Value, Failure> {
+        if let Some(found) = known.get(&(protocol, correct, trials)) {
+            return Ok(found.clone());
+        }
+        let analysis: Analysis = analyse(arguments, protocol, correct, trials, rules.alpha)?;
+        let value = serde_json::to_value(&analysis).map_err(Failure::bad)?;
+        known.insert((protocol, correct, trials), value.clone());
+        Ok(value)
+    };
+    let listeners: Vec<Value> = group
+        .rows
+        .iter()
+        .zip(&group.panel.holm)
+        .map(|(row, holm)| {
+            let mut value = json!({ "listener": row.listener });
+            merge(&mut value, of(row.protocol, row.correct, row.trials)?);
+            merge(&mut value, json!({ "holm_p_value": holm }));
+            Ok(value)
+        })
+        .collect::<Result<_, Failure>>()?;
+    let panel = &group.panel;
+    let (correct, trials) = (panel.pooled.correct, panel.pooled.trials);
+    let similarity = match arguments.similarity {
+        Some(limit) => Some(
+            similarity::test(group.protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
+        ),
+        None => None,
+    };
+    Ok(json!({
+        "comparison": group.comparison,
+        "session": rules.session,
+        "protocol": group.protocol,
+        "alpha": rules.alpha,
+        "family": rules.family.name(),
+        "pooled": of(group.protocol, correct, trials)?,
+        "sequential": group.sequential,
+        "family_p_value": group.family_p_value,
+        "similarity": similarity,
+        "passers": panel.passers,
+        "passers_holm": panel.passers_holm,
+        "best": {
+            "listener": group.rows[panel.best.index].listener,
+            "p_value_alone": panel.best.p_value_alone,
+            "p_value": panel.best.p_value,
+        },
+        "fisher": panel.fisher,
+        "stouffer": panel.stouffer,
+        "heterogeneity": panel.heterogeneity,
+        "beta_binomial": panel.beta_binomial,
+        "listeners": listeners,
+    }))
+}
+
 /// Most listeners in a printed table; `--json` has all.
 const MOST_LINES: usize = 40;
 
-/// The table of counts.
+/// The tables of counts.
 pub(super) fn print(
     arguments: &ScoreArguments,
-    rows: Vec<Row>,
-    alpha: f64,
+    batches: &[Batch],
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let groups = group(rows, alpha)?;
-    let family = family(&groups)?;
-    for (group, adjusted) in groups.iter().zip(&family) {
-        let (rows, panel) = (&group.rows, &group.panel);
-        writeln!(out, "{} ({}, {})", group.comparison, group.protocol, count(rows.len() as u64, "listener"))?;
-        let width = rows
-            .iter()
-            .map(|row| unicode_width::UnicodeWidthStr::width(row.listener.as_str()))
-            .max()
-            .unwrap_or(8)
-            .clamp(8, 24);
-        writeln!(out, "  {:<width$} {:>11} {:>10} {:>10}", "listener", "right", "p-value", "Holm")?;
-        for ((row, p), holm) in rows.iter().zip(&panel.p_values).zip(&panel.holm).take(MOST_LINES) {
-            let star = if binomial::at_most(*holm, alpha) { "  shown" } else { "" };
-            let used = unicode_width::UnicodeWidthStr::width(row.listener.as_str());
-            let pad = " ".repeat(width.saturating_sub(used));
-            let score = format!("{}/{}", row.correct, row.trials);
-            writeln!(
-                out,
-                "  {}{pad} {score:>11} {:>10} {:>10}{star}",
-                row.listener,
-                text::p_value(*p),
-                text::p_value(*holm)
-            )?;
+    for batch in batches {
+        let groups = batch.groups()?;
+        if batches.len() > 1
+            && let Some(session) = &batch.rules.session
+        {
+            writeln!(out, "Session {}...:", &session[..session.len().min(12)])?;
         }
-        if rows.len() > MOST_LINES {
-            writeln!(out, "  ... and {} more: --json has all", rows.len() - MOST_LINES)?;
+        for group in &groups {
+            print_group(arguments, &batch.rules, group, groups.len(), out)?;
         }
-        if rows.len() > 1 {
-            let passers = &panel.passers;
-            writeln!(
-                out,
-                "  Passed alone: {} of {}; luck alone gives {:.2} on average, and this many or more in {} of such panels.",
-                passers.seen,
-                rows.len(),
-                passers.expected,
-                percent(passers.at_least_seen)
-            )?;
-            writeln!(
-                out,
-                "  Best: {}, p {} alone, {} as the best of {}.",
-                rows[panel.best.index].listener,
-                text::p_value(panel.best.p_value_alone),
-                text::p_value(panel.best.p_value),
-                rows.len()
-            )?;
-            writeln!(
-                out,
-                "  Combined: Fisher p {}, Stouffer p {}.",
-                text::p_value(panel.fisher.p_value),
-                text::p_value(panel.stouffer.p_value)
-            )?;
-            if let Some(fit) = &panel.beta_binomial {
-                let error = fit.gamma_standard_error.map_or(String::new(), |error| format!(" +- {error:.3}"));
-                writeln!(
-                    out,
-                    "  Listeners differ: over-dispersion {:.3}{error}, p {} (beta-binomial likelihood ratio).",
-                    fit.gamma,
-                    text::p_value(fit.p_value)
-                )?;
-            }
-        }
-        writeln!(out, "  Pooled, if nobody shared a draw with another:")?;
-        text::numbers(
+    }
+    Ok(())
+}
+
+fn print_group(
+    arguments: &ScoreArguments,
+    rules: &Rules,
+    group: &Group,
+    comparisons: usize,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let (rows, panel) = (&group.rows, &group.panel);
+    writeln!(out, "{} ({}, {})", group.comparison, group.protocol, count(rows.len() as u64, "listener"))?;
+    listeners(rules, group, out)?;
+    if let Some(found) = &group.sequential {
+        writeln!(
             out,
-            &super::analyse(arguments, group.protocol, panel.pooled.correct, panel.pooled.trials, alpha)?,
+            "  The sequential rule decides: it found a difference in {} of {}; that many of as many guessers: p {}.\n  \
+             Other p-values here are of the counts alone, as if their number had been fixed; they do not decide.",
+            found.found,
+            count(found.sittings, "sitting"),
+            text::p_value(found.p_value)
         )?;
-        if groups.len() > 1 {
-            writeln!(
-                out,
-                "  {:<26}{} (Holm over {} comparisons)",
-                "family p-value",
-                text::p_value(*adjusted),
-                groups.len()
-            )?;
-        }
-        writeln!(out)?;
+    }
+    if rows.len() > 1 {
+        together(group, out)?;
+    }
+    writeln!(out, "  Pooled, if nobody shared a draw with another:")?;
+    let (correct, trials) = (panel.pooled.correct, panel.pooled.trials);
+    text::numbers(out, &analyse(arguments, group.protocol, correct, trials, rules.alpha)?)?;
+    if comparisons > 1 {
+        let value = match group.family_p_value {
+            Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", text::p_value(adjusted)),
+            None => format!(
+                "none: the {comparisons} comparisons are judged each by itself, as agreed, so one of them may come out by luck"
+            ),
+        };
+        writeln!(out, "  {:<26}{value}", "family p-value")?;
+    }
+    if let Some(limit) = arguments.similarity {
+        let found =
+            similarity::test(group.protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?;
+        text::similarity(out, &found)?;
+    }
+    Ok(writeln!(out)?)
+}
+
+/// A line per listener.
+fn listeners(rules: &Rules, group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
+    let (rows, panel) = (&group.rows, &group.panel);
+    let wide = |text: &str| unicode_width::UnicodeWidthStr::width(text);
+    let width = rows.iter().map(|row| wide(&row.listener)).max().unwrap_or(8).clamp(8, 24);
+    writeln!(out, "  {:<width$} {:>11} {:>10} {:>10}", "listener", "right", "p-value", "Holm")?;
+    for ((row, p), holm) in rows.iter().zip(&panel.p_values).zip(&panel.holm).take(MOST_LINES) {
+        let shown = match &group.sequential {
+            Some(_) => row.found,
+            None => binomial::at_most(*holm, rules.alpha),
+        };
+        let pad = " ".repeat(width.saturating_sub(wide(&row.listener)));
+        let score = format!("{}/{}", row.correct, row.trials);
+        writeln!(
+            out,
+            "  {}{pad} {score:>11} {:>10} {:>10}{}",
+            row.listener,
+            text::p_value(*p),
+            text::p_value(*holm),
+            if shown { "  shown" } else { "" }
+        )?;
+    }
+    if rows.len() > MOST_LINES {
+        writeln!(out, "  ... and {} more: --json has all", rows.len() - MOST_LINES)?;
+    }
+    Ok(())
+}
+
+/// What the listeners say together.
+fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
+    let (rows, panel) = (&group.rows, &group.panel);
+    let passers = &panel.passers;
+    writeln!(
+        out,
+        "  Passed alone: {} of {}; luck alone gives {:.2} on average, and this many or more in {} of such panels.",
+        passers.seen,
+        rows.len(),
+        passers.expected,
+        percent(passers.at_least_seen)
+    )?;
+    writeln!(
+        out,
+        "  Best: {}, p {} alone, {} as the best of {}.",
+        rows[panel.best.index].listener,
+        text::p_value(panel.best.p_value_alone),
+        text::p_value(panel.best.p_value),
+        rows.len()
+    )?;
+    writeln!(
+        out,
+        "  Combined: Fisher p {}, Stouffer p {}.",
+        text::p_value(panel.fisher.p_value),
+        text::p_value(panel.stouffer.p_value)
+    )?;
+    if let Some(test) = &panel.heterogeneity {
+        writeln!(
+            out,
+            "  All alike? chi-squared {:.2} with {}, p {}.",
+            test.chi_squared,
+            count(test.degrees, "degree"),
+            text::p_value(test.p_value)
+        )?;
+    }
+    if let Some(fit) = &panel.beta_binomial {
+        let error = |error: Option<f64>| error.map_or(String::new(), |error| format!(" +- {error:.3}"));
+        writeln!(
+            out,
+            "  Beta-binomial{}: mean {:.3}{}, over-dispersion {:.3}{}, likelihood ratio p {}.",
+            if group.protocol == Protocol::Preference { "" } else { " with chance correction" },
+            fit.mu,
+            error(fit.mu_standard_error),
+            fit.gamma,
+            error(fit.gamma_standard_error),
+            text::p_value(fit.p_value)
+        )?;
     }
     Ok(())
 }

@@ -6,12 +6,15 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::super::Failure;
-use super::counts::{self, Row};
+use super::counts;
+use super::group::{Batch, Family, Row, Rules};
 use super::{ScoreArguments, text, write_json};
-use crate::report::verdict::{self, VerdictInput};
+use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
-use crate::stats::psychometric::Model;
-use crate::trial::record::{Occasion, Outcome};
+use crate::stats::protocol::Definition;
+use crate::trial::record::{Occasion, Opening, Outcome};
+use crate::trial::register::REGISTER;
+use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, State};
 
 /// Everything that files on the command line mean: journals themselves, and those in folders.
@@ -24,7 +27,10 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         } else if file.file_name().is_some_and(|name| name == "session.toml") {
             file.parent().unwrap_or(Path::new(".")).join("sittings")
         } else {
-            journals.push(file.clone());
+            // `sittings/*.jsonl` names the register too, which is no journal.
+            if file.file_name().is_none_or(|name| name != REGISTER) {
+                journals.push(file.clone());
+            }
             continue;
         };
         let entries = std::fs::read_dir(&folder)
@@ -33,7 +39,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
             .filter_map(|entry| entry.ok().map(|entry| entry.path()))
             .filter(|path| {
                 path.extension().is_some_and(|end| end == "jsonl")
-                    && path.file_name().is_some_and(|name| name != "register.jsonl")
+                    && path.file_name().is_some_and(|name| name != REGISTER)
             })
             .collect();
         if found.is_empty() {
@@ -41,6 +47,11 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         }
         found.sort();
         journals.extend(found);
+    }
+    if journals.is_empty() {
+        return Err(Failure::bad(
+            "a register is no journal: give the journals of its sittings, or their folder",
+        ));
     }
     Ok(journals)
 }
@@ -63,6 +74,11 @@ fn listened(checked: &Checked) -> bool {
 
 /// Scores journals.
 pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if arguments.family.is_some() {
+        return Err(Failure::bad(
+            "--family is for CSV files of counts: journals carry what their session agreed on before anyone listened",
+        ));
+    }
     let mut sittings: Vec<Checked> = Vec::new();
     for path in expand(&arguments.files)? {
         let checked = verify::check(&path);
@@ -72,10 +88,17 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         }
         sittings.push(checked);
     }
+    let batches = batches(arguments, &sittings)?;
+    if batches.len() > 1 {
+        crate::cli::note(&format!(
+            "these journals belong to {} sessions (or texts of one): comparisons of the same name are kept apart, by session",
+            batches.len()
+        ));
+    }
     if arguments.json {
         let journals: Vec<Value> =
             sittings.iter().map(|checked| document(arguments, checked)).collect::<Result<_, _>>()?;
-        let mut whole = counts::document(arguments, rows(&sittings), agreed(arguments, &sittings))?;
+        let mut whole = counts::document(arguments, &batches)?;
         let heard = sittings.iter().any(|checked| left_out(checked).is_none() && listened(checked));
         super::merge(&mut whole, json!({ "listening_test": heard, "journals": journals }));
         write_json(out, &whole)?;
@@ -83,18 +106,21 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         for checked in &sittings {
             print(arguments, checked, out)?;
         }
-        let rows = rows(&sittings);
-        if sittings.len() > 1 && !rows.is_empty() {
+        if sittings.len() > 1 && !batches.is_empty() {
             let (all, countable) =
                 (sittings.len(), sittings.iter().filter(|checked| left_out(checked).is_none()));
             let (complete, heard) =
                 countable.fold((0, 0), |(n, h), checked| (n + 1, h + usize::from(listened(checked))));
             if heard == 0 {
-                writeln!(out, "Simulated or silent sittings together: this is no listening test.")?;
+                let simulated = sittings.iter().any(|checked| {
+                    checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_some())
+                });
+                let silent = sittings.iter().any(Checked::silent);
+                writeln!(out, "{}", no_listening_test(simulated, silent).unwrap_or_default())?;
             } else {
                 writeln!(out, "Together: {heard} of {all} sittings; {complete} are complete and verify.")?;
             }
-            counts::print(arguments, rows, agreed(arguments, &sittings), out)?;
+            counts::print(arguments, &batches, out)?;
         }
     }
     let broken = sittings.iter().filter(|checked| !checked.problems.is_empty()).count();
@@ -107,19 +133,9 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     Ok(())
 }
 
-/// The risk agreed on in the terms, unless another one is asked for.
-fn agreed(arguments: &ScoreArguments, sittings: &[Checked]) -> f64 {
-    arguments
-        .alpha
-        .or_else(|| {
-            sittings.iter().find_map(|checked| checked.opening.as_ref().map(|opening| opening.terms.alpha))
-        })
-        .unwrap_or(super::ALPHA)
-}
-
-/// Counts of all sittings that can be pooled: sound, complete, with a draw of their own, and heard by a person; simulated
-/// and silent ones only where there is nothing else.
-fn rows(sittings: &[Checked]) -> Vec<Row> {
+/// Counts of all sittings that can be pooled, one batch per session: sound, complete, with a draw of their own, and heard
+/// by a person; simulated and silent ones only where there is nothing else.
+fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch>, Failure> {
     let countable: Vec<&Checked> = sittings
         .iter()
         .filter(|checked| left_out(checked).is_none())
@@ -128,22 +144,44 @@ fn rows(sittings: &[Checked]) -> Vec<Row> {
         })
         .collect();
     let any_heard = countable.iter().any(|checked| listened(checked));
-    let mut rows = Vec::new();
+    let mut batches: Vec<Batch> = Vec::new();
     for checked in countable.into_iter().filter(|checked| !any_heard || listened(checked)) {
         let (Some(opening), Some(counts)) = (&checked.opening, &checked.counts) else { continue };
-        for (comparison, count) in opening.terms.comparisons.iter().zip(&counts.comparisons) {
+        let session = opening.session.hex();
+        let place = match batches.iter().position(|batch| batch.rules.session.as_ref() == Some(&session)) {
+            Some(place) => place,
+            None => {
+                batches.push(Batch { rules: rules(arguments, opening, session)?, rows: Vec::new() });
+                batches.len() - 1
+            }
+        };
+        for (index, (comparison, count)) in
+            opening.terms.comparisons.iter().zip(&counts.comparisons).enumerate()
+        {
             if count.trials > 0 {
-                rows.push(Row {
+                batches[place].rows.push(Row {
                     listener: checked.name().to_string(),
                     comparison: comparison.name.clone(),
                     protocol: opening.terms.protocol,
                     correct: u64::from(count.correct),
                     trials: u64::from(count.trials),
+                    found: checked.decisions.get(index) == Some(&Decision::Difference),
                 });
             }
         }
     }
-    rows
+    batches.retain(|batch| !batch.rows.is_empty());
+    Ok(batches)
+}
+
+/// What the sittings of a session agreed on; only the risk can be asked for otherwise.
+fn rules(arguments: &ScoreArguments, opening: &Opening, session: String) -> Result<Rules, Failure> {
+    Ok(Rules {
+        session: Some(session),
+        alpha: arguments.alpha.unwrap_or(opening.terms.alpha),
+        family: if opening.terms.family == "holm" { Family::Holm } else { Family::None },
+        sequential: score::rule(&opening.terms).map_err(Failure::bad)?,
+    })
 }
 
 fn file_name(checked: &Checked) -> String {
@@ -177,10 +215,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
     for (index, input) in inputs(arguments, checked).iter().enumerate() {
         let found = verdict::sentence(input).map_err(Failure::bad)?;
         let name = checked.opening.as_ref().and_then(|opening| opening.terms.comparisons.get(index));
-        let described = verdict::described(checked, index, None);
-        let bias = described
-            .table
-            .and_then(|table| description::bias(table, Model::of(input.protocol)).ok().flatten());
+        let described = described(checked, index);
         comparisons.push(json!({
             "comparison": name.map(|comparison| &comparison.name),
             "correct": input.correct,
@@ -199,7 +234,9 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
                 "identical": { "correct": input.controls.identical.correct, "trials": input.controls.identical.trials },
             },
             "description": {
-                "bias": bias,
+                "alternatives": Definition::of(input.protocol).alternatives.iter().map(|a| a.name).collect::<Vec<_>>(),
+                "lean": described.lean(),
+                "bias": described.bias(input.protocol),
                 "course": description::course(&described.course).ok(),
                 "confidence": description::confidence(&described.confidence),
             },
@@ -208,6 +245,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
     Ok(json!({
         "file": file_name(checked),
         "listener": checked.name(),
+        "session": checked.opening.as_ref().map(|opening| opening.session.hex()),
         "ok": checked.is_sound(),
         "problems": checked.problems.iter().map(ToString::to_string).collect::<Vec<_>>(),
         "left_out": left_out(checked),
@@ -253,6 +291,20 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     Ok(writeln!(out)?)
 }
 
+/// The answers of a sitting, or of all seats of a night, on a comparison.
+fn described(checked: &Checked, comparison: usize) -> Described {
+    match &checked.opening {
+        Some(opening) if opening.occasion == Occasion::Night => Described {
+            answers: verdict::room_answers(
+                opening.terms.protocol,
+                &verdict::room_trials(checked, comparison),
+            ),
+            ..Described::default()
+        },
+        _ => verdict::described(checked, comparison, None),
+    }
+}
+
 /// Descriptions, never a rescue.
 fn describe(
     checked: &Checked,
@@ -260,20 +312,27 @@ fn describe(
     input: &VerdictInput,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let described = verdict::described(checked, index, None);
-    if let Some(table) = described.table
-        && let Ok(Some(bias)) = description::bias(table, Model::of(input.protocol))
-    {
-        writeln!(
-            out,
-            "  answers                   X was A: {} A, {} B; X was B: {} A, {} B; bias c {:+.2}",
-            table.a_as_a, table.a_as_b, table.b_as_a, table.b_as_b, bias.criterion
-        )?;
+    let described = described(checked, index);
+    if let Some(lean) = described.lean() {
+        let alternatives = Definition::of(input.protocol).alternatives;
+        let mut words: Vec<String> = alternatives
+            .iter()
+            .enumerate()
+            .map(|(at, alternative)| match lean.right.get(at) {
+                Some(right) => format!("\"{}\" {} (right in {right})", alternative.label, lean.given[at]),
+                None => format!("\"{}\" {}", alternative.label, lean.given[at]),
+            })
+            .collect();
+        if let Some(bias) = described.bias(input.protocol) {
+            words.push(format!("bias c {:+.2}", bias.criterion));
+        }
+        writeln!(out, "  answers                   {}", words.join(", "))?;
     }
     if let Ok(course) = description::course(&described.course) {
+        let trend = course.trend_z.map_or(String::new(), |z| format!("; trend over the trials z {z:+.2}"));
         writeln!(
             out,
-            "  course                    {} of {} in the first half, {} of {} in the second",
+            "  course                    {} of {} in the first half, {} of {} in the second{trend}",
             course.first_correct, course.first_trials, course.second_correct, course.second_trials
         )?;
     }

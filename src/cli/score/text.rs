@@ -10,7 +10,13 @@ use crate::stats::similarity::Similarity;
 
 /// A p-value with as many digits as mean something.
 pub(super) fn p_value(p: f64) -> String {
-    if p >= 0.0001 { format!("{p:.4}") } else { format!("{p:.2e}") }
+    if p >= 0.0001 {
+        format!("{p:.4}")
+    } else if p >= f64::MIN_POSITIVE {
+        format!("{p:.2e}")
+    } else {
+        "below 1e-307".to_string()
+    }
 }
 
 fn d_prime(d: &DPrime) -> String {
@@ -60,7 +66,11 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
     let mut line = |name: &str, value: String| writeln!(out, "  {name:<26}{value}");
     line("protocol", format!("{}, chance {}", analysis.protocol, percent(analysis.chance)))?;
     line("score", format!("{} of {} ({})", analysis.correct, analysis.trials, percent(analysis.proportion)))?;
-    line("p-value", format!("{} (mid-p {})", p_value(analysis.p_value), p_value(analysis.mid_p)))?;
+    if analysis.p_value >= f64::MIN_POSITIVE {
+        line("p-value", format!("{} (mid-p {})", p_value(analysis.p_value), p_value(analysis.mid_p)))?;
+    } else {
+        line("p-value", format!("about 1e{:.0}", analysis.log10_p_value.floor()))?;
+    }
     line("needed", critical)?;
     for (name, interval) in
         [("Clopper-Pearson", analysis.interval), ("Wilson", analysis.wilson), ("Jeffreys", analysis.jeffreys)]
@@ -83,20 +93,30 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
             ),
         )?;
     }
+    if analysis.protocol != crate::stats::Protocol::Preference && share.upper <= 0.0 {
+        line(
+            "",
+            "so low a score does not even agree with guessing: look for a mix-up of the answers".to_string(),
+        )?;
+    }
     line("d-prime", format!("{} ({})", d_prime(&analysis.d_prime), model(analysis.d_prime.model)))?;
     if let Some(other) = &analysis.d_prime_independent_observation
         && other.model != analysis.d_prime.model
     {
         line("", format!("{} ({})", d_prime(other), model(other.model)))?;
     }
-    line(
-        "Bayes factor",
-        format!("{} against guessing (prior: {})", factor(analysis.bayes_factor_10), analysis.bayes_prior),
-    )?;
+    if analysis.d_prime.extreme.is_none() && analysis.protocol != crate::stats::Protocol::Preference {
+        line("", format!("with {level} confidence, one-sided, at most {:.2}", analysis.d_prime_at_most))?;
+    }
+    line("Bayes factor", format!("{} against guessing (prior: {})", factor(analysis), analysis.bayes_prior))?;
     Ok(())
 }
 
-fn factor(value: f64) -> String {
+fn factor(analysis: &Analysis) -> String {
+    let value = analysis.bayes_factor_10;
+    if analysis.ln_bayes_factor_10 > f64::MAX.ln() {
+        return format!("about 1e{:.0}", analysis.ln_bayes_factor_10 / std::f64::consts::LN_10);
+    }
     if (0.01..10_000.0).contains(&value) { format!("{value:.2}") } else { format!("{value:.2e}") }
 }
 

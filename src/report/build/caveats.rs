@@ -1,5 +1,7 @@
 //! Which caveats apply.
 
+use std::collections::BTreeSet;
+
 use crate::report::caveat::Caveat;
 use crate::report::model::{Basis, ComparisonResult, Report, State};
 use crate::report::verdict::{self, Tally};
@@ -12,13 +14,15 @@ const AUDIBLE_LEVEL_DB: f64 = 0.1;
 const MOST_NAMED: usize = 12;
 
 /// All caveats, heaviest first, else in the order of this list.
-pub(super) fn caveats(session: &Session, report: &Report) -> Vec<Caveat> {
+pub(super) fn caveats(session: &Session, report: &Report, preparers: &BTreeSet<usize>) -> Vec<Caveat> {
     let mut found = Vec::new();
     if session.invented {
         found.push(Caveat::Invented);
     }
     files(report, &mut found);
     sittings(report, &mut found);
+    prepared(report, preparers, &mut found);
+    stimuli(report, &mut found);
     controls(session, report, &mut found);
     for comparison in &report.comparisons {
         of_comparison(session, report, comparison, &mut found);
@@ -104,6 +108,34 @@ fn sittings(report: &Report, found: &mut Vec<Caveat>) {
         (sittings > 1).then(|| Caveat::SeveralSittings { listener: listener.name.clone(), sittings })
     });
     found.extend(again.take(MOST_NAMED));
+}
+
+/// Listeners who prepared the session; without a name where names are withheld.
+fn prepared(report: &Report, preparers: &BTreeSet<usize>, found: &mut Vec<Caveat>) {
+    let counted = preparers.iter().filter_map(|index| report.listeners.get(*index)).filter(|l| l.counted);
+    if report.anonymous {
+        let listeners = counted.count();
+        if listeners > 0 {
+            found.push(Caveat::PreparedSession { listener: None, listeners });
+        }
+    } else {
+        found.extend(
+            counted
+                .take(MOST_NAMED)
+                .map(|own| Caveat::PreparedSession { listener: Some(own.name.clone()), listeners: 1 }),
+        );
+    }
+}
+
+/// Sittings that published other stimuli at the same rate.
+fn stimuli(report: &Report, found: &mut Vec<Caveat>) {
+    let mut rates: Vec<u32> = report.stimuli.iter().map(|set| set.rate_hz).collect();
+    let sets = rates.len();
+    rates.sort_unstable();
+    rates.dedup();
+    if rates.len() < sets {
+        found.push(Caveat::StimuliDiffer { sets });
+    }
 }
 
 fn controls(session: &Session, report: &Report, found: &mut Vec<Caveat>) {

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::heard;
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
@@ -42,9 +43,11 @@ pub(super) fn compared(session: &Session) -> Compared {
         compared.clips.push(facts);
         compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
     }
+    let mut spectra = heard::Spectra::new();
     for index in 0..session.comparisons.len() {
         match difference(session, index) {
-            Ok(facts) => {
+            Ok(mut facts) => {
+                facts.words.extend(heard::on_clips(session, index, &mut spectra));
                 compared.differences.push(facts);
                 let comparison = &session.comparisons[index];
                 compared.figures.extend(response_figures::responses(session, comparison));
@@ -76,6 +79,9 @@ fn file_name(path: &Path) -> String {
 
 fn amplifier(session: &Session) -> Vec<String> {
     let mut lines = vec![match &session.amplifier.output {
+        OutputImpedance::Lumped { resistance_ohm, inductance_h: 0.0 } => {
+            format!("output impedance {} mΩ", digits(resistance_ohm * 1e3))
+        }
         OutputImpedance::Lumped { resistance_ohm, inductance_h } => format!(
             "output impedance {} mΩ in series with {} µH",
             digits(resistance_ohm * 1e3),

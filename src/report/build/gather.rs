@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use crate::report::model::{State, TrialFacts};
-use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part};
+use crate::report::model::{EventFacts, State, TrialFacts};
+use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part, StimulusTerms};
 use crate::trial::register::{self, Entry, Register};
 use crate::trial::verify::{self, Answered, Checked};
 use crate::trial::{Digest, Side};
@@ -54,6 +54,8 @@ pub struct Gathered {
     pub seats: Vec<(u32, String)>,
     /// Finished attempts and votes; `listener` is the number of the seat here.
     pub trials: Vec<TrialFacts>,
+    /// Notes, and what happened to the device, with the lines that hold it.
+    pub events: Vec<EventFacts>,
     /// Void attempts.
     pub void: u64,
     /// Times that it was resumed.
@@ -71,6 +73,8 @@ pub struct OpeningFacts {
     pub night: bool,
     /// The name that reports show.
     pub name: String,
+    /// The listener's name, which reports show only where it is the same.
+    pub listener: String,
     /// The journal's file name may be shown: it holds no hidden name.
     pub file_is_public: bool,
     /// The seal.
@@ -81,28 +85,30 @@ pub struct OpeningFacts {
     pub register: Digest,
     /// What carried the sound.
     pub output: Output,
+    /// The stimuli, by their digests.
+    pub stimuli: Vec<StimulusTerms>,
     /// A simulated listener's probability of a right answer.
     pub simulated: Option<f64>,
+    /// Nobody could hear anything: nothing was played, or it went into a file.
+    pub silent: bool,
 }
 
 impl OpeningFacts {
-    fn new(opening: &Opening) -> Self {
+    fn new(opening: &Opening, silent: bool) -> Self {
         Self {
             utc: opening.utc.clone(),
             night: opening.occasion == Occasion::Night,
             name: opening.alias.clone().unwrap_or_else(|| opening.listener.clone()),
+            listener: opening.listener.clone(),
             file_is_public: opening.alias.as_ref().is_none_or(|alias| *alias == opening.listener),
             commitment: opening.commitment,
             session: opening.session,
             register: opening.register,
             output: opening.output.clone(),
+            stimuli: opening.stimuli.clone(),
             simulated: opening.simulated,
+            silent,
         }
-    }
-
-    /// Nobody could hear anything: nothing was played, or it went into a file.
-    pub fn silent(&self) -> bool {
-        self.output.kind != "device"
     }
 }
 
@@ -196,7 +202,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
     };
     let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
     Ok(Gathered {
-        opening: OpeningFacts::new(opening),
+        opening: OpeningFacts::new(opening, checked.silent()),
         state,
         problems,
         phrases: checked.phrases.clone(),
@@ -206,10 +212,50 @@ fn read(path: &Path) -> Result<Gathered, String> {
         claimant_won: checked.claimant_won,
         seats: checked.seats.clone(),
         trials: rows(&checked, opening),
+        events: events(&checked, opening),
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
     })
+}
+
+/// Causes of void attempts, events that made none void, and notes, in the order of the journal. A device's name stays on
+/// the machine.
+fn events(checked: &Checked, opening: &Opening) -> Vec<EventFacts> {
+    let device = &opening.output.name;
+    let public = |text: &str| match device.as_str() {
+        "" => text.to_owned(),
+        name => text.replace(name, "the device"),
+    };
+    let mut found: Vec<EventFacts> = Vec::new();
+    let mut seen = None;
+    for answer in &checked.answers {
+        // A night has one row per vote, all with the events of their attempt.
+        if seen.replace(answer.id) == Some(answer.id) {
+            continue;
+        }
+        let voids = answer.void.iter().map(|cause| (true, cause));
+        for (void, text) in voids.chain(answer.listening.events.iter().map(|text| (false, text))) {
+            found.push(EventFacts {
+                journal_line: answer.record,
+                part: Some(answer.id.part),
+                trial: Some(answer.id.trial),
+                void,
+                text: public(text),
+            });
+        }
+    }
+    for (number, text) in &checked.notes {
+        found.push(EventFacts {
+            journal_line: *number,
+            part: None,
+            trial: None,
+            void: false,
+            text: public(text),
+        });
+    }
+    found.sort_by_key(|event| event.journal_line);
+    found
 }
 
 fn rows(checked: &Checked, opening: &Opening) -> Vec<TrialFacts> {

@@ -6,6 +6,7 @@ use super::words::words;
 use crate::report::model::{
     Basis, ComparisonResult, ControlResult, Habits, ListenerResult, PanelFacts, Report, TrialFacts, Words,
 };
+use crate::report::verdict;
 use crate::session::{ControlKind, Family, Session, Stopping};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
@@ -48,7 +49,10 @@ pub(super) fn judge(session: &Session, report: &mut Report, basis: Basis, places
         .map(|(comparison, trials)| numbers(session, report, comparison, trials, basis))
         .collect();
     for (comparison, trials) in comparisons.iter_mut().zip(&trials) {
-        comparison.between_places = between_places(session.protocol, trials, places);
+        // Votes on a shared draw are not independent, and numbers of trials that depend on the answers are no binomial ones.
+        if comparison.room.is_none() && session.stopping == Stopping::AllTrials {
+            comparison.between_places = between_places(session.protocol, trials, places);
+        }
     }
     adjust(session, &mut comparisons);
     for comparison in &mut comparisons {
@@ -141,6 +145,9 @@ fn numbers(
         room: None,
         similarity: Vec::new(),
         panel: None,
+        trend_z: None,
+        lean: None,
+        bias: None,
         between_places: None,
         distribution: None,
         results: Vec::new(),
@@ -159,6 +166,14 @@ fn numbers(
         return result;
     }
     let shared = trials.iter().any(|trial| report.sittings[trial.sitting as usize].night);
+    if !shared {
+        let courses = result.results.iter().filter_map(|own| own.habits.course.as_ref());
+        result.trend_z = description::joined_trend(courses);
+    }
+    let answers = answers(session.protocol, trials);
+    result.lean = description::lean(&answers).ok().flatten();
+    result.bias = description::Table::of(&answers)
+        .and_then(|table| description::bias(table, Model::of(session.protocol)).ok().flatten());
     result.analysis = one::analyse(session.protocol, result.correct, result.trials, session.alpha).ok();
     result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
     result.method = if result.results.len() == 1 {
@@ -299,29 +314,31 @@ fn listener_result(
     })
 }
 
+/// How often each alternative was given where each was right, see [`verdict::Described`].
+fn answers(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<Vec<u64>> {
+    let mut answers = verdict::no_answers(protocol);
+    for trial in trials {
+        let Some(given) = trial.answer.map(usize::from) else { continue };
+        let row = trial.right.map_or(0, usize::from);
+        if let Some(cell) = answers.get_mut(row).and_then(|row| row.get_mut(given)) {
+            *cell += 1;
+        }
+    }
+    answers
+}
+
 fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
     let right: Vec<bool> = path.iter().map(|right| *right == 1).collect();
     let sides: Vec<bool> = own.iter().filter_map(|trial| trial.for_side_a).collect();
     let confidences: Vec<(bool, u8)> =
         own.iter().zip(&right).filter_map(|(trial, right)| Some((*right, trial.confidence?))).collect();
-    let bias = if protocol == Protocol::Abx {
-        let mut table = description::Table::default();
-        for (for_a, right) in own.iter().filter_map(|trial| trial.for_side_a).zip(&right) {
-            match (for_a, *right) {
-                (true, true) => table.a_as_a += 1,
-                (true, false) => table.b_as_a += 1,
-                (false, true) => table.b_as_b += 1,
-                (false, false) => table.a_as_b += 1,
-            }
-        }
-        description::bias(table, Model::of(protocol)).ok().flatten()
-    } else {
-        None
-    };
+    let answers = answers(protocol, own);
+    let table = description::Table::of(&answers);
     Habits {
-        course: description::course(&right).ok(),
+        course: if protocol == Protocol::Preference { None } else { description::course(&right).ok() },
         for_side_a: (sides.iter().filter(|for_a| **for_a).count() as u64, sides.len() as u64),
-        bias,
+        bias: table.and_then(|table| description::bias(table, Model::of(protocol)).ok().flatten()),
+        lean: description::lean(&answers).ok().flatten(),
         confidence: description::confidence(&confidences),
     }
 }

@@ -18,9 +18,7 @@ type Score = ((u64, u64), (u64, u64), (u64, u64));
 /// The verdict in words, on the comparison and on each listener.
 pub(super) fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) {
     let simulated = comparison.basis == Basis::Simulated;
-    let silent = comparison.basis == Basis::Silent
-        || (simulated
-            && report.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent));
+    let silent = comparison.basis == Basis::Silent || (simulated && report.is_silent());
     let rule = match session.stopping {
         Stopping::AllTrials => Rule::AllTrials,
         Stopping::Sequential { alpha, beta, proportion } => Rule::Sequential { alpha, beta, proportion },
@@ -97,7 +95,7 @@ const MOST_NAMED: usize = 6;
 /// Who heard it alone even as one of so many. Under a sequential rule the verdict already says so.
 fn one_by_one(session: &Session, comparison: &ComparisonResult) -> Option<String> {
     let panel = comparison.panel.as_ref()?;
-    if session.stopping != Stopping::AllTrials || matches!(comparison.basis, Basis::Nothing) {
+    if session.stopping != Stopping::AllTrials || comparison.basis != Basis::Listening {
         return None;
     }
     let all = comparison.results.len();
@@ -205,10 +203,12 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
             whole.side_b,
             verdict::risk(p)
         ),
-        limits: vec![format!(
+        limits: std::iter::once(format!(
             "The rule said \"no difference\" of the agreed size for {none} of {all} listeners and stayed undecided for {}.",
             all - found - none
-        )],
+        ))
+        .chain(verdict::circumstances(whole))
+        .collect(),
     }
 }
 

@@ -2,11 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::{count, figure, percent, wide};
+use super::sources::traced;
+use super::{count, figure, heard_label, percent, wide};
 use crate::report::caveat::probability;
 use crate::report::figures;
-use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::report::model::{ComparisonResult, ListenerResult, Report, SequentialFacts};
 use crate::stats::Protocol;
+use crate::stats::protocol::Definition;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -28,6 +30,8 @@ fn protocol(report: &Report) -> Protocol {
 fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
     let protocol = protocol(report);
     let session = &report.session;
+    // Where a sequential rule ends the trials, scores needed for a fixed number of them mean nothing.
+    let fixed = session.sequential.is_none().then_some(session.alpha);
     html! {
         h3 { (comparison.name) }
         @if comparison.results.is_empty() {
@@ -35,8 +39,8 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
         } @else {
             @for picture in [
                 comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
-                figures::scores(protocol, comparison, session.alpha),
-                figures::forest(protocol, comparison, session.alpha),
+                fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
+                figures::forest(protocol, comparison, fixed),
                 figures::running(
                     protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
                 ),
@@ -44,7 +48,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(comparison))
+            (panel(protocol == Protocol::Preference, fixed.is_none(), comparison))
         }
     }
 }
@@ -52,19 +56,24 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
 fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let sequential = report.session.sequential.is_some();
     let preference = report.session.protocol == "preference";
+    // On a night the host switches for all: nobody's own times and switches.
+    let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
     let row = |result: &ListenerResult| {
         let analysis = &result.analysis;
         html! {
             tr {
                 th scope="row" {
                     (result.name)
+                    br; span.small { (sittings_of(report, result.listener)) }
                     @if let Some(place) = report.listeners.get(result.listener).and_then(|l| l.place.as_ref()) {
                         br; span.small { (place) }
                     }
                 }
                 td.n { (result.correct) "/" (result.trials) }
-                td.n { (probability(analysis.p_value)) }
-                td.n { (probability(result.adjusted_p_value)) }
+                @if !sequential {
+                    td.n { (probability(analysis.p_value)) }
+                    td.n { (probability(result.adjusted_p_value)) }
+                }
                 @if sequential { td { (result.sequential.unwrap_or("-")) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
                 td.n {
@@ -76,33 +85,53 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
                 }
                 td.n { (controls_of(report, result.listener)) }
-                td.n { (optional(result.median_trial_s, 1)) }
-                td.n { (optional(result.switches_per_trial, 1)) }
+                @if timed {
+                    td.n { (optional(result.median_trial_s, 1)) }
+                    td.n { (optional(result.switches_per_trial, 1)) }
+                }
             }
         }
     };
     html! {
         (wide(&format!("{}: listeners", comparison.name), html! {
             table {
-                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %." }
+                caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %"
+                    @if sequential { ", as if the number of trials had been fixed; the rule decides" } "." }
                 thead { tr {
                     th scope="col" { "listener" }
-                    th.n scope="col" { @if preference { "for B" } @else { "right" } }
-                    th.n scope="col" { "p" }
-                    th.n scope="col" { "p adjusted over listeners" }
-                    @if sequential { th scope="col" { "sequential rule" } }
-                    th.n scope="col" { "proportion, interval" }
-                    th.n scope="col" { "hears it in" }
-                    th.n scope="col" { "d‑prime" }
-                    th.n scope="col" { "audible controls" }
-                    th.n scope="col" { "median s per trial" }
-                    th.n scope="col" { "switches per trial" }
+                    th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
+                    @if !sequential {
+                        th.n scope="col" { (traced("p", "p")) }
+                        th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                    }
+                    @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
+                    th.n scope="col" { (traced("proportion, interval", "interval")) }
+                    th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
+                    th.n scope="col" { (traced("d‑prime", "d-prime")) }
+                    th.n scope="col" { (traced("audible controls", "missed")) }
+                    @if timed {
+                        th.n scope="col" { (traced("median s per trial", "times")) }
+                        th.n scope="col" { (traced("switches per trial", "times")) }
+                    }
                 } }
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
-        (habits(comparison))
+        (habits(protocol(report), comparison))
     }
+}
+
+/// "sitting 1", "sittings 1, 4": where the answers are in the register.
+fn sittings_of(report: &Report, listener: usize) -> String {
+    let numbers: Vec<String> = report.listeners.get(listener).map_or_else(Vec::new, |listener| {
+        listener
+            .sittings
+            .iter()
+            .filter(|sitting| report.sittings.get(**sitting).is_some_and(|sitting| sitting.counted))
+            .map(|sitting| (sitting + 1).to_string())
+            .collect()
+    });
+    format!("{} {}", if numbers.len() == 1 { "sitting" } else { "sittings" }, numbers.join(", "))
 }
 
 fn controls_of(report: &Report, listener: usize) -> String {
@@ -120,19 +149,41 @@ fn share((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
-fn habits(comparison: &ComparisonResult) -> Markup {
+/// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
+fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
+    let lean = comparison.lean.as_ref()?;
+    let mut words: Vec<String> = Definition::of(protocol)
+        .alternatives
+        .iter()
+        .zip(&lean.given)
+        .enumerate()
+        .map(|(index, (alternative, given))| match lean.right.get(index) {
+            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
+            None => format!("\u{201c}{}\u{201d} {given}", alternative.label),
+        })
+        .collect();
+    words.extend(comparison.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
+    Some(words.join(", "))
+}
+
+fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
     let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
     let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
     let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
     let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
+    let leans = leans(protocol, comparison);
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
-            "Described, not judged: first half " (share(first)) ", second half " (share(second))
+            (traced("Described", "described")) ", not judged: "
+            @if first.1 > 0 { "first half " (share(first)) ", second half " (share(second)) }
+            @else { "no answer is right or wrong" }
+            @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
             @if side_a.1 > 0 { "; answers that point to side A " (share(side_a)) }
+            @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
                 "; a right answer was given with more confidence than a wrong one in "
                 (percent(sure.iter().sum::<f64>() / sure.len() as f64)) " of pairs (half would say nothing)"
@@ -142,44 +193,52 @@ fn habits(comparison: &ComparisonResult) -> Markup {
     }
 }
 
-fn panel(comparison: &ComparisonResult) -> Markup {
+/// " ± 0.05", where it is known.
+fn error(value: Option<f64>) -> String {
+    value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
+}
+
+fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
             dl.facts {
-                dt { "passed" } dd {
+                @if sequential { dt { (traced("found by the rule", "sequential")) } dd {
+                    (comparison.results.iter().filter(|own| own.sequential == Some("a difference")).count())
+                    " of " (comparison.results.len())
+                } } @else { dt { "passed" } dd {
                     (panel.passers) " of " (comparison.results.len()) " judged alone, " (panel.passers_holm)
                     " judged as one of so many (Holm)"
-                }
+                } }
                 @if let Some(analysis) = &panel.independent {
-                    dt { "by luck" } dd {
+                    dt { (traced("by luck", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
                         "probability " (probability(analysis.passers.at_least_one))
                     }
-                    dt { "best listener" } dd {
+                    dt { (traced("best listener", "best")) } dd {
                         (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
                         (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
                     }
-                    dt { "combined, Fisher" } dd {
+                    dt { (traced("combined, Fisher", "combined")) } dd {
                         "chi-squared " (format!("{:.2}", analysis.fisher.statistic)) " with " (2 * comparison.results.len())
                         " degrees, p = " (probability(analysis.fisher.p_value))
                     }
-                    dt { "combined, Stouffer" } dd {
+                    dt { (traced("combined, Stouffer", "combined")) } dd {
                         "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))
                     }
                     @if let Some(test) = &analysis.heterogeneity {
-                        dt { "are all alike?" } dd {
-                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        dt { (traced("are all alike?", "alike")) } dd {
+                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                             (probability(test.p_value))
                         }
                     }
                     @if let Some(fit) = &analysis.beta_binomial {
-                        dt { "spread between listeners" } dd {
-                            "beta-binomial with chance correction: mean share " (format!("{:.3}", fit.mu)) ", gamma "
-                            (format!("{:.3}", fit.gamma)) ", p = " (probability(fit.p_value))
+                        dt { (traced("spread between listeners", "spread")) } dd {
+                            "beta-binomial" @if !preference { " with chance correction" } ": mean share " (format!("{:.3}", fit.mu)) (error(fit.mu_standard_error)) ", gamma "
+                            (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
-                } @else {
+                } @else if !sequential {
                     dt { "best listener" } dd { (panel.best) }
                 }
             }
@@ -244,9 +303,19 @@ fn places(report: &Report) -> Markup {
             @for comparison in &report.comparisons {
                 @if let Some(test) = &comparison.between_places {
                     p {
-                        (comparison.name) ": that all places have one proportion right: chi-squared "
-                        (format!("{:.2}", test.chi_squared)) " with " (test.degrees) " degrees, p = "
+                        (comparison.name) ": " (traced("that all places have one proportion right", "alike")) ": chi-squared "
+                        (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
                         (probability(test.p_value)) "."
+                    }
+                } @else if comparison.room.is_some() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because listeners "
+                        "shared draws."
+                    }
+                } @else if report.session.sequential.is_some() && !comparison.results.is_empty() {
+                    p {
+                        (comparison.name) ": whether all places have one proportion right is not tested, because the numbers "
+                        "of trials depend on the answers."
                     }
                 }
             }
@@ -257,7 +326,18 @@ fn places(report: &Report) -> Markup {
 fn design(report: &Report) -> Markup {
     let session = &report.session;
     html! {
-        h3 { "What this design could find" }
+        h3 { (traced("What this design could find", "power")) }
+        @match &session.sequential {
+            Some(rule) => (sequential_design(report, rule)),
+            None => (fixed_design(report)),
+        }
+        @for picture in &session.figures { (figure(picture)) }
+    }
+}
+
+fn fixed_design(report: &Report) -> Markup {
+    let session = &report.session;
+    html! {
         p {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
@@ -266,7 +346,7 @@ fn design(report: &Report) -> Markup {
             table {
                 caption { "Exact, from the binomial distribution, for a fixed number of trials." }
                 thead { tr {
-                    th.n scope="col" { "hears it in" }
+                    th.n scope="col" { (heard_label(session.protocol == "preference")) }
                     th.n scope="col" { "right" }
                     th.n scope="col" { "score needed" }
                     th.n scope="col" { "a guesser passes" }
@@ -285,15 +365,45 @@ fn design(report: &Report) -> Markup {
                 }
             }
         }))
-        @if let Some(rule) = &session.sequential {
-            p {
-                "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
-                (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
-                " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
-                (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
-                ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
-            }
+    }
+}
+
+fn sequential_design(report: &Report, rule: &SequentialFacts) -> Markup {
+    html! {
+        p {
+            "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
+            (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
+            " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
+            (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
+            ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
         }
-        @for picture in &session.figures { (figure(picture)) }
+        (wide("What this design could find", html! {
+            table {
+                caption {
+                    "Exact, by recursion over the path, with at most " (count(report.session.trials as usize, "trial"))
+                    ": what the rule says of a listener who hears the difference in the stated share of trials."
+                }
+                thead { tr {
+                    th.n scope="col" { (heard_label(report.session.protocol == "preference")) }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "a difference" }
+                    th.n scope="col" { "no difference" }
+                    th.n scope="col" { "undecided" }
+                    th.n scope="col" { "trials on average" }
+                } }
+                tbody {
+                    @for facts in &rule.design {
+                        tr {
+                            th.n scope="row" { (percent(facts.discriminators)) }
+                            td.n { (percent(facts.exact.proportion)) }
+                            td.n { (percent(facts.exact.difference)) }
+                            td.n { (percent(facts.exact.no_difference)) }
+                            td.n { (percent(facts.exact.undecided)) }
+                            td.n { (format!("{:.1}", facts.exact.expected_trials)) }
+                        }
+                    }
+                }
+            }
+        }))
     }
 }

@@ -2,9 +2,10 @@
 
 use maud::{Markup, html};
 
-use super::{count, percent, shell};
+use super::{count, heard_label, percent, shell};
 use crate::report::caveat::probability;
 use crate::report::model::{ComparisonResult, ListenerResult, Report};
+use crate::report::verdict::no_listening_test;
 
 const STYLE: &str = include_str!("../certificate.css");
 
@@ -42,8 +43,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             p.over { "Blind listening test: " (report.session.title) }
             h2 { "Certificate" }
             p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
-            @if simulated { p.notice { "Simulated: a program answered, nobody listened." } }
-            @if silent { p.notice { "Silent: nothing was played." } }
+            @if let Some(why) = no_listening_test(simulated, silent) { p.notice { (why) } }
             @if report.session.invented { p.notice { "Invented session: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
@@ -51,12 +51,16 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 dl.numbers {
                     div { dt { @if report.session.protocol == "preference" { "for B" } @else { "right" } }
                           dd { (result.correct) " of " (result.trials) } }
+                    @if let Some(decision) = result.sequential {
+                        div { dt { "sequential rule" } dd { (decision) } }
+                    } @else {
                     div { dt { "p alone" } dd { (probability(result.analysis.p_value)) } }
                     @if comparison.results.len() > 1 {
                         div { dt { "p among " (count(comparison.results.len(), "listener")) }
                               dd { (probability(result.adjusted_p_value)) } }
                     }
-                    div { dt { "hears it in" } dd {
+                    }
+                    div { dt { (heard_label(report.session.protocol == "preference")) } dd {
                         (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
                     } }
                 }

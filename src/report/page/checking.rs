@@ -1,9 +1,10 @@
-//! How to check the report: register, seals, receipts, commands; and where its numbers come from.
+//! How to check the report: register, sittings, what happened in them, stimuli, seals, receipts, commands.
 
 use maud::{Markup, html};
 
 use super::{count, length, wide};
-use crate::report::model::{Report, SittingFacts};
+use crate::report::model::{EventFacts, Report, SittingFacts, StimulusSetFacts};
+use crate::trial::record::Part;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -15,7 +16,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 "this page:"
             }
             pre tabindex="0" { code {
-                "earwitness verify sittings/*.jsonl\n"
+                "earwitness verify .\n"
                 "earwitness report ." @if report.anonymous { " --anonymous" }
             } }
             p {
@@ -26,10 +27,15 @@ pub(super) fn section(report: &Report) -> Markup {
             }
             dl.facts {
                 dt { "session file, SHA-256" } dd.hex { (report.session.digest) }
+                @if !report.session.prepared_by.is_empty() {
+                    dt { "prepared by" } dd { (report.session.prepared_by.join(", ")) }
+                }
             }
             (register(report))
             (sittings(report))
             (unusable(report))
+            (events(report))
+            (stimuli(report))
             (seals(report))
         }
     }
@@ -57,12 +63,12 @@ fn sittings(report: &Report) -> Markup {
         html! {
             tr.out[!sitting.counted] {
                 th.n scope="row" { (number + 1) }
-                td {
+                td.who {
                     (sitting.name)
                     @if sitting.night { " (night of " (sitting.seats.unwrap_or(0)) ")" }
                     @if let Some(place) = &sitting.place { br; span.small { (place) } }
                 }
-                td { (sitting.opened_utc) }
+                td.t { (sitting.opened_utc) }
                 td {
                     (sitting.state.words())
                     @if let Some(probability) = sitting.simulated { ", simulated at " (probability) }
@@ -120,6 +126,106 @@ fn unusable(report: &Report) -> Markup {
     }
 }
 
+/// Most events that are listed, of one sitting and of all; the JSON document has every one.
+const MOST_EVENTS: (usize, usize) = (30, 300);
+
+fn events(report: &Report) -> Markup {
+    let all: usize = report.sittings.iter().map(|sitting| sitting.events.len()).sum();
+    let listed: Vec<(usize, &EventFacts)> = report
+        .sittings
+        .iter()
+        .enumerate()
+        .flat_map(|(number, sitting)| {
+            sitting.events.iter().take(MOST_EVENTS.0).map(move |event| (number, event))
+        })
+        .take(MOST_EVENTS.1)
+        .collect();
+    let place = |event: &EventFacts| match (event.part, event.trial) {
+        (Some(Part::Qualification), Some(trial)) => format!("qualification trial {trial}"),
+        (Some(Part::WarmUp), Some(trial)) => format!("warm-up trial {trial}"),
+        (_, Some(trial)) => format!("trial {trial}"),
+        _ => "between trials".to_owned(),
+    };
+    html! {
+        @if !listed.is_empty() {
+            h3 { "What happened beside the answers" }
+            (wide("Events", html! {
+                table {
+                    caption { "Causes of void attempts, device events that made none void, and notes, as the journals hold them." }
+                    thead { tr {
+                        th.n scope="col" { "sitting" }
+                        th.n scope="col" { "journal line" }
+                        th scope="col" { "when" }
+                        th scope="col" { "attempt" }
+                        th scope="col" { "what" }
+                    } }
+                    tbody {
+                        @for (number, event) in &listed {
+                            tr {
+                                th.n scope="row" { (number + 1) }
+                                td.n { (event.journal_line) }
+                                td { (place(event)) }
+                                td { @if event.void { "void, repeated" } @else if event.trial.is_some() { "stands" } }
+                                td { (event.text) }
+                            }
+                        }
+                    }
+                }
+            }))
+            @if all > listed.len() {
+                p.small { (count(all - listed.len(), "event")) " more: report.json has them." }
+            }
+        }
+    }
+}
+
+/// Most sittings that a list names.
+const MOST_NUMBERS: usize = 24;
+
+fn stimuli(report: &Report) -> Markup {
+    let sittings = |set: &StimulusSetFacts| {
+        let numbers: Vec<String> =
+            set.sittings.iter().take(MOST_NUMBERS).map(|number| (number + 1).to_string()).collect();
+        let more = match set.sittings.len().saturating_sub(MOST_NUMBERS) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        format!("{}{more}", numbers.join(", "))
+    };
+    html! {
+        @if !report.stimuli.is_empty() {
+            h3 { "Digests of the stimuli" }
+            p {
+                "SHA-256 of each stimulus, published in the opening of every sitting before the first trial. "
+                code { "earwitness verify . --session ." } " makes the stimuli anew from the session and holds them "
+                "against these. Sides with equal digests are the same sound."
+            }
+        }
+        @for set in &report.stimuli {
+            (wide("Digests of the stimuli", html! {
+                table {
+                    caption { "At " (set.rate_hz) " Hz, in sitting " (sittings(set)) "." }
+                    thead { tr {
+                        th scope="col" { "comparison" } th scope="col" { "clip" } th scope="col" { "control" }
+                        th scope="col" { "side A" } th scope="col" { "side B" }
+                    } }
+                    tbody {
+                        @for pair in &set.pairs {
+                            tr {
+                                th scope="row" { (pair.comparison) }
+                                td { (pair.clip) }
+                                td { (pair.control.as_deref().unwrap_or("")) }
+                                td.hex { (pair.a_sha256) }
+                                td.hex { (pair.b_sha256) }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
 fn seals(report: &Report) -> Markup {
     html! {
         @if !report.sittings.is_empty() {
@@ -142,89 +248,6 @@ fn seals(report: &Report) -> Markup {
                     @for problem in &sitting.problems { dt { "problem" } dd { (problem) } }
                 }
             }
-        }
-    }
-}
-
-/// Where each number comes from: formula and reference.
-pub(super) fn sources(report: &Report) -> Markup {
-    let entries: &[(&str, &str, &str)] = &[
-        (
-            "p",
-            "probability that a guesser gets at least this score: upper tail of the binomial distribution; for preference both tails",
-            "ISO 4120, ISO 10399, ISO 5495",
-        ),
-        (
-            "p of a room",
-            "every trial's votes are kept, X is drawn anew with equal probabilities, trials are convolved",
-            "randomisation test; Fisher, The Design of Experiments, 1935",
-        ),
-        (
-            "p, adjusted",
-            "smallest p times m, next times m - 1, and so on, never falling",
-            "Holm, Scandinavian Journal of Statistics 6, 1979",
-        ),
-        ("interval", "exact, two-sided at 95 %", "Clopper and Pearson, Biometrika 26, 1934"),
-        (
-            "hears it in (discriminators)",
-            "(proportion - chance) / (1 - chance), the interval carried through, kept inside 0 to 1",
-            "ISO 4120, ISO 10399",
-        ),
-        (
-            "d-prime",
-            "the protocol's psychometric function inverted; for ABX the differencing model",
-            "Macmillan and Creelman, Detection Theory; Frijters 1980; Ennis 1993",
-        ),
-        (
-            "similarity",
-            "probability of at most this score for a listener who hears the difference in the stated share of trials",
-            "ISO 4120, ISO 10399",
-        ),
-        (
-            "sequential rule",
-            "likelihood ratio against both agreed risks; risks and lengths by recursion over all paths",
-            "Wald, Sequential Analysis, 1947; ISO 16820",
-        ),
-        ("best of m", "1 - (1 - p)^m", "distribution of a minimum"),
-        ("are all alike?", "sum over right and wrong of (seen - expected)^2 / expected", "Pearson 1900"),
-        (
-            "combined",
-            "-2 times the sum of ln p; sum of z weighted by the square root of trials",
-            "Fisher, Statistical Methods for Research Workers; Stouffer 1949",
-        ),
-        (
-            "spread between listeners",
-            "beta-binomial by maximum likelihood with chance correction; half of the chi-squared tail, as gamma cannot be negative",
-            "Brockhoff, Food Quality and Preference 14, 2003",
-        ),
-        ("loudness", "K-weighted, gated", "ITU-R BS.1770"),
-        (
-            "draws",
-            "ChaCha20 stream under SHA-256 of secret and phrases, numbers by rejection",
-            "RFC 8439, FIPS 180-4",
-        ),
-    ];
-    html! {
-        section id="sources" aria-labelledby="sources-title" {
-            h2 id="sources-title" { "Where the numbers come from" }
-            p {
-                "Scores are counted from the journals' answers after every draw was derived again from the opened seal. "
-                code { "report.csv" } " holds one row per trial with the line of the journal that it stands on; "
-                code { "report.json" } " holds every number of this page, unrounded."
-            }
-            (wide("Formulas and references", html! {
-                table {
-                    caption { "Formulas and references, the program being " (report.program) "." }
-                    thead { tr {
-                        th scope="col" { "number" } th scope="col" { "formula" } th scope="col" { "reference" }
-                    } }
-                    tbody {
-                        @for (number, formula, reference) in entries {
-                            tr { th scope="row" { (number) } td { (formula) } td { (reference) } }
-                        }
-                    }
-                }
-            }))
         }
     }
 }

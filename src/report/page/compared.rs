@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use super::sources::traced;
 use super::{figure, wide};
 use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
@@ -25,12 +26,12 @@ pub(super) fn section(report: &Report) -> Markup {
             }
             (cables(report))
             @for facts in &compared.differences {
-                h3 { (facts.comparison) ", on paper" }
+                h3 { (facts.comparison) ", " (traced("on paper", "response")) }
                 dl.facts { @for (label, value) in &facts.facts { dt { (label) } dd { (value) } } }
                 @for words in &facts.words { p { (words) } }
             }
             @for picture in &compared.figures { (figure(picture)) }
-            h3 { "Clips" }
+            h3 { (traced("Clips", "loudness")) }
             @for clip in &compared.clips {
                 h4 { (clip.name) }
                 dl.facts {
@@ -85,7 +86,7 @@ fn cables(report: &Report) -> Markup {
         }
     };
     html! {
-        h3 { "Cables" }
+        h3 { (traced("Cables", "cable")) }
         (wide("Cables", html! {
             table {
                 caption {

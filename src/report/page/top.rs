@@ -2,12 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::{count, percent};
+use super::sources::traced;
+use super::{count, heard_label, percent};
 use crate::report::caveat::{Weight, probability};
 use crate::report::model::{Basis, ComparisonResult, Report};
 
 /// The design in one line.
-pub(super) fn design(report: &Report) -> String {
+pub(in crate::report) fn design(report: &Report) -> String {
     let session = &report.session;
     format!(
         "{}, {} per comparison and listener, {}, error risk {}",
@@ -47,14 +48,8 @@ fn notice(report: &Report) -> Option<&'static str> {
         return None;
     }
     match worst.min()? {
-        Basis::Silent => {
-            Some("Silent: nothing was played. Whatever the numbers say, nobody could hear anything.")
-        }
-        Basis::Simulated => {
-            Some("Simulated: a program answered, nobody listened. These numbers show the program, not ears.")
-        }
         Basis::Nothing => Some("No complete, valid sitting: there is no verdict."),
-        Basis::Listening => None,
+        basis => report.no_listening_test(basis),
     }
 }
 
@@ -75,24 +70,24 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
             @if let Some(words) = &comparison.one_by_one { p { (words) } }
             @if let Some(analysis) = &comparison.analysis {
                 dl.numbers {
-                    (number("right", &format!("{} of {}", comparison.correct, comparison.trials)))
-                    (number("by guessing", &percent(analysis.chance)))
-                    @if let Some(p) = comparison.p_value { (number("p, one test", &probability(p))) }
-                    @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", &probability(p))) }
-                    (number("95 % interval", &format!(
+                    (number("right", "score", &format!("{} of {}", comparison.correct, comparison.trials)))
+                    (number("by guessing", "chance", &percent(analysis.chance)))
+                    @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
+                    @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
+                    (number("95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
-                    (number("hears it in", &format!(
+                    (number(heard_label(report.session.protocol == "preference"), "discriminators", &format!(
                         "{} ({} to {})",
                         percent(analysis.discriminators.estimate),
                         percent(analysis.discriminators.lower),
                         percent(analysis.discriminators.upper)
                     )))
-                    (number("d‑prime", &format!(
+                    (number("d‑prime", "d-prime", &format!(
                         "{:.2} ({:.2} to {:.2})",
                         analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
                     )))
-                    (number("listeners", &comparison.listeners.to_string()))
+                    (number("listeners", "score", &comparison.listeners.to_string()))
                 }
                 p.small { (comparison.method) }
             }
@@ -104,14 +99,14 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
     }
 }
 
-fn number(label: &str, value: &str) -> Markup {
-    html! { div { dt { (label) } dd { (value) } } }
+fn number(label: &str, source: &str, value: &str) -> Markup {
+    html! { div { dt { (traced(label, source)) } dd { (value) } } }
 }
 
 fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
     html! {
         @if !comparison.similarity.is_empty() {
-            h4 { "And similarity?" }
+            h4 { "And " (traced("similarity", "similarity")) "?" }
             ul.caveats {
                 @for test in &comparison.similarity {
                     li {

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::{Controls, Rule, Tally, Together, VerdictInput};
-use crate::stats::description::Table;
+use crate::stats::description::{self, Bias, Lean, Table};
+use crate::stats::psychometric::Model;
 use crate::stats::room::{self, RoomResult, RoomTrial};
 use crate::stats::{Protocol, many, one};
 use crate::trial::protocol::{Definition, Side};
@@ -59,7 +60,9 @@ pub fn of_sitting(checked: &Checked) -> Vec<VerdictInput> {
             }
         })
         .collect();
-    if terms.family == "holm" && inputs.len() > 1 {
+    // A sequential rule has its own risks, comparison by comparison.
+    let fixed = inputs.iter().all(|input| input.rule == Rule::AllTrials);
+    if terms.family == "holm" && inputs.len() > 1 && fixed {
         adjust(&mut inputs);
     }
     inputs
@@ -131,36 +134,65 @@ fn room_of(checked: &Checked, opening: &Opening, comparison: usize) -> Option<Ro
 /// What is described, and never judged, of one listener's answers on a comparison.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Described {
-    /// ABX: answers by what X was.
-    pub table: Option<Table>,
-    /// Right or wrong in order.
+    /// Answers by alternative: a row for each right one, a column for each given one; of preference one row.
+    pub answers: Vec<Vec<u64>>,
+    /// Right or wrong in order; empty for preference.
     pub course: Vec<bool>,
     /// Right or wrong with confidence, where it was asked.
     pub confidence: Vec<(bool, u8)>,
 }
 
+impl Described {
+    /// Response bias, where the protocol has two alternatives of which one is right.
+    pub fn bias(&self, protocol: Protocol) -> Option<Bias> {
+        let table = Table::of(&self.answers)?;
+        description::bias(table, Model::of(protocol)).ok().flatten()
+    }
+
+    /// How the answers lie over the alternatives.
+    pub fn lean(&self) -> Option<Lean> {
+        description::lean(&self.answers).ok().flatten()
+    }
+}
+
+/// No answers yet, in the shape of [`Described::answers`].
+pub fn no_answers(protocol: Protocol) -> Vec<Vec<u64>> {
+    let alternatives = Definition::of(protocol).alternatives.len();
+    let rows = if protocol == Protocol::Preference { 1 } else { alternatives };
+    vec![vec![0; alternatives]; rows]
+}
+
+/// The votes of a night in the shape of [`Described::answers`].
+pub fn room_answers(protocol: Protocol, trials: &[RoomTrial]) -> Vec<Vec<u64>> {
+    let mut answers = no_answers(protocol);
+    for trial in trials {
+        let row = if protocol == Protocol::Preference { 0 } else { trial.right };
+        let Some(cells) = answers.get_mut(row) else { continue };
+        for (cell, votes) in cells.iter_mut().zip(&trial.votes) {
+            *cell += u64::from(*votes);
+        }
+    }
+    answers
+}
+
 /// The answers of a sitting (or of one seat of a night) on a comparison, for descriptions.
 pub fn described(checked: &Checked, comparison: usize, seat: Option<u32>) -> Described {
     let Some(opening) = &checked.opening else { return Described::default() };
-    let mut described = Described::default();
-    let mut table = Table::default();
+    let mut described = Described { answers: no_answers(opening.terms.protocol), ..Described::default() };
     for answer in counted(checked, opening, comparison) {
         if answer.seat.as_ref().map(|(number, _)| *number) != seat {
             continue;
+        }
+        let (Some(drawn), Some(given)) = (answer.presented, answer.answer) else { continue };
+        let row = drawn.right(opening).unwrap_or(0);
+        if let Some(cell) = described.answers.get_mut(row).and_then(|row| row.get_mut(given)) {
+            *cell += 1;
         }
         let Some(right) = answer.right else { continue };
         described.course.push(right);
         if let Some(level) = answer.confidence {
             described.confidence.push((right, level));
         }
-        match (answer.chosen, right) {
-            (Some(Side::A), true) => table.a_as_a += 1,
-            (Some(Side::B), false) => table.a_as_b += 1,
-            (Some(Side::A), false) => table.b_as_a += 1,
-            (Some(Side::B), true) => table.b_as_b += 1,
-            (None, _) => {}
-        }
     }
-    described.table = (opening.terms.protocol == Protocol::Abx).then_some(table);
     described
 }

@@ -52,6 +52,21 @@ fn grouped(value: f64) -> String {
     text
 }
 
+/// Why a score is no listening test; `None` where somebody listened. The one sentence of every surface that shows one:
+/// verdict, result screen, `score`, report, club night.
+pub fn no_listening_test(simulated: bool, silent: bool) -> Option<&'static str> {
+    match (simulated, silent) {
+        (true, true) => {
+            Some("This is no listening test: the answers were simulated, and nothing was played aloud.")
+        }
+        (true, false) => Some("This is no listening test: the answers were simulated, nobody listened."),
+        (false, true) => {
+            Some("This is no listening test: nothing was played aloud, so nothing could be heard.")
+        }
+        (false, false) => None,
+    }
+}
+
 /// "1 trial", "16 trials".
 pub fn count(number: u64, one: &str) -> String {
     if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
@@ -123,12 +138,8 @@ pub(super) fn headline(
     };
     match finding {
         Finding::NoListeningTest => {
-            let why = match (input.simulated, input.silent) {
-                (true, true) => "the answers were simulated and nothing was played",
-                (true, false) => "the answers were simulated, nobody listened",
-                _ => "nothing was played, so nothing could be heard",
-            };
-            format!("This is no listening test: {why}. ({score}.)")
+            let why = no_listening_test(input.simulated, input.silent).unwrap_or_default();
+            format!("{why} ({score}.)")
         }
         Finding::NoTrials => format!("No counted answers: nothing can be said about {}.", sides(input)),
         Finding::StoppedEarly => format!(
@@ -198,7 +209,18 @@ pub(super) fn limits(
     test: Option<SequentialTest>,
 ) -> Result<Vec<String>, StatsError> {
     let mut limits = Vec::new();
-    if finding == Finding::NoListeningTest || finding == Finding::NoTrials {
+    if finding == Finding::NoTrials {
+        return Ok(limits);
+    }
+    if finding == Finding::NoListeningTest {
+        limits.push(
+            "Nothing about anybody's hearing, these cables or this equipment follows from it, whatever the numbers say: they \
+             show that draws, answers and scores were kept."
+                .to_string(),
+        );
+        if test.is_none() && input.room.is_none() {
+            limits.push(power(input));
+        }
         return Ok(limits);
     }
     if input.room.is_some() {
@@ -239,9 +261,14 @@ pub(super) fn limits(
             p_text(together.adjusted_p)
         ));
     }
-    limits.extend(controls(input));
-    limits.push(scope(input));
+    limits.extend(circumstances(input));
     Ok(limits)
+}
+
+pub(super) fn circumstances(input: &VerdictInput) -> Vec<String> {
+    let mut limits = controls(input);
+    limits.push(scope(input));
+    limits
 }
 
 fn scope(input: &VerdictInput) -> String {

@@ -15,7 +15,7 @@ impl Conductor {
             listener: opening.listener.clone(),
             commitment: opening.commitment,
             simulated: opening.simulated,
-            silent: opening.output.kind == "silent",
+            silent: self.ledger.silent,
             invented: opening.invented,
             receipt: self.receipt,
             stage: self.stage(&self.phase),
@@ -50,7 +50,7 @@ impl Conductor {
                     counts: closing.counts.clone(),
                     secret: closing.secret,
                     decisions: self.tally.decisions.clone(),
-                    claimant_won: self.tally.claimant_won(&self.ledger.opening, closing.outcome),
+                    claimant_won: self.tally.claimant_won(&self.ledger, closing.outcome),
                 }),
             },
         }

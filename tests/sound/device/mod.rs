@@ -51,7 +51,9 @@ fn script(verb: &str, folder: &Path, settings: &[(&str, &str)]) -> String {
 impl VirtualDevice {
     fn start(settings: &[(&str, &str)]) -> Self {
         let guard = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-        Self { _guard: Some(guard), ..Self::beside(settings) }
+        let mut device = Self::beside(settings);
+        device._guard = Some(guard);
+        device
     }
 
     /// A further device in the same scenario.

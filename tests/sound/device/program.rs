@@ -171,8 +171,7 @@ fn sitting<W: Word>(
 /// Every frame of both trials is one of the rendered stimuli at its place, or a crossfade between them.
 fn check_trials<W: Word>(played: &[Frame<W>], stimuli: &[Vec<Frame<f32>>; 2]) {
     // Each step of the level check is shorter than a trial.
-    let trials: Vec<_> =
-        stretches(played).into_iter().filter(|stretch| stretch.len() > 2 * 48_000).collect();
+    let trials: Vec<_> = stretches(played).into_iter().filter(|stretch| stretch.len() > 2 * 48_000).collect();
     assert_eq!(trials.len(), 2, "two trials were played");
     for (trial, slots) in trials.into_iter().zip([5, 3]) {
         let account = account_for(trial, stimuli, 48_000);
@@ -268,7 +267,9 @@ fn devices_are_listed_with_what_they_can_do() {
         ran.out
     };
     let text = list(&["devices"]);
-    for words in ["Bench device", "(default)", "ALSA", "48000", "f32", "buffers of", "cannot be seen from here"] {
+    for words in
+        ["Bench device", "(default)", "ALSA", "48000", "f32", "buffers of", "cannot be seen from here"]
+    {
         assert!(text.contains(words), "\"{words}\" is missing in\n{text}");
     }
     let document: serde_json::Value = serde_json::from_str(&list(&["devices", "--json"])).expect("JSON");
@@ -279,7 +280,10 @@ fn devices_are_listed_with_what_they_can_do() {
     assert_eq!(ours["answers"], true);
     assert!(ours["problem"].is_null(), "{ours}");
     for (key, value) in [("formats", "f32"), ("formats", "s32"), ("formats", "s16")] {
-        assert!(ours[key].as_array().expect("a list").iter().any(|entry| entry == value), "{key} {value}: {ours}");
+        assert!(
+            ours[key].as_array().expect("a list").iter().any(|entry| entry == value),
+            "{key} {value}: {ours}"
+        );
     }
     assert!(ours["rates_hz"].as_array().expect("a list").iter().any(|rate| rate == 48_000), "{ours}");
     let range = ours["buffer_frames"].as_array().expect("two numbers");

@@ -1,0 +1,125 @@
+//! What the host's screen and a second terminal as the room's display show, from what everybody in the room may know.
+//!
+//! Comes in: the snapshot of a running night, or what its server tells the room's display. Goes out: a [`NightScene`].
+
+use std::collections::VecDeque;
+
+use super::display::{Door, RoomFacts};
+use super::drive::{self, Club};
+use super::night::Now;
+use super::{Phase, qr, results, view};
+use crate::screen::night::NightScene;
+
+/// What the host's screen shows of a night.
+pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
+    let shown = club.snapshot();
+    let trial = shown.trial.as_ref();
+    let heading = match (shown.phase, trial) {
+        (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => {
+            format!(
+                "{} {} of {}",
+                if trial.part == "main" { "Trial" } else { "Practice" },
+                trial.number,
+                trial.of
+            )
+        }
+        (phase, _) => drive::words(phase).split(';').next().unwrap_or_default().to_owned(),
+    };
+    let in_trial = matches!(shown.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
+    NightScene {
+        title: shown.title.clone(),
+        host: "host".to_owned(),
+        marks: marks(&shown.notes),
+        heading,
+        hint: format!("Now: {}.", club.next_step()),
+        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
+        slots: trial
+            .filter(|_| in_trial)
+            .map(|trial| trial.slots.iter().map(|&slot| slot.to_owned()).collect())
+            .unwrap_or_default(),
+        playing: match shown.now {
+            Now::Playing { slot } => Some(slot),
+            _ => None,
+        },
+        left: shown.until_ms.map(|until| until.saturating_sub(club.now_ms()).div_ceil(1000)),
+        joining: matches!(shown.phase, Phase::Welcome | Phase::Joining),
+        open: shown.open,
+        votes: (shown.voted, shown.taken),
+        join: club.join_address(),
+        code: club.room_code(),
+        qr: qr::terminal_lines(&club.join_address()),
+        seal: (shown.commitment.phrase.clone(), shown.commitment.hex.clone()),
+        cautions: if matches!(shown.phase, Phase::Welcome | Phase::Joining) {
+            vec![view::CAUTION.to_owned()]
+        } else {
+            Vec::new()
+        },
+        news: news.iter().cloned().collect(),
+        results: club.results().map(results::NightResults::lines).unwrap_or_default(),
+        page,
+    }
+}
+
+/// What the room's display shows.
+pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
+    let trial = facts.trial.as_ref();
+    let in_trial = matches!(facts.phase.as_str(), "ready" | "presenting" | "voting");
+    let heading = match trial {
+        Some(trial) if in_trial => {
+            format!(
+                "{} {} of {}",
+                if trial.part == "main" { "Trial" } else { "Practice" },
+                trial.number,
+                trial.of
+            )
+        }
+        _ => match facts.phase.as_str() {
+            "welcome" | "joining" => "Take a seat",
+            "break" => "A break: rest your ears",
+            "counting" => "All trials are over",
+            "result" => "The room",
+            _ => "A moment, please",
+        }
+        .to_owned(),
+    };
+    let mut results = Vec::new();
+    if let Some(outcome) = &facts.result {
+        results.extend(outcome.room.sentences.iter().cloned());
+        results.push("The podium:".to_owned());
+        results.extend(outcome.room.podium.iter().cloned());
+        results.push(format!("Receipt of the night: {}", outcome.receipt.phrase));
+    }
+    NightScene {
+        title: facts.title.clone(),
+        host: String::new(),
+        marks: marks(&facts.notes),
+        heading,
+        hint: if facts.open { "Vote now.".to_owned() } else { String::new() },
+        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
+        slots: trial.filter(|_| in_trial).map(|trial| trial.slots.clone()).unwrap_or_default(),
+        playing: facts.now.slot.filter(|_| facts.now.kind == "playing"),
+        left: facts.left_ms.map(|left| left.div_ceil(1000)),
+        joining: matches!(facts.phase.as_str(), "welcome" | "joining"),
+        open: facts.open,
+        votes: (facts.voted, facts.seats),
+        join: door.join_address(),
+        code: door.code().to_owned(),
+        qr: door.qr_lines(),
+        seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
+        cautions: if in_trial || facts.result.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
+        news: Vec::new(),
+        results,
+        page: u64::from(facts.result.is_some()),
+    }
+}
+
+fn marks(notes: &[String]) -> Vec<String> {
+    let mut marks = Vec::new();
+    if notes.iter().any(|note| note.contains("silent")) {
+        marks.push("SILENT OUTPUT".to_owned());
+    }
+    if notes.iter().any(|note| note.contains("invented")) {
+        marks.push("INVENTED DATA".to_owned());
+    }
+    marks
+}

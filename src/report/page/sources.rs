@@ -1,0 +1,201 @@
+//! Where each number comes from: what it is called, formula, reference. Numbers elsewhere on the page link here.
+
+use maud::{Markup, html};
+
+use super::wide;
+use crate::report::model::Report;
+
+/// Where a kind of number comes from.
+struct Source {
+    /// Its anchor on the page.
+    id: &'static str,
+    /// What it is called.
+    number: &'static str,
+    formula: &'static str,
+    reference: &'static str,
+}
+
+const fn source(
+    id: &'static str,
+    number: &'static str,
+    formula: &'static str,
+    reference: &'static str,
+) -> Source {
+    Source { id, number, formula, reference }
+}
+
+const SOURCES: [Source; 26] = [
+    source(
+        "score",
+        "right, answers, controls",
+        "counted from the answers in the journals; report.csv names journal and line of each",
+        "the journals",
+    ),
+    source("chance", "by guessing", "one over the number of alternatives", "ISO 4120, ISO 10399, ISO 5495"),
+    source(
+        "p",
+        "p",
+        "probability that a guesser gets at least this score: upper tail of the binomial distribution; for preference both tails",
+        "ISO 4120, ISO 10399, ISO 5495",
+    ),
+    source(
+        "room",
+        "p of a room",
+        "every trial's votes are kept, X is drawn anew with equal probabilities, trials are convolved",
+        "randomisation test; Fisher, The Design of Experiments, 1935",
+    ),
+    source(
+        "adjusted",
+        "p, adjusted",
+        "smallest p times m, next times m - 1, and so on, never falling",
+        "Holm, Scandinavian Journal of Statistics 6, 1979",
+    ),
+    source("interval", "interval", "exact, two-sided at 95 %", "Clopper and Pearson, Biometrika 26, 1934"),
+    source(
+        "discriminators",
+        "hears it in (discriminators); lead of B",
+        "(proportion - chance) / (1 - chance), the interval carried through, kept inside 0 to 1; of a preference -1 to 1",
+        "ISO 4120, ISO 10399",
+    ),
+    source(
+        "d-prime",
+        "d-prime",
+        "the protocol's psychometric function inverted, the interval carried through; for ABX the differencing model; where all \
+         are right, taken at (n - 1/2)/n",
+        "Macmillan and Creelman, Detection Theory; Frijters 1980; Ennis 1993",
+    ),
+    source(
+        "similarity",
+        "similarity",
+        "probability of at most this score for a listener who hears the difference in the stated share of trials",
+        "ISO 4120, ISO 10399",
+    ),
+    source(
+        "power",
+        "what the design could find",
+        "probability of at least the score needed if the difference is heard in the stated share of trials: binomial",
+        "ISO 4120 Annex; Leventhal, Journal of the Audio Engineering Society 34, 1986",
+    ),
+    source(
+        "sequential",
+        "sequential rule",
+        "likelihood ratio against both agreed risks; risks and lengths by recursion over all paths",
+        "Wald, Sequential Analysis, 1947; ISO 16820",
+    ),
+    source(
+        "luck",
+        "passed by luck",
+        "sum of the probabilities that a guesser passes; none does: product of the others",
+        "binomial distribution",
+    ),
+    source(
+        "best",
+        "best of m",
+        "1 less the product over listeners of the probability that a guesser stays above this p",
+        "distribution of a minimum",
+    ),
+    source(
+        "alike",
+        "are all alike? (listeners, places)",
+        "sum over right and wrong of (seen - expected)^2 / expected against chi-squared, one degree less than members",
+        "Pearson 1900",
+    ),
+    source(
+        "combined",
+        "combined",
+        "-2 times the sum of ln p; sum of z weighted by the square root of trials",
+        "Fisher, Statistical Methods for Research Workers; Stouffer 1949",
+    ),
+    source(
+        "spread",
+        "spread between listeners",
+        "beta-binomial by maximum likelihood with chance correction; half of the chi-squared tail, as gamma cannot be negative",
+        "Brockhoff, Food Quality and Preference 14, 2003",
+    ),
+    source(
+        "described",
+        "halves, trend, bias, confidence",
+        "counts; c = -(z(hits) + z(false alarms))/2 towards the first alternative; rank sum of the places of right answers as z; pairs of a right and a wrong answer in which the right one had \
+         the higher confidence, ties half",
+        "Wilcoxon 1945; Hautus 1995; Macmillan and Creelman, Detection Theory",
+    ),
+    source(
+        "missed",
+        "controls missed, something leaks",
+        "so few right in at most one test of ten for somebody right in nine of ten; so many right in at most one guesser of a hundred",
+        "common practice, no source",
+    ),
+    source(
+        "cable",
+        "R, L, C of cables",
+        "round conductors with skin and proximity effect; measured tables as they are",
+        "Carson 1921; IEC 60028 for copper",
+    ),
+    source(
+        "response",
+        "A minus B",
+        "level of the voltage at the load, amplifier, cable and load as two-ports, 20 Hz to 20 kHz",
+        "two-port theory",
+    ),
+    source(
+        "level",
+        "level that may be heard by itself",
+        "0.1 dB or more, best single match over 20 Hz to 20 kHz",
+        "common practice, no source",
+    ),
+    source("loudness", "loudness, true peak", "K-weighted, gated; four times oversampled", "ITU-R BS.1770"),
+    source(
+        "spectrum",
+        "spectrum of a clip",
+        "mean power in third-octave bands, full scale 1.0",
+        "base-two bands after IEC 61260",
+    ),
+    source(
+        "times",
+        "time and switches per trial",
+        "median and mean of what the journal's answers hold",
+        "the journals",
+    ),
+    source("digest", "digests, seals, receipts", "SHA-256", "FIPS 180-4"),
+    source(
+        "draws",
+        "draws",
+        "ChaCha20 stream under SHA-256 of secret and phrases, numbers by rejection",
+        "RFC 8439, FIPS 180-4",
+    ),
+];
+
+/// A number's label that leads to where the number comes from.
+pub(super) fn traced(label: &str, id: &str) -> Markup {
+    debug_assert!(SOURCES.iter().any(|source| source.id == id), "no source for {id}");
+    html! { a.from href=(format!("#from-{id}")) { (label) } }
+}
+
+/// The section.
+pub(super) fn section(report: &Report) -> Markup {
+    html! {
+        section id="sources" aria-labelledby="sources-title" {
+            h2 id="sources-title" { "Where the numbers come from" }
+            p {
+                "Scores are counted from the journals' answers after every draw was derived again from the opened seal. "
+                code { "report.csv" } " holds one row per trial with journal and line that it stands on; "
+                code { "report.json" } " holds every number of this page, unrounded."
+            }
+            (wide("Formulas and references", html! {
+                table {
+                    caption { "Formulas and references, the program being " (report.program) "." }
+                    thead { tr {
+                        th scope="col" { "number" } th scope="col" { "formula" } th scope="col" { "reference" }
+                    } }
+                    tbody {
+                        @for source in &SOURCES {
+                            tr id=(format!("from-{}", source.id)) {
+                                th scope="row" { (source.number) } td { (source.formula) } td { (source.reference) }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}

@@ -1,0 +1,263 @@
+//! `[cables.NAME]`: constructions, measured cables, and cables made of cables.
+
+use std::path::Path;
+
+use super::conductor::{material, wire};
+use super::{file, held, not_negative, one_of, positive};
+use crate::circuit::Cable;
+use crate::circuit::cable::TwoPortTable;
+use crate::circuit::coaxial::{Coaxial, Shield};
+use crate::circuit::crosssection::{CrossSection, RoundConductor};
+use crate::circuit::layout;
+use crate::circuit::line::{Line, LineParameters, PerMetre};
+use crate::circuit::pair::ParallelPair;
+use crate::circuit::table::{LcrTable, ResponseTable};
+use crate::circuit::touchstone::{self, PortData};
+use crate::session::reader::{SessionError, Table};
+use crate::units::Dimension;
+
+/// One `[cables.NAME]`; relative paths are joined to `folder`; what the user should know is added to `notes`.
+pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> Result<Cable, SessionError> {
+    let kinds = ["construction", "lcr_table", "response", "touchstone", "sections", "parallel", "low"];
+    one_of(table, &kinds, "construction = \"parallel-pair\"")?;
+    let count = table.whole("count", 1, 1000)?.unwrap_or(1) as usize;
+    let cable = if table.has("construction") {
+        constructed(table)?
+    } else if let Some((text, name)) = file(table, "lcr_table", folder)? {
+        measured(table, folder, (&text, &name), notes)?
+    } else if let Some((text, name)) = file(table, "response", folder)? {
+        let response = ResponseTable::parse(&text, &name)
+            .map_err(|error| table.error_at("response", error.to_string()))?;
+        held(notes, &name, response.range_hz());
+        Cable::Response(response)
+    } else if let Some((text, name)) = file(table, "touchstone", folder)? {
+        let read = touchstone::parse(&text, &name, 2)
+            .map_err(|error| table.error_at("touchstone", error.to_string()))?;
+        let PortData::TwoPort(scattering) = &read.data else {
+            return Err(table.error_at("touchstone", "a cable has two ports; give a .s2p file"));
+        };
+        if scattering
+            .iter()
+            .any(|values| values.iter().any(|value| !value.is_finite()) || values[2].norm() == 0.0)
+        {
+            return Err(table.error_at("touchstone", format!("{name}: nothing passes from port 1 to port 2")));
+        }
+        let two_port = TwoPortTable::new(&read.frequencies_hz, scattering, read.reference_ohm);
+        held(notes, &name, two_port.range_hz());
+        Cable::TwoPort(two_port)
+    } else if table.has("low") {
+        let mut half = |key: &'static str| -> Result<Box<Cable>, SessionError> {
+            let mut inner = table
+                .table(key)?
+                .ok_or_else(|| table.missing(key, "{ construction = \"parallel-pair\", ... }"))?;
+            let part = cable(&mut inner, folder, notes)?;
+            inner.finish()?;
+            Ok(Box::new(part))
+        };
+        let (low, high) = (half("low")?, half("high")?);
+        Cable::BiWired { low, high }
+    } else {
+        let key = if table.has("sections") { "sections" } else { "parallel" };
+        let mut parts = Vec::new();
+        for mut inner in table.tables(key)? {
+            let part = cable(&mut inner, folder, notes)?;
+            if matches!(part, Cable::Response(_) | Cable::BiWired { .. }) {
+                return Err(inner.error("a measured response or a bi-wired pair cannot be a part of a cable"));
+            }
+            parts.push(part);
+            inner.finish()?;
+        }
+        if parts.is_empty() {
+            return Err(table.error_at(key, "the list is empty; give at least one cable"));
+        }
+        if key == "sections" { Cable::Series(parts) } else { Cable::Parallel(parts) }
+    };
+    if count == 1 {
+        return Ok(cable);
+    }
+    if matches!(cable, Cable::Response(_) | Cable::BiWired { .. }) {
+        return Err(table.error_at("count", "only cables of known parameters can be laid side by side"));
+    }
+    Ok(Cable::Parallel(vec![cable; count]))
+}
+
+#[derive(Clone, Copy)]
+enum Construction {
+    Pair,
+    Coaxial,
+    CrossSection,
+    Ring,
+    Braid,
+    TwistedPairs,
+    Line,
+    Lumped,
+    Direct,
+}
+
+fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
+    let choices = [
+        ("parallel-pair", Construction::Pair),
+        ("coaxial", Construction::Coaxial),
+        ("cross-section", Construction::CrossSection),
+        ("ring", Construction::Ring),
+        ("braid", Construction::Braid),
+        ("twisted-pairs", Construction::TwistedPairs),
+        ("line", Construction::Line),
+        ("lumped", Construction::Lumped),
+        ("direct", Construction::Direct),
+    ];
+    let construction = table
+        .choice("construction", &choices)?
+        .ok_or_else(|| table.missing("construction", "\"parallel-pair\""))?;
+    match construction {
+        Construction::Direct => return Ok(Cable::Direct),
+        Construction::Lumped => return lumped(table),
+        _ => {}
+    }
+    let length_m = not_negative(table, "length", Dimension::Length)?
+        .ok_or_else(|| table.missing("length", "\"6 m\""))?;
+    let loss_tangent = table.number_within("loss_tangent", 0.0, 10.0)?.unwrap_or(0.0);
+    if let Construction::Line = construction {
+        let per = |table: &mut Table<'_>, key, dimension| not_negative(table, key, dimension);
+        let per_metre = PerMetre {
+            resistance: per(table, "resistance", Dimension::ResistancePerLength)?
+                .ok_or_else(|| table.missing("resistance", "\"13 mohm/m\""))?,
+            inductance: per(table, "inductance", Dimension::InductancePerLength)?.unwrap_or(0.0),
+            capacitance: per(table, "capacitance", Dimension::CapacitancePerLength)?.unwrap_or(0.0),
+            conductance: per(table, "conductance", Dimension::ConductancePerLength)?.unwrap_or(0.0),
+        };
+        return line(table, length_m, LineParameters::Constant { per_metre, loss_tangent });
+    }
+    let permittivity = table.number_within("permittivity", 1.0, 100.0)?.unwrap_or(1.0);
+    let parameters = match construction {
+        Construction::Coaxial => {
+            let coaxial = coaxial(table, permittivity)?;
+            coaxial.check().map_err(|error| table.error(error.to_string()))?;
+            LineParameters::Coaxial { coaxial, loss_tangent }
+        }
+        Construction::CrossSection => {
+            LineParameters::CrossSection { section: cross_section(table, permittivity)?, loss_tangent }
+        }
+        Construction::Ring => {
+            let mut section = ring(table, permittivity)?;
+            section.transposed = table.flag("transposed")?.unwrap_or(true);
+            LineParameters::CrossSection { section, loss_tangent }
+        }
+        Construction::Braid => {
+            let section = ring(table, permittivity)?;
+            layout::braid(section, positive(table, "lay_length", Dimension::Length)?, loss_tangent)
+        }
+        Construction::TwistedPairs => {
+            let pairs = table.whole("pairs", 1, 1000)?.ok_or_else(|| table.missing("pairs", "4"))?;
+            let lay = positive(table, "lay_length", Dimension::Length)?;
+            layout::twisted_pairs(pair(table, permittivity)?, pairs as usize, lay, loss_tangent)
+        }
+        _ => LineParameters::Pair { pair: pair(table, permittivity)?, loss_tangent },
+    };
+    line(table, length_m, parameters)
+}
+
+/// A line, if something arrives at its end: a long one is tried up to the highest frequency that a clip can hold.
+fn line(table: &Table<'_>, length_m: f64, parameters: LineParameters) -> Result<Cable, SessionError> {
+    let line = Line { length_m, parameters };
+    if length_m > 1e3 {
+        line.solve(&[20.0, 20e3, 96e3]).map_err(|error| table.error_at("length", error.to_string()))?;
+    }
+    Ok(Cable::Line(line))
+}
+
+fn pair(table: &mut Table<'_>, permittivity: f64) -> Result<ParallelPair, SessionError> {
+    let spacing_m = positive(table, "spacing", Dimension::Length)?
+        .ok_or_else(|| table.missing("spacing", "\"3.2 mm\""))?;
+    let pair = ParallelPair { wire: wire(table)?, spacing_m, permittivity };
+    pair.check().map_err(|error| table.error_at("spacing", error.to_string()))?;
+    Ok(pair)
+}
+
+fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSection, SessionError> {
+    let transposed = table.flag("transposed")?.unwrap_or(false);
+    let mut conductors = Vec::new();
+    for mut inner in table.tables("conductors")? {
+        let positive = inner
+            .choice("polarity", &[("+", true), ("-", false)])?
+            .ok_or_else(|| inner.missing("polarity", "\"+\""))?;
+        let x_m = inner.quantity("x", Dimension::Length)?.ok_or_else(|| inner.missing("x", "\"1.7 mm\""))?;
+        let y_m = inner.quantity("y", Dimension::Length)?.ok_or_else(|| inner.missing("y", "\"0 mm\""))?;
+        conductors.push(RoundConductor { wire: wire(&mut inner)?, x_m, y_m, positive });
+        inner.finish()?;
+    }
+    let section = CrossSection { conductors, permittivity, transposed };
+    section.check().map_err(|error| table.error_at("conductors", error.to_string()))?;
+    Ok(section)
+}
+
+fn ring(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSection, SessionError> {
+    let wire = wire(table)?;
+    let count = table.whole("conductors", 2, 128)?.ok_or_else(|| table.missing("conductors", "8"))?;
+    if count % 2 == 1 {
+        return Err(table.error_at("conductors", format!("{count} is odd; half of them are + and half -")));
+    }
+    let circle = positive(table, "circle_diameter", Dimension::Length)?
+        .ok_or_else(|| table.missing("circle_diameter", "\"8 mm\""))?;
+    let section = CrossSection::ring(wire, count as usize, circle, permittivity);
+    section.check().map_err(|error| table.error_at("circle_diameter", error.to_string()))?;
+    Ok(section)
+}
+
+fn lumped(table: &mut Table<'_>) -> Result<Cable, SessionError> {
+    Ok(Cable::Lumped(PerMetre {
+        resistance: not_negative(table, "resistance", Dimension::Resistance)?
+            .ok_or_else(|| table.missing("resistance", "\"80 mohm\""))?,
+        inductance: not_negative(table, "inductance", Dimension::Inductance)?.unwrap_or(0.0),
+        capacitance: not_negative(table, "capacitance", Dimension::Capacitance)?.unwrap_or(0.0),
+        conductance: not_negative(table, "conductance", Dimension::Conductance)?.unwrap_or(0.0),
+    }))
+}
+
+fn coaxial(table: &mut Table<'_>, permittivity: f64) -> Result<Coaxial, SessionError> {
+    let inner = wire(table)?;
+    let shield_inner_diameter_m = positive(table, "shield_inner_diameter", Dimension::Length)?
+        .ok_or_else(|| table.missing("shield_inner_diameter", "\"2.95 mm\""))?;
+    let thickness = positive(table, "shield_thickness", Dimension::Length)?;
+    let resistance = not_negative(table, "shield_resistance", Dimension::ResistancePerLength)?;
+    let shield = match (thickness, resistance) {
+        (Some(thickness_m), None) => {
+            let (material, celsius) = material(table)?;
+            Shield::tube(thickness_m, material, celsius)
+        }
+        (None, Some(ohm_per_m)) => Shield::Thin { ohm_per_m },
+        _ => {
+            return Err(table.error(
+                "the shield needs shield_thickness = \"0.2 mm\" (a tube) or shield_resistance = \"10 mohm/m\" (a braid \
+                 or foil), one of the two",
+            ));
+        }
+    };
+    Ok(Coaxial { inner, shield_inner_diameter_m, shield, permittivity })
+}
+
+fn measured(
+    table: &mut Table<'_>,
+    folder: &Path,
+    (text, name): (&str, &str),
+    notes: &mut Vec<String>,
+) -> Result<Cable, SessionError> {
+    let sample = positive(table, "sample_length", Dimension::Length)?
+        .ok_or_else(|| table.missing("sample_length", "\"10 ft\""))?;
+    let length_m = not_negative(table, "length", Dimension::Length)?.unwrap_or(sample);
+    let lcr = match file(table, "open_table", folder)? {
+        Some((open, open_name)) => LcrTable::parse_two((text, name), (&open, &open_name), sample),
+        None => LcrTable::parse(text, name, sample),
+    }
+    .map_err(|error| table.error_at("lcr_table", error.to_string()))?;
+    held(notes, name, lcr.range_hz());
+    if lcr.electrical_length() > 0.01 {
+        notes.push(format!(
+            "{name}: at {} Hz the sample is no longer electrically short, so the meter's reading is off by about {:.1} %; \
+             measure a shorter sample",
+            lcr.range_hz().1,
+            100.0 * lcr.electrical_length() / 3.0
+        ));
+    }
+    line(table, length_m, LineParameters::Measured(lcr))
+}

@@ -1,0 +1,67 @@
+//! The real program's host screen and room display in pseudo-terminals, from joining to the results.
+
+use std::net::SocketAddr;
+use std::path::Path;
+
+use super::stage::{self, Phone, join};
+use crate::commands::PROGRAM;
+use crate::screen::terminal::Terminal;
+
+#[test]
+fn a_host_conducts_a_night_from_the_terminal() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let night =
+        ["night", ".", "--output", "silent", "--listen", "127.0.0.1:0", "--gap", "0.1", "--vote-time", "60"];
+    let mut host = Terminal::start(folder.path(), Path::new(PROGRAM), &night, &[]);
+    host.wait(&["welcome"]);
+    host.wait(&["seats taken"]);
+    let shown = host.screen();
+    let address =
+        shown.split("http://").nth(1).expect("the address").split_whitespace().next().expect("all of it");
+    let (socket, code) = address.split_once("/#").expect("the code is in the address");
+    let socket: SocketAddr = socket.parse().expect("an address");
+    let ida = Phone::seated(socket, &join(socket, code, "Ida", None));
+    let ola = Phone::seated(socket, &join(socket, code, "Ola", None));
+    host.wait(&["seats taken     2"]);
+
+    let room = Terminal::start(folder.path(), Path::new(PROGRAM), &["night", ".", "--room-display"], &[]);
+    room.wait(&["Take a seat"]);
+    // The whole code for cameras is in view on a terminal of 24 lines: its last line is half a block high.
+    room.wait(&["▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀"]);
+    assert!(room.screen().contains(code), "the code to type stands beside it:\n{}", room.screen());
+
+    host.press("\r");
+    host.wait(&["joining"]);
+    host.press("phrase amber river\r");
+    host.press("\r");
+    for trial in ["Practice 1 of 1", "Trial 1 of 3", "Trial 2 of 3", "Trial 3 of 3"] {
+        host.wait(&["next presents the trial", "next begins the trials that count"]);
+        host.wait(&[trial]);
+        room.wait(&[trial]);
+        host.press("\r");
+        host.wait(&["next closes the votes"]);
+        let id = ida.state()["trial"]["id"].as_str().expect("a trial").to_owned();
+        assert_eq!(ida.vote(&id, "a").status, 200);
+        assert_eq!(ola.vote(&id, "b").status, 200);
+        host.wait(&["2 of 2"]);
+        room.wait(&["2 of 2"]);
+        for screen in [host.screen(), room.screen()] {
+            assert!(!screen.contains("right") && !screen.contains("Ida: "), "nothing is told:\n{screen}");
+        }
+        host.press("\r");
+    }
+    host.wait(&["next opens the seal"]);
+    host.press("30 a b a\r");
+    host.press("\r");
+    host.wait(&["the seal is open"]);
+    host.wait(&["nothing was played aloud"]);
+    room.wait(&["Together:"]);
+    host.press("\x1b");
+    host.wait(&["Leave"]);
+    host.press("y");
+    let (status, said) = host.end();
+    assert_eq!(status, 0, "{said}");
+    assert!(said.contains("The podium:") && said.contains("Receipt of the night:"), "{said}");
+    assert!(said.contains("3 listeners took part, 1 on paper"), "{said}");
+}
