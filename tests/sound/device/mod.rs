@@ -27,8 +27,8 @@ struct VirtualDevice {
     folder: PathBuf,
     environment: Vec<(String, String)>,
     recorder: Option<Child>,
-    _guard: Option<MutexGuard<'static, ()>>,
-    _root: tempfile::TempDir,
+    guard: Option<MutexGuard<'static, ()>>,
+    root: tempfile::TempDir,
 }
 
 fn script(verb: &str, folder: &Path, settings: &[(&str, &str)]) -> String {
@@ -52,7 +52,7 @@ impl VirtualDevice {
     fn start(settings: &[(&str, &str)]) -> Self {
         let guard = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         let mut device = Self::beside(settings);
-        device._guard = Some(guard);
+        device.guard = Some(guard);
         device
     }
 
@@ -65,7 +65,7 @@ impl VirtualDevice {
             .filter_map(|line| line.split_once('='))
             .map(|(name, value)| (name.to_owned(), value.to_owned()))
             .collect();
-        Self { folder, environment, recorder: None, _guard: None, _root: root }
+        Self { folder, environment, recorder: None, guard: None, root: root }
     }
 
     fn plug_in_again(&self) {
