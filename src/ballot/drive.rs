@@ -343,7 +343,9 @@ impl Club {
                 self.night.disturbed(at_ms, format!("sound file: {reason}"))
             }
             PlayerEvent::RateSuspected { measured_hz } => {
-                self.night.note(at_ms, format!("the device seems to run at {measured_hz} Hz"))
+                let text = format!("the device seems to run at {measured_hz} Hz: sample-rate conversion");
+                self.notices.push(text.clone());
+                self.night.disturbed(at_ms, text)
             }
         }
     }

@@ -3,6 +3,7 @@
 use ebur128::{EbuR128, Mode};
 
 use super::ClipError;
+use super::true_peak::TruePeak;
 
 /// Loudness below which a clip counts as silent: the absolute gate of ITU-R BS.1770.
 pub const SILENCE_LUFS: f64 = -70.0;
@@ -12,8 +13,7 @@ pub const SILENCE_LUFS: f64 = -70.0;
 pub struct Loudness {
     /// Integrated loudness in LUFS; `None` for silence.
     pub integrated_lufs: Option<f64>,
-    /// True peak, linear (1.0 is full scale): 4 times oversampled below 96 kHz, 2 times below 192 kHz, the samples
-    /// themselves from there on.
+    /// True peak, linear (1.0 is full scale), 4 times oversampled at every rate.
     pub true_peak: f64,
 }
 
@@ -28,6 +28,7 @@ impl Loudness {
 #[derive(Debug)]
 pub struct Meter {
     meter: EbuR128,
+    peak: TruePeak,
     channels: usize,
     rate_hz: u32,
     frames: u64,
@@ -39,13 +40,12 @@ impl Meter {
     /// # Errors
     /// A rate or number of channels that the meter does not know.
     pub fn new(channels: usize, rate_hz: u32) -> Result<Self, ClipError> {
-        let meter = EbuR128::new(channels as u32, rate_hz, Mode::I | Mode::TRUE_PEAK | Mode::SAMPLE_PEAK)
-            .map_err(|error| {
-                ClipError(format!(
-                    "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
-                ))
-            })?;
-        Ok(Self { meter, channels, rate_hz, frames: 0 })
+        let meter = EbuR128::new(channels as u32, rate_hz, Mode::I).map_err(|error| {
+            ClipError(format!(
+                "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
+            ))
+        })?;
+        Ok(Self { meter, peak: TruePeak::new(channels), channels, rate_hz, frames: 0 })
     }
 
     /// Takes a block, `planes[channel][frame]`.
@@ -54,6 +54,7 @@ impl Meter {
     /// The meter is out of memory.
     pub fn push(&mut self, planes: &[&[f64]]) -> Result<(), ClipError> {
         self.frames += planes.first().map_or(0, |plane| plane.len()) as u64;
+        self.peak.push(planes);
         self.meter
             .add_frames_planar_f64(planes)
             .map_err(|error| ClipError(format!("loudness cannot be measured: {error}")))
@@ -72,15 +73,9 @@ impl Meter {
         }
         let failed = |error: ebur128::Error| ClipError(format!("loudness cannot be measured: {error}"));
         let integrated = self.meter.loudness_global().map_err(failed)?;
-        let mut true_peak = 0.0_f64;
-        for channel in 0..self.channels as u32 {
-            let oversampled = self.meter.true_peak(channel).map_err(failed)?;
-            let sample = self.meter.sample_peak(channel).map_err(failed)?;
-            true_peak = true_peak.max(oversampled).max(sample);
-        }
         Ok(Loudness {
             integrated_lufs: (integrated.is_finite() && integrated > SILENCE_LUFS).then_some(integrated),
-            true_peak,
+            true_peak: self.peak.finish(),
         })
     }
 }

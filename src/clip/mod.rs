@@ -11,6 +11,7 @@ mod open;
 pub mod resample;
 pub mod spectrum;
 pub mod synth;
+mod true_peak;
 mod wav;
 pub mod write;
 

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::compressed::CompressedBlocks;
-use super::wav::{WavBlocks, WavFile};
+use super::wav::{WavBlocks, WavFile, within};
 use super::{ClipError, ClipSource, Sound, synth};
 
 /// Samples (frames times channels) of a compressed excerpt that are kept in memory; a longer one is decoded again for
@@ -222,6 +222,7 @@ impl OpenClip {
             source,
             name: self.name.clone(),
             rate_hz: self.info.rate_hz,
+            channels: usize::from(self.info.channels),
             frames: self.info.frames,
             position: 0,
         })
@@ -251,15 +252,17 @@ pub struct ClipReader {
     source: Source,
     name: String,
     rate_hz: u32,
+    channels: usize,
     frames: u64,
     position: u64,
 }
 
 /// Refuses samples that are no sound.
 fn check_samples(name: &str, samples: &[f64], position: u64, rate_hz: u32) -> Result<(), ClipError> {
-    let Some(at) = samples.iter().position(|sample| sample.is_nan() || sample.abs() > LARGEST_SAMPLE) else {
+    if within(samples, LARGEST_SAMPLE) {
         return Ok(());
-    };
+    }
+    let at = samples.iter().position(|sample| sample.is_nan() || sample.abs() > LARGEST_SAMPLE).unwrap_or(0);
     let seconds = (position + at as u64) as f64 / f64::from(rate_hz);
     let what = if samples[at].is_finite() {
         format!("a sample of {:.3e}, far beyond full scale (1.0)", samples[at])
@@ -275,13 +278,28 @@ impl ClipReader {
     /// # Errors
     /// The file has become unreadable, or a sample is no number or far beyond full scale.
     pub fn read(&mut self, frames: usize) -> Result<Vec<Vec<f64>>, ClipError> {
+        let mut planes = Vec::new();
+        self.read_into(frames, &mut planes)?;
+        Ok(planes)
+    }
+
+    /// As [`ClipReader::read`], into planes that are there already; what they held is lost.
+    ///
+    /// # Errors
+    /// As [`ClipReader::read`].
+    pub fn read_into(&mut self, frames: usize, planes: &mut Vec<Vec<f64>>) -> Result<(), ClipError> {
         let wanted = (self.frames - self.position).min(frames as u64) as usize;
-        let planes = match &mut self.source {
+        planes.resize_with(self.channels, Vec::new);
+        let good = match &mut self.source {
             Source::Memory(sound) => {
                 let from = self.position as usize;
-                sound.channels.iter().map(|channel| channel[from..from + wanted].to_vec()).collect()
+                for (plane, channel) in planes.iter_mut().zip(&sound.channels) {
+                    plane.clear();
+                    plane.extend_from_slice(&channel[from..from + wanted]);
+                }
+                true
             }
-            Source::Wav(blocks) => blocks.read(wanted)?,
+            Source::Wav(blocks) => blocks.read(wanted, planes, LARGEST_SAMPLE)?,
             Source::Compressed { blocks, skip, left_over } => {
                 while left_over[0].len() < wanted {
                     let Some(block) = blocks.next_block()? else {
@@ -296,15 +314,19 @@ impl ClipReader {
                         plane.extend_from_slice(&samples[drop as usize..]);
                     }
                 }
-                left_over.iter_mut().map(|plane| plane.drain(..wanted).collect()).collect()
+                for (plane, waiting) in planes.iter_mut().zip(left_over) {
+                    plane.clear();
+                    plane.extend(waiting.drain(..wanted));
+                }
+                false
             }
         };
-        if !matches!(self.source, Source::Memory(_)) {
-            for plane in &planes {
+        if !good {
+            for plane in &*planes {
                 check_samples(&self.name, plane, self.position, self.rate_hz)?;
             }
         }
         self.position += wanted as u64;
-        Ok(planes)
+        Ok(())
     }
 }

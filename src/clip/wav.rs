@@ -8,6 +8,9 @@ use hound::SampleFormat;
 
 use super::ClipError;
 
+/// Bytes that are read and converted at a time: they stay in the cache in between.
+const PIECE_BYTES: usize = 1 << 17;
+
 /// How a sample is stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Encoding {
@@ -183,35 +186,71 @@ pub(super) struct WavBlocks {
 }
 
 impl WavBlocks {
-    /// The next `frames` frames, which must be there.
-    pub(super) fn read(&mut self, frames: usize) -> Result<Vec<Vec<f64>>, ClipError> {
-        let channels = usize::from(self.wav.channels);
+    /// The next `frames` frames, which must be there, into planes that are there already. Whether all samples are
+    /// within `largest`; that is seen here, while they are in the cache.
+    pub(super) fn read(
+        &mut self,
+        frames: usize,
+        planes: &mut [Vec<f64>],
+        largest: f64,
+    ) -> Result<bool, ClipError> {
+        let mut good = true;
         let Encoding { bytes, float, .. } = self.wav.encoding;
-        self.bytes.resize(frames * channels * bytes, 0);
-        self.file
-            .read_exact(&mut self.bytes)
-            .map_err(|error| refuse(&self.wav.path, &format!("cannot be read to its end: {error}")))?;
-        let align = channels * bytes;
-        let planes = (0..channels)
-            .map(|channel| {
-                let at = |frame: &[u8]| -> f64 {
-                    let sample = &frame[channel * bytes..(channel + 1) * bytes];
-                    if float {
-                        return f64::from(f32::from_le_bytes([sample[0], sample[1], sample[2], sample[3]]));
-                    }
-                    // Shifted to the top of 32 bits, so that one scale serves every width. Fewer bits than the
-                    // container has stand in its high ones (WAVE_FORMAT_EXTENSIBLE).
-                    let value = match bytes {
-                        1 => i32::from(sample[0]).wrapping_sub(128) << 24,
-                        2 => i32::from(i16::from_le_bytes([sample[0], sample[1]])) << 16,
-                        3 => i32::from_le_bytes([0, sample[0], sample[1], sample[2]]),
-                        _ => i32::from_le_bytes([sample[0], sample[1], sample[2], sample[3]]),
-                    };
-                    f64::from(value) / 2_147_483_648.0
-                };
-                self.bytes.chunks_exact(align).map(at).collect()
-            })
-            .collect();
-        Ok(planes)
+        let align = usize::from(self.wav.channels) * bytes;
+        for plane in planes.iter_mut() {
+            plane.clear();
+            plane.reserve(frames);
+        }
+        let mut left = frames;
+        while left > 0 {
+            let piece = left.min(PIECE_BYTES / align);
+            self.bytes.resize(piece * align, 0);
+            self.file
+                .read_exact(&mut self.bytes)
+                .map_err(|error| refuse(&self.wav.path, &format!("cannot be read to its end: {error}")))?;
+            // Shifted to the top of 32 bits, so that one scale serves every width. Fewer bits than the container has
+            // stand in its high ones (WAVE_FORMAT_EXTENSIBLE).
+            let scaled = |word: i32| f64::from(word) / 2_147_483_648.0;
+            match (float, bytes) {
+                (true, _) => convert(&self.bytes, planes, |word| f64::from(f32::from_le_bytes(word))),
+                (_, 1) => {
+                    convert(&self.bytes, planes, |[byte]| scaled(i32::from(byte).wrapping_sub(128) << 24));
+                }
+                (_, 2) => {
+                    convert(&self.bytes, planes, |word| scaled(i32::from(i16::from_le_bytes(word)) << 16));
+                }
+                (_, 3) => convert(&self.bytes, planes, |[a, b, c]| scaled(i32::from_le_bytes([0, a, b, c]))),
+                _ => convert(&self.bytes, planes, |word| scaled(i32::from_le_bytes(word))),
+            }
+            for plane in &*planes {
+                good &= within(&plane[plane.len() - piece..], largest);
+            }
+            left -= piece;
+        }
+        Ok(good)
+    }
+}
+
+/// Whether all samples are numbers of at most this magnitude. No way out in the middle, so that it is a few instructions
+/// for eight samples.
+pub(super) fn within(samples: &[f64], largest: f64) -> bool {
+    samples.iter().fold(true, |good, sample| good & (sample.abs() <= largest))
+}
+
+/// Appends interleaved samples of `BYTES` bytes to their planes.
+fn convert<const BYTES: usize>(
+    bytes: &[u8],
+    planes: &mut [Vec<f64>],
+    value: impl Fn([u8; BYTES]) -> f64 + Copy,
+) {
+    let (words, _) = bytes.as_chunks::<BYTES>();
+    match planes {
+        [plane] => plane.extend(words.iter().map(|word| value(*word))),
+        [left, right] => {
+            let (frames, _) = words.as_chunks::<2>();
+            left.extend(frames.iter().map(|frame| value(frame[0])));
+            right.extend(frames.iter().map(|frame| value(frame[1])));
+        }
+        _ => {}
     }
 }

@@ -1,6 +1,5 @@
 //! Writing WAV files: whole or not at all, samples in blocks.
 
-use std::fs::File;
 use std::io::{BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -11,6 +10,9 @@ use super::dither::{Dither, WordLength};
 
 /// Largest data chunk: sizes in the header are 32-bit, and the header itself counts.
 const LARGEST_DATA: u64 = u32::MAX as u64 - 128;
+
+/// Frames that are converted and written at a time: they stay in the cache in between.
+const PIECE_FRAMES: usize = 1 << 14;
 
 /// A WAV file that appears under its name when it is finished.
 #[derive(Debug)]
@@ -77,6 +79,32 @@ pub fn check_size(path: &Path, word: WordLength, channels: usize, frames: u64) -
     Ok(())
 }
 
+/// Samples of all channels as words of `BYTES` bytes, interleaved, in place of what `bytes` held. `word` is told sample,
+/// channel and frame.
+fn interleave<const BYTES: usize>(
+    planes: &[&[f64]],
+    bytes: &mut Vec<u8>,
+    word: impl Fn(f64, usize, usize) -> [u8; BYTES],
+) {
+    let frames = planes.first().map_or(0, |plane| plane.len());
+    bytes.resize(frames * planes.len() * BYTES, 0);
+    let (words, _) = bytes.as_chunks_mut::<BYTES>();
+    if let [left, right] = planes {
+        let (pairs, _) = words.as_chunks_mut::<2>();
+        for (frame, ((pair, left), right)) in pairs.iter_mut().zip(*left).zip(*right).enumerate() {
+            *pair = [word(*left, 0, frame), word(*right, 1, frame)];
+        }
+        return;
+    }
+    for (channel, plane) in planes.iter().enumerate() {
+        for (frame, (out, sample)) in
+            words.iter_mut().skip(channel).step_by(planes.len()).zip(*plane).enumerate()
+        {
+            *out = word(*sample, channel, frame);
+        }
+    }
+}
+
 impl WavWriter {
     /// Starts a file beside `path`, which takes that name in [`WavWriter::finish`].
     ///
@@ -120,26 +148,25 @@ impl WavWriter {
     pub fn push(&mut self, planes: &[&[f64]]) -> Result<(), ClipError> {
         let frames = planes.first().map_or(0, |plane| plane.len());
         check_size(&self.path, self.word, self.channels, self.frames + frames as u64)?;
-        let mut bytes = std::mem::take(&mut self.bytes);
-        bytes.clear();
-        for frame in 0..frames {
-            for (channel, plane) in planes.iter().enumerate() {
-                let at = self.frames + frame as u64;
-                match self.word {
-                    WordLength::Float32 => bytes.extend_from_slice(&(plane[frame] as f32).to_le_bytes()),
-                    WordLength::Bits16 => {
-                        let value = self.dither.quantise(plane[frame], 16, channel, at) as i16;
-                        bytes.extend_from_slice(&value.to_le_bytes());
-                    }
-                    WordLength::Bits24 => {
-                        let value = self.dither.quantise(plane[frame], 24, channel, at);
-                        bytes.extend_from_slice(&value.to_le_bytes()[..3]);
-                    }
+        for start in (0..frames).step_by(PIECE_FRAMES) {
+            let piece = start..(start + PIECE_FRAMES).min(frames);
+            let planes: Vec<&[f64]> = planes.iter().map(|plane| &plane[piece.clone()]).collect();
+            let at = self.frames + start as u64;
+            let dither = self.dither;
+            match self.word {
+                WordLength::Float32 => {
+                    interleave(&planes, &mut self.bytes, |sample, _, _| (sample as f32).to_le_bytes());
                 }
+                WordLength::Bits16 => interleave(&planes, &mut self.bytes, |sample, channel, frame| {
+                    (dither.quantise(sample, 16, channel, at + frame as u64) as i16).to_le_bytes()
+                }),
+                WordLength::Bits24 => interleave(&planes, &mut self.bytes, |sample, channel, frame| {
+                    let [a, b, c, _] = dither.quantise(sample, 24, channel, at + frame as u64).to_le_bytes();
+                    [a, b, c]
+                }),
             }
+            self.file.write_all(&self.bytes).map_err(|error| cannot(&self.path, &error))?;
         }
-        self.file.write_all(&bytes).map_err(|error| cannot(&self.path, &error))?;
-        self.bytes = bytes;
         self.frames += frames as u64;
         Ok(())
     }
@@ -166,8 +193,7 @@ impl WavWriter {
         self.file.seek(SeekFrom::Start(0)).map_err(failed)?;
         self.file.write_all(&header(self.word, self.channels, self.rate_hz, data as u32)).map_err(failed)?;
         let temporary = self.file.into_inner().map_err(|error| cannot(&self.path, error.error()))?;
-        let file: &File = temporary.as_file();
-        file.sync_all().map_err(failed)?;
+        // Not forced to the disk: a file that a power cut takes can be rendered again, to the same bytes.
         Ok(temporary)
     }
 }

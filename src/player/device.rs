@@ -50,7 +50,8 @@ pub(super) struct Playing {
 }
 
 fn no_device(error: &impl std::fmt::Display) -> PlayerError {
-    PlayerError::NoDevice(format!("{NO_DEVICE} (The system says: {error}.)"))
+    let reason = error.to_string();
+    PlayerError::NoDevice(format!("{NO_DEVICE} (The system says: {}.)", reason.trim_end_matches('.')))
 }
 
 /// The name that a person would use for a device.

@@ -10,9 +10,9 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, SittingError, pages, result};
 use crate::clip::Playable;
-use crate::player::{PlayerEvent, Transport};
+use crate::player::{OutputDescription, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
-use crate::stimulus::{PairKind, StimulusSet};
+use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
 use crate::trial::conductor::MAX_TEXT;
 use crate::trial::{Conductor, Digest, Effect, Event, Record, Side, Stage, View};
 
@@ -45,6 +45,10 @@ pub(super) struct Driver<'d, 'e> {
     pub(super) conductor: Conductor,
     pub(super) keep: Box<dyn Keep + 'd>,
     pub(super) transport: Box<dyn Transport>,
+    /// What the journal says of the output.
+    pub(super) output: OutputDescription,
+    /// What the words of a sound device make of the differences; `None` where there is no device.
+    pub(super) words: Option<DeviceWords>,
     pub(super) stimuli: StimulusSet,
     pub(super) answers: Answers,
     /// Milliseconds of the sitting at the clock's start.
@@ -186,6 +190,7 @@ impl Driver<'_, '_> {
     fn go_on(&mut self) -> Result<Ending, SittingError> {
         loop {
             self.take_player_events()?;
+            self.note_output()?;
             let view = self.conductor.view();
             if let Stage::Stopped { reason } = &view.stage {
                 return Err(SittingError::Journal { file: self.keep.path(), reason: reason.clone() });
@@ -410,6 +415,7 @@ impl Driver<'_, '_> {
                 let text = format!("level set to {decibels:.0} dB of the clips' own");
                 self.event(Event::Note { text })?;
                 self.notice = None;
+                self.note_words(decibels)?;
                 // A trial that was on when the sitting was cut off is loaded anew at this level.
                 if let Stage::Trial(_) = view.stage {
                     self.load_presented()?;

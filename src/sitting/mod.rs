@@ -20,6 +20,7 @@
 //! | `result` | the words of the end |
 //! | `store` | the folder of sittings, as the driver needs it |
 //! | `scenes` | a view of the conductor as a scene |
+//! | `sound` | what carries the sound, for the journal |
 //! | `listening` | the player in seconds: seek, loops, level |
 //! | `audition` | sighted listening and training, never counted |
 
@@ -34,6 +35,7 @@ pub mod plain;
 pub mod result;
 pub mod scenes;
 pub mod simulated;
+mod sound;
 mod store;
 
 use std::path::PathBuf;

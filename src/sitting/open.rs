@@ -10,7 +10,7 @@ use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
 use crate::player::{OutputChoice, Pace, PlayerOptions, Switch, Transport};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::session::{Session, Switching};
-use crate::stimulus::StimulusSet;
+use crate::stimulus::{DeviceWords, StimulusSet};
 use crate::trial::rest::SecretError;
 use crate::trial::{Secret, Sittings, SittingsError, Terms};
 
@@ -52,7 +52,9 @@ pub fn conduct(
             store::open(sittings, request, environment, &stimuli, &output, passphrase.as_deref())?
         }
     };
-    let heard = output.kind == "device" && request.simulate.is_none();
+    let device = output.kind == "device";
+    let heard = device && request.simulate.is_none();
+    let words = device.then(|| DeviceWords::of(&stimuli, &output.format));
     let mut driver = Driver {
         request,
         environment,
@@ -62,6 +64,8 @@ pub fn conduct(
         conductor: opened.conductor.with_forced_orders(&environment.forced_orders),
         keep: Box::new(store::Kept::new(opened.keeper, environment)),
         transport,
+        output,
+        words,
         stimuli,
         answers: match request.simulate {
             Some(probability) => Answers::Simulated(Box::new(Simulated::new(probability, environment.seed))),
@@ -81,6 +85,9 @@ pub fn conduct(
         phrase: None,
     };
     driver.carry_out(opened.effects)?;
+    if device && !heard {
+        driver.note_words(0.0)?;
+    }
     if fresh && request.simulate.is_none() {
         driver.accept_first()?;
     }

@@ -3,6 +3,7 @@
 //! Comes in: a [`Session`](crate::session::Session). Goes out: [`StimulusSet`]. Must not know: draws, answers.
 
 pub mod controls;
+pub mod device_words;
 mod plan;
 mod prepare;
 mod render;
@@ -15,6 +16,7 @@ use std::path::PathBuf;
 use crate::clip::Playable;
 
 pub use crate::filter::{NoProgress, Progress};
+pub use device_words::DeviceWords;
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};

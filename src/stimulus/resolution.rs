@@ -13,7 +13,7 @@ use crate::clip::dither::WordLength;
 /// Frames per spectrum.
 const FRAME: usize = 8192;
 /// A difference less than this above the noise in its strongest band is in danger of being hidden.
-const MARGIN_DB: f64 = 10.0;
+pub const MARGIN_DB: f64 = 10.0;
 
 /// Levels in one band, in dB relative to a full-scale sine.
 #[derive(Debug, Clone, Copy, PartialEq)]

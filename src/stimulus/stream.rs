@@ -11,8 +11,8 @@ use crate::clip::write::{WavWriter, check_size};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Convolver, Filtered, Fir};
 
-/// Frames of the shortest block; meters and files work badly on crumbs.
-const SHORTEST_BLOCK: usize = 16_384;
+/// Frames of the shortest block: enough for all cores, and meters and files work badly on crumbs.
+const SHORTEST_BLOCK: usize = 1 << 18;
 
 /// Filters a clip through several sides at once. `finish` gets every block with the frame it starts at and changes it in
 /// place; `sink` then takes it. `progress` is told the frames of each block.
@@ -29,23 +29,27 @@ pub(super) fn stream(
     let block = hop * SHORTEST_BLOCK.div_ceil(hop);
     let mut position = 0_u64;
     let mut input = reader.read(block)?;
-    let mut last: Option<Filtered> = None;
+    // Buffers take turns: what is written now is filled next.
+    let (mut next, mut output, mut last) = (Vec::new(), Filtered::default(), Filtered::default());
     loop {
         let frames = input[0].len();
-        let (mut next, mut written) = (Ok(Vec::new()), Ok(()));
-        let mut output = Filtered::default();
+        let (mut read, mut written) = (Ok(()), Ok(()));
         rayon::scope(|scope| {
             scope.spawn(|_| {
                 if frames > 0 {
-                    next = reader.read(block);
+                    read = reader.read_into(block, &mut next);
                 }
             });
             scope.spawn(|_| {
-                if let Some(done) = &last {
-                    written = sink(done);
+                if last.frames() > 0 {
+                    written = sink(&last);
                 }
             });
-            output = if frames == 0 { convolver.finish() } else { convolver.push(&input) };
+            if frames == 0 {
+                output = convolver.finish();
+            } else {
+                convolver.push_into(&input, &mut output);
+            }
             finish(&mut output, position);
         });
         written?;
@@ -54,8 +58,9 @@ pub(super) fn stream(
         if frames == 0 {
             return if output.frames() > 0 { sink(&output) } else { Ok(()) };
         }
-        last = (output.frames() > 0).then_some(output);
-        input = next?;
+        read?;
+        std::mem::swap(&mut last, &mut output);
+        std::mem::swap(&mut input, &mut next);
     }
 }
 

@@ -10,7 +10,7 @@ use realfft::RealFftPlanner;
 
 use super::plan::{Count, Group, Side, cable_filter};
 use super::resolution::{Resolved, bands, resolve};
-use super::{PairKind, Progress, StimulusError, prepare};
+use super::{PairKind, Progress, StimulusError, device_words, prepare};
 use crate::circuit::{Amplifier, Cable, Chain};
 use crate::clip::OpenClip;
 use crate::clip::dither::{Dither, WordLength};
@@ -145,9 +145,9 @@ impl TransparencyReport {
             for resolved in &proof.resolved {
                 if resolved.could_hide {
                     lines.push(format!(
-                        "  caution: {} could hide it: the difference stands at most {:.1} dB out of the noise, and \
+                        "  caution: {} words could hide it: the difference stands at most {:.1} dB out of the noise, and \
                          below it in {} of {} bands",
-                        word_name(resolved.word),
+                        device_words::name(resolved.word),
                         resolved.best_margin_db,
                         resolved.bands_below,
                         resolved.bands
@@ -156,15 +156,6 @@ impl TransparencyReport {
             }
         }
         lines
-    }
-}
-
-/// A word length in words.
-pub fn word_name(word: WordLength) -> &'static str {
-    match word {
-        WordLength::Bits16 => "16 bit",
-        WordLength::Bits24 => "24 bit",
-        WordLength::Float32 => "32-bit float",
     }
 }
 

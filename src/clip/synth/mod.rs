@@ -188,7 +188,7 @@ fn band_limit(channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
 }
 
 /// Modified Bessel function of the first kind, order zero, by its power series.
-fn bessel_i0(x: f64) -> f64 {
+pub(super) fn bessel_i0(x: f64) -> f64 {
     let quarter = x * x / 4.0;
     let (mut term, mut sum) = (1.0, 1.0);
     for k in 1..200 {
