@@ -120,11 +120,61 @@ pub struct Keyboard;
 
 impl InputSource for Keyboard {
     fn next(&mut self, wait: Duration) -> io::Result<Option<Input>> {
-        if event::poll(wait)? { Ok(translate(&event::read()?)) } else { Ok(None) }
+        // A terminal that was closed reads as empty for ever, and a wait for its events would never end: it is asked for
+        // itself first, and a closed one is a wish to leave.
+        match heard_within(Duration::ZERO)? {
+            Standard::Closed => return Ok(Some(Input::Key(Key::Interrupt))),
+            Standard::NoTerminal => {
+                return if event::poll(wait)? { Ok(translate(&event::read()?)) } else { Ok(None) };
+            }
+            Standard::Quiet | Standard::Typed => {}
+        }
+        if !event::poll(Duration::ZERO)? {
+            match heard_within(wait)? {
+                Standard::Closed => return Ok(Some(Input::Key(Key::Interrupt))),
+                Standard::Typed if event::poll(Duration::ZERO)? => {}
+                _ => return Ok(None),
+            }
+        }
+        Ok(translate(&event::read()?))
     }
 
     fn size(&self) -> io::Result<(u16, u16)> {
         crossterm::terminal::size()
+    }
+}
+
+/// What standard input has to say.
+enum Standard {
+    /// It is no terminal; keys come from the process's own one.
+    NoTerminal,
+    /// Nothing came.
+    Quiet,
+    /// Something can be read.
+    Typed,
+    /// The terminal is gone: its window was closed, or the connection broke.
+    Closed,
+}
+
+/// Waits for standard input, no longer than this.
+fn heard_within(wait: Duration) -> io::Result<Standard> {
+    use rustix::event::{PollFd, PollFlags, Timespec, poll};
+    let stdin = io::stdin();
+    if !stdin.is_terminal() {
+        // A closed terminal is none any more, but still says that it has hung up.
+        let mut ask = [PollFd::new(&stdin, PollFlags::IN)];
+        let _ = poll(&mut ask, Some(&Timespec::default()));
+        let hung_up = ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR);
+        return Ok(if hung_up { Standard::Closed } else { Standard::NoTerminal });
+    }
+    let mut ask = [PollFd::new(&stdin, PollFlags::IN)];
+    let limit = Timespec { tv_sec: wait.as_secs() as i64, tv_nsec: i64::from(wait.subsec_nanos()) };
+    match poll(&mut ask, Some(&limit)) {
+        // A signal came first, such as that of another size.
+        Ok(0) | Err(rustix::io::Errno::INTR) => Ok(Standard::Quiet),
+        Ok(_) if ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR) => Ok(Standard::Closed),
+        Ok(_) => Ok(Standard::Typed),
+        Err(error) => Err(error.into()),
     }
 }
 

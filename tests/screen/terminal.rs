@@ -322,3 +322,33 @@ fn it_can_be_made_smaller_and_larger() {
     terminal.press("\x03");
     assert_eq!(terminal.end().0, 1);
 }
+
+#[test]
+fn a_terminal_that_is_closed_ends_the_program() {
+    let folder = session(3);
+    let pair = native_pty_system()
+        .openpty(PtySize { cols: 80, rows: 24, pixel_width: 0, pixel_height: 0 })
+        .expect("a pseudo-terminal");
+    let mut command = CommandBuilder::new(PROGRAM);
+    command.args(["run", ".", "--listener", "Mara", "--output", "silent"]);
+    command.cwd(folder.path());
+    command.env("TERM", "xterm-256color");
+    let mut child = pair.slave.spawn_command(command).expect("the program starts");
+    drop(pair.slave);
+    let mut reader = pair.master.try_clone_reader().expect("a reader");
+    let mut seen = Vec::new();
+    let mut buffer = [0; 4096];
+    while !String::from_utf8_lossy(&seen).contains("accept") {
+        let count = reader.read(&mut buffer).expect("the program draws");
+        seen.extend_from_slice(&buffer[..count]);
+    }
+    drop((reader, pair.master));
+    let started = Instant::now();
+    while child.try_wait().expect("the child can be asked").is_none() {
+        if started.elapsed() > Duration::from_secs(20) {
+            child.kill().expect("it can be ended");
+            panic!("the program goes on without a terminal");
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
