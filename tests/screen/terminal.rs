@@ -338,7 +338,7 @@ fn a_terminal_that_is_closed_ends_the_program() {
     let mut reader = pair.master.try_clone_reader().expect("a reader");
     let mut seen = Vec::new();
     let mut buffer = [0; 4096];
-    while !String::from_utf8_lossy(&seen).contains("accept") {
+    while !String::from_utf8_lossy(&seen).contains("Enter") {
         let count = reader.read(&mut buffer).expect("the program draws");
         seen.extend_from_slice(&buffer[..count]);
     }
