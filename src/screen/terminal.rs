@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, IsTerminal, Write};
+use std::mem::ManuallyDrop;
 use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -219,7 +220,8 @@ fn translate(event: &Event) -> Option<Input> {
 /// The screen: scenes in, intents out, bytes to a writer.
 pub struct Screen<S: InputSource, W: Write> {
     source: S,
-    terminal: Terminal<CrosstermBackend<W>>,
+    /// Never dropped: its own way of showing the cursor again panics where the terminal is gone, and [`Hold`] does it.
+    terminal: ManuallyDrop<Terminal<CrosstermBackend<W>>>,
     model: Model,
     palette: Palette,
     scene: Option<Scene>,
@@ -233,6 +235,7 @@ impl<S: InputSource, W: Write> Screen<S, W> {
             CrosstermBackend::new(writer),
             TerminalOptions { viewport: Viewport::Fixed(Rect::new(0, 0, columns, rows)) },
         )?;
+        let terminal = ManuallyDrop::new(terminal);
         Ok(Self { source, terminal, model: Model::new(columns, rows), palette, scene: None })
     }
 
