@@ -28,7 +28,7 @@ pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Fai
     let output = output(&arguments.output, arguments.device.as_deref())?;
     let look = look(false, arguments.plain)?;
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
-    let heard = sitting::listen(&session, &output, look).map_err(Failure::bad)?;
+    let heard = sitting::listen(&session, &output, look)?;
     if heard.answers > 0 {
         writeln!(
             out,

@@ -70,7 +70,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         (None, true) => Look::Plain,
         (None, false) => Look::Screen,
     };
-    let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
+    let finished = sitting::sit(&request, look)?;
 
     let mark = if simulate.is_some() { "simulated | " } else { "" };
     let mut say = |line: &str| match line.trim() {

@@ -41,6 +41,16 @@ impl Failure {
     }
 }
 
+impl From<crate::sitting::SittingError> for Failure {
+    fn from(error: crate::sitting::SittingError) -> Self {
+        match error {
+            // Nothing was wrong with what was asked: the sitting ended too early.
+            crate::sitting::SittingError::Face(_) => Self::No(error.to_string()),
+            error => Self::bad(error),
+        }
+    }
+}
+
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
         Self::Bad(format!("the output could not be written: {error}"))

@@ -65,7 +65,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
             _ => Resuming::Ask,
         },
     };
-    let finished = sitting::sit(&request, look).map_err(Failure::bad)?;
+    let finished = sitting::sit(&request, look)?;
     tell(&finished, look, out)
 }
 

@@ -113,6 +113,10 @@ pub trait InputSource {
     fn next(&mut self, wait: Duration) -> io::Result<Option<Input>>;
     /// Size of the terminal in columns and rows.
     fn size(&self) -> io::Result<(u16, u16)>;
+    /// The terminal is gone: its window was closed, or the connection broke. It then reads as an interrupt for ever.
+    fn is_closed(&self) -> bool {
+        false
+    }
 }
 
 /// The process's terminal as a source.
@@ -121,61 +125,29 @@ pub struct Keyboard;
 
 impl InputSource for Keyboard {
     fn next(&mut self, wait: Duration) -> io::Result<Option<Input>> {
-        // A terminal that was closed reads as empty for ever, and a wait for its events would never end: it is asked for
-        // itself first, and a closed one is a wish to leave.
-        match heard_within(Duration::ZERO)? {
-            Standard::Closed => return Ok(Some(Input::Key(Key::Interrupt))),
-            Standard::NoTerminal => {
-                return if event::poll(wait)? { Ok(translate(&event::read()?)) } else { Ok(None) };
-            }
-            Standard::Quiet | Standard::Typed => {}
+        if self.is_closed() {
+            return Ok(Some(Input::Key(Key::Interrupt)));
         }
-        if !event::poll(Duration::ZERO)? {
-            match heard_within(wait)? {
-                Standard::Closed => return Ok(Some(Input::Key(Key::Interrupt))),
-                Standard::Typed if event::poll(Duration::ZERO)? => {}
-                _ => return Ok(None),
-            }
+        // With no time at all, crossterm would not look.
+        match event::poll(wait.max(Duration::from_millis(1))) {
+            Ok(false) => Ok(None),
+            Ok(true) => Ok(translate(&event::read()?)),
+            Err(_) if self.is_closed() => Ok(Some(Input::Key(Key::Interrupt))),
+            Err(error) => Err(error),
         }
-        Ok(translate(&event::read()?))
     }
 
     fn size(&self) -> io::Result<(u16, u16)> {
         crossterm::terminal::size()
     }
-}
 
-/// What standard input has to say.
-enum Standard {
-    /// It is no terminal; keys come from the process's own one.
-    NoTerminal,
-    /// Nothing came.
-    Quiet,
-    /// Something can be read.
-    Typed,
-    /// The terminal is gone: its window was closed, or the connection broke.
-    Closed,
-}
-
-/// Waits for standard input, no longer than this.
-fn heard_within(wait: Duration) -> io::Result<Standard> {
-    use rustix::event::{PollFd, PollFlags, Timespec, poll};
-    let stdin = io::stdin();
-    if !stdin.is_terminal() {
-        // A closed terminal is none any more, but still says that it has hung up.
-        let mut ask = [PollFd::new(&stdin, PollFlags::IN)];
-        let _ = poll(&mut ask, Some(&Timespec::default()));
-        let hung_up = ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR);
-        return Ok(if hung_up { Standard::Closed } else { Standard::NoTerminal });
-    }
-    let mut ask = [PollFd::new(&stdin, PollFlags::IN)];
-    let limit = Timespec { tv_sec: wait.as_secs() as i64, tv_nsec: i64::from(wait.subsec_nanos()) };
-    match poll(&mut ask, Some(&limit)) {
-        // A signal came first, such as that of another size.
-        Ok(0) | Err(rustix::io::Errno::INTR) => Ok(Standard::Quiet),
-        Ok(_) if ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR) => Ok(Standard::Closed),
-        Ok(_) => Ok(Standard::Typed),
-        Err(error) => Err(error.into()),
+    fn is_closed(&self) -> bool {
+        use rustix::event::{PollFd, PollFlags, Timespec, poll};
+        let stdin = io::stdin();
+        // Nothing is asked for: a hang-up is told in any case.
+        let mut ask = [PollFd::new(&stdin, PollFlags::empty())];
+        poll(&mut ask, Some(&Timespec::default())).is_ok()
+            && ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR)
     }
 }
 
@@ -242,7 +214,11 @@ impl<S: InputSource, W: Write> Screen<S, W> {
     /// Draws a scene; only what has changed is sent.
     pub fn show(&mut self, scene: &Scene) -> io::Result<()> {
         self.model.meet(scene);
-        self.draw(scene)?;
+        let drawn = self.draw(scene);
+        // A closed terminal is no failure: the next input is the wish to leave, and the sitting ends in good order.
+        if !self.source.is_closed() {
+            drawn?;
+        }
         self.scene = Some(scene.clone());
         Ok(())
     }
@@ -256,7 +232,10 @@ impl<S: InputSource, W: Write> Screen<S, W> {
     /// Waits at most this long for one input and says what the listener wants by it.
     pub fn wait(&mut self, wait: Duration) -> io::Result<Vec<Intent>> {
         let Some(input) = self.source.next(wait)? else { return Ok(Vec::new()) };
-        if input == Input::Resize {
+        if self.source.is_closed() {
+            // Nobody is there to see anything; a page that stays up must not take a whole core.
+            std::thread::sleep(wait.min(Duration::from_millis(10)));
+        } else if input == Input::Resize {
             let (columns, rows) = self.source.size()?;
             (self.model.columns, self.model.rows) = (columns, rows);
             self.terminal.resize(Rect::new(0, 0, columns, rows))?;
@@ -264,7 +243,7 @@ impl<S: InputSource, W: Write> Screen<S, W> {
         let Some(scene) = self.scene.take() else { return Ok(Vec::new()) };
         let intents = update(&mut self.model, &scene, &input);
         // What only the screen remembers (typing, scrolling, help) is drawn at once.
-        if intents.is_empty() {
+        if intents.is_empty() && !self.source.is_closed() {
             self.draw(&scene)?;
         }
         self.scene = Some(scene);

@@ -325,6 +325,14 @@ fn it_can_be_made_smaller_and_larger() {
 
 #[test]
 fn a_terminal_that_is_closed_ends_the_program() {
+    // In the middle of the first page, just after it, and later.
+    for (bytes, milliseconds) in [(1, 0), (700, 0), (1500, 0), (1500, 1), (1500, 5), (1500, 30), (1500, 300)] {
+        closed_after(bytes, Duration::from_millis(milliseconds));
+    }
+}
+
+/// Closes the terminal when so many bytes have come and so much time has passed since; the program ends in good order.
+fn closed_after(bytes: usize, delay: Duration) {
     let folder = session(3);
     let pair = native_pty_system()
         .openpty(PtySize { cols: 80, rows: 24, pixel_width: 0, pixel_height: 0 })
@@ -336,13 +344,13 @@ fn a_terminal_that_is_closed_ends_the_program() {
     let mut child = pair.slave.spawn_command(command).expect("the program starts");
     drop(pair.slave);
     let mut reader = pair.master.try_clone_reader().expect("a reader");
-    let mut seen = Vec::new();
+    let mut seen = 0;
     let mut buffer = [0; 4096];
-    // A first page is on the screen; its words are not looked for, as they come between the terminal's own orders.
-    while seen.len() < 1500 {
-        let count = reader.read(&mut buffer).expect("the program draws");
-        seen.extend_from_slice(&buffer[..count]);
+    // Words are not looked for, as they come between the terminal's own orders.
+    while seen < bytes {
+        seen += reader.read(&mut buffer).expect("the program draws");
     }
+    std::thread::sleep(delay);
     drop((reader, pair.master));
     let started = Instant::now();
     let status = loop {
@@ -351,9 +359,13 @@ fn a_terminal_that_is_closed_ends_the_program() {
         }
         if started.elapsed() > Duration::from_secs(20) {
             child.kill().expect("it can be ended");
-            panic!("the program goes on without a terminal");
+            panic!("the program goes on without a terminal, closed after {bytes} bytes and {delay:?}");
         }
         std::thread::sleep(Duration::from_millis(20));
     };
-    assert_eq!(status.exit_code(), 1, "no sitting was opened, and nothing panicked");
+    assert_eq!(
+        status.exit_code(),
+        1,
+        "no sitting was opened, and nothing panicked; closed after {bytes} bytes and {delay:?}: {status:?}"
+    );
 }
