@@ -60,7 +60,14 @@ impl Meter {
                 "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
             ))
         })?;
-        Ok(Self { meter, peak: TruePeak::new(channels), sums: vec![0.0; channels], channels, rate_hz, frames: 0 })
+        Ok(Self {
+            meter,
+            peak: TruePeak::new(channels),
+            sums: vec![0.0; channels],
+            channels,
+            rate_hz,
+            frames: 0,
+        })
     }
 
     /// Takes a block, `planes[channel][frame]`.

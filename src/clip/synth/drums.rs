@@ -184,7 +184,9 @@ mod tests {
         let score = Score { frames: 48_000, rate: 48_000.0, seed: 1 };
         let kit = Kit::new(&score, &mut score.random(2));
         let mut strokes = vec![&kit.kick, &kit.open_hat];
-        strokes.extend(kit.toms.iter().chain(&kit.snares).chain(&kit.hats).chain(&kit.rides).chain(&kit.crashes));
+        strokes.extend(
+            kit.toms.iter().chain(&kit.snares).chain(&kit.hats).chain(&kit.rides).chain(&kit.crashes),
+        );
         for stroke in strokes {
             let peak = stroke.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
             let last = stroke.last().expect("a sound").abs();
