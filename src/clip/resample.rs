@@ -1,4 +1,16 @@
 //! To another sample rate, only when a device cannot run at the clip's: the same for every stimulus.
+//!
+//! Measured with sines at half of full scale through [`resample`], in and out as 32-bit float, whose rounding is what is
+//! left in the last columns (`cargo test --test main sound::resampling -- --nocapture` measures anew; the bounds are
+//! held by that test):
+//!
+//! | rates in Hz | ripple, 20 Hz to 20 kHz | gain at 0.49 of the lower rate | rest beside the tone | aliases or images | delay in frames |
+//! | --- | --- | --- | --- | --- | --- |
+TABLE
+//! | bound | 0.0001 dB | -1 dB | -140 dB | -120 dB | 0.0001 |
+//!
+//! Aliases are all that is left of tones from half the new rate to half the old one (4 % of an octave above the edge and
+//! more), images all that stands beside tones from 20 kHz to half the old rate.
 
 use std::borrow::Cow;
 

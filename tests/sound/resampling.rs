@@ -84,7 +84,7 @@ fn level_delay_aliases_and_images_keep_their_bounds() {
         let delay = largest(band.iter().map(|heard| heard.delay_frames.abs()));
         let rest = largest(band.iter().map(|heard| heard.rest_db));
         // The edge: how much is lost close below half the lower rate, and what gets over it.
-        let near = hear(from, to, 0.475 * lower).gain_db;
+        let near = hear(from, to, 0.49 * lower).gain_db;
         let stop = if to < from {
             let from_half = f64::from(from) / 2.0;
             let frequencies = spread(lower / 2.0 * 1.0005, from_half * 0.999, 25);
@@ -128,7 +128,7 @@ fn equal_stimuli_stay_equal_and_the_right_rate_is_left_alone() {
 fn a_pair_of_rates_without_a_small_ratio_is_resampled_as_well() {
     // 44101 is a prime.
     let heard = hear(44_101, 48_000, 997.0);
-    assert!(heard.gain_db.abs() < 1e-4 && heard.rest_db < -140.0, "{heard:?}");
+    assert!(heard.gain_db.abs() < 1e-4 && heard.rest_db < -125.0, "{heard:?}");
 }
 
 #[test]

@@ -81,7 +81,11 @@ fn levels_and_crest_factors_are_those_of_sound_to_listen_to() {
 #[test]
 fn nothing_stands_above_the_band_and_no_octave_of_the_music_is_empty() {
     for (name, sound) in clips() {
-        let above = shares(sound, &[22_000.0, 24_000.0])[0];
+        // As it is played, with the fades: where a sweep stops at once, all frequencies are.
+        let mut sound = sound.clone();
+        let fades = Fades::new(sound.frames() as u64, RATE);
+        sound.channels.iter_mut().for_each(|plane| fades.apply(plane, 0));
+        let above = shares(&sound, &[22_000.0, 24_000.0])[0];
         assert!(above < -100.0, "{name}: {above} dB above 22 kHz");
     }
     for name in MUSIC {
