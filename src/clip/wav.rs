@@ -169,7 +169,7 @@ fn header(path: &Path, file: &mut BufReader<File>, length: u64) -> Result<(Forma
 
 /// Holds the promised length of the sound against what is there.
 fn check_data(path: &Path, size: u64, left: u64, frame_bytes: u64) -> Result<(), ClipError> {
-    let never_completed = (size == 0 && left > 0) || (size >= NO_SIZE - 36 && size < LARGEST_PLAIN);
+    let never_completed = (size == 0 && left > 0) || (NO_SIZE - 36..LARGEST_PLAIN).contains(&size);
     if never_completed && size != left {
         return Err(refuse(
             path,

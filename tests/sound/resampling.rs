@@ -110,6 +110,7 @@ fn level_delay_aliases_and_images_keep_their_bounds() {
         );
         assert!(ripple < 1e-4, "{from} to {to}: {ripple} dB of ripple");
         assert!(delay < 1e-4, "{from} to {to}: {delay} frames of delay");
+        assert!(near > -1.0, "{from} to {to}: {near} dB near the edge");
         assert!(rest < -140.0, "{from} to {to}: {rest} dB beside the tone");
         assert!(stop < -120.0, "{from} to {to}: {stop} dB where nothing should be");
     }

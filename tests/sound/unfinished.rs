@@ -10,7 +10,7 @@ use crate::commands::{PROGRAM, earwitness};
 /// A session whose render takes a while, in `folder/long`, and one that is quick, in `folder/quick`.
 fn sessions(folder: &Path) {
     let data: Vec<u8> = (0..48_000_u32 * 60 * 8)
-        .flat_map(|i| (((i * 7919) % 20_011) as i16 - 10_000).to_le_bytes())
+        .flat_map(|i| ((i.wrapping_mul(7919) % 20_011) as i16 - 10_000).to_le_bytes())
         .collect();
     for name in ["long", "quick"] {
         std::fs::create_dir(folder.join(name)).expect("a folder");
