@@ -359,7 +359,7 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     assert!(page::page(&report).contains("What the sound devices resolved"));
 
     site.hold(&Plan { words: ("s16", Some(noted(-36.0, 4.2))), ..Plan::new("Bel", 2, 0.5) });
-    site.hold(&Plan { words: ("s16", Some(noted(-30.0, -2.5))), ..Plan::new("Cas", 3, 0.5) });
+    site.hold(&Plan { words: ("s16", Some(noted(-30.0, -2.6))), ..Plan::new("Cas", 3, 0.5) });
     // Nobody asked what an unfinished sitting could hear.
     let open = Plan { stop: Some((5, false)), ..Plan::new("Dot", 4, 0.5) };
     site.hold(&Plan { words: ("s16", Some(noted(-60.0, -30.0))), ..open });
@@ -380,9 +380,9 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     }
     assert!(caveat.remedy().contains("24 or 32 bits"), "{}", caveat.remedy());
     let all = everything(&report);
-    assert!(all.contains(&text) && all.contains("-2.5, could hide it"));
+    assert!(all.contains(&text) && all.contains("-2.6, could hide it"));
     let document: serde_json::Value = serde_json::from_str(&super::json_of(&report)).expect("JSON");
-    assert_eq!(document["sittings"][2]["words"]["margin_db"], -2.5);
+    assert_eq!(document["sittings"][2]["words"]["margin_db"], -2.6);
     assert_eq!(document["sittings"][2]["words"]["could_hide"], true);
     assert!(document["sittings"].as_array().is_some_and(|all| all.len() == 4));
 }
