@@ -15,7 +15,8 @@ fn session(folder: &Path, a: &str, b: &str) {
         )
     };
     let text = format!(
-        "title = \"Two lengths\"\ninvented = true\nprotocol = \"abx\"\ntrials = 8\n[loudspeaker]\nresistance = \"8 ohm\"\n\
+        "title = \"Two lengths\"\ninvented = true\nprotocol = \"abx\"\ntrials = 8\n\
+         [amplifier]\noutput_resistance = \"20 mohm\"\n[loudspeaker]\nresistance = \"8 ohm\"\n\
          {}{}[clips.plucked]\nsynth = \"plucked-strings\"\nlength = \"2 s\"\n\
          [[comparisons]]\nname = \"one-two\"\na = \"one\"\nb = \"two\"\nclips = [\"plucked\"]\n",
         cable("one", a),
@@ -66,7 +67,10 @@ fn each_device_is_held_against_the_difference_by_its_own_words() {
     ] {
         let text = check(here, device, &[]).out;
         assert!(text.contains(&format!("{format}: {words} words, noise {:.1} dB below", -noise)), "{text}");
-        assert!(text.contains("one-two on plucked") && !text.contains("these words could hide it:"), "{text}");
+        assert!(
+            text.contains("one-two on plucked") && !text.contains("these words could hide it:"),
+            "{text}"
+        );
         let behind = "if a device of 16 bits stands behind the sound server";
         assert_eq!(text.contains(behind), format != "s16", "{text}");
         let found = document(&check(here, device, &["--json"]));

@@ -310,7 +310,8 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
         ("s16", 0.1, false),
         ("s16", 3e-6, true),
         ("s24", 3e-3, false),
-        ("s24", 3e-6, false), ("s24", 3e-7, true),
+        ("s24", 3e-6, false),
+        ("s24", 3e-7, true),
         ("f32", 3e-6, false),
     ] {
         let what = format!("{format}, sides {apart} apart");

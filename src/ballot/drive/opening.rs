@@ -152,8 +152,7 @@ impl Club {
         let player = open(&output, opened.0, opened.1, options())?;
         let description = player.description();
         let mut notes: Vec<String> = session.notes.iter().chain(&stimuli.notes).cloned().collect();
-        let words =
-            (description.kind == "device").then(|| DeviceWords::of(&stimuli, &description.format));
+        let words = (description.kind == "device").then(|| DeviceWords::of(&stimuli, &description.format));
         let caution = words.as_ref().and_then(|words| words.caution(&session, 0.0));
         notes.extend(caution.clone());
 
