@@ -9,6 +9,7 @@ mod resampling;
 mod stimuli;
 mod synthesised;
 mod unfinished;
+mod words;
 
 use std::path::Path;
 use std::sync::Arc;
