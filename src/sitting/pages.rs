@@ -508,12 +508,12 @@ pub fn closing() -> PageScene {
 pub fn device_lost(reason: &str) -> PageScene {
     let mut page = page(StageKind::Page, id::LOST, "The sound device is gone");
     page.blocks = vec![
-        Block::pair("What is known", reason),
+        Block::text("Plug it in again, or switch it on: the sitting goes on by itself."),
+        Block::text("Or leave: everything recorded is kept, and the same command resumes the sitting."),
         Block::Gap,
-        Block::text(
-            "The trial is void and will be repeated with a fresh draw. Plug the device in again: the sitting goes on by \
-             itself. Or leave: everything recorded is kept, and the sitting can be resumed.",
-        ),
+        Block::text("A trial that was on is void, and is repeated with a fresh draw."),
+        Block::Gap,
+        Block::pair("The system says", reason),
     ];
     page
 }
