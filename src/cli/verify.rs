@@ -291,7 +291,9 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
         writeln!(out, "  wager: {}", printable(&who))?;
     }
     if let Some(receipt) = checked.receipt {
-        writeln!(out, "  receipt: {}", receipt.phrase())?;
+        // A receipt is compared with what was kept: that of a part is none of the whole.
+        let of = if checked.is_sound() { "receipt" } else { "receipt of the part that holds" };
+        writeln!(out, "  {of}: {}", receipt.phrase())?;
         writeln!(out, "           {}", receipt.hex())?;
     }
     Ok(())

@@ -1,7 +1,7 @@
 //! The report in ten lines for the terminal.
 
 use super::caveat::Weight;
-use super::model::{Basis, Report};
+use super::model::{Basis, Report, State};
 use super::page::design;
 
 /// Lines of the summary.
@@ -14,11 +14,18 @@ const LINES: usize = 10;
 pub fn summary(report: &Report) -> Vec<String> {
     let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
+    let apart: String = [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
+        .into_iter()
+        .map(|(state, words)| (report.sittings.iter().filter(|sitting| sitting.state == state).count(), words))
+        .filter(|(sittings, _)| *sittings > 0)
+        .map(|(sittings, words)| format!(", {sittings} {words}"))
+        .collect();
+    let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(
-        "{} of {} sittings count; {} listeners; register announces {}",
+        "{} of {} sittings count{apart}; {listeners} {}; register announces {}",
         counted,
         report.sittings.len() + report.unusable.len(),
-        report.listeners.iter().filter(|listener| listener.counted).count(),
+        if listeners == 1 { "listener" } else { "listeners" },
         report.register.announced
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);

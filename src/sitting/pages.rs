@@ -172,17 +172,17 @@ fn trials_words(terms: &Terms) -> String {
     if controls > 0 {
         let _ = write!(
             words,
-            ", {controls} {} among them, shuffled in and reported apart",
+            ", and {controls} {} shuffled in among them, reported apart",
             if controls == 1 { "control" } else { "controls" }
         );
     }
     if terms.warm_up > 0 {
-        let _ = write!(words, ", {} to warm up, not counted", terms.warm_up);
+        let _ = write!(words, "; {} to warm up, not counted", terms.warm_up);
     }
     if let Some(qualification) = &terms.qualification {
         let _ = write!(
             words,
-            ", after a qualification: {} of {} audible controls",
+            "; before them a qualification: {} of {} audible controls",
             qualification.correct, qualification.trials
         );
     }
@@ -252,7 +252,7 @@ fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Blo
     if let Some(wager) = &terms.wager {
         let every = if several { "every comparison" } else { "the comparison" };
         blocks.push(Block::pair(
-            "Score needed",
+            "To win",
             format!(
                 "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
                 wager.claimant
@@ -286,7 +286,7 @@ pub fn resume(opened: &str, answered: u32) -> PageScene {
     let mut page = page(StageKind::Resume, id::RESUME, "A sitting of yours was cut off");
     page.blocks = vec![
         Block::pair("Opened", opened),
-        Block::pair("Answered", format!("{answered} trials")),
+        Block::pair("Answered", format!("{answered} {}", if answered == 1 { "trial" } else { "trials" })),
         Block::Gap,
         Block::text(
             "It can go on where it stopped, under the same seal and the same phrases. A new sitting can be started \
@@ -302,7 +302,7 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
     let mut page = page(
         StageKind::Typing,
         if again { id::REPEAT } else { id::PASSPHRASE },
-        "The other party locks the secret",
+        if resuming { "The other party unlocks the secret" } else { "The other party locks the secret" },
     );
     page.blocks = vec![Block::text(if resuming {
         "The secret of this sitting is encrypted. The other party, not the listener, types the passphrase that was \
@@ -462,9 +462,11 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Op
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
         Block::text(if offered {
-            format!(
-                "You have listened for {minutes:.0} minutes since the last rest. Ears tire before one notices."
-            )
+            let minutes = match minutes.round() {
+                1.0 => "a minute".to_string(),
+                minutes => format!("{minutes:.0} minutes"),
+            };
+            format!("You have listened for {minutes} since the last rest. Ears tire before one notices.")
         } else {
             format!("You have listened for {minutes:.1} minutes since the last rest.")
         }),

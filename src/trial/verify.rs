@@ -217,8 +217,8 @@ pub fn alone(path: &Path) -> Checked {
         Ok(journal) => verify(&journal),
         Err(JournalError::Broken { error, sound, .. }) => {
             let mut checked = verify(&sound);
-            // What is missing after the break is no second problem.
-            checked.problems.retain(|problem| problem.record.is_some());
+            // What is missing after the break is no second problem, nor is a journal that breaks at its first record.
+            checked.problems.retain(|problem| problem.record.is_some() && !sound.records.is_empty());
             checked.problem(Some(error.number), error.message);
             checked.state = State::Broken;
             checked

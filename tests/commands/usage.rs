@@ -110,16 +110,17 @@ fn whoever_stops_reading_hears_nothing_more() {
         &["score", &journal],
         &["verify", &journal],
     ] {
-        let mut child = Command::new(PROGRAM)
+        // Nobody reads: the pipe is closed before the first byte comes.
+        let (reader, writer) = std::io::pipe().expect("a pipe");
+        drop(reader);
+        let child = Command::new(PROGRAM)
             .args(arguments)
             .current_dir(folder.path())
             .stdin(Stdio::null())
-            .stdout(Stdio::piped())
+            .stdout(writer)
             .stderr(Stdio::piped())
             .spawn()
             .expect("the program starts");
-        // Nobody reads: the pipe is closed before the first byte comes.
-        drop(child.stdout.take());
         let ran = ran(&child.wait_with_output().expect("it ends"), arguments);
         assert_eq!(ran.code, 141, "{arguments:?}: {}", ran.err);
         for word in ["pipe", "could not be written", "error"] {

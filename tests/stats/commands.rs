@@ -240,13 +240,19 @@ fn a_simulated_sitting_is_scored_and_called_what_it_is() {
     assert_eq!((&comparison["correct"], &comparison["trials"]), (&6.into(), &6.into()));
     assert!(comparison["verdict"].as_str().is_some_and(|text| text.starts_with("This is no listening test")));
     close(number(&comparison["analysis"]["p_value"]), 1.0 / 64.0, 1e-13);
-    // A changed journal is left out, and the answer is no.
     let sittings = folder.path().join("sittings");
     let file = std::fs::read_dir(&sittings)
         .expect("sittings")
         .filter_map(|entry| entry.ok().map(|entry| entry.path()))
         .find(|path| path.to_string_lossy().ends_with("Nora.jsonl"))
         .expect("the journal");
+    // A copy is no further evidence.
+    let copy = folder.path().join("copy.jsonl");
+    std::fs::copy(&file, &copy).expect("a copy");
+    let ran = earwitness(folder.path(), &["score", ".", "copy.jsonl"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.err.contains("1 of 2 journals"), "{}", ran.err);
+    // A changed journal is left out, and the answer is no.
     let text = std::fs::read_to_string(&file).expect("the journal");
     std::fs::write(
         &file,
