@@ -91,6 +91,12 @@ pub fn note(message: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{message}");
 }
 
+/// Text as lines of at most 100 columns, `indent` of them blank.
+fn paragraph(indent: usize, text: &str) -> Vec<String> {
+    let blank = " ".repeat(indent);
+    crate::screen::page::wrap(text, 100 - indent).iter().map(|line| format!("{blank}{line}")).collect()
+}
+
 /// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
 #[derive(Debug, Parser)]
 #[command(name = "earwitness", version, about, max_term_width = 100)]
