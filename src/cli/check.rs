@@ -230,8 +230,7 @@ fn loudness_line(levels: &PairLevels) -> String {
             let difference = ((a - b) * 1000.0).round() / 1000.0 + 0.0;
             format!(
                 "{difference:+.3} LU (A minus B), played at {a:.1} LUFS, filters of {} and {} taps",
-                levels.taps_a,
-                levels.taps_b
+                levels.taps_a, levels.taps_b
             )
         }
         _ => "silent: nothing can be heard or matched on it".to_owned(),

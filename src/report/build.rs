@@ -199,7 +199,8 @@ impl<'s> Builder<'s> {
             self.unusable.push(Unusable {
                 file,
                 place: self.names[held.0].clone(),
-                reason: "it holds the same sitting as another journal here, and a sitting counts once".to_owned(),
+                reason: "it holds the same sitting as another journal here, and a sitting counts once"
+                    .to_owned(),
             });
         }
         kept

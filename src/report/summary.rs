@@ -14,12 +14,15 @@ const LINES: usize = 10;
 pub fn summary(report: &Report) -> Vec<String> {
     let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
-    let apart: String = [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
-        .into_iter()
-        .map(|(state, words)| (report.sittings.iter().filter(|sitting| sitting.state == state).count(), words))
-        .filter(|(sittings, _)| *sittings > 0)
-        .map(|(sittings, words)| format!(", {sittings} {words}"))
-        .collect();
+    let apart: String =
+        [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
+            .into_iter()
+            .map(|(state, words)| {
+                (report.sittings.iter().filter(|sitting| sitting.state == state).count(), words)
+            })
+            .filter(|(sittings, _)| *sittings > 0)
+            .map(|(sittings, words)| format!(", {sittings} {words}"))
+            .collect();
     let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(
         "{} of {} sittings count{apart}; {listeners} {}; register announces {}",

@@ -7,17 +7,11 @@ use std::process::Command;
 use serde_json::Value;
 
 use super::close;
+use crate::commands::succeeded;
 
 /// Standard output of the program, which has to end well.
 fn run(folder: &Path, arguments: &[&str]) -> String {
-    let ran = Command::new(env!("CARGO_BIN_EXE_earwitness"))
-        .args(arguments)
-        .current_dir(folder)
-        .env("NO_COLOR", "1")
-        .output()
-        .expect("the program starts");
-    assert!(ran.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&ran.stderr));
-    String::from_utf8(ran.stdout).expect("text")
+    succeeded(folder, arguments).out
 }
 
 /// A session that compares `one` with `two` in a folder of its own, which holds the ready-made loads.
@@ -139,7 +133,7 @@ fn touchstone_files_are_read_by_scikit_rf() {
                   \x20   out[side] = [n.f.tolist(), (20 * np.log10(abs(h))).tolist(), np.degrees(np.angle(h)).tolist(), bool(n.is_reciprocal()), \
                   bool(n.is_passive())]\n\
                   print(json.dumps(out))\n";
-    let python = std::env::var("EARWITNESS_PYTHON").expect("tests/run sets EARWITNESS_PYTHON");
+    let python = crate::tool("EARWITNESS_PYTHON");
     let ran = Command::new(python).args(["-c", script]).current_dir(folder.path()).output().expect("Python");
     assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
     let read: Value = serde_json::from_slice(&ran.stdout).expect("JSON");

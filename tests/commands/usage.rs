@@ -106,7 +106,7 @@ fn whoever_stops_reading_hears_nothing_more() {
         &["predict", ".", "--csv"],
         &["predict", ".", "--json"],
         &["plan", "--proportion", "0.75"],
-        &["score", "--correct", "12", "--trials", "16"],
+        &["score", "--protocol", "abx", "--correct", "12", "--trials", "16"],
         &["score", &journal],
         &["verify", &journal],
     ] {

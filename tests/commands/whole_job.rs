@@ -5,25 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::material::{LCR, RESISTOR, good_wav, session};
-use super::{Ran, earwitness};
-
-fn succeeded(folder: &Path, arguments: &[&str]) -> Ran {
-    let ran = earwitness(folder, arguments);
-    assert_eq!(ran.code, 0, "{arguments:?}\n{}\n{}", ran.out, ran.err);
-    ran
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let ran = succeeded(folder, arguments);
-    let first = format!("{{\n  \"schema\": \"earwitness.{}/1\"", arguments[0]);
-    let compact = format!("{{\"schema\":\"earwitness.{}/1\"", arguments[0]);
-    assert!(
-        ran.out.starts_with(&first) || ran.out.starts_with(&compact),
-        "the schema comes first: {}",
-        ran.out
-    );
-    serde_json::from_str(&ran.out).unwrap_or_else(|error| panic!("{arguments:?}: {error}\n{}", ran.out))
-}
+use super::{earwitness, json, succeeded};
 
 fn has_keys(value: &Value, keys: &[&str]) {
     for key in keys {

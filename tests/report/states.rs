@@ -351,8 +351,9 @@ fn a_sitting_counts_once_however_many_copies_of_its_journal_there_are() {
     let earlier = other.path().join("sittings/0-earlier.jsonl");
     std::fs::write(earlier, &bytes[..bytes.len() / 2]).expect("written");
     std::fs::copy(&ada, other.path().join("sittings/theirs.jsonl")).expect("copied");
-    let readings = [(&site, "here"), (&other, "there")]
-        .map(|(site, name)| folder(&site.session.sittings_folder(), Some(name.to_owned())).expect("readable"));
+    let readings = [(&site, "here"), (&other, "there")].map(|(site, name)| {
+        folder(&site.session.sittings_folder(), Some(name.to_owned())).expect("readable")
+    });
     let report = report(&site.session, readings.into(), Options::default());
     assert_eq!(report.comparisons[0].trials, 24);
     assert_eq!((report.sittings.len(), report.listeners.len()), (2, 2));
@@ -370,7 +371,8 @@ fn two_ends_of_one_sitting_contradict_each_other_and_neither_counts() {
     // The same secret, and other answers: one of the two was written anew.
     let mut other = Site::new(SESSION);
     other.hold(&Plan::new("Ada", 1, 0.1));
-    let readings = [&site, &other].map(|site| folder(&site.session.sittings_folder(), None).expect("readable"));
+    let readings =
+        [&site, &other].map(|site| folder(&site.session.sittings_folder(), None).expect("readable"));
     let report = report(&site.session, readings.into(), Options::default());
     assert_eq!(report.comparisons[0].trials, 0);
     assert!(report.sittings.iter().all(|sitting| sitting.state == State::Invalid && !sitting.counted));
