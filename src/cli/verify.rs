@@ -41,8 +41,9 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     };
     let (files, registers) = expand(&arguments.journals)?;
     let mut all = Vec::with_capacity(files.len());
+    let mut known = against::Registers::default();
     for file in files {
-        let mut checked = verify::check(&file);
+        let mut checked = verify::check_with(&file, &mut known);
         if let Some((session, stimuli)) = &session {
             against::session(&mut checked, session, Some(stimuli));
         }

@@ -103,6 +103,11 @@ pub fn terms(
         "Question",
         format!("{} ({})", definition.question(terms.attribute.as_deref()), definition.title),
     ));
+    if let Some(attribute) = &terms.attribute {
+        // What the claim is, and with it which answer is right, has to be agreed on before anything is heard.
+        let side = if terms.attribute_side == crate::trial::Side::A { "A" } else { "B" };
+        blocks.push(Block::pair("Claim", format!("side {side} is {attribute}: that answer counts as right")));
+    }
     for comparison in &terms.comparisons {
         blocks.push(Block::pair(
             "Comparison",

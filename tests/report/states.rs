@@ -5,6 +5,7 @@ use earwitness::report::{Options, folder, page, report, summary};
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{everything, kinds, report_of};
+use crate::commands::earwitness;
 
 #[test]
 fn a_folder_without_sittings() {
@@ -377,4 +378,25 @@ fn two_ends_of_one_sitting_contradict_each_other_and_neither_counts() {
     assert_eq!(report.comparisons[0].trials, 0);
     assert!(report.sittings.iter().all(|sitting| sitting.state == State::Invalid && !sitting.counted));
     assert!(page::page(&report).contains("the same seal and other records"));
+}
+
+#[test]
+fn two_thousand_sittings_are_reported_verified_and_scored() {
+    // Short ones: a test is about their number, the bench about time and memory.
+    let mut site = Site::new(&SESSION.replace("trials = 12", "trials = 2").replace("warm_up = 1\n", ""));
+    for number in 0..2000 {
+        site.hold(&Plan::new(&format!("Listener {number:04}"), number, 0.6));
+    }
+    let ran = earwitness(site.path(), &["report", "."]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert!(ran.out.contains("2000 of 2000 sittings count; 2000 listeners"), "{}", ran.out);
+    let page = std::fs::read_to_string(site.path().join("report/report.html")).expect("the report");
+    assert!(page.contains("Listener 0000") && page.contains("Listener 1999"));
+    let ran = earwitness(site.path(), &["verify", "."]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert_eq!(ran.out.matches(": holds\n").count(), 2000);
+    assert!(ran.out.contains("2000 sittings announced, 2000 of them closed"));
+    let ran = earwitness(site.path(), &["score", "."]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    assert!(ran.out.contains("2000 of 2000 sittings; 2000 are complete and verify"));
 }

@@ -15,6 +15,7 @@ use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
+use crate::trial::against::Registers;
 use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
@@ -101,8 +102,9 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         ));
     }
     let mut sittings: Vec<Checked> = Vec::new();
+    let mut registers = Registers::default();
     for path in expand(&arguments.files)? {
-        let checked = verify::check(&path);
+        let checked = verify::check_with(&path, &mut registers);
         if checked.bad_input {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
             return Err(Failure::bad(format!("{}: {problem}", path.display())));
