@@ -84,7 +84,9 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         }
         for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&to_an_ear[index]) {
             if let Some(levels) = levels_of(&stimuli, index, clip) {
-                writeln!(out, "  on {name:<35} {}", loudness_line(levels))?;
+                for line in paragraph(2, &format!("on {name}: {}", loudness_line(levels))) {
+                    writeln!(out, "{line}")?;
+                }
             }
             for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
                 writeln!(out, "{line}")?;
