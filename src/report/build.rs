@@ -5,6 +5,7 @@ mod compare;
 mod facts;
 mod gather;
 mod heard;
+mod hide;
 mod judge;
 mod words;
 

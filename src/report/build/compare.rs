@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::heard;
+use super::{heard, hide};
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
@@ -62,15 +62,9 @@ pub(super) fn compared(session: &Session) -> Compared {
     compared
 }
 
-/// A message without the session's folder: a report tells nobody where somebody keeps files.
+/// A message without the session's folder.
 fn without_folder(message: &str, session: &Session) -> String {
-    let folder = session.folder.display().to_string();
-    if folder.is_empty() || folder == "." {
-        return message.to_owned();
-    }
-    message
-        .replace(&format!("{folder}{}", std::path::MAIN_SEPARATOR), "")
-        .replace(&folder, "the session's folder")
+    hide::folder(message, &session.folder)
 }
 
 fn file_name(path: &Path) -> String {
