@@ -1,5 +1,7 @@
 //! The report in ten lines for the terminal.
 
+use std::fmt::Write as _;
+
 use super::caveat::Weight;
 use super::model::{Basis, Report, State};
 use super::page::design;
@@ -14,15 +16,15 @@ const LINES: usize = 10;
 pub fn summary(report: &Report) -> Vec<String> {
     let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
-    let apart: String =
+    let mut apart = String::new();
+    for (state, words) in
         [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
-            .into_iter()
-            .map(|(state, words)| {
-                (report.sittings.iter().filter(|sitting| sitting.state == state).count(), words)
-            })
-            .filter(|(sittings, _)| *sittings > 0)
-            .map(|(sittings, words)| format!(", {sittings} {words}"))
-            .collect();
+    {
+        let sittings = report.sittings.iter().filter(|sitting| sitting.state == state).count();
+        if sittings > 0 {
+            let _ = write!(apart, ", {sittings} {words}");
+        }
+    }
     let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(
         "{} of {} sittings count{apart}; {listeners} {}; register announces {}",

@@ -36,12 +36,7 @@ fn begins_with_a_file(text: &str) -> bool {
 }
 
 /// Replaces `what` wherever what stands before and after it allows it.
-fn replaced(
-    text: &str,
-    what: &str,
-    instead: &str,
-    allowed: impl Fn(Option<char>, &str) -> bool,
-) -> String {
+fn replaced(text: &str, what: &str, instead: &str, allowed: impl Fn(Option<char>, &str) -> bool) -> String {
     if what.is_empty() {
         return text.to_owned();
     }
