@@ -467,9 +467,9 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Op
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
         Block::text(if offered {
-            let minutes = match minutes.round() {
-                1.0 => "a minute".to_string(),
-                minutes => format!("{minutes:.0} minutes"),
+            let minutes = match format!("{minutes:.0}").as_str() {
+                "1" => "a minute".to_string(),
+                minutes => format!("{minutes} minutes"),
             };
             format!("You have listened for {minutes} since the last rest. Ears tire before one notices.")
         } else {
