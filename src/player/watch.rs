@@ -107,7 +107,7 @@ pub(super) fn open(
 }
 
 /// A stream under watch. What holds the sound system's end does not matter to the watch.
-pub(super) struct Watched<S = cpal::Stream> {
+struct Watched<S = cpal::Stream> {
     playing: Playing<S>,
     callbacks: u64,
     errors: u64,
@@ -138,7 +138,7 @@ struct Watch {
     playing: Option<Watched>,
 }
 
-pub(super) fn watched<S>(playing: Playing<S>) -> Watched<S> {
+fn watched<S>(playing: Playing<S>) -> Watched<S> {
     let now = Instant::now();
     let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
     Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, looked: now, pace }
@@ -158,7 +158,7 @@ fn drop_stream(playing: Playing) {
 
 impl<S> Watched<S> {
     /// Looks once; what is wrong, if the stream is lost.
-    pub(super) fn look(&mut self, tell: &mut dyn FnMut(PlayerEvent)) -> Option<String> {
+    fn look(&mut self, tell: &mut dyn FnMut(PlayerEvent)) -> Option<String> {
         let shared = &self.playing.shared;
         let now = Instant::now();
         let callbacks = shared.callbacks.load(Ordering::Relaxed);
@@ -300,3 +300,6 @@ impl Watch {
         None
     }
 }
+
+#[cfg(test)]
+mod tests;
