@@ -105,7 +105,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     }
     writeln!(out)?;
     for line in check_words::lines(&session, &device) {
-        writeln!(out, "{line}")?;
+        let indent = line.len() - line.trim_start().len();
+        for line in paragraph(indent, &line) {
+            writeln!(out, "{line}")?;
+        }
     }
     if !notes.is_empty() {
         writeln!(out, "\nWorth knowing")?;
