@@ -285,7 +285,11 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
                 );
             }
             let path = folder.join(&file);
-            if !path.is_file() {
+            if path.is_dir() {
+                return Err(clip
+                    .error_at("file", format!("{} is a folder; name one sound file in it", path.display())));
+            }
+            if !path.exists() {
                 return Err(clip.error_at(
                     "file",
                     format!(
