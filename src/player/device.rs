@@ -2,14 +2,16 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, SupportedBufferSize,
+    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, StreamInstant, SupportedBufferSize,
     SupportedStreamConfigRange,
 };
 
 use super::OutputDescription;
+use super::continuity::Continuity;
 use super::data::Shared;
 use super::handle::{Opened, connect};
 use super::open::{PlayerError, PlayerOptions};
@@ -266,10 +268,21 @@ fn build<T: cpal::SizedSample + Send + 'static>(
     convert: impl Fn(f32, usize, u64) -> T + Send + 'static,
 ) -> Result<cpal::Stream, cpal::Error> {
     let mut callback = Callback::new(renderer, usize::from(config.channels), Arc::clone(shared), convert);
-    let data = move |output: &mut [T], _: &OutputCallbackInfo| callback.fill(output);
+    let mut continuity = Continuity::default();
+    let (clock, channels) = (Arc::clone(shared), usize::from(config.channels));
+    let data = move |output: &mut [T], information: &OutputCallbackInfo| {
+        let stamp = information.timestamp();
+        let called = stamp.callback.saturating_duration_since(StreamInstant::ZERO);
+        let ahead = stamp.playback.saturating_duration_since(stamp.callback);
+        let length = Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
+        if continuity.ran_dry(called, ahead, length) {
+            clock.ran_dry();
+        }
+        callback.fill(output);
+    };
     let told = Arc::clone(shared);
     let error = move |error: cpal::Error| match error.kind() {
-        ErrorKind::Xrun => Shared::count(&told.underruns),
+        ErrorKind::Xrun => told.ran_dry(),
         ErrorKind::DeviceChanged => Shared::count(&told.moved),
         ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated | ErrorKind::HostUnavailable => {
             told.gone.store(true, Ordering::Relaxed);

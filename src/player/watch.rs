@@ -21,6 +21,8 @@ const FIRST_PATIENCE: Duration = Duration::from_secs(3);
 /// With so many errors and no data callback in between, [`FLOOD_PATIENCE`] is enough.
 const FLOOD_ERRORS: u64 = 2_000;
 const FLOOD_PATIENCE: Duration = Duration::from_millis(150);
+/// Signs of a hole that come closer together than this are of the same hole.
+const SAME_HOLE: Duration = Duration::from_millis(100);
 /// How often a lost device is looked for.
 const RETRY: Duration = Duration::from_millis(500);
 /// How long a stream may take to be dropped before it is left to itself.
@@ -112,7 +114,10 @@ struct Watched {
     callbacks: u64,
     errors: u64,
     underruns: u64,
+    holes: u64,
     moved: u64,
+    /// When a hole was told last.
+    holed: Option<Instant>,
     /// When the last new callback was seen.
     alive: Instant,
     /// When the supervisor looked last.
@@ -141,7 +146,18 @@ struct Watch {
 fn watched(playing: Playing) -> Watched {
     let now = Instant::now();
     let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
-    Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, looked: now, pace }
+    Watched {
+        playing,
+        callbacks: 0,
+        errors: 0,
+        underruns: 0,
+        holes: 0,
+        moved: 0,
+        holed: None,
+        alive: now,
+        looked: now,
+        pace,
+    }
 }
 
 /// Drops a stream on a thread of its own and waits a limited time.
@@ -175,16 +191,21 @@ impl Watched {
         let underruns = shared.underruns.load(Ordering::Relaxed);
         if underruns != self.underruns {
             self.underruns = underruns;
-            // A hole in silence disturbs nobody.
-            if shared.running.load(Ordering::Relaxed) {
-                tell(PlayerEvent::Underrun);
-            }
             self.pace = Pace {
                 since: now,
                 from: shared.rendered.load(Ordering::Relaxed),
                 settled: false,
                 ..self.pace
             };
+        }
+        let holes = shared.holes.load(Ordering::Relaxed);
+        if holes != self.holes {
+            self.holes = holes;
+            // The system and the stream's clock may both tell of one hole, and not at the same moment.
+            if self.holed.is_none_or(|told| now - told > SAME_HOLE) {
+                self.holed = Some(now);
+                tell(PlayerEvent::Underrun);
+            }
         }
         let moved = shared.moved.load(Ordering::Relaxed);
         if moved != self.moved {
