@@ -250,9 +250,10 @@ impl<F> Callback<F> {
     }
 }
 
-/// A sample as a 32-bit integer: exact, for a float has 24 bits.
+/// A sample as a 32-bit integer: the nearest. A float has 24 bits, so it is exact from -48 dB up, and the noise of the
+/// rounding below is at -197 dB: dither would only add to it.
 pub(super) fn to_i32(sample: f32, _channel: usize, _frame: u64) -> i32 {
-    (f64::from(sample) * 2_147_483_648.0).round().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
+    (f64::from(sample) * 2_147_483_648.0).round_ties_even().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
 }
 
 /// A sample as a 16-bit integer, dithered.
@@ -278,6 +279,8 @@ fn build<T: cpal::SizedSample + Send + 'static>(
         if continuity.ran_dry(called, ahead, length) {
             clock.ran_dry();
         }
+        let in_hand = (ahead + length).as_micros().min(u128::from(u64::MAX)) as u64;
+        clock.ahead_microseconds.store(in_hand, Ordering::Relaxed);
         callback.fill(output);
     };
     let told = Arc::clone(shared);

@@ -33,8 +33,11 @@ const OPEN_LIMIT: Duration = Duration::from_secs(15);
 const PACE_WINDOW: Duration = Duration::from_secs(5);
 /// Largest deviation of the pace from the rate that is no reason for suspicion.
 const PACE_TOLERANCE: f64 = 0.005;
-/// Silence that the sound system must have played before a stream is dropped: dropping does not drain.
+/// Silence that the sound system must have played before a stream is dropped, beyond what it has in hand: dropping does
+/// not drain, and the fade of a pause that was not played to its end would be a click.
 const DRAIN: Duration = Duration::from_millis(60);
+/// No longer than this, whatever a device says that it has in hand.
+const DRAIN_LIMIT: Duration = Duration::from_secs(1);
 
 enum Request {
     Reopen { rate_hz: u32, reply: SyncSender<Option<Opened>> },
@@ -63,7 +66,7 @@ impl Drop for Device {
     fn drop(&mut self) {
         let (reply, answer) = sync_channel(1);
         if self.requests.send(Request::Close { reply }).is_ok() {
-            let _ = answer.recv_timeout(DRAIN + DROP_LIMIT + DROP_LIMIT);
+            let _ = answer.recv_timeout(DRAIN + DRAIN_LIMIT + DROP_LIMIT + DROP_LIMIT);
         }
     }
 }
@@ -158,6 +161,12 @@ fn watched(playing: Playing) -> Watched {
         looked: now,
         pace,
     }
+}
+
+/// Waits until the sound system has played what it was given.
+fn drain(playing: &Playing) {
+    let in_hand = Duration::from_micros(playing.shared.ahead_microseconds.load(Ordering::Relaxed));
+    std::thread::sleep(DRAIN + in_hand.min(DRAIN_LIMIT));
 }
 
 /// Drops a stream on a thread of its own and waits a limited time.
@@ -268,7 +277,7 @@ impl Watch {
                 }
                 Ok(Request::Close { reply }) => {
                     if let Some(watched) = self.playing.take() {
-                        std::thread::sleep(DRAIN);
+                        drain(&watched.playing);
                         drop_stream(watched.playing);
                     }
                     let _ = reply.send(());
@@ -304,7 +313,7 @@ impl Watch {
     /// Another rate. If the device does not open at it, it is opened at the old one again.
     fn reopen(&mut self, rate_hz: u32) -> Option<Opened> {
         let watched_now = self.playing.take()?;
-        std::thread::sleep(DRAIN);
+        drain(&watched_now.playing);
         drop_stream(watched_now.playing);
         let before = std::mem::replace(&mut self.rate_hz, rate_hz);
         for rate in [rate_hz, before] {

@@ -26,7 +26,7 @@ impl Word for i32 {
     }
 
     fn of(sample: f32) -> Self {
-        (f64::from(sample) * 2_147_483_648.0).round() as i32
+        (f64::from(sample) * 2_147_483_648.0).round_ties_even() as i32
     }
 }
 
@@ -79,6 +79,23 @@ pub(super) struct Account {
 
 fn rising(step: usize, length: usize) -> f32 {
     (0.5 - 0.5 * (std::f64::consts::PI * (step as f64 + 0.5) / length as f64).cos()) as f32
+}
+
+/// Where a recording is itself again after a fault, in words.
+fn goes_on<W: Word>(played: &[Frame<W>], stimuli: &[Vec<Frame<f32>>; 2]) -> String {
+    let found = (0..played.len().saturating_sub(8)).find_map(|late| {
+        let run = &played[late..late + 8];
+        (0..2)
+            .flat_map(|index| (0..stimuli[index].len() - 8).map(move |position| (index, position)))
+            .find(|&(index, p)| (0..8).all(|i| run[i] == stimuli[index][p + i].map(W::of)))
+            .map(|(index, position)| (late, index, position))
+    });
+    match found {
+        Some((late, index, position)) => {
+            format!("{late} frames later it goes on with stimulus {index} at {position}")
+        }
+        None => "it does not go on".to_owned(),
+    }
 }
 
 /// Explains every frame of a recording from the end of the start ramp on: a stimulus at the one position that follows
@@ -140,9 +157,10 @@ pub(super) fn account_for<W: Word>(
         });
         assert!(
             faded,
-            "frame {at} ({} s) is neither stimulus nor fade: {:?}",
+            "frame {at} ({} s) is neither stimulus nor fade: {:?}, where stimulus {current} is at {position}; {}",
             at as f64 / rate as f64,
-            played[at]
+            played[at],
+            goes_on(&played[at..], stimuli)
         );
         assert!(
             played[(at + fade).min(played.len())..].iter().all(|frame| *frame == silent),

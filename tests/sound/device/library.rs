@@ -207,13 +207,14 @@ fn a_minute_with_switches_and_loops_is_bit_exact() {
 #[test]
 fn an_integer_device_of_32_bits_is_bit_exact_too() {
     let (lines, played) = undisturbed(|| {
-        let mut device = VirtualDevice::start(&[("FORMAT", "s32le")]);
+        let mut device = VirtualDevice::start(&[("FORMAT", "s32le"), ("WORDS", "S32_LE")]);
         let path = device.record("48000", "s32le");
         let lines = finish(device.play("long"));
         device.stop_recording();
         (lines, recorded::<i32>(&path))
     });
     check_minute(&lines, &played);
+    assert!(lines[0].contains("format: \"s32\""), "{}", lines[0]);
 }
 
 #[test]

@@ -156,6 +156,8 @@ fn sitting<W: Word>(
         sitting.listen(&["a", "b", "x", "a", "b"]);
         sitting.answer();
         sitting.said.wait_for("== Trial 2 of 2");
+        // Silence enough to tell the trials apart.
+        pause(500);
         sitting.listen(&["x", "b", "a"]);
         sitting.answer();
         let said = sitting.end();
@@ -191,6 +193,16 @@ fn a_sitting_is_played_bit_for_bit_as_it_is_rendered() {
     assert!(journal.contains("\"format\":\"f32\"") && journal.contains("\"rate_hz\":48000"), "{journal}");
     assert!(journal.contains("32-bit words, noise"), "what the device resolves is journalled: {journal}");
     assert!(!journal.contains("caution: the sound device"), "{journal}");
+}
+
+#[test]
+fn a_sitting_on_a_device_that_takes_integers_is_played_bit_for_bit_too() {
+    let folder = session();
+    let stimuli = rendered(folder.path());
+    let settings = [("FORMAT", "s32le"), ("WORDS", "S32_LE")];
+    let (_, journal, played) = sitting::<i32>(folder.path(), &settings, "s32le");
+    check_trials(&played, &stimuli);
+    assert!(journal.contains("\"format\":\"s32\""), "{journal}");
 }
 
 #[test]
@@ -233,7 +245,7 @@ fn a_device_that_keeps_no_time_is_suspected_and_the_trial_is_void() {
     let device = VirtualDevice::start(&[("CLOCK", "none")]);
     let mut sitting = Sitting::start(folder.path(), &device);
     sitting.listen(&["a"]);
-    sitting.said.wait_for("which is not its rate");
+    sitting.said.wait_for("the device seems to run at ");
     drop(sitting.keys);
     let left = ran(&sitting.child.wait_with_output().expect("it ends"), &["run", "--plain"]);
     assert_eq!(left.code, 1, "{}", left.err);
