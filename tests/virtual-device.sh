@@ -52,7 +52,7 @@ start)
     pulse="type pulse server \"unix:$dir/socket\" device \"bench\""
     hint="hint { show on description \"Bench device\" }"
     device="$pulse"
-    [ "$words" = any ] || device="type linear slave { pcm { $pulse } format $words }"
+    [ "$words" = any ] || device="type linear slave { pcm { type mmap_emul slave { pcm { $pulse } } } format $words }"
     [ "$clock" = real ] || device="type null"
     cat >"$dir/asound.conf" <<END
 pcm.!default { $device $hint }
