@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, predict};
+use super::{Failure, check_words, predict};
 use crate::clip::ClipSource;
 use crate::hearing::{OnClip, Summary};
 use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
@@ -24,6 +24,8 @@ pub struct CheckArguments {
     /// Measure the sound path too: a direct cable bit for bit, every filter against its response, latency, noise
     #[arg(long)]
     sound_path: bool,
+    #[command(flatten)]
+    device: check_words::DeviceArguments,
 }
 
 /// Runs the command.
@@ -44,6 +46,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .collect::<Result<Vec<_>, _>>()?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
+    let device = check_words::find(&arguments.device, &stimuli)?;
     let proof = if arguments.sound_path {
         Some(transparency::prove(&session, &Bar::default()).map_err(Failure::bad)?)
     } else {
@@ -68,6 +71,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "comparisons": comparisons,
             "notes": notes,
             "cautions": predict::cautions_json(&cautions),
+            "sound_device": check_words::document(&session, &device),
             "sound_path": proof.as_ref().map(proof_json),
         });
         writeln!(out, "{document:#}")?;
@@ -95,6 +99,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         for control in &session.controls {
             writeln!(out, "  {} x {}", control.trials, control_words(control.kind))?;
         }
+    }
+    writeln!(out)?;
+    for line in check_words::lines(&session, &device) {
+        writeln!(out, "{line}")?;
     }
     if !notes.is_empty() {
         writeln!(out, "\nWorth knowing")?;

@@ -5,6 +5,7 @@
 
 pub mod audition;
 pub mod check;
+mod check_words;
 pub mod demo;
 pub mod devices;
 pub mod new;

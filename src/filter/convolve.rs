@@ -8,7 +8,7 @@
 //! free. So the result depends neither on the number of cores nor on the lengths that the input comes in. Buffers are
 //! used again: a long clip takes no more memory, and no more page faults, than a short one.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 
 use num_complex::Complex64;
 use rayon::prelude::*;
@@ -83,6 +83,10 @@ fn stretch(parts: [&[f64]; 2], from: usize, to: usize) -> [&[f64]; 2] {
     [&first[from.min(seam)..to.min(seam)], &second[from.max(seam) - seam..to.max(seam) - seam]]
 }
 
+/// Plans that were made, by their lengths. A plan for a long filter takes milliseconds, which is much beside a short clip,
+/// and a session has many clips and sides of few lengths.
+static PLANS: LazyLock<Mutex<RealFftPlanner<f64>>> = LazyLock::new(|| Mutex::new(RealFftPlanner::new()));
+
 /// The transforms of one length, with buffers that go from block to block.
 struct Transform {
     forward: Arc<dyn RealToComplex<f64>>,
@@ -99,7 +103,7 @@ struct Buffers {
 
 impl Transform {
     fn new(length: usize) -> Self {
-        let mut planner = RealFftPlanner::<f64>::new();
+        let mut planner = PLANS.lock().unwrap_or_else(PoisonError::into_inner);
         Self {
             forward: planner.plan_fft_forward(length),
             backward: planner.plan_fft_inverse(length),
@@ -224,7 +228,7 @@ impl Convolver {
         let length = (4 * taps).next_power_of_two().max(1024);
         let transform = Transform::new(length);
         let sides = firs
-            .iter()
+            .par_iter()
             .map(|fir| {
                 let action = if fir.is_gain() {
                     Action::Multiply(fir.taps[0])

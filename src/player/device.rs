@@ -45,8 +45,8 @@ pub(super) fn format_name(format: SampleFormat) -> &'static str {
 }
 
 /// A stream that plays; dropping it may hang, so it is dropped on a thread of its own.
-pub(super) struct Playing {
-    pub(super) stream: cpal::Stream,
+pub(super) struct Playing<S = cpal::Stream> {
+    pub(super) stream: S,
     pub(super) shared: Arc<Shared>,
     pub(super) rate_hz: u32,
 }
@@ -261,6 +261,21 @@ pub(super) fn to_i16(dither: Dither) -> impl Fn(f32, usize, u64) -> i16 + Send +
     move |sample, channel, frame| dither.quantise(f64::from(sample), 16, channel, frame) as i16
 }
 
+/// What an error of the system means for the supervisor: flags and counters, whatever comes and however often. It runs on
+/// the audio thread, so it neither allocates nor waits.
+pub(super) fn hear_of(shared: &Shared, kind: ErrorKind) {
+    match kind {
+        ErrorKind::Xrun => shared.ran_dry(),
+        ErrorKind::DeviceChanged => Shared::count(&shared.moved),
+        ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated | ErrorKind::HostUnavailable => {
+            shared.gone.store(true, Ordering::Relaxed);
+        }
+        ErrorKind::RealtimeDenied => {}
+        // One of these means nothing, and thousands may come in a moment: they are counted.
+        _ => Shared::count(&shared.errors),
+    }
+}
+
 fn build<T: cpal::SizedSample + Send + 'static>(
     device: &Device,
     config: StreamConfig,
@@ -284,15 +299,6 @@ fn build<T: cpal::SizedSample + Send + 'static>(
         callback.fill(output);
     };
     let told = Arc::clone(shared);
-    let error = move |error: cpal::Error| match error.kind() {
-        ErrorKind::Xrun => told.ran_dry(),
-        ErrorKind::DeviceChanged => Shared::count(&told.moved),
-        ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated | ErrorKind::HostUnavailable => {
-            told.gone.store(true, Ordering::Relaxed);
-        }
-        ErrorKind::RealtimeDenied => {}
-        // One of these means nothing, and thousands may come in a moment: they are counted.
-        _ => Shared::count(&told.errors),
-    };
+    let error = move |error: cpal::Error| hear_of(&told, error.kind());
     device.build_output_stream(config, data, error, None)
 }

@@ -111,9 +111,9 @@ pub(super) fn open(
     Ok(Player::new(Box::new(Device { requests, reports: inbox }), opened))
 }
 
-/// A stream under watch.
-struct Watched {
-    playing: Playing,
+/// A stream under watch. What holds the sound system's end does not matter to the watch.
+struct Watched<S = cpal::Stream> {
+    playing: Playing<S>,
     callbacks: u64,
     errors: u64,
     underruns: u64,
@@ -146,7 +146,7 @@ struct Watch {
     playing: Option<Watched>,
 }
 
-fn watched(playing: Playing) -> Watched {
+fn watched<S>(playing: Playing<S>) -> Watched<S> {
     let now = Instant::now();
     let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
     Watched {
@@ -181,7 +181,7 @@ fn drop_stream(playing: Playing) {
     }
 }
 
-impl Watched {
+impl<S> Watched<S> {
     /// Looks once; what is wrong, if the stream is lost.
     fn look(&mut self, tell: &mut dyn FnMut(PlayerEvent)) -> Option<String> {
         let shared = &self.playing.shared;
@@ -330,3 +330,6 @@ impl Watch {
         None
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -317,6 +317,7 @@ impl<'s> Builder<'s> {
                 "silent" => "silent".to_owned(),
                 kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
             },
+            words: if usable { facts::device_words(&gathered.words, self.session) } else { None },
             silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),
             answered: gather::answered(&gathered.trials),

@@ -180,6 +180,19 @@ pub enum Caveat {
         /// How many.
         listeners: usize,
     },
+    /// The sound device's words could hide the faintest difference.
+    WordsCouldHide {
+        /// Sittings.
+        sittings: usize,
+        /// The words where it stood out least: `16-bit`, `24-bit` or `32-bit`.
+        words: &'static str,
+        /// Name of the comparison.
+        comparison: String,
+        /// Name of the clip.
+        clip: String,
+        /// By how many dB its difference stood out of their noise.
+        margin_db: f64,
+    },
     /// Sittings published different stimuli, though made for the same rate.
     StimuliDiffer {
         /// Different sets.
@@ -228,6 +241,7 @@ impl Caveat {
             Self::Unlike { .. } => "listeners-unlike",
             Self::PlacesUnlike { .. } => "places-unlike",
             Self::PreparedSession { .. } => "prepared-session",
+            Self::WordsCouldHide { .. } => "words-could-hide",
             Self::StimuliDiffer { .. } => "stimuli-differ",
             Self::Invented => "invented",
             Self::NoFamilyControl { .. } => "no-family-control",
@@ -252,6 +266,7 @@ impl Caveat {
             | Self::LevelAudible { .. }
             | Self::PlacesUnlike { .. }
             | Self::PreparedSession { .. }
+            | Self::WordsCouldHide { .. }
             | Self::StimuliDiffer { .. }
             | Self::Abandoned { .. }
             | Self::StoppedEarly { .. }
@@ -399,6 +414,12 @@ impl Caveat {
                  chose cables, clips and trials is no outside listener.",
                 listener.clone().unwrap_or_else(|| some(*listeners, "listener"))
             ),
+            Self::WordsCouldHide { sittings, words, comparison, clip, margin_db } => format!(
+                "{comparison}: in {} the sound device's {words} words could hide the difference: on {clip} it stood only \
+                 {margin_db:.0} dB out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may \
+                 not have been given it to hear.",
+                some(*sittings, "sitting")
+            ),
             Self::StimuliDiffer { sets } => format!(
                 "The sittings did not all play the same stimuli: {sets} sets of digests were published for one rate. A clip, \
                  a table or the program was changed in between."
@@ -457,6 +478,13 @@ impl Caveat {
             Self::Unlike { .. } => "Read the listeners one by one, with the adjusted p-values.",
             Self::PlacesUnlike { .. } => "Read the places one by one.",
             Self::PreparedSession { .. } => "Let somebody who does not listen write the session.",
+            Self::WordsCouldHide { words: "16-bit", .. } => {
+                "Choose a device (or its setting) of 24 or 32 bits, turn the level in the program up and the amplifier down, \
+                 or use a louder clip."
+            }
+            Self::WordsCouldHide { .. } => {
+                "Choose a clip on which the difference is larger, or a louder one."
+            }
             Self::StimuliDiffer { .. } => {
                 "Compare the digests below; `verify --session` makes the stimuli again and says which ones agree."
             }

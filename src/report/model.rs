@@ -8,7 +8,7 @@ mod sittings;
 use serde::Serialize;
 
 pub use sittings::{
-    EventFacts, RegisterFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, Unusable,
+    DeviceFacts, EventFacts, RegisterFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, Unusable,
 };
 
 use super::caveat::Caveat;

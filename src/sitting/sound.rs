@@ -5,7 +5,6 @@
 use super::SittingError;
 use super::conduct::Driver;
 use crate::player::OutputDescription;
-use crate::stimulus::DeviceWords;
 use crate::trial::Event;
 
 /// An output as a note in a journal.
@@ -31,8 +30,8 @@ impl Driver<'_, '_> {
         if now == self.output {
             return Ok(());
         }
-        if now.format != self.output.format && self.words.is_some() {
-            self.words = Some(DeviceWords::of(&self.stimuli, &now.format));
+        if now.format != self.output.format {
+            self.words = self.words.take().map(|words| words.in_format(&now.format));
         }
         let text = words(&now);
         self.output = now;
@@ -42,7 +41,7 @@ impl Driver<'_, '_> {
     /// Notes what the device's words resolve at this level, and cautions where they could hide a difference.
     pub(super) fn note_words(&mut self, decibels: f64) -> Result<(), SittingError> {
         let Some(words) = &self.words else { return Ok(()) };
-        let facts = words.facts(decibels);
+        let facts = words.facts(decibels).to_string();
         let caution = words.caution(&self.request.session, decibels);
         self.event(Event::Note { text: facts })?;
         if let Some(caution) = caution {

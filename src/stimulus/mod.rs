@@ -16,7 +16,7 @@ use std::path::PathBuf;
 use crate::clip::Playable;
 
 pub use crate::filter::{NoProgress, Progress};
-pub use device_words::DeviceWords;
+pub use device_words::{DeviceWords, WordFacts};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};

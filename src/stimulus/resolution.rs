@@ -41,6 +41,8 @@ pub struct Resolved {
     pub bands_below: usize,
     /// Largest difference over noise in any band, in dB; negative infinity where there is no difference.
     pub best_margin_db: f64,
+    /// The band of that; `None` where there is no difference.
+    pub strongest: Option<BandLevels>,
     /// There is a difference, and nowhere does it stand out of the noise by 10 dB: the word length could hide it.
     pub could_hide: bool,
 }
@@ -147,19 +149,21 @@ pub fn noise_in_band(word: WordLength, rate_hz: u32, from_hz: f64, to_hz: f64) -
 
 /// Holds a pair's difference against the noise of a word length.
 pub fn resolve(bands: &[BandLevels], word: WordLength, rate_hz: u32) -> Resolved {
-    let margins: Vec<f64> = bands
+    let margins: Vec<(f64, &BandLevels)> = bands
         .iter()
         .filter(|band| band.difference_db.is_finite())
-        .map(|band| band.difference_db - noise_in_band(word, rate_hz, band.from_hz, band.to_hz))
+        .map(|band| (band.difference_db - noise_in_band(word, rate_hz, band.from_hz, band.to_hz), band))
         .collect();
-    let best = margins.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let strongest = margins.iter().max_by(|a, b| a.0.total_cmp(&b.0));
+    let best = strongest.map_or(f64::NEG_INFINITY, |(margin, _)| *margin);
     Resolved {
         word,
         noise_db: sine_db(word.noise_power()),
         bands: margins.len(),
-        bands_below: margins.iter().filter(|margin| **margin < 0.0).count(),
+        bands_below: margins.iter().filter(|(margin, _)| *margin < 0.0).count(),
         best_margin_db: best,
-        could_hide: !margins.is_empty() && best < MARGIN_DB,
+        strongest: strongest.map(|(_, band)| **band),
+        could_hide: strongest.is_some() && best < MARGIN_DB,
     }
 }
 

@@ -93,6 +93,8 @@ pub(crate) struct Plan {
     pub(crate) simulated: Option<f64>,
     /// `device`, `silent` or `file`.
     pub(crate) output: &'static str,
+    /// Sample format, and what is noted of it before the first trial.
+    pub(crate) words: (&'static str, Option<String>),
     /// Phrases: who and what.
     pub(crate) phrases: Vec<(String, String)>,
     /// Stop after so many answers.
@@ -118,6 +120,7 @@ impl Plan {
             right,
             simulated: None,
             output: "device",
+            words: ("f32", None),
             phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
             stop: None,
             void_every: 0,
@@ -251,7 +254,7 @@ impl Site {
                 name: "Invented device of /home/somebody".to_owned(),
                 host: "ALSA".to_owned(),
                 rate_hz: 48_000,
-                format: "f32".to_owned(),
+                format: plan.words.0.to_owned(),
                 buffer_frames: 1024,
                 channels: 2,
             },
@@ -295,6 +298,9 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
     }
     put(&mut ledger, Record::Sealed { at_ms, phrases: plan.phrases.len() as u32 });
+    if let Some(text) = &plan.words.1 {
+        put(&mut ledger, Record::Note { at_ms, text: text.clone() });
+    }
     let phrases: Vec<String> = plan.phrases.iter().map(|(_, text)| text.clone()).collect();
     let mut draws = Draws::new(&opening, secret, phrases.iter().map(String::as_str));
     let mut outcome = None;

@@ -1,7 +1,11 @@
 //! Whatever a folder holds, the report says so.
 
+use earwitness::clip::dither::WordLength;
+use earwitness::report::caveat::Caveat;
 use earwitness::report::model::{Basis, State};
 use earwitness::report::{page, summary};
+use earwitness::stimulus::WordFacts;
+use earwitness::stimulus::device_words::Faintest;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{everything, kinds, report_of};
@@ -335,4 +339,64 @@ fn numbers_lead_to_their_formulas() {
         assert_eq!(row.matches("<td>").count(), 2, "{row}");
         assert!(!row.contains("<td></td>"), "{row}");
     }
+}
+
+/// What a journal notes of a device's words.
+fn noted(level_db: f64, margin_db: f64) -> String {
+    let faintest = Some(Faintest { comparison: 0, clip: 0, margin_db });
+    WordFacts { word: WordLength::Bits16, noise_db: -93.3, level_db, faintest }.to_string()
+}
+
+#[test]
+fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_the_report() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan { words: ("s16", Some(noted(-20.0, 31.4))), ..Plan::new("Ada", 1, 0.5) });
+    let report = report_of(&site);
+    assert!(!kinds(&report).contains(&"words-could-hide"), "31 dB are enough");
+    let words = report.sittings[0].words.as_ref().expect("the journal says");
+    assert_eq!((words.words, words.level_db, words.margin_db), ("16-bit", -20.0, Some(31.4)));
+    assert_eq!((words.comparison.as_deref(), words.could_hide), (Some("thin-thick"), false));
+    assert!(page::page(&report).contains("What the sound devices resolved"));
+
+    site.hold(&Plan { words: ("s16", Some(noted(-36.0, 4.2))), ..Plan::new("Bel", 2, 0.5) });
+    site.hold(&Plan { words: ("s16", Some(noted(-30.0, -2.6))), ..Plan::new("Cas", 3, 0.5) });
+    // Nobody asked what an unfinished sitting could hear.
+    let open = Plan { stop: Some((5, false)), ..Plan::new("Dot", 4, 0.5) };
+    site.hold(&Plan { words: ("s16", Some(noted(-60.0, -30.0))), ..open });
+    let report = report_of(&site);
+    let caveats: Vec<&Caveat> =
+        report.caveats.iter().filter(|caveat| caveat.kind() == "words-could-hide").collect();
+    let [caveat] = caveats.as_slice() else { panic!("{caveats:?}") };
+    let text = caveat.text();
+    for said in [
+        "thin-thick",
+        "in 2 sittings",
+        "16-bit words",
+        "plucked",
+        "-3 dB out of their noise",
+        "10 dB are wanted",
+    ] {
+        assert!(text.contains(said), "\"{said}\" is missing in: {text}");
+    }
+    assert!(caveat.remedy().contains("24 or 32 bits"), "{}", caveat.remedy());
+    let all = everything(&report);
+    assert!(all.contains(&text) && all.contains("-2.6, could hide it"));
+    let document: serde_json::Value = serde_json::from_str(&super::json_of(&report)).expect("JSON");
+    assert_eq!(document["sittings"][2]["words"]["margin_db"], -2.6);
+    assert_eq!(document["sittings"][2]["words"]["could_hide"], true);
+    assert!(document["sittings"].as_array().is_some_and(|all| all.len() == 4));
+}
+
+#[test]
+fn a_device_that_resolves_everything_or_has_nothing_to_resolve_is_no_caveat() {
+    let float = WordFacts { word: WordLength::Float32, noise_db: -152.3, level_db: -36.0, faintest: None };
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan { words: ("f32", Some(float.to_string())), ..Plan::new("Ada", 1, 0.5) });
+    site.hold(&Plan { words: ("s16", None), ..Plan::new("Bel", 2, 0.5) });
+    let report = report_of(&site);
+    assert!(!kinds(&report).contains(&"words-could-hide"));
+    let words = report.sittings[0].words.as_ref().expect("the journal says");
+    assert_eq!((words.margin_db, words.could_hide), (None, false));
+    assert!(page::page(&report).contains("none: the sides are identical"));
+    assert_eq!(report.sittings[1].words, None, "nothing is made up where the journal is silent");
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
+use earwitness::player::PlayerEvent;
 use earwitness::screen::Input;
 use earwitness::session::Session;
 use earwitness::sitting::Ending;
@@ -25,13 +26,15 @@ enum Kind {
     Full,
     /// A sequential rule.
     Sequential,
+    /// A sound device, whose level is set.
+    OnDevice,
 }
 
 impl Kind {
     /// Trials of the main part.
     fn trials(self) -> u32 {
         match self {
-            Self::Bare => TRIALS,
+            Self::Bare | Self::OnDevice => TRIALS,
             Self::Full => TRIALS + 4,
             Self::Sequential => 30,
         }
@@ -48,7 +51,12 @@ fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Opti
         // The other party's passphrase, twice, and the wager's other side.
         text.push_str(" s e c r e t Enter . s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn Enter .");
     }
-    text.push_str(" h i Enter m e Enter Enter Enter . PgDn Enter");
+    text.push_str(" h i Enter m e Enter Enter Enter .");
+    if kind == Kind::OnDevice {
+        // The level is left where it starts.
+        text.push_str(" PgDn PgDn Enter .");
+    }
+    text.push_str(" PgDn Enter");
     for trial in 0..trials {
         for slot in definition.slots {
             let _ = write!(text, " {} . .", slot.label.to_lowercase());
@@ -117,7 +125,7 @@ fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
         head.push_str("attribute = \"brighter\"\nattribute_side = \"b\"\n");
     }
     let (trials, tail) = match kind {
-        Kind::Bare => (TRIALS, String::new()),
+        Kind::Bare | Kind::OnDevice => (TRIALS, String::new()),
         Kind::Full => {
             head.push_str("confidence = true\n");
             (TRIALS, format!("{}{CONTROLS}", rig::WAGER))
@@ -291,4 +299,69 @@ fn a_disturbance_looks_the_same_whatever_was_drawn() {
     assert!(String::from_utf8_lossy(&seen[0].journal).contains("\"kind\":\"void\""), "nothing was disturbed");
     assert!(seen[0].sat.bytes == seen[1].sat.bytes && seen[0].journal == seen[1].journal);
     assert_eq!((&seen[0].sizes, &seen[0].sat.calls), (&seen[1].sizes, &seen[1].sat.calls));
+}
+
+/// A device of so many bits says the same of its words whichever side X is: they are held against all comparisons alike.
+#[test]
+fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
+    // At -36 dB, in a band that holds about 1/60 of the noise: 0.1 apart stands some 55 dB out of the noise of 16 bits; three
+    // millionths lie far below it and 13 dB above that of 24 bits.
+    for (format, apart, hidden) in [
+        ("s16", 0.1, false),
+        ("s16", 3e-6, true),
+        ("s24", 3e-3, false),
+        ("s24", 3e-6, false),
+        ("s24", 3e-7, true),
+        ("f32", 3e-6, false),
+    ] {
+        let what = format!("{format}, sides {apart} apart");
+        let sit_with = |protocol: Protocol, orders: &[usize], event: Option<PlayerEvent>| {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let session = session_of(protocol, Kind::OnDevice, folder.path());
+            let mut setting = Setting::new(&session);
+            (setting.kind, setting.format, setting.apart) = ("device", format, apart);
+            setting.orders = orders.to_vec();
+            if let Some(event) = event {
+                (setting.disturb_after, setting.disturb_with) = (14, event);
+            }
+            let sat = sit(&setting, script(protocol, Kind::OnDevice, TRIALS, false));
+            let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{what}: {error}"));
+            let journal = std::fs::read(&finished.journal).expect("the journal is there");
+            Seen { journal, sizes: sizes(folder.path()), sat }
+        };
+        let words = |seen: &Seen| {
+            let text = String::from_utf8_lossy(&seen.journal).into_owned();
+            (text.contains(" words, noise -"), text.contains("caution: the sound device's"))
+        };
+        for protocol in [Protocol::Abx, Protocol::Triangle] {
+            let reference = sit_with(protocol, &[0], None);
+            assert_eq!(
+                reference.answers() as u32,
+                TRIALS - 1,
+                "{what}: the keys have to reach the last trial"
+            );
+            assert_eq!(words(&reference), (true, hidden), "{what}");
+            let shown = reference.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref());
+            assert_eq!(
+                shown.filter(|notice| notice.contains("words could hide")).count() > 0,
+                hidden,
+                "{what}"
+            );
+            for order in 1..Definition::of(protocol).orders.len() {
+                reference.assert_same(
+                    &sit_with(protocol, &[order], None),
+                    &format!("{protocol}, {what}, order {order}"),
+                );
+            }
+        }
+        for event in [PlayerEvent::DeviceChanged, PlayerEvent::RateSuspected { measured_hz: 44_100 }] {
+            let disturbed = sit_with(Protocol::Abx, &[0], Some(event.clone()));
+            assert!(
+                String::from_utf8_lossy(&disturbed.journal).contains("\"kind\":\"void\""),
+                "{what}: {event:?} has to disturb a trial"
+            );
+            let other = sit_with(Protocol::Abx, &[1], Some(event.clone()));
+            disturbed.assert_same(&other, &format!("{what}, {event:?}"));
+        }
+    }
 }

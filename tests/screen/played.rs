@@ -441,6 +441,35 @@ fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
     }
 }
 
+/// While the level is set nothing is tested yet: what happens to the sound is written down, and no trial is lost.
+#[test]
+fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing() {
+    for (event, cause) in [
+        (PlayerEvent::DeviceChanged, "the system moved the sound to another device"),
+        (PlayerEvent::RateSuspected { measured_hz: 43_900 }, "the device seems to run at 43900 Hz"),
+    ] {
+        let folder = folder();
+        let session = rig::session(folder.path(), "abx", 2, "", "");
+        let mut setting = Setting::new(&session);
+        (setting.kind, setting.format) = ("device", "s16");
+        (setting.disturb_after, setting.disturb_with) = (2, event.clone());
+        let level = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . . . . . . PgDn PgDn Enter . \
+                     PgDn PgDn Enter .";
+        let text = script(&session, |_, _| true).replace(START, level);
+        let sat = sit(&setting, keys(&format!("{text}{END}")));
+        let checked = closed(&sat, Outcome::AllTrials);
+        assert_eq!((checked.void, checked.total()), (0, Some((2, 2))), "{event:?}");
+        let notes: Vec<&str> = checked.notes.iter().map(|(_, text)| text.as_str()).collect();
+        assert!(notes[0].starts_with(cause), "{notes:?}");
+        assert!(
+            notes.iter().any(|note| note.starts_with("16-bit words, noise -93.3 dB; at -36.0 dB")),
+            "{notes:?}"
+        );
+        let notices: Vec<&String> = sat.scenes.iter().filter_map(|scene| scene.notice.as_ref()).collect();
+        assert!(notices.iter().any(|notice| notice.starts_with(cause)), "{notices:?}");
+    }
+}
+
 fn first() -> TrialId {
     TrialId { part: Part::Main, trial: 1, attempt: 1 }
 }

@@ -107,6 +107,7 @@ pub(crate) struct Recorder {
     disturb_after: u64,
     disturb_with: PlayerEvent,
     kind: &'static str,
+    format: &'static str,
     playing: bool,
     index: usize,
     position: u64,
@@ -179,7 +180,7 @@ impl Transport for Recorder {
             name: if self.kind == "silent" { String::new() } else { "test".to_string() },
             host: String::new(),
             rate_hz: RATE,
-            format: "f32".to_string(),
+            format: self.format.to_string(),
             buffer_frames: 0,
             channels: 1,
             resampled_from_hz: None,
@@ -248,6 +249,11 @@ clips = ["plucked"]
 
 /// Stimuli of two seconds, side A and side B of different sound.
 pub(crate) fn stimuli(session: &Session) -> StimulusSet {
+    stimuli_apart(session, 0.1)
+}
+
+/// The same, the sides of each comparison apart by so much at their peaks (full scale 1.0).
+fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
     let sound = |level: f32| Playable {
         rate_hz: RATE,
         channels: 1,
@@ -263,7 +269,9 @@ pub(crate) fn stimuli(session: &Session) -> StimulusSet {
     };
     let mut pairs = Vec::new();
     for (comparison, of) in session.comparisons.iter().enumerate() {
-        pairs.extend(of.clips.iter().map(|&clip| pair(PairKind::Comparison { comparison, clip }, 0.4)));
+        pairs.extend(
+            of.clips.iter().map(|&clip| pair(PairKind::Comparison { comparison, clip }, 0.5 - apart)),
+        );
     }
     for (control, of) in session.controls.iter().enumerate() {
         let other = if of.kind.name() == "identical" { 0.5 } else { 0.3 };
@@ -289,6 +297,10 @@ pub(crate) struct Setting<'s> {
     pub(crate) opponent: bool,
     pub(crate) resuming: Resuming,
     pub(crate) kind: &'static str,
+    /// The output's sample format.
+    pub(crate) format: &'static str,
+    /// Difference of the sides at their peaks, full scale 1.0.
+    pub(crate) apart: f32,
     /// The sound has a hole after so many looks at the player that plays; 0 is never.
     pub(crate) disturb_after: u64,
     /// What happens to the sound then.
@@ -307,6 +319,8 @@ impl<'s> Setting<'s> {
             opponent: false,
             resuming: Resuming::Ask,
             kind: "silent",
+            format: "f32",
+            apart: 0.1,
             disturb_after: 0,
             disturb_with: PlayerEvent::Underrun,
             pace: 1,
@@ -415,8 +429,9 @@ fn around<T>(
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
     let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
+    let format = setting.format;
     let disturb_with = setting.disturb_with.clone();
-    let made = stimuli(setting.session);
+    let made = stimuli_apart(setting.session, setting.apart);
     let environment = Environment {
         clock: &clock,
         prepare: Arc::new(move |_, _| Ok(made.clone())),
@@ -427,6 +442,7 @@ fn around<T>(
                 disturb_after,
                 disturb_with: disturb_with.clone(),
                 kind,
+                format,
                 playing: false,
                 index: 0,
                 position: 0,

@@ -326,7 +326,8 @@ fn it_can_be_made_smaller_and_larger() {
 #[test]
 fn a_terminal_that_is_closed_ends_the_program() {
     // In the middle of the first page, just after it, and later.
-    for (bytes, milliseconds) in [(1, 0), (700, 0), (1500, 0), (1500, 1), (1500, 5), (1500, 30), (1500, 300)] {
+    for (bytes, milliseconds) in [(1, 0), (700, 0), (1500, 0), (1500, 1), (1500, 5), (1500, 30), (1500, 300)]
+    {
         closed_after(bytes, Duration::from_millis(milliseconds));
     }
 }

@@ -6,6 +6,7 @@ mod files;
 mod filters;
 mod resampling;
 mod stimuli;
+mod words;
 
 use std::path::Path;
 use std::sync::Arc;

@@ -16,7 +16,7 @@ use crate::ballot::routes::{Shared, serve};
 use crate::ballot::view::Snapshot;
 use crate::player::{OutputChoice, PlayerOptions, Transport};
 use crate::session::Session;
-use crate::stimulus::{Progress, StimulusSet};
+use crate::stimulus::{DeviceWords, Progress, StimulusSet};
 use crate::trial::record::StoppingTerms;
 use crate::trial::{Digest, Draft, Occasion, Output, Secret, Sittings, journal};
 
@@ -152,6 +152,9 @@ impl Club {
         let player = open(&output, opened.0, opened.1, options())?;
         let description = player.description();
         let mut notes: Vec<String> = session.notes.iter().chain(&stimuli.notes).cloned().collect();
+        let words = (description.kind == "device").then(|| DeviceWords::of(&stimuli, &description.format));
+        let caution = words.as_ref().and_then(|words| words.caution(&session, 0.0));
+        notes.extend(caution.clone());
 
         // The doors before the journal: a night that nobody can come to must not be announced.
         let known = match &cut_off {
@@ -249,6 +252,12 @@ impl Club {
             _server: server,
         };
         club.carry_out(effects);
+        // What the device's words make of the differences, at the clips' own level: a night has no other.
+        let facts = words.map(|words| words.facts(0.0).to_string());
+        for text in facts.into_iter().chain(caution.map(|caution| format!("caution: {caution}"))) {
+            let effects = club.night.note(club.clock.now_ms(), text);
+            club.carry_out(effects);
+        }
         club.publish();
         Ok(club)
     }

@@ -22,6 +22,7 @@ pub(super) fn caveats(session: &Session, report: &Report, preparers: &BTreeSet<u
     files(report, &mut found);
     sittings(report, &mut found);
     prepared(report, preparers, &mut found);
+    words(report, &mut found);
     stimuli(report, &mut found);
     controls(session, report, &mut found);
     for comparison in &report.comparisons {
@@ -125,6 +126,44 @@ fn prepared(report: &Report, preparers: &BTreeSet<usize>, found: &mut Vec<Caveat
                 .map(|own| Caveat::PreparedSession { listener: Some(own.name.clone()), listeners: 1 }),
         );
     }
+}
+
+/// Devices whose words could hide a difference, comparison by comparison.
+fn words(report: &Report, found: &mut Vec<Caveat>) {
+    let mut hidden: Vec<Caveat> = Vec::new();
+    for facts in report
+        .sittings
+        .iter()
+        .filter(|sitting| sitting.counted)
+        .filter_map(|sitting| sitting.words.as_ref())
+        .filter(|facts| facts.could_hide)
+    {
+        let (Some(name), Some(clip), Some(margin)) = (&facts.comparison, &facts.clip, facts.margin_db) else {
+            continue;
+        };
+        let same = hidden.iter_mut().find_map(|caveat| match caveat {
+            Caveat::WordsCouldHide { comparison, sittings, words, clip, margin_db } if comparison == name => {
+                Some((sittings, words, clip, margin_db))
+            }
+            _ => None,
+        });
+        match same {
+            None => hidden.push(Caveat::WordsCouldHide {
+                sittings: 1,
+                words: facts.words,
+                comparison: name.clone(),
+                clip: clip.clone(),
+                margin_db: margin,
+            }),
+            Some((sittings, words, faintest_on, least)) => {
+                *sittings += 1;
+                if margin < *least {
+                    (*words, *faintest_on, *least) = (facts.words, clip.clone(), margin);
+                }
+            }
+        }
+    }
+    found.extend(hidden.into_iter().take(MOST_NAMED));
 }
 
 /// Sittings that published other stimuli at the same rate.

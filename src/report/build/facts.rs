@@ -5,7 +5,7 @@ use std::collections::{HashMap, HashSet};
 use super::gather::{Gathered, Readings};
 use super::{Options, control_words};
 use crate::report::model::{
-    DesignFacts, RegisterFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts,
+    DesignFacts, DeviceFacts, RegisterFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts,
 };
 use crate::report::power_figure;
 use crate::session::{Family, Levels, Session, Stopping, Switching};
@@ -14,6 +14,7 @@ use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
+use crate::stimulus::{WordFacts, device_words as words};
 use crate::trial::Digest;
 use crate::trial::register::Entry;
 
@@ -31,6 +32,24 @@ pub(super) fn hide(words: &str, session: &Session, anonymous: bool) -> String {
         }
         _ => words.to_owned(),
     }
+}
+
+/// What a device's words make of the faintest difference, at the level at which that stood out least.
+pub(super) fn device_words(noted: &[WordFacts], session: &Session) -> Option<DeviceFacts> {
+    let margin = |facts: &WordFacts| facts.faintest.map_or(f64::INFINITY, |faintest| faintest.margin_db);
+    let facts = noted.iter().min_by(|a, b| margin(a).total_cmp(&margin(b)))?;
+    let faintest = facts.faintest;
+    Some(DeviceFacts {
+        words: words::name(facts.word),
+        noise_db: facts.noise_db,
+        level_db: facts.level_db,
+        comparison: faintest
+            .and_then(|faintest| session.comparisons.get(faintest.comparison))
+            .map(|comparison| comparison.name.clone()),
+        clip: faintest.and_then(|faintest| session.clips.get(faintest.clip)).map(|clip| clip.name.clone()),
+        margin_db: faintest.map(|faintest| faintest.margin_db),
+        could_hide: facts.could_hide(),
+    })
 }
 
 /// Announced sittings against journals.

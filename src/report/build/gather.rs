@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::report::model::{EventFacts, State, TrialFacts};
+use crate::stimulus::WordFacts;
 use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part, StimulusTerms};
 use crate::trial::register::{self, Entry, Register};
 use crate::trial::verify::{self, Answered, Checked};
@@ -56,6 +57,8 @@ pub struct Gathered {
     pub trials: Vec<TrialFacts>,
     /// Notes, and what happened to the device, with the lines that hold it.
     pub events: Vec<EventFacts>,
+    /// What the device's words make of the differences, at each level that was set.
+    pub words: Vec<WordFacts>,
     /// Void attempts.
     pub void: u64,
     /// Times that it was resumed.
@@ -213,6 +216,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
         seats: checked.seats.clone(),
         trials: rows(&checked, opening),
         events: events(&checked, opening),
+        words: checked.notes.iter().filter_map(|(_, text)| text.parse().ok()).collect(),
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),

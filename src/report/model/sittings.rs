@@ -60,6 +60,9 @@ pub struct SittingFacts {
     pub simulated: Option<f64>,
     /// `device`, `file` or `silent`, with rate and format.
     pub output: String,
+    /// What the words of the sound device make of the faintest difference; nothing where no device played or the journal
+    /// does not say.
+    pub words: Option<DeviceFacts>,
     /// Nothing was played.
     pub silent: bool,
     /// Seats of a night.
@@ -96,6 +99,26 @@ pub struct SittingFacts {
     pub problems: Vec<String>,
     /// How a wager ended in the words agreed before.
     pub wager: Option<String>,
+}
+
+/// The word length of a sound device beside the faintest difference under test, at the level at which that stood out
+/// least. Levels in dB.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DeviceFacts {
+    /// `16-bit`, `24-bit` or `32-bit`.
+    pub words: &'static str,
+    /// Noise of the words over the whole band, relative to a full-scale sine.
+    pub noise_db: f64,
+    /// Level that the listener chose, from the clips' own.
+    pub level_db: f64,
+    /// Comparison with the faintest difference; nothing where all sides are identical.
+    pub comparison: Option<String>,
+    /// The clip of that.
+    pub clip: Option<String>,
+    /// By how much it stands out of the noise in its strongest ERB band.
+    pub margin_db: Option<f64>,
+    /// It stands out by less than the 10 dB that are wanted.
+    pub could_hide: bool,
 }
 
 /// Something that happened in a sitting: the cause of a void attempt, a device event that made none void, a note.

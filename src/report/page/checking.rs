@@ -2,8 +2,9 @@
 
 use maud::{Markup, html};
 
+use super::sources::traced;
 use super::{count, length, wide};
-use crate::report::model::{EventFacts, Report, SittingFacts, StimulusSetFacts};
+use crate::report::model::{DeviceFacts, EventFacts, Report, SittingFacts, StimulusSetFacts};
 use crate::trial::record::Part;
 
 pub(super) fn section(report: &Report) -> Markup {
@@ -33,6 +34,7 @@ pub(super) fn section(report: &Report) -> Markup {
             }
             (register(report))
             (sittings(report))
+            (words(report))
             (unusable(report))
             (events(report))
             (stimuli(report))
@@ -107,6 +109,61 @@ fn sittings(report: &Report) -> Markup {
                         th scope="col" { "output" }
                     } }
                     tbody { @for (number, sitting) in report.sittings.iter().enumerate() { (row(number, sitting)) } }
+                }
+            }))
+        }
+    }
+}
+
+/// The words of the sound devices, where a journal holds them.
+fn words(report: &Report) -> Markup {
+    let said: Vec<(usize, &DeviceFacts)> = report
+        .sittings
+        .iter()
+        .enumerate()
+        .filter_map(|(number, sitting)| Some((number, sitting.words.as_ref()?)))
+        .collect();
+    html! {
+        @if !said.is_empty() {
+            h3 { "What the sound devices resolved" }
+            p {
+                "A device plays words of so many bits, and their noise is the floor of what it can play. Each row holds the "
+                (traced("difference that stands out least", "words")) " against it, at the level that the listener chose. "
+                "Behind a sound server a device may have shorter words than the journal can know."
+            }
+            (wide("Sound devices", html! {
+                table {
+                    caption { "Levels relative to a full-scale sine; the last column in the difference's strongest ERB band." }
+                    thead { tr {
+                        th.n scope="col" { "sitting" }
+                        th scope="col" { "words" }
+                        th.n scope="col" { "noise, dB" }
+                        th.n scope="col" { "level set, dB" }
+                        th scope="col" { "faintest difference" }
+                        th.n scope="col" { "above noise, dB" }
+                    } }
+                    tbody {
+                        @for (number, facts) in &said {
+                            tr {
+                                th.n scope="row" { (number + 1) }
+                                td { (facts.words) }
+                                td.n { (format!("{:.1}", facts.noise_db)) }
+                                td.n { (format!("{:.1}", facts.level_db)) }
+                                td {
+                                    @match (&facts.comparison, &facts.clip) {
+                                        (Some(comparison), Some(clip)) => { (comparison) " on " (clip) }
+                                        _ => { "none: the sides are identical" }
+                                    }
+                                }
+                                td.n {
+                                    @if let Some(margin) = facts.margin_db {
+                                        (format!("{margin:.1}"))
+                                        @if facts.could_hide { ", could hide it" }
+                                    }
+                                }
+                            }
+                        }
+                    }
                 }
             }))
         }

@@ -24,7 +24,7 @@ const fn source(
     Source { id, number, formula, reference }
 }
 
-const SOURCES: [Source; 26] = [
+const SOURCES: [Source; 27] = [
     source(
         "score",
         "right, answers, controls",
@@ -144,6 +144,13 @@ const SOURCES: [Source; 26] = [
         "common practice, no source",
     ),
     source("loudness", "loudness, true peak", "K-weighted, gated; four times oversampled", "ITU-R BS.1770"),
+    source(
+        "words",
+        "difference above the noise of a device's words",
+        "level of A minus B in its strongest band of one ERB, less the noise of triangular dither there: a quarter of a step \
+         squared over the whole band; 10 dB are wanted",
+        "Glasberg and Moore 1990; Lipshitz, Wannamaker and Vanderkooy 1992; the 10 dB are common practice, no source",
+    ),
     source(
         "spectrum",
         "spectrum of a clip",

@@ -1,0 +1,172 @@
+//! The part of `check` about the sound device: what its word length makes of the differences under test.
+
+use serde_json::json;
+
+use super::{Failure, run};
+use crate::player::{OutputChoice, OutputDescription, PlayerOptions, open};
+use crate::session::Session;
+use crate::stimulus::device_words::{name, wider};
+use crate::stimulus::resolution::{MARGIN_DB, Resolved};
+use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+
+/// Which device `run` would use.
+#[derive(Debug, clap::Args)]
+pub(super) struct DeviceArguments {
+    /// Where `run` will send the sound: `device`, `silent`, or a file name that ends in `.wav`; nothing is played or written
+    #[arg(long, value_name = "OUTPUT", default_value = "device")]
+    output: String,
+    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    #[arg(long, value_name = "NAME")]
+    device: Option<String>,
+}
+
+/// What carries the sound, and what its words make of the differences.
+pub(super) enum Found {
+    /// A device answered.
+    Device(Box<Answered>),
+    /// No device was asked, or none answered: why.
+    None(String),
+}
+
+/// A device and its words.
+pub(super) struct Answered {
+    /// What was negotiated.
+    output: OutputDescription,
+    words: DeviceWords,
+    /// The words of a device that may stand behind it, where they are shorter.
+    behind: DeviceWords,
+}
+
+/// Asks the device that `run` would use for its format: it is opened, and plays nothing.
+pub(super) fn find(arguments: &DeviceArguments, stimuli: &StimulusSet) -> Result<Found, Failure> {
+    let choice = run::output(&arguments.output, arguments.device.as_deref())?;
+    match &choice {
+        OutputChoice::Device(_) => {}
+        OutputChoice::Silent => {
+            return Ok(Found::None("silent: nothing is played, so no words can hide anything".into()));
+        }
+        OutputChoice::File(_) => {
+            return Ok(Found::None(
+                "a WAV file of 32-bit floats: its words hide nothing, but those of what plays it may".into(),
+            ));
+        }
+    }
+    let Some(first) = stimuli.pairs.first() else {
+        return Ok(Found::None("the session has nothing to play".into()));
+    };
+    let opened = open(&choice, first.a.rate_hz, first.a.channels, PlayerOptions::default());
+    let output = match opened {
+        Ok(player) => player.description(),
+        // A name that is wrong is a mistake; that there is no device is none: a session may be checked anywhere.
+        Err(error) if arguments.device.is_some() => return Err(Failure::bad(error)),
+        Err(_) => {
+            return Ok(Found::None(
+                "none answers here, so its word length is not held against the difference; `earwitness devices` says what \
+                 to check"
+                    .into(),
+            ));
+        }
+    };
+    let words = DeviceWords::of(stimuli, &output.format);
+    let behind = words.clone().in_format("s16");
+    Ok(Found::Device(Box::new(Answered { output, words, behind })))
+}
+
+fn pair(session: &Session, kind: PairKind) -> (String, String) {
+    let (PairKind::Comparison { comparison, clip } | PairKind::Control { comparison, clip, .. }) = kind;
+    (session.comparisons[comparison].name.clone(), session.clips[clip].name.clone())
+}
+
+/// For people, at the clips' own level.
+pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
+    let Answered { output, words, behind } = match found {
+        Found::None(why) => return vec![format!("Sound device: {why}")],
+        Found::Device(answered) => &**answered,
+    };
+    let facts = words.facts(0.0);
+    let mut lines = vec![
+        format!("Sound device: {}", output.name),
+        format!(
+            "  {}, {} Hz, {}: {} words, noise {:.1} dB below a full-scale sine",
+            output.host,
+            output.rate_hz,
+            output.format,
+            name(facts.word),
+            -facts.noise_db
+        ),
+    ];
+    for ((kind, resolved), (_, shorter)) in words.pairs.iter().zip(&behind.pairs) {
+        let (comparison, clip) = pair(session, *kind);
+        let Some(band) = resolved.strongest else {
+            lines.push(format!(
+                "  {comparison} on {clip}: the sides are identical, there is nothing to resolve"
+            ));
+            continue;
+        };
+        let margin = resolved.best_margin_db;
+        let shorter = if words.word == behind.word {
+            String::new()
+        } else {
+            format!(
+                " ({:.0} dB, if a device of 16 bits stands behind the sound server)",
+                shorter.best_margin_db
+            )
+        };
+        lines.push(format!(
+            "  {comparison} on {clip}: in its strongest ERB band, {:.0} to {:.0} Hz, the difference is {:.1} dB and stands \
+             {margin:.0} dB out of that noise{shorter}",
+            band.from_hz, band.to_hz, band.difference_db
+        ));
+        lines.push(if resolved.could_hide {
+            format!(
+                "    caution: {MARGIN_DB:.0} dB are wanted, so these words could hide it: {}, or use a louder clip",
+                wider(words.word)
+            )
+        } else {
+            format!("    so it may be played {:.0} dB softer before these words could hide it", margin - MARGIN_DB)
+        });
+    }
+    lines
+}
+
+/// The same as JSON: `null` where no device was asked or none answered.
+pub(super) fn document(session: &Session, found: &Found) -> serde_json::Value {
+    let Found::Device(answered) = found else { return serde_json::Value::Null };
+    let Answered { output, words, behind } = &**answered;
+    let facts = words.facts(0.0);
+    let differences: Vec<serde_json::Value> = words
+        .pairs
+        .iter()
+        .zip(&behind.pairs)
+        .map(|((kind, resolved), (_, shorter))| {
+            let (comparison, clip) = pair(session, *kind);
+            difference(&comparison, &clip, resolved, shorter)
+        })
+        .collect();
+    json!({
+        "name": output.name,
+        "host": output.host,
+        "rate_hz": output.rate_hz,
+        "format": output.format,
+        "words": name(facts.word),
+        "noise_db": 10.0 * (2.0 * words.word.noise_power()).log10(),
+        "wanted_margin_db": MARGIN_DB,
+        "differences": differences,
+    })
+}
+
+fn difference(comparison: &str, clip: &str, resolved: &Resolved, shorter: &Resolved) -> serde_json::Value {
+    let band = resolved.strongest;
+    json!({
+        "comparison": comparison,
+        "clip": clip,
+        "bands": resolved.bands,
+        "bands_below_noise": resolved.bands_below,
+        "strongest_band_hz": band.map(|band| [band.from_hz, band.to_hz]),
+        "difference_in_band_db": band.map(|band| band.difference_db),
+        "noise_in_band_db": band.map(|band| band.difference_db - resolved.best_margin_db),
+        "margin_db": band.map(|_| resolved.best_margin_db),
+        "margin_16_bit_db": band.map(|_| shorter.best_margin_db),
+        "could_hide": resolved.could_hide,
+    })
+}
