@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, StreamInstant, SupportedBufferSize,
-    SupportedStreamConfigRange,
+    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, StreamInstant,
+    SupportedBufferSize, SupportedStreamConfigRange,
 };
 
 use super::OutputDescription;
@@ -290,7 +290,8 @@ fn build<T: cpal::SizedSample + Send + 'static>(
         let stamp = information.timestamp();
         let called = stamp.callback.saturating_duration_since(StreamInstant::ZERO);
         let ahead = stamp.playback.saturating_duration_since(stamp.callback);
-        let length = Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
+        let length =
+            Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
         if continuity.ran_dry(called, ahead, length) {
             clock.ran_dry();
         }
