@@ -58,9 +58,10 @@ start)
 pcm.!default { $device $hint }
 ctl.!default { $pulse $hint }
 END
-    # norewinds: a null sink otherwise renders seconds ahead, and new streams begin late.
+    # norewinds: a null sink otherwise renders seconds ahead, and new streams begin late. nice: a sound server goes before
+    # other work, where that is allowed.
     env -i PATH="$PATH" LANG=C HOME="$dir/home" XDG_RUNTIME_DIR="$dir/run" PULSE_RUNTIME_PATH="$dir/run" \
-        PULSE_STATE_PATH="$dir/state" setsid sh -c 'echo $$ >"$0/pid"; exec pulseaudio "$@"' "$dir" \
+        PULSE_STATE_PATH="$dir/state" setsid sh -c 'echo $$ >"$0/pid"; exec nice -n -11 pulseaudio "$@"' "$dir" \
         -n --daemonize=no --use-pid-file=no --exit-idle-time=-1 --realtime=no --high-priority=no --disable-shm=yes \
         --log-target=stderr --log-level=notice \
         -L "module-native-protocol-unix socket=$dir/socket auth-anonymous=1" \

@@ -3,13 +3,13 @@
 #![expect(clippy::print_stdout, reason = "a child process reports to the test by its output")]
 
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use earwitness::player::{OutputChoice, PlayerEvent, PlayerOptions, Transport, open};
 
 use super::account::{Account, Frame, Word, account_for, frames, recorded};
-use super::{Lines, VirtualDevice, pause, signal};
+use super::{Lines, VirtualDevice, pause, playing, signal};
 use crate::sound::noise;
 
 const ROLE: &str = "EARWITNESS_TEST_ROLE";
@@ -20,7 +20,7 @@ const LARGE: u32 = 8192;
 impl VirtualDevice {
     /// This binary in a role, with its standard error kept.
     fn play(&self, role: &str) -> Child {
-        Command::new(std::env::current_exe().expect("this binary"))
+        playing(std::env::current_exe().expect("this binary"))
             .args(["--exact", "sound::device::library::role", "--nocapture", "--test-threads=1"])
             .env(ROLE, role)
             .envs(self.environment.iter().cloned())

@@ -8,6 +8,7 @@ mod account;
 mod library;
 mod program;
 
+use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -76,7 +77,7 @@ impl VirtualDevice {
     /// Records what is played, at this rate and in this format of the sink's.
     fn record(&mut self, rate: &str, format: &str) -> PathBuf {
         let path = self.folder.join("played.raw");
-        let recorder = Command::new("parec")
+        let recorder = playing("parec")
             .args(["-d", "bench.monitor", "--raw", "--channels=2", "--latency-msec=50"])
             .arg(format!("--format={format}"))
             .arg(format!("--rate={rate}"))
@@ -103,6 +104,13 @@ impl Drop for VirtualDevice {
         self.stop_recording();
         script("stop", &self.folder, &[]);
     }
+}
+
+/// A program that plays: before other work where that is allowed, so that a busy machine does not make it stutter.
+fn playing(program: impl AsRef<OsStr>) -> Command {
+    let mut command = Command::new("nice");
+    command.args(["-n", "-11"]).arg(program);
+    command
 }
 
 /// Sends a signal to a process that this test started.

@@ -7,7 +7,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use earwitness::trial::verify;
 
 use super::account::{Frame, Word, account_for, frames, recorded, stretches};
-use super::{Lines, VirtualDevice, pause, signal};
+use super::{Lines, VirtualDevice, pause, playing, signal};
 use crate::commands::{PROGRAM, earwitness, ran};
 
 const SESSION: &str = r#"
@@ -61,7 +61,7 @@ struct Sitting {
 impl Sitting {
     /// Starts a sitting on a device, up to the first trial, at the clips' own level.
     fn start(folder: &Path, device: &VirtualDevice) -> Self {
-        let mut child = Command::new(PROGRAM)
+        let mut child = playing(PROGRAM)
             .args(["run", ".", "--listener", "Mara", "--output", "device", "--plain"])
             .current_dir(folder)
             .envs(device.environment.iter().cloned())
