@@ -70,7 +70,7 @@ END
     tries=0
     until env PULSE_SERVER="unix:$dir/socket" PULSE_COOKIE="$dir/cookie" pactl list short sinks 2>/dev/null | grep -q bench; do
         tries=$((tries + 1))
-        if [ "$tries" -gt 100 ]; then
+        if [ "$tries" -gt 600 ]; then
             echo "the virtual device did not start:" >&2
             cat "$dir/log" >&2
             exit 1

@@ -284,7 +284,7 @@ fn build<T: cpal::SizedSample + Send + 'static>(
     convert: impl Fn(f32, usize, u64) -> T + Send + 'static,
 ) -> Result<cpal::Stream, cpal::Error> {
     let mut callback = Callback::new(renderer, usize::from(config.channels), Arc::clone(shared), convert);
-    let mut continuity = Continuity::default();
+    let (mut continuity, mut known) = (Continuity::default(), 0);
     let (clock, channels) = (Arc::clone(shared), usize::from(config.channels));
     let data = move |output: &mut [T], information: &OutputCallbackInfo| {
         let stamp = information.timestamp();
@@ -292,9 +292,14 @@ fn build<T: cpal::SizedSample + Send + 'static>(
         let ahead = stamp.playback.saturating_duration_since(stamp.callback);
         let length =
             Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
+        let reported = clock.underruns.load(Ordering::Relaxed);
+        if reported != known {
+            continuity.known();
+        }
         if continuity.ran_dry(called, ahead, length) {
             clock.ran_dry();
         }
+        known = clock.underruns.load(Ordering::Relaxed);
         let in_hand = (ahead + length).as_micros().min(u128::from(u64::MAX)) as u64;
         clock.ahead_microseconds.store(in_hand, Ordering::Relaxed);
         callback.fill(output);

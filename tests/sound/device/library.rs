@@ -171,13 +171,13 @@ fn pace(lines: &[String]) -> f64 {
 
 /// Runs a scenario again where the machine was too busy to feed the device: then the player must have said so.
 fn undisturbed<T>(mut scenario: impl FnMut() -> (Vec<String>, T)) -> (Vec<String>, T) {
-    for _ in 0..3 {
+    for _ in 0..5 {
         let (lines, result) = scenario();
         if !lines.iter().any(|line| line.contains("Underrun")) {
             return (lines, result);
         }
     }
-    panic!("the machine is too busy for sound: three underruns, all of them reported");
+    panic!("the machine is too busy for sound: five underruns, all of them reported");
 }
 
 /// One minute, a switch every two seconds, the loop every two seconds: every frame is accounted for.

@@ -143,14 +143,19 @@ impl Lines {
 
     /// Waits for a line with these words.
     fn wait_for(&mut self, wanted: &str) -> String {
+        self.wait_for_one_of(&[wanted])
+    }
+
+    /// Waits for a line with the words of one of these.
+    fn wait_for_one_of(&mut self, wanted: &[&str]) -> String {
         let start = Instant::now();
         while let Ok(line) = self.incoming.recv_timeout(PATIENCE.saturating_sub(start.elapsed())) {
             self.heard.push(line.clone());
-            if line.contains(wanted) {
+            if wanted.iter().any(|words| line.contains(words)) {
                 return line;
             }
         }
-        panic!("\"{wanted}\" was not said, only:\n{}", self.heard.join("\n"));
+        panic!("{wanted:?} was not said, only:\n{}", self.heard.join("\n"));
     }
 
     /// Everything that was said until the process ended.
