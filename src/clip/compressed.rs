@@ -11,7 +11,7 @@ use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
 use super::ClipError;
-use super::wav::check_shape;
+use super::refusal::{check_shape, refuse, unreadable};
 
 /// Packets at the start of a lossy stream that may fail: they refer to packets before the cut.
 const FORGIVEN_PACKETS: usize = 2;
@@ -28,6 +28,7 @@ pub(super) struct CompressedBlocks {
     pub(super) promised: Option<u64>,
     /// The codec, in a few letters.
     pub(super) codec: String,
+    /// The decoder gives back exactly what the coder was given.
     pub(super) lossless: bool,
     packets: usize,
     /// The first packet is decoded at opening, to know the shape.
@@ -40,16 +41,9 @@ impl std::fmt::Debug for CompressedBlocks {
     }
 }
 
-fn refuse(path: &Path, message: &str) -> ClipError {
-    ClipError(format!("{}: {message}", path.display()))
-}
-
 impl CompressedBlocks {
     pub(super) fn open(path: &Path) -> Result<Self, ClipError> {
-        let file = File::open(path).map_err(|error| refuse(path, &format!("cannot be read: {error}")))?;
-        if file.metadata().is_ok_and(|data| data.len() == 0) {
-            return Err(refuse(path, "the file is empty; copy or export it again"));
-        }
+        let file = File::open(path).map_err(|error| unreadable(path, &error))?;
         let mut hint = Hint::new();
         if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
             hint.with_extension(extension);
@@ -60,13 +54,20 @@ impl CompressedBlocks {
             refuse(
                 path,
                 &format!(
-                    "no sound format is recognised ({error}); WAV, FLAC, MP3, Ogg Vorbis, AAC and M4A are read: export it again"
+                    "its coding is not understood ({error}); WAV, FLAC, MP3, Ogg Vorbis, AAC and M4A are read: export it again"
                 ),
             )
         };
         let format = symphonia::default::get_probe()
             .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
-            .map_err(not_understood)?;
+            .map_err(|error| match error {
+                Error::Unsupported(_) => refuse(
+                    path,
+                    "no sound format is recognised in it; WAV, FLAC, MP3, Ogg Vorbis, AAC and M4A are read: give it the \
+                     right ending or export it again",
+                ),
+                error => not_understood(error),
+            })?;
         let track = format
             .default_track(TrackType::Audio)
             .ok_or_else(|| refuse(path, "the file holds no sound track; choose another file"))?;

@@ -15,6 +15,8 @@ pub struct Loudness {
     pub integrated_lufs: Option<f64>,
     /// True peak, linear (1.0 is full scale), 4 times oversampled at every rate.
     pub true_peak: f64,
+    /// Largest magnitude of a channel's mean (its direct current), linear.
+    pub mean: f64,
 }
 
 impl Loudness {
@@ -24,11 +26,24 @@ impl Loudness {
     }
 }
 
+/// Sum of samples, in eight parts that a processor adds side by side.
+fn sum(samples: &[f64]) -> f64 {
+    let (eights, rest) = samples.as_chunks::<8>();
+    let mut parts = [0.0; 8];
+    for eight in eights {
+        for (part, sample) in parts.iter_mut().zip(eight) {
+            *part += sample;
+        }
+    }
+    parts.iter().sum::<f64>() + rest.iter().sum::<f64>()
+}
+
 /// A loudness and true-peak meter.
 #[derive(Debug)]
 pub struct Meter {
     meter: EbuR128,
     peak: TruePeak,
+    sums: Vec<f64>,
     channels: usize,
     rate_hz: u32,
     frames: u64,
@@ -45,7 +60,14 @@ impl Meter {
                 "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
             ))
         })?;
-        Ok(Self { meter, peak: TruePeak::new(channels), channels, rate_hz, frames: 0 })
+        Ok(Self {
+            meter,
+            peak: TruePeak::new(channels),
+            sums: vec![0.0; channels],
+            channels,
+            rate_hz,
+            frames: 0,
+        })
     }
 
     /// Takes a block, `planes[channel][frame]`.
@@ -55,6 +77,9 @@ impl Meter {
     pub fn push(&mut self, planes: &[&[f64]]) -> Result<(), ClipError> {
         self.frames += planes.first().map_or(0, |plane| plane.len()) as u64;
         self.peak.push(planes);
+        for (total, plane) in self.sums.iter_mut().zip(planes) {
+            *total += sum(plane);
+        }
         self.meter
             .add_frames_planar_f64(planes)
             .map_err(|error| ClipError(format!("loudness cannot be measured: {error}")))
@@ -66,6 +91,7 @@ impl Meter {
     /// # Errors
     /// The meter is out of memory.
     pub fn finish(mut self) -> Result<Loudness, ClipError> {
+        let frames = self.frames.max(1) as f64;
         let block = u64::from(self.rate_hz) * 2 / 5 + 1;
         if self.frames < block {
             let zeros = vec![0.0; (block - self.frames) as usize];
@@ -76,6 +102,7 @@ impl Meter {
         Ok(Loudness {
             integrated_lufs: (integrated.is_finite() && integrated > SILENCE_LUFS).then_some(integrated),
             true_peak: self.peak.finish(),
+            mean: self.sums.iter().fold(0.0, |most, sum| f64::max(most, (sum / frames).abs())),
         })
     }
 }

@@ -8,6 +8,7 @@ pub mod dither;
 pub mod fade;
 pub mod loudness;
 mod open;
+mod refusal;
 pub mod resample;
 pub mod spectrum;
 pub mod synth;

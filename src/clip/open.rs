@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::compressed::CompressedBlocks;
+use super::refusal::{check_ordinary, lossy_note, rate_note, refuse};
 use super::wav::{WavBlocks, WavFile, within};
 use super::{ClipError, ClipSource, Sound, synth};
 
@@ -46,6 +47,7 @@ pub struct OpenClip {
     info: ClipInfo,
     kind: Kind,
     name: String,
+    notes: Vec<String>,
 }
 
 /// Start and length of an excerpt in frames.
@@ -58,7 +60,7 @@ fn excerpt(
 ) -> Result<(u64, u64), ClipError> {
     let rate = f64::from(rate_hz);
     let seconds = total as f64 / rate;
-    let wrong = |message: String| ClipError(format!("{}: {message}", path.display()));
+    let wrong = |message: String| refuse(path, &message);
     if !(start_seconds >= 0.0 && start_seconds.is_finite()) {
         return Err(wrong(format!(
             "an excerpt cannot start at {start_seconds} s; 0 s is the beginning of the file"
@@ -110,21 +112,11 @@ impl OpenClip {
                     },
                     kind: Kind::Memory(Arc::new(sound)),
                     name: name.clone(),
+                    notes: Vec::new(),
                 })
             }
             ClipSource::File { path, start_seconds, length_seconds } => {
-                if !path.exists() {
-                    return Err(ClipError(format!(
-                        "{}: there is no such file; paths are relative to the session's folder",
-                        path.display()
-                    )));
-                }
-                if path.is_dir() {
-                    return Err(ClipError(format!(
-                        "{}: this is a folder; a sound file is expected",
-                        path.display()
-                    )));
-                }
+                check_ordinary(path)?;
                 let wav = path.extension().is_some_and(|extension| {
                     extension.eq_ignore_ascii_case("wav") || extension.eq_ignore_ascii_case("wave")
                 });
@@ -141,6 +133,7 @@ impl OpenClip {
         let wav = WavFile::open(path)?;
         let (start, frames) = excerpt(path, wav.rate_hz, wav.frames, start, length)?;
         let kind = if wav.encoding.float { "float" } else { "integer" };
+        let notes = wav.note.clone().into_iter().chain(rate_note(path, wav.rate_hz)).collect();
         Ok(Self {
             info: ClipInfo {
                 rate_hz: wav.rate_hz,
@@ -150,6 +143,7 @@ impl OpenClip {
             },
             kind: Kind::Wav { wav, start },
             name: path.display().to_string(),
+            notes,
         })
     }
 
@@ -187,6 +181,8 @@ impl OpenClip {
             coding: blocks.codec.clone(),
         };
         let name = path.display().to_string();
+        let lossy = (!blocks.lossless).then(|| lossy_note(path, &blocks.codec));
+        let notes = lossy.into_iter().chain(rate_note(path, blocks.rate_hz)).collect();
         let kind = match kept {
             Some(planes) => {
                 for plane in &planes {
@@ -196,12 +192,18 @@ impl OpenClip {
             }
             None => Kind::Compressed { path: path.to_path_buf(), start },
         };
-        Ok(Self { info, kind, name })
+        Ok(Self { info, kind, name, notes })
     }
 
     /// What is known of the clip.
     pub fn info(&self) -> &ClipInfo {
         &self.info
+    }
+
+    /// What the user should know of the file, in sentences: a lossy coding, a strange rate, a header that does not tell
+    /// of all that is there.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
     }
 
     /// A reader at the excerpt's start.
@@ -264,10 +266,12 @@ fn check_samples(name: &str, samples: &[f64], position: u64, rate_hz: u32) -> Re
     }
     let at = samples.iter().position(|sample| sample.is_nan() || sample.abs() > LARGEST_SAMPLE).unwrap_or(0);
     let seconds = (position + at as u64) as f64 / f64::from(rate_hz);
-    let what = if samples[at].is_finite() {
-        format!("a sample of {:.3e}, far beyond full scale (1.0)", samples[at])
+    let what = if samples[at].is_nan() {
+        "a sample that is not a number (NaN)".into()
+    } else if samples[at].is_infinite() {
+        "an infinite sample".into()
     } else {
-        "a sample that is not a number".into()
+        format!("a sample of {:.3e}, far beyond full scale (1.0)", samples[at])
     };
     Err(ClipError(format!("{name}: {what}, {seconds:.4} s into the excerpt; export the file again")))
 }

@@ -1,4 +1,20 @@
 //! To another sample rate, only when a device cannot run at the clip's: the same for every stimulus.
+//!
+//! Measured with sines at half of full scale through [`resample`], in and out as 32-bit float, whose rounding is what is
+//! left in the last columns (`cargo test --test main sound::resampling -- --nocapture` measures anew; the bounds are
+//! held by that test):
+//!
+//! | rates in Hz | ripple, 20 Hz to 20 kHz | gain at 0.49 of the lower rate | rest beside the tone | aliases or images | delay in frames |
+//! | --- | --- | --- | --- | --- | --- |
+//! | 44100 to 48000 | below 0.000001 dB | 0.000 dB | -150 dB | -150 dB | 5e-8 |
+//! | 48000 to 44100 | below 0.000001 dB | 0.000 dB | -150 dB | -154 dB | 5e-8 |
+//! | 96000 to 48000 | below 0.000001 dB | 0.000 dB | -153 dB | -156 dB | 2e-8 |
+//! | 48000 to 96000 | below 0.000001 dB | 0.000 dB | -151 dB | -151 dB | 7e-8 |
+//! | 192000 to 44100 | below 0.000001 dB | 0.000 dB | -152 dB | -160 dB | 8e-8 |
+//! | bound | 0.0001 dB | -1 dB | -140 dB | -120 dB | 0.0001 |
+//!
+//! Aliases are all that is left of tones between half the new rate and half the old one; images are all that stands
+//! beside tones between 20 kHz and half the old rate.
 
 use std::borrow::Cow;
 

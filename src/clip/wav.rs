@@ -1,15 +1,25 @@
-//! Reading WAV files: the header by hound, the samples in whole blocks.
+//! Reading WAV files, RF64 and BW64 among them: the header chunk by chunk, the samples in whole blocks.
+//!
+//! The chunks are those of Microsoft's and IBM's Multimedia Programming Interface (1991) and WAVE_FORMAT_EXTENSIBLE; the
+//! 64-bit sizes those of EBU Tech 3306 and ITU-R BS.2088. Every length in a header is held against the file.
 
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
-use hound::SampleFormat;
-
 use super::ClipError;
+use super::refusal::{check_shape, refuse, unreadable};
 
 /// Bytes that are read and converted at a time: they stay in the cache in between.
 const PIECE_BYTES: usize = 1 << 17;
+/// Format tags in the header.
+const INTEGER: u16 = 1;
+const FLOAT: u16 = 3;
+const EXTENSIBLE: u16 = 0xfffe;
+/// A size in a header that says: look elsewhere, or: never filled in.
+const NO_SIZE: u64 = u32::MAX as u64;
+/// Largest file whose 32-bit lengths can be true.
+const LARGEST_PLAIN: u64 = NO_SIZE + 8;
 
 /// How a sample is stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,73 +39,126 @@ pub(super) struct WavFile {
     pub(super) channels: u16,
     pub(super) encoding: Encoding,
     pub(super) frames: u64,
+    /// What the user should know of the file.
+    pub(super) note: Option<String>,
     data_offset: u64,
 }
 
-/// Where the sound is, from the chunks themselves.
-struct Chunks {
-    data_offset: u64,
-    data_length: u64,
-    block_align: u16,
+/// What the format chunk says.
+#[derive(Debug, Clone, Copy)]
+struct Format {
+    rate_hz: u32,
+    channels: u16,
+    encoding: Encoding,
 }
 
-fn refuse(path: &Path, message: &str) -> ClipError {
-    ClipError(format!("{}: {message}", path.display()))
+impl Format {
+    fn frame_bytes(self) -> u64 {
+        u64::from(self.channels) * self.encoding.bytes as u64
+    }
 }
 
-/// Walks the chunks; hound trusts the lengths in the header, so they are held against the file here.
-fn chunks(path: &Path, file: &mut BufReader<File>, length: u64) -> Result<Chunks, ClipError> {
+/// Where the sound is.
+struct Data {
+    offset: u64,
+    length: u64,
+    /// Bytes behind the sound that are no chunk.
+    unexplained: u64,
+}
+
+fn two(bytes: &[u8], at: usize) -> u16 {
+    u16::from_le_bytes([bytes[at], bytes[at + 1]])
+}
+
+fn four(bytes: &[u8], at: usize) -> u32 {
+    u32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]])
+}
+
+/// Reads a format chunk of at least 16 bytes.
+fn format(path: &Path, chunk: &[u8]) -> Result<Format, ClipError> {
+    let (rate_hz, channels) = (four(chunk, 4), two(chunk, 2));
+    check_shape(path, rate_hz, usize::from(channels))?;
+    let (align, container_bits) = (two(chunk, 12), two(chunk, 14));
+    let (mut tag, mut bits) = (two(chunk, 0), container_bits);
+    if tag == EXTENSIBLE && chunk.len() >= 40 {
+        // The tag proper begins the subformat's identifier; of the container's bits so many count, 0 is all.
+        tag = two(chunk, 24);
+        let valid = two(chunk, 18);
+        if valid > 0 {
+            bits = valid;
+        }
+    }
+    let bytes = usize::from(align / channels);
+    let understood = match tag {
+        INTEGER => (1..=4).contains(&bytes) && (1..=8 * bytes).contains(&usize::from(bits)),
+        FLOAT => (bytes == 4 && bits == 32) || (bytes == 8 && bits == 64),
+        _ => false,
+    };
+    if !understood || align % channels != 0 {
+        return Err(refuse(
+            path,
+            &format!(
+                "its coding is not understood (format {tag}, {bits} bits, {align} bytes for {channels} channels); integers of 8 \
+                 to 32 bits and float of 32 or 64 are: export it again as 24-bit WAV or FLAC"
+            ),
+        ));
+    }
+    Ok(Format { rate_hz, channels, encoding: Encoding { bytes, bits, float: tag == FLOAT } })
+}
+
+/// Walks the chunks to the sound.
+fn header(path: &Path, file: &mut BufReader<File>, length: u64) -> Result<(Format, Data), ClipError> {
     let broken = |_| refuse(path, "the file ends inside its header; copy or export it again");
     let mut magic = [0; 12];
     file.read_exact(&mut magic).map_err(broken)?;
-    if &magic[..4] == b"RF64" || &magic[..4] == b"BW64" {
-        return Err(refuse(
-            path,
-            "this is an RF64 file (made for more than 4 GiB); only plain WAV and FLAC are read: cut out the excerpt, or \
-             convert it to FLAC",
-        ));
-    }
-    if &magic[..4] != b"RIFF" || &magic[8..] != b"WAVE" {
+    let large = &magic[..4] == b"RF64" || &magic[..4] == b"BW64";
+    if !(large || &magic[..4] == b"RIFF") || &magic[8..] != b"WAVE" {
         return Err(refuse(
             path,
             "this is no WAV file (no RIFF/WAVE at its start); give it the right ending or export it again",
         ));
     }
-    let mut block_align = None;
+    if !large && length > LARGEST_PLAIN {
+        return Err(refuse(
+            path,
+            &format!(
+                "the file has {:.1} GiB, and the header of a plain WAV file can only count to 4 GiB: the lengths in it \
+                 are wrong; cut out the excerpt, or export it as RF64 or FLAC",
+                length as f64 / f64::from(1 << 30)
+            ),
+        ));
+    }
+    let mut found: Option<Format> = None;
+    let mut large_data = None;
     loop {
         let mut head = [0; 8];
         file.read_exact(&mut head).map_err(|_| {
             refuse(path, "the header has no data chunk before the file ends; export it again")
         })?;
-        let size = u64::from(u32::from_le_bytes([head[4], head[5], head[6], head[7]]));
+        let mut size = u64::from(four(&head, 4));
         let here = file.stream_position().map_err(broken)?;
         match &head[..4] {
             b"data" => {
-                let Some(block_align) = block_align else {
+                let Some(found) = found else {
                     return Err(refuse(path, "the header has no format before its data; export it again"));
                 };
-                if here + size > length {
-                    return Err(refuse(
-                        path,
-                        &format!(
-                            "the header promises {size} bytes of sound and the file has {}: it is cut off or its header \
-                             is wrong; copy or export it again",
-                            length - here
-                        ),
-                    ));
+                if large && size == NO_SIZE {
+                    size = large_data.unwrap_or(NO_SIZE);
                 }
-                if size == 0 {
-                    return Err(refuse(
-                        path,
-                        "the file holds no sound (its data chunk is empty); choose another file",
-                    ));
-                }
-                return Ok(Chunks { data_offset: here, data_length: size, block_align });
+                check_data(path, size, length.saturating_sub(here), found.frame_bytes())?;
+                let unexplained = unexplained(file, here + size + size % 2, length).map_err(broken)?;
+                return Ok((found, Data { offset: here, length: size, unexplained }));
             }
             b"fmt " if size >= 16 => {
-                let mut format = [0; 16];
-                file.read_exact(&mut format).map_err(broken)?;
-                block_align = Some(u16::from_le_bytes([format[12], format[13]]));
+                let mut chunk = vec![0; size.min(40) as usize];
+                file.read_exact(&mut chunk).map_err(broken)?;
+                found = Some(format(path, &chunk)?);
+            }
+            b"ds64" if size >= 24 => {
+                // Lengths of file, data and samples, 64 bits each.
+                let mut chunk = [0; 24];
+                file.read_exact(&mut chunk).map_err(broken)?;
+                large_data = Some(u64::from(four(&chunk, 8)) | u64::from(four(&chunk, 12)) << 32);
             }
             _ => {}
         }
@@ -104,77 +167,100 @@ fn chunks(path: &Path, file: &mut BufReader<File>, length: u64) -> Result<Chunks
     }
 }
 
+/// Holds the promised length of the sound against what is there.
+fn check_data(path: &Path, size: u64, left: u64, frame_bytes: u64) -> Result<(), ClipError> {
+    let never_completed = (size == 0 && left > 0) || (NO_SIZE - 36..LARGEST_PLAIN).contains(&size);
+    if never_completed && size != left {
+        return Err(refuse(
+            path,
+            &format!(
+                "the header promises {size} bytes of sound and the file has {left}: the program that wrote it never came \
+                 back to complete the header (a recording that was cut off, or a pipe); open it in an editor and export \
+                 it again"
+            ),
+        ));
+    }
+    if size > left {
+        return Err(refuse(
+            path,
+            &format!(
+                "the header promises {size} bytes of sound and the file has {left}: it is cut off or its header is \
+                 wrong; copy or export it again"
+            ),
+        ));
+    }
+    if size < frame_bytes {
+        return Err(refuse(
+            path,
+            "the file holds no sound (not one whole sample of it); choose another file",
+        ));
+    }
+    Ok(())
+}
+
+/// Bytes from `at` to the end of the file that are not whole chunks. Fewer than a chunk's head are left-overs of padding.
+fn unexplained(file: &mut BufReader<File>, mut at: u64, length: u64) -> std::io::Result<u64> {
+    while at + 8 <= length {
+        file.seek(SeekFrom::Start(at))?;
+        let mut head = [0; 8];
+        file.read_exact(&mut head)?;
+        let size = u64::from(four(&head, 4));
+        let named = head[..4].iter().all(|letter| (b' '..=b'~').contains(letter));
+        if !named || at + 8 + size > length {
+            return Ok(length - at);
+        }
+        at += 8 + size + size % 2;
+    }
+    Ok(0)
+}
+
+/// What to know of a header that tells only a part of the file.
+fn length_note(path: &Path, data: &Data, frame_bytes: u64) -> Option<String> {
+    // A tag at the end of a file is small; sound that was forgotten is not.
+    if data.unexplained > (data.length / 50).max(4096) {
+        return Some(format!(
+            "{}: its header promises {} bytes of sound, and {} more bytes follow that belong to nothing: only what is \
+             promised is played; if that is too short, export the file again",
+            path.display(),
+            data.length,
+            data.unexplained
+        ));
+    }
+    let over = data.length % frame_bytes;
+    (over > 0).then(|| {
+        format!(
+            "{}: its {} bytes of sound are not a whole number of samples; the last {over} are left out",
+            path.display(),
+            data.length
+        )
+    })
+}
+
 impl WavFile {
     pub(super) fn open(path: &Path) -> Result<Self, ClipError> {
-        let cannot = |error: std::io::Error| refuse(path, &format!("cannot be read: {error}"));
+        let cannot = |error: std::io::Error| unreadable(path, &error);
         let mut file = BufReader::new(File::open(path).map_err(cannot)?);
         let length = file.get_ref().metadata().map_err(cannot)?.len();
-        if length == 0 {
-            return Err(refuse(path, "the file is empty; copy or export it again"));
-        }
-        let found = chunks(path, &mut file, length)?;
-        file.seek(SeekFrom::Start(0)).map_err(cannot)?;
-        let reader = hound::WavReader::new(file).map_err(|error| {
-            refuse(
-                path,
-                &format!("this WAV is not understood ({error}); 16, 24 and 32 bit integers and 32-bit float are: export it again"),
-            )
-        })?;
-        let spec = reader.spec();
-        check_shape(path, spec.sample_rate, usize::from(spec.channels))?;
-        let bytes = usize::from(found.block_align) / usize::from(spec.channels);
-        let float = spec.sample_format == SampleFormat::Float;
-        let allowed = if float {
-            bytes == 4
-        } else {
-            (1..=4).contains(&bytes) && usize::from(spec.bits_per_sample) <= 8 * bytes
-        };
-        if !allowed {
-            return Err(refuse(
-                path,
-                &format!(
-                    "samples of {} bits in {bytes} bytes are not understood; 16, 24 and 32 bit integers and 32-bit float are",
-                    spec.bits_per_sample
-                ),
-            ));
-        }
+        let (format, data) = header(path, &mut file, length)?;
         Ok(Self {
             path: path.to_path_buf(),
-            rate_hz: spec.sample_rate,
-            channels: spec.channels,
-            encoding: Encoding { bytes, bits: spec.bits_per_sample, float },
-            frames: found.data_length / u64::from(found.block_align),
-            data_offset: found.data_offset,
+            rate_hz: format.rate_hz,
+            channels: format.channels,
+            encoding: format.encoding,
+            frames: data.length / format.frame_bytes(),
+            note: length_note(path, &data, format.frame_bytes()),
+            data_offset: data.offset,
         })
     }
 
     /// A reader that starts at a frame.
     pub(super) fn reader(&self, frame: u64) -> Result<WavBlocks, ClipError> {
-        let cannot = |error: std::io::Error| refuse(&self.path, &format!("cannot be read: {error}"));
+        let cannot = |error: std::io::Error| unreadable(&self.path, &error);
         let mut file = File::open(&self.path).map_err(cannot)?;
         let align = self.encoding.bytes * usize::from(self.channels);
         file.seek(SeekFrom::Start(self.data_offset + frame * align as u64)).map_err(cannot)?;
         Ok(WavBlocks { wav: self.clone(), file, bytes: Vec::new() })
     }
-}
-
-/// Refuses rates and channel counts that are not played.
-pub(super) fn check_shape(path: &Path, rate_hz: u32, channels: usize) -> Result<(), ClipError> {
-    if !(8_000..=384_000).contains(&rate_hz) {
-        return Err(refuse(
-            path,
-            &format!(
-                "a sample rate of {rate_hz} Hz is not allowed, 8000 to 384000 Hz are; export it at 44.1 or 48 kHz"
-            ),
-        ));
-    }
-    if !(1..=2).contains(&channels) {
-        return Err(refuse(
-            path,
-            &format!("{channels} channels; one or two are allowed: mix it down to stereo first"),
-        ));
-    }
-    Ok(())
 }
 
 /// Blocks of a WAV file.
@@ -212,6 +298,7 @@ impl WavBlocks {
             // stand in its high ones (WAVE_FORMAT_EXTENSIBLE).
             let scaled = |word: i32| f64::from(word) / 2_147_483_648.0;
             match (float, bytes) {
+                (true, 8) => convert(&self.bytes, planes, f64::from_le_bytes),
                 (true, _) => convert(&self.bytes, planes, |word| f64::from(f32::from_le_bytes(word))),
                 (_, 1) => {
                     convert(&self.bytes, planes, |[byte]| scaled(i32::from(byte).wrapping_sub(128) << 24));

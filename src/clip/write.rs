@@ -1,5 +1,11 @@
 //! Writing WAV files: whole or not at all, samples in blocks.
+//!
+//! A file grows under a hidden name of its own (`.earwitness-….part`) and takes its real one when it is finished, so
+//! what bears a real name is whole. The writer holds a lock on it, which the operating system lets go when the process
+//! ends, however it ends. So the next file that is begun in a folder can tell what a killed process has left there from
+//! what another one is still writing, and removes the former.
 
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -13,6 +19,9 @@ const LARGEST_DATA: u64 = u32::MAX as u64 - 128;
 
 /// Frames that are converted and written at a time: they stay in the cache in between.
 const PIECE_FRAMES: usize = 1 << 14;
+
+/// What the names of unfinished files begin and end with.
+const UNFINISHED: (&str, &str) = (".earwitness-", ".part");
 
 /// A WAV file that appears under its name when it is finished.
 #[derive(Debug)]
@@ -105,8 +114,38 @@ fn interleave<const BYTES: usize>(
     }
 }
 
+/// Removes the unfinished files of processes that are gone. What cannot be looked at, locked or removed stays: it is in
+/// nobody's way.
+fn remove_abandoned(folder: &Path) {
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let unfinished =
+            name.to_str().is_some_and(|name| name.starts_with(UNFINISHED.0) && name.ends_with(UNFINISHED.1));
+        if !unfinished {
+            continue;
+        }
+        if let Ok(file) = OpenOptions::new().read(true).write(true).open(entry.path())
+            && file.try_lock().is_ok()
+        {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}
+
+/// Takes the lock that says that a process is writing this file. `false` where another process has just taken it for
+/// abandoned, between its making and this.
+fn claim(file: &File, path: &Path) -> bool {
+    match file.try_lock() {
+        Err(TryLockError::WouldBlock) => false,
+        // A file system without locks: there nobody can take it for abandoned either.
+        Ok(()) | Err(TryLockError::Error(_)) => path.exists(),
+    }
+}
+
 impl WavWriter {
-    /// Starts a file beside `path`, which takes that name in [`WavWriter::finish`].
+    /// Starts a file beside `path`, which takes that name in [`WavWriter::finish`]. What a killed process has left
+    /// unfinished in the folder is removed.
     ///
     /// # Errors
     /// The folder cannot be written.
@@ -118,15 +157,21 @@ impl WavWriter {
         dither: Dither,
     ) -> Result<Self, ClipError> {
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        remove_abandoned(folder);
         let mut builder = tempfile::Builder::new();
-        builder.prefix(".earwitness-").suffix(".part");
+        builder.prefix(UNFINISHED.0).suffix(UNFINISHED.1);
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt;
             // As a file made in the usual way: the user's mask takes away what it wants.
             builder.permissions(std::fs::Permissions::from_mode(0o666));
         }
-        let temporary = builder.tempfile_in(folder).map_err(|error| cannot(path, &error))?;
+        let temporary = loop {
+            let temporary = builder.tempfile_in(folder).map_err(|error| cannot(path, &error))?;
+            if claim(temporary.as_file(), temporary.path()) {
+                break temporary;
+            }
+        };
         let mut file = BufWriter::with_capacity(1 << 18, temporary);
         file.write_all(&header(word, channels, rate_hz, 0)).map_err(|error| cannot(path, &error))?;
         Ok(Self {

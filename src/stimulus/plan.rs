@@ -19,6 +19,8 @@ use crate::session::{Comparison, ControlKind, Levels, Session};
 
 /// Stimuli stay at or below this true peak.
 pub const HIGHEST_TRUE_PEAK_DBTP: f64 = -1.0;
+/// Direct current that is worth a note, linear: -40 dBFS.
+const WORTHY_MEAN: f64 = 0.01;
 /// Loudness of matched stimuli is equal within this, in LU.
 pub const MATCHED_WITHIN_LU: f64 = 0.01;
 
@@ -62,6 +64,13 @@ pub(super) struct Plan {
 
 fn clip_error(session: &Session, clip: usize) -> impl Fn(ClipError) -> StimulusError + '_ {
     move |error| StimulusError::Clip { clip: session.clips[clip].name.clone(), message: error.0 }
+}
+
+/// Adds a note, once: a clip can be in several comparisons.
+fn note_once(notes: &mut Vec<String>, note: String) {
+    if !notes.contains(&note) {
+        notes.push(note);
+    }
 }
 
 /// Filters that have been designed: by cable, rate, and control (as text, for its amounts are numbers).
@@ -133,6 +142,9 @@ fn group(
 ) -> Result<Group, StimulusError> {
     let name = &session.clips[clip_index].name;
     let clip = OpenClip::open(&session.clips[clip_index].source).map_err(clip_error(session, clip_index))?;
+    for note in clip.notes() {
+        note_once(notes, format!("clip \"{name}\": {note}"));
+    }
     let rate = clip.info().rate_hz;
     let shortest = Fades::shortest(rate);
     if clip.info().frames < shortest {
@@ -297,6 +309,17 @@ fn level(
     let levels: Vec<f64> = group.sides.iter().map(|side| side.level).collect();
     let readings =
         group.measure(&levels, count, &format!("measuring {name}")).map_err(clip_error(session, clip))?;
+    let mean = readings[0].mean;
+    if mean > WORTHY_MEAN {
+        note_once(
+            notes,
+            format!(
+                "clip \"{name}\" carries direct current, {:.1} % of full scale: it is no sound, takes headroom and pushes a \
+                 loudspeaker's cone off its place; remove it in an editor (\"remove DC offset\")",
+                100.0 * mean
+            ),
+        );
+    }
     let loud = (readings[0].integrated_lufs, readings[1].integrated_lufs);
     match (session.levels, loud) {
         (Levels::Matched, (Some(a), Some(b))) => {
@@ -314,13 +337,15 @@ fn level(
             return Err(StimulusError::Clip {
                 clip: name.clone(),
                 message:
-                    "it is silent (below -70 LUFS), so there is nothing to match levels on; choose another \
-                          excerpt or levels = \"as-wired\""
+                    "it is silent (below -70 LUFS; direct current is no sound), so there is nothing to match levels \
+                     on; choose another excerpt or levels = \"as-wired\""
                         .into(),
             });
         }
-        (Levels::AsWired, (None, _) | (_, None)) => notes
-            .push(format!("clip \"{name}\" is silent (below -70 LUFS): nobody can hear a difference on it")),
+        (Levels::AsWired, (None, _) | (_, None)) => notes.push(format!(
+            "clip \"{name}\" is silent (below -70 LUFS; direct current is no sound): nobody can hear a \
+                 difference on it"
+        )),
         (Levels::AsWired, _) => {}
     }
     let peak = readings

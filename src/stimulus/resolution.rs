@@ -5,6 +5,7 @@
 //! kHz).
 
 use num_complex::Complex64;
+use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
 use super::Pair;
@@ -60,8 +61,9 @@ fn sine_db(power: f64) -> f64 {
     10.0 * (2.0 * power).log10()
 }
 
-/// Mean power spectrum: power per bin, Hann window, half-overlapping frames, mean over channels.
-fn spectrum(samples: &[f64]) -> Vec<f64> {
+/// Mean power spectrum of so many samples: power per bin, Hann window, half-overlapping frames. Samples are asked for one
+/// by one, so that a long clip takes no more memory than a short one.
+fn spectrum(samples: usize, sample: impl Fn(usize) -> f64) -> Vec<f64> {
     let plan = RealFftPlanner::<f64>::new().plan_fft_forward(FRAME);
     let window: Vec<f64> =
         (0..FRAME).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / FRAME as f64).cos()).collect();
@@ -71,21 +73,17 @@ fn spectrum(samples: &[f64]) -> Vec<f64> {
     let mut input = plan.make_input_vec();
     let mut output: Vec<Complex64> = plan.make_output_vec();
     let mut at = 0;
-    loop {
-        let part = &samples[at.min(samples.len())..(at + FRAME).min(samples.len())];
-        if part.is_empty() {
-            break;
-        }
+    while at < samples {
         input.fill(0.0);
-        for ((value, sample), weight) in input.iter_mut().zip(part).zip(&window) {
-            *value = sample * weight;
+        for ((value, index), weight) in input.iter_mut().zip(at..samples).zip(&window) {
+            *value = sample(index) * weight;
         }
         plan.process(&mut input, &mut output).expect("lengths fit the plan");
         for (sum, bin) in power.iter_mut().zip(&output) {
             *sum += bin.norm_sqr();
         }
         count += 1;
-        if at + FRAME >= samples.len() {
+        if at + FRAME >= samples {
             break;
         }
         at += FRAME / 2;
@@ -100,16 +98,20 @@ pub fn bands(pair: &Pair) -> Vec<BandLevels> {
     let channels = usize::from(pair.a.channels);
     let rate = f64::from(pair.a.rate_hz);
     let (mut signal, mut difference) = (vec![0.0; FRAME / 2 + 1], vec![0.0; FRAME / 2 + 1]);
-    for channel in 0..channels {
-        let plane = |samples: &[f32]| -> Vec<f64> {
-            samples.iter().skip(channel).step_by(channels).copied().map(f64::from).collect()
-        };
-        let (a, b) = (plane(&pair.a.samples), plane(&pair.b.samples));
-        let apart: Vec<f64> = a.iter().zip(&b).map(|(a, b)| a - b).collect();
-        for (sum, power) in signal.iter_mut().zip(spectrum(&a)) {
+    let frames = pair.a.frames().min(pair.b.frames());
+    let of_channels: Vec<_> = (0..channels)
+        .into_par_iter()
+        .map(|channel| {
+            let a = |frame: usize| f64::from(pair.a.samples[frame * channels + channel]);
+            let b = |frame: usize| f64::from(pair.b.samples[frame * channels + channel]);
+            rayon::join(|| spectrum(frames, a), || spectrum(frames, |frame| a(frame) - b(frame)))
+        })
+        .collect();
+    for (of_signal, of_difference) in of_channels {
+        for (sum, power) in signal.iter_mut().zip(of_signal) {
             *sum += power / channels as f64;
         }
-        for (sum, power) in difference.iter_mut().zip(spectrum(&apart)) {
+        for (sum, power) in difference.iter_mut().zip(of_difference) {
             *sum += power / channels as f64;
         }
     }

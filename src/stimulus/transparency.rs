@@ -107,45 +107,45 @@ impl TransparencyReport {
         direct && sides && self.pairs.iter().all(|proof| proof.latency_difference == 0)
     }
 
-    /// The proof in lines for people.
+    /// The proof in lines for people: three parts and a result. Levels are in dBFS: a full-scale sine is 0 dBFS (AES17).
     pub fn lines(&self) -> Vec<String> {
-        let mut lines = Vec::new();
+        let mut lines =
+            vec!["Direct cable: what comes out is what went in, but for the fades at both ends".to_owned()];
         for proof in &self.direct {
             lines.push(format!(
-                "direct cable, clip \"{}\": {} of {} samples differ (32-bit float), {} and {} after dither to 16 and \
-                 24 bit",
-                proof.clip, proof.different, proof.samples, proof.different_16, proof.different_24
+                "  {}: of {} samples {} differ as 32-bit float; {} as 24 bit and {} as 16 bit, their dither apart",
+                proof.clip, proof.samples, proof.different, proof.different_24, proof.different_16
             ));
         }
+        lines.push("Filters: a sweep sent through each, against the response it is made from".to_owned());
         for proof in &self.sides {
+            let edge = highest(proof.rate_hz) / 1000.0;
             lines.push(format!(
-                "cable \"{}\" at {} Hz: measured within {:.6} dB (at {:.0} Hz) and {:.5} degree of H from 10 Hz to \
-                 {:.1} kHz; {} taps; at most {:.2} dB above that; rounding noise {:.0} dB",
-                proof.cable,
-                proof.rate_hz,
-                proof.error_db,
-                proof.error_at_hz,
-                proof.error_degrees,
-                highest(proof.rate_hz) / 1000.0,
+                "  {} at {} Hz: off by at most {:.6} dB (at {:.0} Hz) and {:.5} degree from 10 Hz to {edge:.1} kHz",
+                proof.cable, proof.rate_hz, proof.error_db, proof.error_at_hz, proof.error_degrees
+            ));
+            lines.push(format!(
+                "    {} taps; gain above {:.1} kHz at most {:.2} dB; noise of 32-bit float {:.0} dBFS",
                 proof.taps,
+                PASS_BAND_FRACTION * f64::from(proof.rate_hz) / 1000.0,
                 proof.above_band_db,
                 proof.noise_floor_db
             ));
         }
+        lines.push("Stimuli: side A against side B, as they are played".to_owned());
         for proof in &self.pairs {
+            let difference = proof.difference_db.map_or_else(
+                || "A minus B is silence".into(),
+                |level| format!("A minus B is a signal of {level:.1} dBFS"),
+            );
             lines.push(format!(
-                "comparison \"{}\", clip \"{}\": latency difference {} samples; the sides differ by at most {:.3} dB, \
-                 and their difference is a sound of {}",
-                proof.comparison,
-                proof.clip,
-                proof.latency_difference,
-                proof.response_difference_db,
-                proof.difference_db.map_or_else(|| "nothing: they are identical".into(), |level| format!("{level:.1} dB"))
+                "  {} on {}: latency difference {} samples; responses up to {:.3} dB apart; {difference}",
+                proof.comparison, proof.clip, proof.latency_difference, proof.response_difference_db
             ));
             for resolved in &proof.resolved {
                 if resolved.could_hide {
                     lines.push(format!(
-                        "  caution: {} words could hide it: the difference stands at most {:.1} dB out of the noise, and \
+                        "    caution: {} words could hide it: the difference stands at most {:.1} dB out of the noise, and \
                          below it in {} of {} bands",
                         device_words::name(resolved.word),
                         resolved.best_margin_db,
@@ -155,6 +155,11 @@ impl TransparencyReport {
                 }
             }
         }
+        let result = if self.passed() { "Passed" } else { "FAILED" };
+        lines.push(format!(
+            "{result}: allowed are 0 different samples, {ALLOWED_DB} dB, {ALLOWED_DEGREES} degree and 0 samples of latency \
+             difference"
+        ));
         lines
     }
 }

@@ -5,6 +5,8 @@ use std::process::Command;
 
 use earwitness::clip::{ClipSource, OpenClip, Sound};
 
+use crate::commands::material::wav;
+
 fn source(path: &Path) -> ClipSource {
     excerpt(path, 0.0, None)
 }
@@ -53,7 +55,7 @@ fn write_wav(path: &Path, words: &[i32], channels: u16, bits: u16, rate: u32) {
     writer.finalize().expect("a header");
 }
 
-fn tool(name: &str, arguments: &[&str], folder: &Path) -> Vec<u8> {
+pub(super) fn tool(name: &str, arguments: &[&str], folder: &Path) -> Vec<u8> {
     let output = Command::new(name)
         .args(arguments)
         .current_dir(folder)
@@ -196,63 +198,26 @@ fn excerpts_outside_the_file_are_refused_with_what_is_left() {
     }
 }
 
-/// A WAV header written by hand, so that it can lie.
-fn header(format: u16, channels: u16, rate: u32, bits: u16, data: u32) -> Vec<u8> {
-    let align = channels * bits / 8;
-    let mut bytes = b"RIFF".to_vec();
-    bytes.extend_from_slice(&(36_u32.wrapping_add(data)).to_le_bytes());
-    bytes.extend_from_slice(b"WAVEfmt \x10\0\0\0");
-    bytes.extend_from_slice(&format.to_le_bytes());
-    bytes.extend_from_slice(&channels.to_le_bytes());
-    bytes.extend_from_slice(&rate.to_le_bytes());
-    bytes.extend_from_slice(&rate.wrapping_mul(u32::from(align)).to_le_bytes());
-    bytes.extend_from_slice(&align.to_le_bytes());
-    bytes.extend_from_slice(&bits.to_le_bytes());
-    bytes.extend_from_slice(b"data");
-    bytes.extend_from_slice(&data.to_le_bytes());
-    bytes
-}
-
 #[test]
 fn bad_files_are_refused_with_name_and_remedy() {
+    // The real program is given many more in `bad_sound`.
     let folder = tempfile::tempdir().expect("a folder");
     let put = |name: &str, bytes: &[u8]| -> PathBuf {
         let path = folder.path().join(name);
         std::fs::write(&path, bytes).expect("a file");
         path
     };
-    let with_sound = |mut header: Vec<u8>, bytes: usize| {
-        header.resize(header.len() + bytes, 7);
-        header
-    };
-    let mut rf64 = with_sound(header(1, 2, 48_000, 16, 400), 400);
-    rf64[..4].copy_from_slice(b"RF64");
-    let mut nan = header(3, 1, 48_000, 32, 400);
-    for i in 0..100 {
-        nan.extend_from_slice(&(if i == 60 { f32::NAN } else { 0.1 }).to_le_bytes());
-    }
-    let mut infinite = header(3, 1, 48_000, 32, 8);
-    infinite.extend_from_slice(&[0.0_f32, f32::INFINITY].map(f32::to_le_bytes).concat());
-    let mut loud = header(3, 1, 48_000, 32, 8);
-    loud.extend_from_slice(&[0.0_f32, 32_768.0].map(f32::to_le_bytes).concat());
+    let sound = [7; 1200];
     for (name, bytes, said) in [
-        ("empty.wav", Vec::new(), "the file is empty"),
-        ("empty.flac", Vec::new(), "the file is empty"),
-        ("text.wav", b"this is no sound at all, only words".to_vec(), "no WAV file"),
         ("text.mp3", b"this is no sound at all, only words".repeat(50), "no sound format is recognised"),
-        ("stump.wav", header(1, 2, 48_000, 16, 400)[..30].to_vec(), "ends inside its header"),
-        ("liar.wav", with_sound(header(1, 2, 48_000, 16, 4_000_000), 400), "promises 4000000 bytes"),
-        ("stream.wav", with_sound(header(1, 2, 48_000, 16, u32::MAX), 400), "promises 4294967295 bytes"),
-        ("nothing.wav", header(1, 2, 48_000, 16, 0), "holds no sound"),
-        ("rate.wav", with_sound(header(1, 2, 0, 16, 400), 400), "0 Hz"),
-        ("fast.wav", with_sound(header(1, 2, 1_000_000, 16, 400), 400), "1000000 Hz is not allowed"),
-        ("three.wav", with_sound(header(1, 3, 48_000, 16, 600), 600), "3 channels"),
-        ("none.wav", with_sound(header(1, 0, 48_000, 16, 400), 400), "none.wav"),
-        ("law.wav", with_sound(header(6, 1, 48_000, 8, 400), 400), "not understood"),
-        ("big.wav", rf64, "RF64"),
-        ("nan.wav", nan, "not a number"),
-        ("infinite.wav", infinite, "not a number"),
-        ("loud.wav", loud, "far beyond full scale"),
+        ("fast.wav", wav(1_000_000, 2, 16, 1, &sound, 1200), "1000000 Hz is not allowed"),
+        ("three.wav", wav(48_000, 3, 16, 1, &sound, 1200), "3 channels"),
+        ("law.wav", wav(48_000, 1, 8, 6, &sound, 1200), "not understood"),
+        (
+            "large.wav",
+            [b"RF64", &wav(48_000, 2, 16, 1, &sound, u32::MAX)[4..]].concat(),
+            "promises 4294967295 bytes",
+        ),
     ] {
         let message = refusal(&source(&put(name, &bytes)));
         assert!(message.contains(said) && message.contains(name), "{name}: {message}");
@@ -260,6 +225,16 @@ fn bad_files_are_refused_with_name_and_remedy() {
     let missing = refusal(&source(&folder.path().join("missing.wav")));
     assert!(missing.contains("no such file"), "{missing}");
     assert!(refusal(&source(folder.path())).contains("folder"));
+}
+
+#[test]
+fn double_precision_is_read_exactly() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let values: Vec<f64> = (0..4_000).map(|i| (f64::from(i) * 0.1).sin() / 3.0).collect();
+    let data: Vec<u8> = values.iter().flat_map(|value| value.to_le_bytes()).collect();
+    let path = folder.path().join("double.wav");
+    std::fs::write(&path, wav(48_000, 1, 64, 3, &data, data.len() as u32)).expect("a file");
+    assert_eq!(read(&path).channels, [values]);
 }
 
 #[test]

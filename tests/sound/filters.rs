@@ -6,7 +6,7 @@ use earwitness::circuit::Chain;
 use earwitness::filter::{FilterError, PASS_BAND_FRACTION, design};
 use num_complex::Complex64;
 
-use super::session;
+use super::{DRIVER, pair, session};
 
 const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 
@@ -24,30 +24,12 @@ fn chains(folder: &Path) -> Vec<(String, Chain)> {
          20000,-0.9,-7\n96000,-4,-20\n",
     )
     .expect("a table");
-    let text = "
+    let text = format!(
+        "
 [amplifier]
 output_resistance = \"40 mohm\"
 output_inductance = \"2 uH\"
-[loudspeaker.driver]
-dc_resistance = \"6.2 ohm\"
-voice_coil_inductance = \"0.34 mH\"
-resonance = \"40 Hz\"
-q_mechanical = 6.15
-q_electrical = 0.42
-[cables.bell]
-construction = \"parallel-pair\"
-length = \"15 m\"
-conductor = \"0.4 mm2\"
-spacing = \"3 mm\"
-permittivity = 4
-loss_tangent = 0.05
-[cables.heavy]
-construction = \"parallel-pair\"
-length = \"8 m\"
-conductor = \"6 mm2\"
-spacing = \"7 mm\"
-permittivity = 2.3
-loss_tangent = 0.001
+{DRIVER}{}{}
 [cables.metered]
 lcr_table = \"meter.csv\"
 sample_length = \"3 m\"
@@ -66,8 +48,11 @@ name = \"measured\"
 a = \"metered\"
 b = \"captured\"
 clips = [\"pluck\"]
-";
-    let session = session(folder, text);
+",
+        pair("bell", 15.0, 0.4, 3.0, 4.0) + "loss_tangent = 0.05\n",
+        pair("heavy", 8.0, 6.0, 7.0, 2.3) + "loss_tangent = 0.001\n",
+    );
+    let session = session(folder, &text);
     (0..session.cables.len())
         .map(|cable| (session.cables[cable].name.clone(), session.chain(cable)))
         .collect()

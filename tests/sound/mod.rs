@@ -1,11 +1,14 @@
 //! Tests of the sound path: filters, clips, levels, stimuli, and the player on a device that runs in real time.
 
+mod bad_sound;
 mod device;
 mod engine;
 mod files;
 mod filters;
 mod resampling;
 mod stimuli;
+mod synthesised;
+mod unfinished;
 mod words;
 
 use std::path::Path;
@@ -30,6 +33,24 @@ fn noise(frames: usize, channels: u16, rate_hz: u32, seed: u64) -> Playable {
         })
         .collect();
     Playable { rate_hz, channels, samples }
+}
+
+/// A loudspeaker with a resonance and a coil.
+const DRIVER: &str = "
+[loudspeaker.driver]
+dc_resistance = \"6.2 ohm\"
+voice_coil_inductance = \"0.34 mH\"
+resonance = \"40 Hz\"
+q_mechanical = 6.15
+q_electrical = 0.42
+";
+
+/// The table of a cable of two parallel conductors: length in m, cross-section in mm2, distance in mm, permittivity.
+fn pair(name: &str, length: f64, area: f64, spacing: f64, permittivity: f64) -> String {
+    format!(
+        "[cables.{name}]\nconstruction = \"parallel-pair\"\nlength = \"{length} m\"\nconductor = \"{area} mm2\"\n\
+         spacing = \"{spacing} mm\"\npermittivity = {permittivity}\n"
+    )
 }
 
 /// A session from its tables; the keys before the first table are filled in.

@@ -10,43 +10,26 @@ use earwitness::stimulus::{
     MATCHED_WITHIN_LU, NoProgress, PairKind, StimulusError, StimulusSet, prepare, prove, render,
 };
 
-use super::{session, session_with};
+use super::{DRIVER, pair, session, session_with};
 
-const TABLES: &str = "
-[amplifier]
-output_resistance = \"20 mohm\"
-[loudspeaker.driver]
-dc_resistance = \"6.2 ohm\"
-voice_coil_inductance = \"0.34 mH\"
-resonance = \"40 Hz\"
-q_mechanical = 6.15
-q_electrical = 0.42
-[cables.thin]
-construction = \"parallel-pair\"
-length = \"12 m\"
-conductor = \"0.5 mm2\"
-spacing = \"3 mm\"
-permittivity = 4
-[cables.thick]
-construction = \"parallel-pair\"
-length = \"12 m\"
-conductor = \"4 mm2\"
-spacing = \"6 mm\"
-permittivity = 2.3
-[cables.again]
-construction = \"parallel-pair\"
-length = \"12 m\"
-conductor = \"0.5 mm2\"
-spacing = \"3 mm\"
-permittivity = 4
-";
+/// An amplifier, a loudspeaker and three cables, of which `thin` and `again` are the same.
+fn tables() -> String {
+    let thin = |name| pair(name, 12.0, 0.5, 3.0, 4.0);
+    format!(
+        "[amplifier]\noutput_resistance = \"20 mohm\"\n{DRIVER}{}{}{}",
+        thin("thin"),
+        pair("thick", 12.0, 4.0, 6.0, 2.3),
+        thin("again")
+    )
+}
 
 fn with_clip(folder: &Path, keys: &str, clip: &str, rest: &str) -> Session {
     session_with(
         folder,
         keys,
         &format!(
-            "{TABLES}\n[clips.sound]\n{clip}\n[[comparisons]]\nname = \"pair\"\na = \"thin\"\nb = \"thick\"\nclips = [\"sound\"]\n{rest}"
+            "{}\n[clips.sound]\n{clip}\n[[comparisons]]\nname = \"pair\"\na = \"thin\"\nb = \"thick\"\nclips = [\"sound\"]\n{rest}",
+            tables()
         ),
     )
 }
@@ -103,9 +86,10 @@ fn nothing_exceeds_the_allowed_true_peak_and_one_gain_serves_all() {
     let session = session(
         folder.path(),
         &format!(
-            "{TABLES}\n[clips.square]\nfile = \"square.wav\"\n[clips.quiet]\nfile = \"quiet.wav\"\n\
+            "{}\n[clips.square]\nfile = \"square.wav\"\n[clips.quiet]\nfile = \"quiet.wav\"\n\
              [[comparisons]]\nname = \"pair\"\na = \"thin\"\nb = \"thick\"\nclips = [\"square\", \"quiet\"]\n\
-             [[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 1\n"
+             [[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 1\n",
+            tables()
         ),
     );
     let set = made(&session);
@@ -125,8 +109,9 @@ fn equal_sides_and_the_identical_control_have_equal_bytes() {
     let session = session(
         folder.path(),
         &format!(
-            "{TABLES}\n[clips.sound]\n{DRUMS}\n[[comparisons]]\nname = \"same\"\na = \"thin\"\nb = \"again\"\n\
-             clips = [\"sound\"]\n[[controls]]\nkind = \"identical\"\ntrials = 1\n"
+            "{}\n[clips.sound]\n{DRUMS}\n[[comparisons]]\nname = \"same\"\na = \"thin\"\nb = \"again\"\n\
+             clips = [\"sound\"]\n[[controls]]\nkind = \"identical\"\ntrials = 1\n",
+            tables()
         ),
     );
     let set = made(&session);
@@ -227,8 +212,9 @@ fn files_appear_whole_or_not_at_all() {
     let broken = super::session(
         folder.path(),
         &format!(
-            "{TABLES}\n[clips.sound]\n{DRUMS}\n[clips.broken]\nfile = \"broken.wav\"\n[[comparisons]]\nname = \"pair\"\n\
-             a = \"thin\"\nb = \"thick\"\nclips = [\"sound\", \"broken\"]\n"
+            "{}\n[clips.sound]\n{DRUMS}\n[clips.broken]\nfile = \"broken.wav\"\n[[comparisons]]\nname = \"pair\"\n\
+             a = \"thin\"\nb = \"thick\"\nclips = [\"sound\", \"broken\"]\n",
+            tables()
         ),
     );
     let nowhere = folder.path().join("nowhere");

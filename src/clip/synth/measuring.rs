@@ -34,8 +34,8 @@ pub(super) fn pink_noise(score: &Score) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Tones a third of an octave apart with whole numbers of periods in the clip and phases that keep the peak low
-/// (Newman 1965: pi k^2 / N).
+/// Tones a third of an octave apart with whole numbers of periods in the clip. Their phases (pi k^2 / N, Newman 1965)
+/// keep them from starting all together.
 pub(super) fn multitone(score: &Score) -> Vec<Vec<f64>> {
     let step = score.rate / score.frames as f64;
     let frequencies: Vec<f64> = (-17..=13)

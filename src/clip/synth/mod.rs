@@ -8,6 +8,7 @@ mod drums;
 mod measuring;
 mod strings;
 
+use crate::clip::fade::raised_cosine;
 use crate::clip::loudness::Meter;
 use crate::filter::{Accuracy, Convolver, Fir};
 
@@ -155,6 +156,23 @@ fn add_partial(sound: &mut [f64], rate: f64, frequency: f64, phase: f64, amplitu
     for sample in sound.iter_mut().take(last) {
         *sample += im;
         (re, im) = (re * cosine - im * sine, re * sine + im * cosine);
+    }
+}
+
+/// Raises the start of a sound over some seconds, so that it does not begin with a step.
+fn attack(sound: &mut [f64], rate: f64, seconds: f64) {
+    let length = seconds * rate;
+    for (i, sample) in sound.iter_mut().enumerate().take(length as usize) {
+        *sample *= raised_cosine(i as f64, length);
+    }
+}
+
+/// Lets the last `share` of a sound of `whole` frames die away to nothing: a decay is cut somewhere, and the cut would
+/// be a click. The sound itself may be shorter, where the clip ends first.
+fn release(sound: &mut [f64], whole: usize, share: f64) {
+    let length = share * whole as f64;
+    for (i, sample) in sound.iter_mut().enumerate().skip(whole - length as usize) {
+        *sample *= raised_cosine((whole - i) as f64, length + 1.0);
     }
 }
 

@@ -1,11 +1,12 @@
 //! Plucked strings in slow broken chords.
 //!
-//! A string is a sum of stiff partials `k f sqrt(1 + B k^2)`, plucked at a point (amplitude `sin(k pi p) / k^2`), each
+//! A string is a sum of stiff partials `k f sqrt(1 + B k^2)`, plucked at a point (amplitude `sin(k pi p) / k^1.3`,
+//! brighter than the `k^2` of an ideal string: a pick, and ears close to it), each
 //! dying away faster the higher it is (Fletcher & Rossing, The Physics of Musical Instruments, chapter 2).
 
 use rayon::prelude::*;
 
-use super::{Score, add_partial, mix};
+use super::{Score, add_partial, attack, mix, release};
 
 /// Chords as semitones above 110 Hz, six strings each; a progression of our own.
 const CHORDS: [[i32; 6]; 6] = [
@@ -74,10 +75,8 @@ fn string(score: &Score, note: &Note) -> Vec<f64> {
         add_partial(&mut sound, score.rate, frequency, phase, note.loudness * shape, decay);
         k += 1.0;
     }
-    let attack = (0.0012 * score.rate) as usize;
-    for (i, sample) in sound.iter_mut().enumerate().take(attack) {
-        *sample *= crate::clip::fade::raised_cosine(i as f64, attack as f64);
-    }
+    attack(&mut sound, score.rate, 0.0012);
+    release(&mut sound, length, 0.3);
     sound
 }
 
@@ -92,4 +91,20 @@ pub(super) fn render(score: &Score) -> Vec<Vec<f64>> {
         }
     }
     channels
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_string_begins_and_ends_without_a_step() {
+        let score = Score { frames: 48_000 * 12, rate: 48_000.0, seed: 1 };
+        for note in notes(&score).iter().take(6) {
+            let sound = string(&score, note);
+            let peak = sound.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
+            let last = sound.last().expect("a sound").abs();
+            assert!(sound[0] == 0.0 && last < 1e-6 * peak, "{} Hz: {last:e} of {peak}", note.frequency);
+        }
+    }
 }
