@@ -6,7 +6,8 @@
 #   virtual-device.sh stop DIR      ends it and removes DIR
 #   virtual-device.sh unplug DIR    kills it at once, as a device is unplugged; `start` plugs it in again
 #
-# RATE (48000), FORMAT (float32le; s32le, s16le) and CHANNELS (2) shape the sink.
+# RATE (48000), FORMAT (float32le; s32le, s16le) and CHANNELS (2) shape the sink. WORDS=S32_LE makes the device take
+# integers only. CLOCK=none makes it a device that swallows sound as fast as it comes.
 # Needs pulseaudio, pulseaudio-utils and libasound2-plugins.
 set -eu
 
@@ -14,6 +15,8 @@ dir=${2:?the folder of the device}
 rate=${RATE:-48000}
 format=${FORMAT:-float32le}
 channels=${CHANNELS:-2}
+words=${WORDS:-any}
+clock=${CLOCK:-real}
 
 running() { [ -s "$dir/pid" ] && kill -0 "$(cat "$dir/pid")" 2>/dev/null; }
 
@@ -46,12 +49,19 @@ start)
     mkdir -p "$dir/home" "$dir/run" "$dir/state"
     chmod 700 "$dir"
     rm -f "$dir/socket" "$dir/pid"
-    for kind in pcm ctl; do
-        echo "$kind.!default { type pulse server \"unix:$dir/socket\" device \"bench\" hint { show on description \"Bench device\" } }"
-    done >"$dir/asound.conf"
-    # norewinds: a null sink otherwise renders seconds ahead, and new streams begin late.
+    pulse="type pulse server \"unix:$dir/socket\" device \"bench\""
+    hint="hint { show on description \"Bench device\" }"
+    device="$pulse"
+    [ "$words" = any ] || device="type linear slave { pcm { type mmap_emul slave { pcm { $pulse } } } format $words }"
+    [ "$clock" = real ] || device="type null"
+    cat >"$dir/asound.conf" <<END
+pcm.!default { $device $hint }
+ctl.!default { $pulse $hint }
+END
+    # norewinds: a null sink otherwise renders seconds ahead, and new streams begin late. nice: a sound server goes before
+    # other work, where that is allowed.
     env -i PATH="$PATH" LANG=C HOME="$dir/home" XDG_RUNTIME_DIR="$dir/run" PULSE_RUNTIME_PATH="$dir/run" \
-        PULSE_STATE_PATH="$dir/state" setsid sh -c 'echo $$ >"$0/pid"; exec pulseaudio "$@"' "$dir" \
+        PULSE_STATE_PATH="$dir/state" setsid sh -c 'echo $$ >"$0/pid"; exec nice -n -11 pulseaudio "$@"' "$dir" \
         -n --daemonize=no --use-pid-file=no --exit-idle-time=-1 --realtime=no --high-priority=no --disable-shm=yes \
         --log-target=stderr --log-level=notice \
         -L "module-native-protocol-unix socket=$dir/socket auth-anonymous=1" \
@@ -60,7 +70,7 @@ start)
     tries=0
     until env PULSE_SERVER="unix:$dir/socket" PULSE_COOKIE="$dir/cookie" pactl list short sinks 2>/dev/null | grep -q bench; do
         tries=$((tries + 1))
-        if [ "$tries" -gt 100 ]; then
+        if [ "$tries" -gt 600 ]; then
             echo "the virtual device did not start:" >&2
             cat "$dir/log" >&2
             exit 1
@@ -77,7 +87,7 @@ unplug)
     halt -KILL
     ;;
 *)
-    sed -n '2,12s/^# \{0,1\}//p' "$0" >&2
+    sed -n '2,13s/^# \{0,1\}//p' "$0" >&2
     exit 2
     ;;
 esac

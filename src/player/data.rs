@@ -52,8 +52,12 @@ pub(super) struct Shared {
     pub(super) running: AtomicBool,
     /// Calls of the data callback.
     pub(super) callbacks: AtomicU64,
-    /// Underruns that the system reported.
+    /// Times the device ran dry, by the system's own report or by the clock of the stream.
     pub(super) underruns: AtomicU64,
+    /// Sound that was in the device's hands when it asked last, in microseconds.
+    pub(super) ahead_microseconds: AtomicU64,
+    /// Those of them that fell into sound.
+    pub(super) holes: AtomicU64,
     /// Other errors that the system reported.
     pub(super) errors: AtomicU64,
     /// Times the system moved the sound to another device.
@@ -66,6 +70,14 @@ impl Shared {
     /// Counts one.
     pub(super) fn count(counter: &AtomicU64) {
         counter.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// The device had nothing to play. A hole in silence disturbs nobody.
+    pub(super) fn ran_dry(&self) {
+        Self::count(&self.underruns);
+        if self.running.load(Ordering::Relaxed) {
+            Self::count(&self.holes);
+        }
     }
 }
 

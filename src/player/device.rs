@@ -2,14 +2,16 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, SupportedBufferSize,
-    SupportedStreamConfigRange,
+    BufferSize, Device, ErrorKind, OutputCallbackInfo, SampleFormat, StreamConfig, StreamInstant,
+    SupportedBufferSize, SupportedStreamConfigRange,
 };
 
 use super::OutputDescription;
+use super::continuity::Continuity;
 use super::data::Shared;
 use super::handle::{Opened, connect};
 use super::open::{PlayerError, PlayerOptions};
@@ -248,9 +250,10 @@ impl<F> Callback<F> {
     }
 }
 
-/// A sample as a 32-bit integer: exact, for a float has 24 bits.
+/// A sample as a 32-bit integer: the nearest. A float has 24 bits, so it is exact from -48 dB up, and the noise of the
+/// rounding below is at -197 dB: dither would only add to it.
 pub(super) fn to_i32(sample: f32, _channel: usize, _frame: u64) -> i32 {
-    (f64::from(sample) * 2_147_483_648.0).round().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
+    (f64::from(sample) * 2_147_483_648.0).round_ties_even().clamp(-2_147_483_648.0, 2_147_483_647.0) as i32
 }
 
 /// A sample as a 16-bit integer, dithered.
@@ -262,7 +265,7 @@ pub(super) fn to_i16(dither: Dither) -> impl Fn(f32, usize, u64) -> i16 + Send +
 /// the audio thread, so it neither allocates nor waits.
 pub(super) fn hear_of(shared: &Shared, kind: ErrorKind) {
     match kind {
-        ErrorKind::Xrun => Shared::count(&shared.underruns),
+        ErrorKind::Xrun => shared.ran_dry(),
         ErrorKind::DeviceChanged => Shared::count(&shared.moved),
         ErrorKind::DeviceNotAvailable | ErrorKind::StreamInvalidated | ErrorKind::HostUnavailable => {
             shared.gone.store(true, Ordering::Relaxed);
@@ -281,7 +284,26 @@ fn build<T: cpal::SizedSample + Send + 'static>(
     convert: impl Fn(f32, usize, u64) -> T + Send + 'static,
 ) -> Result<cpal::Stream, cpal::Error> {
     let mut callback = Callback::new(renderer, usize::from(config.channels), Arc::clone(shared), convert);
-    let data = move |output: &mut [T], _: &OutputCallbackInfo| callback.fill(output);
+    let (mut continuity, mut known) = (Continuity::default(), 0);
+    let (clock, channels) = (Arc::clone(shared), usize::from(config.channels));
+    let data = move |output: &mut [T], information: &OutputCallbackInfo| {
+        let stamp = information.timestamp();
+        let called = stamp.callback.saturating_duration_since(StreamInstant::ZERO);
+        let ahead = stamp.playback.saturating_duration_since(stamp.callback);
+        let length =
+            Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
+        let reported = clock.underruns.load(Ordering::Relaxed);
+        if reported != known {
+            continuity.known();
+        }
+        if continuity.ran_dry(called, ahead, length) {
+            clock.ran_dry();
+        }
+        known = clock.underruns.load(Ordering::Relaxed);
+        let in_hand = (ahead + length).as_micros().min(u128::from(u64::MAX)) as u64;
+        clock.ahead_microseconds.store(in_hand, Ordering::Relaxed);
+        callback.fill(output);
+    };
     let told = Arc::clone(shared);
     let error = move |error: cpal::Error| hear_of(&told, error.kind());
     device.build_output_stream(config, data, error, None)

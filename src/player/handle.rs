@@ -179,6 +179,15 @@ fn convert(frame: u64, from_hz: u32, to_hz: u32) -> u64 {
     (u128::from(frame) * u128::from(to_hz) / u128::from(from_hz)) as u64
 }
 
+impl Drop for Player {
+    /// Whoever leaves in the middle of sound hears it fade, not break off. A file holds what was asked for, and no more.
+    fn drop(&mut self) {
+        if self.playing && !self.lost && self.description.kind == "device" {
+            self.send(Command::Pause);
+        }
+    }
+}
+
 impl Transport for Player {
     fn load(&mut self, stimuli: &[Playable]) {
         self.collect();

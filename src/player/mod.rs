@@ -22,6 +22,7 @@
 //! ```
 
 mod clocked;
+mod continuity;
 mod data;
 mod device;
 mod handle;

@@ -21,6 +21,8 @@ const FIRST_PATIENCE: Duration = Duration::from_secs(3);
 /// With so many errors and no data callback in between, [`FLOOD_PATIENCE`] is enough.
 const FLOOD_ERRORS: u64 = 2_000;
 const FLOOD_PATIENCE: Duration = Duration::from_millis(150);
+/// Signs of a hole that come closer together than this are of the same hole.
+const SAME_HOLE: Duration = Duration::from_millis(100);
 /// How often a lost device is looked for.
 const RETRY: Duration = Duration::from_millis(500);
 /// How long a stream may take to be dropped before it is left to itself.
@@ -31,8 +33,11 @@ const OPEN_LIMIT: Duration = Duration::from_secs(15);
 const PACE_WINDOW: Duration = Duration::from_secs(5);
 /// Largest deviation of the pace from the rate that is no reason for suspicion.
 const PACE_TOLERANCE: f64 = 0.005;
-/// Silence that the sound system must have played before a stream is dropped: dropping does not drain.
+/// Silence that the sound system must have played before a stream is dropped, beyond what it has in hand: dropping does
+/// not drain, and the fade of a pause that was not played to its end would be a click.
 const DRAIN: Duration = Duration::from_millis(60);
+/// No longer than this, whatever a device says that it has in hand.
+const DRAIN_LIMIT: Duration = Duration::from_secs(1);
 
 enum Request {
     Reopen { rate_hz: u32, reply: SyncSender<Option<Opened>> },
@@ -61,7 +66,7 @@ impl Drop for Device {
     fn drop(&mut self) {
         let (reply, answer) = sync_channel(1);
         if self.requests.send(Request::Close { reply }).is_ok() {
-            let _ = answer.recv_timeout(DRAIN + DROP_LIMIT + DROP_LIMIT);
+            let _ = answer.recv_timeout(DRAIN + DRAIN_LIMIT + DROP_LIMIT + DROP_LIMIT);
         }
     }
 }
@@ -112,7 +117,10 @@ struct Watched<S = cpal::Stream> {
     callbacks: u64,
     errors: u64,
     underruns: u64,
+    holes: u64,
     moved: u64,
+    /// When a hole was told last.
+    holed: Option<Instant>,
     /// When the last new callback was seen.
     alive: Instant,
     /// When the supervisor looked last.
@@ -141,7 +149,24 @@ struct Watch {
 fn watched<S>(playing: Playing<S>) -> Watched<S> {
     let now = Instant::now();
     let pace = Pace { since: now, from: 0, settled: false, suspicions: 0, told: false };
-    Watched { playing, callbacks: 0, errors: 0, underruns: 0, moved: 0, alive: now, looked: now, pace }
+    Watched {
+        playing,
+        callbacks: 0,
+        errors: 0,
+        underruns: 0,
+        holes: 0,
+        moved: 0,
+        holed: None,
+        alive: now,
+        looked: now,
+        pace,
+    }
+}
+
+/// Waits until the sound system has played what it was given.
+fn drain(playing: &Playing) {
+    let in_hand = Duration::from_micros(playing.shared.ahead_microseconds.load(Ordering::Relaxed));
+    std::thread::sleep(DRAIN + in_hand.min(DRAIN_LIMIT));
 }
 
 /// Drops a stream on a thread of its own and waits a limited time.
@@ -175,16 +200,21 @@ impl<S> Watched<S> {
         let underruns = shared.underruns.load(Ordering::Relaxed);
         if underruns != self.underruns {
             self.underruns = underruns;
-            // A hole in silence disturbs nobody.
-            if shared.running.load(Ordering::Relaxed) {
-                tell(PlayerEvent::Underrun);
-            }
             self.pace = Pace {
                 since: now,
                 from: shared.rendered.load(Ordering::Relaxed),
                 settled: false,
                 ..self.pace
             };
+        }
+        let holes = shared.holes.load(Ordering::Relaxed);
+        if holes != self.holes {
+            self.holes = holes;
+            // The system and the stream's clock may both tell of one hole, and not at the same moment.
+            if self.holed.is_none_or(|told| now - told > SAME_HOLE) {
+                self.holed = Some(now);
+                tell(PlayerEvent::Underrun);
+            }
         }
         let moved = shared.moved.load(Ordering::Relaxed);
         if moved != self.moved {
@@ -247,7 +277,7 @@ impl Watch {
                 }
                 Ok(Request::Close { reply }) => {
                     if let Some(watched) = self.playing.take() {
-                        std::thread::sleep(DRAIN);
+                        drain(&watched.playing);
                         drop_stream(watched.playing);
                     }
                     let _ = reply.send(());
@@ -283,7 +313,7 @@ impl Watch {
     /// Another rate. If the device does not open at it, it is opened at the old one again.
     fn reopen(&mut self, rate_hz: u32) -> Option<Opened> {
         let watched_now = self.playing.take()?;
-        std::thread::sleep(DRAIN);
+        drain(&watched_now.playing);
         drop_stream(watched_now.playing);
         let before = std::mem::replace(&mut self.rate_hz, rate_hz);
         for rate in [rate_hz, before] {

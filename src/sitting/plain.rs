@@ -120,7 +120,8 @@ impl<W: Write> Face for Plain<W> {
                 self.say(&now.place)?;
             }
             if other(|said| said.lines.join("\n")) {
-                for line in &now.lines {
+                let same_page = before.as_ref().filter(|said| said.place == now.place);
+                for line in news(same_page.map_or(&[], |said| &said.lines), &now.lines) {
                     writeln!(self.out, "{line}")?;
                 }
             }
@@ -171,6 +172,12 @@ impl<W: Write> Face for Plain<W> {
             _ => Vec::new(),
         })
     }
+}
+
+/// The paragraphs of a page that were not said before: where one number changes, the rest is not read aloud again.
+fn news<'a>(before: &[String], now: &'a [String]) -> Vec<&'a String> {
+    let known: Vec<&[String]> = before.split(String::is_empty).collect();
+    now.split(String::is_empty).filter(|paragraph| !known.contains(paragraph)).flatten().collect()
 }
 
 fn said(scene: &Scene) -> Said {
