@@ -100,6 +100,20 @@ impl Sitting {
         self.say("answer 1\nrecord\n");
     }
 
+    /// Memory in use in KiB (Linux tells; 0 elsewhere), and bytes in all files of the sittings.
+    fn footprint(&self, folder: &Path) -> (u64, u64) {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap_or_default();
+        let resident = status
+            .lines()
+            .find_map(|line| line.strip_prefix("VmRSS:")?.split_whitespace().next()?.parse().ok())
+            .unwrap_or(0);
+        let files = std::fs::read_dir(folder.join("sittings"))
+            .expect("sittings")
+            .map(|entry| entry.expect("an entry").metadata().expect("metadata").len())
+            .sum();
+        (resident, files)
+    }
+
     /// Waits for the end; everything that was said. `None` where a hole made a trial void.
     fn end(mut self) -> Option<String> {
         if self.said.wait_for_one_of(&["== The seal is open ==", "is void"]).contains("is void") {
@@ -220,9 +234,14 @@ fn a_device_unplugged_in_mid_trial_makes_the_trial_void_and_the_sitting_goes_on(
     let device = VirtualDevice::start(&[]);
     let mut sitting = Sitting::start(folder.path(), &device);
     sitting.listen(&["a", "b"]);
+    let before = sitting.footprint(folder.path());
     device.unplug();
     sitting.said.wait_for("== The sound device is gone ==");
     pause(500);
+    // A server that is killed sends errors by the hundred thousand until its stream is dropped.
+    let after = sitting.footprint(folder.path());
+    assert!(after.0 < before.0 + 16_384, "memory in KiB grew from {} to {}", before.0, after.0);
+    assert!(after.1 < before.1 + 2_048, "files grew from {} to {} bytes", before.1, after.1);
     device.plug_in_again();
     sitting.said.wait_for("the sound device is back");
     sitting.listen(&["a", "b", "x"]);
