@@ -11,7 +11,7 @@ use std::time::Duration;
 use serde::Deserialize;
 
 use super::NightError;
-use super::pass::{PassFile, Passes};
+use super::pass::{PassFile, Passes, join_address};
 use super::qr;
 
 /// What is shown.
@@ -21,6 +21,10 @@ pub struct RoomFacts {
     pub title: String,
     /// What must be known.
     pub notes: Vec<String>,
+    /// Nothing is heard.
+    pub silent: bool,
+    /// The session's data is invented.
+    pub invented: bool,
     /// What the evening is at.
     pub phase: String,
     /// The caution.
@@ -102,6 +106,7 @@ pub struct Door {
     address: SocketAddr,
     key: String,
     code: String,
+    qr: Vec<String>,
 }
 
 impl Door {
@@ -130,12 +135,14 @@ impl Door {
         };
         let file = PassFile::read(&newest.ok_or_else(none)?)?.ok_or_else(none)?;
         let passes = Passes::from_bytes(file.secret.0);
-        Ok(Self { address: file.address, key: passes.display_key(), code: passes.room_code() })
+        let code = passes.room_code();
+        let qr = qr::terminal_lines(&join_address(file.address, &code));
+        Ok(Self { address: file.address, key: passes.display_key(), code, qr })
     }
 
     /// The address that phones open.
     pub fn join_address(&self) -> String {
-        format!("http://{}/#{}", self.address, self.code)
+        join_address(self.address, &self.code)
     }
 
     /// The room's code.
@@ -144,8 +151,8 @@ impl Door {
     }
 
     /// The code to point a camera at, as lines.
-    pub fn qr_lines(&self) -> Vec<String> {
-        qr::terminal_lines(&self.join_address())
+    pub fn qr_lines(&self) -> &[String] {
+        &self.qr
     }
 
     /// Asks once.

@@ -53,6 +53,10 @@ pub struct Club {
     passes_file: PathBuf,
     order: String,
     results: Option<Arc<NightResults>>,
+    /// The code to point a camera at, as lines.
+    qr: Vec<String>,
+    /// Votes on a trial were closed at least once.
+    practised: bool,
     notices: Vec<String>,
     notes: Vec<String>,
     resumed: bool,
@@ -99,6 +103,11 @@ impl Club {
         self.shared.join_address()
     }
 
+    /// The code to point a camera at, as lines.
+    pub fn qr_lines(&self) -> &[String] {
+        &self.qr
+    }
+
     /// The address of the room's display, with its key.
     pub fn room_address(&self) -> String {
         self.shared.room_address()
@@ -132,9 +141,8 @@ impl Club {
     /// What the evening is at, and what `next` does now.
     pub fn next_step(&self) -> &'static str {
         let snapshot = self.snapshot();
-        let practised = self.records.iter().any(|record| matches!(record, Record::VotesClosed { .. }));
         match (snapshot.phase, &snapshot.trial) {
-            (Phase::Ready, Some(trial)) if practised && trial.part == "main" && trial.number == 1 => {
+            (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
                 "the practice is over; next begins the trials that count"
             }
             (phase, _) => words(phase),
@@ -378,6 +386,7 @@ impl Club {
                     if let Some(notice) = notice(&record) {
                         self.notices.push(notice);
                     }
+                    self.practised |= matches!(record, Record::VotesClosed { .. });
                     self.records.push(record);
                     self.digests.push(digest);
                 }

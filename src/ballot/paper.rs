@@ -68,18 +68,34 @@ pub struct PaperBallot {
     pub answers: Vec<Option<usize>>,
 }
 
+/// What separates the cells of a table that a spreadsheet wrote, by its header: a semicolon or a tab where there is one,
+/// as in places where the comma is the decimal sign. Lines that begin with `#` are remarks.
+pub fn separator(table: &[u8]) -> u8 {
+    let header = table.split(|&byte| byte == b'\n').find(|line| !line.starts_with(b"#")).unwrap_or_default();
+    [b';', b'\t'].into_iter().find(|sign| header.contains(sign)).unwrap_or(b',')
+}
+
 /// Reads ballots from CSV: a header, then for each ballot `seat`, `name` (may be empty), and one column for each trial of
 /// the main part in order. An empty cell or `-` is no answer. Lines that begin with `#` are remarks.
 ///
 /// # Errors
 /// The line, and what is wrong with it. Nothing is taken unless all is understood.
 pub fn import(
-    input: impl Read,
+    mut input: impl Read,
     definition: &Definition,
     trials: u32,
 ) -> Result<Vec<PaperBallot>, PaperError> {
-    let mut reader =
-        csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).trim(csv::Trim::All).from_reader(input);
+    let mut table = Vec::new();
+    input
+        .read_to_end(&mut table)
+        .map_err(|error| PaperError(format!("the table cannot be read: {error}")))?;
+    let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(separator(table))
+        .comment(Some(b'#'))
+        .flexible(true)
+        .trim(csv::Trim::All)
+        .from_reader(table);
     let headers =
         reader.headers().map_err(|error| PaperError(format!("the table cannot be read: {error}")))?.clone();
     let head: Vec<String> = headers.iter().map(str::to_lowercase).collect();
@@ -226,6 +242,10 @@ mod tests {
             PaperBallot { seat: 7, alias: "Ida".to_owned(), answers: vec![Some(0), Some(1), None] }
         );
         assert_eq!(good[1], PaperBallot { seat: 9, alias: String::new(), answers: vec![Some(1)] });
+        assert_eq!(
+            read("\u{feff}Seat;Name;1;2;3\r\n# a remark\r\n7;Ida;a;b;-\r\n9;;B\r\n").expect("as good"),
+            good
+        );
         for (text, word) in [
             ("7,Ida,a\n", "header"),
             ("seat,name,1\n0,Ida,a\n", "seat"),

@@ -5,6 +5,7 @@
 //! without keeping a list of tokens.
 
 use std::io::Write as _;
+use std::net::SocketAddr;
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
@@ -19,6 +20,11 @@ const ALPHABET: &[u8; 28] = b"ACDEFHJKLMNPQRTUVWXY23456789";
 const CODE_LENGTH: usize = 6;
 /// Hex digits of a token's or key's proof: 128 bits.
 const PROOF_DIGITS: usize = 32;
+
+/// The address that phones open, with the room's code behind the hash sign: browsers do not send that part.
+pub(super) fn join_address(address: SocketAddr, code: &str) -> String {
+    format!("http://{address}/#{code}")
+}
 
 /// The secret that passes are made from.
 #[derive(Clone, PartialEq, Eq)]
@@ -134,7 +140,7 @@ pub struct PassFile {
     /// The passes' secret, 64 hex digits.
     pub secret: Digest,
     /// Address and port that the phones know.
-    pub address: std::net::SocketAddr,
+    pub address: SocketAddr,
 }
 
 impl PassFile {

@@ -25,7 +25,7 @@ use tokio::sync::oneshot;
 use super::drive::Clock;
 use super::guard::{Counted, Door, Tally, Turned};
 use super::listener::{BoundedListener, Peer};
-use super::pass::{Holder, Passes};
+use super::pass::{Holder, Passes, join_address};
 use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
 use super::{NightError, Refusal, pages, qr};
@@ -80,9 +80,9 @@ impl Shared {
         self.snapshot.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// The address that phones open, with the room's code behind the hash sign: browsers do not send that part.
+    /// The address that phones open.
     pub(crate) fn join_address(&self) -> String {
-        format!("http://{}/#{}", self.address, self.passes.room_code())
+        join_address(self.address, &self.passes.room_code())
     }
 
     /// The address of the room's display, with its key.

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::display::{Door, RoomFacts};
 use super::drive::{self, Club};
 use super::night::Now;
-use super::{Phase, qr, results, view};
+use super::{Phase, results, view};
 use crate::screen::night::NightScene;
 
 /// What the host's screen shows of a night.
@@ -29,7 +29,7 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
     NightScene {
         title: shown.title.clone(),
         host: "host".to_owned(),
-        marks: marks(&shown.notes),
+        marks: marks(shown.silent, shown.invented),
         heading,
         hint: format!("Now: {}.", club.next_step()),
         question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
@@ -47,7 +47,7 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
         votes: (shown.voted, shown.taken),
         join: club.join_address(),
         code: club.room_code(),
-        qr: qr::terminal_lines(&club.join_address()),
+        qr: club.qr_lines().to_vec(),
         seal: (shown.commitment.phrase.clone(), shown.commitment.hex.clone()),
         cautions: if matches!(shown.phase, Phase::Welcome | Phase::Joining) {
             vec![view::CAUTION.to_owned()]
@@ -92,7 +92,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
     NightScene {
         title: facts.title.clone(),
         host: String::new(),
-        marks: marks(&facts.notes),
+        marks: marks(facts.silent, facts.invented),
         heading,
         hint: if facts.open { "Vote now.".to_owned() } else { String::new() },
         question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
@@ -104,7 +104,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         votes: (facts.voted, facts.seats),
         join: door.join_address(),
         code: door.code().to_owned(),
-        qr: door.qr_lines(),
+        qr: door.qr_lines().to_vec(),
         seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
         cautions: if in_trial || facts.result.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
@@ -113,13 +113,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
     }
 }
 
-fn marks(notes: &[String]) -> Vec<String> {
-    let mut marks = Vec::new();
-    if notes.iter().any(|note| note.contains("silent")) {
-        marks.push("SILENT OUTPUT".to_owned());
-    }
-    if notes.iter().any(|note| note.contains("invented")) {
-        marks.push("INVENTED DATA".to_owned());
-    }
-    marks
+fn marks(silent: bool, invented: bool) -> Vec<String> {
+    let marks = [(silent, "SILENT OUTPUT"), (invented, "INVENTED DATA")];
+    marks.into_iter().filter(|(applies, _)| *applies).map(|(_, mark)| mark.to_owned()).collect()
 }

@@ -95,6 +95,10 @@ pub struct Snapshot {
     pub title: String,
     /// What must be known: invented data, silent output.
     pub notes: Vec<String>,
+    /// Nothing is heard.
+    pub silent: bool,
+    /// The session's data is invented.
+    pub invented: bool,
     /// What the evening is at.
     pub phase: Phase,
     /// What stopped it.
@@ -179,6 +183,8 @@ impl Snapshot {
         Self {
             title: view.terms.title.clone(),
             notes,
+            silent: view.silent,
+            invented: view.invented,
             phase,
             message: match &view.stage {
                 Stage::Stopped { reason } => Some(format!("The journal cannot be written: {reason}")),
@@ -205,6 +211,8 @@ impl Snapshot {
         Common {
             title: &self.title,
             notes: &self.notes,
+            silent: self.silent,
+            invented: self.invented,
             caution: CAUTION,
             phase: self.phase,
             message: self.message.as_deref(),
@@ -278,6 +286,8 @@ pub fn own_vote(answer: &str, receipt: Digest) -> OwnVote {
 struct Common<'s> {
     title: &'s str,
     notes: &'s [String],
+    silent: bool,
+    invented: bool,
     caution: &'static str,
     phase: Phase,
     message: Option<&'s str>,

@@ -6,9 +6,9 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, check_words, predict};
+use super::{Failure, check_words, paragraph, predict};
 use crate::clip::ClipSource;
-use crate::hearing::{OnClip, Summary};
+use crate::hearing::{OnClip, PowerGains, Summary};
 use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, StimulusSet};
@@ -39,10 +39,11 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .map(|comparison| Summary::between(&session.chain(comparison.a), &session.chain(comparison.b)))
         .collect::<Result<Vec<_>, _>>()
         .map_err(Failure::bad)?;
+    let mut gains = PowerGains::default();
     let to_an_ear = session
         .comparisons
         .iter()
-        .map(|comparison| predict::on_clips(&session, comparison))
+        .map(|comparison| predict::on_clips(&session, comparison, &mut gains))
         .collect::<Result<Vec<_>, _>>()?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
@@ -87,10 +88,12 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         }
         for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&to_an_ear[index]) {
             if let Some(levels) = levels_of(&stimuli, index, clip) {
-                writeln!(out, "  on {name:<35} {}", loudness_line(levels))?;
+                for line in paragraph(2, &format!("on {name}: {}", loudness_line(levels))) {
+                    writeln!(out, "{line}")?;
+                }
             }
             for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
-                writeln!(out, "  {line}")?;
+                writeln!(out, "{line}")?;
             }
         }
     }
@@ -102,17 +105,20 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     }
     writeln!(out)?;
     for line in check_words::lines(&session, &device) {
-        writeln!(out, "{line}")?;
+        let indent = line.len() - line.trim_start().len();
+        for line in paragraph(indent, &line) {
+            writeln!(out, "{line}")?;
+        }
     }
     if !notes.is_empty() {
         writeln!(out, "\nWorth knowing")?;
         for note in &notes {
-            writeln!(out, "  - {note}")?;
+            item(out, note)?;
         }
     }
     writeln!(out, "\nBe careful")?;
     for caution in &cautions {
-        writeln!(out, "  - {}", caution.line())?;
+        item(out, &caution.line())?;
     }
     if let Some(proof) = &proof {
         writeln!(out, "\nSound path, measured")?;
@@ -121,6 +127,15 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         }
     }
     verdict_on(proof.as_ref())
+}
+
+/// One of a list, wrapped behind its dash.
+fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
+    for (index, line) in paragraph(4, text).iter().enumerate() {
+        let dash = if index == 0 { "  - " } else { "    " };
+        writeln!(out, "{dash}{}", line.trim_start())?;
+    }
+    Ok(())
 }
 
 /// A sound path that has to be blamed for something is the answer no.
@@ -224,11 +239,11 @@ fn levels_of(stimuli: &StimulusSet, comparison: usize, clip: usize) -> Option<&P
 fn loudness_line(levels: &PairLevels) -> String {
     match (levels.loudness_a_lufs, levels.loudness_b_lufs) {
         (Some(a), Some(b)) => {
+            // Levels that were matched differ by a rounding error, which has no sign worth showing.
+            let difference = ((a - b) * 1000.0).round() / 1000.0 + 0.0;
             format!(
-                "{:+.3} LU (A minus B), played at {a:.1} LUFS, filters of {} and {} taps",
-                a - b,
-                levels.taps_a,
-                levels.taps_b
+                "{difference:+.3} LU (A minus B), played at {a:.1} LUFS, filters of {} and {} taps",
+                levels.taps_a, levels.taps_b
             )
         }
         _ => "silent: nothing can be heard or matched on it".to_owned(),

@@ -50,6 +50,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     let mut request = Request {
         session,
         listener: LISTENER.to_owned(),
+        alias: None,
         output: if silent { OutputChoice::Silent } else { OutputChoice::Device(None) },
         simulate,
         opponent: false,

@@ -1,7 +1,7 @@
 //! One file per command: parse, call, print.
 //!
 //! Results go to standard output, everything else to standard error. Exit status: 0 done; 1 the answer is no; 2 bad
-//! usage or bad input.
+//! usage or bad input. Whoever closes standard output early hears nothing more: 141, as a shell reports it.
 
 pub mod audition;
 pub mod check;
@@ -58,9 +58,44 @@ impl From<std::io::Error> for Failure {
     }
 }
 
+/// Standard output, which whoever reads it may close before everything was read (`earwitness report --csv | head -1`).
+struct Reader<W> {
+    inner: W,
+    gone: bool,
+}
+
+impl<W: Write> Reader<W> {
+    fn note<T>(&mut self, done: std::io::Result<T>) -> std::io::Result<T> {
+        self.gone |= done.as_ref().is_err_and(|error| error.kind() == std::io::ErrorKind::BrokenPipe);
+        done
+    }
+}
+
+impl<W: Write> Write for Reader<W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let done = self.inner.write(bytes);
+        self.note(done)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        let done = self.inner.flush();
+        self.note(done)
+    }
+}
+
+/// What a shell reports of a program that was ended by a closed pipe: 128 and the number of SIGPIPE. It is neither "done"
+/// nor "the answer is no", since nobody read to the end.
+const READER_GONE: u8 = 141;
+
 /// Writes a line to standard error: progress, notes, cautions. A closed standard error is no reason to stop.
 pub fn note(message: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{message}");
+}
+
+/// Text as lines of at most 100 columns, `indent` of them blank.
+fn paragraph(indent: usize, text: &str) -> Vec<String> {
+    let blank = " ".repeat(indent);
+    crate::screen::page::wrap(text, 100 - indent).iter().map(|line| format!("{blank}{line}")).collect()
 }
 
 /// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
@@ -112,7 +147,7 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let mut out = std::io::BufWriter::new(Reader { inner: std::io::stdout().lock(), gone: false });
     let result = match &line.command {
         Command::Demo(arguments) => demo::run(arguments, &mut out),
         Command::New(arguments) => new::run(arguments, &mut out),
@@ -129,6 +164,9 @@ pub fn main() -> ExitCode {
         Command::Devices(arguments) => devices::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
+    if out.get_ref().gone {
+        return ExitCode::from(READER_GONE);
+    }
     match result.and(flushed) {
         Ok(()) => ExitCode::SUCCESS,
         Err(Failure::No(message)) => {

@@ -13,11 +13,12 @@ use crate::ballot::display::Door;
 use crate::ballot::drive::{self, Club, Invitation, World};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
-use crate::ballot::{Phase, qr, scene};
+use crate::ballot::{Phase, scene};
 use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette};
 use crate::session::{self, Session};
+use crate::sitting::environment::{asked_to_end, note_requests_to_end};
 use crate::trial::{Definition, Terms};
 
 /// What was typed after `night`.
@@ -192,7 +193,7 @@ fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
     for line in greeting(&club) {
         writeln!(out, "{line}")?;
     }
-    for line in qr::terminal_lines(&club.join_address()) {
+    for line in club.qr_lines() {
         writeln!(out, "{line}")?;
     }
     out.flush()?;
@@ -259,10 +260,12 @@ fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
 /// How many lines of news the host's screen keeps.
 const NEWS: usize = 6;
 
-/// The terminal, taken for as long as `work` runs, and given back however it ends.
+/// The terminal, taken for as long as `work` runs, and given back however it ends; `work` looks whether it was asked to
+/// end from outside.
 fn with_screen<T>(
     work: impl FnOnce(&mut Screen<Keyboard, std::io::BufWriter<std::fs::File>>) -> std::io::Result<T>,
 ) -> Result<T, Failure> {
+    note_requests_to_end()?;
     let hold = Hold::take()?;
     let writer = std::io::BufWriter::with_capacity(1 << 16, terminal::writer()?);
     let mut screen = Screen::new(Keyboard, writer, Palette::from_environment())?;
@@ -319,7 +322,7 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
                     Err(message) => news.push_back(message),
                 }
             }
-            if club.stopped().is_some() {
+            if club.stopped().is_some() || asked_to_end() {
                 return Ok(());
             }
         }
@@ -369,7 +372,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
                         }
                     }
                 }
-                if screen.wait(Duration::from_millis(250))?.contains(&Intent::Leave) {
+                if screen.wait(Duration::from_millis(250))?.contains(&Intent::Leave) || asked_to_end() {
                     return Ok(());
                 }
             }

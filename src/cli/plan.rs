@@ -41,7 +41,8 @@ pub struct PlanArguments {
     /// ABX only, what d-prime means: differencing or independent-observation
     #[arg(long, requires = "d_prime")]
     model: Option<String>,
-    /// The risks of this number of trials (of each listener, with --listeners)
+    /// The risks of this number of trials (of each listener, with --listeners); without a size, the smallest difference that
+    /// they find with the power
     #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true)]
     trials: Option<u64>,
     /// A table over numbers of trials, such as 10..30 (of a panel: of the trials of each listener)
@@ -122,6 +123,13 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
     if let Some(limit) = arguments.similarity {
         return similarity(arguments, protocol, limit, out);
     }
+    let sized =
+        arguments.proportion.is_some() || arguments.discriminators.is_some() || arguments.d_prime.is_some();
+    if let (Some(trials), false, false, None) =
+        (arguments.trials, sized, arguments.sequential, arguments.listeners)
+    {
+        return within_reach(arguments, protocol, trials, out);
+    }
     let design =
         Design::new(protocol, arguments.alpha, effect(arguments, protocol)?).map_err(Failure::bad)?;
     if arguments.sequential {
@@ -163,6 +171,27 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
         text::table(out, &table)?;
     }
     Ok(())
+}
+
+/// The risks of a number of trials where no size of the difference is given: what it would find.
+fn within_reach(
+    arguments: &PlanArguments,
+    protocol: Protocol,
+    trials: u64,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    if arguments.table.is_some() || arguments.plot.is_some() {
+        effect(arguments, protocol)?;
+    }
+    let design =
+        Design::within_reach(protocol, arguments.alpha, trials, arguments.power).map_err(Failure::bad)?;
+    let risks = design.risks(trials).map_err(Failure::bad)?;
+    if arguments.json {
+        let mut document = base(&design, &risks);
+        document["wanted_power"] = json!(arguments.power);
+        return write_json(out, &document);
+    }
+    text::within_reach(out, &design, arguments.power, &risks)
 }
 
 fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failure> {

@@ -5,11 +5,11 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, predict_picture, predict_touchstone};
+use super::{Failure, paragraph, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
-use crate::hearing::{Difference, OnClip, Spectrum, Summary};
+use crate::hearing::{Difference, OnClip, PowerGains, Spectrum, Summary};
 use crate::session::{Caution, Comparison, Levels, Session};
 
 /// What was typed after `predict`.
@@ -62,6 +62,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         predict_touchstone::write(&session, &frequencies, folder)?;
     }
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
+    let mut gains = PowerGains::default();
     if arguments.json {
         let comparisons: Vec<Value> = session
             .comparisons
@@ -72,7 +73,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                     document["reach"] = reach_json(&session, comparison, decibels)?;
                 }
                 if arguments.clips {
-                    document["clips"] = clips_json(&session, comparison)?;
+                    document["clips"] = clips_json(&session, comparison, &mut gains)?;
                 }
                 Ok(document)
             })
@@ -117,7 +118,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             }
         }
         if arguments.clips {
-            for (clip, on_clip) in on_clips(&session, comparison)? {
+            for (clip, on_clip) in on_clips(&session, comparison, &mut gains)? {
                 for line in on_clip_lines(&session, &clip, on_clip.as_ref()) {
                     writeln!(out, "{line}")?;
                 }
@@ -144,8 +145,8 @@ fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Resu
     }))
 }
 
-fn clips_json(session: &Session, comparison: &Comparison) -> Result<Value, Failure> {
-    let clips = on_clips(session, comparison)?.into_iter().map(|(clip, found)| {
+fn clips_json(session: &Session, comparison: &Comparison, gains: &mut PowerGains) -> Result<Value, Failure> {
+    let clips = on_clips(session, comparison, gains)?.into_iter().map(|(clip, found)| {
         let mut document = json!({ "clip": clip });
         extend(&mut document, on_clip_json(session, found.as_ref()));
         document
@@ -160,10 +161,11 @@ pub(super) fn extend(document: &mut Value, keys: Value) {
     }
 }
 
-/// Each clip's name and the difference on it.
+/// Each clip's name and the difference on it; `gains` are those of the session's cables by their index.
 pub(super) fn on_clips(
     session: &Session,
     comparison: &Comparison,
+    gains: &mut PowerGains,
 ) -> Result<Vec<(String, Option<OnClip>)>, Failure> {
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     comparison
@@ -172,8 +174,9 @@ pub(super) fn on_clips(
         .map(|&clip| {
             let clip = &session.clips[clip];
             let spectrum = Spectrum::read(&clip.source).map_err(Failure::bad)?;
-            let found = OnClip::between(&a, &b, &spectrum).map_err(Failure::bad)?;
-            Ok((clip.name.clone(), found))
+            let a = gains.of(comparison.a, &a, &spectrum).map_err(Failure::bad)?;
+            let b = gains.of(comparison.b, &b, &spectrum).map_err(Failure::bad)?;
+            Ok((clip.name.clone(), OnClip::of(&a, &b, &spectrum)))
         })
         .collect()
 }
@@ -193,11 +196,12 @@ pub(super) fn on_clip_json(session: &Session, found: Option<&OnClip>) -> Value {
 /// The difference on one clip in plain lines.
 pub(super) fn on_clip_lines(session: &Session, clip: &str, found: Option<&OnClip>) -> Vec<String> {
     match found {
-        Some(found) => vec![
-            format!("  {clip}: {}", found.numbers()),
-            format!("    {}", found.sentence(session.levels == Levels::Matched)),
-        ],
-        None => vec![format!("  {clip}: silent, so nothing differs")],
+        Some(found) => {
+            let mut lines = paragraph(4, &format!("{clip}: {}", found.numbers()));
+            lines.extend(paragraph(4, &found.sentence(session.levels == Levels::Matched)));
+            lines
+        }
+        None => vec![format!("    {clip}: silent, so nothing differs")],
     }
 }
 

@@ -68,11 +68,13 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
         }
     };
     let own = session.sittings_folder();
+    let mut given: Vec<PathBuf> = Vec::new();
     if pool.is_empty() {
         return Ok(vec![report::folder(&own, None).map_err(unreadable(&own))?]);
     }
     let mut readings = Vec::new();
     if own.is_dir() {
+        given.extend(own.canonicalize().ok());
         readings.push(report::folder(&own, Some("here".to_owned())).map_err(unreadable(&own))?);
     }
     for site in pool {
@@ -94,6 +96,14 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
                 folder.display()
             )));
         }
+        let real = folder.canonicalize().map_err(unreadable(&folder))?;
+        if given.contains(&real) {
+            return Err(Failure::bad(format!(
+                "{}: this place is in the report already; name each place once, the session's own is always in",
+                folder.display()
+            )));
+        }
+        given.push(real);
         readings.push(report::folder(&folder, Some(name)).map_err(unreadable(&folder))?);
     }
     Ok(readings)

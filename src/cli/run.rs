@@ -17,6 +17,9 @@ pub struct RunArguments {
     /// Who listens; the name goes into the journal whole
     #[arg(long, value_name = "NAME")]
     listener: String,
+    /// The name that reports show in place of the listener's
+    #[arg(long, value_name = "NAME")]
+    alias: Option<String>,
     /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
@@ -45,6 +48,11 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     if let Some(probability) = arguments.simulate {
         check_probability(probability)?;
     }
+    for (option, name) in [("--listener", Some(&arguments.listener)), ("--alias", arguments.alias.as_ref())] {
+        if name.is_some_and(|name| name.trim().is_empty()) {
+            return Err(Failure::bad(format!("{option} is blank: give a name, such as \"Ida\"")));
+        }
+    }
     let output = output(&arguments.output, arguments.device.as_deref())?;
     let look = look(arguments.simulate.is_some(), arguments.plain)?;
     if arguments.simulate.is_some() && arguments.opponent {
@@ -56,6 +64,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let request = Request {
         session,
         listener: arguments.listener.clone(),
+        alias: arguments.alias.clone(),
         output,
         simulate: arguments.simulate,
         opponent: arguments.opponent,

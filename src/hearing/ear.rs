@@ -114,6 +114,32 @@ impl Average {
     }
 }
 
+/// Power gains of chains in the bins of spectra, each worked out once: a cable of many conductors takes seconds.
+#[derive(Debug, Default)]
+pub struct PowerGains(Vec<(usize, Vec<f64>, Arc<[f64]>)>);
+
+impl PowerGains {
+    /// Power gains in each bin of `spectrum` of the chain that the caller gives this number.
+    ///
+    /// # Errors
+    /// The chain cannot be solved.
+    pub fn of(
+        &mut self,
+        number: usize,
+        chain: &Chain,
+        spectrum: &Spectrum,
+    ) -> Result<Arc<[f64]>, CircuitError> {
+        let known = self.0.iter().find(|(of, bins, _)| *of == number && *bins == spectrum.frequency_hz);
+        if let Some((_, _, gains)) = known {
+            return Ok(Arc::clone(gains));
+        }
+        let response = chain.transfer(&spectrum.frequency_hz)?;
+        let gains: Arc<[f64]> = response.iter().map(num_complex::Complex64::norm_sqr).collect();
+        self.0.push((number, spectrum.frequency_hz.clone(), Arc::clone(&gains)));
+        Ok(gains)
+    }
+}
+
 /// The difference of A and B on one clip, in numbers an ear can be asked about.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnClip {
@@ -132,10 +158,8 @@ pub struct OnClip {
 impl OnClip {
     /// From both chains and the clip's spectrum; `None` if the clip is silent.
     pub fn between(a: &Chain, b: &Chain, spectrum: &Spectrum) -> Result<Option<Self>, CircuitError> {
-        let gains = |chain: &Chain| -> Result<Vec<f64>, CircuitError> {
-            Ok(chain.transfer(&spectrum.frequency_hz)?.iter().map(num_complex::Complex64::norm_sqr).collect())
-        };
-        Ok(Self::of(&gains(a)?, &gains(b)?, spectrum))
+        let mut gains = PowerGains::default();
+        Ok(Self::of(&gains.of(0, a, spectrum)?, &gains.of(1, b, spectrum)?, spectrum))
     }
 
     /// From the power gains of A and B in each bin of the spectrum; `None` if the clip is silent.

@@ -9,4 +9,4 @@ pub mod reach;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
-pub use ear::{OnClip, Spectrum};
+pub use ear::{OnClip, PowerGains, Spectrum};

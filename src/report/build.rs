@@ -5,6 +5,7 @@ mod compare;
 mod facts;
 mod gather;
 mod heard;
+mod hide;
 mod judge;
 mod words;
 
@@ -88,6 +89,9 @@ enum Known {
     Seat(usize, u32),
 }
 
+/// A journal's facts with the place that holds it and its file name.
+type Held = (usize, String, Box<Gathered>);
+
 struct Builder<'s> {
     session: &'s Session,
     options: Options,
@@ -123,7 +127,7 @@ impl<'s> Builder<'s> {
     }
 
     fn take(&mut self, readings: Vec<Readings>, digest: Digest) {
-        let mut sittings: Vec<(usize, String, Box<Gathered>)> = Vec::new();
+        let mut sittings: Vec<Held> = Vec::new();
         for (place, reading) in readings.into_iter().enumerate() {
             let name = match (&reading.place, self.options.anonymous) {
                 (Some(_), true) => Some(format!("Place {}", place + 1)),
@@ -134,16 +138,13 @@ impl<'s> Builder<'s> {
                 match journal.content {
                     Ok(gathered) => sittings.push((place, journal.file, gathered)),
                     Err(reason) => {
-                        let file = if self.options.anonymous {
-                            format!("file {}", self.unusable.len() + 1)
-                        } else {
-                            journal.file
-                        };
+                        let file = self.withheld(journal.file);
                         self.unusable.push(Unusable { file, place: name.clone(), reason });
                     }
                 }
             }
         }
+        let mut sittings = self.one_of_each(sittings);
         if self.options.anonymous {
             // The order of the seals, which are random, says nothing about who sat first.
             sittings.sort_by_key(|(_, _, gathered)| gathered.opening.commitment);
@@ -162,6 +163,53 @@ impl<'s> Builder<'s> {
         for (place, file, gathered) in sittings {
             self.sitting(place, file, *gathered);
         }
+    }
+
+    /// Leaves one journal of each sitting: a copy, or a shorter state of the same sitting, is no further evidence. Two
+    /// closed ones with one seal and different ends contradict each other, and neither counts.
+    fn one_of_each(&mut self, found: Vec<Held>) -> Vec<Held> {
+        let mut kept: Vec<Held> = Vec::with_capacity(found.len());
+        let mut by_seal: HashMap<Digest, usize> = HashMap::new();
+        for mut held in found {
+            if held.2.state == State::Invalid {
+                kept.push(held);
+                continue;
+            }
+            let seal = held.2.opening.commitment;
+            let Some(&index) = by_seal.get(&seal) else {
+                by_seal.insert(seal, kept.len());
+                kept.push(held);
+                continue;
+            };
+            let first = &mut kept[index];
+            if first.2.opened.is_some() && held.2.opened.is_some() && first.2.receipt != held.2.receipt {
+                for gathered in [&mut first.2, &mut held.2] {
+                    gathered.state = State::Invalid;
+                    gathered.problems.push(
+                        "another journal here has the same seal and other records: one of them was written anew"
+                            .to_owned(),
+                    );
+                }
+                kept.push(held);
+                continue;
+            }
+            if first.2.opened.is_none() {
+                std::mem::swap(first, &mut held);
+            }
+            let file = self.withheld(held.1);
+            self.unusable.push(Unusable {
+                file,
+                place: self.names[held.0].clone(),
+                reason: "it holds the same sitting as another journal here, and a sitting counts once"
+                    .to_owned(),
+            });
+        }
+        kept
+    }
+
+    /// The name of a file that is not used, as far as it may be shown.
+    fn withheld(&self, file: String) -> String {
+        if self.options.anonymous { format!("file {}", self.unusable.len() + 1) } else { file }
     }
 
     fn sitting(&mut self, place: usize, file: String, gathered: Gathered) {

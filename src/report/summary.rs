@@ -1,7 +1,9 @@
 //! The report in ten lines for the terminal.
 
+use std::fmt::Write as _;
+
 use super::caveat::Weight;
-use super::model::{Basis, Report};
+use super::model::{Basis, Report, State};
 use super::page::design;
 
 /// Lines of the summary.
@@ -14,11 +16,21 @@ const LINES: usize = 10;
 pub fn summary(report: &Report) -> Vec<String> {
     let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
+    let mut apart = String::new();
+    for (state, words) in
+        [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
+    {
+        let sittings = report.sittings.iter().filter(|sitting| sitting.state == state).count();
+        if sittings > 0 {
+            let _ = write!(apart, ", {sittings} {words}");
+        }
+    }
+    let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(
-        "{} of {} sittings count; {} listeners; register announces {}",
+        "{} of {} sittings count{apart}; {listeners} {}; register announces {}",
         counted,
         report.sittings.len() + report.unusable.len(),
-        report.listeners.iter().filter(|listener| listener.counted).count(),
+        if listeners == 1 { "listener" } else { "listeners" },
         report.register.announced
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);

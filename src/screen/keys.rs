@@ -423,8 +423,16 @@ pub const TABLE: &[Binding] = &[
             StageKind::Trial,
             StageKind::Confidence,
             StageKind::Resume,
-            StageKind::Sighted,
         ],
+    },
+    Binding {
+        action: Action::Leave,
+        keys: &[Key::Character('q'), Key::Interrupt],
+        shown: "q",
+        word: "leave",
+        hint: "leave",
+        says: "leave, after a question",
+        stages: &[StageKind::Sighted],
     },
     Binding {
         action: Action::Leave,

@@ -5,6 +5,7 @@ use std::io::{self, IsTerminal, Write};
 use std::mem::ManuallyDrop;
 use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use crossterm::event::{
@@ -39,6 +40,7 @@ pub fn is_there() -> bool {
 
 /// Gives the terminal back as it was. Safe to call at any time, from anywhere, more than once.
 pub fn restore() {
+    show_typing();
     if TAKEN.swap(false, Ordering::SeqCst) {
         if let Ok(mut out) = writer() {
             let _ =
@@ -78,10 +80,12 @@ impl Drop for Hold {
     }
 }
 
+/// How standard input's terminal was set before it was told to show nothing; `None` while it shows what is typed.
+static SHOWING: Mutex<Option<rustix::termios::Termios>> = Mutex::new(None);
+
 /// What is typed is not shown while this lives. For lines: the terminal stays in its usual mode.
-pub struct Hidden {
-    before: rustix::termios::Termios,
-}
+#[derive(Debug)]
+pub struct Hidden(());
 
 impl Hidden {
     /// Turns the echo of standard input off; `None` where standard input is no terminal, so that nothing could be hidden.
@@ -95,15 +99,25 @@ impl Hidden {
         hidden.local_modes.remove(LocalModes::ECHO);
         // The end of the line is still seen.
         hidden.local_modes.insert(LocalModes::ECHONL);
+        // Before anything is changed, so that whoever ends the program can always change it back.
+        SHOWING.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(before);
+        let hold = Self(());
         tcsetattr(io::stdin(), OptionalActions::Now, &hidden)?;
-        Ok(Some(Self { before }))
+        Ok(Some(hold))
     }
 }
 
 impl Drop for Hidden {
     fn drop(&mut self) {
+        show_typing();
+    }
+}
+
+/// Lets the terminal show again what is typed.
+fn show_typing() {
+    if let Some(before) = SHOWING.lock().unwrap_or_else(PoisonError::into_inner).take() {
         let now = rustix::termios::OptionalActions::Now;
-        let _ = rustix::termios::tcsetattr(io::stdin(), now, &self.before);
+        let _ = rustix::termios::tcsetattr(io::stdin(), now, &before);
     }
 }
 

@@ -109,7 +109,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
     let controls = controls(&mut table)?;
-    let qualification = qualification(&mut table, &controls)?;
+    let qualification = qualification(&mut table, protocol, &controls)?;
     let wager = wager(&mut table)?;
     table.finish()?;
 
@@ -446,8 +446,18 @@ fn controls(table: &mut Table<'_>) -> Result<Vec<Control>, SessionError> {
     Ok(controls)
 }
 
-fn qualification(table: &mut Table<'_>, controls: &[Control]) -> Result<Option<Qualification>, SessionError> {
+fn qualification(
+    table: &mut Table<'_>,
+    protocol: Protocol,
+    controls: &[Control],
+) -> Result<Option<Qualification>, SessionError> {
     let Some(mut inner) = table.table("qualification")? else { return Ok(None) };
+    if protocol == Protocol::Preference {
+        return Err(inner.error(
+            "a preference has no right answer, so nobody can qualify for it; remove the qualification, or ask with \
+             another protocol such as \"abx\"",
+        ));
+    }
     let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "4"))?;
     let correct = inner.whole("correct", 1, trials)?.ok_or_else(|| inner.missing("correct", "4"))?;
     if controls.iter().all(|control| control.kind == ControlKind::Identical) {

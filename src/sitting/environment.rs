@@ -3,13 +3,14 @@
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use rand::TryRng;
 
 use crate::player::{OutputChoice, PlayerError, PlayerOptions, Transport};
 use crate::screen::Progress as Shown;
+use crate::screen::terminal::restore;
 use crate::session::Session;
 use crate::stimulus::{Progress, StimulusError, StimulusSet};
 use crate::trial::Secret;
@@ -88,27 +89,31 @@ impl<'e> Environment<'e> {
     }
 }
 
-/// Set by a signal; empty until signals are noted.
-static ENDING: OnceLock<Arc<AtomicBool>> = OnceLock::new();
+/// Somebody outside asked the program to end.
+static ENDING: AtomicBool = AtomicBool::new(false);
 
 /// Whether somebody outside asked the program to end (a terminate, hang-up or interrupt signal).
 pub fn asked_to_end() -> bool {
-    ENDING.get().is_some_and(|flag| flag.load(Ordering::SeqCst))
+    ENDING.load(Ordering::SeqCst)
 }
 
 /// From now on a request to end from outside is noted and does not end the process at once: the terminal is given back
-/// and the journal stays whole. A second request ends it.
+/// and the journal stays whole. A second request ends it, after the terminal was given back.
 pub fn note_requests_to_end() -> io::Result<()> {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
-    if ENDING.get().is_some() {
+    static NOTED: AtomicBool = AtomicBool::new(false);
+    if NOTED.swap(true, Ordering::SeqCst) {
         return Ok(());
     }
-    let flag = Arc::new(AtomicBool::new(false));
-    for signal in [SIGTERM, SIGINT, SIGHUP] {
-        signal_hook::flag::register_conditional_default(signal, Arc::clone(&flag))?;
-        signal_hook::flag::register(signal, Arc::clone(&flag))?;
-    }
-    let _ = ENDING.set(flag);
+    let mut signals = signal_hook::iterator::Signals::new([SIGTERM, SIGINT, SIGHUP])?;
+    std::thread::Builder::new().name("requests to end".to_owned()).spawn(move || {
+        for signal in signals.forever() {
+            if ENDING.swap(true, Ordering::SeqCst) {
+                restore();
+                let _ = signal_hook::low_level::emulate_default_handler(signal);
+            }
+        }
+    })?;
     Ok(())
 }
 

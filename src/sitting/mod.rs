@@ -69,6 +69,8 @@ pub struct Request {
     pub session: Session,
     /// The listener's name, whole.
     pub listener: String,
+    /// The name that reports show in its place; a sitting that goes on keeps the one it was opened with.
+    pub alias: Option<String>,
     /// Where the sound goes.
     pub output: OutputChoice,
     /// A simulated listener's probability of being right.

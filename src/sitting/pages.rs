@@ -103,6 +103,11 @@ pub fn terms(
         "Question",
         format!("{} ({})", definition.question(terms.attribute.as_deref()), definition.title),
     ));
+    if let Some(attribute) = &terms.attribute {
+        // What the claim is, and with it which answer is right, has to be agreed on before anything is heard.
+        let side = if terms.attribute_side == crate::trial::Side::A { "A" } else { "B" };
+        blocks.push(Block::pair("Claim", format!("side {side} is {attribute}: that answer counts as right")));
+    }
     for comparison in &terms.comparisons {
         blocks.push(Block::pair(
             "Comparison",
@@ -172,17 +177,17 @@ fn trials_words(terms: &Terms) -> String {
     if controls > 0 {
         let _ = write!(
             words,
-            ", {controls} {} among them, shuffled in and reported apart",
+            ", and {controls} {} shuffled in among them, reported apart",
             if controls == 1 { "control" } else { "controls" }
         );
     }
     if terms.warm_up > 0 {
-        let _ = write!(words, ", {} to warm up, not counted", terms.warm_up);
+        let _ = write!(words, "; {} to warm up, not counted", terms.warm_up);
     }
     if let Some(qualification) = &terms.qualification {
         let _ = write!(
             words,
-            ", after a qualification: {} of {} audible controls",
+            "; before them a qualification: {} of {} audible controls",
             qualification.correct, qualification.trials
         );
     }
@@ -252,7 +257,7 @@ fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Blo
     if let Some(wager) = &terms.wager {
         let every = if several { "every comparison" } else { "the comparison" };
         blocks.push(Block::pair(
-            "Score needed",
+            "To win",
             format!(
                 "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
                 wager.claimant
@@ -286,7 +291,7 @@ pub fn resume(opened: &str, answered: u32) -> PageScene {
     let mut page = page(StageKind::Resume, id::RESUME, "A sitting of yours was cut off");
     page.blocks = vec![
         Block::pair("Opened", opened),
-        Block::pair("Answered", format!("{answered} trials")),
+        Block::pair("Answered", format!("{answered} {}", if answered == 1 { "trial" } else { "trials" })),
         Block::Gap,
         Block::text(
             "It can go on where it stopped, under the same seal and the same phrases. A new sitting can be started \
@@ -302,7 +307,7 @@ pub fn passphrase(again: bool, resuming: bool) -> PageScene {
     let mut page = page(
         StageKind::Typing,
         if again { id::REPEAT } else { id::PASSPHRASE },
-        "The other party locks the secret",
+        if resuming { "The other party unlocks the secret" } else { "The other party locks the secret" },
     );
     page.blocks = vec![Block::text(if resuming {
         "The secret of this sitting is encrypted. The other party, not the listener, types the passphrase that was \
@@ -462,9 +467,11 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Op
     let minutes = listened_ms as f64 / 60_000.0;
     page.blocks = vec![
         Block::text(if offered {
-            format!(
-                "You have listened for {minutes:.0} minutes since the last rest. Ears tire before one notices."
-            )
+            let minutes = match format!("{minutes:.0}").as_str() {
+                "1" => "a minute".to_string(),
+                minutes => format!("{minutes} minutes"),
+            };
+            format!("You have listened for {minutes} since the last rest. Ears tire before one notices.")
         } else {
             format!("You have listened for {minutes:.1} minutes since the last rest.")
         }),
@@ -508,12 +515,12 @@ pub fn closing() -> PageScene {
 pub fn device_lost(reason: &str) -> PageScene {
     let mut page = page(StageKind::Page, id::LOST, "The sound device is gone");
     page.blocks = vec![
-        Block::pair("What is known", reason),
+        Block::text("Plug it in again, or switch it on: the sitting goes on by itself."),
+        Block::text("Or leave: everything recorded is kept, and the same command resumes the sitting."),
         Block::Gap,
-        Block::text(
-            "The trial is void and will be repeated with a fresh draw. Plug the device in again: the sitting goes on by \
-             itself. Or leave: everything recorded is kept, and the sitting can be resumed.",
-        ),
+        Block::text("A trial that was on is void, and is repeated with a fresh draw."),
+        Block::Gap,
+        Block::pair("The system says", reason),
     ];
     page
 }

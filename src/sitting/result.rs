@@ -7,6 +7,7 @@ use crate::report::verdict::{self, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
 use crate::stats::one::Analysis;
+use crate::trial::record::{Count, StoppingTerms};
 use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
 
 /// The last page; its blocks are also printed when the screen has closed.
@@ -134,7 +135,8 @@ fn comparison(
         Ok(verdict) => {
             blocks.push(Block::loud(verdict.headline));
             if let Some(analysis) = &verdict.analysis {
-                blocks.push(Block::pair("Numbers", numbers(analysis)));
+                let fixed = matches!(terms.stopping, StoppingTerms::AllTrials {});
+                blocks.push(Block::pair("Numbers", numbers(analysis, fixed)));
             }
             blocks.extend(verdict.limits.into_iter().map(Block::text));
         }
@@ -148,23 +150,26 @@ fn comparison(
             } else {
                 String::new()
             };
-            blocks.push(Block::pair(
-                "Control",
-                format!("{}{amount}, {} {what} of {}", control.control, count.correct, count.trials),
-            ));
+            let score = match count.trials {
+                0 => "not presented before the end".to_string(),
+                trials => format!("{} {what} of {trials}", count.correct),
+            };
+            blocks.push(Block::pair("Control", format!("{}{amount}, {score}", control.control)));
         }
     }
 }
 
-/// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right.
-fn numbers(analysis: &Analysis) -> String {
+/// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right. Where a
+/// rule ended the trials (`fixed` is false) they describe and do not decide.
+fn numbers(analysis: &Analysis, fixed: bool) -> String {
     let p_value = analysis.p_value;
     let p_text = if p_value >= 0.001 { format!("{p_value:.3}") } else { format!("{p_value:.1e}") };
     let (lower, upper) =
         (verdict::percent(analysis.interval.lower), verdict::percent(analysis.interval.upper));
     format!(
-        "p = {p_text} (exact binomial); proportion {}, 95 % interval {lower} to {upper}",
-        verdict::percent(analysis.proportion)
+        "p = {p_text} (exact binomial); proportion {}, 95 % interval {lower} to {upper}{}",
+        verdict::percent(analysis.proportion),
+        if fixed { "" } else { ", as if the number of trials had been fixed; the rule decides" }
     )
 }
 
@@ -173,16 +178,22 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     let Some(wager) = &view.terms.wager else { return };
     blocks.push(Block::Gap);
     blocks.push(Block::heading("The wager"));
-    let correct: u32 = shown.counts.comparisons.iter().map(|count| count.correct).sum();
-    if shown.decisions.is_empty() {
+    let counted = |of: fn(&Count) -> u32| shown.counts.comparisons.iter().map(of).sum::<u32>();
+    let (correct, answered) = (counted(|count| count.correct), counted(|count| count.trials));
+    if answered == 0 {
+        blocks.push(Block::pair("Score", "none: no counted trial was answered"));
+    } else if shown.decisions.is_empty() {
         blocks.push(Block::pair(
             "Score",
             format!("{correct} right of {}; {} were needed", counted_at_most(&view.terms), wager.needed),
         ));
     } else {
-        let decided = shown.decisions.iter().filter(|decision| **decision == Decision::Difference).count();
-        blocks
-            .push(Block::pair("Rule", format!("{decided} of {} comparisons decided", shown.decisions.len())));
+        let called = shown.decisions.iter().filter(|decision| **decision == Decision::Difference).count();
+        let of = match shown.decisions.len() {
+            1 => "1 comparison".to_string(),
+            several => format!("{several} comparisons"),
+        };
+        blocks.push(Block::pair("Rule", format!("a difference was called in {called} of {of}")));
     }
     match shown.claimant_won {
         Some(true) => {

@@ -51,8 +51,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let mut heading = format!("{} {} of {}", pages::part_name(trial.id.part), trial.id.trial, trial.of);
     match trial.id.part {
         crate::trial::Part::WarmUp => heading.push_str(", not counted"),
-        crate::trial::Part::Qualification => heading.push_str(" trials"),
-        crate::trial::Part::Main => {}
+        crate::trial::Part::Qualification | crate::trial::Part::Main => {}
     }
     if trial.id.attempt > 1 {
         let _ = write!(heading, ", repeated ({})", trial.id.attempt);

@@ -59,6 +59,7 @@ pub(super) fn open(
         .map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))?;
     let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &utc(environment));
     draft.simulated = request.simulate;
+    draft.alias.clone_from(&request.alias);
     Ok(sittings.open(draft, secret, passphrase)?)
 }
 

@@ -231,6 +231,38 @@ impl Design {
         Ok(Plan { first: self.risks_unchecked(first), stable: self.risks_unchecked(stable) })
     }
 
+    /// The design for the smallest difference that this number of trials finds with this power: what a result of "not
+    /// shown" would speak against.
+    ///
+    /// # Errors
+    /// `alpha` or power outside 0..1, no trials, no score that is rare enough by luck, or a power that guessing has.
+    pub fn within_reach(protocol: Protocol, alpha: f64, trials: u64, power: f64) -> Result<Self, StatsError> {
+        error::inside("alpha", alpha, 0.0, 1.0)?;
+        error::inside("the power", power, 0.0, 1.0)?;
+        let chance = protocol.chance();
+        let of = |proportion: f64| Self { protocol, alpha, proportion };
+        let guessing = of(chance).risks(trials)?;
+        if guessing.critical.is_none() {
+            return Err(StatsError::Other(format!(
+                "no score of {trials} trials is rare enough by luck for a risk of {alpha}, so nothing can be shown: plan \
+                 more trials"
+            )));
+        }
+        if guessing.power >= power {
+            return Err(StatsError::Other(format!(
+                "guessing alone passes {trials} trials with a probability of {:.6}, so a power of {power} says nothing",
+                guessing.power
+            )));
+        }
+        // The power grows with the proportion; halving until doubles can tell no more.
+        let (mut low, mut high) = (chance, 1.0);
+        for _ in 0..60 {
+            let middle = f64::midpoint(low, high);
+            if of(middle).risks_unchecked(trials).power < power { low = middle } else { high = middle }
+        }
+        Ok(of(high))
+    }
+
     /// The d-prime (usual model) and the proportion of discriminators that the design is for.
     pub fn effect(&self) -> (f64, f64) {
         let share = psychometric::discriminators(self.protocol, self.proportion);

@@ -1,26 +1,41 @@
 //! What stands outside a journal, and holds it: its register, a receipt that somebody kept, the session it came from.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::digest::Digest;
 use super::record::StimulusTerms;
-use super::register::{self, Entry, REGISTER};
+use super::register::{self, Entry, REGISTER, Register};
 use super::verify::{Checked, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
 
+/// Registers that were read, each folder's once, however many of its journals are checked.
+#[derive(Debug, Default)]
+pub struct Registers(HashMap<PathBuf, Option<Result<Register, String>>>);
+
+impl Registers {
+    /// The register of a folder, or why it cannot be trusted; `None` where there is none.
+    fn of(&mut self, folder: PathBuf) -> Option<&Result<Register, String>> {
+        let known = self.0.entry(folder).or_insert_with_key(|folder| {
+            folder.join(REGISTER).exists().then(|| {
+                register::read(folder).map_err(|error| format!("the register cannot be trusted: {error}"))
+            })
+        });
+        known.as_ref()
+    }
+}
+
 /// Holds a journal against the register beside it, if there is one.
-pub fn register(checked: &mut Checked) {
+pub fn register(checked: &mut Checked, registers: &mut Registers) {
     let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    if !folder.join(REGISTER).exists() {
-        return;
-    }
+    let Some(register) = registers.of(folder) else { return };
     let Some(opening) = checked.opening.clone() else { return };
     let name = checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let before = checked.problems.len();
-    match register::read(&folder) {
-        Err(error) => checked.problem(None, format!("the register cannot be trusted: {error}")),
+    match register {
+        Err(message) => checked.problem(None, message.clone()),
         Ok(found) => {
             let announced = found.digests.iter().position(|digest| *digest == opening.register);
             match announced.map(|index| &found.entries[index]) {
@@ -38,7 +53,7 @@ pub fn register(checked: &mut Checked) {
                     if *journal != name {
                         checked.problem(None, format!("the register knows this journal as {journal}"));
                     }
-                    closed_in_register(checked, &found, journal);
+                    closed_in_register(checked, found, journal);
                 }
                 _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
             }
@@ -48,7 +63,7 @@ pub fn register(checked: &mut Checked) {
         if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
 }
 
-fn closed_in_register(checked: &mut Checked, found: &register::Register, journal: &str) {
+fn closed_in_register(checked: &mut Checked, found: &Register, journal: &str) {
     let Some((receipt, outcome)) = found.closed(journal) else { return };
     if checked.state == State::Broken {
         return;

@@ -337,8 +337,12 @@ impl Sittings {
         secret: Secret,
         passphrase: Option<&str>,
     ) -> Result<Opened, SittingsError> {
-        if draft.listener.is_empty() || draft.listener.len() > super::conductor::MAX_TEXT {
-            return Err(SittingsError::Terms("the listener's name has to have 1 to 4096 bytes".to_owned()));
+        if [Some(&draft.listener), draft.alias.as_ref()]
+            .into_iter()
+            .flatten()
+            .any(|name| name.is_empty() || name.len() > super::conductor::MAX_TEXT)
+        {
+            return Err(SittingsError::Terms("names have to have 1 to 4096 bytes".to_owned()));
         }
         let mut opening = Opening {
             format: FORMAT,

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
-use super::against;
+use super::against::{self, Registers};
 use super::conductor::MAX_TEXT;
 use super::digest::Digest;
 use super::journal::{self, Journal, JournalError};
@@ -204,9 +204,14 @@ impl Checked {
 
 /// Checks a journal in its folder: chain, rules, draws, scores, and the register beside it.
 pub fn check(path: &Path) -> Checked {
+    check_with(path, &mut Registers::default())
+}
+
+/// The same, with registers that may have been read already.
+pub fn check_with(path: &Path, registers: &mut Registers) -> Checked {
     let mut checked = alone(path);
     if checked.opening.is_some() {
-        against::register(&mut checked);
+        against::register(&mut checked, registers);
     }
     checked
 }
@@ -217,8 +222,8 @@ pub fn alone(path: &Path) -> Checked {
         Ok(journal) => verify(&journal),
         Err(JournalError::Broken { error, sound, .. }) => {
             let mut checked = verify(&sound);
-            // What is missing after the break is no second problem.
-            checked.problems.retain(|problem| problem.record.is_some());
+            // What is missing after the break is no second problem, nor is a journal that breaks at its first record.
+            checked.problems.retain(|problem| problem.record.is_some() && !sound.records.is_empty());
             checked.problem(Some(error.number), error.message);
             checked.state = State::Broken;
             checked

@@ -242,6 +242,7 @@ fn times(order: usize) -> Vec<f64> {
     let request = Request {
         session,
         listener: "bench".to_string(),
+        alias: None,
         output: OutputChoice::Silent,
         simulate: None,
         opponent: false,

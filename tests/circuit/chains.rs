@@ -4,7 +4,7 @@ use earwitness::circuit::amplifier::output_resistance;
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
 use earwitness::circuit::loudspeaker::{Driver, VoiceCoil};
-use earwitness::circuit::network::{Branch, Joined, Network, Place, Terminals, Way};
+use earwitness::circuit::network::{Network, Place, Terminals, Way};
 use earwitness::circuit::pair::ParallelPair;
 use earwitness::circuit::table::{ImpedanceTable, LcrTable, ResponseTable};
 use earwitness::circuit::twoport::Abcd;
@@ -12,7 +12,7 @@ use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-use super::near;
+use super::{branch, near};
 
 fn line(per_metre: PerMetre, length_m: f64) -> Cable {
     Cable::Line(Line { length_m, parameters: LineParameters::Constant { per_metre, loss_tangent: 0.0 } })
@@ -138,16 +138,6 @@ fn at_rest_every_chain_is_real_and_finite() {
         let value = chain.transfer(&[0.0]).expect("solvable")[0];
         assert!(value.im == 0.0 && value.re > 0.0 && value.re <= 1.0, "{value}");
         assert!(chain.transfer(&[-1.0]).is_err() && chain.transfer(&[f64::NAN]).is_err());
-    }
-}
-
-fn branch(resistance: Option<f64>, inductance: Option<f64>, capacitance: Option<f64>) -> Branch {
-    Branch {
-        resistance_ohm: resistance,
-        inductance_h: inductance,
-        capacitance_f: capacitance,
-        driver: None,
-        joined: Joined::Series,
     }
 }
 

@@ -15,7 +15,19 @@ mod reference;
 mod sessions;
 mod wide;
 
+use earwitness::circuit::network::{Branch, Joined};
 use num_complex::Complex64;
+
+/// Elements in series: ohm, henry, farad.
+fn branch(resistance: Option<f64>, inductance: Option<f64>, capacitance: Option<f64>) -> Branch {
+    Branch {
+        resistance_ohm: resistance,
+        inductance_h: inductance,
+        capacitance_f: capacitance,
+        driver: None,
+        joined: Joined::Series,
+    }
+}
 
 /// Insists on a value to a relative tolerance.
 pub(crate) fn close(found: f64, expected: f64, relative: f64, what: &str) {

@@ -8,7 +8,7 @@ use earwitness::circuit::network::{Branch, Joined, Network, Place, Terminals, Wa
 use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use num_complex::Complex64;
 
-use super::near;
+use super::{branch, near};
 
 /// Voltages at the node `out` over a source of one volt at the node `src`, over frequency in Hz.
 fn spice(elements: &str, sweep: &str) -> Vec<(f64, Complex64)> {
@@ -132,16 +132,6 @@ fn the_lossy_line_of_ngspice_is_the_distributed_line() {
     let per_metre = PerMetre { conductance: 0.0, ..METRE };
     let parameters = LineParameters::Constant { per_metre, loss_tangent: 0.0 };
     agree(&resistor(Cable::Line(Line { length_m: 300.0, parameters })), &rows, 1e-9, "LTRA");
-}
-
-fn branch(resistance: Option<f64>, inductance: Option<f64>, capacitance: Option<f64>) -> Branch {
-    Branch {
-        resistance_ohm: resistance,
-        inductance_h: inductance,
-        capacitance_f: capacitance,
-        driver: None,
-        joined: Joined::Series,
-    }
 }
 
 /// A driver, and the same as elements from `node` to ground: Re and Le in series with Res, Cmes and Lces side by side

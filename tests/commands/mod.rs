@@ -42,6 +42,26 @@ pub(crate) fn ran(output: &Output, arguments: &[&str]) -> Ran {
     }
 }
 
+/// Runs the program and insists that it ended well.
+pub(crate) fn succeeded(folder: &Path, arguments: &[&str]) -> Ran {
+    let ran = earwitness(folder, arguments);
+    assert_eq!(ran.code, 0, "{arguments:?}\n{}\n{}", ran.out, ran.err);
+    ran
+}
+
+/// The JSON document that a command prints; its schema comes first.
+pub(crate) fn json(folder: &Path, arguments: &[&str]) -> serde_json::Value {
+    let ran = succeeded(folder, arguments);
+    let first = format!("{{\n  \"schema\": \"earwitness.{}/1\"", arguments[0]);
+    let compact = format!("{{\"schema\":\"earwitness.{}/1\"", arguments[0]);
+    assert!(
+        ran.out.starts_with(&first) || ran.out.starts_with(&compact),
+        "the schema comes first: {}",
+        ran.out
+    );
+    serde_json::from_str(&ran.out).unwrap_or_else(|error| panic!("{arguments:?}: {error}\n{}", ran.out))
+}
+
 /// Insists on exit status 2, nothing on standard output, and every word on standard error.
 pub(crate) fn refused(folder: &Path, arguments: &[&str], words: &[&str]) {
     let ran = earwitness(folder, arguments);

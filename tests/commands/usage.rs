@@ -1,6 +1,8 @@
 //! Help, usage errors, and a session to start from.
 
-use super::{earwitness, refused};
+use std::process::{Command, Stdio};
+
+use super::{PROGRAM, earwitness, material, ran, refused};
 
 const COMMANDS: [&str; 13] = [
     "demo", "new", "check", "predict", "render", "plan", "audition", "run", "night", "score", "report",
@@ -82,4 +84,47 @@ fn the_example_sessions_and_the_demonstration_are_valid_and_say_that_they_are_in
     let demo = earwitness::session::template::DEMO;
     let session = earwitness::session::parse(std::path::Path::new("session.toml"), demo).expect("valid");
     assert!(session.invented);
+}
+
+#[test]
+fn whoever_stops_reading_hears_nothing_more() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    material::session(folder.path(), material::SYNTH, material::PAIR, material::RESISTOR);
+    let simulate = ["run", ".", "--listener", "Mara", "--output", "silent", "--simulate", "0.5"];
+    assert_eq!(earwitness(folder.path(), &simulate).code, 0);
+    let sittings = std::fs::read_dir(folder.path().join("sittings")).expect("sittings");
+    let journal = sittings
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.to_string_lossy().ends_with("Mara.jsonl"))
+        .expect("a journal");
+    let journal = journal.to_string_lossy();
+    for arguments in [
+        &["report", ".", "--csv"][..],
+        &["report", ".", "--json"],
+        &["report", "."],
+        &["check", "."],
+        &["predict", ".", "--csv"],
+        &["predict", ".", "--json"],
+        &["plan", "--proportion", "0.75"],
+        &["score", "--protocol", "abx", "--correct", "12", "--trials", "16"],
+        &["score", &journal],
+        &["verify", &journal],
+    ] {
+        // Nobody reads: the pipe is closed before the first byte comes.
+        let (reader, writer) = std::io::pipe().expect("a pipe");
+        drop(reader);
+        let child = Command::new(PROGRAM)
+            .args(arguments)
+            .current_dir(folder.path())
+            .stdin(Stdio::null())
+            .stdout(writer)
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        let ran = ran(&child.wait_with_output().expect("it ends"), arguments);
+        assert_eq!(ran.code, 141, "{arguments:?}: {}", ran.err);
+        for word in ["pipe", "could not be written", "error"] {
+            assert!(!ran.err.contains(word), "{arguments:?} complains: {}", ran.err);
+        }
+    }
 }

@@ -5,25 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::material::{LCR, RESISTOR, good_wav, session};
-use super::{Ran, earwitness};
-
-fn succeeded(folder: &Path, arguments: &[&str]) -> Ran {
-    let ran = earwitness(folder, arguments);
-    assert_eq!(ran.code, 0, "{arguments:?}\n{}\n{}", ran.out, ran.err);
-    ran
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let ran = succeeded(folder, arguments);
-    let first = format!("{{\n  \"schema\": \"earwitness.{}/1\"", arguments[0]);
-    let compact = format!("{{\"schema\":\"earwitness.{}/1\"", arguments[0]);
-    assert!(
-        ran.out.starts_with(&first) || ran.out.starts_with(&compact),
-        "the schema comes first: {}",
-        ran.out
-    );
-    serde_json::from_str(&ran.out).unwrap_or_else(|error| panic!("{arguments:?}: {error}\n{}", ran.out))
-}
+use super::{earwitness, json, refused, succeeded};
 
 fn has_keys(value: &Value, keys: &[&str]) {
     for key in keys {
@@ -172,6 +154,23 @@ fn a_changed_byte_anywhere_makes_verify_say_no() {
         std::fs::write(&copy, &changed).expect("writing");
         let ran = earwitness(here, &["verify", "copy.jsonl"]);
         assert!(ran.code == 1 || ran.code == 2, "byte {place} was changed unseen:\n{}\n{}", ran.out, ran.err);
+    }
+}
+
+#[test]
+fn a_listener_appears_under_the_alias_that_was_chosen() {
+    let folder = material();
+    let here = folder.path();
+    let sitting = ["run", ".", "--listener", "Nora Real", "--output", "silent", "--simulate", "0.9"];
+    refused(here, &[&sitting[..], &["--alias", " "]].concat(), &["--alias is blank", "give a name"]);
+    refused(here, &["run", ".", "--listener", " ", "--simulate", "0.9"], &["--listener is blank"]);
+    succeeded(here, &[&sitting[..], &["--alias", "Panel 01"]].concat());
+    let said = [["report", "."].as_slice(), &["report", ".", "--csv"], &["report", ".", "--json"]]
+        .map(|arguments| succeeded(here, arguments).out)
+        .concat();
+    let page = std::fs::read_to_string(here.join("report/report.html")).expect("the report");
+    for text in [&said, &page] {
+        assert!(text.contains("Panel 01") && !text.contains("Nora"), "{text}");
     }
 }
 

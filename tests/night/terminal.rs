@@ -25,7 +25,7 @@ fn a_host_conducts_a_night_from_the_terminal() {
     let ola = Phone::seated(socket, &join(socket, code, "Ola", None));
     host.wait(&["seats taken     2"]);
 
-    let room = Terminal::start(folder.path(), Path::new(PROGRAM), &["night", ".", "--room-display"], &[]);
+    let mut room = Terminal::start(folder.path(), Path::new(PROGRAM), &["night", ".", "--room-display"], &[]);
     room.wait(&["Take a seat"]);
     // The whole code for cameras is in view on a terminal of 24 lines: its last line is half a block high.
     room.wait(&["▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀"]);
@@ -57,6 +57,10 @@ fn a_host_conducts_a_night_from_the_terminal() {
     host.wait(&["the seal is open"]);
     host.wait(&["nothing was played aloud"]);
     room.wait(&["Together:"]);
+    // Ended from outside, the display gives its terminal back.
+    room.signal(rustix::process::Signal::TERM);
+    room.end();
+    room.given_back();
     host.press("\x1b");
     host.wait(&["Leave"]);
     host.press("y");

@@ -51,6 +51,8 @@ const browser = await chromium.launch({
     "--disable-component-update", "--disable-sync", "--disable-quic"],
 });
 const complaints = [];
+// After the host's end nobody answers any more.
+let over = false;
 async function open(name, viewport, address) {
   const context = await browser.newContext({ viewport, bypassCSP: false });
   const page = await context.newPage();
@@ -59,7 +61,8 @@ async function open(name, viewport, address) {
   });
   page.on("console", (message) => {
     // A phone that has not joined is told 401, and one that is offline cannot connect: both are part of the evening.
-    if (message.type() === "error" && !/401|ERR_INTERNET_DISCONNECTED|409/.test(message.text())) {
+    if (message.type() === "error" && !/401|ERR_INTERNET_DISCONNECTED|409/.test(message.text())
+      && !(over && /ERR_CONNECTION_REFUSED|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE/.test(message.text()))) {
       complaints.push(`${name}: ${message.text()}`);
     }
   });
@@ -220,10 +223,21 @@ await picture(room, "result");
 const published = await phones[0].page.evaluate(async () => (await fetch("/journal")).text());
 assert(published.trim().split("\n").length > 30, "the journal can be read");
 
-await browser.close();
+// The host's program ends: everybody keeps what the page shows, and is told so.
+over = true;
+const ended = new Promise((resolve) => host.on("exit", resolve));
 say("quit");
-const status = await new Promise((resolve) => host.on("exit", resolve));
+const status = await ended;
 assert(status === 0, `the host ended with ${status}`);
+await phones[0].page.getByText("The host has gone").waitFor();
+const kept = await phones[0].page.evaluate(() => document.getElementById("main").textContent);
+assert(/Your result/.test(kept) && /of 2 right/.test(kept), `the result stays: ${kept.slice(0, 400)}`);
+await audit(phones[0], "host gone");
+await picture(phones[0], "host-gone");
+assert(await room.page.getByRole("heading", { name: "The podium" }).isVisible(), "the podium stays on the display");
+await audit(room, "host gone");
+await picture(room, "host-gone");
+await browser.close();
 if (complaints.length > 0) {
   console.error(complaints.join("\n"));
   process.exit(1);

@@ -42,6 +42,8 @@ fn joins_places_from_the_command_line() {
     assert_eq!(value["places"][1]["name"], "Lower Mill");
     assert_eq!(value["comparisons"][0]["listeners"], 2);
     refused(here.path(), &["report", ".", "--pool", "nowhere"], &["nowhere", "no such folder"]);
+    refused(here.path(), &["report", ".", "--pool", "."], &["in the report already"]);
+    refused(here.path(), &["report", ".", "--pool", &place, &place], &["in the report already"]);
 }
 
 #[test]

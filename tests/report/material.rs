@@ -1,5 +1,6 @@
 //! Invented sittings, written by the library with fixed secrets: the same bytes each time.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use earwitness::session::{Session, load};
@@ -136,7 +137,6 @@ impl Plan {
 pub(crate) struct Site {
     pub(crate) folder: tempfile::TempDir,
     pub(crate) session: Session,
-    register: Vec<u8>,
     lines: u64,
     chain: Digest,
     day: u32,
@@ -167,7 +167,7 @@ impl Site {
         std::fs::write(folder.path().join("session.toml"), session).expect("session");
         std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
         let session = load(folder.path()).expect("the session is valid");
-        Self { folder, session, register: Vec::new(), lines: 0, chain: Digest::NOTHING, day: 1, stimuli: 0 }
+        Self { folder, session, lines: 0, chain: Digest::NOTHING, day: 1, stimuli: 0 }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -178,9 +178,10 @@ impl Site {
         self.lines += 1;
         let line = chain::encode(self.lines, self.chain, entry).expect("encodes");
         self.chain = Digest::of(&line);
-        self.register.extend_from_slice(&line);
-        self.register.push(b'\n');
-        std::fs::write(self.path().join("sittings/register.jsonl"), &self.register).expect("register");
+        let path = self.path().join("sittings/register.jsonl");
+        let mut register =
+            std::fs::OpenOptions::new().create(true).append(true).open(path).expect("register");
+        register.write_all(&[line.as_slice(), b"\n"].concat()).expect("register");
         self.chain
     }
 

@@ -72,3 +72,22 @@ fn lines_from_a_pipe_say_that_it_cannot_be_hidden() {
     assert!(ran.out.contains("a passphrase cannot be hidden"), "{}", ran.out);
     assert!(!ran.out.contains("secret words"), "{}", ran.out);
 }
+
+#[test]
+fn a_terminal_shows_again_what_is_typed_however_the_program_is_ended() {
+    use rustix::process::Signal;
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    rig::session(folder.path(), "abx", 1, "", "");
+    let mut terminal = plain(folder.path(), &OPEN);
+    terminal.wait(&["Press Enter: accept"]);
+    terminal.press("\r");
+    terminal.wait(&["Passphrase: Type a line"]);
+    assert!(!terminal.shows_typing(), "a passphrase is being typed");
+    // Two requests to end before the program can do anything about the first.
+    for signal in [Signal::STOP, Signal::TERM, Signal::INT, Signal::CONT] {
+        terminal.signal(signal);
+    }
+    let (code, text) = terminal.end();
+    assert_ne!(code, 0, "{text}");
+    assert!(terminal.shows_typing(), "the terminal was left without its echo");
+}

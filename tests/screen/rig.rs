@@ -360,6 +360,7 @@ fn request(setting: &Setting<'_>) -> Request {
     Request {
         session: setting.session.clone(),
         listener: "Mara".to_string(),
+        alias: None,
         output: OutputChoice::Silent,
         simulate: setting.simulate,
         opponent: setting.opponent,

@@ -143,8 +143,23 @@ impl Terminal {
         (status.exit_code(), after)
     }
 
+    /// The terminal shows what is typed.
+    pub(super) fn shows_typing(&self) -> bool {
+        use rustix::termios::LocalModes;
+        let name = self.master.tty_name().expect("a name");
+        let terminal = std::fs::File::open(name).expect("the terminal is there");
+        let modes = rustix::termios::tcgetattr(&terminal).expect("its modes");
+        modes.local_modes.contains(LocalModes::ECHO)
+    }
+
+    pub(crate) fn signal(&self, signal: rustix::process::Signal) {
+        let process = self.child.process_id().expect("a process") as i32;
+        let process = rustix::process::Pid::from_raw(process).expect("not 0");
+        rustix::process::kill_process(process, signal).expect("it can be signalled");
+    }
+
     /// Insists that the terminal was given back: the usual screen, the cursor, no mouse, no bracketed paste.
-    fn given_back(&self) {
+    pub(crate) fn given_back(&self) {
         let parser = self.parser();
         let screen = parser.screen();
         assert!(!screen.alternate_screen() && !screen.hide_cursor(), "the other screen or no cursor");
@@ -210,9 +225,7 @@ fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
     terminal.agree();
     terminal.trial(1, 2);
     terminal.wait(&["Trial 2 of 2"]);
-    let process = terminal.child.process_id().expect("a process") as i32;
-    let process = rustix::process::Pid::from_raw(process).expect("not 0");
-    rustix::process::kill_process(process, rustix::process::Signal::TERM).expect("it can be signalled");
+    terminal.signal(rustix::process::Signal::TERM);
     let (code, after) = terminal.end();
     assert_eq!(code, 1, "{after}");
     terminal.given_back();

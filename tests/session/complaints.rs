@@ -20,7 +20,7 @@ fn spoiled(piece: &str, by: &str) -> (SessionError, usize) {
 
 #[test]
 fn each_mistake_is_named_with_its_remedy() {
-    let cases: [(&str, &str, &[&str]); 26] = [
+    let cases: [(&str, &str, &[&str]); 27] = [
         ("protocol = \"abx\"", "protocol = \"abxx\"", &["protocol", "abxx", "did you mean `abx`"]),
         ("protocol = \"abx\"", "protocol = 3", &["protocol", "the number 3", "a text in quotes"]),
         ("trials = 16", "trials = 0", &["trials", "0", "1 to 1000"]),
@@ -42,6 +42,12 @@ fn each_mistake_is_named_with_its_remedy() {
             "trials = 16",
             "trials = 16\nqualification = { trials = 3, correct = 2 }",
             &["qualification", "[[controls]]"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"preference\"\nqualification = { trials = 3, correct = 2 }\n\
+             controls = [{ kind = \"level\", amount = \"1 dB\", trials = 2 }]",
+            &["qualification", "preference", "remove the qualification"],
         ),
         ("resistance = \"8 ohm\"", "resistance = 8", &["loudspeaker.resistance", "ohm"]),
         ("resistance = \"8 ohm\"", "resistance = \"8 volt\"", &["loudspeaker.resistance", "volt", "ohm"]),

@@ -6,14 +6,14 @@ use serde_json::Value;
 
 use super::close;
 use crate::commands::material::{PAIR, RESISTOR, SYNTH, session};
-use crate::commands::{earwitness, refused};
+use crate::commands::{self, earwitness, refused};
 
 fn json(folder: &Path, line: &str) -> Value {
     let arguments: Vec<&str> = line.split_whitespace().chain(["--json"]).collect();
-    let ran = earwitness(folder, &arguments);
-    assert_eq!(ran.code, 0, "{line}: {}", ran.err);
-    assert!(!ran.out.contains("NaN") && !ran.out.contains("inf"), "{}", ran.out);
-    serde_json::from_str(&ran.out).expect("JSON")
+    let document = commands::json(folder, &arguments);
+    let text = document.to_string();
+    assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+    document
 }
 
 fn number(value: &Value) -> f64 {
@@ -107,6 +107,10 @@ fn counts_of_many_listeners() {
     assert_eq!(first["listeners"][1]["trials"], 24);
     close(number(&first["listeners"][0]["holm_p_value"]), 2.0 * 697.0 / 65536.0, 1e-12);
     close(number(&comparisons[1]["listeners"][0]["p_value"]), 201.0 / 59049.0, 1e-13);
+    // As a spreadsheet writes it where the comma is the decimal sign.
+    let other = format!("\u{feff}{}", text.replace(',', ";").replace('\n', "\r\n"));
+    std::fs::write(folder.path().join("other.csv"), other).expect("writing");
+    assert_eq!(json(folder.path(), "score other.csv"), found);
     let words = earwitness(folder.path(), &["score", "counts.csv"]);
     assert!(
         words.out.contains("Best: Nora") && words.out.contains("Holm over 2 comparisons"),
@@ -163,6 +167,11 @@ fn plan_gives_first_and_stable_numbers() {
     assert_eq!(given["critical"], 12);
     close(number(&given["alpha"]), 2517.0 / 65536.0, 1e-13);
     close(1.0 - number(&given["power"]), 0.8334, 1e-4);
+    // Without a size: the smallest one that these trials find.
+    let found = json(folder.path(), "plan --trials 16 --power 0.9");
+    assert_eq!((&found["critical"], &found["wanted_power"]), (&12.into(), &0.9.into()));
+    close(number(&found["power"]), 0.9, 1e-9);
+    assert!(number(&found["proportion"]) > 0.75, "{found}");
     let table = json(folder.path(), "plan --proportion 0.75 --trials 16 --table 10..20");
     assert_eq!(table["table"].as_array().expect("rows").len(), 11);
 }
@@ -240,13 +249,19 @@ fn a_simulated_sitting_is_scored_and_called_what_it_is() {
     assert_eq!((&comparison["correct"], &comparison["trials"]), (&6.into(), &6.into()));
     assert!(comparison["verdict"].as_str().is_some_and(|text| text.starts_with("This is no listening test")));
     close(number(&comparison["analysis"]["p_value"]), 1.0 / 64.0, 1e-13);
-    // A changed journal is left out, and the answer is no.
     let sittings = folder.path().join("sittings");
     let file = std::fs::read_dir(&sittings)
         .expect("sittings")
         .filter_map(|entry| entry.ok().map(|entry| entry.path()))
         .find(|path| path.to_string_lossy().ends_with("Nora.jsonl"))
         .expect("the journal");
+    // A copy is no further evidence.
+    let copy = folder.path().join("copy.jsonl");
+    std::fs::copy(&file, &copy).expect("a copy");
+    let ran = earwitness(folder.path(), &["score", ".", "copy.jsonl"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.err.contains("1 of 2 journals"), "{}", ran.err);
+    // A changed journal is left out, and the answer is no.
     let text = std::fs::read_to_string(&file).expect("the journal");
     std::fs::write(
         &file,

@@ -121,3 +121,27 @@ fn power_rises_with_the_effect() {
         before = power;
     }
 }
+
+#[test]
+fn what_a_number_of_trials_finds() {
+    for protocol in Protocol::ALL {
+        for (trials, power) in [(16, 0.8), (16, 0.95), (50, 0.5), (400, 0.9), (100_000, 0.8)] {
+            let design = Design::within_reach(protocol, 0.05, trials, power).expect("a design");
+            close(design.risks(trials).expect("risks").power, power, 1e-9);
+            // A plan for that difference needs no more trials than these.
+            let plan = design.plan(power * (1.0 - 1e-9)).expect("a plan");
+            assert!(plan.first.trials <= trials, "{protocol} {trials} {power}");
+        }
+    }
+    // 12 of 16 are needed: P(X >= 12 | 16, q) = 0.8 by the sum itself.
+    let found = Design::within_reach(Protocol::Abx, 0.05, 16, 0.8).expect("a design").proportion;
+    let sum: f64 = [(12, 1820.0), (13, 560.0), (14, 120.0), (15, 16.0), (16, 1.0)]
+        .into_iter()
+        .map(|(k, ways)| ways * found.powi(k) * (1.0 - found).powi(16 - k))
+        .sum();
+    close(sum, 0.8, 1e-12);
+    for (trials, power, words) in [(4, 0.8, "plan more trials"), (0, 0.8, ""), (16, 0.01, "says nothing")] {
+        let error = Design::within_reach(Protocol::Abx, 0.05, trials, power).expect_err("nothing to find");
+        assert!(error.to_string().contains(words), "{error}");
+    }
+}

@@ -143,15 +143,16 @@ fn adjusted_and_combined_p_values() {
     }
 }
 
+/// Right answers and trials of each listener.
+fn scores(row: &Value) -> Vec<(u64, u64)> {
+    let pairs = row["scores"].as_array().expect("scores").iter();
+    pairs.map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n"))).collect()
+}
+
 #[test]
 fn beta_binomial_fits() {
     for row in data("beta_binomials") {
-        let scores: Vec<(u64, u64)> = row["scores"]
-            .as_array()
-            .expect("scores")
-            .iter()
-            .map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n")))
-            .collect();
+        let scores = scores(row);
         let fit = beta_binomial::fit(&scores, 0.0).expect("scores");
         close(fit.ln_likelihood, number(&row["ln_likelihood"]), 1e-11);
         // The maximum is flat: half of the digits of the likelihood.
@@ -188,12 +189,7 @@ fn chance(value: &Value) -> f64 {
 #[test]
 fn standard_errors_of_the_beta_binomial() {
     for row in data("beta_binomial_errors") {
-        let scores: Vec<(u64, u64)> = row["scores"]
-            .as_array()
-            .expect("scores")
-            .iter()
-            .map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n")))
-            .collect();
+        let scores = scores(row);
         let fit = beta_binomial::fit(&scores, chance(&row["chance"])).expect("scores");
         close(fit.ln_likelihood, number(&row["ln_likelihood"]), 1e-11);
         close(fit.mu, number(&row["mu"]), 1e-7);

@@ -14,9 +14,9 @@ const WORDS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/trial/words.txt");
 
 /// Exit status and document of the independent verifier.
 pub(crate) fn python(arguments: &[&str]) -> (i32, serde_json::Value) {
-    let python = std::env::var("EARWITNESS_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let python = crate::tool("EARWITNESS_PYTHON");
     let output =
-        Command::new(python).arg("-I").arg(VERIFIER).args(arguments).output().expect("python3 starts");
+        Command::new(python).arg("-I").arg(VERIFIER).args(arguments).output().expect("Python starts");
     let err = String::from_utf8_lossy(&output.stderr);
     let document = serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}\n{err}"));
     (output.status.code().expect("it ends by itself"), document)

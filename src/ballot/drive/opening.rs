@@ -11,6 +11,7 @@ use crate::ballot::guard::{Door, Paces, Tally};
 use crate::ballot::night::Night;
 use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::presentation::{self, Timing};
+use crate::ballot::qr;
 use crate::ballot::refused::Log;
 use crate::ballot::routes::{Shared, serve};
 use crate::ballot::view::Snapshot;
@@ -18,7 +19,7 @@ use crate::player::{OutputChoice, PlayerOptions, Transport};
 use crate::session::Session;
 use crate::stimulus::{DeviceWords, Progress, StimulusSet};
 use crate::trial::record::StoppingTerms;
-use crate::trial::{Digest, Draft, Occasion, Output, Secret, Sittings, journal};
+use crate::trial::{Digest, Draft, Occasion, Output, Record, Secret, Sittings, journal};
 
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
 pub const PORT: u16 = 8410;
@@ -231,6 +232,8 @@ impl Club {
         });
         let server = serve(listener, shared.clone())?;
         let mut club = Self {
+            qr: qr::terminal_lines(&shared.join_address()),
+            practised: read.records.iter().any(|record| matches!(record, Record::VotesClosed { .. })),
             night,
             keeper,
             records: read.records,

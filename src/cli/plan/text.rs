@@ -73,6 +73,30 @@ pub(super) fn plan(
     Ok(())
 }
 
+/// What a number of trials finds.
+pub(super) fn within_reach(
+    out: &mut dyn Write,
+    design: &Design,
+    wanted: f64,
+    risks: &Risks,
+) -> Result<(), Failure> {
+    writeln!(
+        out,
+        "{}: {}, {}: a guesser passes in {}.",
+        design.protocol,
+        count(risks.trials, "trial"),
+        needed(risks),
+        percent(risks.alpha)
+    )?;
+    writeln!(
+        out,
+        "Found in {} of tests: {}. Smaller differences are missed more often.",
+        percent(wanted),
+        effect(design)
+    )?;
+    Ok(())
+}
+
 /// A table over numbers of trials.
 pub(super) fn table(out: &mut dyn Write, rows: &[Risks]) -> Result<(), Failure> {
     writeln!(out)?;

@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use super::super::Failure;
 use super::group::{Batch, Family, Group, Row, Rules};
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
+use crate::ballot::paper::separator;
 use crate::report::verdict::{count, percent};
 use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, similarity};
@@ -41,26 +42,26 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
 /// Reads a CSV file of counts.
 fn read(path: &Path) -> Result<Vec<Row>, Failure> {
     let at = path.display();
+    let table =
+        std::fs::read(path).map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
+    let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
     let mut reader = csv::ReaderBuilder::new()
+        .delimiter(separator(table))
         .comment(Some(b'#'))
         .trim(csv::Trim::All)
-        .from_path(path)
-        .map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
+        .from_reader(table);
     let header = reader
         .headers()
         .map_err(|error| Failure::bad(format!("{at}: the header cannot be read: {error}")))?
         .clone();
     let mut places = [0; 5];
     for (place, column) in places.iter_mut().zip(COLUMNS) {
-        *place = header
-            .iter()
-            .position(|name| name.trim_start_matches('\u{feff}').eq_ignore_ascii_case(column))
-            .ok_or_else(|| {
-                Failure::bad(format!(
-                    "{at}: there is no column \"{column}\": the header must name {}",
-                    COLUMNS.join(",")
-                ))
-            })?;
+        *place = header.iter().position(|name| name.eq_ignore_ascii_case(column)).ok_or_else(|| {
+            Failure::bad(format!(
+                "{at}: there is no column \"{column}\": the header must name {}",
+                COLUMNS.join(",")
+            ))
+        })?;
     }
     let mut rows = Vec::new();
     for record in reader.records() {

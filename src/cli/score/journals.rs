@@ -1,5 +1,7 @@
 //! Scores of journals: each sitting by itself, then all countable ones together.
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -12,10 +14,12 @@ use super::{ScoreArguments, text, write_json};
 use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
 use crate::stats::protocol::Definition;
+use crate::trial::Digest;
+use crate::trial::against::Registers;
 use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
-use crate::trial::verify::{self, Checked, State};
+use crate::trial::verify::{self, Checked, Problem, State};
 
 /// Everything that files on the command line mean: journals themselves, and those in folders.
 fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
@@ -56,6 +60,24 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     Ok(journals)
 }
 
+/// Leaves one journal of each sitting to be counted: a copy is no further evidence.
+fn one_of_each(sittings: &mut [Checked]) {
+    let mut seals: HashMap<Digest, PathBuf> = HashMap::new();
+    for checked in sittings.iter_mut().filter(|checked| left_out(checked).is_none()) {
+        let Some(opening) = &checked.opening else { continue };
+        match seals.entry(opening.commitment) {
+            Entry::Vacant(place) => {
+                place.insert(checked.file.clone());
+            }
+            Entry::Occupied(first) => {
+                let message =
+                    format!("it holds the same sitting as {}: a sitting counts once", first.get().display());
+                checked.problems.push(Problem { record: None, message });
+            }
+        }
+    }
+}
+
 /// Why a sitting takes no part in the panel, if it does not.
 fn left_out(checked: &Checked) -> Option<&'static str> {
     match (checked.state, checked.closing.as_ref().map(|closing| closing.outcome)) {
@@ -80,14 +102,16 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         ));
     }
     let mut sittings: Vec<Checked> = Vec::new();
+    let mut registers = Registers::default();
     for path in expand(&arguments.files)? {
-        let checked = verify::check(&path);
+        let checked = verify::check_with(&path, &mut registers);
         if checked.bad_input {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
             return Err(Failure::bad(format!("{}: {problem}", path.display())));
         }
         sittings.push(checked);
     }
+    one_of_each(&mut sittings);
     let batches = batches(arguments, &sittings)?;
     if batches.len() > 1 {
         crate::cli::note(&format!(

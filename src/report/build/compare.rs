@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::heard;
+use super::{heard, hide};
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
@@ -43,11 +43,11 @@ pub(super) fn compared(session: &Session) -> Compared {
         compared.clips.push(facts);
         compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
     }
-    let mut spectra = heard::Spectra::new();
+    let mut once = heard::Once::default();
     for index in 0..session.comparisons.len() {
         match difference(session, index) {
             Ok(mut facts) => {
-                facts.words.extend(heard::on_clips(session, index, &mut spectra));
+                facts.words.extend(heard::on_clips(session, index, &mut once));
                 compared.differences.push(facts);
                 let comparison = &session.comparisons[index];
                 compared.figures.extend(response_figures::responses(session, comparison));
@@ -62,15 +62,9 @@ pub(super) fn compared(session: &Session) -> Compared {
     compared
 }
 
-/// A message without the session's folder: a report tells nobody where somebody keeps files.
+/// A message without the session's folder.
 fn without_folder(message: &str, session: &Session) -> String {
-    let folder = session.folder.display().to_string();
-    if folder.is_empty() || folder == "." {
-        return message.to_owned();
-    }
-    message
-        .replace(&format!("{folder}{}", std::path::MAIN_SEPARATOR), "")
-        .replace(&folder, "the session's folder")
+    hide::folder(message, &session.folder)
 }
 
 fn file_name(path: &Path) -> String {

@@ -24,9 +24,7 @@ pub(super) fn hide(words: &str, session: &Session, anonymous: bool) -> String {
         (Some(wager), true) => {
             let mut hidden = words.to_owned();
             for (name, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {
-                if !name.is_empty() {
-                    hidden = hidden.replace(name.as_str(), instead);
-                }
+                hidden = super::hide::name(&hidden, name, instead);
             }
             hidden
         }

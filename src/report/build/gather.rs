@@ -227,10 +227,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
 /// the machine.
 fn events(checked: &Checked, opening: &Opening) -> Vec<EventFacts> {
     let device = &opening.output.name;
-    let public = |text: &str| match device.as_str() {
-        "" => text.to_owned(),
-        name => text.replace(name, "the device"),
-    };
+    let public = |text: &str| super::hide::name(text, device, "the device");
     let mut found: Vec<EventFacts> = Vec::new();
     let mut seen = None;
     for answer in &checked.answers {

@@ -342,29 +342,16 @@ fn fixed_design(report: &Report) -> Markup {
             "One listener, one comparison, " (count(session.trials as usize, "trial")) ": the risk that a guesser passes and the "
             "chance that a listener passes who really hears the difference in the stated share of trials and guesses in the rest."
         }
-        (wide("What this design could find", html! {
-            table {
-                caption { "Exact, from the binomial distribution, for a fixed number of trials." }
-                thead { tr {
-                    th.n scope="col" { (heard_label(session.protocol == "preference")) }
-                    th.n scope="col" { "right" }
-                    th.n scope="col" { "score needed" }
-                    th.n scope="col" { "a guesser passes" }
-                    th.n scope="col" { "this listener passes" }
-                } }
-                tbody {
-                    @for facts in &session.design {
-                        tr {
-                            th.n scope="row" { (percent(facts.discriminators)) }
-                            td.n { (percent(facts.proportion)) }
-                            td.n { @if let Some(critical) = facts.risks.critical { (critical) } @else { "none would do" } }
-                            td.n { (probability(facts.risks.alpha)) }
-                            td.n { (percent(facts.risks.power)) }
-                        }
-                    }
-                }
-            }
-        }))
+        (design_table(
+            report,
+            &html! { "Exact, from the binomial distribution, for a fixed number of trials." },
+            &["score needed", "a guesser passes", "this listener passes"],
+            session.design.iter().map(|facts| {
+                let needed = facts.risks.critical.map_or("none would do".to_owned(), |critical| critical.to_string());
+                let cells = vec![needed, probability(facts.risks.alpha), percent(facts.risks.power)];
+                (facts.discriminators, facts.proportion, cells)
+            }),
+        ))
     }
 }
 
@@ -377,33 +364,50 @@ fn sequential_design(report: &Report, rule: &SequentialFacts) -> Markup {
             (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
             ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
         }
-        (wide("What this design could find", html! {
+        (design_table(
+            report,
+            &html! {
+                "Exact, by recursion over the path, with at most " (count(report.session.trials as usize, "trial"))
+                ": what the rule says of a listener who hears the difference in the stated share of trials."
+            },
+            &["a difference", "no difference", "undecided", "trials on average"],
+            rule.design.iter().map(|facts| {
+                let exact = &facts.exact;
+                let shares = [exact.difference, exact.no_difference, exact.undecided].map(percent);
+                let cells = shares.into_iter().chain([format!("{:.1}", exact.expected_trials)]).collect();
+                (facts.discriminators, exact.proportion, cells)
+            }),
+        ))
+    }
+}
+
+/// A table of what a design finds: a row for each true ability, given as share of trials heard and as proportion right.
+fn design_table(
+    report: &Report,
+    caption: &Markup,
+    heads: &[&str],
+    rows: impl Iterator<Item = (f64, f64, Vec<String>)>,
+) -> Markup {
+    wide(
+        "What this design could find",
+        html! {
             table {
-                caption {
-                    "Exact, by recursion over the path, with at most " (count(report.session.trials as usize, "trial"))
-                    ": what the rule says of a listener who hears the difference in the stated share of trials."
-                }
+                caption { (caption) }
                 thead { tr {
                     th.n scope="col" { (heard_label(report.session.protocol == "preference")) }
                     th.n scope="col" { "right" }
-                    th.n scope="col" { "a difference" }
-                    th.n scope="col" { "no difference" }
-                    th.n scope="col" { "undecided" }
-                    th.n scope="col" { "trials on average" }
+                    @for head in heads { th.n scope="col" { (head) } }
                 } }
                 tbody {
-                    @for facts in &rule.design {
+                    @for (discriminators, proportion, cells) in rows {
                         tr {
-                            th.n scope="row" { (percent(facts.discriminators)) }
-                            td.n { (percent(facts.exact.proportion)) }
-                            td.n { (percent(facts.exact.difference)) }
-                            td.n { (percent(facts.exact.no_difference)) }
-                            td.n { (percent(facts.exact.undecided)) }
-                            td.n { (format!("{:.1}", facts.exact.expected_trials)) }
+                            th.n scope="row" { (percent(discriminators)) }
+                            td.n { (percent(proportion)) }
+                            @for cell in cells { td.n { (cell) } }
                         }
                     }
                 }
             }
-        }))
-    }
+        },
+    )
 }
