@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use super::{Failure, run};
-use crate::player::{OutputChoice, OutputDescription, PlayerOptions, open};
+use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, open};
 use crate::session::Session;
 use crate::stimulus::device_words::{name, wider};
 use crate::stimulus::resolution::{MARGIN_DB, Resolved};
@@ -59,6 +59,9 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &StimulusSet) -> Result
         Ok(player) => player.description(),
         // A name that is wrong is a mistake; that there is no device is none: a session may be checked anywhere.
         Err(error) if arguments.device.is_some() => return Err(Failure::bad(error)),
+        Err(error) if !matches!(error, PlayerError::NoDevice(_)) => {
+            return Ok(Found::None(error.to_string()));
+        }
         Err(_) => {
             return Ok(Found::None(
                 "none answers here, so its word length is not held against the difference; `earwitness devices` says what \

@@ -10,3 +10,4 @@ mod security;
 mod stage;
 mod terminal;
 mod web;
+mod words;

@@ -71,6 +71,8 @@ pub(super) struct Tape {
     /// Which levels were loaded: the only trace of the draw, for tests that need to know it.
     pub(super) loaded: Vec<Vec<f32>>,
     pub(super) events: Vec<PlayerEvent>,
+    /// The device's sample format, where it is not `f32`.
+    pub(super) format: Option<&'static str>,
 }
 
 /// A player that writes down what it is told.
@@ -116,7 +118,7 @@ impl Transport for Recorder {
             name: "invented".to_owned(),
             host: String::new(),
             rate_hz: 8000,
-            format: "f32".to_owned(),
+            format: self.0.lock().expect("the tape").format.unwrap_or("f32").to_owned(),
             buffer_frames: 0,
             channels: 1,
             resampled_from_hz: None,
