@@ -92,6 +92,17 @@ pub fn note(message: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{message}");
 }
 
+/// Refuses a name for a picture that promises another format than the one that is written.
+fn check_picture_name(path: &std::path::Path) -> Result<(), Failure> {
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("svg")) {
+        return Ok(());
+    }
+    Err(Failure::bad(format!(
+        "--plot is \"{}\": pictures are SVG, so give a name that ends in .svg",
+        path.display()
+    )))
+}
+
 /// Text as lines of at most 100 columns, `indent` of them blank.
 fn paragraph(indent: usize, text: &str) -> Vec<String> {
     let blank = " ".repeat(indent);

@@ -115,6 +115,7 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
             )));
         }
     }
+    arguments.plot.as_deref().map_or(Ok(()), super::check_picture_name)?;
     if let Some(trials) = arguments.trials
         && !(1..=MOST_TRIALS).contains(&trials)
     {

@@ -42,6 +42,7 @@ pub struct PredictArguments {
 
 /// Runs the command.
 pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    arguments.plot.as_deref().map_or(Ok(()), super::check_picture_name)?;
     let frequencies = match &arguments.frequencies {
         Some(given) => given.clone(),
         None => logarithmic(20.0, 20_000.0, 200),

@@ -23,7 +23,7 @@ pub struct ClipInfo {
     pub channels: u16,
     /// Length of the excerpt in frames.
     pub frames: u64,
-    /// How the source is coded, such as "16-bit WAV" or "flac".
+    /// How the source is coded, such as "16-bit integer WAV" or "flac".
     pub coding: String,
 }
 
@@ -97,8 +97,8 @@ impl OpenClip {
     /// Opens a clip. A compressed file is decoded once to know its length.
     ///
     /// # Errors
-    /// A file that is missing, empty, truncated, of a format, rate or number of channels that is not read, with a header
-    /// that does not fit it, or shorter than the excerpt; an unknown synthesised clip.
+    /// A file that is missing, empty, no ordinary file, protected, truncated, of a format, rate or number of channels
+    /// that is not read, with a header that does not fit it, or shorter than the excerpt; an unknown synthesised clip.
     pub fn open(source: &ClipSource) -> Result<Self, ClipError> {
         match source {
             ClipSource::Synth { name, length_seconds, rate_hz, seed } => {

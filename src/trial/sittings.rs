@@ -33,7 +33,7 @@ use super::seal::Secret;
 pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
 
 /// How often a locked folder is tried, and the pause between two tries, before a second sitting on it is refused.
-const LOCK_TRIES: u32 = 20;
+const LOCK_TRIES: u32 = 50;
 const LOCK_PAUSE: Duration = Duration::from_millis(20);
 
 /// Why a sitting cannot be opened, resumed or kept.

@@ -37,6 +37,18 @@ fn bad_usage_is_exit_status_2_on_standard_error() {
 }
 
 #[test]
+fn a_picture_has_the_name_of_what_it_is() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    material::session(folder.path(), material::SYNTH, material::PAIR, material::RESISTOR);
+    for command in [&["plan", "--proportion", "0.75"][..], &["predict", "."]] {
+        refused(folder.path(), &[command, &["--plot", "curve.png"]].concat(), &["curve.png", "ends in .svg"]);
+        assert!(!folder.path().join("curve.png").exists());
+        let ran = earwitness(folder.path(), &[command, &["--plot", "curve.SVG"]].concat());
+        assert_eq!(ran.code, 0, "{}", ran.err);
+    }
+}
+
+#[test]
 fn new_writes_a_session_that_check_accepts_and_never_over_one_that_is_there() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let made = earwitness(folder.path(), &["new", "deep/bet"]);

@@ -9,7 +9,7 @@ use crate::commands::{PROGRAM, earwitness};
 
 /// A session whose render takes a while, in `folder/long`, and one that is quick, in `folder/quick`.
 fn sessions(folder: &Path) {
-    let data: Vec<u8> = (0..48_000_u32 * 60 * 8)
+    let data: Vec<u8> = (0..48_000_u32 * 60 * 4)
         .flat_map(|i| ((i.wrapping_mul(7919) % 20_011) as i16 - 10_000).to_le_bytes())
         .collect();
     for name in ["long", "quick"] {
@@ -126,7 +126,7 @@ fn a_render_that_is_still_going_on_is_not_disturbed() {
     let (unfinished, finished) = names(&out);
     assert_eq!(unfinished, [] as [PathBuf; 0]);
     let lengths: Vec<u32> = finished.iter().filter(|path| path.is_file()).map(|path| whole(path)).collect();
-    assert_eq!(lengths, [48_000 * 60 * 4, 48_000 * 60 * 4, 96_000, 96_000]);
+    assert_eq!(lengths, [48_000 * 60 * 2, 48_000 * 60 * 2, 96_000, 96_000]);
 }
 
 #[test]

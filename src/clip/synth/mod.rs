@@ -1,7 +1,20 @@
 //! Synthesised clips: seeded, deterministic, band-limited, free of anybody's rights, good to listen to.
 //!
 //! Every clip ends with the same low pass: nothing above 22 kHz (0.49 of the rate where that is lower), flat to
-//! 20 kHz (0.43 of the rate). Levels are set to -20 LUFS, or to a peak of -3 dBFS where that comes first.
+//! 20 kHz (0.43 of the rate). Levels are set to -20 LUFS, or to a true peak of -3 dBTP where that comes first. Every
+//! note and stroke begins with a short rise and dies away to nothing: none begins or ends with a step.
+//!
+//! Measured, 20 s at 48 kHz with seed 1 (`cargo test --test main sound::synthesised -- --nocapture` measures anew):
+//!
+//! | clip | true peak in dBTP | crest factor in dB | power in each octave from 39 Hz to 20 kHz, in dB of the whole |
+//! | --- | --- | --- | --- |
+//! | `plucked-strings` | -8.1 | 14.0 | -13 -5 -5 -7 -12 -19 -25 -31 -38 |
+//! | `drum-pattern` | -3.4 | 19.2 | -5 -4 -11 -16 -15 -14 -14 -13 -14 (4.5 % above 10 kHz) |
+//! | `slow-chord` | -9.8 | 12.8 | -8 -8 -4 -8 -11 -15 -21 -28 -36 |
+//! | `pink-noise` | -9.6 | 14.1 | equal; density falls by 3.01 dB per octave |
+//! | `multitone` | -9.9 | 13.8 | equal |
+//! | `log-sweep` | -20.7 | 3.2 | equal |
+//! | `impulse-train` | -3.0 | 43.3 | 3 dB more in each; -39 LUFS |
 
 mod chord;
 mod drums;
