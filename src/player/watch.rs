@@ -18,9 +18,12 @@ const LOOK: Duration = Duration::from_millis(20);
 const PATIENCE: Duration = Duration::from_millis(500);
 /// A stream may take so long to its first callback.
 const FIRST_PATIENCE: Duration = Duration::from_secs(3);
+/// A stream that was opened less than [`FIRST_PATIENCE`] ago may pause for so long: some begin with a burst of errors and
+/// then play on, later on a busy machine.
+const YOUNG_PATIENCE: Duration = Duration::from_secs(1);
 /// With so many errors and no data callback in between, [`FLOOD_PATIENCE`] is enough.
 const FLOOD_ERRORS: u64 = 2_000;
-const FLOOD_PATIENCE: Duration = Duration::from_millis(150);
+const FLOOD_PATIENCE: Duration = Duration::from_millis(250);
 /// Signs of a hole that come closer together than this are of the same hole.
 const SAME_HOLE: Duration = Duration::from_millis(100);
 /// How often a lost device is looked for.
@@ -121,6 +124,7 @@ struct Watched<S = cpal::Stream> {
     moved: u64,
     /// When a hole was told last.
     holed: Option<Instant>,
+    opened: Instant,
     /// When the last new callback was seen.
     alive: Instant,
     /// When the supervisor looked last.
@@ -157,6 +161,7 @@ fn watched<S>(playing: Playing<S>) -> Watched<S> {
         holes: 0,
         moved: 0,
         holed: None,
+        opened: now,
         alive: now,
         looked: now,
         pace,
@@ -231,13 +236,18 @@ impl<S> Watched<S> {
         }
         let silent = now - self.alive;
         let flood = errors.saturating_sub(self.errors);
-        if flood > FLOOD_ERRORS && silent > FLOOD_PATIENCE && callbacks > 0 {
+        let young = now - self.opened < FIRST_PATIENCE;
+        if flood > FLOOD_ERRORS && silent > FLOOD_PATIENCE && callbacks > 0 && !young {
             return Some(format!(
                 "no block was asked for in {} ms, and {flood} errors came instead",
                 silent.as_millis()
             ));
         }
-        let patience = if callbacks == 0 { FIRST_PATIENCE } else { PATIENCE };
+        let patience = match (callbacks, young) {
+            (0, _) => FIRST_PATIENCE,
+            (_, true) => YOUNG_PATIENCE,
+            (_, false) => PATIENCE,
+        };
         (silent > patience).then(|| format!("no block was asked for in {} ms", silent.as_millis()))
     }
 }

@@ -244,7 +244,7 @@ fn a_device_that_is_unplugged_and_plugged_in_again_plays_on() {
     device.unplug();
     let unplugged = Instant::now();
     let line = said.wait_for("event DeviceLost");
-    assert!(unplugged.elapsed() < Duration::from_millis(1_500), "{line}");
+    assert!(unplugged.elapsed() < Duration::from_secs(5), "{line}");
     pause(500);
     device.plug_in_again();
     said.wait_for("event DeviceBack");
