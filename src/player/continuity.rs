@@ -8,7 +8,11 @@
 //! shows in the pace: from then on every block is asked for later by the length of the hole. On a busy machine with four
 //! holes of 0.23 to 2.5 s in a recording, the steps were those lengths within a millisecond.
 
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
+
+use super::data::Shared;
 
 /// What a late call may be off by without meaning anything: clocks of sound servers are estimates.
 const TOLERANCE: Duration = Duration::from_millis(1);
@@ -17,9 +21,58 @@ const WINDOW_SECONDS: f64 = 1.0;
 /// A step of the pace that is a hole. The earliest calls of windows were seen to differ by 12 ms without one.
 const STEP_SECONDS: f64 = 0.020;
 
+/// A hole that was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Hole {
+    /// Just before this block.
+    Now,
+    /// Within the last [`LOOKED_BACK`].
+    Lately,
+}
+
+/// How far back a hole may lie that the pace shows: two windows before it and two after, and the last call.
+const LOOKED_BACK: Duration = Duration::from_secs(5);
+
+/// Follows the calls of one stream and tells what is shared of the holes in it.
+pub(super) struct StreamClock {
+    shared: Arc<Shared>,
+    rate_hz: u32,
+    continuity: Continuity,
+    /// Underruns that were known at the last call.
+    underruns: u64,
+    /// When there was sound last.
+    sounded: Option<Duration>,
+}
+
+impl StreamClock {
+    pub(super) fn new(shared: Arc<Shared>, rate_hz: u32) -> Self {
+        Self { shared, rate_hz, continuity: Continuity::default(), underruns: 0, sounded: None }
+    }
+
+    /// Takes note of a block of so many frames that is asked for now, with so much sound ahead of it.
+    pub(super) fn block(&mut self, called: Duration, ahead: Duration, frames: usize) {
+        let length = Duration::from_secs_f64(frames as f64 / f64::from(self.rate_hz));
+        if self.shared.underruns.load(Ordering::Relaxed) != self.underruns {
+            self.continuity.known();
+        }
+        if self.shared.running.load(Ordering::Relaxed) {
+            self.sounded = Some(called);
+        }
+        let since_sound = self.sounded.map(|at| called.saturating_sub(at));
+        match self.continuity.block(called, ahead, length) {
+            Some(Hole::Now) => self.shared.ran_dry(),
+            Some(Hole::Lately) => self.shared.ran_dry_in(since_sound.is_some_and(|time| time < LOOKED_BACK)),
+            None => {}
+        }
+        self.underruns = self.shared.underruns.load(Ordering::Relaxed);
+        let in_hand = (ahead + length).as_micros().min(u128::from(u64::MAX)) as u64;
+        self.shared.ahead_microseconds.store(in_hand, Ordering::Relaxed);
+    }
+}
+
 /// Follows the calls of one stream.
 #[derive(Debug, Default)]
-pub(super) struct Continuity {
+struct Continuity {
     /// When the last block was asked for, and how much sound lay ahead of it.
     last: Option<(Duration, Duration)>,
     /// How long the last block lasts.
@@ -42,25 +95,26 @@ struct Pace {
 
 impl Continuity {
     /// Takes note of a block: when it is asked for on the stream's clock, how much sound is ahead of it, how long it
-    /// lasts. True if the device had nothing to play in between, or is found to have had nothing in the last seconds.
+    /// lasts. A hole, if the device had nothing to play in between or is found to have had nothing in the last seconds.
     ///
     /// Nothing is told while there is no sound ahead from the beginning: a stream that starts, or a device that does
     /// not say.
-    pub(super) fn ran_dry(&mut self, called: Duration, ahead: Duration, length: Duration) -> bool {
+    fn block(&mut self, called: Duration, ahead: Duration, length: Duration) -> Option<Hole> {
         let fell_behind = self.pace.fell_behind(called.as_secs_f64(), length.as_secs_f64());
         let before = self.last.replace((called, ahead));
         let lasted = std::mem::replace(&mut self.length, length);
-        let Some((was_called, was_ahead)) = before else { return false };
+        let (was_called, was_ahead) = before?;
         let passed = called.saturating_sub(was_called);
         let dry = !was_ahead.is_zero() && (ahead.is_zero() || passed > was_ahead + lasted + TOLERANCE);
         if dry {
             self.known();
+            return Some(Hole::Now);
         }
-        dry || fell_behind
+        fell_behind.then_some(Hole::Lately)
     }
 
     /// A hole is known already: the step of the pace that it makes is not told again.
-    pub(super) fn known(&mut self) {
+    fn known(&mut self) {
         self.pace.count = 0;
         self.pace.least = f64::INFINITY;
     }
@@ -109,7 +163,7 @@ mod tests {
             .iter()
             .enumerate()
             .filter(|(_, (called, ahead))| {
-                continuity.ran_dry(micros(*called), micros(*ahead), micros(28_437))
+                continuity.block(micros(*called), micros(*ahead), micros(28_437)).is_some()
             })
             .map(|(index, _)| index)
             .collect()
@@ -172,8 +226,22 @@ mod tests {
             if index == 250 {
                 continuity.known();
             }
-            told += u32::from(continuity.ran_dry(micros(called), micros(ahead), micros(28_437)));
+            told += u32::from(continuity.block(micros(called), micros(ahead), micros(28_437)).is_some());
         }
         assert_eq!(told, 0, "the system has told it");
+    }
+
+    #[test]
+    fn a_hole_counts_as_heard_where_there_was_sound() {
+        for (sounds_until, heard) in [(0, 0), (400, 1), (260, 1), (100, 0)] {
+            let shared = Arc::new(Shared::default());
+            let mut clock = StreamClock::new(Arc::clone(&shared), 48_000);
+            for (index, (called, ahead)) in paced(250, 50_000).into_iter().enumerate() {
+                shared.running.store(index < sounds_until, Ordering::Relaxed);
+                clock.block(micros(called), micros(ahead), 1365);
+            }
+            assert_eq!(shared.underruns.load(Ordering::Relaxed), 1, "sound until block {sounds_until}");
+            assert_eq!(shared.holes.load(Ordering::Relaxed), heard, "sound until block {sounds_until}");
+        }
     }
 }

@@ -74,8 +74,13 @@ impl Shared {
 
     /// The device had nothing to play. A hole in silence disturbs nobody.
     pub(super) fn ran_dry(&self) {
+        self.ran_dry_in(self.running.load(Ordering::Relaxed));
+    }
+
+    /// The device had nothing to play, in sound or in silence.
+    pub(super) fn ran_dry_in(&self, sound: bool) {
         Self::count(&self.underruns);
-        if self.running.load(Ordering::Relaxed) {
+        if sound {
             Self::count(&self.holes);
         }
     }

@@ -11,7 +11,7 @@ use cpal::{
 };
 
 use super::OutputDescription;
-use super::continuity::Continuity;
+use super::continuity::StreamClock;
 use super::data::Shared;
 use super::handle::{Opened, connect};
 use super::open::{PlayerError, PlayerOptions};
@@ -218,20 +218,25 @@ pub(super) struct Callback<F> {
     channels: usize,
     scratch: Vec<f32>,
     frame: u64,
+    clock: StreamClock,
     shared: Arc<Shared>,
     convert: F,
 }
 
 impl<F> Callback<F> {
-    pub(super) fn new(renderer: Renderer, channels: usize, shared: Arc<Shared>, convert: F) -> Self {
-        Self { renderer, channels, scratch: vec![0.0; SCRATCH_FRAMES * channels], frame: 0, shared, convert }
+    pub(super) fn new(renderer: Renderer, config: &StreamConfig, shared: Arc<Shared>, convert: F) -> Self {
+        let channels = usize::from(config.channels);
+        let clock = StreamClock::new(Arc::clone(&shared), config.sample_rate);
+        let scratch = vec![0.0; SCRATCH_FRAMES * channels];
+        Self { renderer, channels, scratch, frame: 0, clock, shared, convert }
     }
 
-    /// Fills a buffer of any length.
-    pub(super) fn fill<T: cpal::SizedSample>(&mut self, output: &mut [T])
+    /// Fills a buffer of any length that is asked for now on the stream's clock, with so much sound ahead of it.
+    pub(super) fn fill<T: cpal::SizedSample>(&mut self, output: &mut [T], called: Duration, ahead: Duration)
     where
         F: Fn(f32, usize, u64) -> T,
     {
+        self.clock.block(called, ahead, output.len() / self.channels);
         for piece in output.chunks_mut(self.scratch.len()) {
             let block = &mut self.scratch[..piece.len()];
             self.renderer.render(block);
@@ -283,26 +288,11 @@ fn build<T: cpal::SizedSample + Send + 'static>(
     shared: &Arc<Shared>,
     convert: impl Fn(f32, usize, u64) -> T + Send + 'static,
 ) -> Result<cpal::Stream, cpal::Error> {
-    let mut callback = Callback::new(renderer, usize::from(config.channels), Arc::clone(shared), convert);
-    let (mut continuity, mut known) = (Continuity::default(), 0);
-    let (clock, channels) = (Arc::clone(shared), usize::from(config.channels));
+    let mut callback = Callback::new(renderer, &config, Arc::clone(shared), convert);
     let data = move |output: &mut [T], information: &OutputCallbackInfo| {
         let stamp = information.timestamp();
         let called = stamp.callback.saturating_duration_since(StreamInstant::ZERO);
-        let ahead = stamp.playback.saturating_duration_since(stamp.callback);
-        let length =
-            Duration::from_secs_f64((output.len() / channels) as f64 / f64::from(config.sample_rate));
-        let reported = clock.underruns.load(Ordering::Relaxed);
-        if reported != known {
-            continuity.known();
-        }
-        if continuity.ran_dry(called, ahead, length) {
-            clock.ran_dry();
-        }
-        known = clock.underruns.load(Ordering::Relaxed);
-        let in_hand = (ahead + length).as_micros().min(u128::from(u64::MAX)) as u64;
-        clock.ahead_microseconds.store(in_hand, Ordering::Relaxed);
-        callback.fill(output);
+        callback.fill(output, called, stamp.playback.saturating_duration_since(stamp.callback));
     };
     let told = Arc::clone(shared);
     let error = move |error: cpal::Error| hear_of(&told, error.kind());

@@ -2,8 +2,10 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use assert_no_alloc::{AllocDisabler, assert_no_alloc};
+use cpal::{BufferSize, StreamConfig};
 use proptest::prelude::*;
 
 use super::data::Shared;
@@ -19,6 +21,10 @@ use crate::clip::dither::Dither;
 static ALLOCATOR: AllocDisabler = AllocDisabler;
 
 const RATE: u32 = 48_000;
+const CONFIG: StreamConfig =
+    StreamConfig { channels: 2, sample_rate: RATE, buffer_size: BufferSize::Default };
+/// Sound that a device has in hand when it asks for more.
+const AHEAD: Duration = Duration::from_millis(40);
 
 /// An output that nothing drives: the test renders.
 struct Manual;
@@ -138,7 +144,8 @@ proptest! {
 #[test]
 fn the_device_callback_allocates_nothing_in_any_format() {
     let stimuli = [tone(9_000, 0.01, 1), tone(9_000, 0.02, 1)];
-    let exercise = |fill: &mut dyn FnMut(usize), player: &mut Player| {
+    let exercise = |fill: &mut dyn FnMut(usize, Duration), player: &mut Player| {
+        let mut now = Duration::ZERO;
         player.load(&stimuli);
         player.play();
         for i in 0..400_usize {
@@ -154,24 +161,27 @@ fn the_device_callback_allocates_nothing_in_any_format() {
             if i % 50 == 49 {
                 player.load(&stimuli);
             }
-            assert_no_alloc(|| fill(1 + (i * 37) % 700));
+            // Now and then a call comes too late, and the device has run dry.
+            now += Duration::from_millis(if i % 90 == 89 { 900 } else { 8 });
+            assert_no_alloc(|| fill(1 + (i * 37) % 700, now));
         }
     };
     let (mut player, renderer, shared) = manual(PlayerOptions::default());
-    let mut callback = Callback::new(renderer, 2, shared, |sample: f32, _, _| sample);
+    let mut callback = Callback::new(renderer, &CONFIG, shared, |sample: f32, _, _| sample);
     let mut buffer = vec![0.0_f32; 2 * 700];
-    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+    exercise(&mut |frames, now| callback.fill(&mut buffer[..2 * frames], now, AHEAD), &mut player);
 
     let (mut player, renderer, shared) = manual(PlayerOptions::default());
-    let mut callback = Callback::new(renderer, 2, shared, to_i32);
+    let mut callback = Callback::new(renderer, &CONFIG, shared, to_i32);
     let mut buffer = vec![0_i32; 2 * 700];
-    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+    exercise(&mut |frames, now| callback.fill(&mut buffer[..2 * frames], now, AHEAD), &mut player);
 
     let (mut player, renderer, shared) = manual(PlayerOptions::default());
-    let mut callback = Callback::new(renderer, 2, Arc::clone(&shared), to_i16(Dither::new(0)));
+    let mut callback = Callback::new(renderer, &CONFIG, Arc::clone(&shared), to_i16(Dither::new(0)));
     let mut buffer = vec![0_i16; 2 * 700];
-    exercise(&mut |frames| callback.fill(&mut buffer[..2 * frames]), &mut player);
+    exercise(&mut |frames, now| callback.fill(&mut buffer[..2 * frames], now, AHEAD), &mut player);
     assert_eq!(shared.callbacks.load(Ordering::Relaxed), 400);
+    assert_eq!(shared.underruns.load(Ordering::Relaxed), 4);
 }
 
 #[test]

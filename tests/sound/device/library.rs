@@ -70,7 +70,8 @@ fn play_with_switches(seconds: u64) {
     let pace = (player.status().played - from) as f64 / start.elapsed().as_secs_f64();
     println!("> pace {pace:.1}");
     player.pause();
-    pause(200);
+    // A hole that only the pace shows is known after some windows of it.
+    pause(5_000);
     for event in player.take_events() {
         println!("> event {event:?}");
     }
@@ -123,6 +124,7 @@ fn role() {
     };
     match role.as_str() {
         "long" => play_with_switches(60),
+        "short" => play_with_switches(12),
         "underrun" => play_until(&["Underrun"], Duration::from_secs(10)),
         "unplugged" => play_until(&["DeviceLost", "DeviceBack"], Duration::from_secs(20)),
         "hung" => play_until(&["DeviceLost"], Duration::from_secs(10)),
@@ -180,32 +182,32 @@ fn undisturbed<T>(mut scenario: impl FnMut() -> (Vec<String>, T)) -> (Vec<String
     panic!("the machine is too busy for sound: five underruns, all of them reported");
 }
 
-/// One minute, a switch every two seconds, the loop every two seconds: every frame is accounted for.
-fn check_minute<W: Word>(lines: &[String], played: &[Frame<W>]) {
+/// So many seconds, a switch every two seconds, the loop every two seconds: every frame is accounted for.
+fn check<W: Word>(lines: &[String], played: &[Frame<W>], seconds: usize) {
     let account: Account = account_for(played, &stimuli(), 48_000);
-    assert_eq!(account.switches, 30);
-    assert!(account.explained > 60 * 48_000, "{account:?}");
-    assert!(account.steady > account.explained - 31 * 240, "{account:?}");
+    assert_eq!(account.switches, seconds / 2);
+    assert!(account.explained > seconds * 48_000, "{account:?}");
+    assert!(account.steady > account.explained - (seconds / 2 + 1) * 240, "{account:?}");
     let pace = pace(lines);
     assert!((pace / 48_000.0 - 1.0).abs() < 0.002, "{pace} Hz");
     assert!(lines[0].contains("rate_hz: 48000") && lines[0].contains("ALSA"), "{}", lines[0]);
 }
 
 #[test]
-fn a_minute_with_switches_and_loops_is_bit_exact() {
+fn switches_and_loops_are_bit_exact() {
     let (lines, played) = undisturbed(|| {
         let mut device = VirtualDevice::start(&[]);
         let path = device.record("48000", "float32le");
-        let lines = finish(device.play("long"));
+        let lines = finish(device.play("short"));
         device.stop_recording();
         (lines, recorded::<f32>(&path))
     });
-    check_minute(&lines, &played);
+    check(&lines, &played, 12);
     assert!(lines[0].contains("format: \"f32\""), "{}", lines[0]);
 }
 
 #[test]
-fn an_integer_device_of_32_bits_is_bit_exact_too() {
+fn a_minute_on_a_device_of_32_bit_integers_is_bit_exact() {
     let (lines, played) = undisturbed(|| {
         let mut device = VirtualDevice::start(&[("FORMAT", "s32le"), ("WORDS", "S32_LE")]);
         let path = device.record("48000", "s32le");
@@ -213,7 +215,7 @@ fn an_integer_device_of_32_bits_is_bit_exact_too() {
         device.stop_recording();
         (lines, recorded::<i32>(&path))
     });
-    check_minute(&lines, &played);
+    check(&lines, &played, 60);
     assert!(lines[0].contains("format: \"s32\""), "{}", lines[0]);
 }
 
