@@ -53,7 +53,7 @@ impl StreamClock {
     pub(super) fn block(&mut self, called: Duration, ahead: Duration, frames: usize) {
         let length = Duration::from_secs_f64(frames as f64 / f64::from(self.rate_hz));
         if self.shared.underruns.load(Ordering::Relaxed) != self.underruns {
-            self.continuity.known();
+            self.continuity.pace.restart();
         }
         if self.shared.running.load(Ordering::Relaxed) {
             self.sounded = Some(called);
@@ -85,9 +85,8 @@ struct Continuity {
 struct Pace {
     /// Sound that was given, in seconds.
     given: f64,
-    /// When the present window began, in seconds, and the least that a call of it was behind.
-    since: f64,
-    least: f64,
+    /// When the present window began, in seconds, and the least that a call of it was behind; none before a first call.
+    window: Option<(f64, f64)>,
     /// The windows before, the latest last, and how many there have been.
     windows: [f64; 4],
     count: usize,
@@ -107,42 +106,41 @@ impl Continuity {
         let passed = called.saturating_sub(was_called);
         let dry = !was_ahead.is_zero() && (ahead.is_zero() || passed > was_ahead + lasted + TOLERANCE);
         if dry {
-            self.known();
+            self.pace.restart();
             return Some(Hole::Now);
         }
         fell_behind.then_some(Hole::Lately)
     }
-
-    /// A hole is known already: the step of the pace that it makes is not told again.
-    fn known(&mut self) {
-        self.pace.count = 0;
-        self.pace.least = f64::INFINITY;
-    }
 }
 
 impl Pace {
+    /// A hole is known: the step that it makes is not told again.
+    fn restart(&mut self) {
+        self.window = None;
+        self.count = 0;
+    }
+
     /// Takes note of a call and of the sound given by it, in seconds; true at the end of the second window after a step.
     /// The first window is not looked at: a stream that starts finds its pace.
     fn fell_behind(&mut self, called: f64, length: f64) -> bool {
         let behind = called - self.given;
         self.given += length;
-        if self.count == 0 && self.least.is_infinite() || self.given <= length {
-            (self.since, self.least) = (called, behind);
+        let Some((since, least)) = self.window else {
+            self.window = Some((called, behind));
             return false;
-        }
-        if called - self.since < WINDOW_SECONDS {
-            self.least = self.least.min(behind);
+        };
+        if called - since < WINDOW_SECONDS {
+            self.window = Some((since, least.min(behind)));
             return false;
         }
         self.windows.rotate_left(1);
-        self.windows[3] = self.least;
-        (self.since, self.least) = (called, behind);
+        self.windows[3] = least;
+        self.window = Some((called, behind));
         self.count += 1;
         let [first, second, third, fourth] = self.windows;
         let stepped = self.count > 4 && third.min(fourth) - first.max(second) > STEP_SECONDS;
         if stepped {
-            self.count = 0;
-            self.least = f64::INFINITY;
+            self.restart();
         }
         stepped
     }
@@ -224,7 +222,7 @@ mod tests {
         let mut told = 0;
         for (index, (called, ahead)) in paced(250, 50_000).into_iter().enumerate() {
             if index == 250 {
-                continuity.known();
+                continuity.pace.restart();
             }
             told += u32::from(continuity.block(micros(called), micros(ahead), micros(28_437)).is_some());
         }

@@ -54,10 +54,10 @@ pub(super) struct Shared {
     pub(super) callbacks: AtomicU64,
     /// Times the device ran dry, by the system's own report or by the clock of the stream.
     pub(super) underruns: AtomicU64,
-    /// Sound that was in the device's hands when it asked last, in microseconds.
-    pub(super) ahead_microseconds: AtomicU64,
     /// Those of them that fell into sound.
     pub(super) holes: AtomicU64,
+    /// Sound that was in the device's hands when it asked last, in microseconds.
+    pub(super) ahead_microseconds: AtomicU64,
     /// Other errors that the system reported.
     pub(super) errors: AtomicU64,
     /// Times the system moved the sound to another device.
