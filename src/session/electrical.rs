@@ -317,6 +317,7 @@ fn file(
         return Err(failed(&format!("it is {length} bytes long, at most {LARGEST_TABLE_BYTES} are read")));
     }
     let bytes = std::fs::read(&path).map_err(|error| failed(&error))?;
+    table.reads(&written, &path, Some(&bytes));
     Ok(Some((table::decode(&bytes), written)))
 }
 

@@ -5,6 +5,7 @@
 
 pub mod caution;
 pub mod electrical;
+pub mod input;
 mod parse;
 mod person;
 pub mod reader;
@@ -171,6 +172,8 @@ pub struct Session {
     pub folder: PathBuf,
     /// The file's text, whose SHA-256 is the session digest in journals.
     pub source: String,
+    /// Every other file that it reads.
+    pub inputs: Vec<input::Input>,
     /// Title.
     pub title: String,
     /// Protocol of every comparison.

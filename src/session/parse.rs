@@ -50,7 +50,7 @@ pub fn load(path: &Path) -> Result<Session, SessionError> {
 
 /// Parses the text of a session file; `file` gives the folder that its paths are relative to.
 pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
-    let document = Document { file: file.to_path_buf(), text: text.to_owned() };
+    let document = Document::new(file, text);
     let root = document.root()?;
     let mut table = Table::root(&document, &root);
     let folder = match file.parent() {
@@ -117,6 +117,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         file: file.to_path_buf(),
         folder,
         source: text.to_owned(),
+        inputs: document.inputs(),
         title,
         protocol,
         attribute,
@@ -298,6 +299,7 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
                     ),
                 ));
             }
+            clip.reads(&file, &path, None);
             Ok(ClipSource::File { path, start_seconds, length_seconds: length })
         }
         (None, Some(name)) => {

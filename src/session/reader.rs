@@ -3,13 +3,15 @@
 //! A [`Table`] hands out its keys one by one and remembers which were asked for; [`Table::finish`] refuses the rest
 //! and suggests the nearest known key.
 
+use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::ops::Range;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::input::{Contents, Input};
 use crate::units::{self, Dimension};
 
 /// What is wrong with a session file, and where.
@@ -31,9 +33,21 @@ pub struct Document {
     pub file: PathBuf,
     /// Text.
     pub text: String,
+    /// Files that the session reads, in the order of reading, each once.
+    inputs: RefCell<Vec<Input>>,
 }
 
 impl Document {
+    /// A file's text.
+    pub fn new(file: &Path, text: &str) -> Self {
+        Self { file: file.to_path_buf(), text: text.to_owned(), inputs: RefCell::default() }
+    }
+
+    /// Files that its tables [read](Table::reads).
+    pub fn inputs(&self) -> Vec<Input> {
+        self.inputs.borrow().clone()
+    }
+
     /// Line number, from 1, of a byte position.
     pub fn line(&self, position: usize) -> usize {
         let end = position.min(self.text.len());
@@ -118,6 +132,16 @@ impl<'d> Table<'d> {
                 Some(text) => Ok(Some(text.to_owned())),
                 None => Err(self.wrong_type(key, value.get_ref(), "a text in quotes")),
             },
+        }
+    }
+
+    /// Notes that the session reads a file, so that each sitting seals it: its `name` as the session writes it, and the
+    /// bytes if they were read already.
+    pub fn reads(&self, name: &str, path: &Path, bytes: Option<&[u8]>) {
+        let mut inputs = self.document.inputs.borrow_mut();
+        if !inputs.iter().any(|input| input.name == name) {
+            let read = bytes.map(Contents::of);
+            inputs.push(Input { name: name.to_owned(), path: path.to_path_buf(), read });
         }
     }
 

@@ -135,3 +135,38 @@ fn the_same_cable_on_both_sides_is_allowed_and_noted() {
         session.notes
     );
 }
+
+#[test]
+fn every_file_that_a_session_reads_is_sealed_with_what_was_read() {
+    use sha2::{Digest as _, Sha256};
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| std::fs::write(folder.path().join(name), text).expect("a file");
+    let table = "frequency_hz,gain_db,phase_deg\n20,-0.1,0\n20000,-0.2,-1\n";
+    let load = "frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n20000,9,10\n";
+    write("thin.csv", table);
+    write("tower.csv", load);
+    write("song.wav", "not sound, and not read before stimuli are made");
+    let text = SMALLEST
+        .replace("{ resistance = \"8 ohm\" }", "{ impedance_table = \"tower.csv\" }")
+        .replace("construction = \"direct\"", "response = \"thin.csv\"")
+        .replace("synth = \"plucked-strings\"", "file = \"song.wav\"\n[clips.later]\nfile = \"song.wav\"");
+    write("session.toml", &text);
+    let session = earwitness::session::load(folder.path()).expect("it is valid");
+    // Tables are sealed as they were read, whatever stands there afterwards; sound as it is now.
+    write("thin.csv", "frequency_hz,gain_db,phase_deg\n20,-5,0\n20000,-5,-1\n");
+    let sealed = session.sealed_inputs().expect("all are there");
+    let found: Vec<(&str, u64)> =
+        sealed.iter().map(|input| (input.name.as_str(), input.contents.bytes)).collect();
+    let expected = [
+        ("session.toml", text.len() as u64),
+        ("tower.csv", load.len() as u64),
+        ("thin.csv", table.len() as u64),
+        ("song.wav", 47),
+    ];
+    assert_eq!(found, expected, "each file once, the session's own first");
+    assert_eq!(sealed[2].contents.sha256[..], Sha256::digest(table.as_bytes())[..]);
+    assert_eq!(sealed[0].contents.sha256[..], Sha256::digest(text.as_bytes())[..]);
+    std::fs::remove_file(folder.path().join("song.wav")).expect("removed");
+    let error = session.sealed_inputs().expect_err("a file is gone").to_string();
+    assert!(error.contains("song.wav") && error.contains("stay where it is"), "{error}");
+}
