@@ -17,7 +17,9 @@
 //! | [`stimulus`] | a session's comparisons and controls as pairs of stimuli ready to play | how filters, levels and clips meet |
 //! | [`trial`] | protocols, draws, seal, journal, and the conductor: (state, event) to (state, effects) | a record, a draw |
 //! | [`player`] | the real-time engine and its outputs: sound device, WAV file, silent | switching, fades, devices |
-//! | [`report`] | verdict sentences, figures, HTML, CSV, JSON | a sentence, a figure, a column |
+//! | [`evidence`] | journals to facts: verification, one table of answers, what counts, what is missing | what counts |
+//! | [`verdict`] | facts to findings: one judge for phone, screen, `score` and report; caveats and sentences | a sentence, a caveat |
+//! | [`report`] | figures, HTML, CSV, JSON of findings | a figure, a column |
 //! | [`screen`] | the terminal user interface: draws a view, turns keys into events | a key, a layout |
 //! | [`sitting`] | drives a conductor with clock, disk, player and a face (screen, plain lines, simulated listener) | how a sitting runs |
 //! | [`ballot`] | the club-night web server: same conductor, other listeners | phones, paper, the room's display |
@@ -35,6 +37,7 @@ pub mod ballot;
 pub mod circuit;
 pub mod cli;
 pub mod clip;
+pub mod evidence;
 pub mod filter;
 pub mod hearing;
 pub mod player;
@@ -46,3 +49,4 @@ pub mod stats;
 pub mod stimulus;
 pub mod trial;
 pub mod units;
+pub mod verdict;

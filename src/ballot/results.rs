@@ -13,12 +13,12 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::seats::Seats;
-use crate::report::verdict::{self, Controls, Rule, Tally, Together, VerdictInput};
 use crate::stats::room::{self, RoomTrial};
 use crate::stats::{Protocol, many, one};
 use crate::trial::record::ControlTerms;
 use crate::trial::schedule::{Draws, Presented, Subject};
 use crate::trial::{Ballot, Definition, Digest, Opening, Outcome, Part, Record, Secret, Terms, TrialId};
+use crate::verdict::{self, Controls, Rule, Tally, Together, VerdictInput};
 
 /// One trial of one listener.
 #[derive(Debug, Clone, PartialEq, Eq)]

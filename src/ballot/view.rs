@@ -11,8 +11,8 @@ use serde::Serialize;
 use super::night::{Night, Now, Phase};
 use super::results::NightResults;
 use super::seats::id_text;
-use crate::report::verdict::no_listening_test;
 use crate::trial::{Digest, Part, Stage, TrialId};
+use crate::verdict::no_listening_test;
 
 /// The caution that stands on every listener's page.
 pub const CAUTION: &str = "The level is set low first and then left alone. If anything is too loud for you, say so or \

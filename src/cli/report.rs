@@ -4,7 +4,8 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::{Failure, note};
-use crate::report::{self, Options, Readings, export, page};
+use crate::evidence::{self, Options, Readings};
+use crate::report::{self, export, page};
 use crate::session;
 
 /// What was typed after `report`.
@@ -70,12 +71,12 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
     let own = session.sittings_folder();
     let mut given: Vec<PathBuf> = Vec::new();
     if pool.is_empty() {
-        return Ok(vec![report::folder(&own, None).map_err(unreadable(&own))?]);
+        return Ok(vec![evidence::folder(&own, None).map_err(unreadable(&own))?]);
     }
     let mut readings = Vec::new();
     if own.is_dir() {
         given.extend(own.canonicalize().ok());
-        readings.push(report::folder(&own, Some("here".to_owned())).map_err(unreadable(&own))?);
+        readings.push(evidence::folder(&own, Some("here".to_owned())).map_err(unreadable(&own))?);
     }
     for site in pool {
         let (name, path) = match site.split_once('=') {
@@ -104,7 +105,7 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
             )));
         }
         given.push(real);
-        readings.push(report::folder(&folder, Some(name)).map_err(unreadable(&folder))?);
+        readings.push(evidence::folder(&folder, Some(name)).map_err(unreadable(&folder))?);
     }
     Ok(readings)
 }

@@ -11,10 +11,10 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Failure;
-use crate::report::verdict::{self, VerdictInput};
 use crate::stats::one::{self, Analysis};
 use crate::stats::psychometric::Model;
 use crate::stats::{Protocol, similarity};
+use crate::verdict::{self, VerdictInput};
 use group::Family;
 
 /// What was typed after `score`.

@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::{Failure, note};
-use crate::report::verdict::no_listening_test;
 use crate::session::Session;
 use crate::stats::Protocol;
 use crate::stimulus::{NoProgress, StimulusSet};
@@ -15,6 +14,7 @@ use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::{Definition, verify};
+use crate::verdict::no_listening_test;
 
 /// What was typed after `verify`.
 #[derive(Debug, clap::Args)]

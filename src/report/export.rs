@@ -2,7 +2,8 @@
 
 use std::io::Write;
 
-use super::model::{Report, TrialFacts};
+use super::model::Report;
+use crate::evidence::TrialFacts;
 use crate::stats::Protocol;
 use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
@@ -77,7 +78,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&number(u64::from(trial.sitting) + 1));
     let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
-    row.push_field(flag(sitting.counted && super::build::counts(trial)));
+    row.push_field(flag(sitting.counted && crate::evidence::counts(trial)));
     row.push_field(sitting.state.words());
     row.push_field(flag(sitting.simulated.is_some()));
     row.push_field(flag(sitting.silent));

@@ -4,11 +4,12 @@
 
 use std::fmt::Write as _;
 
-use super::model::{ClipFacts, ComparisonResult, ListenerResult, SequentialFacts};
+use super::model::{ClipFacts, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
 use crate::stats::{Protocol, binomial, one};
+use crate::verdict::{ComparisonResult, ListenerResult};
 
 /// Most rows of a forest plot that can carry names.
 const MOST_NAMED: usize = 40;

@@ -1,14 +1,12 @@
-//! Verdict sentences, figures, HTML, CSV, JSON.
+//! Figures, HTML, CSV, JSON.
 //!
 //! Comes in: a [`Session`](crate::session::Session) and its folder of journals. Goes out: [`model::Report`], and from it
 //! one HTML page, certificates, a table of trials and a JSON document. A report is a pure function of session, journals
-//! and version: no clock, no paths, no host or user names. Must not: compute a statistic of its own.
+//! and version: no clock, no paths, no host or user names. Must not: compute a statistic of its own, or judge.
 //!
 //! | file | what it does |
 //! | --- | --- |
-//! | [`build`] | session and journals to [`model::Report`]: what counts, what was compared, which caveats apply |
-//! | [`verdict`] | the sentences |
-//! | [`caveat`] | what limits a verdict, with a remedy |
+//! | [`build`] | session and findings to [`model::Report`]: what the session says, what was compared |
 //! | [`page`] | the HTML page and the certificates |
 //! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
@@ -16,7 +14,6 @@
 //! | [`summary()`] | ten lines for the terminal |
 
 pub mod build;
-pub mod caveat;
 pub mod export;
 pub mod figures;
 pub mod model;
@@ -25,7 +22,6 @@ pub mod power_figure;
 pub mod response_figures;
 mod summary;
 pub mod svg;
-pub mod verdict;
 
-pub use build::{Options, Readings, folder, report};
+pub use build::report;
 pub use summary::summary;

@@ -5,12 +5,12 @@
 use std::fmt::Write as _;
 
 use super::svg::{Axis, Chart, Figure, Tone};
-use super::verdict::{count, percent};
 use crate::stats::panel_power::{PanelDesign, PanelRow};
 use crate::stats::power::{Design, Effect, Plan};
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
 use crate::stats::{Protocol, StatsError};
+use crate::verdict::{count, percent};
 
 /// Most points that a curve is drawn with; a longer one is thinned, and says so.
 const MOST_POINTS: u64 = 600;

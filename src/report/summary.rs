@@ -2,9 +2,10 @@
 
 use std::fmt::Write as _;
 
-use super::caveat::Weight;
-use super::model::{Basis, Report, State};
+use super::model::Report;
 use super::page::design;
+use crate::evidence::{Basis, State};
+use crate::verdict::caveat::Weight;
 
 /// Lines of the summary.
 const LINES: usize = 10;

@@ -3,12 +3,12 @@
 use std::path::Path;
 
 use super::pages::{counted as counted_at_most, needed};
-use crate::report::verdict::{self, VerdictInput};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::Protocol;
 use crate::stats::one::Analysis;
 use crate::trial::record::{Count, StoppingTerms};
 use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
+use crate::verdict::{self, VerdictInput};
 
 /// The last page; its blocks are also printed when the screen has closed.
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {

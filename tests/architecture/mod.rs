@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
-const ROOMS: [&str; 15] = [
+const ROOMS: [&str; 17] = [
     "units", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial", "player",
-    "report", "screen", "sitting", "ballot", "cli",
+    "evidence", "verdict", "report", "screen", "sitting", "ballot", "cli",
 ];
 
 /// Crates that only some rooms may name.

@@ -9,7 +9,8 @@ mod material;
 use std::io::BufRead as _;
 use std::sync::OnceLock;
 
-use earwitness::report::{self, Options, export, page};
+use earwitness::evidence::{self, Options};
+use earwitness::report::{self, export, page};
 use material::{Plan, SESSION, Site};
 
 fn main() {
@@ -31,20 +32,20 @@ fn site() -> &'static Site {
 #[divan::bench(sample_count = 3, sample_size = 1)]
 fn read_and_verify(bencher: divan::Bencher) {
     let folder = site().session.sittings_folder();
-    bencher.bench(|| report::folder(&folder, None).expect("read"));
+    bencher.bench(|| evidence::folder(&folder, None).expect("read"));
 }
 
 #[divan::bench(sample_count = 3, sample_size = 1)]
 fn build(bencher: divan::Bencher) {
     let folder = site().session.sittings_folder();
     bencher
-        .with_inputs(|| vec![report::folder(&folder, None).expect("read")])
+        .with_inputs(|| vec![evidence::folder(&folder, None).expect("read")])
         .bench_values(|readings| report::report(&site().session, readings, Options::default()));
 }
 
 #[divan::bench(sample_count = 3, sample_size = 1)]
 fn write(bencher: divan::Bencher) {
-    let readings = vec![report::folder(&site().session.sittings_folder(), None).expect("read")];
+    let readings = vec![evidence::folder(&site().session.sittings_folder(), None).expect("read")];
     let report = report::report(&site().session, readings, Options::default());
     bencher.bench(|| {
         let mut out = std::io::sink();

@@ -48,7 +48,7 @@ fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     // P(X >= k | 6, 1/2) by counting.
     let tail: u32 = (k..=6).map(|j| [1, 6, 15, 20, 15, 6, 1][j as usize]).sum();
     let p = f64::from(tail) / 64.0;
-    let said = earwitness::report::verdict::risk(p);
+    let said = earwitness::verdict::risk(p);
     assert!(together.contains(&format!("at least as well {said}")), "{together} against {said}");
     assert!(room.contains("20 listeners took part; 0 votes never came."), "{room}");
     let podium = result["room"]["podium"].to_string();

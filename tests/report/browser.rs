@@ -4,8 +4,9 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use earwitness::evidence::{self, Options};
 use earwitness::report::model::Report;
-use earwitness::report::{self, Options, page};
+use earwitness::report::{self, page};
 use serde_json::Value;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
@@ -33,7 +34,7 @@ fn pool() -> Report {
     let readings = [("here", &here), ("Lower Mill", &there)]
         .into_iter()
         .map(|(name, site)| {
-            report::folder(&site.session.sittings_folder(), Some(name.to_owned()))
+            evidence::folder(&site.session.sittings_folder(), Some(name.to_owned()))
                 .expect("the folder can be read")
         })
         .collect();

@@ -9,8 +9,9 @@ mod privacy;
 mod states;
 mod tables;
 
+use earwitness::evidence::{self, Options};
 use earwitness::report::model::Report;
-use earwitness::report::{self, Options, export, page};
+use earwitness::report::{self, export, page};
 use material::Site;
 
 /// The report of a site's own sittings.
@@ -20,7 +21,7 @@ fn report_of(site: &Site) -> Report {
 
 fn report_with(site: &Site, options: Options) -> Report {
     let readings =
-        vec![report::folder(&site.session.sittings_folder(), None).expect("the folder can be read")];
+        vec![evidence::folder(&site.session.sittings_folder(), None).expect("the folder can be read")];
     report::report(&site.session, readings, options)
 }
 
@@ -49,5 +50,5 @@ fn everything(report: &Report) -> String {
 }
 
 fn kinds(report: &Report) -> Vec<&'static str> {
-    report.caveats.iter().map(earwitness::report::caveat::Caveat::kind).collect()
+    report.caveats.iter().map(earwitness::verdict::caveat::Caveat::kind).collect()
 }

@@ -1,7 +1,7 @@
 //! The numbers of the report are those of the statistics on the journals' answers.
 
+use earwitness::evidence::Options;
 use earwitness::report;
-use earwitness::report::Options;
 use earwitness::stats::{Protocol, many, one, panel, room};
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
@@ -205,7 +205,7 @@ fn places_are_joined_and_compared() {
     there.hold(&Plan::new("Ada", 73, 0.4));
     there.hold(&Plan::new("Cas", 74, 0.4));
     let readings = [("Here", &here), ("There", &there)].map(|(name, site)| {
-        report::folder(&site.session.sittings_folder(), Some(name.to_owned())).expect("read")
+        earwitness::evidence::folder(&site.session.sittings_folder(), Some(name.to_owned())).expect("read")
     });
     let report = report::report(&here.session, readings.into(), Options::default());
     let comparison = &report.comparisons[0];
@@ -229,11 +229,12 @@ fn places_whose_listeners_shared_draws_are_not_tested_as_if_they_had_not() {
     let readings = [("here", &here), ("there", &there)]
         .into_iter()
         .map(|(name, site)| {
-            earwitness::report::folder(&site.session.sittings_folder(), Some(name.to_owned()))
+            earwitness::evidence::folder(&site.session.sittings_folder(), Some(name.to_owned()))
                 .expect("a folder")
         })
         .collect();
-    let report = earwitness::report::report(&here.session, readings, earwitness::report::Options::default());
+    let report =
+        earwitness::report::report(&here.session, readings, earwitness::evidence::Options::default());
     let comparison = &report.comparisons[0];
     assert!(comparison.room.is_some() && comparison.between_places.is_none() && comparison.trend_z.is_none());
     assert_eq!(report.places.len(), 2);

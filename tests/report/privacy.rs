@@ -1,6 +1,7 @@
 //! Nobody's name, path or machine gets out that was not meant to.
 
-use earwitness::report::{Options, page};
+use earwitness::evidence::Options;
+use earwitness::report::page;
 
 use super::material::{Plan, SESSION, Site};
 use super::{everything, report_of, report_with};

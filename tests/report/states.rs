@@ -1,11 +1,12 @@
 //! Whatever a folder holds, the report says so.
 
 use earwitness::clip::dither::WordLength;
-use earwitness::report::caveat::Caveat;
-use earwitness::report::model::{Basis, State};
-use earwitness::report::{Options, folder, page, report, summary};
+use earwitness::evidence::{Basis, State};
+use earwitness::evidence::{Options, folder};
+use earwitness::report::{page, report, summary};
 use earwitness::stimulus::WordFacts;
 use earwitness::stimulus::device_words::Faintest;
+use earwitness::verdict::caveat::Caveat;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{everything, kinds, report_of};
@@ -231,7 +232,7 @@ fn who_prepared_the_session_and_listened_is_named() {
     let html = page::page(&report);
     assert!(html.contains("zoe prepared this session and listened too.") && html.contains("Zoé, Ben"));
     // Without names the caveat stays and the names go.
-    let anonymous = super::report_with(&site, earwitness::report::Options { anonymous: true });
+    let anonymous = super::report_with(&site, earwitness::evidence::Options { anonymous: true });
     let all = everything(&anonymous);
     assert!(
         all.contains("2 listeners prepared this session") && !all.contains("Zoé") && !all.contains("Ben")

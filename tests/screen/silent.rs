@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use earwitness::report::verdict;
 use earwitness::stats::Protocol;
 use earwitness::trial::verify;
 use earwitness::trial::{Output, Sittings};
+use earwitness::verdict;
 
 use super::rig;
 use crate::commands::{Ran, earwitness};

@@ -1,9 +1,7 @@
 //! The sentences, word for word where they matter.
 
-use earwitness::report::verdict::{
-    Finding, Rule, Tally, Together, VerdictInput, count, percent, risk, sentence,
-};
 use earwitness::stats::Protocol;
+use earwitness::verdict::{Finding, Rule, Tally, Together, VerdictInput, count, percent, risk, sentence};
 
 fn abx(correct: u64) -> VerdictInput {
     VerdictInput {

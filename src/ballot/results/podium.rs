@@ -2,11 +2,11 @@
 
 use super::super::seats::Seats;
 use super::{Closed, Judged, SeatResult};
-use crate::report::verdict;
 use crate::stats::room::{self, Vote};
 use crate::stats::{Protocol, one};
 use crate::trial::schedule::Subject;
 use crate::trial::{Ballot, Part};
+use crate::verdict;
 
 impl Judged<'_> {
     /// The best scores, and how many of them luck alone would give.

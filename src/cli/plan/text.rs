@@ -4,12 +4,12 @@ use std::io::Write;
 
 use super::super::Failure;
 use super::{Panel, Sequential};
-use crate::report::verdict::{count, percent};
 use crate::stats::Protocol;
 use crate::stats::panel_power::PanelRow;
 use crate::stats::power::{Design, Plan, Risks};
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
+use crate::verdict::{count, percent};
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
 fn effect(design: &Design) -> String {

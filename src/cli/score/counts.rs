@@ -10,9 +10,9 @@ use super::super::Failure;
 use super::group::{Batch, Family, Group, Row, Rules};
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
 use crate::ballot::paper::separator;
-use crate::report::verdict::{count, percent};
 use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, similarity};
+use crate::verdict::{count, percent};
 
 /// The names of the columns.
 const COLUMNS: [&str; 5] = ["listener", "comparison", "protocol", "correct", "trials"];

@@ -11,7 +11,6 @@ use super::super::Failure;
 use super::counts;
 use super::group::{Batch, Family, Row, Rules};
 use super::{ScoreArguments, text, write_json};
-use crate::report::verdict::{self, Described, VerdictInput, no_listening_test};
 use crate::stats::description;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
@@ -20,6 +19,7 @@ use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, Problem, State};
+use crate::verdict::{self, Described, VerdictInput, no_listening_test};
 
 /// Everything that files on the command line mean: journals themselves, and those in folders.
 fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {

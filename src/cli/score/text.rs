@@ -3,10 +3,10 @@
 use std::io::Write;
 
 use super::super::Failure;
-use crate::report::verdict::{Verdict, count, percent};
 use crate::stats::one::{Analysis, DPrime, Extreme};
 use crate::stats::psychometric::Model;
 use crate::stats::similarity::Similarity;
+use crate::verdict::{Verdict, count, percent};
 
 /// A p-value with as many digits as mean something.
 pub(super) fn p_value(p: f64) -> String {

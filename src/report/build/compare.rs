@@ -2,13 +2,14 @@
 
 use std::path::Path;
 
-use super::{heard, hide};
+use super::heard;
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
 use crate::circuit::loudspeaker::Load;
 use crate::clip::loudness::Meter;
 use crate::clip::spectrum::Spectrum;
 use crate::clip::{ClipSource, OpenClip};
+use crate::evidence::hide;
 use crate::hearing::Summary;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
 use crate::report::response_figures;

@@ -4,11 +4,12 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, figure, heard_label, percent, wide};
-use crate::report::caveat::probability;
 use crate::report::figures;
-use crate::report::model::{ComparisonResult, ListenerResult, Report, SequentialFacts};
+use crate::report::model::{Report, SequentialFacts};
 use crate::stats::Protocol;
 use crate::stats::protocol::Definition;
+use crate::verdict::caveat::probability;
+use crate::verdict::{ComparisonResult, ListenerResult};
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {

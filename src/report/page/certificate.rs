@@ -3,9 +3,10 @@
 use maud::{Markup, html};
 
 use super::{count, heard_label, percent, shell};
-use crate::report::caveat::probability;
-use crate::report::model::{ComparisonResult, ListenerResult, Report};
-use crate::report::verdict::no_listening_test;
+use crate::report::model::Report;
+use crate::verdict::caveat::probability;
+use crate::verdict::no_listening_test;
+use crate::verdict::{ComparisonResult, ListenerResult};
 
 const STYLE: &str = include_str!("../certificate.css");
 

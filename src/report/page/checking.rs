@@ -4,7 +4,8 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, length, wide};
-use crate::report::model::{DeviceFacts, EventFacts, Report, SittingFacts, StimulusSetFacts};
+use crate::evidence::{DeviceFacts, EventFacts, SittingFacts, StimulusSetFacts};
+use crate::report::model::Report;
 use crate::trial::record::Part;
 
 pub(super) fn section(report: &Report) -> Markup {

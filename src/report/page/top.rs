@@ -4,8 +4,10 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, heard_label, percent};
-use crate::report::caveat::{Weight, probability};
-use crate::report::model::{Basis, ComparisonResult, Report};
+use crate::evidence::Basis;
+use crate::report::model::Report;
+use crate::verdict::ComparisonResult;
+use crate::verdict::caveat::{Weight, probability};
 
 /// The design in one line.
 pub(in crate::report) fn design(report: &Report) -> String {

@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use crate::session::Session;
+use crate::stimulus::{WordFacts, device_words as words};
 use crate::trial::record::Part;
 
 /// How a sitting stands.
@@ -141,7 +143,7 @@ pub struct EventFacts {
 pub struct StimulusSetFacts {
     /// Rate in Hz that they were made for.
     pub rate_hz: u32,
-    /// Numbers of the sittings in [`Report::sittings`](super::Report::sittings), from 0.
+    /// Numbers of the sittings in the evidence, from 0.
     pub sittings: Vec<usize>,
     /// The pairs.
     pub pairs: Vec<StimulusFacts>,
@@ -186,4 +188,106 @@ pub struct RegisterFacts {
     pub unregistered: usize,
     /// Why it cannot be read.
     pub problem: Option<String>,
+}
+
+/// Which answers a result rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Complete sittings of people who could hear something.
+    Listening,
+    /// Only sittings in which nothing was played.
+    Silent,
+    /// Only simulated listeners.
+    Simulated,
+    /// Nothing that counts.
+    Nothing,
+}
+
+/// A listener.
+#[derive(Debug, Clone, Serialize)]
+pub struct ListenerFacts {
+    /// Name shown.
+    pub name: String,
+    /// Place that the listener sat at, if several were joined.
+    pub place: Option<String>,
+    /// Numbers of the sittings in the evidence, from 0.
+    pub sittings: Vec<usize>,
+    /// Seat of a night.
+    pub seat: Option<u32>,
+    /// Right answers and trials of audible controls.
+    pub positive_controls: (u64, u64),
+    /// Right answers and trials of identical controls.
+    pub identical_controls: (u64, u64),
+    /// At least one of the sittings counts.
+    pub counted: bool,
+    /// The session names this listener among those who prepared it (anonymous: withheld, see the caveats).
+    pub prepared_session: Option<bool>,
+}
+
+/// A finished attempt, or a vote in one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrialFacts {
+    /// Number of the sitting in the evidence, from 0.
+    pub sitting: u32,
+    /// Number of the listener in the evidence, from 0; nothing for a void attempt of a night.
+    pub listener: Option<u32>,
+    /// Line of the journal, from 1, that holds it.
+    pub record: u32,
+    /// Part of the sitting.
+    pub part: Part,
+    /// Trial within the part.
+    pub trial: u32,
+    /// Attempt at it.
+    pub attempt: u32,
+    /// Disturbed, and repeated.
+    pub void: bool,
+    /// Comparison, of a control the one whose side A it starts from; nothing while the seal is closed.
+    pub comparison: Option<u16>,
+    /// Control, if it is one.
+    pub control: Option<u16>,
+    /// Clip; nothing while the seal is closed.
+    pub clip: Option<u16>,
+    /// Presentation order; nothing while the seal is closed.
+    pub order: Option<u8>,
+    /// Answered alternative; nothing if void, or for a vote that never came.
+    pub answer: Option<u8>,
+    /// The right alternative; nothing where the protocol has none.
+    pub right: Option<u8>,
+    /// Whether it is right; nothing for preference.
+    pub correct: Option<bool>,
+    /// The side that the answer points to is A.
+    pub for_side_a: Option<bool>,
+    /// Confidence, 1 to 5.
+    pub confidence: Option<u8>,
+    /// When it ended, milliseconds of the sitting.
+    pub at_ms: u64,
+    /// How long it took in milliseconds.
+    pub took_ms: u64,
+    /// Switches.
+    pub switches: u32,
+    /// Listens of all slots together.
+    pub listens: u32,
+    /// Milliseconds heard of all slots together.
+    pub heard_ms: u64,
+    /// Voted on paper.
+    pub paper: bool,
+}
+
+/// What a device's words make of the faintest difference, at the level at which that stood out least.
+pub(super) fn of_device(noted: &[WordFacts], session: &Session) -> Option<DeviceFacts> {
+    let margin = |facts: &WordFacts| facts.faintest.map_or(f64::INFINITY, |faintest| faintest.margin_db);
+    let facts = noted.iter().min_by(|a, b| margin(a).total_cmp(&margin(b)))?;
+    let faintest = facts.faintest;
+    Some(DeviceFacts {
+        words: words::name(facts.word),
+        noise_db: facts.noise_db,
+        level_db: facts.level_db,
+        comparison: faintest
+            .and_then(|faintest| session.comparisons.get(faintest.comparison))
+            .map(|comparison| comparison.name.clone()),
+        clip: faintest.and_then(|faintest| session.clips.get(faintest.clip)).map(|clip| clip.name.clone()),
+        margin_db: faintest.map(|faintest| faintest.margin_db),
+        could_hide: facts.could_hide(),
+    })
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use crate::report::model::{EventFacts, State, TrialFacts};
+use super::facts::{EventFacts, State, TrialFacts};
 use crate::stimulus::WordFacts;
 use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part, StimulusTerms};
 use crate::trial::register::{self, Entry, Register};

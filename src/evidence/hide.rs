@@ -2,16 +2,32 @@
 
 use std::path::{MAIN_SEPARATOR, Path};
 
+use crate::session::Session;
+
 /// Replaces a name where it stands by itself: "Al" in "Al owes Ida a dinner", not in "also".
-pub(super) fn name(text: &str, name: &str, instead: &str) -> String {
+pub fn name(text: &str, name: &str, instead: &str) -> String {
     replaced(text, name, instead, |before, after| {
         !before.is_some_and(char::is_alphanumeric) && !after.starts_with(char::is_alphanumeric)
     })
 }
 
+/// Replaces the wager's names in its words.
+pub fn wager(words: &str, session: &Session, anonymous: bool) -> String {
+    match (&session.wager, anonymous) {
+        (Some(wager), true) => {
+            let mut hidden = words.to_owned();
+            for (person, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {
+                hidden = name(&hidden, person, instead);
+            }
+            hidden
+        }
+        _ => words.to_owned(),
+    }
+}
+
 /// A message without the folder that its files stand in: a report tells nobody where somebody keeps files. A folder of
 /// one plain word is only recognised in front of a file, since the same word may stand anywhere.
-pub(super) fn folder(message: &str, folder: &Path) -> String {
+pub fn folder(message: &str, folder: &Path) -> String {
     let path = folder.display().to_string();
     if path.is_empty() || path == "." {
         return message.to_owned();

@@ -1,10 +1,24 @@
-//! What the answers support, in one plain sentence with its numbers, and what they do not.
+//! What the answers support, in one plain sentence with its numbers, and what they do not: one judge for phone, screen,
+//! `score` and report.
 //!
-//! Comes in: [`VerdictInput`], counts and circumstances. Goes out: [`Verdict`], one headline and the sentences that limit
-//! it. Numbers come from `stats`; nothing is computed here. The same sentences stand on the result screen, in the report
-//! and on the phones of a club night.
+//! Comes in: [`Evidence`](crate::evidence::Evidence) of a session ([`judge()`]), or the counts and circumstances of one
+//! score ([`VerdictInput`]). Goes out: [`Findings`] or a [`Verdict`], one headline and the sentences that limit it.
+//! Numbers come from `stats`. Must not: read files, know pages.
+//!
+//! | file | what it does |
+//! | --- | --- |
+//! | [`findings`] | what follows from the facts, as data |
+//! | `judge` | calls the statistics for each comparison and listener |
+//! | `caveats`, [`caveat`] | which caveats apply; what each of them says |
+//! | `spoken`, `words` | the sentences |
+//! | `sitting` | one journal by itself |
 
+pub mod caveat;
+mod caveats;
+pub mod findings;
+mod judge;
 mod sitting;
+mod spoken;
 mod words;
 
 use crate::stats::one::{self, Analysis};
@@ -12,8 +26,21 @@ use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
+pub use findings::{
+    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, PanelFacts, PlaceFacts, Words,
+};
+pub use judge::judge;
 pub use sitting::{Described, described, no_answers, of_sitting, room_answers, room_trials};
 pub use words::{count, no_listening_test, percent, risk};
+
+/// What the circuit and the clips say of a session's comparisons, on paper.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct OnPaper {
+    /// Difference in level in dB, A minus B, by comparison, where it can be computed.
+    pub level_db: Vec<Option<f64>>,
+    /// What could not be computed.
+    pub problems: Vec<String>,
+}
 
 /// Right answers of a number of trials.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

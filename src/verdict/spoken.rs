@@ -1,10 +1,11 @@
-//! Puts the numbers of a comparison into words, by the sentences of [`verdict`].
+//! Puts the numbers of a comparison into words, by the sentences of [`super`].
 
 use std::collections::HashMap;
 
-use crate::report::caveat::probability;
-use crate::report::model::{Basis, ComparisonResult, ListenerResult, Report, Words};
-use crate::report::verdict::{self, Controls, Finding, Rule, Tally, Together, VerdictInput};
+use super::caveat::probability;
+use super::findings::{ComparisonResult, ControlResult, ListenerResult, Words};
+use super::{self as verdict, Controls, Finding, Rule, Tally, Together, VerdictInput};
+use crate::evidence::{Basis, Evidence};
 use crate::session::{Session, Stopping};
 use crate::stats::{Protocol, StatsError, binomial};
 
@@ -16,9 +17,14 @@ fn tally((correct, trials): (u64, u64)) -> Tally {
 type Score = ((u64, u64), (u64, u64), (u64, u64));
 
 /// The verdict in words, on the comparison and on each listener.
-pub(super) fn words(session: &Session, report: &Report, comparison: &mut ComparisonResult) {
+pub(super) fn words(
+    session: &Session,
+    evidence: &Evidence,
+    controls: &[ControlResult],
+    comparison: &mut ComparisonResult,
+) {
     let simulated = comparison.basis == Basis::Simulated;
-    let silent = comparison.basis == Basis::Silent || (simulated && report.is_silent());
+    let silent = comparison.basis == Basis::Silent || (simulated && evidence.is_silent());
     let rule = match session.stopping {
         Stopping::AllTrials => Rule::AllTrials,
         Stopping::Sequential { alpha, beta, proportion } => Rule::Sequential { alpha, beta, proportion },
@@ -32,7 +38,7 @@ pub(super) fn words(session: &Session, report: &Report, comparison: &mut Compari
         ..VerdictInput::new(session.protocol, correct, trials, session.alpha)
     };
     let all = |positive: bool| {
-        let sum = report.controls.iter().filter(|control| control.positive == positive);
+        let sum = controls.iter().filter(|control| control.positive == positive);
         sum.fold(Tally::default(), |sum, control| Tally {
             correct: sum.correct + control.correct,
             trials: sum.trials + control.trials,
@@ -65,7 +71,7 @@ pub(super) fn words(session: &Session, report: &Report, comparison: &mut Compari
     let mut cache: HashMap<Score, Words> = HashMap::new();
     let mut each = Vec::with_capacity(comparison.results.len());
     for own in &comparison.results {
-        let listener = &report.listeners[own.listener];
+        let listener = &evidence.listeners[own.listener];
         let key = ((own.correct, own.trials), listener.positive_controls, listener.identical_controls);
         let words = cache.entry(key).or_insert_with(|| {
             let mut single = input(own.correct, own.trials);

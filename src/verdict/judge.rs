@@ -2,11 +2,11 @@
 
 use std::collections::HashMap;
 
-use super::words::words;
-use crate::report::model::{
-    Basis, ComparisonResult, ControlResult, Habits, ListenerResult, PanelFacts, Report, TrialFacts, Words,
+use super::findings::{
+    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, PanelFacts, PlaceFacts, Words,
 };
-use crate::report::verdict;
+use super::{OnPaper, caveats, spoken};
+use crate::evidence::{self, Basis, Evidence, TrialFacts, control_words};
 use crate::session::{ControlKind, Family, Session, Stopping};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
@@ -15,7 +15,6 @@ use crate::stats::room::{self, RoomTrial};
 use crate::stats::sequential::{Decision as Sequential, SequentialTest};
 use crate::stats::{Protocol, binomial, description, many, one, similarity};
 use crate::trial::Decision;
-use crate::trial::record::Part;
 
 /// Limits of similarity, as proportions of discriminators, and the risk that they are tested at.
 const SIMILARITY_LIMITS: [f64; 3] = [0.2, 0.3, 0.5];
@@ -39,33 +38,35 @@ fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
     }
 }
 
-/// Fills comparisons, controls and each listener's controls.
-pub(super) fn judge(session: &Session, report: &mut Report, basis: Basis, places: &[(usize, String)]) {
-    controls(session, report);
-    let trials: Vec<Vec<&TrialFacts>> = by_comparison(session, report);
+/// What the evidence supports.
+pub fn judge(session: &Session, evidence: &Evidence, on_paper: &OnPaper) -> Findings {
+    let controls = controls(session, evidence);
+    let trials: Vec<Vec<&TrialFacts>> = by_comparison(session, evidence);
     let mut comparisons: Vec<ComparisonResult> = trials
         .iter()
         .enumerate()
-        .map(|(comparison, trials)| numbers(session, report, comparison, trials, basis))
+        .map(|(comparison, trials)| numbers(session, evidence, comparison, trials))
         .collect();
     for (comparison, trials) in comparisons.iter_mut().zip(&trials) {
         // Votes on a shared draw are not independent, and numbers of trials that depend on the answers are no binomial ones.
         if comparison.room.is_none() && session.stopping == Stopping::AllTrials {
-            comparison.between_places = between_places(session.protocol, trials, places);
+            comparison.between_places = between_places(session.protocol, trials, &evidence.places);
         }
     }
     adjust(session, &mut comparisons);
     for comparison in &mut comparisons {
-        words(session, report, comparison);
+        spoken::words(session, evidence, &controls, comparison);
     }
-    report.comparisons = comparisons;
+    let caveats = caveats::caveats(session, evidence, &comparisons, &controls, on_paper);
+    let places = place_facts(session.protocol, evidence, &trials);
+    Findings { comparisons, controls, places, caveats }
 }
 
 /// Counted trials of each comparison, in the order of sittings and trials.
-fn by_comparison<'r>(session: &Session, report: &'r Report) -> Vec<Vec<&'r TrialFacts>> {
+fn by_comparison<'r>(session: &Session, evidence: &'r Evidence) -> Vec<Vec<&'r TrialFacts>> {
     let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); session.comparisons.len()];
-    for trial in &report.trials {
-        let counts = report.sittings[trial.sitting as usize].counted && super::counts(trial);
+    for trial in &evidence.trials {
+        let counts = evidence.sittings[trial.sitting as usize].counted && evidence::counts(trial);
         if let Some(list) = trial.comparison.filter(|_| counts).and_then(|c| all.get_mut(usize::from(c))) {
             list.push(trial);
         }
@@ -73,13 +74,13 @@ fn by_comparison<'r>(session: &Session, report: &'r Report) -> Vec<Vec<&'r Trial
     all
 }
 
-fn controls(session: &Session, report: &mut Report) {
+fn controls(session: &Session, evidence: &Evidence) -> Vec<ControlResult> {
     let mut results: Vec<ControlResult> = session
         .controls
         .iter()
         .map(|control| ControlResult {
             kind: control.kind.name().to_owned(),
-            amount: super::control_words(control.kind)
+            amount: control_words(control.kind)
                 .strip_prefix(control.kind.name())
                 .map_or_else(String::new, |amount| amount.trim().to_owned()),
             positive: control.kind != ControlKind::Identical,
@@ -87,27 +88,12 @@ fn controls(session: &Session, report: &mut Report) {
             trials: 0,
         })
         .collect();
-    for trial in &report.trials {
-        let (Some(control), Some(correct)) = (trial.control, trial.correct) else { continue };
-        if !report.sittings[trial.sitting as usize].counted || trial.part != Part::Main {
-            continue;
-        }
-        let Some(result) = results.get_mut(usize::from(control)) else { continue };
+    for (control, _, correct) in evidence.control_answers() {
+        let Some(result) = results.get_mut(control) else { continue };
         result.trials += 1;
         result.correct += u64::from(correct);
-        if let Some(listener) =
-            trial.listener.and_then(|listener| report.listeners.get_mut(listener as usize))
-        {
-            let sum = if result.positive {
-                &mut listener.positive_controls
-            } else {
-                &mut listener.identical_controls
-            };
-            sum.0 += u64::from(correct);
-            sum.1 += 1;
-        }
     }
-    report.controls = results;
+    results
 }
 
 fn sequential_test(session: &Session) -> Option<SequentialTest> {
@@ -119,20 +105,14 @@ fn sequential_test(session: &Session) -> Option<SequentialTest> {
     }
 }
 
-fn numbers(
-    session: &Session,
-    report: &Report,
-    index: usize,
-    trials: &[&TrialFacts],
-    basis: Basis,
-) -> ComparisonResult {
+fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&TrialFacts]) -> ComparisonResult {
     let terms = &session.comparisons[index];
     let cable = |cable: usize| session.cables.get(cable).map_or_else(String::new, |cable| cable.name.clone());
     let mut result = ComparisonResult {
         name: terms.name.clone(),
         a: cable(terms.a),
         b: cable(terms.b),
-        basis: if trials.is_empty() { Basis::Nothing } else { basis },
+        basis: if trials.is_empty() { Basis::Nothing } else { evidence.basis },
         verdict: Words::default(),
         one_by_one: None,
         listeners: 0,
@@ -155,7 +135,7 @@ fn numbers(
     let test = sequential_test(session);
     let mut cache: HashMap<(u64, u64), Analysis> = HashMap::new();
     for (listener, own) in by_listener(trials) {
-        if let Some(found) = listener_result(session, report, listener, &own, test.as_ref(), &mut cache) {
+        if let Some(found) = listener_result(session, evidence, listener, &own, test.as_ref(), &mut cache) {
             result.correct += found.correct;
             result.trials += found.trials;
             result.results.push(found);
@@ -165,7 +145,7 @@ fn numbers(
     if result.results.is_empty() {
         return result;
     }
-    let shared = trials.iter().any(|trial| report.sittings[trial.sitting as usize].night);
+    let shared = trials.iter().any(|trial| evidence.sittings[trial.sitting as usize].night);
     if !shared {
         let courses = result.results.iter().filter_map(|own| own.habits.course.as_ref());
         result.trend_z = description::joined_trend(courses);
@@ -256,7 +236,7 @@ fn by_listener<'t>(trials: &[&'t TrialFacts]) -> Vec<(usize, Vec<&'t TrialFacts>
 
 fn listener_result(
     session: &Session,
-    report: &Report,
+    evidence: &Evidence,
     listener: usize,
     own: &[&TrialFacts],
     test: Option<&SequentialTest>,
@@ -296,10 +276,10 @@ fn listener_result(
     let own = &own[..path.len()];
     let mut times: Vec<u64> = own.iter().map(|trial| trial.took_ms).collect();
     times.sort_unstable();
-    let night = own.iter().any(|trial| report.sittings[trial.sitting as usize].night);
+    let night = own.iter().any(|trial| evidence.sittings[trial.sitting as usize].night);
     Some(ListenerResult {
         listener,
-        name: report.listeners[listener].name.clone(),
+        name: evidence.listeners[listener].name.clone(),
         correct,
         trials,
         verdict: Words::default(),
@@ -314,9 +294,9 @@ fn listener_result(
     })
 }
 
-/// How often each alternative was given where each was right, see [`verdict::Described`].
+/// How often each alternative was given where each was right, see [`super::Described`].
 fn answers(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<Vec<u64>> {
-    let mut answers = verdict::no_answers(protocol);
+    let mut answers = super::no_answers(protocol);
     for trial in trials {
         let Some(given) = trial.answer.map(usize::from) else { continue };
         let row = trial.right.map_or(0, usize::from);
@@ -411,19 +391,22 @@ fn between_places(
     panel::heterogeneity(&scores)
 }
 
-/// Right answers and trials of a comparison at one place.
-pub(super) fn place_score(
-    report: &Report,
-    comparison: usize,
-    places: &[(usize, String)],
-    place: usize,
-) -> (u64, u64) {
-    let protocol = Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx);
-    let trials: Vec<&TrialFacts> = report
-        .trials
-        .iter()
-        .filter(|trial| trial.comparison == Some(comparison as u16))
-        .filter(|trial| report.sittings[trial.sitting as usize].counted && super::counts(trial))
-        .collect();
-    scores_by_place(protocol, &trials, places).get(place).copied().unwrap_or_default()
+fn place_facts(protocol: Protocol, evidence: &Evidence, trials: &[Vec<&TrialFacts>]) -> Vec<PlaceFacts> {
+    let places = &evidence.places;
+    let Some(last) = places.iter().map(|(place, _)| *place).max() else { return Vec::new() };
+    let scores: Vec<Vec<(u64, u64)>> =
+        trials.iter().map(|trials| scores_by_place(protocol, trials, places)).collect();
+    (0..=last)
+        .filter_map(|place| {
+            let name = places.iter().find(|(number, _)| *number == place).map(|(_, name)| name.clone())?;
+            let of: Vec<usize> =
+                (0..evidence.sittings.len()).filter(|sitting| places[*sitting].0 == place).collect();
+            Some(PlaceFacts {
+                name,
+                counted: of.iter().filter(|sitting| evidence.sittings[**sitting].counted).count(),
+                sittings: of.len(),
+                scores: scores.iter().map(|scores| scores.get(place).copied().unwrap_or_default()).collect(),
+            })
+        })
+        .collect()
 }

@@ -1,64 +1,72 @@
 //! Which caveats apply.
 
-use std::collections::BTreeSet;
-
-use crate::report::caveat::Caveat;
-use crate::report::model::{Basis, ComparisonResult, Report, State};
-use crate::report::verdict::{self, Tally};
+use super::caveat::Caveat;
+use super::{ComparisonResult, ControlResult, OnPaper, Tally, controls_missed, rig_suspect};
+use crate::evidence::{Basis, Evidence, State};
 use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use crate::stats::power::{Design, Effect};
 use crate::stats::{Protocol, one};
 
 /// A level difference that may be heard by itself: common practice in matching levels, no source.
 const AUDIBLE_LEVEL_DB: f64 = 0.1;
+/// Proportion of discriminators that a test should find more often than not.
+const LOOKED_FOR: f64 = 0.5;
 /// Most caveats of one kind that are listed by name.
 const MOST_NAMED: usize = 12;
 
 /// All caveats, heaviest first, else in the order of this list.
-pub(super) fn caveats(session: &Session, report: &Report, preparers: &BTreeSet<usize>) -> Vec<Caveat> {
+pub(super) fn caveats(
+    session: &Session,
+    evidence: &Evidence,
+    comparisons: &[ComparisonResult],
+    control_results: &[ControlResult],
+    on_paper: &OnPaper,
+) -> Vec<Caveat> {
     let mut found = Vec::new();
     if session.invented {
         found.push(Caveat::Invented);
     }
-    files(report, &mut found);
-    sittings(report, &mut found);
-    prepared(report, preparers, &mut found);
-    words(report, &mut found);
-    stimuli(report, &mut found);
-    controls(session, report, &mut found);
-    for comparison in &report.comparisons {
-        of_comparison(session, report, comparison, &mut found);
+    files(evidence, &mut found);
+    sittings(evidence, &mut found);
+    prepared(evidence, &mut found);
+    words(evidence, &mut found);
+    stimuli(evidence, &mut found);
+    controls(session, evidence, control_results, &mut found);
+    for (index, comparison) in comparisons.iter().enumerate() {
+        let level = on_paper.level_db.get(index).copied().flatten();
+        of_comparison(session, comparison, level, &mut found);
     }
     let unadjusted = session.family == Family::None || !matches!(session.stopping, Stopping::AllTrials);
     if unadjusted && session.comparisons.len() > 1 {
         found.push(Caveat::NoFamilyControl { comparisons: session.comparisons.len() });
     }
-    for problem in &report.compared.problems {
+    for problem in &on_paper.problems {
         found.push(Caveat::NotComputed { problem: problem.trim_end_matches('.').to_owned() });
     }
     found.sort_by_key(Caveat::weight);
     found
 }
 
-fn files(report: &Report, found: &mut Vec<Caveat>) {
-    if report.sittings.is_empty() && report.unusable.is_empty() {
+fn files(evidence: &Evidence, found: &mut Vec<Caveat>) {
+    if evidence.sittings.is_empty() && evidence.unusable.is_empty() {
         found.push(Caveat::NoSittings);
     }
-    let count = |state: State| report.sittings.iter().filter(|sitting| sitting.state == state).count();
-    let invalid = count(State::Invalid) + report.unusable.len();
+    let count = |state: State| evidence.sittings.iter().filter(|sitting| sitting.state == state).count();
+    let invalid = count(State::Invalid) + evidence.unusable.len();
     if invalid > 0 {
         found.push(Caveat::InvalidJournals { journals: invalid });
     }
     if count(State::Foreign) > 0 {
         found.push(Caveat::ForeignJournals { journals: count(State::Foreign) });
     }
-    if let Some(problem) = &report.register.problem {
+    if let Some(problem) = &evidence.register.problem {
         found.push(Caveat::RegisterBroken { problem: problem.trim_end_matches('.').to_owned() });
     }
-    if !report.register.missing.is_empty() {
-        found.push(Caveat::JournalsMissing { sittings: report.register.missing.len() });
+    if !evidence.register.missing.is_empty() {
+        found.push(Caveat::JournalsMissing { sittings: evidence.register.missing.len() });
     }
-    if report.register.unregistered > 0 {
-        found.push(Caveat::Unregistered { sittings: report.register.unregistered });
+    if evidence.register.unregistered > 0 {
+        found.push(Caveat::Unregistered { sittings: evidence.register.unregistered });
     }
     for (state, caveat) in [
         (State::Unfinished, (|sittings| Caveat::Abandoned { sittings }) as fn(usize) -> Caveat),
@@ -71,10 +79,11 @@ fn files(report: &Report, found: &mut Vec<Caveat>) {
     }
 }
 
-fn sittings(report: &Report, found: &mut Vec<Caveat>) {
-    let finished =
-        || report.sittings.iter().filter(|sitting| matches!(sitting.state, State::Complete | State::Decided));
-    let counted = || report.sittings.iter().filter(|sitting| sitting.counted);
+fn sittings(evidence: &Evidence, found: &mut Vec<Caveat>) {
+    let finished = || {
+        evidence.sittings.iter().filter(|sitting| matches!(sitting.state, State::Complete | State::Decided))
+    };
+    let counted = || evidence.sittings.iter().filter(|sitting| sitting.counted);
     let simulated = finished().filter(|sitting| sitting.simulated.is_some()).count();
     if simulated > 0 {
         found.push(Caveat::Simulated {
@@ -104,17 +113,19 @@ fn sittings(report: &Report, found: &mut Vec<Caveat>) {
     if nights > 0 {
         found.push(Caveat::SharedRoom { nights });
     }
-    let again = report.listeners.iter().filter_map(|listener| {
-        let sittings = listener.sittings.iter().filter(|sitting| report.sittings[**sitting].counted).count();
+    let again = evidence.listeners.iter().filter_map(|listener| {
+        let sittings =
+            listener.sittings.iter().filter(|sitting| evidence.sittings[**sitting].counted).count();
         (sittings > 1).then(|| Caveat::SeveralSittings { listener: listener.name.clone(), sittings })
     });
     found.extend(again.take(MOST_NAMED));
 }
 
 /// Listeners who prepared the session; without a name where names are withheld.
-fn prepared(report: &Report, preparers: &BTreeSet<usize>, found: &mut Vec<Caveat>) {
-    let counted = preparers.iter().filter_map(|index| report.listeners.get(*index)).filter(|l| l.counted);
-    if report.anonymous {
+fn prepared(evidence: &Evidence, found: &mut Vec<Caveat>) {
+    let counted =
+        evidence.preparers.iter().filter_map(|index| evidence.listeners.get(*index)).filter(|l| l.counted);
+    if evidence.anonymous {
         let listeners = counted.count();
         if listeners > 0 {
             found.push(Caveat::PreparedSession { listener: None, listeners });
@@ -129,9 +140,9 @@ fn prepared(report: &Report, preparers: &BTreeSet<usize>, found: &mut Vec<Caveat
 }
 
 /// Devices whose words could hide a difference, comparison by comparison.
-fn words(report: &Report, found: &mut Vec<Caveat>) {
+fn words(evidence: &Evidence, found: &mut Vec<Caveat>) {
     let mut hidden: Vec<Caveat> = Vec::new();
-    for facts in report
+    for facts in evidence
         .sittings
         .iter()
         .filter(|sitting| sitting.counted)
@@ -167,8 +178,8 @@ fn words(report: &Report, found: &mut Vec<Caveat>) {
 }
 
 /// Sittings that published other stimuli at the same rate.
-fn stimuli(report: &Report, found: &mut Vec<Caveat>) {
-    let mut rates: Vec<u32> = report.stimuli.iter().map(|set| set.rate_hz).collect();
+fn stimuli(evidence: &Evidence, found: &mut Vec<Caveat>) {
+    let mut rates: Vec<u32> = evidence.stimuli.iter().map(|set| set.rate_hz).collect();
     let sets = rates.len();
     rates.sort_unstable();
     rates.dedup();
@@ -177,28 +188,33 @@ fn stimuli(report: &Report, found: &mut Vec<Caveat>) {
     }
 }
 
-fn controls(session: &Session, report: &Report, found: &mut Vec<Caveat>) {
+fn controls(session: &Session, evidence: &Evidence, results: &[ControlResult], found: &mut Vec<Caveat>) {
     if !session.controls.iter().any(|control| control.kind != ControlKind::Identical && control.trials > 0) {
         found.push(Caveat::NoPositiveControls);
     }
-    let missed = report.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
+    let missed = evidence.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
         let (correct, trials) = listener.positive_controls;
-        verdict::controls_missed(Tally { correct, trials }).then(|| Caveat::ControlsMissed {
+        controls_missed(Tally { correct, trials }).then(|| Caveat::ControlsMissed {
             listener: listener.name.clone(),
             correct,
             trials,
         })
     });
     found.extend(missed.take(MOST_NAMED));
-    let identical = report.controls.iter().filter(|control| !control.positive);
+    let identical = results.iter().filter(|control| !control.positive);
     let (correct, trials) =
         identical.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
-    if verdict::rig_suspect(session.protocol, Tally { correct, trials }) {
+    if rig_suspect(session.protocol, Tally { correct, trials }) {
         found.push(Caveat::Leak { listener: "All listeners together".to_owned(), correct, trials });
     }
 }
 
-fn of_comparison(session: &Session, report: &Report, comparison: &ComparisonResult, found: &mut Vec<Caveat>) {
+fn of_comparison(
+    session: &Session,
+    comparison: &ComparisonResult,
+    level_db: Option<f64>,
+    found: &mut Vec<Caveat>,
+) {
     if comparison.basis != Basis::Nothing
         && session.stopping == Stopping::AllTrials
         && comparison.room.is_none()
@@ -210,25 +226,20 @@ fn of_comparison(session: &Session, report: &Report, comparison: &ComparisonResu
             });
         } else if comparison.results.len() == 1
             && session.protocol != Protocol::Preference
-            && let Some(facts) = report.session.design.iter().find(|facts| facts.discriminators == 0.5)
-            && facts.risks.power < 0.5
+            && let Ok(design) =
+                Design::new(session.protocol, session.alpha, Effect::Discriminators(LOOKED_FOR))
+            && let Ok(risks) = design.risks(u64::from(session.trials))
+            && risks.power < 0.5
         {
             found.push(Caveat::LittlePower {
                 comparison: comparison.name.clone(),
                 trials: comparison.trials,
-                discriminators: facts.discriminators,
-                power: facts.risks.power,
+                discriminators: LOOKED_FOR,
+                power: risks.power,
             });
         }
     }
-    let level = report
-        .compared
-        .differences
-        .iter()
-        .find(|facts| facts.comparison == comparison.name)
-        .and_then(|facts| facts.level_db)
-        .map(f64::abs);
-    if let Some(decibels) = level
+    if let Some(decibels) = level_db.map(f64::abs)
         && session.levels == Levels::AsWired
         && decibels >= AUDIBLE_LEVEL_DB
     {

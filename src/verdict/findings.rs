@@ -1,0 +1,173 @@
+//! What follows from the facts, as data: results of comparisons, controls and listeners, with the verdict on each.
+
+use serde::Serialize;
+
+use super::caveat::Caveat;
+use crate::evidence::Basis;
+use crate::stats::description::{Bias, Confidence, Course, Lean};
+use crate::stats::one::Analysis;
+use crate::stats::panel::{Heterogeneity, PanelAnalysis};
+use crate::stats::room::{Distribution, RoomResult};
+use crate::stats::similarity::Similarity;
+
+/// Everything that a session's evidence supports.
+#[derive(Debug)]
+pub struct Findings {
+    /// One result per comparison, in session order.
+    pub comparisons: Vec<ComparisonResult>,
+    /// Results of controls, all counted sittings together.
+    pub controls: Vec<ControlResult>,
+    /// Places, if several were joined.
+    pub places: Vec<PlaceFacts>,
+    /// What limits the verdicts, heaviest first.
+    pub caveats: Vec<Caveat>,
+}
+
+/// A verdict's words.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Words {
+    /// Kind of verdict.
+    pub finding: String,
+    /// One plain sentence with its numbers.
+    pub headline: String,
+    /// What limits it.
+    pub limits: Vec<String>,
+}
+
+/// The result of one comparison.
+#[derive(Debug, Clone, Serialize)]
+pub struct ComparisonResult {
+    /// Name.
+    pub name: String,
+    /// Cable of side A.
+    pub a: String,
+    /// Cable of side B.
+    pub b: String,
+    /// Which answers it rests on.
+    pub basis: Basis,
+    /// The verdict.
+    pub verdict: Words,
+    /// What the listeners say one by one, next to the verdict on all of them together.
+    pub one_by_one: Option<String>,
+    /// Listeners that count.
+    pub listeners: usize,
+    /// Right answers (preference: answers for side B).
+    pub correct: u64,
+    /// Counted trials (of a room: votes).
+    pub trials: u64,
+    /// The test behind the verdict, in words.
+    pub method: &'static str,
+    /// p-value of the pooled answers: of the exact room test where listeners shared draws, else binomial.
+    pub p_value: Option<f64>,
+    /// The same after Holm's adjustment over the session's comparisons.
+    pub adjusted_p_value: Option<f64>,
+    /// Numbers of the pooled counts as if all trials were independent.
+    pub analysis: Option<Analysis>,
+    /// The exact test of a room that shared its draws.
+    pub room: Option<RoomResult>,
+    /// Similarity tests against stated limits.
+    pub similarity: Vec<Similarity>,
+    /// Listeners compared with one another.
+    pub panel: Option<PanelFacts>,
+    /// Trend of right answers over the trials, all listeners joined: positive late (learning), negative early (fatigue);
+    /// nothing where listeners shared draws.
+    pub trend_z: Option<f64>,
+    /// How all answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
+    /// Response bias of all answers, where the protocol has two alternatives: to A, or to the first place.
+    pub bias: Option<Bias>,
+    /// Test that all places have the same proportion right, if several were joined; nothing where listeners shared draws
+    /// or a sequential rule ended the trials.
+    pub between_places: Option<Heterogeneity>,
+    /// The exact distribution of the room's score over the draws, for the figure.
+    #[serde(skip)]
+    pub distribution: Option<Distribution>,
+    /// One entry per listener that counts.
+    pub results: Vec<ListenerResult>,
+}
+
+/// Listeners compared with one another.
+#[derive(Debug, Clone, Serialize)]
+pub struct PanelFacts {
+    /// Listeners whose own p-value is at most the agreed risk.
+    pub passers: u64,
+    /// Listeners who remain after Holm's adjustment, which holds however the answers depend on one another.
+    pub passers_holm: u64,
+    /// Name of the best listener.
+    pub best: String,
+    /// Everything that needs draws of their own; nothing where listeners shared draws, or where trials ended by a
+    /// sequential rule, whose p-values mean something else.
+    pub independent: Option<PanelAnalysis>,
+}
+
+/// One listener's result in one comparison.
+#[derive(Debug, Clone, Serialize)]
+pub struct ListenerResult {
+    /// Number of the listener in the evidence, from 0.
+    pub listener: usize,
+    /// Name shown.
+    pub name: String,
+    /// Right answers (preference: for side B).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// The verdict on this listener alone.
+    pub verdict: Words,
+    /// Everything about the score.
+    pub analysis: Analysis,
+    /// p-value after Holm's adjustment over the listeners of this comparison.
+    pub adjusted_p_value: f64,
+    /// Decision of the sequential rule.
+    pub sequential: Option<&'static str>,
+    /// Median time per trial in seconds.
+    pub median_trial_s: Option<f64>,
+    /// Mean number of switches per trial.
+    pub switches_per_trial: Option<f64>,
+    /// Answers over time and by side, as descriptions.
+    pub habits: Habits,
+    /// Right (1) or wrong (0) in the order of trials.
+    pub path: Vec<u8>,
+}
+
+/// How somebody answered: descriptions, never a rescue of a failed test.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Habits {
+    /// First half against second half.
+    pub course: Option<Course>,
+    /// Answers for side A and all answers that point to a side.
+    pub for_side_a: (u64, u64),
+    /// Response bias, where the protocol has two alternatives: to A, or to the first place.
+    pub bias: Option<Bias>,
+    /// How the answers lie over the protocol's alternatives.
+    pub lean: Option<Lean>,
+    /// Agreement of confidence with correctness.
+    pub confidence: Option<Confidence>,
+}
+
+/// A control, all counted sittings together.
+#[derive(Debug, Clone, Serialize)]
+pub struct ControlResult {
+    /// `level`, `tilt`, `head-movement` or `identical`.
+    pub kind: String,
+    /// Size with unit; empty for identical.
+    pub amount: String,
+    /// Known to be audible.
+    pub positive: bool,
+    /// Right answers.
+    pub correct: u64,
+    /// Trials.
+    pub trials: u64,
+}
+
+/// A place whose journals were joined.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlaceFacts {
+    /// Name: that of the folder.
+    pub name: String,
+    /// Sittings that count.
+    pub counted: usize,
+    /// All sittings.
+    pub sittings: usize,
+    /// Right and all, by comparison.
+    pub scores: Vec<(u64, u64)>,
+}
