@@ -10,6 +10,7 @@ pub mod digest;
 pub mod event;
 pub mod journal;
 pub mod ledger;
+pub mod private;
 pub mod protocol;
 pub mod record;
 pub mod register;

@@ -24,6 +24,7 @@ use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
 use super::event::Effect;
 use super::journal::{self, Journal, JournalError};
+use super::private;
 use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, RegisterError};
 use super::rest::{self, SecretError};
@@ -180,6 +181,15 @@ pub fn safe_name(name: &str) -> String {
     if safe.is_empty() { "listener".to_owned() } else { safe.to_owned() }
 }
 
+/// The folder is let go: others may read it again once nothing in it is open.
+impl Drop for Sittings {
+    fn drop(&mut self) {
+        if self.entries.announced().all(|(_, journal)| self.entries.closed(journal).is_some()) {
+            private::unshut(&self.folder);
+        }
+    }
+}
+
 impl Sittings {
     /// Locks the folder (made if it is not there), makes up for what a cut left undone. `utc` is now, RFC 3339.
     pub fn lock(folder: &Path, utc: &str) -> Result<Self, SittingsError> {
@@ -194,6 +204,7 @@ impl Sittings {
     fn take(folder: &Path, utc: &str, wait: bool) -> Result<Self, SittingsError> {
         std::fs::create_dir_all(folder)
             .map_err(file_error(folder, "the folder for sittings cannot be made"))?;
+        private::shut(folder);
         let lock_file = folder.join(".lock");
         let lock = OpenOptions::new()
             .create(true)
@@ -227,6 +238,7 @@ impl Sittings {
         let file = OpenOptions::new()
             .create(true)
             .append(true)
+            .mode(private::FILE)
             .open(&path)
             .map_err(file_error(&path, "the register cannot be opened"))?;
         cut_torn(&path, &file, entries.bytes, entries.torn_bytes)?;
@@ -378,7 +390,7 @@ impl Sittings {
         let file = OpenOptions::new()
             .create_new(true)
             .append(true)
-            .mode(0o644)
+            .mode(private::FILE)
             .open(&path)
             .map_err(file_error(&path, "the journal cannot be made"))?;
         let mut appender = Appender::new(file, 0, Digest::NOTHING);
@@ -550,7 +562,7 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     for number in 1.. {
         let aside = path.with_file_name(format!("{name}.torn-{number}"));
-        match OpenOptions::new().write(true).create_new(true).open(&aside) {
+        match OpenOptions::new().write(true).create_new(true).mode(private::FILE).open(&aside) {
             Ok(mut kept) => {
                 kept.write_all(&bytes).and_then(|()| kept.sync_all()).map_err(failed)?;
                 break;

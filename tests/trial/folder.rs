@@ -341,3 +341,49 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         }
     }
 }
+
+/// Mode bits of every file in a folder, and of the folder itself under `.`.
+fn modes(folder: &std::path::Path) -> Vec<(String, u32)> {
+    let mode = |path: &std::path::Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    let mut modes: Vec<(String, u32)> =
+        names(folder).into_iter().map(|name| (name.clone(), mode(&folder.join(&name)))).collect();
+    modes.push((".".to_owned(), mode(folder)));
+    modes
+}
+
+#[test]
+fn nobody_else_reads_a_folder_before_its_sittings_are_closed() {
+    let outer = kit::folder();
+    let folder = outer.path().join("sittings");
+    // What the umask of these tests lets others do, taken from a folder and a file that are made here.
+    std::fs::create_dir(outer.path().join("plain")).unwrap();
+    std::fs::write(outer.path().join("plain/file"), "").unwrap();
+    let plain = modes(&outer.path().join("plain"));
+    assert_ne!(plain[0].1 & 0o044, 0, "a umask that lets others read is needed to see a difference");
+    let sittings = Sittings::lock(&folder, UTC).unwrap();
+    let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(1), None).unwrap();
+    for (name, mode) in modes(&folder) {
+        if name != ".lock" {
+            assert_eq!(mode & 0o077, 0, "{name} can be read by others in mid-sitting");
+        }
+    }
+    // Left in the middle: still nobody else's, also after the next one has come and gone.
+    let mut scripted = kit::in_folder(opened);
+    assert!((0..3).all(|_| scripted.step()));
+    drop(scripted);
+    assert_eq!(modes(&folder).last().unwrap().1, 0o700);
+    let sittings = Sittings::lock(&folder, UTC).unwrap();
+    let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(2), None).unwrap();
+    drop(kit::in_folder(opened).finish());
+    assert_eq!(modes(&folder).last().unwrap().1, 0o700, "one is still open");
+    // All closed: as the umask says.
+    let sittings = Sittings::lock(&folder, UTC).unwrap();
+    let name = sittings.unfinished()[0].journal.clone();
+    let opened = sittings.resume(&name, UTC, kit::silent(), None).unwrap();
+    drop(kit::in_folder(opened).finish());
+    for (name, mode) in modes(&folder) {
+        if name != ".lock" {
+            assert_eq!(mode, if name == "." { plain[1].1 } else { plain[0].1 }, "{name}");
+        }
+    }
+}

@@ -1,0 +1,42 @@
+//! Who may read a folder of sittings: while one of them is open only its owner, afterwards whoever the umask lets.
+//!
+//! A journal says who answered what while others still answer, and its secret lies beside it. So the folder is 0700 from the
+//! moment that it is locked until every sitting in it is closed, and each file made in it is 0600 until then. An unfinished
+//! sitting keeps its folder closed to others, across cut-offs and restarts. A file system without permissions is used as it
+//! is: there, other users of the machine are not kept out.
+
+use std::fs::Permissions;
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::Path;
+
+/// Mode of a file while a sitting is open.
+pub const FILE: u32 = 0o600;
+
+/// Keeps others out of the folder.
+pub(super) fn shut(folder: &Path) {
+    // Without permissions there is nothing to shut; see above.
+    let _ = std::fs::set_permissions(folder, Permissions::from_mode(0o700));
+}
+
+/// Lets others in again, as far as the umask does: into the folder and to its journals, its register and the logs beside
+/// them. Secrets and passes stay their owner's.
+pub(super) fn unshut(folder: &Path) {
+    let allowed = !umask();
+    if let Ok(entries) = std::fs::read_dir(folder) {
+        for entry in entries.filter_map(Result::ok) {
+            let name = entry.file_name().to_string_lossy().into_owned();
+            let public = !name.starts_with('.') && (name.contains(".jsonl") || name.ends_with(".refused"));
+            if public && entry.file_type().is_ok_and(|kind| kind.is_file()) {
+                let _ = std::fs::set_permissions(entry.path(), Permissions::from_mode(0o666 & allowed));
+            }
+        }
+    }
+    let _ = std::fs::set_permissions(folder, Permissions::from_mode(0o777 & allowed));
+}
+
+/// The process's umask, read and not changed: changing it would show in files that other threads make just then.
+fn umask() -> u32 {
+    let written = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let value = written.lines().find_map(|line| line.strip_prefix("Umask:"));
+    value.and_then(|octal| u32::from_str_radix(octal.trim(), 8).ok()).unwrap_or(0o022)
+}
