@@ -99,6 +99,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         ));
     }
     let bar = super::progress::Bar::default();
+    crate::trial::private::process();
     let club = Club::open(invitation, World::real(), &bar).map_err(Failure::bad)?;
     drop(bar);
     if arguments.plain { in_lines(club, out) } else { on_screen(club, out) }

@@ -7,6 +7,7 @@ use super::Failure;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
 use crate::session;
+
 use crate::sitting::{self, Ending, Finished, Look, Request, Resuming};
 
 /// What was typed after `run`.
@@ -74,6 +75,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
             _ => Resuming::Ask,
         },
     };
+    crate::trial::private::process();
     let finished = sitting::sit(&request, look)?;
     tell(&finished, look, out)
 }

@@ -1,3 +1,5 @@
+//! What nobody else may read before the closing: the folder of sittings, and the memory of the process that holds a secret.
+//!
 //! Who may read a folder of sittings: while one of them is open only its owner, afterwards whoever the umask lets.
 //!
 //! A journal says who answered what while others still answer, and its secret lies beside it. So the folder is 0700 from the
@@ -8,6 +10,19 @@
 use std::fs::Permissions;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
+
+use rustix::mm::{MlockAllFlags, mlockall};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+
+/// Keeps the memory of this process, which is to hold a secret, off the disk: no core dump, and no page swapped out where
+/// the system lets a program lock all it needs (a limit of `memlock` that is not "unlimited" is too small for the sound
+/// beside the secret). Other programs of the same user, and the superuser, can still read it.
+pub fn process() {
+    let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
+    if getrlimit(Resource::Memlock).current.is_none() {
+        let _ = mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE | MlockAllFlags::ONFAULT);
+    }
+}
 
 /// Mode of a file while a sitting is open.
 pub const FILE: u32 = 0o600;

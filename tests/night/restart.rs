@@ -79,6 +79,27 @@ impl Drop for Program {
 }
 
 #[test]
+fn a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_may() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let program = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    program.address();
+    let of_process = |file: &str| {
+        std::fs::read_to_string(format!("/proc/{}/{file}", program.child.id())).expect("a running process")
+    };
+    let limits = of_process("limits");
+    let limit = |name: &str| {
+        let line = limits.lines().find(|line| line.starts_with(name)).expect("a limit");
+        line[name.len()..].split_whitespace().map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert_eq!(limit("Max core file size")[..2], ["0", "0"], "{limits}");
+    let status = of_process("status");
+    let locked = status.lines().find(|line| line.starts_with("VmLck:")).expect("locked memory");
+    let some = locked.split_whitespace().nth(1) != Some("0");
+    assert_eq!(some, limit("Max locked memory")[0] == "unlimited", "{locked}");
+}
+
+#[test]
 fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
     let folder = tempfile::tempdir().expect("a folder");
     stage::session(folder.path(), "abx", 2, "");
