@@ -5,6 +5,7 @@ use num_complex::Complex64;
 use super::interpolation::ComplexOverFrequency;
 use super::line::{Line, LineParameters, PerMetre};
 use super::table::ResponseTable;
+use super::tolerance::Toleranced;
 use super::twoport::Abcd;
 use super::{CircuitError, check_frequencies};
 
@@ -33,6 +34,8 @@ pub enum Cable {
         /// To the high-frequency terminals.
         high: Box<Cable>,
     },
+    /// A cable with its contacts and how well it is known.
+    Toleranced(Box<Toleranced>),
 }
 
 /// A measured two-port: scattering parameters over frequency at one reference resistance.
@@ -104,8 +107,65 @@ impl Cable {
             Self::BiWired { low, high } => {
                 Ok(Solved::BiWired(low.two_port(frequencies_hz)?, high.two_port(frequencies_hz)?))
             }
+            Self::Toleranced(known) => known.solve(frequencies_hz, known.cable.solve(frequencies_hz)?),
             _ => Ok(Solved::TwoPort(self.two_port(frequencies_hz)?)),
         }
+    }
+
+    /// The cable by itself, without contacts and tolerances.
+    pub fn bare(&self) -> &Self {
+        match self {
+            Self::Toleranced(known) => known.cable.bare(),
+            other => other,
+        }
+    }
+
+    /// Whether it is a transfer function or goes to two pairs of terminals, and so is no two-port.
+    pub fn is_no_two_port(&self) -> bool {
+        matches!(self.bare(), Self::Response(_) | Self::BiWired { .. })
+    }
+
+    /// Every part of the cable that says how well it is known, in a fixed order.
+    pub(super) fn for_each_toleranced(&mut self, visit: &mut dyn FnMut(&mut Toleranced)) {
+        match self {
+            Self::Direct | Self::Line(_) | Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => {}
+            Self::Series(parts) | Self::Parallel(parts) => {
+                for part in parts {
+                    part.for_each_toleranced(visit);
+                }
+            }
+            Self::BiWired { low, high } => {
+                low.for_each_toleranced(visit);
+                high.for_each_toleranced(visit);
+            }
+            Self::Toleranced(known) => {
+                visit(known);
+                known.cable.for_each_toleranced(visit);
+            }
+        }
+    }
+
+    /// The same cable with its lines solved at exactly these frequencies in Hz, and at no others.
+    pub(super) fn solved_at(&self, frequencies_hz: &[f64]) -> Result<Self, CircuitError> {
+        let all = |parts: &[Cable]| {
+            parts.iter().map(|part| part.solved_at(frequencies_hz)).collect::<Result<Vec<_>, _>>()
+        };
+        Ok(match self {
+            Self::Line(line) => Self::Line(Line {
+                length_m: line.length_m,
+                parameters: line.parameters.solved_at(frequencies_hz)?,
+            }),
+            Self::Series(parts) => Self::Series(all(parts)?),
+            Self::Parallel(parts) => Self::Parallel(all(parts)?),
+            Self::BiWired { low, high } => Self::BiWired {
+                low: Box::new(low.solved_at(frequencies_hz)?),
+                high: Box::new(high.solved_at(frequencies_hz)?),
+            },
+            Self::Toleranced(known) => {
+                Self::Toleranced(Box::new(known.around(known.cable.solved_at(frequencies_hz)?)))
+            }
+            Self::Direct | Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => self.clone(),
+        })
     }
 
     fn two_port(&self, frequencies_hz: &[f64]) -> Result<Vec<(PerMetre, Abcd)>, CircuitError> {
@@ -145,6 +205,11 @@ impl Cable {
                 }
                 Ok(sum)
             }
+            Self::Toleranced(known) => Ok(frequencies_hz
+                .iter()
+                .zip(known.cable.two_port(frequencies_hz)?)
+                .map(|(&frequency, solved)| known.applied(frequency, solved))
+                .collect()),
             Self::Response(_) => Err(CircuitError::Combination(
                 "a measured transfer function already holds amplifier and loudspeaker: it cannot be one section of a \
                  cable; measure the section as a two-port"
@@ -173,6 +238,9 @@ impl Cable {
                 low: Box::new(low.stretched(factor)?),
                 high: Box::new(high.stretched(factor)?),
             },
+            Self::Toleranced(known) => {
+                Self::Toleranced(Box::new(known.around(known.cable.stretched(factor)?)))
+            }
         })
     }
 
@@ -186,6 +254,7 @@ impl Cable {
             Self::Series(sections) => all(sections).map(|lengths| lengths.iter().sum()),
             Self::Parallel(cables) => all(cables).map(|lengths| lengths.into_iter().fold(0.0, f64::max)),
             Self::BiWired { low, high } => Some(low.length_m()?.max(high.length_m()?)),
+            Self::Toleranced(known) => known.cable.length_m(),
         }
     }
 
@@ -201,6 +270,7 @@ impl Cable {
             Self::BiWired { low, high } => {
                 [low, high].iter().filter_map(|cable| cable.metal_area_m2()).reduce(f64::min)
             }
+            Self::Toleranced(known) => known.cable.metal_area_m2(),
         }
     }
 
@@ -222,6 +292,7 @@ impl Cable {
                 cables.iter().map(Self::measured_range_hz).fold(None, both)
             }
             Self::BiWired { low, high } => both(low.measured_range_hz(), high.measured_range_hz()),
+            Self::Toleranced(known) => known.cable.measured_range_hz(),
         }
     }
 }

@@ -63,7 +63,15 @@ impl Chain {
                     .iter()
                     .zip(low.iter().zip(&high))
                     .map(|(&frequency, (low, high))| {
-                        bi_wired(network, low.1, high.1, self.amplifier.impedance(frequency), frequency)
+                        let loads = [Terminals::Low, Terminals::High]
+                            .map(|pair| self.loudspeaker.moved(network.immittance_at(pair, frequency)));
+                        bi_wired(
+                            network,
+                            [low.1, high.1],
+                            loads,
+                            self.amplifier.impedance(frequency),
+                            frequency,
+                        )
                     })
                     .collect()
             }
@@ -121,6 +129,13 @@ impl Chain {
     }
 
     fn two_pairs(&self) -> Result<&Network, CircuitError> {
+        if self.loudspeaker.zobel.is_some() {
+            return Err(CircuitError::Combination(
+                "a Zobel network hangs on one pair of terminals, and a bi-wired loudspeaker has two; make it a way of \
+                 the loudspeaker's network"
+                    .to_owned(),
+            ));
+        }
         match &self.loudspeaker.load {
             Load::Network(network) if network.has_two_pairs() => Ok(network),
             _ => Err(CircuitError::Combination(
@@ -140,9 +155,13 @@ fn voltage(chain: Abcd, source: Complex64, load: Immittance) -> Complex64 {
 }
 
 /// Both cables hang on the amplifier's terminals, each with its part of the loudspeaker at its end.
-fn bi_wired(network: &Network, low: Abcd, high: Abcd, source: Complex64, frequency_hz: f64) -> Complex64 {
-    let loads = [Terminals::Low, Terminals::High].map(|pair| network.immittance_at(pair, frequency_hz));
-    let cables = [low, high];
+fn bi_wired(
+    network: &Network,
+    cables: [Abcd; 2],
+    loads: [Immittance; 2],
+    source: Complex64,
+    frequency_hz: f64,
+) -> Complex64 {
     let mut admittance = Complex64::new(0.0, 0.0);
     for (chain, load) in cables.iter().zip(loads) {
         // As an admittance: a way that lets nothing pass is 0 siemens, and would be an infinite impedance.

@@ -1,5 +1,7 @@
 //! The uniform line with loss, from what it is made of or what was measured.
 
+use std::sync::Arc;
+
 use num_complex::Complex64;
 
 use super::coaxial::Coaxial;
@@ -101,6 +103,16 @@ pub enum LineParameters {
         /// Metres of line in a metre of cable, at least 1: see [`take_up`].
         take_up: f64,
     },
+    /// Solved already, at certain frequencies and no others.
+    Solved(Arc<SolvedLine>),
+}
+
+/// Parameters per metre at certain frequencies.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SolvedLine {
+    frequencies_hz: Vec<f64>,
+    per_metre: Vec<PerMetre>,
+    metal_area_m2: Option<f64>,
 }
 
 /// Metres of a helix of some diameter in a metre along its axis, one turn per lay length: `sqrt(1 + (pi D/lay)^2)`.
@@ -138,6 +150,14 @@ impl LineParameters {
             Self::Measured(table) => {
                 Ok(frequencies_hz.iter().map(|&frequency| table.per_metre(frequency)).collect())
             }
+            Self::Solved(solved) => {
+                if solved.frequencies_hz != frequencies_hz {
+                    return Err(CircuitError::Combination(
+                        "a line that was solved at certain frequencies is asked for others".to_owned(),
+                    ));
+                }
+                Ok(solved.per_metre.clone())
+            }
             Self::LaidUp { of, count, take_up } => {
                 let (along, across) = (take_up / *count as f64, take_up * *count as f64);
                 let one = of.per_metre(frequencies_hz)?;
@@ -154,6 +174,15 @@ impl LineParameters {
         }
     }
 
+    /// The same line, solved at exactly these frequencies in Hz and at no others.
+    pub(super) fn solved_at(&self, frequencies_hz: &[f64]) -> Result<Self, CircuitError> {
+        Ok(Self::Solved(Arc::new(SolvedLine {
+            frequencies_hz: frequencies_hz.to_vec(),
+            per_metre: self.per_metre(frequencies_hz)?,
+            metal_area_m2: self.metal_area_m2(),
+        })))
+    }
+
     /// The smaller side's area of metal in square metres, where it is known.
     pub fn metal_area_m2(&self) -> Option<f64> {
         match self {
@@ -161,6 +190,7 @@ impl LineParameters {
             Self::Coaxial { coaxial, .. } => Some(coaxial.inner.metal_area_m2),
             Self::CrossSection { section, .. } => Some(section.metal_area_m2()),
             Self::LaidUp { of, count, .. } => of.metal_area_m2().map(|area| area * *count as f64),
+            Self::Solved(solved) => solved.metal_area_m2,
             Self::Constant { .. } | Self::Measured(_) => None,
         }
     }

@@ -109,27 +109,62 @@ pub struct Loudspeaker {
     pub load: Load,
     /// Rated impedance in ohm, if known.
     pub rated_impedance_ohm: Option<f64>,
+    /// A resistor and a capacitor in series across its terminals, if there are any.
+    pub zobel: Option<Zobel>,
+    /// Its impedance (without the network above) is known within so large a share, either way.
+    pub impedance_tolerance: f64,
+    /// Share by which its impedance is moved; 0 is as written.
+    pub(super) impedance_shift: f64,
+}
+
+/// A resistor and a capacitor in series, across a loudspeaker's terminals: it ends a cable at high frequencies.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Zobel {
+    /// Ohm.
+    pub resistance_ohm: f64,
+    /// Farad.
+    pub capacitance_f: f64,
+}
+
+impl Zobel {
+    fn immittance(&self, frequency_hz: f64) -> Immittance {
+        let susceptance = std::f64::consts::TAU * frequency_hz * self.capacitance_f;
+        Immittance::impedance(Complex64::new(self.resistance_ohm, 0.0))
+            .then(Immittance::admittance(Complex64::new(0.0, susceptance)))
+    }
 }
 
 impl Loudspeaker {
+    /// A load of which nothing else is known.
+    pub fn of(load: Load) -> Self {
+        Self { load, rated_impedance_ohm: None, zobel: None, impedance_tolerance: 0.0, impedance_shift: 0.0 }
+    }
+
     /// A resistor.
     pub fn resistor(ohm: f64) -> Self {
-        Self { load: Load::Resistor(ohm), rated_impedance_ohm: None }
+        Self::of(Load::Resistor(ohm))
     }
 
     /// One driver.
     pub fn driver(driver: Driver) -> Self {
-        Self { load: Load::Driver(driver), rated_impedance_ohm: None }
+        Self::of(Load::Driver(driver))
     }
 
     /// What is between the terminals at a frequency in Hz, infinite impedance included.
     pub fn immittance(&self, frequency_hz: f64) -> Immittance {
-        match &self.load {
+        let bare = match &self.load {
             Load::Resistor(ohm) => Immittance::impedance(Complex64::new(*ohm, 0.0)),
             Load::Table(table) => Immittance::impedance(table.impedance(frequency_hz)),
             Load::Driver(driver) => Immittance::impedance(driver.impedance(frequency_hz)),
             Load::Network(network) => network.immittance(frequency_hz),
-        }
+        };
+        let moved = self.moved(bare);
+        self.zobel.map_or(moved, |zobel| moved.beside(zobel.immittance(frequency_hz)))
+    }
+
+    /// An impedance of its own, moved as far as the whole is.
+    pub(super) fn moved(&self, of: Immittance) -> Immittance {
+        if self.impedance_shift == 0.0 { of } else { of.scaled(1.0 + self.impedance_shift) }
     }
 
     /// The impedance of smallest magnitude between two frequencies in Hz: `(ohm, Hz)`, searched on 48 points per octave.

@@ -17,6 +17,7 @@
 //! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
+//! | [`tolerance`] | contacts, and how well values are known |
 //! | [`table`], [`touchstone`], [`interpolation`] | measured data |
 //!
 //! ```
@@ -46,6 +47,7 @@ pub mod network;
 pub mod pair;
 mod smooth;
 pub mod table;
+pub mod tolerance;
 pub mod touchstone;
 pub mod twoport;
 

@@ -32,6 +32,12 @@ impl Immittance {
         Self { voltage: ONE, current: siemens }
     }
 
+    /// An impedance so many times as large.
+    #[must_use]
+    pub fn scaled(self, factor: f64) -> Self {
+        Self { voltage: self.voltage * factor, current: self.current }
+    }
+
     /// Both in series.
     #[must_use]
     pub fn then(self, other: Self) -> Self {

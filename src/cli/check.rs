@@ -7,9 +7,10 @@ use serde_json::json;
 
 use super::progress::Bar;
 use super::{Failure, check_words, paragraph, predict};
+use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
-use crate::hearing::{OnClip, PowerGains, Summary};
-use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
+use crate::hearing::{OnClip, PowerGains, Summary, Uncertainty};
+use crate::session::{Caution, ControlKind, Levels, Session, Stopping, Switching};
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, StimulusSet};
 
@@ -36,7 +37,11 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     let summaries = session
         .comparisons
         .iter()
-        .map(|comparison| Summary::between(&session.chain(comparison.a), &session.chain(comparison.b)))
+        .map(|comparison| {
+            let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+            let summary = Summary::between(&a, &b)?;
+            Ok::<_, CircuitError>((summary, Uncertainty::between(&a, &b, &summary, &[])?))
+        })
         .collect::<Result<Vec<_>, _>>()
         .map_err(Failure::bad)?;
     let mut gains = PowerGains::default();
@@ -59,9 +64,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             .iter()
             .zip(&summaries)
             .enumerate()
-            .map(|(index, (comparison, summary))| {
-                as_json(&session, index, comparison, summary, &stimuli, &to_an_ear[index])
-            })
+            .map(|(index, (_, summary))| as_json(&session, index, summary, &stimuli, &to_an_ear[index]))
             .collect();
         let document = json!({
             "schema": "earwitness.check/1",
@@ -81,9 +84,9 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     for line in terms(&session) {
         writeln!(out, "{line}")?;
     }
-    for (index, (comparison, summary)) in session.comparisons.iter().zip(&summaries).enumerate() {
+    for (index, (comparison, (summary, unknown))) in session.comparisons.iter().zip(&summaries).enumerate() {
         writeln!(out)?;
-        for line in predict::summary_lines(&session, comparison, summary) {
+        for line in predict::summary_lines(&session, comparison, summary, unknown.as_ref()) {
             writeln!(out, "{line}")?;
         }
         for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&to_an_ear[index]) {
@@ -262,11 +265,11 @@ fn control_words(kind: ControlKind) -> String {
 fn as_json(
     session: &Session,
     index: usize,
-    comparison: &Comparison,
-    summary: &Summary,
+    (summary, unknown): &(Summary, Option<Uncertainty>),
     stimuli: &StimulusSet,
     to_an_ear: &[(String, Option<OnClip>)],
 ) -> serde_json::Value {
+    let comparison = &session.comparisons[index];
     let clips: Vec<serde_json::Value> = comparison
         .clips
         .iter()
@@ -296,6 +299,7 @@ fn as_json(
         "shape_max_abs_db": summary.shape_max_abs_db,
         "at_1khz_db": summary.at_1khz_db,
         "at_20khz_db": summary.at_20khz_db,
+        "uncertainty": predict::uncertainty_json(session, comparison, summary, unknown.as_ref()),
         "clips": clips,
     })
 }

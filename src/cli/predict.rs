@@ -9,8 +9,12 @@ use super::{Failure, paragraph, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
-use crate::hearing::{Difference, OnClip, PowerGains, Spectrum, Summary};
+use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus};
+use crate::hearing::{Difference, OnClip, PowerGains, Spectrum, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Session};
+
+/// Most values that lines of text name among those that are known within limits.
+const MOST_CONTRIBUTIONS: usize = 3;
 
 /// What was typed after `predict`.
 #[derive(Debug, clap::Args)]
@@ -101,7 +105,8 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     for comparison in &session.comparisons {
         let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
         let summary = Summary::between(&a, &b).map_err(Failure::bad)?;
-        for line in summary_lines(&session, comparison, &summary) {
+        let unknown = Uncertainty::between(&a, &b, &summary, &[]).map_err(Failure::bad)?;
+        for line in summary_lines(&session, comparison, &summary, unknown.as_ref()) {
             writeln!(out, "{line}")?;
         }
         if let Some(decibels) = arguments.reach {
@@ -215,31 +220,107 @@ pub(super) fn cautions_json(cautions: &[Caution]) -> Vec<Value> {
 }
 
 /// The summary of one comparison in plain lines.
-pub(super) fn summary_lines(session: &Session, comparison: &Comparison, summary: &Summary) -> Vec<String> {
-    vec![
+pub(super) fn summary_lines(
+    session: &Session,
+    comparison: &Comparison,
+    summary: &Summary,
+    unknown: Option<&Uncertainty>,
+) -> Vec<String> {
+    let decibels = |value: f64, of: fn(&Uncertainty) -> f64, signed: bool| match unknown {
+        Some(unknown) => plus_minus(value, of(unknown)),
+        None if signed => format!("{value:+.4} dB"),
+        None => format!("{value:.4} dB"),
+    };
+    let mut lines = vec![
         format!(
             "{}: {} (A) against {} (B)",
             comparison.name, session.cables[comparison.a].name, session.cables[comparison.b].name
         ),
         format!(
-            "  largest difference, 20 Hz to 20 kHz   {:.4} dB at {:.0} Hz",
-            summary.max_abs_db, summary.max_abs_at_hz
+            "  largest difference, 20 Hz to 20 kHz   {} at {:.0} Hz",
+            decibels(summary.max_abs_db, |unknown| unknown.max_abs_db, false),
+            summary.max_abs_at_hz
         ),
         format!(
-            "  left after the best level match       {:.4} dB at {:.0} Hz (level {:+.4} dB)",
-            summary.shape_max_abs_db, summary.shape_max_abs_at_hz, summary.level_db
+            "  left after the best level match       {} at {:.0} Hz (level {:+.4} dB)",
+            decibels(summary.shape_max_abs_db, |unknown| unknown.shape_max_abs_db, false),
+            summary.shape_max_abs_at_hz,
+            summary.level_db
         ),
         format!(
-            "  A minus B at 1 kHz, at 20 kHz         {:+.4} dB, {:+.4} dB",
-            summary.at_1khz_db, summary.at_20khz_db
+            "  A minus B at 1 kHz, at 20 kHz         {}, {}",
+            decibels(summary.at_1khz_db, |unknown| unknown.at_1khz_db, true),
+            decibels(summary.at_20khz_db, |unknown| unknown.at_20khz_db, true)
         ),
-    ]
+    ];
+    let matched = session.levels == Levels::Matched;
+    match unknown {
+        Some(unknown) => {
+            lines.extend(paragraph(2, &unknown.sentence(summary, matched)));
+            let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
+            let parts = unknown.contributions.iter().take(MOST_CONTRIBUTIONS).map(|part| {
+                let size = if matched { part.shape_max_abs_db } else { part.max_abs_db };
+                format!("{} (±{size:.4} dB)", part.words(names))
+            });
+            let parts = parts.collect::<Vec<_>>().join(", ");
+            lines.extend(paragraph(2, &format!("What matters most for that: {parts}.")));
+        }
+        None => lines.extend(paragraph(
+            2,
+            "How sure that is cannot be said: the session gives no tolerances (resistance_tolerance, length_tolerance, \
+             lcr_accuracy and so on).",
+        )),
+    }
+    lines
+}
+
+/// How sure a difference is, as the JSON documents show it.
+pub(super) fn uncertainty_json(
+    session: &Session,
+    comparison: &Comparison,
+    summary: &Summary,
+    unknown: Option<&Uncertainty>,
+) -> Value {
+    let Some(unknown) = unknown else { return Value::Null };
+    let matched = session.levels == Levels::Matched;
+    let contributions: Vec<Value> = unknown
+        .contributions
+        .iter()
+        .map(|part| {
+            json!({
+                "quantity": part.quantity.name(),
+                "cable": part.side.map(|side| &session.cables[[comparison.a, comparison.b][side]].name),
+                "side": part.side.map(|side| ["a", "b"][side]),
+                "half_width": part.half_width,
+                "max_abs_db": part.max_abs_db,
+                "shape_max_abs_db": part.shape_max_abs_db,
+            })
+        })
+        .collect();
+    json!({
+        "level": 0.95,
+        "coverage_factor": COVERAGE_FACTOR,
+        "max_abs_db": unknown.max_abs_db,
+        "shape_max_abs_db": unknown.shape_max_abs_db,
+        "level_db": unknown.level_db,
+        "at_1khz_db": unknown.at_1khz_db,
+        "at_20khz_db": unknown.at_20khz_db,
+        "larger_than_unknown": unknown.is_exceeded(summary, matched),
+        "sentence": unknown.sentence(summary, matched),
+        "contributions": contributions,
+    })
 }
 
 fn as_json(session: &Session, comparison: &Comparison, frequencies: &[f64]) -> Result<Value, CircuitError> {
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     let difference = Difference::between(&a, &b, frequencies)?;
     let summary = Summary::between(&a, &b)?;
+    let unknown = Uncertainty::between(&a, &b, &summary, frequencies)?;
+    let mut uncertainty = uncertainty_json(session, comparison, &summary, unknown.as_ref());
+    if let Some(unknown) = &unknown {
+        uncertainty["gain_db"] = json!(unknown.gain_db);
+        uncertainty["phase_deg"] = json!(unknown.phase_deg);
+    }
     Ok(json!({
         "name": comparison.name,
         "a": side(session, comparison.a, frequencies)?,
@@ -252,6 +333,7 @@ fn as_json(session: &Session, comparison: &Comparison, frequencies: &[f64]) -> R
             "at_1khz_db": summary.at_1khz_db,
             "at_20khz_db": summary.at_20khz_db,
         },
+        "uncertainty": uncertainty,
     }))
 }
 

@@ -6,7 +6,6 @@ use std::path::Path;
 use num_complex::Complex64;
 
 use super::Failure;
-use crate::circuit::Cable;
 use crate::circuit::cable::Solved;
 use crate::circuit::touchstone::{self, PortData, Touchstone, Version};
 use crate::session::Session;
@@ -34,7 +33,7 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
         if !session.comparisons.iter().any(|comparison| comparison.a == index || comparison.b == index) {
             continue;
         }
-        if matches!(named.cable, Cable::Response(_) | Cable::BiWired { .. }) {
+        if named.cable.is_no_two_port() {
             super::note(&format!(
                 "{}: a measured response or a bi-wired pair is no two-port, so no file is written for it",
                 named.name

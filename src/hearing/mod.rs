@@ -6,7 +6,9 @@
 pub mod difference;
 pub mod ear;
 pub mod reach;
+pub mod uncertainty;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
 pub use ear::{OnClip, PowerGains, Spectrum};
+pub use uncertainty::Uncertainty;

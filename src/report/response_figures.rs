@@ -8,9 +8,10 @@ use std::fmt::Write as _;
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{BAND_HZ, gain_db, logarithmic};
+use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::weighting::just_noticeable_db;
-use crate::hearing::{Difference, Summary};
-use crate::session::{Comparison, Session};
+use crate::hearing::{Difference, Summary, Uncertainty};
+use crate::session::{Comparison, Levels, Session};
 
 /// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
 const POINTS: usize = 240;
@@ -25,6 +26,7 @@ const MATCHED_DB: f64 = 0.1;
 /// The circuit has no answer.
 pub fn of_comparison(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
     let mut all = vec![responses(session, comparison)?, difference(session, comparison)?];
+    all.extend(unknown(session, comparison)?);
     let sides = [("A, ", comparison.a), ("B, ", comparison.b)];
     all.extend(over_cables(session, &format!("{}: ", comparison.name), &sides)?);
     Ok(all)
@@ -91,7 +93,15 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     let summary = Summary::between(&a, &b)?;
     let whole = Difference::between(&a, &b, &frequencies)?.gain_db;
     let shape: Vec<f64> = whole.iter().map(|db| db - summary.level_db).collect();
-    let (low, high) = ends(whole.iter().chain(&shape));
+    let unknown = Uncertainty::between(&a, &b, &summary, &frequencies)?;
+    let around = unknown.as_ref().map(|unknown| {
+        let moved = |sign: f64| -> Vec<f64> {
+            whole.iter().zip(&unknown.gain_db).map(|(db, expanded)| db + sign * expanded).collect()
+        };
+        (moved(-1.0), moved(1.0))
+    });
+    let shown = around.iter().flat_map(|(lower, upper)| lower.iter().chain(upper));
+    let (low, high) = ends(whole.iter().chain(&shape).chain(shown));
     let (loud, soft) = (just_noticeable_db(LOUD_TO_SOFT_DB.0), just_noticeable_db(LOUD_TO_SOFT_DB.1));
     let reach = low.abs().max(high.abs()).max(soft) * 1.1;
     let mut chart = Chart::new(
@@ -104,10 +114,16 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     for sign in [-1.0, 1.0] {
         chart.band(Tone::Critical, &flat(sign * loud), &flat(sign * soft));
     }
+    if let Some((lower, upper)) = &around {
+        chart.band(Tone::First, &points(&frequencies, lower), &points(&frequencies, upper));
+    }
     chart.line(Tone::First, &points(&frequencies, &whole));
     chart.line(Tone::Third, &points(&frequencies, &shape));
     chart.name(Tone::First, "as wired");
     chart.name(Tone::Third, format!("after the best level match ({:+.3} dB)", summary.level_db));
+    if around.is_some() {
+        chart.name_band(Tone::First, "what is unknown about it (95 %)");
+    }
     chart.name_band(
         Tone::Critical,
         format!("{loud:.2} to {soft:.2} dB: just noticeable steps of loud to soft tones"),
@@ -124,7 +140,58 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
          source).",
         LOUD_TO_SOFT_DB.0, LOUD_TO_SOFT_DB.1
     );
+    if let Some(unknown) = &unknown {
+        let _ = write!(words, " {}", unknown.sentence(&summary, session.levels == Levels::Matched));
+    }
     Ok(chart.finish(words))
+}
+
+/// Most values that the figure of unknowns shows.
+const MOST_UNKNOWNS: usize = 10;
+
+/// What each value that is known within limits adds to the uncertainty of the difference, the most important on top; nothing
+/// if the session gives no tolerances.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figure>, CircuitError> {
+    let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
+    let summary = Summary::between(&a, &b)?;
+    let Some(unknown) = Uncertainty::between(&a, &b, &summary, &[])? else { return Ok(None) };
+    let matched = session.levels == Levels::Matched;
+    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
+    let mut parts: Vec<(String, f64)> = unknown
+        .contributions
+        .iter()
+        .map(|part| (part.words(names), if matched { part.shape_max_abs_db } else { part.max_abs_db }))
+        .collect();
+    parts.sort_by(|one, other| other.1.total_cmp(&one.1));
+    let left_out = parts.len().saturating_sub(MOST_UNKNOWNS);
+    parts.truncate(MOST_UNKNOWNS);
+    let (size, all) = unknown.played(&summary, matched);
+    let rows = parts.len() as f64;
+    let reach = parts.iter().map(|(_, size)| *size).fold(all, f64::max) * 1.25;
+    let mut chart = Chart::new(
+        format!("{}: what is unknown about the difference", comparison.name),
+        Axis::linear("part of the uncertainty (95 %), dB", -reach, reach),
+        Axis::linear("", 0.0, rows + 1.0).with_ticks(Vec::new()),
+    )
+    .tall(80.0 + 26.0 * (rows + 1.0))
+    .left(236.0);
+    let mut words = format!("The difference is {}.", plus_minus(size, all));
+    let together = ("all together".to_owned(), all);
+    for (row, (name, part)) in parts.iter().chain([&together]).enumerate() {
+        let middle = rows + 0.5 - row as f64;
+        let tone = if row == parts.len() { Tone::Second } else { Tone::First };
+        chart.bar(tone, (-part, middle - 0.32), (*part, middle + 0.32));
+        chart.words(&cut(name, 34), (-reach, middle), "end", -8.0, 4.0);
+        let _ = write!(words, " {name}: {part:.4} dB.");
+    }
+    chart.upright(Tone::Quiet, 0.0);
+    if left_out > 0 {
+        let _ = write!(words, " {left_out} smaller parts are left out.");
+    }
+    Ok(Some(chart.finish(words)))
 }
 
 /// Loop resistance, loop inductance and capacitance of all cables over frequency; nothing for cables that were measured

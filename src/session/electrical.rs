@@ -14,6 +14,8 @@
 //! | | `[loudspeaker.driver]` | one driver, or |
 //! | | `[[loudspeaker.network]]` | branches of a crossover, from the terminals inwards |
 //! | | `rated_impedance` | what its maker says, for cautions |
+//! | | `impedance_tolerance` | share within which its impedance is known |
+//! | | `[loudspeaker.zobel]`: `resistance`, `capacitance` | both in series across its terminals |
 //! | driver | `dc_resistance`, `resonance`, `q_mechanical`, `q_electrical` | Re, fs, Qms, Qes |
 //! | | `voice_coil_inductance` | Le, or |
 //! | | `coil_coefficient`, `coil_exponent` | a lossy voice coil, K (jw)^n, or |
@@ -32,6 +34,11 @@
 //! | | `[[cables.NAME.parallel]]` | cables side by side, instead |
 //! | | `[cables.NAME.low]`, `[cables.NAME.high]` | bi-wiring, instead |
 //! | | `count` | so many equal ones side by side; 1 if absent |
+//! | | `resistance_tolerance`, `inductance_tolerance`, `capacitance_tolerance` | shares within which they are known |
+//! | | `length_tolerance` | length or share within which the length is known |
+//! | | `contact_resistance`, `contact_tolerance` | of each of the four joints; known within half of it if nothing is said |
+//! | | `lcr_accuracy` | share within which a meter reads, or a table with `resistance`, `inductance`, `capacitance` |
+//! | | `gain_tolerance` | decibels within which each point of a measured response is known |
 //! | | `length` | length from end to end; with `lcr_table` the sample's if absent |
 //! | | `permittivity`, `loss_tangent` | effective, of the insulation; 1 and 0 if absent |
 //! | parallel-pair | `spacing` | centre to centre |
@@ -52,6 +59,7 @@
 
 mod cable;
 mod conductor;
+mod tolerance;
 
 use std::path::Path;
 
@@ -59,7 +67,7 @@ pub use cable::cable;
 
 use super::reader::{SessionError, Table};
 use crate::circuit::amplifier::OutputImpedance;
-use crate::circuit::loudspeaker::{Driver, Load, VoiceCoil};
+use crate::circuit::loudspeaker::{Driver, Load, VoiceCoil, Zobel};
 use crate::circuit::network::{Branch, Joined, Network, Place, Terminals, Way};
 use crate::circuit::table::{self, ImpedanceTable};
 use crate::circuit::touchstone::{self, PortData};
@@ -123,6 +131,8 @@ pub fn loudspeaker(
     notes: &mut Vec<String>,
 ) -> Result<Loudspeaker, SessionError> {
     let rated_impedance_ohm = positive(table, "rated_impedance", Dimension::Resistance)?;
+    let impedance_tolerance = tolerance::share(table, "impedance_tolerance")?.unwrap_or(0.0);
+    let zobel = zobel(table)?;
     let kinds = ["resistance", "impedance_table", "touchstone", "driver", "network"];
     one_of(table, &kinds, "resistance = \"8 ohm\"")?;
     let load = if let Some(ohm) = positive(table, "resistance", Dimension::Resistance)? {
@@ -157,7 +167,21 @@ pub fn loudspeaker(
     } else {
         Load::Network(network(table)?)
     };
-    Ok(Loudspeaker { load, rated_impedance_ohm })
+    let mut loudspeaker = Loudspeaker::of(load);
+    loudspeaker.rated_impedance_ohm = rated_impedance_ohm;
+    loudspeaker.impedance_tolerance = impedance_tolerance;
+    loudspeaker.zobel = zobel;
+    Ok(loudspeaker)
+}
+
+fn zobel(table: &mut Table<'_>) -> Result<Option<Zobel>, SessionError> {
+    let Some(mut inner) = table.table("zobel")? else { return Ok(None) };
+    let resistance_ohm = not_negative(&mut inner, "resistance", Dimension::Resistance)?
+        .ok_or_else(|| inner.missing("resistance", "\"10 ohm\""))?;
+    let capacitance_f = positive(&mut inner, "capacitance", Dimension::Capacitance)?
+        .ok_or_else(|| inner.missing("capacitance", "\"100 nF\""))?;
+    inner.finish()?;
+    Ok(Some(Zobel { resistance_ohm, capacitance_f }))
 }
 
 fn driver(table: &mut Table<'_>) -> Result<Driver, SessionError> {

@@ -43,6 +43,8 @@ pub enum Dimension {
     Temperature,
     /// Decibel.
     Level,
+    /// A share of something: `%`, `ppm`.
+    Ratio,
     /// Ohm per metre.
     ResistancePerLength,
     /// Henry per metre.

@@ -54,6 +54,7 @@ const FREQUENCY: &[(&str, f64)] =
     &[("Hz", 1.0), ("kHz", 1e3), ("MHz", 1e6), ("GHz", 1e9), ("hz", 1.0), ("khz", 1e3), ("KHz", 1e3)];
 const TIME: &[(&str, f64)] =
     &[("s", 1.0), ("ms", 1e-3), ("min", 60.0), ("us", 1e-6), ("ns", 1e-9), ("h", 3600.0), ("sec", 1.0)];
+const RATIO: &[(&str, f64)] = &[("%", 1e-2), ("ppm", 1e-6), ("percent", 1e-2)];
 const LEVEL: &[(&str, f64)] = &[("dB", 1.0), ("db", 1.0), ("DB", 1.0)];
 
 /// The unit as the tables above write it: one spelling of micro, ohm, square and degree, single spaces.
@@ -92,7 +93,7 @@ fn per_length(units: &[(&str, f64)], unit: &str) -> Option<f64> {
 
 impl Dimension {
     /// Every dimension, the most common reading of an ambiguous unit first.
-    pub(super) const ALL: [Self; 16] = [
+    pub(super) const ALL: [Self; 17] = [
         Self::Length,
         Self::Area,
         Self::Resistance,
@@ -104,6 +105,7 @@ impl Dimension {
         Self::Time,
         Self::Temperature,
         Self::Level,
+        Self::Ratio,
         Self::ResistancePerLength,
         Self::InductancePerLength,
         Self::CapacitancePerLength,
@@ -138,6 +140,7 @@ impl Dimension {
                 };
             }
             Self::Level => find(LEVEL, unit)?,
+            Self::Ratio => find(RATIO, unit)?,
             Self::ResistancePerLength => per_length(RESISTANCE, unit)?,
             Self::InductancePerLength => per_length(INDUCTANCE, unit)?,
             Self::CapacitancePerLength => per_length(CAPACITANCE, unit)?,
@@ -161,6 +164,7 @@ impl Dimension {
             Self::Time => "a time",
             Self::Temperature => "a temperature",
             Self::Level => "a level",
+            Self::Ratio => "a share",
             Self::ResistancePerLength => "a resistance per length",
             Self::InductancePerLength => "an inductance per length",
             Self::CapacitancePerLength => "a capacitance per length",
@@ -187,6 +191,7 @@ impl Dimension {
             Self::Time => names(TIME, 6),
             Self::Temperature => "C, K, F".to_owned(),
             Self::Level => "dB".to_owned(),
+            Self::Ratio => names(RATIO, 2),
             Self::ResistancePerLength => "ohm/m, mohm/m, ohm/km, mohm/ft, ohm/1000 ft".to_owned(),
             Self::InductancePerLength => "uH/m, nH/m, uH/ft, mH/km".to_owned(),
             Self::CapacitancePerLength => "pF/m, nF/m, pF/ft, nF/km".to_owned(),
@@ -208,6 +213,7 @@ impl Dimension {
             Self::Time => "s",
             Self::Temperature => "C",
             Self::Level => "dB",
+            Self::Ratio => "%",
             Self::ResistancePerLength => "mohm/m",
             Self::InductancePerLength => "uH/m",
             Self::CapacitancePerLength => "pF/m",
@@ -230,6 +236,7 @@ impl Dimension {
             Self::Time => "8 s",
             Self::Temperature => "20 C",
             Self::Level => "1 dB",
+            Self::Ratio => "0.5 %",
             Self::ResistancePerLength => "13 mohm/m",
             Self::InductancePerLength => "0.2 uH/ft",
             Self::CapacitancePerLength => "30 pF/ft",

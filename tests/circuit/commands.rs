@@ -61,7 +61,7 @@ fn the_document_of_predict_has_its_keys_and_values() {
     assert!(text.trim_start().starts_with("{\n  \"schema\": \"earwitness.predict/1\""), "{text}");
     assert_eq!(document["frequency_hz"], serde_json::json!([20.0, 1000.0, 20000.0]));
     let comparison = &document["comparisons"][0];
-    assert_eq!(keys(comparison), set(&["name", "a", "b", "difference", "summary"]));
+    assert_eq!(keys(comparison), set(&["name", "a", "b", "difference", "summary", "uncertainty"]));
     let side = set(&[
         "cable",
         "gain_db",

@@ -13,6 +13,7 @@ mod published;
 mod quantities;
 mod reference;
 mod sessions;
+mod uncertainty;
 mod wide;
 
 use earwitness::circuit::network::{Branch, Joined};

@@ -199,10 +199,9 @@ fn a_held_end_of_an_impedance_table_does_not_ring_for_ever() {
         let chain = earwitness::circuit::Chain {
             amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
             cable: earwitness::circuit::Cable::lumped(0.4, 5e-6, 1e-9),
-            loudspeaker: earwitness::circuit::Loudspeaker {
-                load: earwitness::circuit::loudspeaker::Load::Table(loudspeaker),
-                rated_impedance_ohm: None,
-            },
+            loudspeaker: earwitness::circuit::Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Table(
+                loudspeaker,
+            )),
         };
         let response = |frequencies: &[f64]| chain.transfer(frequencies).map_err(|error| error.to_string());
         let fir = earwitness::filter::design(&response, 48_000).expect("a filter");

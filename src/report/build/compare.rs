@@ -10,10 +10,11 @@ use crate::clip::loudness::Meter;
 use crate::clip::spectrum::Spectrum;
 use crate::clip::{ClipSource, OpenClip};
 use crate::evidence::hide;
-use crate::hearing::Summary;
+use crate::hearing::uncertainty::plus_minus;
+use crate::hearing::{Summary, Uncertainty};
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
 use crate::report::response_figures;
-use crate::session::{Caution, Clip, NamedCable, Session};
+use crate::session::{Caution, Clip, Levels, NamedCable, Session};
 
 /// Frames read at a time.
 const BLOCK: usize = 65_536;
@@ -53,6 +54,7 @@ pub(super) fn compared(session: &Session) -> Compared {
                 let comparison = &session.comparisons[index];
                 compared.figures.extend(response_figures::responses(session, comparison));
                 compared.figures.extend(response_figures::difference(session, comparison));
+                compared.figures.extend(response_figures::unknown(session, comparison).ok().flatten());
             }
             Err(problem) => {
                 compared.problems.push(format!("comparison {}: {problem}", session.comparisons[index].name));
@@ -155,6 +157,10 @@ fn describe(cable: &Cable) -> String {
         Cable::BiWired { low, high } => {
             format!("to the low terminals: {}; to the high ones: {}", describe(low), describe(high))
         }
+        Cable::Toleranced(known) if known.contact_ohm > 0.0 => {
+            format!("{}, four joints of {} mΩ each", describe(&known.cable), digits(known.contact_ohm * 1e3))
+        }
+        Cable::Toleranced(known) => describe(&known.cable),
     }
 }
 
@@ -229,23 +235,40 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
     let comparison = &session.comparisons[index];
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     let summary = Summary::between(&a, &b).map_err(|error| error.to_string())?;
+    let unknown = Uncertainty::between(&a, &b, &summary, &[]).map_err(|error| error.to_string())?;
+    let decibels = |value: f64, of: fn(&Uncertainty) -> f64, signed: bool| match &unknown {
+        Some(unknown) => plus_minus(value, of(unknown)),
+        None if signed => format!("{value:+.4} dB"),
+        None => format!("{value:.4} dB"),
+    };
     let fact = |label: &str, value: String| (label.to_owned(), value);
     Ok(DifferenceFacts {
         comparison: comparison.name.clone(),
         facts: vec![
-            fact("A minus B at 1 kHz", format!("{:+.4} dB", summary.at_1khz_db)),
-            fact("A minus B at 20 kHz", format!("{:+.4} dB", summary.at_20khz_db)),
+            fact("A minus B at 1 kHz", decibels(summary.at_1khz_db, |unknown| unknown.at_1khz_db, true)),
+            fact("A minus B at 20 kHz", decibels(summary.at_20khz_db, |unknown| unknown.at_20khz_db, true)),
             fact(
                 "largest, 20 Hz to 20 kHz",
-                format!("{:.4} dB at {}", summary.max_abs_db, hertz(summary.max_abs_at_hz)),
+                format!(
+                    "{} at {}",
+                    decibels(summary.max_abs_db, |unknown| unknown.max_abs_db, false),
+                    hertz(summary.max_abs_at_hz)
+                ),
             ),
             fact(
                 "left after the best level match",
-                format!("{:.4} dB at {}", summary.shape_max_abs_db, hertz(summary.shape_max_abs_at_hz)),
+                format!(
+                    "{} at {}",
+                    decibels(summary.shape_max_abs_db, |unknown| unknown.shape_max_abs_db, false),
+                    hertz(summary.shape_max_abs_at_hz)
+                ),
             ),
         ],
         level_db: Some(summary.level_db).filter(|db| db.is_finite()),
-        words: Vec::new(),
+        words: vec![match &unknown {
+            Some(unknown) => unknown.sentence(&summary, session.levels == Levels::Matched),
+            None => "How sure that is cannot be said: the session gives no tolerances.".to_owned(),
+        }],
     })
 }
 

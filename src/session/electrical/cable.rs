@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use super::conductor::{material, wire};
+use super::tolerance;
 use super::{file, held, not_negative, one_of, positive};
 use crate::circuit::Cable;
 use crate::circuit::cable::TwoPortTable;
@@ -61,7 +62,7 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
         let mut parts = Vec::new();
         for mut inner in table.tables(key)? {
             let part = cable(&mut inner, folder, notes)?;
-            if matches!(part, Cable::Response(_) | Cable::BiWired { .. }) {
+            if part.is_no_two_port() {
                 return Err(inner.error("a measured response or a bi-wired pair cannot be a part of a cable"));
             }
             parts.push(part);
@@ -73,12 +74,12 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
         if key == "sections" { Cable::Series(parts) } else { Cable::Parallel(parts) }
     };
     if count == 1 {
-        return Ok(cable);
+        return tolerance::of(table, cable);
     }
     if matches!(cable, Cable::Response(_) | Cable::BiWired { .. }) {
         return Err(table.error_at("count", "only cables of known parameters can be laid side by side"));
     }
-    Ok(Cable::Parallel(vec![cable; count]))
+    tolerance::of(table, Cable::Parallel(vec![cable; count]))
 }
 
 #[derive(Clone, Copy)]

@@ -1,0 +1,120 @@
+//! Keys that say how well a cable is known, and its contacts.
+
+use super::{not_negative, positive};
+use crate::circuit::Cable;
+use crate::circuit::tolerance::{Limit, Quantity, Toleranced};
+use crate::session::reader::{SessionError, Table};
+use crate::units::Dimension;
+
+/// Largest share by which a value may be off: beyond, nothing is known of it.
+const LARGEST_SHARE: f64 = 0.9;
+/// Share of a contact's resistance that it may be off by, if nobody says more (common practice, no source).
+const CONTACT_SHARE: f64 = 0.5;
+
+/// A share such as `"0.5 %"`, at least 0 and below all of it.
+pub(super) fn share(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
+    match not_negative(table, key, Dimension::Ratio)? {
+        Some(share) if share > LARGEST_SHARE => Err(table.error_at(
+            key,
+            format!(
+                "{} % is too much to compute with; at most {} % is allowed",
+                100.0 * share,
+                100.0 * LARGEST_SHARE
+            ),
+        )),
+        other => Ok(other),
+    }
+}
+
+/// The cable with its contacts and tolerances; the cable itself if the table has none.
+pub(super) fn of(table: &mut Table<'_>, cable: Cable) -> Result<Cable, SessionError> {
+    let mut limits = Vec::new();
+    let mut add = |quantity, half_width: Option<f64>| {
+        limits.extend(half_width.filter(|half| *half > 0.0).map(|half_width| Limit { quantity, half_width }));
+    };
+    add(Quantity::Resistance, share(table, "resistance_tolerance")?);
+    add(Quantity::Inductance, share(table, "inductance_tolerance")?);
+    add(Quantity::Capacitance, share(table, "capacitance_tolerance")?);
+    add(Quantity::Length, length(table, &cable)?);
+    let contact = not_negative(table, "contact_resistance", Dimension::Resistance)?;
+    let contact_share = share(table, "contact_tolerance")?;
+    if contact.is_none() && contact_share.is_some() {
+        return Err(table.error_at("contact_tolerance", "there is no contact_resistance that it belongs to"));
+    }
+    let contact_ohm = contact.unwrap_or(0.0);
+    add(Quantity::Contacts, Some(contact_share.unwrap_or(CONTACT_SHARE)).filter(|_| contact_ohm > 0.0));
+    let measured = table.has("lcr_table") || table.has("touchstone");
+    for (quantity, half_width) in meter(table)? {
+        if !measured {
+            return Err(
+                table.error_at("lcr_accuracy", "nothing here was read from a meter: there is no lcr_table")
+            );
+        }
+        add(quantity, Some(half_width));
+    }
+    let gain = positive(table, "gain_tolerance", Dimension::Level)?;
+    add(Quantity::Gain, gain);
+    let is_response = matches!(cable, Cable::Response(_));
+    if gain.is_some() && !is_response {
+        return Err(table.error_at(
+            "gain_tolerance",
+            "only a measured response has one; give resistance_tolerance, inductance_tolerance or capacitance_tolerance",
+        ));
+    }
+    if limits.is_empty() && contact_ohm == 0.0 {
+        return Ok(cable);
+    }
+    if matches!(cable, Cable::BiWired { .. }) {
+        return Err(table.error(
+            "contacts and tolerances of a bi-wired pair belong to each of its two cables: write them below low and high",
+        ));
+    }
+    if is_response && (contact_ohm > 0.0 || limits.iter().any(|limit| limit.quantity != Quantity::Gain)) {
+        return Err(table.error(
+            "a measured response holds cable, contacts and load in one: only gain_tolerance says how well it is known",
+        ));
+    }
+    Ok(Cable::Toleranced(Box::new(Toleranced::new(cable, contact_ohm, limits))))
+}
+
+/// `length_tolerance` as a share of the length.
+fn length(table: &mut Table<'_>, cable: &Cable) -> Result<Option<f64>, SessionError> {
+    let key = "length_tolerance";
+    if !table.has(key) {
+        return Ok(None);
+    }
+    if table.text(key)?.is_some_and(|text| text.contains(['%', 'p'])) {
+        return share(table, key);
+    }
+    let Some(metres) = not_negative(table, key, Dimension::Length)? else { return Ok(None) };
+    match cable.length_m() {
+        Some(length) if metres <= LARGEST_SHARE * length => {
+            Ok(Some(if length > 0.0 { metres / length } else { 0.0 }))
+        }
+        Some(length) => Err(table.error_at(
+            key,
+            format!("{metres} m is too much for a length of {length} m; write a smaller one"),
+        )),
+        None => Err(table.error_at(key, "this cable has no length that could be off")),
+    }
+}
+
+/// `lcr_accuracy`: one share for everything that a meter reads, or one for each.
+fn meter(table: &mut Table<'_>) -> Result<Vec<(Quantity, f64)>, SessionError> {
+    let kinds = [
+        ("resistance", Quantity::MeterResistance),
+        ("inductance", Quantity::MeterInductance),
+        ("capacitance", Quantity::MeterCapacitance),
+    ];
+    if !table.is_table("lcr_accuracy") {
+        let one = share(table, "lcr_accuracy")?;
+        return Ok(one.into_iter().flat_map(|half| kinds.map(|(_, quantity)| (quantity, half))).collect());
+    }
+    let Some(mut inner) = table.table("lcr_accuracy")? else { return Ok(Vec::new()) };
+    let mut found = Vec::new();
+    for (key, quantity) in kinds {
+        found.extend(share(&mut inner, key)?.map(|half| (quantity, half)));
+    }
+    inner.finish()?;
+    Ok(found)
+}
