@@ -21,7 +21,8 @@
 //! | [`verdict`] | facts to findings: one judge for phone, screen, `score` and report; caveats and sentences | a sentence, a caveat |
 //! | [`report`] | figures, HTML, CSV, JSON of findings | a figure, a column |
 //! | [`screen`] | the terminal user interface: draws a view, turns keys into events | a key, a layout |
-//! | [`sitting`] | drives a conductor with clock, disk, player and a face (screen, plain lines, simulated listener) | how a sitting runs |
+//! | [`conduct`] | one driver for a conductor with clock, disk and player, for sittings and nights alike | how records and sound are carried out |
+//! | [`sitting`] | one listener at this machine: screen, plain lines, simulated listener | a page, a face |
 //! | [`ballot`] | the club-night web server: same conductor, other listeners | phones, paper, the room's display |
 //! | [`cli`] | one file per command: parse, call, print | an option, an exit status |
 //!
@@ -37,6 +38,7 @@ pub mod ballot;
 pub mod circuit;
 pub mod cli;
 pub mod clip;
+pub mod conduct;
 pub mod evidence;
 pub mod filter;
 pub mod hearing;

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a failed assumption of a test is its result")]
 
 mod architecture;
+mod blind;
 mod circuit;
 mod commands;
 mod night;

@@ -16,7 +16,7 @@
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
 //! | `routes` | the web server | a path |
 //! | `pages`, `pages/` | the pages: markup, style, script | how they look |
-//! | `drive`, `drive/opening` | clock, disk, player and web tied together; how a night is opened | the loop |
+//! | `hosting`, `hosting/setup` | a night in front of host, phones and display; how it is opened | the loop |
 //! | `refused` | the log of what was refused | |
 //! | `paper` | ballots to print, answers typed or imported | a column |
 //! | `qr` | the join address as a code | |
@@ -27,8 +27,8 @@
 
 pub mod command;
 pub mod display;
-pub mod drive;
 pub mod guard;
+pub mod hosting;
 mod listener;
 pub mod night;
 mod pages;

@@ -11,6 +11,7 @@ use super::Refusal;
 use super::pass::Holder;
 use super::presentation::{Moment, Timing, moment};
 use super::seats::{MOST_SEATS, Seats, clean_alias, id_text};
+use crate::conduct::Machine;
 use crate::trial::{
     Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
     View,
@@ -20,6 +21,9 @@ use crate::trial::{
 const LONGEST_PHRASE: usize = 200;
 /// Phrases from phones that a night takes: each seat a few.
 const MOST_PHRASES: usize = 2000;
+
+/// A stimulus is stopped this long before its end, so that the player does not begin it again.
+const BEFORE_THE_END_MS: u64 = 80;
 
 /// What the evening is at, as everybody may know it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
@@ -91,6 +95,28 @@ pub struct Night {
     phrases: usize,
 }
 
+impl Machine for Night {
+    fn conductor(&self) -> &Conductor {
+        &self.conductor
+    }
+
+    fn event(&mut self, at_ms: u64, event: Event) -> Vec<Effect> {
+        if matches!(event, Event::JournalFailed { .. }) {
+            self.quiet();
+        }
+        self.step(at_ms, event).unwrap_or_default()
+    }
+
+    fn written(&mut self, record: &Record, digest: Digest) {
+        self.seats.written(record, digest);
+        self.conductor.step(0, Event::Durable(digest));
+    }
+
+    fn loaded(&mut self, length_ms: u64) {
+        self.clip_ms = length_ms.saturating_sub(BEFORE_THE_END_MS).max(length_ms / 2);
+    }
+}
+
 impl Night {
     /// A night around a conductor that was opened or resumed, with the records so far and their digests.
     pub fn new(
@@ -122,13 +148,6 @@ impl Night {
             released: BTreeSet::new(),
             phrases: 0,
         }
-    }
-
-    /// For tests of blindness only: presentation orders in turn instead of the sealed ones.
-    #[must_use]
-    pub fn with_forced_orders(mut self, orders: &[usize]) -> Self {
-        self.conductor = self.conductor.with_forced_orders(orders);
-        self
     }
 
     fn take(&mut self, record: &Record) {
@@ -229,26 +248,6 @@ impl Night {
             _ => self.now(at_ms).1,
         };
         until.map(|until| until.saturating_sub(at_ms))
-    }
-
-    /// The player has new stimuli, each heard for so long.
-    pub fn loaded(&mut self, clip_ms: u64) {
-        self.clip_ms = clip_ms;
-    }
-
-    /// A record is on the disk.
-    pub fn written(&mut self, record: &Record, digest: Digest) {
-        self.seats.written(record, digest);
-        self.conductor.step(0, Event::Durable(digest));
-    }
-
-    /// A record could not be written: nothing more is taken.
-    pub fn failed(&mut self, reason: String) -> Vec<Effect> {
-        self.show = Show::Quiet;
-        self.open = false;
-        self.deadline_ms = None;
-        self.start_ms = None;
-        self.conductor.step(0, Event::JournalFailed { reason })
     }
 
     /// Hands an event to the conductor.

@@ -1,7 +1,7 @@
 //! The web server: which paths there are, who may ask for them, and what they get.
 //!
 //! There are no files behind it: pages, style and scripts are in the program, the journal is the one file that is ever
-//! sent, and only after the closing. Everything that changes something goes to the host's thread as a letter and is
+//! sent, and only after the closing. Everything that changes something goes to the host's thread and is
 //! answered when its record is on the disk.
 
 use std::net::SocketAddr;
@@ -22,13 +22,13 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
-use super::drive::Clock;
 use super::guard::{Counted, Door, Tally, Turned};
 use super::listener::{BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
 use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
 use super::{NightError, Refusal, pages, qr};
+use crate::conduct::SittingClock;
 
 /// Longest body of a request in bytes: a phrase of 200 characters fits six times.
 const LONGEST_BODY: usize = 4096;
@@ -55,9 +55,9 @@ pub(crate) enum Answer {
     Done,
 }
 
-/// A letter to the host's thread.
+/// What a phone asks of the host's thread, and where it waits.
 #[derive(Debug)]
-pub(crate) struct Letter {
+pub(crate) struct PhoneRequest {
     pub(crate) ask: Ask,
     pub(crate) reply: oneshot::Sender<Result<Answer, Refusal>>,
 }
@@ -69,8 +69,8 @@ pub(crate) struct Shared {
     pub(crate) tally: Mutex<Tally>,
     pub(crate) log: Mutex<Log>,
     pub(crate) snapshot: RwLock<Arc<Snapshot>>,
-    pub(crate) letters: SyncSender<Letter>,
-    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) requests: SyncSender<PhoneRequest>,
+    pub(crate) clock: SittingClock,
     pub(crate) address: SocketAddr,
     pub(crate) journal: PathBuf,
 }
@@ -341,7 +341,7 @@ fn understood<T: DeserializeOwned>(body: &Bytes) -> Result<T, Refusal> {
 
 async fn deliver(shared: &Shared, ask: Ask) -> Result<Answer, Refusal> {
     let (reply, answer) = oneshot::channel();
-    match shared.letters.try_send(Letter { ask, reply }) {
+    match shared.requests.try_send(PhoneRequest { ask, reply }) {
         Ok(()) => {}
         Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => return Err(Refusal::Busy),
     }

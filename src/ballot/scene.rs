@@ -5,14 +5,16 @@
 use std::collections::VecDeque;
 
 use super::display::{Door, RoomFacts};
-use super::drive::{self, Club};
+use super::hosting::{self, HostedNight};
 use super::night::Now;
 use super::{Phase, results, view};
 use crate::screen::night::NightScene;
+use crate::screen::{Block, PageScene, Progress, Scene, Stage, StageKind};
+use crate::session::Session;
 
 /// What the host's screen shows of a night.
-pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
-    let shown = club.snapshot();
+pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightScene {
+    let shown = night.snapshot();
     let trial = shown.trial.as_ref();
     let heading = match (shown.phase, trial) {
         (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => {
@@ -23,7 +25,7 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
                 trial.of
             )
         }
-        (phase, _) => drive::words(phase).split(';').next().unwrap_or_default().to_owned(),
+        (phase, _) => hosting::words(phase).split(';').next().unwrap_or_default().to_owned(),
     };
     let in_trial = matches!(shown.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
     NightScene {
@@ -31,7 +33,7 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
         host: "host".to_owned(),
         marks: marks(shown.silent, shown.invented),
         heading,
-        hint: format!("Now: {}.", club.next_step()),
+        hint: format!("Now: {}.", night.next_step()),
         question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
         slots: trial
             .filter(|_| in_trial)
@@ -41,13 +43,13 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
             Now::Playing { slot } => Some(slot),
             _ => None,
         },
-        left: shown.until_ms.map(|until| until.saturating_sub(club.now_ms()).div_ceil(1000)),
+        left: shown.until_ms.map(|until| until.saturating_sub(night.now_ms()).div_ceil(1000)),
         joining: matches!(shown.phase, Phase::Welcome | Phase::Joining),
         open: shown.open,
         votes: (shown.voted, shown.taken),
-        join: club.join_address(),
-        code: club.room_code(),
-        qr: club.qr_lines().to_vec(),
+        join: night.join_address(),
+        code: night.room_code(),
+        qr: night.qr_lines().to_vec(),
         seal: (shown.commitment.phrase.clone(), shown.commitment.hex.clone()),
         cautions: if matches!(shown.phase, Phase::Welcome | Phase::Joining) {
             vec![view::CAUTION.to_owned()]
@@ -55,7 +57,7 @@ pub fn host(club: &Club, news: &VecDeque<String>, page: u64) -> NightScene {
             Vec::new()
         },
         news: news.iter().cloned().collect(),
-        results: club.results().map(results::NightResults::lines).unwrap_or_default(),
+        results: night.results().map(results::NightResults::lines).unwrap_or_default(),
         page,
     }
 }
@@ -116,4 +118,38 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
 fn marks(silent: bool, invented: bool) -> Vec<String> {
     let marks = [(silent, "SILENT OUTPUT"), (invented, "INVENTED DATA")];
     marks.into_iter().filter(|(applies, _)| *applies).map(|(_, mark)| mark.to_owned()).collect()
+}
+
+/// What the host sees while the stimuli are prepared; nobody can take part before they are.
+pub fn preparing(
+    session: &Session,
+    host: &str,
+    silent: bool,
+    progress: Option<Progress>,
+    notice: Option<String>,
+) -> Scene {
+    let failed = notice.is_some();
+    Scene {
+        title: session.title.clone(),
+        listener: host.to_owned(),
+        marks: marks(silent, session.invented),
+        notice: None,
+        stage: Stage::Page(PageScene {
+            kind: if failed { StageKind::Result } else { StageKind::Page },
+            id: u64::MAX - u64::from(failed),
+            heading: if failed { "The night cannot be opened" } else { "Preparing the stimuli" }.to_owned(),
+            blocks: match notice {
+                Some(why) => vec![Block::caution(why)],
+                None => vec![
+                    Block::text("The doors open when the stimuli are ready. Nothing is on the disk yet."),
+                    Block::Gap,
+                    Block::caution(view::CAUTION),
+                ],
+            },
+            entry: None,
+            proceed: failed.then(|| "leave".to_owned()),
+            progress,
+            stoppable: false,
+        }),
+    }
 }

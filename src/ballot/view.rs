@@ -187,7 +187,7 @@ impl Snapshot {
             invented: view.invented,
             phase,
             message: match &view.stage {
-                Stage::Stopped { reason } => Some(format!("The journal cannot be written: {reason}")),
+                Stage::Stopped { reason } => Some(format!("The night has stopped: {reason}")),
                 _ => None,
             },
             trial,

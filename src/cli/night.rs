@@ -10,15 +10,18 @@ use std::time::Duration;
 use super::Failure;
 use crate::ballot::command::Command;
 use crate::ballot::display::Door;
-use crate::ballot::drive::{self, Club, Invitation, World};
+use crate::ballot::hosting::{self, BeforeNight, HostedNight, NightEnvironment, NightRequest};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
-use crate::ballot::{Phase, scene};
+use crate::ballot::{NightError, Phase, scene};
+use crate::conduct::environment::{asked_to_end, note_requests_to_end};
+use crate::conduct::{HowFar, Preparation};
+use crate::player::OutputChoice;
 use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
-use crate::screen::{Intent, Palette};
+use crate::screen::{Intent, Palette, Progress};
 use crate::session::{self, Session};
-use crate::sitting::environment::{asked_to_end, note_requests_to_end};
+
 use crate::trial::{Definition, Terms};
 
 /// What was typed after `night`.
@@ -83,7 +86,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     if arguments.room_display {
         return show_room(arguments, &session, out);
     }
-    let invitation = Invitation {
+    let request = NightRequest {
         host: arguments.host.clone(),
         output: super::run::output(&arguments.output, arguments.device.as_deref())?,
         listen: arguments.listen,
@@ -98,11 +101,15 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
              --plain (lines in, lines out)",
         ));
     }
-    let bar = super::progress::Bar::default();
     crate::trial::private::process();
-    let club = Club::open(invitation, World::real(), &bar).map_err(Failure::bad)?;
-    drop(bar);
-    if arguments.plain { in_lines(club, out) } else { on_screen(club, out) }
+    let environment = NightEnvironment::real();
+    let preparation = Preparation::start(&request.session, &environment.common);
+    let before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
+    if arguments.plain {
+        in_lines(before, &preparation, out)
+    } else {
+        on_screen(before, &preparation, &request, out)
+    }
 }
 
 fn timing(arguments: &NightArguments) -> Result<Timing, Failure> {
@@ -168,33 +175,46 @@ fn lines() -> Receiver<String> {
 }
 
 /// What is said at the beginning, in every look.
-fn greeting(club: &Club) -> Vec<String> {
-    let shown = club.snapshot();
+fn greeting(night: &HostedNight) -> Vec<String> {
+    let shown = night.snapshot();
     let mut lines = Vec::new();
-    if club.is_resumed() {
+    if night.is_resumed() {
         lines.push("resumed a night that was cut off".to_owned());
     }
     lines.push(format!("night {}", shown.title));
-    lines.extend(club.notes().iter().chain(&shown.notes).map(|note| format!("note {note}")));
-    lines.push(format!("journal {}", club.journal().display()));
-    lines.push(format!("join {}", club.join_address()));
-    lines.push(format!("code {}", club.room_code()));
-    lines.push(format!("display {}", club.room_address()));
+    lines.extend(night.notes().iter().chain(&shown.notes).map(|note| format!("note {note}")));
+    lines.push(format!("journal {}", night.journal().display()));
+    lines.push(format!("join {}", night.join_address()));
+    lines.push(format!("code {}", night.room_code()));
+    lines.push(format!("display {}", night.room_address()));
     lines.push(format!("seal {}", shown.commitment.hex));
     lines.push(format!("seal words {}", shown.commitment.phrase));
     lines.push(format!("caution {}", crate::ballot::view::CAUTION));
-    if club.address().ip().is_loopback() {
+    if night.address().ip().is_loopback() {
         lines.push("note only this machine can take part; --listen ADDRESS:PORT lets phones in".to_owned());
     }
     lines
 }
 
 /// The line mode: commands in, what happens out.
-fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
-    for line in greeting(&club) {
+fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut told = String::new();
+    let stimuli = loop {
+        if let Some(made) = preparation.take(Duration::from_millis(50)) {
+            break made.map_err(Failure::bad)?;
+        }
+        let HowFar { what, .. } = preparation.progress();
+        if what != told {
+            writeln!(out, "preparing {what}")?;
+            out.flush()?;
+            told = what;
+        }
+    };
+    let mut night = before.open(stimuli).map_err(Failure::bad)?;
+    for line in greeting(&night) {
         writeln!(out, "{line}")?;
     }
-    for line in club.qr_lines() {
+    for line in night.qr_lines() {
         writeln!(out, "{line}")?;
     }
     out.flush()?;
@@ -202,16 +222,16 @@ fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
     let mut told: Option<(Phase, Option<String>)> = None;
     let mut finished = false;
     loop {
-        club.turn(Duration::from_millis(50));
+        night.turn(Duration::from_millis(50));
         let mut over = false;
         loop {
             match typed.try_recv() {
-                Ok(line) => match club.understand(&line) {
+                Ok(line) => match night.understand(&line) {
                     Ok(Command::Quit) => {
                         over = true;
                         break;
                     }
-                    Ok(command) => match club.say(&command) {
+                    Ok(command) => match night.say(&command) {
                         Ok(lines) => {
                             for line in lines {
                                 writeln!(out, "{line}")?;
@@ -228,28 +248,28 @@ fn in_lines(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
                 }
             }
         }
-        for notice in club.take_notices() {
+        for notice in night.take_notices() {
             writeln!(out, "{notice}")?;
         }
-        let shown = club.snapshot();
+        let shown = night.snapshot();
         let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
         if told.as_ref() != Some(&now) {
             let trial = now.1.as_ref().map(|id| format!(" {id}")).unwrap_or_default();
-            writeln!(out, "phase {}{trial}", drive::words(now.0))?;
+            writeln!(out, "phase {}{trial}", hosting::words(now.0))?;
             told = Some(now);
         }
-        if let Some(results) = club.results().filter(|_| !finished) {
+        if let Some(results) = night.results().filter(|_| !finished) {
             for line in results.lines() {
                 writeln!(out, "{line}")?;
             }
             finished = true;
         }
         out.flush()?;
-        if let Some(reason) = club.stopped() {
-            return Err(stopped(&club, &reason));
+        if let Some(reason) = night.stopped() {
+            return Err(stopped(&night, &reason));
         }
         if over {
-            club.leave();
+            night.leave();
             if !finished {
                 writeln!(out, "left; the same command resumes the night")?;
             }
@@ -276,21 +296,31 @@ fn with_screen<T>(
 }
 
 /// The host's terminal screen.
-fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
-    let mut news: VecDeque<String> = club.notes().iter().cloned().collect();
-    if club.is_resumed() {
-        news.push_back("This night was cut off and goes on.".to_owned());
-    }
-    news.push_back(format!("display for a projector: {}", club.room_address()));
+fn on_screen(
+    before: BeforeNight,
+    preparation: &Preparation,
+    request: &NightRequest,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
     let mut page = 0;
     let mut at: Option<(Phase, Option<String>)> = None;
     // The help is longer than the news; it goes with the next thing that is said.
     let mut keep = NEWS;
-    with_screen(|screen| {
+    let hosted = with_screen(|screen| {
+        let mut night = match prepared(before, preparation, request, screen)? {
+            Some(Ok(night)) => night,
+            Some(Err(error)) => return Ok(Some(Err(error))),
+            None => return Ok(None),
+        };
+        let mut news: VecDeque<String> = night.notes().iter().cloned().collect();
+        if night.is_resumed() {
+            news.push_back("This night was cut off and goes on.".to_owned());
+        }
+        news.push_back(format!("display for a projector: {}", night.room_address()));
         loop {
-            club.turn(Duration::from_millis(10));
-            news.extend(club.take_notices());
-            let shown = club.snapshot();
+            night.turn(Duration::from_millis(10));
+            news.extend(night.take_notices());
+            let shown = night.snapshot();
             let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
             // A new phase is a new page only at the end: what the host types meanwhile is not to be lost.
             if at.as_ref().is_some_and(|before| before.0 != now.0 && now.0 == Phase::Result) {
@@ -300,55 +330,95 @@ fn on_screen(mut club: Club, out: &mut dyn Write) -> Result<(), Failure> {
             while news.len() > keep {
                 news.pop_front();
             }
-            screen.show(&night::scene(&scene::host(&club, &news, page), true))?;
+            screen.show(&night::scene(&scene::host(&night, &news, page), true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
                 let line = match intent {
-                    Intent::Leave => return Ok(()),
+                    Intent::Leave => return Ok(Some(Ok(night))),
                     Intent::Proceed => String::new(),
                     Intent::Typed(line) => line,
                     _ => continue,
                 };
                 keep = NEWS;
-                match club.understand(&line) {
-                    Ok(Command::Quit) => return Ok(()),
+                match night.understand(&line) {
+                    Ok(Command::Quit) => return Ok(Some(Ok(night))),
                     Ok(Command::Help) => {
                         let help = crate::ballot::command::help();
                         keep = help.len();
                         news.extend(help);
                     }
-                    Ok(command) => match club.say(&command) {
+                    Ok(command) => match night.say(&command) {
                         Ok(lines) => news.extend(lines),
                         Err(message) => news.push_back(format!("refused: {message}")),
                     },
                     Err(message) => news.push_back(message),
                 }
             }
-            if club.stopped().is_some() || asked_to_end() {
-                return Ok(());
+            if night.stopped().is_some() || asked_to_end() {
+                return Ok(Some(Ok(night)));
             }
         }
     })?;
-    if let Some(reason) = club.stopped() {
-        return Err(stopped(&club, &reason));
+    let night = match hosted {
+        Some(night) => night.map_err(Failure::bad)?,
+        None => return Ok(writeln!(out, "left; nothing was opened, and nothing was recorded")?),
+    };
+    if let Some(reason) = night.stopped() {
+        return Err(stopped(&night, &reason));
     }
-    match club.results() {
+    match night.results() {
         Some(results) => {
             for line in results.lines() {
                 writeln!(out, "{line}")?;
             }
-            writeln!(out, "journal {}", club.journal().display())?;
+            writeln!(out, "journal {}", night.journal().display())?;
         }
         None => writeln!(out, "left; the same command resumes the night")?,
     }
-    club.leave();
+    night.leave();
     Ok(())
 }
 
-fn stopped(club: &Club, reason: &str) -> Failure {
+/// Prepares the stimuli behind a page, then opens the night; `None`: the host left. What stands in the way is said on the
+/// page before it is an error.
+fn prepared(
+    before: BeforeNight,
+    preparation: &Preparation,
+    request: &NightRequest,
+    screen: &mut Screen<Keyboard, std::io::BufWriter<std::fs::File>>,
+) -> std::io::Result<Option<Result<HostedNight, NightError>>> {
+    let silent = !matches!(request.output, OutputChoice::Device(_));
+    let page = |progress, why| scene::preparing(&request.session, &request.host, silent, progress, why);
+    let made = loop {
+        if let Some(made) = preparation.take(Duration::ZERO) {
+            break made;
+        }
+        let HowFar { what, done, total } = preparation.progress();
+        let progress = Progress { label: what, done: done as usize, total: total as usize };
+        screen.show(&page(Some(progress), None))?;
+        if screen.wait(Duration::from_millis(50))?.contains(&Intent::Leave) || asked_to_end() {
+            return Ok(None);
+        }
+    };
+    let opened = made.map_err(NightError::from).and_then(|stimuli| before.open(stimuli));
+    if let Err(error) = &opened {
+        loop {
+            screen.show(&page(None, Some(error.to_string())))?;
+            let intents = screen.wait(Duration::from_millis(50))?;
+            if intents.iter().any(|intent| matches!(intent, Intent::Proceed | Intent::Leave))
+                || asked_to_end()
+            {
+                break;
+            }
+        }
+    }
+    Ok(Some(opened))
+}
+
+fn stopped(night: &HostedNight, reason: &str) -> Failure {
     Failure::bad(format!(
-        "{}: the journal cannot be written: {reason}. Everything acknowledged before is kept; make room or mend the \
-         folder, then run the same command again to resume",
-        club.journal().display()
+        "{}: {reason}. Everything acknowledged before is kept; make room or mend the folder, then run the same command \
+         again to resume",
+        night.journal().display()
     ))
 }
 

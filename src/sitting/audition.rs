@@ -6,11 +6,13 @@ use std::time::Duration;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-use super::environment::{Environment, Preparation};
+use super::dialogue::TICK;
+use super::entry::{how_far, open_output};
 use super::face::Face;
-use super::listening::{Extent, level, scaled};
 use super::{SittingError, pages};
 use crate::clip::Playable;
+use crate::conduct::listening::{Extent, level, scaled};
+use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{ControlKind, Session};
@@ -19,9 +21,6 @@ use crate::stimulus::{PairKind, StimulusSet};
 /// Right answers in a row at which training has reached its end: a guesser gets there from a given start one time in 32.
 /// Common practice, no source.
 pub const CRITERION: u32 = 5;
-
-/// How long a face waits before the time on it is brought up to date.
-const TICK: Duration = Duration::from_millis(50);
 
 /// What an audition came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -43,9 +42,9 @@ struct Training {
     heard: bool,
 }
 
-struct Audition<'d, 'e> {
+struct Audition<'d> {
     session: &'d Session,
-    environment: &'d Environment<'e>,
+    environment: &'d Environment,
     face: &'d mut dyn Face,
     transport: Box<dyn Transport>,
     stimuli: StimulusSet,
@@ -70,14 +69,14 @@ struct Audition<'d, 'e> {
 pub fn audition(
     session: &Session,
     output: &OutputChoice,
-    environment: &Environment<'_>,
+    environment: &Environment,
     face: &mut dyn Face,
 ) -> Result<Heard, SittingError> {
     let preparation = Preparation::start(session, environment);
     let Some(stimuli) = wait(session, output, environment, face, &preparation)? else {
         return Ok(Heard::default());
     };
-    let transport = super::open::open_output(session, output, false, environment, &stimuli)?;
+    let transport = open_output(session, output, false, environment, &stimuli)?.into_transport();
     let heard = transport.description().kind == "device";
     let mut audition = Audition {
         session,
@@ -108,7 +107,7 @@ pub fn audition(
 fn wait(
     session: &Session,
     output: &OutputChoice,
-    environment: &Environment<'_>,
+    environment: &Environment,
     face: &mut dyn Face,
     preparation: &Preparation,
 ) -> Result<Option<StimulusSet>, SittingError> {
@@ -116,7 +115,7 @@ fn wait(
         if let Some(made) = preparation.take(Duration::ZERO) {
             return Ok(Some(made?));
         }
-        let page = pages::waiting("Preparing the stimuli", Some(preparation.progress()));
+        let page = pages::waiting("Preparing the stimuli", Some(how_far(preparation)));
         face.show(&around(session, !matches!(output, OutputChoice::Device(_)), None, Shown::Page(page)))?;
         if (environment.ending)() || face.wait(TICK)?.contains(&Intent::Leave) {
             return Ok(None);
@@ -135,7 +134,7 @@ fn around(session: &Session, silent: bool, notice: Option<String>, stage: Shown)
     Scene { title: session.title.clone(), listener: "everybody".to_string(), marks, notice, stage }
 }
 
-impl Audition<'_, '_> {
+impl Audition<'_> {
     fn run(&mut self) -> Result<Heard, SittingError> {
         loop {
             for event in self.transport.take_events() {

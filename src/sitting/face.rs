@@ -4,10 +4,11 @@ use std::io::{self, Write};
 use std::time::Duration;
 
 use super::audition::{Heard, audition};
-use super::environment::{Environment, RealClock, note_requests_to_end};
 use super::plain::Plain;
 use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct};
+use crate::conduct::Environment;
+use crate::conduct::environment::note_requests_to_end;
 use crate::player::OutputChoice;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Scene};
@@ -53,8 +54,7 @@ pub enum Look {
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
 pub fn sit(request: &Request, look: Look) -> Result<Finished, SittingError> {
-    let clock = RealClock::default();
-    let environment = Environment::real(&clock);
+    let environment = Environment::real();
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| conduct(request, &environment, face))
 }
@@ -64,8 +64,7 @@ pub fn sit(request: &Request, look: Look) -> Result<Finished, SittingError> {
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
 pub fn listen(session: &Session, output: &OutputChoice, look: Look) -> Result<Heard, SittingError> {
-    let clock = RealClock::default();
-    let environment = Environment::real(&clock);
+    let environment = Environment::real();
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| audition(session, output, &environment, face))
 }

@@ -1,4 +1,4 @@
-//! Drives a conductor with clock, disk, player and a face.
+//! One listener at this machine: a conductor in front of a face.
 //!
 //! Comes in: a [`Request`] (a session, a listener's name, an output), an [`Environment`] (clock, preparation, sound,
 //! randomness) and a [`Face`]. Goes out: a journal on the disk and [`Finished`], what is to be said at the end. Times
@@ -10,9 +10,8 @@
 //!
 //! | file | what lives there |
 //! | --- | --- |
-//! | `open` | from a request to an open sitting: preparation, terms, resumption, passphrase, output |
-//! | `conduct` | the driver of an open sitting |
-//! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
+//! | `entry` | from a request to an open sitting: preparation, terms, resumption, passphrase, output |
+//! | `dialogue` | an open sitting in front of a face: scenes out, intents in |
 //! | `face` | what a face is; the terminal screen as one |
 //! | `plain` | the plain line mode |
 //! | `simulated` | the listener that is none |
@@ -20,35 +19,30 @@
 //! | `result` | the words of the end |
 //! | `store` | the folder of sittings, as the driver needs it |
 //! | `scenes` | a view of the conductor as a scene |
-//! | `sound` | what carries the sound, for the journal |
-//! | `listening` | the player in seconds: seek, loops, level |
 //! | `audition` | sighted listening and training, never counted |
 
 pub mod audition;
-pub mod conduct;
-pub mod environment;
+mod dialogue;
+mod entry;
 pub mod face;
-pub mod listening;
-mod open;
 pub mod pages;
 pub mod plain;
 pub mod result;
 pub mod scenes;
 pub mod simulated;
-mod sound;
 mod store;
 
 use std::path::PathBuf;
 
+use crate::conduct::Stopped;
 use crate::player::{OutputChoice, PlayerError};
 use crate::session::Session;
 use crate::session::caution::Caution;
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
-pub use environment::{Clock, Environment, RealClock};
+pub use entry::conduct;
 pub use face::{Face, FaceError, Look, listen, sit};
-pub use open::conduct;
 
 /// What to do about a sitting of this listener that was cut off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -89,8 +83,8 @@ impl Request {
     }
 
     /// What the listener should know: the session's notes and those of the stimuli.
-    pub(crate) fn remarks(&self, stimuli: &StimulusSet) -> Vec<String> {
-        self.session.notes.iter().chain(&stimuli.notes).cloned().collect()
+    pub(crate) fn remarks(&self, stimuli: Option<&StimulusSet>) -> Vec<String> {
+        self.session.notes.iter().chain(stimuli.iter().flat_map(|stimuli| &stimuli.notes)).cloned().collect()
     }
 }
 
@@ -131,21 +125,18 @@ pub enum SittingError {
     /// The terminal went away.
     #[error("{0}; what was recorded is kept, and the same command resumes the sitting")]
     Face(#[from] FaceError),
-    /// A record could not be written.
+    /// A record or the sound file could not be written, or something cannot be played.
     #[error(
-        "{}: the journal cannot be written: {reason}. The sitting has stopped and nothing more was taken; everything \
-         before is kept. Make room or mend the folder, then run the same command again to resume",
+        "{}: {stopped}. The sitting has stopped and nothing more was taken; everything before is kept. Make room or mend \
+         the folder, then run the same command again to resume",
         file.display()
     )]
-    Journal {
+    Stopped {
         /// The journal.
         file: PathBuf,
         /// Why.
-        reason: String,
+        stopped: Stopped,
     },
-    /// A trial asks for a stimulus that was not made.
-    #[error("the stimulus {0} was not made; this is a fault of the program, please report it")]
-    Missing(String),
     /// Anything else that stands in the way, in words.
     #[error("{0}")]
     Refused(String),

@@ -40,6 +40,8 @@ mod id {
     pub(super) const LOST: u64 = 8;
     pub(super) const STOPPED: u64 = 9;
     pub(super) const WAITING: u64 = 10;
+    pub(super) const NOT_PREPARED: u64 = 11;
+    pub(super) const REMARKS: u64 = 12;
 }
 
 /// A probability as people read it.
@@ -85,7 +87,6 @@ pub fn terms(
     cautions: &[String],
     remarks: &[String],
 ) -> PageScene {
-    let ready = progress.is_none();
     let next = parties.iter().find(|party| !accepted.contains(party));
     let mut page = page(StageKind::Page, id::TERMS, "The terms, before anything is heard");
     let blocks = &mut page.blocks;
@@ -156,12 +157,10 @@ pub fn terms(
         }
     }
     page.progress = progress;
-    if ready {
-        page.proceed = Some(match next {
-            Some(party) if parties.len() > 1 => format!("{party} accepts"),
-            _ => "accept".to_string(),
-        });
-    }
+    page.proceed = Some(match next {
+        Some(party) if parties.len() > 1 => format!("{party} accepts"),
+        _ => "accept".to_string(),
+    });
     page
 }
 
@@ -410,6 +409,28 @@ pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
     page
 }
 
+/// The stimuli cannot be made.
+pub fn not_prepared(why: &str) -> PageScene {
+    let mut page = page(StageKind::Result, id::NOT_PREPARED, "The stimuli cannot be made");
+    page.blocks = vec![
+        Block::caution(why),
+        Block::Gap,
+        Block::text(
+            "Nothing was opened, and nothing is on the disk. Mend the session, then run the same command again.",
+        ),
+    ];
+    page.proceed = Some("leave".to_string());
+    page
+}
+
+/// What the preparation found out after the terms were read.
+pub fn remarks(remarks: &[String]) -> PageScene {
+    let mut page = page(StageKind::Page, id::REMARKS, "Worth knowing");
+    page.blocks = remarks.iter().map(Block::text).collect();
+    page.proceed = Some("go on".to_string());
+    page
+}
+
 /// What a part is called.
 pub fn part_name(part: Part) -> &'static str {
     match part {
@@ -525,11 +546,11 @@ pub fn device_lost(reason: &str) -> PageScene {
     page
 }
 
-/// The journal could not be written.
+/// Nothing can go on: the journal or the sound file cannot be written.
 pub fn stopped(reason: &str) -> PageScene {
     let mut page = page(StageKind::Result, id::STOPPED, "The sitting had to stop");
     page.blocks = vec![
-        Block::caution(format!("The journal cannot be written: {reason}")),
+        Block::caution(format!("Stopped: {reason}")),
         Block::Gap,
         Block::text(
             "Nothing more is taken, since it could not be kept. Everything before is on the disk. Make room or mend \

@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::listening::Extent;
 use super::pages;
+use crate::conduct::listening::Extent;
 use crate::player::Status;
 use crate::screen::{Slot, Stage as Shown, StageKind, TrialScene};
 use crate::trial::{Definition, Digest, Step, TrialView, View};

@@ -105,21 +105,6 @@ impl DeviceWords {
             faintest: self.least(level_db),
         }
     }
-
-    /// The caution, with what to do, where the words could hide a difference at this level.
-    pub fn caution(&self, session: &Session, level_db: f64) -> Option<String> {
-        let Faintest { comparison, clip, margin_db } =
-            self.least(level_db).filter(Faintest::could_be_hidden)?;
-        let louder = if level_db < 0.0 { ", turn the level here up and the amplifier down" } else { "" };
-        Some(format!(
-            "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db:.0} dB out \
-             of their noise in its strongest ERB band, and {MARGIN_DB:.0} dB are wanted; {}{louder}, or use a louder clip",
-            name(self.word),
-            session.comparisons[comparison].name,
-            session.clips[clip].name,
-            wider(self.word),
-        ))
-    }
 }
 
 /// To a tenth of a dB: what is written is what is judged.
@@ -164,6 +149,20 @@ impl WordFacts {
     /// Whether the words could hide a difference.
     pub fn could_hide(&self) -> bool {
         self.faintest.is_some_and(|faintest| faintest.could_be_hidden())
+    }
+
+    /// The caution, with what to do, where the words could hide a difference.
+    pub fn caution(&self, session: &Session) -> Option<String> {
+        let Faintest { comparison, clip, margin_db } = self.faintest.filter(Faintest::could_be_hidden)?;
+        let louder = if self.level_db < 0.0 { ", turn the level here up and the amplifier down" } else { "" };
+        Some(format!(
+            "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db:.0} dB out \
+             of their noise in its strongest ERB band, and {MARGIN_DB:.0} dB are wanted; {}{louder}, or use a louder clip",
+            name(self.word),
+            session.comparisons[comparison].name,
+            session.clips[clip].name,
+            wider(self.word),
+        ))
     }
 }
 

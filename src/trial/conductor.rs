@@ -79,7 +79,6 @@ pub struct Conductor {
     ledger: Ledger,
     secret: Secret,
     draws: Option<Draws>,
-    forced: Vec<usize>,
     /// The attempt that is on or comes next, drawn.
     presented: Option<Presented>,
     /// Draws of the finished attempts.
@@ -107,7 +106,6 @@ impl Conductor {
             ledger: Ledger::new(opening)?,
             secret,
             draws: None,
-            forced: Vec::new(),
             presented: None,
             history: Vec::new(),
             tally,
@@ -115,14 +113,6 @@ impl Conductor {
             receipt: None,
             at_ms: 0,
         })
-    }
-
-    /// For tests of blindness only: presentation orders taken in turn from `orders` instead of the seal. No journal of
-    /// such a sitting verifies.
-    #[must_use]
-    pub fn with_forced_orders(mut self, orders: &[usize]) -> Self {
-        self.forced = orders.to_vec();
-        self
     }
 
     /// The state that a journal's records lead to, and the effects that go on from there.
@@ -161,9 +151,7 @@ impl Conductor {
         self.ledger.apply(record)?;
         if matches!(record, Record::Sealed { .. }) {
             let phrases = self.ledger.phrases.iter().map(|(_, text)| text.as_str());
-            let mut draws = Draws::new(&self.ledger.opening, &self.secret, phrases);
-            draws.force(self.forced.clone());
-            self.draws = Some(draws);
+            self.draws = Some(Draws::new(&self.ledger.opening, &self.secret, phrases));
             self.draw_next();
         }
         if self.ledger.attempts.len() > finished
@@ -514,6 +502,14 @@ impl Conductor {
     /// Milliseconds of the sitting at the last event or record: a resumed sitting's clock starts here.
     pub fn at_ms(&self) -> u64 {
         self.at_ms
+    }
+
+    /// Why nothing goes on, if so.
+    pub fn stopped(&self) -> Option<&str> {
+        match &self.phase {
+            Phase::Stopped(reason) => Some(reason),
+            _ => None,
+        }
     }
 
     /// Time of the last record.

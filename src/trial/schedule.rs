@@ -211,8 +211,6 @@ pub struct Draws {
     schedule: Schedule,
     stream: Stream,
     orders: usize,
-    forced: Option<Vec<usize>>,
-    attempts: usize,
 }
 
 impl Draws {
@@ -221,7 +219,7 @@ impl Draws {
         let mut stream = Stream::new(secret.key(phrases));
         let schedule = Schedule::draw(opening, &mut stream);
         let orders = Definition::of(opening.terms.protocol).orders.len();
-        Self { schedule, stream, orders, forced: None, attempts: 0 }
+        Self { schedule, stream, orders }
     }
 
     /// The schedule.
@@ -229,20 +227,10 @@ impl Draws {
         &self.schedule
     }
 
-    /// Replaces the presentation orders, taken in turn, for tests of blindness.
-    pub(super) fn force(&mut self, orders: Vec<usize>) {
-        self.forced = (!orders.is_empty()).then_some(orders);
-    }
-
     /// The next attempt; `None` if the schedule has no such trial. Call it once for each attempt, in order.
     pub fn present(&mut self, id: TrialId) -> Option<Presented> {
         let scheduled = *self.schedule.part(id.part).get((id.trial as usize).checked_sub(1)?)?;
-        let drawn = self.stream.below(self.orders);
-        let order = match &self.forced {
-            Some(orders) => orders[self.attempts % orders.len()] % self.orders,
-            None => drawn,
-        };
-        self.attempts += 1;
+        let order = self.stream.below(self.orders);
         Some(Presented { id, subject: scheduled.subject, stimulus: scheduled.stimulus, order })
     }
 }

@@ -10,7 +10,7 @@ mod stage;
 use std::io::Write as _;
 use std::time::{Duration, Instant};
 
-use stage::{Host, Phone, Recorder, invitation, real_world, session};
+use stage::{Host, Phone, Recorder, real_environment, request_of, session};
 
 const SEATS: usize = 500;
 const SENDERS: usize = 25;
@@ -18,7 +18,7 @@ const SENDERS: usize = 25;
 fn main() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
-    let host = Host::start(move || (invitation(session), real_world(&Recorder::default())))
+    let host = Host::start(move || (request_of(session), real_environment(&Recorder::default())))
         .expect("the night is open");
     let phones: Vec<Phone> =
         (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();

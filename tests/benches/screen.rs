@@ -7,6 +7,10 @@
 //! Kolmogorov-Smirnov test; a p-value below 0.001 is reported as a failure, exit status 1. That the test could have found
 //! something is shown beside it: the same test on the same times, those of one assignment made longer on purpose.
 
+#[path = "../blind.rs"]
+#[expect(dead_code, reason = "tests of blindness share more than a benchmark needs")]
+mod blind;
+
 use std::cell::{Cell, RefCell};
 use std::collections::VecDeque;
 use std::path::Path;
@@ -15,15 +19,16 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use earwitness::clip::Playable;
+use earwitness::conduct::Environment;
 use earwitness::player::{
     OutputChoice, OutputDescription, Pace, PlayerEvent, PlayerOptions, Status, Transport, open,
 };
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene, Slot, Stage, StageKind, TrialScene};
 use earwitness::session::{self, Session};
-use earwitness::sitting::{self, Environment, Face, FaceError, RealClock, Request, Resuming};
+use earwitness::sitting::{self, Face, FaceError, Request, Resuming};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
-use earwitness::trial::{Digest, Secret};
+use earwitness::trial::Digest;
 
 /// Timed switches of one sitting.
 const SWITCHES: usize = 200;
@@ -224,20 +229,19 @@ fn times(order: usize) -> Vec<f64> {
         digest_b: Digest::of(b"b").hex(),
     };
     let made = StimulusSet { pairs: vec![pair], levels: Vec::new(), notes: Vec::new() };
-    let clock = RealClock::default();
     let (sender, switched) = std::sync::mpsc::channel();
+    let secret = blind::secret_of_session(&session, &made, &[], &[order]);
     let environment = Environment {
         prepare: Arc::new(move |_, _| Ok(made.clone())),
         in_background: false,
-        open: &move |_, rate_hz, channels, options| {
+        open: Arc::new(move |_, rate_hz, channels, options| {
             let options = PlayerOptions { pace: Pace::Unpaced, ..options };
             let player = open(&OutputChoice::Silent, rate_hz, channels, options)?;
             Ok(Box::new(Sent { player, done: sender.clone() }))
-        },
-        secret: &|| Ok(Secret::from_bytes([3; 32])),
-        forced_orders: vec![order],
-        ending: &|| false,
-        ..Environment::real(&clock)
+        }),
+        secret: Arc::new(move || Ok(secret.clone())),
+        ending: || false,
+        ..Environment::real()
     };
     let request = Request {
         session,

@@ -6,7 +6,11 @@ use std::sync::atomic::Ordering;
 use earwitness::ballot::Phase;
 use earwitness::screen::Model;
 
-use super::stage::{HandClock, Host, Phone, Recorder, invitation, join, raw, request, session, world};
+use crate::blind;
+
+use super::stage::{
+    HandClock, Host, Phone, Recorder, environment, join, raw, request, request_of, session, stimuli,
+};
 
 /// Everything that went over the wire, what the player was told, and the journal up to the closing.
 #[derive(PartialEq, Eq)]
@@ -26,19 +30,27 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let recorder = Recorder::default();
     let (night_clock, night_recorder) = (clock.clone(), recorder.clone());
     let host = Host::start(move || {
-        let mut world = world(night_clock, &night_recorder);
-        world.forced_orders = vec![order];
-        (invitation(session), world)
+        let mut environment = environment(night_clock, &night_recorder);
+        let secret = blind::secret_of_session(&session, &stimuli(), &["lamp"], &[order; 3]);
+        environment.common.secret = Arc::new(move || Ok(secret.clone()));
+        (request_of(session), environment)
     })
     .expect("open");
     let mut answers = Vec::new();
     let mut screens = Vec::new();
-    // The port is the system's choice and the date is the hour's: both are taken out, nothing else.
+    // The port is the system's choice and the date is the hour's, digests are the secret's: they are taken out, nothing else.
     let port = host.address.port().to_string();
     let mut keep = |reply: super::stage::Reply| {
-        let head: Vec<&str> =
-            reply.head.lines().filter(|line| !line.to_ascii_lowercase().starts_with("date:")).collect();
-        answers.push((head.join("\n").replace(&port, "PORT"), reply.body.replace(&port, "PORT")));
+        let length = reply.header("content-length").map(|length| length.parse::<usize>().expect("a length"));
+        assert_eq!(length.unwrap_or_default(), reply.body.len(), "the stated length is the true one");
+        // Words of digests are longer or shorter, and with them the stated length.
+        let varies = |line: &str| {
+            let line = line.to_ascii_lowercase();
+            line.starts_with("date:") || line.starts_with("content-length:")
+        };
+        let head: Vec<&str> = reply.head.lines().filter(|line| !varies(line)).collect();
+        let body = blind::without_digests(&reply.body.replace(&port, "PORT"));
+        answers.push((head.join("\n").replace(&port, "PORT"), body));
     };
     let first = join(host.address, &host.code, "Ida", None);
     let ida = Phone::seated(host.address, &first);
@@ -92,7 +104,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.get("/state"));
         keep(ida.get("/journal"));
     }
-    let journal = std::fs::read_to_string(&host.journal).expect("the journal");
+    let journal = blind::without_digests(&std::fs::read_to_string(&host.journal).expect("the journal"));
     let mut files: Vec<(String, u64)> = std::fs::read_dir(folder.path().join("sittings"))
         .expect("the folder")
         .map(|entry| {
@@ -116,7 +128,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
 
 /// What the host's terminal shows, all of it.
 fn terminal(host: &Host) -> String {
-    let scene = host.screen();
+    let scene = blind::scene_without_digests(&host.screen());
     let mut model = Model::new(80, 60);
     model.meet(&scene);
     crate::screen::drawn(&model, &scene)

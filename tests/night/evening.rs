@@ -3,12 +3,13 @@
 use earwitness::ballot::Phase;
 use earwitness::trial::verify;
 
-use super::stage::{Host, Phone, Recorder, invitation, real_world, session};
+use super::stage::{Host, Phone, Recorder, real_environment, request_of, session};
 
 /// A night in which each listener answers every trial in the same way; `None` says nothing.
 fn night(folder: &std::path::Path, more: &str, listeners: &[Option<&str>]) -> (Host, Vec<Phone>) {
     let session = session(folder, "abx", 6, more);
-    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let host =
+        Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
     let phones: Vec<Phone> =
         (0..listeners.len()).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
     host.say("next").expect("accepted");
@@ -79,7 +80,8 @@ fn votes_that_never_came_are_reported_and_count_as_the_session_says() {
 fn a_night_that_is_stopped_early_proves_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 6, "");
-    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let host =
+        Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
     let ida = Phone::join(&host, "Ida", None);
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use earwitness::trial::{Digest, Record, journal};
 
-use super::stage::{Host, Phone, Recorder, invitation, read_reply, real_world, request, session};
+use super::stage::{Host, Phone, Recorder, read_reply, real_environment, request, request_of, session};
 
 const SEATS: usize = 500;
 /// Threads that send; each has its share of the phones.
@@ -20,7 +20,8 @@ const WITHIN: Duration = Duration::from_secs(2);
 fn five_hundred_seats_vote_within_two_seconds() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
-    let host = Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("open");
+    let host =
+        Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
     let phones: Vec<Phone> =
         (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
     host.say("next").expect("accepted");

@@ -6,6 +6,7 @@ use earwitness::ballot::paper::PaperBallot;
 use earwitness::ballot::pass::Holder;
 use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::{Night, Phase, Refusal};
+use earwitness::conduct::Machine as _;
 use earwitness::session::Session;
 use earwitness::trial::{
     Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Record, Secret, Terms, TrialId,
@@ -403,7 +404,7 @@ fn a_night_cannot_be_conducted_by_a_rule_for_one() {
         "stopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.8 }",
     );
     let (host, recorder) = (session, stage::Recorder::default());
-    let refused = stage::Host::start(move || (stage::invitation(host), stage::real_world(&recorder)));
+    let refused = stage::Host::start(move || (stage::request_of(host), stage::real_environment(&recorder)));
     let message = refused.err().expect("refused").to_string();
     assert!(message.contains("sequential") && message.contains("stopping"), "{message}");
 }

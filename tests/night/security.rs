@@ -4,16 +4,17 @@ use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::time::Duration;
 
-use earwitness::ballot::drive::World;
 use earwitness::ballot::guard::Paces;
+use earwitness::ballot::hosting::NightEnvironment;
 
-use super::stage::{Host, Phone, Recorder, Reply, invitation, join, raw, real_world, request, session};
+use super::stage::{Host, Phone, Recorder, Reply, join, raw, real_environment, request, request_of, session};
 
 fn host(folder: &std::path::Path) -> Host {
     let session = session(folder, "abx", 2, "");
     Host::start(move || {
-        let world = World { paces: Paces::default(), ..real_world(&Recorder::default()) };
-        (invitation(session), world)
+        let environment =
+            NightEnvironment { paces: Paces::default(), ..real_environment(&Recorder::default()) };
+        (request_of(session), environment)
     })
     .expect("the night is open")
 }
@@ -231,9 +232,9 @@ fn an_address_that_stands_for_all_is_refused() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
     let refused = Host::start(move || {
-        let mut invitation = invitation(session);
-        invitation.listen = Some("0.0.0.0:0".parse().expect("an address"));
-        (invitation, real_world(&Recorder::default()))
+        let mut request = request_of(session);
+        request.listen = Some("0.0.0.0:0".parse().expect("an address"));
+        (request, real_environment(&Recorder::default()))
     });
     let message = refused.err().expect("refused").to_string();
     assert!(message.contains("--listen"), "{message}");
@@ -244,7 +245,7 @@ fn a_second_host_is_told_that_there_is_one() {
     let folder = tempfile::tempdir().expect("a folder");
     let host = host(folder.path());
     let again = session(folder.path(), "abx", 2, "");
-    let refused = Host::start(move || (invitation(again), real_world(&Recorder::default())));
+    let refused = Host::start(move || (request_of(again), real_environment(&Recorder::default())));
     let message = refused.err().expect("refused").to_string();
     assert!(message.contains("one host at a time"), "{message}");
     host.leave();

@@ -11,18 +11,19 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use earwitness::ballot::command::Command;
-use earwitness::ballot::drive::{Clock, Club, Invitation, RealClock, World};
 use earwitness::ballot::guard::{Pace, Paces};
+use earwitness::ballot::hosting::{BeforeNight, NightEnvironment, NightRequest};
 use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::view::Snapshot;
 use earwitness::ballot::{NightError, Phase, scene};
 use earwitness::clip::Playable;
+use earwitness::conduct::{Clock, Environment, RealClock};
 use earwitness::filter::NoProgress;
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
 use earwitness::screen::{self, Scene};
 use earwitness::session::{self, Session};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
-use earwitness::trial::Digest;
+use earwitness::trial::{Digest, Secret};
 
 /// An invented session in a folder.
 pub(super) fn session(folder: &Path, protocol: &str, trials: u32, more: &str) -> Session {
@@ -131,19 +132,16 @@ impl Transport for Recorder {
 pub(super) struct HandClock(pub(super) AtomicU64);
 
 impl Clock for HandClock {
-    fn now_ms(&self) -> u64 {
-        self.0.load(Ordering::SeqCst)
+    fn elapsed(&self) -> Duration {
+        Duration::from_millis(self.0.load(Ordering::SeqCst))
     }
-    fn utc(&self) -> String {
-        "2026-01-31T20:15:00Z".to_owned()
-    }
-    fn go_on_at(&self, at_ms: u64) {
-        self.0.fetch_max(at_ms, Ordering::SeqCst);
+    fn utc(&self) -> jiff::Timestamp {
+        "2026-01-31T20:15:00Z".parse().expect("a time")
     }
 }
 
-pub(super) fn invitation(session: Session) -> Invitation {
-    Invitation {
+pub(super) fn request_of(session: Session) -> NightRequest {
+    NightRequest {
         session,
         host: "Mill".to_owned(),
         output: OutputChoice::Silent,
@@ -154,17 +152,18 @@ pub(super) fn invitation(session: Session) -> Invitation {
     }
 }
 
-pub(super) fn world(clock: Arc<dyn Clock>, recorder: &Recorder) -> World {
+pub(super) fn environment(clock: Arc<dyn Clock>, recorder: &Recorder) -> NightEnvironment {
     let recorder = recorder.clone();
-    World {
+    let common = Environment {
         clock,
-        prepare: Box::new(|_, _| Ok(stimuli())),
-        open: Box::new(move |_, _, _, _| Ok(Box::new(recorder.clone()))),
-        secret: Some([7; 32]),
-        passes: Some([9; 32]),
-        forced_orders: Vec::new(),
-        paces: hasty(),
-    }
+        prepare: Arc::new(|_, _| Ok(stimuli())),
+        in_background: false,
+        open: Arc::new(move |_, _, _, _| Ok(Box::new(recorder.clone()))),
+        secret: Arc::new(|| Ok(Secret::from_bytes([7; 32]))),
+        seed: 1,
+        ending: || false,
+    };
+    NightEnvironment { common, passes: Some([9; 32]), paces: hasty() }
 }
 
 /// Paces for listeners that are programs: a whole evening passes in seconds, or while the clock stands still.
@@ -173,8 +172,8 @@ fn hasty() -> Paces {
     Paces { seat: wide, vote: wide, phrase: wide, address: wide, ..Paces::default() }
 }
 
-pub(super) fn real_world(recorder: &Recorder) -> World {
-    world(Arc::new(RealClock::default()), recorder)
+pub(super) fn real_environment(recorder: &Recorder) -> NightEnvironment {
+    environment(Arc::new(RealClock::default()), recorder)
 }
 
 /// What a test wants of the host's thread.
@@ -194,52 +193,57 @@ pub(super) struct Host {
     pub(super) key: String,
     pub(super) journal: std::path::PathBuf,
     pub(super) refused_log: std::path::PathBuf,
+    /// What the host is told at the beginning.
+    pub(super) notes: Vec<String>,
 }
 
 impl Host {
     pub(super) fn start(
-        make: impl FnOnce() -> (Invitation, World) + Send + 'static,
+        make: impl FnOnce() -> (NightRequest, NightEnvironment) + Send + 'static,
     ) -> Result<Self, NightError> {
         let (wishes, wished) = channel::<Wish>();
         let (opened, ready) = channel();
         let thread = std::thread::spawn(move || {
-            let (invitation, world) = make();
-            let mut club = match Club::open(invitation, world, &NoProgress) {
-                Ok(club) => club,
+            let (request, environment) = make();
+            let made = (environment.common.prepare)(&request.session, &NoProgress).map_err(NightError::from);
+            let hosted = made.and_then(|stimuli| BeforeNight::check(request, environment)?.open(stimuli));
+            let mut night = match hosted {
+                Ok(night) => night,
                 Err(error) => {
                     opened.send(Err(error)).expect("the test waits");
                     return;
                 }
             };
             let facts = (
-                club.address(),
-                club.room_code(),
-                club.room_address().split('#').nth(1).expect("a key").to_owned(),
-                club.journal().to_path_buf(),
-                club.refused_log(),
+                night.address(),
+                night.room_code(),
+                night.room_address().split('#').nth(1).expect("a key").to_owned(),
+                night.journal().to_path_buf(),
+                night.refused_log(),
+                night.notes().to_vec(),
             );
             opened.send(Ok(facts)).expect("the test waits");
             let mut news = VecDeque::new();
             loop {
-                club.turn(Duration::from_millis(2));
+                night.turn(Duration::from_millis(2));
                 while let Ok(wish) = wished.try_recv() {
                     match wish {
                         Wish::Say(line, answer) => {
-                            let result = club.understand(&line).and_then(|command| match command {
+                            let result = night.understand(&line).and_then(|command| match command {
                                 Command::Quit => Ok(Vec::new()),
-                                command => club.say(&command),
+                                command => night.say(&command),
                             });
                             let _ = answer.send(result);
                         }
                         Wish::Look(answer) => {
-                            let _ = answer.send(club.snapshot());
+                            let _ = answer.send(night.snapshot());
                         }
                         Wish::Screen(answer) => {
-                            news.extend(club.take_notices());
-                            let _ = answer.send(screen::night::scene(&scene::host(&club, &news, 0), true));
+                            news.extend(night.take_notices());
+                            let _ = answer.send(screen::night::scene(&scene::host(&night, &news, 0), true));
                         }
                         Wish::Leave(answer) => {
-                            club.leave();
+                            night.leave();
                             let _ = answer.send(());
                             return;
                         }
@@ -247,8 +251,8 @@ impl Host {
                 }
             }
         });
-        let (address, code, key, journal, refused_log) = ready.recv().expect("the thread answers")?;
-        Ok(Self { wishes, thread: Some(thread), address, code, key, journal, refused_log })
+        let (address, code, key, journal, refused_log, notes) = ready.recv().expect("the thread answers")?;
+        Ok(Self { wishes, thread: Some(thread), address, code, key, journal, refused_log, notes })
     }
 
     pub(super) fn say(&self, line: &str) -> Result<Vec<String>, String> {

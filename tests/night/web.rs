@@ -5,11 +5,12 @@ use std::time::Duration;
 use earwitness::ballot::Phase;
 use earwitness::trial::{Digest, Record, journal};
 
-use super::stage::{Host, Phone, Recorder, invitation, join, raw, real_world, request, session};
+use super::stage::{Host, Phone, Recorder, join, raw, real_environment, request, request_of, session};
 
 fn host(folder: &std::path::Path, trials: u32) -> Host {
     let session = session(folder, "abx", trials, "");
-    Host::start(move || (invitation(session), real_world(&Recorder::default()))).expect("the night is open")
+    Host::start(move || (request_of(session), real_environment(&Recorder::default())))
+        .expect("the night is open")
 }
 
 #[test]
@@ -191,7 +192,7 @@ fn a_disturbed_trial_is_repeated_and_said() {
     let session = session(folder.path(), "abx", 2, "");
     let recorder = Recorder::default();
     let tape = recorder.0.clone();
-    let host = Host::start(move || (invitation(session), real_world(&recorder))).expect("open");
+    let host = Host::start(move || (request_of(session), real_environment(&recorder))).expect("open");
     let ida = Phone::join(&host, "Ida", None);
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");

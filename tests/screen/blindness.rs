@@ -1,4 +1,4 @@
-//! Blindness is tested, not promised: same keys, same clock, every draw forced to each alternative. All bytes sent to the
+//! Blindness is tested, not promised: same keys, same clock, secrets that draw each order. All bytes sent to the
 //! terminal, the journal, the sizes of all files and the calls to the player are the same up to the closing.
 
 use std::collections::BTreeMap;
@@ -11,6 +11,8 @@ use earwitness::session::Session;
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
 use earwitness::trial::{Definition, Outcome};
+
+use crate::blind;
 
 use super::rig::{self, Sat, Setting, keys, sit, sit_plain};
 
@@ -140,17 +142,24 @@ fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
 
 struct Seen {
     sat: Sat,
-    journal: Vec<u8>,
+    /// Without digests.
+    journal: String,
     sizes: BTreeMap<String, u64>,
 }
 
 impl Seen {
-    fn lines(&self) -> Vec<&[u8]> {
-        self.journal.split_inclusive(|&byte| byte == b'\n').collect()
+    fn new(sat: Sat, folder: &Path) -> Self {
+        let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{error}"));
+        let journal = std::fs::read_to_string(&finished.journal).expect("the journal is there");
+        Self { journal: blind::without_digests(&journal), sizes: sizes(folder), sat }
+    }
+
+    fn lines(&self) -> Vec<&str> {
+        self.journal.split_inclusive('\n').collect()
     }
 
     fn answers(&self) -> usize {
-        String::from_utf8_lossy(&self.journal).matches("\"kind\":\"answer\"").count()
+        self.journal.matches("\"kind\":\"answer\"").count()
     }
 
     /// Insists that nothing of this sitting differs from another one.
@@ -162,16 +171,27 @@ impl Seen {
     }
 }
 
+/// The same order in each of the first trials.
+fn only(order: usize) -> [usize; TRIALS as usize] {
+    [order; TRIALS as usize]
+}
+
 fn play(protocol: Protocol, kind: Kind, orders: &[usize], trials: u32, finish: bool) -> Seen {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = session_of(protocol, kind, folder.path());
     let mut setting = Setting::new(&session);
-    setting.orders = orders.to_vec();
+    setting.draw(&["hi"], orders);
     setting.opponent = kind == Kind::Full;
-    let sat = sit(&setting, script(protocol, kind, trials, finish));
-    let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
-    let journal = std::fs::read(&finished.journal).expect("the journal is there");
-    Seen { journal, sizes: sizes(folder.path()), sat }
+    Seen::new(sit(&setting, script(protocol, kind, trials, finish)), folder.path())
+}
+
+/// A sitting with a sequential rule under the secret with this number.
+fn play_sequential(protocol: Protocol, number: u64, trials: u32, finish: bool) -> Seen {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = session_of(protocol, Kind::Sequential, folder.path());
+    let mut setting = Setting::new(&session);
+    (setting.secret, setting.hidden) = (blind::secret(number), true);
+    Seen::new(sit(&setting, script(protocol, Kind::Sequential, trials, finish)), folder.path())
 }
 
 #[test]
@@ -179,14 +199,14 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
     for kind in [Kind::Bare, Kind::Full] {
         for protocol in Protocol::ALL {
             let orders = Definition::of(protocol).orders.len();
-            let reference = play(protocol, kind, &[0], kind.trials(), false);
+            let reference = play(protocol, kind, &only(0), kind.trials(), false);
             assert_eq!(reference.sat.result.as_ref().expect("it ran").ending, Ending::Left);
             let answers = kind.trials() as usize - 1;
             assert_eq!(reference.answers(), answers, "{protocol}: the keys have to reach the last trial");
             assert!(reference.sat.bytes.len() > 10_000, "{protocol}: the screen has to be drawn");
             assert!(reference.sizes.keys().any(|name| name.ends_with(".secret")), "{protocol}");
-            let mixed: Vec<usize> = (0..orders).rev().collect();
-            let forced = (1..orders).map(|order| vec![order]).chain([mixed]);
+            let mixed = (0..orders).rev().cycle().take(TRIALS as usize).collect();
+            let forced = (1..orders).map(|order| only(order).to_vec()).chain([mixed]);
             for forced in forced {
                 let other = play(protocol, kind, &forced, kind.trials(), false);
                 reference.assert_same(&other, &format!("{protocol} {kind:?} {forced:?}"));
@@ -203,7 +223,7 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
             let folder = tempfile::tempdir().expect("a temporary folder");
             let session = session_of(protocol, Kind::Full, folder.path());
             let mut setting = Setting::new(&session);
-            setting.orders = vec![order];
+            setting.draw(&["our phrase"], &only(order));
             let mut lines = String::from("\n\nour phrase\nTomas\n\n\n\nhelp\n");
             for trial in 0..Kind::Full.trials() {
                 for slot in definition.slots {
@@ -219,8 +239,7 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
             let sat = sit_plain(&setting, &lines);
             let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
             assert_eq!(finished.ending, Ending::Left, "{protocol}");
-            let journal = std::fs::read(&finished.journal).expect("the journal is there");
-            Seen { journal, sizes: sizes(folder.path()), sat }
+            Seen::new(sat, folder.path())
         };
         let reference = played(0);
         assert_eq!(reference.answers() as u32, Kind::Full.trials() - 1, "{protocol}");
@@ -236,7 +255,7 @@ fn the_draw_is_real_it_decides_the_score_at_the_end() {
         let orders = Definition::of(protocol).orders.len();
         let (mut closings, mut rest) = (std::collections::BTreeSet::new(), Vec::new());
         for order in 0..orders {
-            let seen = play(protocol, Kind::Bare, &[order], TRIALS, true);
+            let seen = play(protocol, Kind::Bare, &only(order), TRIALS, true);
             assert_eq!(
                 seen.sat.result.as_ref().expect("it ran").ending,
                 Ending::Closed(Outcome::AllTrials),
@@ -244,9 +263,8 @@ fn the_draw_is_real_it_decides_the_score_at_the_end() {
             );
             let lines = seen.lines();
             let (closing, before) = lines.split_last().expect("a last line");
-            let closing = String::from_utf8_lossy(closing).into_owned();
             assert!(closing.contains("\"kind\":\"closing\""), "{closing}");
-            closings.insert(closing);
+            closings.insert((*closing).to_owned());
             rest.push(before.concat());
         }
         assert!(closings.len() > 1, "{protocol}: the score never changed, so nothing was tested");
@@ -257,24 +275,30 @@ fn the_draw_is_real_it_decides_the_score_at_the_end() {
 #[test]
 fn with_a_sequential_rule_only_the_moment_of_stopping_depends_on_the_draw() {
     for protocol in Protocol::ALL.into_iter().filter(|protocol| *protocol != Protocol::Preference) {
-        let orders = Definition::of(protocol).orders.len();
         let most = Kind::Sequential.trials();
-        let whole: Vec<Seen> =
-            (0..orders).map(|order| play(protocol, Kind::Sequential, &[order], most, true)).collect();
-        let ended: Vec<usize> = whole.iter().map(Seen::answers).collect();
-        let first = *ended.iter().min().expect("some order");
-        let last = *ended.iter().max().expect("some order");
-        assert!(first < last && last < most as usize, "{protocol}: {ended:?}");
+        let mut whole: Vec<(u64, Seen)> = Vec::new();
+        for number in 0..40 {
+            let seen = play_sequential(protocol, number, most, true);
+            let answers = seen.answers();
+            if answers < most as usize && whole.iter().all(|(_, other)| other.answers() != answers) {
+                whole.push((number, seen));
+            }
+            if whole.len() == 3 {
+                break;
+            }
+        }
+        assert_eq!(whole.len(), 3, "{protocol}: three sittings have to end at three moments");
+        let first = whole.iter().map(|(_, seen)| seen.answers()).min().expect("some sitting");
         // Up to the key that ends the first of them all are the same in everything.
-        let reference = play(protocol, Kind::Sequential, &[0], first as u32, false);
-        for order in 1..orders {
-            let other = play(protocol, Kind::Sequential, &[order], first as u32, false);
-            reference.assert_same(&other, &format!("{protocol}, order {order}"));
+        let reference = play_sequential(protocol, whole[0].0, first as u32, false);
+        for (number, _) in &whole[1..] {
+            let other = play_sequential(protocol, *number, first as u32, false);
+            reference.assert_same(&other, &format!("{protocol}, secret {number}"));
         }
         // After it those that end have a closing record, the others go on as they would have anyway.
         let before_closing = |seen: &Seen| seen.lines().len() - 1;
-        let longest = whole.iter().max_by_key(|seen| seen.answers()).expect("some order");
-        for seen in &whole {
+        let (_, longest) = whole.iter().max_by_key(|(_, seen)| seen.answers()).expect("some sitting");
+        for (_, seen) in &whole {
             assert_eq!(seen.sat.result.as_ref().expect("it ran").ending, Ending::Closed(Outcome::Sequential));
             let lines = before_closing(seen);
             assert_eq!(seen.lines()[..lines], longest.lines()[..lines], "{protocol}");
@@ -289,14 +313,12 @@ fn a_disturbance_looks_the_same_whatever_was_drawn() {
             let folder = tempfile::tempdir().expect("a temporary folder");
             let session = session_of(Protocol::Abx, Kind::Bare, folder.path());
             let mut setting = Setting::new(&session);
-            setting.orders = vec![order];
+            setting.draw(&["hi"], &only(order));
             setting.disturb_after = 14;
-            let sat = sit(&setting, script(Protocol::Abx, Kind::Bare, TRIALS, false));
-            let journal = sat.result.as_ref().expect("it ran").journal.clone();
-            Seen { journal: std::fs::read(journal).expect("there"), sizes: sizes(folder.path()), sat }
+            Seen::new(sit(&setting, script(Protocol::Abx, Kind::Bare, TRIALS, false)), folder.path())
         })
         .collect();
-    assert!(String::from_utf8_lossy(&seen[0].journal).contains("\"kind\":\"void\""), "nothing was disturbed");
+    assert!(seen[0].journal.contains("\"kind\":\"void\""), "nothing was disturbed");
     assert!(seen[0].sat.bytes == seen[1].sat.bytes && seen[0].journal == seen[1].journal);
     assert_eq!((&seen[0].sizes, &seen[0].sat.calls), (&seen[1].sizes, &seen[1].sat.calls));
 }
@@ -320,47 +342,39 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
             let session = session_of(protocol, Kind::OnDevice, folder.path());
             let mut setting = Setting::new(&session);
             (setting.kind, setting.format, setting.apart) = ("device", format, apart);
-            setting.orders = orders.to_vec();
+            setting.draw(&["hi"], orders);
             if let Some(event) = event {
                 (setting.disturb_after, setting.disturb_with) = (14, event);
             }
-            let sat = sit(&setting, script(protocol, Kind::OnDevice, TRIALS, false));
-            let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{what}: {error}"));
-            let journal = std::fs::read(&finished.journal).expect("the journal is there");
-            Seen { journal, sizes: sizes(folder.path()), sat }
+            Seen::new(sit(&setting, script(protocol, Kind::OnDevice, TRIALS, false)), folder.path())
         };
         let words = |seen: &Seen| {
-            let text = String::from_utf8_lossy(&seen.journal).into_owned();
-            (text.contains(" words, noise -"), text.contains("caution: the sound device's"))
+            let notices = seen.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref());
+            let cautions = notices.filter(|notice| notice.contains("words could hide")).count();
+            (seen.journal.contains(" words, noise -"), cautions > 0)
         };
         for protocol in [Protocol::Abx, Protocol::Triangle] {
-            let reference = sit_with(protocol, &[0], None);
+            let reference = sit_with(protocol, &only(0), None);
             assert_eq!(
                 reference.answers() as u32,
                 TRIALS - 1,
                 "{what}: the keys have to reach the last trial"
             );
             assert_eq!(words(&reference), (true, hidden), "{what}");
-            let shown = reference.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref());
-            assert_eq!(
-                shown.filter(|notice| notice.contains("words could hide")).count() > 0,
-                hidden,
-                "{what}"
-            );
             for order in 1..Definition::of(protocol).orders.len() {
                 reference.assert_same(
-                    &sit_with(protocol, &[order], None),
+                    &sit_with(protocol, &only(order), None),
                     &format!("{protocol}, {what}, order {order}"),
                 );
             }
         }
         for event in [PlayerEvent::DeviceChanged, PlayerEvent::RateSuspected { measured_hz: 44_100 }] {
-            let disturbed = sit_with(Protocol::Abx, &[0], Some(event.clone()));
+            let disturbed = sit_with(Protocol::Abx, &only(0), Some(event.clone()));
             assert!(
-                String::from_utf8_lossy(&disturbed.journal).contains("\"kind\":\"void\""),
+                disturbed.journal.contains("\"kind\":\"void\""),
                 "{what}: {event:?} has to disturb a trial"
             );
-            let other = sit_with(Protocol::Abx, &[1], Some(event.clone()));
+            let other = sit_with(Protocol::Abx, &only(1), Some(event.clone()));
             disturbed.assert_same(&other, &format!("{what}, {event:?}"));
         }
     }

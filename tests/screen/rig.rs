@@ -5,23 +5,23 @@ use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::rc::Rc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use earwitness::clip::Playable;
+use earwitness::conduct::{Clock, Environment};
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene};
 use earwitness::session::{self, Session};
 use earwitness::sitting::audition::Heard;
 use earwitness::sitting::plain::Plain;
-use earwitness::sitting::{
-    self, Clock, Environment, Face, FaceError, Finished, Request, Resuming, SittingError,
-};
+use earwitness::sitting::{self, Face, FaceError, Finished, Request, Resuming, SittingError};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::Secret;
 
+use crate::blind;
 use crate::commands::{PROGRAM, Ran, ran};
 
 /// Rate of the test stimuli in Hz.
@@ -29,22 +29,22 @@ const RATE: u32 = 8000;
 
 /// A clock that only runs while somebody waits.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct TestClock(Rc<Cell<Duration>>);
+pub(crate) struct TestClock(Arc<AtomicU64>);
 
 impl TestClock {
     fn pass(&self, time: Duration) {
-        self.0.set(self.0.get() + time);
+        self.0.fetch_add(time.as_nanos() as u64, Ordering::SeqCst);
     }
 }
 
 impl Clock for TestClock {
     fn elapsed(&self) -> Duration {
-        self.0.get()
+        Duration::from_nanos(self.0.load(Ordering::SeqCst))
     }
 
     fn utc(&self) -> jiff::Timestamp {
         let start: jiff::Timestamp = "2026-01-05T19:30:00Z".parse().expect("a time");
-        start + jiff::SignedDuration::try_from(self.0.get()).expect("a short time")
+        start + jiff::SignedDuration::try_from(self.elapsed()).expect("a short time")
     }
 }
 
@@ -67,18 +67,21 @@ impl InputSource for Keys {
     }
 }
 
-/// A face in front of another one that keeps what was shown.
+/// A face in front of another one that keeps what was shown, and may hide the digests that the seal publishes.
 struct Watched<'f> {
     face: &'f mut dyn Face,
     scenes: Vec<Scene>,
+    hidden: bool,
 }
 
 impl Face for Watched<'_> {
     fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
-        if self.scenes.last() != Some(scene) {
-            self.scenes.push(scene.clone());
+        let scene = if self.hidden { blind::scene_without_digests(scene) } else { scene.clone() };
+        self.face.show(&scene)?;
+        if self.scenes.last() != Some(&scene) {
+            self.scenes.push(scene);
         }
-        self.face.show(scene)
+        Ok(())
     }
 
     fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
@@ -292,7 +295,10 @@ pub(crate) struct Sat {
 /// How a test sitting differs from the usual one.
 pub(crate) struct Setting<'s> {
     pub(crate) size: (u16, u16),
-    pub(crate) orders: Vec<usize>,
+    /// The secret behind the draws.
+    pub(crate) secret: Secret,
+    /// Digests that the seal publishes are hidden from the face: they differ from secret to secret.
+    pub(crate) hidden: bool,
     pub(crate) simulate: Option<f64>,
     pub(crate) opponent: bool,
     pub(crate) resuming: Resuming,
@@ -311,10 +317,18 @@ pub(crate) struct Setting<'s> {
 }
 
 impl<'s> Setting<'s> {
+    /// The first trials are presented in these orders, if these phrases are typed.
+    pub(crate) fn draw(&mut self, phrases: &[&str], orders: &[usize]) {
+        let stimuli = stimuli_apart(self.session, self.apart);
+        self.secret = blind::secret_of_session(self.session, &stimuli, phrases, orders);
+        self.hidden = true;
+    }
+
     pub(crate) fn new(session: &'s Session) -> Self {
         Self {
             size: (80, 24),
-            orders: Vec::new(),
+            secret: secret(),
+            hidden: false,
             simulate: None,
             opponent: false,
             resuming: Resuming::Ask,
@@ -372,7 +386,7 @@ fn request(setting: &Setting<'_>) -> Request {
 pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
     let request = request(setting);
     let (bytes, calls, (result, scenes)) = in_front(setting, keys, |environment, screen| {
-        let mut watched = Watched { face: screen, scenes: Vec::new() };
+        let mut watched = Watched { face: screen, scenes: Vec::new(), hidden: setting.hidden };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes)
     });
@@ -397,7 +411,7 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     let lines = io::Cursor::new(lines.as_bytes().to_vec());
     let mut plain = Plain::new(lines, bytes.clone());
     let (calls, (result, scenes)) = around(setting, |environment, _| {
-        let mut watched = Watched { face: &mut plain, scenes: Vec::new() };
+        let mut watched = Watched { face: &mut plain, scenes: Vec::new(), hidden: setting.hidden };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes)
     });
@@ -409,7 +423,7 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
 fn in_front<T>(
     setting: &Setting<'_>,
     keys: Vec<Option<Input>>,
-    work: impl FnOnce(&Environment<'_>, &mut dyn Face) -> T,
+    work: impl FnOnce(&Environment, &mut dyn Face) -> T,
 ) -> (Vec<u8>, Vec<String>, T) {
     let bytes = Bytes::default();
     let (calls, result) = around(setting, |environment, clock| {
@@ -423,21 +437,19 @@ fn in_front<T>(
 }
 
 /// Lends out an environment; gives the calls to the player, and what came of it.
-fn around<T>(
-    setting: &Setting<'_>,
-    work: impl FnOnce(&Environment<'_>, &TestClock) -> T,
-) -> (Vec<String>, T) {
+fn around<T>(setting: &Setting<'_>, work: impl FnOnce(&Environment, &TestClock) -> T) -> (Vec<String>, T) {
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
     let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
     let format = setting.format;
     let disturb_with = setting.disturb_with.clone();
     let made = stimuli_apart(setting.session, setting.apart);
+    let secret = setting.secret.clone();
     let environment = Environment {
-        clock: &clock,
+        clock: Arc::new(clock.clone()),
         prepare: Arc::new(move |_, _| Ok(made.clone())),
         in_background: false,
-        open: &move |_, _, _, _| {
+        open: Arc::new(move |_, _, _, _| {
             Ok(Box::new(Recorder {
                 calls: Arc::clone(&log),
                 disturb_after,
@@ -449,11 +461,10 @@ fn around<T>(
                 position: 0,
                 asked: Cell::new(0),
             }))
-        },
-        secret: &|| Ok(secret()),
-        forced_orders: setting.orders.clone(),
+        }),
+        secret: Arc::new(move || Ok(secret.clone())),
         seed: 7,
-        ending: &|| false,
+        ending: || false,
     };
     let result = work(&environment, &clock);
     let calls = calls.lock().expect("nobody panicked").clone();

@@ -173,7 +173,7 @@ fn cables_that_hardly_differ_are_cautioned_about_at_16_bits() {
         let session = cables(folder.path(), other);
         let stimuli = prepare(&session, &earwitness::stimulus::NoProgress).expect("stimuli");
         let words = DeviceWords::of(&stimuli, format);
-        (words.caution(&session, -20.0), words.facts(-20.0))
+        (words.facts(-20.0).caution(&session), words.facts(-20.0))
     };
     assert_eq!(words("1 m", "s16").0, None);
     let (caution, facts) = words("6.00005 m", "s16");

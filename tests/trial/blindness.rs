@@ -1,24 +1,25 @@
 //! Two sittings that differ only in the draw look and write the same until the seal is opened.
 
 use earwitness::stats::Protocol;
+use earwitness::stimulus::PairKind;
 use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Stage};
 
 use super::kit::{self, Memory, Scripted};
+use crate::blind;
 
 /// Everything that anybody could see of a sitting up to its closing.
 struct Seen {
     views: String,
-    journal: Vec<u8>,
+    journal: String,
     effects: String,
     sides: Vec<String>,
     record_lengths: Vec<usize>,
 }
 
 fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
-    let secret = kit::secret(7);
-    let (conductor, effects) = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
-    let conductor = conductor.with_forced_orders(&[order]);
-    let mut scripted = Scripted::new((conductor, effects), Memory::default());
+    let secret = blind::secret_for(draft, &kit::PHRASES, &[order; 3]);
+    let opened = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
+    let mut scripted = Scripted::new(opened, Memory::default());
     scripted.disturb = disturb;
     let scripted = scripted.finish();
     assert!(matches!(scripted.conductor.view().stage, Stage::Result(_)));
@@ -31,8 +32,8 @@ fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
         .map(|effect| match effect {
             // What the player is given is an indexed list: only this may differ.
             Effect::Load { pair, sides: list } => {
-                sides.push(format!("{list:?}"));
-                Effect::Load { pair, sides: Vec::new() }
+                sides.push(format!("{pair:?} {list:?}"));
+                Effect::Load { pair: PairKind::Comparison { comparison: 0, clip: 0 }, sides: Vec::new() }
             }
             other => other,
         })
@@ -42,9 +43,9 @@ fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
     let (closing, before) = lines.split_last().unwrap();
     assert!(String::from_utf8_lossy(closing).contains("\"kind\":\"closing\""));
     Seen {
-        views: format!("{open:#?}"),
-        journal: before.concat(),
-        effects: format!("{effects:?}"),
+        views: blind::without_digests(&format!("{open:#?}")),
+        journal: blind::without_digests(&String::from_utf8_lossy(&before.concat())),
+        effects: blind::without_digests(&format!("{effects:?}")),
         sides,
         record_lengths: before.iter().map(|line| line.len()).collect(),
     }

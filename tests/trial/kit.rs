@@ -6,8 +6,7 @@ use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
 use earwitness::trial::{
-    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Opening, Output, Record, Secret, Side, Stage,
-    Step, Terms, View,
+    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Output, Record, Side, Stage, Step, Terms, View,
 };
 
 pub(crate) const UTC: &str = "2026-01-31T20:15:00Z";
@@ -117,28 +116,7 @@ pub(crate) fn full(protocol: Protocol) -> Draft {
     draft(terms)
 }
 
-pub(crate) fn secret(seed: u64) -> Secret {
-    Secret::from_bytes(Digest::of(&seed.to_be_bytes()).0)
-}
-
-pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
-    Opening {
-        format: earwitness::trial::record::FORMAT,
-        program: "earwitness test".to_owned(),
-        utc: draft.utc.clone(),
-        occasion: draft.occasion,
-        listener: draft.listener.clone(),
-        alias: draft.alias.clone(),
-        commitment: secret.commitment(),
-        register: Digest::NOTHING,
-        session: draft.session,
-        terms: draft.terms.clone(),
-        stimuli: draft.stimuli.clone(),
-        output: draft.output.clone(),
-        simulated: draft.simulated,
-        invented: draft.invented,
-    }
-}
+pub(crate) use crate::blind::{opening, secret};
 
 /// Where the records of a scripted sitting go.
 pub(crate) trait Journal {
@@ -177,6 +155,9 @@ impl Journal for earwitness::trial::Keeper {
     }
 }
 
+/// What the scripted people type.
+pub(crate) const PHRASES: [&str; 2] = ["a phrase of Jorin's", "und noch einer: ÄÖÜ 🎻"];
+
 /// How the scripted listener answers.
 #[derive(Clone, Copy)]
 pub(crate) enum Answering {
@@ -210,7 +191,7 @@ impl<J: Journal> Scripted<J> {
             views: Vec::new(),
             now,
             answering: Answering::InTurn,
-            phrases: vec!["a phrase of Jorin's", "und noch einer: ÄÖÜ 🎻"],
+            phrases: PHRASES.to_vec(),
             disturb: None,
             attempts: 0,
         };

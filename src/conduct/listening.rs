@@ -21,6 +21,11 @@ impl Extent {
         Self { rate_hz: playable.rate_hz, frames: playable.frames() as u64 }
     }
 
+    /// Length in milliseconds.
+    pub fn milliseconds(self) -> u64 {
+        self.frames * 1000 / u64::from(self.rate_hz.max(1))
+    }
+
     /// Length in seconds.
     pub fn seconds(self) -> f64 {
         self.seconds_at(self.frames)

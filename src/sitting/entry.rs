@@ -1,16 +1,18 @@
 //! From a request to an open sitting: preparation, terms, resumption, passphrase, output.
 
-use super::conduct::{Answers, Driver, Level, TICK};
-use super::environment::{Environment, Preparation};
+use std::time::Duration;
+
+use super::dialogue::{Answers, Dialogue, TICK};
 use super::face::Face;
-use super::listening::level;
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
-use crate::player::{OutputChoice, Pace, PlayerOptions, Switch, Transport};
-use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
-use crate::session::{Session, Switching};
-use crate::stimulus::{DeviceWords, StimulusSet};
+use crate::conduct::listening::level;
+use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock};
+use crate::player::{OutputChoice, Pace, PlayerOptions};
+use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
+use crate::session::Session;
+use crate::stimulus::StimulusSet;
 use crate::trial::rest::SecretError;
 use crate::trial::{Secret, Sittings, SittingsError, Terms};
 
@@ -19,79 +21,70 @@ const SHORTEST_PASSPHRASE: usize = 6;
 /// How often a passphrase is asked for when a sitting goes on.
 const PASSPHRASE_TRIES: u32 = 3;
 
-/// Conducts a sitting, from the first page to the last.
+/// Conducts a sitting, from the first page to the last. The stimuli are made behind the first pages; nothing is on the
+/// disk before they are.
 ///
 /// # Errors
 /// Whatever stands in the way, with what to do about it. What was recorded before is kept.
 pub fn conduct(
     request: &Request,
-    environment: &Environment<'_>,
+    environment: &Environment,
     face: &mut dyn Face,
 ) -> Result<Finished, SittingError> {
-    let sittings = store::lock(request, environment)?;
     let preparation = Preparation::start(&request.session, environment);
-    let mut desk = Desk { request, environment, face, notice: None };
-    let Some(entered) = desk.before(&sittings, &preparation)? else {
+    let folder = Folder::look(request.session.sittings_folder(), environment)?;
+    let mut entry = Entry { request, environment, face, notice: None };
+    let Some(entered) = entry.before(&folder, &preparation)? else {
         return Ok(Finished {
             ending: Ending::NotOpened,
             journal: std::path::PathBuf::new(),
             lines: Vec::new(),
         });
     };
-    let Desk { face, .. } = desk;
+    let Entry { face, .. } = entry;
     let Entered { stimuli, start } = entered;
-    let transport =
+    let output =
         open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
-    let output = transport.description();
+    let description = output.description();
     let fresh = matches!(start, Start::Fresh { .. });
+    let sittings = folder.take(environment)?;
     let opened = match start {
         Start::CutOff { cut_off, secret } => {
-            store::resume(sittings, environment, &stimuli, &output, &cut_off, secret)?
+            store::resume(sittings, environment, &stimuli, &description, &cut_off, secret)?
         }
         Start::Fresh { passphrase } => {
-            store::open(sittings, request, environment, &stimuli, &output, passphrase.as_deref())?
+            store::open(sittings, request, environment, &stimuli, &description, passphrase.as_deref())?
         }
     };
-    let device = output.kind == "device";
-    let heard = device && request.simulate.is_none();
-    let words = device.then(|| DeviceWords::of(&stimuli, &output.format));
-    let mut driver = Driver {
+    let clock = SittingClock::start(environment.clock.clone(), opened.conductor.at_ms());
+    let mut driver = Driver::new(opened.conductor, opened.keeper, clock, output, stimuli);
+    let file = driver.journal();
+    let asks_level = driver.level_db().is_none() && request.simulate.is_none();
+    driver
+        .carry_out(opened.effects)
+        .and_then(|()| if asks_level { Ok(()) } else { driver.keep_level() })
+        .map_err(|stopped| SittingError::Stopped { file, stopped })?;
+    let mut dialogue = Dialogue {
         request,
         environment,
         face,
-        from_ms: opened.conductor.at_ms(),
-        since: environment.clock.elapsed(),
-        conductor: opened.conductor.with_forced_orders(&environment.forced_orders),
-        keep: Box::new(store::Kept::new(opened.keeper, environment)),
-        transport,
-        output,
-        words,
-        stimuli,
+        driver,
         answers: match request.simulate {
             Some(probability) => Answers::Simulated(Box::new(Simulated::new(probability, environment.seed))),
             None => Answers::Person,
         },
         beside: Beside::default(),
-        presented: None,
         notice: None,
         lost: None,
-        level: if heard {
-            Level::Asking { decibels: level::SOFTEST, sounding: false }
-        } else {
-            Level::Set(0.0)
-        },
+        level: asks_level.then_some((level::SOFTEST, false)),
         result: None,
         sealing: false,
         phrase: None,
     };
-    driver.carry_out(opened.effects)?;
-    if device && !heard {
-        driver.note_words(0.0)?;
-    }
     if fresh && request.simulate.is_none() {
-        driver.accept_first()?;
+        dialogue.accept_first()?;
     }
-    driver.run()
+    dialogue.run()
 }
 
 /// What is known when a sitting can be opened.
@@ -113,9 +106,9 @@ enum Start {
 }
 
 /// Everything before a sitting is open.
-struct Desk<'d, 'e> {
+struct Entry<'d> {
     request: &'d Request,
-    environment: &'d Environment<'e>,
+    environment: &'d Environment,
     face: &'d mut dyn Face,
     notice: Option<String>,
 }
@@ -126,51 +119,59 @@ enum Step<T> {
     Left,
 }
 
-impl Desk<'_, '_> {
+impl Entry<'_> {
     /// `None`: the person left. A person who starts a new sitting has accepted the terms on the way.
     fn before(
         &mut self,
-        sittings: &Sittings,
+        folder: &Folder,
         preparation: &Preparation,
     ) -> Result<Option<Entered>, SittingError> {
         let person = self.request.simulate.is_none();
-        let resume = match self.choose(sittings, person)? {
+        let resume = match self.choose(folder, person)? {
             Step::On(resume) => resume,
             Step::Left => return Ok(None),
         };
-        let fresh = resume.is_none();
-        // What stands in the way is said before anything is prepared.
-        let unlocked = match &resume {
-            Some(cut_off) if !cut_off.locked => Some(plain_secret(sittings, cut_off)?),
+        // What stands in the way is said before anything is waited for.
+        let unlocked = match (&resume, folder.sittings()) {
+            (Some(cut_off), Some(sittings)) if !cut_off.locked => Some(plain_secret(sittings, cut_off)?),
             _ => None,
         };
-        let stimuli = if person && fresh { self.agree(preparation)? } else { self.wait(preparation)? };
-        let Step::On(stimuli) = stimuli else { return Ok(None) };
-        let start = match (resume, unlocked) {
-            (Some(cut_off), Some(secret)) => Start::CutOff { cut_off, secret },
-            (Some(cut_off), None) => match self.unlock(sittings, &cut_off)? {
+        let mut made = None;
+        if person && resume.is_none() {
+            match self.agree(preparation)? {
+                Step::On(ready) => made = ready,
+                Step::Left => return Ok(None),
+            }
+        }
+        let start = match (resume, unlocked, folder.sittings()) {
+            (Some(cut_off), Some(secret), _) => Start::CutOff { cut_off, secret },
+            (Some(cut_off), None, Some(sittings)) => match self.unlock(sittings, &cut_off)? {
                 Step::On(secret) => Start::CutOff { cut_off, secret },
                 Step::Left => return Ok(None),
             },
-            (None, _) if self.request.opponent => match self.new_passphrase()? {
+            _ if self.request.opponent => match self.new_passphrase()? {
                 Step::On(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
                 Step::Left => return Ok(None),
             },
-            (None, _) => Start::Fresh { passphrase: None },
+            _ => Start::Fresh { passphrase: None },
+        };
+        let stimuli = match made {
+            Some(stimuli) => stimuli,
+            None => match self.wait(preparation)? {
+                Step::On(stimuli) => stimuli,
+                Step::Left => return Ok(None),
+            },
         };
         Ok(Some(Entered { stimuli, start }))
     }
 
     /// Which sitting: one that was cut off, or a new one.
-    fn choose(
-        &mut self,
-        sittings: &Sittings,
-        person: bool,
-    ) -> Result<Step<Option<store::CutOff>>, SittingError> {
+    fn choose(&mut self, folder: &Folder, person: bool) -> Result<Step<Option<store::CutOff>>, SittingError> {
         let changed =
             "the session file has changed since, and a sitting goes on under the terms it was opened with";
-        let broken = sittings.broken(&self.request.listener);
-        match (store::cut_off(sittings, self.request), self.request.resuming) {
+        let broken = folder.sittings().and_then(|sittings| sittings.broken(&self.request.listener));
+        let cut_off = folder.sittings().and_then(|sittings| store::cut_off(sittings, self.request));
+        match (cut_off, self.request.resuming) {
             (None, Resuming::Resume) if broken.is_some() => Err(SittingError::Refused(
                 broken
                     .map(|(_, error)| {
@@ -180,7 +181,7 @@ impl Desk<'_, '_> {
             )),
             (None, Resuming::Ask) if broken.is_some() => {
                 self.notice = broken.map(|(journal, error)| {
-                    let name = sittings.folder().join(&journal).display().to_string();
+                    let name = folder.path().join(&journal).display().to_string();
                     let why = error.to_string().replacen(&format!("{name}: "), "", 1);
                     format!("an earlier sitting cannot go on ({why})")
                 });
@@ -189,7 +190,7 @@ impl Desk<'_, '_> {
             (None, Resuming::Resume) => Err(SittingError::Refused(format!(
                 "there is no sitting of \"{}\" to resume in {}: leave --resume out to start one",
                 self.request.listener,
-                sittings.folder().display()
+                folder.path().display()
             ))),
             (Some((cut_off, true)), Resuming::Resume) => Err(SittingError::Refused(format!(
                 "the sitting in {} cannot be resumed: {changed}. Put the file back, or start a new sitting with --new",
@@ -246,41 +247,69 @@ impl Desk<'_, '_> {
         }
     }
 
-    /// The terms, while the stimuli are prepared behind them; the first party accepts.
-    fn agree(&mut self, preparation: &Preparation) -> Result<Step<StimulusSet>, SittingError> {
+    /// The terms, while the stimuli are prepared behind them; the first party accepts, also before they are ready. Gives
+    /// them where they are.
+    fn agree(&mut self, preparation: &Preparation) -> Result<Step<Option<StimulusSet>>, SittingError> {
         let terms = Terms::of(&self.request.session);
         let parties = parties(&self.request.session, &self.request.listener);
+        let cautions = self.request.cautions();
         let mut made: Option<StimulusSet> = None;
         loop {
-            if made.is_none()
-                && let Some(stimuli) = preparation.take(std::time::Duration::ZERO)
-            {
-                made = Some(stimuli?);
+            if made.is_none() {
+                made = self.made(preparation)?;
             }
-            let progress = if made.is_some() { None } else { Some(preparation.progress()) };
-            let remarks = self.request.remarks(made.as_ref().unwrap_or(&StimulusSet::default()));
-            let page = pages::terms(&terms, &parties, &[], progress, &self.request.cautions(), &remarks);
+            let progress = if made.is_some() { None } else { Some(how_far(preparation)) };
+            let remarks = self.request.remarks(made.as_ref());
+            let page = pages::terms(&terms, &parties, &[], progress, &cautions, &remarks);
             for intent in self.show(page)? {
-                match (intent, made.take()) {
-                    (Intent::Leave, _) => return Ok(Step::Left),
-                    (Intent::Proceed, Some(stimuli)) => return Ok(Step::On(stimuli)),
-                    (_, kept) => made = kept,
+                match intent {
+                    Intent::Leave => return Ok(Step::Left),
+                    Intent::Proceed => return Ok(Step::On(made)),
+                    _ => {}
                 }
             }
         }
     }
 
-    /// Nothing but the preparation.
-    fn wait(&mut self, preparation: &Preparation) -> Result<Step<StimulusSet>, SittingError> {
-        loop {
-            if let Some(stimuli) = preparation.take(std::time::Duration::ZERO) {
-                return Ok(Step::On(stimuli?));
+    /// The stimuli, if they are ready. That they cannot be made is said on the page before it is an error.
+    fn made(&mut self, preparation: &Preparation) -> Result<Option<StimulusSet>, SittingError> {
+        match preparation.take(Duration::ZERO) {
+            None => Ok(None),
+            Some(Ok(stimuli)) => Ok(Some(stimuli)),
+            Some(Err(error)) => {
+                let page = pages::not_prepared(&error.to_string());
+                while self.request.simulate.is_none()
+                    && !self
+                        .show(page.clone())?
+                        .iter()
+                        .any(|intent| matches!(intent, Intent::Proceed | Intent::Leave))
+                {}
+                Err(error.into())
             }
-            let page = pages::waiting("Preparing the stimuli", Some(preparation.progress()));
+        }
+    }
+
+    /// Nothing but the preparation; what it found out that nobody has read yet is shown.
+    fn wait(&mut self, preparation: &Preparation) -> Result<Step<StimulusSet>, SittingError> {
+        let stimuli = loop {
+            if let Some(stimuli) = self.made(preparation)? {
+                break stimuli;
+            }
+            let page = pages::waiting("Preparing the stimuli", Some(how_far(preparation)));
             if self.show(page)?.contains(&Intent::Leave) {
                 return Ok(Step::Left);
             }
+        };
+        while self.request.simulate.is_none() && !stimuli.notes.is_empty() {
+            for intent in self.show(pages::remarks(&stimuli.notes))? {
+                match intent {
+                    Intent::Leave => return Ok(Step::Left),
+                    Intent::Proceed => return Ok(Step::On(stimuli)),
+                    _ => {}
+                }
+            }
         }
+        Ok(Step::On(stimuli))
     }
 
     /// The locked secret of a sitting that was cut off, with the other party's passphrase, in a few tries.
@@ -359,25 +388,21 @@ pub(super) fn open_output(
     session: &Session,
     output: &OutputChoice,
     simulated: bool,
-    environment: &Environment<'_>,
+    environment: &Environment,
     stimuli: &StimulusSet,
-) -> Result<Box<dyn Transport>, SittingError> {
-    let Some(first) = stimuli.pairs.first() else {
-        return Err(SittingError::Refused(
-            "the session has nothing to play: it needs a comparison and a clip".into(),
-        ));
-    };
+) -> Result<Output, SittingError> {
     let options = PlayerOptions {
         pace: if simulated { Pace::Unpaced } else { Pace::RealTime },
-        switch: switch(session.switching),
+        switch: session.switching.into(),
         ..PlayerOptions::default()
     };
-    Ok((environment.open)(output, first.a.rate_hz, first.a.channels, options)?)
+    Output::open(environment, output, options, stimuli)?.ok_or_else(|| {
+        SittingError::Refused("the session has nothing to play: it needs a comparison and a clip".into())
+    })
 }
 
-fn switch(switching: Switching) -> Switch {
-    match switching {
-        Switching::Instant => PlayerOptions::default().switch,
-        Switching::Gap => Switch::Gap { fade_seconds: 0.010, silence_seconds: 0.25 },
-    }
+/// How far the preparation is, as a page shows it.
+pub(super) fn how_far(preparation: &Preparation) -> Progress {
+    let now = preparation.progress();
+    Progress { label: now.what, done: now.done as usize, total: now.total as usize }
 }

@@ -1,0 +1,408 @@
+//! A night in front of its host, its phones and its display.
+//!
+//! One thread, the host's, does everything that changes something. Requests from phones wait in a queue; each turn of the
+//! loop takes all that have come, steps the machine, writes all records in one write and one flush to the disk, carries
+//! out what the player must do, shows the new state, and only then answers the phones. So an acknowledged vote is in the
+//! journal whatever happens next, and a thousand votes cost a few writes.
+
+mod setup;
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::{Arc, PoisonError};
+use std::time::Duration;
+
+use tokio::sync::oneshot;
+
+use super::command::{self, Command};
+use super::night::{Night, Phase};
+use super::results::{self, NightResults};
+use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
+use super::view::{Snapshot, own_vote};
+use super::{Refusal, paper};
+use crate::conduct::{Driver, News, SittingClock, SoundNews};
+use crate::trial::{Ballot, Digest, Effect, Event, Record, TrialId};
+
+pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT};
+
+/// Requests from phones that one turn takes.
+const REQUESTS_A_TURN: usize = 512;
+
+/// A night that is going on.
+pub struct HostedNight {
+    driver: Driver<Night>,
+    clock: SittingClock,
+    records: Vec<Record>,
+    digests: Vec<Digest>,
+    shared: Arc<Shared>,
+    requests: Receiver<PhoneRequest>,
+    passes_file: PathBuf,
+    order: String,
+    results: Option<Arc<NightResults>>,
+    /// The code to point a camera at, as lines.
+    qr: Vec<String>,
+    /// Votes on a trial were closed at least once.
+    practised: bool,
+    notices: Vec<String>,
+    notes: Vec<String>,
+    resumed: bool,
+    /// The host was told that the night has stopped.
+    told_stop: bool,
+    _server: Server,
+}
+
+impl std::fmt::Debug for HostedNight {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.debug_struct("HostedNight").field("address", &self.shared.address).finish_non_exhaustive()
+    }
+}
+
+/// Where a phone waits.
+type Reply = oneshot::Sender<Result<Answer, Refusal>>;
+
+/// What is due to a phone, once everything is on the disk.
+enum Due {
+    Seated(super::pass::Holder),
+    Voted { seat: u32, id: TrialId },
+    Done,
+}
+
+impl HostedNight {
+    /// The night's journal.
+    pub fn journal(&self) -> &Path {
+        &self.shared.journal
+    }
+
+    /// The log of what was refused.
+    pub fn refused_log(&self) -> PathBuf {
+        self.shared.log.lock().unwrap_or_else(PoisonError::into_inner).path().to_path_buf()
+    }
+
+    /// The address that phones open, with the room's code.
+    pub fn join_address(&self) -> String {
+        self.shared.join_address()
+    }
+
+    /// The code to point a camera at, as lines.
+    pub fn qr_lines(&self) -> &[String] {
+        &self.qr
+    }
+
+    /// The address of the room's display, with its key.
+    pub fn room_address(&self) -> String {
+        self.shared.room_address()
+    }
+
+    /// The room's code.
+    pub fn room_code(&self) -> String {
+        self.shared.passes.room_code()
+    }
+
+    /// Where the server listens.
+    pub fn address(&self) -> SocketAddr {
+        self.shared.address
+    }
+
+    /// The night was cut off before and goes on.
+    pub fn is_resumed(&self) -> bool {
+        self.resumed
+    }
+
+    /// What the host should know: notes of the session and its stimuli, and what a room changes.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// What everybody may see now.
+    pub fn snapshot(&self) -> Arc<Snapshot> {
+        self.shared.snapshot()
+    }
+
+    /// What the evening is at, and what `next` does now.
+    pub fn next_step(&self) -> &'static str {
+        let snapshot = self.snapshot();
+        match (snapshot.phase, &snapshot.trial) {
+            (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
+                "the practice is over; next begins the trials that count"
+            }
+            (phase, _) => words(phase),
+        }
+    }
+
+    /// Milliseconds of the night.
+    pub fn now_ms(&self) -> u64 {
+        self.clock.now_ms()
+    }
+
+    /// The results, after the closing.
+    pub fn results(&self) -> Option<&NightResults> {
+        self.results.as_deref()
+    }
+
+    /// Why the night cannot go on, if so.
+    pub fn stopped(&self) -> Option<String> {
+        self.driver.stopped().map(ToString::to_string)
+    }
+
+    fn night(&self) -> &Night {
+        self.driver.machine()
+    }
+
+    /// What has happened since the last call, in lines for the host.
+    pub fn take_notices(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.notices)
+    }
+
+    /// Understands a line of the host's.
+    ///
+    /// # Errors
+    /// What was not understood.
+    pub fn understand(&self, line: &str) -> Result<Command, String> {
+        command::parse(line, self.night().definition(), self.night().main_trials())
+    }
+
+    /// Does what the host says, and says what came of it.
+    ///
+    /// # Errors
+    /// Why it was not done.
+    pub fn say(&mut self, command: &Command) -> Result<Vec<String>, String> {
+        let lines = match command {
+            Command::Help => command::help(),
+            Command::Status => self.status(),
+            Command::Import(path) => {
+                let file =
+                    std::fs::File::open(path).map_err(|error| format!("{}: {error}", path.display()))?;
+                let ballots = paper::import(file, self.night().definition(), self.night().main_trials())
+                    .map_err(|error| format!("{}: {error}", path.display()))?;
+                self.ask(|night, at_ms| night.paper(at_ms, &ballots)).map_err(|refusal| refusal.message())?;
+                vec![format!("{} ballots taken", ballots.len())]
+            }
+            other => {
+                if matches!(other, Command::Next | Command::Close) {
+                    self.note_refused();
+                }
+                self.ask(|night, at_ms| night.host(at_ms, other)).map_err(|refusal| refusal.message())?;
+                match other {
+                    Command::Release(seat) => {
+                        vec![format!("seat {seat} is free for the next phone that joins with this number")]
+                    }
+                    Command::Stop => vec![
+                        "End the night before its last trial? The seal is opened and there is no verdict: confirm or back"
+                            .to_owned(),
+                    ],
+                    _ => Vec::new(),
+                }
+            }
+        };
+        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
+        self.take_news();
+        self.publish();
+        Ok(lines)
+    }
+
+    /// Lets the night take something, and carries out what follows from it.
+    fn ask(
+        &mut self,
+        take: impl FnOnce(&mut Night, u64) -> Result<Vec<Effect>, Refusal>,
+    ) -> Result<(), Refusal> {
+        self.driver.with(|night, at_ms| match take(night, at_ms) {
+            Ok(effects) => (effects, Ok(())),
+            Err(refusal) => (Vec::new(), Err(refusal)),
+        })
+    }
+
+    /// How things stand, in lines.
+    pub fn status(&self) -> Vec<String> {
+        let shown = self.snapshot();
+        let mut lines = vec![format!("{}: {}", shown.title, words(shown.phase))];
+        if let Some(trial) = &shown.trial {
+            lines.push(format!("{} {} of {}: {}", trial.part, trial.number, trial.of, trial.question));
+        }
+        lines.push(format!("{} seats taken, {} voted", shown.taken, shown.voted));
+        lines.push(format!("join {}", self.join_address()));
+        lines.push(format!("display {}", self.room_address()));
+        lines.push(format!("seal {}", shown.commitment.hex));
+        lines
+    }
+
+    /// What was refused since the last trial goes into the journal as a count.
+    fn note_refused(&mut self) {
+        let summary = self.shared.log.lock().unwrap_or_else(PoisonError::into_inner).summary();
+        if let Some(text) = summary {
+            // What stopped it is kept by the driver.
+            let _ = self.driver.event(Event::Note { text });
+        }
+    }
+
+    /// One turn of the loop; waits at most this long for something to do.
+    pub fn turn(&mut self, wait: Duration) {
+        let due = self.night().wake_in(self.now_ms());
+        let until = due.map_or(wait, |due| wait.min(Duration::from_millis(due)));
+        let mut requests = Vec::new();
+        match self.requests.recv_timeout(until) {
+            Ok(request) => requests.push(request),
+            Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {}
+        }
+        while requests.len() < REQUESTS_A_TURN {
+            match self.requests.try_recv() {
+                Ok(request) => requests.push(request),
+                Err(_) => break,
+            }
+        }
+        let replies = self.driver.with(|night, at_ms| {
+            let mut effects = Vec::new();
+            let mut replies = Vec::with_capacity(requests.len());
+            for PhoneRequest { ask, reply } in requests {
+                replies.push((reply, read(night, at_ms, ask, &mut effects)));
+            }
+            (effects, replies)
+        });
+        self.take_sound();
+        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
+        self.take_news();
+        self.publish();
+        self.answer(replies);
+    }
+
+    fn answer(&self, replies: Vec<(Reply, Result<Due, Refusal>)>) {
+        let written = self.driver.stopped().is_none();
+        for (reply, due) in replies {
+            let answer = match due {
+                Ok(_) if !written => Err(Refusal::Busy),
+                Ok(Due::Seated(holder)) => Ok(Answer::Seated(holder)),
+                Ok(Due::Done) => Ok(Answer::Done),
+                Ok(Due::Voted { seat, id }) => {
+                    let seat = self.night().seats().get(seat);
+                    let vote = seat.and_then(|seat| seat.votes.get(&id));
+                    match (seat, vote, vote.and_then(|vote| vote.receipt)) {
+                        (Some(seat), Some(vote), Some(receipt)) => Ok(Answer::Voted {
+                            vote: own_vote(&vote.answer, receipt),
+                            sequence: seat.sequence,
+                        }),
+                        // The trial was voided in the same turn: the vote is in the journal and counts for nothing.
+                        _ => Err(Refusal::OtherTrial),
+                    }
+                }
+                Err(refusal) => Err(refusal),
+            };
+            // A phone that is gone does not wait for an answer.
+            let _ = reply.send(answer);
+        }
+    }
+
+    /// Takes what happened to the sound, and says it to the host.
+    fn take_sound(&mut self) {
+        // What stopped it is kept by the driver.
+        for news in self.driver.take_sound().unwrap_or_default() {
+            // A void trial is told with its cause.
+            if !matches!(news, SoundNews::Dropout) {
+                self.notices.push(news.cause());
+            }
+        }
+    }
+
+    /// Takes what has been done, and says what the host should know of it.
+    fn take_news(&mut self) {
+        let stopped = self.driver.stopped().is_some();
+        for news in self.driver.take_news() {
+            match news {
+                News::Written(record, digest) => {
+                    self.notices.extend(notice(&record));
+                    self.practised |= matches!(*record, Record::VotesClosed { .. });
+                    self.records.push(*record);
+                    self.digests.push(digest);
+                }
+                News::Closed => match results::compute(&self.records, &self.digests) {
+                    Ok(results) => self.results = Some(Arc::new(results)),
+                    Err(message) => self.notices.push(format!("the results cannot be shown: {message}")),
+                },
+                News::Refused(_) | News::Receipt(_) => {}
+            }
+        }
+        if stopped && !self.told_stop {
+            self.told_stop = true;
+            let why = self.stopped().unwrap_or_default();
+            self.notices.push(format!("{why}; the night has stopped"));
+        }
+    }
+
+    /// Shows the new state to whoever asks.
+    fn publish(&self) {
+        let snapshot = Snapshot::of(self.night(), self.now_ms(), &self.order, self.results.clone());
+        *self.shared.snapshot.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(snapshot);
+    }
+
+    /// The host leaves. After the closing the passes are of no use any more and are removed; before it they stay for the
+    /// restart.
+    pub fn leave(self) {
+        if self.results.is_some() {
+            let _ = std::fs::remove_file(&self.passes_file);
+        }
+    }
+}
+
+fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> Result<Due, Refusal> {
+    Ok(match ask {
+        Ask::Join { alias, seat } => {
+            let (holder, more) = night.join(at_ms, &alias, seat, Ballot::Phone)?;
+            effects.extend(more);
+            Due::Seated(holder)
+        }
+        Ask::Return { holder } => {
+            let (holder, more) = night.come_back(at_ms, holder)?;
+            effects.extend(more);
+            Due::Seated(holder)
+        }
+        Ask::Leave { holder } => {
+            effects.extend(night.leave(at_ms, holder)?);
+            Due::Done
+        }
+        Ask::Vote { holder, trial, answer, sequence } => {
+            let (id, more) = night.vote(at_ms, holder, &trial, &answer, sequence)?;
+            effects.extend(more);
+            Due::Voted { seat: holder.seat, id }
+        }
+        Ask::Phrase { holder, text } => {
+            effects.extend(night.phrase(at_ms, holder, &text)?);
+            Due::Done
+        }
+    })
+}
+
+/// What a record is to the host: nothing about votes but their number.
+fn notice(record: &Record) -> Option<String> {
+    Some(match record {
+        Record::Seat { seat, alias, by, .. } => {
+            let how = if *by == Ballot::Paper { ", on paper" } else { "" };
+            format!("seat {seat}: {alias}{how}")
+        }
+        Record::SeatLeft { seat, .. } => format!("seat {seat} has left"),
+        Record::Phrase { by, .. } => format!("a phrase from {by}"),
+        Record::Sealed { phrases, .. } => format!("sealed with {phrases} phrases"),
+        Record::VotesClosed { id, voted, seats, .. } => {
+            format!("{}: votes closed, {voted} of {seats}", super::seats::id_text(*id))
+        }
+        Record::Void { id, cause, .. } => {
+            format!("{} is void and will be repeated: {cause}", super::seats::id_text(*id))
+        }
+        Record::Rest { .. } => "the break is over".to_owned(),
+        Record::Closing(_) => "the seal is open".to_owned(),
+        _ => return None,
+    })
+}
+
+/// A phase in words.
+pub fn words(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Welcome => "welcome; next opens the doors for phrases",
+        Phase::Joining => "joining; next seals the draws",
+        Phase::Ready => "ready; next presents the trial",
+        Phase::Presenting => "presenting",
+        Phase::Voting => "voting; next closes the votes",
+        Phase::Break => "a break; next goes on",
+        Phase::Counting => "counting; enter paper ballots, then next opens the seal",
+        Phase::Result => "the seal is open; phones show their results until quit ends the program",
+        Phase::Stopped => "stopped",
+    }
+}

@@ -1,0 +1,254 @@
+//! Opening a night: what is asked for, what is taken from the world, and in which order things are made.
+
+use std::net::{SocketAddr, TcpListener};
+use std::sync::mpsc::sync_channel;
+use std::sync::{Arc, Mutex, RwLock};
+
+use super::HostedNight;
+use crate::ballot::NightError;
+use crate::ballot::guard::{Door, Paces, Tally};
+use crate::ballot::night::Night;
+use crate::ballot::pass::{PassFile, Passes};
+use crate::ballot::presentation::{self, Timing};
+use crate::ballot::qr;
+use crate::ballot::refused::Log;
+use crate::ballot::routes::{Shared, serve};
+use crate::ballot::view::Snapshot;
+use crate::conduct::{Driver, Environment, Folder, Output, SittingClock, folder};
+use crate::player::{OutputChoice, PlayerOptions};
+use crate::session::Session;
+use crate::stimulus::StimulusSet;
+use crate::trial::record::StoppingTerms;
+use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal};
+
+/// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
+pub const PORT: u16 = 8410;
+/// Requests from phones that may wait; more are told to come again.
+const WAITING_REQUESTS: usize = 4096;
+/// Every start and stop of a stimulus has the same fade, in seconds: soft, and equal for all slots.
+const FADE_SECONDS: f64 = 0.05;
+
+/// What is to be hosted.
+#[derive(Debug, Clone)]
+pub struct NightRequest {
+    /// The session.
+    pub session: Session,
+    /// The host's name.
+    pub host: String,
+    /// Where the sound goes.
+    pub output: OutputChoice,
+    /// The address to listen on; `None`: the one of the night that is resumed, or loopback.
+    pub listen: Option<SocketAddr>,
+    /// Gaps and countdowns.
+    pub timing: Timing,
+    /// The host plays every stimulus and opens the votes.
+    pub by_hand: bool,
+    /// A new night also where an older one was cut off.
+    pub anew: bool,
+}
+
+/// What a night takes from the world, replaceable as a whole.
+pub struct NightEnvironment {
+    /// What it shares with a sitting.
+    pub common: Environment,
+    /// The secret of the passes; `None` asks the operating system.
+    pub passes: Option<[u8; 32]>,
+    /// How much of what is taken from whom.
+    pub paces: Paces,
+}
+
+impl NightEnvironment {
+    /// The real one.
+    pub fn real() -> Self {
+        Self { common: Environment::real(), passes: None, paces: Paces::default() }
+    }
+}
+
+/// A night before it is opened: what can refuse it without its stimuli has been asked, and nothing is on the disk.
+pub struct BeforeNight {
+    request: NightRequest,
+    environment: NightEnvironment,
+    folder: Folder,
+    /// A night of this session that was cut off, and what was agreed then.
+    cut_off: Option<(Unfinished, Opening)>,
+    known: Option<PassFile>,
+    terms: Terms,
+    notes: Vec<String>,
+    listener: TcpListener,
+    address: SocketAddr,
+}
+
+impl BeforeNight {
+    /// Looks at the folder and takes the address. A night of this session that was cut off will be resumed, unless the
+    /// request says otherwise.
+    ///
+    /// # Errors
+    /// Another host, an address that cannot be had, a session that is not for a room.
+    pub fn check(request: NightRequest, environment: NightEnvironment) -> Result<Self, NightError> {
+        let session = &request.session;
+        let folder = Folder::look(session.sittings_folder(), &environment.common).map_err(locked)?;
+        let (terms, notes) = terms_of_a_room(session)?;
+        let digest = Digest::of(session.source.as_bytes());
+        let cut_off = folder.sittings().and_then(|sittings| {
+            let ours = |night: &Unfinished| night.occasion == Occasion::Night && night.session == digest;
+            let night = sittings.unfinished().into_iter().rfind(|night| ours(night) && !request.anew)?;
+            let opening = journal::read(&folder.path().join(&night.journal)).ok()?.opening()?.clone();
+            Some((night, opening))
+        });
+        let known = match &cut_off {
+            Some((night, _)) => PassFile::read(&PassFile::beside(&folder.path().join(&night.journal)))?,
+            None => None,
+        };
+        let wanted = request
+            .listen
+            .or(known.as_ref().map(|file| file.address))
+            .unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
+        let (listener, address) = listen(wanted)?;
+        Ok(Self { request, environment, folder, cut_off, known, terms, notes, listener, address })
+    }
+
+    /// Opens or resumes the night: output, journal, passes, web server.
+    ///
+    /// # Errors
+    /// The output, a night that cannot go on, the folder, the journal.
+    pub fn open(self, stimuli: StimulusSet) -> Result<HostedNight, NightError> {
+        let Self { request, environment, folder, cut_off, known, terms, mut notes, listener, address } = self;
+        let NightRequest { session, host, output, timing, by_hand, .. } = request;
+        let NightEnvironment { common, passes, paces } = environment;
+        let options = PlayerOptions {
+            start_ramp_seconds: FADE_SECONDS,
+            fade_seconds: FADE_SECONDS,
+            ..PlayerOptions::default()
+        };
+        let output = Output::open(&common, &output, options, &stimuli)?
+            .ok_or_else(|| refused("the session has nothing to play"))?;
+        let description = output.description();
+        notes.splice(0..0, session.notes.iter().chain(&stimuli.notes).cloned());
+        if let Some((night, opening)) = &cut_off {
+            folder::may_go_on(opening, &stimuli, &description)
+                .map_err(|why| refused(format!("the night in {} cannot go on: {why}", night.journal)))?;
+        }
+        let resumed = cut_off.is_some();
+        let utc = common.utc();
+        let sittings = folder.take(&common).map_err(locked)?;
+        let opened = if let Some((night, _)) = &cut_off {
+            sittings.resume(&night.journal, &utc, (&description).into(), None).map_err(refused)?
+        } else {
+            let mut draft = Draft::new(&session, &stimuli, &description, &host, &utc);
+            draft.occasion = Occasion::Night;
+            draft.terms = terms;
+            let secret =
+                (common.secret)().map_err(|error| refused(format!("no secret can be drawn: {error}")))?;
+            sittings.open(draft, secret, None).map_err(refused)?
+        };
+        let path = opened.keeper.path();
+        let passes = match (known, passes) {
+            (Some(file), _) => Passes::from_bytes(file.secret.0),
+            (None, Some(bytes)) => Passes::from_bytes(bytes),
+            (None, None) => {
+                Passes::draw().map_err(|error| refused(format!("no room code can be drawn: {error}")))?
+            }
+        };
+        let passes_file = PassFile::beside(&path);
+        PassFile { secret: Digest(*passes.secret()), address }.write(&passes_file)?;
+
+        let read = journal::read(&path).map_err(refused)?;
+        let clock = SittingClock::start(common.clock.clone(), opened.conductor.at_ms());
+        let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand);
+        let labels: Vec<&str> = night.definition().slots.iter().map(|slot| slot.label).collect();
+        let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
+        let (sender, requests) = sync_channel(WAITING_REQUESTS);
+        let shared = Arc::new(Shared {
+            door: Door::new(address),
+            passes,
+            tally: Mutex::new(Tally::new(paces)),
+            log: Mutex::new(Log::beside(&path)?),
+            snapshot: RwLock::new(Arc::new(Snapshot::of(&night, clock.now_ms(), &order, None))),
+            requests: sender,
+            clock: clock.clone(),
+            address,
+            journal: path,
+        });
+        let server = serve(listener, shared.clone())?;
+        let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli);
+        // A night is played at the clips' own level: it has no other. What stopped it is kept by the driver.
+        let _ = driver.carry_out(opened.effects).and_then(|()| driver.keep_level());
+        notes.extend(driver.resolved().and_then(|facts| facts.caution(&session)));
+        let mut night = HostedNight {
+            qr: qr::terminal_lines(&shared.join_address()),
+            practised: read.records.iter().any(|record| matches!(record, Record::VotesClosed { .. })),
+            driver,
+            clock,
+            records: read.records,
+            digests: read.digests,
+            shared,
+            requests,
+            passes_file,
+            order,
+            results: None,
+            notices: Vec::new(),
+            notes,
+            resumed,
+            told_stop: false,
+            _server: server,
+        };
+        night.take_news();
+        night.publish();
+        Ok(night)
+    }
+}
+
+fn refused(error: impl std::fmt::Display) -> NightError {
+    NightError::Refused(error.to_string())
+}
+
+fn locked(error: SittingsError) -> NightError {
+    match error {
+        SittingsError::Busy { .. } => NightError::Refused(format!(
+            "{error}. If it is a night, this one would be its second host: there is one host at a time"
+        )),
+        other => refused(other),
+    }
+}
+
+/// Takes the address, so that nobody else has it when the night is announced.
+fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
+    let failed = |reason: String| NightError::Address { address: wanted.to_string(), reason };
+    let listener = TcpListener::bind(wanted).map_err(|error| failed(error.to_string()))?;
+    let address = listener.local_addr().map_err(|error| failed(error.to_string()))?;
+    if address.ip().is_unspecified() {
+        return Err(failed(
+            "it stands for every address of this machine, and a night has one that phones can be told"
+                .to_owned(),
+        ));
+    }
+    Ok((listener, address))
+}
+
+/// A session's terms for a room, and what a room changes in them, to be told to the host.
+fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
+    let mut terms = Terms::of(session);
+    let mut notes: Vec<String> = Vec::new();
+    if !matches!(terms.stopping, StoppingTerms::AllTrials {}) {
+        return Err(NightError::Refused(
+            "stopping: a sequential rule ends each listener's test at another trial, and a room hears the same trials; \
+             take the stopping rule out of the session for a night"
+                .to_owned(),
+        ));
+    }
+    if terms.qualification.take().is_some() {
+        notes.push("The session's qualification is for single listeners; this night has none. Controls are reported.".into());
+    }
+    if terms.wager.take().is_some() {
+        notes.push("The session's wager is for a single listener; this night has none.".into());
+    }
+    if terms.confidence {
+        terms.confidence = false;
+        notes.push("Confidence is not asked on a night.".into());
+    }
+    if terms.warm_up == 0 {
+        terms.warm_up = 1;
+        notes.push("A night begins with a practice trial that does not count.".into());
+    }
+    Ok((terms, notes))
+}

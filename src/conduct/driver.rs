@@ -1,0 +1,374 @@
+//! The driver: events in, records on the disk and calls to the player out.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+
+use super::environment::{Environment, OpenOutput, SittingClock};
+use super::listening::{Extent, scaled};
+use crate::clip::Playable;
+use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
+use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};
+
+/// What the driver carries out: a conductor, alone or with a room's state machine around it. Reads no clock.
+pub trait Machine {
+    /// The conductor.
+    fn conductor(&self) -> &Conductor;
+    /// Takes an event at this time, in milliseconds of the sitting, and says what to do.
+    fn event(&mut self, at_ms: u64, event: Event) -> Vec<Effect>;
+    /// A record is on the disk, and this is its digest.
+    fn written(&mut self, record: &Record, digest: Digest);
+    /// The player has new stimuli, each so many milliseconds long.
+    fn loaded(&mut self, length_ms: u64);
+}
+
+impl Machine for Conductor {
+    fn conductor(&self) -> &Conductor {
+        self
+    }
+
+    fn event(&mut self, at_ms: u64, event: Event) -> Vec<Effect> {
+        self.step(at_ms, event)
+    }
+
+    fn written(&mut self, _record: &Record, digest: Digest) {
+        self.step(0, Event::Durable(digest));
+    }
+
+    fn loaded(&mut self, _length_ms: u64) {}
+}
+
+/// Something that has been done, for whoever has people in front of it.
+#[derive(Debug, Clone, PartialEq)]
+pub enum News {
+    /// A record is on the disk.
+    Written(Box<Record>, Digest),
+    /// An event was refused.
+    Refused(&'static str),
+    /// The running receipt was asked for.
+    Receipt(Option<Digest>),
+    /// The seal is open, the register written, the secret removed.
+    Closed,
+}
+
+/// Why nothing goes on. Everything that was written before is kept.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Stopped {
+    /// A record, or the register's closing line, could not be written.
+    #[error("the journal cannot be written: {reason}")]
+    Journal {
+        /// Why.
+        reason: String,
+    },
+    /// The sound file cannot take more.
+    #[error("the sound file cannot be written: {reason}")]
+    SoundFile {
+        /// Why.
+        reason: String,
+    },
+    /// A trial asks for a stimulus that was not made.
+    #[error("the stimulus {0:?} was not made; this is a fault of the program, please report it")]
+    Missing(PairKind),
+    /// The output does not play a stimulus of this rate and number of channels.
+    #[error("{0}")]
+    Output(PlayerError),
+}
+
+/// An output, and how to open it anew for stimuli of another shape.
+pub struct Output {
+    choice: OutputChoice,
+    options: PlayerOptions,
+    open: OpenOutput,
+    /// Rate in Hz and channels that it was opened for.
+    shape: (u32, u16),
+    transport: Box<dyn Transport>,
+}
+
+impl Output {
+    /// Opens the output for the first stimulus; `None` if there is none.
+    ///
+    /// # Errors
+    /// The output cannot be opened.
+    pub fn open(
+        environment: &Environment,
+        choice: &OutputChoice,
+        options: PlayerOptions,
+        stimuli: &StimulusSet,
+    ) -> Result<Option<Self>, PlayerError> {
+        let Some(first) = stimuli.pairs.first() else { return Ok(None) };
+        let shape = (first.a.rate_hz, first.a.channels);
+        let open = environment.open.clone();
+        let transport = open(choice, shape.0, shape.1, options)?;
+        Ok(Some(Self { choice: choice.clone(), options, open, shape, transport }))
+    }
+
+    /// What was opened.
+    pub fn description(&self) -> OutputDescription {
+        self.transport.description()
+    }
+
+    /// The player alone, for what is never counted.
+    pub fn into_transport(self) -> Box<dyn Transport> {
+        self.transport
+    }
+
+    fn load(&mut self, stimuli: &[Playable]) -> Result<(), PlayerError> {
+        if let Some(first) = stimuli.first()
+            && (first.rate_hz, first.channels) != self.shape
+        {
+            let shape = (first.rate_hz, first.channels);
+            self.transport = (self.open)(&self.choice, shape.0, shape.1, self.options)?;
+            self.shape = shape;
+        }
+        self.transport.load(stimuli);
+        Ok(())
+    }
+}
+
+/// A sitting or a night that is open.
+pub struct Driver<M> {
+    machine: M,
+    journal: Keeper,
+    clock: SittingClock,
+    pub(super) output: Output,
+    stimuli: StimulusSet,
+    /// What the journal says of the output.
+    pub(super) described: OutputDescription,
+    /// What the device's bit depth makes of the differences; `None` where there is no device.
+    pub(super) resolution: Option<DeviceWords>,
+    /// Level of every stimulus in decibels; `None` until it is set.
+    pub(super) level_db: Option<f64>,
+    /// What the player was given last. Nothing that is shown may depend on it.
+    presented: Option<(PairKind, Vec<Side>)>,
+    extent: Extent,
+    news: VecDeque<News>,
+    stopped: Option<Stopped>,
+}
+
+impl<M: Machine> Driver<M> {
+    /// Around a machine that was opened or resumed; its time goes on from `clock`. Without a sound device nothing is
+    /// heard, and the level is the clips' own.
+    pub fn new(
+        machine: M,
+        journal: Keeper,
+        clock: SittingClock,
+        output: Output,
+        stimuli: StimulusSet,
+    ) -> Self {
+        let described = output.description();
+        let device = described.kind == "device";
+        let resolution = device.then(|| DeviceWords::of(&stimuli, &described.format));
+        let level_db = (!device).then_some(0.0);
+        Self {
+            machine,
+            journal,
+            clock,
+            output,
+            stimuli,
+            described,
+            resolution,
+            level_db,
+            presented: None,
+            extent: Extent::default(),
+            news: VecDeque::new(),
+            stopped: None,
+        }
+    }
+
+    /// The machine.
+    pub fn machine(&self) -> &M {
+        &self.machine
+    }
+
+    /// The stimuli.
+    pub fn stimuli(&self) -> &StimulusSet {
+        &self.stimuli
+    }
+
+    /// The journal.
+    pub fn journal(&self) -> PathBuf {
+        self.journal.path()
+    }
+
+    /// Milliseconds of the sitting.
+    pub fn now_ms(&self) -> u64 {
+        self.clock.now_ms()
+    }
+
+    /// What the player is doing.
+    pub fn status(&self) -> Status {
+        self.output.transport.status()
+    }
+
+    /// Rate and length of what is loaded.
+    pub fn extent(&self) -> Extent {
+        self.extent
+    }
+
+    /// Level of every stimulus in decibels from the clips' own; `None` until it is set.
+    pub fn level_db(&self) -> Option<f64> {
+        self.level_db
+    }
+
+    /// Why nothing goes on, if so.
+    pub fn stopped(&self) -> Option<&Stopped> {
+        self.stopped.as_ref()
+    }
+
+    /// What has been done since the last call.
+    pub fn take_news(&mut self) -> Vec<News> {
+        self.news.drain(..).collect()
+    }
+
+    /// Hands an event to the machine and carries out what follows from it.
+    ///
+    /// # Errors
+    /// Nothing can go on; see [`Stopped`].
+    pub fn event(&mut self, event: Event) -> Result<(), Stopped> {
+        let effects = self.machine.event(self.now_ms(), event);
+        self.carry_out(effects)
+    }
+
+    /// Lets the machine take something that is more than an event, at this time, and carries out what follows from it.
+    /// What else comes of it is given back, also where nothing can go on: see [`Driver::stopped`].
+    pub fn with<T>(&mut self, take: impl FnOnce(&mut M, u64) -> (Vec<Effect>, T)) -> T {
+        let now_ms = self.now_ms();
+        let (effects, came_of_it) = take(&mut self.machine, now_ms);
+        // What stopped it is kept.
+        let _ = self.carry_out(effects);
+        came_of_it
+    }
+
+    /// Carries out effects in order. Records that follow each other go to the disk together; nothing after a record is
+    /// done before it is there.
+    ///
+    /// # Errors
+    /// Nothing can go on; what comes after the failure is not carried out.
+    pub fn carry_out(&mut self, effects: Vec<Effect>) -> Result<(), Stopped> {
+        if let Some(stopped) = &self.stopped {
+            return Err(stopped.clone());
+        }
+        let done = self.try_carry_out(effects).and_then(|()| match self.machine.conductor().stopped() {
+            Some(reason) => Err(Stopped::Journal { reason: reason.to_owned() }),
+            None => Ok(()),
+        });
+        if let Err(stopped) = &done {
+            self.stop(stopped.clone());
+        }
+        done
+    }
+
+    fn try_carry_out(&mut self, effects: Vec<Effect>) -> Result<(), Stopped> {
+        let mut waiting: Vec<Record> = Vec::new();
+        for effect in effects {
+            if let Effect::Append(record) = effect {
+                waiting.push(*record);
+            } else {
+                self.write(&mut waiting)?;
+                self.perform(effect)?;
+            }
+        }
+        self.write(&mut waiting)
+    }
+
+    fn write(&mut self, waiting: &mut Vec<Record>) -> Result<(), Stopped> {
+        if waiting.is_empty() {
+            return Ok(());
+        }
+        let digests = self
+            .journal
+            .append_all(waiting)
+            .map_err(|error| Stopped::Journal { reason: error.to_string() })?;
+        for (record, digest) in waiting.drain(..).zip(digests) {
+            self.machine.written(&record, digest);
+            self.news.push_back(News::Written(Box::new(record), digest));
+        }
+        Ok(())
+    }
+
+    fn perform(&mut self, effect: Effect) -> Result<(), Stopped> {
+        let transport = &mut self.output.transport;
+        match effect {
+            Effect::Load { pair, sides } => {
+                self.presented = Some((pair, sides));
+                self.load_presented()?;
+            }
+            Effect::SwitchTo(slot) => transport.switch_to(slot),
+            Effect::Play => transport.play(),
+            Effect::Pause => transport.pause(),
+            Effect::Seek(frame) => transport.seek(frame),
+            Effect::SetLoop(region) => transport.set_loop(region),
+            Effect::ShowReceipt(receipt) => self.news.push_back(News::Receipt(receipt)),
+            Effect::Refuse(why) => self.news.push_back(News::Refused(why)),
+            Effect::Close => {
+                transport.pause();
+                self.journal
+                    .close(Some(&self.clock.utc()))
+                    .map_err(|error| Stopped::Journal { reason: error.to_string() })?;
+                self.news.push_back(News::Closed);
+            }
+            Effect::Append(_) => {}
+        }
+        Ok(())
+    }
+
+    /// Nothing goes on: the sound stops, the machine takes nothing more, nothing more is written.
+    pub(super) fn stop(&mut self, stopped: Stopped) {
+        self.output.transport.pause();
+        self.machine.event(self.clock.now_ms(), Event::JournalFailed { reason: stopped.to_string() });
+        self.stopped = Some(stopped);
+    }
+
+    /// Gives the player what the conductor presents. Both sides are scaled, whatever is in which slot.
+    pub(super) fn load_presented(&mut self) -> Result<(), Stopped> {
+        let Some((kind, sides)) = &self.presented else { return Ok(()) };
+        let pair = self.stimuli.pair(*kind).ok_or(Stopped::Missing(*kind))?;
+        let level_db = self.level_db.unwrap_or(0.0);
+        let (a, b) = (scaled(&pair.a, level_db), scaled(&pair.b, level_db));
+        let list: Vec<Playable> =
+            sides.iter().map(|side| if *side == Side::A { a.clone() } else { b.clone() }).collect();
+        self.load(&list)?;
+        self.machine.loaded(self.extent.milliseconds());
+        Ok(())
+    }
+
+    fn load(&mut self, stimuli: &[Playable]) -> Result<(), Stopped> {
+        self.extent = stimuli.first().map(Extent::of).unwrap_or_default();
+        self.output.load(stimuli).map_err(Stopped::Output)
+    }
+
+    /// Sounds the first clip through side A at this level, from where it is: the level is being chosen.
+    ///
+    /// # Errors
+    /// The output does not play it.
+    pub fn sound_level(&mut self, level_db: f64) -> Result<(), Stopped> {
+        let Some(pair) = self.stimuli.pairs.first() else { return Ok(()) };
+        let first = scaled(&pair.a, level_db);
+        let position = self.status().position;
+        if let Err(stopped) = self.load(&[first]) {
+            self.stop(stopped.clone());
+            return Err(stopped);
+        }
+        self.output.transport.seek(position);
+        self.output.transport.play();
+        Ok(())
+    }
+
+    /// Silence.
+    pub fn pause(&mut self) {
+        self.output.transport.pause();
+    }
+
+    /// A trial is on, and what it plays is what was agreed: the level is set.
+    pub(super) fn in_trial(&self) -> bool {
+        self.level_db.is_some() && matches!(self.machine.conductor().view().stage, Stage::Trial(_))
+    }
+
+    pub(super) fn take_player_events(&mut self) -> Vec<crate::player::PlayerEvent> {
+        self.output.transport.take_events()
+    }
+
+    pub(super) fn describe_output(&self) -> OutputDescription {
+        self.output.transport.description()
+    }
+}

@@ -1,0 +1,83 @@
+//! The folder of sittings before anything is written to it: whose it is, and what may go on.
+
+use std::path::{Path, PathBuf};
+
+use super::environment::Environment;
+use crate::player::OutputDescription;
+use crate::stimulus::StimulusSet;
+use crate::trial::record::{Opening, Output, StimulusTerms};
+use crate::trial::{Sittings, SittingsError};
+
+/// The folder of sittings: locked if it is there, and not made before something is to be written.
+#[derive(Debug)]
+pub struct Folder {
+    path: PathBuf,
+    locked: Option<Sittings>,
+}
+
+impl Folder {
+    /// Locks the folder where it is there.
+    ///
+    /// # Errors
+    /// Another sitting or night is on in it, or it cannot be read.
+    pub fn look(path: PathBuf, environment: &Environment) -> Result<Self, SittingsError> {
+        let locked = if path.exists() { Some(Sittings::lock(&path, &environment.utc())?) } else { None };
+        Ok(Self { path, locked })
+    }
+
+    /// What is in it already.
+    pub fn sittings(&self) -> Option<&Sittings> {
+        self.locked.as_ref()
+    }
+
+    /// Its path.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The folder, locked, to be written to.
+    ///
+    /// # Errors
+    /// It cannot be made, or another sitting or night is on in it meanwhile.
+    pub fn take(self, environment: &Environment) -> Result<Sittings, SittingsError> {
+        match self.locked {
+            Some(sittings) => Ok(sittings),
+            None => Sittings::lock(&self.path, &environment.utc()),
+        }
+    }
+}
+
+/// Why a sitting or night that was cut off cannot go on with what is there now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum CannotGoOn {
+    /// Other stimuli than were published.
+    #[error(
+        "its stimuli are not the ones that were published at its opening, so a clip, a table or the program has changed \
+         since. Put back what was changed, or start anew with --new"
+    )]
+    OtherStimuli,
+    /// It was opened to be heard, and now nothing would be.
+    #[error(
+        "it was opened on a sound device, and on this output nothing is heard, which would make all of it no listening \
+         test. Leave --output out, or start anew with --new"
+    )]
+    NothingHeard,
+}
+
+/// Whether what was opened may go on with these stimuli on this output.
+///
+/// # Errors
+/// Why not.
+pub fn may_go_on(
+    opening: &Opening,
+    stimuli: &StimulusSet,
+    output: &OutputDescription,
+) -> Result<(), CannotGoOn> {
+    if opening.stimuli != StimulusTerms::of(stimuli) {
+        return Err(CannotGoOn::OtherStimuli);
+    }
+    if !opening.output.is_silent() && Output::from(output).is_silent() {
+        return Err(CannotGoOn::NothingHeard);
+    }
+    Ok(())
+}

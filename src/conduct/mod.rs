@@ -1,0 +1,32 @@
+//! Carries a conductor out: clock, disk and player, for sittings and for nights alike.
+//!
+//! Comes in: a [`Machine`] (a [`Conductor`](crate::trial::Conductor), or a room's state machine around one), an open
+//! journal, an output, stimuli, events. Goes out: records on the disk, calls to the player, and [`News`] for whoever has
+//! people in front of it. Times are milliseconds of the sitting; levels are decibels from the clips' own.
+//!
+//! There is one rule for what a sitting and a night share: records go to the disk before anything after them is carried
+//! out; a write that fails ends both; a changed output and what it can resolve are journalled by both.
+//!
+//! | file | what lives there |
+//! | --- | --- |
+//! | `driver` | the driver: effects in, records and calls out |
+//! | `sound` | what the player reports, and what carries the sound |
+//! | `folder` | the folder of sittings before anything is written to it |
+//! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
+//! | `preparation` | stimuli made on a thread of their own |
+//! | `listening` | the player in seconds: seek, loops, level |
+//!
+//! Must not: have words for people or pages, or know which side X is.
+
+pub mod driver;
+pub mod environment;
+pub mod folder;
+pub mod listening;
+pub mod preparation;
+mod sound;
+
+pub use driver::{Driver, Machine, News, Output, Stopped};
+pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};
+pub use folder::Folder;
+pub use preparation::{HowFar, Preparation};
+pub use sound::SoundNews;

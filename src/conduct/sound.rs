@@ -1,0 +1,159 @@
+//! What the player reports, and what carries the sound: one rule for sittings and nights.
+//!
+//! Nothing in here depends on what was drawn: the bit depth is held against every comparison of the session at once.
+
+use super::driver::{Driver, Machine, Stopped};
+use crate::player::{OutputDescription, PlayerEvent};
+use crate::stimulus::WordFacts;
+use crate::trial::Event;
+
+/// Something that happened to the sound.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SoundNews {
+    /// The sound dropped out in a trial, which is void. Between trials a dropout disturbs nothing and is not told.
+    Dropout,
+    /// The device is gone.
+    DeviceLost {
+        /// What is known of the reason.
+        reason: String,
+    },
+    /// A device is back.
+    DeviceBack,
+    /// The system moved the sound to another device: nobody knows what of it arrived.
+    DeviceMoved {
+        /// A trial was on and is void.
+        in_trial: bool,
+    },
+    /// The device seems to run at another rate: everything sounds faster or slower than it was made.
+    RateSuspected {
+        /// Measured pace in Hz.
+        measured_hz: u32,
+        /// A trial was on and is void.
+        in_trial: bool,
+    },
+}
+
+impl SoundNews {
+    /// What the journal says of it.
+    pub fn cause(&self) -> String {
+        match self {
+            Self::Dropout => "the sound dropped out".to_owned(),
+            Self::DeviceLost { reason } => format!("sound device lost: {reason}"),
+            Self::DeviceBack => "sound device back".to_owned(),
+            Self::DeviceMoved { .. } => "the system moved the sound to another device".to_owned(),
+            Self::RateSuspected { measured_hz, .. } => {
+                format!("the device seems to run at {measured_hz} Hz, which is not its rate")
+            }
+        }
+    }
+}
+
+/// An output as a note in a journal.
+fn note_of(output: &OutputDescription) -> String {
+    let resampled = match output.resampled_from_hz {
+        Some(from) => format!(
+            "; it does not run at the clip's {from} Hz: all stimuli alike are resampled to {} Hz",
+            output.rate_hz
+        ),
+        None => String::new(),
+    };
+    format!(
+        "sound at {} Hz, {}, {} channels, buffer of {} frames{resampled}",
+        output.rate_hz, output.format, output.channels, output.buffer_frames
+    )
+}
+
+impl<M: Machine> Driver<M> {
+    /// Hands what the player reports to the machine, and journals another output than before. A trial that was
+    /// disturbed is void.
+    ///
+    /// # Errors
+    /// Nothing can go on: the sound file cannot take more, or the journal.
+    pub fn take_sound(&mut self) -> Result<Vec<SoundNews>, Stopped> {
+        let mut told = Vec::new();
+        for event in self.take_player_events() {
+            let in_trial = self.in_trial();
+            let news = match event {
+                PlayerEvent::Underrun if !in_trial => continue,
+                PlayerEvent::Underrun => SoundNews::Dropout,
+                PlayerEvent::DeviceLost { reason } => SoundNews::DeviceLost { reason },
+                PlayerEvent::DeviceBack => SoundNews::DeviceBack,
+                PlayerEvent::DeviceChanged => SoundNews::DeviceMoved { in_trial },
+                PlayerEvent::RateSuspected { measured_hz } => {
+                    SoundNews::RateSuspected { measured_hz, in_trial }
+                }
+                PlayerEvent::WriteFailed { reason } => {
+                    let stopped = Stopped::SoundFile { reason };
+                    self.stop(stopped.clone());
+                    return Err(stopped);
+                }
+            };
+            let cause = news.cause();
+            self.event(if in_trial && news != SoundNews::DeviceBack {
+                Event::Disturbed { cause }
+            } else {
+                Event::Note { text: cause }
+            })?;
+            told.push(news);
+        }
+        self.note_output()?;
+        Ok(told)
+    }
+
+    /// Journals what carries the sound where that is no longer what the journal says: another rate, another format after
+    /// a device came back, resampling.
+    fn note_output(&mut self) -> Result<(), Stopped> {
+        let now = self.describe_output();
+        if now == self.described {
+            return Ok(());
+        }
+        if now.format != self.described.format {
+            self.resolution = self.resolution.take().map(|words| words.in_format(&now.format));
+        }
+        let text = note_of(&now);
+        self.described = now;
+        self.event(Event::Note { text })
+    }
+
+    /// Every stimulus is played at this many decibels from the clips' own level from now on: journals it, and what the
+    /// device resolves of the differences at it. A trial that was on when the sitting was cut off is loaded anew.
+    ///
+    /// # Errors
+    /// Nothing can go on.
+    pub fn set_level(&mut self, level_db: f64) -> Result<(), Stopped> {
+        self.pause();
+        self.level_db = Some(level_db);
+        self.event(Event::Note { text: format!("level set to {level_db:.0} dB of the clips' own") })?;
+        self.note_resolution()?;
+        if self.in_trial() {
+            let loaded = self.load_presented();
+            if let Err(stopped) = &loaded {
+                self.stop(stopped.clone());
+            }
+            return loaded;
+        }
+        Ok(())
+    }
+
+    /// Every stimulus is played at the clips' own level: nobody is there to set another. Journals what a device resolves of
+    /// the differences at it.
+    ///
+    /// # Errors
+    /// Nothing can go on.
+    pub fn keep_level(&mut self) -> Result<(), Stopped> {
+        self.level_db = Some(0.0);
+        self.note_resolution()
+    }
+
+    fn note_resolution(&mut self) -> Result<(), Stopped> {
+        match self.resolved() {
+            Some(facts) => self.event(Event::Note { text: facts.to_string() }),
+            None => Ok(()),
+        }
+    }
+
+    /// What the device resolves of the differences at the level that was set.
+    pub fn resolved(&self) -> Option<WordFacts> {
+        Some(self.resolution.as_ref()?.facts(self.level_db?))
+    }
+}

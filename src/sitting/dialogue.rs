@@ -1,0 +1,364 @@
+//! A sitting in front of a face: scenes out, intents in, until its end.
+
+use std::time::Duration;
+
+use super::face::{Face, FaceError};
+use super::scenes::{self, Beside};
+use super::simulated::Simulated;
+use super::{Ending, Finished, Request, SittingError, pages, result};
+use crate::conduct::listening::level;
+use crate::conduct::{Driver, Environment, News, SoundNews};
+use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
+use crate::trial::conductor::MAX_TEXT;
+use crate::trial::{Conductor, Event, Stage, View};
+
+/// How long a face waits before the time on it is brought up to date.
+pub(super) const TICK: Duration = Duration::from_millis(50);
+
+/// Who answers.
+pub(super) enum Answers {
+    /// Whoever sits in front of the face.
+    Person,
+    /// Nobody: see [`simulated`](super::simulated).
+    Simulated(Box<Simulated>),
+}
+
+/// A sitting that is open, in front of a face.
+pub(super) struct Dialogue<'d> {
+    pub(super) request: &'d Request,
+    pub(super) environment: &'d Environment,
+    pub(super) face: &'d mut dyn Face,
+    pub(super) driver: Driver<Conductor>,
+    pub(super) answers: Answers,
+    pub(super) beside: Beside,
+    pub(super) notice: Option<String>,
+    /// Why the device is gone, while it is.
+    pub(super) lost: Option<String>,
+    /// The level that is being chosen, and whether it sounds.
+    pub(super) level: Option<(f64, bool)>,
+    pub(super) result: Option<PageScene>,
+    /// Sealing was asked for once.
+    pub(super) sealing: bool,
+    /// A phrase that was typed and not yet recorded: who typed it is asked next.
+    pub(super) phrase: Option<String>,
+}
+
+impl Dialogue<'_> {
+    /// Hands an event to the conductor, and takes what came of it.
+    fn event(&mut self, event: Event) -> Result<(), SittingError> {
+        let done = self.driver.event(event);
+        self.take_news();
+        done.map_err(|stopped| self.stopped(stopped))
+    }
+
+    fn stopped(&self, stopped: crate::conduct::Stopped) -> SittingError {
+        SittingError::Stopped { file: self.driver.journal(), stopped }
+    }
+
+    fn take_news(&mut self) {
+        for news in self.driver.take_news() {
+            match news {
+                News::Refused(why) => self.notice = Some(why.to_string()),
+                News::Receipt(receipt) => self.beside.receipt = receipt,
+                News::Written(..) | News::Closed => {}
+            }
+        }
+    }
+
+    fn view(&self) -> View {
+        self.driver.machine().view()
+    }
+
+    /// Runs until the end, whichever it is.
+    pub(super) fn run(&mut self) -> Result<Finished, SittingError> {
+        let ended = self.go_on();
+        self.driver.pause();
+        match ended {
+            Ok(ending) => Ok(self.finished(ending)),
+            Err(error @ SittingError::Stopped { .. }) => {
+                // The person in front of it has to see it before the screen closes.
+                self.show_stop();
+                Err(error)
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// The first party accepted on the page before the opening.
+    pub(super) fn accept_first(&mut self) -> Result<(), SittingError> {
+        if let Stage::Terms { parties, .. } = self.view().stage
+            && let Some(by) = parties.into_iter().next()
+        {
+            self.event(Event::Accept { by })?;
+        }
+        Ok(())
+    }
+
+    fn finished(&mut self, ending: Ending) -> Finished {
+        let lines = match &self.result {
+            Some(page) => crate::screen::page::plain_lines(&page.blocks, 78),
+            None => Vec::new(),
+        };
+        Finished { ending, journal: self.driver.journal(), lines }
+    }
+
+    fn go_on(&mut self) -> Result<Ending, SittingError> {
+        loop {
+            self.take_sound()?;
+            let view = self.view();
+            self.prepare_stage(&view)?;
+            let scene = self.scene(&view);
+            self.face.show(&scene)?;
+            if (self.environment.ending)() {
+                return Ok(left(&view));
+            }
+            for intent in self.intents(&view)? {
+                // Each intent meets the state that the one before it left.
+                let view = self.view();
+                if let Some(ending) = self.take(&view, intent)? {
+                    return Ok(ending);
+                }
+            }
+        }
+    }
+
+    fn intents(&mut self, view: &View) -> Result<Vec<Intent>, FaceError> {
+        match &mut self.answers {
+            Answers::Person => self.face.wait(TICK),
+            Answers::Simulated(listener) => {
+                Ok(vec![listener.next(&view.stage, self.driver.machine().simulated_answer())])
+            }
+        }
+    }
+
+    /// Starts what a stage needs: the sound of the level check.
+    fn prepare_stage(&mut self, view: &View) -> Result<(), SittingError> {
+        if self.asking_level(view).is_some()
+            && let Some((decibels, sounding @ false)) = &mut self.level
+        {
+            *sounding = true;
+            let sounded = self.driver.sound_level(*decibels);
+            return sounded.map_err(|stopped| self.stopped(stopped));
+        }
+        Ok(())
+    }
+
+    fn asking_level(&self, view: &View) -> Option<f64> {
+        let asked = matches!(view.stage, Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. });
+        self.level.filter(|_| asked).map(|(decibels, _)| decibels)
+    }
+
+    fn scene(&mut self, view: &View) -> Scene {
+        self.beside.status = self.driver.status();
+        self.beside.extent = self.driver.extent();
+        self.beside.at_ms = self.driver.now_ms();
+        let stage = match (&self.lost, self.asking_level(view)) {
+            (Some(reason), _) => Shown::Page(pages::device_lost(reason)),
+            (None, Some(decibels)) => Shown::Page(pages::level(decibels, level::SOFTEST)),
+            (None, None) => self.stage(view),
+        };
+        Scene {
+            title: view.terms.title.clone(),
+            listener: view.listener.clone(),
+            marks: scenes::marks(view.simulated.is_some(), view.silent, view.invented),
+            notice: self.notice.clone(),
+            stage,
+        }
+    }
+
+    fn stage(&mut self, view: &View) -> Shown {
+        Shown::Page(match &view.stage {
+            Stage::Terms { parties, accepted } => {
+                let remarks = self.request.remarks(Some(self.driver.stimuli()));
+                pages::terms(&view.terms, parties, accepted, None, &self.request.cautions(), &remarks)
+            }
+            Stage::Sealing { phrases } => {
+                let short = view.commitment.phrase();
+                match &self.phrase {
+                    Some(_) => pages::phrase_by(&short, phrases.len()),
+                    None => pages::phrases(view.commitment, &short, phrases),
+                }
+            }
+            Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
+            Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
+            Stage::Rest { listened_ms, offered, next, of } => {
+                pages::rest(*listened_ms, *offered, *next, *of, view.receipt)
+            }
+            Stage::ConfirmStop { answered } => pages::confirm_stop(*answered),
+            Stage::Counting | Stage::Closing => pages::closing(),
+            Stage::Result(shown) => {
+                if self.result.is_none() {
+                    self.result = Some(result::page(view, shown, &self.driver.journal()));
+                }
+                self.result.clone().unwrap_or_else(pages::closing)
+            }
+            Stage::Stopped { reason } => pages::stopped(reason),
+        })
+    }
+
+    fn show_stop(&mut self) {
+        (self.lost, self.level) = (None, None);
+        let scene = self.scene(&self.view());
+        if matches!(self.answers, Answers::Simulated(_)) {
+            return;
+        }
+        while self.face.show(&scene).is_ok() && !(self.environment.ending)() {
+            match self.face.wait(TICK) {
+                Ok(intents) if intents.iter().any(|i| matches!(i, Intent::Proceed | Intent::Leave)) => return,
+                Ok(_) => {}
+                Err(_) => return,
+            }
+        }
+    }
+
+    /// Takes what the person wants; `Some` ends the sitting.
+    fn take(&mut self, view: &View, intent: Intent) -> Result<Option<Ending>, SittingError> {
+        self.notice = None;
+        if intent == Intent::Leave {
+            return Ok(Some(left(view)));
+        }
+        // The receipt lies over the trial until the next key.
+        if self.beside.receipt.take().is_some() && intent == Intent::Receipt {
+            return Ok(None);
+        }
+        if self.lost.is_some() {
+            return Ok(None);
+        }
+        if let Some(decibels) = self.asking_level(view) {
+            return self.take_level(decibels, &intent).map(|()| None);
+        }
+        let person = matches!(self.answers, Answers::Person);
+        if matches!(intent, Intent::Typed(_)) {
+            self.sealing = false;
+        }
+        let event = match (&view.stage, intent) {
+            (Stage::Terms { parties, accepted }, Intent::Proceed) => {
+                let Some(by) = parties.iter().find(|party| !accepted.contains(party)) else {
+                    return Ok(None);
+                };
+                Event::Accept { by: by.clone() }
+            }
+            (Stage::Sealing { .. }, Intent::Typed(typed)) => match self.phrase.take() {
+                Some(text) => Event::Phrase { by: typed, text },
+                None if typed.len() > MAX_TEXT => {
+                    self.notice = Some(format!("a phrase has at most {MAX_TEXT} bytes: take a shorter one"));
+                    return Ok(None);
+                }
+                None => {
+                    self.phrase = Some(typed);
+                    return Ok(None);
+                }
+            },
+            (Stage::Sealing { .. }, Intent::Proceed) if self.phrase.is_some() => {
+                Event::Phrase { by: String::new(), text: self.phrase.take().unwrap_or_default() }
+            }
+            (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
+                self.sealing = true;
+                self.notice = Some("Enter once more seals; no phrase is taken after that".to_string());
+                return Ok(None);
+            }
+            (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
+            (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => Event::Continue,
+            (Stage::Result(shown), Intent::Proceed) => return Ok(Some(Ending::Closed(shown.outcome))),
+            (Stage::Trial(_), Intent::Listen(slot)) => {
+                self.event(Event::Select(slot))?;
+                Event::Play
+            }
+            (Stage::Trial(trial), Intent::TogglePause) => {
+                if trial.playing {
+                    Event::Pause
+                } else {
+                    Event::Play
+                }
+            }
+            (Stage::Trial(trial), Intent::Seek(seconds)) => {
+                Event::Seek(self.driver.extent().moved(self.driver.status(), trial.region, seconds))
+            }
+            (Stage::Trial(_), Intent::SeekTo(seconds)) => Event::Seek(self.driver.extent().frame_at(seconds)),
+            (Stage::Trial(trial), Intent::Restart) => Event::Seek(trial.region.map_or(0, |(from, _)| from)),
+            (Stage::Trial(trial), Intent::LoopStart) => {
+                let at = self.driver.status().position;
+                Event::Loop(Some(self.driver.extent().with_start(trial.region, at)))
+            }
+            (Stage::Trial(trial), Intent::LoopEnd) => {
+                let at = self.driver.status().position;
+                Event::Loop(Some(self.driver.extent().with_end(trial.region, at)))
+            }
+            (Stage::Trial(_), Intent::LoopOff) => Event::Loop(None),
+            (Stage::Trial(_), Intent::Choose(index)) => Event::Choose(index),
+            (Stage::Trial(trial), Intent::Confirm) if trial.choice.is_none() => {
+                self.notice = Some("choose an answer first".to_string());
+                return Ok(None);
+            }
+            (Stage::Trial(_), Intent::Confirm) | (Stage::ConfirmStop { .. }, Intent::Proceed) => {
+                Event::Confirm
+            }
+            (Stage::Trial(_), Intent::Confidence(value)) => Event::Confidence(value),
+            (Stage::Trial(trial), Intent::Back) if trial.choice.is_none() => return Ok(None),
+            (Stage::Trial(_) | Stage::ConfirmStop { .. }, Intent::Back) => Event::Back,
+            (Stage::Trial(_), Intent::Receipt) => Event::ShowReceipt,
+            (Stage::Trial(_), Intent::Rest) => Event::Rest,
+            (Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. }, Intent::Stop) => Event::Stop,
+            _ => return Ok(None),
+        };
+        self.event(event)?;
+        Ok(None)
+    }
+
+    fn take_level(&mut self, decibels: f64, intent: &Intent) -> Result<(), SittingError> {
+        let now = match intent {
+            Intent::Louder => level::louder(decibels),
+            Intent::Softer => level::softer(decibels),
+            Intent::Proceed => return self.set_level(decibels),
+            _ => decibels,
+        };
+        if now != decibels {
+            self.level = Some((now, false));
+        }
+        Ok(())
+    }
+
+    /// Every stimulus is played at this level from now on. Cautions where the device's bit depth could hide a difference.
+    pub(super) fn set_level(&mut self, decibels: f64) -> Result<(), SittingError> {
+        self.level = None;
+        let done = self.driver.set_level(decibels);
+        self.take_news();
+        done.map_err(|stopped| self.stopped(stopped))?;
+        self.notice = self.driver.resolved().and_then(|facts| facts.caution(&self.request.session));
+        Ok(())
+    }
+
+    /// Takes what happened to the sound, and says it.
+    fn take_sound(&mut self) -> Result<(), SittingError> {
+        let told = self.driver.take_sound();
+        self.take_news();
+        for news in told.map_err(|stopped| self.stopped(stopped))? {
+            let said = news.cause();
+            self.notice = match news {
+                SoundNews::DeviceLost { reason } => {
+                    self.lost = Some(reason);
+                    continue;
+                }
+                SoundNews::DeviceBack => {
+                    self.lost = None;
+                    Some("the sound device is back; a disturbed trial starts anew".to_string())
+                }
+                SoundNews::Dropout
+                | SoundNews::DeviceMoved { in_trial: true }
+                | SoundNews::RateSuspected { in_trial: true, .. } => {
+                    Some(format!("this trial is void and repeated: {said}"))
+                }
+                SoundNews::DeviceMoved { .. } | SoundNews::RateSuspected { .. } => Some(said),
+            };
+        }
+        Ok(())
+    }
+}
+
+/// How a sitting ends when somebody leaves it here.
+fn left(view: &View) -> Ending {
+    match &view.stage {
+        Stage::Result(shown) => Ending::Closed(shown.outcome),
+        _ => Ending::Left,
+    }
+}

@@ -1,0 +1,131 @@
+//! What tests of blindness share: secrets that give wanted draws, and what is seen without the digests that the seal
+//! publishes. Nothing replaces a draw: a secret is chosen whose draws are the wanted ones.
+
+use earwitness::screen::{Block, Scene, Stage};
+use earwitness::stimulus::StimulusSet;
+use earwitness::trial::schedule::{Draws, trials_of};
+use earwitness::trial::words::{PHRASE_WORDS, words};
+use earwitness::trial::{Digest, Draft, Opening, Part, Secret, TrialId};
+
+/// The opening record of a draft under a secret.
+pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
+    Opening {
+        format: earwitness::trial::record::FORMAT,
+        program: "earwitness test".to_owned(),
+        utc: draft.utc.clone(),
+        occasion: draft.occasion,
+        listener: draft.listener.clone(),
+        alias: draft.alias.clone(),
+        commitment: secret.commitment(),
+        register: Digest::NOTHING,
+        session: draft.session,
+        terms: draft.terms.clone(),
+        stimuli: draft.stimuli.clone(),
+        output: draft.output.clone(),
+        simulated: draft.simulated,
+        invented: draft.invented,
+    }
+}
+
+/// The secret with this number.
+pub(crate) fn secret(number: u64) -> Secret {
+    Secret::from_bytes(Digest::of(&number.to_be_bytes()).0)
+}
+
+/// The first secret, counted from 0, under which the first attempts of a sitting with these phrases are presented in
+/// these orders.
+pub(crate) fn secret_for(draft: &Draft, phrases: &[&str], orders: &[usize]) -> Secret {
+    let opening = opening(draft, &secret(0));
+    let parts = [Part::Qualification, Part::WarmUp, Part::Main];
+    let attempts: Vec<TrialId> = parts
+        .into_iter()
+        .flat_map(|part| {
+            (1..=trials_of(&opening, part)).map(move |trial| TrialId { part, trial, attempt: 1 })
+        })
+        .take(orders.len())
+        .collect();
+    assert_eq!(attempts.len(), orders.len(), "the sitting has fewer trials than orders that are wanted");
+    (0..1_000_000)
+        .map(secret)
+        .find(|secret| {
+            let mut draws = Draws::new(&opening, secret, phrases.iter().copied());
+            attempts
+                .iter()
+                .zip(orders)
+                .all(|(id, order)| draws.present(*id).is_some_and(|presented| presented.order == *order))
+        })
+        .expect("one secret of a million gives a few orders")
+}
+
+/// [`secret_for`] of a session.
+pub(crate) fn secret_of_session(
+    session: &earwitness::session::Session,
+    stimuli: &StimulusSet,
+    phrases: &[&str],
+    orders: &[usize],
+) -> Secret {
+    let output = earwitness::trial::Output {
+        kind: "silent".to_owned(),
+        name: String::new(),
+        host: String::new(),
+        rate_hz: 8000,
+        format: "f32".to_owned(),
+        buffer_frames: 0,
+        channels: 1,
+    };
+    secret_for(&Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z"), phrases, orders)
+}
+
+/// A text without digests: runs of 64 or 16 hex digits become zeros, the words of a digest become equal words. What stays
+/// must not depend on the draw.
+pub(crate) fn without_digests(text: &str) -> String {
+    let pieces: Vec<String> = text.split('"').map(without_words).collect();
+    let text = pieces.join("\"");
+    let mut kept = String::with_capacity(text.len());
+    let mut run = String::new();
+    for character in text.chars().chain(['\0']) {
+        if character.is_ascii_digit() || ('a'..='f').contains(&character) {
+            run.push(character);
+            continue;
+        }
+        if matches!(run.len(), 64 | 16) {
+            kept.extend(std::iter::repeat_n('0', run.len()));
+        } else {
+            kept.push_str(&run);
+        }
+        run.clear();
+        kept.push(character);
+    }
+    kept.pop();
+    kept
+}
+
+fn without_words(text: &str) -> String {
+    let parts: Vec<&str> =
+        text.split(|c: char| !c.is_alphanumeric()).filter(|part| !part.is_empty()).collect();
+    let known = |part: &&str| words().binary_search(part).is_ok();
+    if parts.len() == PHRASE_WORDS && parts.iter().all(|part| known(part)) {
+        return vec!["word"; PHRASE_WORDS].join(" ");
+    }
+    text.to_owned()
+}
+
+/// A scene without digests.
+pub(crate) fn scene_without_digests(scene: &Scene) -> Scene {
+    let mut scene = scene.clone();
+    match &mut scene.stage {
+        Stage::Page(page) => page.blocks.iter_mut().for_each(hide),
+        Stage::Trial(trial) => trial.receipt = trial.receipt.as_deref().map(without_digests),
+    }
+    scene
+}
+
+fn hide(block: &mut Block) {
+    match block {
+        Block::Loud(text) | Block::Digits(text) | Block::Pair(_, text) | Block::Text(text) => {
+            *text = without_digests(text);
+        }
+        Block::Beside(_, blocks) => blocks.iter_mut().for_each(hide),
+        _ => {}
+    }
+}
