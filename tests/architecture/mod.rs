@@ -3,15 +3,9 @@
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
-<<<<<<< HEAD
-const ROOMS: [&str; 17] = [
+const ROOMS: [&str; 18] = [
     "units", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial", "player",
-    "evidence", "verdict", "report", "screen", "sitting", "ballot", "cli",
-=======
-const ROOMS: [&str; 16] = [
-    "units", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial", "player",
-    "report", "screen", "conduct", "sitting", "ballot", "cli",
->>>>>>> ebbe26e (Let one driver carry out sittings and nights; choose secrets in tests of blindness)
+    "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot", "cli",
 ];
 
 /// Crates that only some rooms may name.
