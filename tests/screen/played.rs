@@ -401,7 +401,7 @@ fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
     for (event, cause) in [
         (PlayerEvent::DeviceChanged, "another device"),
         (PlayerEvent::RateSuspected { measured_hz: 43_900 }, "43900 Hz"),
-        (PlayerEvent::Underrun, "underrun"),
+        (PlayerEvent::Underrun, "dropped out"),
         (PlayerEvent::DeviceLost { reason: "it was unplugged".to_string() }, "it was unplugged"),
     ] {
         let folder = folder();

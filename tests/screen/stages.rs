@@ -35,7 +35,7 @@ fn terms_with_a_wager() {
     let cautions = ["Loud sound harms ears. Start low.".to_string()];
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
     let waiting = pages::terms(&terms, &parties, &[], Some(progress), &cautions, &[]);
-    assert_eq!(waiting.proceed, None, "nobody accepts before the stimuli are there");
+    assert_eq!(waiting.proceed.as_deref(), Some("Mara accepts"), "nobody has to wait for the stimuli");
     both("terms-preparing", Stage::Page(waiting));
     let half = pages::terms(&terms, &parties, &parties[..1], None, &cautions, &["A note.".to_string()]);
     assert_eq!(half.proceed.as_deref(), Some("Tomas accepts"));
@@ -79,7 +79,7 @@ fn pages_between_trials() {
     );
     both("device-lost", Stage::Page(pages::device_lost("no block was asked for within 500 ms")));
     both("stop", Stage::Page(pages::confirm_stop(7)));
-    both("stopped", Stage::Page(pages::stopped("no space left on device")));
+    both("stopped", Stage::Page(pages::stopped("the journal cannot be written: no space left on device")));
     both("resume", Stage::Page(pages::resume("2026-01-05T19:30:00Z", 5)));
     both("preparing", Stage::Page(preparing()));
 }

@@ -255,7 +255,8 @@ fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
 fn two_sittings_at_once_are_refused_and_an_interrupt_leaves() {
     let folder = session(2);
     let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.wait(&["The terms"]);
+    terminal.agree();
+    terminal.wait(&["Trial 1 of 2"]);
     let second = crate::commands::earwitness(
         folder.path(),
         &["run", ".", "--listener", "Tomas", "--output", "silent", "--simulate", "0.5"],
@@ -265,8 +266,41 @@ fn two_sittings_at_once_are_refused_and_an_interrupt_leaves() {
     terminal.press("\x03");
     let (code, after) = terminal.end();
     assert_eq!(code, 1);
+    assert!(after.contains("the same command resumes it"), "{after}");
+    terminal.given_back();
+}
+
+#[test]
+fn nothing_is_on_the_disk_before_the_terms_are_accepted() {
+    let folder = session(2);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.wait(&["The terms"]);
+    terminal.press("\x03");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 1);
     assert!(after.contains("nothing was recorded"), "{after}");
     terminal.given_back();
+    assert!(!folder.path().join("sittings").exists(), "nothing was opened, so nothing is there");
+}
+
+#[test]
+fn stimuli_that_cannot_be_made_are_said_on_the_page() {
+    let folder = session(2);
+    let file = folder.path().join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session");
+    // Long enough to be a clip, too short for the fades at its ends.
+    let short = text.replacen("synth = \"plucked-strings\"", "synth = \"plucked-strings\"\nstart = \"0 s\"\nlength = \"0.02 s\" #", 1);
+    assert_ne!(short, text);
+    std::fs::write(&file, short).expect("the session can be written");
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.wait(&["The stimuli cannot be made"]);
+    assert!(terminal.screen().contains("too short"), "{}", terminal.screen());
+    terminal.press("\r");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 2, "{after}");
+    assert!(after.contains("too short"), "{after}");
+    terminal.given_back();
+    assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
 }
 
 #[test]

@@ -196,7 +196,7 @@ fn sitting<W: Word>(
         let Some(said) = sitting.end() else { continue };
         device.stop_recording();
         let journal = journal(folder);
-        if !journal.contains("underrun") {
+        if !journal.contains("the sound dropped out") {
             return (said, journal, recorded(&path));
         }
     }
@@ -270,7 +270,7 @@ fn a_device_unplugged_in_mid_trial_makes_the_trial_void_and_the_sitting_goes_on(
     sitting.answer();
     sitting.end().expect("an undisturbed end");
     let journal = journal(folder.path());
-    for words in ["sound device lost: ", "sound device back", "the sound had a hole (underrun)"] {
+    for words in ["sound device lost: ", "sound device back", "the sound dropped out"] {
         assert!(journal.contains(words), "\"{words}\" is missing in\n{journal}");
     }
     assert!(journal.contains("\"attempt\":2"), "{journal}");
