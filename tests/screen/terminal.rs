@@ -289,7 +289,7 @@ fn stimuli_that_cannot_be_made_are_said_on_the_page() {
     let file = folder.path().join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");
     // Long enough to be a clip, too short for the fades at its ends.
-    let short = text.replacen("synth = \"plucked-strings\"", "synth = \"plucked-strings\"\nstart = \"0 s\"\nlength = \"0.02 s\" #", 1);
+    let short = text.replacen("length = \"2 s\"", "length = \"20 ms\"", 1);
     assert_ne!(short, text);
     std::fs::write(&file, short).expect("the session can be written");
     let mut terminal = Terminal::sitting(folder.path(), &[]);
