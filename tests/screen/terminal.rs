@@ -288,17 +288,16 @@ fn stimuli_that_cannot_be_made_are_said_on_the_page() {
     let folder = session(2);
     let file = folder.path().join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");
-    // Long enough to be a clip, too short for the fades at its ends.
     let short = text.replacen("length = \"2 s\"", "length = \"20 ms\"", 1);
     assert_ne!(short, text);
     std::fs::write(&file, short).expect("the session can be written");
     let mut terminal = Terminal::sitting(folder.path(), &[]);
     terminal.wait(&["The stimuli cannot be made"]);
-    assert!(terminal.screen().contains("too short"), "{}", terminal.screen());
+    assert!(terminal.screen().contains("0.02 s is not possible"), "{}", terminal.screen());
     terminal.press("\r");
     let (code, after) = terminal.end();
     assert_eq!(code, 2, "{after}");
-    assert!(after.contains("too short"), "{after}");
+    assert!(after.contains("0.02 s is not possible"), "{after}");
     terminal.given_back();
     assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
 }
