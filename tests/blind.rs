@@ -104,8 +104,8 @@ fn without_words(text: &str) -> String {
     let parts: Vec<&str> =
         text.split(|c: char| !c.is_alphanumeric()).filter(|part| !part.is_empty()).collect();
     let known = |part: &&str| words().binary_search(part).is_ok();
-    if parts.len() == PHRASE_WORDS && parts.iter().all(|part| known(part)) {
-        return vec!["word"; PHRASE_WORDS].join(" ");
+    if parts.len() == PHRASE_WORDS && parts.iter().all(known) {
+        return ["word"; PHRASE_WORDS].join(" ");
     }
     text.to_owned()
 }

@@ -9,7 +9,7 @@ use crate::trial::{Digest, Draft, Occasion, Opened, Opening, Record, Secret, Sit
 /// A sitting of the listener that was cut off.
 pub(super) struct CutOff {
     /// What was agreed.
-    pub(super) opening: Opening,
+    pub(super) opening: Box<Opening>,
     /// File name of its journal.
     pub(super) journal: String,
     /// When it was opened.
@@ -31,7 +31,7 @@ pub(super) fn cut_off(sittings: &Sittings, request: &Request) -> Option<(CutOff,
     let other = newest.session != Digest::of(request.session.source.as_bytes());
     let journal = journal::read(&sittings.folder().join(&newest.journal)).ok()?;
     let cut_off = CutOff {
-        opening: journal.opening()?.clone(),
+        opening: Box::new(journal.opening()?.clone()),
         answered: journal.records.iter().filter(|record| matches!(record, Record::Answer { .. })).count()
             as u32,
         journal: newest.journal,

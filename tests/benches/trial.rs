@@ -4,6 +4,9 @@
 //! Figures to hold: a durable record and the next trial come within what a person takes for at once (100 ms), most of it
 //! the disk's; a journal of 1,000 trials is verified within a second.
 
+#[path = "../blind.rs"]
+#[expect(dead_code, reason = "tests of blindness share more than a benchmark needs")]
+mod blind;
 #[path = "../trial/kit.rs"]
 #[allow(dead_code, reason = "the tests use more of it")]
 #[allow(clippy::unwrap_used, reason = "shared with the tests")]
