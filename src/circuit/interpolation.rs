@@ -121,9 +121,9 @@ impl ComplexOverFrequency {
         if frequency_hz == 0.0 { Complex64::new(value.re, 0.0) } else { value }
     }
 
-    /// Magnitude at a frequency in Hz.
-    pub fn magnitude(&self, frequency_hz: f64) -> f64 {
-        self.magnitude.at(frequency_hz)
+    /// Magnitude, and phase in radians, at a frequency in Hz.
+    pub fn polar_at(&self, frequency_hz: f64) -> (f64, f64) {
+        (self.magnitude.at(frequency_hz), self.phase.at(frequency_hz))
     }
 }
 

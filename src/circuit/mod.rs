@@ -18,7 +18,8 @@
 //! | [`cable`] | lines in series and in parallel, measured cables |
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`tolerance`] | contacts, and how well values are known |
-//! | [`table`], [`touchstone`], [`interpolation`] | measured data |
+//! | [`table`], [`touchstone`] | measured data as text |
+//! | [`measured`], [`vector_fit`], [`rational`], [`interpolation`] | measured data as smooth functions |
 //!
 //! ```
 //! use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
@@ -41,15 +42,19 @@ pub mod crosssection;
 pub mod interpolation;
 mod iteration;
 pub mod layout;
+mod least_squares;
 pub mod line;
 pub mod loudspeaker;
+pub mod measured;
 pub mod network;
 pub mod pair;
+pub mod rational;
 mod smooth;
 pub mod table;
 pub mod tolerance;
 pub mod touchstone;
 pub mod twoport;
+pub mod vector_fit;
 
 pub use amplifier::Amplifier;
 pub use cable::Cable;

@@ -1,7 +1,8 @@
 //! Measured tables: CSV with a header, `#` starts a comment.
 //!
 //! Comes in: the text of a table and the name to complain about. Goes out: [`LcrTable`], [`ImpedanceTable`],
-//! [`ResponseTable`]. Between its points a table is a monotone cubic in log frequency; outside, its end values are held.
+//! [`ResponseTable`]. Between its points an LCR table is a monotone cubic in log frequency; outside, its end values are
+//! held. Impedances and responses are smooth functions, see [`measured`](super::measured).
 
 mod columns;
 mod sheet;
@@ -15,8 +16,10 @@ use columns::{
 use sheet::Sheet;
 pub use sheet::decode;
 
-use super::interpolation::{ComplexOverFrequency, OverFrequency};
+use super::interpolation::OverFrequency;
 use super::line::PerMetre;
+use super::measured::Measured;
+use super::vector_fit::Shape;
 
 /// What is wrong with a measured table, and where.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -155,8 +158,10 @@ impl LcrTable {
 /// A measured impedance.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ImpedanceTable {
-    values: ComplexOverFrequency,
+    values: Measured,
     range_hz: (f64, f64),
+    /// Where the resistance is negative, in Hz.
+    active_at_hz: Option<f64>,
 }
 
 impl ImpedanceTable {
@@ -164,10 +169,14 @@ impl ImpedanceTable {
     pub fn parse(text: &str, name: &str) -> Result<Self, TableError> {
         let sheet = Sheet::read(text, name)?;
         let frequency = sheet.frequencies()?;
-        let values = match (sheet.values(&MAGNITUDE)?, sheet.values(&PHASE)?) {
+        let values: Vec<Complex64> = match (sheet.values(&MAGNITUDE)?, sheet.values(&PHASE)?) {
             (Some(magnitude), Some(phase)) => {
                 let magnitude = sheet.positive(&MAGNITUDE, magnitude)?;
-                ComplexOverFrequency::polar(&frequency, magnitude, phase)
+                magnitude
+                    .into_iter()
+                    .zip(phase)
+                    .map(|(ohm, phase)| Complex64::from_polar(ohm, phase))
+                    .collect()
             }
             (Some(_), None) => return Err(sheet.missing(&PHASE)),
             (None, _) => {
@@ -186,23 +195,34 @@ impl ImpedanceTable {
                 if let Some(row) = values.iter().position(|value| value.norm() == 0.0) {
                     return Err(sheet.at(row, "the impedance is 0 ohm; a measured impedance is larger"));
                 }
-                ComplexOverFrequency::new(&frequency, &values)
+                values
             }
         };
-        Ok(Self { values, range_hz: (frequency[0], frequency[frequency.len() - 1]) })
+        Ok(Self::new(&frequency, &values))
     }
 
     /// From values in ohm at strictly increasing, positive frequencies in Hz.
     pub fn new(frequencies_hz: &[f64], values: &[Complex64]) -> Self {
         Self {
-            values: ComplexOverFrequency::new(frequencies_hz, values),
+            values: Measured::new(frequencies_hz, values, Shape::Impedance),
             range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
+            active_at_hz: values.iter().position(|value| value.re < 0.0).map(|index| frequencies_hz[index]),
         }
     }
 
-    /// Impedance in ohm at a frequency in Hz; at 0 Hz the resistance of the lowest frequency.
+    /// Impedance in ohm at a frequency in Hz; real at 0 Hz.
     pub fn impedance(&self, frequency_hz: f64) -> Complex64 {
         self.values.at(frequency_hz)
+    }
+
+    /// The function that stands for the table's values, and what it leaves out of them.
+    pub fn values(&self) -> &Measured {
+        &self.values
+    }
+
+    /// The lowest measured frequency in Hz at which the table's resistance is negative, which no loudspeaker's is.
+    pub fn active_at_hz(&self) -> Option<f64> {
+        self.active_at_hz
     }
 
     /// Lowest and highest measured frequency in Hz.

@@ -8,7 +8,8 @@
 //!
 //! The same holds at the other end: at 0 Hz a filter can only be real, and a measured table whose end values are held
 //! down to 0 Hz is not. So below 10 Hz the phase that a response would have left at 0 Hz is led smoothly to 0; the
-//! magnitude stays, and a response that is real at 0 Hz is not touched.
+//! magnitude stays, and a response that is real at 0 Hz is not touched. Where a response changes so slowly that its
+//! memory is long (a transformer's primary passes 0.2 Hz and stops there), it is led to a constant below 10 Hz instead.
 //!
 //! That band-limiting lets a few hundred taps act before the direct sound. All filtering is offline, so they simply
 //! start at a negative time: nothing is delayed and there is no latency to remove.
@@ -33,8 +34,8 @@ const NO_PHASE: f64 = 1e-9;
 const LARGEST_GAIN_DB: f64 = 20.0;
 /// Longest filter in seconds.
 const LONGEST_SECONDS: f64 = 24.0;
-/// What may be cut off, as a sum of magnitudes relative to the sum of all: it bounds the error of the response.
-const NEGLIGIBLE: f64 = 1e-6;
+/// What may be cut off, as a sum of magnitudes relative to the sum of all: it bounds the error of the response to 0.0001 dB.
+const NEGLIGIBLE: f64 = 1e-5;
 /// A filter longer than this in seconds may cut off more, as long as its measured accuracy is within [`CLOSE`]: the
 /// kinks that any interpolated table has ring on for ever, fainter and fainter.
 const LONG_SECONDS: f64 = 0.5;
@@ -187,26 +188,45 @@ pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError>
     if sampled.values().all(|(_, value)| (value - direct.re).norm() <= CONSTANT * direct.norm()) {
         return Ok(Fir::gain(rate_hz, direct.re));
     }
+    if let Ok(fir) = of_length(&sampled, rate_hz, LONG_SECONDS) {
+        return Ok(fir);
+    }
+    let edge = sampled.at(LOWEST_HZ);
+    let constant = Complex64::new(edge.norm().copysign(edge.re), 0.0);
+    let steady = |frequencies: &[f64]| {
+        let mut values = response(frequencies)?;
+        for (value, &frequency) in values.iter_mut().zip(frequencies).filter(|(_, f)| **f < LOWEST_HZ) {
+            let step = smooth_step(frequency / LOWEST_HZ);
+            *value = *value * step + constant * (1.0 - step);
+        }
+        Ok(values)
+    };
+    if let Ok(fir) = of_length(&Sampled::new(&steady, rate / 2.0)?, rate_hz, LONG_SECONDS) {
+        return Ok(fir);
+    }
+    of_length(&sampled, rate_hz, LONGEST_SECONDS)
+}
 
-    let mut period = (rate / 3.0) as usize;
-    period = period.next_power_of_two();
+/// The filter of a sampled response, if it can be had in a period of at most `seconds` (or the next power of two).
+fn of_length(sampled: &Sampled, rate_hz: u32, seconds: f64) -> Result<Fir, FilterError> {
+    let rate = f64::from(rate_hz);
+    let mut period = ((rate / 3.0) as usize).next_power_of_two();
     // A delay, if there is one, shows as the largest tap.
-    let first = inverse(&target(&sampled, rate_hz, 0, period), period);
+    let first = inverse(&target(sampled, rate_hz, 0, period), period);
     let largest = (0..period).max_by(|&a, &b| first[a].abs().total_cmp(&first[b].abs())).unwrap_or(0);
     let delay = signed(largest, period);
-    let longest = (LONGEST_SECONDS * rate) as usize;
+    let longest = (seconds * rate) as usize;
     loop {
-        let spectrum = target(&sampled, rate_hz, delay, period);
-        let taps = inverse(&spectrum, period);
+        let taps = inverse(&target(sampled, rate_hz, delay, period), period);
         let sum: f64 = taps.iter().map(|tap| tap.abs()).sum();
         let far: f64 = taps[period / 4..3 * period / 4].iter().map(|tap| tap.abs()).sum();
-        let last = period * 2 > longest;
+        let last = period >= longest;
         if far <= NEGLIGIBLE * sum {
-            return Ok(cut(&taps, delay, rate_hz, &sampled, NEGLIGIBLE * sum / 4.0));
+            return Ok(cut(&taps, delay, rate_hz, sampled, NEGLIGIBLE * sum / 4.0));
         }
         if period as f64 >= LONG_SECONDS * rate {
-            let fir = cut(&taps, delay, rate_hz, &sampled, TOLERABLE * sum / 4.0);
-            let enough = if last { PROMISED } else { CLOSE };
+            let fir = cut(&taps, delay, rate_hz, sampled, TOLERABLE * sum / 4.0);
+            let enough = if last && seconds > LONG_SECONDS { PROMISED } else { CLOSE };
             let Accuracy { max_abs_db, max_abs_degrees } = fir.accuracy;
             if max_abs_db <= enough.max_abs_db && max_abs_degrees <= enough.max_abs_degrees {
                 return Ok(fir);

@@ -68,12 +68,17 @@ pub use cable::cable;
 use super::reader::{SessionError, Table};
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::loudspeaker::{Driver, Load, VoiceCoil, Zobel};
+use crate::circuit::measured::{Measured, WINDOW_OCTAVES};
 use crate::circuit::network::{Branch, Joined, Network, Place, Terminals, Way};
 use crate::circuit::table::{self, ImpedanceTable};
 use crate::circuit::touchstone::{self, PortData};
 use crate::circuit::{Amplifier, Loudspeaker};
 use crate::units::Dimension;
 
+/// What a function leaves out of a table's values is worth a note above this root mean square, relative ...
+const WORTHY_LEFT_OUT: f64 = 1e-3;
+/// ... or above this at any one value.
+const LARGE_LEFT_OUT: f64 = 2e-2;
 /// Largest measured table that is read.
 const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
 
@@ -96,7 +101,7 @@ pub fn amplifier(
             }
             let measured = ImpedanceTable::parse(&text, &name)
                 .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
-            held(notes, &name, measured.range_hz());
+            told_of_impedance(notes, &name, &measured);
             OutputImpedance::Table(measured)
         }
         None => OutputImpedance::Lumped {
@@ -140,7 +145,7 @@ pub fn loudspeaker(
     } else if let Some((text, name)) = file(table, "impedance_table", folder)? {
         let measured = ImpedanceTable::parse(&text, &name)
             .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
-        held(notes, &name, measured.range_hz());
+        told_of_impedance(notes, &name, &measured);
         Load::Table(measured)
     } else if let Some((text, name)) = file(table, "touchstone", folder)? {
         let read = touchstone::parse(&text, &name, 1)
@@ -158,7 +163,7 @@ pub fn loudspeaker(
             ));
         }
         let measured = ImpedanceTable::new(&read.frequencies_hz, impedances);
-        held(notes, &name, measured.range_hz());
+        told_of_impedance(notes, &name, &measured);
         Load::Table(measured)
     } else if let Some(mut inner) = table.table("driver")? {
         let driver = driver(&mut inner)?;
@@ -343,6 +348,49 @@ fn file(
     let bytes = std::fs::read(&path).map_err(|error| failed(&error))?;
     table.reads(&written, &path, Some(&bytes));
     Ok(Some((table::decode(&bytes), written)))
+}
+
+/// What a table says nothing about, and what was left out of it.
+fn told(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64), values: &Measured) {
+    if low > 20.0 || high < 20_000.0 {
+        let outside = match values.poles() {
+            Some(poles) => format!("outside, the circuit of {poles} poles that its values fit goes on"),
+            None => "outside, its end values are held".to_owned(),
+        };
+        notes.push(format!(
+            "{name} covers {low} Hz to {high} Hz; {outside}, and what is computed there is a guess"
+        ));
+    }
+    let left = values.left_out();
+    if left.rms < WORTHY_LEFT_OUT && left.largest < LARGE_LEFT_OUT {
+        return;
+    }
+    let how = match values.poles() {
+        Some(poles) => format!("a circuit of {poles} poles stands for its {} points", values.points()),
+        None => format!(
+            "no circuit fits its {} points: they are averaged over 1/{:.0} octave",
+            values.points(),
+            1.0 / WINDOW_OCTAVES
+        ),
+    };
+    notes.push(format!(
+        "{name}: {how}, and {:.2} % of them (root mean square; {:.1} % at {:.0} Hz) is left out as noise: so well is it \
+         known, and no better",
+        100.0 * left.rms,
+        100.0 * left.largest,
+        left.at_hz
+    ));
+}
+
+/// [`told`], and a resistance that no loudspeaker or amplifier has.
+fn told_of_impedance(notes: &mut Vec<String>, name: &str, table: &ImpedanceTable) {
+    told(notes, name, table.range_hz(), table.values());
+    if let Some(frequency) = table.active_at_hz() {
+        notes.push(format!(
+            "{name}: the resistance is negative at {frequency} Hz, as if the loudspeaker gave power away: look for a reversed \
+             probe or a wrong reference, and measure again"
+        ));
+    }
 }
 
 fn held(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64)) {

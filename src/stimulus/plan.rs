@@ -21,6 +21,8 @@ use crate::session::{Comparison, ControlKind, Levels, Session};
 pub const HIGHEST_TRUE_PEAK_DBTP: f64 = -1.0;
 /// Direct current that is worth a note, linear: -40 dBFS.
 const WORTHY_MEAN: f64 = 0.01;
+/// Ringing that a clip's end cuts off and that is worth a note, in dB.
+const WORTHY_RINGING_DB: f64 = -80.0;
 /// Loudness of matched stimuli is equal within this, in LU.
 pub const MATCHED_WITHIN_LU: f64 = 0.01;
 
@@ -132,6 +134,13 @@ fn earlier(fir: Arc<Fir>, by: i64) -> Arc<Fir> {
     Arc::new(fir)
 }
 
+/// How much of a filter comes after so many frames, as a sum of magnitudes in dB relative to the sum of all.
+fn lost_db(fir: &Fir, frames: u64) -> f64 {
+    let within = (frames as i64 - fir.start).clamp(0, fir.taps.len() as i64) as usize;
+    let sum = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
+    20.0 * (sum(&fir.taps[within..]) / sum(&fir.taps)).log10()
+}
+
 fn group(
     session: &Session,
     cabinet: &mut Cabinet,
@@ -178,14 +187,14 @@ fn group(
             }
         }
     }
-    let longest = sides.iter().map(|side| side.fir.taps.len()).max().unwrap_or(1);
-    if (longest as u64) > clip.info().frames {
+    let lost =
+        sides.iter().map(|side| lost_db(&side.fir, clip.info().frames)).fold(f64::NEG_INFINITY, f64::max);
+    if lost > WORTHY_RINGING_DB {
         notes.push(format!(
-            "clip \"{name}\" ({:.2} s) is shorter than a filter of comparison \"{}\" ({:.2} s): the end of its \
-             ringing is not heard",
+            "clip \"{name}\" ({:.2} s) ends before a filter of comparison \"{}\" has rung out: {lost:.0} dB of its sound \
+             is not heard; use a longer excerpt",
             clip.info().seconds(),
             comparison.name,
-            longest as f64 / f64::from(rate)
         ));
     }
     Ok(Group { comparison: index, clip, sides, pairs })

@@ -4,6 +4,7 @@ mod chains;
 mod commands;
 mod conductors;
 mod exports;
+mod fitted;
 mod fuzz;
 mod hearing;
 mod loads;

@@ -216,3 +216,51 @@ fn a_held_end_of_an_impedance_table_does_not_ring_for_ever() {
         }
     }
 }
+
+#[test]
+fn filters_of_the_shipped_sessions_are_as_long_as_their_physics() {
+    // A loudspeaker behind a small resistance has forgotten after a tenth of a second. What would ring on is a kink, and a
+    // table that is interpolated has one at each of its points.
+    let sessions = Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions");
+    for name in ["bet-at-home", "club-night", "reviewer-panel"] {
+        let session = earwitness::session::load(&sessions.join(name)).expect("a session");
+        for (cable, named) in session.cables.iter().enumerate() {
+            let chain = session.chain(cable);
+            let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
+            let fir = design(&response, 48_000).expect("a filter");
+            println!("{name}, {}: {} taps, {:?}", named.name, fir.taps.len(), fir.accuracy);
+            assert!(fir.taps.len() <= 16_384, "{name}, {}: {} taps", named.name, fir.taps.len());
+            for step in 0..=40 {
+                let f = 20.0 * 1000_f64.powf(f64::from(step) / 40.0);
+                let error = 20.0 * (fir.response_at(f) / response(&[f]).expect("finite")[0]).norm().log10();
+                assert!(error.abs() < 0.0005, "{name}, {} at {f:.0} Hz: {error} dB", named.name);
+            }
+        }
+    }
+}
+
+#[test]
+fn what_passes_below_ten_hertz_does_not_make_a_filter_long() {
+    // An electrostatic loudspeaker is a transformer whose primary is a short at 0 Hz: with 0.15 ohm before it, the memory
+    // of that is a second, and no sound. From 10 Hz on the filter is the response all the same.
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions/loads/electrostatic.csv");
+    let text = std::fs::read_to_string(path).expect("the load");
+    let chain = Chain {
+        amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
+        cable: earwitness::circuit::Cable::lumped(0.1, 2e-6, 1e-9),
+        loudspeaker: earwitness::circuit::Loudspeaker {
+            load: earwitness::circuit::loudspeaker::Load::Table(
+                earwitness::circuit::table::ImpedanceTable::parse(&text, "electrostatic.csv")
+                    .expect("a table"),
+            ),
+            rated_impedance_ohm: None,
+        },
+    };
+    let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
+    let fir = design(&response, 48_000).expect("a filter");
+    assert!(fir.taps.len() < 32_768, "{} taps", fir.taps.len());
+    for f in [10.0, 11.0, 15.0, 20.0, 100.0, 3e3, 2e4] {
+        let ratio = fir.response_at(f) / response(&[f]).expect("finite")[0];
+        assert!((20.0 * ratio.norm().log10()).abs() < 0.0005, "{f} Hz: {ratio}");
+    }
+}
