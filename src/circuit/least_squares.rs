@@ -11,7 +11,9 @@ pub(super) fn solve(mut columns: Vec<Vec<f64>>, mut right: Vec<f64>) -> Vec<f64>
         let length = norm(column);
         if length > 0.0 && length.is_finite() {
             *scale = length;
-            column.iter_mut().for_each(|value| *value /= length);
+            for value in column.iter_mut() {
+                *value /= length;
+            }
         }
     }
     let mut diagonal = vec![0.0; count];

@@ -28,11 +28,13 @@ fn complex(value: &Value) -> Vec<Complex64> {
 fn impedances_between_their_points_are_those_of_the_circuit() {
     for case in reference()["impedances"].as_array().expect("cases") {
         let name = case["name"].as_str().expect("a name");
-        let mut text = "frequency_hz,magnitude_ohm,phase_deg\n".to_owned();
-        for row in case["rows"].as_array().expect("rows") {
-            let row = numbers(row);
-            text += &format!("{},{},{}\n", row[0], row[1], row[2]);
-        }
+        let rows: Vec<String> = case["rows"]
+            .as_array()
+            .expect("rows")
+            .iter()
+            .map(|row| numbers(row).iter().map(f64::to_string).collect::<Vec<_>>().join(","))
+            .collect();
+        let text = format!("frequency_hz,magnitude_ohm,phase_deg\n{}\n", rows.join("\n"));
         let table = ImpedanceTable::parse(&text, name).expect("a table");
         assert!(table.values().poles().is_some(), "{name} is a circuit");
         let worst = |frequencies: &Value, values: &Value| {

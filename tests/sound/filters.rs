@@ -248,13 +248,9 @@ fn what_passes_below_ten_hertz_does_not_make_a_filter_long() {
     let chain = Chain {
         amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
         cable: earwitness::circuit::Cable::lumped(0.1, 2e-6, 1e-9),
-        loudspeaker: earwitness::circuit::Loudspeaker {
-            load: earwitness::circuit::loudspeaker::Load::Table(
-                earwitness::circuit::table::ImpedanceTable::parse(&text, "electrostatic.csv")
-                    .expect("a table"),
-            ),
-            rated_impedance_ohm: None,
-        },
+        loudspeaker: earwitness::circuit::Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Table(
+            earwitness::circuit::table::ImpedanceTable::parse(&text, "electrostatic.csv").expect("a table"),
+        )),
     };
     let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
     let fir = design(&response, 48_000).expect("a filter");
