@@ -129,11 +129,8 @@ fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
 
 /// Writes the built-in session; one that is there already is used only if it is the same.
 fn write_session(file: &Path) -> Result<(), Failure> {
-    match std::fs::File::create_new(file) {
-        Ok(mut opened) => opened
-            .write_all(DEMO.as_bytes())
-            .and_then(|()| opened.sync_all())
-            .map_err(|error| Failure::Bad(format!("{} cannot be written: {error}", file.display()))),
+    match super::whole::with(file, super::whole::Existing::Keep, |file| file.write_all(DEMO.as_bytes())) {
+        Ok(()) => Ok(()),
         Err(_) if std::fs::read(file).is_ok_and(|text| text == DEMO.as_bytes()) => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(Failure::Bad(format!(
             "{} is another session and stays as it is; choose another folder",

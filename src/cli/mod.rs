@@ -20,6 +20,7 @@ pub mod report;
 pub mod run;
 pub mod score;
 pub mod verify;
+mod whole;
 
 use std::io::Write;
 use std::process::ExitCode;

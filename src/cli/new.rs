@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use super::Failure;
+use super::{Failure, whole};
 use crate::session::template::TEMPLATE;
 
 /// What was typed after `new`.
@@ -24,20 +24,16 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
     };
     std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;
     let file = dir.join("session.toml");
-    let mut opened = match std::fs::File::create_new(&file) {
-        Ok(opened) => opened,
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            return Err(Failure::Bad(format!(
+    whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(|error| {
+        if error.kind() == std::io::ErrorKind::AlreadyExists {
+            Failure::Bad(format!(
                 "{} is there already and stays as it is; choose another folder",
                 file.display()
-            )));
+            ))
+        } else {
+            failed("written to", error)
         }
-        Err(error) => return Err(failed("written to", error)),
-    };
-    opened
-        .write_all(TEMPLATE.as_bytes())
-        .and_then(|()| opened.sync_all())
-        .map_err(|error| failed("written", error))?;
+    })?;
     writeln!(out, "{}", file.display())?;
     super::note(&format!(
         "A session to edit. Then:\n  earwitness check {0}\n  earwitness run {0} --listener YOUR-NAME",

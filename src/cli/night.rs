@@ -154,8 +154,7 @@ fn print_ballots(
         count: arguments.seats,
         invented: session.invented,
     });
-    std::fs::write(path, page)
-        .map_err(|error| Failure::bad(format!("{}: it cannot be written: {error}", path.display())))?;
+    super::whole::write(path, &page)?;
     writeln!(out, "{}", path.display())?;
     Ok(())
 }

@@ -255,8 +255,7 @@ fn table(arguments: &PlanArguments, design: &Design) -> Result<Option<Vec<Risks>
 
 /// Writes a picture beside what is printed.
 fn plot(path: &std::path::Path, figure: &Figure) -> Result<(), Failure> {
-    std::fs::write(path, figure.standalone())
-        .map_err(|error| Failure::bad(format!("{} cannot be written: {error}", path.display())))?;
+    super::whole::write(path, &figure.standalone())?;
     super::note(&format!("power curve written to {}", path.display()));
     Ok(())
 }

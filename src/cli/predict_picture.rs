@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::{Failure, predict_touchstone};
+use super::{Failure, whole};
 use crate::hearing::Difference;
 use crate::hearing::difference::{BAND_HZ, logarithmic};
 use crate::report::response_figures;
@@ -23,7 +23,7 @@ pub(super) fn write(session: &Session, path: &Path) -> Result<(), Failure> {
     for comparison in &session.comparisons {
         all.extend(response_figures::of_comparison(session, comparison).map_err(Failure::bad)?);
     }
-    predict_touchstone::whole(path, &stacked(&all))
+    whole::write(path, &stacked(&all))
 }
 
 /// The difference over frequency as lines of text, without colour.

@@ -1,11 +1,10 @@
 //! `earwitness predict --touchstone DIR`: cables, loudspeaker and amplifier as Touchstone files for other programs.
 
-use std::io::Write as _;
 use std::path::Path;
 
 use num_complex::Complex64;
 
-use super::Failure;
+use super::{Failure, whole};
 use crate::circuit::cable::Solved;
 use crate::circuit::touchstone::{self, PortData, Touchstone, Version};
 use crate::session::Session;
@@ -27,7 +26,7 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
     let save = |name: &str, data: PortData| -> Result<(), Failure> {
         let file = Touchstone { frequencies_hz: frequencies_hz.clone(), reference_ohm: REFERENCE_OHM, data };
         let text = format!("! {name}, computed by Earwitness\n{}", touchstone::write(&file, Version::One));
-        whole(&folder.join(name), &text)
+        whole::write(&folder.join(name), &text)
     };
     for (index, named) in session.cables.iter().enumerate() {
         if !session.comparisons.iter().any(|comparison| comparison.a == index || comparison.b == index) {
@@ -61,19 +60,4 @@ fn file_name(cable: &str) -> Result<&str, Failure> {
         )));
     }
     Ok(cable)
-}
-
-/// Writes a file whole or not at all.
-pub(super) fn whole(path: &Path, text: &str) -> Result<(), Failure> {
-    let failed =
-        |error: std::io::Error| Failure::bad(format!("{} cannot be written: {error}", path.display()));
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut temporary = tempfile::Builder::new();
-    // As other programs make files: what the user's mask leaves.
-    #[cfg(unix)]
-    temporary.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut file = temporary.tempfile_in(folder).map_err(failed)?;
-    file.write_all(text.as_bytes()).map_err(failed)?;
-    file.persist(path).map_err(|error| failed(error.error))?;
-    Ok(())
 }

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::{Failure, note};
+use super::{Failure, note, whole};
 use crate::evidence::{self, Options, Readings};
 use crate::report::{self, export, page};
 use crate::session;
@@ -46,10 +46,10 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))?;
     let html = page::page(&report);
     let certificates = page::certificates(&report);
-    whole(&folder, "report.html", |file| file.write_all(html.as_bytes()))?;
-    whole(&folder, "certificates.html", |file| file.write_all(certificates.as_bytes()))?;
-    whole(&folder, "report.csv", |file| export::csv(&report, file))?;
-    whole(&folder, "report.json", |file| export::json(&report, file))?;
+    written(&folder, "report.html", |file| file.write_all(html.as_bytes()))?;
+    written(&folder, "certificates.html", |file| file.write_all(certificates.as_bytes()))?;
+    written(&folder, "report.csv", |file| export::csv(&report, file))?;
+    written(&folder, "report.json", |file| export::json(&report, file))?;
     for line in report::summary(&report) {
         writeln!(out, "{line}")?;
     }
@@ -110,26 +110,13 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
     Ok(readings)
 }
 
-/// Writes a file so that it appears whole or not at all.
-fn whole(
+/// Writes one of the report's files.
+fn written(
     folder: &Path,
     name: &str,
-    write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
 ) -> Result<(), Failure> {
     let path = folder.join(name);
-    let failed =
-        |error: std::io::Error| Failure::bad(format!("{}: cannot be written: {error}", path.display()));
-    let temporary = tempfile::Builder::new().prefix(".report-").tempfile_in(folder).map_err(failed)?;
-    let mut file = std::io::BufWriter::new(temporary);
-    write(&mut file).map_err(failed)?;
-    let temporary = file.into_inner().map_err(|error| failed(error.into_error()))?;
-    temporary.as_file().sync_all().map_err(failed)?;
-    let file = temporary.persist(&path).map_err(|error| failed(error.error))?;
-    // A report is for others to read; a temporary file is not.
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        file.set_permissions(std::fs::Permissions::from_mode(0o644)).map_err(failed)?;
-    }
-    Ok(())
+    whole::with(&path, whole::Existing::Replace, fill)
+        .map_err(|error| Failure::bad(format!("{}: cannot be written: {error}", path.display())))
 }

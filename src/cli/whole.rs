@@ -1,0 +1,69 @@
+//! Files that a command writes appear under their names whole, or not at all.
+
+use std::io::Write;
+use std::path::Path;
+
+use super::Failure;
+
+/// What becomes of a file that is there already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Existing {
+    /// The new one takes its place.
+    Replace,
+    /// It stays; writing is refused with [`std::io::ErrorKind::AlreadyExists`].
+    Keep,
+}
+
+/// Writes a file of this command's own, in the place of one that is there.
+pub(super) fn write(path: &Path, text: &str) -> Result<(), Failure> {
+    with(path, Existing::Replace, |file| file.write_all(text.as_bytes()))
+        .map_err(|error| Failure::bad(format!("{}: it cannot be written: {error}", path.display())))
+}
+
+/// Writes a file through `fill`: into a temporary one beside it, flushed to the disk, then named.
+pub(super) fn with(
+    path: &Path,
+    existing: Existing,
+    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+) -> std::io::Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut temporary = tempfile::Builder::new();
+    temporary.prefix(".earwitness-");
+    // As other programs make files: what the user's mask leaves.
+    #[cfg(unix)]
+    temporary.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = std::io::BufWriter::new(temporary.tempfile_in(folder)?);
+    fill(&mut file)?;
+    let file = file.into_inner().map_err(std::io::IntoInnerError::into_error)?;
+    file.as_file().sync_all()?;
+    match existing {
+        Existing::Replace => file.persist(path),
+        Existing::Keep => file.persist_noclobber(path),
+    }
+    .map(drop)
+    .map_err(|error| error.error)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_fails_in_the_middle_leaves_nothing_and_what_is_there_can_be_kept() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("file");
+        let failed = with(&path, Existing::Replace, |file| {
+            file.write_all(b"half")?;
+            Err(std::io::Error::other("the disk is full"))
+        });
+        assert_eq!(failed.expect_err("it failed").to_string(), "the disk is full");
+        assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), 0, "nothing is left");
+        write(&path, "first").expect("written");
+        let kept = with(&path, Existing::Keep, |file| file.write_all(b"second"));
+        assert_eq!(kept.expect_err("it is there").kind(), std::io::ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read_to_string(&path).expect("text"), "first");
+        write(&path, "third").expect("written");
+        assert_eq!(std::fs::read_to_string(&path).expect("text"), "third");
+        assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), 1);
+    }
+}
