@@ -24,16 +24,18 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
     };
     std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;
     let file = dir.join("session.toml");
-    whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(|error| {
-        if error.kind() == std::io::ErrorKind::AlreadyExists {
-            Failure::Bad(format!(
-                "{} is there already and stays as it is; choose another folder",
-                file.display()
-            ))
-        } else {
-            failed("written to", error)
-        }
-    })?;
+    whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(
+        |error| {
+            if error.kind() == std::io::ErrorKind::AlreadyExists {
+                Failure::Bad(format!(
+                    "{} is there already and stays as it is; choose another folder",
+                    file.display()
+                ))
+            } else {
+                failed("written to", error)
+            }
+        },
+    )?;
     writeln!(out, "{}", file.display())?;
     super::note(&format!(
         "A session to edit. Then:\n  earwitness check {0}\n  earwitness run {0} --listener YOUR-NAME",

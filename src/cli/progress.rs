@@ -1,5 +1,7 @@
 //! A progress bar on standard error for anything that takes longer than a second.
 
+#![expect(clippy::disallowed_methods, reason = "progress is shown to a person who waits in real time")]
+
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};

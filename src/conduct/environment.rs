@@ -1,5 +1,7 @@
 //! Clock, preparation, sound and randomness: all that a sitting or a night takes from the world, replaceable as a whole.
 
+#![expect(clippy::disallowed_methods, reason = "the clock that sittings and nights are given is made here")]
+
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

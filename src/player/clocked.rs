@@ -1,5 +1,7 @@
 //! Outputs without a device: silent, and a WAV file. A clock drives them, or the calls themselves.
 
+#![expect(clippy::disallowed_methods, reason = "an output without a device keeps real time itself")]
+
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};

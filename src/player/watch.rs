@@ -3,6 +3,8 @@
 //! The system cannot be relied on to say that a device is gone: some paths flood the error callback, some fall silent,
 //! some hang. So the watch is on the data callback, and a stream is dropped on a thread of its own with a time limit.
 
+#![expect(clippy::disallowed_methods, reason = "a device is watched in real time")]
+
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
 use std::time::{Duration, Instant};

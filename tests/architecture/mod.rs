@@ -1,5 +1,6 @@
 //! The map in `src/lib.rs` is held by reading the sources: who may use whom, and who may name which crate.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
@@ -9,7 +10,7 @@ const ROOMS: [&str; 18] = [
 ];
 
 /// Crates that only some rooms may name.
-const OWNED: [(&str, &[&str]); 10] = [
+const OWNED: [(&str, &[&str]); 13] = [
     ("cpal", &["player"]),
     ("rtrb", &["player"]),
     ("ratatui", &["screen"]),
@@ -20,6 +21,9 @@ const OWNED: [(&str, &[&str]); 10] = [
     ("nalgebra", &["circuit"]),
     ("chacha20", &["trial"]),
     ("argon2", &["trial"]),
+    ("symphonia", &["clip"]),
+    ("maud", &["report", "ballot"]),
+    ("tokio", &["ballot"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {
@@ -61,16 +65,60 @@ fn the_map_names_every_room_in_order() {
     assert_eq!(folders.count(), ROOMS.len(), "each folder below src is a room on the map");
 }
 
+/// The first segments of all paths that begin with `root::`, those of `use root::{first::.., second}` among them.
+fn first_segments(code: &str, root: &str) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    let root = format!("{root}::");
+    for (at, _) in code.match_indices(&root) {
+        let before = code[..at].chars().next_back();
+        if before.is_some_and(|letter| letter.is_alphanumeric() || letter == '_' || letter == ':') {
+            continue;
+        }
+        let rest = code[at + root.len()..].trim_start();
+        let Some(group) = rest.strip_prefix('{') else {
+            found.insert(word(rest));
+            continue;
+        };
+        let (mut depth, mut begins) = (0_usize, true);
+        for (index, letter) in group.char_indices() {
+            match letter {
+                '{' => depth += 1,
+                '}' if depth == 0 => break,
+                '}' => depth -= 1,
+                ',' if depth == 0 => begins = true,
+                _ if begins && !letter.is_whitespace() => {
+                    found.insert(word(&group[index..]));
+                    begins = false;
+                }
+                _ => {}
+            }
+        }
+    }
+    found
+}
+
+fn word(text: &str) -> String {
+    text.chars().take_while(|letter| letter.is_alphanumeric() || *letter == '_').collect()
+}
+
+#[test]
+fn every_way_to_write_an_import_is_seen() {
+    let seen = |code: &str| first_segments(code, "crate").into_iter().collect::<Vec<_>>().join(" ");
+    assert_eq!(seen("use crate::cli;"), "cli");
+    assert_eq!(seen("let x = crate::report::verdict::y();"), "report");
+    assert_eq!(seen("use crate::{\n    clip::{self, write::{A, B}},\n    screen,\n};"), "clip screen");
+    assert_eq!(seen("use crate::{sitting as s, units::*};"), "sitting units");
+    assert_eq!(seen("use another_crate::player; x::crate::y"), "", "only this crate's root counts");
+}
+
 #[test]
 fn a_room_uses_only_the_rooms_above_it() {
     let mut wrong = Vec::new();
     for (place, room) in ROOMS.iter().enumerate() {
         for path in sources(&source_root().join(room)) {
-            let code = code(&path);
-            for below in &ROOMS[place + 1..] {
-                if code.contains(&format!("crate::{below}::")) || code.contains(&format!("crate::{below};")) {
-                    wrong.push(format!("{} uses {below}", path.display()));
-                }
+            let used = first_segments(&code(&path), "crate");
+            for below in ROOMS[place + 1..].iter().filter(|below| used.contains(**below)) {
+                wrong.push(format!("{} uses {below}", path.display()));
             }
         }
     }
@@ -84,7 +132,9 @@ fn only_its_room_names_a_crate() {
         for path in sources(&source_root().join(room)) {
             let code = code(&path);
             for (name, owners) in OWNED {
-                let named = code.contains(&format!("use {name}::")) || code.contains(&format!(" {name}::"));
+                let named = !first_segments(&code, name).is_empty()
+                    || code.contains(&format!("use {name};"))
+                    || code.contains(&format!("use {name} as "));
                 if named && !owners.contains(&room) {
                     wrong.push(format!("{} names {name}", path.display()));
                 }
@@ -92,6 +142,25 @@ fn only_its_room_names_a_crate() {
         }
     }
     assert!(wrong.is_empty(), "crates named outside their room:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn randomness_from_the_operating_system_is_drawn_where_secrets_are_made() {
+    // The seal's secrets and salts, phones' passes and the seed of simulated listeners; nothing else is random.
+    const PLACES: [&str; 3] = ["trial", "conduct", "ballot"];
+    let mut wrong = Vec::new();
+    for room in ROOMS.iter().filter(|room| !PLACES.contains(room)) {
+        for path in sources(&source_root().join(room)) {
+            let code = code(&path);
+            if ["SysRng", "OsRng", "getrandom", "rand::rng()", "rand::random"]
+                .iter()
+                .any(|n| code.contains(n))
+            {
+                wrong.push(path.display().to_string());
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "randomness outside its place:\n{}", wrong.join("\n"));
 }
 
 #[test]

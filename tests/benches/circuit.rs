@@ -1,5 +1,10 @@
 //! How long circuits take.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::crosssection::CrossSection;
 use earwitness::circuit::line::{Line, LineParameters};

@@ -3,6 +3,11 @@
 //! Figure to hold: with five hundred seats voting within two seconds, one vote in a hundred waits longer than 100 ms at
 //! most. The run prints median and 99th percentile; traffic goes to 127.0.0.1 only and is bounded.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 #[path = "../night/stage.rs"]
 #[expect(dead_code, reason = "the stage of the tests holds more than a benchmark needs")]
 mod stage;

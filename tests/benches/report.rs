@@ -2,6 +2,11 @@
 //!
 //! Wanted: under 3 seconds and under 300 MB. All data is invented.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 #[path = "../report/material.rs"]
 #[allow(dead_code, reason = "the tests use more of it")]
 mod material;

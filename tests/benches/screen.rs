@@ -7,6 +7,11 @@
 //! Kolmogorov-Smirnov test; a p-value below 0.001 is reported as a failure, exit status 1. That the test could have found
 //! something is shown beside it: the same test on the same times, those of one assignment made longer on purpose.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 #[path = "../blind.rs"]
 #[expect(dead_code, reason = "tests of blindness share more than a benchmark needs")]
 mod blind;

@@ -2,6 +2,10 @@
 //!
 //! `cargo bench --bench sound`. Needs sox, and python3 with scipy (or EARWITNESS_PYTHON).
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
 #![expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
 
 use std::path::Path;

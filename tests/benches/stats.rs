@@ -1,5 +1,10 @@
 //! How fast the statistics are: scoring, planning, the room test, simulation.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 use std::fmt::Write as _;
 use std::process::Command;
 

@@ -4,6 +4,11 @@
 //! Figures to hold: a durable record and the next trial come within what a person takes for at once (100 ms), most of it
 //! the disk's; a journal of 1,000 trials is verified within a second.
 
+#![allow(
+    clippy::disallowed_methods,
+    reason = "benchmarks measure real time and write whatever files they need"
+)]
+
 #[path = "../blind.rs"]
 #[expect(dead_code, reason = "tests of blindness share more than a benchmark needs")]
 mod blind;
