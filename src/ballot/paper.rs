@@ -150,8 +150,8 @@ pub struct Sheet<'s> {
     pub title: &'s str,
     /// The protocol.
     pub definition: &'static Definition,
-    /// The question.
-    pub question: String,
+    /// The session's attribute, where the protocol asks for one.
+    pub attribute: Option<&'s str>,
     /// Practice trials.
     pub warm_up: u32,
     /// Trials of the main part.
@@ -210,13 +210,13 @@ fn ballot(sheet: &Sheet<'_>, seat: u32) -> Markup {
             p.seat { "Seat " (seat) }
             h1 { (sheet.title) @if sheet.invented { " (invented)" } }
             p.name { "Name to be shown: " span {} }
-            p { (sheet.question) " Tick one for each trial; if in doubt, guess: it is part of the test." }
+            p { (sheet.definition.question(sheet.attribute)) " Tick one for each trial; if in doubt, guess: it is part of the test." }
             ol.trials {
                 @for name in trials {
                     li {
                         span.number { (name) }
                         @for alternative in sheet.definition.alternatives {
-                            span.box { i {} (alternative.label) " (" (alternative.name) ")" }
+                            span.box { i {} (alternative.label(sheet.attribute)) " (" (alternative.name) ")" }
                         }
                     }
                 }
@@ -270,7 +270,7 @@ mod tests {
         let sheet = Sheet {
             title: "<script>Flex & braid",
             definition: Definition::of(Protocol::Abx),
-            question: "Is X the same as A or as B?".to_owned(),
+            attribute: None,
             warm_up: 1,
             trials: 2,
             first: 5,

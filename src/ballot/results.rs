@@ -271,7 +271,8 @@ impl Judged<'_> {
 
     fn lines(&self, seat: &super::seats::Seat) -> Vec<TrialLine> {
         let definition = self.definition();
-        let label = |index: usize| definition.alternatives[index].label.to_owned();
+        let attribute = self.terms().attribute.as_deref();
+        let label = |index: usize| definition.alternatives[index].label(attribute).into_owned();
         self.closed
             .iter()
             .map(|closed| {

@@ -38,12 +38,12 @@ pub struct TrialFacts {
 }
 
 /// Something that may be answered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Choice {
     /// What is sent.
     pub name: &'static str,
     /// What is shown.
-    pub label: &'static str,
+    pub label: std::borrow::Cow<'static, str>,
 }
 
 /// A digest as digits and as a phrase.
@@ -138,17 +138,18 @@ impl Snapshot {
         let phase = night.phase(&view.stage);
         let (now, until_ms) = night.now(at_ms);
         let definition = night.definition();
+        let attribute = view.terms.attribute.as_deref();
         let facts = |id: TrialId, of: u32| TrialFacts {
             id: id_text(id),
             part: if id.part == Part::Main { "main" } else { "practice" },
             number: id.trial,
             of,
-            question: definition.question(view.terms.attribute.as_deref()),
+            question: definition.question(attribute),
             slots: definition.slots.iter().map(|slot| slot.label).collect(),
             alternatives: definition
                 .alternatives
                 .iter()
-                .map(|alternative| Choice { name: alternative.name, label: alternative.label })
+                .map(|alternative| Choice { name: alternative.name, label: alternative.label(attribute) })
                 .collect(),
         };
         let (id, trial) = match &view.stage {

@@ -147,7 +147,7 @@ fn print_ballots(
     let page = paper::ballots(&Sheet {
         title: &session.title,
         definition,
-        question: definition.question(session.attribute.as_deref()),
+        attribute: session.attribute.as_deref(),
         warm_up: session.warm_up.max(1),
         trials: counted + controls,
         first: arguments.first_seat,

@@ -36,14 +36,6 @@ pub fn marks(simulated: bool, silent: bool, invented: bool) -> Vec<String> {
     marks
 }
 
-/// An answer in words, with the attribute of 2-AFC in it.
-fn answer(label: &str, attribute: Option<&str>) -> String {
-    match attribute {
-        Some(attribute) if label.ends_with(" is") => format!("{label} {attribute}"),
-        _ => label.to_string(),
-    }
-}
-
 /// A trial as a scene.
 pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let terms = &view.terms;
@@ -80,7 +72,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         answers: trial
             .alternatives
             .iter()
-            .map(|alternative| answer(alternative.label, terms.attribute.as_deref()))
+            .map(|alternative| alternative.label(terms.attribute.as_deref()).into_owned())
             .collect(),
         chosen: trial.choice,
         elapsed: beside.at_ms as f64 / 1000.0,

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::interval::{self, Interval};
+use super::protocol::{Inquiry, Sides};
 use super::psychometric::{self, Model};
 use super::special::beta_quantile;
 use super::{Protocol, StatsError, binomial, error};
@@ -26,7 +27,7 @@ pub enum Extreme {
     AllRight,
     /// At or below chance: d-prime is taken as 0.
     AtOrBelowChance,
-    /// Preference only: all for side A; value and lower end are finite stand-ins.
+    /// Two-sided only: all for side A; value and lower end are finite stand-ins.
     NoneRight,
 }
 
@@ -55,16 +56,24 @@ pub struct DPrime {
 pub struct Analysis {
     /// Protocol.
     pub protocol: Protocol,
-    /// Right answers (preference: answers for side B, as journals count them).
+    /// Whether the test is one- or two-sided.
+    pub sides: Sides,
+    /// Counted answers: right ones, or those for side B where nobody is right or the test is two-sided.
     pub correct: u64,
     /// Counted trials.
     pub trials: u64,
     /// A guesser's probability of a right answer in one trial.
     pub chance: f64,
-    /// Probability that a guesser does at least as well (preference: deviates at least as far to either side).
+    /// Probability that a guesser does at least as well (two-sided: deviates at least as far to either side).
     pub p_value: f64,
     /// Common logarithm of the p-value, which also tells p-values apart that are smaller than the smallest double.
     pub log10_p_value: f64,
+    /// Probability that a guesser deviates at least as far from what guessing gives, to either side: twice the smaller
+    /// tail, at most 1. The same as `p_value` in a two-sided test.
+    pub two_sided_p_value: f64,
+    /// A one-sided score is so far below what guessing gives that it disagrees with guessing all the same
+    /// ([`below_guessing`]): something was heard, and answered the other way round, or the conduct went wrong.
+    pub below_guessing: bool,
     /// The p-value with half of the probability of the very score (Lancaster 1961).
     pub mid_p: f64,
     /// Right answers over trials.
@@ -77,8 +86,12 @@ pub struct Analysis {
     pub jeffreys: Interval,
     /// Least score with a p-value of at most `alpha`; nothing where no score reaches it.
     pub critical: Option<u64>,
-    /// Proportion of discriminators, from the exact interval, kept inside 0..1 (preference: signed, -1..1).
+    /// Proportion of discriminators, from the exact interval, kept inside 0..1 (two-sided: the lead of side B, -1..1).
     pub discriminators: Estimate,
+    /// Where answers point to one of two sides: the lead of the counted side over the other as a share of all answers,
+    /// -1..1, from the exact interval.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lead: Option<Estimate>,
     /// d-prime under the protocol's usual model.
     pub d_prime: DPrime,
     /// ABX only: d-prime under the other model.
@@ -108,8 +121,13 @@ pub struct Analysis {
 ///
 /// # Errors
 /// No trials, more right than trials, too many trials, `alpha` outside 0..1.
-pub fn analyse(protocol: Protocol, correct: u64, trials: u64, alpha: f64) -> Result<Analysis, StatsError> {
-    analyse_at(protocol, correct, trials, alpha, 0.95)
+pub fn analyse(
+    inquiry: impl Into<Inquiry>,
+    correct: u64,
+    trials: u64,
+    alpha: f64,
+) -> Result<Analysis, StatsError> {
+    analyse_at(inquiry, correct, trials, alpha, 0.95)
 }
 
 /// Analyses a score with intervals at a level of choice.
@@ -117,21 +135,24 @@ pub fn analyse(protocol: Protocol, correct: u64, trials: u64, alpha: f64) -> Res
 /// # Errors
 /// As [`analyse`]; `level` outside 0..1.
 pub fn analyse_at(
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     correct: u64,
     trials: u64,
     alpha: f64,
     level: f64,
 ) -> Result<Analysis, StatsError> {
+    let inquiry = inquiry.into();
+    let protocol = inquiry.protocol;
     error::counts(correct, trials)?;
     error::inside("alpha", alpha, 0.0, 1.0)?;
     error::inside("the confidence level", level, 0.0, 1.0)?;
     let chance = protocol.chance();
     let proportion = correct as f64 / trials as f64;
     let exact = interval::clopper_pearson(correct, trials, level)?;
-    let p_value = p_value(protocol, correct, trials);
-    let ln_bayes = ln_bayes_factor(protocol, correct, trials);
-    let two_sided = protocol == Protocol::Preference;
+    let p_value = p_value(inquiry, correct, trials);
+    let ln_bayes = ln_bayes_factor(inquiry, correct, trials);
+    let two_sided = inquiry.two_sided();
+    let lead = |p: f64| 2.0 * p - 1.0;
     let share = |p: f64| {
         let value = psychometric::discriminators(protocol, p);
         if two_sided { value } else { value.max(0.0) }
@@ -140,25 +161,33 @@ pub fn analyse_at(
     let model = Model::of(protocol);
     Ok(Analysis {
         protocol,
+        sides: inquiry.sides,
         correct,
         trials,
         chance,
         p_value,
-        log10_p_value: ln_p_value(protocol, correct, trials) * std::f64::consts::LOG10_E,
-        mid_p: mid_p(protocol, correct, trials),
+        log10_p_value: ln_p_value(inquiry, correct, trials) * std::f64::consts::LOG10_E,
+        two_sided_p_value: two_sided_p_value(inquiry, correct, trials),
+        below_guessing: below_guessing(inquiry, correct, trials),
+        mid_p: mid_p(inquiry, correct, trials),
         proportion,
         interval: exact,
         wilson: interval::wilson(correct, trials, level)?,
         jeffreys: interval::jeffreys(correct, trials, level)?,
-        critical: critical(protocol, trials, alpha),
+        critical: critical(inquiry, trials, alpha),
         discriminators: Estimate {
             estimate: share(proportion),
             lower: share(exact.lower),
             upper: share(exact.upper),
         },
-        d_prime: d_prime(protocol, model, correct, trials, exact)?,
+        lead: protocol.asks().has_lead().then(|| Estimate {
+            estimate: lead(proportion),
+            lower: lead(exact.lower),
+            upper: lead(exact.upper),
+        }),
+        d_prime: d_prime(inquiry, model, correct, trials, exact)?,
         d_prime_independent_observation: if protocol == Protocol::Abx {
-            Some(d_prime(protocol, Model::IndependentObservation, correct, trials, exact)?)
+            Some(d_prime(inquiry, Model::IndependentObservation, correct, trials, exact)?)
         } else {
             None
         },
@@ -176,53 +205,81 @@ pub fn analyse_at(
         d_prime_at_most: if correct == trials {
             model.d_prime(all_right_upper(trials, level))?
         } else {
-            clamp_d(protocol, model.d_prime(upper_limit)?)
+            clamp_d(inquiry, model.d_prime(upper_limit)?)
         },
     })
 }
 
-/// Probability that a guesser does at least as well; preference: two-sided.
-pub fn p_value(protocol: Protocol, correct: u64, trials: u64) -> f64 {
-    match protocol {
-        Protocol::Preference => binomial::two_sided_half(correct, trials),
-        _ => binomial::upper(correct, trials, protocol.chance()),
+/// Probability that a guesser does at least as well; two-sided: deviates at least as far to either side.
+pub fn p_value(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> f64 {
+    let inquiry = inquiry.into();
+    match inquiry.sides {
+        Sides::One => binomial::upper(correct, trials, inquiry.chance()),
+        Sides::Two => binomial::two_sided_half(correct, trials),
     }
 }
 
-/// Mid-p value; preference: two-sided.
-pub fn mid_p(protocol: Protocol, correct: u64, trials: u64) -> f64 {
-    match protocol {
-        Protocol::Preference => {
-            (2.0 * binomial::mid_upper(correct.max(trials - correct), trials, 0.5)).min(1.0)
-        }
-        _ => binomial::mid_upper(correct, trials, protocol.chance()),
+/// Twice the smaller tail of a guesser's score, at most 1: how surprising a score is whichever way it deviates.
+pub fn two_sided_p_value(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> f64 {
+    let chance = inquiry.into().chance();
+    let tail = binomial::upper(correct, trials, chance).min(binomial::lower(correct, trials, chance));
+    (2.0 * tail).min(1.0)
+}
+
+/// Risk, two-sided, at which a score counts as disagreeing with guessing from below (common practice, no source).
+pub const BELOW_GUESSING_RISK: f64 = 0.05;
+
+/// Whether a one-sided score disagrees with guessing from below: a guesser scores as low in at most half of
+/// [`BELOW_GUESSING_RISK`] of tests. Such a score is evidence of a difference the other way round, or of a mistake in
+/// the conduct, and supports no claim of similarity. Never so in a two-sided test, which looks both ways already.
+pub fn below_guessing(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> bool {
+    let inquiry = inquiry.into();
+    most_below_guessing(inquiry, trials).is_some_and(|most| correct <= most)
+}
+
+/// Largest score that counts as [`below_guessing`]; nothing where none does.
+pub fn most_below_guessing(inquiry: impl Into<Inquiry>, trials: u64) -> Option<u64> {
+    let inquiry = inquiry.into();
+    match inquiry.sides {
+        Sides::One => binomial::critical_lower(trials, inquiry.chance(), BELOW_GUESSING_RISK / 2.0),
+        Sides::Two => None,
     }
 }
 
-/// Least score with a p-value of at most `alpha`; preference: for whichever side has more.
-pub fn critical(protocol: Protocol, trials: u64, alpha: f64) -> Option<u64> {
-    match protocol {
-        Protocol::Preference => binomial::critical(trials, 0.5, alpha / 2.0),
-        _ => binomial::critical(trials, protocol.chance(), alpha),
+/// Mid-p value, one- or two-sided as the inquiry is.
+pub fn mid_p(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> f64 {
+    let inquiry = inquiry.into();
+    match inquiry.sides {
+        Sides::One => binomial::mid_upper(correct, trials, inquiry.chance()),
+        Sides::Two => (2.0 * binomial::mid_upper(correct.max(trials - correct), trials, 0.5)).min(1.0),
     }
+}
+
+/// Least score with a p-value of at most `alpha`; two-sided: for whichever side has more.
+pub fn critical(inquiry: impl Into<Inquiry>, trials: u64, alpha: f64) -> Option<u64> {
+    let inquiry = inquiry.into();
+    binomial::critical(trials, inquiry.chance(), inquiry.sides.of_risk(alpha))
 }
 
 /// ln of the Bayes factor of "hears something" against guessing.
 ///
 /// One-sided: the integral of the likelihood over a uniform prior on chance..1 is P(Y <= correct)/((n+1)(1-chance)) with
-/// Y ~ binomial(n+1, chance); exact. Preference: uniform on 0..1 gives 1/(n+1).
-pub fn ln_bayes_factor(protocol: Protocol, correct: u64, trials: u64) -> f64 {
-    let chance = protocol.chance();
+/// Y ~ binomial(n+1, chance); exact. Two-sided: uniform on 0..1 gives 1/(n+1).
+pub fn ln_bayes_factor(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> f64 {
+    let inquiry = inquiry.into();
+    let chance = inquiry.chance();
     let guessing = binomial::ln_mass(correct, trials, chance);
     let whole = ((trials + 1) as f64).ln();
-    match protocol {
-        Protocol::Preference => -whole - guessing,
-        _ => binomial::ln_lower(correct, trials + 1, chance) - whole - (1.0 - chance).ln() - guessing,
+    match inquiry.sides {
+        Sides::One => {
+            binomial::ln_lower(correct, trials + 1, chance) - whole - (1.0 - chance).ln() - guessing
+        }
+        Sides::Two => -whole - guessing,
     }
 }
 
-fn clamp_d(protocol: Protocol, value: f64) -> f64 {
-    if protocol == Protocol::Preference { value } else { value.max(0.0) }
+fn clamp_d(inquiry: Inquiry, value: f64) -> f64 {
+    if inquiry.two_sided() { value } else { value.max(0.0) }
 }
 
 /// Upper limit of the proportion under Jeffreys' prior where all answers are right, finite in d-prime.
@@ -234,18 +291,19 @@ fn all_right_upper(trials: u64, level: f64) -> f64 {
 
 /// d-prime of a score under a model, with the exact interval of the proportion carried through.
 pub fn d_prime(
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     model: Model,
     correct: u64,
     trials: u64,
     exact: Interval,
 ) -> Result<DPrime, StatsError> {
+    let inquiry = inquiry.into();
     let n = trials as f64;
     let proportion = correct as f64 / n;
     let of = |p: f64| -> Result<f64, StatsError> {
-        if p <= 0.0 { Ok(0.0) } else { Ok(clamp_d(protocol, model.d_prime(p)?)) }
+        if p <= 0.0 { Ok(0.0) } else { Ok(clamp_d(inquiry, model.d_prime(p)?)) }
     };
-    let signed = protocol == Protocol::Preference;
+    let signed = inquiry.two_sided();
     if correct == trials {
         let value = of(if trials == 1 { 0.75 } else { (n - 0.5) / n })?;
         return Ok(DPrime {
@@ -271,16 +329,17 @@ pub fn d_prime(
         lower: of(exact.lower)?,
         upper: of(exact.upper)?,
         model,
-        extreme: (!signed && proportion <= protocol.chance()).then_some(Extreme::AtOrBelowChance),
+        extreme: (!signed && proportion <= inquiry.chance()).then_some(Extreme::AtOrBelowChance),
     })
 }
 
 /// ln of the p-value, for scores whose p-value is below the smallest double.
-pub fn ln_p_value(protocol: Protocol, correct: u64, trials: u64) -> f64 {
-    match protocol {
-        Protocol::Preference => {
+pub fn ln_p_value(inquiry: impl Into<Inquiry>, correct: u64, trials: u64) -> f64 {
+    let inquiry = inquiry.into();
+    match inquiry.sides {
+        Sides::One => binomial::ln_upper(correct, trials, inquiry.chance()),
+        Sides::Two => {
             (binomial::ln_upper(correct.max(trials - correct), trials, 0.5) + 2.0_f64.ln()).min(0.0)
         }
-        _ => binomial::ln_upper(correct, trials, protocol.chance()),
     }
 }

@@ -9,8 +9,9 @@ use serde::Serialize;
 use super::beta_binomial::{self, Fit};
 use super::many::{self, Combined, LuckyPassers};
 use super::one::{self, Analysis};
+use super::protocol::Inquiry;
 use super::special::chi_squared_upper;
-use super::{Protocol, StatsError, error};
+use super::{StatsError, error};
 
 /// The best of several listeners, judged as the best of several.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -50,13 +51,15 @@ pub struct PanelAnalysis {
     pub passers_holm: u64,
     /// The best listener.
     pub best: Best,
-    /// Fisher's combination of the exact p-values (conservative).
-    pub fisher: Combined,
+    /// Fisher's combination of the exact p-values (conservative). Nothing in a two-sided test: two-sided p-values have no
+    /// direction, so listeners who lean to opposite sides would count as agreeing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fisher: Option<Combined>,
     /// Stouffer's combination of mid-p values, weights square roots of trials.
     pub stouffer: Combined,
     /// Differences between listeners; nothing for one listener, or where all answers are right or all wrong.
     pub heterogeneity: Option<Heterogeneity>,
-    /// Chance-corrected beta-binomial fit (preference: plain); nothing for one listener or where it would take
+    /// Chance-corrected beta-binomial fit (two-sided: plain); nothing for one listener or where it would take
     /// long.
     pub beta_binomial: Option<Fit>,
 }
@@ -65,7 +68,12 @@ pub struct PanelAnalysis {
 ///
 /// # Errors
 /// No listeners, impossible counts, alpha outside 0..1.
-pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<PanelAnalysis, StatsError> {
+pub fn analyse(
+    inquiry: impl Into<Inquiry>,
+    scores: &[(u64, u64)],
+    alpha: f64,
+) -> Result<PanelAnalysis, StatsError> {
+    let inquiry = inquiry.into();
     if scores.is_empty() {
         return Err(StatsError::Other("there are no listeners: at least 1 is needed".to_string()));
     }
@@ -73,7 +81,7 @@ pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<
         error::counts(correct, trials)?;
     }
     let (correct, trials) = scores.iter().fold((0, 0), |(c, n), s| (c + s.0, n + s.1));
-    let pooled = one::analyse(protocol, correct, trials, alpha)?;
+    let pooled = one::analyse(inquiry, correct, trials, alpha)?;
     // Scores repeat in large panels: each distinct one is computed once.
     let mut known: HashMap<(u64, u64), (f64, f64)> = HashMap::new();
     let both: Vec<(f64, f64)> = scores
@@ -81,22 +89,22 @@ pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<
         .map(|&(c, n)| {
             *known
                 .entry((c, n))
-                .or_insert_with(|| (one::p_value(protocol, c, n), one_sided_mid_p(protocol, c, n)))
+                .or_insert_with(|| (one::p_value(inquiry, c, n), one_sided_mid_p(inquiry, c, n)))
         })
         .collect();
     let p_values: Vec<f64> = both.iter().map(|b| b.0).collect();
     let mid: Vec<f64> = both.iter().map(|b| b.1).collect();
     let holm = many::holm(&p_values)?;
     let seen = p_values.iter().filter(|p| super::binomial::at_most(**p, alpha)).count() as u64;
-    let passers = many::lucky_passers(&attained(protocol, scores, alpha), seen)?;
+    let passers = many::lucky_passers(&attained(inquiry, scores, alpha), seen)?;
     let index = (0..p_values.len()).min_by(|&i, &j| p_values[i].total_cmp(&p_values[j])).unwrap_or(0);
-    let ln_none: f64 = attained(protocol, scores, p_values[index]).iter().map(|risk| (-risk).ln_1p()).sum();
+    let ln_none: f64 = attained(inquiry, scores, p_values[index]).iter().map(|risk| (-risk).ln_1p()).sum();
     let weights: Vec<f64> = scores.iter().map(|s| (s.1 as f64).sqrt()).collect();
     let mut stouffer = many::stouffer(&mid, &weights)?;
-    if protocol == Protocol::Preference {
+    if inquiry.two_sided() {
         stouffer.p_value = (2.0 * super::special::normal(-stouffer.statistic.abs())).min(1.0);
     }
-    let chance = if protocol == Protocol::Preference { 0.0 } else { protocol.chance() };
+    let chance = if inquiry.two_sided() { 0.0 } else { inquiry.chance() };
     let small = beta_binomial::affordable(scores);
     Ok(PanelAnalysis {
         pooled,
@@ -107,7 +115,7 @@ pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<
             p_value_alone: p_values[index],
             p_value: if ln_none == f64::NEG_INFINITY { 1.0 } else { -ln_none.exp_m1() },
         },
-        fisher: many::fisher(&p_values)?,
+        fisher: if inquiry.two_sided() { None } else { Some(many::fisher(&p_values)?) },
         stouffer,
         heterogeneity: heterogeneity(scores),
         beta_binomial: if scores.len() >= 2 && small {
@@ -120,20 +128,20 @@ pub fn analyse(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Result<
     })
 }
 
-/// Mid-p in one direction also for preference, so that listeners who prefer opposite sides cancel.
-fn one_sided_mid_p(protocol: Protocol, correct: u64, trials: u64) -> f64 {
-    super::binomial::mid_upper(correct, trials, protocol.chance())
+/// Mid-p in one direction also in a two-sided test, so that listeners who lean to opposite sides cancel.
+fn one_sided_mid_p(inquiry: Inquiry, correct: u64, trials: u64) -> f64 {
+    super::binomial::mid_upper(correct, trials, inquiry.chance())
 }
 
 /// Each listener's probability of a p-value of at most `alpha` by guessing.
-fn attained(protocol: Protocol, scores: &[(u64, u64)], alpha: f64) -> Vec<f64> {
+fn attained(inquiry: Inquiry, scores: &[(u64, u64)], alpha: f64) -> Vec<f64> {
     let mut known: HashMap<u64, f64> = HashMap::new();
     scores
         .iter()
         .map(|&(_, trials)| {
             *known.entry(trials).or_insert_with(|| {
-                one::critical(protocol, trials, alpha.min(1.0))
-                    .map_or(0.0, |critical| one::p_value(protocol, critical, trials))
+                one::critical(inquiry, trials, alpha.min(1.0))
+                    .map_or(0.0, |critical| one::p_value(inquiry, critical, trials))
             })
         })
         .collect()

@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::power::{Design, Risks};
 use super::simulate::{Scores, Simulated, means};
 use super::special::ln_binomial_raw;
-use super::{Protocol, StatsError, error, one};
+use super::{StatsError, error, one};
 
 /// A panel to be simulated.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -113,11 +113,11 @@ pub fn simulate(panel: &PanelDesign, simulations: u64, seed: u64) -> Result<Pane
     let scores = Scores::new(&score_probabilities(chance, mu, gamma, trials));
     let alike = design.risks(listeners * trials)?;
     let pooled_critical = alike.critical.unwrap_or(u64::MAX);
-    let alone_critical = one::critical(design.protocol, trials, design.alpha).unwrap_or(u64::MAX);
+    let alone_critical = one::critical(design.inquiry(), trials, design.alpha).unwrap_or(u64::MAX);
     // Holm's first step: the best listener's p-value at alpha/m.
     let holm_critical =
-        one::critical(design.protocol, trials, design.alpha / listeners as f64).unwrap_or(u64::MAX);
-    let two_sided = design.protocol == Protocol::Preference;
+        one::critical(design.inquiry(), trials, design.alpha / listeners as f64).unwrap_or(u64::MAX);
+    let two_sided = design.inquiry().two_sided();
     let outcome = |score: u64, of: u64| if two_sided { score.max(of - score) } else { score };
     let [pooled, any_listener, passers_alone] = means(simulations, seed, |generator| {
         let (mut sum, mut best, mut alone) = (0, 0, 0_u64);
@@ -223,7 +223,7 @@ pub fn pooled_power(panel: &PanelDesign) -> Result<Option<f64>, StatsError> {
         }
     }
     let upper: f64 = sum.iter().skip(critical as usize).rev().sum();
-    let lower: f64 = if design.protocol == Protocol::Preference && 2 * critical > all {
+    let lower: f64 = if design.inquiry().two_sided() && 2 * critical > all {
         sum.iter().take((all - critical) as usize + 1).sum()
     } else {
         0.0

@@ -6,6 +6,7 @@
 
 use serde::Serialize;
 
+use super::protocol::{Inquiry, Sides};
 use super::psychometric::{self, Model, proportion_of_discriminators};
 use super::{MOST_TRIALS, Protocol, StatsError, binomial, error, one};
 
@@ -26,19 +27,21 @@ impl Effect {
     /// The proportion right that it means.
     ///
     /// # Errors
-    /// At or below chance, where there is nothing to find (preference: at exactly one half), or above what is possible.
-    pub fn proportion(self, protocol: Protocol) -> Result<f64, StatsError> {
+    /// At or below chance, where there is nothing to find (two-sided: at exactly one half), or above what is possible.
+    pub fn proportion(self, inquiry: impl Into<Inquiry>) -> Result<f64, StatsError> {
+        let inquiry = inquiry.into();
+        let protocol = inquiry.protocol;
         let chance = protocol.chance();
         match self {
-            Self::Proportion(p) if protocol == Protocol::Preference => {
+            Self::Proportion(p) if inquiry.two_sided() => {
                 if !(p > 0.0 && p <= 1.0) {
                     return Err(StatsError::Other(format!(
-                        "the proportion that prefers one side is {p}, but must be above 0 and at most 1"
+                        "the proportion of answers for one side is {p}, but must be above 0 and at most 1"
                     )));
                 }
                 if p == 0.5 {
                     return Err(StatsError::Other(
-                        "a proportion of 0.5 is no preference at all: there is nothing to find".to_string(),
+                        "a proportion of 0.5 is no lead of either side: there is nothing to find".to_string(),
                     ));
                 }
                 Ok(p.max(1.0 - p))
@@ -60,7 +63,7 @@ impl Effect {
                 }
                 Ok(proportion_of_discriminators(protocol, share))
             }
-            Self::DPrime(d) => Self::DPrimeUnder(d, Model::of(protocol)).proportion(protocol),
+            Self::DPrime(d) => Self::DPrimeUnder(d, Model::of(protocol)).proportion(inquiry),
             Self::DPrimeUnder(d, model) => {
                 error::inside("d-prime", d, 0.0, 20.0)?;
                 Ok(model.proportion(d))
@@ -74,6 +77,8 @@ impl Effect {
 pub struct Design {
     /// Protocol.
     pub protocol: Protocol,
+    /// One- or two-sided.
+    pub sides: Sides,
     /// Risk of "a difference" for a guesser.
     pub alpha: f64,
     /// Proportion right to be found.
@@ -107,18 +112,25 @@ impl Design {
     ///
     /// # Errors
     /// `alpha` outside 0..1; an effect that is none.
-    pub fn new(protocol: Protocol, alpha: f64, effect: Effect) -> Result<Self, StatsError> {
+    pub fn new(inquiry: impl Into<Inquiry>, alpha: f64, effect: Effect) -> Result<Self, StatsError> {
+        let inquiry = inquiry.into();
         error::inside("alpha", alpha, 0.0, 1.0)?;
-        Ok(Self { protocol, alpha, proportion: effect.proportion(protocol)? })
+        let Inquiry { protocol, sides } = inquiry;
+        Ok(Self { protocol, sides, alpha, proportion: effect.proportion(inquiry)? })
+    }
+
+    /// What is asked, and in which direction it is tested.
+    pub fn inquiry(&self) -> Inquiry {
+        Inquiry { protocol: self.protocol, sides: self.sides }
     }
 
     fn two_sided(&self) -> bool {
-        self.protocol == Protocol::Preference
+        self.sides == Sides::Two
     }
 
     /// Risk per side.
     fn one_side(&self) -> f64 {
-        if self.two_sided() { self.alpha / 2.0 } else { self.alpha }
+        self.sides.of_risk(self.alpha)
     }
 
     /// Probability that a listener with this proportion right gets a score that shows a difference.
@@ -141,7 +153,7 @@ impl Design {
     }
 
     fn risks_unchecked(&self, trials: u64) -> Risks {
-        let critical = one::critical(self.protocol, trials, self.alpha);
+        let critical = one::critical(self.inquiry(), trials, self.alpha);
         let (alpha, power) = critical.map_or((0.0, 0.0), |critical| {
             (
                 self.reached(trials, critical, self.protocol.chance()),
@@ -236,11 +248,17 @@ impl Design {
     ///
     /// # Errors
     /// `alpha` or power outside 0..1, no trials, no score that is rare enough by luck, or a power that guessing has.
-    pub fn within_reach(protocol: Protocol, alpha: f64, trials: u64, power: f64) -> Result<Self, StatsError> {
+    pub fn within_reach(
+        inquiry: impl Into<Inquiry>,
+        alpha: f64,
+        trials: u64,
+        power: f64,
+    ) -> Result<Self, StatsError> {
+        let Inquiry { protocol, sides } = inquiry.into();
         error::inside("alpha", alpha, 0.0, 1.0)?;
         error::inside("the power", power, 0.0, 1.0)?;
         let chance = protocol.chance();
-        let of = |proportion: f64| Self { protocol, alpha, proportion };
+        let of = |proportion: f64| Self { protocol, sides, alpha, proportion };
         let guessing = of(chance).risks(trials)?;
         if guessing.critical.is_none() {
             return Err(StatsError::Other(format!(

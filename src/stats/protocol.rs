@@ -1,17 +1,26 @@
-//! Every protocol in one file: its name, what is presented and in which orders, what may be answered and which answer is
-//! right, and with that what a guesser achieves.
+//! Every protocol in one folder: its name, what is presented and in which orders, what may be answered and which answer
+//! is right, with that what a guesser achieves, and what its answers can prove.
 //!
-//! Comes in: nothing. Goes out: [`Protocol`], the name that files and other rooms use, and its [`Definition`], data plus
-//! two functions. The conductor, the screens, the journal, the verifier and the statistics read nothing else.
+//! Comes in: nothing. Goes out: [`Protocol`], the name that files and other rooms use; its [`Definition`], data plus two
+//! functions; [`Asks`], what kind of question it is, from which follow the tests, the claims, the controls and the words;
+//! and [`Inquiry`], a protocol with the session's choice of one or two sides. The conductor, the screens, the journal, the
+//! verifier and the statistics read nothing else.
 //!
-//! To add a protocol: a variant of [`Protocol`] in [`Protocol::ALL`], and its [`Definition`]. Nothing else has to be
-//! touched, unless listeners are thought to decide in a way that no psychometric [`Model`] describes yet. Indices into
-//! [`Definition::orders`] are what the seal draws and positions in [`Definition::alternatives`] are what votes count, so
-//! neither list ever changes for a protocol that exists.
+//! To add a protocol: a variant of [`Protocol`] in [`Protocol::ALL`], and its [`Definition`] in `protocol/entries.rs`.
+//! Nothing else has to be touched, unless listeners are thought to decide in a way that no psychometric [`Model`]
+//! describes yet. Indices into [`Definition::orders`] are what the seal draws and positions in
+//! [`Definition::alternatives`] are what votes count, so neither list ever changes for a protocol that exists.
+
+use std::borrow::Cow;
 
 use serde::{Deserialize, Serialize};
 
 use super::psychometric::Model;
+
+mod entries;
+mod words;
+
+pub use words::Compared;
 
 /// A forced-choice protocol. The name is the one used in `session.toml`, journals and JSON.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -29,12 +38,24 @@ pub enum Protocol {
     TwoAfc,
     /// Two: which is preferred? (two-sided, no right answer)
     Preference,
+    /// Two, alike or not: same or different?
+    SameDifferent,
+    /// One reference, then one: is it the reference? (ISO 8588, with the reference at hand)
+    ANotA,
 }
 
 impl Protocol {
     /// Every protocol, in the order of the documentation.
-    pub const ALL: [Self; 6] =
-        [Self::Abx, Self::DuoTrio, Self::Triangle, Self::Tetrad, Self::TwoAfc, Self::Preference];
+    pub const ALL: [Self; 8] = [
+        Self::Abx,
+        Self::DuoTrio,
+        Self::Triangle,
+        Self::Tetrad,
+        Self::TwoAfc,
+        Self::Preference,
+        Self::SameDifferent,
+        Self::ANotA,
+    ];
 
     /// The name in files and on the command line.
     pub fn name(self) -> &'static str {
@@ -50,11 +71,110 @@ impl Protocol {
     pub fn chance(self) -> f64 {
         1.0 / Definition::of(self).alternatives.len() as f64
     }
+
+    /// What kind of question it asks.
+    pub fn asks(self) -> Asks {
+        Definition::of(self).asks
+    }
 }
 
 impl std::fmt::Display for Protocol {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         formatter.write_str(self.name())
+    }
+}
+
+/// What kind of question a protocol asks. Everything that differs between protocols beyond their presentation follows
+/// from this: which tests and claims apply, what a control can show, what an answer is called.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Asks {
+    /// Which presentations are alike? One answer is right by what was played. Whoever hears nothing is right by chance;
+    /// a score well below chance needs another explanation than "nothing heard".
+    Difference,
+    /// Which has more of a named attribute? Right by the session's claim, which may be the wrong way round: a score well
+    /// below chance shows a difference against the claim.
+    Attribute,
+    /// Which is liked better? Nobody is right or wrong.
+    Preference,
+}
+
+impl Asks {
+    /// Whether an answer can be right or wrong.
+    pub fn has_right_answer(self) -> bool {
+        match self {
+            Self::Difference | Self::Attribute => true,
+            Self::Preference => false,
+        }
+    }
+
+    /// Whether answers point to one of two sides, so that a share of answers means a lead of one side over the other.
+    pub fn has_lead(self) -> bool {
+        match self {
+            Self::Difference => false,
+            Self::Attribute | Self::Preference => true,
+        }
+    }
+}
+
+/// Which deviations from guessing a test looks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Sides {
+    /// More counted answers than a guesser gives.
+    One,
+    /// More or fewer: a lead of either side.
+    Two,
+}
+
+impl Sides {
+    /// The share of an error risk that each direction gets.
+    pub fn of_risk(self, alpha: f64) -> f64 {
+        match self {
+            Self::One => alpha,
+            Self::Two => alpha / 2.0,
+        }
+    }
+}
+
+/// A protocol with the direction in which its answers are tested. A bare [`Protocol`] stands for its usual direction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Inquiry {
+    /// The protocol.
+    pub protocol: Protocol,
+    /// One- or two-sided.
+    pub sides: Sides,
+}
+
+impl Inquiry {
+    /// An inquiry with these sides, or `None` where the protocol does not offer them: a preference is always two-sided,
+    /// a difference always one-sided, an attribute either.
+    pub fn new(protocol: Protocol, sides: Sides) -> Option<Self> {
+        let offered = match protocol.asks() {
+            Asks::Difference => sides == Sides::One,
+            Asks::Attribute => true,
+            Asks::Preference => sides == Sides::Two,
+        };
+        offered.then_some(Self { protocol, sides })
+    }
+
+    /// Whether the test is two-sided.
+    pub fn two_sided(self) -> bool {
+        self.sides == Sides::Two
+    }
+
+    /// Probability that a guesser gives a counted answer.
+    pub fn chance(self) -> f64 {
+        self.protocol.chance()
+    }
+}
+
+impl From<Protocol> for Inquiry {
+    fn from(protocol: Protocol) -> Self {
+        let sides = match protocol.asks() {
+            Asks::Difference | Asks::Attribute => Sides::One,
+            Asks::Preference => Sides::Two,
+        };
+        Self { protocol, sides }
     }
 }
 
@@ -84,8 +204,24 @@ pub struct Slot {
 pub struct Alternative {
     /// What the journal holds.
     pub name: &'static str,
-    /// What screens say.
-    pub label: &'static str,
+    /// What screens say; `{attribute}` stands for the session's attribute.
+    label: &'static str,
+}
+
+impl Alternative {
+    /// What screens say, with the session's attribute in it.
+    pub fn label(&self, attribute: Option<&str>) -> Cow<'static, str> {
+        with_attribute(self.label, attribute)
+    }
+}
+
+/// A text with the session's attribute in place of `{attribute}`.
+fn with_attribute(text: &'static str, attribute: Option<&str>) -> Cow<'static, str> {
+    if text.contains("{attribute}") {
+        Cow::Owned(text.replace("{attribute}", attribute.unwrap_or("more pronounced")))
+    } else {
+        Cow::Borrowed(text)
+    }
 }
 
 /// A protocol as data. The index of a presentation order in [`Definition::orders`] is what the seal draws, each with
@@ -98,8 +234,10 @@ pub struct Definition {
     pub name: &'static str,
     /// Its name as people say it.
     pub title: &'static str,
+    /// What kind of question it is.
+    pub asks: Asks,
     /// What is asked; `{attribute}` stands for the session's attribute.
-    pub question: &'static str,
+    question: &'static str,
     /// What can be listened to.
     pub slots: &'static [Slot],
     /// What may be answered.
@@ -120,14 +258,7 @@ pub struct Definition {
 impl Definition {
     /// The definition of a protocol.
     pub fn of(protocol: Protocol) -> &'static Self {
-        match protocol {
-            Protocol::Abx => &ABX,
-            Protocol::DuoTrio => &DUO_TRIO,
-            Protocol::Triangle => &TRIANGLE,
-            Protocol::Tetrad => &TETRAD,
-            Protocol::TwoAfc => &TWO_AFC,
-            Protocol::Preference => &PREFERENCE,
-        }
+        entries::of(protocol)
     }
 
     /// Index of the right alternative for the order with this index; `None` where there is no right answer.
@@ -147,114 +278,14 @@ impl Definition {
 
     /// The question with the session's attribute in it.
     pub fn question(&self, attribute: Option<&str>) -> String {
-        self.question.replace("{attribute}", attribute.unwrap_or("more pronounced"))
+        with_attribute(self.question, attribute).into_owned()
+    }
+
+    /// Labels of the slots that must be heard before an answer is taken, in the order of the slots.
+    pub fn asked_about(&self) -> impl Iterator<Item = &'static str> {
+        self.slots.iter().filter(|slot| slot.must_hear).map(|slot| slot.label)
     }
 }
-
-use Side::{A, B};
-
-const fn slot(label: &'static str, role: &'static str, must_hear: bool) -> Slot {
-    Slot { label, role, must_hear }
-}
-
-const fn alternative(name: &'static str, label: &'static str) -> Alternative {
-    Alternative { name, label }
-}
-
-/// A and B are known, X is one of them.
-static ABX: Definition = Definition {
-    protocol: Protocol::Abx,
-    name: "abx",
-    title: "ABX",
-    question: "Is X the same as A or as B?",
-    slots: &[slot("A", "side A", false), slot("B", "side B", false), slot("X", "A or B?", true)],
-    alternatives: &[alternative("a", "X is A"), alternative("b", "X is B")],
-    orders: &[&[A, B, A], &[A, B, B]],
-    model: Model::Differencing,
-    right: |sides, _| Some(usize::from(sides[2] == B)),
-    chosen: |_, alternative| Some(if alternative == 0 { A } else { B }),
-};
-
-/// One reference, then two; either side may be the reference (ISO 10399, balanced reference).
-static DUO_TRIO: Definition = Definition {
-    protocol: Protocol::DuoTrio,
-    name: "duo-trio",
-    title: "duo-trio",
-    question: "Which of the two is the same as the reference R?",
-    slots: &[slot("R", "reference", true), slot("1", "", true), slot("2", "", true)],
-    alternatives: &[alternative("1", "1 is R"), alternative("2", "2 is R")],
-    orders: &[&[A, A, B], &[A, B, A], &[B, A, B], &[B, B, A]],
-    model: Model::Differencing,
-    right: |sides, _| Some(usize::from(sides[1] != sides[0])),
-    chosen: |sides, alternative| sides.get(alternative + 1).copied(),
-};
-
-/// Three, two of them alike; six orders (ISO 4120).
-static TRIANGLE: Definition = Definition {
-    protocol: Protocol::Triangle,
-    name: "triangle",
-    title: "triangle",
-    question: "Which of the three is the odd one?",
-    slots: &[slot("1", "", true), slot("2", "", true), slot("3", "", true)],
-    alternatives: &[
-        alternative("1", "1 is different"),
-        alternative("2", "2 is different"),
-        alternative("3", "3 is different"),
-    ],
-    orders: &[&[A, A, B], &[A, B, A], &[B, A, A], &[B, B, A], &[B, A, B], &[A, B, B]],
-    model: Model::Triangle,
-    right: |sides, _| {
-        let odd = |slot: &usize| sides.iter().filter(|&&side| side == sides[*slot]).count() == 1;
-        (0..sides.len()).find(odd)
-    },
-    chosen: |sides, alternative| sides.get(alternative).copied(),
-};
-
-/// Four, two of each, to be sorted into two pairs; six orders.
-static TETRAD: Definition = Definition {
-    protocol: Protocol::Tetrad,
-    name: "tetrad",
-    title: "tetrad",
-    question: "Which two pairs belong together?",
-    slots: &[slot("1", "", true), slot("2", "", true), slot("3", "", true), slot("4", "", true)],
-    alternatives: &[
-        alternative("12-34", "1 with 2, 3 with 4"),
-        alternative("13-24", "1 with 3, 2 with 4"),
-        alternative("14-23", "1 with 4, 2 with 3"),
-    ],
-    orders: &[&[A, A, B, B], &[A, B, A, B], &[A, B, B, A], &[B, B, A, A], &[B, A, B, A], &[B, A, A, B]],
-    model: Model::Tetrad,
-    right: |sides, _| sides[1..].iter().position(|&side| side == sides[0]),
-    chosen: |_, _| None,
-};
-
-/// Two, differing in a named attribute (ISO 5495).
-static TWO_AFC: Definition = Definition {
-    protocol: Protocol::TwoAfc,
-    name: "two-afc",
-    title: "2-AFC",
-    question: "Which of the two is {attribute}?",
-    slots: &[slot("1", "", true), slot("2", "", true)],
-    alternatives: &[alternative("1", "1 is"), alternative("2", "2 is")],
-    orders: &[&[A, B], &[B, A]],
-    model: Model::TwoAfc,
-    right: |sides, more| sides.iter().position(|&side| side == more),
-    chosen: |sides, alternative| sides.get(alternative).copied(),
-};
-
-/// Two, which is preferred; nobody is right or wrong.
-static PREFERENCE: Definition = Definition {
-    protocol: Protocol::Preference,
-    name: "preference",
-    title: "paired preference",
-    question: "Which of the two do you prefer?",
-    slots: &[slot("1", "", true), slot("2", "", true)],
-    alternatives: &[alternative("1", "I prefer 1"), alternative("2", "I prefer 2")],
-    orders: &[&[A, B], &[B, A]],
-    model: Model::TwoAfc,
-    right: |_, _| None,
-    chosen: |sides, alternative| sides.get(alternative).copied(),
-};
 
 #[cfg(test)]
 mod tests {
@@ -268,16 +299,22 @@ mod tests {
             let mut right = vec![0_u32; definition.alternatives.len()];
             for (index, order) in definition.orders.iter().enumerate() {
                 assert_eq!(order.len(), definition.slots.len(), "{protocol}");
-                assert!(order.contains(&A) && order.contains(&B), "{protocol}");
-                if let Some(answer) = definition.right(index, A) {
+                if let Some(answer) = definition.right(index, Side::A) {
                     right[answer] += 1;
                 }
             }
-            if protocol == Protocol::Preference {
-                assert!(right.iter().all(|&count| count == 0));
-            } else {
+            // Each side is heard, and each slot does not always hold the same side unless it is the reference.
+            assert!(definition.orders.concat().contains(&Side::A), "{protocol}");
+            assert!(definition.orders.concat().contains(&Side::B), "{protocol}");
+            if definition.asks.has_right_answer() {
                 assert!(right.iter().all(|&count| count == right[0] && count > 0), "{protocol}: {right:?}");
+            } else {
+                assert!(right.iter().all(|&count| count == 0));
             }
+            assert!(
+                definition.asked_about().next().is_some(),
+                "{protocol} asks about something that is heard"
+            );
             assert_eq!(definition.model.chance(), protocol.chance(), "{protocol}");
             assert_eq!(serde_json::to_value(protocol).ok(), Some(definition.name.into()), "{protocol}");
             assert_eq!(Protocol::from_name(definition.name), Some(protocol));

@@ -2,7 +2,11 @@
 //!
 //! d-prime is the distance between the two stimuli on the listener's internal axis in units of the internal noise.
 //! Sources: Macmillan & Creelman, Detection Theory (2-AFC, ABX by both models); Frijters 1980 (triangle); Ennis et al.
-//! (tetrad); duo-trio as ABX by differencing.
+//! (tetrad); duo-trio as ABX by differencing; same-different by differencing and yes-no (A-not-A) after Macmillan &
+//! Creelman, Detection Theory, 2nd edition 2005, chapters 1, 2 and 9 (from memory; held by simulation of the decision
+//! rule). Same-different and yes-no depend on where the listener draws the line between "same" and "different": the
+//! proportion right is taken at the best place, so that d-prime from it is never too large; [`SameDifferentRates`] and
+//! [`yes_no`] separate d-prime from that bias.
 
 use std::f64::consts::SQRT_2;
 
@@ -25,6 +29,11 @@ pub enum Model {
     Triangle,
     /// Tetrad: which grouping puts the two largest together?
     Tetrad,
+    /// Same-different: are the two farther apart than a criterion? At the criterion that is right most often where same
+    /// and different are equally frequent.
+    SameDifferent,
+    /// A-not-A: is it above a criterion, which the reference keeps in mind? At the criterion in the middle.
+    YesNo,
 }
 
 impl Model {
@@ -43,13 +52,19 @@ impl Model {
             Self::TwoAfc => "two-afc",
             Self::Triangle => "triangle",
             Self::Tetrad => "tetrad",
+            Self::SameDifferent => "same-different",
+            Self::YesNo => "yes-no",
         }
     }
 
     /// Proportion right of a guesser, d-prime 0.
     pub fn chance(self) -> f64 {
         match self {
-            Self::Differencing | Self::IndependentObservation | Self::TwoAfc => 0.5,
+            Self::Differencing
+            | Self::IndependentObservation
+            | Self::TwoAfc
+            | Self::SameDifferent
+            | Self::YesNo => 0.5,
             Self::Triangle | Self::Tetrad => 1.0 / 3.0,
         }
     }
@@ -83,6 +98,11 @@ impl Model {
                     });
                 1.0 - wrong
             }
+            Self::SameDifferent => {
+                let k = best_same_different_criterion(d);
+                0.5 * (1.0 + different_when_different(d, k) - different_when_same(k))
+            }
+            Self::YesNo => normal(d.abs() / 2.0),
         }
     }
 
@@ -103,6 +123,77 @@ impl Model {
         }
         Ok(root(0.0, high, |d| self.proportion(d) - proportion))
     }
+}
+
+/// The distance beyond which "different" is the better answer where same and different are equally frequent, in units of
+/// the internal noise: where the likelihood ratio of the observed distance is 1, exp(-d^2/4) cosh(k d/2) = 1.
+fn best_same_different_criterion(d_prime: f64) -> f64 {
+    let d = d_prime.abs();
+    if d < 1e-4 {
+        // The limit, to the second order.
+        return SQRT_2 * (1.0 + d * d / 24.0);
+    }
+    // acosh(exp(x)) = x + ln(1 + sqrt(1 - exp(-2 x))), which does not overflow.
+    let x = d * d / 4.0;
+    2.0 / d * (x + (-(-2.0 * x).exp_m1()).sqrt().ln_1p())
+}
+
+/// Probability of "different" for two different presentations with criterion `k`.
+fn different_when_different(d_prime: f64, k: f64) -> f64 {
+    normal((d_prime - k) / SQRT_2) + normal((-d_prime - k) / SQRT_2)
+}
+
+/// Probability of "different" for two equal presentations with criterion `k`.
+fn different_when_same(k: f64) -> f64 {
+    2.0 * normal(-k / SQRT_2)
+}
+
+/// d-prime and criterion of a same-different listener by the differencing model, bias set apart.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct SameDifferentRates {
+    /// d-prime; 0 where "different" is no more frequent for different pairs than for equal ones.
+    pub d_prime: f64,
+    /// Distance beyond which the listener says "different", in units of the internal noise.
+    pub criterion: f64,
+    /// The criterion that would be right most often at this d-prime: a larger one of the listener's means a leaning to
+    /// "same".
+    pub best_criterion: f64,
+}
+
+/// From counts of "different", to different and to equal pairs, to d-prime by the differencing model (Macmillan &
+/// Creelman 2005, chapter 9; from memory). Each rate is (count + 1/2)/(trials + 1), which keeps extremes finite.
+///
+/// # Errors
+/// No pairs of one kind, more answers than pairs.
+pub fn same_different(different: (u64, u64), same: (u64, u64)) -> Result<SameDifferentRates, StatsError> {
+    error::counts(different.0, different.1)?;
+    error::counts(same.0, same.1)?;
+    let (hits, false_alarms) = (corrected_rate(different), corrected_rate(same));
+    let criterion = -SQRT_2 * super::special::normal_quantile(false_alarms / 2.0);
+    let d_prime = if hits <= false_alarms {
+        0.0
+    } else {
+        root(0.0, 40.0, |d| different_when_different(d, criterion) - hits)
+    };
+    Ok(SameDifferentRates { d_prime, criterion, best_criterion: best_same_different_criterion(d_prime) })
+}
+
+/// d-prime and bias c of a yes-no (A-not-A) listener from counts of "not A", to side B and to side A: z(hits) minus z(false
+/// alarms), and minus half of their sum (Macmillan & Creelman 2005, chapters 1 and 2; from memory). A positive bias means a
+/// leaning to "it is the reference". Rates as in [`same_different`].
+///
+/// # Errors
+/// No trials of one kind, more answers than trials.
+pub fn yes_no(not_a: (u64, u64), a: (u64, u64)) -> Result<(f64, f64), StatsError> {
+    error::counts(not_a.0, not_a.1)?;
+    error::counts(a.0, a.1)?;
+    let z = |counts| super::special::normal_quantile(corrected_rate(counts));
+    Ok((z(not_a) - z(a), -0.5 * (z(not_a) + z(a))))
+}
+
+/// A rate kept away from 0 and 1: (count + 1/2)/(trials + 1) (Hautus 1995, the log-linear correction).
+fn corrected_rate((count, trials): (u64, u64)) -> f64 {
+    (count as f64 + 0.5) / (trials as f64 + 1.0)
 }
 
 /// Proportion of discriminators, who are always right, that together with guessers give this proportion right

@@ -31,6 +31,7 @@ use serde::Serialize;
 
 pub use best::{BestOfRoom, Vote, best_of_room};
 
+use super::protocol::Inquiry;
 use super::{Protocol, StatsError};
 
 /// Number of equally likely answers that a trial's draw can make right: X is A or B; the reference is first or second;
@@ -192,7 +193,9 @@ impl Distribution {
 /// # Errors
 /// No votes, trials with a wrong number of alternatives, a right one that is none of them, alpha outside 0..1, or work
 /// that would take minutes.
-pub fn test(protocol: Protocol, trials: &[RoomTrial], alpha: f64) -> Result<RoomResult, StatsError> {
+pub fn test(inquiry: impl Into<Inquiry>, trials: &[RoomTrial], alpha: f64) -> Result<RoomResult, StatsError> {
+    let inquiry = inquiry.into();
+    let protocol = inquiry.protocol;
     super::error::inside("alpha", alpha, 0.0, 1.0)?;
     let expected_alternatives = alternatives(protocol);
     let (mut correct, mut votes, mut with_votes) = (0_u64, 0_u64, 0_u64);
@@ -222,7 +225,7 @@ pub fn test(protocol: Protocol, trials: &[RoomTrial], alpha: f64) -> Result<Room
     let cast: Vec<Vec<u32>> = trials.iter().map(|trial| trial.votes.clone()).collect();
     let distribution = distribution(&cast)?;
     let exactly = distribution.exactly(correct);
-    let (p_value, mid_p, critical) = if protocol == Protocol::Preference {
+    let (p_value, mid_p, critical) = if inquiry.two_sided() {
         // With two alternatives the distribution is symmetric about its mean, half of all votes.
         let far = correct.max(votes - correct);
         let upper = distribution.upper(far);

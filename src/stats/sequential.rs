@@ -6,7 +6,8 @@
 
 use serde::Serialize;
 
-use super::{MOST_TRIALS, Protocol, StatsError, error};
+use super::protocol::Inquiry;
+use super::{MOST_TRIALS, StatsError, error};
 
 /// What a sequential test says after a trial.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -24,7 +25,7 @@ pub enum Decision {
 
 /// A sequential test of "guessing" against "right with probability `proportion`".
 ///
-/// Preference is two-sided: two mirrored tests at half of `alpha`; a preference is found when either crosses its upper
+/// A two-sided test is two mirrored tests at half of `alpha`; a preference is found when either crosses its upper
 /// line, none is found when both have crossed their lower one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SequentialTest {
@@ -66,20 +67,14 @@ impl SequentialTest {
     /// # Errors
     /// Risks outside 0..1 or together 1 or more; a proportion not between chance and 1; no trials.
     pub fn new(
-        protocol: Protocol,
+        inquiry: impl Into<Inquiry>,
         alpha: f64,
         beta: f64,
         proportion: f64,
         most_trials: u64,
     ) -> Result<Self, StatsError> {
-        Self::between(
-            protocol.chance(),
-            proportion,
-            alpha,
-            beta,
-            most_trials,
-            protocol == Protocol::Preference,
-        )
+        let inquiry = inquiry.into();
+        Self::between(inquiry.chance(), proportion, alpha, beta, most_trials, inquiry.two_sided())
     }
 
     /// A test between any two proportions, `chance` < `proportion`.
@@ -148,7 +143,7 @@ impl SequentialTest {
         }
     }
 
-    /// The decision after `trials` trials with `correct` right (preference: for side B).
+    /// The decision after `trials` trials with `correct` right (two-sided: for side B).
     pub fn decision(&self, correct: u64, trials: u64) -> Decision {
         if trials == 0 {
             return Decision::Continue;

@@ -1,13 +1,15 @@
 //! "No difference" is a claim too: similarity tests after ISO 4120 and ISO 10399, and what a null result excludes.
 //!
 //! The claim is "at most this share of discriminators". It is supported at risk beta when a score as low as the seen one
-//! would come up in at most beta of tests if the share were just that. For preference the claim is that neither side is
-//! chosen more often than that share says, two-sided by two one-sided tests.
+//! would come up in at most beta of tests if the share were just that. In a two-sided test the claim is that neither side is
+//! chosen more often than that share says, by two one-sided tests. A score that disagrees with guessing from below
+//! ([`one::below_guessing`]) supports the claim nowhere: it is no sign that nothing was heard.
 
 use serde::Serialize;
 
+use super::protocol::Inquiry;
 use super::psychometric::{Model, discriminators, proportion_of_discriminators};
-use super::{MOST_TRIALS, Protocol, StatsError, binomial, error, interval};
+use super::{MOST_TRIALS, StatsError, binomial, error, interval, one};
 
 /// The similarity verdict on one score.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -29,6 +31,8 @@ pub struct Similarity {
     /// The score is below what guessing gives on average. ISO 4120 8.2 concludes nothing there: something else may be
     /// wrong.
     pub below_chance: bool,
+    /// The score disagrees with guessing from below ([`one::below_guessing`]), which rules the claim out.
+    pub below_guessing: bool,
 }
 
 fn check(limit: f64, beta: f64) -> Result<(), StatsError> {
@@ -41,7 +45,13 @@ fn check(limit: f64, beta: f64) -> Result<(), StatsError> {
 ///
 /// # Errors
 /// No or too many trials; limit or beta outside 0..1.
-pub fn critical(protocol: Protocol, trials: u64, limit: f64, beta: f64) -> Result<Option<u64>, StatsError> {
+pub fn critical(
+    inquiry: impl Into<Inquiry>,
+    trials: u64,
+    limit: f64,
+    beta: f64,
+) -> Result<Option<u64>, StatsError> {
+    let protocol = inquiry.into().protocol;
     error::counts(0, trials)?;
     check(limit, beta)?;
     Ok(binomial::critical_lower(trials, proportion_of_discriminators(protocol, limit), beta))
@@ -52,16 +62,19 @@ pub fn critical(protocol: Protocol, trials: u64, limit: f64, beta: f64) -> Resul
 /// # Errors
 /// Impossible counts; limit or beta outside 0..1.
 pub fn test(
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     correct: u64,
     trials: u64,
     limit: f64,
     beta: f64,
 ) -> Result<Similarity, StatsError> {
+    let inquiry = inquiry.into();
+    let protocol = inquiry.protocol;
     error::counts(correct, trials)?;
-    let critical = critical(protocol, trials, limit, beta)?;
-    // Preference: the side with more answers must be few enough.
-    let score = if protocol == Protocol::Preference { correct.max(trials - correct) } else { correct };
+    let critical = critical(inquiry, trials, limit, beta)?;
+    // Two-sided: the side with more answers must have few enough.
+    let score = if inquiry.two_sided() { correct.max(trials - correct) } else { correct };
+    let below_guessing = one::below_guessing(inquiry, correct, trials);
     let p_value = binomial::lower(score, trials, proportion_of_discriminators(protocol, limit));
     let upper = interval::upper_limit(score, trials, 1.0 - beta)?;
     let d_prime_at_most = if upper < 1.0 { Some(Model::of(protocol).d_prime(upper)?.max(0.0)) } else { None };
@@ -70,18 +83,27 @@ pub fn test(
         beta,
         p_value,
         critical,
-        similar: binomial::at_most(p_value, beta),
+        similar: binomial::at_most(p_value, beta) && !below_guessing,
         discriminators_at_most: discriminators(protocol, upper).max(0.0),
         d_prime_at_most,
         below_chance: (score as f64) < trials as f64 * protocol.chance(),
+        below_guessing,
     })
 }
 
-/// Probability that the claim is supported when the share is really `share`.
+/// Probability that the claim is supported when the share is really `share`: the power of the standards' rule. That a
+/// score far below guessing supports nothing takes off less than 2.5 points, and less the larger the share.
 ///
 /// # Errors
 /// As [`critical`]; a share outside 0..=1.
-pub fn power(protocol: Protocol, trials: u64, limit: f64, beta: f64, share: f64) -> Result<f64, StatsError> {
+pub fn power(
+    inquiry: impl Into<Inquiry>,
+    trials: u64,
+    limit: f64,
+    beta: f64,
+    share: f64,
+) -> Result<f64, StatsError> {
+    let inquiry = inquiry.into();
     if !(0.0..=1.0).contains(&share) {
         return Err(StatsError::Outside {
             what: "the true share of discriminators",
@@ -90,24 +112,19 @@ pub fn power(protocol: Protocol, trials: u64, limit: f64, beta: f64, share: f64)
             below: 1.0,
         });
     }
-    Ok(critical(protocol, trials, limit, beta)?.map_or(0.0, |critical| {
-        let p = proportion_of_discriminators(protocol, share);
-        if protocol == Protocol::Preference {
-            if 2 * critical < trials {
-                return 0.0;
-            }
-            return (binomial::lower(critical, trials, p) - lower_excluded(trials, critical, p)).max(0.0);
+    Ok(critical(inquiry, trials, limit, beta)?.map_or(0.0, |critical| {
+        let p = proportion_of_discriminators(inquiry.protocol, share);
+        if !inquiry.two_sided() {
+            return binomial::lower(critical, trials, p);
         }
-        binomial::lower(critical, trials, p)
+        if 2 * critical < trials {
+            return 0.0;
+        }
+        // Too few for this side is too many for the other.
+        let excluded =
+            (trials - critical).checked_sub(1).map_or(0.0, |most| binomial::lower(most, trials, p));
+        (binomial::lower(critical, trials, p) - excluded).max(0.0)
     }))
-}
-
-/// P(X < trials - critical): too few for this side is too many for the other.
-fn lower_excluded(trials: u64, critical: u64, p: f64) -> f64 {
-    match (trials - critical).checked_sub(1) {
-        Some(k) => binomial::lower(k, trials, p),
-        None => 0.0,
-    }
 }
 
 /// A plan for a similarity test.
@@ -131,12 +148,14 @@ pub struct SimilarityPlan {
 /// # Errors
 /// Values outside their ranges, a share that is not below the limit, more than a million trials.
 pub fn plan(
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     limit: f64,
     beta: f64,
     wanted: f64,
     share: f64,
 ) -> Result<SimilarityPlan, StatsError> {
+    let inquiry = inquiry.into();
+    let protocol = inquiry.protocol;
     check(limit, beta)?;
     error::inside("the power", wanted, 0.0, 1.0)?;
     if !(share >= 0.0 && share < limit) {
@@ -156,7 +175,7 @@ pub fn plan(
         )));
     }
     let reach = |trials: u64| {
-        power(protocol, trials, limit, beta, share).map(|reached| reached >= wanted * (1.0 - 1e-12))
+        power(inquiry, trials, limit, beta, share).map(|reached| reached >= wanted * (1.0 - 1e-12))
     };
     // The approximation is off by a few times 1/(p - q) trials, which is also the width of the sawtooth.
     let margin = 30.0 + 3.0 * about.sqrt() + 12.0 / (p - q);
@@ -175,12 +194,12 @@ pub fn plan(
             "no number of trials up to {to} reaches a power of {wanted}: ask for less power or a larger limit"
         )));
     };
-    let critical = critical(protocol, first, limit, beta)?.unwrap_or(0);
+    let critical = critical(inquiry, first, limit, beta)?.unwrap_or(0);
     Ok(SimilarityPlan {
         trials: first,
         critical,
         beta: binomial::lower(critical, first, p),
-        power: power(protocol, first, limit, beta, share)?,
+        power: power(inquiry, first, limit, beta, share)?,
         stable_trials: stable.max(first),
     })
 }

@@ -100,6 +100,18 @@ def pair(d, other):
     return mpmath.ncdf(u) * mpmath.ncdf(v) + mpmath.ncdf(-u) * mpmath.ncdf(-v)
 
 
+def same_different(d):
+    """Differencing: "different" beyond a distance k, which is sought where the proportion right is largest."""
+    root2 = mpmath.sqrt(2)
+
+    def right(k):
+        hits = mpmath.ncdf((d - k) / root2) + mpmath.ncdf((-d - k) / root2)
+        return (1 + hits - 2 * mpmath.ncdf(-k / root2)) / 2
+
+    with mpmath.workdps(50):
+        return right(mpmath.findroot(lambda k: mpmath.diff(right, k), (mpf("1.3"), d / 2 + 1), tol=1e-40))
+
+
 def psychometric():
     models = {
         "two-afc": lambda d: mpmath.ncdf(d / mpmath.sqrt(2)),
@@ -107,6 +119,8 @@ def psychometric():
         "independent-observation": lambda d: pair(d, mpf(2)),
         "triangle": triangle,
         "tetrad": tetrad,
+        "same-different": same_different,
+        "yes-no": lambda d: mpmath.ncdf(d / 2),
     }
     rows = []
     with mpmath.workdps(25):

@@ -4,6 +4,7 @@ mod bad_input;
 mod brute_force;
 mod commands;
 mod coverage;
+mod decisions;
 mod describing;
 mod discrimination;
 mod many;

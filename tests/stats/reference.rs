@@ -81,7 +81,10 @@ fn psychometric_functions() {
             Some("differencing") => Model::Differencing,
             Some("independent-observation") => Model::IndependentObservation,
             Some("triangle") => Model::Triangle,
-            _ => Model::Tetrad,
+            Some("tetrad") => Model::Tetrad,
+            Some("same-different") => Model::SameDifferent,
+            Some("yes-no") => Model::YesNo,
+            other => panic!("{other:?} is none of our models"),
         };
         let (d, expected) = (number(&row[1]), number(&row[2]));
         close(model.proportion(d), expected, 1e-14);

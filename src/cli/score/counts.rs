@@ -298,12 +298,9 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
         text::p_value(panel.best.p_value),
         rows.len()
     )?;
-    writeln!(
-        out,
-        "  Combined: Fisher p {}, Stouffer p {}.",
-        text::p_value(panel.fisher.p_value),
-        text::p_value(panel.stouffer.p_value)
-    )?;
+    let fisher =
+        panel.fisher.map_or(String::new(), |fisher| format!("Fisher p {}, ", text::p_value(fisher.p_value)));
+    writeln!(out, "  Combined: {fisher}Stouffer p {}.", text::p_value(panel.stouffer.p_value))?;
     if let Some(test) = &panel.heterogeneity {
         writeln!(
             out,

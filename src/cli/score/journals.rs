@@ -339,12 +339,13 @@ fn describe(
     let described = described(checked, index);
     if let Some(lean) = described.lean() {
         let alternatives = Definition::of(input.protocol).alternatives;
+        let label = |at: usize| alternatives[at].label(input.attribute.as_deref());
         let mut words: Vec<String> = alternatives
             .iter()
             .enumerate()
-            .map(|(at, alternative)| match lean.right.get(at) {
-                Some(right) => format!("\"{}\" {} (right in {right})", alternative.label, lean.given[at]),
-                None => format!("\"{}\" {}", alternative.label, lean.given[at]),
+            .map(|(at, _)| match lean.right.get(at) {
+                Some(right) => format!("\"{}\" {} (right in {right})", label(at), lean.given[at]),
+                None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
             .collect();
         if let Some(bias) = described.bias(input.protocol) {

@@ -40,6 +40,8 @@ fn model(model: Model) -> &'static str {
         Model::TwoAfc => "the larger of two",
         Model::Triangle => "the farthest of three",
         Model::Tetrad => "two groups of two",
+        Model::SameDifferent => "same or different by a fixed distance",
+        Model::YesNo => "above or below a line",
     }
 }
 

@@ -159,8 +159,8 @@ fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
         .zip(&lean.given)
         .enumerate()
         .map(|(index, (alternative, given))| match lean.right.get(index) {
-            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label),
-            None => format!("\u{201c}{}\u{201d} {given}", alternative.label),
+            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label(None)),
+            None => format!("\u{201c}{}\u{201d} {given}", alternative.label(None)),
         })
         .collect();
     words.extend(comparison.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
@@ -220,9 +220,11 @@ fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> M
                         (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
                         (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
                     }
-                    dt { (traced("combined, Fisher", "combined")) } dd {
-                        "chi-squared " (format!("{:.2}", analysis.fisher.statistic)) " with " (2 * comparison.results.len())
-                        " degrees, p = " (probability(analysis.fisher.p_value))
+                    @if let Some(fisher) = &analysis.fisher {
+                        dt { (traced("combined, Fisher", "combined")) } dd {
+                            "chi-squared " (format!("{:.2}", fisher.statistic)) " with " (2 * comparison.results.len())
+                            " degrees, p = " (probability(fisher.p_value))
+                        }
                     }
                     dt { (traced("combined, Stouffer", "combined")) } dd {
                         "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))

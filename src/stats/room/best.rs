@@ -9,8 +9,9 @@
 
 use super::alternatives;
 use crate::stats::binomial;
+use crate::stats::protocol::Inquiry;
 use crate::stats::simulate::{self, Generator};
-use crate::stats::{Protocol, StatsError, one};
+use crate::stats::{StatsError, one};
 
 /// Draws up to which all of them are counted.
 const COUNTED_DRAWS: u64 = 1 << 18;
@@ -55,13 +56,17 @@ struct Listener {
 /// # Errors
 /// No listeners, an alternative that the protocol does not have, lists of unequal length, preference (nobody is right).
 pub fn best_of_room(
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     answers: &[Vec<Vote>],
     p_value: f64,
 ) -> Result<BestOfRoom, StatsError> {
     crate::stats::error::inside("p-value", p_value, 0.0, 1.0)?;
-    if protocol == Protocol::Preference {
-        return Err(StatsError::Other("a preference has no best listener: nobody is right".to_owned()));
+    let inquiry = inquiry.into();
+    let protocol = inquiry.protocol;
+    if inquiry.two_sided() {
+        return Err(StatsError::Other(
+            "a two-sided test, such as a preference, has no best listener: nobody is right".to_owned(),
+        ));
     }
     let ways = alternatives(protocol);
     let trials = answers.first().map_or(0, Vec::len);
