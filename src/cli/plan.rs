@@ -20,8 +20,7 @@ use crate::stats::{MOST_TRIALS, Protocol};
 /// What was typed after `plan`.
 #[derive(Debug, clap::Args)]
 pub struct PlanArguments {
-    /// Protocol: abx, duo-trio, triangle, tetrad, two-afc or preference
-    #[arg(long, default_value = "abx")]
+    #[arg(long, help = format!("Protocol: {}", Protocol::names()), default_value = "abx")]
     protocol: String,
     /// Risk of calling a guesser's score a difference
     #[arg(long, default_value_t = 0.05, allow_negative_numbers = true)]

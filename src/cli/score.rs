@@ -24,8 +24,7 @@ pub struct ScoreArguments {
     /// listener,comparison,protocol,correct,trials
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
-    /// Protocol: abx, duo-trio, triangle, tetrad, two-afc or preference
-    #[arg(long, requires_all = ["correct", "trials"])]
+    #[arg(long, help = format!("Protocol: {}", Protocol::names()), requires_all = ["correct", "trials"])]
     protocol: Option<String>,
     /// Right answers (preference: answers for side B)
     #[arg(long, value_name = "C", value_parser = whole, allow_negative_numbers = true, requires_all = ["protocol", "trials"], conflicts_with = "files")]

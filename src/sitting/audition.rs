@@ -314,7 +314,7 @@ impl Audition<'_> {
             kind = StageKind::Trial;
             heading = format!("Training on {what}: {} of {CRITERION} right in a row", training.in_a_row);
             question = "Is X the same as A or as B? (Esc ends the training)".to_string();
-            answers = vec!["X is A".to_string(), "X is B".to_string()];
+            answers = vec!["same as A".to_string(), "same as B".to_string()];
         }
         TrialScene {
             kind,

@@ -62,6 +62,12 @@ impl Protocol {
         Definition::of(self).name
     }
 
+    /// All names, as a list to read: "abx, duo-trio, ... or a-not-a".
+    pub fn names() -> String {
+        let names: Vec<&str> = Self::ALL.iter().map(|protocol| protocol.name()).collect();
+        names.split_last().map_or(String::new(), |(last, before)| format!("{} or {last}", before.join(", ")))
+    }
+
     /// The protocol with this name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|protocol| protocol.name() == name)

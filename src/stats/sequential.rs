@@ -6,6 +6,7 @@
 
 use serde::Serialize;
 
+use super::interval::Interval;
 use super::protocol::Inquiry;
 use super::{MOST_TRIALS, StatsError, error};
 
@@ -60,6 +61,30 @@ pub struct Exact {
     /// Mean number of trials.
     pub expected_trials: f64,
 }
+
+/// How a sequential test ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct End {
+    decision: Decision,
+    correct: u64,
+    trials: u64,
+}
+
+impl End {
+    /// Place in the order of stages, from the strongest sign of no difference to the strongest sign of one: the lower line,
+    /// the earlier the lower; then undecided ends by their score; then the upper line, the earlier the higher.
+    fn rank(self) -> (u8, i64, u64) {
+        let trials = self.trials as i64;
+        match self.decision {
+            Decision::NoDifference => (0, trials, self.correct),
+            Decision::Continue | Decision::Undecided => (1, 0, self.correct),
+            Decision::Difference => (2, -trials, self.correct),
+        }
+    }
+}
+
+/// Halvings of 0..1 in the search for a limit: to a precision of 1e-12, far below what any surface shows.
+const BISECTIONS: u32 = 40;
 
 impl SequentialTest {
     /// A test for a protocol.
@@ -208,13 +233,27 @@ impl SequentialTest {
                 below: 1.0,
             });
         }
+        let (mut difference, mut no_difference, mut undecided, mut expected) = (0.0, 0.0, 0.0, 0.0);
+        self.walk(proportion, |end, weight| {
+            match end.decision {
+                Decision::Difference => difference += weight,
+                Decision::NoDifference => no_difference += weight,
+                Decision::Undecided | Decision::Continue => undecided += weight,
+            }
+            expected += weight * end.trials as f64;
+        })?;
+        Ok(Exact { proportion, difference, no_difference, undecided, expected_trials: expected })
+    }
+
+    /// Calls `visit` with every way in which the test can end and its probability, by recursion over the number of right
+    /// answers among the paths that are still undecided.
+    fn walk(&self, proportion: f64, mut visit: impl FnMut(End, f64)) -> Result<(), StatsError> {
         if self.most_trials > 100_000 {
             return Err(StatsError::Other(format!(
                 "a sequential test of up to {} trials is too long for exact risks: at most 100000",
                 self.most_trials
             )));
         }
-        let (mut difference, mut no_difference, mut undecided, mut expected) = (0.0, 0.0, 0.0, 0.0);
         // Probabilities of the scores first..first+len that are still undecided.
         let mut first = 0_u64;
         let mut open = vec![1.0_f64];
@@ -227,24 +266,129 @@ impl SequentialTest {
             let mut kept_from = None;
             let mut kept_to = 0;
             for (index, weight) in next.iter_mut().enumerate() {
-                match self.decision(first + index as u64, trials) {
-                    Decision::Continue => {
-                        kept_from.get_or_insert(index);
-                        kept_to = index + 1;
-                        continue;
-                    }
-                    Decision::Difference => difference += *weight,
-                    Decision::NoDifference => no_difference += *weight,
-                    Decision::Undecided => undecided += *weight,
+                let correct = first + index as u64;
+                let decision = self.decision(correct, trials);
+                if decision == Decision::Continue {
+                    kept_from.get_or_insert(index);
+                    kept_to = index + 1;
+                } else {
+                    visit(End { decision, correct, trials }, *weight);
+                    *weight = 0.0;
                 }
-                expected += *weight * trials as f64;
-                *weight = 0.0;
             }
             let Some(from) = kept_from else { break };
             open = next[from..kept_to].to_vec();
             first += from as u64;
         }
-        Ok(Exact { proportion, difference, no_difference, undecided, expected_trials: expected })
+        Ok(())
+    }
+
+    /// Whether any score can reach the upper line: with too few trials not even a listener who is always right does.
+    pub fn can_find(&self) -> bool {
+        (1..=self.most_trials).any(|trials| self.decision(trials, trials) == Decision::Difference)
+    }
+
+    /// Probability that a listener with this proportion right ends at least as far up as `end`, in the order of stages
+    /// ([`End::rank`]). It grows with the proportion.
+    fn at_least(&self, end: End, proportion: f64) -> Result<f64, StatsError> {
+        let mut sum = 0.0;
+        self.walk(proportion, |other, weight| {
+            if other.rank() >= end.rank() {
+                sum += weight;
+            }
+        })?;
+        Ok(sum.min(1.0))
+    }
+
+    /// How the test ended, if it ended with this score.
+    fn end(&self, correct: u64, trials: u64) -> Result<End, StatsError> {
+        error::counts(correct, trials)?;
+        if self.two_sided {
+            return Err(StatsError::Other(
+                "intervals after a sequential test are computed for one-sided tests only".to_string(),
+            ));
+        }
+        match self.decision(correct, trials) {
+            Decision::Continue => Err(StatsError::Other(format!(
+                "{correct} of {trials} right crosses no line of the sequential test, so nothing has ended there"
+            ))),
+            decision => Ok(End { decision, correct, trials }),
+        }
+    }
+
+    /// Probability that a guesser ends at least as far up as this: the p-value of the test as it stopped.
+    ///
+    /// # Errors
+    /// A score at which the test does not end, a two-sided test, or more than 100,000 trials.
+    pub fn p_value(&self, correct: u64, trials: u64) -> Result<f64, StatsError> {
+        self.at_least(self.end(correct, trials)?, self.chance)
+    }
+
+    /// Which proportions right agree with ending at this score, the stopping rule included: two-sided, by ordering the
+    /// ends stage by stage (Armitage 1957, Biometrika 44:9-26; Jennison & Turnbull 2000, Group Sequential Methods, 8.5;
+    /// from memory, held by exact coverage). Its coverage is at least its level whatever the proportion; an interval that
+    /// takes the number of trials as fixed does not have that.
+    ///
+    /// # Errors
+    /// As [`SequentialTest::p_value`]; a level outside 0..1.
+    pub fn interval(&self, correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
+        error::inside("the confidence level", level, 0.0, 1.0)?;
+        let end = self.end(correct, trials)?;
+        let tail = (1.0 - level) / 2.0;
+        Ok(Interval { level, lower: self.lower_limit(end, tail)?, upper: self.upper_limit(end, tail)? })
+    }
+
+    /// One-sided upper limit of the proportion right at `level`, as [`SequentialTest::interval`].
+    ///
+    /// # Errors
+    /// As [`SequentialTest::interval`].
+    pub fn at_most(&self, correct: u64, trials: u64, level: f64) -> Result<f64, StatsError> {
+        error::inside("the confidence level", level, 0.0, 1.0)?;
+        self.upper_limit(self.end(correct, trials)?, 1.0 - level)
+    }
+
+    /// One-sided lower limit of the proportion right at `level`, as [`SequentialTest::interval`].
+    ///
+    /// # Errors
+    /// As [`SequentialTest::interval`].
+    pub fn at_least_right(&self, correct: u64, trials: u64, level: f64) -> Result<f64, StatsError> {
+        error::inside("the confidence level", level, 0.0, 1.0)?;
+        self.lower_limit(self.end(correct, trials)?, 1.0 - level)
+    }
+
+    /// The proportion at which so high an end has probability `tail`; 0 where the lowest end of all was reached.
+    fn lower_limit(&self, end: End, tail: f64) -> Result<f64, StatsError> {
+        if self.at_least(end, 0.0)? > tail {
+            return Ok(0.0);
+        }
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..BISECTIONS {
+            let middle = f64::midpoint(low, high);
+            if self.at_least(end, middle)? < tail { low = middle } else { high = middle }
+        }
+        Ok(low)
+    }
+
+    /// The proportion at which so low an end has probability `tail`; 1 where the highest end of all was reached.
+    fn upper_limit(&self, end: End, tail: f64) -> Result<f64, StatsError> {
+        let at_most = |proportion: f64| -> Result<f64, StatsError> {
+            let mut sum = 0.0;
+            self.walk(proportion, |other, weight| {
+                if other.rank() <= end.rank() {
+                    sum += weight;
+                }
+            })?;
+            Ok(sum)
+        };
+        if at_most(1.0)? > tail {
+            return Ok(1.0);
+        }
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..BISECTIONS {
+            let middle = f64::midpoint(low, high);
+            if at_most(middle)? > tail { low = middle } else { high = middle }
+        }
+        Ok(high)
     }
 
     /// Wald's approximation of the mean number of trials without a largest number, at the chance level and at the

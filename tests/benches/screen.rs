@@ -74,7 +74,7 @@ fn scene() -> Scene {
             position: 3.2,
             length: 8.0,
             region: Some((2.0, 6.0)),
-            answers: vec!["X is A".to_string(), "X is B".to_string()],
+            answers: vec!["same as A".to_string(), "same as B".to_string()],
             chosen: None,
             elapsed: 763.0,
             stoppable: true,

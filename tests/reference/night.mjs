@@ -137,7 +137,7 @@ for (;;) {
   await phones[2].page.locator(".slots").waitFor();
   if (trials === 1) { await room.page.locator(".slots li.on").first().waitFor(); }
   if (trials === 1) {
-    const disabled = await phones[2].page.getByRole("button", { name: "X is A" }).isDisabled();
+    const disabled = await phones[2].page.getByRole("button", { name: "same as A" }).isDisabled();
     assert(disabled, "no vote before everything was heard");
     await audit(phones[2], "presenting");
     await picture(phones[2], "presenting");
@@ -146,7 +146,7 @@ for (;;) {
   }
   await hear("phase voting");
   for (const [index, phone] of phones.entries()) {
-    const button = phone.page.getByRole("button", { name: index % 2 ? "X is B" : "X is A" });
+    const button = phone.page.getByRole("button", { name: index % 2 ? "same as B" : "same as A" });
     await phone.page.locator("button.choice:not([disabled])").first().waitFor();
     await button.click();
     await phone.page.locator("main").getByText("Received:").waitFor();
@@ -161,22 +161,22 @@ for (;;) {
     await audit(room, "voting");
     await picture(room, "voting");
     // A vote is changed, and the page is loaded again: the changed one is there.
-    await phones[0].page.getByRole("button", { name: "X is B" }).click();
-    await phones[0].page.locator("main").getByText("Received: X is B").waitFor();
+    await phones[0].page.getByRole("button", { name: "same as B" }).click();
+    await phones[0].page.locator("main").getByText("Received: same as B").waitFor();
     await phones[0].page.reload();
-    await phones[0].page.locator("main").getByText("Received: X is B").waitFor();
-    const pressed = await phones[0].page.getByRole("button", { name: "X is B" }).getAttribute("aria-pressed");
+    await phones[0].page.locator("main").getByText("Received: same as B").waitFor();
+    const pressed = await phones[0].page.getByRole("button", { name: "same as B" }).getAttribute("aria-pressed");
     assert(pressed === "true", "the button shows the vote");
   }
   if (trials === 2) {
     // The network goes, the listener taps, the network comes back: the vote arrives, once.
     await phones[1].context.setOffline(true);
-    await phones[1].page.getByRole("button", { name: "X is A" }).click();
+    await phones[1].page.getByRole("button", { name: "same as A" }).click();
     await phones[1].page.getByText("No connection").waitFor();
     await audit(phones[1], "offline");
     await picture(phones[1], "offline");
     await phones[1].context.setOffline(false);
-    await phones[1].page.locator("main").getByText("Received: X is A").waitFor();
+    await phones[1].page.locator("main").getByText("Received: same as A").waitFor();
     await phones[1].page.locator("#network.on").waitFor({ state: "hidden" });
   }
   if (trials === 3) {
@@ -186,7 +186,7 @@ for (;;) {
     await phones[3].page.getByRole("button", { name: "Come back" }).waitFor();
     await audit(phones[3], "left");
     await phones[3].page.getByRole("button", { name: "Come back" }).click();
-    await phones[3].page.locator("main").getByText("Received: X is B").waitFor();
+    await phones[3].page.locator("main").getByText("Received: same as B").waitFor();
   }
   say("close");
   const after = await hear("phase ");

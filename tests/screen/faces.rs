@@ -62,7 +62,7 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
         "You hear X.",
         "\"nonsense\" is not understood here",
         "a number from 1 to 2",
-        "Chosen: X is B. Type record to record it",
+        "Chosen: same as B. Type record to record it",
         "How sure are you?",
         "Receipt so far: ",
         "== The seal is open ==",

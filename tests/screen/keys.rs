@@ -147,7 +147,7 @@ fn the_mouse_finds_slots_time_and_answers_at_every_size() {
         };
         assert_eq!(click("key a", 0), [Intent::Listen(0)]);
         assert_eq!(click("key x", 0), [Intent::Listen(2)]);
-        assert_eq!(click("X is B", 0), [Intent::Choose(1)]);
+        assert_eq!(click("same as B", 0), [Intent::Choose(1)]);
         assert_eq!(click("Enter records", 0), [Intent::Confirm]);
         match click("●", 0)[..] {
             [Intent::SeekTo(seconds)] => {

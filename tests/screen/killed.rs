@@ -154,7 +154,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     // In the middle of a trial: what was chosen and not recorded is gone, and nothing else.
     let mut lines = Lines::resumed(here, 3);
     lines.say("x\nanswer 1\n");
-    lines.wait("Chosen: X is A");
+    lines.wait("Chosen: same as A");
     lines.kill();
     let kept = durable(&path, &kept);
     assert_eq!(answers(&path), 2);

@@ -43,7 +43,7 @@ pub(crate) fn abx() -> TrialScene {
         position: 3.2,
         length: 8.0,
         region: Some((2.0, 6.0)),
-        answers: vec!["X is A".to_string(), "X is B".to_string()],
+        answers: vec!["same as A".to_string(), "same as B".to_string()],
         chosen: Some(0),
         elapsed: 763.0,
         stoppable: true,

@@ -99,7 +99,10 @@ fn trials_of_every_protocol() {
     (fresh.hearing, fresh.playing, fresh.region, fresh.chosen, fresh.position) =
         (None, false, None, None, 0.0);
     both("abx-untouched", Stage::Trial(fresh));
-    both("duo-trio", Stage::Trial(trial("R12", &["1 is R", "2 is R"])));
+    both(
+        "duo-trio",
+        Stage::Trial(trial("R12", &["1 is the same as the reference", "2 is the same as the reference"])),
+    );
     both("triangle", Stage::Trial(trial("123", &["1 is different", "2 is different", "3 is different"])));
     let pairs = ["1 with 2, 3 with 4", "1 with 3, 2 with 4", "1 with 4, 2 with 3"];
     both("tetrad", Stage::Trial(trial("1234", &pairs)));

@@ -122,7 +122,7 @@ impl Terminal {
         }
         self.wait(&["you hear this"]);
         self.press("\x1b[B");
-        self.wait(&["Enter records \"X is A\""]);
+        self.wait(&["Enter records \"same as A\""]);
         self.press("\r");
     }
 

@@ -136,3 +136,95 @@ fn boundaries_are_where_decisions_change() {
         }
     }
 }
+
+/// Every end of the test with the weight of a path that leads there, and the number of such paths.
+fn ends(test: &SequentialTest, most: u64) -> Vec<(u64, u64, f64)> {
+    let mut open = vec![(0_u64, 1.0_f64)];
+    let mut found = Vec::new();
+    for trials in 1..=most {
+        let mut next: Vec<(u64, f64)> = Vec::new();
+        for (correct, paths) in open {
+            for score in [correct, correct + 1] {
+                match next.iter_mut().find(|(known, _)| *known == score) {
+                    Some((_, count)) => *count += paths,
+                    None => next.push((score, paths)),
+                }
+            }
+        }
+        open = Vec::new();
+        for (score, paths) in next {
+            match test.decision(score, trials) {
+                Decision::Continue => open.push((score, paths)),
+                _ => found.push((score, trials, paths)),
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn intervals_cover_what_they_say_although_the_answers_chose_when_to_stop() {
+    for (protocol, most) in [(Protocol::Abx, 24), (Protocol::Triangle, 20)] {
+        let test = SequentialTest::new(protocol, 0.05, 0.1, 0.75, most).expect("a test");
+        let ends: Vec<_> = ends(&test, most)
+            .into_iter()
+            .map(|(correct, trials, paths)| {
+                let stopped = test.interval(correct, trials, 0.95).expect("an end");
+                let most = test.at_most(correct, trials, 0.95).expect("an end");
+                let naive = earwitness::stats::interval::upper_limit(correct, trials, 0.95).expect("counts");
+                (correct, trials, paths, stopped, most, naive)
+            })
+            .collect();
+        let (mut worst, mut worst_limit, mut worst_naive) = (1.0_f64, 1.0_f64, 1.0_f64);
+        for step in 1..100 {
+            let p = f64::from(step) / 100.0;
+            let (mut all, mut covered, mut below, mut naively) = (0.0, 0.0, 0.0, 0.0);
+            for (correct, trials, paths, stopped, most, naive) in &ends {
+                let weight = paths * p.powi(*correct as i32) * (1.0 - p).powi((trials - correct) as i32);
+                let flag = |holds: bool| if holds { weight } else { 0.0 };
+                all += weight;
+                covered += flag((stopped.lower..=stopped.upper).contains(&p));
+                below += flag(p <= *most);
+                naively += flag(p <= *naive);
+            }
+            close(all, 1.0, 1e-9);
+            worst = worst.min(covered);
+            worst_limit = worst_limit.min(below);
+            worst_naive = worst_naive.min(naively);
+        }
+        assert!(worst >= 0.95 - 1e-9, "{protocol}: {worst}");
+        assert!(worst_limit >= 0.95 - 1e-9, "{protocol}: {worst_limit}");
+        // The limit that takes the number of trials as fixed misses more often than it says: that it is not used is the point.
+        assert!(worst_naive < 0.945, "{protocol}: {worst_naive}");
+    }
+}
+
+#[test]
+fn the_p_value_is_that_of_the_test_as_it_stopped() {
+    let test = SequentialTest::new(Protocol::Abx, 0.05, 0.1, 0.75, 24).expect("a test");
+    let exact = test.exact(0.5).expect("a proportion");
+    // The last way to reach the upper line: exactly the risk that the test has.
+    let last = (1..=24)
+        .rev()
+        .find_map(|trials| {
+            let reject = test.boundaries(trials).1?;
+            (reject <= trials && test.decision(reject - 1, trials - 1) == Decision::Continue)
+                .then_some((reject, trials))
+        })
+        .expect("the upper line");
+    close(test.p_value(last.0, last.1).expect("an end"), exact.difference, 1e-9);
+    // Sooner is stronger.
+    let first = (1..=24).find_map(|trials| Some((test.boundaries(trials).1?, trials))).expect("the upper line");
+    assert!(test.p_value(first.0, first.1).expect("an end") < exact.difference / 2.0);
+    assert!(test.p_value(3, 4).is_err(), "nothing has ended there");
+}
+
+#[test]
+fn a_test_that_cannot_succeed_is_known_to_be_one() {
+    let of = |most| SequentialTest::new(Protocol::Abx, 0.05, 0.1, 0.75, most).expect("a test");
+    // ln(0.9/0.05)/ln(1.5) is 7.13: eight right answers in a row are the least.
+    assert!(!of(4).can_find() && !of(7).can_find());
+    assert!(of(8).can_find());
+    assert_eq!(of(7).exact(1.0).expect("a proportion").difference, 0.0);
+    close(of(8).exact(1.0).expect("a proportion").difference, 1.0, 1e-15);
+}
