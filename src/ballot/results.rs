@@ -13,8 +13,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::seats::Seats;
+use crate::stats::protocol::{Asks, Compared};
 use crate::stats::room::{self, RoomTrial};
-use crate::stats::{Protocol, many, one};
+use crate::stats::{many, one};
 use crate::trial::record::ControlTerms;
 use crate::trial::schedule::{Draws, Presented, Subject};
 use crate::trial::{Ballot, Definition, Digest, Opening, Outcome, Part, Record, Secret, Terms, TrialId};
@@ -206,6 +207,8 @@ impl Judged<'_> {
                 side_a: terms.comparisons[index].a.clone(),
                 side_b: terms.comparisons[index].b.clone(),
                 attribute: terms.attribute.clone(),
+                sides: terms.inquiry().sides,
+                more: terms.attribute_side,
                 rule: Rule::AllTrials,
                 together: adjusted
                     .get(index)
@@ -262,7 +265,7 @@ impl Judged<'_> {
                 if tally.trials == 0 {
                     1.0
                 } else {
-                    one::p_value(self.terms().protocol, tally.correct, tally.trials)
+                    one::p_value(self.terms().inquiry(), tally.correct, tally.trials)
                 }
             })
             .collect();
@@ -314,7 +317,7 @@ impl Judged<'_> {
             let trials = self.room_trials(seats, |subject| subject == Subject::Comparison(index));
             let voted = trials.iter().any(|trial| trial.votes.iter().any(|&votes| votes > 0));
             let result = if voted {
-                Some(room::test(terms.protocol, &trials, terms.alpha).map_err(|error| error.to_string())?)
+                Some(room::test(terms.inquiry(), &trials, terms.alpha).map_err(|error| error.to_string())?)
             } else {
                 None
             };
@@ -331,19 +334,21 @@ impl Judged<'_> {
         };
         for ((comparison, result), adjusted) in found.iter().zip(adjusted) {
             let sides = format!("{} and {}", comparison.a, comparison.b);
+            let compared = Compared {
+                a: &comparison.a,
+                b: &comparison.b,
+                attribute: terms.attribute.as_deref(),
+                more: terms.attribute_side,
+            };
             let Some(result) = result else {
                 sentences.push(format!("Nobody voted: nothing can be said about {sides}."));
                 continue;
             };
-            let score = if terms.protocol == Protocol::Preference {
-                format!("{} of {} for {}", result.correct, verdict::count(result.votes, "vote"), comparison.b)
-            } else {
-                format!("{} of {} right", result.correct, verdict::count(result.votes, "vote"))
-            };
-            let claim = if terms.protocol == Protocol::Preference {
-                "a preference between"
-            } else {
-                "a difference between"
+            let counted = terms.inquiry().counted(&compared);
+            let score = format!("{} of {} {counted}", result.correct, verdict::count(result.votes, "vote"));
+            let claim = match terms.protocol.asks() {
+                Asks::Preference => "a preference between",
+                Asks::Difference | Asks::Attribute => "a difference between",
             };
             let meaning = if let Some(why) = verdict::no_listening_test(false, self.silent) {
                 why.replacen("This", "this", 1).trim_end_matches('.').to_owned()
@@ -381,8 +386,13 @@ impl Judged<'_> {
         for (control, tally) in by_control.into_iter().filter(|(_, tally)| tally.trials > 0) {
             let terms = &self.terms().controls[control];
             let meaning = if terms.is_positive() { "known to be audible" } else { "both sides the same" };
+            let counted = if self.terms().protocol.asks().has_right_answer() {
+                "right"
+            } else {
+                "for the altered side; nobody is right or wrong"
+            };
             sentences.push(format!(
-                "Control, {} ({meaning}): {} of {} right.",
+                "Control, {} ({meaning}): {} of {} {counted}.",
                 described(terms),
                 tally.correct,
                 verdict::count(tally.trials, "vote")

@@ -8,11 +8,12 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Failure;
-use super::score::{model_named, protocol_named, whole};
+use super::score::{inquiry, model_named, protocol_named, sides, whole};
 use crate::report::power_figure;
 use crate::report::svg::Figure;
 use crate::stats::panel_power::{self, PanelDesign, PanelPower};
 use crate::stats::power::{Design, Effect, Risks};
+use crate::stats::protocol::{Inquiry, Sides};
 use crate::stats::sequential::{Exact, SequentialTest};
 use crate::stats::similarity::{self, SimilarityPlan};
 use crate::stats::{MOST_TRIALS, Protocol};
@@ -22,6 +23,9 @@ use crate::stats::{MOST_TRIALS, Protocol};
 pub struct PlanArguments {
     #[arg(long, help = format!("Protocol: {}", Protocol::names()), default_value = "abx")]
     protocol: String,
+    /// 2-AFC only: one (a claim about which side has more) or two (either side may lead)
+    #[arg(long, value_name = "one|two", value_parser = sides)]
+    sides: Option<Sides>,
     /// Risk of calling a guesser's score a difference
     #[arg(long, default_value_t = 0.05, allow_negative_numbers = true)]
     alpha: f64,
@@ -103,6 +107,7 @@ struct Sequential {
 /// Runs the command.
 pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let protocol = protocol_named(&arguments.protocol)?;
+    let inquiry = inquiry(protocol, arguments.sides)?;
     for (name, value) in
         [("--alpha", Some(arguments.alpha)), ("--power", Some(arguments.power)), ("--beta", arguments.beta)]
     {
@@ -121,17 +126,16 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
         return Err(Failure::bad(format!("--trials is {trials}, but must be 1 to {MOST_TRIALS}")));
     }
     if let Some(limit) = arguments.similarity {
-        return similarity(arguments, protocol, limit, out);
+        return similarity(arguments, inquiry, limit, out);
     }
     let sized =
         arguments.proportion.is_some() || arguments.discriminators.is_some() || arguments.d_prime.is_some();
     if let (Some(trials), false, false, None) =
         (arguments.trials, sized, arguments.sequential, arguments.listeners)
     {
-        return within_reach(arguments, protocol, trials, out);
+        return within_reach(arguments, inquiry, trials, out);
     }
-    let design =
-        Design::new(protocol, arguments.alpha, effect(arguments, protocol)?).map_err(Failure::bad)?;
+    let design = Design::new(inquiry, arguments.alpha, effect(arguments, protocol)?).map_err(Failure::bad)?;
     if arguments.sequential {
         return sequential(arguments, &design, out);
     }
@@ -176,15 +180,15 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
 /// The risks of a number of trials where no size of the difference is given: what it would find.
 fn within_reach(
     arguments: &PlanArguments,
-    protocol: Protocol,
+    inquiry: Inquiry,
     trials: u64,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     if arguments.table.is_some() || arguments.plot.is_some() {
-        effect(arguments, protocol)?;
+        effect(arguments, inquiry.protocol)?;
     }
     let design =
-        Design::within_reach(protocol, arguments.alpha, trials, arguments.power).map_err(Failure::bad)?;
+        Design::within_reach(inquiry, arguments.alpha, trials, arguments.power).map_err(Failure::bad)?;
     let risks = design.risks(trials).map_err(Failure::bad)?;
     if arguments.json {
         let mut document = base(&design, &risks);
@@ -213,7 +217,7 @@ fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failu
 fn base(design: &Design, risks: &Risks) -> Value {
     let (d_prime, discriminators) = design.effect();
     // Who is always right has no finite d-prime.
-    let d_prime = (design.proportion < 1.0).then_some(d_prime);
+    let d_prime = (design.proportion < 1.0 && design.protocol.asks().has_right_answer()).then_some(d_prime);
     json!({
         "schema": "earwitness.plan/1",
         "trials": risks.trials,
@@ -221,6 +225,7 @@ fn base(design: &Design, risks: &Risks) -> Value {
         "alpha": risks.alpha,
         "power": risks.power,
         "protocol": design.protocol,
+        "sides": design.sides,
         "wanted_alpha": design.alpha,
         "proportion": design.proportion,
         "discriminators": discriminators,
@@ -261,10 +266,17 @@ fn plot(path: &std::path::Path, figure: &Figure) -> Result<(), Failure> {
 
 fn similarity(
     arguments: &PlanArguments,
-    protocol: Protocol,
+    inquiry: Inquiry,
     limit: f64,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
+    let protocol = inquiry.protocol;
+    if !protocol.asks().has_right_answer() {
+        return Err(Failure::bad(format!(
+            "--similarity: that neither of two is preferred is no sign that they sound the same, since tastes differ; \
+             {protocol} cannot support it: plan with another protocol, such as abx"
+        )));
+    }
     let beta = arguments.beta.unwrap_or(0.05);
     let share = match (arguments.discriminators, arguments.proportion, arguments.d_prime) {
         (Some(share), None, None) => share,
@@ -276,11 +288,11 @@ fn similarity(
         }
     };
     let plan = match arguments.trials {
-        None => similarity::plan(protocol, limit, beta, arguments.power, share).map_err(Failure::bad)?,
+        None => similarity::plan(inquiry, limit, beta, arguments.power, share).map_err(Failure::bad)?,
         Some(trials) => {
-            let critical = similarity::critical(protocol, trials, limit, beta).map_err(Failure::bad)?;
+            let critical = similarity::critical(inquiry, trials, limit, beta).map_err(Failure::bad)?;
             let p = crate::stats::psychometric::proportion_of_discriminators(protocol, limit);
-            let power = similarity::power(protocol, trials, limit, beta, share).map_err(Failure::bad)?;
+            let power = similarity::power(inquiry, trials, limit, beta, share).map_err(Failure::bad)?;
             let Some(critical) = critical else {
                 return Err(Failure::bad(format!(
                     "no score of {trials} trials supports \"at most {limit} discriminators\" at a risk of {beta}: plan more trials"
@@ -313,8 +325,20 @@ fn similarity(
 fn sequential(arguments: &PlanArguments, design: &Design, out: &mut dyn Write) -> Result<(), Failure> {
     let beta = arguments.beta.unwrap_or(1.0 - arguments.power);
     let most = arguments.trials.unwrap_or(200);
-    let test = SequentialTest::new(design.protocol, design.alpha, beta, design.proportion, most)
+    if design.inquiry().two_sided() {
+        return Err(Failure::bad(format!(
+            "--sequential: a two-sided test, as {} is here, has no right answer to count towards one line: plan a fixed \
+             number of trials",
+            design.protocol
+        )));
+    }
+    let test = SequentialTest::new(design.inquiry(), design.alpha, beta, design.proportion, most)
         .map_err(Failure::bad)?;
+    if !test.can_find() {
+        return Err(Failure::bad(format!(
+            "with at most {most} trials not even a listener who is always right reaches the upper line: give --trials more"
+        )));
+    }
     let guessing = test.exact(test.chance).map_err(Failure::bad)?;
     let hearing = test.exact(test.proportion).map_err(Failure::bad)?;
     let plan = Sequential { test, guessing, hearing };

@@ -12,6 +12,7 @@ use serde_json::{Value, json};
 
 use super::Failure;
 use crate::stats::one::{self, Analysis};
+use crate::stats::protocol::{Inquiry, Side, Sides};
 use crate::stats::psychometric::Model;
 use crate::stats::{Protocol, similarity};
 use crate::verdict::{self, VerdictInput};
@@ -26,7 +27,10 @@ pub struct ScoreArguments {
     files: Vec<PathBuf>,
     #[arg(long, help = format!("Protocol: {}", Protocol::names()), requires_all = ["correct", "trials"])]
     protocol: Option<String>,
-    /// Right answers (preference: answers for side B)
+    /// 2-AFC only: one (right by a claim made before) or two (either side may lead; --correct counts those for side B)
+    #[arg(long, value_name = "one|two", value_parser = sides, requires = "protocol")]
+    sides: Option<Sides>,
+    /// Right answers (preference, or --sides two: answers for side B)
     #[arg(long, value_name = "C", value_parser = whole, allow_negative_numbers = true, requires_all = ["protocol", "trials"], conflicts_with = "files")]
     correct: Option<u64>,
     /// Counted trials
@@ -65,11 +69,12 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         (&arguments.protocol, arguments.correct, arguments.trials)
     {
         let protocol = protocol_named(protocol)?;
+        let inquiry = inquiry(protocol, arguments.sides)?;
         let alpha = arguments.alpha.unwrap_or(ALPHA);
-        let analysis = analyse(arguments, protocol, correct, trials, alpha)?;
+        let analysis = analyse(arguments, inquiry, correct, trials, alpha)?;
         let similar = match arguments.similarity {
             Some(limit) => Some(
-                similarity::test(protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
+                similarity::test(inquiry, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
             ),
             None => None,
         };
@@ -80,8 +85,13 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
             }
             return write_json(out, &document);
         }
-        let verdict =
-            verdict::sentence(&VerdictInput::new(protocol, correct, trials, alpha)).map_err(Failure::bad)?;
+        let more = if inquiry.two_sided() { Side::B } else { Side::A };
+        let verdict = verdict::sentence(&VerdictInput {
+            sides: inquiry.sides,
+            more,
+            ..VerdictInput::new(protocol, correct, trials, alpha)
+        })
+        .map_err(Failure::bad)?;
         text::one(out, &analysis, &verdict)?;
         return similar.map_or(Ok(()), |similar| text::similarity(out, &similar));
     }
@@ -95,6 +105,27 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         0 => journals::run(arguments, out),
         all if all == arguments.files.len() => counts::run(arguments, out),
         _ => Err(Failure::bad("journals and CSV files of counts cannot be scored together: give one kind")),
+    }
+}
+
+/// What is asked: the protocol with the sides of choice, or a complaint.
+pub(super) fn inquiry(protocol: Protocol, sides: Option<Sides>) -> Result<Inquiry, Failure> {
+    let Some(sides) = sides else { return Ok(Inquiry::from(protocol)) };
+    Inquiry::new(protocol, sides).ok_or_else(|| {
+        let only = match Inquiry::from(protocol).sides {
+            Sides::One => "one-sided",
+            Sides::Two => "two-sided",
+        };
+        Failure::bad(format!("--sides: {protocol} is always {only}; only two-afc lets you choose"))
+    })
+}
+
+/// Sides as people type them.
+pub(super) fn sides(text: &str) -> Result<Sides, String> {
+    match text {
+        "one" => Ok(Sides::One),
+        "two" => Ok(Sides::Two),
+        _ => Err(crate::session::reader::not_among(text, &["one", "two"])),
     }
 }
 
@@ -151,15 +182,16 @@ pub(super) fn model_named(name: &str, protocol: Protocol) -> Result<Model, Failu
 
 fn analyse(
     arguments: &ScoreArguments,
-    protocol: Protocol,
+    inquiry: impl Into<Inquiry>,
     correct: u64,
     trials: u64,
     alpha: f64,
 ) -> Result<Analysis, Failure> {
+    let inquiry = inquiry.into();
     let mut analysis =
-        one::analyse_at(protocol, correct, trials, alpha, arguments.level).map_err(Failure::bad)?;
+        one::analyse_at(inquiry, correct, trials, alpha, arguments.level).map_err(Failure::bad)?;
     if let Some(name) = &arguments.model
-        && model_named(name, protocol)? == Model::IndependentObservation
+        && model_named(name, inquiry.protocol)? == Model::IndependentObservation
         && let Some(other) = analysis.d_prime_independent_observation
     {
         analysis.d_prime = other;

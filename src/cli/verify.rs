@@ -7,7 +7,6 @@ use serde_json::{Value, json};
 
 use super::{Failure, note};
 use crate::session::Session;
-use crate::stats::Protocol;
 use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt};
 use crate::trial::record::{Count, Occasion};
@@ -264,7 +263,7 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
             checked.records,
             checked.void
         )?;
-        let right = if opening.terms.protocol == Protocol::Preference { "for side B" } else { "right" };
+        let right = opening.terms.inquiry().counted_unnamed();
         for (terms, tally) in opening.terms.comparisons.iter().zip(&closing.counts.comparisons) {
             let name = printable(&terms.name);
             writeln!(out, "  comparison {name}: {} of {} {right}", tally.correct, tally.trials)?;

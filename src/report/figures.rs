@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 
 use super::model::{ClipFacts, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
+use crate::stats::protocol::Inquiry;
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
 use crate::stats::{Protocol, binomial, one};
@@ -40,7 +41,7 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         0.0
     });
     let label = if scores.len() == 1 { "probability".to_owned() } else { "number of listeners".to_owned() };
-    let what = if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let what = Inquiry::from(protocol).counted_answers();
     let mut chart = Chart::new(
         format!("{}: scores against chance", comparison.name),
         Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5)
@@ -152,7 +153,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
             rows[*b].analysis.proportion.total_cmp(&rows[*a].analysis.proportion).then(a.cmp(b))
         });
     }
-    let what = if protocol == Protocol::Preference { "proportion for side B" } else { "proportion right" };
+    let what = format!("proportion {}", Inquiry::from(protocol).counted_unnamed());
     let mut chart = Chart::new(
         format!("{}: {what}, with 95 % intervals", comparison.name),
         Axis::linear(what, 0.0, 1.0),
@@ -278,7 +279,7 @@ pub fn running(
     let values = || paths.iter().flatten().chain(&lower).chain(&upper).map(|point| point.1);
     let least = values().fold(-1.0, f64::min);
     let most = values().fold(1.0, f64::max);
-    let what = if protocol == Protocol::Preference { "answers for side B" } else { "right answers" };
+    let what = Inquiry::from(protocol).counted_answers();
     let mut chart = Chart::new(
         format!("{}: running score", comparison.name),
         Axis::linear("counted trial", 0.0, longest as f64),

@@ -5,11 +5,12 @@
 use std::fmt::Write as _;
 
 use super::svg::{Axis, Chart, Figure, Tone};
+use crate::stats::StatsError;
 use crate::stats::panel_power::{PanelDesign, PanelRow};
 use crate::stats::power::{Design, Effect, Plan};
+use crate::stats::protocol::{Inquiry, Sides};
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
-use crate::stats::{Protocol, StatsError};
 use crate::verdict::{count, percent};
 
 /// Most points that a curve is drawn with; a longer one is thinned, and says so.
@@ -110,18 +111,19 @@ pub fn of_panel(panel: &PanelDesign, wanted: f64, rows: &[PanelRow]) -> Figure {
 ///
 /// # Errors
 /// No or too many trials, alpha outside 0..1.
-pub fn over_effect(protocol: Protocol, alpha: f64, trials: u64) -> Result<Figure, StatsError> {
+pub fn over_effect(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> Result<Figure, StatsError> {
+    let inquiry = inquiry.into();
     let mut points = Vec::new();
     for hundredth in 1..=100 {
         let share = f64::from(hundredth) / 100.0;
-        let design = Design::new(protocol, alpha, Effect::Discriminators(share))?;
+        let design = Design::new(inquiry, alpha, Effect::Discriminators(share))?;
         points.push((share * 100.0, design.risks(trials)?.power));
     }
     let guess = points.first().map_or(0.0, |point| point.1);
     let half = points[49].1;
-    let label = match protocol {
-        Protocol::Preference => "lead of one side over the other, % of answers",
-        _ => "trials in which the difference is heard, %",
+    let label = match inquiry.sides {
+        Sides::Two => "lead of one side over the other, % of answers",
+        Sides::One => "trials in which the difference is heard, %",
     };
     let mut chart = Chart::new(
         format!("What {} can show", count(trials, "trial")),
@@ -144,17 +146,18 @@ pub fn over_effect(protocol: Protocol, alpha: f64, trials: u64) -> Result<Figure
 ///
 /// # Errors
 /// A test of more trials than are computed exactly.
-pub fn of_sequential(protocol: Protocol, test: &SequentialTest) -> Result<Figure, StatsError> {
+pub fn of_sequential(inquiry: impl Into<Inquiry>, test: &SequentialTest) -> Result<Figure, StatsError> {
+    let inquiry = inquiry.into();
     let (mut difference, mut none) = (Vec::new(), Vec::new());
     for share in (0..=100).step_by(2) {
-        let right = proportion_of_discriminators(protocol, f64::from(share) / 100.0);
+        let right = proportion_of_discriminators(inquiry.protocol, f64::from(share) / 100.0);
         let exact = test.exact(right)?;
         difference.push((f64::from(share), exact.difference));
         none.push((f64::from(share), exact.no_difference));
     }
-    let label = match protocol {
-        Protocol::Preference => "lead of one side over the other, % of answers",
-        _ => "trials in which the difference is heard, %",
+    let label = match inquiry.sides {
+        Sides::Two => "lead of one side over the other, % of answers",
+        Sides::One => "trials in which the difference is heard, %",
     };
     let mut chart = Chart::new(
         format!("What the sequential rule says, at most {}", count(test.most_trials, "trial")),

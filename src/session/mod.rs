@@ -3,6 +3,7 @@
 //! Comes in: a path to a session file or its folder. Goes out: [`Session`], in SI units, with every path joined to the
 //! session's folder and every name resolved. Must not: run anything.
 
+mod asked;
 pub mod caution;
 pub mod electrical;
 pub mod input;
@@ -16,6 +17,7 @@ use std::path::{Path, PathBuf};
 use crate::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use crate::clip::ClipSource;
 use crate::stats::Protocol;
+use crate::stats::protocol::{Inquiry, Side, Sides};
 
 pub use caution::Caution;
 pub use parse::{load, parse};
@@ -137,6 +139,9 @@ pub struct Control {
     pub kind: ControlKind,
     /// How many trials of it each sitting holds.
     pub trials: u32,
+    /// 2-AFC: the side that has more of the attribute, A unaltered or B altered, where the control is one with a right
+    /// answer.
+    pub more: Option<Side>,
 }
 
 /// Positive controls that must be passed before the counted trials start.
@@ -161,6 +166,8 @@ pub struct Wager {
     pub claimant_wins: String,
     /// What is owed if it is not reached, in their words.
     pub skeptic_wins: String,
+    /// In a two-sided test: the side, of the one comparison, that the claimant says answers will favour.
+    pub side: Option<Side>,
 }
 
 /// A validated session.
@@ -180,8 +187,13 @@ pub struct Session {
     pub protocol: Protocol,
     /// The named attribute of 2-AFC, as a comparative such as "brighter".
     pub attribute: Option<String>,
-    /// For 2-AFC: the side, `true` is B, that has more of the attribute by claim (the right answer).
+    /// For 2-AFC: the side, `true` is B, that has more of the attribute by claim (the right answer). In a two-sided test,
+    /// which claims neither, B: its answers are counted.
     pub attribute_side_b: bool,
+    /// Whether answers are tested in one direction or in both.
+    pub sides: Sides,
+    /// How long each slot that is asked about must be heard before an answer is taken, in milliseconds.
+    pub heard_at_least_ms: u32,
     /// Counted trials per comparison and listener.
     pub trials: u32,
     /// Warm-up trials, marked and uncounted.
@@ -228,6 +240,11 @@ pub struct Session {
 }
 
 impl Session {
+    /// What is asked, and in which direction it is tested.
+    pub fn inquiry(&self) -> Inquiry {
+        Inquiry { protocol: self.protocol, sides: self.sides }
+    }
+
     /// The chain of amplifier, the cable with this index, and loudspeaker.
     pub fn chain(&self, cable: usize) -> Chain {
         Chain {

@@ -3,13 +3,15 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::asked::{self, Asked};
 use super::reader::{Document, SessionError, Table, not_among};
 use super::{
-    Clip, Comparison, Control, ControlKind, Family, Levels, NamedCable, Qualification, Session, Stopping,
-    Switching, Wager, electrical, session_file,
+    Clip, Comparison, Control, ControlKind, Family, Levels, NamedCable, Qualification, Session, Switching,
+    Wager, electrical, session_file,
 };
 use crate::clip::ClipSource;
 use crate::stats::Protocol;
+use crate::stats::protocol::Side;
 use crate::units::Dimension;
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
@@ -86,8 +88,9 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let missing_as_wrong =
         table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
     let rest_after_minutes = rest_after(&mut table)?;
-    let (attribute, attribute_side_b) = attribute(&mut table, protocol)?;
-    let stopping = stopping(&mut table, protocol)?;
+    let asked = asked::asked(&mut table, protocol)?;
+    let heard_at_least_ms = asked::heard_at_least(&mut table)?;
+    let stopping = asked::stopping(&mut table, asked.inquiry, trials)?;
 
     let amplifier = match table.table("amplifier")? {
         Some(mut inner) => {
@@ -108,9 +111,9 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let cables = cables(&mut table, &folder, &mut notes)?;
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
-    let controls = controls(&mut table)?;
+    let controls = controls(&mut table, &asked)?;
     let qualification = qualification(&mut table, protocol, &controls)?;
-    let wager = wager(&mut table)?;
+    let wager = wager(&mut table, &asked, &comparisons, &cables)?;
     table.finish()?;
 
     Ok(Session {
@@ -120,8 +123,10 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         inputs: document.inputs(),
         title,
         protocol,
-        attribute,
-        attribute_side_b,
+        attribute: asked.attribute,
+        attribute_side_b: asked.more == Side::B,
+        sides: asked.inquiry.sides,
+        heard_at_least_ms,
         trials,
         warm_up,
         alpha,
@@ -147,7 +152,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
 }
 
 /// A probability strictly between 0 and 1.
-fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
+pub(super) fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
     match table.number(key)? {
         Some(number) if number <= 0.0 || number >= 1.0 => {
             Err(table.error_at(key, format!("{number} is no probability between 0 and 1, such as 0.05")))
@@ -166,64 +171,6 @@ fn rest_after(table: &mut Table<'_>) -> Result<f64, SessionError> {
             format!("{minutes} min is outside what is allowed, 1 to 20 min of listening"),
         ))
     }
-}
-
-fn attribute(table: &mut Table<'_>, protocol: Protocol) -> Result<(Option<String>, bool), SessionError> {
-    let attribute = table.text("attribute")?;
-    let side = table.choice("attribute_side", &[("a", false), ("b", true)])?;
-    if protocol != Protocol::TwoAfc {
-        return match (attribute, side) {
-            (None, None) => Ok((None, false)),
-            _ => Err(table.error(format!(
-                "`attribute` and `attribute_side` belong to protocol = \"two-afc\"; this session's protocol is \
-                 \"{protocol}\""
-            ))),
-        };
-    }
-    let attribute = attribute.ok_or_else(|| table.missing("attribute", "\"brighter\""))?;
-    if attribute.trim().is_empty() {
-        return Err(
-            table.error_at("attribute", "the attribute is empty; give a comparative such as \"brighter\"")
-        );
-    }
-    // Which side has more of it is the claim that is tested, so it is written down before anyone listens.
-    let side = side.ok_or_else(|| {
-        table.missing("attribute_side", "\"a\" (the side that is claimed to have more of it)")
-    })?;
-    Ok((Some(attribute), side))
-}
-
-fn stopping(table: &mut Table<'_>, protocol: Protocol) -> Result<Stopping, SessionError> {
-    let Some(mut inner) = table.table("stopping")? else { return Ok(Stopping::AllTrials) };
-    let sequential = inner
-        .choice("kind", &[("all-trials", false), ("sequential", true)])?
-        .ok_or_else(|| inner.missing("kind", "\"sequential\""))?;
-    let rule = if sequential {
-        let alpha = probability(&mut inner, "alpha")?.unwrap_or(0.05);
-        let beta = probability(&mut inner, "beta")?.unwrap_or(0.1);
-        let proportion =
-            probability(&mut inner, "proportion")?.ok_or_else(|| inner.missing("proportion", "0.75"))?;
-        let chance = protocol.chance();
-        if proportion <= chance {
-            let message = format!(
-                "{proportion} is not above the proportion that guessing achieves in this protocol, {chance:.4}"
-            );
-            return Err(inner.error_at("proportion", message));
-        }
-        if alpha + beta >= 1.0 {
-            return Err(inner.error("alpha and beta together must stay below 1"));
-        }
-        if protocol == Protocol::Preference {
-            return Err(
-                inner.error("a preference has no right answer, so it cannot be stopped by a sequential test")
-            );
-        }
-        Stopping::Sequential { alpha, beta, proportion }
-    } else {
-        Stopping::AllTrials
-    };
-    inner.finish()?;
-    Ok(rule)
 }
 
 /// Names that stand in file names (`<comparison>-<clip>-a.wav`) and on screens.
@@ -396,7 +343,7 @@ fn comparisons(
     Ok(comparisons)
 }
 
-fn controls(table: &mut Table<'_>) -> Result<Vec<Control>, SessionError> {
+fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, SessionError> {
     let mut controls = Vec::new();
     for mut inner in table.tables("controls")? {
         let kind = inner.required_text("kind", "\"level\"")?;
@@ -442,8 +389,9 @@ fn controls(table: &mut Table<'_>) -> Result<Vec<Control>, SessionError> {
             }
         };
         let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;
+        let more = asked::more(&mut inner, asked, kind)?;
         inner.finish()?;
-        controls.push(Control { kind, trials });
+        controls.push(Control { kind, trials, more });
     }
     Ok(controls)
 }
@@ -454,7 +402,7 @@ fn qualification(
     controls: &[Control],
 ) -> Result<Option<Qualification>, SessionError> {
     let Some(mut inner) = table.table("qualification")? else { return Ok(None) };
-    if protocol == Protocol::Preference {
+    if !protocol.asks().has_right_answer() {
         return Err(inner.error(
             "a preference has no right answer, so nobody can qualify for it; remove the qualification, or ask with \
              another protocol such as \"abx\"",
@@ -469,14 +417,22 @@ fn qualification(
     Ok(Some(Qualification { trials: trials as u32, correct: correct as u32 }))
 }
 
-fn wager(table: &mut Table<'_>) -> Result<Option<Wager>, SessionError> {
+fn wager(
+    table: &mut Table<'_>,
+    asked: &Asked,
+    comparisons: &[Comparison],
+    cables: &[NamedCable],
+) -> Result<Option<Wager>, SessionError> {
     let Some(mut inner) = table.table("wager")? else { return Ok(None) };
+    let names: Vec<&str> = cables.iter().map(|cable| cable.name.as_str()).collect();
+    let side = asked::wagered_side(&mut inner, asked, comparisons, &names)?;
     let wager = Wager {
         claimant: inner.required_text("claimant", "\"Ada\"")?,
         skeptic: inner.required_text("skeptic", "\"Ben\"")?,
         claim: inner.required_text("claim", "\"I hear the thick cable every time\"")?,
         claimant_wins: inner.required_text("claimant_wins", "\"Ben cooks dinner\"")?,
         skeptic_wins: inner.required_text("skeptic_wins", "\"Ada cooks dinner\"")?,
+        side,
     };
     inner.finish()?;
     Ok(Some(wager))

@@ -129,7 +129,7 @@ mod tests {
             ControlKind::Tilt { decibels: f64::NAN },
             ControlKind::HeadMovement { metres: 0.6 },
         ] {
-            let error = effect(&Control { kind, trials: 1 }, 2).expect_err("too much");
+            let error = effect(&Control { kind, trials: 1, more: None }, 2).expect_err("too much");
             assert!(error.to_string().contains("control 2"), "{error}");
         }
     }

@@ -8,10 +8,16 @@ use super::record::{
 };
 use super::sittings::Draft;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
+use crate::stats::protocol::Inquiry;
 use crate::stats::{Protocol, binomial};
 use crate::stimulus::{PairKind, StimulusSet};
 
 impl Terms {
+    /// What is asked, and in which direction it is tested.
+    pub fn inquiry(&self) -> Inquiry {
+        Inquiry::from(self.protocol)
+    }
+
     /// The terms of a session.
     pub fn of(session: &Session) -> Self {
         let counted = u64::from(session.trials) * session.comparisons.len() as u64;

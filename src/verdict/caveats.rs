@@ -4,8 +4,8 @@ use super::caveat::Caveat;
 use super::{ComparisonResult, ControlResult, OnPaper, Tally, controls_missed, rig_suspect};
 use crate::evidence::{Basis, Evidence, State};
 use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use crate::stats::one;
 use crate::stats::power::{Design, Effect};
-use crate::stats::{Protocol, one};
 
 /// A level difference that may be heard by itself: common practice in matching levels, no source.
 const AUDIBLE_LEVEL_DB: f64 = 0.1;
@@ -194,7 +194,7 @@ fn controls(session: &Session, evidence: &Evidence, results: &[ControlResult], f
     }
     let missed = evidence.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
         let (correct, trials) = listener.positive_controls;
-        controls_missed(Tally { correct, trials }).then(|| Caveat::ControlsMissed {
+        controls_missed(session.protocol, Tally { correct, trials }).then(|| Caveat::ControlsMissed {
             listener: listener.name.clone(),
             correct,
             trials,
@@ -219,15 +219,15 @@ fn of_comparison(
         && session.stopping == Stopping::AllTrials
         && comparison.room.is_none()
     {
-        if one::critical(session.protocol, comparison.trials, session.alpha).is_none() {
+        if one::critical(session.inquiry(), comparison.trials, session.alpha).is_none() {
             found.push(Caveat::TooFewTrials {
                 comparison: comparison.name.clone(),
                 trials: comparison.trials,
             });
         } else if comparison.results.len() == 1
-            && session.protocol != Protocol::Preference
+            && session.protocol.asks().has_right_answer()
             && let Ok(design) =
-                Design::new(session.protocol, session.alpha, Effect::Discriminators(LOOKED_FOR))
+                Design::new(session.inquiry(), session.alpha, Effect::Discriminators(LOOKED_FOR))
             && let Ok(risks) = design.risks(u64::from(session.trials))
             && risks.power < 0.5
         {

@@ -31,10 +31,10 @@ fn decision_words(decision: Decision) -> &'static str {
 
 /// Whether a trial counts as right (preference: points to side B, as journals count).
 fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
-    if protocol == Protocol::Preference {
-        trial.for_side_a == Some(false)
-    } else {
+    if protocol.asks().has_right_answer() {
         trial.correct == Some(true)
+    } else {
+        trial.for_side_a == Some(false)
     }
 }
 
@@ -99,7 +99,7 @@ fn controls(session: &Session, evidence: &Evidence) -> Vec<ControlResult> {
 fn sequential_test(session: &Session) -> Option<SequentialTest> {
     match session.stopping {
         Stopping::Sequential { alpha, beta, proportion } => {
-            SequentialTest::new(session.protocol, alpha, beta, proportion, u64::from(session.trials)).ok()
+            SequentialTest::new(session.inquiry(), alpha, beta, proportion, u64::from(session.trials)).ok()
         }
         Stopping::AllTrials => None,
     }
@@ -154,7 +154,7 @@ fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&Tria
     result.lean = description::lean(&answers).ok().flatten();
     result.bias = description::Table::of(&answers)
         .and_then(|table| description::bias(table, Model::of(session.protocol)).ok().flatten());
-    result.analysis = one::analyse(session.protocol, result.correct, result.trials, session.alpha).ok();
+    result.analysis = one::analyse(session.inquiry(), result.correct, result.trials, session.alpha).ok();
     result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
     result.method = if result.results.len() == 1 {
         "One listener: exact binomial test."
@@ -166,7 +166,7 @@ fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&Tria
                          Intervals and shares treat votes as independent and are too narrow.";
         let rooms = room_trials(session.protocol, trials);
         let cast: Vec<Vec<u32>> = rooms.iter().map(|room| room.votes.clone()).collect();
-        result.room = room::test(session.protocol, &rooms, session.alpha).ok();
+        result.room = room::test(session.inquiry(), &rooms, session.alpha).ok();
         result.distribution = room::distribution(&cast).ok();
         result.p_value = result.room.as_ref().map(|room| room.p_value);
     } else if let Some(test) = &test {
@@ -181,11 +181,12 @@ fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&Tria
             result.method = "The sequential rule decides for each listener; p is the probability that at least so many of as \
                              many guessers are found by it.";
         }
-    } else {
+    } else if session.protocol.asks().has_right_answer() {
+        // That neither of two is preferred is no sign that they sound the same: tastes may differ and cancel.
         result.similarity = SIMILARITY_LIMITS
             .iter()
             .filter_map(|limit| {
-                similarity::test(session.protocol, result.correct, result.trials, *limit, SIMILARITY_RISK)
+                similarity::test(session.inquiry(), result.correct, result.trials, *limit, SIMILARITY_RISK)
                     .ok()
             })
             .collect();
@@ -214,7 +215,7 @@ fn together(session: &Session, result: &mut ComparisonResult, dependent: bool) {
         independent: if dependent {
             None
         } else {
-            panel::analyse(session.protocol, &scores, session.alpha).ok()
+            panel::analyse(session.inquiry(), &scores, session.alpha).ok()
         },
     });
 }
@@ -243,6 +244,7 @@ fn listener_result(
     cache: &mut HashMap<(u64, u64), Analysis>,
 ) -> Option<ListenerResult> {
     let protocol = session.protocol;
+    let inquiry = session.inquiry();
     let mut path: Vec<u8> = own.iter().map(|trial| u8::from(hit(protocol, trial))).collect();
     let mut decision = None;
     if let Some(test) = test {
@@ -268,7 +270,7 @@ fn listener_result(
     let analysis = match cache.get(&(correct, trials)) {
         Some(analysis) => analysis.clone(),
         None => {
-            let analysis = one::analyse(protocol, correct, trials, session.alpha).ok()?;
+            let analysis = one::analyse(inquiry, correct, trials, session.alpha).ok()?;
             cache.insert((correct, trials), analysis.clone());
             analysis
         }
@@ -315,11 +317,16 @@ fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
     let answers = answers(protocol, own);
     let table = description::Table::of(&answers);
     Habits {
-        course: if protocol == Protocol::Preference { None } else { description::course(&right).ok() },
+        course: if protocol.asks().has_right_answer() { description::course(&right).ok() } else { None },
         for_side_a: (sides.iter().filter(|for_a| **for_a).count() as u64, sides.len() as u64),
         bias: table.and_then(|table| description::bias(table, Model::of(protocol)).ok().flatten()),
         lean: description::lean(&answers).ok().flatten(),
-        confidence: description::confidence(&confidences),
+        // Sure of a liking is neither right nor wrong.
+        confidence: protocol
+            .asks()
+            .has_right_answer()
+            .then(|| description::confidence(&confidences))
+            .flatten(),
     }
 }
 
@@ -332,10 +339,10 @@ fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
     for trial in trials {
         let Some(answer) = trial.answer.map(usize::from) else { continue };
         // Preference has no right answer: a vote is for side A (0) or for side B (1), and B counts.
-        let (answer, right) = if protocol == Protocol::Preference {
-            (usize::from(trial.for_side_a != Some(true)), 1)
-        } else {
+        let (answer, right) = if protocol.asks().has_right_answer() {
             (answer, usize::from(trial.right.unwrap_or(0)))
+        } else {
+            (usize::from(trial.for_side_a != Some(true)), 1)
         };
         let place = *known.entry((trial.sitting, trial.trial, trial.attempt)).or_insert_with(|| {
             rooms.push(RoomTrial { votes: vec![0; alternatives], right });

@@ -22,6 +22,7 @@ mod spoken;
 mod words;
 
 use crate::stats::one::{self, Analysis};
+use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
 use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
@@ -90,7 +91,9 @@ pub struct Together {
 pub struct VerdictInput {
     /// Protocol.
     pub protocol: Protocol,
-    /// Right answers (preference: answers for side B, as journals count them).
+    /// Whether the test is one- or two-sided.
+    pub sides: Sides,
+    /// Counted answers: right ones, or those for side B where nobody is right or the test is two-sided.
     pub correct: u64,
     /// Counted trials.
     pub trials: u64,
@@ -112,6 +115,8 @@ pub struct VerdictInput {
     pub side_b: String,
     /// 2-AFC: the attribute asked for, as a comparative such as "brighter".
     pub attribute: Option<String>,
+    /// 2-AFC: the side that has more of it by claim.
+    pub more: Side,
     /// When the trials end.
     pub rule: Rule,
     /// Several comparisons judged together.
@@ -125,6 +130,7 @@ impl VerdictInput {
     pub fn new(protocol: Protocol, correct: u64, trials: u64, alpha: f64) -> Self {
         Self {
             protocol,
+            sides: Inquiry::from(protocol).sides,
             correct,
             trials,
             alpha,
@@ -136,10 +142,21 @@ impl VerdictInput {
             side_a: "A".to_string(),
             side_b: "B".to_string(),
             attribute: None,
+            more: Side::A,
             rule: Rule::AllTrials,
             together: None,
             room: None,
         }
+    }
+
+    /// What is asked, and in which direction it is tested.
+    pub fn inquiry(&self) -> Inquiry {
+        Inquiry { protocol: self.protocol, sides: self.sides }
+    }
+
+    /// What is compared, by name.
+    pub fn compared(&self) -> Compared<'_> {
+        Compared { a: &self.side_a, b: &self.side_b, attribute: self.attribute.as_deref(), more: self.more }
     }
 }
 
@@ -156,6 +173,9 @@ pub enum Finding {
     RigSuspect,
     /// A difference (preference: a preference) was shown.
     Difference,
+    /// The score disagrees with guessing from below: a difference heard the other way round, or a mistake in the conduct.
+    /// Never a sign that nothing was heard.
+    BelowGuessing,
     /// None was shown.
     NotShown,
     /// None was shown, and the audible controls were missed too.
@@ -181,14 +201,16 @@ pub struct Verdict {
 
 /// Positive controls count as missed when a listener who is right in nine of ten would do so badly in at most one test
 /// of ten. Common practice, no source.
-pub fn controls_missed(positive: Tally) -> bool {
-    positive.trials > 0 && binomial::lower(positive.correct, positive.trials, 0.9) <= 0.1
+pub fn controls_missed(protocol: Protocol, positive: Tally) -> bool {
+    protocol.asks().has_right_answer()
+        && positive.trials > 0
+        && binomial::lower(positive.correct, positive.trials, 0.9) <= 0.1
 }
 
 /// Identical controls are suspect when a guesser would do so well in at most one test of a hundred. Common practice, no
 /// source.
 pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
-    protocol != Protocol::Preference
+    protocol.asks().has_right_answer()
         && identical.trials > 0
         && one::p_value(protocol, identical.correct, identical.trials) <= 0.01
 }
@@ -196,6 +218,12 @@ pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
 /// What limits any verdict with these circumstances: what the controls show, and where it holds.
 pub fn circumstances(input: &VerdictInput) -> Vec<String> {
     words::circumstances(input)
+}
+
+/// Probability that the draws alone give a room as few counted votes: one less the upper tail, and the score itself, half
+/// of which the mid-p value leaves out.
+fn room_lower_tail(room: &RoomResult) -> f64 {
+    (1.0 - room.p_value + 2.0 * (room.p_value - room.mid_p)).clamp(0.0, 1.0)
 }
 
 /// The verdict in plain words.
@@ -218,19 +246,22 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
             analysis: None,
         });
     }
-    let mut analysis = one::analyse(input.protocol, input.correct, input.trials, input.alpha)?;
+    let mut analysis = one::analyse(input.inquiry(), input.correct, input.trials, input.alpha)?;
     if let Some(room) = &input.room {
         analysis.p_value = room.p_value;
         analysis.mid_p = room.mid_p;
         analysis.log10_p_value = room.p_value.max(f64::MIN_POSITIVE).log10();
         analysis.critical = room.critical;
         analysis.significant = binomial::at_most(room.p_value, input.alpha);
+        let lower = room_lower_tail(room);
+        analysis.two_sided_p_value = (2.0 * room.p_value.min(lower)).min(1.0);
+        analysis.below_guessing = input.sides == Sides::One && lower <= one::BELOW_GUESSING_RISK / 2.0;
     }
     let decision = match input.rule {
         Rule::AllTrials => None,
         Rule::Sequential { alpha, beta, proportion } => {
             let most = input.planned_trials.max(input.trials);
-            let test = SequentialTest::new(input.protocol, alpha, beta, proportion, most)?;
+            let test = SequentialTest::new(input.inquiry(), alpha, beta, proportion, most)?;
             Some((test, test.decision(input.correct, input.trials)))
         }
     };
@@ -243,7 +274,7 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         (None, Some(together)) => binomial::at_most(together.adjusted_p, input.alpha),
         (None, None) => analysis.significant,
     };
-    let missed = controls_missed(input.controls.positive);
+    let missed = controls_missed(input.protocol, input.controls.positive);
     let finding = if input.simulated || input.silent {
         Finding::NoListeningTest
     } else if unfinished {
@@ -252,6 +283,8 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         Finding::RigSuspect
     } else if significant {
         Finding::Difference
+    } else if analysis.below_guessing {
+        Finding::BelowGuessing
     } else if missed {
         Finding::ControlsMissed
     } else {

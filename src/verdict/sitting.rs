@@ -29,10 +29,6 @@ pub fn of_sitting(checked: &Checked) -> Vec<VerdictInput> {
         tally.correct += u64::from(count.correct);
         tally.trials += u64::from(count.trials);
     }
-    if terms.protocol == Protocol::Preference {
-        // A preference has no right answer, not even on a control.
-        controls = Controls::default();
-    }
     let mut inputs: Vec<VerdictInput> = terms
         .comparisons
         .iter()
@@ -49,6 +45,8 @@ pub fn of_sitting(checked: &Checked) -> Vec<VerdictInput> {
                 side_a: comparison.a.clone(),
                 side_b: comparison.b.clone(),
                 attribute: terms.attribute.clone(),
+                sides: terms.inquiry().sides,
+                more: terms.attribute_side,
                 rule: match terms.stopping {
                     StoppingTerms::Sequential { alpha, beta, proportion } if !night => {
                         Rule::Sequential { alpha, beta, proportion }
@@ -79,7 +77,7 @@ fn adjust(inputs: &mut [VerdictInput]) {
         .map(|input| match &input.room {
             Some(room) => room.p_value,
             None if input.trials == 0 => 1.0,
-            None => one::p_value(input.protocol, input.correct, input.trials),
+            None => one::p_value(input.inquiry(), input.correct, input.trials),
         })
         .collect();
     let members = inputs.len() as u64;
@@ -128,7 +126,7 @@ pub fn room_trials(checked: &Checked, comparison: usize) -> Vec<RoomTrial> {
 }
 
 fn room_of(checked: &Checked, opening: &Opening, comparison: usize) -> Option<RoomResult> {
-    room::test(opening.terms.protocol, &room_trials(checked, comparison), opening.terms.alpha).ok()
+    room::test(opening.terms.inquiry(), &room_trials(checked, comparison), opening.terms.alpha).ok()
 }
 
 /// What is described, and never judged, of one listener's answers on a comparison.
@@ -158,7 +156,7 @@ impl Described {
 /// No answers yet, in the shape of [`Described::answers`].
 pub fn no_answers(protocol: Protocol) -> Vec<Vec<u64>> {
     let alternatives = Definition::of(protocol).alternatives.len();
-    let rows = if protocol == Protocol::Preference { 1 } else { alternatives };
+    let rows = if protocol.asks().has_right_answer() { alternatives } else { 1 };
     vec![vec![0; alternatives]; rows]
 }
 
@@ -166,7 +164,7 @@ pub fn no_answers(protocol: Protocol) -> Vec<Vec<u64>> {
 pub fn room_answers(protocol: Protocol, trials: &[RoomTrial]) -> Vec<Vec<u64>> {
     let mut answers = no_answers(protocol);
     for trial in trials {
-        let row = if protocol == Protocol::Preference { 0 } else { trial.right };
+        let row = if protocol.asks().has_right_answer() { trial.right } else { 0 };
         let Some(cells) = answers.get_mut(row) else { continue };
         for (cell, votes) in cells.iter_mut().zip(&trial.votes) {
             *cell += u64::from(*votes);

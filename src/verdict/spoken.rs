@@ -7,7 +7,8 @@ use super::findings::{ComparisonResult, ControlResult, ListenerResult, Words};
 use super::{self as verdict, Controls, Finding, Rule, Tally, Together, VerdictInput};
 use crate::evidence::{Basis, Evidence};
 use crate::session::{Session, Stopping};
-use crate::stats::{Protocol, StatsError, binomial};
+use crate::stats::protocol::{Asks, Side};
+use crate::stats::{StatsError, binomial};
 
 fn tally((correct, trials): (u64, u64)) -> Tally {
     Tally { correct, trials }
@@ -35,6 +36,8 @@ pub(super) fn words(
         side_a: comparison.a.clone(),
         side_b: comparison.b.clone(),
         attribute: session.attribute.clone(),
+        sides: session.inquiry().sides,
+        more: if session.attribute_side_b { Side::B } else { Side::A },
         ..VerdictInput::new(session.protocol, correct, trials, session.alpha)
     };
     let all = |positive: bool| {
@@ -141,7 +144,10 @@ fn one_by_one(session: &Session, comparison: &ComparisonResult) -> Option<String
     } else {
         ""
     };
-    let what = if session.protocol == Protocol::Preference { "show a preference" } else { "stand out" };
+    let what = match session.protocol.asks() {
+        Asks::Preference => "show a preference",
+        Asks::Difference | Asks::Attribute => "stand out",
+    };
     let what = if passed.len() == 1 {
         what.replace("show", "shows").replace("stand", "stands")
     } else {
@@ -226,6 +232,7 @@ fn finding_name(finding: Finding) -> &'static str {
         Finding::StoppedEarly => "stopped-early",
         Finding::RigSuspect => "rig-suspect",
         Finding::Difference => "difference",
+        Finding::BelowGuessing => "below-guessing",
         Finding::NotShown => "not-shown",
         Finding::ControlsMissed => "controls-missed",
         Finding::Excluded => "excluded",

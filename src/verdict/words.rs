@@ -1,10 +1,11 @@
 //! The sentences themselves.
 
-use super::{Finding, Rule, VerdictInput, controls_missed, rig_suspect};
-use crate::stats::one::Analysis;
-use crate::stats::psychometric::proportion_of_discriminators;
+use super::{Finding, Rule, Tally, VerdictInput, controls_missed, rig_suspect};
+use crate::stats::one::{Analysis, Estimate};
+use crate::stats::protocol::{Asks, Side, Sides};
+use crate::stats::psychometric::{self, proportion_of_discriminators};
 use crate::stats::sequential::SequentialTest;
-use crate::stats::{Protocol, StatsError, binomial, one};
+use crate::stats::{StatsError, binomial, one};
 
 /// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %".
 pub fn percent(proportion: f64) -> String {
@@ -77,42 +78,52 @@ pub(super) fn sides(input: &VerdictInput) -> String {
     format!("{} and {}", input.side_a, input.side_b)
 }
 
+/// "12 of 16 right", "12 of 16 for braid".
 fn score(input: &VerdictInput) -> String {
-    match input.protocol {
-        Protocol::Preference => {
-            let (side, votes) = preferred(input);
-            format!("{votes} of {} for {side}", input.trials)
-        }
-        _ => format!("{} of {} right", input.correct, input.trials),
+    if input.inquiry().two_sided() {
+        let (side, votes) = leading(input);
+        format!("{votes} of {} for {}", input.trials, input.compared().name(side))
+    } else {
+        format!("{} of {} {}", input.correct, input.trials, input.inquiry().counted(&input.compared()))
     }
 }
 
-/// The side with more answers, and how many.
-fn preferred(input: &VerdictInput) -> (&str, u64) {
+/// The side with more answers in a two-sided test, and how many.
+fn leading(input: &VerdictInput) -> (Side, u64) {
     let other = input.trials - input.correct;
-    if other > input.correct { (&input.side_a, other) } else { (&input.side_b, input.correct) }
+    if other > input.correct { (Side::A, other) } else { (Side::B, input.correct) }
+}
+
+/// The side that a shown difference is about.
+fn found_side(input: &VerdictInput) -> Side {
+    if input.inquiry().two_sided() { leading(input).0 } else { input.more }
 }
 
 /// How often chance does it.
 fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
-    match input.protocol {
-        Protocol::Preference => {
-            format!("without any preference, a split at least as uneven comes up {}", risk(analysis.p_value))
+    let often = risk(analysis.p_value);
+    if input.room.is_some() {
+        return format!("with another draw the same votes do at least as well {often}");
+    }
+    match (input.protocol.asks(), input.sides) {
+        (Asks::Preference, _) => {
+            format!("without any preference, a split at least as uneven comes up {often}")
         }
-        _ if input.room.is_some() => {
-            format!("with another draw the same votes do at least as well {}", risk(analysis.p_value))
+        (Asks::Attribute, Sides::Two) => format!("pure guessing gives a split at least as uneven {often}"),
+        (Asks::Attribute, Sides::One) | (Asks::Difference, _) => {
+            format!("pure guessing does at least as well {often}")
         }
-        _ => format!("pure guessing does at least as well {}", risk(analysis.p_value)),
     }
 }
 
+/// What is sought, as a noun with its article.
 fn claim(input: &VerdictInput) -> String {
-    match (input.protocol, &input.attribute) {
-        (Protocol::Preference, _) => format!("a preference between {}", sides(input)),
-        (Protocol::TwoAfc, Some(attribute)) => {
-            format!("a difference between {} (which is {attribute}?)", sides(input))
+    match (input.protocol.asks(), &input.attribute) {
+        (Asks::Preference, _) => format!("a preference between {}", sides(input)),
+        (Asks::Attribute, Some(attribute)) => {
+            format!("a difference between {} in being {attribute}", sides(input))
         }
-        _ => format!("a difference between {}", sides(input)),
+        (Asks::Attribute, None) | (Asks::Difference, _) => format!("a difference between {}", sides(input)),
     }
 }
 
@@ -154,24 +165,45 @@ pub(super) fn headline(
              answer away, so this does not count as {claim}.",
             input.controls.identical.correct, input.controls.identical.trials
         ),
-        Finding::Difference => match input.protocol {
-            Protocol::Preference => {
-                format!("{score}: {} was preferred to the other; {luck}.", preferred(input).0)
-            }
-            _ if test.is_some() => {
+        Finding::Difference => {
+            let found = input.inquiry().found(&input.compared(), found_side(input));
+            if test.is_some() {
                 format!(
-                    "{score}: {claim} was heard. The sequential test agreed on beforehand has reached its upper line."
+                    "{score}: {found}. The sequential test agreed on beforehand has reached its upper line."
                 )
+            } else {
+                format!("{score}: {found}; {luck}.")
             }
-            _ => format!("{score}: {claim} was heard; {luck}."),
-        },
+        }
+        Finding::BelowGuessing => {
+            let far = format!(
+                "a guesser is as far from what chance gives, to either side, {} (two-sided p {})",
+                risk(analysis.two_sided_p_value),
+                p_text(analysis.two_sided_p_value)
+            );
+            match input.protocol.asks() {
+                Asks::Attribute => format!(
+                    "{score}: the answers point the other way. {} was heard as {}, against the claim that {}; {far}.",
+                    input.compared().name(input.more.other()),
+                    input.attribute.as_deref().unwrap_or("more pronounced"),
+                    input.inquiry().claim(&input.compared())
+                ),
+                Asks::Difference | Asks::Preference => format!(
+                    "{score}: fewer than guessing gives. Either the difference was heard and answered the other way round, \
+                     or answers were mixed up; {far}. It shows neither {claim} nor that there is none."
+                ),
+            }
+        }
         Finding::NotShown => {
             let family = if analysis.significant && !significant {
                 "; by itself that would do, but not as one of several"
             } else {
                 needed.as_str()
             };
-            let word = if input.protocol == Protocol::Preference { "shown" } else { "heard beyond chance" };
+            let word = match input.protocol.asks() {
+                Asks::Preference => "shown",
+                Asks::Difference | Asks::Attribute => "heard beyond chance",
+            };
             format!("{score}: {} was {word}; {luck}{family}.", negated(&claim))
         }
         Finding::ControlsMissed => format!(
@@ -231,7 +263,11 @@ pub(super) fn limits(
         );
     } else if finding == Finding::Difference {
         limits.push(difference_limit(input, analysis));
-    } else if finding != Finding::RigSuspect {
+    } else if finding == Finding::Excluded || finding == Finding::Undecided {
+        if let Some(test) = test {
+            limits.push(excluded_by_rule(input, &test));
+        }
+    } else if finding != Finding::RigSuspect && finding != Finding::BelowGuessing {
         limits.push(exclusion(input, analysis));
     }
     if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
@@ -243,12 +279,15 @@ pub(super) fn limits(
         let guess = test.exact(test.chance)?;
         let hears = test.exact(test.proportion)?;
         limits.push(format!(
-            "The sequential test, computed exactly with its limit of {}, says \"a difference\" to a guesser in {} of \
-             sittings and \"no difference\" to someone right in {} of trials in {}.",
+            "The sequential test, computed exactly with its limit of {}: it says \"a difference\" to a guesser in {} of \
+             sittings. It misses someone who is right in {} of trials in {} of sittings: \"no difference\" in {}, \
+             undecided in {}.",
             count(test.most_trials, "trial"),
             percent(guess.difference),
             percent(test.proportion),
-            percent(hears.no_difference)
+            percent(hears.no_difference + hears.undecided),
+            percent(hears.no_difference),
+            percent(hears.undecided)
         ));
     }
     if let Some(together) = input.together
@@ -280,53 +319,93 @@ fn scope(input: &VerdictInput) -> String {
 }
 
 fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
-    match input.protocol {
-        Protocol::Preference => format!(
-            "How strong the preference is: {} of answers for {}, somewhere between {} and {} (95 % interval).",
-            percent(analysis.proportion),
-            input.side_b,
-            percent(analysis.interval.lower),
-            percent(analysis.interval.upper)
-        ),
-        _ => format!(
-            "How large it is: heard in about {} of trials, and with 95 % confidence in at least {}; the other right answers \
-             are guesses. That it was heard does not say that it matters or which one is better.",
-            percent(analysis.discriminators.estimate),
-            percent(analysis.discriminators_at_least)
-        ),
+    if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
+        let what = match input.protocol.asks() {
+            Asks::Preference => "How strong the preference is",
+            Asks::Attribute | Asks::Difference => "How large it is",
+        };
+        return format!("{what}: {}.", lead_words(input, lead));
     }
+    format!(
+        "How large it is: heard in about {} of trials, and with 95 % confidence (one-sided) in at least {}; the other \
+         right answers are guesses. That it was heard does not say that it matters or which one is better.",
+        percent(analysis.discriminators.estimate),
+        percent(analysis.discriminators_at_least)
+    )
+}
+
+/// Shares of both sides, and the lead of the one with more answers with its interval.
+fn lead_words(input: &VerdictInput, lead: Estimate) -> String {
+    let (side, votes) = leading(input);
+    // The lead of side B is counted; that of side A is its mirror image.
+    let of_side = match side {
+        Side::B => lead,
+        Side::A => Estimate { estimate: -lead.estimate, lower: -lead.upper, upper: -lead.lower },
+    };
+    let share = votes as f64 / input.trials as f64;
+    let name = |side| input.compared().name(side);
+    format!(
+        "{} of answers for {}, {} for {}; a lead of {} of all answers, somewhere between {} and {} (95 % interval, \
+         two-sided{})",
+        percent(share),
+        name(side),
+        percent(1.0 - share),
+        name(side.other()),
+        percent(of_side.estimate),
+        signed_percent(of_side.lower),
+        signed_percent(of_side.upper),
+        if of_side.lower < 0.0 { "; below 0 means that the other side leads" } else { "" }
+    )
+}
+
+/// A percentage that may be negative.
+fn signed_percent(share: f64) -> String {
+    if share < 0.0 { format!("\u{2212}{}", percent(-share)) } else { percent(share) }
 }
 
 fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
-    match input.protocol {
-        Protocol::Preference => format!(
-            "This does not prove that there is none: a long-run share for {} between {} and {} agrees with these answers \
-             (95 % interval).",
-            input.side_b,
-            percent(analysis.interval.lower),
-            percent(analysis.interval.upper)
-        ),
-        _ if analysis.discriminators_at_most >= 1.0 => {
-            "This does not prove that there is none: these answers exclude nothing.".to_string()
+    if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
+        return format!("This does not prove that there is none: {}.", lead_words(input, lead));
+    }
+    if analysis.discriminators_at_most >= 1.0 {
+        return "This does not prove that there is none: these answers exclude nothing.".to_string();
+    }
+    if analysis.discriminators_at_most <= 0.0 {
+        return "The score is lower than guessing usually gives. That proves nothing by itself; if it happens again, look \
+                for a mix-up of the answers."
+            .to_string();
+    }
+    format!(
+        "This does not prove that there is none. What it excludes, with 95 % confidence (one-sided): that the difference \
+         is heard in more than {} of trials (d-prime above {:.2}).",
+        percent(analysis.discriminators_at_most),
+        analysis.d_prime_at_most
+    )
+}
+
+/// What the answers exclude where they chose themselves when to stop.
+fn excluded_by_rule(input: &VerdictInput, test: &SequentialTest) -> String {
+    match test.at_most(input.correct, input.trials, 0.95) {
+        Ok(at_most) if at_most < 1.0 => {
+            let share = psychometric::discriminators(input.protocol, at_most);
+            if share <= 0.0 {
+                return "The score is lower than guessing usually gives: look for a mix-up of the answers."
+                    .to_string();
+            }
+            format!(
+                "What it excludes, with 95 % confidence (one-sided, the rule for stopping included): that the difference is \
+                 heard in more than {} of trials.",
+                percent(share)
+            )
         }
-        _ if analysis.discriminators_at_most <= 0.0 => {
-            "The score is lower than guessing usually gives. That proves \
-             nothing by itself; if it happens again, look for a mix-up of the answers."
-                .to_string()
-        }
-        _ => format!(
-            "This does not prove that there is none. What it excludes, with 95 % confidence: that the difference is heard in \
-             more than {} of trials (d-prime above {:.2}).",
-            percent(analysis.discriminators_at_most),
-            analysis.d_prime_at_most
-        ),
+        _ => "These answers exclude nothing.".to_string(),
     }
 }
 
 /// What the planned test could have found.
 fn power(input: &VerdictInput) -> String {
     let trials = input.trials;
-    let Some(critical) = one::critical(input.protocol, trials, input.alpha) else {
+    let Some(critical) = one::critical(input.inquiry(), trials, input.alpha) else {
         return format!(
             "With {} and a risk of {} no score could have shown anything: plan more trials.",
             count(trials, "trial"),
@@ -335,18 +414,17 @@ fn power(input: &VerdictInput) -> String {
     };
     let at = |share: f64| {
         let p = proportion_of_discriminators(input.protocol, share);
-        let other = if input.protocol == Protocol::Preference {
-            binomial::lower(trials - critical, trials, p)
-        } else {
-            0.0
-        };
+        let other =
+            if input.inquiry().two_sided() { binomial::lower(trials - critical, trials, p) } else { 0.0 };
         binomial::upper(critical, trials, p) + other
     };
     let (strong, weak) = (at(0.5), at(0.25));
-    let what = if input.protocol == Protocol::Preference {
-        ("a preference of three to one", "one of five to three")
-    } else {
-        ("a difference heard in every second trial", "one heard in every fourth trial")
+    let what = match (input.protocol.asks(), input.sides) {
+        (Asks::Preference, _) => ("a preference of three to one", "one of five to three"),
+        (Asks::Attribute, Sides::Two) => ("a split of three to one", "one of five to three"),
+        (Asks::Attribute, Sides::One) | (Asks::Difference, _) => {
+            ("a difference heard in every second trial", "one heard in every fourth trial")
+        }
     };
     let advice =
         if strong < 0.8 { " Small differences need more trials: see `earwitness plan`." } else { "" };
@@ -359,14 +437,38 @@ fn power(input: &VerdictInput) -> String {
     )
 }
 
+/// What controls say where nobody is right or wrong: whether one listener chose consistently.
+fn consistency(input: &VerdictInput) -> Vec<String> {
+    let Tally { correct, trials } = input.controls.positive;
+    if trials == 0 {
+        return vec![
+            "There were no audible controls, so nothing shows that a real difference would have been noticed.".to_string(),
+        ];
+    }
+    let p = binomial::two_sided_half(correct, trials);
+    let what = if binomial::at_most(p, input.alpha) {
+        "so steady a choice shows that the change was noticed"
+    } else {
+        "this does not show that even so large a change was noticed; opposite tastes cancel where several listeners count"
+    };
+    vec![format!(
+        "Audible controls: the altered side was chosen {correct} of {trials} times. Nobody is right or wrong there; {what} \
+         (two-sided p {}).",
+        p_text(p)
+    )]
+}
+
 fn controls(input: &VerdictInput) -> Vec<String> {
+    if !input.protocol.asks().has_right_answer() {
+        return consistency(input);
+    }
     let mut lines = Vec::new();
     let (positive, identical) = (input.controls.positive, input.controls.identical);
     if positive.trials == 0 {
         lines.push(
             "There were no audible controls, so nothing shows that a real difference would have come through.".to_string(),
         );
-    } else if controls_missed(positive) {
+    } else if controls_missed(input.protocol, positive) {
         lines.push(format!(
             "Audible controls were missed: {} of {} right. Check level, headphones and the room, and train first.",
             positive.correct, positive.trials

@@ -20,7 +20,7 @@ fn spoiled(piece: &str, by: &str) -> (SessionError, usize) {
 
 #[test]
 fn each_mistake_is_named_with_its_remedy() {
-    let cases: [(&str, &str, &[&str]); 27] = [
+    let cases: [(&str, &str, &[&str]); 40] = [
         ("protocol = \"abx\"", "protocol = \"abxx\"", &["protocol", "abxx", "did you mean `abx`"]),
         ("protocol = \"abx\"", "protocol = 3", &["protocol", "the number 3", "a text in quotes"]),
         ("trials = 16", "trials = 0", &["trials", "0", "1 to 1000"]),
@@ -48,6 +48,68 @@ fn each_mistake_is_named_with_its_remedy() {
             "protocol = \"preference\"\nqualification = { trials = 3, correct = 2 }\n\
              controls = [{ kind = \"level\", amount = \"1 dB\", trials = 2 }]",
             &["qualification", "preference", "remove the qualification"],
+        ),
+        ("trials = 16", "trials = 16\nheard_at_least = \"0.2 s\"", &["heard_at_least", "0.2", "1 to 30 s"]),
+        ("trials = 16", "trials = 16\nsides = \"two\"", &["sides", "two-afc"]),
+        (
+            "trials = 16",
+            "trials = 4\nstopping = { kind = \"sequential\", proportion = 0.75 }",
+            &["stopping", "always right", "8 or more"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"preference\"\nstopping = { kind = \"sequential\", proportion = 0.75 }",
+            &["two-sided", "remove `stopping`"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"brighter than the other one\"\nattribute_side = \"a\"",
+            &["attribute", "one or two words"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"brighter\"",
+            &["attribute_side", "sides = \"two\""],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"brighter\"\nsides = \"two\"\nattribute_side = \"a\"",
+            &["no side is claimed"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"brighter\"\nattribute_side = \"a\"\n\
+             controls = [{ kind = \"level\", amount = \"3 dB\", trials = 2 }]",
+            &["level control has no right answer", "kind = \"tilt\""],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"louder\"\nattribute_side = \"a\"\n\
+             controls = [{ kind = \"level\", amount = \"-6 dB\", trials = 2, more = \"b\" }]",
+            &["more", "-6 dB", "side A"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"wider\"\nattribute_side = \"a\"\n\
+             controls = [{ kind = \"head-movement\", amount = \"10 cm\", trials = 2 }]",
+            &["more", "wider", "altered"],
+        ),
+        (
+            "trials = 16",
+            "trials = 16\ncontrols = [{ kind = \"level\", amount = \"1 dB\", trials = 2, more = \"b\" }]",
+            &["more", "two-afc"],
+        ),
+        (
+            "protocol = \"abx\"",
+            "protocol = \"preference\"\nwager = { claimant = \"I\", skeptic = \"J\", claim = \"c\", claimant_wins = \"w\", \
+             skeptic_wins = \"s\" }",
+            &["wager", "cable"],
+        ),
+        (
+            "trials = 16",
+            "trials = 16\nwager = { claimant = \"I\", skeptic = \"J\", claim = \"c\", claimant_wins = \"w\", skeptic_wins = \
+             \"s\", cable = \"thin\" }",
+            &["cable", "preference", "remove it"],
         ),
         ("resistance = \"8 ohm\"", "resistance = 8", &["loudspeaker.resistance", "ohm"]),
         ("resistance = \"8 ohm\"", "resistance = \"8 volt\"", &["loudspeaker.resistance", "volt", "ohm"]),

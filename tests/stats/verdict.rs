@@ -1,6 +1,7 @@
 //! The sentences, word for word where they matter.
 
 use earwitness::stats::Protocol;
+use earwitness::stats::protocol::{Asks, Side, Sides};
 use earwitness::verdict::{Finding, Rule, Tally, Together, VerdictInput, count, percent, risk, sentence};
 
 fn abx(correct: u64) -> VerdictInput {
@@ -21,7 +22,8 @@ fn a_difference_and_none() {
          94 tests."
     );
     assert!(
-        heard.limits[0].contains("in about 62.5 % of trials, and with 95 % confidence in at least"),
+        heard.limits[0]
+            .contains("in about 62.5 % of trials, and with 95 % confidence (one-sided) in at least"),
         "{:?}",
         heard.limits
     );
@@ -128,6 +130,93 @@ fn preference_names_the_side_and_small_tests_admit_it() {
     assert!(tiny.headline.contains("not even a perfect score"), "{}", tiny.headline);
     assert!(sentence(&VerdictInput::new(Protocol::Abx, 0, 0, 0.05)).expect("counts").analysis.is_none());
     assert!(sentence(&VerdictInput::new(Protocol::Abx, 3, 2, 0.05)).is_err());
+}
+
+fn bright(correct: u64, trials: u64, sides: Sides) -> VerdictInput {
+    VerdictInput {
+        side_a: "thin".into(),
+        side_b: "thick".into(),
+        attribute: Some("brighter".into()),
+        more: if sides == Sides::One { Side::A } else { Side::B },
+        sides,
+        ..VerdictInput::new(Protocol::TwoAfc, correct, trials, 0.05)
+    }
+}
+
+#[test]
+fn a_claim_the_wrong_way_round_is_a_difference_against_it() {
+    // None of 8: a guesser is as far from 4 of 8 in 2/256 of tests.
+    let found = sentence(&bright(0, 8, Sides::One)).expect("counts");
+    assert_eq!(found.finding, Finding::BelowGuessing);
+    assert_eq!(
+        found.headline,
+        "0 of 8 right: the answers point the other way. thick was heard as brighter, against the claim that thin is \
+         brighter than thick; a guesser is as far from what chance gives, to either side, about once in 128 tests \
+         (two-sided p 0.008)."
+    );
+    let whole = format!("{} {:?}", found.headline, found.limits);
+    assert!(!whole.contains("excludes") && !whole.contains("no difference"), "{whole}");
+    // The claim itself, and a two-sided question: the finding names the cable.
+    let right = sentence(&bright(8, 8, Sides::One)).expect("counts");
+    assert!(right.headline.starts_with("8 of 8 right: thin was heard as brighter;"), "{}", right.headline);
+    let two = sentence(&bright(8, 8, Sides::Two)).expect("counts");
+    assert!(two.headline.starts_with("8 of 8 for thick: thick was heard as brighter;"), "{}", two.headline);
+    let two = sentence(&bright(0, 8, Sides::Two)).expect("counts");
+    assert!(two.headline.starts_with("8 of 8 for thin: thin was heard as brighter;"), "{}", two.headline);
+    assert!(two.limits[0].contains("a lead of 100 % of all answers"), "{:?}", two.limits);
+}
+
+#[test]
+fn a_score_far_below_guessing_shows_neither_a_difference_nor_none() {
+    for protocol in Protocol::ALL.into_iter().filter(|protocol| protocol.asks() == Asks::Difference) {
+        let found = sentence(&VerdictInput::new(protocol, 0, 16, 0.05)).expect("counts");
+        assert_eq!(found.finding, Finding::BelowGuessing, "{protocol}");
+        assert!(found.headline.contains("answered the other way round"), "{}", found.headline);
+        assert!(!format!("{:?}", found.limits).contains("excludes"), "{:?}", found.limits);
+    }
+    // 4 of 16 is no such score: P(X <= 4) is 2517/65536, more than 2.5 %.
+    assert_eq!(sentence(&abx(4)).expect("counts").finding, Finding::NotShown);
+    assert_eq!(sentence(&abx(3)).expect("counts").finding, Finding::BelowGuessing);
+}
+
+#[test]
+fn a_preference_has_shares_and_a_lead_and_nobody_misses_its_controls() {
+    let mut input = VerdictInput {
+        side_a: "flex".into(),
+        side_b: "braid".into(),
+        ..VerdictInput::new(Protocol::Preference, 3, 16, 0.05)
+    };
+    input.controls.positive = Tally { correct: 0, trials: 6 };
+    let found = sentence(&input).expect("counts");
+    assert_eq!(found.finding, Finding::Difference);
+    // Clopper-Pearson of 13 of 16 is 0.5435 to 0.9595 (scipy 1.17: binomtest(13, 16).proportion_ci()), the lead twice that less 1.
+    assert_eq!(
+        found.limits[0],
+        "How strong the preference is: 81.2 % of answers for flex, 18.8 % for braid; a lead of 62.5 % of all answers, \
+         somewhere between 8.7 % and 91.9 % (95 % interval, two-sided)."
+    );
+    let all = format!("{} {:?}", found.headline, found.limits);
+    for wrong in ["right of", "missed", "d-prime", "guess"] {
+        assert!(!all.contains(wrong), "{wrong} in {all}");
+    }
+    assert!(
+        all.contains("the altered side was chosen 0 of 6 times") && all.contains("the change was noticed")
+    );
+    input.correct = 8;
+    let none = sentence(&input).expect("counts");
+    assert_eq!(none.finding, Finding::NotShown);
+    assert!(none.limits[0].contains("below 0 means that the other side leads"), "{:?}", none.limits);
+}
+
+#[test]
+fn a_sequential_rule_says_how_it_misses_and_excludes_with_the_rule_in_mind() {
+    let rule = Rule::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.75 };
+    let input = VerdictInput { rule, trials: 9, planned_trials: 24, ..abx(2) };
+    let found = sentence(&input).expect("counts");
+    assert_eq!(found.finding, Finding::Excluded);
+    assert!(found.limits[0].contains("the rule for stopping included"), "{:?}", found.limits);
+    let misses = found.limits.iter().find(|limit| limit.contains("It misses someone")).expect("said");
+    assert!(misses.contains("\"no difference\" in") && misses.contains("undecided in"), "{misses}");
 }
 
 #[test]

@@ -7,13 +7,14 @@ use crate::stats::{Protocol, one};
 use crate::trial::schedule::Subject;
 use crate::trial::{Ballot, Part};
 use crate::verdict;
+use std::cmp::Ordering;
 
 impl Judged<'_> {
     /// The best scores, and how many of them luck alone would give.
     pub(super) fn podium(&self, seats: &Seats, results: &[SeatResult]) -> Vec<String> {
         let protocol = self.terms().protocol;
-        if protocol == Protocol::Preference {
-            return vec!["A preference has no winners: nobody is right or wrong.".to_owned()];
+        if self.terms().inquiry().two_sided() {
+            return vec!["There is no podium: nobody is right or wrong in this test.".to_owned()];
         }
         let mut ranked: Vec<(&SeatResult, f64)> = results
             .iter()
@@ -21,7 +22,7 @@ impl Judged<'_> {
             .map(|seat| (seat, one::p_value(protocol, seat.total.correct, seat.total.trials)))
             .collect();
         ranked.sort_by(|(left, l), (right, r)| {
-            l.total_cmp(r).then(right.total.correct.cmp(&left.total.correct)).then(left.seat.cmp(&right.seat))
+            better((*l, left.total.correct), (*r, right.total.correct)).then(left.seat.cmp(&right.seat))
         });
         let Some(&(_, best)) = ranked.first() else {
             return vec!["Nobody voted: there is no podium.".to_owned()];
@@ -30,9 +31,10 @@ impl Judged<'_> {
         let mut place = 0;
         let mut before = None;
         for (index, (seat, p)) in ranked.iter().enumerate() {
-            if before != Some(p.to_bits()) {
+            let score = (*p, seat.total.correct);
+            if before.is_none_or(|before| better(before, score).is_ne()) {
                 place = index + 1;
-                before = Some(p.to_bits());
+                before = Some(score);
             }
             if place > 3 || lines.len() >= 10 {
                 break;
@@ -94,7 +96,7 @@ impl Judged<'_> {
                     .collect()
             })
             .collect();
-        match room::best_of_room(self.terms().protocol, &votes, best) {
+        match room::best_of_room(self.terms().inquiry(), &votes, best) {
             Ok(found) if found.standard_error > 0.0 => format!(
                 "With the votes as they were cast, {} of {} sampled draws would have let somebody here do as well \
                  (standard error {}).",
@@ -110,6 +112,14 @@ impl Judged<'_> {
             Err(error) => format!("How often draws alone do that is not known: {error}."),
         }
     }
+}
+
+/// Order of two scores, each its exact chance and its right answers: the smaller chance first, since cards of different
+/// length cannot be compared otherwise, and where that is equal the one with more right answers: 2 of 3 before 1 of 1.
+fn better((p, correct): (f64, u64), (other_p, other_correct): (f64, u64)) -> Ordering {
+    // Equal chances may differ by rounding.
+    let equal = (p - other_p).abs() <= 1e-9 * p.max(other_p);
+    if equal { other_correct.cmp(&correct) } else { p.total_cmp(&other_p) }
 }
 
 /// Probability that a guesser's p-value in so many trials is at most `limit`.
@@ -138,6 +148,17 @@ fn small(expected: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_card_with_one_answer_does_not_lead_a_fuller_one_of_the_same_chance() {
+        // Both have chance 1/2 in ABX: P(X >= 2 | 3) = 4/8.
+        let of = |correct, trials| (one::p_value(Protocol::Abx, correct, trials), correct);
+        assert_eq!(better(of(2, 3), of(1, 1)), Ordering::Less);
+        assert_eq!(better(of(1, 1), of(2, 3)), Ordering::Greater);
+        assert_eq!(better(of(2, 3), of(2, 3)), Ordering::Equal);
+        // 5 of 5 (1/32) is harder by guessing than 7 of 10 (176/1024).
+        assert_eq!(better(of(5, 5), of(7, 10)), Ordering::Less);
+    }
 
     #[test]
     fn risks_of_passing_are_binomial_tails() {

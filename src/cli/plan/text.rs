@@ -7,6 +7,7 @@ use super::{Panel, Sequential};
 use crate::stats::Protocol;
 use crate::stats::panel_power::PanelRow;
 use crate::stats::power::{Design, Plan, Risks};
+use crate::stats::protocol::{Asks, Sides};
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
 use crate::verdict::{count, percent};
@@ -14,10 +15,12 @@ use crate::verdict::{count, percent};
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
 fn effect(design: &Design) -> String {
     let (d, share) = design.effect();
-    match design.protocol {
-        Protocol::Preference => format!("one side preferred in {} of answers", percent(design.proportion)),
+    let share_of_one_side = percent(design.proportion);
+    match (design.protocol.asks(), design.sides) {
+        (Asks::Preference, _) => format!("one side preferred in {share_of_one_side} of answers"),
+        (Asks::Attribute, Sides::Two) => format!("one side named in {share_of_one_side} of answers"),
         _ if design.proportion >= 1.0 => "right in every trial".to_string(),
-        _ => format!(
+        (Asks::Attribute | Asks::Difference, _) => format!(
             "right in {} of trials (heard in {}, the others guessed; d-prime {d:.2})",
             percent(design.proportion),
             percent(share)
@@ -184,6 +187,19 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
             exact.expected_trials
         )?;
     }
+    let missed = 1.0 - plan.hearing.difference;
+    writeln!(
+        out,
+        "It misses such a listener in {} of sittings: \"no difference\" in {}, undecided in {}.{}",
+        percent(missed),
+        percent(plan.hearing.no_difference),
+        percent(plan.hearing.undecided),
+        if missed > 2.0 * test.beta {
+            " That is more than twice the agreed risk, because the largest number of trials comes too soon: give more."
+        } else {
+            ""
+        }
+    )?;
     writeln!(out)?;
     writeln!(out, "{:>8} {:>22} {:>22}", "trials", "no difference, at most", "difference, at least")?;
     for trials in 1..=test.most_trials.min(40) {

@@ -315,7 +315,7 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
         writeln!(
             out,
             "  Beta-binomial{}: mean {:.3}{}, over-dispersion {:.3}{}, likelihood ratio p {}.",
-            if group.protocol == Protocol::Preference { "" } else { " with chance correction" },
+            if group.protocol.asks().has_right_answer() { " with chance correction" } else { "" },
             fit.mu,
             error(fit.mu_standard_error),
             fit.gamma,

@@ -4,6 +4,7 @@ use std::io::Write;
 
 use super::super::Failure;
 use crate::stats::one::{Analysis, DPrime, Extreme};
+use crate::stats::protocol::Sides;
 use crate::stats::psychometric::Model;
 use crate::stats::similarity::Similarity;
 use crate::verdict::{Verdict, count, percent};
@@ -28,8 +29,7 @@ fn d_prime(d: &DPrime) -> String {
         Some(Extreme::NoneRight) => {
             format!("below {upper:.2}; no lower limit (about {value:.2} as a stand-in)")
         }
-        Some(Extreme::AtOrBelowChance) => format!("0, at most {upper:.2}"),
-        None => format!("{value:.2}, {lower:.2} to {upper:.2}"),
+        Some(Extreme::AtOrBelowChance) | None => format!("{value:.2}, {lower:.2} to {upper:.2} (two-sided)"),
     }
 }
 
@@ -82,12 +82,33 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
             format!("{} to {}", percent(interval.lower), percent(interval.upper)),
         )?;
     }
-    let share = analysis.discriminators;
-    if analysis.protocol != crate::stats::Protocol::Preference {
+    if analysis.below_guessing {
+        line(
+            "two-sided p-value",
+            format!("{}: so low a score disagrees with guessing", p_value(analysis.two_sided_p_value)),
+        )?;
+    }
+    if let Some(lead) = analysis.lead.filter(|_| analysis.sides == Sides::Two || analysis.below_guessing) {
+        let whose = match analysis.sides {
+            Sides::Two => "lead of side B",
+            Sides::One => "lead of the claimed side",
+        };
+        let share = |share: f64| format!("{:+.1} %", 100.0 * share);
+        line(
+            whose,
+            format!(
+                "{} of answers, {} to {} (two-sided)",
+                share(lead.estimate),
+                share(lead.lower),
+                share(lead.upper)
+            ),
+        )?;
+    } else {
+        let share = analysis.discriminators;
         line(
             "heard in",
             format!(
-                "{} of trials, {} to {}; at most {}",
+                "{} of trials, {} to {} (two-sided); at most {} (one-sided)",
                 percent(share.estimate),
                 percent(share.lower),
                 percent(share.upper),
@@ -95,11 +116,12 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
             ),
         )?;
     }
-    if analysis.protocol != crate::stats::Protocol::Preference && share.upper <= 0.0 {
+    if !analysis.protocol.asks().has_right_answer() {
         line(
-            "",
-            "so low a score does not even agree with guessing: look for a mix-up of the answers".to_string(),
+            "Bayes factor",
+            format!("{} against no preference (prior: {})", factor(analysis), analysis.bayes_prior),
         )?;
+        return Ok(());
     }
     line("d-prime", format!("{} ({})", d_prime(&analysis.d_prime), model(analysis.d_prime.model)))?;
     if let Some(other) = &analysis.d_prime_independent_observation
@@ -107,8 +129,8 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
     {
         line("", format!("{} ({})", d_prime(other), model(other.model)))?;
     }
-    if analysis.d_prime.extreme.is_none() && analysis.protocol != crate::stats::Protocol::Preference {
-        line("", format!("with {level} confidence, one-sided, at most {:.2}", analysis.d_prime_at_most))?;
+    if analysis.d_prime.extreme != Some(Extreme::AllRight) && analysis.sides == Sides::One {
+        line("", format!("at most {:.2} with {level} confidence (one-sided)", analysis.d_prime_at_most))?;
     }
     line("Bayes factor", format!("{} against guessing (prior: {})", factor(analysis), analysis.bayes_prior))?;
     Ok(())
@@ -126,7 +148,13 @@ fn factor(analysis: &Analysis) -> String {
 pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), Failure> {
     let (limit, risk) = (percent(found.limit), percent(found.beta));
     writeln!(out)?;
-    if found.below_chance {
+    if found.below_guessing {
+        writeln!(
+            out,
+            "\"Heard in at most {limit} of trials\": not supported, because so low a score disagrees with guessing: \
+             something was heard and answered the other way round, or answers were mixed up."
+        )?;
+    } else if found.below_chance {
         writeln!(
             out,
             "\"Heard in at most {limit} of trials\": no conclusion, because the score is below what guessing gives on \

@@ -19,7 +19,7 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
     let definition = Definition::of(session.protocol);
     let sequential = match session.stopping {
         Stopping::Sequential { alpha, beta, proportion } => {
-            SequentialTest::new(session.protocol, alpha, beta, proportion, u64::from(session.trials))
+            SequentialTest::new(session.inquiry(), alpha, beta, proportion, u64::from(session.trials))
                 .and_then(|test| {
                     Ok(SequentialFacts {
                         alpha,
@@ -44,7 +44,7 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
         .into_iter()
         .filter_map(|discriminators| {
             let design =
-                Design::new(session.protocol, session.alpha, Effect::Discriminators(discriminators)).ok()?;
+                Design::new(session.inquiry(), session.alpha, Effect::Discriminators(discriminators)).ok()?;
             let risks = design.risks(u64::from(session.trials)).ok()?;
             Some(DesignFacts { discriminators, proportion: design.proportion, risks })
         })
@@ -92,12 +92,12 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
         }),
         figures: match session.stopping {
             Stopping::AllTrials => {
-                power_figure::over_effect(session.protocol, session.alpha, u64::from(session.trials))
+                power_figure::over_effect(session.inquiry(), session.alpha, u64::from(session.trials))
             }
             Stopping::Sequential { alpha, beta, proportion } => {
                 let most = u64::from(session.trials);
-                SequentialTest::new(session.protocol, alpha, beta, proportion, most)
-                    .and_then(|test| power_figure::of_sequential(session.protocol, &test))
+                SequentialTest::new(session.inquiry(), alpha, beta, proportion, most)
+                    .and_then(|test| power_figure::of_sequential(session.inquiry(), &test))
             }
         }
         .into_iter()

@@ -49,7 +49,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
                 (figure(&picture))
             }
             (listeners(report, comparison))
-            (panel(protocol == Protocol::Preference, fixed.is_none(), comparison))
+            (panel(!protocol.asks().has_right_answer(), fixed.is_none(), comparison))
         }
     }
 }

@@ -92,10 +92,10 @@ impl Inquiry {
     }
 
     /// What a finding says in the past tense; `side` is the side that most answers were for, where answers have sides:
-    /// "the difference between flex and braid was heard", "braid was heard as brighter", "braid was preferred".
+    /// "a difference between flex and braid was heard", "braid was heard as brighter", "braid was preferred".
     pub fn found(self, compared: &Compared<'_>, side: Side) -> String {
         match self.protocol.asks() {
-            Asks::Difference => format!("the difference between {} and {} was heard", compared.a, compared.b),
+            Asks::Difference => format!("a difference between {} and {} was heard", compared.a, compared.b),
             Asks::Attribute => format!("{} was heard as {}", compared.name(side), compared.attribute()),
             Asks::Preference => format!("{} was preferred", compared.name(side)),
         }
@@ -126,7 +126,7 @@ mod tests {
         };
         let difference = (
             "flex and braid sound different".to_owned(),
-            "the difference between flex and braid was heard".to_owned(),
+            "a difference between flex and braid was heard".to_owned(),
             "right".to_owned(),
         );
         for protocol in Protocol::ALL {
