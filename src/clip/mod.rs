@@ -6,6 +6,7 @@
 mod compressed;
 pub mod dither;
 pub mod fade;
+pub mod limits;
 pub mod loudness;
 mod open;
 mod refusal;

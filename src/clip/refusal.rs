@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use super::ClipError;
+use super::limits::RATES_HZ;
 
 /// Rates in Hz that sound devices and programs run at.
 const USUAL_RATES: [u32; 19] = [
@@ -49,11 +50,13 @@ pub(super) fn check_ordinary(path: &Path) -> Result<(), ClipError> {
 
 /// Refuses rates and channel counts that are not played.
 pub(super) fn check_shape(path: &Path, rate_hz: u32, channels: usize) -> Result<(), ClipError> {
-    if !(8_000..=384_000).contains(&rate_hz) {
+    if !RATES_HZ.contains(&rate_hz) {
         return Err(refuse(
             path,
             &format!(
-                "a sample rate of {rate_hz} Hz is not allowed, 8000 to 384000 Hz are; export it at 44.1 or 48 kHz"
+                "a sample rate of {rate_hz} Hz is not allowed, {} to {} Hz are; export it at 44.1 or 48 kHz",
+                RATES_HZ.start(),
+                RATES_HZ.end()
             ),
         ));
     }

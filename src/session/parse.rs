@@ -10,16 +10,13 @@ use super::{
     Wager, electrical, session_file,
 };
 use crate::clip::ClipSource;
+use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
 use crate::stats::Protocol;
 use crate::stats::protocol::Side;
 use crate::units::Dimension;
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
 const LARGEST_FILE_BYTES: u64 = 4 * 1024 * 1024;
-/// Largest magnitude of a level or tilt control in dB: what is added to a signal stays bounded, for ears.
-const LARGEST_CONTROL_DECIBELS: f64 = 6.0;
-/// Longest sideways movement of a head-movement control in metres.
-const LONGEST_HEAD_MOVEMENT_METRES: f64 = 1.0;
 
 /// Loads the session at `path`, a file or a folder with a `session.toml`.
 pub fn load(path: &Path) -> Result<Session, SessionError> {
@@ -255,16 +252,19 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
                 return Err(clip.error_at("synth", not_among(&name, &names)));
             }
             let length_seconds = length.unwrap_or(10.0);
-            if length_seconds > 600.0 {
-                return Err(
-                    clip.error_at("length", format!("{length_seconds} s is longer than the longest, 600 s"))
-                );
+            if !SYNTHESISED_SECONDS.contains(&length_seconds) {
+                let (shortest, longest) = (SYNTHESISED_SECONDS.start(), SYNTHESISED_SECONDS.end());
+                return Err(clip.error_at(
+                    "length",
+                    format!("{length_seconds} s: a synthesised clip is {shortest} s to {longest} s long"),
+                ));
             }
             let rate = clip.quantity("rate", Dimension::Frequency)?.unwrap_or(48_000.0);
-            if !(8_000.0..=192_000.0).contains(&rate) || rate.fract() != 0.0 {
+            let (lowest, highest) = (f64::from(*RATES_HZ.start()), f64::from(*RATES_HZ.end()));
+            if !(lowest..=highest).contains(&rate) || rate.fract() != 0.0 {
                 return Err(clip.error_at(
                     "rate",
-                    format!("{rate} Hz is no sample rate; whole numbers from 8 kHz to 192 kHz are allowed"),
+                    format!("{rate} Hz is no sample rate; whole numbers from {lowest} Hz to {highest} Hz are allowed"),
                 ));
             }
             let seed = clip.whole("seed", 0, u64::from(u32::MAX))?.unwrap_or(1);
@@ -351,11 +351,11 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
             let amount = inner
                 .quantity("amount", Dimension::Level)?
                 .ok_or_else(|| inner.missing("amount", "\"1 dB\""))?;
-            if amount == 0.0 || amount.abs() > LARGEST_CONTROL_DECIBELS {
+            if amount == 0.0 || amount.abs() > CONTROL_DECIBELS {
                 return Err(inner.error_at(
                     "amount",
                     format!(
-                        "{amount} dB: a control adds something, and at most {LARGEST_CONTROL_DECIBELS} dB for the \
+                        "{amount} dB: a control adds something, and at most {CONTROL_DECIBELS} dB for the \
                          sake of ears; kind = \"identical\" is the control with nothing added"
                     ),
                 ));
@@ -369,10 +369,10 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
                 let metres = inner
                     .quantity("amount", Dimension::Length)?
                     .ok_or_else(|| inner.missing("amount", "\"10 cm\""))?;
-                if metres <= 0.0 || metres > LONGEST_HEAD_MOVEMENT_METRES {
+                if metres <= 0.0 || metres > HEAD_MOVEMENT_METRES {
                     return Err(inner.error_at(
                         "amount",
-                        format!("{metres} m: a head moves more than 0 and at most {LONGEST_HEAD_MOVEMENT_METRES} m"),
+                        format!("{metres} m: a head moves more than 0 and at most {HEAD_MOVEMENT_METRES} m"),
                     ));
                 }
                 ControlKind::HeadMovement { metres }

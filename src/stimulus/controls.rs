@@ -3,12 +3,9 @@
 use num_complex::Complex64;
 
 use super::StimulusError;
+use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES};
 use crate::session::{Control, ControlKind};
 
-/// Largest level step or tilt of a control in dB.
-pub const LARGEST_DECIBELS: f64 = 12.0;
-/// Largest head movement of a control in metres.
-pub const LARGEST_METRES: f64 = 0.5;
 /// Distance from the listener to each loudspeaker in metres, for the head movement.
 pub const LISTENING_DISTANCE_METRES: f64 = 2.5;
 /// Angle of each loudspeaker from straight ahead in degrees, for the head movement.
@@ -43,15 +40,15 @@ pub(super) fn effect(control: &Control, number: usize) -> Result<Effect, Stimulu
     match control.kind {
         ControlKind::Identical => Ok(Effect::Gain(1.0)),
         ControlKind::Level { decibels } => {
-            bounded(decibels, LARGEST_DECIBELS, "dB")?;
+            bounded(decibels, CONTROL_DECIBELS, "dB")?;
             Ok(Effect::Gain(10.0_f64.powf(decibels / 20.0)))
         }
         ControlKind::Tilt { decibels } => {
-            bounded(decibels, LARGEST_DECIBELS, "dB")?;
+            bounded(decibels, CONTROL_DECIBELS, "dB")?;
             Ok(Effect::Filter(control.kind))
         }
         ControlKind::HeadMovement { metres } => {
-            bounded(metres, LARGEST_METRES, "m")?;
+            bounded(metres, HEAD_MOVEMENT_METRES, "m")?;
             Ok(Effect::Filter(control.kind))
         }
     }
@@ -125,7 +122,7 @@ mod tests {
     #[test]
     fn amounts_are_bounded() {
         for kind in [
-            ControlKind::Level { decibels: 12.5 },
+            ControlKind::Level { decibels: 6.5 },
             ControlKind::Tilt { decibels: f64::NAN },
             ControlKind::HeadMovement { metres: 0.6 },
         ] {

@@ -1,5 +1,6 @@
 //! Tests of the club night.
 
+mod alike;
 mod blindness;
 mod browser;
 mod evening;

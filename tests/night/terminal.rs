@@ -69,3 +69,67 @@ fn a_host_conducts_a_night_from_the_terminal() {
     assert!(said.contains("The podium:") && said.contains("Receipt of the night:"), "{said}");
     assert!(said.contains("3 listeners took part, 1 on paper"), "{said}");
 }
+
+/// A session whose stimuli cannot be made: levels cannot be matched on silence.
+fn silent_clip(folder: &Path) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 8000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(folder.join("nothing.wav"), spec).expect("a sound file");
+    for _ in 0..8000 {
+        writer.write_sample(0_i16).expect("a sample");
+    }
+    writer.finalize().expect("a whole file");
+    stage::session(folder, "abx", 2, "levels = \"matched\"");
+    let file = folder.join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session");
+    let text = text.replace("synth = \"slow-chord\"\nlength = \"1 s\"", "file = \"nothing.wav\"");
+    std::fs::write(&file, text).expect("the session can be written");
+}
+
+#[test]
+fn the_first_page_comes_at_once_and_says_what_cannot_be_prepared() {
+    let folder = tempfile::tempdir().expect("a folder");
+    silent_clip(folder.path());
+    let night = ["night", ".", "--output", "silent", "--listen", "127.0.0.1:0"];
+    let mut host = Terminal::start(folder.path(), Path::new(PROGRAM), &night, &[]);
+    host.wait(&["The night cannot be opened"]);
+    assert!(host.screen().contains("silent"), "{}", host.screen());
+    host.press("\r");
+    let (status, said) = host.end();
+    assert_eq!(status, 2, "{said}");
+    assert!(said.contains("it is silent"), "{said}");
+    host.given_back();
+    assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
+
+    let run = ["run", ".", "--listener", "Ida", "--output", "silent"];
+    let mut sitting = Terminal::start(folder.path(), Path::new(PROGRAM), &run, &[]);
+    sitting.wait(&["The stimuli cannot be made"]);
+    sitting.press("\r");
+    let (status, said) = sitting.end();
+    assert_eq!(status, 2, "{said}");
+    assert!(said.contains("it is silent"), "{said}");
+    assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
+}
+
+#[test]
+fn a_host_may_leave_while_the_stimuli_are_prepared() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let file = folder.path().join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session");
+    let long = text.replace("length = \"1 s\"", "length = \"60 s\"");
+    std::fs::write(&file, long).expect("the session can be written");
+    let night = ["night", ".", "--output", "silent", "--listen", "127.0.0.1:0"];
+    let mut host = Terminal::start(folder.path(), Path::new(PROGRAM), &night, &[]);
+    host.wait(&["Preparing the stimuli"]);
+    host.press("\x03");
+    let (status, said) = host.end();
+    assert_eq!(status, 0, "{said}");
+    assert!(said.contains("nothing was opened"), "{said}");
+    host.given_back();
+    assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
+}

@@ -6,7 +6,7 @@ mod keys;
 mod killed;
 mod passphrase;
 mod played;
-mod rig;
+pub(crate) mod rig;
 mod silent;
 mod stages;
 pub(crate) mod terminal;

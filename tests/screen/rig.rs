@@ -384,8 +384,20 @@ fn request(setting: &Setting<'_>) -> Request {
 
 /// Plays a sitting by keys on a screen that writes to memory.
 pub(crate) fn sit(setting: &Setting<'_>, keys: Vec<Option<Input>>) -> Sat {
+    sit_in(setting, keys, |_| {})
+}
+
+/// The same, with something changed in the environment.
+pub(crate) fn sit_in(
+    setting: &Setting<'_>,
+    keys: Vec<Option<Input>>,
+    change: impl FnOnce(&mut Environment),
+) -> Sat {
     let request = request(setting);
     let (bytes, calls, (result, scenes)) = in_front(setting, keys, |environment, screen| {
+        let mut changed = environment.clone();
+        change(&mut changed);
+        let environment = &changed;
         let mut watched = Watched { face: screen, scenes: Vec::new(), hidden: setting.hidden };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes)

@@ -284,25 +284,6 @@ fn nothing_is_on_the_disk_before_the_terms_are_accepted() {
 }
 
 #[test]
-fn stimuli_that_cannot_be_made_are_said_on_the_page() {
-    let folder = session(2);
-    let file = folder.path().join("session.toml");
-    let text = std::fs::read_to_string(&file).expect("the session");
-    let short = text.replacen("length = \"2 s\"", "length = \"20 ms\"", 1);
-    assert_ne!(short, text);
-    std::fs::write(&file, short).expect("the session can be written");
-    let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.wait(&["The stimuli cannot be made"]);
-    assert!(terminal.screen().contains("0.02 s is not possible"), "{}", terminal.screen());
-    terminal.press("\r");
-    let (code, after) = terminal.end();
-    assert_eq!(code, 2, "{after}");
-    assert!(after.contains("0.02 s is not possible"), "{after}");
-    terminal.given_back();
-    assert!(!folder.path().join("sittings").exists(), "nothing is on the disk");
-}
-
-#[test]
 fn without_colour_no_colour_is_sent() {
     let folder = session(2);
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent"];

@@ -129,7 +129,7 @@ fn each_mistake_is_named_with_its_remedy() {
         (
             "synth = \"plucked-strings\"",
             "synth = \"plucked-strings\"\nrate = \"0 Hz\"",
-            &["clips.plucked.rate", "0 Hz", "8 kHz to 192 kHz"],
+            &["clips.plucked.rate", "0 Hz", "8000 Hz to 384000 Hz"],
         ),
     ];
     for (piece, by, words) in cases {
@@ -175,7 +175,7 @@ fn controls_are_bounded_for_the_sake_of_ears() {
         ("kind = \"level\"\namount = \"20 dB\"\ntrials = 2", "at most 6 dB"),
         ("kind = \"level\"\namount = \"0 dB\"\ntrials = 2", "identical"),
         ("kind = \"tilt\"\namount = \"-7 dB\"\ntrials = 2", "at most 6 dB"),
-        ("kind = \"head-movement\"\namount = \"3 m\"\ntrials = 2", "at most 1 m"),
+        ("kind = \"head-movement\"\namount = \"0.6 m\"\ntrials = 2", "at most 0.5 m"),
         ("kind = \"identical\"\namount = \"1 dB\"\ntrials = 2", "no amount"),
         ("kind = \"loud\"\namount = \"1 dB\"\ntrials = 2", "level"),
         ("kind = \"level\"\namount = \"1 dB\"", "`trials`"),

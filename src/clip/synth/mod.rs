@@ -25,6 +25,7 @@ use crate::clip::fade::raised_cosine;
 use crate::clip::loudness::Meter;
 use crate::filter::{Accuracy, Convolver, Fir};
 
+use super::limits::{RATES_HZ, SYNTHESISED_SECONDS};
 use super::{ClipError, Sound};
 
 /// Names of the synthesised clips, as the session file has them.
@@ -49,23 +50,26 @@ pub const DESCRIPTIONS: [&str; 7] = [
     "band-limited impulses, two a second",
 ];
 
-/// Longest synthesised clip in seconds.
-pub const LONGEST_SECONDS: f64 = 600.0;
 const TARGET_LUFS: f64 = -20.0;
 const LARGEST_PEAK: f64 = 0.707_945_784;
 
 /// Synthesises a clip by name.
 ///
 /// # Errors
-/// An unknown name, a length that is not between 0.1 and 600 s, a rate that is not between 8000 and 384000 Hz.
+/// An unknown name; a length or a rate outside [`limits`](super::limits).
 pub fn synthesise(name: &str, length_seconds: f64, rate_hz: u32, seed: u64) -> Result<Sound, ClipError> {
-    if !(0.1..=LONGEST_SECONDS).contains(&length_seconds) {
+    if !SYNTHESISED_SECONDS.contains(&length_seconds) {
         return Err(ClipError(format!(
-            "a synthesised clip of {length_seconds} s is not possible; 0.1 s to {LONGEST_SECONDS} s are"
+            "a synthesised clip of {length_seconds} s is not possible; {} s to {} s are",
+            SYNTHESISED_SECONDS.start(),
+            SYNTHESISED_SECONDS.end()
         )));
     }
-    if !(8_000..=384_000).contains(&rate_hz) {
-        return Err(ClipError(format!("a rate of {rate_hz} Hz is not allowed; 8000 to 384000 Hz are")));
+    if !RATES_HZ.contains(&rate_hz) {
+        let (lowest, highest) = (RATES_HZ.start(), RATES_HZ.end());
+        return Err(ClipError(format!(
+            "a rate of {rate_hz} Hz is not allowed; {lowest} to {highest} Hz are"
+        )));
     }
     let frames = (length_seconds * f64::from(rate_hz)).round() as usize;
     let score = Score { frames, rate: f64::from(rate_hz), seed };

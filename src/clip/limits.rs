@@ -1,0 +1,12 @@
+//! What is allowed of sound, in one table: whoever refuses or documents a value takes it from here.
+
+use std::ops::RangeInclusive;
+
+/// Sample rates in Hz, of files and of synthesised clips.
+pub const RATES_HZ: RangeInclusive<u32> = 8_000..=384_000;
+/// Length of a synthesised clip in seconds.
+pub const SYNTHESISED_SECONDS: RangeInclusive<f64> = 0.1..=600.0;
+/// Largest magnitude of a level or tilt control in dB: what is added to a sound stays bounded, for ears.
+pub const CONTROL_DECIBELS: f64 = 6.0;
+/// Largest head movement of a control in metres: further aside, a listener no longer sits between the loudspeakers.
+pub const HEAD_MOVEMENT_METRES: f64 = 0.5;
