@@ -13,7 +13,7 @@ pub const SILENCE_LUFS: f64 = -70.0;
 pub struct Loudness {
     /// Integrated loudness in LUFS; `None` for silence.
     pub integrated_lufs: Option<f64>,
-    /// True peak, linear (1.0 is full scale), 4 times oversampled at every rate.
+    /// True peak, linear (1.0 is full scale), within 0.02 dB for sound below 0.44 of the rate.
     pub true_peak: f64,
     /// Largest magnitude of a channel's mean (its direct current), linear.
     pub mean: f64,

@@ -102,7 +102,7 @@ impl OpenClip {
     pub fn open(source: &ClipSource) -> Result<Self, ClipError> {
         match source {
             ClipSource::Synth { name, length_seconds, rate_hz, seed } => {
-                let sound = synth::synthesise(name, *length_seconds, *rate_hz, *seed)?;
+                let sound = synth::shared(name, *length_seconds, *rate_hz, *seed)?;
                 Ok(Self {
                     info: ClipInfo {
                         rate_hz: *rate_hz,
@@ -110,7 +110,7 @@ impl OpenClip {
                         frames: sound.frames() as u64,
                         coding: "synthesised".into(),
                     },
-                    kind: Kind::Memory(Arc::new(sound)),
+                    kind: Kind::Memory(sound),
                     name: name.clone(),
                     notes: Vec::new(),
                 })

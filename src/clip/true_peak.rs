@@ -1,44 +1,61 @@
 //! True peak: the largest value of the sound between its samples too (ITU-R BS.1770-4, annex 2).
 //!
-//! Comes in: planar blocks. Goes out: one linear value, 1.0 is full scale. Four values per sample at every rate: the
-//! sample itself and three in between, by a windowed sine cardinal (32 samples wide, Kaiser window of 60 dB). A tone of
-//! frequency f reads at most `1/cos(pi f / (4 rate))` too low, the limit of any four-fold reading: 0.17 dB at a quarter
-//! of the rate.
+//! Comes in: planar blocks. Goes out: one linear value, 1.0 is full scale. The reading is that of a curve through the
+//! samples, not of four points on it (the annex asks for four at least; a tone at a quarter of the rate can read 0.17 dB
+//! too low there, and a limited recording 0.15 dB against sixteen). For sound below 0.44 of the rate it is within 0.02 dB of
+//! the curve's own peak; a tone nearer to half the rate reads up to 0.2 dB off, at every number of points.
+//!
+//! Only where a peak can be is the curve looked at closely. At a point a quarter of a sample from its largest value P, a
+//! curve without anything above half the rate is still cos(pi / 4) P or more (Duffin & Schaeffer 1938, Bulletin of the
+//! American Mathematical Society 44:236). So samples and roughly interpolated values half-way between them say where that
+//! is, and there are few such places.
 
-/// Samples that an interpolated value is made of.
+/// Samples that a value in between is made of.
 const TAPS: usize = 32;
-/// Values in between two samples.
-const BETWEEN: usize = 3;
-/// Samples that are looked at together.
+/// Samples on either side of a place.
+const SIDE: usize = TAPS / 2;
+/// Samples on either side that a rough value half-way is made of.
+const ROUGH: usize = 8;
+/// Places that are looked at together.
 const PIECE: usize = 64;
+/// Values that are interpolated roughly at a time, in registers.
+const LANES: usize = 16;
+/// Places per sample where the curve is looked at closely.
+const FINE: usize = 8;
+/// A rough value below this share of the peak is not near a higher one: cos(pi / 4) less the error of rough values.
+const NEAR: f32 = 0.66;
+/// The same for the top of a parabola through a largest rough value and its neighbours.
+const NEAR_TOP: f32 = 0.80;
 
 /// Gathers the true peak of all channels.
 #[derive(Debug, Clone)]
 pub(super) struct TruePeak {
-    phases: [[f64; TAPS]; BETWEEN],
-    /// No value in between is larger than this many times the largest sample around it.
+    phases: [[f64; TAPS]; FINE],
+    rough: [f32; ROUGH],
+    /// The curve is nowhere larger than this many times the largest sample around.
     reach: f64,
-    /// The last samples of each channel, `TAPS - 1` of them, then those of the block.
+    /// Samples of each channel that are still needed: `SIDE` before the first place not looked at, and those after.
     lines: Vec<Vec<f64>>,
     peak: f64,
 }
 
-/// Weight of a sample at a distance in samples: sine cardinal under a Kaiser window (Kaiser 1974: 5.65 for 60 dB).
-fn weight(distance: f64) -> f64 {
-    let half = TAPS as f64 / 2.0;
+/// Weight of a sample at a distance in samples: sine cardinal under a Kaiser window (Kaiser 1974) of `side` samples.
+fn weight(distance: f64, side: usize, beta: f64) -> f64 {
     let angle = std::f64::consts::PI * distance;
-    let inside = (1.0 - (distance / half).powi(2)).max(0.0);
-    angle.sin() / angle * super::synth::bessel_i0(5.65 * inside.sqrt())
+    let inside = (1.0 - (distance / side as f64).powi(2)).max(0.0);
+    angle.sin() / angle * super::synth::bessel_i0(beta * inside.sqrt())
 }
 
 impl TruePeak {
     pub(super) fn new(channels: usize) -> Self {
-        let mut phases = [[0.0; TAPS]; BETWEEN];
-        for (index, phase) in phases.iter_mut().enumerate() {
+        let mut phases = [[0.0; TAPS]; FINE];
+        phases[0][SIDE - 1] = 1.0;
+        for (index, phase) in phases.iter_mut().enumerate().skip(1) {
             // The value lies this far behind the tap in the middle.
-            let fraction = (index + 1) as f64 / (BETWEEN + 1) as f64;
+            let fraction = index as f64 / FINE as f64;
             for (tap, value) in phase.iter_mut().enumerate() {
-                *value = weight((tap as f64 - (TAPS / 2 - 1) as f64) - fraction);
+                // 5.65 is for 60 dB.
+                *value = weight((tap as f64 - (SIDE - 1) as f64) - fraction, SIDE, 5.65);
             }
             // A constant reads as itself.
             let sum: f64 = phase.iter().sum();
@@ -46,57 +63,125 @@ impl TruePeak {
                 *value /= sum;
             }
         }
+        // 30 dB: as good as sixteen samples get.
+        let half: [f64; ROUGH] = std::array::from_fn(|tap| weight(tap as f64 + 0.5, ROUGH, 2.1));
+        let sum: f64 = 2.0 * half.iter().sum::<f64>();
         let reach =
             phases.iter().map(|phase| phase.iter().map(|value| value.abs()).sum::<f64>()).fold(1.0, f64::max);
-        Self { phases, reach, lines: vec![vec![0.0; TAPS - 1]; channels], peak: 0.0 }
+        Self {
+            phases,
+            rough: half.map(|value| (value / sum) as f32),
+            // The top of a parabola is a little above its highest point.
+            reach: 1.1 * reach,
+            lines: vec![vec![0.0; SIDE]; channels],
+            peak: 0.0,
+        }
     }
 
     /// Takes a block, `planes[channel][frame]`.
     pub(super) fn push(&mut self, planes: &[&[f64]]) {
-        let Self { phases, reach, lines, peak } = self;
+        let mut lines = std::mem::take(&mut self.lines);
         for (line, plane) in lines.iter_mut().zip(planes) {
             line.extend_from_slice(plane);
-            for piece in line[TAPS - 1..].chunks(PIECE) {
-                *peak = piece.iter().fold(*peak, |peak, sample| peak.max(sample.abs()));
+            self.peak = plane
+                .chunks(PIECE)
+                .map(|piece| piece.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs())))
+                .fold(self.peak, f64::max);
+            let places = line.len().saturating_sub(2 * SIDE + 1);
+            for start in (0..places).step_by(PIECE) {
+                let count = PIECE.min(places - start);
+                self.look(&line[start..start + count + 2 * SIDE + 1], count);
             }
-            for start in (0..plane.len()).step_by(PIECE) {
-                let piece = &line[start..(start + PIECE + TAPS - 1).min(line.len())];
-                let loudest = piece.iter().fold(0.0_f64, |loudest, sample| loudest.max(sample.abs()));
-                // Where no value in between can be larger than what there was, none is computed.
-                if loudest * *reach > *peak {
-                    *peak = peak.max(largest(phases, piece));
-                }
-            }
-            line.drain(..plane.len());
+            line.drain(..places);
         }
+        self.lines = lines;
     }
 
     /// The reading; silence follows the last sample.
     pub(super) fn finish(mut self) -> f64 {
-        let silence = [0.0; TAPS];
+        let silence = [0.0; 2 * TAPS];
         self.push(&vec![silence.as_slice(); self.lines.len()]);
         self.peak
     }
-}
 
-/// Largest value in between within a piece of at most [`PIECE`] values.
-fn largest(phases: &[[f64; TAPS]; BETWEEN], piece: &[f64]) -> f64 {
-    let mut padded = [0.0; PIECE + TAPS - 1];
-    padded[..piece.len()].copy_from_slice(piece);
-    let values = piece.len() - (TAPS - 1);
-    phases
-        .iter()
-        .map(|phase| {
-            // All values of the piece at once, tap by tap.
-            let mut sums = [0.0; PIECE];
-            for (tap, weight) in phase.iter().enumerate() {
-                for (sum, sample) in sums.iter_mut().zip(&padded[tap..tap + PIECE]) {
-                    *sum += weight * sample;
+    /// Looks at so many places, of which the first is at `around[SIDE]`.
+    fn look(&mut self, around: &[f64], count: usize) {
+        let loudest = around.iter().fold(0.0_f64, |loudest, sample| loudest.max(sample.abs()));
+        if loudest * self.reach <= self.peak {
+            return;
+        }
+        let mut samples = [0.0_f32; PIECE + LANES + 2 * SIDE];
+        for (sample, value) in samples.iter_mut().zip(around) {
+            *sample = *value as f32;
+        }
+        // Number n is half-way before place n.
+        let mut between = [0.0_f32; PIECE + LANES];
+        for (first, out) in (0..=count).step_by(LANES).zip(between.as_chunks_mut::<LANES>().0) {
+            let mut sums = [0.0_f32; LANES];
+            for (tap, weight) in self.rough.iter().enumerate() {
+                let before = &samples[first + SIDE - 1 - tap..][..LANES];
+                let after = &samples[first + SIDE + tap..][..LANES];
+                for ((sum, before), after) in sums.iter_mut().zip(before).zip(after) {
+                    *sum += weight * (before + after);
                 }
             }
-            sums[..values].iter().fold(0.0_f64, |largest, value| largest.max(value.abs()))
-        })
-        .fold(0.0, f64::max)
+            *out = sums;
+        }
+        let largest =
+            between[..=count].iter().fold(loudest as f32, |largest, value| largest.max(value.abs()));
+        if largest < NEAR * self.peak as f32 {
+            return;
+        }
+        for place in 0..count {
+            let (sample, half) = (samples[SIDE + place], between[place + 1]);
+            if self.can_be_near(between[place], sample, half) {
+                self.look_closely(around, FINE * place);
+            }
+            if self.can_be_near(sample, half, samples[SIDE + place + 1]) {
+                self.look_closely(around, FINE * place + FINE / 2);
+            }
+        }
+    }
+
+    /// Whether a peak that is higher than all before can be at the middle one of three values half a sample apart.
+    fn can_be_near(&self, left: f32, middle: f32, right: f32) -> bool {
+        let (peak, size) = (self.peak as f32, middle.abs());
+        if size < NEAR * peak {
+            return false;
+        }
+        let sign = 1.0_f32.copysign(middle);
+        let (left, right) = (sign * left, sign * right);
+        size >= left && size >= right && top(left, size, right) >= NEAR_TOP * peak
+    }
+
+    /// The top of the curve within three eighths of a sample of a place, which is counted in eighths.
+    fn look_closely(&mut self, around: &[f64], place: usize) {
+        const REACH: usize = 3;
+        let value = |at: usize| {
+            // Counted from one sample before, so that nothing is negative.
+            let (first, phase) = (at / FINE, &self.phases[at % FINE]);
+            phase.iter().zip(&around[first..]).map(|(weight, sample)| weight * sample).sum::<f64>()
+        };
+        let values: [f64; 2 * REACH + 1] = std::array::from_fn(|i| value(place + FINE + i - REACH));
+        let highest = (0..values.len()).max_by(|&a, &b| values[a].abs().total_cmp(&values[b].abs()));
+        let Some(highest) = highest else { return };
+        let sign = 1.0_f64.copysign(values[highest]);
+        let mut found = values[highest].abs();
+        if (1..2 * REACH).contains(&highest) {
+            let (left, right) = (sign * values[highest - 1], sign * values[highest + 1]);
+            let bend = 2.0 * found - left - right;
+            if bend > 0.0 {
+                found += (right - left).powi(2) / (8.0 * bend);
+            }
+        }
+        self.peak = self.peak.max(found);
+    }
+}
+
+/// Top of the parabola through three values, the middle one of which is largest.
+fn top(left: f32, middle: f32, right: f32) -> f32 {
+    let bend = 2.0 * middle - left - right;
+    if bend > 0.0 { middle + (right - left).powi(2) / (8.0 * bend) } else { middle }
 }
 
 #[cfg(test)]
@@ -113,7 +198,8 @@ mod tests {
 
     #[test]
     fn tones_read_their_amplitude_wherever_the_samples_fall() {
-        // The true peak of a sine is its amplitude. A four-fold reading is too low by 1/cos(pi f / 4) at most.
+        // The true peak of a sine is its amplitude.
+        let mut worst = 0.0_f64;
         for step in 1..=45 {
             let frequency = f64::from(step) / 100.0;
             for phase in [0.0, 0.3, 0.8, 1.1, 1.6, 2.5] {
@@ -124,14 +210,61 @@ mod tests {
                     })
                     .collect();
                 let error = 20.0 * (reading(&samples, 4_000) / 0.5).log10();
-                let lowest = 20.0 * (std::f64::consts::PI * frequency / 4.0).cos().log10();
                 // The ripple of a window of 60 dB; from 0.44 of the rate on it falls off.
-                let ripple = if frequency > 0.44 { 0.15 } else { 0.015 };
-                assert!(
-                    (lowest - ripple..ripple).contains(&error),
-                    "{frequency} of the rate, {phase}: {error} dB"
-                );
+                let ripple = if frequency > 0.44 { 0.2 } else { 0.02 };
+                assert!(error.abs() < ripple, "{frequency} of the rate, {phase}: {error} dB");
+                if frequency <= 0.44 {
+                    worst = worst.max(error.abs());
+                }
             }
+        }
+        eprintln!("tones below 0.44 of the rate: within {worst:.4} dB");
+    }
+
+    #[test]
+    fn limited_noise_reads_as_sixty_four_values_per_sample_do() {
+        use realfft::RealFftPlanner;
+        let (length, times) = (2_048_usize, 64_usize);
+        let mut planner = RealFftPlanner::<f64>::new();
+        for seed in 1..=24_u64 {
+            let mut state = seed;
+            // Noise below 0.44 of the rate, as loud as a hard limiter makes it: of one period, three times.
+            let limit = f64::from(seed as u32 % 6 + 1) * 0.25;
+            let mut samples: Vec<f64> = (0..length)
+                .map(|_| {
+                    let mut sum = 0.0;
+                    for _ in 0..4 {
+                        state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                        sum += (state >> 11) as f64 / (1_u64 << 53) as f64 - 0.5;
+                    }
+                    sum.clamp(-limit, limit)
+                })
+                .collect();
+            let forward = planner.plan_fft_forward(length);
+            let mut spectrum = forward.make_output_vec();
+            forward.process(&mut samples, &mut spectrum).expect("a transform");
+            let kept = (0.44 * length as f64) as usize;
+            let inverse = |size: usize, planner: &mut RealFftPlanner<f64>| {
+                let plan = planner.plan_fft_inverse(size);
+                let mut input = plan.make_input_vec();
+                for (to, from) in input.iter_mut().zip(&spectrum).take(kept) {
+                    *to = from / length as f64;
+                }
+                let mut output = plan.make_output_vec();
+                plan.process(&mut input, &mut output).expect("a transform");
+                output
+            };
+            let one = inverse(length, &mut planner);
+            let exact = inverse(length * times, &mut planner).iter().fold(0.0_f64, |p, v| p.max(v.abs()));
+            // Where the repetition begins and ends abruptly, something else is between the samples: faded there.
+            let thrice: Vec<f64> = (0..3 * length)
+                .map(|n| {
+                    let ends = (n.min(3 * length - 1 - n)) as f64;
+                    crate::clip::fade::raised_cosine(ends, 500.0) * one[n % length]
+                })
+                .collect();
+            let error = 20.0 * (reading(&thrice, 1_000) / exact).log10();
+            assert!(error.abs() < 0.02, "seed {seed}: {error} dB");
         }
     }
 

@@ -4,6 +4,7 @@ use num_complex::Complex64;
 use realfft::RealFftPlanner;
 
 use super::Score;
+use super::bank::{Frames, Partial};
 
 const LOWEST_HZ: f64 = 20.0;
 
@@ -44,15 +45,15 @@ pub(super) fn multitone(score: &Score) -> Vec<Vec<f64>> {
         .filter(|frequency| *frequency <= score.highest().min(20_000.0))
         .collect();
     let count = frequencies.len().max(1) as f64;
-    let mut sound = vec![0.0; score.frames];
-    for (k, frequency) in frequencies.iter().enumerate() {
-        let phase = std::f64::consts::PI * (k * k) as f64 / count;
-        for (i, sample) in sound.iter_mut().enumerate() {
-            // The cycle count is taken modulo one first: exact after minutes.
-            let turns = (frequency / score.rate * i as f64).fract();
-            *sample += 0.05 * (std::f64::consts::TAU * turns + phase).sin();
-        }
-    }
+    let tones: Vec<Partial> = frequencies
+        .iter()
+        .enumerate()
+        .map(|(k, frequency)| {
+            let phase = std::f64::consts::PI * (k * k) as f64 / count;
+            Partial::new(score.rate, *frequency, phase, 0.05, f64::INFINITY)
+        })
+        .collect();
+    let sound = Frames::sum(&tones, score.frames);
     vec![sound.clone(), sound]
 }
 

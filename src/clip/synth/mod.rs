@@ -16,10 +16,15 @@
 //! | `log-sweep` | -20.7 | 3.2 | equal |
 //! | `impulse-train` | -3.0 | 43.3 | 3 dB more in each; -39 LUFS |
 
+mod bank;
 mod chord;
 mod drums;
 mod measuring;
 mod strings;
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use rayon::prelude::*;
 
 use crate::clip::fade::raised_cosine;
 use crate::clip::loudness::Meter;
@@ -52,6 +57,35 @@ pub const DESCRIPTIONS: [&str; 7] = [
 
 const TARGET_LUFS: f64 = -20.0;
 const LARGEST_PEAK: f64 = 0.707_945_784;
+
+/// Most bytes of synthesised sound that are kept for who asks again.
+const MOST_BYTES_KEPT: usize = 48 << 20;
+
+/// What a clip is made from: name, seconds (as bits), rate in Hz, seed.
+type Recipe = (String, u64, u32, u64);
+
+/// As [`synthesise`], made once as long as it is among those asked for last.
+///
+/// # Errors
+/// As [`synthesise`].
+pub fn shared(name: &str, length_seconds: f64, rate_hz: u32, seed: u64) -> Result<Arc<Sound>, ClipError> {
+    static MADE: Mutex<Vec<(Recipe, Arc<Sound>)>> = Mutex::new(Vec::new());
+    let recipe = (name.to_owned(), length_seconds.to_bits(), rate_hz, seed);
+    let made = || MADE.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some((_, sound)) = made().iter().find(|(of, _)| *of == recipe) {
+        return Ok(Arc::clone(sound));
+    }
+    // Not under the lock: who waits for it would hold up the threads that the synthesis wants.
+    let sound = Arc::new(synthesise(name, length_seconds, rate_hz, seed)?);
+    let mut made = made();
+    made.push((recipe, Arc::clone(&sound)));
+    let bytes = |sound: &Sound| sound.frames() * sound.channels.len() * size_of::<f64>();
+    let mut kept: usize = made.iter().map(|(_, sound)| bytes(sound)).sum();
+    while kept > MOST_BYTES_KEPT {
+        kept -= bytes(&made.remove(0).1);
+    }
+    Ok(sound)
+}
 
 /// Synthesises a clip by name.
 ///
@@ -152,28 +186,28 @@ impl Random {
     }
 }
 
-/// Adds a mono sound to both channels at a frame, with constant-power panning: -1 left, 1 right.
-fn mix(channels: &mut [Vec<f64>], sound: &[f64], at: usize, pan: f64, gain: f64) {
+/// Gains of the left and the right channel with constant-power panning: -1 left, 1 right.
+fn pan_gains(pan: f64) -> [f64; 2] {
     let angle = (pan + 1.0) * std::f64::consts::FRAC_PI_4;
-    for (channel, side) in channels.iter_mut().zip([angle.cos(), angle.sin()]) {
+    [angle.cos(), angle.sin()]
+}
+
+/// Adds a mono sound to both channels at a frame, panned.
+fn mix(channels: &mut [Vec<f64>], sound: &[f64], at: usize, pan: f64, gain: f64) {
+    channels.par_iter_mut().zip(pan_gains(pan)).for_each(|(channel, side)| {
         for (out, sample) in channel.iter_mut().skip(at).zip(sound) {
             *out += gain * side * sample;
         }
-    }
+    });
 }
 
-/// Adds a decaying sine partial, by rotation of a complex number.
-fn add_partial(sound: &mut [f64], rate: f64, frequency: f64, phase: f64, amplitude: f64, decay_seconds: f64) {
-    let turn = std::f64::consts::TAU * frequency / rate;
-    let shrink = (-1.0 / (decay_seconds * rate)).exp();
-    let (sine, cosine) = (turn.sin() * shrink, turn.cos() * shrink);
-    let (mut re, mut im) = (amplitude * phase.cos(), amplitude * phase.sin());
-    // -120 dB below full scale is the end of a partial.
-    let last = (decay_seconds * rate * (amplitude.abs() * 1e6).max(1.0).ln()).ceil() as usize;
-    for sample in sound.iter_mut().take(last) {
-        *sample += im;
-        (re, im) = (re * cosine - im * sine, re * sine + im * cosine);
-    }
+/// Level of the difference of two renderings relative to the second, in dB.
+#[cfg(test)]
+fn error_db(quick: &[Vec<f64>], slow: &[Vec<f64>]) -> f64 {
+    let power = |f: &dyn Fn(f64, f64) -> f64| -> f64 {
+        quick.iter().flatten().zip(slow.iter().flatten()).map(|(a, b)| f(*a, *b).powi(2)).sum()
+    };
+    10.0 * (power(&|a, b| a - b) / power(&|_, b| b)).log10()
 }
 
 /// Raises the start of a sound over some seconds, so that it does not begin with a step.
