@@ -90,7 +90,7 @@ impl TruePeak {
             let places = line.len().saturating_sub(2 * SIDE + 1);
             for start in (0..places).step_by(PIECE) {
                 let count = PIECE.min(places - start);
-                self.look(&line[start..start + count + 2 * SIDE + 1], count);
+                self.look(&line[start..=start + count + 2 * SIDE], count);
             }
             line.drain(..places);
         }

@@ -135,19 +135,18 @@ impl Frames {
         let bin = std::f64::consts::TAU / length;
         let nearest = (partial.turn / bin).floor() as i64;
         let first = nearest - (BINS as i64 / 2 - 1);
-        let mut shape = [[0.0; BINS]; 2];
         // Of the sum over both halves of the spectrum the transform takes one, and it does not divide.
         let scale = deviation * (std::f64::consts::TAU).sqrt() / (2.0 * length);
         let square = deviation * deviation;
         let largest = scale * (0.5 * square * partial.shrink * partial.shrink).exp();
-        for index in 0..BINS {
+        let bins: [[f64; 2]; BINS] = std::array::from_fn(|index| {
             let offset = (first + index as i64) as f64 * bin - partial.turn;
             let size = largest * (-0.5 * square * offset * offset).exp();
             let (sine, cosine) = (square * offset * partial.shrink).sin_cos();
             // Divided by i: the imaginary part is what sounds.
-            shape[0][index] = size * sine;
-            shape[1][index] = -size * cosine;
-        }
+            [size * sine, -size * cosine]
+        });
+        let shape = [bins.map(|[re, _]| re), bins.map(|[_, im]| im)];
         let middle = at + length / 4.0;
         let size = partial.amplitude * (-partial.shrink * middle).exp();
         let (sine, cosine) = (partial.phase + partial.turn * middle).sin_cos();
@@ -228,11 +227,11 @@ impl Voice {
     /// Its bins in this frame; it moves on to the next.
     fn next(&mut self) -> [[f64; BINS]; 2] {
         let [re, im] = self.state;
-        let mut bins = [[0.0; BINS]; 2];
-        for index in 0..BINS {
-            bins[0][index] = re * self.shape[0][index] - im * self.shape[1][index];
-            bins[1][index] = re * self.shape[1][index] + im * self.shape[0][index];
-        }
+        let [shape_re, shape_im] = &self.shape;
+        let bins = [
+            std::array::from_fn(|index| re * shape_re[index] - im * shape_im[index]),
+            std::array::from_fn(|index| re * shape_im[index] + im * shape_re[index]),
+        ];
         self.state = [re * self.step[0] - im * self.step[1], re * self.step[1] + im * self.step[0]];
         bins
     }
