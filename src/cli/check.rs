@@ -1,5 +1,7 @@
 //! `earwitness check`: validates a session; says what would be played, what the difference is, what to be careful of.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -9,10 +11,10 @@ use super::progress::Bar;
 use super::{Failure, check_words, paragraph, predict};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
-use crate::hearing::{OnClip, PowerGains, Summary, Uncertainty};
-use crate::session::{Caution, ControlKind, Levels, Session, Stopping, Switching};
+use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
+use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
 use crate::stimulus::transparency::{self, TransparencyReport};
-use crate::stimulus::{PairKind, PairLevels, StimulusSet};
+use crate::stimulus::{PairKind, PairLevels, Survey};
 
 /// What was typed after `check`.
 #[derive(Debug, clap::Args)]
@@ -32,26 +34,17 @@ pub struct CheckArguments {
 /// Runs the command.
 pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
-    // Making the stimuli reads every sound file to its end and computes every filter: what can fail, fails here.
-    let stimuli = crate::stimulus::prepare(&session, &Bar::default()).map_err(Failure::bad)?;
-    let summaries = session
-        .comparisons
-        .iter()
-        .map(|comparison| {
-            let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
-            let summary = Summary::between(&a, &b)?;
-            Ok::<_, CircuitError>((summary, Uncertainty::between(&a, &b, &summary, &[])?))
-        })
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(Failure::bad)?;
-    let mut gains = PowerGains::default();
+    // It reads every sound file to its end and computes every filter: what can fail, fails here.
+    let stimuli = crate::stimulus::survey(&session, &Bar::default()).map_err(Failure::bad)?;
+    let summaries = summaries(&session).map_err(Failure::bad)?;
+    let mut ears = Ears::default();
     let to_an_ear = session
         .comparisons
         .iter()
-        .map(|comparison| predict::on_clips(&session, comparison, &mut gains))
+        .map(|comparison| predict::on_clips(&session, comparison, &mut ears))
         .collect::<Result<Vec<_>, _>>()?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
-    let notes: Vec<&String> = session.notes.iter().chain(&stimuli.notes).collect();
+    let notes: Vec<&String> = session.notes.iter().chain(stimuli.notes()).collect();
     let device = check_words::find(&arguments.device, &stimuli)?;
     let proof = if arguments.sound_path {
         Some(transparency::prove(&session, &Bar::default()).map_err(Failure::bad)?)
@@ -130,6 +123,23 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         }
     }
     verdict_on(proof.as_ref())
+}
+
+/// The difference of each comparison's cables, worked out once for all comparisons of the same two.
+fn summaries(session: &Session) -> Result<Vec<(Summary, Option<Uncertainty>)>, CircuitError> {
+    let mut known = BTreeMap::new();
+    session
+        .comparisons
+        .iter()
+        .map(|Comparison { a, b, .. }| match known.entry((*a, *b)) {
+            Entry::Occupied(known) => Ok(Clone::clone(known.get())),
+            Entry::Vacant(place) => {
+                let (a, b) = (session.chain(*a), session.chain(*b));
+                let summary = Summary::between(&a, &b)?;
+                Ok(place.insert((summary, Uncertainty::between(&a, &b, &summary, &[])?)).clone())
+            }
+        })
+        .collect()
 }
 
 /// One of a list, wrapped behind its dash.
@@ -234,9 +244,8 @@ fn terms(session: &Session) -> Vec<String> {
     lines
 }
 
-fn levels_of(stimuli: &StimulusSet, comparison: usize, clip: usize) -> Option<&PairLevels> {
-    let kind = PairKind::Comparison { comparison, clip };
-    stimuli.levels.iter().find(|levels| levels.kind == kind)
+fn levels_of<'s>(stimuli: &'s Survey<'_>, comparison: usize, clip: usize) -> Option<&'s PairLevels> {
+    stimuli.levels(PairKind::Comparison { comparison, clip })
 }
 
 fn loudness_line(levels: &PairLevels) -> String {
@@ -266,7 +275,7 @@ fn as_json(
     session: &Session,
     index: usize,
     (summary, unknown): &(Summary, Option<Uncertainty>),
-    stimuli: &StimulusSet,
+    stimuli: &Survey<'_>,
     to_an_ear: &[(String, Option<OnClip>)],
 ) -> serde_json::Value {
     let comparison = &session.comparisons[index];

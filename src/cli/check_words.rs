@@ -2,12 +2,13 @@
 
 use serde_json::json;
 
+use super::progress::Bar;
 use super::{Failure, run};
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, open};
 use crate::session::Session;
 use crate::stimulus::device_words::{name, wider};
 use crate::stimulus::resolution::{MARGIN_DB, Resolved};
-use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+use crate::stimulus::{DeviceWords, PairKind, Survey};
 
 /// Which device `run` would use.
 #[derive(Debug, clap::Args)]
@@ -38,7 +39,7 @@ pub(super) struct Answered {
 }
 
 /// Asks the device that `run` would use for its format: it is opened, and plays nothing.
-pub(super) fn find(arguments: &DeviceArguments, stimuli: &StimulusSet) -> Result<Found, Failure> {
+pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<Found, Failure> {
     let choice = run::output(&arguments.output, arguments.device.as_deref())?;
     match &choice {
         OutputChoice::Device(_) => {}
@@ -51,10 +52,10 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &StimulusSet) -> Result
             ));
         }
     }
-    let Some(first) = stimuli.pairs.first() else {
+    let Some((rate_hz, channels)) = stimuli.first() else {
         return Ok(Found::None("the session has nothing to play".into()));
     };
-    let opened = open(&choice, first.a.rate_hz, first.a.channels, PlayerOptions::default());
+    let opened = open(&choice, rate_hz, channels, PlayerOptions::default());
     let output = match opened {
         Ok(player) => player.description(),
         // A name that is wrong is a mistake; that there is no device is none: a session may be checked anywhere.
@@ -70,7 +71,8 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &StimulusSet) -> Result
             ));
         }
     };
-    let words = DeviceWords::of(stimuli, &output.format);
+    let differences = stimuli.differences(false, &Bar::default()).map_err(Failure::bad)?;
+    let words = DeviceWords::of_differences(&differences, &output.format);
     let behind = words.clone().in_format("s16");
     Ok(Found::Device(Box::new(Answered { output, words, behind })))
 }

@@ -10,7 +10,7 @@ use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus};
-use crate::hearing::{Difference, OnClip, PowerGains, Spectrum, Summary, Uncertainty};
+use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Session};
 
 /// Most values that lines of text name among those that are known within limits.
@@ -67,7 +67,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         predict_touchstone::write(&session, &frequencies, folder)?;
     }
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
-    let mut gains = PowerGains::default();
+    let mut ears = Ears::default();
     if arguments.json {
         let comparisons: Vec<Value> = session
             .comparisons
@@ -78,7 +78,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                     document["reach"] = reach_json(&session, comparison, decibels)?;
                 }
                 if arguments.clips {
-                    document["clips"] = clips_json(&session, comparison, &mut gains)?;
+                    document["clips"] = clips_json(&session, comparison, &mut ears)?;
                 }
                 Ok(document)
             })
@@ -124,7 +124,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             }
         }
         if arguments.clips {
-            for (clip, on_clip) in on_clips(&session, comparison, &mut gains)? {
+            for (clip, on_clip) in on_clips(&session, comparison, &mut ears)? {
                 for line in on_clip_lines(&session, &clip, on_clip.as_ref()) {
                     writeln!(out, "{line}")?;
                 }
@@ -151,8 +151,8 @@ fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Resu
     }))
 }
 
-fn clips_json(session: &Session, comparison: &Comparison, gains: &mut PowerGains) -> Result<Value, Failure> {
-    let clips = on_clips(session, comparison, gains)?.into_iter().map(|(clip, found)| {
+fn clips_json(session: &Session, comparison: &Comparison, ears: &mut Ears) -> Result<Value, Failure> {
+    let clips = on_clips(session, comparison, ears)?.into_iter().map(|(clip, found)| {
         let mut document = json!({ "clip": clip });
         extend(&mut document, on_clip_json(session, found.as_ref()));
         document
@@ -167,22 +167,20 @@ pub(super) fn extend(document: &mut Value, keys: Value) {
     }
 }
 
-/// Each clip's name and the difference on it; `gains` are those of the session's cables by their index.
+/// Each clip's name and the difference on it.
 pub(super) fn on_clips(
     session: &Session,
     comparison: &Comparison,
-    gains: &mut PowerGains,
+    ears: &mut Ears,
 ) -> Result<Vec<(String, Option<OnClip>)>, Failure> {
     let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
     comparison
         .clips
         .iter()
-        .map(|&clip| {
-            let clip = &session.clips[clip];
-            let spectrum = Spectrum::read(&clip.source).map_err(Failure::bad)?;
-            let a = gains.of(comparison.a, &a, &spectrum).map_err(Failure::bad)?;
-            let b = gains.of(comparison.b, &b, &spectrum).map_err(Failure::bad)?;
-            Ok((clip.name.clone(), OnClip::of(&a, &b, &spectrum)))
+        .map(|&index| {
+            let clip = &session.clips[index];
+            let found = ears.on_clip((index, &clip.source), (comparison.a, &a), (comparison.b, &b));
+            Ok((clip.name.clone(), found.map_err(Failure::bad)?))
         })
         .collect()
 }

@@ -1,14 +1,16 @@
 //! Loudness and true peak of a stimulus (ITU-R BS.1770), block by block.
+//!
+//! A meter keeps the mean square of each tenth of a second after K-weighting, which is all that the two gates need. So one
+//! pass tells the loudness at any gain, exactly, and no sound has to go by again to learn what a gain makes of it.
 
-use ebur128::{EbuR128, Mode};
-
-use super::ClipError;
 use super::true_peak::TruePeak;
 
 /// Loudness below which a clip counts as silent: the absolute gate of ITU-R BS.1770.
 pub const SILENCE_LUFS: f64 = -70.0;
+/// Tenths of a second in a gating block.
+const TENTHS: usize = 4;
 
-/// What a meter has read.
+/// What a meter has read, at one gain.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Loudness {
     /// Integrated loudness in LUFS; `None` for silence.
@@ -26,6 +28,94 @@ impl Loudness {
     }
 }
 
+/// What a meter has read, at every gain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// Mean square of each gating block, all channels together.
+    blocks: Vec<f64>,
+    true_peak: f64,
+    mean: f64,
+}
+
+impl Reading {
+    /// The reading of the same sound times a gain, linear.
+    pub fn at(&self, gain: f64) -> Loudness {
+        Loudness {
+            integrated_lufs: self.integrated(gain * gain),
+            true_peak: gain * self.true_peak,
+            mean: gain * self.mean,
+        }
+    }
+
+    /// Loudness of the blocks above both gates, -70 LUFS and 10 LU below what is above the first.
+    fn integrated(&self, power_gain: f64) -> Option<f64> {
+        let lufs = |power: f64| 10.0 * power.log10() - 0.691;
+        let mean_above = |gate: f64| {
+            let (sum, count) = self
+                .blocks
+                .iter()
+                .map(|block| block * power_gain)
+                .filter(|block| *block >= gate)
+                .fold((0.0, 0_u64), |(sum, count), block| (sum + block, count + 1));
+            (count > 0).then(|| sum / count as f64)
+        };
+        let absolute = 10.0_f64.powf((SILENCE_LUFS + 0.691) / 10.0);
+        let relative = 0.1 * mean_above(absolute)?;
+        mean_above(relative.max(absolute)).map(lufs).filter(|lufs| *lufs > SILENCE_LUFS)
+    }
+}
+
+/// A second-order section: `(b0, b1, b2, a1, a2)`.
+type Section = [f64; 5];
+
+/// The two stages of K-weighting at a rate: a shelf of 4 dB at 1.7 kHz and a high pass at 38 Hz, by the bilinear transform
+/// of the analogue filters whose transform at 48 kHz is that of tables 1 and 2.
+fn k_weighting(rate_hz: u32) -> [Section; 2] {
+    let warped = |hertz: f64| (std::f64::consts::PI * hertz / f64::from(rate_hz)).tan();
+    let (k, q) = (warped(1_681.974_450_955_533), 0.707_175_236_955_419_6);
+    let high = 10.0_f64.powf(3.999_843_853_973_347 / 20.0);
+    let middle = high.powf(0.499_666_774_154_541_6);
+    let a0 = 1.0 + k / q + k * k;
+    let shelf = [
+        (high + middle * k / q + k * k) / a0,
+        2.0 * (k * k - high) / a0,
+        (high - middle * k / q + k * k) / a0,
+        2.0 * (k * k - 1.0) / a0,
+        (1.0 - k / q + k * k) / a0,
+    ];
+    let (k, q) = (warped(38.135_470_876_024_44), 0.500_327_037_323_877_3);
+    let a0 = 1.0 + k / q + k * k;
+    [shelf, [1.0, -2.0, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0]]
+}
+
+/// State of both sections for two channels side by side.
+type State = [[f64; 2]; 4];
+
+/// K-weights two channels; returns the sum of squares of both.
+fn weigh(sections: &[Section; 2], state: &mut State, left: &[f64], right: &[f64]) -> f64 {
+    let [[b0, b1, b2, a1, a2], [.., c1, c2]] = *sections;
+    let [mut s1, mut s2, mut t1, mut t2] = *state;
+    let mut sums = [0.0; 2];
+    for (left, right) in left.iter().zip(right) {
+        let x = [*left, *right];
+        for lane in 0..2 {
+            let y = b0 * x[lane] + s1[lane];
+            s1[lane] = b1 * x[lane] - a1 * y + s2[lane];
+            s2[lane] = b2 * x[lane] - a2 * y;
+            let z = y + t1[lane];
+            t1[lane] = -2.0 * y - c1 * z + t2[lane];
+            t2[lane] = y - c2 * z;
+            sums[lane] += z * z;
+        }
+    }
+    *state = [s1, s2, t1, t2];
+    // What has died away must not become so small that processors slow down on it.
+    for value in state.iter_mut().flatten().filter(|value| value.abs() < 1e-30) {
+        *value = 0.0;
+    }
+    sums[0] + sums[1]
+}
+
 /// Sum of samples, in eight parts that a processor adds side by side.
 fn sum(samples: &[f64]) -> f64 {
     let (eights, rest) = samples.as_chunks::<8>();
@@ -38,71 +128,139 @@ fn sum(samples: &[f64]) -> f64 {
     parts.iter().sum::<f64>() + rest.iter().sum::<f64>()
 }
 
-/// A loudness and true-peak meter.
-#[derive(Debug)]
+/// A loudness and true-peak meter for one or two channels.
+#[derive(Debug, Clone)]
 pub struct Meter {
-    meter: EbuR128,
+    sections: [Section; 2],
+    state: State,
+    /// Frames in a tenth of a second.
+    tenth: usize,
+    /// Sum of squares of each whole tenth, and of the one that is under way with its frames.
+    tenths: Vec<f64>,
+    under_way: (f64, usize),
     peak: TruePeak,
     sums: Vec<f64>,
-    channels: usize,
-    rate_hz: u32,
     frames: u64,
+    silence: Vec<f64>,
 }
 
 impl Meter {
-    /// A meter for one or two channels.
-    ///
-    /// # Errors
-    /// A rate or number of channels that the meter does not know.
-    pub fn new(channels: usize, rate_hz: u32) -> Result<Self, ClipError> {
-        let meter = EbuR128::new(channels as u32, rate_hz, Mode::I).map_err(|error| {
-            ClipError(format!(
-                "loudness cannot be measured at {rate_hz} Hz with {channels} channels: {error}"
-            ))
-        })?;
-        Ok(Self {
-            meter,
+    /// A meter for one or two channels at a rate in Hz.
+    pub fn new(channels: usize, rate_hz: u32) -> Self {
+        Self {
+            sections: k_weighting(rate_hz),
+            state: State::default(),
+            tenth: (rate_hz as usize + 5) / 10,
+            tenths: Vec::new(),
+            under_way: (0.0, 0),
             peak: TruePeak::new(channels),
             sums: vec![0.0; channels],
-            channels,
-            rate_hz,
             frames: 0,
-        })
+            silence: Vec::new(),
+        }
     }
 
     /// Takes a block, `planes[channel][frame]`.
-    ///
-    /// # Errors
-    /// The meter is out of memory.
-    pub fn push(&mut self, planes: &[&[f64]]) -> Result<(), ClipError> {
-        self.frames += planes.first().map_or(0, |plane| plane.len()) as u64;
+    pub fn push(&mut self, planes: &[&[f64]]) {
+        let Some(left) = planes.first() else { return };
+        self.frames += left.len() as u64;
         self.peak.push(planes);
         for (total, plane) in self.sums.iter_mut().zip(planes) {
             *total += sum(plane);
         }
-        self.meter
-            .add_frames_planar_f64(planes)
-            .map_err(|error| ClipError(format!("loudness cannot be measured: {error}")))
+        if planes.len() < 2 {
+            // One channel is a pair whose other one is silent.
+            self.silence.resize(left.len().max(self.silence.len()), 0.0);
+        }
+        let right = planes.get(1).copied().unwrap_or(&self.silence[..]);
+        let mut at = 0;
+        while at < left.len() {
+            let to = left.len().min(at + self.tenth - self.under_way.1);
+            self.under_way.0 += weigh(&self.sections, &mut self.state, &left[at..to], &right[at..to]);
+            self.under_way.1 += to - at;
+            if self.under_way.1 == self.tenth {
+                self.tenths.push(self.under_way.0);
+                self.under_way = (0.0, 0);
+            }
+            at = to;
+        }
     }
 
     /// The reading. A clip shorter than one gating block of 0.4 s is measured as if silence followed it: the reading is
     /// lower, by the same amount for every stimulus of that length.
-    ///
-    /// # Errors
-    /// The meter is out of memory.
-    pub fn finish(mut self) -> Result<Loudness, ClipError> {
-        let frames = self.frames.max(1) as f64;
-        let block = u64::from(self.rate_hz) * 2 / 5 + 1;
-        if self.frames < block {
-            let zeros = vec![0.0; (block - self.frames) as usize];
-            self.push(&vec![zeros.as_slice(); self.channels])?;
+    pub fn read(mut self) -> Reading {
+        let (frames, peak, sums) = (self.frames.max(1) as f64, self.peak.clone().finish(), self.sums.clone());
+        if self.tenths.len() < TENTHS {
+            let zeros = vec![0.0; TENTHS * self.tenth];
+            self.push(&vec![zeros.as_slice(); sums.len()]);
+            self.tenths.truncate(TENTHS);
         }
-        let failed = |error: ebur128::Error| ClipError(format!("loudness cannot be measured: {error}"));
-        let integrated = self.meter.loudness_global().map_err(failed)?;
-        Ok(Loudness {
-            integrated_lufs: (integrated.is_finite() && integrated > SILENCE_LUFS).then_some(integrated),
-            true_peak: self.peak.finish(),
-            mean: self.sums.iter().fold(0.0, |most, sum| f64::max(most, (sum / frames).abs())),
-        })
+        let block = (TENTHS * self.tenth) as f64;
+        Reading {
+            blocks: self.tenths.windows(TENTHS).map(|tenths| tenths.iter().sum::<f64>() / block).collect(),
+            true_peak: peak,
+            mean: sums.iter().fold(0.0, |most, sum| f64::max(most, (sum / frames).abs())),
+        }
+    }
+
+    /// The reading at the gain that the sound has.
+    pub fn finish(self) -> Loudness {
+        self.read().at(1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn weighting_at_48_khz_is_that_of_the_tables() {
+        // Source: ITU-R BS.1770-4, tables 1 and 2.
+        let tables = [
+            [1.53512485958697, -2.69169618940638, 1.19839281085285, -1.69065929318241, 0.73248077421585],
+            [1.0, -2.0, 1.0, -1.99004745483398, 0.99007225036621],
+        ];
+        for (ours, table) in k_weighting(48_000).iter().flatten().zip(tables.iter().flatten()) {
+            assert!((ours - table).abs() < 1e-12, "{ours} {table}");
+        }
+    }
+
+    #[test]
+    fn readings_are_those_of_somebody_elses_meter() {
+        use ebur128::{EbuR128, Mode};
+        let mut state = 9_u64;
+        for (rate, channels, seconds) in
+            [(48_000, 2, 7.3), (44_100, 1, 3.0), (96_000, 2, 0.9), (8000, 2, 2.0), (192_000, 1, 0.55)]
+        {
+            let frames = (f64::from(rate) * seconds) as usize;
+            // Noise that is loud, then soft, so that both gates have work.
+            let planes: Vec<Vec<f64>> = (0..channels)
+                .map(|_| {
+                    (0..frames)
+                        .map(|n| {
+                            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                            let loud = [0.5, 0.002, 0.1, 1e-5][4 * n / frames];
+                            loud * ((state >> 11) as f64 / (1_u64 << 53) as f64 - 0.5)
+                        })
+                        .collect()
+                })
+                .collect();
+            let mut meter = Meter::new(channels, rate);
+            for start in (0..frames).step_by(1000) {
+                let end = frames.min(start + 1000);
+                meter.push(&planes.iter().map(|plane| &plane[start..end]).collect::<Vec<_>>());
+            }
+            let reading = meter.read();
+            for gain in [1.0, 0.25, 0.01] {
+                let mut theirs = EbuR128::new(channels as u32, rate, Mode::I).expect("a meter");
+                let louder: Vec<Vec<f64>> =
+                    planes.iter().map(|plane| plane.iter().map(|sample| gain * sample).collect()).collect();
+                let louder: Vec<&[f64]> = louder.iter().map(Vec::as_slice).collect();
+                theirs.add_frames_planar_f64(&louder).expect("sound");
+                let theirs = theirs.loudness_global().expect("a reading");
+                let ours = reading.at(gain).integrated_lufs.expect("loud enough");
+                assert!((ours - theirs).abs() < 1e-6, "{rate} Hz, gain {gain}: {ours} and {theirs}");
+            }
+        }
     }
 }

@@ -15,6 +15,7 @@ pub mod spectrum;
 pub mod synth;
 mod true_peak;
 mod wav;
+pub mod welch;
 pub mod write;
 
 use std::path::PathBuf;

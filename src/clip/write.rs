@@ -143,6 +143,35 @@ fn claim(file: &File, path: &Path) -> bool {
     }
 }
 
+/// A file beside `path` that this process is writing, under a hidden name.
+fn unfinished(path: &Path) -> Result<NamedTempFile, ClipError> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    remove_abandoned(folder);
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(UNFINISHED.0).suffix(UNFINISHED.1);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        // As a file made in the usual way: the user's mask takes away what it wants.
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    loop {
+        let temporary = builder.tempfile_in(folder).map_err(|error| cannot(path, &error))?;
+        if claim(temporary.as_file(), temporary.path()) {
+            return Ok(temporary);
+        }
+    }
+}
+
+/// Another copy of an unfinished file, beside `path`.
+pub(crate) fn copy(of: &NamedTempFile, path: &Path) -> Result<NamedTempFile, ClipError> {
+    let failed = |error: std::io::Error| cannot(path, &error);
+    let copy = unfinished(path)?;
+    let mut from = of.reopen().map_err(failed)?;
+    std::io::copy(&mut from, &mut copy.as_file()).map_err(failed)?;
+    Ok(copy)
+}
+
 impl WavWriter {
     /// Starts a file beside `path`, which takes that name in [`WavWriter::finish`]. What a killed process has left
     /// unfinished in the folder is removed.
@@ -156,22 +185,7 @@ impl WavWriter {
         rate_hz: u32,
         dither: Dither,
     ) -> Result<Self, ClipError> {
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        remove_abandoned(folder);
-        let mut builder = tempfile::Builder::new();
-        builder.prefix(UNFINISHED.0).suffix(UNFINISHED.1);
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::PermissionsExt;
-            // As a file made in the usual way: the user's mask takes away what it wants.
-            builder.permissions(std::fs::Permissions::from_mode(0o666));
-        }
-        let temporary = loop {
-            let temporary = builder.tempfile_in(folder).map_err(|error| cannot(path, &error))?;
-            if claim(temporary.as_file(), temporary.path()) {
-                break temporary;
-            }
-        };
+        let temporary = unfinished(path)?;
         let mut file = BufWriter::with_capacity(1 << 18, temporary);
         file.write_all(&header(word, channels, rate_hz, 0)).map_err(|error| cannot(path, &error))?;
         Ok(Self {

@@ -1,11 +1,12 @@
 //! How large the difference of two sides is to an ear, on one clip.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::sync::Arc;
-
-use realfft::{RealFftPlanner, RealToComplex};
 
 use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power};
 use crate::circuit::{Chain, CircuitError};
+use crate::clip::welch::Welch;
 use crate::clip::{ClipError, ClipSource, OpenClip, Sound};
 
 /// Length of one piece of the long-term spectrum in frames: 21 ms at 48 kHz would be too coarse for the lowest bands.
@@ -20,17 +21,16 @@ const BANDS_HZ: (f64, f64) = (50.0, 16_000.0);
 pub struct Spectrum {
     /// Centre of each bin in Hz, evenly spaced from 0 Hz.
     pub frequency_hz: Vec<f64>,
-    /// Power of each bin, full scale squared, up to a common factor.
+    /// Mean square of each bin, full scale squared.
     pub power: Vec<f64>,
 }
 
 impl Spectrum {
-    /// Of a sound, by averaged Hann-windowed pieces that overlap by half (Welch 1967, IEEE Trans. AU 15:70); a shorter
-    /// sound is one piece with silence behind it.
+    /// Of a sound ([`Welch`]).
     pub fn of(sound: &Sound) -> Self {
-        let mut average = Average::new(sound.channels.len(), sound.rate_hz);
-        average.push(&sound.channels);
-        average.finish()
+        let mut welch = Welch::new(sound.channels.len(), PIECE);
+        welch.push(&sound.channels.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        Self::finish(welch, sound.rate_hz)
     }
 
     /// Of a whole clip, read block by block, so that a long one needs no more memory than a short one.
@@ -39,84 +39,28 @@ impl Spectrum {
     /// The clip cannot be read to its end.
     pub fn read(source: &ClipSource) -> Result<Self, ClipError> {
         let clip = OpenClip::open(source)?;
-        let mut average = Average::new(usize::from(clip.info().channels), clip.info().rate_hz);
+        let mut welch = Welch::new(usize::from(clip.info().channels), PIECE);
         let mut reader = clip.reader()?;
+        let mut planes = Vec::new();
         loop {
-            let planes = reader.read(4 * PIECE)?;
+            reader.read_into(4 * PIECE, &mut planes)?;
             if planes.first().is_none_or(Vec::is_empty) {
-                return Ok(average.finish());
+                return Ok(Self::finish(welch, clip.info().rate_hz));
             }
-            average.push(&planes);
-        }
-    }
-}
-
-/// The average of pieces of a sound that arrives in blocks of any length.
-struct Average {
-    plan: Arc<dyn RealToComplex<f64>>,
-    window: Vec<f64>,
-    power: Vec<f64>,
-    /// What of each channel has not been a whole piece yet, and whether any piece has been.
-    waiting: Vec<(Vec<f64>, bool)>,
-    rate_hz: u32,
-}
-
-impl Average {
-    fn new(channels: usize, rate_hz: u32) -> Self {
-        Self {
-            plan: RealFftPlanner::<f64>::new().plan_fft_forward(PIECE),
-            window: (0..PIECE)
-                .map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / PIECE as f64).cos())
-                .collect(),
-            power: vec![0.0; PIECE / 2 + 1],
-            waiting: vec![(Vec::new(), false); channels],
-            rate_hz,
+            welch.push(&planes.iter().map(Vec::as_slice).collect::<Vec<_>>());
         }
     }
 
-    fn push(&mut self, planes: &[Vec<f64>]) {
-        let mut waiting = std::mem::take(&mut self.waiting);
-        for ((short, started), plane) in waiting.iter_mut().zip(planes) {
-            short.extend_from_slice(plane);
-            let mut start = 0;
-            while start + PIECE <= short.len() {
-                self.add(&short[start..start + PIECE]);
-                *started = true;
-                start += PIECE / 2;
-            }
-            short.drain(..start);
-        }
-        self.waiting = waiting;
-    }
-
-    fn add(&mut self, piece: &[f64]) {
-        let (mut input, mut output) = (self.plan.make_input_vec(), self.plan.make_output_vec());
-        for ((value, sample), weight) in input.iter_mut().zip(piece).zip(&self.window) {
-            *value = sample * weight;
-        }
-        self.plan.process(&mut input, &mut output).expect("buffers are of the plan's own length");
-        for (sum, value) in self.power.iter_mut().zip(&output) {
-            *sum += value.norm_sqr();
-        }
-    }
-
-    fn finish(mut self) -> Spectrum {
-        for (short, started) in std::mem::take(&mut self.waiting) {
-            if !started {
-                self.add(&short);
-            }
-        }
-        let step = f64::from(self.rate_hz) / PIECE as f64;
-        Spectrum {
-            frequency_hz: (0..self.power.len()).map(|bin| bin as f64 * step).collect(),
-            power: self.power,
-        }
+    fn finish(welch: Welch, rate_hz: u32) -> Self {
+        let power = welch.finish();
+        let step = f64::from(rate_hz) / PIECE as f64;
+        Self { frequency_hz: (0..power.len()).map(|bin| bin as f64 * step).collect(), power }
     }
 }
 
 /// Power gains of chains in the bins of spectra, each worked out once: a cable of many conductors takes seconds.
 #[derive(Debug, Default)]
-pub struct PowerGains(Vec<(usize, Vec<f64>, Arc<[f64]>)>);
+pub struct PowerGains(BTreeMap<(usize, u64), Arc<[f64]>>);
 
 impl PowerGains {
     /// Power gains in each bin of `spectrum` of the chain that the caller gives this number.
@@ -129,14 +73,61 @@ impl PowerGains {
         chain: &Chain,
         spectrum: &Spectrum,
     ) -> Result<Arc<[f64]>, CircuitError> {
-        let known = self.0.iter().find(|(of, bins, _)| *of == number && *bins == spectrum.frequency_hz);
-        if let Some((_, _, gains)) = known {
+        // The bins of all spectra are evenly spaced and equally many: the last tells them all.
+        let key = (number, spectrum.frequency_hz.last().copied().unwrap_or(0.0).to_bits());
+        if let Some(gains) = self.0.get(&key) {
             return Ok(Arc::clone(gains));
         }
         let response = chain.transfer(&spectrum.frequency_hz)?;
         let gains: Arc<[f64]> = response.iter().map(num_complex::Complex64::norm_sqr).collect();
-        self.0.push((number, spectrum.frequency_hz.clone(), Arc::clone(&gains)));
+        self.0.insert(key, Arc::clone(&gains));
         Ok(gains)
+    }
+}
+
+/// Why a difference on a clip cannot be worked out.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum EarError {
+    /// The clip cannot be read.
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    /// A chain cannot be solved.
+    #[error(transparent)]
+    Circuit(#[from] CircuitError),
+}
+
+/// Differences on clips, where each clip is read once, each chain solved once and each pair of chains compared once.
+#[derive(Debug, Default)]
+pub struct Ears {
+    spectra: BTreeMap<usize, Spectrum>,
+    gains: PowerGains,
+    found: BTreeMap<[usize; 3], Option<OnClip>>,
+}
+
+impl Ears {
+    /// The difference of two chains on a clip, each with the number that the caller gives it; `None` if the clip is silent.
+    ///
+    /// # Errors
+    /// The clip cannot be read, a chain cannot be solved.
+    pub fn on_clip(
+        &mut self,
+        clip: (usize, &ClipSource),
+        a: (usize, &Chain),
+        b: (usize, &Chain),
+    ) -> Result<Option<OnClip>, EarError> {
+        let key = [clip.0, a.0, b.0];
+        if let Some(found) = self.found.get(&key) {
+            return Ok(found.clone());
+        }
+        let spectrum = match self.spectra.entry(clip.0) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => place.insert(Spectrum::read(clip.1)?),
+        };
+        let of_a = self.gains.of(a.0, a.1, spectrum)?;
+        let of_b = self.gains.of(b.0, b.1, spectrum)?;
+        let found = OnClip::of(&of_a, &of_b, spectrum);
+        self.found.insert(key, found.clone());
+        Ok(found)
     }
 }
 

@@ -10,5 +10,5 @@ pub mod uncertainty;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
-pub use ear::{OnClip, PowerGains, Spectrum};
+pub use ear::{EarError, Ears, OnClip, PowerGains, Spectrum};
 pub use uncertainty::Uncertainty;

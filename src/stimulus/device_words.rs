@@ -8,7 +8,7 @@ use std::fmt;
 use std::str::FromStr;
 
 use super::resolution::{BandLevels, MARGIN_DB, Resolved, bands, resolve};
-use super::{PairKind, StimulusSet};
+use super::{PairDifference, PairKind, StimulusSet};
 use crate::clip::dither::WordLength;
 use crate::session::Session;
 
@@ -64,6 +64,15 @@ impl DeviceWords {
             .iter()
             .filter(|pair| matches!(pair.kind, PairKind::Comparison { .. }))
             .map(|pair| Difference { kind: pair.kind, rate_hz: pair.a.rate_hz, bands: bands(pair) })
+            .collect();
+        Self { word: WordLength::Float32, pairs: Vec::new(), differences }.in_format(format)
+    }
+
+    /// The same of comparisons that were measured as they went by.
+    pub fn of_differences(measured: &[PairDifference], format: &str) -> Self {
+        let differences = measured
+            .iter()
+            .map(|of| Difference { kind: of.kind, rate_hz: of.rate_hz, bands: of.bands.clone() })
             .collect();
         Self { word: WordLength::Float32, pairs: Vec::new(), differences }.in_format(format)
     }

@@ -9,6 +9,7 @@ mod prepare;
 mod render;
 pub mod resolution;
 mod stream;
+mod survey;
 pub mod transparency;
 
 use std::path::PathBuf;
@@ -21,6 +22,7 @@ pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};
 pub use stream::filter_file;
+pub use survey::{PairDifference, Survey, survey};
 pub use transparency::{TransparencyReport, prove};
 
 /// Why stimuli could not be made: what was tried, with which value, what is allowed, what to do.
@@ -146,6 +148,6 @@ pub struct StimulusSet {
 impl StimulusSet {
     /// The pair for this purpose.
     pub fn pair(&self, kind: PairKind) -> Option<&Pair> {
-        self.pairs.iter().find(|pair| pair.kind == kind)
+        self.pairs.binary_search_by_key(&kind, |pair| pair.kind).ok().map(|place| &self.pairs[place])
     }
 }

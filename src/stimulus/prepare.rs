@@ -1,13 +1,15 @@
 //! From a session to its stimuli in memory.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
-use super::plan::{Group, plan, push_all};
-use super::{Pair, PairKind, Progress, StimulusError, StimulusSet};
+use super::plan::{Count, Key, Plan, outline};
+use super::{Pair, Progress, StimulusError, StimulusSet};
 use crate::clip::Playable;
-use crate::clip::loudness::Meter;
+use crate::filter::Filtered;
 use crate::session::Session;
 
 /// Most bytes that the stimuli of a session may take in memory.
@@ -31,14 +33,25 @@ pub fn digest(playable: &Playable) -> String {
     text
 }
 
-fn check_memory(session: &Session, groups: &[Group]) -> Result<(), StimulusError> {
+fn keys(plan: &Plan, gain: impl Fn(&super::plan::Side) -> f64) -> Vec<Key> {
+    let mut keys: Vec<Key> = plan
+        .groups
+        .iter()
+        .flat_map(|group| group.sides.iter().map(|side| (group.work, side.fir, gain(side).to_bits())))
+        .collect();
+    keys.sort_unstable();
+    keys.dedup();
+    keys
+}
+
+fn check_memory(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), StimulusError> {
     let mut bytes = 0;
-    for group in groups {
-        let info = group.clip.info();
-        bytes += info.frames * u64::from(info.channels) * 4 * group.sides.len() as u64;
+    for (work, ..) in keys {
+        let info = plan.works[*work].source.info();
+        bytes += info.frames * u64::from(info.channels) * 4;
         if bytes > MOST_BYTES {
-            return Err(StimulusError::Comparison {
-                comparison: session.comparisons[group.comparison].name.clone(),
+            return Err(StimulusError::Clip {
+                clip: session.clips[plan.works[*work].clip].name.clone(),
                 message: format!(
                     "the stimuli need more than {} GiB of memory; give the clips a shorter `length` (10 to 25 s are \
                      usual)",
@@ -50,63 +63,84 @@ fn check_memory(session: &Session, groups: &[Group]) -> Result<(), StimulusError
     Ok(())
 }
 
+/// Sounds that are being kept, interleaved.
+struct Kept {
+    sounds: BTreeMap<Key, Vec<f32>>,
+}
+
+impl Kept {
+    fn new(plan: &Plan, keys: &[Key]) -> Self {
+        let samples = |work: usize| {
+            let info = plan.works[work].source.info();
+            info.frames as usize * usize::from(info.channels)
+        };
+        Self { sounds: keys.iter().map(|key| (*key, Vec::with_capacity(samples(key.0)))).collect() }
+    }
+
+    /// Appends a block of some filters of a work to whatever is made from them.
+    fn push(&mut self, work: usize, firs: &[usize], block: &Filtered) {
+        let mine = self.sounds.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|((_, fir, gain), kept)| {
+            let place = firs.iter().position(|of| of == fir)?;
+            Some((&block.sides[place], f64::from_bits(*gain), kept))
+        });
+        mine.collect::<Vec<_>>().into_par_iter().for_each(|(side, gain, kept)| match &side[..] {
+            [one] => kept.extend(one.iter().map(|sample| (sample * gain) as f32)),
+            [left, right] => kept.extend(
+                left.iter().zip(right).flat_map(|(left, right)| [(left * gain) as f32, (right * gain) as f32]),
+            ),
+            _ => {}
+        });
+    }
+}
+
 /// Makes every stimulus of a session.
 ///
 /// # Errors
 /// A clip that cannot be read, a cable whose response cannot be computed, a control out of bounds, silence where levels
 /// are to be matched, more sound than fits in memory.
 pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet, StimulusError> {
-    let (plan, count) = plan(session, progress, 1)?;
-    check_memory(session, &plan.groups)?;
-    let mut made = Vec::new();
-    for group in &plan.groups {
-        let clip_index = match group.pairs[0].0 {
-            PairKind::Comparison { clip, .. } | PairKind::Control { clip, .. } => clip,
-        };
-        let name = &session.clips[clip_index].name;
-        let wrong =
-            |error: crate::clip::ClipError| StimulusError::Clip { clip: name.clone(), message: error.0 };
-        let info = group.clip.info();
-        let channels = usize::from(info.channels);
-        let mut samples: Vec<Vec<f32>> =
-            vec![Vec::with_capacity(info.frames as usize * channels); group.sides.len()];
-        let mut meters = (0..group.sides.len())
-            .map(|_| Meter::new(channels, info.rate_hz))
-            .collect::<Result<Vec<_>, _>>()
-            .map_err(wrong)?;
-        let gains: Vec<f64> = group.sides.iter().map(|side| side.gain).collect();
-        group
-            .pass(&gains, &count, &format!("filtering {name}"), &mut |block| {
-                push_all(&mut meters, block)?;
-                for (kept, side) in samples.iter_mut().zip(&block.sides) {
-                    for frame in 0..block.frames() {
-                        kept.extend(side.iter().map(|channel| channel[frame] as f32));
-                    }
-                }
-                Ok(())
-            })
-            .map_err(wrong)?;
-        let readings = meters.into_iter().map(Meter::finish).collect::<Result<Vec<_>, _>>().map_err(wrong)?;
-        let playables: Vec<Playable> = samples
-            .into_iter()
-            .map(|samples| Playable {
-                rate_hz: info.rate_hz,
-                channels: info.channels,
-                samples: Arc::from(samples),
-            })
-            .collect();
-        let digests: Vec<String> = playables.iter().map(digest).collect();
-        for &(kind, a, b) in &group.pairs {
-            let pair = Pair {
-                kind,
-                a: playables[a].clone(),
-                b: playables[b].clone(),
-                digest_a: digests[a].clone(),
-                digest_b: digests[b].clone(),
+    let mut plan = outline(session)?;
+    // Most often no gain is needed: what goes by while it is measured is then what is played.
+    let likely = keys(&plan, |side| side.level);
+    check_memory(session, &plan, &likely)?;
+    let mut kept = Kept::new(&plan, &likely);
+    let count = Count::new(progress, 0);
+    plan.settle(session, &count, &mut |work, firs, block| {
+        kept.push(work, firs, block);
+        Ok(())
+    })?;
+    let wanted = keys(&plan, |side| side.gain);
+    check_memory(session, &plan, &wanted)?;
+    kept.sounds.retain(|key, _| wanted.contains(key));
+    let missing: Vec<Key> = wanted.iter().filter(|key| !kept.sounds.contains_key(key)).copied().collect();
+    let mut again = Kept::new(&plan, &missing);
+    plan.again(session, &missing, &count, "filtering", &mut |work, firs, block| {
+        again.push(work, firs, block);
+        Ok(())
+    })?;
+    kept.sounds.append(&mut again.sounds);
+    let finished: BTreeMap<Key, (Playable, String)> = kept
+        .sounds
+        .into_par_iter()
+        .map(|(key, samples)| {
+            let info = plan.works[key.0].source.info();
+            let playable =
+                Playable { rate_hz: info.rate_hz, channels: info.channels, samples: Arc::from(samples) };
+            let digest = digest(&playable);
+            (key, (playable, digest))
+        })
+        .collect();
+    let mut made: Vec<_> = plan
+        .pairs()
+        .map(|(group, (kind, a, b))| {
+            let of = |side: usize| {
+                let side = group.sides[side];
+                finished[&(group.work, side.fir, side.gain.to_bits())].clone()
             };
-            made.push((pair, plan.levels(group, (kind, a, b), &readings)));
-        }
-    }
+            let ((a_sound, digest_a), (b_sound, digest_b)) = (of(a), of(b));
+            (Pair { kind, a: a_sound, b: b_sound, digest_a, digest_b }, plan.levels(group, (kind, a, b)))
+        })
+        .collect();
     // Comparisons first, then controls; session order within.
     made.sort_by_key(|(pair, _)| pair.kind);
     let (pairs, levels) = made.into_iter().unzip();

@@ -1,13 +1,18 @@
 //! Stimuli as WAV files: whole or not at all, in bounded memory.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use super::plan::{plan, push_all};
+use rayon::prelude::*;
+use tempfile::NamedTempFile;
+
+use super::plan::{Count, Key, Plan, outline};
 use super::{PairKind, PairLevels, Progress, StimulusError};
+use crate::clip::ClipError;
 use crate::clip::dither::{Dither, WordLength};
-use crate::clip::loudness::Meter;
-use crate::clip::write::{WavWriter, check_size};
-use crate::session::Session;
+use crate::clip::write::{WavWriter, check_size, copy};
+use crate::filter::Filtered;
+use crate::session::{Levels, Session};
 
 /// What was written.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,6 +34,121 @@ pub fn file_stem(name: &str) -> String {
     if stem.starts_with('.') { format!("_{stem}") } else { stem }
 }
 
+/// A file to be written: its path, the sound in it, and that sound's gain.
+struct Wanted {
+    path: PathBuf,
+    work: usize,
+    fir: usize,
+    gain: f64,
+}
+
+impl Wanted {
+    fn key(&self) -> Key {
+        (self.work, self.fir, self.gain.to_bits())
+    }
+}
+
+/// Both files of every comparison and clip, in session order.
+fn wanted(session: &Session, folder: &Path, plan: &Plan, word: WordLength) -> Result<Vec<Wanted>, StimulusError> {
+    let mut files: Vec<Wanted> = Vec::new();
+    let mut taken = std::collections::BTreeSet::new();
+    for group in &plan.groups {
+        let work = &plan.works[group.work];
+        let comparison = &session.comparisons[group.comparison].name;
+        let stem = format!("{}-{}", file_stem(comparison), file_stem(&session.clips[work.clip].name));
+        let info = work.source.info();
+        for (letter, side) in ["a", "b"].into_iter().zip(&group.sides) {
+            let path = folder.join(format!("{stem}-{letter}.wav"));
+            if !taken.insert(path.clone()) {
+                return Err(StimulusError::Comparison {
+                    comparison: comparison.clone(),
+                    message: format!("two stimuli would have the file name {}; rename one", path.display()),
+                });
+            }
+            check_size(&path, word, usize::from(info.channels), info.frames)
+                .map_err(|error| StimulusError::Write { file: folder.to_path_buf(), message: error.0 })?;
+            files.push(Wanted { path, work: group.work, fir: side.fir, gain: side.gain });
+        }
+    }
+    Ok(files)
+}
+
+/// Unfinished files of sounds.
+struct Drafts {
+    writers: BTreeMap<Key, (WavWriter, Vec<Vec<f64>>)>,
+    /// Why a file could not be written.
+    failed: Option<ClipError>,
+}
+
+impl Drafts {
+    /// One file for each distinct sound. A clip has one seed: A and B carry the same noise, so it tells nothing apart.
+    fn begin<'w>(
+        plan: &Plan,
+        files: impl Iterator<Item = &'w Wanted>,
+        word: WordLength,
+    ) -> Result<Self, ClipError> {
+        let mut writers = BTreeMap::new();
+        for file in files {
+            if let std::collections::btree_map::Entry::Vacant(place) = writers.entry(file.key()) {
+                let info = plan.works[file.work].source.info();
+                let dither = Dither::new(file.work as u64);
+                let channels = usize::from(info.channels);
+                let writer = WavWriter::create(&file.path, word, channels, info.rate_hz, dither)?;
+                place.insert((writer, vec![Vec::new(); channels]));
+            }
+        }
+        Ok(Self { writers, failed: None })
+    }
+
+    fn push(&mut self, work: usize, firs: &[usize], block: &Filtered) -> Result<(), ClipError> {
+        let mine = self.writers.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|(key, writer)| {
+            let place = firs.iter().position(|of| *of == key.1)?;
+            Some((&block.sides[place], f64::from_bits(key.2), writer))
+        });
+        let pushed = mine.collect::<Vec<_>>().into_par_iter().try_for_each(|(side, gain, (writer, louder))| {
+            if gain == 1.0 {
+                return writer.push(&side.iter().map(Vec::as_slice).collect::<Vec<_>>());
+            }
+            for (louder, channel) in louder.iter_mut().zip(side) {
+                louder.clear();
+                louder.extend(channel.iter().map(|sample| sample * gain));
+            }
+            writer.push(&louder.iter().map(Vec::as_slice).collect::<Vec<_>>())
+        });
+        pushed.inspect_err(|error| self.failed = Some(error.clone()))
+    }
+}
+
+/// Makes a folder, and takes back what was made of the way to it unless it is kept.
+struct Folder {
+    made: Vec<PathBuf>,
+}
+
+impl Folder {
+    fn make(folder: &Path) -> Result<Self, StimulusError> {
+        let missing = folder.ancestors().take_while(|part| !part.as_os_str().is_empty() && !part.exists());
+        let made = missing.map(Path::to_path_buf).collect();
+        std::fs::create_dir_all(folder).map_err(|error| StimulusError::Write {
+            file: folder.to_path_buf(),
+            message: format!("the folder cannot be made: {error}; choose another with --out"),
+        })?;
+        Ok(Self { made })
+    }
+
+    fn keep(mut self) {
+        self.made.clear();
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        for part in &self.made {
+            // One that somebody has put something into stays.
+            let _ = std::fs::remove_dir(part);
+        }
+    }
+}
+
 /// Writes `<comparison>-<clip>-a.wav` and `-b.wav` for every comparison and clip of a session. The files appear together
 /// at the end; if anything fails, none does. Dither of both sides is the same.
 ///
@@ -40,64 +160,61 @@ pub fn render(
     word: WordLength,
     progress: &dyn Progress,
 ) -> Result<Rendered, StimulusError> {
-    let (plan, count) = plan(session, progress, 1)?;
     let write_error =
-        |error: crate::clip::ClipError| StimulusError::Write { file: folder.to_path_buf(), message: error.0 };
-    std::fs::create_dir_all(folder).map_err(|error| StimulusError::Write {
-        file: folder.to_path_buf(),
-        message: format!("the folder cannot be made: {error}; choose another with --out"),
-    })?;
-    let mut waiting = Vec::new();
-    let mut levels = Vec::new();
-    for (number, whole) in plan.groups.iter().enumerate() {
-        let mut group = whole.clone();
-        group.sides.truncate(2);
-        let (PairKind::Comparison { comparison, clip } | PairKind::Control { comparison, clip, .. }) =
-            group.pairs[0].0;
-        let clip_name = &session.clips[clip].name;
-        let stem = format!("{}-{}", file_stem(&session.comparisons[comparison].name), file_stem(clip_name));
-        let info = group.clip.info();
-        let channels = usize::from(info.channels);
-        let mut writers = Vec::new();
-        let mut meters = Vec::new();
-        for side in ["a", "b"] {
-            let path = folder.join(format!("{stem}-{side}.wav"));
-            if waiting.iter().any(|(_, taken)| *taken == path) {
-                return Err(StimulusError::Comparison {
-                    comparison: session.comparisons[comparison].name.clone(),
-                    message: format!("two stimuli would have the file name {}; rename one", path.display()),
-                });
-            }
-            check_size(&path, word, channels, info.frames).map_err(write_error)?;
-            // One seed per clip: A and B carry the same noise, so it tells nothing apart.
-            let dither = Dither::new(number as u64);
-            writers.push((
-                WavWriter::create(&path, word, channels, info.rate_hz, dither).map_err(write_error)?,
-                path,
-            ));
-            meters.push(Meter::new(channels, info.rate_hz).map_err(write_error)?);
-        }
-        let gains: Vec<f64> = group.sides.iter().map(|side| side.gain).collect();
-        group
-            .pass(&gains, &count, &format!("writing {clip_name}"), &mut |block| {
-                push_all(&mut meters, block)?;
-                for ((writer, _), side) in writers.iter_mut().zip(&block.sides) {
-                    writer.push(&side.iter().map(Vec::as_slice).collect::<Vec<_>>())?;
-                }
-                Ok(())
-            })
-            .map_err(|error| StimulusError::Clip { clip: clip_name.clone(), message: error.0 })?;
-        for (writer, path) in writers {
-            waiting.push((writer.complete().map_err(write_error)?, path));
-        }
-        let readings =
-            meters.into_iter().map(Meter::finish).collect::<Result<Vec<_>, _>>().map_err(write_error)?;
-        levels.push(plan.levels(&group, group.pairs[0], &readings));
+        |error: ClipError| StimulusError::Write { file: folder.to_path_buf(), message: error.0 };
+    let mut plan = outline(session)?;
+    let files = wanted(session, folder, &plan, word)?;
+    // Dropped after every file in it.
+    let made = Folder::make(folder)?;
+    // As wired, most often no gain is needed: what goes by while it is measured is then what is written.
+    let likely = session.levels == Levels::AsWired;
+    let mut drafts =
+        Drafts::begin(&plan, files.iter().filter(|_| likely), word).map_err(write_error)?;
+    let count = Count::new(progress, 0);
+    let settled = plan.settle(session, &count, &mut |work, firs, block| drafts.push(work, firs, block));
+    if let Some(error) = drafts.failed.take() {
+        return Err(write_error(error));
     }
-    let mut files: Vec<PathBuf> = Vec::new();
+    settled?;
+    let files = wanted(session, folder, &plan, word)?;
+    let mut ready = drafts.writers;
+    ready.retain(|key, _| files.iter().any(|file| file.key() == *key));
+    let missing = files.iter().filter(|file| !ready.contains_key(&file.key()));
+    let mut again = Drafts::begin(&plan, missing, word).map_err(write_error)?;
+    let keys: Vec<Key> = again.writers.keys().copied().collect();
+    let written = plan.again(session, &keys, &count, "writing", &mut |work, firs, block| {
+        again.push(work, firs, block)
+    });
+    if let Some(error) = again.failed.take() {
+        return Err(write_error(error));
+    }
+    written?;
+    ready.append(&mut again.writers);
+    let mut finished: BTreeMap<Key, NamedTempFile> = BTreeMap::new();
+    for (key, (writer, _)) in ready {
+        finished.insert(key, writer.complete().map_err(write_error)?);
+    }
+    // A sound that several files hold is copied for all but the last of them.
+    let mut uses: BTreeMap<Key, usize> = BTreeMap::new();
+    for file in &files {
+        *uses.entry(file.key()).or_default() += 1;
+    }
+    let mut waiting = Vec::new();
+    for file in &files {
+        let (key, left) = (file.key(), uses.entry(file.key()).or_default());
+        *left -= 1;
+        let temporary = if *left == 0 { finished.remove(&key) } else { None };
+        let temporary = match (temporary, finished.get(&key)) {
+            (Some(temporary), _) => temporary,
+            (None, Some(original)) => copy(original, &file.path).map_err(write_error)?,
+            (None, None) => continue,
+        };
+        waiting.push((temporary, file.path.clone()));
+    }
+    let mut done: Vec<PathBuf> = Vec::new();
     for (temporary, path) in waiting {
         if let Err(error) = temporary.persist(&path) {
-            for file in &files {
+            for file in &done {
                 let _ = std::fs::remove_file(file);
             }
             return Err(StimulusError::Write {
@@ -105,7 +222,10 @@ pub fn render(
                 message: format!("cannot be written: {}; nothing was left behind", error.error),
             });
         }
-        files.push(path);
+        done.push(path);
     }
-    Ok(Rendered { files, levels, notes: plan.notes })
+    made.keep();
+    let comparisons = plan.pairs().filter(|(_, (kind, ..))| matches!(kind, PairKind::Comparison { .. }));
+    let levels = comparisons.map(|(group, pair)| plan.levels(group, pair)).collect();
+    Ok(Rendered { files: done, levels, notes: plan.notes })
 }

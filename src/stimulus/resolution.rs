@@ -1,15 +1,12 @@
 //! What a word length resolves: the size of a difference against the noise floor, in bands as wide as the ear's.
 //!
 //! Bands are one equivalent rectangular bandwidth wide and stand next to each other on the scale of ERB numbers
-//! (Glasberg & Moore 1990, Hearing Research 47:103: ERB = 24.7 (4.37 f + 1) Hz, number = 21.4 log10(4.37 f + 1), f in
-//! kHz).
-
-use num_complex::Complex64;
-use rayon::prelude::*;
-use realfft::RealFftPlanner;
+//! (Glasberg & Moore 1990, Hearing Research 47:103).
 
 use super::Pair;
 use crate::clip::dither::WordLength;
+use crate::clip::welch::Welch;
+use crate::hearing::weighting::{erb_frequency_hz, erb_number};
 
 /// Frames per spectrum.
 const FRAME: usize = 8192;
@@ -48,100 +45,86 @@ pub struct Resolved {
     pub could_hide: bool,
 }
 
-fn erb_number(frequency_hz: f64) -> f64 {
-    21.4 * (4.37e-3 * frequency_hz + 1.0).log10()
-}
-
-fn erb_frequency(number: f64) -> f64 {
-    (10.0_f64.powf(number / 21.4) - 1.0) / 4.37e-3
-}
-
 /// Level of a power relative to a full-scale sine, whose power is one half.
 fn sine_db(power: f64) -> f64 {
     10.0 * (2.0 * power).log10()
 }
 
-/// Mean power spectrum of so many samples: power per bin, Hann window, half-overlapping frames. Samples are asked for one
-/// by one, so that a long clip takes no more memory than a short one.
-fn spectrum(samples: usize, sample: impl Fn(usize) -> f64) -> Vec<f64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(FRAME);
-    let window: Vec<f64> =
-        (0..FRAME).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / FRAME as f64).cos()).collect();
-    let window_power: f64 = window.iter().map(|value| value * value).sum();
-    let mut power = vec![0.0; FRAME / 2 + 1];
-    let mut count = 0_u32;
-    let mut input = plan.make_input_vec();
-    let mut output: Vec<Complex64> = plan.make_output_vec();
-    let mut at = 0;
-    while at < samples {
-        input.fill(0.0);
-        for ((value, index), weight) in input.iter_mut().zip(at..samples).zip(&window) {
-            *value = sample(index) * weight;
-        }
-        plan.process(&mut input, &mut output).expect("lengths fit the plan");
-        for (sum, bin) in power.iter_mut().zip(&output) {
-            *sum += bin.norm_sqr();
-        }
-        count += 1;
-        if at + FRAME >= samples {
-            break;
-        }
-        at += FRAME / 2;
+/// Gathers the levels of a pair, block by block.
+#[derive(Debug)]
+pub(super) struct PairSpectra {
+    rate_hz: u32,
+    signal: Welch,
+    difference: Welch,
+    minus: Vec<Vec<f64>>,
+}
+
+impl PairSpectra {
+    pub(super) fn new(channels: usize, rate_hz: u32) -> Self {
+        let welch = || Welch::new(channels, FRAME);
+        Self { rate_hz, signal: welch(), difference: welch(), minus: vec![Vec::new(); channels] }
     }
-    // One side of the spectrum stands for both.
-    let scale = 2.0 / (window_power * FRAME as f64 * f64::from(count.max(1)));
-    power.iter().map(|value| value * scale).collect()
+
+    /// Takes a block of both sides, `planes[channel][frame]`, as it is played.
+    pub(super) fn push(&mut self, a: &[Vec<f64>], b: &[Vec<f64>]) {
+        let Self { signal, difference, minus, .. } = self;
+        rayon::join(
+            || signal.push(&a.iter().map(Vec::as_slice).collect::<Vec<_>>()),
+            || {
+                for ((minus, a), b) in minus.iter_mut().zip(a).zip(b) {
+                    minus.clear();
+                    minus.extend(a.iter().zip(b).map(|(a, b)| a - b));
+                }
+                difference.push(&minus.iter().map(Vec::as_slice).collect::<Vec<_>>());
+            },
+        );
+    }
+
+    /// Levels in ERB-wide bands from 20 Hz to 20 kHz (or half the rate).
+    pub(super) fn finish(self) -> Vec<BandLevels> {
+        let rate = f64::from(self.rate_hz);
+        let (signal, difference) = (self.signal.finish(), self.difference.finish());
+        let highest = 20_000_f64.min(rate / 2.0);
+        let (first, last) = (erb_number(20.0), erb_number(highest));
+        let count = (last - first).floor().max(1.0) as usize;
+        let edge = |i: usize| erb_frequency_hz(first + (last - first) * i as f64 / count as f64);
+        let bin = rate / FRAME as f64;
+        // A band narrower than a bin takes its share of the bin.
+        let within = |power: &[f64], from: f64, to: f64| -> f64 {
+            let bins = (from / bin).floor() as usize..=((to / bin).ceil() as usize).min(power.len() - 1);
+            bins.map(|k| {
+                let (low, high) = ((k as f64 - 0.5) * bin, (k as f64 + 0.5) * bin);
+                power[k] * ((high.min(to) - low.max(from)).max(0.0) / bin)
+            })
+            .sum()
+        };
+        (0..count)
+            .map(|i| {
+                let (from_hz, to_hz) = (edge(i), edge(i + 1));
+                BandLevels {
+                    from_hz,
+                    to_hz,
+                    signal_db: sine_db(within(&signal, from_hz, to_hz)),
+                    difference_db: sine_db(within(&difference, from_hz, to_hz)),
+                }
+            })
+            .collect()
+    }
 }
 
 /// Levels of a pair in ERB-wide bands from 20 Hz to 20 kHz (or half the rate).
 pub fn bands(pair: &Pair) -> Vec<BandLevels> {
     let channels = usize::from(pair.a.channels);
-    let rate = f64::from(pair.a.rate_hz);
-    let (mut signal, mut difference) = (vec![0.0; FRAME / 2 + 1], vec![0.0; FRAME / 2 + 1]);
-    let frames = pair.a.frames().min(pair.b.frames());
-    let of_channels: Vec<_> = (0..channels)
-        .into_par_iter()
-        .map(|channel| {
-            let a = |frame: usize| f64::from(pair.a.samples[frame * channels + channel]);
-            let b = |frame: usize| f64::from(pair.b.samples[frame * channels + channel]);
-            rayon::join(|| spectrum(frames, a), || spectrum(frames, |frame| a(frame) - b(frame)))
-        })
-        .collect();
-    for (of_signal, of_difference) in of_channels {
-        for (sum, power) in signal.iter_mut().zip(of_signal) {
-            *sum += power / channels as f64;
-        }
-        for (sum, power) in difference.iter_mut().zip(of_difference) {
-            *sum += power / channels as f64;
-        }
+    let mut spectra = PairSpectra::new(channels, pair.a.rate_hz);
+    let block = 2 * FRAME * channels;
+    for (a, b) in pair.a.samples.chunks(block).zip(pair.b.samples.chunks(block)) {
+        let planes = |samples: &[f32]| -> Vec<Vec<f64>> {
+            let plane = |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
+            (0..channels).map(plane).collect()
+        };
+        spectra.push(&planes(a), &planes(b));
     }
-    let highest = 20_000_f64.min(rate / 2.0);
-    let (first, last) = (erb_number(20.0), erb_number(highest));
-    let count = (last - first).floor().max(1.0) as usize;
-    let edge = |i: usize| erb_frequency(first + (last - first) * i as f64 / count as f64);
-    let bin = rate / FRAME as f64;
-    // A band narrower than a bin takes its share of the bin.
-    let within = |power: &[f64], from: f64, to: f64| -> f64 {
-        power
-            .iter()
-            .enumerate()
-            .map(|(k, value)| {
-                let (low, high) = ((k as f64 - 0.5) * bin, (k as f64 + 0.5) * bin);
-                value * ((high.min(to) - low.max(from)).max(0.0) / bin)
-            })
-            .sum()
-    };
-    (0..count)
-        .map(|i| {
-            let (from_hz, to_hz) = (edge(i), edge(i + 1));
-            BandLevels {
-                from_hz,
-                to_hz,
-                signal_db: sine_db(within(&signal, from_hz, to_hz)),
-                difference_db: sine_db(within(&difference, from_hz, to_hz)),
-            }
-        })
-        .collect()
+    spectra.finish()
 }
 
 /// Level of a word length's noise in a band, in dB relative to a full-scale sine. The noise of dither is white.

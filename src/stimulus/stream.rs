@@ -3,10 +3,7 @@
 
 use std::path::Path;
 
-use rayon::prelude::*;
-
 use crate::clip::dither::{Dither, WordLength};
-use crate::clip::fade::Fades;
 use crate::clip::write::{WavWriter, check_size};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Convolver, Filtered, Fir};
@@ -61,22 +58,6 @@ pub(super) fn stream(
         read?;
         std::mem::swap(&mut last, &mut output);
         std::mem::swap(&mut input, &mut next);
-    }
-}
-
-/// Fades of both ends and a gain per side, for [`stream`].
-pub(super) fn faded(fades: Fades, gains: &[f64]) -> impl Fn(&mut Filtered, u64) + Sync + '_ {
-    move |block, position| {
-        block.sides.par_iter_mut().zip(gains).for_each(|(side, gain)| {
-            for channel in side {
-                fades.apply(channel, position);
-                if *gain != 1.0 {
-                    for sample in channel.iter_mut() {
-                        *sample *= gain;
-                    }
-                }
-            }
-        });
     }
 }
 

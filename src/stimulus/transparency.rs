@@ -8,9 +8,9 @@
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
 
-use super::plan::{Count, Group, Side, cable_filter};
-use super::resolution::{Resolved, bands, resolve};
-use super::{PairKind, Progress, StimulusError, device_words, prepare};
+use super::plan::{Count, cable_filter, render_direct};
+use super::resolution::{Resolved, resolve};
+use super::{PairKind, Progress, StimulusError, device_words, survey};
 use crate::circuit::{Amplifier, Cable, Chain};
 use crate::clip::OpenClip;
 use crate::clip::dither::{Dither, WordLength};
@@ -199,25 +199,23 @@ pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyR
         progress.step(index as u64, total, "measuring filters");
         report.sides.push(side(session, cable, rate)?);
     }
-    let set = prepare(session, progress)?;
-    for pair in &set.pairs {
+    let survey = survey(session, progress)?;
+    for pair in survey.differences(true, progress)? {
         let PairKind::Comparison { comparison, clip } = pair.kind else { continue };
-        let levels = bands(pair);
-        let difference = difference_level(&pair.a.samples, &pair.b.samples);
         report.pairs.push(PairProof {
             comparison: session.comparisons[comparison].name.clone(),
             clip: session.clips[clip].name.clone(),
-            latency_difference: latency(pair),
-            difference_db: difference,
+            latency_difference: pair.latency.unwrap_or(0),
+            difference_db: pair.difference_db,
             response_difference_db: response_difference(session, comparison)?,
-            identical: pair.digest_a == pair.digest_b,
+            identical: pair.identical,
             resolved: [WordLength::Bits16, WordLength::Bits24, WordLength::Float32]
                 .into_iter()
-                .map(|word| resolve(&levels, word, pair.a.rate_hz))
+                .map(|word| resolve(&pair.bands, word, pair.rate_hz))
                 .collect(),
         });
     }
-    report.notes = set.notes;
+    report.notes = survey.notes().to_vec();
     Ok(report)
 }
 
@@ -240,20 +238,13 @@ fn direct(
     };
     let response = |frequencies: &[f64]| chain.transfer(frequencies).map_err(|error| error.to_string());
     let fir = design(&response, info.rate_hz).map_err(|error| wrong(error.to_string()))?;
-    let group = Group {
-        comparison: 0,
-        clip: opened.clone(),
-        sides: vec![Side::plain(fir)],
-        pairs: vec![(PairKind::Comparison { comparison: 0, clip }, 0, 0)],
-    };
     let mut reader = opened.reader().map_err(|error| wrong(error.0))?;
     let fades = Fades::new(info.frames, info.rate_hz);
     let dither = Dither::new(clip as u64);
     let mut proof =
         DirectProof { clip: name.clone(), samples: 0, different: 0, different_16: 0, different_24: 0 };
     let mut position = 0_u64;
-    group
-        .pass(&[1.0], &Count::new(progress, info.frames), &format!("rendering {name} direct"), &mut |block| {
+    render_direct(&opened, fir, &Count::new(progress, info.frames), &format!("rendering {name} direct"), &mut |block| {
             let originals = reader.read(block.frames())?;
             for (channel, (rendered, original)) in block.sides[0].iter().zip(&originals).enumerate() {
                 for (i, (rendered, original)) in rendered.iter().zip(original).enumerate() {
@@ -272,8 +263,8 @@ fn direct(
             }
             position += block.frames() as u64;
             Ok(())
-        })
-        .map_err(|error| wrong(error.0))?;
+    })
+    .map_err(|error| wrong(error.0))?;
     Ok(proof)
 }
 
@@ -376,42 +367,6 @@ fn above_band(fir: &Fir) -> f64 {
     let first = (PASS_BAND_FRACTION * period as f64) as usize;
     let largest = bins[first..].iter().map(|bin| bin.norm()).fold(0.0, f64::max);
     20.0 * largest.log10()
-}
-
-/// Level of a minus b in dB relative to a full-scale sine.
-fn difference_level(a: &[f32], b: &[f32]) -> Option<f64> {
-    let power = a.iter().zip(b).map(|(a, b)| (f64::from(*a) - f64::from(*b)).powi(2)).sum::<f64>()
-        / a.len().max(1) as f64;
-    (power > 0.0).then(|| 10.0 * (2.0 * power).log10())
-}
-
-/// Samples by which side B comes later than side A: the largest value of their cross-correlation, within 64 samples.
-fn latency(pair: &super::Pair) -> i64 {
-    const FURTHEST: i64 = 64;
-    let channels = usize::from(pair.a.channels);
-    // Half a minute is more than enough.
-    let frames = pair.a.frames().min(30 * pair.a.rate_hz as usize);
-    let plane = |samples: &[f32]| -> Vec<f64> {
-        (0..frames)
-            .map(|frame| (0..channels).map(|channel| f64::from(samples[frame * channels + channel])).sum())
-            .collect()
-    };
-    let (a, b) = (plane(&pair.a.samples), plane(&pair.b.samples));
-    let period = (2 * frames).next_power_of_two();
-    let (a, b) = (spectrum(&a, period), spectrum(&b, period));
-    let mut product: Vec<Complex64> = a.iter().zip(&b).map(|(a, b)| a.conj() * b).collect();
-    product[0].im = 0.0;
-    product[period / 2].im = 0.0;
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(period);
-    let mut correlation = plan.make_output_vec();
-    plan.process(&mut product, &mut correlation).expect("lengths and end bins fit the plan");
-    (-FURTHEST..=FURTHEST)
-        .max_by(|x, y| {
-            let at = |lag: i64| correlation[lag.rem_euclid(period as i64) as usize];
-            // Of equal values the one nearest to zero.
-            at(*x).total_cmp(&at(*y)).then(y.abs().cmp(&x.abs()))
-        })
-        .unwrap_or(0)
 }
 
 fn response_difference(session: &Session, comparison: usize) -> Result<f64, StimulusError> {

@@ -57,9 +57,9 @@ const OCTAVES: [f64; 10] =
 fn levels_and_crest_factors_are_those_of_sound_to_listen_to() {
     for (name, sound) in clips() {
         let planes: Vec<&[f64]> = sound.channels.iter().map(Vec::as_slice).collect();
-        let mut meter = Meter::new(2, RATE).expect("a meter");
-        meter.push(&planes).expect("sound");
-        let reading = meter.finish().expect("a reading");
+        let mut meter = Meter::new(2, RATE);
+        meter.push(&planes);
+        let reading = meter.finish();
         let loudness = reading.integrated_lufs.expect("loud enough");
         let crest = reading.true_peak_dbtp() - level(sound, 0.0, SECONDS);
         eprintln!("{name}: {loudness:.2} LUFS, {:.2} dBTP, crest {crest:.1} dB", reading.true_peak_dbtp());

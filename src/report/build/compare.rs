@@ -204,7 +204,7 @@ fn measure(source: &ClipSource) -> Result<(Measured, Vec<(f64, f64)>), String> {
     let text = |error: crate::clip::ClipError| error.to_string();
     let clip = OpenClip::open(source).map_err(text)?;
     let info = clip.info();
-    let mut meter = Meter::new(usize::from(info.channels), info.rate_hz).map_err(text)?;
+    let mut meter = Meter::new(usize::from(info.channels), info.rate_hz);
     let mut spectrum = Spectrum::new(usize::from(info.channels), info.rate_hz);
     let mut reader = clip.reader().map_err(text)?;
     loop {
@@ -213,10 +213,10 @@ fn measure(source: &ClipSource) -> Result<(Measured, Vec<(f64, f64)>), String> {
             break;
         }
         let planes: Vec<&[f64]> = planes.iter().map(Vec::as_slice).collect();
-        meter.push(&planes).map_err(text)?;
+        meter.push(&planes);
         spectrum.push(&planes);
     }
-    let loudness = meter.finish().map_err(text)?;
+    let loudness = meter.finish();
     let channels = if info.channels == 1 { "1 channel" } else { "2 channels" };
     let facts = vec![
         ("length".to_owned(), format!("{} s", digits(info.seconds()))),

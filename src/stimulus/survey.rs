@@ -1,0 +1,216 @@
+//! What there is to know of a session's stimuli without keeping them: memory does not grow with the clips.
+
+use std::collections::BTreeMap;
+
+use num_complex::Complex64;
+use rayon::prelude::*;
+use realfft::RealFftPlanner;
+
+use super::plan::{Count, FILTERS_AT_A_TIME, Group, Key, Plan, outline};
+use super::resolution::{BandLevels, PairSpectra};
+use super::{PairKind, PairLevels, Progress, StimulusError};
+use crate::session::Session;
+
+/// Half a minute is more than enough to find a latency.
+const LATENCY_SECONDS: usize = 30;
+
+/// The finished stimuli of a comparison on a clip, held against each other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairDifference {
+    /// The comparison and clip.
+    pub kind: PairKind,
+    /// Sample rate in Hz.
+    pub rate_hz: u32,
+    /// Levels of side A and of A minus B in ERB-wide bands.
+    pub bands: Vec<BandLevels>,
+    /// Level of A minus B, sample by sample, in dB relative to a full-scale sine; `None` where they are equal.
+    pub difference_db: Option<f64>,
+    /// Side B minus side A, in samples: where their cross-correlation is largest. `None` where it was not asked for.
+    pub latency: Option<i64>,
+    /// Every sample of both sides is the same.
+    pub identical: bool,
+}
+
+/// A session's stimuli, measured.
+#[derive(Debug)]
+pub struct Survey<'s> {
+    session: &'s Session,
+    plan: Plan,
+    levels: Vec<PairLevels>,
+}
+
+/// Reads every clip, designs every filter and measures what comes out; what can fail, fails here.
+///
+/// # Errors
+/// As [`super::prepare`], but that no sound is too long.
+pub fn survey<'s>(session: &'s Session, progress: &dyn Progress) -> Result<Survey<'s>, StimulusError> {
+    let mut plan = outline(session)?;
+    plan.settle(session, &Count::new(progress, 0), &mut |_, _, _| Ok(()))?;
+    let mut levels: Vec<PairLevels> = plan.pairs().map(|(group, pair)| plan.levels(group, pair)).collect();
+    levels.sort_by_key(|levels| levels.kind);
+    Ok(Survey { session, plan, levels })
+}
+
+/// What is gathered of a pair while it goes by.
+struct Watch {
+    keys: [Key; 2],
+    spectra: PairSpectra,
+    power: f64,
+    samples: u64,
+    identical: bool,
+    /// Sums of both channels, for the latency.
+    early: [Vec<f64>; 2],
+}
+
+impl Watch {
+    /// Takes a block of both sides as it is played: 32-bit floats.
+    fn push(&mut self, a: &[Vec<f64>], b: &[Vec<f64>], wanted: usize) {
+        for (a, b) in a.iter().flatten().zip(b.iter().flatten()) {
+            self.power += (a - b).powi(2);
+            self.identical &= a.to_bits() == b.to_bits();
+        }
+        self.samples += a.iter().map(|channel| channel.len() as u64).sum::<u64>();
+        for (early, side) in self.early.iter_mut().zip([a, b]) {
+            let left = wanted.saturating_sub(early.len());
+            let frames = side.first().map_or(0, Vec::len).min(left);
+            early.extend((0..frames).map(|frame| side.iter().map(|channel| channel[frame]).sum::<f64>()));
+        }
+        self.spectra.push(a, b);
+    }
+}
+
+impl Survey<'_> {
+    /// What the user should know, in sentences.
+    pub fn notes(&self) -> &[String] {
+        &self.plan.notes
+    }
+
+    /// How the levels of a pair came about.
+    pub fn levels(&self, kind: PairKind) -> Option<&PairLevels> {
+        self.levels.binary_search_by_key(&kind, |levels| levels.kind).ok().map(|place| &self.levels[place])
+    }
+
+    /// Rate in Hz and number of channels of what is played first.
+    pub fn first(&self) -> Option<(u32, u16)> {
+        self.plan.works.first().map(|work| (work.source.info().rate_hz, work.source.info().channels))
+    }
+
+    /// Each comparison on each clip, in session order: the sound goes by once more. `latency` is looked for where it is
+    /// asked for.
+    ///
+    /// # Errors
+    /// A clip has become unreadable.
+    pub fn differences(
+        &self,
+        latency: bool,
+        progress: &dyn Progress,
+    ) -> Result<Vec<PairDifference>, StimulusError> {
+        let key = |group: &Group, side: usize| -> Key {
+            let side = group.sides[side];
+            (group.work, side.fir, side.gain.to_bits())
+        };
+        let compared: Vec<(PairKind, [Key; 2])> = self
+            .plan
+            .pairs()
+            .filter(|(_, (kind, ..))| matches!(kind, PairKind::Comparison { .. }))
+            .map(|(group, (kind, a, b))| (kind, [key(group, a), key(group, b)]))
+            .collect();
+        let mut distinct: Vec<[Key; 2]> = compared.iter().map(|(_, keys)| *keys).collect();
+        distinct.sort_unstable();
+        distinct.dedup();
+        let count = Count::new(progress, 0);
+        let mut found: BTreeMap<[Key; 2], PairDifference> = BTreeMap::new();
+        for of_work in distinct.chunk_by(|one, next| one[0].0 == next[0].0) {
+            // Both sides of a pair go by together.
+            for pairs in of_work.chunks(FILTERS_AT_A_TIME / 2) {
+                for watch in self.watch(pairs, latency, &count)? {
+                    let info = self.plan.works[watch.keys[0].0].source.info();
+                    let mean = watch.power / watch.samples.max(1) as f64;
+                    let difference = PairDifference {
+                        kind: PairKind::Comparison { comparison: 0, clip: 0 },
+                        rate_hz: info.rate_hz,
+                        bands: watch.spectra.finish(),
+                        difference_db: (mean > 0.0).then(|| 10.0 * (2.0 * mean).log10()),
+                        latency: latency.then(|| lag(&watch.early)),
+                        identical: watch.identical,
+                    };
+                    found.insert(watch.keys, difference);
+                }
+            }
+        }
+        Ok(compared.into_iter().map(|(kind, keys)| PairDifference { kind, ..found[&keys].clone() }).collect())
+    }
+
+    fn watch(
+        &self,
+        pairs: &[[Key; 2]],
+        latency: bool,
+        count: &Count<'_>,
+    ) -> Result<Vec<Watch>, StimulusError> {
+        let mut keys: Vec<Key> = pairs.iter().flatten().copied().collect();
+        keys.sort_unstable();
+        keys.dedup();
+        let info = self.plan.works[keys[0].0].source.info();
+        let wanted = if latency { LATENCY_SECONDS * info.rate_hz as usize } else { 0 };
+        let mut watches: Vec<Watch> = pairs
+            .iter()
+            .map(|keys| Watch {
+                keys: *keys,
+                spectra: PairSpectra::new(usize::from(info.channels), info.rate_hz),
+                power: 0.0,
+                samples: 0,
+                identical: true,
+                early: [Vec::new(), Vec::new()],
+            })
+            .collect();
+        self.plan.again(self.session, &keys, count, "comparing", &mut |_, firs, block| {
+            let played: BTreeMap<Key, Vec<Vec<f64>>> = keys
+                .par_iter()
+                .filter_map(|key| {
+                    let side = &block.sides[firs.iter().position(|of| *of == key.1)?];
+                    let gain = f64::from_bits(key.2);
+                    let play = |channel: &Vec<f64>| {
+                        channel.iter().map(|sample| f64::from((sample * gain) as f32)).collect::<Vec<_>>()
+                    };
+                    Some((*key, side.iter().map(play).collect()))
+                })
+                .collect();
+            watches.par_iter_mut().for_each(|watch| {
+                if let [Some(a), Some(b)] = watch.keys.map(|key| played.get(&key)) {
+                    watch.push(a, b, wanted);
+                }
+            });
+            Ok(())
+        })?;
+        Ok(watches)
+    }
+}
+
+/// Samples by which the second comes later than the first: the largest value of their cross-correlation, within 64 samples.
+fn lag([a, b]: &[Vec<f64>; 2]) -> i64 {
+    const FURTHEST: i64 = 64;
+    let period = (2 * a.len()).next_power_of_two();
+    let mut planner = RealFftPlanner::<f64>::new();
+    let forward = planner.plan_fft_forward(period);
+    let spectrum = |samples: &[f64]| {
+        let mut input = forward.make_input_vec();
+        input[..samples.len()].copy_from_slice(samples);
+        let mut output = forward.make_output_vec();
+        forward.process(&mut input, &mut output).expect("lengths fit the plan");
+        output
+    };
+    let (a, b) = (spectrum(a), spectrum(b));
+    let mut product: Vec<Complex64> = a.iter().zip(&b).map(|(a, b)| a.conj() * b).collect();
+    product[0].im = 0.0;
+    product[period / 2].im = 0.0;
+    let plan = planner.plan_fft_inverse(period);
+    let mut correlation = plan.make_output_vec();
+    plan.process(&mut product, &mut correlation).expect("lengths and end bins fit the plan");
+    (-FURTHEST..=FURTHEST)
+        .max_by(|x, y| {
+            let at = |lag: i64| correlation[lag.rem_euclid(period as i64) as usize];
+            // Of equal values the one nearest to zero.
+            at(*x).total_cmp(&at(*y)).then(y.abs().cmp(&x.abs()))
+        })
+        .unwrap_or(0)
+}
