@@ -27,6 +27,7 @@ pub struct AuditionArguments {
 pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let output = output(&arguments.output, arguments.device.as_deref())?;
     let look = look(false, arguments.plain)?;
+    super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
     let heard = sitting::listen(&session, &output, look)?;
     if heard.answers > 0 {

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, check_words, paragraph, predict};
+use super::{Failure, check_words, paragraph, predict, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
@@ -33,24 +33,32 @@ pub struct CheckArguments {
 
 /// Runs the command.
 pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    timings::stage("session");
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
+    timings::stage("stimuli");
     // It reads every sound file to its end and computes every filter: what can fail, fails here.
     let stimuli = crate::stimulus::survey(&session, &Bar::default()).map_err(Failure::bad)?;
+    timings::stage("differences");
     let summaries = summaries(&session).map_err(Failure::bad)?;
+    timings::stage("clips to an ear");
     let mut ears = Ears::default();
     let to_an_ear = session
         .comparisons
         .iter()
         .map(|comparison| predict::on_clips(&session, comparison, &mut ears))
         .collect::<Result<Vec<_>, _>>()?;
+    timings::stage("cautions");
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(stimuli.notes()).collect();
+    timings::stage("sound device");
     let device = check_words::find(&arguments.device, &stimuli)?;
+    timings::stage("sound path");
     let proof = if arguments.sound_path {
         Some(transparency::prove(&session, &Bar::default()).map_err(Failure::bad)?)
     } else {
         None
     };
+    timings::stage("output");
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session
             .comparisons

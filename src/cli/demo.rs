@@ -43,6 +43,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     let folder = folder(arguments.dir.as_deref())?;
     let file = folder.join("session.toml");
     write_session(&file)?;
+    super::timings::stage("session");
     let session = crate::session::load(&file).map_err(Failure::bad)?;
 
     // A simulated listener hears nothing, so it is played nothing.

@@ -19,6 +19,7 @@ pub mod render;
 pub mod report;
 pub mod run;
 pub mod score;
+mod timings;
 pub mod verify;
 mod whole;
 
@@ -114,6 +115,9 @@ fn paragraph(indent: usize, text: &str) -> Vec<String> {
 #[derive(Debug, Parser)]
 #[command(name = "earwitness", version, about, max_term_width = 100)]
 struct Line {
+    /// Print on standard error where the time went: stages, seconds, memory
+    #[arg(long, global = true)]
+    timings: bool,
     #[command(subcommand)]
     command: Command,
 }
@@ -159,6 +163,9 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
+    if line.timings {
+        timings::begin();
+    }
     let mut out = std::io::BufWriter::new(Reader { inner: std::io::stdout().lock(), gone: false });
     let result = match &line.command {
         Command::Demo(arguments) => demo::run(arguments, &mut out),
@@ -176,6 +183,7 @@ pub fn main() -> ExitCode {
         Command::Devices(arguments) => devices::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
+    timings::finish();
     if out.get_ref().gone {
         return ExitCode::from(READER_GONE);
     }

@@ -79,6 +79,7 @@ pub struct NightArguments {
 
 /// Runs the command.
 pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
     if let Some(path) = &arguments.ballots {
         return print_ballots(arguments, &session, path, out);

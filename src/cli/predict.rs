@@ -59,7 +59,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     if let Some(wrong) = arguments.reach.filter(|decibels| !(decibels.is_finite() && *decibels > 0.0)) {
         return Err(Failure::bad(format!("--reach is {wrong}: a size above 0 dB is needed, such as 0.5")));
     }
+    super::timings::stage("session");
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
+    super::timings::stage("differences");
     if let Some(path) = &arguments.plot {
         predict_picture::write(&session, path)?;
     }

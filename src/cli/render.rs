@@ -37,14 +37,17 @@ pub struct RenderArguments {
 
 /// Runs the command.
 pub fn run(arguments: &RenderArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    super::timings::stage("session");
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
     let word = match arguments.format {
         Format::S16 => WordLength::Bits16,
         Format::S24 => WordLength::Bits24,
         Format::F32 => WordLength::Float32,
     };
+    super::timings::stage("stimuli");
     let rendered =
         crate::stimulus::render(&session, &arguments.out, word, &Bar::default()).map_err(Failure::bad)?;
+    super::timings::stage("output");
     for text in session.notes.iter().chain(&rendered.notes) {
         note(text);
     }

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::{Failure, note, whole};
+use super::{Failure, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
 use crate::report::{self, export, page};
 use crate::session;
@@ -32,9 +32,13 @@ pub struct ReportArguments {
 
 /// Runs the command.
 pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    timings::stage("journals");
     let readings = read(&session, &arguments.pool)?;
+    timings::stage("report");
     let report = report::report(&session, readings, Options { anonymous: arguments.anonymous });
+    timings::stage("output");
     if arguments.csv {
         return Ok(export::csv(&report, out)?);
     }

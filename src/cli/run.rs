@@ -61,6 +61,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
             "--opponent needs a person to type the passphrase: leave it out with --simulate",
         ));
     }
+    super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
     let request = Request {
         session,
@@ -76,6 +77,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
         },
     };
     crate::trial::private::process();
+    super::timings::stage("sitting");
     let finished = sitting::sit(&request, look)?;
     tell(&finished, look, out)
 }

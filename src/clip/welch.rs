@@ -28,8 +28,9 @@ impl std::fmt::Debug for Welch {
 impl Welch {
     /// For a number of channels, with windows of so many samples.
     pub fn new(channels: usize, length: usize) -> Self {
-        let window =
-            (0..length).map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / length as f64).cos()).collect();
+        let window = (0..length)
+            .map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / length as f64).cos())
+            .collect();
         Self {
             transform: RealFftPlanner::new().plan_fft_forward(length),
             window,

@@ -79,14 +79,17 @@ impl Kept {
 
     /// Appends a block of some filters of a work to whatever is made from them.
     fn push(&mut self, work: usize, firs: &[usize], block: &Filtered) {
-        let mine = self.sounds.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|((_, fir, gain), kept)| {
-            let place = firs.iter().position(|of| of == fir)?;
-            Some((&block.sides[place], f64::from_bits(*gain), kept))
-        });
+        let mine =
+            self.sounds.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|((_, fir, gain), kept)| {
+                let place = firs.iter().position(|of| of == fir)?;
+                Some((&block.sides[place], f64::from_bits(*gain), kept))
+            });
         mine.collect::<Vec<_>>().into_par_iter().for_each(|(side, gain, kept)| match &side[..] {
             [one] => kept.extend(one.iter().map(|sample| (sample * gain) as f32)),
             [left, right] => kept.extend(
-                left.iter().zip(right).flat_map(|(left, right)| [(left * gain) as f32, (right * gain) as f32]),
+                left.iter()
+                    .zip(right)
+                    .flat_map(|(left, right)| [(left * gain) as f32, (right * gain) as f32]),
             ),
             _ => {}
         });

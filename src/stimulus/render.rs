@@ -49,7 +49,12 @@ impl Wanted {
 }
 
 /// Both files of every comparison and clip, in session order.
-fn wanted(session: &Session, folder: &Path, plan: &Plan, word: WordLength) -> Result<Vec<Wanted>, StimulusError> {
+fn wanted(
+    session: &Session,
+    folder: &Path,
+    plan: &Plan,
+    word: WordLength,
+) -> Result<Vec<Wanted>, StimulusError> {
     let mut files: Vec<Wanted> = Vec::new();
     let mut taken = std::collections::BTreeSet::new();
     for group in &plan.groups {
@@ -105,16 +110,17 @@ impl Drafts {
             let place = firs.iter().position(|of| *of == key.1)?;
             Some((&block.sides[place], f64::from_bits(key.2), writer))
         });
-        let pushed = mine.collect::<Vec<_>>().into_par_iter().try_for_each(|(side, gain, (writer, louder))| {
-            if gain == 1.0 {
-                return writer.push(&side.iter().map(Vec::as_slice).collect::<Vec<_>>());
-            }
-            for (louder, channel) in louder.iter_mut().zip(side) {
-                louder.clear();
-                louder.extend(channel.iter().map(|sample| sample * gain));
-            }
-            writer.push(&louder.iter().map(Vec::as_slice).collect::<Vec<_>>())
-        });
+        let pushed =
+            mine.collect::<Vec<_>>().into_par_iter().try_for_each(|(side, gain, (writer, louder))| {
+                if gain == 1.0 {
+                    return writer.push(&side.iter().map(Vec::as_slice).collect::<Vec<_>>());
+                }
+                for (louder, channel) in louder.iter_mut().zip(side) {
+                    louder.clear();
+                    louder.extend(channel.iter().map(|sample| sample * gain));
+                }
+                writer.push(&louder.iter().map(Vec::as_slice).collect::<Vec<_>>())
+            });
         pushed.inspect_err(|error| self.failed = Some(error.clone()))
     }
 }
@@ -168,8 +174,7 @@ pub fn render(
     let made = Folder::make(folder)?;
     // As wired, most often no gain is needed: what goes by while it is measured is then what is written.
     let likely = session.levels == Levels::AsWired;
-    let mut drafts =
-        Drafts::begin(&plan, files.iter().filter(|_| likely), word).map_err(write_error)?;
+    let mut drafts = Drafts::begin(&plan, files.iter().filter(|_| likely), word).map_err(write_error)?;
     let count = Count::new(progress, 0);
     let settled = plan.settle(session, &count, &mut |work, firs, block| drafts.push(work, firs, block));
     if let Some(error) = drafts.failed.take() {
@@ -182,9 +187,8 @@ pub fn render(
     let missing = files.iter().filter(|file| !ready.contains_key(&file.key()));
     let mut again = Drafts::begin(&plan, missing, word).map_err(write_error)?;
     let keys: Vec<Key> = again.writers.keys().copied().collect();
-    let written = plan.again(session, &keys, &count, "writing", &mut |work, firs, block| {
-        again.push(work, firs, block)
-    });
+    let written =
+        plan.again(session, &keys, &count, "writing", &mut |work, firs, block| again.push(work, firs, block));
     if let Some(error) = again.failed.take() {
         return Err(write_error(error));
     }

@@ -119,7 +119,8 @@ pub fn bands(pair: &Pair) -> Vec<BandLevels> {
     let block = 2 * FRAME * channels;
     for (a, b) in pair.a.samples.chunks(block).zip(pair.b.samples.chunks(block)) {
         let planes = |samples: &[f32]| -> Vec<Vec<f64>> {
-            let plane = |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
+            let plane =
+                |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
             (0..channels).map(plane).collect()
         };
         spectra.push(&planes(a), &planes(b));

@@ -244,7 +244,12 @@ fn direct(
     let mut proof =
         DirectProof { clip: name.clone(), samples: 0, different: 0, different_16: 0, different_24: 0 };
     let mut position = 0_u64;
-    render_direct(&opened, fir, &Count::new(progress, info.frames), &format!("rendering {name} direct"), &mut |block| {
+    render_direct(
+        &opened,
+        fir,
+        &Count::new(progress, info.frames),
+        &format!("rendering {name} direct"),
+        &mut |block| {
             let originals = reader.read(block.frames())?;
             for (channel, (rendered, original)) in block.sides[0].iter().zip(&originals).enumerate() {
                 for (i, (rendered, original)) in rendered.iter().zip(original).enumerate() {
@@ -263,7 +268,8 @@ fn direct(
             }
             position += block.frames() as u64;
             Ok(())
-    })
+        },
+    )
     .map_err(|error| wrong(error.0))?;
     Ok(proof)
 }
