@@ -173,16 +173,6 @@ fn open(session: &Session, clip: usize, notes: &mut Vec<String>) -> Result<Work,
     for note in source.notes() {
         notes.push(format!("clip \"{name}\": {note}"));
     }
-/// How much of a filter comes after so many frames, as a sum of magnitudes in dB relative to the sum of all.
-fn lost_db(fir: &Fir, frames: u64) -> f64 {
-    let within = (frames as i64 - fir.start).clamp(0, fir.taps.len() as i64) as usize;
-    if within == fir.taps.len() {
-        return f64::NEG_INFINITY;
-    }
-    let sum = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
-    20.0 * (sum(&fir.taps[within..]) / sum(&fir.taps)).log10()
-}
-
     let rate = source.info().rate_hz;
     let shortest = Fades::shortest(rate);
     if source.info().frames < shortest {
@@ -207,6 +197,16 @@ impl Work {
             self.firs.len() - 1
         })
     }
+}
+
+/// How much of a filter comes after so many frames, as a sum of magnitudes in dB relative to the sum of all.
+fn lost_db(fir: &Fir, frames: u64) -> f64 {
+    let within = (frames as i64 - fir.start).clamp(0, fir.taps.len() as i64) as usize;
+    if within == fir.taps.len() {
+        return f64::NEG_INFINITY;
+    }
+    let sum = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
+    20.0 * (sum(&fir.taps[within..]) / sum(&fir.taps)).log10()
 }
 
 fn group(
@@ -242,7 +242,8 @@ fn group(
         }
     }
     let frames = work.source.info().frames;
-    let lost = sides.iter().map(|side| lost_db(&work.firs[side.fir], frames)).fold(f64::NEG_INFINITY, f64::max);
+    let lost =
+        sides.iter().map(|side| lost_db(&work.firs[side.fir], frames)).fold(f64::NEG_INFINITY, f64::max);
     if lost > WORTHY_RINGING_DB {
         notes.push(format!(
             "clip \"{}\" ({:.2} s) ends before a filter of comparison \"{}\" has rung out: {lost:.0} dB of its sound \
