@@ -16,7 +16,7 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         occasion: draft.occasion,
         listener: draft.listener.clone(),
         alias: draft.alias.clone(),
-        commitment: secret.commitment(),
+        commitment: secret.commitment(earwitness::trial::record::FORMAT),
         register: Digest::NOTHING,
         session: draft.session,
         terms: draft.terms.clone(),
@@ -24,6 +24,8 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         output: draft.output.clone(),
         simulated: draft.simulated,
         invented: draft.invented,
+        sitting: Some(1),
+        lock: None,
     }
 }
 
@@ -32,9 +34,9 @@ pub(crate) fn secret(number: u64) -> Secret {
     Secret::from_bytes(Digest::of(&number.to_be_bytes()).0)
 }
 
-/// The first secret, counted from 0, under which the first attempts of a sitting with these phrases are presented in
+/// The first secret, counted from 0, under which the first attempts of a sitting with these hands are presented in
 /// these orders.
-pub(crate) fn secret_for(draft: &Draft, phrases: &[&str], orders: &[usize]) -> Secret {
+pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Secret {
     let opening = opening(draft, &secret(0));
     let parts = [Part::Qualification, Part::WarmUp, Part::Main];
     let attempts: Vec<TrialId> = parts
@@ -48,7 +50,7 @@ pub(crate) fn secret_for(draft: &Draft, phrases: &[&str], orders: &[usize]) -> S
     (0..1_000_000)
         .map(secret)
         .find(|secret| {
-            let mut draws = Draws::new(&opening, secret, phrases.iter().copied());
+            let mut draws = Draws::new(&opening, secret.key(2, hands.iter().map(|hand| hand.as_bytes())));
             attempts
                 .iter()
                 .zip(orders)
@@ -61,7 +63,7 @@ pub(crate) fn secret_for(draft: &Draft, phrases: &[&str], orders: &[usize]) -> S
 pub(crate) fn secret_of_session(
     session: &earwitness::session::Session,
     stimuli: &StimulusSet,
-    phrases: &[&str],
+    hands: &[&str],
     orders: &[usize],
 ) -> Secret {
     let output = earwitness::trial::Output {
@@ -73,7 +75,7 @@ pub(crate) fn secret_of_session(
         buffer_frames: 0,
         channels: 1,
     };
-    secret_for(&Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z"), phrases, orders)
+    secret_for(&Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z"), hands, orders)
 }
 
 /// A text without digests: runs of 64 or 16 hex digits become zeros, the words of a digest become equal words. What stays

@@ -378,8 +378,8 @@ fn notice(record: &Record) -> Option<String> {
             format!("seat {seat}: {alias}{how}")
         }
         Record::SeatLeft { seat, .. } => format!("seat {seat} has left"),
-        Record::Phrase { by, .. } => format!("a phrase from {by}"),
-        Record::Sealed { phrases, .. } => format!("sealed with {phrases} phrases"),
+        Record::Hand { by, .. } => format!("a hand from {by}"),
+        Record::Sealed { hands, .. } => format!("sealed with {} hands", hands.unwrap_or_default()),
         Record::VotesClosed { id, voted, seats, .. } => {
             format!("{}: votes closed, {voted} of {seats}", super::seats::id_text(*id))
         }

@@ -152,7 +152,7 @@ impl Night {
 
     fn take(&mut self, record: &Record) {
         self.seats.take(record);
-        self.phrases += usize::from(matches!(record, Record::Phrase { .. }));
+        self.phrases += usize::from(matches!(record, Record::Hand { .. }));
     }
 
     /// Milliseconds of the night at its last event: a resumed night's clock starts here.
@@ -371,7 +371,7 @@ impl Night {
         if text.is_empty() || text.chars().count() > LONGEST_PHRASE || self.phrases >= MOST_PHRASES {
             return Err(Refusal::Phrase);
         }
-        self.step(at_ms, Event::Phrase { by, text: text.to_owned() })
+        self.step(at_ms, Event::Hand { by, text: text.to_owned() })
     }
 
     /// A vote from a phone for the trial with this name. `sequence` is the number of the seat's votes so far plus one, so

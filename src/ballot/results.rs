@@ -17,8 +17,9 @@ use crate::stats::protocol::{Asks, Compared};
 use crate::stats::room::{self, RoomTrial};
 use crate::stats::{many, one};
 use crate::trial::record::ControlTerms;
-use crate::trial::schedule::{Draws, Presented, Subject};
-use crate::trial::{Ballot, Definition, Digest, Opening, Outcome, Part, Record, Secret, Terms, TrialId};
+use crate::trial::replay::Replay;
+use crate::trial::schedule::{Presented, Subject};
+use crate::trial::{Ballot, Definition, Digest, Opening, Outcome, Part, Record, Terms, TrialId};
 use crate::verdict::{self, Controls, Rule, Tally, Together, VerdictInput};
 
 /// One trial of one listener.
@@ -94,28 +95,18 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
     let Some(Record::Closing(closing)) = records.last() else {
         return Err("the night is not closed: its seal cannot be opened yet".to_owned());
     };
-    let phrases: Vec<&str> = records
-        .iter()
-        .filter_map(|record| match record {
-            Record::Phrase { text, .. } => Some(text.as_str()),
-            _ => None,
-        })
-        .collect();
-    let mut draws = Draws::new(opening, &Secret::from_bytes(closing.secret.0), phrases.iter().copied());
+    let mut replay = Replay::opened(opening, closing)?;
     let mut seats = Seats::default();
     let mut closed = Vec::new();
     for (record, digest) in records.iter().zip(digests) {
         seats.take(record);
         seats.written(record, *digest);
-        match record {
-            Record::VotesClosed { id, .. } => {
-                let presented = draws.present(*id).ok_or("a trial that the schedule does not have")?;
-                closed.push(Closed { id: *id, presented });
-            }
-            Record::Void { id, .. } => {
-                draws.present(*id).ok_or("a trial that the schedule does not have")?;
-            }
-            _ => {}
+        if matches!(record, Record::Opening(_)) {
+            continue;
+        }
+        replay.take(record)?;
+        if let (Record::VotesClosed { id, .. }, Some(presented)) = (record, replay.presented.last()) {
+            closed.push(Closed { id: *id, presented: *presented });
         }
     }
     let receipt = *digests.last().ok_or("the journal has no receipt")?;

@@ -196,7 +196,7 @@ fn document(checked: &Checked) -> Value {
                        "trials": tally.trials, "correct": tally.correct})
             }).collect::<Vec<Value>>()
         }),
-        "phrases": checked.phrases.iter().map(|(by, text)| json!({"by": by, "text": text})).collect::<Vec<Value>>(),
+        "hands": checked.hands.iter().map(|hand| json!({"by": hand.by, "text": hand.text()})).collect::<Vec<Value>>(),
         "claimant_won": checked.claimant_won,
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
@@ -278,9 +278,9 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
             writeln!(out, "  control {name}{amount}: {} of {} {right}", tally.correct, tally.trials)?;
         }
     }
-    for (by, text) in &checked.phrases {
-        let by = if by.is_empty() { "unnamed".to_owned() } else { printable(by) };
-        writeln!(out, "  phrase of {by}: {}", printable(text))?;
+    for hand in &checked.hands {
+        let by = if hand.by.is_empty() { "unnamed".to_owned() } else { printable(&hand.by) };
+        writeln!(out, "  hand of {by}: {}", printable(&hand.text()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = match checked.claimant_won {

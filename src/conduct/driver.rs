@@ -275,6 +275,8 @@ impl<M: Machine> Driver<M> {
         if waiting.is_empty() {
             return Ok(());
         }
+        let at_ms = waiting.last().map_or(0, Record::at_ms);
+        self.journal.clock(self.clock.utc_ms(), at_ms);
         let digests = self
             .journal
             .append_all(waiting)

@@ -71,6 +71,11 @@ impl SittingClock {
     pub fn utc(&self) -> String {
         utc(self.clock.as_ref())
     }
+
+    /// The same in milliseconds since 1970.
+    pub fn utc_ms(&self) -> i64 {
+        self.clock.utc().as_millisecond()
+    }
 }
 
 /// The date and time in UTC as journals hold it: RFC 3339, whole seconds.
@@ -122,6 +127,11 @@ impl Environment {
     /// The date and time in UTC as journals hold it.
     pub fn utc(&self) -> String {
         utc(self.clock.as_ref())
+    }
+
+    /// The same in milliseconds since 1970.
+    pub fn utc_ms(&self) -> i64 {
+        self.clock.utc().as_millisecond()
     }
 }
 

@@ -208,7 +208,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
         opening: OpeningFacts::new(opening, checked.silent()),
         state,
         problems,
-        phrases: checked.phrases.clone(),
+        phrases: checked.hands.iter().map(|hand| (hand.by.clone(), hand.text())).collect(),
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),

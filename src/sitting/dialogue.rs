@@ -172,11 +172,13 @@ impl Dialogue<'_> {
                 let remarks = self.request.remarks(Some(self.driver.stimuli()));
                 pages::terms(&view.terms, parties, accepted, None, &self.request.cautions(), &remarks)
             }
-            Stage::Sealing { phrases } => {
+            Stage::Sealing { hands, .. } => {
+                let hands: Vec<(String, String)> =
+                    hands.iter().map(|hand| (hand.by.clone(), hand.text())).collect();
                 let short = view.commitment.phrase();
                 match &self.phrase {
-                    Some(_) => pages::phrase_by(&short, phrases.len()),
-                    None => pages::phrases(view.commitment, &short, phrases),
+                    Some(_) => pages::phrase_by(&short, hands.len()),
+                    None => pages::phrases(view.commitment, &short, &hands),
                 }
             }
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
@@ -239,7 +241,7 @@ impl Dialogue<'_> {
                 Event::Accept { by: by.clone() }
             }
             (Stage::Sealing { .. }, Intent::Typed(typed)) => match self.phrase.take() {
-                Some(text) => Event::Phrase { by: typed, text },
+                Some(text) => Event::Hand { by: typed, text },
                 None if typed.len() > MAX_TEXT => {
                     self.notice = Some(format!("a phrase has at most {MAX_TEXT} bytes: take a shorter one"));
                     return Ok(None);
@@ -250,7 +252,7 @@ impl Dialogue<'_> {
                 }
             },
             (Stage::Sealing { .. }, Intent::Proceed) if self.phrase.is_some() => {
-                Event::Phrase { by: String::new(), text: self.phrase.take().unwrap_or_default() }
+                Event::Hand { by: String::new(), text: self.phrase.take().unwrap_or_default() }
             }
             (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
                 self.sealing = true;

@@ -13,8 +13,10 @@ use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
+use crate::trial::lock::LockError;
 use crate::trial::rest::SecretError;
-use crate::trial::{Secret, Sittings, SittingsError, Terms};
+use crate::trial::sittings::Secrets;
+use crate::trial::{Sittings, SittingsError, Terms};
 
 /// Shortest passphrase that is taken, in characters.
 const SHORTEST_PASSPHRASE: usize = 6;
@@ -49,8 +51,8 @@ pub fn conduct(
     let fresh = matches!(start, Start::Fresh { .. });
     let sittings = folder.take(environment)?;
     let opened = match start {
-        Start::CutOff { cut_off, secret } => {
-            store::resume(sittings, environment, &stimuli, &description, &cut_off, secret)?
+        Start::CutOff { cut_off, secrets } => {
+            store::resume(sittings, environment, &stimuli, &description, &cut_off, secrets)?
         }
         Start::Fresh { passphrase } => {
             store::open(sittings, request, environment, &stimuli, &description, passphrase.as_deref())?
@@ -101,7 +103,7 @@ enum Start {
     },
     CutOff {
         cut_off: store::CutOff,
-        secret: Secret,
+        secrets: Secrets,
     },
 }
 
@@ -144,9 +146,9 @@ impl Entry<'_> {
             }
         }
         let start = match (resume, unlocked, folder.sittings()) {
-            (Some(cut_off), Some(secret), _) => Start::CutOff { cut_off, secret },
+            (Some(cut_off), Some(secrets), _) => Start::CutOff { cut_off, secrets },
             (Some(cut_off), None, Some(sittings)) => match self.unlock(sittings, &cut_off)? {
-                Step::On(secret) => Start::CutOff { cut_off, secret },
+                Step::On(secrets) => Start::CutOff { cut_off, secrets },
                 Step::Left => return Ok(None),
             },
             _ if self.request.opponent => match self.new_passphrase()? {
@@ -313,7 +315,11 @@ impl Entry<'_> {
     }
 
     /// The locked secret of a sitting that was cut off, with the other party's passphrase, in a few tries.
-    fn unlock(&mut self, sittings: &Sittings, cut_off: &store::CutOff) -> Result<Step<Secret>, SittingError> {
+    fn unlock(
+        &mut self,
+        sittings: &Sittings,
+        cut_off: &store::CutOff,
+    ) -> Result<Step<Secrets>, SittingError> {
         let mut left = PASSPHRASE_TRIES;
         loop {
             for intent in self.show(pages::passphrase(false, true))? {
@@ -322,15 +328,15 @@ impl Entry<'_> {
                     Intent::Typed(typed) => typed,
                     _ => continue,
                 };
-                match sittings.secret(&cut_off.journal, Some(&typed)) {
-                    Ok(secret) => return Ok(Step::On(secret)),
-                    Err(SittingsError::Secret(SecretError::WrongPassphrase)) if left > 1 => {
+                match sittings.secrets(&cut_off.journal, Some(&typed)) {
+                    Ok(secrets) => return Ok(Step::On(secrets)),
+                    Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase))) if left > 1 => {
                         left -= 1;
                         let tries =
                             if left == 1 { "one more try".to_string() } else { format!("{left} more tries") };
                         self.notice = Some(format!("wrong passphrase: {tries}"));
                     }
-                    Err(SittingsError::Secret(SecretError::WrongPassphrase)) => {
+                    Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase))) => {
                         return Err(SittingError::Refused(format!(
                             "the passphrase was wrong {PASSPHRASE_TRIES} times. Nothing was changed: the same command \
                              asks again"
@@ -365,8 +371,8 @@ impl Entry<'_> {
 }
 
 /// The secret of a sitting that was cut off and locked by nobody.
-fn plain_secret(sittings: &Sittings, cut_off: &store::CutOff) -> Result<Secret, SittingError> {
-    sittings.secret(&cut_off.journal, None).map_err(|error| {
+fn plain_secret(sittings: &Sittings, cut_off: &store::CutOff) -> Result<Secrets, SittingError> {
+    sittings.secrets(&cut_off.journal, None).map_err(|error| {
         SittingError::Refused(format!(
             "the sitting in {} cannot go on: {error}. A new one can be started with --new; the old one stays in the \
              register",

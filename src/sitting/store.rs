@@ -4,6 +4,7 @@ use super::{Request, SittingError};
 use crate::conduct::{Environment, folder};
 use crate::player::OutputDescription;
 use crate::stimulus::StimulusSet;
+use crate::trial::sittings::Secrets;
 use crate::trial::{Digest, Draft, Occasion, Opened, Opening, Record, Secret, Sittings, journal};
 
 /// A sitting of the listener that was cut off.
@@ -41,6 +42,11 @@ pub(super) fn cut_off(sittings: &Sittings, request: &Request) -> Option<(CutOff,
     Some((cut_off, other))
 }
 
+fn fresh(environment: &Environment) -> Result<Secret, SittingError> {
+    (environment.secret)()
+        .map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))
+}
+
 /// Opens a new sitting.
 pub(super) fn open(
     sittings: Sittings,
@@ -50,8 +56,7 @@ pub(super) fn open(
     output: &OutputDescription,
     passphrase: Option<&str>,
 ) -> Result<Opened, SittingError> {
-    let secret = (environment.secret)()
-        .map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))?;
+    let secret = fresh(environment)?;
     let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &environment.utc());
     draft.simulated = request.simulate;
     draft.alias.clone_from(&request.alias);
@@ -65,10 +70,11 @@ pub(super) fn resume(
     stimuli: &StimulusSet,
     output: &OutputDescription,
     cut_off: &CutOff,
-    secret: Secret,
+    secrets: Secrets,
 ) -> Result<Opened, SittingError> {
     folder::may_go_on(&cut_off.opening, stimuli, output).map_err(|why| {
         SittingError::Refused(format!("the sitting in {} cannot go on: {why}", cut_off.journal))
     })?;
-    Ok(sittings.resume_with(&cut_off.journal, &environment.utc(), output.into(), secret)?)
+    let fresh = fresh(environment)?;
+    Ok(sittings.resume_with(&cut_off.journal, &environment.utc(), output.into(), secrets, fresh)?)
 }

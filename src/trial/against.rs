@@ -4,9 +4,10 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::digest::Digest;
+use super::lock::LockKey;
 use super::record::StimulusTerms;
 use super::register::{self, Entry, REGISTER, Register};
-use super::verify::{Checked, Registered, State};
+use super::verify::{Checked, Proof, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
 
@@ -103,6 +104,23 @@ pub fn receipt(checked: &Checked, kept: &str) -> Result<Receipt, String> {
         }
     }
     Ok(Receipt::Foreign)
+}
+
+/// Holds a passphrase against a locked journal: the lock, and every record that must prove it. Returns how many did.
+///
+/// # Errors
+/// The sitting has no lock, or the passphrase is not the one that locked it.
+pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, String> {
+    let lock = checked.opening.as_ref().and_then(|opening| Some((opening.lock?, opening.commitment)));
+    let Some((lock, commitment)) = lock else { return Err("this sitting is not locked".to_owned()) };
+    let key = LockKey::open(&lock, commitment, passphrase).map_err(|error| error.to_string())?;
+    let (proven, wrong): (Vec<Proof>, Vec<Proof>) =
+        checked.proofs.iter().copied().partition(|proof| key.proof(proof.chain) == proof.proof);
+    for proof in wrong {
+        checked
+            .problem(Some(proof.record), "it was written without the passphrase: its proof is another one");
+    }
+    Ok(proven.len())
 }
 
 /// Holds the digests in a journal's opening against a session and its stimuli as they are made here and now.

@@ -16,8 +16,16 @@ pub const MAX_LINE: usize = 4 << 20;
 const CHECK_LENGTH: usize = 28;
 
 /// The bytes of a line without its newline.
-pub fn encode<T: Serialize>(number: u64, chain: Digest, record: &T) -> std::io::Result<Vec<u8>> {
-    let mut line = format!("{{\"number\":{number},\"chain\":\"{chain}\",\"record\":").into_bytes();
+///
+/// `utc_ms` is the computer's clock, milliseconds since 1970 in UTC; `None` in files that do not have it.
+pub fn encode<T: Serialize>(
+    number: u64,
+    chain: Digest,
+    utc_ms: Option<i64>,
+    record: &T,
+) -> std::io::Result<Vec<u8>> {
+    let utc_ms = utc_ms.map_or_else(String::new, |utc_ms| format!("\"utc_ms\":{utc_ms},"));
+    let mut line = format!("{{\"number\":{number},\"chain\":\"{chain}\",{utc_ms}\"record\":").into_bytes();
     serde_json::to_writer(&mut line, record)?;
     let check = check_of(&line);
     line.extend_from_slice(format!(",\"check\":\"{check}\"}}").as_bytes());
@@ -46,19 +54,32 @@ impl LineError {
     }
 }
 
-/// Decodes a line that should be record `number` after a line with digest `chain`.
-pub fn decode<T: DeserializeOwned>(line: &[u8], number: u64, chain: Digest) -> Result<T, LineError> {
-    let body = record_bytes(line, number, chain)?;
-    serde_json::from_slice(body).map_err(|error| {
+/// Decodes a line that should be record `number` after a line with digest `chain`; returns the clock's time, if the line
+/// has it, and the record. A line has one spelling: what would be written otherwise is refused.
+pub fn decode<T: DeserializeOwned + Serialize>(
+    line: &[u8],
+    number: u64,
+    chain: Digest,
+) -> Result<(Option<i64>, T), LineError> {
+    let (utc_ms, body) = record_bytes(line, number, chain)?;
+    let record = serde_json::from_slice(body).map_err(|error| {
         LineError::new(
             number,
             format!("its content is not what this format allows: {}", shorten(&error.to_string())),
         )
-    })
+    })?;
+    if encode(number, chain, utc_ms, &record).is_ok_and(|written| written == line) {
+        Ok((utc_ms, record))
+    } else {
+        Err(LineError::new(
+            number,
+            "it says what a record may say, but is spelled as this program never spells it",
+        ))
+    }
 }
 
-/// Checks the envelope of a line and returns the bytes of its record.
-fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<&[u8], LineError> {
+/// Checks the envelope of a line and returns the clock's time, if it is there, and the bytes of its record.
+fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>, &[u8]), LineError> {
     let fail = |message: &str| Err(LineError::new(number, message));
     let Some(split) =
         line.len().checked_sub(CHECK_LENGTH).filter(|split| line[*split..].starts_with(b",\"check\":\""))
@@ -94,8 +115,17 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<&[u8], LineEr
             "its chain does not fit the record before it: one of the two was changed, exchanged or comes from another journal"
         });
     }
-    match rest.strip_prefix(b"\",\"record\":") {
-        Some(body) => Ok(body),
+    let (utc_ms, rest) = match rest.strip_prefix(b"\",\"utc_ms\":") {
+        None => (None, rest.strip_prefix(b"\",")),
+        Some(rest) => {
+            let digits = rest.iter().take_while(|byte| byte.is_ascii_digit() || **byte == b'-').count();
+            let found = std::str::from_utf8(&rest[..digits]).ok().and_then(|digits| digits.parse().ok());
+            let Some(found) = found else { return fail("its clock's time is no number") };
+            (Some(found), rest[digits..].strip_prefix(b","))
+        }
+    };
+    match rest.and_then(|rest| rest.strip_prefix(b"\"record\":")) {
+        Some(body) => Ok((utc_ms, body)),
         None => fail("it has no record field"),
     }
 }
@@ -165,13 +195,18 @@ impl Appender {
     }
 
     /// Appends one line: one write, then the disk. Returns the line's digest.
-    pub fn append<T: Serialize>(&mut self, record: &T) -> std::io::Result<Digest> {
-        self.append_all(std::slice::from_ref(record))
+    pub fn append<T: Serialize>(&mut self, utc_ms: Option<i64>, record: &T) -> std::io::Result<Digest> {
+        self.append_all(utc_ms, std::slice::from_ref(record))
             .map(|digests| digests.last().copied().unwrap_or(self.chain))
     }
 
-    /// Appends several lines in one write, then the disk once. Returns each line's digest.
-    pub fn append_all<T: Serialize>(&mut self, records: &[T]) -> std::io::Result<Vec<Digest>> {
+    /// Appends several lines in one write, then the disk once, all with the same time of the clock (see [`encode`]).
+    /// Returns each line's digest.
+    pub fn append_all<T: Serialize>(
+        &mut self,
+        utc_ms: Option<i64>,
+        records: &[T],
+    ) -> std::io::Result<Vec<Digest>> {
         if self.failed {
             return Err(std::io::Error::other("an earlier write failed; nothing is written after it"));
         }
@@ -180,7 +215,7 @@ impl Appender {
         let mut digests = Vec::with_capacity(records.len());
         for record in records {
             number += 1;
-            let line = encode(number, chain, record)?;
+            let line = encode(number, chain, utc_ms, record)?;
             if line.len() > MAX_LINE {
                 return Err(std::io::Error::other(format!("a record of {} bytes is too long", line.len())));
             }

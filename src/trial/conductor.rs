@@ -1,6 +1,6 @@
 //! The conductor: a pure state machine, (state, event) to (state, effects).
 //!
-//! What lasts is in the records: every change that must survive a power cut goes through a [`Ledger`], which
+//! What lasts is in the records: every change that must survive a power cut goes through a [`Replay`], which
 //! [`Conductor::resume`] rebuilds from a journal. What does not last (the slot that plays, a choice not yet confirmed)
 //! is in the phase. The draw is in neither the records nor the [`View`](super::view::View).
 //!
@@ -15,18 +15,25 @@
 
 use super::Digest;
 use super::event::{Effect, Event};
-use super::ledger::{Ledger, fits};
+use super::hands::Progress;
+use super::ledger::fits;
 use super::protocol::Definition;
-use super::record::{Closing, Listening, Occasion, Opening, Outcome, Record, TrialId};
-use super::schedule::{Draws, Presented, Subject};
-use super::score::Tally;
+use super::record::{Closing, Listening, Occasion, Opening, Outcome, Output, Record, TrialId, Unsealed};
+use super::replay::Replay;
+use super::schedule::Subject;
 use super::seal::Secret;
 use super::view::Step;
 
+mod attempt;
 mod shown;
 
-/// Longest name or phrase in bytes.
+use attempt::{Attempting, add_event, pause, settle, shorten, unheard};
+
+/// Longest name or typed hand in bytes.
 pub const MAX_TEXT: usize = 4096;
+
+/// Why the attempt that was on is void when a sitting goes on after it was cut off.
+pub const INTERRUPTED: &str = "interrupted";
 
 /// Most device events that one attempt lists.
 const MAX_EVENTS: usize = 50;
@@ -39,20 +46,6 @@ pub struct ReplayError {
     pub number: u64,
     /// What is wrong.
     pub message: String,
-}
-
-/// An attempt that is on.
-#[derive(Debug, Clone)]
-struct Attempting {
-    id: TrialId,
-    started_ms: u64,
-    /// Time up to which listening is counted, while playing.
-    counted_ms: Option<u64>,
-    slot: usize,
-    region: Option<(u64, u64)>,
-    choice: Option<usize>,
-    step: Step,
-    listening: Listening,
 }
 
 #[derive(Debug, Clone)]
@@ -76,14 +69,9 @@ enum Phase {
 /// Conducts a sitting or a night. Holds the draw and never shows it: [`Conductor::view`] is all that screens get.
 #[derive(Debug)]
 pub struct Conductor {
-    ledger: Ledger,
-    secret: Secret,
-    draws: Option<Draws>,
-    /// The attempt that is on or comes next, drawn.
-    presented: Option<Presented>,
-    /// Draws of the finished attempts.
-    history: Vec<Presented>,
-    tally: Tally,
+    replay: Replay,
+    /// Of each sealing so far.
+    secrets: Vec<Secret>,
     phase: Phase,
     receipt: Option<Digest>,
     at_ms: u64,
@@ -93,51 +81,43 @@ impl Conductor {
     /// A new sitting; the first effect appends the opening record. The error says what cannot be conducted.
     pub fn open(opening: Opening, secret: Secret) -> Result<(Self, Vec<Effect>), String> {
         let record = Record::Opening(Box::new(opening.clone()));
-        let conductor = Self::new(opening, secret)?;
+        let conductor = Self::new(opening, vec![secret])?;
         Ok((conductor, vec![Effect::Append(Box::new(record))]))
     }
 
-    fn new(opening: Opening, secret: Secret) -> Result<Self, String> {
-        if opening.commitment != secret.commitment() {
-            return Err("the secret is not the one that the opening committed to".to_owned());
-        }
-        let tally = Tally::new(&opening);
-        Ok(Self {
-            ledger: Ledger::new(opening)?,
-            secret,
-            draws: None,
-            presented: None,
-            history: Vec::new(),
-            tally,
-            phase: Phase::Terms,
-            receipt: None,
-            at_ms: 0,
-        })
+    fn new(opening: Opening, secrets: Vec<Secret>) -> Result<Self, String> {
+        let replay = Replay::new(opening, secrets.clone())?;
+        replay.secret()?;
+        Ok(Self { replay, secrets, phase: Phase::Terms, receipt: None, at_ms: 0 })
     }
 
-    /// The state that a journal's records lead to, and the effects that go on from there.
-    pub fn resume(records: &[Record], secret: Secret) -> Result<(Self, Vec<Effect>), ReplayError> {
+    /// The state that a journal's records lead to, and the effects that go on from there. `secrets` are those of the
+    /// sealings, in order.
+    pub fn resume(records: &[Record], secrets: &[Secret]) -> Result<(Self, Vec<Effect>), ReplayError> {
         let error = |index: usize, message: String| ReplayError { number: index as u64 + 1, message };
         let Some(Record::Opening(opening)) = records.first() else {
             return Err(error(0, "a journal begins with its opening".to_owned()));
         };
-        let mut conductor = Self::new((**opening).clone(), secret).map_err(|message| error(0, message))?;
+        let mut conductor =
+            Self::new((**opening).clone(), secrets.to_vec()).map_err(|message| error(0, message))?;
         for (index, record) in records.iter().enumerate().skip(1) {
-            conductor.apply(record).map_err(|message| error(index, message))?;
+            conductor.replay.take(record).map_err(|message| error(index, message))?;
         }
-        conductor.at_ms = conductor.ledger.at_ms;
-        let ended = conductor.tally.ended(&conductor.ledger);
+        conductor.replay.secret().map_err(|message| error(records.len() - 1, message))?;
+        let ledger = &conductor.replay.ledger;
+        conductor.at_ms = ledger.at_ms;
+        let ended = conductor.replay.tally.ended(ledger);
         let mut effects = Vec::new();
-        conductor.phase = if conductor.ledger.closing.is_some() {
+        conductor.phase = if ledger.closing.is_some() {
             Phase::Done
         } else if ended.is_some() && opening.occasion == Occasion::Night {
             Phase::Counting
         } else if let Some(outcome) = ended {
             conductor.close(outcome, &mut effects);
             Phase::Done
-        } else if conductor.ledger.sealed {
+        } else if ledger.sealing.is_sealed() {
             Phase::Announce
-        } else if conductor.ledger.is_accepted() {
+        } else if ledger.is_accepted() {
             Phase::Sealing
         } else {
             Phase::Terms
@@ -145,35 +125,41 @@ impl Conductor {
         Ok((conductor, effects))
     }
 
-    /// Takes a record into everything that lasts.
-    fn apply(&mut self, record: &Record) -> Result<(), String> {
-        let finished = self.ledger.attempts.len();
-        self.ledger.apply(record)?;
-        if matches!(record, Record::Sealed { .. }) {
-            let phrases = self.ledger.phrases.iter().map(|(_, text)| text.as_str());
-            self.draws = Some(Draws::new(&self.ledger.opening, &self.secret, phrases));
-            self.draw_next();
+    /// The records with which a sitting that was cut off goes on: what was being presented is void, and a fresh secret is
+    /// committed to, which draws every trial that has not been answered.
+    pub fn going_on(
+        &self,
+        fresh: &Secret,
+        utc: &str,
+        program: &str,
+        torn_bytes: u64,
+        output: Output,
+    ) -> Vec<Record> {
+        let ledger = &self.replay.ledger;
+        let mut records = Vec::new();
+        let interrupted = self.replay.tally.ended(ledger).is_none() && ledger.sealing.is_sealed();
+        if let (true, Some(id)) = (interrupted, ledger.next()) {
+            let slots = Definition::of(ledger.opening.terms.protocol).slots.len();
+            let listening =
+                Listening { listens: vec![0; slots], heard_ms: vec![0; slots], ..Listening::default() };
+            let cause = INTERRUPTED.to_owned();
+            records.push(Record::Void { at_ms: ledger.at_ms, id, cause, listening });
         }
-        if self.ledger.attempts.len() > finished
-            && let (Some(attempt), Some(presented)) = (self.ledger.attempts.last(), self.presented)
-        {
-            self.tally.add(&self.ledger.opening, attempt, &presented);
-            self.history.push(presented);
-            self.draw_next();
-        }
-        Ok(())
-    }
-
-    fn draw_next(&mut self) {
-        self.presented = match (self.ledger.next(), self.draws.as_mut()) {
-            (Some(next), Some(draws)) => draws.present(next),
-            _ => None,
-        };
+        records.push(Record::Resumed {
+            at_ms: ledger.at_ms,
+            utc: utc.to_owned(),
+            program: program.to_owned(),
+            torn_bytes,
+            output,
+            commitment: Some(fresh.commitment(ledger.opening.format)),
+            proof: None,
+        });
+        records
     }
 
     /// Applies a record of our own making and appends it.
     fn append(&mut self, record: Record, effects: &mut Vec<Effect>) -> bool {
-        match self.apply(&record) {
+        match self.replay.take(&record) {
             Ok(()) => {
                 effects.push(Effect::Append(Box::new(record)));
                 true
@@ -186,16 +172,29 @@ impl Conductor {
     }
 
     fn close(&mut self, outcome: Outcome, effects: &mut Vec<Effect>) {
-        // Ballots on paper may have come after their trial was counted.
-        self.tally = Tally::of(&self.ledger, &self.history);
-        let key = self.secret.key(self.ledger.phrases.iter().map(|(_, text)| text.as_str()));
+        self.replay.tally = self.replay.final_tally();
+        let ledger = &self.replay.ledger;
+        let format = ledger.opening.format;
+        let mut opened = self
+            .secrets
+            .iter()
+            .zip(ledger.earlier.iter().chain([&ledger.sealing]))
+            .map(|(secret, sealing)| Unsealed {
+                secret: Digest(*secret.bytes()),
+                key: secret.key(format, sealing.bytes()),
+            })
+            .collect::<Vec<_>>();
+        let Some(Unsealed { secret, key }) = opened.pop() else { return };
         let closing = Closing {
             at_ms: self.at_ms,
             outcome,
-            secret: Digest(*self.secret.bytes()),
+            secret,
             key,
-            counts: self.tally.counts.clone(),
-            simulated: self.ledger.opening.simulated,
+            counts: self.replay.tally.counts.clone(),
+            simulated: ledger.opening.simulated,
+            earlier: (format >= 2).then_some(opened),
+            // The keeper adds it: only there is the chain's head known.
+            proof: None,
         };
         if self.append(Record::Closing(Box::new(closing)), effects) {
             effects.push(Effect::Close);
@@ -238,6 +237,11 @@ impl Conductor {
                 self.try_append(Record::SeatLeft { at_ms, seat }, "nobody sits there", effects);
                 phase
             }
+            (phase @ (Phase::Terms | Phase::Sealing), Event::CloseHand { seat, hash }) => {
+                let refusal = "no hand of this seat is taken now";
+                self.try_append(Record::HandClosed { at_ms, seat, hash }, refusal, effects);
+                phase
+            }
             // Ballots on paper may come for any attempt whose votes were closed; the ledger knows which may vote.
             (phase, Event::Vote { id, seat, alternative, by }) => {
                 self.vote(id, seat, alternative, by, effects);
@@ -260,21 +264,29 @@ impl Conductor {
             (Phase::Terms, Event::Accept { by }) => {
                 let refusal = "only the people named in the terms accept them, each once";
                 self.try_append(Record::Accepted { at_ms, by }, refusal, effects);
-                if self.ledger.is_accepted() { Phase::Sealing } else { Phase::Terms }
+                if self.replay.ledger.is_accepted() { Phase::Sealing } else { Phase::Terms }
             }
-            (Phase::Sealing, Event::Phrase { by, text }) => {
-                let refusal = "a phrase has 1 to 4096 bytes";
-                self.try_append(Record::Phrase { at_ms, by, text }, refusal, effects);
+            (Phase::Sealing, Event::Hand { by, text }) => {
+                let refusal = "a hand has 1 to 4096 bytes, and none comes after the skeptic's or the sealing";
+                self.try_append(Record::Hand { at_ms, by, text }, refusal, effects);
                 Phase::Sealing
             }
-            (Phase::Sealing, Event::Seal) => {
-                let phrases = self.ledger.phrases.len() as u32;
-                self.then(Record::Sealed { at_ms, phrases }, Phase::Announce, effects)
+            (Phase::Sealing, Event::Seal) => self.seal(effects),
+            (Phase::Sealing, Event::OpenHand { seat, hand }) => {
+                let refusal = "this hand is not asked for, or is not the one that was closed";
+                self.try_append(Record::HandOpened { at_ms, seat, hand }, refusal, effects);
+                if self.replay.ledger.sealing.closed().is_empty()
+                    && self.replay.ledger.sealing.progress == Progress::Opening
+                {
+                    self.seal(effects)
+                } else {
+                    Phase::Sealing
+                }
             }
             (Phase::Announce, Event::Continue) => self.begin(effects),
             (Phase::Rest { since_ms, back, .. }, Event::Continue) => {
                 let heard = back.as_ref().map_or(0, |trial| trial.listening.heard_ms.iter().sum());
-                let listened_ms = self.ledger.listened_ms + heard;
+                let listened_ms = self.replay.ledger.listened_ms + heard;
                 let record = Record::Rest { at_ms, listened_ms, rested_ms: at_ms - since_ms };
                 if !self.append(record, effects) {
                     return self.take_phase();
@@ -298,10 +310,26 @@ impl Conductor {
         }
     }
 
+    /// Closes the hands where phones gave some, starts over where some stayed closed, else makes the key.
+    fn seal(&mut self, effects: &mut Vec<Effect>) -> Phase {
+        let at_ms = self.at_ms;
+        let sealing = &self.replay.ledger.sealing;
+        let closed = sealing.closed();
+        let hands = sealing.hands.len() as u32;
+        let (record, next) = match (closed.len(), sealing.progress) {
+            (0, _) => (Record::Sealed { at_ms, phrases: None, hands: Some(hands) }, Phase::Announce),
+            (count, Progress::Taking) => {
+                (Record::HandsClosed { at_ms, closed: count as u32 }, Phase::Sealing)
+            }
+            (_, _) => (Record::HandsVoid { at_ms, closed }, Phase::Sealing),
+        };
+        self.then(record, next, effects)
+    }
+
     fn in_trial(&mut self, mut trial: Attempting, event: Event, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
-        let definition = Definition::of(self.ledger.opening.terms.protocol);
-        let night = self.ledger.opening.occasion == Occasion::Night;
+        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
+        let night = self.replay.ledger.opening.occasion == Occasion::Night;
         settle(&mut trial, at_ms);
         match event {
             Event::Select(slot) if slot < definition.slots.len() => {
@@ -343,7 +371,7 @@ impl Conductor {
                 trial.step = Step::Listen;
             }
             Event::Confirm if trial.step == Step::Confirm => {
-                if self.ledger.opening.terms.confidence {
+                if self.replay.ledger.opening.terms.confidence {
                     trial.step = Step::Confidence;
                 } else {
                     return self.answer(trial, None, effects);
@@ -358,7 +386,8 @@ impl Conductor {
             }
             Event::Disturbed { cause } => {
                 // Before anything was heard there is nothing to disturb.
-                if trial.listening.listens.iter().all(|&listens| listens == 0) && self.ledger.votes.is_empty()
+                if trial.listening.listens.iter().all(|&listens| listens == 0)
+                    && self.replay.ledger.votes.is_empty()
                 {
                     add_event(&mut trial, &cause);
                 } else {
@@ -368,8 +397,8 @@ impl Conductor {
             Event::Note { text } => add_event(&mut trial, &text),
             Event::CloseVotes if night => {
                 pause(&mut trial, at_ms, effects);
-                let voted = self.ledger.votes.len() as u32;
-                let seats = self.ledger.taken();
+                let voted = self.replay.ledger.votes.len() as u32;
+                let seats = self.replay.ledger.taken();
                 trial.listening.took_ms = at_ms - trial.started_ms;
                 let record =
                     Record::VotesClosed { at_ms, id: trial.id, voted, seats, listening: trial.listening };
@@ -388,8 +417,8 @@ impl Conductor {
         by: super::record::Ballot,
         effects: &mut Vec<Effect>,
     ) {
-        let definition = Definition::of(self.ledger.opening.terms.protocol);
-        let alias = self.ledger.seats.get(&seat).map(|seat| seat.alias.clone());
+        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
+        let alias = self.replay.ledger.seats.get(&seat).map(|seat| seat.alias.clone());
         let answer = definition.alternatives.get(alternative).map(|alternative| alternative.name);
         let (Some(alias), Some(answer)) = (alias, answer) else {
             effects.push(Effect::Refuse("no such seat or alternative"));
@@ -402,7 +431,7 @@ impl Conductor {
     fn answer(&mut self, mut trial: Attempting, confidence: Option<u8>, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
         pause(&mut trial, at_ms, effects);
-        let definition = Definition::of(self.ledger.opening.terms.protocol);
+        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
         let Some(alternative) = trial.choice.and_then(|choice| definition.alternatives.get(choice)) else {
             return Phase::Trial(trial);
         };
@@ -426,19 +455,23 @@ impl Conductor {
 
     /// Appends the record that ends an attempt and goes to what comes next.
     fn after(&mut self, record: Record, effects: &mut Vec<Effect>) -> Phase {
-        let part = self.ledger.next().map(|id| id.part);
+        let part = self.replay.ledger.next().map(|id| id.part);
         if !self.append(record, effects) {
             return self.take_phase();
         }
-        if let Some(outcome) = self.tally.ended(&self.ledger) {
-            let night = self.ledger.opening.occasion == Occasion::Night;
+        if let Some(outcome) = self.replay.tally.ended(&self.replay.ledger) {
+            let night = self.replay.ledger.opening.occasion == Occasion::Night;
             return if night { Phase::Counting } else { self.finish(outcome, effects) };
         }
-        let rest_after_ms = self.ledger.opening.terms.rest_after_minutes * 60_000.0;
-        if self.ledger.listened_ms as f64 >= rest_after_ms {
+        let rest_after_ms = self.replay.ledger.opening.terms.rest_after_minutes * 60_000.0;
+        if self.replay.ledger.listened_ms as f64 >= rest_after_ms {
             return Phase::Rest { since_ms: self.at_ms, offered: true, back: None };
         }
-        if self.ledger.next().map(|id| id.part) == part { self.begin(effects) } else { Phase::Announce }
+        if self.replay.ledger.next().map(|id| id.part) == part {
+            self.begin(effects)
+        } else {
+            Phase::Announce
+        }
     }
 
     fn finish(&mut self, outcome: Outcome, effects: &mut Vec<Effect>) -> Phase {
@@ -454,12 +487,12 @@ impl Conductor {
 
     /// Starts the attempt that was drawn.
     fn begin(&mut self, effects: &mut Vec<Effect>) -> Phase {
-        let Some(presented) = self.presented else { return Phase::Done };
-        let slots = Definition::of(self.ledger.opening.terms.protocol).slots.len();
-        let night = self.ledger.opening.occasion == Occasion::Night;
+        let Some(presented) = self.replay.on else { return Phase::Done };
+        let slots = Definition::of(self.replay.ledger.opening.terms.protocol).slots.len();
+        let night = self.replay.ledger.opening.occasion == Occasion::Night;
         effects.push(Effect::Load {
-            pair: presented.pair(&self.ledger.opening),
-            sides: presented.sides(&self.ledger.opening).to_vec(),
+            pair: presented.pair(&self.replay.ledger.opening),
+            sides: presented.sides(&self.replay.ledger.opening).to_vec(),
         });
         Phase::Trial(Attempting {
             id: presented.id,
@@ -484,11 +517,11 @@ impl Conductor {
     /// Appends a record made of what somebody typed, or refuses it.
     fn try_append(&mut self, record: Record, refusal: &'static str, effects: &mut Vec<Effect>) {
         let texts = match &record {
-            Record::Phrase { by, text, .. } => fits(by) && fits(text),
+            Record::Hand { by, text, .. } => fits(by) && fits(text),
             Record::Seat { alias, .. } => fits(alias),
             _ => true,
         };
-        if texts && self.apply(&record).is_ok() {
+        if texts && self.replay.take(&record).is_ok() {
             effects.push(Effect::Append(Box::new(record)));
         } else {
             effects.push(Effect::Refuse(refusal));
@@ -512,27 +545,22 @@ impl Conductor {
         }
     }
 
-    /// Time of the last record.
-    pub(super) fn ledger_at_ms(&self) -> u64 {
-        self.ledger.at_ms
-    }
-
     /// The opening.
     pub fn opening(&self) -> &Opening {
-        &self.ledger.opening
+        &self.replay.ledger.opening
     }
 
     /// Seats of a night, with names.
     pub fn seats(&self) -> &std::collections::BTreeMap<u32, super::ledger::Seat> {
-        &self.ledger.seats
+        &self.replay.ledger.seats
     }
 
     /// For simulated listeners only: index of the right alternative of the attempt that is on. `None` for people, for
     /// preference, and where A and B are identical: there even a simulated listener must guess.
     pub fn simulated_answer(&self) -> Option<usize> {
-        let opening = &self.ledger.opening;
+        let opening = &self.replay.ledger.opening;
         opening.simulated?;
-        let presented = self.presented?;
+        let presented = self.replay.on?;
         if let Subject::Control(control) = presented.subject
             && !opening.terms.controls[control].is_positive()
         {
@@ -540,34 +568,4 @@ impl Conductor {
         }
         presented.right(opening)
     }
-}
-
-fn unheard(definition: &Definition, trial: &Attempting) -> Vec<usize> {
-    let silent = |slot: &usize| definition.slots[*slot].must_hear && trial.listening.listens[*slot] == 0;
-    (0..definition.slots.len()).filter(silent).collect()
-}
-
-/// Counts what was heard up to now.
-fn settle(trial: &mut Attempting, at_ms: u64) {
-    if let Some(counted_ms) = trial.counted_ms {
-        trial.listening.heard_ms[trial.slot] += at_ms.saturating_sub(counted_ms);
-        trial.counted_ms = Some(at_ms);
-    }
-}
-
-fn pause(trial: &mut Attempting, at_ms: u64, effects: &mut Vec<Effect>) {
-    settle(trial, at_ms);
-    if trial.counted_ms.take().is_some() {
-        effects.push(Effect::Pause);
-    }
-}
-
-fn add_event(trial: &mut Attempting, text: &str) {
-    if trial.listening.events.len() < MAX_EVENTS {
-        trial.listening.events.push(shorten(text));
-    }
-}
-
-fn shorten(text: &str) -> String {
-    text.chars().take(200).collect()
 }

@@ -14,14 +14,29 @@ pub enum Event {
         /// Who.
         by: String,
     },
-    /// Somebody types a phrase into the key, after the commitment was shown.
-    Phrase {
+    /// Somebody types a hand, after the commitment was shown.
+    Hand {
         /// Who; may be empty.
         by: String,
-        /// The phrase; not empty, at most [`MAX_TEXT`](super::conductor::MAX_TEXT) bytes.
+        /// The hand; not empty, at most [`MAX_TEXT`](super::conductor::MAX_TEXT) bytes.
         text: String,
     },
-    /// No more phrases.
+    /// A phone gives its hand, closed; until the sealing.
+    CloseHand {
+        /// Number of the seat.
+        seat: u32,
+        /// See [`hand_hash`](super::seal::hand_hash).
+        hash: Digest,
+    },
+    /// A phone opens its hand.
+    OpenHand {
+        /// Number of the seat.
+        seat: u32,
+        /// The hand.
+        hand: Digest,
+    },
+    /// No more hands. Closed ones are opened before the key is made: saying this again while some are closed makes the
+    /// phones' hands void, and the sealing starts over.
     Seal,
     /// Go on: from an announcement of a part to its first trial, or from a rest to the next trial.
     Continue,

@@ -18,6 +18,8 @@ pub struct Journal {
     pub records: Vec<Record>,
     /// SHA-256 of each record's line.
     pub digests: Vec<Digest>,
+    /// The computer's clock at each record, milliseconds since 1970 in UTC; empty in format 1.
+    pub utc_ms: Vec<i64>,
     /// Bytes of the whole lines.
     pub bytes: u64,
     /// Bytes after the last newline: a write that was cut off; 0 in a sound file.
@@ -39,6 +41,12 @@ impl Journal {
             Some(Record::Closing(closing)) => Some(closing),
             _ => None,
         }
+    }
+
+    fn forget_last(&mut self) {
+        self.records.pop();
+        self.digests.pop();
+        self.utc_ms.truncate(self.records.len());
     }
 
     /// The receipt: digest of the last record.
@@ -105,8 +113,14 @@ pub fn read(path: &Path) -> Result<Journal, JournalError> {
 /// Reads a journal from anything; `path` is for messages.
 pub fn read_from(path: &Path, reader: &mut impl BufRead) -> Result<Journal, JournalError> {
     let file = path.to_path_buf();
-    let mut journal =
-        Journal { file: file.clone(), records: Vec::new(), digests: Vec::new(), bytes: 0, torn_bytes: 0 };
+    let mut journal = Journal {
+        file: file.clone(),
+        records: Vec::new(),
+        digests: Vec::new(),
+        utc_ms: Vec::new(),
+        bytes: 0,
+        torn_bytes: 0,
+    };
     let mut digest = Digest::NOTHING;
     loop {
         let number = journal.records.len() as u64 + 1;
@@ -135,7 +149,10 @@ pub fn read_from(path: &Path, reader: &mut impl BufRead) -> Result<Journal, Jour
             first_look(&file, &line)?;
         }
         match chain::decode::<Record>(&line, number, digest) {
-            Ok(record) => journal.records.push(record),
+            Ok((utc_ms, record)) => {
+                journal.records.push(record);
+                journal.utc_ms.extend(utc_ms);
+            }
             Err(error) => return Err(broken(journal, error)),
         }
         digest = Digest::of(&line);
@@ -143,9 +160,14 @@ pub fn read_from(path: &Path, reader: &mut impl BufRead) -> Result<Journal, Jour
         journal.bytes += line.len() as u64 + 1;
         let opens = matches!(journal.records.last(), Some(Record::Opening(_)));
         if opens != (number == 1) {
-            journal.records.pop();
-            journal.digests.pop();
+            journal.forget_last();
             let message = if opens { "a second opening" } else { "a journal begins with its opening" };
+            return Err(broken(journal, LineError::new(number, message)));
+        }
+        let clocked = journal.opening().is_some_and(|opening| opening.format >= 2);
+        if journal.utc_ms.len() != if clocked { journal.records.len() } else { 0 } {
+            let message = if clocked { "it lacks the clock's time" } else { "format 1 has no clock's time" };
+            journal.forget_last();
             return Err(broken(journal, LineError::new(number, message)));
         }
     }

@@ -6,8 +6,11 @@
 use std::collections::BTreeMap;
 
 use super::conductor::MAX_TEXT;
+use super::hands::{Progress, Sealing};
 use super::protocol::Definition;
-use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId};
+use super::record::{
+    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId,
+};
 use super::{schedule, score};
 use crate::stats::Protocol;
 
@@ -48,10 +51,10 @@ pub struct Ledger {
     pub opening: Opening,
     /// Who accepted the terms.
     pub accepted: Vec<String>,
-    /// Phrases: who and what.
-    pub phrases: Vec<(String, String)>,
-    /// No more phrases.
-    pub sealed: bool,
+    /// The sealing that is on, with its hands.
+    pub sealing: Sealing,
+    /// The sealings before it, in order: one for each time that a sitting of format 2 was cut off.
+    pub earlier: Vec<Sealing>,
     /// Finished attempts.
     pub attempts: Vec<Attempt>,
     /// Seats of a night.
@@ -90,6 +93,10 @@ impl Ledger {
     /// Begins with an opening that a schedule can be drawn for.
     pub fn new(opening: Opening) -> Result<Self, String> {
         let terms = &opening.terms;
+        if opening.format == 0 || opening.format > FORMAT {
+            return Err(format!("format {} is none of 1 to {FORMAT}", opening.format));
+        }
+        opening.fits_its_format()?;
         schedule::check(&opening)?;
         allowed(terms.alpha > 0.0 && terms.alpha < 1.0, "alpha is not between 0 and 1")?;
         let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
@@ -112,10 +119,10 @@ impl Ledger {
         allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
         Ok(Self {
             silent: opening.output.is_silent(),
+            sealing: Sealing::new(opening.commitment),
+            earlier: Vec::new(),
             opening,
             accepted: Vec::new(),
-            phrases: Vec::new(),
-            sealed: false,
             attempts: Vec::new(),
             seats: BTreeMap::new(),
             votes: BTreeMap::new(),
@@ -176,25 +183,67 @@ impl Ledger {
         allowed(record.at_ms() >= self.at_ms, "its time is before that of the record before it")?;
         let night = self.opening.occasion == Occasion::Night;
         let protocol = Definition::of(self.opening.terms.protocol);
+        let format = self.opening.format;
+        allowed(record.formats().contains(&format), format!("format {format} has no such record"))?;
+        let sealed = self.sealing.is_sealed();
         match record {
             Record::Opening(_) => return Err("a second opening".to_owned()),
             Record::Accepted { by, .. } => {
-                allowed(!self.sealed, "terms are accepted before the draws are sealed")?;
+                allowed(!sealed, "terms are accepted before the draws are sealed")?;
                 allowed(self.parties().contains(by), "somebody accepted who is no party")?;
                 allowed(!self.accepted.contains(by), "the same party accepted twice")?;
                 self.accepted.push(by.clone());
             }
-            Record::Phrase { by, text, .. } => {
-                allowed(self.is_accepted(), "a phrase before the terms were accepted")?;
-                allowed(!self.sealed, "a phrase after the draws were sealed")?;
-                allowed(!text.is_empty() && fits(text) && fits(by), "the phrase is empty or too long")?;
-                self.phrases.push((by.clone(), text.clone()));
+            Record::Phrase { by, text, .. } | Record::Hand { by, text, .. } => {
+                allowed(self.is_accepted(), "a hand before the terms were accepted")?;
+                self.still_taking()?;
+                allowed(!text.is_empty() && fits(text) && fits(by), "the hand is empty or too long")?;
+                if let (Some(wager), true) = (&self.opening.terms.wager, format >= 2) {
+                    let over = self.sealing.hands.iter().any(|hand| hand.by == wager.skeptic);
+                    allowed(!over, "a hand after the skeptic's, which is the last")?;
+                }
+                self.sealing.typed(by, text);
             }
-            Record::Sealed { phrases, .. } => {
+            Record::HandClosed { seat, hash, .. } => {
+                self.still_taking()?;
+                match self.seats.get(seat) {
+                    Some(taken) if !taken.left && taken.by == Ballot::Phone => {
+                        self.sealing.close(&taken.alias, *seat, *hash);
+                    }
+                    _ => return Err("a hand of a seat that no phone has taken".to_owned()),
+                }
+            }
+            Record::HandsClosed { closed, .. } => {
+                allowed(self.is_accepted(), "the hands were closed before the terms were accepted")?;
+                self.still_taking()?;
+                allowed(*closed > 0, "no hand is there to be opened")?;
+                allowed(
+                    *closed as usize == self.sealing.closed().len(),
+                    "the number of closed hands is wrong",
+                )?;
+                self.sealing.progress = Progress::Opening;
+            }
+            Record::HandOpened { seat, hand, .. } => {
+                allowed(self.sealing.progress == Progress::Opening, "a hand was opened out of its time")?;
+                self.sealing.open(*seat, hand)?;
+            }
+            Record::HandsVoid { closed, .. } => {
+                allowed(self.sealing.progress == Progress::Opening, "hands became void out of their time")?;
+                let stayed = self.sealing.closed();
+                allowed(
+                    !stayed.is_empty() && *closed == stayed,
+                    "the seats whose hands stayed closed are others",
+                )?;
+                self.sealing.start_over();
+            }
+            Record::Sealed { phrases, hands, .. } => {
                 allowed(self.is_accepted(), "the draws were sealed before the terms were accepted")?;
-                allowed(!self.sealed, "the draws were sealed twice")?;
-                allowed(*phrases as usize == self.phrases.len(), "the number of phrases is wrong")?;
-                self.sealed = true;
+                allowed(!sealed, "the draws were sealed twice")?;
+                allowed(self.sealing.closed().is_empty(), "the draws were sealed while hands were closed")?;
+                let counted = self.sealing.hands.len() as u32;
+                let expected = if format == 1 { (Some(counted), None) } else { (None, Some(counted)) };
+                allowed((*phrases, *hands) == expected, "the number of hands is wrong")?;
+                self.sealing.progress = Progress::Sealed;
             }
             Record::Answer { at_ms, id, answer, confidence, listening } => {
                 allowed(!night, "a night has votes, not answers")?;
@@ -218,7 +267,7 @@ impl Ledger {
                 self.finish(*id, *at_ms, listening, |attempt| attempt.void = Some(cause.clone()));
             }
             Record::Rest { .. } => {
-                allowed(self.sealed, "a rest before the first trial")?;
+                allowed(self.sealing.is_sealed(), "a rest before the first trial")?;
                 self.listened_ms = 0;
                 self.rests += 1;
             }
@@ -234,12 +283,17 @@ impl Ledger {
                 self.seats.insert(*seat, Seat { alias: alias.clone(), by: *by, left: false });
             }
             Record::SeatLeft { seat, .. } => match self.seats.get_mut(seat) {
-                Some(taken) if !taken.left => taken.left = true,
+                Some(taken) if !taken.left => {
+                    taken.left = true;
+                    if self.sealing.progress == Progress::Taking {
+                        self.sealing.forget(*seat);
+                    }
+                }
                 _ => return Err("nobody sits on the seat that was left".to_owned()),
             },
             Record::Vote { id, seat, alias, answer, by, .. } => {
                 allowed(night, "only a night has votes")?;
-                allowed(self.sealed, "a vote before the draws were sealed")?;
+                allowed(self.sealing.is_sealed(), "a vote before the draws were sealed")?;
                 let sits = self.seats.get(seat).is_some_and(|taken| taken.alias == *alias);
                 allowed(sits, "a vote from a seat that was not taken under this name")?;
                 let Some(answer) = protocol.alternative(answer) else {
@@ -270,14 +324,33 @@ impl Ledger {
                 let votes = std::mem::take(&mut self.votes);
                 self.finish(*id, *at_ms, listening, |attempt| attempt.votes = votes);
             }
-            Record::Resumed { .. } => {
+            Record::Resumed { commitment, .. } => {
+                allowed(
+                    commitment.is_some() == (format >= 2),
+                    "its commitment is not what its format demands",
+                )?;
+                if let Some(commitment) = commitment {
+                    let before = std::mem::replace(&mut self.sealing, Sealing::new(*commitment));
+                    self.earlier.push(before);
+                    self.votes.clear();
+                }
                 self.resumed += 1;
                 self.silent |= record.is_silent();
             }
-            Record::Closing(closing) => self.closing = Some((**closing).clone()),
+            Record::Closing(closing) => {
+                allowed(
+                    closing.earlier.is_some() == (format >= 2),
+                    "its earlier sealings are not what its format demands",
+                )?;
+                self.closing = Some((**closing).clone());
+            }
         }
         self.at_ms = record.at_ms();
         Ok(())
+    }
+
+    fn still_taking(&self) -> Result<(), String> {
+        allowed(self.sealing.progress == Progress::Taking, "a hand after the draws were sealed")
     }
 
     /// Seats that are taken now.
@@ -286,7 +359,7 @@ impl Ledger {
     }
 
     fn expect(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
-        allowed(self.sealed, "a trial before the draws were sealed")?;
+        allowed(self.sealing.is_sealed(), "a trial before the draws were sealed")?;
         let slots = Definition::of(self.opening.terms.protocol).slots.len();
         let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
         allowed(fitting, "the listening does not fit the protocol")?;

@@ -1,24 +1,42 @@
 //! What a journal holds, record by record: the written format.
 //!
 //! A journal is JSON Lines. Line `n` (from 1) is
-//! `{"number":n,"chain":C,"record":{"kind":K,...},"check":S}` with
+//! `{"number":n,"chain":C,"utc_ms":T,"record":{"kind":K,...},"check":S}` with
 //!
 //! - `chain`: SHA-256 of the bytes of the line before, without its newline, as 64 hex digits; 64 zeros in line 1;
+//! - `utc_ms`: the computer's clock when the line was written, milliseconds since 1970 in UTC (format 2 only);
 //! - `check`: the first 16 hex digits of SHA-256 of this line's bytes from its start up to and not including `,"check"`;
 //! - fields in the order in which they are declared here, no spaces, numbers as `serde_json` writes them, one `\n` after
 //!   each line. A reader refuses any other spelling, so no byte of a journal can change unseen.
 //!
 //! Times in records are whole milliseconds of the sitting (`at_ms`), from its opening; the time between a cut-off and
 //! its resumption does not count. Nothing in any record before the closing one depends on what was drawn.
+//!
+//! # Two versions, and how a field or record comes to the newer one
+//!
+//! The opening's `format` rules the whole journal. Format 1 is read and verified for ever, byte for byte, and written by
+//! nobody. Every reader writes a record anew and compares the bytes, so each version has one spelling.
+//!
+//! - **A field that only format 2 has** is an `Option` with
+//!   `#[serde(default, skip_serializing_if = "Option::is_none")]`, declared last in its struct, its doc line beginning
+//!   with "Format 2". `None` leaves no trace in the bytes. Add it to the list in [`Opening::fits_its_format`]: refused in
+//!   format 1, demanded in format 2 where it is not optional. What format 1 means without it, an accessor says.
+//! - **A field that only format 1 has** is the same, its doc line beginning with "Format 1".
+//! - **A record that only one version has** says so in [`Record::formats`]; the [`Ledger`](super::ledger::Ledger) refuses
+//!   it elsewhere.
+//! - Terms are re-derived from the session by `verify --session` ([`Terms::of`]): a new term is set there and nowhere else.
 
 use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
-use super::protocol::Side;
-use crate::stats::Protocol;
+use super::lock::LockTerms;
 
-/// Version of the written format. A reader refuses newer ones.
-pub const FORMAT: u32 = 1;
+pub use super::terms::{
+    ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms, WagerTerms,
+};
+
+/// Version of the written format that new journals have. A reader refuses newer ones.
+pub const FORMAT: u32 = 2;
 
 /// Who answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -28,148 +46,6 @@ pub enum Occasion {
     Sitting,
     /// A room of listeners who share every draw.
     Night,
-}
-
-/// When the counted trials end.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-pub enum StoppingTerms {
-    /// All trials.
-    AllTrials {},
-    /// Wald's sequential test per comparison; the sitting ends when all comparisons are decided.
-    Sequential {
-        /// Risk of "a difference" for a guesser.
-        alpha: f64,
-        /// Risk of "no difference" for a listener with proportion right `proportion`.
-        beta: f64,
-        /// Proportion right that the test must be able to find.
-        proportion: f64,
-    },
-}
-
-/// A comparison: names of both sides and indices of its clips in [`Terms::clips`].
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ComparisonTerms {
-    /// Its name.
-    pub name: String,
-    /// Cable of side A.
-    pub a: String,
-    /// Cable of side B.
-    pub b: String,
-    /// Its clips.
-    pub clips: Vec<usize>,
-}
-
-/// A control.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ControlTerms {
-    /// `level`, `tilt`, `head-movement` or `identical`.
-    pub control: String,
-    /// Amount in `unit`; 0 for `identical`.
-    pub amount: f64,
-    /// `dB`, `m`, or empty.
-    pub unit: String,
-    /// Trials of it among the counted ones.
-    pub trials: u32,
-}
-
-impl ControlTerms {
-    /// Known to be audible; the other kind is known to be impossible.
-    pub fn is_positive(&self) -> bool {
-        self.control != "identical"
-    }
-}
-
-/// Positive controls that must be passed first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct QualificationTerms {
-    /// Trials.
-    pub trials: u32,
-    /// How many must be right.
-    pub correct: u32,
-}
-
-/// A wager in the words agreed before.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct WagerTerms {
-    /// Who claims to hear the difference.
-    pub claimant: String,
-    /// Who doubts it.
-    pub skeptic: String,
-    /// The claim.
-    pub claim: String,
-    /// What is owed if the claimant wins.
-    pub claimant_wins: String,
-    /// What is owed if the skeptic wins.
-    pub skeptic_wins: String,
-    /// Right answers needed, of all counted trials together, for the claimant to win. With a sequential rule the
-    /// decision of the rule counts instead.
-    pub needed: u32,
-}
-
-/// All that is agreed before the first trial and all that draws are derived from, besides secret and phrases.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Terms {
-    /// The session's title.
-    pub title: String,
-    /// The protocol.
-    pub protocol: Protocol,
-    /// The named attribute of 2-AFC.
-    pub attribute: Option<String>,
-    /// The side that has more of it, by claim; `a` where there is no attribute.
-    pub attribute_side: Side,
-    /// Counted trials per comparison (the largest number, with a sequential rule).
-    pub trials: u32,
-    /// Warm-up trials, uncounted.
-    pub warm_up: u32,
-    /// Error risk of a "difference" verdict for a guesser.
-    pub alpha: f64,
-    /// `as-wired` or `matched`.
-    pub levels: String,
-    /// `instant` or `gap`.
-    pub switching: String,
-    /// `holm` or `none`.
-    pub family: String,
-    /// When the counted trials end.
-    pub stopping: StoppingTerms,
-    /// Confidence, 1 to 5, is asked with each answer.
-    pub confidence: bool,
-    /// Night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
-    /// counted. Either way [`Counts`] hold votes only.
-    pub missing_as_wrong: bool,
-    /// Minutes of listening after which a rest is offered.
-    pub rest_after_minutes: f64,
-    /// Positive controls to pass first.
-    pub qualification: Option<QualificationTerms>,
-    /// Names of all clips of the session.
-    pub clips: Vec<String>,
-    /// Comparisons.
-    pub comparisons: Vec<ComparisonTerms>,
-    /// Controls.
-    pub controls: Vec<ControlTerms>,
-    /// What was wagered.
-    pub wager: Option<WagerTerms>,
-}
-
-/// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct StimulusTerms {
-    /// Index of the comparison.
-    pub comparison: usize,
-    /// Index of the clip in [`Terms::clips`].
-    pub clip: usize,
-    /// Index of the control that side B is made by; `null` for the comparison itself.
-    pub control: Option<usize>,
-    /// SHA-256 of side A.
-    pub a: Digest,
-    /// SHA-256 of side B.
-    pub b: Digest,
 }
 
 /// What carried the sound.
@@ -216,7 +92,7 @@ pub struct Opening {
     pub listener: String,
     /// The name that reports show, if it is another one.
     pub alias: Option<String>,
-    /// The seal: SHA-256 of `"earwitness seal v1"` and the secret.
+    /// The commitment to the secret, see [`seal`](super::seal).
     pub commitment: Digest,
     /// SHA-256 of the register's line that announces this sitting.
     pub register: Digest,
@@ -232,6 +108,33 @@ pub struct Opening {
     pub simulated: Option<f64>,
     /// The session's data is invented.
     pub invented: bool,
+    /// Format 2: which sitting of its folder this is, from 1, in the order of the register.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sitting: Option<u64>,
+    /// Format 2, where somebody locked it: what its passphrase is held against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lock: Option<LockTerms>,
+}
+
+impl Opening {
+    /// Whether every field is there that this journal's format has, and no other.
+    ///
+    /// # Errors
+    /// Which field, and what is wrong with it.
+    pub fn fits_its_format(&self) -> Result<(), String> {
+        let second = self.format >= 2;
+        // Name, whether it is there, whether format 2 demands it.
+        let fields = [("sitting", self.sitting.is_some(), true), ("lock", self.lock.is_some(), false)];
+        for (name, there, demanded) in fields {
+            if there && !second {
+                return Err(format!("format {} has no field `{name}`", self.format));
+            }
+            if second && demanded && !there {
+                return Err(format!("format {} needs the field `{name}`", self.format));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// Part of a sitting that a trial belongs to. Controls are part of `main`; which trials they are is drawn.
@@ -332,14 +235,38 @@ pub struct Closing {
     pub at_ms: u64,
     /// How it ended.
     pub outcome: Outcome,
-    /// The secret, 64 hex digits.
+    /// The secret of the last sealing, 64 hex digits.
     pub secret: Digest,
-    /// The key that secret and phrases give.
+    /// The key that this secret and the last sealing's hands give.
     pub key: Digest,
     /// Counts, to be re-derived by whoever doubts them.
     pub counts: Counts,
     /// As in the opening.
     pub simulated: Option<f64>,
+    /// Format 2: the sealings before the last one, in order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earlier: Option<Vec<Unsealed>>,
+    /// Format 2, where the sitting is locked: the [proof](super::lock) that the passphrase was at hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proof: Option<Digest>,
+}
+
+impl Closing {
+    /// Secret and key of every sealing, in order.
+    pub fn opened(&self) -> Vec<Unsealed> {
+        let last = Unsealed { secret: self.secret, key: self.key };
+        self.earlier.iter().flatten().copied().chain([last]).collect()
+    }
+}
+
+/// A sealing that was opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Unsealed {
+    /// Its secret, 64 hex digits.
+    pub secret: Digest,
+    /// The key that secret and hands give.
+    pub key: Digest,
 }
 
 /// One record of a journal.
@@ -355,7 +282,7 @@ pub enum Record {
         /// Who.
         by: String,
     },
-    /// A phrase that goes into the key, typed after the commitment was shown.
+    /// Format 1: a phrase that goes into the key, typed after the commitment was shown.
     Phrase {
         /// Time in milliseconds.
         at_ms: u64,
@@ -364,12 +291,57 @@ pub enum Record {
         /// The phrase; its UTF-8 bytes count.
         text: String,
     },
-    /// No more phrases: the key is made.
+    /// Format 2: a hand that somebody typed on this machine after the commitment was shown.
+    Hand {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Who typed it; may be empty.
+        by: String,
+        /// The hand; its UTF-8 bytes count.
+        text: String,
+    },
+    /// Format 2: the hand of a phone, still closed. A later one of the same seat takes its place.
+    HandClosed {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Number of the seat.
+        seat: u32,
+        /// SHA-256 of `"earwitness hand v2"` and the hand's bytes.
+        hash: Digest,
+    },
+    /// Format 2: no hand is taken any more, and those of the phones are to be opened.
+    HandsClosed {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// How many are to be opened.
+        closed: u32,
+    },
+    /// Format 2: a phone opened its hand.
+    HandOpened {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Number of the seat.
+        seat: u32,
+        /// The hand, 64 hex digits.
+        hand: Digest,
+    },
+    /// Format 2: hands stayed closed, so the phones' hands are void and the sealing starts over.
+    HandsVoid {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// The seats whose hands stayed closed, in order.
+        closed: Vec<u32>,
+    },
+    /// No more hands: the key is made.
     Sealed {
         /// Time in milliseconds.
         at_ms: u64,
-        /// How many phrases went in.
-        phrases: u32,
+        /// Format 1: how many phrases went in.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        phrases: Option<u32>,
+        /// Format 2: how many hands went in.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        hands: Option<u32>,
     },
     /// A listener answered.
     Answer {
@@ -470,12 +442,31 @@ pub enum Record {
         torn_bytes: u64,
         /// What carries the sound now.
         output: Output,
+        /// Format 2: the commitment to the fresh secret that draws every trial not yet answered.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        commitment: Option<Digest>,
+        /// Format 2, where the sitting is locked: the [proof](super::lock) that the passphrase was at hand.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        proof: Option<Digest>,
     },
     /// Always the last.
     Closing(Box<Closing>),
 }
 
 impl Record {
+    /// The formats whose journals may hold this record.
+    pub fn formats(&self) -> std::ops::RangeInclusive<u32> {
+        match self {
+            Self::Phrase { .. } => 1..=1,
+            Self::Hand { .. }
+            | Self::HandClosed { .. }
+            | Self::HandsClosed { .. }
+            | Self::HandOpened { .. }
+            | Self::HandsVoid { .. } => 2..=FORMAT,
+            _ => 1..=FORMAT,
+        }
+    }
+
     /// Whether the sitting goes on without anything to be heard from this record on: it opens or resumes it on an output
     /// that [is silent](Output::is_silent). A sitting with one such record is no listening test, whatever followed.
     pub fn is_silent(&self) -> bool {
@@ -486,12 +477,26 @@ impl Record {
         }
     }
 
+    /// Of a record that a lock guards (a resumption, the closing): its proof that the passphrase was at hand, if it has one.
+    pub fn guarded(&self) -> Option<Option<Digest>> {
+        match self {
+            Self::Resumed { proof, .. } => Some(*proof),
+            Self::Closing(closing) => Some(closing.proof),
+            _ => None,
+        }
+    }
+
     /// Time in milliseconds of the sitting.
     pub fn at_ms(&self) -> u64 {
         match self {
             Self::Opening(_) => 0,
             Self::Accepted { at_ms, .. }
             | Self::Phrase { at_ms, .. }
+            | Self::Hand { at_ms, .. }
+            | Self::HandClosed { at_ms, .. }
+            | Self::HandsClosed { at_ms, .. }
+            | Self::HandOpened { at_ms, .. }
+            | Self::HandsVoid { at_ms, .. }
             | Self::Sealed { at_ms, .. }
             | Self::Answer { at_ms, .. }
             | Self::Void { at_ms, .. }

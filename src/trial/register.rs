@@ -110,7 +110,14 @@ pub fn read(sittings: &Path) -> Result<Register, RegisterError> {
                 return Err(broken(LineError::new(number, "its line is too long")));
             }
             Piece::Line(line) => {
-                register.entries.push(chain::decode::<Entry>(&line, number, digest).map_err(broken)?);
+                let (utc_ms, entry) = chain::decode::<Entry>(&line, number, digest).map_err(broken)?;
+                if utc_ms.is_some() {
+                    return Err(broken(LineError::new(
+                        number,
+                        "the register's lines have no clock's time of their own",
+                    )));
+                }
+                register.entries.push(entry);
                 digest = Digest::of(&line);
                 register.digests.push(digest);
                 register.bytes += line.len() as u64 + 1;

@@ -18,13 +18,16 @@
 //!    - controls: control 0 `trials` times, then control 1, and so on; `shuffle`; then for each in turn, first `below`
 //!      draws one of its stimuli, then `below(length + 1)` draws the place in the main part where it is put in before
 //!      what stands there.
-//! 4. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
+//! 4. **A later sealing** (format 2): for each part in turn (qualification, warm-up, main part), the trials that have not
+//!    been answered, in the order in which they stood, are shuffled under the new key; those answered keep their places.
+//! 5. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
 //!    [`Definition::orders`].
 
+use super::digest::Digest;
 use super::protocol::{Definition, Side};
 use super::record::{Opening, Part, TrialId};
-use super::seal::{Secret, Stream};
+use super::seal::Stream;
 use crate::stimulus::PairKind;
 
 /// What a trial is about.
@@ -214,12 +217,29 @@ pub struct Draws {
 }
 
 impl Draws {
-    /// The draws of a sitting; the opening has passed [`check`].
-    pub fn new<'p>(opening: &Opening, secret: &Secret, phrases: impl IntoIterator<Item = &'p str>) -> Self {
-        let mut stream = Stream::new(secret.key(phrases));
+    /// The draws of a sitting's first sealing; the opening has passed [`check`].
+    pub fn new(opening: &Opening, key: Digest) -> Self {
+        let mut stream = Stream::new(key);
         let schedule = Schedule::draw(opening, &mut stream);
         let orders = Definition::of(opening.terms.protocol).orders.len();
         Self { schedule, stream, orders }
+    }
+
+    /// A later sealing: everything from the trial `next` on is drawn anew.
+    pub fn seal_anew(&mut self, key: Digest, next: TrialId) {
+        self.stream = Stream::new(key);
+        for (part, trials) in [
+            (Part::Qualification, &mut self.schedule.qualification),
+            (Part::WarmUp, &mut self.schedule.warm_up),
+            (Part::Main, &mut self.schedule.main),
+        ] {
+            let answered = match part.cmp(&next.part) {
+                std::cmp::Ordering::Less => trials.len(),
+                std::cmp::Ordering::Equal => (next.trial as usize).saturating_sub(1).min(trials.len()),
+                std::cmp::Ordering::Greater => 0,
+            };
+            self.stream.shuffle(&mut trials[answered..]);
+        }
     }
 
     /// The schedule.

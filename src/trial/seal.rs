@@ -1,11 +1,16 @@
-//! The seal: a secret, its commitment, the key that secret and phrases give, and the stream of draws.
+//! The seal: a secret, its commitment, the key that secret and hands give, and the stream of draws.
 //!
 //! # The written format, for strangers
 //!
+//! `v` is the journal's format, written as digits.
+//!
 //! - `secret`: 32 bytes from the operating system.
-//! - `commitment = SHA-256("earwitness seal v1" || secret)`, published in the journal's first record.
-//! - `key = SHA-256("earwitness key v1" || secret || for each phrase: its length in bytes as 8 bytes big-endian || its
-//!   UTF-8 bytes)`, the phrases in the order of the journal.
+//! - `commitment = SHA-256("earwitness seal v" v || secret)`, published in the journal's first record; in format 2 each
+//!   resumption has a fresh secret and publishes its commitment.
+//! - `key = SHA-256("earwitness key v" v || secret || for each hand: its length in bytes as 8 bytes big-endian || its
+//!   bytes)`, in the order of the journal: a typed hand (in format 1 called a phrase) stands where it was typed, a phone's
+//!   where its hash was given.
+//! - A phone's hand is 32 bytes, its hash `SHA-256("earwitness hand v2" || hand)`.
 //! - The stream is the `ChaCha20` key stream (RFC 8439) under `key`, nonce of 12 zero bytes, counter from 0.
 //! - `below(n)`, an unbiased whole number from 0 to n - 1: for n = 1 it is 0 and takes nothing from the stream.
 //!   Otherwise take the next 4 bytes of the stream as a little-endian number `v`; if `v >= floor(2^32 / n) * n`, take
@@ -48,21 +53,26 @@ impl Secret {
         &self.0
     }
 
-    /// What is published before the first trial.
-    pub fn commitment(&self) -> Digest {
-        Digest::of_parts(&[b"earwitness seal v1", &self.0])
+    /// What a journal of this format publishes before the first trial.
+    pub fn commitment(&self, format: u32) -> Digest {
+        Digest::of_parts(&[format!("earwitness seal v{format}").as_bytes(), &self.0])
     }
 
-    /// The key of all draws.
-    pub fn key<'p>(&self, phrases: impl IntoIterator<Item = &'p str>) -> Digest {
-        let mut bytes = b"earwitness key v1".to_vec();
+    /// The key of all draws in a journal of this format.
+    pub fn key<'h>(&self, format: u32, hands: impl IntoIterator<Item = &'h [u8]>) -> Digest {
+        let mut bytes = format!("earwitness key v{format}").into_bytes();
         bytes.extend_from_slice(&self.0);
-        for phrase in phrases {
-            bytes.extend_from_slice(&(phrase.len() as u64).to_be_bytes());
-            bytes.extend_from_slice(phrase.as_bytes());
+        for hand in hands {
+            bytes.extend_from_slice(&(hand.len() as u64).to_be_bytes());
+            bytes.extend_from_slice(hand);
         }
         Digest::of(&bytes)
     }
+}
+
+/// What a phone gives of its hand before the sealing.
+pub fn hand_hash(hand: &Digest) -> Digest {
+    Digest::of_parts(&[b"earwitness hand v2", &hand.0])
 }
 
 /// The stream that every draw is taken from.
@@ -147,9 +157,11 @@ mod tests {
     }
 
     #[test]
-    fn phrases_cannot_be_cut_differently() {
+    fn hands_cannot_be_cut_differently() {
         let secret = Secret::from_bytes([7; 32]);
-        assert_ne!(secret.key(["ab", "c"]), secret.key(["a", "bc"]));
-        assert_ne!(secret.key([]), secret.key([""]));
+        let key = |hands: &[&[u8]]| secret.key(2, hands.iter().copied());
+        assert_ne!(key(&[b"ab", b"c"]), key(&[b"a", b"bc"]));
+        assert_ne!(key(&[]), key(&[b""]));
+        assert_ne!(key(&[]), secret.key(1, []));
     }
 }

@@ -24,6 +24,8 @@ use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
 use super::event::Effect;
 use super::journal::{self, Journal, JournalError};
+use super::keeper::{Clocked, Keeper, append_proven, utc_ms};
+use super::lock::LockKey;
 use super::private;
 use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, RegisterError};
@@ -79,6 +81,16 @@ pub enum SittingsError {
     /// This cannot be conducted.
     #[error("this sitting cannot be conducted: {0}")]
     Terms(String),
+    /// It was opened by a program that did not draw anew after an interruption.
+    #[error(
+        "{}: this sitting was opened by an earlier program, whose draws could be known after an interruption; it cannot go \
+         on. Its journal stays as it is: start a new sitting",
+        file.display()
+    )]
+    Older {
+        /// The journal.
+        file: PathBuf,
+    },
     /// The sitting was closed.
     #[error("{}: this sitting is closed; nothing can be added to it", file.display())]
     Closed {
@@ -126,6 +138,13 @@ pub struct Opened {
     pub conductor: Conductor,
     /// To be carried out now.
     pub effects: Vec<Effect>,
+}
+
+/// The secrets of a sitting's sealings, in order, and the key of its lock.
+#[derive(Debug, Clone)]
+pub struct Secrets {
+    pub(super) secrets: Vec<Secret>,
+    pub(super) key: Option<LockKey>,
 }
 
 /// A sitting that was opened and not closed.
@@ -276,14 +295,16 @@ impl Sittings {
 
     fn enter(&mut self, entry: Entry) -> Result<Digest, SittingsError> {
         let path = self.folder.join(REGISTER);
-        let digest =
-            self.register.append(&entry).map_err(file_error(&path, "the register could not be written"))?;
+        let digest = self
+            .register
+            .append(None, &entry)
+            .map_err(file_error(&path, "the register could not be written"))?;
         self.entries.entries.push(entry);
         self.entries.digests.push(digest);
         Ok(digest)
     }
 
-    fn enter_closed(
+    pub(super) fn enter_closed(
         &mut self,
         utc: &str,
         name: &str,
@@ -309,15 +330,13 @@ impl Sittings {
             }
             let Ok(journal) = journal::read(&self.folder.join(name)) else { continue };
             let Some(opening) = journal.opening() else { continue };
-            // A secret that is gone or damaged is for `secret` to say, when the sitting is to go on.
-            let locked = rest::is_locked(&secret_file(&self.folder, name)).unwrap_or(false);
             found.push(Unfinished {
                 journal: name.to_owned(),
                 listener: opening.listener.clone(),
                 occasion: opening.occasion,
                 utc: opening.utc.clone(),
                 session: opening.session,
-                locked,
+                locked: opening.lock.is_some(),
                 simulated: opening.simulated,
                 records: journal.records.len(),
             });
@@ -363,7 +382,7 @@ impl Sittings {
             occasion: draft.occasion,
             listener: draft.listener,
             alias: draft.alias,
-            commitment: secret.commitment(),
+            commitment: secret.commitment(FORMAT),
             register: Digest::NOTHING,
             session: draft.session,
             terms: draft.terms,
@@ -371,11 +390,19 @@ impl Sittings {
             output: draft.output,
             simulated: draft.simulated,
             invented: draft.invented,
+            sitting: Some(self.entries.announced().count() as u64 + 1),
+            lock: None,
         };
+        let mut key = None;
+        if let Some(passphrase) = passphrase {
+            let (terms, made) = LockKey::new(opening.commitment, passphrase).map_err(SecretError::from)?;
+            opening.lock = Some(terms);
+            key = Some(made);
+        }
         // Nothing is written for a sitting that cannot be conducted.
         Conductor::open(opening.clone(), secret.clone()).map_err(SittingsError::Terms)?;
         let name = self.free_name(&opening.utc, &opening.listener);
-        rest::store(&secret_file(&self.folder, &name), &secret, passphrase)?;
+        rest::store(&secret_file(&self.folder, &name), std::slice::from_ref(&secret), key.as_ref())?;
         sync_folder(&self.folder)?;
         opening.register = self.enter(Entry::Opened {
             utc: opening.utc.clone(),
@@ -400,7 +427,7 @@ impl Sittings {
         for effect in effects {
             match effect {
                 Effect::Append(record) => {
-                    let written = appender.append(&*record);
+                    let written = appender.append(Some(utc_ms(&utc)), &*record);
                     let receipt = written.map_err(file_error(&path, "the journal could not be written"))?;
                     conductor.step(0, super::Event::Durable(receipt));
                 }
@@ -408,7 +435,8 @@ impl Sittings {
             }
         }
         sync_folder(&self.folder)?;
-        let keeper = Keeper { sittings: self, appender, name, utc, outcome: None };
+        let clock = Clocked { utc_ms: utc_ms(&utc), at_ms: 0 };
+        let keeper = Keeper { sittings: self, appender, name, utc, clock, key, outcome: None };
         Ok(Opened { keeper, conductor, effects: rest })
     }
 
@@ -437,40 +465,69 @@ impl Sittings {
         if journal.closing().is_some() { Err(SittingsError::Closed { file: path }) } else { Ok(journal) }
     }
 
-    /// The secret of a sitting that was cut off. Nothing is changed, so a wrong passphrase can be asked for again.
-    pub fn secret(&self, name: &str, passphrase: Option<&str>) -> Result<Secret, SittingsError> {
+    /// The secrets of a sitting that was cut off. Nothing is changed, so a wrong passphrase can be asked for again.
+    pub fn secrets(&self, name: &str, passphrase: Option<&str>) -> Result<Secrets, SittingsError> {
         let journal = self.unclosed(name)?;
         let Some(opening) = journal.opening() else {
             return Err(SittingsError::Terms("the journal has no opening".to_owned()));
         };
-        Ok(rest::fetch(&secret_file(&self.folder, name), opening.commitment, passphrase)?)
+        let file = secret_file(&self.folder, name);
+        if opening.format < 2 {
+            return Err(SittingsError::Older { file: self.folder.join(name) });
+        }
+        let commitments = journal.records.iter().filter_map(|record| match record {
+            Record::Opening(opening) => Some(opening.commitment),
+            Record::Resumed { commitment, .. } => *commitment,
+            _ => None,
+        });
+        let key = match (&opening.lock, passphrase) {
+            (None, _) => None,
+            (Some(_), None) => return Err(SecretError::Locked.into()),
+            (Some(lock), Some(passphrase)) => {
+                Some(LockKey::open(lock, opening.commitment, passphrase).map_err(SecretError::from)?)
+            }
+        };
+        let known = rest::fetch(&file, key.as_ref())?;
+        let ours = |commitment: Digest| {
+            let found = known.iter().find(|secret| secret.commitment(FORMAT) == commitment);
+            found.cloned().ok_or_else(|| SecretError::Damaged(file.display().to_string()))
+        };
+        Ok(Secrets { secrets: commitments.map(ours).collect::<Result<_, _>>()?, key })
     }
 
-    /// [`Sittings::secret`] and [`Sittings::resume_with`] in one.
+    /// [`Sittings::secrets`] and [`Sittings::resume_with`] in one.
     pub fn resume(
         self,
         name: &str,
         utc: &str,
         output: Output,
+        fresh: Secret,
         passphrase: Option<&str>,
     ) -> Result<Opened, SittingsError> {
-        let secret = self.secret(name, passphrase)?;
-        self.resume_with(name, utc, output, secret)
+        let secrets = self.secrets(name, passphrase)?;
+        self.resume_with(name, utc, output, secrets, fresh)
     }
 
-    /// Goes on with a sitting that was cut off. The journal's torn last line, if there is one, is put aside first.
+    /// Goes on with a sitting that was cut off: what was being presented is void, and `fresh` draws every trial that has
+    /// not been answered. The journal's torn last line, if there is one, is put aside first.
     pub fn resume_with(
         self,
         name: &str,
         utc: &str,
         output: Output,
-        secret: Secret,
+        secrets: Secrets,
+        fresh: Secret,
     ) -> Result<Opened, SittingsError> {
         let path = self.folder.join(name);
         let Journal { mut records, digests, bytes, torn_bytes, .. } = self.unclosed(name)?;
         // Everything is checked before a byte is changed.
         let replay = |source| SittingsError::Replay { file: path.clone(), source };
-        let (before, _) = Conductor::resume(&records, secret.clone()).map_err(replay)?;
+        let Secrets { mut secrets, key } = secrets;
+        let (before, _) = Conductor::resume(&records, &secrets).map_err(replay)?;
+        let mut going_on = before.going_on(&fresh, utc, PROGRAM, torn_bytes, output);
+        secrets.push(fresh);
+        // The fresh secret is durable before its commitment is.
+        rest::store(&secret_file(&self.folder, name), &secrets, key.as_ref())?;
         let file = OpenOptions::new()
             .append(true)
             .open(&path)
@@ -479,73 +536,23 @@ impl Sittings {
         sync_folder(&self.folder)?;
         let chain = digests.last().copied().unwrap_or(Digest::NOTHING);
         let mut appender = Appender::new(file, records.len() as u64, chain);
-        let resumed = Record::Resumed {
-            at_ms: before.ledger_at_ms(),
-            utc: utc.to_owned(),
-            program: PROGRAM.to_owned(),
-            torn_bytes,
-            output,
-        };
-        let receipt =
-            appender.append(&resumed).map_err(file_error(&path, "the journal could not be written"))?;
-        records.push(resumed);
-        let (mut conductor, effects) = Conductor::resume(&records, secret).map_err(replay)?;
+        let clock = Clocked { utc_ms: utc_ms(utc), at_ms: before.at_ms() };
+        let written = append_proven(&mut appender, key.as_ref(), clock.utc_ms, &mut going_on);
+        written.map_err(file_error(&path, "the journal could not be written"))?;
+        let receipt = appender.chain();
+        records.extend(going_on);
+        let (mut conductor, effects) = Conductor::resume(&records, &secrets).map_err(replay)?;
         conductor.step(0, super::Event::Durable(receipt));
-        let keeper =
-            Keeper { sittings: self, appender, name: name.to_owned(), utc: utc.to_owned(), outcome: None };
+        let keeper = Keeper {
+            sittings: self,
+            appender,
+            name: name.to_owned(),
+            utc: utc.to_owned(),
+            clock,
+            key,
+            outcome: None,
+        };
         Ok(Opened { keeper, conductor, effects })
-    }
-}
-
-/// Takes the records of one sitting, and its closing. The folder stays locked until this is dropped.
-#[derive(Debug)]
-pub struct Keeper {
-    sittings: Sittings,
-    appender: Appender,
-    name: String,
-    utc: String,
-    outcome: Option<Outcome>,
-}
-
-impl Keeper {
-    /// Appends a record; durable when this returns. Returns the digest of its line: the running receipt.
-    pub fn append(&mut self, record: &Record) -> io::Result<Digest> {
-        self.append_all(std::slice::from_ref(record)).map(|_| self.appender.chain())
-    }
-
-    /// Appends several records in one write, for votes that come together; durable when this returns.
-    pub fn append_all(&mut self, records: &[Record]) -> io::Result<Vec<Digest>> {
-        let digests = self.appender.append_all(records)?;
-        if let Some(Record::Closing(closing)) = records.last() {
-            self.outcome = Some(closing.outcome);
-        }
-        Ok(digests)
-    }
-
-    /// The closing record is durable: enters the closing in the register and removes the secret's file. `utc` is now;
-    /// `None` takes the time at which the sitting was opened or resumed.
-    pub fn close(&mut self, utc: Option<&str>) -> Result<(), SittingsError> {
-        if let Some(outcome) = self.outcome.take() {
-            let (name, receipt) = (self.name.clone(), self.appender.chain());
-            let utc = utc.map_or_else(|| self.utc.clone(), str::to_owned);
-            self.sittings.enter_closed(&utc, &name, receipt, outcome)?;
-        }
-        Ok(())
-    }
-
-    /// The journal's file.
-    pub fn path(&self) -> PathBuf {
-        self.sittings.folder.join(&self.name)
-    }
-
-    /// Digest of the last record: the running receipt.
-    pub fn receipt(&self) -> Digest {
-        self.appender.chain()
-    }
-
-    /// Ends the sitting's hold on the folder and gives it back, still locked.
-    pub fn into_sittings(self) -> Sittings {
-        self.sittings
     }
 }
 

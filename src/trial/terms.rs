@@ -1,16 +1,159 @@
-//! From a session to what its journals publish.
+//! What is agreed before the first trial, as an opening record publishes it, and how it comes from a session.
+//!
+//! Part of the written format: which version has which field is said in [`record`](super::record).
+
+use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::protocol::Side;
-use super::record::{
-    ComparisonTerms, ControlTerms, Occasion, Output, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
-    WagerTerms,
-};
+use super::record::{Occasion, Output};
 use super::sittings::Draft;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
 use crate::stats::protocol::Inquiry;
 use crate::stats::{Protocol, binomial};
 use crate::stimulus::{PairKind, StimulusSet};
+
+/// When the counted trials end.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum StoppingTerms {
+    /// All trials.
+    AllTrials {},
+    /// Wald's sequential test per comparison; the sitting ends when all comparisons are decided.
+    Sequential {
+        /// Risk of "a difference" for a guesser.
+        alpha: f64,
+        /// Risk of "no difference" for a listener with proportion right `proportion`.
+        beta: f64,
+        /// Proportion right that the test must be able to find.
+        proportion: f64,
+    },
+}
+
+/// A comparison: names of both sides and indices of its clips in [`Terms::clips`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ComparisonTerms {
+    /// Its name.
+    pub name: String,
+    /// Cable of side A.
+    pub a: String,
+    /// Cable of side B.
+    pub b: String,
+    /// Its clips.
+    pub clips: Vec<usize>,
+}
+
+/// A control.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ControlTerms {
+    /// `level`, `tilt`, `head-movement` or `identical`.
+    pub control: String,
+    /// Amount in `unit`; 0 for `identical`.
+    pub amount: f64,
+    /// `dB`, `m`, or empty.
+    pub unit: String,
+    /// Trials of it among the counted ones.
+    pub trials: u32,
+}
+
+impl ControlTerms {
+    /// Known to be audible; the other kind is known to be impossible.
+    pub fn is_positive(&self) -> bool {
+        self.control != "identical"
+    }
+}
+
+/// Positive controls that must be passed first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct QualificationTerms {
+    /// Trials.
+    pub trials: u32,
+    /// How many must be right.
+    pub correct: u32,
+}
+
+/// A wager in the words agreed before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WagerTerms {
+    /// Who claims to hear the difference.
+    pub claimant: String,
+    /// Who doubts it.
+    pub skeptic: String,
+    /// The claim.
+    pub claim: String,
+    /// What is owed if the claimant wins.
+    pub claimant_wins: String,
+    /// What is owed if the skeptic wins.
+    pub skeptic_wins: String,
+    /// Right answers needed, of all counted trials together, for the claimant to win. With a sequential rule the
+    /// decision of the rule counts instead.
+    pub needed: u32,
+}
+
+/// All that is agreed before the first trial and all that draws are derived from, besides secrets and hands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Terms {
+    /// The session's title.
+    pub title: String,
+    /// The protocol.
+    pub protocol: Protocol,
+    /// The named attribute of 2-AFC.
+    pub attribute: Option<String>,
+    /// The side that has more of it, by claim; `a` where there is no attribute.
+    pub attribute_side: Side,
+    /// Counted trials per comparison (the largest number, with a sequential rule).
+    pub trials: u32,
+    /// Warm-up trials, uncounted.
+    pub warm_up: u32,
+    /// Error risk of a "difference" verdict for a guesser.
+    pub alpha: f64,
+    /// `as-wired` or `matched`.
+    pub levels: String,
+    /// `instant` or `gap`.
+    pub switching: String,
+    /// `holm` or `none`.
+    pub family: String,
+    /// When the counted trials end.
+    pub stopping: StoppingTerms,
+    /// Confidence, 1 to 5, is asked with each answer.
+    pub confidence: bool,
+    /// Night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
+    /// counted. Either way [`Counts`] hold votes only.
+    pub missing_as_wrong: bool,
+    /// Minutes of listening after which a rest is offered.
+    pub rest_after_minutes: f64,
+    /// Positive controls to pass first.
+    pub qualification: Option<QualificationTerms>,
+    /// Names of all clips of the session.
+    pub clips: Vec<String>,
+    /// Comparisons.
+    pub comparisons: Vec<ComparisonTerms>,
+    /// Controls.
+    pub controls: Vec<ControlTerms>,
+    /// What was wagered.
+    pub wager: Option<WagerTerms>,
+}
+
+/// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StimulusTerms {
+    /// Index of the comparison.
+    pub comparison: usize,
+    /// Index of the clip in [`Terms::clips`].
+    pub clip: usize,
+    /// Index of the control that side B is made by; `null` for the comparison itself.
+    pub control: Option<usize>,
+    /// SHA-256 of side A.
+    pub a: Digest,
+    /// SHA-256 of side B.
+    pub b: Digest,
+}
 
 impl Terms {
     /// What is asked, and in which direction it is tested.

@@ -4,15 +4,16 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::against::{self, Registers};
-use super::conductor::MAX_TEXT;
+use super::conductor::{INTERRUPTED, MAX_TEXT};
 use super::digest::Digest;
+use super::hands::{Hand, LastWord};
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
 use super::protocol::{Definition, Side};
 use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Record, TrialId};
-use super::schedule::{Draws, Presented, Subject};
-use super::score::{Decision, Tally};
-use super::seal::Secret;
+use super::replay::Replay;
+use super::schedule::{Presented, Subject};
+use super::score::Decision;
 
 pub use super::register::{Announced, RegisterView, view as register};
 
@@ -87,6 +88,17 @@ pub struct Answered {
     pub chosen: Option<Side>,
 }
 
+/// A record's proof that the passphrase of its sitting's lock was at hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Proof {
+    /// Number of the record.
+    pub record: u64,
+    /// The chain of its line.
+    pub chain: Digest,
+    /// The proof, see [`LockKey::proof`](super::lock::LockKey::proof).
+    pub proof: Digest,
+}
+
 /// All that a journal says and whether it holds.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Checked {
@@ -100,8 +112,10 @@ pub struct Checked {
     pub bad_input: bool,
     /// The opening.
     pub opening: Option<Opening>,
-    /// Phrases: who and what.
-    pub phrases: Vec<(String, String)>,
+    /// Hands of all sealings, in order.
+    pub hands: Vec<Hand>,
+    /// Who could have chosen the last hand of the last sealing; `None` where nothing could be read.
+    pub last_word: Option<LastWord>,
     /// Seats of a night: number, alias.
     pub seats: Vec<(u32, String)>,
     /// The closing.
@@ -128,6 +142,8 @@ pub struct Checked {
     pub resumed: u32,
     /// See [`Checked::silent`].
     silent: bool,
+    /// What the records of a locked sitting prove, for whoever has the passphrase.
+    pub proofs: Vec<Proof>,
     /// Bytes of a cut-off write at the end.
     pub torn_bytes: u64,
     /// Records read.
@@ -144,7 +160,8 @@ impl Checked {
             problems: Vec::new(),
             bad_input: false,
             opening: None,
-            phrases: Vec::new(),
+            hands: Vec::new(),
+            last_word: None,
             seats: Vec::new(),
             closing: None,
             digests: Vec::new(),
@@ -158,6 +175,7 @@ impl Checked {
             rests: 0,
             resumed: 0,
             silent: false,
+            proofs: Vec::new(),
             torn_bytes: 0,
             records: 0,
             registered: Registered::NoRegister,
@@ -278,6 +296,19 @@ pub fn verify(journal: &Journal) -> Checked {
         if ledger.attempts.len() > before {
             finished.push(number);
         }
+        if let Some(proof) = record.guarded() {
+            match proof {
+                _ if proof.is_some() == opening.lock.is_some() => {
+                    let chain = journal.digests[index - 1];
+                    checked.proofs.extend(proof.map(|proof| Proof { record: number, chain, proof }));
+                }
+                None => checked
+                    .problem(Some(number), "this sitting is locked, and it does not prove the passphrase"),
+                Some(_) => {
+                    checked.problem(Some(number), "it proves a passphrase, and this sitting has no lock");
+                }
+            }
+        }
         match record {
             // A later vote of a seat replaces an earlier one.
             Record::Vote { id, seat, .. } => {
@@ -292,14 +323,16 @@ pub fn verify(journal: &Journal) -> Checked {
         checked.state = State::Broken;
         checked.problem(Some(number), format!("{} bytes stand after the closing record", journal.torn_bytes));
     }
-    checked.phrases.clone_from(&ledger.phrases);
+    checked.hands =
+        ledger.earlier.iter().chain([&ledger.sealing]).flat_map(|sealing| sealing.hands.clone()).collect();
+    checked.last_word = Some(ledger.sealing.last_word());
     checked.seats = ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone())).collect();
     checked.void = ledger.void();
     checked.rests = ledger.rests;
     checked.resumed = ledger.resumed;
     checked.silent = ledger.silent;
     let presented = match ledger.closing.clone() {
-        Some(closing) => open(&mut checked, &ledger, &closing, &finished),
+        Some(closing) => open(&mut checked, journal, &closing),
         None => Vec::new(),
     };
     checked.answers = answers(&ledger, &finished, &presented, &votes);
@@ -309,41 +342,58 @@ pub fn verify(journal: &Journal) -> Checked {
     checked
 }
 
-/// Opens the seal: commitment, key, draws, counts, outcome. Returns what was drawn for each finished attempt.
-fn open(checked: &mut Checked, ledger: &Ledger, closing: &Closing, finished: &[u64]) -> Vec<Presented> {
+/// Opens the seal: commitments, keys, draws, counts, outcome. Returns what was drawn for each finished attempt.
+fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Presented> {
     let last = checked.records;
-    let opening = &ledger.opening;
+    let Some(opening) = journal.opening() else { return Vec::new() };
     checked.closing = Some(closing.clone());
-    let secret = Secret::from_bytes(closing.secret.0);
-    if secret.commitment() != opening.commitment {
-        checked.problem(Some(last), "its secret is not the one that record 1 committed to");
-    }
-    let phrases = || ledger.phrases.iter().map(|(_, text)| text.as_str());
-    if secret.key(phrases()) != closing.key {
-        checked.problem(Some(last), "its key is not the one that secret and phrases give");
-    }
     if closing.simulated != opening.simulated {
         checked.problem(Some(last), "it says something else than record 1 about a simulated listener");
     }
-    let mut draws = Draws::new(opening, &secret, phrases());
-    let mut tally = Tally::new(opening);
-    let mut so_far = Ledger { attempts: Vec::new(), ..ledger.clone() };
+    let opened = closing.opened();
+    let Ok(mut replay) = Replay::opened(opening, closing) else { return Vec::new() };
     let mut ended = None;
-    let mut presented = Vec::new();
-    for (attempt, number) in ledger.attempts.iter().zip(finished) {
-        if let Some(outcome) = ended {
-            checked.problem(Some(*number), format!("the sitting had ended before it ({})", words(outcome)));
+    for (index, record) in journal.records.iter().enumerate().skip(1) {
+        let number = Some(index as u64 + 1);
+        let before = (replay.ledger.attempts.len(), replay.presented.len());
+        // What a sealing leaves behind is held before the next one takes its place.
+        if matches!(record, Record::Resumed { commitment: Some(_), .. } | Record::Closing(_)) {
+            let sealing = replay.ledger.earlier.len();
+            match (replay.secret(), opened.get(sealing)) {
+                (Ok(secret), Some(opened)) => {
+                    if secret.key(opening.format, replay.ledger.sealing.bytes()) != opened.key {
+                        checked.problem(Some(last), "its key is not the one that secret and hands give");
+                    }
+                }
+                _ => checked.problem(Some(last), "its secret is not the one that was committed to"),
+            }
+            let going_on = ended.is_none() && replay.ledger.sealing.is_sealed();
+            let void = replay.ledger.attempts.last().and_then(|attempt| attempt.void.as_deref());
+            if going_on && !matches!(record, Record::Closing(_)) && void != Some(INTERRUPTED) {
+                checked.problem(number, "it went on without voiding what was being presented");
+            }
+        }
+        if let Err(message) = replay.take(record) {
+            checked.problem(Some(last), message);
             break;
         }
-        let Some(drawn) = draws.present(attempt.id) else {
-            checked.problem(Some(*number), "no such trial was drawn");
+        if replay.ledger.attempts.len() == before.0 {
+            continue;
+        }
+        if let Some(outcome) = ended {
+            checked.problem(number, format!("the sitting had ended before it ({})", words(outcome)));
             break;
-        };
-        tally.add(opening, attempt, &drawn);
-        presented.push(drawn);
-        so_far.attempts.push(attempt.clone());
-        ended = tally.ended(&so_far);
+        }
+        if replay.presented.len() == before.1 {
+            checked.problem(number, "no such trial was drawn");
+            break;
+        }
+        ended = replay.tally.ended(&replay.ledger);
     }
+    if opened.len() != replay.ledger.earlier.len() + 1 {
+        checked.problem(Some(last), "it opens another number of secrets than were committed to");
+    }
+    let tally = replay.final_tally();
     let expected = ended.unwrap_or(Outcome::StoppedEarly);
     // A night may be stopped for good while ballots on paper are entered.
     let stopped_counting = opening.occasion == Occasion::Night && closing.outcome == Outcome::StoppedEarly;
@@ -356,10 +406,10 @@ fn open(checked: &mut Checked, ledger: &Ledger, closing: &Closing, finished: &[u
     if closing.counts != tally.counts {
         checked.problem(Some(last), "its counts are not those that draws and answers give");
     }
-    checked.claimant_won = tally.claimant_won(ledger, closing.outcome);
+    checked.claimant_won = tally.claimant_won(&replay.ledger, closing.outcome);
     checked.counts = Some(tally.counts);
     checked.decisions = tally.decisions;
-    presented
+    replay.presented
 }
 
 /// An outcome in words.

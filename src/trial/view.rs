@@ -1,6 +1,7 @@
 //! Everything that a screen may draw. Nothing in here holds or depends on the draw before the closing.
 
 use super::digest::Digest;
+use super::hands::Hand;
 use super::protocol::{Alternative, Slot};
 use super::record::{Counts, Listening, Occasion, Outcome, Terms, TrialId};
 
@@ -13,7 +14,7 @@ pub struct View {
     pub occasion: Occasion,
     /// The listener (the host of a night).
     pub listener: String,
-    /// The published commitment.
+    /// The commitment of the sealing that is on.
     pub commitment: Digest,
     /// A simulated listener's probability of being right; every surface says so.
     pub simulated: Option<f64>,
@@ -37,10 +38,14 @@ pub enum Stage {
         /// Names that have accepted.
         accepted: Vec<String>,
     },
-    /// The commitment is out, phrases may be typed.
+    /// The commitment is out, hands are taken.
     Sealing {
-        /// Phrases so far, with who typed them.
-        phrases: Vec<(String, String)>,
+        /// Hands so far.
+        hands: Vec<Hand>,
+        /// None is taken any more: the phones open theirs.
+        opening: bool,
+        /// How often the sealing had to start over because a hand stayed closed.
+        started_over: u32,
     },
     /// A part is about to start.
     Announce {

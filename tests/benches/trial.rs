@@ -77,7 +77,7 @@ fn draw_16_trials(bencher: Bencher) {
 fn replay_1000_trials(bencher: Bencher) {
     let mut records = journal::read(&long().1).expect("it reads").records;
     records.pop();
-    bencher.bench(|| Conductor::resume(&records, kit::secret(1)).expect("it replays"));
+    bencher.bench(|| Conductor::resume(&records, &[kit::secret(1)]).expect("it replays"));
 }
 
 /// Reads and verifies the journal of 1,000 trials, register included.

@@ -37,7 +37,7 @@ fn opening(session: &Session) -> Opening {
         occasion: Occasion::Night,
         listener: "Mill".to_owned(),
         alias: None,
-        commitment: secret.commitment(),
+        commitment: secret.commitment(earwitness::trial::record::FORMAT),
         register: Digest::NOTHING,
         session: Digest::of(session.source.as_bytes()),
         terms: Terms::of(session),
@@ -53,6 +53,8 @@ fn opening(session: &Session) -> Opening {
         },
         simulated: None,
         invented: true,
+        sitting: Some(1),
+        lock: None,
     }
 }
 
@@ -383,7 +385,7 @@ fn a_replay_of_the_records_is_the_same_night_again() {
         desk.vote(ola, "practice-1-1", answer, 1).expect("a vote");
         for length in 1..=desk.records.len() {
             let (conductor, _) =
-                Conductor::resume(&desk.records[..length], Secret::from_bytes([7; 32])).expect("a prefix");
+                Conductor::resume(&desk.records[..length], &[Secret::from_bytes([7; 32])]).expect("a prefix");
             let again =
                 Night::new(conductor, &desk.records[..length], &desk.digests[..length], TIMING, false);
             if length == desk.records.len() {

@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use earwitness::session::{Session, load};
+use earwitness::trial::keeper::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
     Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms,
@@ -140,6 +141,8 @@ pub(crate) struct Site {
     lines: u64,
     chain: Digest,
     day: u32,
+    /// Sittings announced so far.
+    sitting: u32,
     /// Goes into the digests of the stimuli: another number is other sound.
     pub(crate) stimuli: u8,
 }
@@ -167,7 +170,7 @@ impl Site {
         std::fs::write(folder.path().join("session.toml"), session).expect("session");
         std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
         let session = load(folder.path()).expect("the session is valid");
-        Self { folder, session, lines: 0, chain: Digest::NOTHING, day: 1, stimuli: 0 }
+        Self { folder, session, lines: 0, chain: Digest::NOTHING, day: 1, sitting: 0, stimuli: 0 }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -176,7 +179,7 @@ impl Site {
 
     fn enter(&mut self, entry: &Entry) -> Digest {
         self.lines += 1;
-        let line = chain::encode(self.lines, self.chain, entry).expect("encodes");
+        let line = chain::encode(self.lines, self.chain, None, entry).expect("encodes");
         self.chain = Digest::of(&line);
         let path = self.path().join("sittings/register.jsonl");
         let mut register =
@@ -189,6 +192,7 @@ impl Site {
     pub(crate) fn hold(&mut self, plan: &Plan) -> PathBuf {
         let utc = format!("2026-02-{:02}T19:30:00Z", self.day);
         self.day = self.day % 28 + 1;
+        self.sitting += 1;
         let mut numbers = Numbers(plan.seed);
         let secret = Secret::from_bytes(std::array::from_fn(|_| numbers.next() as u8));
         let name = format!(
@@ -211,9 +215,11 @@ impl Site {
         let records = records(plan, opening, &secret, &mut numbers);
         let path = self.path().join("sittings").join(&name);
         let mut bytes = Vec::new();
+        let wall = utc_ms(&utc);
         let mut chain = Digest::NOTHING;
         for (index, record) in records.iter().enumerate() {
-            let line = chain::encode(index as u64 + 1, chain, record).expect("encodes");
+            let line = chain::encode(index as u64 + 1, chain, Some(wall + record.at_ms() as i64), record)
+                .expect("encodes");
             chain = Digest::of(&line);
             bytes.extend_from_slice(&line);
             bytes.push(b'\n');
@@ -245,7 +251,7 @@ impl Site {
             occasion: if night { Occasion::Night } else { Occasion::Sitting },
             listener: plan.listener.clone(),
             alias: plan.alias.clone(),
-            commitment: secret.commitment(),
+            commitment: secret.commitment(FORMAT),
             register: Digest::NOTHING,
             session: Digest::of(session.source.as_bytes()),
             terms,
@@ -261,6 +267,8 @@ impl Site {
             },
             simulated: plan.simulated,
             invented: session.invented,
+            sitting: Some(u64::from(self.sitting)),
+            lock: None,
         }
     }
 }
@@ -291,19 +299,19 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
     }
     for (by, text) in &plan.phrases {
         at_ms += 4000;
-        put(&mut ledger, Record::Phrase { at_ms, by: by.clone(), text: text.clone() });
+        put(&mut ledger, Record::Hand { at_ms, by: by.clone(), text: text.clone() });
     }
     for (index, (alias, _)) in plan.seats.iter().enumerate() {
         at_ms += 500;
         let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
         put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
     }
-    put(&mut ledger, Record::Sealed { at_ms, phrases: plan.phrases.len() as u32 });
+    put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.phrases.len() as u32) });
     if let Some(text) = &plan.words.1 {
         put(&mut ledger, Record::Note { at_ms, text: text.clone() });
     }
-    let phrases: Vec<String> = plan.phrases.iter().map(|(_, text)| text.clone()).collect();
-    let mut draws = Draws::new(&opening, secret, phrases.iter().map(String::as_str));
+    let key = secret.key(FORMAT, plan.phrases.iter().map(|(_, text)| text.as_bytes()));
+    let mut draws = Draws::new(&opening, key);
     let mut outcome = None;
     while let Some(id) = ledger.next() {
         if outcome.is_some() {
@@ -371,9 +379,11 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             at_ms,
             outcome,
             secret: Digest(*secret.bytes()),
-            key: secret.key(phrases.iter().map(String::as_str)),
+            key,
             counts: tally.counts.clone(),
             simulated: opening.simulated,
+            earlier: Some(Vec::new()),
+            proof: None,
         };
         put(&mut ledger, Record::Closing(Box::new(closing)));
     }

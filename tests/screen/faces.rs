@@ -235,7 +235,9 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     assert!(refused.contains("wrong 3 times") && refused.contains("asks again"), "{refused}");
     let right = sit(
         &setting,
-        keys(". . w r o n g 1 Enter . s e c r e t Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter"),
+        keys(
+            ". . w r o n g 1 Enter . s e c r e t Enter . Enter Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter",
+        ),
     );
     assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
     assert!(!secret.exists(), "the opened secret's file is removed");

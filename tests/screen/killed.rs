@@ -193,7 +193,8 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     python::agree(&path);
     let checked = verify::check(&path);
     assert_eq!((checked.resumed, checked.total().map(|(trials, _)| trials)), (5, Some(6)));
-    assert_eq!(checked.phrases, [("Tomas".to_string(), "our phrase".to_string())]);
+    assert_eq!(checked.hands[0].by, "Tomas");
+    assert_eq!(checked.hands[0].text(), "our phrase");
     let torn: Vec<u64> = journal::read(&path)
         .expect("it reads")
         .records

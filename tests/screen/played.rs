@@ -33,7 +33,7 @@ fn drawn(session: &Session, voids: &[u32]) -> Vec<Presented> {
         ..kit::draft(Terms::of(session))
     };
     let opening = kit::opening(&draft, &rig::secret());
-    let mut draws = Draws::new(&opening, &rig::secret(), [PHRASE]);
+    let mut draws = Draws::new(&opening, rig::secret().key(2, [PHRASE.as_bytes()]));
     let mut found = Vec::new();
     for part in [Part::Qualification, Part::WarmUp, Part::Main] {
         for trial in 1..=earwitness::trial::schedule::trials_of(&opening, part) {

@@ -80,7 +80,7 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         assert!(!scripted.conductor.view().silent);
         drop(scripted);
         let output = Output { kind: kind.to_owned(), ..kit::silent() };
-        let resumed = lock().resume(&name, kit::UTC, output, None).expect("it goes on");
+        let resumed = lock().resume(&name, kit::UTC, output, kit::secret(999), None).expect("it goes on");
         assert_eq!(resumed.conductor.view().silent, kind != "device");
         kit::in_folder(resumed).finish();
         let checked = verify::check(&folder.path().join(&name));

@@ -213,7 +213,8 @@ fn a_whole_sitting_by_keys() {
     let journals = journals(folder.path());
     let checked = earwitness::trial::verify::check(&journals[0]);
     assert!(checked.is_sound(), "{:?}", checked.problems);
-    assert_eq!(checked.phrases, [("Tomas".to_string(), "amber river".to_string())]);
+    assert_eq!(checked.hands[0].by, "Tomas");
+    assert_eq!(checked.hands[0].text(), "amber river");
     let receipt = checked.receipt.expect("a receipt").phrase();
     assert!(after.contains(&receipt), "{receipt} is missing in\n{after}");
 }

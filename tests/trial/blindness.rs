@@ -17,7 +17,7 @@ struct Seen {
 }
 
 fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
-    let secret = blind::secret_for(draft, &kit::PHRASES, &[order; 3]);
+    let secret = blind::secret_for(draft, &kit::HANDS, &[order; 3]);
     let opened = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
     let mut scripted = Scripted::new(opened, Memory::default());
     scripted.disturb = disturb;

@@ -41,7 +41,7 @@ fn cut(whole: &Finished, seed: u64, length: usize) -> tempfile::TempDir {
     let announced = whole.register.iter().position(|&byte| byte == b'\n').unwrap() + 1;
     std::fs::write(folder.path().join("register.jsonl"), &whole.register[..announced]).unwrap();
     let secret = secret_file(folder.path(), &whole.name);
-    earwitness::trial::rest::store(&secret, &kit::secret(seed), None).unwrap();
+    earwitness::trial::rest::store(&secret, &[kit::secret(seed)], None).unwrap();
     folder
 }
 
@@ -76,7 +76,8 @@ fn resume_and_verify(whole: &Finished, seed: u64, length: usize) {
     } else {
         let unfinished = sittings.unfinished();
         assert_eq!(unfinished.len(), 1, "cut at {length}");
-        let opened = sittings.resume(&unfinished[0].journal, UTC, kit::silent(), None).unwrap();
+        let opened =
+            sittings.resume(&unfinished[0].journal, UTC, kit::silent(), kit::secret(999), None).unwrap();
         kit::in_folder(opened).finish();
     }
     let after = std::fs::read(&path).unwrap();
@@ -124,15 +125,15 @@ fn every_prefix_replays_to_the_state_that_was_shown() {
         let scripted = kit::in_memory(&kit::full(protocol), 23).finish();
         let records = &scripted.journal.records;
         for length in 1..=records.len() {
-            let (conductor, _) = Conductor::resume(&records[..length], kit::secret(23)).unwrap();
-            let (again, _) = Conductor::resume(&records[..length], kit::secret(23)).unwrap();
+            let (conductor, _) = Conductor::resume(&records[..length], &[kit::secret(23)]).unwrap();
+            let (again, _) = Conductor::resume(&records[..length], &[kit::secret(23)]).unwrap();
             assert_eq!(conductor.view(), again.view());
             // Going on from a prefix with the same answers leads to the same result as never having stopped.
             let mut rest = kit::Memory::default();
             for record in &records[..length] {
                 kit::Journal::append(&mut rest, record);
             }
-            let resumed = Conductor::resume(&records[..length], kit::secret(23)).unwrap();
+            let resumed = Conductor::resume(&records[..length], &[kit::secret(23)]).unwrap();
             let gone_on = kit::Scripted::new(resumed, rest).finish();
             let (Stage::Result(first), Stage::Result(second)) =
                 (scripted.conductor.view().stage, gone_on.conductor.view().stage)
@@ -173,12 +174,13 @@ fn a_sitting_cut_many_times_in_the_same_trial_keeps_every_torn_byte() {
         let garbage = vec![0_u8; 100 + round];
         std::fs::OpenOptions::new().append(true).open(&path).unwrap().write_all(&garbage).unwrap();
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
-        let opened = sittings.resume(&whole.name, UTC, kit::silent(), None).unwrap();
+        let opened = sittings.resume(&whole.name, UTC, kit::silent(), kit::secret(999), None).unwrap();
         assert_eq!(torn_files(folder.path()).len(), round + 1);
         drop(opened);
     }
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
-    kit::in_folder(sittings.resume(&whole.name, UTC, kit::silent(), None).unwrap()).finish();
+    kit::in_folder(sittings.resume(&whole.name, UTC, kit::silent(), kit::secret(999), None).unwrap())
+        .finish();
     let checked = verify::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.resumed, 4);
@@ -202,7 +204,7 @@ proptest! {
                 let checked = verify::verify(&journal);
                 prop_assert_eq!(checked.state, State::Unfinished);
                 prop_assert_eq!(checked.problems, vec![]);
-                let resumed = Conductor::resume(&journal.records, kit::secret(seed));
+                let resumed = Conductor::resume(&journal.records, &[kit::secret(seed)]);
                 prop_assert!(resumed.is_ok());
             }
             Err(error) => {

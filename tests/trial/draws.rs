@@ -23,7 +23,7 @@ fn assert_uniform(counts: &[usize], what: &str) {
 }
 
 fn draws(opening: &Opening, seed: u64) -> Draws {
-    Draws::new(opening, &kit::secret(seed), ["a phrase"])
+    Draws::new(opening, kit::secret(seed).key(2, [b"a hand".as_slice()]))
 }
 
 #[test]
@@ -150,13 +150,13 @@ fn controls_stand_anywhere_on_any_clip_and_comparisons_come_in_blocks() {
 }
 
 #[test]
-fn a_phrase_changes_every_draw_and_the_same_phrases_give_the_same() {
+fn a_hand_changes_every_draw_and_the_same_hands_give_the_same() {
     let secret = kit::secret(1);
     let mut draft = kit::draft(kit::terms(Protocol::Triangle));
     draft.terms.trials = 40;
     let opening = kit::opening(&draft, &secret);
-    let orders = |phrases: &[&str]| -> Vec<usize> {
-        let mut draws = Draws::new(&opening, &secret, phrases.iter().copied());
+    let orders = |hands: &[&str]| -> Vec<usize> {
+        let mut draws = Draws::new(&opening, secret.key(2, hands.iter().map(|hand| hand.as_bytes())));
         (1..=80)
             .map(|trial| draws.present(TrialId { part: Part::Main, trial, attempt: 1 }).unwrap().order)
             .collect()
@@ -171,6 +171,6 @@ fn a_phrase_changes_every_draw_and_the_same_phrases_give_the_same() {
 fn a_secret_of_the_operating_system_is_new_each_time() {
     let (first, second) = (Secret::draw().unwrap(), Secret::draw().unwrap());
     assert_ne!(first.bytes(), second.bytes());
-    assert_ne!(first.commitment(), second.commitment());
+    assert_ne!(first.commitment(2), second.commitment(2));
     assert!(!format!("{first:?}").contains(&Digest(*first.bytes()).hex()[..8]));
 }

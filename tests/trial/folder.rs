@@ -3,6 +3,7 @@
 use std::os::unix::fs::PermissionsExt as _;
 
 use earwitness::stats::Protocol;
+use earwitness::trial::lock::LockError;
 use earwitness::trial::rest::{self, SecretError};
 use earwitness::trial::sittings::{safe_name, secret_file};
 use earwitness::trial::verify::{self, Registered, State};
@@ -46,7 +47,7 @@ fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
         assert_eq!(checked.registered, Registered::Listed);
         assert_eq!(checked.receipt, Some(receipt));
         assert_eq!(checked.void, 1);
-        assert_eq!(checked.phrases.len(), 2);
+        assert_eq!(checked.hands.len(), 2);
         let counts = checked.counts.unwrap();
         assert_eq!(counts.comparisons.iter().map(|count| count.trials).collect::<Vec<_>>(), [4, 4]);
         assert_eq!(counts.controls.iter().map(|count| count.trials).collect::<Vec<_>>(), [1, 0, 1, 1]);
@@ -81,8 +82,8 @@ fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let unfinished = sittings.unfinished();
     assert_eq!(unfinished.len(), 1);
     assert!(!unfinished[0].locked);
-    let opened = sittings.resume(&unfinished[0].journal, UTC, kit::silent(), None).unwrap();
-    assert!(matches!(opened.conductor.view().stage, Stage::Announce { .. }));
+    let opened = sittings.resume(&unfinished[0].journal, UTC, kit::silent(), kit::secret(999), None).unwrap();
+    assert!(matches!(opened.conductor.view().stage, Stage::Sealing { .. }), "a fresh secret, sealed anew");
     kit::in_folder(opened).finish();
     let checked = verify::check(&path);
     assert_eq!(checked.problems, []);
@@ -91,7 +92,7 @@ fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     assert!(sittings.unfinished().is_empty());
     let name = path.file_name().unwrap().to_str().unwrap();
-    let again = sittings.resume(name, UTC, kit::silent(), None);
+    let again = sittings.resume(name, UTC, kit::silent(), kit::secret(999), None);
     assert!(matches!(again, Err(SittingsError::Closed { .. })));
 }
 
@@ -202,17 +203,18 @@ fn an_opponents_passphrase_locks_the_secret() {
         let found = bytes.windows(32).any(|window| window == secret.bytes());
         assert!(!found && !String::from_utf8_lossy(&bytes).contains(&hex), "{file} holds the secret");
     }
-    let commitment = secret.commitment();
-    assert!(matches!(rest::fetch(&hidden, commitment, None), Err(SecretError::Locked)));
-    let wrong = rest::fetch(&hidden, commitment, Some("another"));
-    assert!(matches!(wrong, Err(SecretError::WrongPassphrase)));
+    assert!(matches!(rest::fetch(&hidden, None), Err(SecretError::Damaged(_))));
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    assert!(matches!(sittings.secrets(&name, None), Err(SittingsError::Secret(SecretError::Locked))));
+    drop(sittings);
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     assert!(sittings.unfinished()[0].locked);
-    let refused = sittings.resume(&name, UTC, kit::silent(), Some("another"));
-    assert!(matches!(refused, Err(SittingsError::Secret(SecretError::WrongPassphrase))));
+    let refused = sittings.resume(&name, UTC, kit::silent(), kit::secret(999), Some("another"));
+    assert!(matches!(refused, Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase)))));
     let before = std::fs::read(&path).unwrap();
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
-    let opened = sittings.resume(&name, UTC, kit::silent(), Some("Jorin's own words")).unwrap();
+    let opened =
+        sittings.resume(&name, UTC, kit::silent(), kit::secret(999), Some("Jorin's own words")).unwrap();
     assert!(std::fs::read(&path).unwrap().starts_with(&before));
     kit::in_folder(opened).finish();
     assert!(verify::check(&path).is_sound());
@@ -231,17 +233,24 @@ fn a_damaged_secret_is_said_so_and_changes_nothing() {
     drop(opened);
     let before = std::fs::read(&path).unwrap();
     for content in
-        ["", "{}", "not json", "{\"earwitness_secret\":1,\"secret\":\"00\"}", "{\"earwitness_secret\":2}"]
+        ["", "{}", "not json", "{\"earwitness_secret\":2,\"secrets\":[\"00\"]}", "{\"earwitness_secret\":2}"]
     {
         std::fs::write(secret_file(folder.path(), &name), content).unwrap();
-        let error =
-            Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap_err();
+        let error = Sittings::lock(folder.path(), UTC)
+            .unwrap()
+            .resume(&name, UTC, kit::silent(), kit::secret(999), None)
+            .unwrap_err();
         assert!(error.to_string().contains("damaged"), "{error}");
     }
     let other = earwitness::trial::Digest([1; 32]).hex();
-    let content = format!("{{\"earwitness_secret\":1,\"secret\":\"{other}\"}}");
+    let content = format!("{{\"earwitness_secret\":2,\"secrets\":[\"{other}\"]}}");
     std::fs::write(secret_file(folder.path(), &name), content).unwrap();
-    assert!(Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).is_err());
+    assert!(
+        Sittings::lock(folder.path(), UTC)
+            .unwrap()
+            .resume(&name, UTC, kit::silent(), kit::secret(999), None)
+            .is_err()
+    );
     assert_eq!(std::fs::read(&path).unwrap(), before);
 }
 
@@ -379,7 +388,7 @@ fn nobody_else_reads_a_folder_before_its_sittings_are_closed() {
     // All closed: as the umask says.
     let sittings = Sittings::lock(&folder, UTC).unwrap();
     let name = sittings.unfinished()[0].journal.clone();
-    let opened = sittings.resume(&name, UTC, kit::silent(), None).unwrap();
+    let opened = sittings.resume(&name, UTC, kit::silent(), kit::secret(999), None).unwrap();
     drop(kit::in_folder(opened).finish());
     for (name, mode) in modes(&folder) {
         if name != ".lock" {

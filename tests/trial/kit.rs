@@ -124,6 +124,11 @@ pub(crate) trait Journal {
     fn close(&mut self) {}
 }
 
+/// The clock of an invented sitting: as it should be.
+pub(crate) fn utc_ms(record: &Record) -> i64 {
+    earwitness::trial::keeper::utc_ms(UTC) + record.at_ms() as i64
+}
+
 /// A journal in memory.
 #[derive(Default)]
 pub(crate) struct Memory {
@@ -135,7 +140,8 @@ pub(crate) struct Memory {
 impl Journal for Memory {
     fn append(&mut self, record: &Record) -> Digest {
         let number = self.records.len() as u64 + 1;
-        let line = chain::encode(number, self.chain.unwrap_or(Digest::NOTHING), record).unwrap();
+        let line = chain::encode(number, self.chain.unwrap_or(Digest::NOTHING), Some(utc_ms(record)), record)
+            .unwrap();
         let digest = Digest::of(&line);
         self.bytes.extend_from_slice(&line);
         self.bytes.push(b'\n');
@@ -156,7 +162,7 @@ impl Journal for earwitness::trial::Keeper {
 }
 
 /// What the scripted people type.
-pub(crate) const PHRASES: [&str; 2] = ["a phrase of Jorin's", "und noch einer: ÄÖÜ 🎻"];
+pub(crate) const HANDS: [&str; 2] = ["und noch eine: ÄÖÜ 🎻", "a hand of Jorin's"];
 
 /// How the scripted listener answers.
 #[derive(Clone, Copy)]
@@ -175,7 +181,7 @@ pub(crate) struct Scripted<J> {
     pub(crate) views: Vec<View>,
     pub(crate) now: u64,
     pub(crate) answering: Answering,
-    pub(crate) phrases: Vec<&'static str>,
+    pub(crate) hands: Vec<(&'static str, &'static str)>,
     /// Disturb the attempt with this number, from 1.
     pub(crate) disturb: Option<u32>,
     attempts: u32,
@@ -191,7 +197,7 @@ impl<J: Journal> Scripted<J> {
             views: Vec::new(),
             now,
             answering: Answering::InTurn,
-            phrases: PHRASES.to_vec(),
+            hands: vec![("Ida", HANDS[0]), ("Jorin", HANDS[1])],
             disturb: None,
             attempts: 0,
         };
@@ -226,9 +232,9 @@ impl<J: Journal> Scripted<J> {
                 let by = parties.into_iter().find(|party| !accepted.contains(party)).unwrap();
                 self.event(Event::Accept { by });
             }
-            Stage::Sealing { phrases } if phrases.len() < self.phrases.len() => {
-                let text = self.phrases[phrases.len()].to_owned();
-                self.event(Event::Phrase { by: "Jorin".to_owned(), text });
+            Stage::Sealing { hands, .. } if hands.len() < self.hands.len() => {
+                let (by, text) = self.hands[hands.len()];
+                self.event(Event::Hand { by: by.to_owned(), text: text.to_owned() });
             }
             Stage::Sealing { .. } => self.event(Event::Seal),
             Stage::Announce { .. } | Stage::Rest { .. } | Stage::Counting => self.event(Event::Continue),

@@ -134,7 +134,7 @@ fn a_night_looks_the_same_whatever_was_drawn_and_however_they_voted() {
     for protocol in Protocol::ALL {
         let orders = earwitness::trial::Definition::of(protocol).orders.len();
         let seen = |order: usize, shift: usize| {
-            let secret = blind::secret_for(&draft(protocol), &kit::PHRASES, &[order; 3]);
+            let secret = blind::secret_for(&draft(protocol), &kit::HANDS, &[order; 3]);
             let opened = Conductor::open(kit::opening(&draft(protocol), &secret), secret).unwrap();
             let mut scripted = Scripted::new(opened, Memory::default());
             join(&mut scripted, 1, "guest", Ballot::Phone);
@@ -165,7 +165,7 @@ fn a_night_looks_the_same_whatever_was_drawn_and_however_they_voted() {
 }
 
 #[test]
-fn a_night_cut_off_resumes_with_every_vote() {
+fn a_night_cut_off_resumes_and_the_interrupted_trial_is_void() {
     let folder = kit::folder();
     let opened = Sittings::lock(folder.path(), UTC)
         .unwrap()
@@ -184,15 +184,22 @@ fn a_night_cut_off_resumes_with_every_vote() {
     scripted.event(Event::Vote { id: trial.id, seat: 2, alternative: 1, by: Ballot::Phone });
     drop(scripted);
     assert_eq!(verify::check(&path).state, State::Unfinished);
-    let opened = Sittings::lock(folder.path(), UTC).unwrap().resume(&name, UTC, kit::silent(), None).unwrap();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .resume(&name, UTC, kit::silent(), kit::secret(999), None)
+        .unwrap();
     let mut scripted = kit::in_folder(opened);
+    scripted.hands.clear();
+    scripted.step();
     scripted.event(Event::Continue);
     let Stage::Trial(again) = scripted.conductor.view().stage else { panic!("no trial") };
-    assert_eq!((again.id, again.voted.as_slice(), again.seats), (trial.id, [2].as_slice(), 2));
+    assert_eq!(again.id, TrialId { attempt: 2, ..trial.id }, "what was being presented is void");
+    assert_eq!((again.voted.as_slice(), again.seats), ([].as_slice(), 2));
+    scripted.event(Event::Vote { id: again.id, seat: 2, alternative: 1, by: Ballot::Phone });
     scripted.finish();
     let checked = verify::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
-    assert!(checked.answers.iter().any(|answer| answer.id == trial.id && answer.answer == Some(1)));
+    assert!(checked.answers.iter().any(|answer| answer.id == again.id && answer.answer == Some(1)));
 }
 
 #[test]

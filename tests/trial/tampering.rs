@@ -62,7 +62,7 @@ fn a_changed_byte_anywhere_names_the_record() {
                 number
             }
             Err(JournalError::Broken { error, .. }) => error.number,
-            Err(JournalError::NotAJournal { .. }) => 1,
+            Err(JournalError::NotAJournal { .. } | JournalError::Newer { .. }) => 1,
             Err(other) => panic!("byte {at}: {other}"),
         };
         assert_eq!(found, number, "byte {at}: {read:?}");
@@ -176,7 +176,7 @@ fn a_journal_written_anew_with_another_answer_or_count_does_not_add_up() {
     }
     let mut another_phrase = records.clone();
     for record in &mut another_phrase {
-        if let Record::Phrase { text, .. } = record {
+        if let Record::Hand { text, .. } = record {
             text.push('!');
             break;
         }
@@ -260,7 +260,7 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     assert!(ran.out.contains("journal.jsonl: holds"), "{}", ran.out);
-    assert!(ran.out.contains("  phrase of Jorin: a phrase of Jorin's"), "{}", ran.out);
+    assert!(ran.out.contains("  hand of Jorin: a hand of Jorin's"), "{}", ran.out);
     assert!(ran.out.contains("  wager: Ida wins") || ran.out.contains("  wager: Jorin wins"), "{}", ran.out);
     let ran = earwitness(folder.path(), &["verify", "--json", name]);
     let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
@@ -304,11 +304,11 @@ fn the_command_says_which_record_and_exits_as_it_should() {
         assert!(ran.out.contains("not a journal") && ran.out.contains(word), "{content:?}: {}", ran.out);
     }
     let newer =
-        String::from_utf8_lossy(lines(&bytes)[0]).replace("\"format\":1,", "\"format\":2,\"novelty\":true,");
+        String::from_utf8_lossy(lines(&bytes)[0]).replace("\"format\":2,", "\"format\":3,\"novelty\":true,");
     std::fs::write(&path, newer).unwrap();
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 2);
-    assert!(ran.out.contains("record 1") && ran.out.contains("format 2"), "{}", ran.out);
+    assert!(ran.out.contains("record 1") && ran.out.contains("format 3"), "{}", ran.out);
     let ran = earwitness(folder.path(), &["verify", "nowhere.jsonl"]);
     assert_eq!(ran.code, 2);
     assert!(ran.out.contains("nowhere.jsonl"), "{}", ran.out);
@@ -344,9 +344,14 @@ fn unknown_fields_kinds_and_values_are_refused() {
         let mut chain = Digest::NOTHING;
         for (index, line) in lines(&bytes).into_iter().enumerate() {
             let text = String::from_utf8(line.to_vec()).unwrap();
-            let record = text.split_once("\"record\":").unwrap().1.rsplit_once(",\"check\"").unwrap().0;
+            let (head, record) = text.split_once("\"record\":").unwrap();
+            let record = record.rsplit_once(",\"check\"").unwrap().0;
+            let clock = head.split_once("\",\"utc_ms\":").unwrap().1;
             let record = if index + 1 == number { record.replacen(from, to, 1) } else { record.to_owned() };
-            let covered = format!("{{\"number\":{},\"chain\":\"{chain}\",\"record\":{record}", index + 1);
+            let covered = format!(
+                "{{\"number\":{},\"chain\":\"{chain}\",\"utc_ms\":{clock}\"record\":{record}",
+                index + 1
+            );
             let check = &Digest::of(covered.as_bytes()).hex()[..16];
             let line = format!("{covered},\"check\":\"{check}\"}}");
             chain = Digest::of(line.as_bytes());

@@ -15,9 +15,9 @@ import re
 import struct
 import sys
 
-FORMAT = 1
+FORMAT = 2
 LINE = re.compile(
-    rb'\{"number":(\d+),"chain":"([0-9a-f]{64})","record":(\{.*\}),"check":"([0-9a-f]{16})"\}', re.S)
+    rb'\{"number":(\d+),"chain":"([0-9a-f]{64})",(?:"utc_ms":(-?\d+),)?"record":(\{.*\}),"check":"([0-9a-f]{16})"\}', re.S)
 
 
 class No(Exception):
@@ -137,10 +137,10 @@ def read(path):
         match = LINE.fullmatch(line)
         need(match, number, "not a journal's line")
         covered = line[:-len(b',"check":"0123456789abcdef"}')]
-        need(sha256(covered).hex()[:16].encode() == match[4], number, "its bytes were changed")
+        need(sha256(covered).hex()[:16].encode() == match[5], number, "its bytes were changed")
         need(int(match[1]) == number, number, "missing, repeated or out of order")
         need(match[2].decode() == chain.hex(), number, "the chain does not fit")
-        records.append(json.loads(match[3]))
+        records.append(json.loads(match[4]))
         chain = sha256(line)
         digests.append(chain)
     if torn and records[-1]["kind"] == "closing":
@@ -215,11 +215,19 @@ def verify(records):
     need(opening["kind"] == "opening", 1, "the first record is no opening")
     need(closing["kind"] == "closing", last, "not closed: the seal was not opened")
     terms = opening["terms"]
-    secret = bytes.fromhex(closing["secret"])
-    need(sha256(b"earwitness seal v1", secret).hex() == opening["commitment"], last, "another secret was committed to")
-    phrases = [r["text"].encode() for r in records if r["kind"] == "phrase"]
-    key = sha256(b"earwitness key v1", secret, *(struct.pack(">Q", len(p)) + p for p in phrases))
-    need(key.hex() == closing["key"], last, "another key")
+    version = b"%d" % opening["format"]
+    opened = closing.get("earlier", []) + [{"secret": closing["secret"], "key": closing["key"]}]
+    commitments = [r["commitment"] for r in records if r.get("commitment")]
+    need(len(opened) == len(commitments), last, "another number of secrets")
+    keys, hands = [], {}
+
+    def close_sealing():
+        secret, claimed = bytes.fromhex(opened[len(keys)]["secret"]), opened[len(keys)]["key"]
+        committed = sha256(b"earwitness seal v" + version, secret).hex()
+        need(committed == commitments[len(keys)], last, "another secret was committed to")
+        given = [h for h in hands.values() if isinstance(h, bytes)]
+        keys.append(sha256(b"earwitness key v" + version, secret, *(struct.pack(">Q", len(h)) + h for h in given)))
+        need(keys[-1].hex() == claimed, last, "another key")
 
     orders, names, right = PROTOCOLS[terms["protocol"]]
     stream = None
@@ -241,14 +249,46 @@ def verify(records):
         need(record.get("at_ms", 0) >= time, number, "time runs backwards")
         time = record.get("at_ms", 0)
         if kind == "sealed":
-            need(stream is None and record["phrases"] == len(phrases), number, "sealed with other phrases")
+            need(stream is None, number, "sealed twice")
+            need(record.get("hands", record.get("phrases")) == len(hands), number, "sealed with other hands")
+            need(all(isinstance(h, bytes) for h in hands.values()), number, "sealed while a hand was closed")
+            secret = bytes.fromhex(opened[len(keys)]["secret"])
+            key = sha256(b"earwitness key v" + version, secret,
+                         *(struct.pack(">Q", len(h)) + h for h in hands.values()))
             stream = Stream(key)
-            schedule = draw(opening, stream)
-            totals = {part: len(schedule[part]) for part in PARTS}
-            first = next(part for part in PARTS if totals[part])
-            at = (first, 1, 1)
-        elif kind == "phrase":
-            need(stream is None, number, "a phrase after the sealing")
+            if schedule is None:
+                schedule = draw(opening, stream)
+                totals = {part: len(schedule[part]) for part in PARTS}
+                first = next(part for part in PARTS if totals[part])
+                at = (first, 1, 1)
+            elif at:
+                for part in PARTS:
+                    order = PARTS.index(part) - PARTS.index(at[0])
+                    done = len(schedule[part]) if order < 0 else at[1] - 1 if order == 0 else 0
+                    left = schedule[part][done:]
+                    stream.shuffle(left)
+                    schedule[part][done:] = left
+        elif kind in ("phrase", "hand"):
+            need(stream is None, number, "a hand after the sealing")
+            hands[number] = record["text"].encode()
+        elif kind == "hand-closed":
+            hands.pop(("seat", record["seat"]), None)
+            hands["seat", record["seat"]] = record["hash"]
+        elif kind == "seat-left" and stream is None:
+            if isinstance(hands.get(("seat", record["seat"])), str):
+                del hands["seat", record["seat"]]
+        elif kind == "hand-opened":
+            hand = bytes.fromhex(record["hand"])
+            closed = hands["seat", record["seat"]]
+            need(sha256(b"earwitness hand v2", hand).hex() == closed, number, "not the hand that was closed")
+            hands["seat", record["seat"]] = hand
+        elif kind == "hands-void":
+            hands = {who: h for who, h in hands.items() if isinstance(who, int)}
+        elif kind == "resumed" and record.get("commitment"):
+            close_sealing()
+            stream, hands = None, {}
+        elif kind == "closing":
+            close_sealing()
         elif kind == "vote":
             votes.setdefault(tuple(record["id"].values()), {})[record["seat"]] = record["answer"]
         elif kind in ("answer", "void", "votes-closed"):

@@ -131,14 +131,14 @@ impl BeforeNight {
         let resumed = cut_off.is_some();
         let utc = common.utc();
         let sittings = folder.take(&common).map_err(locked)?;
+        let secret =
+            (common.secret)().map_err(|error| refused(format!("no secret can be drawn: {error}")))?;
         let opened = if let Some((night, _)) = &cut_off {
-            sittings.resume(&night.journal, &utc, (&description).into(), None).map_err(refused)?
+            sittings.resume(&night.journal, &utc, (&description).into(), secret, None).map_err(refused)?
         } else {
             let mut draft = Draft::new(&session, &stimuli, &description, &host, &utc);
             draft.occasion = Occasion::Night;
             draft.terms = terms;
-            let secret =
-                (common.secret)().map_err(|error| refused(format!("no secret can be drawn: {error}")))?;
             sittings.open(draft, secret, None).map_err(refused)?
         };
         let path = opened.keeper.path();

@@ -1,6 +1,8 @@
 //! What a conductor shows of itself: the [`View`], which holds nothing of the draw before the closing.
 
-use super::{Attempting, Conductor, Phase, settle, unheard};
+use super::attempt::{Attempting, settle, unheard};
+use super::{Conductor, Phase};
+use crate::trial::hands::Progress;
 use crate::trial::protocol::Definition;
 use crate::trial::record::{Part, TrialId};
 use crate::trial::view::{ResultView, Stage, TrialView, View};
@@ -8,14 +10,14 @@ use crate::trial::view::{ResultView, Stage, TrialView, View};
 impl Conductor {
     /// What may be shown.
     pub fn view(&self) -> View {
-        let opening = &self.ledger.opening;
+        let opening = &self.replay.ledger.opening;
         View {
             terms: opening.terms.clone(),
             occasion: opening.occasion,
             listener: opening.listener.clone(),
-            commitment: opening.commitment,
+            commitment: self.replay.ledger.sealing.commitment,
             simulated: opening.simulated,
-            silent: self.ledger.silent,
+            silent: self.replay.ledger.silent,
             invented: opening.invented,
             receipt: self.receipt,
             stage: self.stage(&self.phase),
@@ -23,41 +25,51 @@ impl Conductor {
     }
 
     fn stage(&self, phase: &Phase) -> Stage {
-        let next = || self.ledger.next().unwrap_or(TrialId { part: Part::Main, trial: 1, attempt: 1 });
+        let next = || self.replay.ledger.next().unwrap_or(TrialId { part: Part::Main, trial: 1, attempt: 1 });
         match phase {
-            Phase::Terms => {
-                Stage::Terms { parties: self.ledger.parties(), accepted: self.ledger.accepted.clone() }
+            Phase::Terms => Stage::Terms {
+                parties: self.replay.ledger.parties(),
+                accepted: self.replay.ledger.accepted.clone(),
+            },
+            Phase::Sealing => {
+                let sealing = &self.replay.ledger.sealing;
+                Stage::Sealing {
+                    hands: sealing.hands.clone(),
+                    opening: sealing.progress == Progress::Opening,
+                    started_over: sealing.started_over,
+                }
             }
-            Phase::Sealing => Stage::Sealing { phrases: self.ledger.phrases.clone() },
-            Phase::Announce => Stage::Announce { next: next(), of: self.ledger.trials_of(next().part) },
+            Phase::Announce => {
+                Stage::Announce { next: next(), of: self.replay.ledger.trials_of(next().part) }
+            }
             Phase::Trial(trial) => Stage::Trial(self.trial_view(trial)),
             Phase::Rest { offered, back, .. } => {
                 let heard = back.as_ref().map_or(0, |trial| trial.listening.heard_ms.iter().sum());
                 Stage::Rest {
-                    listened_ms: self.ledger.listened_ms + heard,
+                    listened_ms: self.replay.ledger.listened_ms + heard,
                     offered: *offered,
                     next: next(),
-                    of: self.ledger.trials_of(next().part),
+                    of: self.replay.ledger.trials_of(next().part),
                 }
             }
             Phase::Counting => Stage::Counting,
-            Phase::ConfirmStop(_) => Stage::ConfirmStop { answered: self.ledger.answered() },
+            Phase::ConfirmStop(_) => Stage::ConfirmStop { answered: self.replay.ledger.answered() },
             Phase::Stopped(reason) => Stage::Stopped { reason: reason.clone() },
-            Phase::Done => match &self.ledger.closing {
+            Phase::Done => match &self.replay.ledger.closing {
                 None => Stage::Closing,
                 Some(closing) => Stage::Result(ResultView {
                     outcome: closing.outcome,
                     counts: closing.counts.clone(),
                     secret: closing.secret,
-                    decisions: self.tally.decisions.clone(),
-                    claimant_won: self.tally.claimant_won(&self.ledger, closing.outcome),
+                    decisions: self.replay.tally.decisions.clone(),
+                    claimant_won: self.replay.tally.claimant_won(&self.replay.ledger, closing.outcome),
                 }),
             },
         }
     }
 
     fn trial_view(&self, trial: &Attempting) -> TrialView {
-        let terms = &self.ledger.opening.terms;
+        let terms = &self.replay.ledger.opening.terms;
         let definition = Definition::of(terms.protocol);
         let mut now = trial.clone();
         settle(&mut now, self.at_ms);
@@ -65,7 +77,7 @@ impl Conductor {
         let heard: u64 = now.listening.heard_ms.iter().sum();
         TrialView {
             id: now.id,
-            of: self.ledger.trials_of(now.id.part),
+            of: self.replay.ledger.trials_of(now.id.part),
             question: definition.question(terms.attribute.as_deref()),
             slots: definition.slots,
             alternatives: definition.alternatives,
@@ -76,9 +88,9 @@ impl Conductor {
             choice: now.choice,
             unheard: unheard(definition, &now),
             listening: now.listening,
-            voted: self.ledger.votes.keys().copied().collect(),
-            seats: self.ledger.taken(),
-            listened_ms: self.ledger.listened_ms + heard,
+            voted: self.replay.ledger.votes.keys().copied().collect(),
+            seats: self.replay.ledger.taken(),
+            listened_ms: self.replay.ledger.listened_ms + heard,
         }
     }
 }

@@ -1,0 +1,107 @@
+//! A journal's records taken with the secrets of its sealings: what was drawn for each attempt, and what it adds up to.
+//!
+//! The conductor runs through this with the secrets it keeps, the verifier with those that the closing opened.
+
+use super::ledger::Ledger;
+use super::record::{Closing, Opening, Record};
+use super::schedule::{Draws, Presented};
+use super::score::Tally;
+use super::seal::Secret;
+
+/// Records so far, with everything that was drawn for them.
+#[derive(Debug)]
+pub struct Replay {
+    /// What the records add up to.
+    pub ledger: Ledger,
+    /// The attempt that is on or comes next, drawn.
+    pub on: Option<Presented>,
+    /// What was drawn for each of the ledger's attempts.
+    pub presented: Vec<Presented>,
+    /// Counts, attempt by attempt as they were finished.
+    pub tally: Tally,
+    secrets: Vec<Secret>,
+    draws: Option<Draws>,
+}
+
+impl Replay {
+    /// Begins with an opening and the secrets of the sealings, in order.
+    ///
+    /// # Errors
+    /// What cannot be conducted.
+    pub fn new(opening: Opening, secrets: Vec<Secret>) -> Result<Self, String> {
+        let tally = Tally::new(&opening);
+        let ledger = Ledger::new(opening)?;
+        Ok(Self { ledger, on: None, presented: Vec::new(), tally, secrets, draws: None })
+    }
+
+    /// Begins with an opening and the secrets that its closing opened.
+    ///
+    /// # Errors
+    /// What cannot be conducted.
+    pub fn opened(opening: &Opening, closing: &Closing) -> Result<Self, String> {
+        let secrets = closing.opened().iter().map(|opened| Secret::from_bytes(opened.secret.0)).collect();
+        Self::new(opening.clone(), secrets)
+    }
+
+    /// The secret of the sealing that is on.
+    ///
+    /// # Errors
+    /// It is missing, or is not the one that was committed to.
+    pub fn secret(&self) -> Result<&Secret, String> {
+        let secret =
+            self.secrets.get(self.ledger.earlier.len()).ok_or("the secret of a sealing is missing")?;
+        if secret.commitment(self.ledger.opening.format) == self.ledger.sealing.commitment {
+            Ok(secret)
+        } else {
+            Err("the secret is not the one that was committed to".to_owned())
+        }
+    }
+
+    /// Takes a record into everything that lasts.
+    ///
+    /// # Errors
+    /// Why it cannot stand here.
+    pub fn take(&mut self, record: &Record) -> Result<(), String> {
+        let finished = self.ledger.attempts.len();
+        self.ledger.apply(record)?;
+        match record {
+            Record::Sealed { .. } => self.seal()?,
+            // Nothing is drawn until the fresh secret is sealed; without one the draws go on.
+            Record::Resumed { commitment: Some(_), .. } => self.on = None,
+            _ => {}
+        }
+        if self.ledger.attempts.len() > finished
+            && let (Some(attempt), Some(presented)) = (self.ledger.attempts.last(), self.on)
+        {
+            self.tally.add(&self.ledger.opening, attempt, &presented);
+            self.presented.push(presented);
+            self.draw_next();
+        }
+        Ok(())
+    }
+
+    fn seal(&mut self) -> Result<(), String> {
+        let key = self.secret()?.key(self.ledger.opening.format, self.ledger.sealing.bytes());
+        match (&mut self.draws, self.ledger.next()) {
+            (None, _) => {
+                self.draws = Some(Draws::new(&self.ledger.opening, key));
+            }
+            (Some(draws), Some(next)) => draws.seal_anew(key, next),
+            (Some(_), None) => {}
+        }
+        self.draw_next();
+        Ok(())
+    }
+
+    fn draw_next(&mut self) {
+        self.on = match (self.ledger.next(), self.draws.as_mut()) {
+            (Some(next), Some(draws)) => draws.present(next),
+            _ => None,
+        };
+    }
+
+    /// The tally of everything, ballots on paper that came after their trial was counted among them.
+    pub fn final_tally(&self) -> Tally {
+        Tally::of(&self.ledger, &self.presented)
+    }
+}
