@@ -293,8 +293,8 @@ pub fn resume(opened: &str, answered: u32) -> PageScene {
         Block::pair("Answered", format!("{answered} {}", if answered == 1 { "trial" } else { "trials" })),
         Block::Gap,
         Block::text(
-            "It can go on where it stopped, under the same seal and the same phrases. A new sitting can be started \
-             instead; then the old one stays in the register as opened and never finished, and every report shows it.",
+            "It can go on where it stopped. The computer then draws a fresh secret, and you seal again: nothing that \
+             was known before helps with the trials to come. A new sitting can be started instead; then the old one stays in the register as opened and never finished, and every report shows it.",
         ),
     ];
     page.proceed = Some("go on with it".to_string());

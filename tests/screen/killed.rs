@@ -72,11 +72,20 @@ impl Lines {
         self.child.wait().expect("it is gone");
     }
 
+    /// Seals without another hand, and begins the counted trials.
+    fn seal(&mut self) {
+        self.wait("Phrase 1");
+        self.say("\n");
+        self.wait("Enter once more");
+        self.say("\n");
+        self.wait("== The counted trials ==");
+        self.say("\n");
+    }
+
     /// Goes on with a sitting that was cut off among its trials.
     fn resumed(folder: &Path, trial: u32) -> Self {
         let mut lines = Self::start(folder, &["--resume"]);
-        lines.wait("== The counted trials ==");
-        lines.say("\n");
+        lines.seal();
         lines.wait(&format!("== Trial {trial} of 6 =="));
         lines
     }
@@ -128,12 +137,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
 
     // Between two trials.
     let mut lines = Lines::start(here, &["--resume"]);
-    lines.wait("Phrase 2");
-    lines.say("\n");
-    lines.wait("Enter once more");
-    lines.say("\n");
-    lines.wait("== The counted trials ==");
-    lines.say("\n");
+    lines.seal();
     lines.wait("== Trial 1 of 6 ==");
     lines.say("x\nanswer 1\nrecord\n");
     lines.wait("== Trial 2 of 6 ==");

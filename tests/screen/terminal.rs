@@ -236,6 +236,10 @@ fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
     again.wait(&["A sitting of yours was cut off"]);
     assert!(again.screen().contains("1 trials") || again.screen().contains("1 trial"), "{}", again.screen());
     again.press("\r");
+    again.wait(&["Phrase 1"]);
+    again.press("\r");
+    again.wait(&["Enter once more"]);
+    again.press("\r");
     again.wait(&["The counted trials"]);
     again.press("\r");
     again.trial(2, 2);
