@@ -86,7 +86,7 @@ impl Lines {
     fn resumed(folder: &Path, trial: u32) -> Self {
         let mut lines = Self::start(folder, &["--resume"]);
         lines.seal();
-        lines.wait(&format!("== Trial {trial} of 6 =="));
+        lines.wait(&format!("== Trial {trial} of 6"));
         lines
     }
 }
