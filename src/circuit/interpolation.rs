@@ -79,8 +79,11 @@ fn end_slope(width: f64, next_width: f64, secant: f64, next_secant: f64) -> f64 
 pub struct OverFrequency(MonotoneCubic);
 
 impl OverFrequency {
-    /// Through values at strictly increasing, positive frequencies in Hz.
+    /// Through values at strictly increasing, positive frequencies in Hz; a single one is held everywhere.
     pub fn new(frequencies_hz: &[f64], values: Vec<f64>) -> Self {
+        if let [value] = values[..] {
+            return Self(MonotoneCubic::new(vec![0.0, 1.0], vec![value; 2]));
+        }
         Self(MonotoneCubic::new(frequencies_hz.iter().map(|frequency| frequency.ln()).collect(), values))
     }
 

@@ -19,6 +19,7 @@
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`tolerance`] | contacts, and how well values are known |
 //! | [`table`], [`touchstone`] | measured data as text |
+//! | [`delay`] | delay and polarity that are not the circuit's |
 //! | [`measured`], [`vector_fit`], [`rational`], [`interpolation`] | measured data as smooth functions |
 //!
 //! ```
@@ -39,6 +40,7 @@ pub mod chain;
 pub mod coaxial;
 pub mod conductor;
 pub mod crosssection;
+pub mod delay;
 pub mod interpolation;
 mod iteration;
 pub mod layout;

@@ -316,6 +316,9 @@ fn as_json(
         "shape_max_abs_db": summary.shape_max_abs_db,
         "at_1khz_db": summary.at_1khz_db,
         "at_20khz_db": summary.at_20khz_db,
+        "signal_db": Some(summary.signal_db).filter(|level| level.is_finite()),
+        "delay_s": summary.delay_s,
+        "same_polarity": !summary.reversed,
         "uncertainty": predict::uncertainty_json(session, comparison, summary, unknown.as_ref()),
         "clips": clips,
     })

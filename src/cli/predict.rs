@@ -252,6 +252,7 @@ pub(super) fn summary_lines(
             decibels(summary.at_1khz_db, |unknown| unknown.at_1khz_db, true),
             decibels(summary.at_20khz_db, |unknown| unknown.at_20khz_db, true)
         ),
+        format!("  A minus B as a signal                 {}", summary.signal_words()),
     ];
     let matched = session.levels == Levels::Matched;
     match unknown {
@@ -332,6 +333,9 @@ fn as_json(session: &Session, comparison: &Comparison, frequencies: &[f64]) -> R
             "shape_max_abs_db": summary.shape_max_abs_db,
             "at_1khz_db": summary.at_1khz_db,
             "at_20khz_db": summary.at_20khz_db,
+            "signal_db": Some(summary.signal_db).filter(|level| level.is_finite()),
+            "delay_s": summary.delay_s,
+            "same_polarity": !summary.reversed,
         },
         "uncertainty": uncertainty,
     }))

@@ -2,6 +2,7 @@
 
 use num_complex::Complex64;
 
+use crate::circuit::delay::Excess;
 use crate::circuit::{Chain, CircuitError};
 
 /// The audible band in Hz over which differences are summed up.
@@ -22,7 +23,7 @@ pub struct Difference {
     pub phase_deg: Vec<f64>,
 }
 
-/// The difference in five numbers, over 20 Hz to 20 kHz.
+/// The difference in a few numbers, over 20 Hz to 20 kHz.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Summary {
     /// Largest magnitude of the difference as wired, in dB.
@@ -39,6 +40,13 @@ pub struct Summary {
     pub at_1khz_db: f64,
     /// Difference at 20 kHz in dB.
     pub at_20khz_db: f64,
+    /// Level of the signal A minus B relative to A in dB, for a sound of equal power in every octave; minus infinity where
+    /// both are the same. Delay and polarity count in it, which gains alone do not show.
+    pub signal_db: f64,
+    /// Delay of A against B in seconds beyond what their gains explain; 0 if there is none worth telling.
+    pub delay_s: f64,
+    /// One side has the other's polarity reversed.
+    pub reversed: bool,
 }
 
 /// Gain in dB of a transfer function's value.
@@ -81,13 +89,43 @@ pub fn logarithmic(from_hz: f64, to_hz: f64, count: usize) -> Vec<f64> {
 }
 
 impl Summary {
+    /// Level of A minus B, polarity and delay in one line.
+    pub fn signal_words(&self) -> String {
+        let level = if self.signal_db.is_finite() {
+            format!("{:.1} dB relative to A", self.signal_db)
+        } else {
+            "nothing".to_owned()
+        };
+        let polarity = if self.reversed { "polarity REVERSED" } else { "equal polarity" };
+        let delay = if self.delay_s == 0.0 {
+            "no delay".to_owned()
+        } else {
+            format!(
+                "A is {:.3} ms {} than B",
+                1e3 * self.delay_s.abs(),
+                if self.delay_s > 0.0 { "later" } else { "earlier" }
+            )
+        };
+        format!("{level}; {polarity}, {delay}")
+    }
+
     /// Of two chains, on a grid of 400 points per decade from 20 Hz to 20 kHz.
     ///
     /// The level match is the least-squares one: the mean over a logarithmic axis, by the trapezium rule.
     pub fn between(a: &Chain, b: &Chain) -> Result<Self, CircuitError> {
         let (from, to) = BAND_HZ;
         let count = ((to / from).log10() * POINTS_PER_DECADE).round() as usize + 1;
-        let difference = Difference::between(a, b, &logarithmic(from, to, count))?;
+        let frequencies = logarithmic(from, to, count);
+        let (in_a, in_b) = (a.transfer(&frequencies)?, b.transfer(&frequencies)?);
+        let difference = Difference::new(&frequencies, &in_a, &in_b);
+        let power =
+            |values: &mut dyn Iterator<Item = Complex64>| values.map(|value| value.norm_sqr()).sum::<f64>();
+        let apart = power(&mut in_a.iter().zip(&in_b).map(|(a, b)| a - b));
+        let signal_db = 10.0 * (apart / power(&mut in_a.iter().copied())).log10();
+        // Fifty points a decade tell a delay as well, and a hundred times sooner.
+        let some = |values: &[f64]| values.iter().copied().step_by(8).collect::<Vec<f64>>();
+        let phase: Vec<f64> = difference.phase_deg.iter().map(|degrees| degrees.to_radians()).collect();
+        let excess = Excess::of(&some(&frequencies), &some(&difference.gain_db), &some(&phase));
         let at_1khz = Difference::between(a, b, &[1000.0])?.gain_db[0];
         let gains = &difference.gain_db;
         let ends = 0.5 * (gains[0] + gains[count - 1]);
@@ -108,6 +146,9 @@ impl Summary {
             level_db,
             at_1khz_db: at_1khz,
             at_20khz_db: gains[count - 1],
+            signal_db,
+            delay_s: excess.delay_s,
+            reversed: excess.inverted,
         })
     }
 }

@@ -29,6 +29,8 @@
 //! | | `lcr_table`, `sample_length` | an LCR meter's table, instead |
 //! | | `open_table` | the meter's sweep with the far end open, if `lcr_table` has only the one with it shorted |
 //! | | `response` | a measured transfer function, load included, instead |
+//! | | `delay` | of a response: `removed` (default) or `kept` |
+//! | | `polarity` | of a response that is reversed: `corrected` or `inverted` (kept so); refused without this |
 //! | | `touchstone` | a measured two-port (`.s2p`), instead |
 //! | | `[[cables.NAME.sections]]` | cables one after another from the amplifier on, instead |
 //! | | `[[cables.NAME.parallel]]` | cables side by side, instead |
@@ -384,6 +386,7 @@ fn told(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64), values: &M
 
 /// [`told`], and a resistance that no loudspeaker or amplifier has.
 fn told_of_impedance(notes: &mut Vec<String>, name: &str, table: &ImpedanceTable) {
+    notes.extend(table.notes().iter().map(|note| format!("{name}: {note}")));
     told(notes, name, table.range_hz(), table.values());
     if let Some(frequency) = table.active_at_hz() {
         notes.push(format!(

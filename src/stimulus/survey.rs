@@ -186,9 +186,9 @@ impl Survey<'_> {
     }
 }
 
-/// Samples by which the second comes later than the first: the largest value of their cross-correlation, within 64 samples.
+/// Samples by which the second comes later than the first: the largest size of their cross-correlation.
 fn lag([a, b]: &[Vec<f64>; 2]) -> i64 {
-    const FURTHEST: i64 = 64;
+    let furthest = a.len().saturating_sub(1) as i64;
     let period = (2 * a.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f64>::new();
     let forward = planner.plan_fft_forward(period);
@@ -206,9 +206,10 @@ fn lag([a, b]: &[Vec<f64>; 2]) -> i64 {
     let plan = planner.plan_fft_inverse(period);
     let mut correlation = plan.make_output_vec();
     plan.process(&mut product, &mut correlation).expect("lengths and end bins fit the plan");
-    (-FURTHEST..=FURTHEST)
+    (-furthest..=furthest)
         .max_by(|x, y| {
-            let at = |lag: i64| correlation[lag.rem_euclid(period as i64) as usize];
+            // Of a side whose polarity is reversed it is the deepest valley.
+            let at = |lag: i64| correlation[lag.rem_euclid(period as i64) as usize].abs();
             // Of equal values the one nearest to zero.
             at(*x).total_cmp(&at(*y)).then(y.abs().cmp(&x.abs()))
         })

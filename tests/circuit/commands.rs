@@ -77,7 +77,16 @@ fn the_document_of_predict_has_its_keys_and_values() {
     assert_eq!(keys(&comparison["difference"]), set(&["gain_db", "phase_deg"]));
     assert_eq!(
         keys(&comparison["summary"]),
-        set(&["max_abs_db", "max_abs_at_hz", "shape_max_abs_db", "at_1khz_db", "at_20khz_db"])
+        set(&[
+            "max_abs_db",
+            "max_abs_at_hz",
+            "shape_max_abs_db",
+            "at_1khz_db",
+            "at_20khz_db",
+            "signal_db",
+            "delay_s",
+            "same_polarity"
+        ])
     );
     for (side, name) in [("a", "one"), ("b", "two")] {
         assert_eq!(comparison[side]["cable"], name);
@@ -100,7 +109,8 @@ fn the_document_of_predict_has_its_keys_and_values() {
     );
     let gain = |side: &str, index: usize| comparison[side]["gain_db"][index].as_f64().expect("dB");
     close(gain("a", 0), 20.0 * (8.0_f64 / 8.14).log10(), 1e-5, "gain");
-    close(gain("b", 1), -0.2, 1e-12, "gain of the table");
+    // Smoothed over 1/24 octave, like every table that no circuit fits.
+    close(gain("b", 1), -0.2, 1e-4, "gain of the table");
     for index in 0..3 {
         let difference = comparison["difference"]["gain_db"][index].as_f64().expect("dB");
         assert!((difference - (gain("a", index) - gain("b", index))).abs() < 1e-9, "A minus B");

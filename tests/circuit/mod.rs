@@ -3,6 +3,8 @@
 mod chains;
 mod commands;
 mod conductors;
+mod delays;
+mod export_folder;
 mod exports;
 mod fitted;
 mod fuzz;

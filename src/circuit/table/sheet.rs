@@ -2,35 +2,16 @@
 //!
 //! Understood: UTF-8, UTF-16 with a byte order mark, Windows-1252; any line ends; separators `;`, tab, `,` or blanks;
 //! decimal points, or decimal commas where the separator is another sign; lines before the header; a row of units under
-//! it; units in cells. What could be read in two ways is refused.
+//! it; units in cells; rows in any order, with a frequency more than once; lines under the table. What could be read in two
+//! ways is refused; what was put in order, averaged or left out is said in [`Sheet::notes`].
 
 use super::TableError;
-use super::columns::{Column, FREQUENCY, Unit, factor, head_and_unit};
+use super::cells::{
+    Separator, bare, begins_a_number, cells, is_mark, line_numbers, looks_like_a_number, number,
+    separator_of, shortened, with_prefix,
+};
+use super::columns::{Column, FREQUENCY, Plausible, Unit, factor, head_and_unit};
 use crate::units;
-
-/// The text of a file's bytes: UTF-8, UTF-16 with a byte order mark, or else Windows-1252 (whose letters outside Latin-1
-/// no table has a use for).
-pub fn decode(bytes: &[u8]) -> String {
-    let wide = |rest: &[u8], join: fn([u8; 2]) -> u16| {
-        let letters: Vec<u16> = rest.chunks_exact(2).map(|pair| join([pair[0], pair[1]])).collect();
-        String::from_utf16_lossy(&letters)
-    };
-    match bytes {
-        [0xff, 0xfe, rest @ ..] => wide(rest, u16::from_le_bytes),
-        [0xfe, 0xff, rest @ ..] => wide(rest, u16::from_be_bytes),
-        _ => match std::str::from_utf8(bytes) {
-            Ok(text) => text.trim_start_matches('\u{feff}').to_owned(),
-            Err(_) => bytes.iter().map(|byte| char::from(*byte)).collect(),
-        },
-    }
-}
-
-/// How cells are told apart.
-#[derive(Clone, Copy, PartialEq)]
-enum Separator {
-    Sign(char),
-    Blanks,
-}
 
 /// A text as cells with their lines.
 pub(super) struct Sheet<'t> {
@@ -39,6 +20,9 @@ pub(super) struct Sheet<'t> {
     heads: Vec<(String, String)>,
     rows: Vec<(usize, Vec<&'t str>)>,
     decimal_comma: bool,
+    /// Rows of each frequency, upwards.
+    order: Vec<Vec<usize>>,
+    notes: Vec<String>,
 }
 
 impl<'t> Sheet<'t> {
@@ -78,7 +62,15 @@ impl<'t> Sheet<'t> {
                 ));
             }
             let heads = cells.iter().map(|cell| head_and_unit(cell)).collect();
-            let sheet = Self { name, header_line: first_line, heads, rows: Vec::new(), decimal_comma: false };
+            let sheet = Self {
+                name,
+                header_line: first_line,
+                heads,
+                rows: Vec::new(),
+                decimal_comma: false,
+                order: Vec::new(),
+                notes: Vec::new(),
+            };
             return Err(sheet.missing(&FREQUENCY));
         };
         let (header_line, written) = lines[header];
@@ -88,12 +80,29 @@ impl<'t> Sheet<'t> {
         while heads.last().is_some_and(|(head, unit)| head.is_empty() && unit.is_empty()) {
             heads.pop();
         }
-        let mut rows: Vec<(usize, Vec<&str>)> = Vec::new();
-        for &(line, row) in &lines[header + 1..] {
-            let mut row = cells(row, separator);
-            while row.len() > heads.len() && row.last().is_some_and(|cell| cell.is_empty()) {
-                row.pop();
-            }
+        let mut rows: Vec<(usize, Vec<&str>)> = lines[header + 1..]
+            .iter()
+            .map(|&(line, row)| {
+                let mut row = cells(row, separator);
+                while row.len() > heads.len() && row.last().is_some_and(|cell| cell.is_empty()) {
+                    row.pop();
+                }
+                (line, row)
+            })
+            .collect();
+        let at = heads.iter().position(|(head, _)| FREQUENCY.heads.contains(&head.as_str())).unwrap_or(0);
+        // Meters also write under the table: means, dates, a word of farewell.
+        let holds = |(_, row): &(usize, Vec<&str>)| {
+            row.len() == heads.len() && row.get(at).is_some_and(|cell| begins_a_number(cell) || is_mark(cell))
+                || row.len() > 1 && row.iter().all(|cell| begins_a_number(cell))
+        };
+        let end = rows.iter().rposition(holds).map_or(rows.len(), |last| last + 1);
+        let mut notes = Vec::new();
+        if let Some((line, _)) = rows.get(end) {
+            notes.push(format!("what stands under the table from line {line} on is not read"));
+            rows.truncate(end);
+        }
+        for (line, row) in &rows {
             if row.len() != heads.len() {
                 let hint = if separator == Separator::Sign(',') && row.len() > heads.len() {
                     "; if the decimal sign is a comma, export with semicolons between cells"
@@ -102,7 +111,7 @@ impl<'t> Sheet<'t> {
                 };
                 return Err(TableError::new(
                     name,
-                    line,
+                    *line,
                     format!(
                         "{} cells stand under {} heads; each row needs one per head{hint}",
                         row.len(),
@@ -110,19 +119,103 @@ impl<'t> Sheet<'t> {
                     ),
                 ));
             }
-            rows.push((line, row));
         }
-        let mut sheet = Self { name, header_line, heads, rows, decimal_comma: false };
+        let mut sheet =
+            Self { name, header_line, heads, rows, decimal_comma: false, order: Vec::new(), notes };
         sheet.take_units();
+        sheet.leave_out_marks();
         sheet.settle_decimal_sign()?;
-        if sheet.rows.len() < 2 {
+        if sheet.rows.is_empty() {
             return Err(TableError::new(
                 name,
-                sheet.rows.first().map_or(header_line, |row| row.0),
-                format!("the table has {} point(s); at least two are needed", sheet.rows.len()),
+                header_line,
+                "the table has 0 point(s); at least two are needed",
             ));
         }
+        sheet.put_in_order()?;
         Ok(sheet)
+    }
+
+    /// Rows in which a meter shows no reading, `OL` or `----`, in a column that has readings elsewhere.
+    fn leave_out_marks(&mut self) {
+        let measured: Vec<bool> = (0..self.heads.len())
+            .map(|column| {
+                self.rows.iter().any(|(_, row)| begins_a_number(row[column]) && !is_mark(row[column]))
+            })
+            .collect();
+        let (kept, marked): (Vec<_>, Vec<_>) =
+            std::mem::take(&mut self.rows).into_iter().partition(|(_, row)| {
+                !row.iter().zip(&measured).any(|(cell, measured)| *measured && is_mark(cell))
+            });
+        if let Some((line, _)) = marked.first() {
+            self.notes.push(format!(
+                "{} row(s) without a reading (overload marks, from line {line} on) are left out",
+                marked.len()
+            ));
+        }
+        self.rows = kept;
+    }
+
+    /// Rows by frequency, upwards; those of the same frequency together.
+    fn put_in_order(&mut self) -> Result<(), TableError> {
+        let Some(frequencies) = self.raw(&FREQUENCY)? else { return Err(self.missing(&FREQUENCY)) };
+        if let Some(row) = frequencies.iter().position(|value| *value <= 0.0) {
+            return Err(TableError::new(
+                self.name,
+                self.rows[row].0,
+                format!(
+                    "the frequency is {} Hz; it must be larger than 0 Hz (0 Hz has no place on a log axis)",
+                    frequencies[row]
+                ),
+            ));
+        }
+        let mut sorted: Vec<usize> = (0..frequencies.len()).collect();
+        sorted.sort_by(|a, b| frequencies[*a].total_cmp(&frequencies[*b]));
+        if !frequencies.is_sorted() {
+            self.notes.push("its rows were sorted by frequency".to_owned());
+        }
+        for row in sorted {
+            match self.order.last_mut() {
+                Some(same) if frequencies[same[0]] == frequencies[row] => same.push(row),
+                _ => self.order.push(vec![row]),
+            }
+        }
+        let several = self.order.iter().filter(|same| same.len() > 1).count();
+        if several > 0 {
+            self.notes.push(format!(
+                "{several} frequency(ies) stand in it more than once: the readings are averaged"
+            ));
+        }
+        Ok(())
+    }
+
+    /// What was put in order, averaged or left out.
+    pub(super) fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// Refuses a table of one point.
+    pub(super) fn at_least_two(&self) -> Result<(), TableError> {
+        if self.order.len() >= 2 {
+            return Ok(());
+        }
+        let mut message = format!("the table has {} point(s); at least two are needed", self.order.len());
+        for note in &self.notes {
+            message = format!("{message} ({note})");
+        }
+        Err(self.at(0, message))
+    }
+
+    /// Whether the header has a column with a unit that fits.
+    pub(super) fn has(&self, column: &Column) -> bool {
+        self.heads
+            .iter()
+            .any(|(head, unit)| column.heads.contains(&head.as_str()) && factor(column, unit).is_some())
+    }
+
+    /// Whether the column stands there without a unit.
+    pub(super) fn is_bare(&self, column: &Column) -> bool {
+        self.heads.iter().any(|(head, unit)| column.heads.contains(&head.as_str()) && unit.is_empty())
     }
 
     /// A first row without any number, such as `Hz;Ohm;H`, holds the units of heads that have none.
@@ -130,7 +223,7 @@ impl<'t> Sheet<'t> {
         let is_units = self.rows.first().is_some_and(|(_, row)| {
             row.iter().all(|cell| *cell == "-" || !begins_a_number(cell) && number(cell, true).is_none())
                 && row.iter().any(|cell| bare(cell).len() < 8 && !cell.is_empty())
-                && self.rows.len() > 2
+                && self.rows.len() > 1
         });
         if is_units {
             let (_, row) = self.rows.remove(0);
@@ -180,7 +273,7 @@ impl<'t> Sheet<'t> {
 
     /// An error at a row.
     pub(super) fn at(&self, row: usize, message: impl Into<String>) -> TableError {
-        TableError::new(self.name, self.rows[row].0, message)
+        TableError::new(self.name, self.rows[self.order[row][0]].0, message)
     }
 
     /// The error about a column that is not there.
@@ -198,8 +291,23 @@ impl<'t> Sheet<'t> {
         )
     }
 
-    /// The values of a column in SI units, if the header has it.
+    /// The values of a column in SI units, if the header has it: one for each frequency, the mean where there are several.
     pub(super) fn values(&self, column: &Column) -> Result<Option<Vec<f64>>, TableError> {
+        let Some(raw) = self.raw(column)? else { return Ok(None) };
+        let mean = |rows: &Vec<usize>| {
+            let first = raw[rows[0]];
+            // Phases on both sides of half a turn are averaged where they meet.
+            let turn = if matches!(column.unit, Unit::Angle) { std::f64::consts::TAU } else { f64::INFINITY };
+            let beyond = |row: &usize| {
+                let step = raw[*row] - first;
+                if turn.is_finite() { step - turn * (step / turn).round() } else { step }
+            };
+            first + rows.iter().map(beyond).sum::<f64>() / rows.len() as f64
+        };
+        Ok(Some(self.order.iter().map(mean).collect()))
+    }
+
+    fn raw(&self, column: &Column) -> Result<Option<Vec<f64>>, TableError> {
         let fits = |(head, unit): &(String, String)| {
             column.heads.contains(&head.as_str()) && factor(column, unit).is_some()
         };
@@ -222,10 +330,19 @@ impl<'t> Sheet<'t> {
             let cell = cells[index];
             let value = match (number(cell, self.decimal_comma), column.unit) {
                 (Some(value), _) => value * factor,
-                // A unit in the cell itself, such as "1.5 kHz".
-                (None, Unit::Quantity(dimension)) if unit.is_empty() => {
+                // A unit in the cell itself, such as "1.5 kHz", or the prefix alone, such as "2.1u".
+                (None, Unit::Quantity(dimension)) => {
                     let written = if self.decimal_comma { cell.replace(',', ".") } else { cell.to_owned() };
-                    units::parse(&written, dimension).map_err(|_| self.no_number(*line, column, cell))?
+                    let prefixed = with_prefix(&written).filter(|_| factor == 1.0);
+                    match prefixed {
+                        Some(value) => value,
+                        None => units::parse(&written, dimension)
+                            .map_err(|_| self.no_number(*line, column, cell))?,
+                    }
+                }
+                (None, Unit::Percent) if cell.ends_with('%') => {
+                    number(cell.trim_end_matches('%').trim(), self.decimal_comma)
+                        .ok_or_else(|| self.no_number(*line, column, cell))?
                 }
                 _ => return Err(self.no_number(*line, column, cell)),
             };
@@ -261,6 +378,16 @@ impl<'t> Sheet<'t> {
                 && factor(column, unit).is_none()
         });
         match wrong {
+            Some((head, unit)) if unit.to_lowercase().trim_end_matches('s') == "mohm" => {
+                Err(TableError::new(
+                    self.name,
+                    self.header_line,
+                    format!(
+                        "\"{unit}\" of the column {head} is megohm as it is written, and a cable has milliohm; write mohm if that is \
+                     what the meter showed"
+                    ),
+                ))
+            }
             Some((head, unit)) => Err(TableError::new(
                 self.name,
                 self.header_line,
@@ -272,27 +399,52 @@ impl<'t> Sheet<'t> {
 
     /// The frequencies in Hz: positive and rising.
     pub(super) fn frequencies(&self) -> Result<Vec<f64>, TableError> {
-        let values = self.values(&FREQUENCY)?.ok_or_else(|| self.missing(&FREQUENCY))?;
-        for (row, &value) in values.iter().enumerate() {
-            if value <= 0.0 {
-                return Err(self.at(
-                    row,
-                    format!("the frequency is {value} Hz; it must be larger than 0 Hz (0 Hz has no place on a log axis)"),
-                ));
-            }
-            if row > 0 && value == values[row - 1] {
-                return Err(
-                    self.at(row, format!("the frequency {value} Hz stands here a second time; keep one row"))
-                );
-            }
-            if row > 0 && value < values[row - 1] {
-                return Err(self.at(
-                    row,
-                    format!("the frequency {value} Hz follows {} Hz; sort the rows upwards", values[row - 1]),
-                ));
-            }
+        self.values(&FREQUENCY)?.ok_or_else(|| self.missing(&FREQUENCY))
+    }
+
+    /// Refuses values of a cable that are absurd for its length in a column without a unit, and names the likely one.
+    pub(super) fn plausible(
+        &self,
+        column: &Column,
+        values: &[f64],
+        plausible: &Plausible,
+        length_m: f64,
+    ) -> Result<(), TableError> {
+        let (low, high) = plausible.per_metre;
+        let middle = {
+            let mut sorted: Vec<f64> = values.iter().map(|value| value.abs() / length_m).collect();
+            sorted.sort_by(f64::total_cmp);
+            sorted[sorted.len() / 2]
+        };
+        if !self.is_bare(column) || middle == 0.0 || (low..=high).contains(&middle) {
+            return Ok(());
         }
-        Ok(values)
+        let likely = plausible.meant.iter().find(|(_, worth)| (low..=high).contains(&(middle * worth)));
+        let meant = match likely {
+            Some((unit, _)) => format!(
+                "if the meter showed {unit}, write it into the head, as in {} ({unit})",
+                self.written(column)
+            ),
+            None => "write its unit into the head".to_owned(),
+        };
+        Err(TableError::new(
+            self.name,
+            self.header_line,
+            format!(
+                "the column {} has no unit, and read as {} it gives {middle:.3e} per metre of this sample ({length_m} m), which no \
+                 cable has; {meant}",
+                self.written(column),
+                column.name
+            ),
+        ))
+    }
+
+    /// The head of a column as it is in the table.
+    fn written(&self, column: &Column) -> &str {
+        self.heads
+            .iter()
+            .find(|(head, _)| column.heads.contains(&head.as_str()))
+            .map_or(column.name, |(head, _)| head.as_str())
     }
 
     /// Refuses values below 0.
@@ -318,76 +470,4 @@ impl<'t> Sheet<'t> {
             None => Ok(values),
         }
     }
-}
-
-/// The line number, from 1, of each piece between line feeds and carriage returns: a pair of the two ends one line.
-fn line_numbers(text: &str) -> impl Iterator<Item = usize> {
-    let mut number = 1;
-    let mut before = '\0';
-    std::iter::once(1).chain(text.chars().filter_map(move |letter| {
-        let ends = matches!(letter, '\n' | '\r');
-        if ends && !(letter == '\n' && before == '\r') {
-            number += 1;
-        }
-        before = letter;
-        ends.then_some(number)
-    }))
-}
-
-fn separator_of(header: &str) -> Separator {
-    [';', '\t', ',']
-        .into_iter()
-        .find(|sign| header.contains(*sign))
-        .map_or(Separator::Blanks, Separator::Sign)
-}
-
-/// Cells of a row; quotes keep a separator inside a cell.
-fn cells(row: &str, separator: Separator) -> Vec<&str> {
-    let Separator::Sign(separator) = separator else {
-        return row.split_whitespace().map(|cell| cell.trim_matches('"')).collect();
-    };
-    let mut cells = Vec::new();
-    let (mut start, mut quoted) = (0, false);
-    for (position, letter) in row.char_indices() {
-        if letter == '"' {
-            quoted = !quoted;
-        } else if letter == separator && !quoted {
-            cells.push(&row[start..position]);
-            start = position + letter.len_utf8();
-        }
-    }
-    cells.push(&row[start..]);
-    cells.into_iter().map(|cell| cell.trim().trim_matches('"').trim()).collect()
-}
-
-/// A bare number; with a decimal comma only where the table has them.
-fn number(cell: &str, decimal_comma: bool) -> Option<f64> {
-    if decimal_comma && cell.matches(',').count() == 1 {
-        return cell.replace(',', ".").parse().ok();
-    }
-    cell.parse().ok()
-}
-
-fn begins_a_number(cell: &str) -> bool {
-    cell.starts_with(|letter: char| letter.is_ascii_digit() || letter == '-' || letter == '+')
-}
-
-/// Digits, signs and at most one point and one comma: neither a date nor a time.
-fn looks_like_a_number(cell: &str) -> bool {
-    cell.contains(|letter: char| letter.is_ascii_digit())
-        && cell.chars().all(|letter| letter.is_ascii_digit() || "+-.,eE".contains(letter))
-        && cell.matches('.').count() <= 1
-        && cell.matches(',').count() <= 1
-}
-
-/// A unit without the brackets around it.
-fn bare(cell: &str) -> &str {
-    cell.trim().trim_matches(['(', ')', '[', ']', '{', '}', '<', '>']).trim()
-}
-
-/// So much of a text as a message can carry.
-fn shortened(text: &str) -> String {
-    let safe: String =
-        text.chars().take(60).map(|letter| if letter.is_control() { '\u{fffd}' } else { letter }).collect();
-    if text.chars().count() > 60 { format!("{safe}...") } else { safe }
 }

@@ -263,6 +263,7 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
                     hertz(summary.shape_max_abs_at_hz)
                 ),
             ),
+            fact("A minus B as a signal", summary.signal_words()),
         ],
         level_db: Some(summary.level_db).filter(|db| db.is_finite()),
         words: vec![match &unknown {

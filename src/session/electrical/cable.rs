@@ -4,11 +4,12 @@ use std::path::Path;
 
 use super::conductor::{material, wire};
 use super::tolerance;
-use super::{file, held, not_negative, one_of, positive};
+use super::{file, held, not_negative, one_of, positive, told};
 use crate::circuit::Cable;
 use crate::circuit::cable::TwoPortTable;
 use crate::circuit::coaxial::{Coaxial, Shield};
 use crate::circuit::crosssection::{CrossSection, RoundConductor};
+use crate::circuit::delay::SAFE_STEP_DEGREES;
 use crate::circuit::layout;
 use crate::circuit::line::{Line, LineParameters, PerMetre};
 use crate::circuit::pair::ParallelPair;
@@ -29,8 +30,7 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
     } else if let Some((text, name)) = file(table, "response", folder)? {
         let response = ResponseTable::parse(&text, &name)
             .map_err(|error| table.error_at("response", error.to_string()))?;
-        held(notes, &name, response.range_hz());
-        Cable::Response(response)
+        Cable::Response(with_its_excess(table, response, &name, notes)?)
     } else if let Some((text, name)) = file(table, "touchstone", folder)? {
         let read = touchstone::parse(&text, &name, 2)
             .map_err(|error| table.error_at("touchstone", error.to_string()))?;
@@ -80,6 +80,72 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
         return Err(table.error_at("count", "only cables of known parameters can be laid side by side"));
     }
     tolerance::of(table, Cable::Parallel(vec![cable; count]))
+}
+
+/// Delay and polarity of a measured response as the session wants them, and what to say about them.
+fn with_its_excess(
+    table: &mut Table<'_>,
+    mut response: ResponseTable,
+    name: &str,
+    notes: &mut Vec<String>,
+) -> Result<ResponseTable, SessionError> {
+    notes.extend(response.notes().iter().map(|note| format!("{name}: {note}")));
+    told(notes, name, response.range_hz(), response.values());
+    for (largest, what) in response.distortion().largest().into_iter().zip(["THD", "THD+N"]) {
+        if let Some((percent, frequency)) = largest {
+            notes.push(format!(
+                "{name}: {what} of at most {percent:.2e} %, at {frequency:.0} Hz, is kept for the report; no filter plays it"
+            ));
+        }
+    }
+    let excess = response.excess();
+    response.delay_kept = table.choice("delay", &[("removed", false), ("kept", true)])?.unwrap_or(false);
+    if excess.delay_s != 0.0 {
+        let size = format!(
+            "{} of {:.3} ms (give or take {:.1} \u{b5}s)",
+            if excess.delay_s > 0.0 { "a delay" } else { "an advance" },
+            1e3 * excess.delay_s.abs(),
+            1e6 * (2.0 * excess.error_s).max(0.1)
+        );
+        notes.push(if response.delay_kept {
+            format!("{name}: {size} is kept, as the session asks: the sound jumps by it at every switch")
+        } else {
+            format!(
+                "{name}: {size} that its gain does not explain was removed, as latency of the measurement; delay = \"kept\" \
+                 keeps it"
+            )
+        });
+    }
+    if excess.largest_step_degrees > SAFE_STEP_DEGREES {
+        notes.push(format!(
+            "{name}: its phase steps by {:.0} degrees to {:.0} Hz, so a turn may be missing there: measure more points",
+            excess.largest_step_degrees, excess.step_at_hz
+        ));
+    }
+    match (excess.inverted, table.choice("polarity", &[("inverted", true), ("corrected", false)])?) {
+        (true, None) => {
+            return Err(table.error_at(
+                "response",
+                format!(
+                    "{name}: the polarity is reversed, as if + and - were swapped at one end or at the probe; measure again, or \
+                     write polarity = \"corrected\" to turn it round, or polarity = \"inverted\" to play it so"
+                ),
+            ));
+        }
+        (false, Some(_)) => {
+            return Err(table.error_at("polarity", format!("{name} is not reversed; remove the key")));
+        }
+        (true, Some(kept)) => {
+            response.polarity_kept = kept;
+            notes.push(if kept {
+                format!("{name}: its reversed polarity is kept, as the session asks")
+            } else {
+                format!("{name}: its reversed polarity was turned round, as the session asks")
+            });
+        }
+        (false, None) => {}
+    }
+    Ok(response)
 }
 
 #[derive(Clone, Copy)]
@@ -251,6 +317,7 @@ fn measured(
         None => LcrTable::parse(text, name, sample),
     }
     .map_err(|error| table.error_at("lcr_table", error.to_string()))?;
+    notes.extend(lcr.notes().iter().map(|note| format!("{name}: {note}")));
     held(notes, name, lcr.range_hz());
     if lcr.electrical_length() > 0.01 {
         notes.push(format!(
