@@ -398,7 +398,9 @@ fn causes(session: &Session, comparison: usize) -> Vec<String> {
     let comparison = &session.comparisons[comparison];
     let mut causes = Vec::new();
     for cable in [comparison.a, comparison.b] {
-        let Cable::Response(response) = &session.cables[cable].cable else { continue };
+        let known = &session.cables[cable].cable;
+        let bare = if let Cable::Toleranced(toleranced) = known { &toleranced.cable } else { known };
+        let Cable::Response(response) = bare else { continue };
         let (name, excess) = (&session.cables[cable].name, response.excess());
         if response.delay_kept && excess.delay_s != 0.0 {
             causes
