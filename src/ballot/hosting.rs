@@ -21,7 +21,7 @@ use super::results::{self, NightResults};
 use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
 use super::view::{Snapshot, own_vote};
 use super::{Refusal, paper};
-use crate::conduct::{Driver, News, SittingClock, SoundNews};
+use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
 use crate::trial::{Ballot, Digest, Effect, Event, Record, TrialId};
 
 pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT};
@@ -141,8 +141,8 @@ impl HostedNight {
     }
 
     /// Why the night cannot go on, if so.
-    pub fn stopped(&self) -> Option<String> {
-        self.driver.stopped().map(ToString::to_string)
+    pub fn stopped(&self) -> Option<&Stopped> {
+        self.driver.stopped()
     }
 
     fn night(&self) -> &Night {
@@ -322,7 +322,7 @@ impl HostedNight {
         }
         if stopped && !self.told_stop {
             self.told_stop = true;
-            let why = self.stopped().unwrap_or_default();
+            let why = self.stopped().map(ToString::to_string).unwrap_or_default();
             self.notices.push(format!("{why}; the night has stopped"));
         }
     }

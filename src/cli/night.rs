@@ -15,7 +15,7 @@ use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
 use crate::conduct::environment::{asked_to_end, note_requests_to_end};
-use crate::conduct::{HowFar, Preparation};
+use crate::conduct::{HowFar, Preparation, Stopped};
 use crate::player::OutputChoice;
 use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
@@ -266,7 +266,7 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
         }
         out.flush()?;
         if let Some(reason) = night.stopped() {
-            return Err(stopped(&night, &reason));
+            return Err(stopped(&night, reason));
         }
         if over {
             night.leave();
@@ -363,7 +363,7 @@ fn on_screen(
         None => return Ok(writeln!(out, "left; nothing was opened, and nothing was recorded")?),
     };
     if let Some(reason) = night.stopped() {
-        return Err(stopped(&night, &reason));
+        return Err(stopped(&night, reason));
     }
     match night.results() {
         Some(results) => {
@@ -414,12 +414,8 @@ fn prepared(
     Ok(Some(opened))
 }
 
-fn stopped(night: &HostedNight, reason: &str) -> Failure {
-    Failure::bad(format!(
-        "{}: {reason}. Everything acknowledged before is kept; make room or mend the folder, then run the same command \
-         again to resume",
-        night.journal().display()
-    ))
+fn stopped(night: &HostedNight, why: &Stopped) -> Failure {
+    Failure::bad(format!("{}: {why}. The night has stopped. {}", night.journal().display(), why.remedy()))
 }
 
 /// A second terminal as the room's display.

@@ -1,10 +1,11 @@
 //! The driver: events in, records on the disk and calls to the player out.
 
 use std::collections::VecDeque;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::environment::{Environment, OpenOutput, SittingClock};
 use super::listening::{Extent, scaled};
+use super::place::{Displaced, Place};
 use crate::clip::Playable;
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
 use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
@@ -60,6 +61,14 @@ pub enum Stopped {
         /// Why.
         reason: String,
     },
+    /// The journal is no longer where it was: what was written last cannot be found by anybody.
+    #[error("the journal is no longer at its place: {what}{}", kept_in(kept.as_deref()))]
+    Displaced {
+        /// What became of it.
+        what: Displaced,
+        /// Where what it held was written to.
+        kept: Option<PathBuf>,
+    },
     /// The sound file cannot take more.
     #[error("the sound file cannot be written: {reason}")]
     SoundFile {
@@ -72,6 +81,35 @@ pub enum Stopped {
     /// The output does not play a stimulus of this rate and number of channels.
     #[error("{0}")]
     Output(PlayerError),
+}
+
+fn kept_in(kept: Option<&Path>) -> String {
+    match kept {
+        Some(path) => format!("; what it held is kept in {}", path.display()),
+        None => "; what it held could not be kept anywhere else".to_owned(),
+    }
+}
+
+impl Stopped {
+    /// What is left, and what to do.
+    pub fn remedy(&self) -> &'static str {
+        match self {
+            Self::Displaced { kept: Some(_), .. } => {
+                "Nothing more was taken. Put what was kept back under the journal's name, then run the same command again to \
+                 resume"
+            }
+            Self::Displaced { kept: None, .. } => {
+                "Nothing more was taken. If the journal was renamed, put it back, then run the same command again to resume"
+            }
+            Self::Journal { .. } | Self::SoundFile { .. } => {
+                "Nothing more was taken; everything before is kept. Make room or mend the folder, then run the same command \
+                 again to resume"
+            }
+            Self::Missing(_) | Self::Output(_) => {
+                "Nothing more was taken; everything before is kept. The same command resumes"
+            }
+        }
+    }
 }
 
 /// An output, and how to open it anew for stimuli of another shape.
@@ -129,6 +167,8 @@ impl Output {
 pub struct Driver<M> {
     machine: M,
     journal: Keeper,
+    /// Where the journal is; `Err`: that could not be found out.
+    place: Result<Place, Displaced>,
     clock: SittingClock,
     pub(super) output: Output,
     stimuli: StimulusSet,
@@ -155,6 +195,7 @@ impl<M: Machine> Driver<M> {
         output: Output,
         stimuli: StimulusSet,
     ) -> Self {
+        let place = Place::of(journal.path()).map_err(|_| Displaced::Gone);
         let described = output.description();
         let device = described.kind == "device";
         let resolution = device.then(|| DeviceWords::of(&stimuli, &described.format));
@@ -162,6 +203,7 @@ impl<M: Machine> Driver<M> {
         Self {
             machine,
             journal,
+            place,
             clock,
             output,
             stimuli,
@@ -277,15 +319,23 @@ impl<M: Machine> Driver<M> {
         }
         let at_ms = waiting.last().map_or(0, Record::at_ms);
         self.journal.clock(self.clock.utc_ms(), at_ms);
+        self.at_its_place(|place| place.check())?;
         let digests = self
             .journal
             .append_all(waiting)
             .map_err(|error| Stopped::Journal { reason: error.to_string() })?;
+        self.at_its_place(Place::written)?;
         for (record, digest) in waiting.drain(..).zip(digests) {
             self.machine.written(&record, digest);
             self.news.push_back(News::Written(Box::new(record), digest));
         }
         Ok(())
+    }
+
+    /// Asks the journal's place; what the journal holds is kept elsewhere where it is no longer there.
+    fn at_its_place(&mut self, ask: impl FnOnce(&mut Place) -> Result<(), Displaced>) -> Result<(), Stopped> {
+        let place = self.place.as_mut().map_err(|what| Stopped::Displaced { what: *what, kept: None })?;
+        ask(place).map_err(|what| Stopped::Displaced { what, kept: place.keep_elsewhere() })
     }
 
     fn perform(&mut self, effect: Effect) -> Result<(), Stopped> {

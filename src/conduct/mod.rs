@@ -12,6 +12,7 @@
 //! | `driver` | the driver: effects in, records and calls out |
 //! | `sound` | what the player reports, and what carries the sound |
 //! | `folder` | the folder of sittings before anything is written to it |
+//! | `place` | whether records still go where the journal is, and what to do if not |
 //! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
 //! | `preparation` | stimuli made on a thread of their own |
 //! | `listening` | the player in seconds: seek, loops, level |
@@ -22,11 +23,13 @@ pub mod driver;
 pub mod environment;
 pub mod folder;
 pub mod listening;
+mod place;
 pub mod preparation;
 mod sound;
 
 pub use driver::{Driver, Machine, News, Output, Stopped};
 pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};
 pub use folder::Folder;
+pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};
 pub use sound::SoundNews;

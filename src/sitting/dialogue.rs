@@ -7,7 +7,7 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, SittingError, pages, result};
 use crate::conduct::listening::level;
-use crate::conduct::{Driver, Environment, News, SoundNews};
+use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::trial::conductor::MAX_TEXT;
 use crate::trial::{Conductor, Event, Stage, View};
@@ -51,7 +51,7 @@ impl Dialogue<'_> {
         done.map_err(|stopped| self.stopped(stopped))
     }
 
-    fn stopped(&self, stopped: crate::conduct::Stopped) -> SittingError {
+    fn stopped(&self, stopped: Stopped) -> SittingError {
         SittingError::Stopped { file: self.driver.journal(), stopped }
     }
 
@@ -194,7 +194,10 @@ impl Dialogue<'_> {
                 }
                 self.result.clone().unwrap_or_else(pages::closing)
             }
-            Stage::Stopped { reason } => pages::stopped(reason),
+            Stage::Stopped { reason } => pages::stopped(
+                reason,
+                self.driver.stopped().map_or("Nothing more was taken", Stopped::remedy),
+            ),
         })
     }
 

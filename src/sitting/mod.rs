@@ -126,11 +126,7 @@ pub enum SittingError {
     #[error("{0}; what was recorded is kept, and the same command resumes the sitting")]
     Face(#[from] FaceError),
     /// A record or the sound file could not be written, or something cannot be played.
-    #[error(
-        "{}: {stopped}. The sitting has stopped and nothing more was taken; everything before is kept. Make room or mend \
-         the folder, then run the same command again to resume",
-        file.display()
-    )]
+    #[error("{}: {stopped}. The sitting has stopped. {}", file.display(), stopped.remedy())]
     Stopped {
         /// The journal.
         file: PathBuf,

@@ -546,17 +546,11 @@ pub fn device_lost(reason: &str) -> PageScene {
     page
 }
 
-/// Nothing can go on: the journal or the sound file cannot be written.
-pub fn stopped(reason: &str) -> PageScene {
+/// Nothing can go on, and what to do about it.
+pub fn stopped(reason: &str, remedy: &str) -> PageScene {
     let mut page = page(StageKind::Result, id::STOPPED, "The sitting had to stop");
-    page.blocks = vec![
-        Block::caution(format!("Stopped: {reason}")),
-        Block::Gap,
-        Block::text(
-            "Nothing more is taken, since it could not be kept. Everything before is on the disk. Make room or mend \
-             the folder, then run the same command again to resume.",
-        ),
-    ];
+    page.blocks =
+        vec![Block::caution(format!("Stopped: {reason}.")), Block::Gap, Block::text(format!("{remedy}."))];
     page.proceed = Some("leave".to_string());
     page
 }

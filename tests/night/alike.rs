@@ -194,3 +194,43 @@ fn no_secret_is_drawn_before_the_stimuli_are_ready() {
     });
     assert!(asked.is_some_and(|asked| asked.load(Ordering::SeqCst)), "the sitting drew a secret");
 }
+
+/// What an attacker or a tidy person does to a journal while records are still written to it.
+#[test]
+fn nothing_is_taken_into_a_journal_that_is_no_longer_at_its_place() {
+    use std::fs;
+
+    let away = |path: &Path| fs::rename(path, path.with_extension("away")).expect("renamed");
+    let removed = |path: &Path| fs::remove_file(path).expect("removed");
+    let replaced = |path: &Path| {
+        let bytes = fs::read(path).expect("the journal");
+        fs::remove_file(path).expect("removed");
+        fs::write(path, bytes).expect("another file with the same bytes");
+    };
+    let shortened = |path: &Path| {
+        let file = fs::OpenOptions::new().write(true).open(path).expect("opened");
+        file.set_len(10).expect("shortened");
+    };
+    let folder_gone = |path: &Path| fs::remove_dir_all(path.parent().expect("a folder")).expect("removed");
+    let attacks: [(&str, &dyn Fn(&Path)); 5] = [
+        ("removed or renamed", &away),
+        ("removed or renamed", &removed),
+        ("another file", &replaced),
+        ("shortened", &shortened),
+        ("removed or renamed", &folder_gone),
+    ];
+    for (word, attack) in attacks {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (host, ida) = night_with(folder.path(), &Recorder::default(), None);
+        let whole = fs::read(&host.journal).expect("the journal");
+        attack(&host.journal);
+        assert_ne!(ida.vote("practice-1-1", "a").status, 200, "{word}: a vote was acknowledged");
+        let seen = host.until(Phase::Stopped);
+        let message = seen.message.clone().unwrap_or_default();
+        assert!(message.contains(word), "{word}: {message}");
+        host.leave();
+        let kept = message.split("kept in ").nth(1).expect("where it is kept");
+        let kept = fs::read(kept).expect("what it held is there");
+        assert!(kept.starts_with(&whole), "{word}: everything acknowledged is kept");
+    }
+}

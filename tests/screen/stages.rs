@@ -1,6 +1,7 @@
 //! Every stage at 80x24 and at 60x20, as (state, expected screen). No colour is involved: what can be read here can be
 //! read on any terminal.
 
+use earwitness::conduct::Stopped;
 use earwitness::screen::keys::StageKind;
 use earwitness::screen::model::Overlay;
 use earwitness::screen::{Block, Model, Progress, Stage, TrialScene};
@@ -79,7 +80,8 @@ fn pages_between_trials() {
     );
     both("device-lost", Stage::Page(pages::device_lost("no block was asked for within 500 ms")));
     both("stop", Stage::Page(pages::confirm_stop(7)));
-    both("stopped", Stage::Page(pages::stopped("the journal cannot be written: no space left on device")));
+    let full = Stopped::Journal { reason: "no space left on device".to_string() };
+    both("stopped", Stage::Page(pages::stopped(&full.to_string(), full.remedy())));
     both("resume", Stage::Page(pages::resume("2026-01-05T19:30:00Z", 5)));
     both("preparing", Stage::Page(preparing()));
 }
