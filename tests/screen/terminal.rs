@@ -289,6 +289,32 @@ fn nothing_is_on_the_disk_before_the_terms_are_accepted() {
 }
 
 #[test]
+fn a_journal_that_is_removed_stops_the_sitting_and_is_kept() {
+    let folder = session(3);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.agree();
+    terminal.trial(1, 3);
+    terminal.wait(&["Trial 2 of 3"]);
+    let journal = journals(folder.path()).remove(0);
+    let whole = std::fs::read(&journal).expect("the journal");
+    std::fs::remove_file(&journal).expect("it is removed");
+    terminal.trial(2, 3);
+    terminal.wait(&["The sitting had to stop"]);
+    terminal.press("\r");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 2, "{after}");
+    let name = journal.file_name().expect("a name").to_string_lossy().into_owned();
+    let kept = folder.path().join(format!("kept-1-{name}"));
+    assert!(std::fs::read(&kept).expect("what it held").starts_with(&whole), "all that was answered is kept");
+    // Put back under its name, the sitting goes on.
+    std::fs::rename(&kept, &journal).expect("it is put back");
+    let mut again = Terminal::sitting(folder.path(), &[]);
+    again.wait(&["Answered"]);
+    again.press("\x03");
+    again.end();
+}
+
+#[test]
 fn without_colour_no_colour_is_sent() {
     let folder = session(2);
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent"];
