@@ -45,7 +45,7 @@ impl Place {
 
     fn look(&self) -> Result<Metadata, Displaced> {
         let now = std::fs::symlink_metadata(&self.path).map_err(|_| Displaced::Gone)?;
-        if (now.dev(), now.ino()) != (self.device, self.inode) { Err(Displaced::Replaced) } else { Ok(now) }
+        if (now.dev(), now.ino()) == (self.device, self.inode) { Ok(now) } else { Err(Displaced::Replaced) }
     }
 
     /// Whether the path still leads to the file, and the file is what was written; before a record.
