@@ -75,7 +75,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         // The clock moves by hand; at each place everybody asks.
         for _ in 0..14 {
             clock.0.fetch_add(50, Ordering::SeqCst);
-            settle(&host);
+            host.settle();
             keep(ida.get("/state"));
             keep(display("/room-state"));
             screens.push(terminal(&host));
@@ -85,7 +85,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         }
         while host.look().phase != Phase::Voting {
             clock.0.fetch_add(50, Ordering::SeqCst);
-            settle(&host);
+            host.settle();
         }
         let id = host.look().trial.as_ref().expect("a trial").id.clone();
         let names: Vec<&str> =
@@ -137,14 +137,6 @@ fn terminal(host: &Host) -> String {
 /// A terminal's text without the port and the camera's code, which is drawn in blocks on lines of their own.
 fn without_the_code(screen: &str, port: &str) -> String {
     screen.lines().filter(|line| !line.contains("████")).collect::<Vec<_>>().join("\n").replace(port, "PORT")
-}
-
-/// Waits until the host's thread has seen the clock.
-fn settle(host: &Host) {
-    for _ in 0..3 {
-        host.look();
-        std::thread::sleep(std::time::Duration::from_millis(3));
-    }
 }
 
 #[test]

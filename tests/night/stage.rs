@@ -181,6 +181,8 @@ enum Wish {
     Say(String, Sender<Result<Vec<String>, String>>),
     Look(Sender<Arc<Snapshot>>),
     Screen(Sender<Scene>),
+    /// Answered when a whole turn has passed since it was read.
+    Settle(Sender<()>),
     Leave(Sender<()>),
 }
 
@@ -224,8 +226,12 @@ impl Host {
             );
             opened.send(Ok(facts)).expect("the test waits");
             let mut news = VecDeque::new();
+            let mut settling: Vec<Sender<()>> = Vec::new();
             loop {
                 night.turn(Duration::from_millis(2));
+                for answer in settling.drain(..) {
+                    let _ = answer.send(());
+                }
                 while let Ok(wish) = wished.try_recv() {
                     match wish {
                         Wish::Say(line, answer) => {
@@ -242,6 +248,7 @@ impl Host {
                             news.extend(night.take_notices());
                             let _ = answer.send(screen::night::scene(&scene::host(&night, &news, 0), true));
                         }
+                        Wish::Settle(answer) => settling.push(answer),
                         Wish::Leave(answer) => {
                             night.leave();
                             let _ = answer.send(());
@@ -265,6 +272,15 @@ impl Host {
         let (answer, seen) = channel();
         self.wishes.send(Wish::Look(answer)).expect("the host is there");
         seen.recv().expect("the host answers")
+    }
+
+    /// Waits until the host's thread has taken a whole turn at the time that the clock shows now.
+    pub(super) fn settle(&self) {
+        for _ in 0..2 {
+            let (answer, settled) = channel();
+            self.wishes.send(Wish::Settle(answer)).expect("the host is there");
+            settled.recv().expect("the host answers");
+        }
     }
 
     /// What the host's terminal shows.

@@ -416,12 +416,32 @@ pub(crate) fn audition(
     (bytes, heard)
 }
 
+/// Lines that say when all of them have been read.
+struct WholeLines {
+    lines: io::Cursor<Vec<u8>>,
+    read: std::sync::mpsc::Sender<()>,
+}
+
+impl io::Read for WholeLines {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.lines.read(buffer)?;
+        if count == 0 {
+            let _ = self.read.send(());
+        }
+        Ok(count)
+    }
+}
+
 /// Plays a sitting by plain lines.
 pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     let request = request(setting);
     let bytes = Bytes::default();
-    let lines = io::Cursor::new(lines.as_bytes().to_vec());
-    let mut plain = Plain::new(lines, bytes.clone());
+    // All lines are there before the sitting begins, so that nothing depends on how fast they are read.
+    let (read, all_read) = std::sync::mpsc::channel();
+    let lines = WholeLines { lines: io::Cursor::new(lines.as_bytes().to_vec()), read };
+    let mut plain = Plain::new(io::BufReader::new(lines), bytes.clone());
+    all_read.recv().expect("the lines are read");
+    std::thread::sleep(Duration::from_millis(20));
     let (calls, (result, scenes)) = around(setting, |environment, _| {
         let mut watched = Watched { face: &mut plain, scenes: Vec::new(), hidden: setting.hidden };
         let result = sitting::conduct(&request, environment, &mut watched);
