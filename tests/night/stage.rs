@@ -29,6 +29,8 @@ use earwitness::trial::{Digest, Secret};
 pub(super) fn session(folder: &Path, protocol: &str, trials: u32, more: &str) -> Session {
     let attribute =
         if protocol == "two-afc" { "attribute = \"brighter\"\nattribute_side = \"b\"\n" } else { "" };
+    // A level step makes nothing brighter.
+    let control = if protocol == "two-afc" { "tilt" } else { "level" };
     let text = format!(
         "title = \"An invented night\"\ninvented = true\nprotocol = \"{protocol}\"\ntrials = {trials}\nwarm_up = 1\n\
          {attribute}{more}\n\
@@ -39,7 +41,7 @@ pub(super) fn session(folder: &Path, protocol: &str, trials: u32, more: &str) ->
          [cables.none]\nconstruction = \"direct\"\n\
          [clips.chord]\nsynth = \"slow-chord\"\nlength = \"1 s\"\n\
          [[comparisons]]\nname = \"bell-none\"\na = \"bell\"\nb = \"none\"\nclips = [\"chord\"]\n\
-         [[controls]]\nkind = \"level\"\namount = \"1.5 dB\"\ntrials = 1\n"
+         [[controls]]\nkind = \"{control}\"\namount = \"1.5 dB\"\ntrials = 1\n"
     );
     let file = folder.join("session.toml");
     std::fs::write(&file, &text).expect("the session is written");

@@ -124,13 +124,19 @@ trials = 1
 fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
     let mut head = String::new();
     if protocol == Protocol::TwoAfc {
-        head.push_str("attribute = \"brighter\"\nattribute_side = \"b\"\n");
+        head.push_str("attribute = \"rounder\"\nattribute_side = \"b\"\n");
     }
     let (trials, tail) = match kind {
         Kind::Bare | Kind::OnDevice => (TRIALS, String::new()),
         Kind::Full => {
             head.push_str("confidence = true\n");
-            (TRIALS, format!("{}{CONTROLS}", rig::WAGER))
+            let mut controls = CONTROLS.to_owned();
+            if protocol == Protocol::TwoAfc {
+                // Nobody can know which side of a control is rounder: the session says it.
+                controls = controls.replace("\"\ntrials", "\"\nmore = \"b\"\ntrials");
+                controls = controls.replace("identical\"\nmore = \"b\"", "identical\"");
+            }
+            (TRIALS, format!("{}{controls}", rig::WAGER))
         }
         Kind::Sequential => {
             head.push_str(SEQUENTIAL);
