@@ -136,7 +136,8 @@ fn session_of(protocol: Protocol, kind: Kind, folder: &Path) -> Session {
                 controls = controls.replace("\"\ntrials", "\"\nmore = \"b\"\ntrials");
                 controls = controls.replace("identical\"\nmore = \"b\"", "identical\"");
             }
-            (TRIALS, format!("{}{controls}", rig::WAGER))
+            let favoured = if protocol == Protocol::Preference { "cable = \"flex\"\n" } else { "" };
+            (TRIALS, format!("{}{favoured}{controls}", rig::WAGER))
         }
         Kind::Sequential => {
             head.push_str(SEQUENTIAL);
