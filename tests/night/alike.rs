@@ -195,6 +195,9 @@ fn no_secret_is_drawn_before_the_stimuli_are_ready() {
     assert!(asked.is_some_and(|asked| asked.load(Ordering::SeqCst)), "the sitting drew a secret");
 }
 
+/// What the message says of it, and what is done to the journal.
+type Attack<'a> = (&'a str, &'a dyn Fn(&Path));
+
 /// What an attacker or a tidy person does to a journal while records are still written to it.
 #[test]
 fn nothing_is_taken_into_a_journal_that_is_no_longer_at_its_place() {
@@ -212,7 +215,7 @@ fn nothing_is_taken_into_a_journal_that_is_no_longer_at_its_place() {
         file.set_len(10).expect("shortened");
     };
     let folder_gone = |path: &Path| fs::remove_dir_all(path.parent().expect("a folder")).expect("removed");
-    let attacks: [(&str, &dyn Fn(&Path)); 5] = [
+    let attacks: [Attack; 5] = [
         ("removed or renamed", &away),
         ("removed or renamed", &removed),
         ("another file", &replaced),
