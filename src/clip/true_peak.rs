@@ -14,6 +14,8 @@
 const TAPS: usize = 32;
 /// Samples on either side of a place.
 const SIDE: usize = TAPS / 2;
+/// Samples that must be known around a place to look at it and at the way to the next.
+const AROUND: usize = 2 * SIDE + 1;
 /// Samples on either side that a rough value half-way is made of.
 const ROUGH: usize = 8;
 /// Places that are looked at together.
@@ -82,17 +84,20 @@ impl TruePeak {
     pub(super) fn push(&mut self, planes: &[&[f64]]) {
         let mut lines = std::mem::take(&mut self.lines);
         for (line, plane) in lines.iter_mut().zip(planes) {
-            line.extend_from_slice(plane);
             self.peak = plane
                 .chunks(PIECE)
                 .map(|piece| piece.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs())))
                 .fold(self.peak, f64::max);
-            let places = line.len().saturating_sub(2 * SIDE + 1);
-            for start in (0..places).step_by(PIECE) {
-                let count = PIECE.min(places - start);
-                self.look(&line[start..=start + count + 2 * SIDE], count);
+            // What lies across the seam of two blocks is put together; within a block nothing is moved.
+            line.extend_from_slice(&plane[..plane.len().min(AROUND)]);
+            let looked = self.look_along(line);
+            if plane.len() < AROUND {
+                line.drain(..looked);
+            } else {
+                let more = self.look_along(plane);
+                line.clear();
+                line.extend_from_slice(&plane[more..]);
             }
-            line.drain(..places);
         }
         self.lines = lines;
     }
@@ -102,6 +107,16 @@ impl TruePeak {
         let silence = [0.0; 2 * TAPS];
         self.push(&vec![silence.as_slice(); self.lines.len()]);
         self.peak
+    }
+
+    /// Looks at every place that has enough samples on both sides; how many these were.
+    fn look_along(&mut self, samples: &[f64]) -> usize {
+        let places = samples.len().saturating_sub(AROUND);
+        for start in (0..places).step_by(PIECE) {
+            let count = PIECE.min(places - start);
+            self.look(&samples[start..start + count + AROUND], count);
+        }
+        places
     }
 
     /// Looks at so many places, of which the first is at `around[SIDE]`.

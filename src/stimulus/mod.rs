@@ -19,6 +19,7 @@ use crate::clip::Playable;
 pub use crate::filter::{NoProgress, Progress};
 pub use device_words::{DeviceWords, WordFacts};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
+pub(crate) use prepare::hex;
 pub use prepare::{digest, prepare};
 pub use render::{Rendered, file_stem, render};
 pub use stream::filter_file;

@@ -24,11 +24,15 @@ pub fn digest(playable: &Playable) -> String {
         bytes.extend(block.iter().flat_map(|sample| sample.to_le_bytes()));
         hash.update(&bytes);
     }
-    let mut text = String::with_capacity(64);
-    for byte in hash.finalize() {
-        for half in [byte >> 4, byte & 15] {
-            text.push(char::from_digit(u32::from(half), 16).expect("four bits are one digit"));
-        }
+    hex(&hash.finalize())
+}
+
+/// Lower-case hex digits of bytes.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    let mut text = String::with_capacity(bytes.len() * 2);
+    for byte in bytes {
+        let _ = write!(text, "{byte:02x}");
     }
     text
 }

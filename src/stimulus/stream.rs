@@ -8,8 +8,8 @@ use crate::clip::write::{WavWriter, check_size};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Convolver, Filtered, Fir};
 
-/// Frames of the shortest block: enough for all cores, and meters and files work badly on crumbs.
-const SHORTEST_BLOCK: usize = 1 << 18;
+/// Frames of the shortest block: enough for a few cores, and all that a block becomes still fits a cache.
+const SHORTEST_BLOCK: usize = 1 << 16;
 
 /// Filters a clip through several sides at once. `finish` gets every block with the frame it starts at and changes it in
 /// place; `sink` then takes it. `progress` is told the frames of each block.

@@ -1,5 +1,6 @@
 //! SHA-256 (FIPS 180-4) digests as values that read and write as 64 hex digits.
 
+pub(crate) use crate::stimulus::hex;
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use sha2::{Digest as _, Sha256};
@@ -45,16 +46,6 @@ impl Digest {
         }
         Some(Self(value))
     }
-}
-
-/// Lower-case hex digits of bytes.
-pub(crate) fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    let mut text = String::with_capacity(bytes.len() * 2);
-    for byte in bytes {
-        let _ = write!(text, "{byte:02x}");
-    }
-    text
 }
 
 impl std::fmt::Debug for Digest {

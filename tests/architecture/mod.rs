@@ -192,3 +192,21 @@ fn files_stay_readable() {
     }
     assert!(long.is_empty(), "files above 600 lines, to be split by subject:\n{}", long.join("\n"));
 }
+
+#[test]
+fn every_dependency_has_a_reason() {
+    let text = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("Cargo.toml"))
+        .expect("Cargo.toml");
+    let mut checked = 0;
+    let mut among_dependencies = false;
+    for line in text.lines() {
+        if line.starts_with('[') {
+            among_dependencies = line.contains("dependencies");
+        } else if among_dependencies && line.contains(" = ") && !line.starts_with('#') {
+            let reason = line.rsplit_once(" # ").map_or("", |(_, reason)| reason.trim());
+            assert!(reason.split_whitespace().count() >= 2, "Cargo.toml does not say what for: {line}");
+            checked += 1;
+        }
+    }
+    assert!(checked > 40, "only {checked} dependencies were found in Cargo.toml");
+}

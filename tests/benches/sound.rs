@@ -165,6 +165,83 @@ fn throughput() {
     println!("  faster than the faster of them by    {:6.2} times", sox.min(scipy) / ours);
 }
 
+const SESSION: &str = r#"
+title = "Ten minutes of noise"
+invented = true
+protocol = "abx"
+trials = 10
+[amplifier]
+output_resistance = "50 mohm"
+[loudspeaker.driver]
+dc_resistance = "5.6 ohm"
+voice_coil_inductance = "0.45 mH"
+resonance = "52 Hz"
+q_mechanical = 4.1
+q_electrical = 0.48
+[cables.thick]
+construction = "parallel-pair"
+length = "8 m"
+conductor = "4 mm2"
+spacing = "5.5 mm"
+permittivity = 3.2
+[cables.flex]
+construction = "parallel-pair"
+length = "8 m"
+conductor = "0.75 mm2"
+spacing = "2.9 mm"
+permittivity = 4.0
+[clips.noise]
+file = "in.wav"
+[[comparisons]]
+name = "pair"
+a = "thick"
+b = "flex"
+clips = ["noise"]
+"#;
+
+/// `render` of both sides of ten minutes, loudness and true peak included, beside sox convolving both with as many taps.
+fn render_both_sides() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = |name: &str| folder.path().join(name);
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: RATE,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(at("in.wav"), spec).expect("a file");
+    for value in noise(2 * SECONDS * RATE as usize, 5) {
+        writer.write_sample((0.1 * value) as f32).expect("a sample");
+    }
+    writer.finalize().expect("a header");
+    std::fs::write(at("session.toml"), SESSION).expect("a file");
+    let render = || {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_earwitness"));
+        command.args(["render", ".", "--out", "out", "--format", "f32", "--json"]).current_dir(folder.path());
+        command
+    };
+    let answer = render().output().expect("the program runs");
+    let answer: serde_json::Value = serde_json::from_slice(&answer.stdout).expect("JSON");
+    for (key, file) in [("taps_a", "a.txt"), ("taps_b", "b.txt")] {
+        let taps = answer["pairs"][0][key].as_u64().expect("a number of taps") as usize;
+        let text: Vec<String> = noise(taps, 7).map(|tap| format!("{:.17e}", 0.01 * tap)).collect();
+        std::fs::write(at(file), text.join("\n") + "\n").expect("a file");
+    }
+    let ours = best(3, || seconds(&mut render()));
+    let sox = best(3, || {
+        ["a.txt", "b.txt"]
+            .map(|taps| {
+                seconds(
+                    Command::new("sox").args(["in.wav", "sox.wav", "fir", taps]).current_dir(folder.path()),
+                )
+            })
+            .iter()
+            .sum()
+    });
+    println!("both sides of 10 minutes, loudness and true peak included:");
+    println!("  earwitness render {ours:6.2} s, sox convolving both {sox:6.2} s, ratio {:.2}", ours / sox);
+}
+
 /// Time of the renderer for a block of 256 frames: one call of an unpaced output renders 1024.
 fn callback_time() {
     let options = PlayerOptions { pace: Pace::Unpaced, ..PlayerOptions::default() };
@@ -245,5 +322,6 @@ fn main() {
     callback_time();
     switch_latency();
     throughput();
+    render_both_sides();
     divan::main();
 }

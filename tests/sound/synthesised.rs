@@ -54,6 +54,23 @@ const OCTAVES: [f64; 10] =
     [39.0625, 78.125, 156.25, 312.5, 625.0, 1250.0, 2500.0, 5000.0, 10_000.0, 20_000.0];
 
 #[test]
+fn every_clip_is_in_the_documents_and_no_other() {
+    let text = |path: &str| {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(path);
+        std::fs::read_to_string(path).expect("a document")
+    };
+    let template = text("src/session/template.toml");
+    for clip in &synth::CLIPS {
+        let line = format!("#   {:<16} {}\n", clip.name, clip.description);
+        assert!(template.contains(&line), "the template of new sessions lacks {line}");
+    }
+    let readme = text("README.md");
+    let row = readme.lines().find(|line| line.contains("`synth = ")).expect("the row of synthesised clips");
+    let named: Vec<&str> = row.split('"').skip(1).step_by(2).collect();
+    assert_eq!(named, SYNTH_NAMES, "README names them all, in the same order");
+}
+
+#[test]
 fn levels_and_crest_factors_are_those_of_sound_to_listen_to() {
     for (name, sound) in clips() {
         let planes: Vec<&[f64]> = sound.channels.iter().map(Vec::as_slice).collect();

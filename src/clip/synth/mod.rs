@@ -33,27 +33,64 @@ use crate::filter::{Accuracy, Convolver, Fir};
 use super::limits::{RATES_HZ, SYNTHESISED_SECONDS};
 use super::{ClipError, Sound};
 
-/// Names of the synthesised clips, as the session file has them.
-pub const NAMES: [&str; 7] = [
-    "plucked-strings",
-    "drum-pattern",
-    "slow-chord",
-    "pink-noise",
-    "multitone",
-    "log-sweep",
-    "impulse-train",
+/// A synthesised clip: everything that has to be said of it, once.
+pub struct SynthesisedClip {
+    /// Its name in the session file.
+    pub name: &'static str,
+    /// What it sounds like.
+    pub description: &'static str,
+    render: fn(&Score) -> Vec<Vec<f64>>,
+}
+
+/// All synthesised clips. A test holds README and the template of new sessions against it.
+pub const CLIPS: [SynthesisedClip; 7] = [
+    SynthesisedClip {
+        name: "plucked-strings",
+        description: "plucked strings in slow broken chords, stereo",
+        render: strings::render,
+    },
+    SynthesisedClip {
+        name: "drum-pattern",
+        description: "a drum pattern with dense cymbals, stereo",
+        render: drums::render,
+    },
+    SynthesisedClip {
+        name: "slow-chord",
+        description: "string-like chords that swell slowly, stereo",
+        render: chord::render,
+    },
+    SynthesisedClip {
+        name: "pink-noise",
+        description: "pink noise, independent in both channels",
+        render: measuring::pink_noise,
+    },
+    SynthesisedClip {
+        name: "multitone",
+        description: "tones a third of an octave apart, 20 Hz to 20 kHz",
+        render: measuring::multitone,
+    },
+    SynthesisedClip {
+        name: "log-sweep",
+        description: "a logarithmic sweep, 20 Hz to 20 kHz",
+        render: measuring::log_sweep,
+    },
+    SynthesisedClip {
+        name: "impulse-train",
+        description: "band-limited impulses, two a second",
+        render: measuring::impulse_train,
+    },
 ];
 
-/// What each of [`NAMES`] sounds like, in the same order.
-pub const DESCRIPTIONS: [&str; 7] = [
-    "plucked strings in slow broken chords, stereo",
-    "a drum pattern with dense cymbals, stereo",
-    "string-like chords that swell slowly, stereo",
-    "pink noise, independent in both channels",
-    "tones a third of an octave apart, 20 Hz to 20 kHz",
-    "a logarithmic sweep, 20 Hz to 20 kHz",
-    "band-limited impulses, two a second",
-];
+/// Names of the synthesised clips, as the session file has them.
+pub const NAMES: [&str; CLIPS.len()] = {
+    let mut names = [""; CLIPS.len()];
+    let mut index = 0;
+    while index < names.len() {
+        names[index] = CLIPS[index].name;
+        index += 1;
+    }
+    names
+};
 
 const TARGET_LUFS: f64 = -20.0;
 const LARGEST_PEAK: f64 = 0.707_945_784;
@@ -107,23 +144,15 @@ pub fn synthesise(name: &str, length_seconds: f64, rate_hz: u32, seed: u64) -> R
     }
     let frames = (length_seconds * f64::from(rate_hz)).round() as usize;
     let score = Score { frames, rate: f64::from(rate_hz), seed };
-    let channels = match name {
-        "plucked-strings" => strings::render(&score),
-        "drum-pattern" => drums::render(&score),
-        "slow-chord" => chord::render(&score),
-        "pink-noise" => measuring::pink_noise(&score),
-        "multitone" => measuring::multitone(&score),
-        "log-sweep" => measuring::log_sweep(&score),
-        "impulse-train" => measuring::impulse_train(&score),
-        _ => {
-            let near =
-                NAMES.iter().min_by_key(|known| strsim::levenshtein(known, name)).expect("there are names");
-            return Err(ClipError(format!(
-                "there is no synthesised clip \"{name}\"; did you mean \"{near}\"? There are {}",
-                NAMES.join(", ")
-            )));
-        }
+    let Some(clip) = CLIPS.iter().find(|clip| clip.name == name) else {
+        let near =
+            NAMES.iter().min_by_key(|known| strsim::levenshtein(known, name)).expect("there are names");
+        return Err(ClipError(format!(
+            "there is no synthesised clip \"{name}\"; did you mean \"{near}\"? There are {}",
+            NAMES.join(", ")
+        )));
     };
+    let channels = (clip.render)(&score);
     let channels = set_level(band_limit(channels, rate_hz), rate_hz);
     Ok(Sound { rate_hz, channels })
 }
