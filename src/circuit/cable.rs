@@ -33,9 +33,25 @@ pub enum Cable {
         low: Box<Cable>,
         /// To the high-frequency terminals.
         high: Box<Cable>,
+        /// Which of its voltages is heard.
+        heard: BiWiredVoltage,
     },
     /// A cable with its contacts and how well it is known.
     Toleranced(Box<Toleranced>),
+}
+
+/// A loudspeaker with two pairs of terminals has two voltages; a stimulus has one signal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BiWiredVoltage {
+    /// The mean of both, weighted at each frequency by the power that the crossover passes to the drivers behind each.
+    PowerMean,
+    /// The low-frequency terminals' alone.
+    Low,
+    /// The high-frequency terminals' alone.
+    High,
+    /// What the drivers' voltages add up to in phase, over what they would add up to at one volt: as on an axis where all
+    /// drivers are equally far and equally sensitive.
+    InPhaseSum,
 }
 
 /// A measured two-port: scattering parameters over frequency at one reference resistance.
@@ -104,7 +120,7 @@ impl Cable {
             Self::Response(table) => {
                 Ok(Solved::Response(frequencies_hz.iter().map(|&frequency| table.at(frequency)).collect()))
             }
-            Self::BiWired { low, high } => {
+            Self::BiWired { low, high, .. } => {
                 Ok(Solved::BiWired(low.two_port(frequencies_hz)?, high.two_port(frequencies_hz)?))
             }
             Self::Toleranced(known) => known.solve(frequencies_hz, known.cable.solve(frequencies_hz)?),
@@ -134,7 +150,7 @@ impl Cable {
                     part.for_each_toleranced(visit);
                 }
             }
-            Self::BiWired { low, high } => {
+            Self::BiWired { low, high, .. } => {
                 low.for_each_toleranced(visit);
                 high.for_each_toleranced(visit);
             }
@@ -157,9 +173,10 @@ impl Cable {
             }),
             Self::Series(parts) => Self::Series(all(parts)?),
             Self::Parallel(parts) => Self::Parallel(all(parts)?),
-            Self::BiWired { low, high } => Self::BiWired {
+            Self::BiWired { low, high, heard } => Self::BiWired {
                 low: Box::new(low.solved_at(frequencies_hz)?),
                 high: Box::new(high.solved_at(frequencies_hz)?),
+                heard: *heard,
             },
             Self::Toleranced(known) => {
                 Self::Toleranced(Box::new(known.around(known.cable.solved_at(frequencies_hz)?)))
@@ -234,9 +251,10 @@ impl Cable {
             Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => return None,
             Self::Series(sections) => Self::Series(all(sections)?),
             Self::Parallel(cables) => Self::Parallel(all(cables)?),
-            Self::BiWired { low, high } => Self::BiWired {
+            Self::BiWired { low, high, heard } => Self::BiWired {
                 low: Box::new(low.stretched(factor)?),
                 high: Box::new(high.stretched(factor)?),
+                heard: *heard,
             },
             Self::Toleranced(known) => {
                 Self::Toleranced(Box::new(known.around(known.cable.stretched(factor)?)))
@@ -253,7 +271,7 @@ impl Cable {
             Self::Lumped(_) | Self::TwoPort(_) | Self::Response(_) => None,
             Self::Series(sections) => all(sections).map(|lengths| lengths.iter().sum()),
             Self::Parallel(cables) => all(cables).map(|lengths| lengths.into_iter().fold(0.0, f64::max)),
-            Self::BiWired { low, high } => Some(low.length_m()?.max(high.length_m()?)),
+            Self::BiWired { low, high, .. } => Some(low.length_m()?.max(high.length_m()?)),
             Self::Toleranced(known) => known.cable.length_m(),
         }
     }
@@ -267,7 +285,7 @@ impl Cable {
             Self::Parallel(cables) => {
                 cables.iter().map(Self::metal_area_m2).sum::<Option<f64>>().filter(|area| *area > 0.0)
             }
-            Self::BiWired { low, high } => {
+            Self::BiWired { low, high, .. } => {
                 [low, high].iter().filter_map(|cable| cable.metal_area_m2()).reduce(f64::min)
             }
             Self::Toleranced(known) => known.cable.metal_area_m2(),
@@ -291,7 +309,7 @@ impl Cable {
             Self::Series(cables) | Self::Parallel(cables) => {
                 cables.iter().map(Self::measured_range_hz).fold(None, both)
             }
-            Self::BiWired { low, high } => both(low.measured_range_hz(), high.measured_range_hz()),
+            Self::BiWired { low, high, .. } => both(low.measured_range_hz(), high.measured_range_hz()),
             Self::Toleranced(known) => known.cable.measured_range_hz(),
         }
     }

@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 
 use super::amplifier::damping_factor;
-use super::cable::Solved;
+use super::cable::{BiWiredVoltage, Solved};
 use super::line::PerMetre;
 use super::loudspeaker::Load;
 use super::network::{Immittance, Network, Terminals};
@@ -41,8 +41,8 @@ impl Chain {
     /// H(f), dimensionless, at each frequency in Hz (0 Hz included): the voltage at the loudspeaker's terminals over
     /// the amplifier's open-circuit voltage.
     ///
-    /// For a bi-wired loudspeaker the two pairs of terminals have different voltages; what is returned is their mean,
-    /// weighted at each frequency by the power that the crossover passes to the drivers behind each pair.
+    /// For a bi-wired loudspeaker the two pairs of terminals have different voltages; what is returned is what the cable's
+    /// [`BiWiredVoltage`] says.
     pub fn transfer(&self, frequencies_hz: &[f64]) -> Result<Vec<Complex64>, CircuitError> {
         let response = match self.cable.solve(frequencies_hz)? {
             Solved::Response(response) => response,
@@ -65,13 +65,9 @@ impl Chain {
                     .map(|(&frequency, (low, high))| {
                         let loads = [Terminals::Low, Terminals::High]
                             .map(|pair| self.loudspeaker.moved(network.immittance_at(pair, frequency)));
-                        bi_wired(
-                            network,
-                            [low.1, high.1],
-                            loads,
-                            self.amplifier.impedance(frequency),
-                            frequency,
-                        )
+                        let source = self.amplifier.impedance(frequency);
+                        let voltages = bi_wired([low.1, high.1], loads, source);
+                        heard_voltage(self.heard(), network, voltages, frequency)
                     })
                     .collect()
             }
@@ -128,6 +124,13 @@ impl Chain {
         })
     }
 
+    fn heard(&self) -> BiWiredVoltage {
+        match self.cable.bare() {
+            Cable::BiWired { heard, .. } => *heard,
+            _ => BiWiredVoltage::PowerMean,
+        }
+    }
+
     fn two_pairs(&self) -> Result<&Network, CircuitError> {
         if self.loudspeaker.zobel.is_some() {
             return Err(CircuitError::Combination(
@@ -155,13 +158,7 @@ fn voltage(chain: Abcd, source: Complex64, load: Immittance) -> Complex64 {
 }
 
 /// Both cables hang on the amplifier's terminals, each with its part of the loudspeaker at its end.
-fn bi_wired(
-    network: &Network,
-    cables: [Abcd; 2],
-    loads: [Immittance; 2],
-    source: Complex64,
-    frequency_hz: f64,
-) -> Complex64 {
+fn bi_wired(cables: [Abcd; 2], loads: [Immittance; 2], source: Complex64) -> [Complex64; 2] {
     let mut admittance = Complex64::new(0.0, 0.0);
     for (chain, load) in cables.iter().zip(loads) {
         // As an admittance: a way that lets nothing pass is 0 siemens, and would be an infinite impedance.
@@ -174,15 +171,31 @@ fn bi_wired(
     }
     let at_amplifier = (1.0 + source * admittance).inv();
     let zero = Complex64::new(0.0, 0.0);
-    let voltages = [0, 1].map(|index| at_amplifier * voltage(cables[index], zero, loads[index]));
-    let power = [Terminals::Low, Terminals::High].map(|pair| {
-        network
-            .ways
-            .iter()
-            .filter(|way| way.terminals == pair)
-            .map(|way| way.drive(frequency_hz).norm_sqr())
-            .sum::<f64>()
-    });
+    [0, 1].map(|index| at_amplifier * voltage(cables[index], zero, loads[index]))
+}
+
+/// The one voltage that stands for those of the low and the high pair of terminals.
+fn heard_voltage(
+    heard: BiWiredVoltage,
+    network: &Network,
+    voltages: [Complex64; 2],
+    frequency_hz: f64,
+) -> Complex64 {
+    let ways = |pair: Terminals| network.ways.iter().filter(move |way| way.terminals == pair);
+    match heard {
+        BiWiredVoltage::Low => return voltages[0],
+        BiWiredVoltage::High => return voltages[1],
+        BiWiredVoltage::InPhaseSum => {
+            let sums = [Terminals::Low, Terminals::High]
+                .map(|pair| ways(pair).map(|way| way.drive(frequency_hz)).sum::<Complex64>());
+            let whole = sums[0] + sums[1];
+            let sum = (sums[0] * voltages[0] + sums[1] * voltages[1]) / whole;
+            return if sum.is_finite() { sum } else { voltages[0] };
+        }
+        BiWiredVoltage::PowerMean => {}
+    }
+    let power = [Terminals::Low, Terminals::High]
+        .map(|pair| ways(pair).map(|way| way.drive(frequency_hz).norm_sqr()).sum::<f64>());
     let share = if power[0] + power[1] > 0.0 { power[1] / (power[0] + power[1]) } else { 0.0 };
     voltages[0] * (1.0 - share) + voltages[1] * share
 }

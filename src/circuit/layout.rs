@@ -1,4 +1,4 @@
-//! Cables of many conductors from a few numbers: rings, braids, twisted pairs.
+//! Cables of many conductors from a few numbers: rings and twisted pairs (a braid has a file of its own).
 //!
 //! Comes in: a wire, how many, and how they lie. Goes out: [`LineParameters`]. Each layout is an approximation, and says
 //! which.
@@ -10,7 +10,7 @@ use super::pair::ParallelPair;
 
 impl CrossSection {
     /// Conductors of alternating polarity evenly around a circle, each one's place taken by all others in turn: a star
-    /// quad (four of them), and the cross-section that [`braid`] winds.
+    /// quad (four of them).
     pub fn ring(wire: Wire, count: usize, circle_diameter_m: f64, permittivity: f64) -> Self {
         let conductors = (0..count)
             .map(|index| {
@@ -24,24 +24,6 @@ impl CrossSection {
             })
             .collect();
         Self { conductors, permittivity, transposed: true }
-    }
-}
-
-/// A braid of an even number of strands, every second one of the other polarity, on a circle through the strands' centres;
-/// a strand goes once around it in `lay_length_m` (`None`: straight).
-///
-/// Approximation: each strand is on average equally far from the axis and lies between two of the other polarity, so that
-/// all carry the same current and the cross-section is a ring; strands are longer than the cable by the helix's
-/// [`take_up`]. Left out are the crossings, where strands of opposite polarity touch through their insulation: they add
-/// capacitance and take away inductance, so the computed capacitance is too small and the inductance too large, the more
-/// the tighter the braid. Measure a braid with an LCR meter where that matters.
-pub fn braid(section: CrossSection, lay_length_m: Option<f64>, loss_tangent: f64) -> LineParameters {
-    let diameter = 2.0 * section.conductors.first().map_or(0.0, |c| c.x_m.hypot(c.y_m));
-    let take_up = lay_length_m.map_or(1.0, |lay| take_up(diameter, lay));
-    LineParameters::LaidUp {
-        of: Box::new(LineParameters::CrossSection { section, loss_tangent }),
-        count: 1,
-        take_up,
     }
 }
 

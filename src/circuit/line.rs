@@ -4,8 +4,11 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
+use super::braid::Braid;
 use super::coaxial::Coaxial;
+use super::conductor::Wire;
 use super::crosssection::CrossSection;
+use super::flat::FlatPair;
 use super::pair::ParallelPair;
 use super::table::LcrTable;
 use super::twoport::Abcd;
@@ -92,6 +95,22 @@ pub enum LineParameters {
         /// Loss tangent of the dielectric.
         loss_tangent: f64,
     },
+    /// A braid.
+    Braid {
+        /// Its shape.
+        braid: Braid,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// Two flat conductors.
+    Flat {
+        /// Their shape.
+        flat: FlatPair,
+        /// Loss tangent of the dielectric.
+        loss_tangent: f64,
+    },
+    /// What a data sheet says of a cable of two round conductors, with their skin effect.
+    DataSheet(DataSheet),
     /// An LCR meter's table.
     Measured(LcrTable),
     /// Equal lines laid up side by side, each longer than the cable because it winds around something.
@@ -113,6 +132,65 @@ pub struct SolvedLine {
     frequencies_hz: Vec<f64>,
     per_metre: Vec<PerMetre>,
     metal_area_m2: Option<f64>,
+}
+
+/// A cable of two round conductors as a data sheet gives it: resistance from the gauge, the rest as printed.
+///
+/// The conductors' skin effect raises the resistance and lowers the inductance with frequency; what they do to each other
+/// depends on a geometry that is not known, and is left out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DataSheet {
+    /// Either conductor.
+    pub wire: Wire,
+    /// Loop inductance in henry per metre, as printed.
+    pub inductance: f64,
+    /// Frequency in Hz at which it was measured.
+    pub inductance_at_hz: f64,
+    /// Capacitance in farad per metre, as printed.
+    pub capacitance: f64,
+    /// Loss tangent of the dielectric.
+    pub loss_tangent: f64,
+}
+
+impl DataSheet {
+    /// Whether there is such a cable: its conductors by themselves must not have more inductance than the whole.
+    pub fn check(&self) -> Result<(), CircuitError> {
+        self.wire.check()?;
+        check_at_least(
+            "the inductance's frequency",
+            self.inductance_at_hz,
+            1e-3,
+            "Hz",
+            "at least 0.001 Hz is needed",
+        )?;
+        let internal = self.internal_inductance(self.inductance_at_hz);
+        if self.inductance > internal {
+            return Ok(());
+        }
+        Err(CircuitError::Geometry(format!(
+            "an inductance of {:.4} uH/m is less than the {:.4} uH/m within two such conductors alone; is it of both of them, \
+             there and back, and is the unit right?",
+            self.inductance * 1e6,
+            internal * 1e6
+        )))
+    }
+
+    fn internal_inductance(&self, frequency_hz: f64) -> f64 {
+        let frequency = frequency_hz.max(1e-3);
+        2.0 * self.wire.internal_impedance(frequency).im / (std::f64::consts::TAU * frequency)
+    }
+
+    /// Loop resistance in ohm per metre and loop inductance in henry per metre at each frequency in Hz.
+    fn series(&self, frequencies_hz: &[f64]) -> Vec<[f64; 2]> {
+        let external = self.inductance - self.internal_inductance(self.inductance_at_hz);
+        frequencies_hz
+            .iter()
+            .map(|&frequency| {
+                let resistance = 2.0 * self.wire.internal_impedance(frequency).re;
+                [resistance, external + self.internal_inductance(frequency)]
+            })
+            .collect()
+    }
 }
 
 /// Metres of a helix of some diameter in a metre along its axis, one turn per lay length: `sqrt(1 + (pi D/lay)^2)`.
@@ -146,6 +224,19 @@ impl LineParameters {
             Self::CrossSection { section, loss_tangent } => {
                 let series = section.series(frequencies_hz)?;
                 Ok(with_dielectric(frequencies_hz, series, section.capacitance()?, *loss_tangent))
+            }
+            Self::Braid { braid, loss_tangent } => {
+                let series = braid.series(frequencies_hz)?;
+                Ok(with_dielectric(frequencies_hz, series, braid.capacitance()?, *loss_tangent))
+            }
+            Self::Flat { flat, loss_tangent } => {
+                let series = flat.series(frequencies_hz)?;
+                Ok(with_dielectric(frequencies_hz, series, flat.capacitance()?, *loss_tangent))
+            }
+            Self::DataSheet(sheet) => {
+                sheet.check()?;
+                let series = sheet.series(frequencies_hz);
+                Ok(with_dielectric(frequencies_hz, series, sheet.capacitance, sheet.loss_tangent))
             }
             Self::Measured(table) => {
                 Ok(frequencies_hz.iter().map(|&frequency| table.per_metre(frequency)).collect())
@@ -189,6 +280,9 @@ impl LineParameters {
             Self::Pair { pair, .. } => Some(pair.wire.metal_area_m2),
             Self::Coaxial { coaxial, .. } => Some(coaxial.inner.metal_area_m2),
             Self::CrossSection { section, .. } => Some(section.metal_area_m2()),
+            Self::Braid { braid, .. } => Some(braid.metal_area_m2()),
+            Self::Flat { flat, .. } => Some(flat.metal_area_m2()),
+            Self::DataSheet(sheet) => Some(sheet.wire.metal_area_m2),
             Self::LaidUp { of, count, .. } => of.metal_area_m2().map(|area| area * *count as f64),
             Self::Solved(solved) => solved.metal_area_m2,
             Self::Constant { .. } | Self::Measured(_) => None,

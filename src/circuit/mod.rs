@@ -12,7 +12,9 @@
 //! | [`conductor`] | materials, wires, strands, IEC 60228, the internal impedance of a round wire |
 //! | [`pair`] | two equal parallel wires with skin and proximity effect |
 //! | [`crosssection`] | any set of round conductors |
-//! | [`layout`] | rings, braids and twisted pairs from a few numbers |
+//! | [`layout`], [`braid`] | rings, twisted pairs and braids from a few numbers |
+//! | [`flat`] | two strips |
+//! | [`insulation`] | effective permittivity of coated wires |
 //! | [`coaxial`] | a wire in a tube |
 //! | [`mod@line`] | the uniform line with loss |
 //! | [`cable`] | lines in series and in parallel, measured cables |
@@ -35,12 +37,15 @@
 
 pub mod amplifier;
 mod bessel;
+pub mod braid;
 pub mod cable;
 pub mod chain;
 pub mod coaxial;
 pub mod conductor;
 pub mod crosssection;
 pub mod delay;
+pub mod flat;
+pub mod insulation;
 pub mod interpolation;
 mod iteration;
 pub mod layout;

@@ -100,33 +100,39 @@ impl ParallelPair {
 
     /// Mean vector potential at the wire's surface in henry per metre for one ampere, with `count` multipoles.
     fn potential(&self, frequency_hz: f64, count: usize) -> Complex64 {
-        let s = self.wire.radius_m / self.spacing_m;
-        let answer = self.wire.multipole_ratios(frequency_hz, count);
-        let scale = MU0 / std::f64::consts::TAU;
-        // Row m: b_m - rho_m sum_n binom(n+m-1, m) s^(n+m) b_n = rho_m s^m / m, in units of mu0/2pi.
-        let mut rows: Vec<Vec<Complex64>> = Vec::with_capacity(count);
-        let mut first = s * s; // binom(1+m-1, m) s^(1+m) at m = 1
-        for m in 1..=count {
-            let mut row = Vec::with_capacity(count + 1);
-            let mut term = first;
-            for n in 1..=count {
-                let identity = if n == m { 1.0 } else { 0.0 };
-                row.push(identity - answer[m - 1] * term);
-                term *= s * (n + m) as f64 / n as f64;
-            }
-            row.push(answer[m - 1] * s.powi(m as i32) / m as f64);
-            rows.push(row);
-            first *= s;
-        }
-        let multipoles = eliminate(rows);
-        let mut sum = Complex64::new(-s.ln(), 0.0);
-        let mut power = s;
-        for value in multipoles {
-            sum -= value * power;
-            power *= s;
-        }
-        scale * sum
+        let answers = self.wire.multipole_ratios(frequency_hz, count);
+        MU0 / std::f64::consts::TAU * mean_potential(self.wire.radius_m / self.spacing_m, &answers)
     }
+}
+
+/// Mean potential at the surface of one of two equal cylinders of opposite line sources, in units of `source/2 pi`, of
+/// radius `s` times their distance, that answer the n-th multipole around them with `answers[n - 1]` (1: a perfect
+/// conductor).
+pub(super) fn mean_potential(s: f64, answers: &[Complex64]) -> Complex64 {
+    let count = answers.len();
+    // Row m: b_m - rho_m sum_n binom(n+m-1, m) s^(n+m) b_n = rho_m s^m / m, in units of source/2pi.
+    let mut rows: Vec<Vec<Complex64>> = Vec::with_capacity(count);
+    let mut first = s * s; // binom(1+m-1, m) s^(1+m) at m = 1
+    for m in 1..=count {
+        let mut row = Vec::with_capacity(count + 1);
+        let mut term = first;
+        for n in 1..=count {
+            let identity = if n == m { 1.0 } else { 0.0 };
+            row.push(identity - answers[m - 1] * term);
+            term *= s * (n + m) as f64 / n as f64;
+        }
+        row.push(answers[m - 1] * s.powi(m as i32) / m as f64);
+        rows.push(row);
+        first *= s;
+    }
+    let multipoles = eliminate(rows);
+    let mut sum = Complex64::new(-s.ln(), 0.0);
+    let mut power = s;
+    for value in multipoles {
+        sum -= value * power;
+        power *= s;
+    }
+    sum
 }
 
 /// Gaussian elimination without exchange of rows: the matrix is a contraction away from the identity.

@@ -25,7 +25,7 @@
 //! | | `resistance`, `inductance`, `capacitance`, `[loudspeaker.network.driver]` | the branch's parts |
 //! | | `joined` | `series` (default) or `parallel` |
 //! | | `terminals` | `low` or `high`, on loudspeakers with two pairs; said once per way |
-//! | cable | `construction` | `parallel-pair`, `coaxial`, `cross-section`, `ring`, `braid`, `twisted-pairs`, `line`, `lumped`, `direct` |
+//! | cable | `construction` | `parallel-pair`, `coaxial`, `cross-section`, `ring`, `braid`, `twisted-pairs`, `flat-pair`, `data-sheet`, `line`, `lumped`, `direct` |
 //! | | `lcr_table`, `sample_length` | an LCR meter's table, instead |
 //! | | `open_table` | the meter's sweep with the far end open, if `lcr_table` has only the one with it shorted |
 //! | | `response` | a measured transfer function, load included, instead |
@@ -35,6 +35,7 @@
 //! | | `[[cables.NAME.sections]]` | cables one after another from the amplifier on, instead |
 //! | | `[[cables.NAME.parallel]]` | cables side by side, instead |
 //! | | `[cables.NAME.low]`, `[cables.NAME.high]` | bi-wiring, instead |
+//! | | `bi_wired_voltage` | `power-mean` (default), `low`, `high`, `in-phase-sum`: which voltage of a bi-wired loudspeaker is heard |
 //! | | `count` | so many equal ones side by side; 1 if absent |
 //! | | `resistance_tolerance`, `inductance_tolerance`, `capacitance_tolerance` | shares within which they are known |
 //! | | `length_tolerance` | length or share within which the length is known |
@@ -48,15 +49,23 @@
 //! | cross-section | `[[cables.NAME.conductors]]` with `polarity`, `x`, `y` | one per conductor |
 //! | | `transposed` | true: equal currents; false: equal voltages |
 //! | ring | `conductors`, `circle_diameter` | an even number with alternating polarity on a circle, such as a star quad |
-//! | braid | `conductors`, `circle_diameter`, `lay_length` | the same, each strand once around the circle in a lay |
+//! | braid | `conductors`, `circle_diameter`, `lay_length` | half of the strands each way around, once in a lay |
+//! | | `polarity` | `by-direction` (default): one polarity each way; `mixed`: in turn, in both ways |
+//! | | `insulation_thickness` | of a strand: how far apart two are where they cross |
 //! | twisted-pairs | `pairs`, `spacing`, `lay_length` | so many pairs side by side, each twisted once in a lay |
+//! | parallel-pair, twisted-pairs | `insulation`, `insulation_thickness` | in place of `permittivity`, which is computed: `pvc`, `polyethylene`, `foam-polyethylene`, `polypropylene`, `ptfe`, `rubber` |
+//! | | `insulation_permittivity`, `insulation_loss_tangent` | of the material, if known better |
+//! | flat-pair | `width`, `thickness`, `spacing`, `arrangement` | two strips, `stacked` (default) or `side-by-side`, centre to centre |
+//! | data-sheet | `conductor`, `inductance`, `capacitance` | gauge and printed values per length, with skin effect |
+//! | | `resistance`, `inductance_at` | of the loop per length, instead of the gauge's; the inductance's frequency, 1 kHz if absent |
 //! | line | `resistance`, `inductance`, `capacitance`, `conductance` | per length |
 //! | lumped | `resistance`, `inductance`, `capacitance`, `conductance` | totals; half the shunt at each end |
 //! | conductor | `conductor` | diameter, area or gauge |
 //! | | `material` | `copper` (default), `silver`, `aluminium`, `copper-clad-aluminium` |
 //! | | `resistivity`, `temperature_coefficient` | at 20 C and per kelvin, instead of a material |
-//! | | `temperature` | 20 C if absent |
+//! | | `temperature` | 20 C if absent; on a cross-section, material and temperature are those of its conductors that say nothing |
 //! | | `strands`, `outer_diameter` | so many bare strands in a bunch, and its diameter (three quarters metal if absent) |
+//! | | `insulated_strands` | true: the strands are insulated from each other and change places |
 //! | | `iec_60228`, `tinned` | `class-1`, `class-2`, `class-5`, `class-6`: the largest allowed resistance instead of the area's |
 
 mod cable;

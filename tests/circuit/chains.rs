@@ -1,6 +1,7 @@
 //! Lines, loads and amplifiers connected; measured tables and their complaints.
 
 use earwitness::circuit::amplifier::output_resistance;
+use earwitness::circuit::cable::BiWiredVoltage;
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
 use earwitness::circuit::loudspeaker::{Driver, VoiceCoil};
@@ -184,7 +185,11 @@ fn a_crossover_at_rest_is_its_way_for_direct_current() {
 
 #[test]
 fn bi_wiring_with_no_cable_changes_nothing_and_needs_two_pairs() {
-    let bi = |low, high| Cable::BiWired { low: Box::new(low), high: Box::new(high) };
+    let bi = |low, high| Cable::BiWired {
+        low: Box::new(low),
+        high: Box::new(high),
+        heard: BiWiredVoltage::PowerMean,
+    };
     for frequency in [20.0, 1e3, 2e4] {
         let one = with_network(Cable::Direct).transfer(&[frequency]).expect("solvable")[0];
         let two = with_network(bi(Cable::Direct, Cable::Direct)).transfer(&[frequency]).expect("solvable")[0];
@@ -271,4 +276,48 @@ fn complaints_about_tables_name_file_and_line() {
         ResponseTable::parse("frequency_hz,phase_deg\n1,2\n2,3\n", "x.csv").expect_err("no gain").to_string();
     assert!(error.contains("x.csv:1") && error.contains("gain_db"), "{error}");
     assert!(ResponseTable::parse("", "empty.csv").expect_err("empty").to_string().contains("empty"));
+}
+
+/// A bi-wired loudspeaker has two voltages: each alone, what they add up to in phase, and their mean by power.
+#[test]
+fn each_voltage_of_a_bi_wired_loudspeaker_can_be_heard() {
+    let bi = |heard| Cable::BiWired {
+        low: Box::new(Cable::lumped(0.4, 6e-6, 0.0)),
+        high: Box::new(Cable::lumped(0.1, 1e-6, 0.0)),
+        heard,
+    };
+    let network = crossover();
+    for frequency in [30.0, 2e3, 15e3] {
+        let of = |heard| {
+            let chain = Chain { amplifier: Amplifier::ideal(), ..with_network(bi(heard)) };
+            chain.transfer(&[frequency]).expect("solvable")[0]
+        };
+        // Without a source impedance each cable is a divider with its own way.
+        let omega = std::f64::consts::TAU * frequency;
+        let divided = |pair, ohm: f64, henry: f64| {
+            let load = network.immittance_at(pair, frequency).to_impedance();
+            load / (load + Complex64::new(ohm, omega * henry))
+        };
+        let low = divided(Terminals::Low, 0.4, 6e-6);
+        let high = divided(Terminals::High, 0.1, 1e-6);
+        near(of(BiWiredVoltage::Low), low, 1e-12, "low terminals");
+        near(of(BiWiredVoltage::High), high, 1e-12, "high terminals");
+        let drives = [network.ways[0].drive(frequency), network.ways[1].drive(frequency)];
+        let sum = (drives[0] * low + drives[1] * high) / (drives[0] + drives[1]);
+        near(of(BiWiredVoltage::InPhaseSum), sum, 1e-12, "sum in phase");
+        let share = drives[1].norm_sqr() / (drives[0].norm_sqr() + drives[1].norm_sqr());
+        near(of(BiWiredVoltage::PowerMean), low * (1.0 - share) + high * share, 1e-12, "mean by power");
+    }
+}
+
+/// A Zobel network across 8 ohm, by hand: 10 ohm and 100 nF at 100 kHz.
+#[test]
+fn a_zobel_network_lies_across_the_load() {
+    let mut loudspeaker = Loudspeaker::resistor(8.0);
+    loudspeaker.zobel =
+        Some(earwitness::circuit::loudspeaker::Zobel { resistance_ohm: 10.0, capacitance_f: 100e-9 });
+    let branch = Complex64::new(10.0, -1.0 / (std::f64::consts::TAU * 1e5 * 100e-9));
+    let expected = 8.0 * branch / (8.0 + branch);
+    near(loudspeaker.immittance(1e5).to_impedance(), expected, 1e-12, "at 100 kHz");
+    near(loudspeaker.immittance(0.0).to_impedance(), Complex64::new(8.0, 0.0), 1e-12, "at rest");
 }

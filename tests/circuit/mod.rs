@@ -9,6 +9,7 @@ mod exports;
 mod fitted;
 mod fuzz;
 mod hearing;
+mod layouts;
 mod loads;
 mod ngspice;
 mod properties;

@@ -237,6 +237,7 @@ fn bi_wiring_has_the_voltages_of_both_pairs_of_terminals() {
         Cable::BiWired {
             low: Box::new(Cable::lumped(0.1, 5e-6, 0.0)),
             high: Box::new(Cable::lumped(0.3, 2e-6, 0.0)),
+            heard: earwitness::circuit::cable::BiWiredVoltage::PowerMean,
         },
         network.clone(),
     );

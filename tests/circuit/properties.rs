@@ -3,7 +3,7 @@
 use earwitness::circuit::coaxial::{Coaxial, Shield};
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::crosssection::{CrossSection, RoundConductor};
-use earwitness::circuit::layout::{braid, twisted_pairs};
+use earwitness::circuit::layout::twisted_pairs;
 use earwitness::circuit::line::{LineParameters, PerMetre, take_up};
 use earwitness::circuit::pair::ParallelPair;
 use earwitness::circuit::{EPSILON0, MU0};
@@ -176,17 +176,6 @@ fn laid_up_lines_are_longer_and_side_by_side() {
     close(four.inductance, one.inductance * longer / 4.0, 1e-12, "inductance");
     close(four.capacitance, one.capacitance * longer * 4.0, 1e-12, "capacitance");
     close(four.conductance, one.conductance * longer * 4.0, 1e-12, "conductance");
-    let ring = CrossSection::ring(wire, 8, 4e-3, 2.3);
-    let straight = LineParameters::CrossSection { section: ring.clone(), loss_tangent: 0.0 };
-    let straight = straight.per_metre(&[1e3]).expect("solvable")[0];
-    assert_eq!(braid(ring.clone(), None, 0.0).per_metre(&[1e3]).expect("solvable")[0], straight);
-    let wound = braid(ring, Some(30e-3), 0.0).per_metre(&[1e3]).expect("solvable")[0];
-    close(
-        wound.inductance / straight.inductance,
-        take_up(4e-3, 30e-3),
-        1e-9,
-        "a braid winds around its circle",
-    );
 }
 
 /// Four pairs in a square, each at angles of its own: over the angles, inductance and capacitance are those of pairs that

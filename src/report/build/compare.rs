@@ -154,7 +154,7 @@ fn describe(cable: &Cable) -> String {
         Cable::Parallel(parts) => {
             format!("side by side: {}", parts.iter().map(describe).collect::<Vec<_>>().join("; "))
         }
-        Cable::BiWired { low, high } => {
+        Cable::BiWired { low, high, .. } => {
             format!("to the low terminals: {}; to the high ones: {}", describe(low), describe(high))
         }
         Cable::Toleranced(known) if known.contact_ohm > 0.0 => {

@@ -2,16 +2,19 @@
 
 use std::path::Path;
 
-use super::conductor::{material, wire};
+use super::conductor::{COPPER, material, wire};
 use super::tolerance;
 use super::{file, held, not_negative, one_of, positive, told};
 use crate::circuit::Cable;
-use crate::circuit::cable::TwoPortTable;
+use crate::circuit::braid::{Braid, BraidPolarity};
+use crate::circuit::cable::{BiWiredVoltage, TwoPortTable};
 use crate::circuit::coaxial::{Coaxial, Shield};
 use crate::circuit::crosssection::{CrossSection, RoundConductor};
 use crate::circuit::delay::SAFE_STEP_DEGREES;
+use crate::circuit::flat::{Arrangement, FlatPair};
+use crate::circuit::insulation::{self, Insulation};
 use crate::circuit::layout;
-use crate::circuit::line::{Line, LineParameters, PerMetre};
+use crate::circuit::line::{DataSheet, Line, LineParameters, PerMetre};
 use crate::circuit::pair::ParallelPair;
 use crate::circuit::table::{LcrTable, ResponseTable};
 use crate::circuit::touchstone::{self, PortData};
@@ -24,7 +27,7 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
     one_of(table, &kinds, "construction = \"parallel-pair\"")?;
     let count = table.whole("count", 1, 1000)?.unwrap_or(1) as usize;
     let cable = if table.has("construction") {
-        constructed(table)?
+        constructed(table, notes)?
     } else if let Some((text, name)) = file(table, "lcr_table", folder)? {
         measured(table, folder, (&text, &name), notes)?
     } else if let Some((text, name)) = file(table, "response", folder)? {
@@ -56,7 +59,27 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
             Ok(Box::new(part))
         };
         let (low, high) = (half("low")?, half("high")?);
-        Cable::BiWired { low, high }
+        let voltages = [
+            ("power-mean", BiWiredVoltage::PowerMean),
+            ("low", BiWiredVoltage::Low),
+            ("high", BiWiredVoltage::High),
+            ("in-phase-sum", BiWiredVoltage::InPhaseSum),
+        ];
+        let heard = table.choice("bi_wired_voltage", &voltages)?.unwrap_or(BiWiredVoltage::PowerMean);
+        let words = match heard {
+            BiWiredVoltage::PowerMean => {
+                "the mean of both, weighted by the power that the crossover passes on at each frequency"
+            }
+            BiWiredVoltage::Low => "the one at the low-frequency terminals",
+            BiWiredVoltage::High => "the one at the high-frequency terminals",
+            BiWiredVoltage::InPhaseSum => "what the drivers' voltages add up to in phase",
+        };
+        notes.push(format!(
+            "[{}]: a bi-wired loudspeaker has two voltages and a stimulus has one: it is {words}; bi_wired_voltage = \
+             \"power-mean\", \"low\", \"high\" or \"in-phase-sum\" chooses",
+            table.name()
+        ));
+        Cable::BiWired { low, high, heard }
     } else {
         let key = if table.has("sections") { "sections" } else { "parallel" };
         let mut parts = Vec::new();
@@ -71,7 +94,12 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
         if parts.is_empty() {
             return Err(table.error_at(key, "the list is empty; give at least one cable"));
         }
-        if key == "sections" { Cable::Series(parts) } else { Cable::Parallel(parts) }
+        if key == "sections" {
+            Cable::Series(parts)
+        } else {
+            uncoupled(table, notes);
+            Cable::Parallel(parts)
+        }
     };
     if count == 1 {
         return tolerance::of(table, cable);
@@ -79,6 +107,7 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
     if matches!(cable, Cable::Response(_) | Cable::BiWired { .. }) {
         return Err(table.error_at("count", "only cables of known parameters can be laid side by side"));
     }
+    uncoupled(table, notes);
     tolerance::of(table, Cable::Parallel(vec![cable; count]))
 }
 
@@ -148,6 +177,15 @@ fn with_its_excess(
     Ok(response)
 }
 
+/// What side by side leaves out.
+fn uncoupled(table: &Table<'_>, notes: &mut Vec<String>) {
+    notes.push(format!(
+        "[{}]: cables side by side are computed as if far apart; close together they change each other's inductance and \
+         capacitance. Give them as one construction = \"cross-section\" where that matters",
+        table.name()
+    ));
+}
+
 #[derive(Clone, Copy)]
 enum Construction {
     Pair,
@@ -156,12 +194,14 @@ enum Construction {
     Ring,
     Braid,
     TwistedPairs,
+    FlatPair,
+    DataSheet,
     Line,
     Lumped,
     Direct,
 }
 
-fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
+fn constructed(table: &mut Table<'_>, notes: &mut Vec<String>) -> Result<Cable, SessionError> {
     let choices = [
         ("parallel-pair", Construction::Pair),
         ("coaxial", Construction::Coaxial),
@@ -169,6 +209,8 @@ fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
         ("ring", Construction::Ring),
         ("braid", Construction::Braid),
         ("twisted-pairs", Construction::TwistedPairs),
+        ("flat-pair", Construction::FlatPair),
+        ("data-sheet", Construction::DataSheet),
         ("line", Construction::Line),
         ("lumped", Construction::Lumped),
         ("direct", Construction::Direct),
@@ -195,6 +237,21 @@ fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
         };
         return line(table, length_m, LineParameters::Constant { per_metre, loss_tangent });
     }
+    if let Construction::DataSheet = construction {
+        let sheet = data_sheet(table, loss_tangent)?;
+        return line(table, length_m, LineParameters::DataSheet(sheet));
+    }
+    let pair_like = matches!(construction, Construction::Pair | Construction::TwistedPairs);
+    if pair_like && (table.has("insulation") || table.has("insulation_thickness")) {
+        let (pair, loss_tangent) = insulated_pair(table)?;
+        let parameters = if let Construction::TwistedPairs = construction {
+            let (pairs, lay) = twist(table)?;
+            layout::twisted_pairs(pair, pairs, lay, loss_tangent)
+        } else {
+            LineParameters::Pair { pair, loss_tangent }
+        };
+        return line(table, length_m, parameters);
+    }
     let permittivity = table.number_within("permittivity", 1.0, 100.0)?.unwrap_or(1.0);
     let parameters = match construction {
         Construction::Coaxial => {
@@ -211,13 +268,14 @@ fn constructed(table: &mut Table<'_>) -> Result<Cable, SessionError> {
             LineParameters::CrossSection { section, loss_tangent }
         }
         Construction::Braid => {
-            let section = ring(table, permittivity)?;
-            layout::braid(section, positive(table, "lay_length", Dimension::Length)?, loss_tangent)
+            LineParameters::Braid { braid: braid(table, permittivity, notes)?, loss_tangent }
         }
         Construction::TwistedPairs => {
-            let pairs = table.whole("pairs", 1, 1000)?.ok_or_else(|| table.missing("pairs", "4"))?;
-            let lay = positive(table, "lay_length", Dimension::Length)?;
-            layout::twisted_pairs(pair(table, permittivity)?, pairs as usize, lay, loss_tangent)
+            let (pairs, lay) = twist(table)?;
+            layout::twisted_pairs(pair(table, permittivity)?, pairs, lay, loss_tangent)
+        }
+        Construction::FlatPair => {
+            LineParameters::Flat { flat: flat_pair(table, permittivity)?, loss_tangent }
         }
         _ => LineParameters::Pair { pair: pair(table, permittivity)?, loss_tangent },
     };
@@ -236,13 +294,119 @@ fn line(table: &Table<'_>, length_m: f64, parameters: LineParameters) -> Result<
 fn pair(table: &mut Table<'_>, permittivity: f64) -> Result<ParallelPair, SessionError> {
     let spacing_m = positive(table, "spacing", Dimension::Length)?
         .ok_or_else(|| table.missing("spacing", "\"3.2 mm\""))?;
-    let pair = ParallelPair { wire: wire(table)?, spacing_m, permittivity };
+    let pair = ParallelPair { wire: wire(table, COPPER)?, spacing_m, permittivity };
     pair.check().map_err(|error| table.error_at("spacing", error.to_string()))?;
     Ok(pair)
 }
 
+fn twist(table: &mut Table<'_>) -> Result<(usize, Option<f64>), SessionError> {
+    let pairs = table.whole("pairs", 1, 1000)?.ok_or_else(|| table.missing("pairs", "4"))?;
+    Ok((pairs as usize, positive(table, "lay_length", Dimension::Length)?))
+}
+
+/// A pair whose effective permittivity and loss are computed from what its wires are coated with.
+fn insulated_pair(table: &mut Table<'_>) -> Result<(ParallelPair, f64), SessionError> {
+    if table.has("permittivity") || table.has("loss_tangent") {
+        return Err(table.error(
+            "permittivity and loss_tangent are effective ones, and insulation with insulation_thickness is what they are \
+             computed from; keep one of the two",
+        ));
+    }
+    let known = [
+        ("pvc", Insulation::PVC),
+        ("polyethylene", Insulation::POLYETHYLENE),
+        ("foam-polyethylene", Insulation::FOAM_POLYETHYLENE),
+        ("polypropylene", Insulation::POLYPROPYLENE),
+        ("ptfe", Insulation::PTFE),
+        ("rubber", Insulation::RUBBER),
+    ];
+    let named = table.choice("insulation", &known)?.ok_or_else(|| table.missing("insulation", "\"pvc\""))?;
+    let coating = Insulation {
+        permittivity: table
+            .number_within("insulation_permittivity", 1.0, 100.0)?
+            .unwrap_or(named.permittivity),
+        loss_tangent: table.number_within("insulation_loss_tangent", 0.0, 1.0)?.unwrap_or(named.loss_tangent),
+    };
+    let thickness = positive(table, "insulation_thickness", Dimension::Length)?
+        .ok_or_else(|| table.missing("insulation_thickness", "\"0.8 mm\""))?;
+    let bare = pair(table, 1.0)?;
+    let effective = insulation::of_pair(&bare, thickness, coating)
+        .map_err(|error| table.error_at("insulation_thickness", error.to_string()))?;
+    Ok((ParallelPair { permittivity: effective.permittivity, ..bare }, effective.loss_tangent))
+}
+
+fn data_sheet(table: &mut Table<'_>, loss_tangent: f64) -> Result<DataSheet, SessionError> {
+    let mut wire = wire(table, COPPER)?;
+    if let Some(ohm_per_m) = positive(table, "resistance", Dimension::ResistancePerLength)? {
+        // There and back.
+        wire = wire.with_resistance(ohm_per_m / 2.0);
+    }
+    let sheet = DataSheet {
+        wire,
+        inductance: positive(table, "inductance", Dimension::InductancePerLength)?
+            .ok_or_else(|| table.missing("inductance", "\"0.2 uH/ft\""))?,
+        inductance_at_hz: positive(table, "inductance_at", Dimension::Frequency)?.unwrap_or(1000.0),
+        capacitance: not_negative(table, "capacitance", Dimension::CapacitancePerLength)?
+            .ok_or_else(|| table.missing("capacitance", "\"24 pF/ft\""))?,
+        loss_tangent,
+    };
+    sheet.check().map_err(|error| table.error_at("inductance", error.to_string()))?;
+    Ok(sheet)
+}
+
+fn flat_pair(table: &mut Table<'_>, permittivity: f64) -> Result<FlatPair, SessionError> {
+    let needed = |table: &mut Table<'_>, key, example| {
+        positive(table, key, Dimension::Length)?.ok_or_else(|| table.missing(key, example))
+    };
+    let width_m = needed(table, "width", "\"10 mm\"")?;
+    let thickness_m = needed(table, "thickness", "\"0.3 mm\"")?;
+    let spacing_m = needed(table, "spacing", "\"0.5 mm\"")?;
+    let kinds = [("stacked", Arrangement::Stacked), ("side-by-side", Arrangement::SideBySide)];
+    let arrangement = table.choice("arrangement", &kinds)?.unwrap_or(Arrangement::Stacked);
+    let (metal, celsius) = material(table, COPPER)?;
+    let resistivity_ohm_m = metal.resistivity_at(celsius);
+    let flat = FlatPair { width_m, thickness_m, spacing_m, arrangement, resistivity_ohm_m, permittivity };
+    flat.check().map_err(|error| table.error_at("spacing", error.to_string()))?;
+    Ok(flat)
+}
+
+/// Insulation of a braid's strands as a share of the conductor's diameter, if nobody says more (common practice, no source).
+const STRAND_INSULATION: f64 = 0.25;
+
+fn braid(table: &mut Table<'_>, permittivity: f64, notes: &mut Vec<String>) -> Result<Braid, SessionError> {
+    let wire = wire(table, COPPER)?;
+    let strands =
+        table.whole("conductors", 2, 128)?.ok_or_else(|| table.missing("conductors", "8"))? as usize;
+    let circle_diameter_m = positive(table, "circle_diameter", Dimension::Length)?
+        .ok_or_else(|| table.missing("circle_diameter", "\"8 mm\""))?;
+    let kinds = [("by-direction", BraidPolarity::ByDirection), ("mixed", BraidPolarity::Mixed)];
+    let polarity = table.choice("polarity", &kinds)?.unwrap_or(BraidPolarity::ByDirection);
+    let bare = 2.0 * wire.radius_m;
+    let thickness = positive(table, "insulation_thickness", Dimension::Length)?.unwrap_or_else(|| {
+        notes.push(format!(
+            "[{}]: no insulation_thickness is given; the strands cross as if their insulation were {:.2} mm thick, and \
+             capacitance and inductance hang on that",
+            table.name(),
+            STRAND_INSULATION * bare * 1e3
+        ));
+        STRAND_INSULATION * bare
+    });
+    let braid = Braid {
+        wire,
+        strands,
+        circle_diameter_m,
+        lay_length_m: positive(table, "lay_length", Dimension::Length)?,
+        strand_diameter_m: bare + 2.0 * thickness,
+        polarity,
+        permittivity,
+    };
+    braid.check().map_err(|error| table.error_at("circle_diameter", error.to_string()))?;
+    Ok(braid)
+}
+
 fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSection, SessionError> {
     let transposed = table.flag("transposed")?.unwrap_or(false);
+    let usual = material(table, COPPER)?;
     let mut conductors = Vec::new();
     for mut inner in table.tables("conductors")? {
         let positive = inner
@@ -250,7 +414,7 @@ fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSectio
             .ok_or_else(|| inner.missing("polarity", "\"+\""))?;
         let x_m = inner.quantity("x", Dimension::Length)?.ok_or_else(|| inner.missing("x", "\"1.7 mm\""))?;
         let y_m = inner.quantity("y", Dimension::Length)?.ok_or_else(|| inner.missing("y", "\"0 mm\""))?;
-        conductors.push(RoundConductor { wire: wire(&mut inner)?, x_m, y_m, positive });
+        conductors.push(RoundConductor { wire: wire(&mut inner, usual)?, x_m, y_m, positive });
         inner.finish()?;
     }
     let section = CrossSection { conductors, permittivity, transposed };
@@ -259,7 +423,7 @@ fn cross_section(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSectio
 }
 
 fn ring(table: &mut Table<'_>, permittivity: f64) -> Result<CrossSection, SessionError> {
-    let wire = wire(table)?;
+    let wire = wire(table, COPPER)?;
     let count = table.whole("conductors", 2, 128)?.ok_or_else(|| table.missing("conductors", "8"))?;
     if count % 2 == 1 {
         return Err(table.error_at("conductors", format!("{count} is odd; half of them are + and half -")));
@@ -282,14 +446,14 @@ fn lumped(table: &mut Table<'_>) -> Result<Cable, SessionError> {
 }
 
 fn coaxial(table: &mut Table<'_>, permittivity: f64) -> Result<Coaxial, SessionError> {
-    let inner = wire(table)?;
+    let inner = wire(table, COPPER)?;
     let shield_inner_diameter_m = positive(table, "shield_inner_diameter", Dimension::Length)?
         .ok_or_else(|| table.missing("shield_inner_diameter", "\"2.95 mm\""))?;
     let thickness = positive(table, "shield_thickness", Dimension::Length)?;
     let resistance = not_negative(table, "shield_resistance", Dimension::ResistancePerLength)?;
     let shield = match (thickness, resistance) {
         (Some(thickness_m), None) => {
-            let (material, celsius) = material(table)?;
+            let (material, celsius) = material(table, COPPER)?;
             Shield::tube(thickness_m, material, celsius)
         }
         (None, Some(ohm_per_m)) => Shield::Thin { ohm_per_m },

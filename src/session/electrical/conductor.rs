@@ -5,8 +5,14 @@ use crate::circuit::conductor::{BUNCH_FILL, ConductorClass, Material, Wire, iec_
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
 
-/// The metal of a conductor and its temperature in degrees Celsius.
-pub(super) fn material(table: &mut Table<'_>) -> Result<(Material, f64), SessionError> {
+/// What a conductor is made of if nobody says more: copper at 20 C.
+pub(super) const COPPER: (Material, f64) = (Material::COPPER, 20.0);
+
+/// The metal of a conductor and its temperature in degrees Celsius; `usual` where the table is silent.
+pub(super) fn material(
+    table: &mut Table<'_>,
+    usual: (Material, f64),
+) -> Result<(Material, f64), SessionError> {
     let known = [
         ("copper", Material::COPPER),
         ("silver", Material::SILVER),
@@ -21,7 +27,7 @@ pub(super) fn material(table: &mut Table<'_>) -> Result<(Material, f64), Session
             return Err(table.error_at("resistivity", "a material is given too; keep one of them"));
         }
         (named, None, coefficient) => {
-            let material = named.unwrap_or(Material::COPPER);
+            let material = named.unwrap_or(usual.0);
             Material {
                 temperature_coefficient: coefficient.unwrap_or(material.temperature_coefficient),
                 ..material
@@ -31,7 +37,7 @@ pub(super) fn material(table: &mut Table<'_>) -> Result<(Material, f64), Session
             Material { resistivity_ohm_m, temperature_coefficient: coefficient.unwrap_or(0.0) }
         }
     };
-    let celsius = table.quantity("temperature", Dimension::Temperature)?.unwrap_or(20.0);
+    let celsius = table.quantity("temperature", Dimension::Temperature)?.unwrap_or(usual.1);
     if !(-60.0..=200.0).contains(&celsius) {
         return Err(
             table.error_at("temperature", format!("{celsius} C is outside what is allowed, -60 C to 200 C"))
@@ -40,11 +46,11 @@ pub(super) fn material(table: &mut Table<'_>) -> Result<(Material, f64), Session
     Ok((material, celsius))
 }
 
-/// A conductor.
-pub(super) fn wire(table: &mut Table<'_>) -> Result<Wire, SessionError> {
+/// A conductor of the `usual` material where the table is silent.
+pub(super) fn wire(table: &mut Table<'_>, usual: (Material, f64)) -> Result<Wire, SessionError> {
     let diameter = positive(table, "conductor", Dimension::WireSize)?
         .ok_or_else(|| table.missing("conductor", "\"2.5 mm2\""))?;
-    let (material, celsius) = material(table)?;
+    let (material, celsius) = material(table, usual)?;
     let strands = table.whole("strands", 1, 100_000)?.unwrap_or(1);
     let outer = positive(table, "outer_diameter", Dimension::Length)?;
     let mut wire = match (strands, outer) {
@@ -74,6 +80,13 @@ pub(super) fn wire(table: &mut Table<'_>) -> Result<Wire, SessionError> {
         let resistance = iec_60228_resistance((area * 1e4).round() / 1e4, class, tinned)
             .map_err(|error| table.error_at("conductor", error.to_string()))?;
         wire = wire.with_resistance(resistance * material.temperature_factor(celsius));
+    }
+    if table.flag("insulated_strands")?.unwrap_or(false) {
+        if strands < 2 {
+            return Err(table
+                .error_at("insulated_strands", "there is only one strand; say how many with strands = 19"));
+        }
+        wire = wire.insulated(strands as usize);
     }
     wire.check().map_err(|error| table.error_at("conductor", error.to_string()))?;
     Ok(wire)
