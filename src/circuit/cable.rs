@@ -161,8 +161,9 @@ impl Cable {
         }
     }
 
-    /// The same cable with its lines solved at exactly these frequencies in Hz, and at no others.
-    pub(super) fn solved_at(&self, frequencies_hz: &[f64]) -> Result<Self, CircuitError> {
+    /// The same cable with its lines solved at exactly these frequencies in Hz, and at no others: to be computed many times,
+    /// at other lengths or with values moved, for the work of once.
+    pub fn solved_at(&self, frequencies_hz: &[f64]) -> Result<Self, CircuitError> {
         let all = |parts: &[Cable]| {
             parts.iter().map(|part| part.solved_at(frequencies_hz)).collect::<Result<Vec<_>, _>>()
         };

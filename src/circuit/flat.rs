@@ -14,6 +14,8 @@ use super::{CircuitError, EPSILON0, MU0, check_at_least};
 /// Filaments across the half of a strip along the plane that the strips mirror each other in, and across the other way.
 const ALONG: usize = 22;
 const ACROSS: usize = 8;
+/// Elements over each part of the surface, for capacitance.
+const SURFACE: usize = 56;
 
 /// How the strips lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,6 +55,29 @@ struct Filament {
 impl Filament {
     fn area(&self) -> f64 {
         4.0 * self.half_x * self.half_y
+    }
+}
+
+/// A straight piece of a conductor's surface: middle and half length.
+#[derive(Clone, Copy)]
+struct Element {
+    x: f64,
+    y: f64,
+    half: f64,
+    upright: bool,
+}
+
+impl Element {
+    /// Integral of the logarithm of the distance in metres from a point to the element's points.
+    fn log_integral(&self, (x, y): (f64, f64)) -> f64 {
+        let (along, beside) =
+            if self.upright { (y - self.y, (x - self.x).abs()) } else { (x - self.x, (y - self.y).abs()) };
+        let whole = |s: f64| {
+            let squared = s * s + beside * beside;
+            let angle = if beside == 0.0 { 0.0 } else { beside * (s / beside).atan() };
+            if squared == 0.0 { 0.0 } else { s * (0.5 * squared.ln() - 1.0) + angle }
+        };
+        whole(along + self.half) - whole(along - self.half)
     }
 }
 
@@ -153,24 +178,60 @@ impl FlatPair {
         matrix
     }
 
-    /// Inductance in henry per metre that is left when no field enters the conductors.
+    /// Inductance in henry per metre that is left when no field enters the conductors, `mu eps/C`.
     pub fn external_inductance(&self) -> Result<f64, CircuitError> {
-        self.check()?;
-        let filaments = self.filaments();
-        let ones = DVector::from_element(filaments.len(), 1.0);
-        let currents = Self::potentials(&filaments)
-            .cholesky()
-            .ok_or_else(|| {
-                CircuitError::Geometry("the flat conductors' currents cannot be solved for".to_owned())
-            })?
-            .solve(&ones);
-        // Half of a strip carries half of its current; both strips drop the same voltage.
-        Ok(2.0 / (2.0 * currents.sum()))
+        Ok(MU0 * EPSILON0 * self.permittivity / self.capacitance()?)
     }
 
-    /// Capacitance in farad per metre, from `L C = mu eps` of perfect conductors.
+    /// Capacitance in farad per metre: charge on elements of the surface, even on each, potential met at their middles.
     pub fn capacitance(&self) -> Result<f64, CircuitError> {
-        Ok(MU0 * EPSILON0 * self.permittivity / self.external_inductance()?)
+        self.check()?;
+        let elements = self.surface();
+        let count = elements.len();
+        let potential = DMatrix::from_fn(count, count, |i, j| {
+            let at = (elements[i].x, elements[i].y);
+            let other = elements[j];
+            // The other half of the strip carries the same charge, the other strip the opposite one.
+            let of = |x: f64, y: f64| Element { x, y, ..other }.log_integral(at);
+            of(-other.x, other.y) + of(-other.x, -other.y) - of(other.x, other.y) - of(other.x, -other.y)
+        });
+        let charges = potential
+            .lu()
+            .solve(&DVector::from_element(count, std::f64::consts::TAU * EPSILON0 * self.permittivity))
+            .ok_or_else(|| {
+                CircuitError::Geometry("the flat conductors' charges cannot be solved for".to_owned())
+            })?;
+        // One volt on either side: twice the charge of half a strip, over two volts.
+        Ok(charges.iter().zip(&elements).map(|(charge, element)| charge * 2.0 * element.half).sum())
+    }
+
+    /// The surface of the upper half of the strip at positive x.
+    fn surface(&self) -> Vec<Element> {
+        let (deep, wide) = self.sizes();
+        let middle = 0.5 * self.spacing_m;
+        let cosine = |share: f64| -(share * std::f64::consts::PI).cos();
+        let mut all = Vec::with_capacity(3 * SURFACE);
+        for index in 0..SURFACE {
+            let share = |index: usize| index as f64 / SURFACE as f64;
+            // Over the top from edge to edge, and up both sides from the plane of symmetry to the edge.
+            let (left, right) = (cosine(share(index)), cosine(share(index + 1)));
+            all.push(Element {
+                x: middle + 0.25 * deep * (left + right),
+                y: 0.5 * wide,
+                half: 0.25 * deep * (right - left),
+                upright: false,
+            });
+            let (low, high) = (cosine(0.5 + 0.5 * share(index)), cosine(0.5 + 0.5 * share(index + 1)));
+            for side in [-0.5, 0.5] {
+                all.push(Element {
+                    x: middle + side * deep,
+                    y: 0.25 * wide * (low + high),
+                    half: 0.25 * wide * (high - low),
+                    upright: true,
+                });
+            }
+        }
+        all
     }
 
     /// Loop resistance in ohm per metre and loop inductance in henry per metre at each frequency in Hz.

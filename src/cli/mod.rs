@@ -12,6 +12,8 @@ pub mod new;
 pub mod night;
 pub mod plan;
 pub mod predict;
+mod predict_export;
+mod predict_lengths;
 mod predict_picture;
 mod predict_touchstone;
 pub mod progress;

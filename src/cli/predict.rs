@@ -5,11 +5,11 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, paragraph, predict_picture, predict_touchstone};
+use super::{Failure, paragraph, predict_export, predict_lengths, predict_picture, predict_touchstone};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
-use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus};
+use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus, unknown_at};
 use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Session};
 
@@ -36,6 +36,18 @@ pub struct PredictArguments {
     /// Write cables, loudspeaker and amplifier as Touchstone files (.s2p, .s1p) into a folder
     #[arg(long, value_name = "DIR")]
     touchstone: Option<PathBuf>,
+    /// Write each cable's transfer function as a table (.csv) into a folder; `response =` in a session reads it
+    #[arg(long, value_name = "DIR")]
+    responses: Option<PathBuf>,
+    /// Write each cable's filter, one tap in each line (.txt), into a folder
+    #[arg(long, value_name = "DIR")]
+    filters: Option<PathBuf>,
+    /// Sample rate of the filters in Hz
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, requires = "filters")]
+    rate: u32,
+    /// Also say how large the difference is with both cables as long as this
+    #[arg(long, value_name = "LENGTH,LENGTH,...", value_delimiter = ',')]
+    lengths: Vec<String>,
     /// Also say how large the difference is on each clip
     #[arg(long)]
     clips: bool,
@@ -68,6 +80,13 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
     if let Some(folder) = &arguments.touchstone {
         predict_touchstone::write(&session, &frequencies, folder)?;
     }
+    if let Some(folder) = &arguments.responses {
+        predict_export::responses(&session, &frequencies, folder)?;
+    }
+    if let Some(folder) = &arguments.filters {
+        predict_export::filters(&session, arguments.rate, folder)?;
+    }
+    let lengths = predict_lengths::parse(&arguments.lengths)?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let mut ears = Ears::default();
     if arguments.json {
@@ -78,6 +97,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 let mut document = as_json(&session, comparison, &frequencies).map_err(Failure::bad)?;
                 if let Some(decibels) = arguments.reach {
                     document["reach"] = reach_json(&session, comparison, decibels)?;
+                }
+                if !lengths.is_empty() {
+                    document["lengths"] = predict_lengths::json(&session, comparison, &lengths)?;
                 }
                 if arguments.clips {
                     document["clips"] = clips_json(&session, comparison, &mut ears)?;
@@ -124,6 +146,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                     writeln!(out, "    or with {name} alone at {length:.2} m and the other as it is")?;
                 }
             }
+        }
+        for line in predict_lengths::lines(&session, comparison, &lengths)? {
+            writeln!(out, "{line}")?;
         }
         if arguments.clips {
             for (clip, on_clip) in on_clips(&session, comparison, &mut ears)? {
@@ -364,23 +389,26 @@ fn side(session: &Session, cable: usize, frequencies: &[f64]) -> Result<Value, C
 fn as_csv(session: &Session, frequencies: &[f64], out: &mut dyn Write) -> Result<(), Failure> {
     writeln!(
         out,
-        "comparison,frequency_hz,a_gain_db,a_phase_deg,b_gain_db,b_phase_deg,difference_db,difference_deg"
+        "comparison,frequency_hz,a_gain_db,a_phase_deg,b_gain_db,b_phase_deg,difference_db,difference_deg,difference_uncertainty_db"
     )?;
     for comparison in &session.comparisons {
-        let a = session.chain(comparison.a).transfer(frequencies).map_err(Failure::bad)?;
-        let b = session.chain(comparison.b).transfer(frequencies).map_err(Failure::bad)?;
+        let (chain_a, chain_b) = (session.chain(comparison.a), session.chain(comparison.b));
+        let unknown = unknown_at(&chain_a, &chain_b, frequencies).map_err(Failure::bad)?;
+        let a = chain_a.transfer(frequencies).map_err(Failure::bad)?;
+        let b = chain_b.transfer(frequencies).map_err(Failure::bad)?;
         let difference = Difference::new(frequencies, &a, &b);
         for (index, frequency) in frequencies.iter().enumerate() {
             writeln!(
                 out,
-                "{},{frequency},{},{},{},{},{},{}",
+                "{},{frequency},{},{},{},{},{},{},{}",
                 comparison.name,
                 gain_db(a[index]),
                 a[index].arg().to_degrees(),
                 gain_db(b[index]),
                 b[index].arg().to_degrees(),
                 difference.gain_db[index],
-                difference.phase_deg[index]
+                difference.phase_deg[index],
+                unknown.as_ref().map_or_else(String::new, |unknown| unknown[index].to_string())
             )?;
         }
     }

@@ -53,7 +53,7 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
 }
 
 /// A cable's name as a file's name.
-fn file_name(cable: &str) -> Result<&str, Failure> {
+pub(super) fn file_name(cable: &str) -> Result<&str, Failure> {
     if cable.is_empty() || cable.starts_with('.') || cable.contains(['/', '\\', ':', '\0']) {
         return Err(Failure::bad(format!(
             "the cable \"{cable}\" cannot name a file; take a name without / \\ : and without a point in front"

@@ -167,6 +167,23 @@ fn short(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// The expanded uncertainty (95 %) of the gain of one chain over another in dB, at frequencies in Hz; `None` if no value has
+/// limits.
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn unknown_at(a: &Chain, b: &Chain, frequencies_hz: &[f64]) -> Result<Option<Vec<f64>>, CircuitError> {
+    let uncertain = Uncertain::new(a, b, frequencies_hz)?;
+    if uncertain.inputs().is_empty() {
+        return Ok(None);
+    }
+    let effects = effects(&uncertain, frequencies_hz)?;
+    let at = |index: usize| {
+        effects.iter().map(|effect| decibels(effect.change[index]).powi(2)).sum::<f64>().sqrt()
+    };
+    Ok(Some((0..frequencies_hz.len()).map(|index| COVERAGE_FACTOR * at(index)).collect()))
+}
+
 fn effects(uncertain: &Uncertain, frequencies_hz: &[f64]) -> Result<Vec<Effect>, CircuitError> {
     let count = uncertain.inputs().len();
     let standard = 1.0 / 3.0_f64.sqrt();

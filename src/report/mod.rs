@@ -16,6 +16,7 @@
 pub mod build;
 pub mod export;
 pub mod figures;
+pub mod length_figures;
 pub mod model;
 pub mod page;
 pub mod power_figure;

@@ -15,8 +15,12 @@ use crate::session::{Comparison, Levels, Session};
 
 /// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
 const POINTS: usize = 240;
+/// Where cables are shown by themselves, in Hz.
+const CABLE_BAND_HZ: (f64, f64) = (100.0, 100e3);
 /// Levels above threshold in dB between which the just noticeable step is shown: loud and soft tones.
 const LOUD_TO_SOFT_DB: (f64, f64) = (80.0, 40.0);
+/// The axis of a difference is never finer than this, in dB: no difference is a line, and not noise.
+const SMALLEST_REACH_DB: f64 = 0.001;
 /// Within this, levels count as matched: common practice, no source.
 const MATCHED_DB: f64 = 0.1;
 
@@ -27,6 +31,8 @@ const MATCHED_DB: f64 = 0.1;
 pub fn of_comparison(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
     let mut all = vec![responses(session, comparison)?, difference(session, comparison)?];
     all.extend(unknown(session, comparison)?);
+    all.extend(timing(session, comparison)?);
+    all.push(load(session));
     let sides = [("A, ", comparison.a), ("B, ", comparison.b)];
     all.extend(over_cables(session, &format!("{}: ", comparison.name), &sides)?);
     Ok(all)
@@ -103,7 +109,8 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     let shown = around.iter().flat_map(|(lower, upper)| lower.iter().chain(upper));
     let (low, high) = ends(whole.iter().chain(&shape).chain(shown));
     let (loud, soft) = (just_noticeable_db(LOUD_TO_SOFT_DB.0), just_noticeable_db(LOUD_TO_SOFT_DB.1));
-    let reach = low.abs().max(high.abs()).max(soft) * 1.1;
+    // The axis is the difference's own: thresholds that lie far outside are said, not drawn.
+    let reach = low.abs().max(high.abs()).max(SMALLEST_REACH_DB) * 1.15;
     let mut chart = Chart::new(
         format!("{}: difference against thresholds", comparison.name),
         axis(),
@@ -111,9 +118,13 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     );
     let flat = |level: f64| vec![(BAND_HZ.0, level), (BAND_HZ.1, level)];
     chart.band(Tone::Quiet, &flat(-MATCHED_DB), &flat(MATCHED_DB));
-    for sign in [-1.0, 1.0] {
-        chart.band(Tone::Critical, &flat(sign * loud), &flat(sign * soft));
+    let thresholds_shown = loud < reach;
+    if thresholds_shown {
+        for sign in [-1.0, 1.0] {
+            chart.band(Tone::Critical, &flat(sign * loud), &flat(sign * soft));
+        }
     }
+    chart.across(Tone::Quiet, 0.0);
     if let Some((lower, upper)) = &around {
         chart.band(Tone::First, &points(&frequencies, lower), &points(&frequencies, upper));
     }
@@ -126,7 +137,10 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     }
     chart.name_band(
         Tone::Critical,
-        format!("{loud:.2} to {soft:.2} dB: just noticeable steps of loud to soft tones"),
+        format!(
+            "{loud:.2} to {soft:.2} dB: just noticeable steps of tones{}",
+            if thresholds_shown { "" } else { ", beyond this axis" }
+        ),
     );
     chart.name_band(Tone::Quiet, format!("{MATCHED_DB} dB: counts as matched"));
     let mut words = format!(
@@ -135,7 +149,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     );
     let _ = write!(
         words,
-        "The outer bands, {loud:.3} to {soft:.3} dB, are the just noticeable steps of a pure tone from {} to {} dB above \
+        "The thresholds, {loud:.3} to {soft:.3} dB, are the just noticeable steps of a pure tone from {} to {} dB above \
          threshold (Jesteadt, Wier and Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no \
          source).",
         LOUD_TO_SOFT_DB.0, LOUD_TO_SOFT_DB.1
@@ -144,6 +158,82 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
         let _ = write!(words, " {}", unknown.sentence(&summary, session.levels == Levels::Matched));
     }
     Ok(chart.finish(words))
+}
+
+/// Phase and group delay of both sides at the loudspeaker.
+fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
+    let frequencies = frequencies();
+    let names =
+        [("A", comparison.a), ("B", comparison.b)].map(|(side, cable)| (side, &session.cables[cable].name));
+    let phases = |at: &[f64]| -> Result<[Vec<f64>; 2], CircuitError> {
+        let side = |cable: usize| -> Result<Vec<f64>, CircuitError> {
+            Ok(session.chain(cable).transfer(at)?.iter().map(|value| value.arg()).collect())
+        };
+        Ok([side(comparison.a)?, side(comparison.b)?])
+    };
+    // A slope of the phase over a hundredth of an octave either way.
+    let beside = |factor: f64| frequencies.iter().map(|f| f * factor).collect::<Vec<_>>();
+    let (below, above) = (beside(2.0_f64.powf(-0.01)), beside(2.0_f64.powf(0.01)));
+    let (early, late) = (phases(&below)?, phases(&above)?);
+    let delays = [0, 1].map(|side| {
+        (0..frequencies.len())
+            .map(|k| {
+                let step = late[side][k] - early[side][k];
+                let whole = std::f64::consts::TAU;
+                -(step - whole * (step / whole).round()) / (whole * (above[k] - below[k])) * 1e6
+            })
+            .collect::<Vec<f64>>()
+    });
+    let degrees =
+        phases(&frequencies)?.map(|side| side.iter().map(|phase| phase.to_degrees()).collect::<Vec<_>>());
+    let draw = |title: &str, unit: &str, curves: &[Vec<f64>; 2]| {
+        let (low, high) = ends(curves[0].iter().chain(&curves[1]));
+        let room = (0.1 * (high - low)).max(0.01);
+        let mut chart = Chart::new(
+            format!("{}: {title} at the loudspeaker", comparison.name),
+            axis(),
+            Axis::linear(unit, low - room, high + room),
+        )
+        .tall(240.0);
+        let mut words = String::from("At 20 Hz, 1 kHz and 20 kHz:");
+        for (order, ((side, name), values)) in names.iter().zip(curves).enumerate() {
+            chart.line(Tone::of(order), &points(&frequencies, values));
+            chart.name(Tone::of(order), format!("{side}, {}", cut(name, 24)));
+            let middle = frequencies.partition_point(|f| *f < 1000.0);
+            let _ = write!(
+                words,
+                " {name} {:.3}, {:.3} and {:.3} {unit};",
+                values[0],
+                values[middle],
+                values[values.len() - 1]
+            );
+        }
+        words.pop();
+        words.push('.');
+        chart.finish(words)
+    };
+    Ok(vec![draw("phase", "degrees", &degrees), draw("group delay", "µs", &delays)])
+}
+
+/// Magnitude and phase of the loudspeaker's impedance.
+fn load(session: &Session) -> Figure {
+    let frequencies = frequencies();
+    let impedance: Vec<_> = frequencies
+        .iter()
+        .map(|&frequency| session.loudspeaker.immittance(frequency).to_impedance())
+        .collect();
+    let ohm: Vec<f64> = impedance.iter().map(|z| z.norm()).collect();
+    let (_, high) = ends(ohm.iter());
+    let mut chart =
+        Chart::new("Impedance of the loudspeaker", axis(), Axis::linear("Ω", 0.0, high * 1.1)).tall(240.0);
+    chart.line(Tone::First, &points(&frequencies, &ohm));
+    chart.name(Tone::First, "magnitude");
+    let (lowest, at_hz) = session.loudspeaker.lowest_impedance(BAND_HZ.0, BAND_HZ.1);
+    let phases = impedance.iter().map(|z| z.arg().to_degrees()).collect::<Vec<_>>();
+    let (least, most) = ends(phases.iter());
+    chart.finish(format!(
+        "Lowest {lowest:.2} Ω at {at_hz:.0} Hz, highest {high:.2} Ω; phase from {least:.0} to {most:.0} degrees."
+    ))
 }
 
 /// Most values that the figure of unknowns shows.
@@ -209,7 +299,7 @@ type Curves = Vec<(String, Vec<f64>)>;
 
 /// Resistance, inductance and capacitance of some cables, each with a word before its name.
 fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Result<Vec<Figure>, CircuitError> {
-    let frequencies = frequencies();
+    let frequencies = logarithmic(CABLE_BAND_HZ.0, CABLE_BAND_HZ.1, POINTS);
     let (mut resistance, mut inductance, mut capacitance) = (Curves::new(), Curves::new(), Curves::new());
     for (before, index) in shown {
         let parameters = session.chain(*index).parameters(&frequencies)?;
@@ -252,13 +342,14 @@ const MOST_CURVES: usize = 4;
 fn over_frequency(title: &str, unit: &str, frequencies: &[f64], curves: &[(String, Vec<f64>)]) -> Figure {
     let shown = &curves[..curves.len().min(MOST_CURVES)];
     let (_, high) = ends(shown.iter().flat_map(|(_, values)| values));
-    let mut chart = Chart::new(title, axis(), Axis::linear(unit, 0.0, high * 1.1)).tall(240.0);
+    let across = Axis::logarithmic("frequency, Hz", CABLE_BAND_HZ.0, CABLE_BAND_HZ.1);
+    let mut chart = Chart::new(title, across, Axis::linear(unit, 0.0, high * 1.1)).tall(240.0).right(20.0);
     let mut words = String::from("Totals for the length, there and back:");
     for (index, (name, values)) in shown.iter().enumerate() {
         chart.line(Tone::of(index), &points(frequencies, values));
         chart.name(Tone::of(index), cut(name, 30));
         let (first, last) = (values[0], values[values.len() - 1]);
-        let _ = write!(words, " {name} {first:.3} {unit} at 20 Hz, {last:.3} {unit} at 20 kHz;");
+        let _ = write!(words, " {name} {first:.3} {unit} at 100 Hz, {last:.3} {unit} at 100 kHz;");
     }
     if curves.len() > shown.len() {
         let _ = write!(words, " {} more cables are in the table;", curves.len() - shown.len());

@@ -5,6 +5,7 @@
 //! told by colour alone. Lengths are in the units of the view box.
 
 mod axis;
+mod literal;
 
 use std::fmt::Write as _;
 
@@ -27,13 +28,27 @@ pub struct Figure {
 impl Figure {
     /// The figure as a file of its own, with its style inside.
     pub fn standalone(&self) -> String {
-        let style = format!("<style>{STYLE}</style><rect class=\"paper\" width=\"100%\" height=\"100%\"/>");
+        let style = format!(
+            "<style>{}</style><rect class=\"paper\" width=\"100%\" height=\"100%\"/>",
+            literal::dark_style()
+        );
         let body = match self.inline.find('>') {
             Some(at) => format!("{}{style}{}", &self.inline[..=at], &self.inline[at + 1..]),
             None => self.inline.clone(),
         };
-        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{body}\n")
+        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", literal::with_attributes(&body))
     }
+}
+
+/// Minus signs in place of the hyphens before numbers.
+pub fn minus(text: &str) -> String {
+    let letters: Vec<char> = text.chars().collect();
+    let is_minus = |index: usize| {
+        letters[index] == '-'
+            && letters.get(index + 1).is_some_and(char::is_ascii_digit)
+            && (index == 0 || !letters[index - 1].is_alphanumeric())
+    };
+    (0..letters.len()).map(|index| if is_minus(index) { '\u{2212}' } else { letters[index] }).collect()
 }
 
 /// How a line, band or mark looks. Each has a colour and a dash or shape.
@@ -182,12 +197,12 @@ impl Chart {
 
     /// Names a tone in the legend.
     pub fn name(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: text.into(), band: false });
+        self.legend.push(Entry { tone, text: minus(&text.into()), band: false });
     }
 
     /// Names a band in the legend, with a patch in place of a stroke.
     pub fn name_band(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: text.into(), band: true });
+        self.legend.push(Entry { tone, text: minus(&text.into()), band: true });
     }
 
     fn path(&self, points: &[(f64, f64)]) -> String {
@@ -269,13 +284,13 @@ impl Chart {
             "<text text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
             px + dx,
             py + dy,
-            escape(text)
+            escape(&minus(text))
         );
     }
 
     /// The figure; `description` says in words what the picture says.
     pub fn finish(self, description: impl Into<String>) -> Figure {
-        let description = description.into();
+        let description = minus(&description.into());
         let legend_rows = self.legend_rows();
         let height = self.height + 20.0 * legend_rows.len() as f64;
         let mut svg = String::with_capacity(self.under.len() + self.body.len() + 2048);
@@ -328,6 +343,14 @@ impl Chart {
     fn frame(&self, svg: &mut String) {
         let (x0, x1) = (self.left, self.width - self.right);
         let (y0, y1) = (self.top, self.height - self.bottom);
+        for value in &self.x.minor {
+            let (px, _) = self.at(*value, self.y.low);
+            let _ = write!(svg, "<path class=\"grid minor\" d=\"M{px:.1} {y0:.1}V{y1:.1}\"/>");
+        }
+        for value in &self.y.minor {
+            let (_, py) = self.at(self.x.low, *value);
+            let _ = write!(svg, "<path class=\"grid minor\" d=\"M{x0:.1} {py:.1}H{x1:.1}\"/>");
+        }
         for (value, text) in &self.x.ticks {
             let (px, _) = self.at(*value, self.y.low);
             let _ = write!(
@@ -384,11 +407,13 @@ pub fn stacked(figures: &[Figure]) -> String {
         body.push_str(&figure.inline.replacen("<svg ", &placed, 1));
         top += height + 40.0;
     }
-    format!(
+    let svg = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" viewBox=\"0 0 \
-         {WIDTH:.0} {top:.0}\" width=\"{WIDTH:.0}\" height=\"{top:.0}\"><style>{STYLE}</style><rect class=\"paper\" \
-         width=\"100%\" height=\"100%\"/>{body}</svg>\n"
-    )
+         {WIDTH:.0} {top:.0}\" width=\"{WIDTH:.0}\" height=\"{top:.0}\"><style>{}</style><rect class=\"paper\" \
+         width=\"100%\" height=\"100%\"/>{body}</svg>\n",
+        literal::dark_style()
+    );
+    literal::with_attributes(&svg)
 }
 
 fn view_height(svg: &str) -> f64 {
@@ -426,6 +451,11 @@ mod tests {
         assert!(figure.inline.contains("a &amp; &quot;b&quot;"));
         assert!(!figure.inline.contains("<b>") && !figure.inline.contains("<script"));
         assert!(figure.standalone().contains("prefers-color-scheme"));
+    }
+
+    #[test]
+    fn numbers_have_minus_signs_and_names_keep_their_hyphens() {
+        assert_eq!(minus("-0.5 to (-1), a-1 2026-01-02 -x"), "\u{2212}0.5 to (\u{2212}1), a-1 2026-01-02 -x");
     }
 
     #[test]

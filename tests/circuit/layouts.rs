@@ -44,7 +44,7 @@ fn a_braid_has_the_inductance_of_its_filaments_in_three_dimensions() {
         // So low that the current is even.
         let [resistance, inductance] = braid.series(&[1.0]).expect("solvable")[0];
         println!("{row:?}: {:.1} nH/m", inductance * 1e9);
-        close(inductance, row[6], 0.03, "inductance of a braid");
+        close(inductance, row[6], 0.02, "inductance of a braid");
         let strands = row[0] / 2.0;
         close(
             resistance,
@@ -61,10 +61,10 @@ fn a_braid_has_the_inductance_of_its_filaments_in_three_dimensions() {
 fn a_many_stranded_braid_is_as_the_trade_knows_it() {
     let braid = Braid {
         wire: wire(0.5e-3),
-        strands: 24,
-        circle_diameter_m: 10e-3,
+        strands: 16,
+        circle_diameter_m: 8e-3,
         lay_length_m: Some(150e-3),
-        strand_diameter_m: 1.1e-3,
+        strand_diameter_m: 1.2e-3,
         polarity: BraidPolarity::ByDirection,
         permittivity: 2.3,
     };
@@ -97,7 +97,7 @@ fn a_coated_pair_has_the_capacitance_of_its_fields() {
         let pair = ParallelPair { wire: wire(2.0 * row[0]), spacing_m: row[3], permittivity: 1.0 };
         let coating = Insulation { permittivity: row[2], loss_tangent: 0.1 };
         let found = insulation::of_pair(&pair, row[1] - row[0], coating).expect("solvable");
-        close(found.permittivity * pair.capacitance(), row[4], 1e-6, "capacitance of a coated pair");
+        close(found.permittivity * pair.capacitance(), row[4], 1e-5, "capacitance of a coated pair");
         assert!(found.loss_tangent > 0.0 && found.loss_tangent < 0.1, "{}", found.loss_tangent);
     }
 }

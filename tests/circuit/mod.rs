@@ -6,6 +6,7 @@ mod conductors;
 mod delays;
 mod export_folder;
 mod exports;
+mod exports_of_predict;
 mod fitted;
 mod fuzz;
 mod hearing;

@@ -13,7 +13,7 @@ use crate::evidence::hide;
 use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
-use crate::report::response_figures;
+use crate::report::{length_figures, response_figures};
 use crate::session::{Caution, Clip, Levels, NamedCable, Session};
 
 /// Frames read at a time.
@@ -62,6 +62,7 @@ pub(super) fn compared(session: &Session) -> Compared {
         }
     }
     compared.figures.extend(response_figures::cables(session).unwrap_or_default());
+    compared.figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
     compared
 }
 

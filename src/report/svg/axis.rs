@@ -8,6 +8,8 @@ pub struct Axis {
     pub(super) high: f64,
     logarithmic: bool,
     pub(super) ticks: Vec<(f64, String)>,
+    /// Values between the ticks that have a thin line.
+    pub(super) minor: Vec<f64>,
 }
 
 impl Axis {
@@ -21,10 +23,10 @@ impl Axis {
         let ticks = (first..=last)
             .map(|k| {
                 let value = k as f64 * step;
-                (value, format!("{:.places$}", value + 0.0))
+                (value, super::minus(&format!("{:.places$}", value + 0.0)))
             })
             .collect();
-        Self { label: label.into(), low, high, logarithmic: false, ticks }
+        Self { label: label.into(), low, high, logarithmic: false, ticks, minor: Vec::new() }
     }
 
     /// Logarithmic from `low` to `high`, both above 0; ticks at 1, 2 and 5 of each decade, with k for thousands.
@@ -43,7 +45,12 @@ impl Axis {
         if ticks.len() > 14 {
             ticks.retain(|(value, _)| (value.log10() - value.log10().round()).abs() < 1e-9);
         }
-        Self { label: label.into(), low, high, logarithmic: true, ticks }
+        let minor = (low.log10().floor() as i32..=high.log10().ceil() as i32)
+            .flat_map(|decade| (1..10).map(move |digit| f64::from(digit) * 10.0_f64.powi(decade)))
+            .filter(|value| *value > low * (1.0 + 1e-9) && *value < high * (1.0 - 1e-9))
+            .filter(|value| ticks.iter().all(|(tick, _)| (tick / value - 1.0).abs() > 1e-9))
+            .collect();
+        Self { label: label.into(), low, high, logarithmic: true, ticks, minor }
     }
 
     /// With ticks of the caller's choice.
@@ -104,7 +111,7 @@ mod tests {
         assert_eq!(texts(Axis::linear("", 0.0, 1.0)), ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]);
         assert_eq!(
             texts(Axis::linear("", -0.003, 0.002)),
-            ["-0.003", "-0.002", "-0.001", "0.000", "0.001", "0.002"]
+            ["\u{2212}0.003", "\u{2212}0.002", "\u{2212}0.001", "0.000", "0.001", "0.002"]
         );
         assert_eq!(texts(Axis::linear("", 0.0, 16.0)), ["0", "5", "10", "15"]);
         assert_eq!(

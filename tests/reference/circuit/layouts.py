@@ -58,7 +58,7 @@ def braid(strands, wire, circle, lay, outer, mixed, lays=4, step=0.15e-3):
     return MU0 / (4 * np.pi) * total * h * h / each_way**2 / lay
 
 
-def coated(radius, outer, permittivity, spacing, count=90):
+def coated(radius, outer, permittivity, spacing, count=220):
     """Capacitance per metre of two coated wires in air, by fundamental solutions: line charges off the surfaces, whose
     strengths meet the conditions on the surfaces in the sense of least squares."""
     angle = (np.arange(count) + 0.5) * 2 * np.pi / count
