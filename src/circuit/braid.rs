@@ -180,12 +180,11 @@ impl Braid {
         for place in 0..PLACES {
             // The field between the directions knows only the current along the axis, not the length of the strands.
             let along_axis = self.between_directions(place) * (share - 1.0 / PLACES as f64);
-            mean.iter_mut().for_each(|sum| sum[1] -= along_axis);
             for (sum, [resistance, inductance]) in
                 mean.iter_mut().zip(self.section(place).series(frequencies_hz)?)
             {
                 sum[0] += share * resistance;
-                sum[1] += share * inductance;
+                sum[1] += share * inductance - along_axis;
             }
         }
         Ok(mean)

@@ -6,7 +6,7 @@ mod heard;
 
 use super::model::{Report, SCHEMA};
 use crate::evidence::{Evidence, Options, Readings};
-use crate::session::Session;
+use crate::session::{Comparison, Session};
 use crate::trial::Digest;
 use crate::verdict::{self, OnPaper};
 
@@ -14,15 +14,12 @@ use crate::verdict::{self, OnPaper};
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
     let evidence = Evidence::of(session, readings, options);
     let compared = compare::compared(session);
+    let facts_of = |comparison: &Comparison| {
+        compared.differences.iter().find(|facts| facts.comparison == comparison.name)
+    };
     let on_paper = OnPaper {
-        level_db: session
-            .comparisons
-            .iter()
-            .map(|comparison| {
-                let of = compared.differences.iter().find(|facts| facts.comparison == comparison.name);
-                of.and_then(|facts| facts.level_db)
-            })
-            .collect(),
+        level_db: session.comparisons.iter().map(|one| facts_of(one)?.level_db).collect(),
+        known_db: session.comparisons.iter().map(|one| facts_of(one)?.known_db).collect(),
         problems: compared.problems.clone(),
     };
     let findings = verdict::judge(session, &evidence, &on_paper);

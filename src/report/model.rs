@@ -236,6 +236,8 @@ pub struct DifferenceFacts {
     pub facts: Vec<(String, String)>,
     /// Difference in level in dB, A minus B: the best single level match over 20 Hz to 20 kHz.
     pub level_db: Option<f64>,
+    /// The largest difference as it is played and what is unknown about it (95 %), in dB; nothing if no tolerances are given.
+    pub known_db: Option<(f64, f64)>,
     /// How large that is to an ear, in words.
     pub words: Vec<String>,
 }

@@ -1,5 +1,6 @@
 //! What limits a verdict, as data: each caveat has a text, a remedy and a weight, shown alike on every surface.
 
+use crate::hearing::uncertainty::plus_minus;
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
 
@@ -147,6 +148,15 @@ pub enum Caveat {
         /// Size in dB.
         decibels: f64,
     },
+    /// How well the difference is known that the stimuli were made from.
+    KnownDifference {
+        /// Name of the comparison.
+        comparison: String,
+        /// Its largest size in dB, as it was played.
+        decibels: f64,
+        /// What is unknown about it, in dB: an expanded uncertainty, 95 %.
+        unknown_db: f64,
+    },
     /// A listener sat more than once; all sittings count together.
     SeveralSittings {
         /// Who.
@@ -236,6 +246,7 @@ impl Caveat {
             Self::Resumed { .. } => "resumed",
             Self::NoPhrases { .. } => "no-phrases",
             Self::LevelAudible { .. } => "level-audible",
+            Self::KnownDifference { .. } => "known-difference",
             Self::SeveralSittings { .. } => "several-sittings",
             Self::SharedRoom { .. } => "shared-room",
             Self::Unlike { .. } => "listeners-unlike",
@@ -271,6 +282,7 @@ impl Caveat {
             | Self::Abandoned { .. }
             | Self::StoppedEarly { .. }
             | Self::NotComputed { .. } => Weight::Serious,
+            Self::KnownDifference { decibels, unknown_db, .. } if decibels <= unknown_db => Weight::Serious,
             Self::ForeignJournals { .. }
             | Self::Simulated { .. }
             | Self::Silent { .. }
@@ -282,6 +294,7 @@ impl Caveat {
             | Self::NoPhrases { .. }
             | Self::SeveralSittings { .. }
             | Self::SharedRoom { .. }
+            | Self::KnownDifference { .. }
             | Self::Unlike { .. }
             | Self::NoFamilyControl { .. } => Weight::Minor,
         }
@@ -390,6 +403,11 @@ impl Caveat {
                 "{comparison}: the sides differ by {decibels:.2} dB in level, which may be heard by itself. The verdict is \
                  about the pair as wired, level included."
             ),
+            Self::KnownDifference { comparison, decibels, unknown_db } => format!(
+                "{comparison}: the stimuli were made from a difference of {}, which is {} than what is unknown about it.",
+                plus_minus(*decibels, *unknown_db),
+                if decibels > unknown_db { "larger" } else { "not larger" }
+            ),
             Self::SeveralSittings { listener, sittings } => {
                 format!("{listener} sat {sittings} times. All of these sittings count together.")
             }
@@ -471,6 +489,12 @@ impl Caveat {
             }
             Self::NoPhrases { .. } => "Let whoever doubts the machine type a phrase after the seal is shown.",
             Self::LevelAudible { .. } => "Set `levels = \"matched\"` to ask about everything but the level.",
+            Self::KnownDifference { decibels, unknown_db, .. } if decibels > unknown_db => {
+                "Nothing to do: the real cables differ by that much, within these limits."
+            }
+            Self::KnownDifference { .. } => {
+                "Measure the cables better: the real ones could as well be alike, or differ twice as much."
+            }
             Self::SeveralSittings { .. } => "Agree on the number of sittings beforehand.",
             Self::SharedRoom { .. } => {
                 "Nothing to do: the number accounts for it. For more certainty, more trials help; more seats help little."

@@ -35,6 +35,9 @@ pub(super) fn caveats(
     for (index, comparison) in comparisons.iter().enumerate() {
         let level = on_paper.level_db.get(index).copied().flatten();
         of_comparison(session, comparison, level, &mut found);
+        if let Some((decibels, unknown_db)) = on_paper.known_db.get(index).copied().flatten() {
+            found.push(Caveat::KnownDifference { comparison: comparison.name.clone(), decibels, unknown_db });
+        }
     }
     let unadjusted = session.family == Family::None || !matches!(session.stopping, Stopping::AllTrials);
     if unadjusted && session.comparisons.len() > 1 {

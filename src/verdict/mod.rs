@@ -39,6 +39,8 @@ pub use words::{count, no_listening_test, percent, risk};
 pub struct OnPaper {
     /// Difference in level in dB, A minus B, by comparison, where it can be computed.
     pub level_db: Vec<Option<f64>>,
+    /// Largest difference as it is played and what is unknown about it (95 %), in dB, by comparison, where that is known.
+    pub known_db: Vec<Option<(f64, f64)>>,
     /// What could not be computed.
     pub problems: Vec<String>,
 }

@@ -3,6 +3,8 @@
 //! Browsers follow the page's style, with its variables, into dark mode; other programs draw what stands on the element.
 //! Both come from one style sheet, so they cannot differ.
 
+use std::fmt::Write as _;
+
 use super::STYLE;
 
 /// One rule of the style sheet: what it applies to and its declarations.
@@ -91,7 +93,7 @@ pub(super) fn with_attributes(svg: &str) -> String {
             } else {
                 value.replace('"', "&quot;")
             };
-            out.push_str(&format!(" {property}=\"{value}\""));
+            let _ = write!(out, " {property}=\"{value}\"");
         }
         out.push_str(&tag[1 + element.len()..]);
     }
