@@ -147,7 +147,7 @@ impl<M: Machine> Driver<M> {
 
     fn note_resolution(&mut self) -> Result<(), Stopped> {
         match self.resolved() {
-            Some(facts) => self.event(Event::Note { text: facts.to_string() }),
+            Some(facts) => self.event(Event::Resolved(facts.into())),
             None => Ok(()),
         }
     }

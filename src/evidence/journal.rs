@@ -216,7 +216,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
         seats: checked.seats.clone(),
         trials: rows(&checked, opening),
         events: events(&checked, opening),
-        words: checked.notes.iter().filter_map(|(_, text)| text.parse().ok()).collect(),
+        words: checked.resolved.clone(),
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),

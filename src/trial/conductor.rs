@@ -228,6 +228,14 @@ impl Conductor {
         match (phase, event) {
             (Phase::Stopped(reason), _) => Phase::Stopped(reason),
             (Phase::Done, _) => Phase::Done,
+            (phase, Event::Resolved(resolved)) => {
+                self.try_append(
+                    Record::Resolution { at_ms, resolved },
+                    "there is no such bit depth",
+                    effects,
+                );
+                phase
+            }
             // Seats come and go at any time.
             (phase, Event::Join { seat, alias, by }) => {
                 self.try_append(Record::Seat { at_ms, seat, alias, by }, "this seat is taken", effects);

@@ -2,7 +2,7 @@
 
 use super::digest::Digest;
 use super::protocol::Side;
-use super::record::{Ballot, Record, TrialId};
+use super::record::{Ballot, Record, ResolutionFacts, TrialId};
 use crate::stimulus::PairKind;
 
 /// Something that a person, the player or the journal did. Times are handed to
@@ -70,6 +70,8 @@ pub enum Event {
         /// What happened, for the journal.
         text: String,
     },
+    /// What the sound device resolves at the level that is set.
+    Resolved(ResolutionFacts),
     /// A listener of a night takes a seat.
     Join {
         /// Number of the seat, from 1.

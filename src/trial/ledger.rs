@@ -272,6 +272,14 @@ impl Ledger {
                 self.rests += 1;
             }
             Record::Note { text, .. } => self.notes.push(text.clone()),
+            Record::Resolution { resolved, .. } => {
+                allowed(resolved.facts().is_some(), "a bit depth is 16, 24 or 32")?;
+                let terms = &self.opening.terms;
+                let known = resolved.faintest.is_none_or(|faintest| {
+                    faintest.comparison < terms.comparisons.len() && faintest.clip < terms.clips.len()
+                });
+                allowed(known, "the resolution names a comparison or clip that does not exist")?;
+            }
             Record::Seat { seat, alias, by, .. } => {
                 allowed(night, "only a night has seats")?;
                 allowed(

@@ -30,6 +30,9 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::lock::LockTerms;
+use crate::clip::dither::WordLength;
+use crate::stimulus::WordFacts;
+use crate::stimulus::device_words::Faintest;
 
 pub use super::terms::{
     ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms, WagerTerms,
@@ -269,6 +272,69 @@ pub struct Unsealed {
     pub key: Digest,
 }
 
+/// The difference under test that stands out of a device's noise least.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FaintestFacts {
+    /// Index of the comparison.
+    pub comparison: usize,
+    /// Index of the clip in [`Terms::clips`].
+    pub clip: usize,
+    /// By how many dB it stands out, in its strongest ERB band.
+    pub margin_db: f64,
+}
+
+/// What a sound device resolves of the differences under test.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ResolutionFacts {
+    /// Bits of a sample: 16, 24 or 32.
+    pub bit_depth: u32,
+    /// Level of its noise over the whole band, in dB relative to a full-scale sine.
+    pub noise_db: f64,
+    /// Level of every stimulus, in dB from the clips' own.
+    pub level_db: f64,
+    /// The faintest difference; `null` where all sides are identical.
+    pub faintest: Option<FaintestFacts>,
+}
+
+impl From<WordFacts> for ResolutionFacts {
+    fn from(facts: WordFacts) -> Self {
+        Self {
+            bit_depth: facts.word.bits().unwrap_or(32),
+            noise_db: facts.noise_db,
+            level_db: facts.level_db,
+            faintest: facts.faintest.map(|Faintest { comparison, clip, margin_db }| FaintestFacts {
+                comparison,
+                clip,
+                margin_db,
+            }),
+        }
+    }
+}
+
+impl ResolutionFacts {
+    /// The facts that it was made of; `None` if there is no such bit depth.
+    pub fn facts(&self) -> Option<WordFacts> {
+        let word = match self.bit_depth {
+            16 => WordLength::Bits16,
+            24 => WordLength::Bits24,
+            32 => WordLength::Float32,
+            _ => return None,
+        };
+        Some(WordFacts {
+            word,
+            noise_db: self.noise_db,
+            level_db: self.level_db,
+            faintest: self.faintest.map(|FaintestFacts { comparison, clip, margin_db }| Faintest {
+                comparison,
+                clip,
+                margin_db,
+            }),
+        })
+    }
+}
+
 /// One record of a journal.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
@@ -383,6 +449,14 @@ pub enum Record {
         /// What.
         text: String,
     },
+    /// Format 2: what the sound device resolves of the differences under test, at the level that is set. (Format 1 has a
+    /// sentence in a note instead.)
+    Resolution {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// What it resolves.
+        resolved: ResolutionFacts,
+    },
     /// A listener of a night took a seat.
     Seat {
         /// Time in milliseconds.
@@ -462,7 +536,8 @@ impl Record {
             | Self::HandClosed { .. }
             | Self::HandsClosed { .. }
             | Self::HandOpened { .. }
-            | Self::HandsVoid { .. } => 2..=FORMAT,
+            | Self::HandsVoid { .. }
+            | Self::Resolution { .. } => 2..=FORMAT,
             _ => 1..=FORMAT,
         }
     }
@@ -502,6 +577,7 @@ impl Record {
             | Self::Void { at_ms, .. }
             | Self::Rest { at_ms, .. }
             | Self::Note { at_ms, .. }
+            | Self::Resolution { at_ms, .. }
             | Self::Seat { at_ms, .. }
             | Self::SeatLeft { at_ms, .. }
             | Self::Vote { at_ms, .. }

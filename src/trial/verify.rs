@@ -14,6 +14,7 @@ use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outco
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
 use super::score::Decision;
+use crate::stimulus::WordFacts;
 
 pub use super::register::{Announced, RegisterView, view as register};
 
@@ -134,6 +135,8 @@ pub struct Checked {
     pub claimant_won: Option<bool>,
     /// Notes, each with the number of its record.
     pub notes: Vec<(u64, String)>,
+    /// What the sound device resolved, in the journal's order.
+    pub resolved: Vec<WordFacts>,
     /// Void attempts.
     pub void: u32,
     /// Rests.
@@ -171,6 +174,7 @@ impl Checked {
             decisions: Vec::new(),
             claimant_won: None,
             notes: Vec::new(),
+            resolved: Vec::new(),
             void: 0,
             rests: 0,
             resumed: 0,
@@ -314,7 +318,14 @@ pub fn verify(journal: &Journal) -> Checked {
             Record::Vote { id, seat, .. } => {
                 votes.insert((*id, *seat), number);
             }
-            Record::Note { text, .. } => checked.notes.push((number, text.clone())),
+            Record::Note { text, .. } => {
+                // In format 1 a sentence in a note says what the device resolves.
+                if opening.format == 1 {
+                    checked.resolved.extend(text.parse::<WordFacts>().ok());
+                }
+                checked.notes.push((number, text.clone()));
+            }
+            Record::Resolution { resolved, .. } => checked.resolved.extend(resolved.facts()),
             _ => {}
         }
     }

@@ -36,7 +36,11 @@ fn what_the_devices_words_resolve_is_in_the_nights_journal() {
         let notes = host.notes.clone();
         host.leave();
         let journal = std::fs::read_to_string(path).expect("the journal is there");
-        let words = if format == "s16" { "16-bit words, noise -93.3 dB; at 0.0 dB" } else { "32-bit words" };
+        let words = if format == "s16" {
+            "\"bit_depth\":16,\"noise_db\":-93.3,\"level_db\":0.0"
+        } else {
+            "\"bit_depth\":32"
+        };
         assert!(journal.contains(words), "{format} {difference}: {journal}");
         let caution = "the sound device's 16-bit words could hide the difference of";
         assert_eq!(
@@ -44,5 +48,25 @@ fn what_the_devices_words_resolve_is_in_the_nights_journal() {
             hidden,
             "{format} {difference}: {notes:?}"
         );
+    }
+}
+
+/// The written form holds the facts whole, and refuses what no device has.
+#[test]
+fn what_a_device_resolves_is_written_as_data() {
+    use earwitness::clip::dither::WordLength;
+    use earwitness::stimulus::WordFacts;
+    use earwitness::stimulus::device_words::Faintest;
+    use earwitness::trial::record::{Record, ResolutionFacts};
+
+    for word in [WordLength::Bits16, WordLength::Bits24, WordLength::Float32] {
+        let faintest = Some(Faintest { comparison: 1, clip: 2, margin_db: -3.4 });
+        let facts = WordFacts { word, noise_db: -93.3, level_db: -36.0, faintest };
+        let record = Record::Resolution { at_ms: 7, resolved: facts.into() };
+        assert_eq!(*record.formats().start(), 2, "format 1 has no such record");
+        let text = serde_json::to_string(&record).expect("JSON");
+        let Ok(Record::Resolution { resolved, .. }) = serde_json::from_str(&text) else { panic!("{text}") };
+        assert_eq!(resolved.facts(), Some(facts), "{text}");
+        assert_eq!(ResolutionFacts { bit_depth: 17, ..resolved }.facts(), None);
     }
 }

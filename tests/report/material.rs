@@ -96,7 +96,7 @@ pub(crate) struct Plan {
     /// `device`, `silent` or `file`.
     pub(crate) output: &'static str,
     /// Sample format, and what is noted of it before the first trial.
-    pub(crate) words: (&'static str, Option<String>),
+    pub(crate) words: (&'static str, Option<earwitness::stimulus::WordFacts>),
     /// Phrases: who and what.
     pub(crate) phrases: Vec<(String, String)>,
     /// Stop after so many answers.
@@ -307,8 +307,8 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
     }
     put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.phrases.len() as u32) });
-    if let Some(text) = &plan.words.1 {
-        put(&mut ledger, Record::Note { at_ms, text: text.clone() });
+    if let Some(facts) = plan.words.1 {
+        put(&mut ledger, Record::Resolution { at_ms, resolved: facts.into() });
     }
     let key = secret.key(FORMAT, plan.phrases.iter().map(|(_, text)| text.as_bytes()));
     let mut draws = Draws::new(&opening, key);

@@ -407,9 +407,9 @@ fn two_thousand_sittings_are_reported_verified_and_scored() {
 }
 
 /// What a journal notes of a device's words.
-fn noted(level_db: f64, margin_db: f64) -> String {
+fn noted(level_db: f64, margin_db: f64) -> WordFacts {
     let faintest = Some(Faintest { comparison: 0, clip: 0, margin_db });
-    WordFacts { word: WordLength::Bits16, noise_db: -93.3, level_db, faintest }.to_string()
+    WordFacts { word: WordLength::Bits16, noise_db: -93.3, level_db, faintest }
 }
 
 #[test]
@@ -456,7 +456,7 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
 fn a_device_that_resolves_everything_or_has_nothing_to_resolve_is_no_caveat() {
     let float = WordFacts { word: WordLength::Float32, noise_db: -152.3, level_db: -36.0, faintest: None };
     let mut site = Site::new(SESSION);
-    site.hold(&Plan { words: ("f32", Some(float.to_string())), ..Plan::new("Ada", 1, 0.5) });
+    site.hold(&Plan { words: ("f32", Some(float)), ..Plan::new("Ada", 1, 0.5) });
     site.hold(&Plan { words: ("s16", None), ..Plan::new("Bel", 2, 0.5) });
     let report = report_of(&site);
     assert!(!kinds(&report).contains(&"words-could-hide"));

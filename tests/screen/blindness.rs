@@ -358,7 +358,7 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
         let words = |seen: &Seen| {
             let notices = seen.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref());
             let cautions = notices.filter(|notice| notice.contains("words could hide")).count();
-            (seen.journal.contains(" words, noise -"), cautions > 0)
+            (seen.journal.contains("\"kind\":\"resolution\""), cautions > 0)
         };
         for protocol in [Protocol::Abx, Protocol::Triangle] {
             let reference = sit_with(protocol, &only(0), None);

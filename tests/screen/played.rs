@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use earwitness::clip::dither::WordLength;
 use earwitness::player::PlayerEvent;
 use earwitness::screen::render::body;
 use earwitness::screen::trial_stage::{Spot, spot};
@@ -461,10 +462,8 @@ fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing()
         assert_eq!((checked.void, checked.total()), (0, Some((2, 2))), "{event:?}");
         let notes: Vec<&str> = checked.notes.iter().map(|(_, text)| text.as_str()).collect();
         assert!(notes[0].starts_with(cause), "{notes:?}");
-        assert!(
-            notes.iter().any(|note| note.starts_with("16-bit words, noise -93.3 dB; at -36.0 dB")),
-            "{notes:?}"
-        );
+        let resolved = checked.resolved.first().expect("what the device resolves is journalled");
+        assert_eq!((resolved.word, resolved.noise_db, resolved.level_db), (WordLength::Bits16, -93.3, -36.0));
         let notices: Vec<&String> = sat.scenes.iter().filter_map(|scene| scene.notice.as_ref()).collect();
         assert!(notices.iter().any(|notice| notice.starts_with(cause)), "{notices:?}");
     }

@@ -226,7 +226,7 @@ fn a_minute_of_a_sitting_is_played_bit_for_bit_as_it_is_rendered() {
     let (_, journal, played) = sitting::<f32>(folder.path(), &[], "float32le", 5_100);
     check_trials(&played, &stimuli, 5_100);
     assert!(journal.contains("\"format\":\"f32\"") && journal.contains("\"rate_hz\":48000"), "{journal}");
-    assert!(journal.contains("32-bit words, noise"), "what the device resolves is journalled: {journal}");
+    assert!(journal.contains("\"bit_depth\":32"), "what the device resolves is journalled: {journal}");
     assert!(!journal.contains("caution: the sound device"), "{journal}");
 }
 
