@@ -12,9 +12,12 @@ use super::{Failure, check_words, paragraph, predict, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
-use crate::session::{Caution, Comparison, ControlKind, Levels, Session, Stopping, Switching};
+use crate::screen::Block;
+use crate::session::{Caution, Comparison, ControlKind, Session};
+use crate::sitting::agreed::agreed;
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, Survey};
+use crate::trial::{Definition, Terms};
 
 /// What was typed after `check`.
 #[derive(Debug, clap::Args)]
@@ -72,6 +75,9 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "title": session.title,
             "invented": session.invented,
             "protocol": session.protocol,
+            "question": Definition::of(session.protocol).question(session.attribute.as_deref()),
+            "sides": session.sides,
+            "heard_at_least_s": f64::from(session.heard_at_least_ms) / 1000.0,
             "trials": session.trials,
             "comparisons": comparisons,
             "notes": notes,
@@ -205,28 +211,23 @@ fn terms(session: &Session) -> Vec<String> {
     if session.invented {
         lines.push("  The data of this session is invented.".to_owned());
     }
-    let stopping = match session.stopping {
-        Stopping::AllTrials => "after all trials".to_owned(),
-        Stopping::Sequential { alpha, beta, proportion } => format!(
-            "Wald's sequential test, risks {alpha} and {beta}, for listeners right {:.0} % of the time",
-            100.0 * proportion
-        ),
-    };
-    let levels = match session.levels {
-        Levels::AsWired => "as wired: the level difference stays",
-        Levels::Matched => "matched to equal loudness: only the shape is left",
-    };
-    let switching = match session.switching {
-        Switching::Instant => "instant, at the same place in the clip",
-        Switching::Gap => "with a short silence",
-    };
     lines.push(format!(
         "  {}, {} counted trials per comparison, {} to warm up, alpha {}",
         session.protocol, session.trials, session.warm_up, session.alpha
     ));
-    lines.push(format!("  stopping   {stopping}"));
-    lines.push(format!("  levels     {levels}"));
-    lines.push(format!("  switching  {switching}"));
+    // The terms as the listener will read them, from the same data.
+    for block in agreed(&Terms::of(session)) {
+        match block {
+            Block::Pair(name, value) => {
+                let name = name.to_lowercase();
+                lines.extend(paragraph(15, &value).into_iter().enumerate().map(|(index, line)| {
+                    if index == 0 { format!("  {name:<13}{}", line.trim_start()) } else { line }
+                }));
+            }
+            Block::Caution(text) => lines.extend(paragraph(2, &format!("! {text}"))),
+            _ => {}
+        }
+    }
     for clip in &session.clips {
         let source = match &clip.source {
             ClipSource::File { path, start_seconds, length_seconds } => {

@@ -21,6 +21,7 @@
 //! | `scenes` | a view of the conductor as a scene |
 //! | `audition` | sighted listening and training, never counted |
 
+pub mod agreed;
 pub mod audition;
 mod dialogue;
 mod entry;

@@ -1,15 +1,10 @@
 //! The words of every page before and between trials.
 
-use std::fmt::Write as _;
-
+use super::agreed::agreed;
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
-use crate::stats::binomial;
-use crate::stats::sequential::{Exact, SequentialTest};
 use crate::trial::record::StoppingTerms;
-use crate::trial::score;
-use crate::trial::terms::score_needed;
-use crate::trial::{Definition, Digest, Part, Terms, TrialId};
+use crate::trial::{Digest, Part, Terms, TrialId};
 
 /// An empty page; the builders below fill it.
 fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
@@ -56,27 +51,6 @@ pub fn percent(probability: f64) -> String {
     }
 }
 
-/// Counted trials of all comparisons together.
-pub fn counted(terms: &Terms) -> u32 {
-    terms.trials.saturating_mul(terms.comparisons.len() as u32)
-}
-
-/// The score that the terms ask for: the wager's, else the least significant one of a single comparison; `None` where
-/// there is none (a preference, a sequential rule, several comparisons judged one by one).
-pub fn needed(terms: &Terms) -> Option<u32> {
-    if matches!(terms.stopping, StoppingTerms::Sequential { .. }) {
-        return None;
-    }
-    if let Some(wager) = &terms.wager {
-        return Some(wager.needed);
-    }
-    if terms.protocol == crate::stats::Protocol::Preference || terms.comparisons.len() != 1 {
-        return None;
-    }
-    let needed = score_needed(terms.protocol, terms.alpha, u64::from(terms.trials));
-    (needed <= terms.trials).then_some(needed)
-}
-
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
 /// may still be going on.
 pub fn terms(
@@ -90,7 +64,6 @@ pub fn terms(
     let next = parties.iter().find(|party| !accepted.contains(party));
     let mut page = page(StageKind::Page, id::TERMS, "The terms, before anything is heard");
     let blocks = &mut page.blocks;
-    let definition = Definition::of(terms.protocol);
     if let Some(wager) = &terms.wager {
         blocks.push(Block::heading("The wager"));
         blocks.push(Block::pair(format!("{} claims", wager.claimant), wager.claim.clone()));
@@ -99,44 +72,7 @@ pub fn terms(
         blocks.push(Block::pair("If not", wager.skeptic_wins.clone()));
         blocks.push(Block::Gap);
     }
-    blocks.push(Block::heading("The test"));
-    blocks.push(Block::pair(
-        "Question",
-        format!("{} ({})", definition.question(terms.attribute.as_deref()), definition.title),
-    ));
-    if let Some(attribute) = &terms.attribute {
-        // What the claim is, and with it which answer is right, has to be agreed on before anything is heard.
-        let side = if terms.attribute_side == crate::trial::Side::A { "A" } else { "B" };
-        blocks.push(Block::pair("Claim", format!("side {side} is {attribute}: that answer counts as right")));
-    }
-    for comparison in &terms.comparisons {
-        blocks.push(Block::pair(
-            "Comparison",
-            format!("{}: A is \"{}\", B is \"{}\"", comparison.name, comparison.a, comparison.b),
-        ));
-    }
-    blocks.push(Block::pair("Trials", trials_words(terms)));
-    if let StoppingTerms::Sequential { alpha, beta, proportion } = terms.stopping {
-        blocks.push(Block::pair(
-            "Stopping",
-            format!(
-                "after each answer Wald's test decides whether to go on: risk {} of a false \"difference\", {} of \
-                 missing a listener who is right {} of the time",
-                percent(alpha),
-                percent(beta),
-                percent(proportion)
-            ),
-        ));
-    }
-    blocks.push(Block::pair(
-        "Levels",
-        if terms.levels == "matched" {
-            "matched to equal loudness (ITU-R BS.1770): only the shape of the sound differs"
-        } else {
-            "as wired: a difference in level stays in, and may be what is heard"
-        },
-    ));
-    chances(terms, blocks);
+    blocks.extend(agreed(terms));
     blocks.push(Block::Gap);
     blocks.push(Block::heading("Be careful"));
     blocks.extend(cautions.iter().map(Block::caution));
@@ -162,127 +98,6 @@ pub fn terms(
         _ => "accept".to_string(),
     });
     page
-}
-
-/// How many trials, and which of them do not count.
-fn trials_words(terms: &Terms) -> String {
-    let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
-    let mut words = if terms.comparisons.len() == 1 {
-        format!("{most}{} counted", terms.trials)
-    } else {
-        format!("{most}{} counted ({most}{} for each comparison)", counted(terms), terms.trials)
-    };
-    let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
-    if controls > 0 {
-        let _ = write!(
-            words,
-            ", and {controls} {} shuffled in among them, reported apart",
-            if controls == 1 { "control" } else { "controls" }
-        );
-    }
-    if terms.warm_up > 0 {
-        let _ = write!(words, "; {} to warm up, not counted", terms.warm_up);
-    }
-    if let Some(qualification) = &terms.qualification {
-        let _ = write!(
-            words,
-            "; before them a qualification: {} of {} audible controls",
-            qualification.correct, qualification.trials
-        );
-    }
-    words
-}
-
-/// The score needed, and who wins how often by luck.
-fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
-    if terms.protocol == crate::stats::Protocol::Preference {
-        if terms.wager.is_some() {
-            blocks.push(Block::caution(
-                "A preference is neither right nor wrong: nobody can win a wager on it.",
-            ));
-        }
-        return;
-    }
-    let trials = counted(terms);
-    let chance = terms.protocol.chance();
-    if let Ok(Some(rule)) = score::rule(terms) {
-        sequential_chances(terms, &rule, blocks);
-        return;
-    }
-    let judged = if terms.wager.is_some() { trials } else { terms.trials };
-    if score_needed(terms.protocol, terms.alpha, u64::from(judged)) > judged {
-        let who = terms.wager.as_ref().map_or_else(
-            || "no difference can be shown".to_string(),
-            |wager| format!("{} cannot win", wager.claimant),
-        );
-        blocks.push(Block::caution(format!(
-            "Too few trials: not even {judged} right of {judged} would be rare enough by luck for the agreed risk of {}, so \
-             {who}. `earwitness plan` says how many are needed.",
-            percent(terms.alpha)
-        )));
-        return;
-    }
-    let Some(score) = needed(terms) else { return };
-    blocks.push(Block::pair("Score needed", format!("{score} right of {trials}")));
-    let (n, k) = (u64::from(trials), u64::from(score));
-    blocks.push(Block::Score {
-        trials,
-        needed: Some(score),
-        chance: f64::from(trials) * chance,
-        reached: None,
-    });
-    blocks.push(Block::pair(
-        "Guesser's luck",
-        format!("{} to reach it without hearing anything", percent(binomial::upper(k, n, chance))),
-    ));
-    let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
-    blocks.push(Block::pair(
-        "Bad luck",
-        format!(
-            "{} to miss it for one who is right 75 % of the time, {} for 90 %",
-            percent(below(0.75)),
-            percent(below(0.9))
-        ),
-    ));
-}
-
-/// How often the sequential rule decides which way; of several comparisons, each on its own and all together.
-fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Block>) {
-    let chance = terms.protocol.chance();
-    let (Ok(guesser), Ok(fair), Ok(good)) = (rule.exact(chance), rule.exact(0.75), rule.exact(0.9)) else {
-        return;
-    };
-    let several = terms.comparisons.len() > 1;
-    if let Some(wager) = &terms.wager {
-        let every = if several { "every comparison" } else { "the comparison" };
-        blocks.push(Block::pair(
-            "To win",
-            format!(
-                "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
-                wager.claimant
-            ),
-        ));
-    }
-    // The wager is about all comparisons together; otherwise each one has its own verdict.
-    let all = if terms.wager.is_some() { terms.comparisons.len() as i32 } else { 1 };
-    let one = if several && all == 1 { " in one comparison" } else { "" };
-    blocks.push(Block::pair(
-        "Guesser's luck",
-        format!(
-            "{} to be called a difference{one} without hearing anything; {:.0} trials on average",
-            percent(guesser.difference.powi(all)),
-            guesser.expected_trials
-        ),
-    ));
-    let missed = |exact: &Exact| percent(1.0 - exact.difference.powi(all));
-    blocks.push(Block::pair(
-        "Bad luck",
-        format!(
-            "{} to miss it for one who is right 75 % of the time, {} for 90 %",
-            missed(&fair),
-            missed(&good)
-        ),
-    ));
 }
 
 /// A sitting of this listener was cut off.

@@ -20,6 +20,8 @@ pub struct Plain<W: Write> {
     lines: Receiver<io::Result<String>>,
     out: W,
     /// What was said last, so that nothing is said twice.
+    /// Time for which no line is read: the listener only listens.
+    idle: Duration,
     said: Option<Said>,
     scene: Option<Scene>,
     hiding: Hiding,
@@ -58,7 +60,15 @@ impl<W: Write> Plain<W> {
                 }
             }
         });
-        Self { lines, out, said: None, scene: None, hiding: Hiding::NotAsked, standard_input: false }
+        Self {
+            lines,
+            out,
+            idle: Duration::ZERO,
+            said: None,
+            scene: None,
+            hiding: Hiding::NotAsked,
+            standard_input: false,
+        }
     }
 
     /// Reads lines from standard input; a terminal is kept from showing a passphrase.
@@ -147,6 +157,12 @@ impl<W: Write> Face for Plain<W> {
             std::thread::sleep(wait);
             return Ok(Vec::new());
         }
+        if self.idle > Duration::ZERO {
+            let slice = self.idle.min(wait);
+            std::thread::sleep(slice);
+            self.idle -= slice;
+            return Ok(Vec::new());
+        }
         let line = match self.lines.recv_timeout(wait) {
             Ok(line) => line?,
             Err(RecvTimeoutError::Timeout) => return Ok(Vec::new()),
@@ -164,6 +180,7 @@ impl<W: Write> Face for Plain<W> {
                 self.say(why)?;
                 self.out.flush()?;
             }
+            Understood::Wait(time) => self.idle = *time,
             Understood::Intent(_) => {}
         }
         self.scene = Some(scene);
@@ -251,6 +268,7 @@ fn help(scene: &Scene) -> Vec<String> {
             lines.push(format!("answer N: choose answer N, 1 to {}", trial.answers.len()));
         }
         lines.push("at S: go to S seconds".to_string());
+        lines.push("wait S: listen for S seconds before the next line is read".to_string());
     }
     for binding in bindings(scene.stage.kind()).filter(|binding| !binding.word.is_empty()) {
         lines.push(format!("{}: {}", binding.word, binding.says));
@@ -261,9 +279,14 @@ fn help(scene: &Scene) -> Vec<String> {
     lines
 }
 
+/// Longest time that a line may wait, in seconds.
+const LONGEST_WAIT_SECONDS: f64 = 600.0;
+
 #[derive(Debug, Clone, PartialEq)]
 enum Understood {
     Intent(Intent),
+    /// Nothing but listening for so long.
+    Wait(Duration),
     Help,
     Nothing(String),
 }
@@ -321,6 +344,17 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                         "\"{}\" is no place in the clip: type seconds from 0 to {:.1}.",
                         seconds.trim(),
                         trial.length
+                    )),
+                };
+            }
+            if let Some(seconds) = word.strip_prefix("wait ") {
+                return match seconds.trim().trim_end_matches('s').trim().parse::<f64>() {
+                    Ok(seconds) if (0.0..=LONGEST_WAIT_SECONDS).contains(&seconds) => {
+                        Understood::Wait(Duration::from_secs_f64(seconds))
+                    }
+                    _ => Understood::Nothing(format!(
+                        "\"{}\" is no time to wait: type seconds from 0 to {LONGEST_WAIT_SECONDS:.0}.",
+                        seconds.trim()
                     )),
                 };
             }

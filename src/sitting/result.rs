@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use super::pages::{counted as counted_at_most, needed};
+use super::agreed::{counted as counted_at_most, needed};
 use crate::screen::{Block, PageScene, StageKind};
-use crate::stats::Protocol;
 use crate::stats::one::Analysis;
+use crate::trial::Side;
 use crate::trial::record::{Count, StoppingTerms};
 use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
 use crate::verdict::{self, VerdictInput};
@@ -64,8 +64,14 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     }
     match shown.outcome {
         Outcome::NotQualified => blocks.push(Block::text(
-            "The qualification was not passed, so the counted trials never started. This says nothing about the cables: \
-             the rig or the listener could not have heard the difference.",
+            format!(
+                "{} of {}; the agreed {} of {} was not reached, so the counted trials never started. This says nothing about \
+                 the cables: the equipment or the listener could not show even a larger difference.",
+                shown.counts.qualification.correct,
+                shown.counts.qualification.trials,
+                view.terms.qualification.map_or(0, |agreed| agreed.correct),
+                view.terms.qualification.map_or(0, |agreed| agreed.trials)
+            ),
         )),
         Outcome::StoppedEarly => blocks.push(Block::text(
             "The sitting was stopped before its rule allowed it: no verdict, whatever the score.",
@@ -118,7 +124,13 @@ fn comparison(
         blocks.push(Block::Gap);
         blocks.push(Block::heading(terms.comparisons[index].name.clone()));
     }
-    if terms.protocol != Protocol::Preference && count.trials > 0 {
+    if terms.inquiry().two_sided() && count.trials > 0 {
+        let of = &terms.comparisons[index];
+        blocks.push(Block::pair(
+            "Answers",
+            format!("{} for {}, {} for {}", count.trials - count.correct, of.a, count.correct, of.b),
+        ));
+    } else if count.trials > 0 {
         let goal = if terms.comparisons.len() == 1 { needed(terms) } else { None };
         blocks.push(Block::Score {
             trials: count.trials,
@@ -143,7 +155,7 @@ fn comparison(
         Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
     }
     if index == 0 {
-        let what = if terms.protocol == Protocol::Preference { "for side B" } else { "right" };
+        let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
         for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
             let amount = if control.is_positive() {
                 format!(" {} {}", control.amount, control.unit)
@@ -185,7 +197,22 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     } else if shown.decisions.is_empty() {
         blocks.push(Block::pair(
             "Score",
-            format!("{correct} right of {}; {} were needed", counted_at_most(&view.terms), wager.needed),
+            match (wager.side, view.terms.comparisons.first()) {
+                (Some(side), Some(comparison)) => {
+                    let (cable, score) = match side {
+                        Side::A => (&comparison.a, answered - correct),
+                        Side::B => (&comparison.b, correct),
+                    };
+                    format!("{score} of {answered} for {cable}; {} were needed", wager.needed)
+                }
+                _ => {
+                    format!(
+                        "{correct} right of {}; {} were needed",
+                        counted_at_most(&view.terms),
+                        wager.needed
+                    )
+                }
+            },
         ));
     } else {
         let called = shown.decisions.iter().filter(|decision| **decision == Decision::Difference).count();

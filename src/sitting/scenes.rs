@@ -36,6 +36,12 @@ pub fn marks(simulated: bool, silent: bool, invented: bool) -> Vec<String> {
     marks
 }
 
+/// Whether a slot is still to be heard at `at_ms`, what has played since the view was made included.
+fn still_to_hear(trial: &TrialView, slot: usize, at_ms: u64) -> bool {
+    let since = if trial.playing && trial.slot == slot { at_ms.saturating_sub(trial.at_ms) } else { 0 };
+    trial.still_to_hear.get(slot).is_some_and(|&still| still > since)
+}
+
 /// A trial as a scene.
 pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let terms = &view.terms;
@@ -62,7 +68,12 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         slots: definition
             .slots
             .iter()
-            .map(|slot| Slot { label: slot.label.chars().next().unwrap_or('?'), role: slot.role.to_string() })
+            .enumerate()
+            .map(|(index, slot)| Slot {
+                label: slot.label.chars().next().unwrap_or('?'),
+                role: if still_to_hear(trial, index, beside.at_ms) { "not heard yet" } else { slot.role }
+                    .to_string(),
+            })
             .collect(),
         hearing: trial.listening.listens.iter().any(|&listens| listens > 0).then_some(trial.slot),
         playing: trial.playing,

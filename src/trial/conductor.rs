@@ -27,7 +27,7 @@ use super::view::Step;
 mod attempt;
 mod shown;
 
-use attempt::{Attempting, add_event, pause, settle, shorten, unheard};
+use attempt::{Attempting, add_event, pause, settle, shorten};
 
 /// Longest name or typed hand in bytes.
 pub const MAX_TEXT: usize = 4096;
@@ -367,11 +367,11 @@ impl Conductor {
                 effects.push(Effect::SetLoop(trial.region));
             }
             Event::Choose(choice) if !night && choice < definition.alternatives.len() => {
-                if unheard(definition, &trial).is_empty() {
+                if self.replay.ledger.opening.unheard(&trial.listening).is_empty() {
                     trial.choice = Some(choice);
                     trial.step = Step::Confirm;
                 } else {
-                    effects.push(Effect::Refuse("listen first: what is asked about has not been heard yet"));
+                    effects.push(Effect::Refuse("listen first: what is marked \"not heard yet\" is asked about, and has to be heard for the agreed time"));
                 }
             }
             Event::Back if trial.step == Step::Confirm || trial.step == Step::Confidence => {
@@ -403,6 +403,11 @@ impl Conductor {
                 }
             }
             Event::Note { text } => add_event(&mut trial, &text),
+            Event::CloseVotes
+                if night && !self.replay.ledger.opening.unheard(&trial.listening).is_empty() =>
+            {
+                effects.push(Effect::Refuse("votes stay open until the room has heard what is asked about"));
+            }
             Event::CloseVotes if night => {
                 pause(&mut trial, at_ms, effects);
                 let voted = self.replay.ledger.votes.len() as u32;

@@ -12,7 +12,6 @@ use super::record::{
     Ballot, Closing, FORMAT, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId,
 };
 use super::{schedule, score};
-use crate::stats::Protocol;
 
 /// A seat of a night.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -106,7 +105,7 @@ impl Ledger {
         }
         let qualifies = terms.qualification.is_some();
         allowed(
-            !(qualifies && terms.protocol == Protocol::Preference),
+            !qualifies || terms.protocol.asks().has_right_answer(),
             "a qualification needs right answers, and preference has none",
         )?;
         score::rule(terms)?;
@@ -248,6 +247,7 @@ impl Ledger {
             Record::Answer { at_ms, id, answer, confidence, listening } => {
                 allowed(!night, "a night has votes, not answers")?;
                 self.expect(*id, listening)?;
+                self.heard(listening)?;
                 let Some(answer) = protocol.alternative(answer) else {
                     return Err(format!("the answer is none of {}", protocol.title));
                 };
@@ -327,6 +327,7 @@ impl Ledger {
             Record::VotesClosed { at_ms, id, voted, seats, listening } => {
                 allowed(night, "only a night has votes")?;
                 self.expect(*id, listening)?;
+                self.heard(listening)?;
                 allowed(*voted as usize == self.votes.len(), "the number of votes is wrong")?;
                 allowed(*seats == self.taken(), "the number of seats is wrong")?;
                 let votes = std::mem::take(&mut self.votes);
@@ -378,6 +379,23 @@ impl Ledger {
                 id.trial, id.attempt, next.trial, next.attempt
             )),
             None => Err("a trial after the last one".to_owned()),
+        }
+    }
+
+    /// Refuses an answer, or the end of a vote, before what is asked about was heard for the agreed time. In format 1 no time
+    /// was agreed on.
+    fn heard(&self, listening: &Listening) -> Result<(), String> {
+        if self.opening.format < 2 {
+            return Ok(());
+        }
+        match self.opening.unheard(listening).first() {
+            None => Ok(()),
+            Some(slot) => Err(format!(
+                "{} was heard for {} ms, less than the {} ms agreed on before an answer",
+                Definition::of(self.opening.terms.protocol).slots[*slot].label,
+                listening.heard_ms[*slot],
+                self.opening.terms.heard_at_least_ms.unwrap_or(0)
+            )),
         }
     }
 

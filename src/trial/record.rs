@@ -30,6 +30,7 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::lock::LockTerms;
+use super::protocol::Inquiry;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
@@ -120,6 +121,25 @@ pub struct Opening {
 }
 
 impl Opening {
+    /// Milliseconds that each slot is still to be heard before an answer is taken; 0 everywhere where nobody listens because
+    /// the answers are simulated, which the journal says. A night's host plays whole clips to the room, however short they
+    /// are: there each has to have been played at all.
+    pub fn still_to_hear(&self, listening: &Listening) -> Vec<u64> {
+        match (self.simulated, self.occasion) {
+            (Some(_), _) => vec![0; listening.listens.len()],
+            (None, Occasion::Sitting) => {
+                self.terms.still_to_hear(listening, u64::from(self.terms.heard_at_least_ms.unwrap_or(0)))
+            }
+            (None, Occasion::Night) => self.terms.still_to_hear(listening, 0),
+        }
+    }
+
+    /// The slots that are still to be heard before an answer is taken.
+    pub fn unheard(&self, listening: &Listening) -> Vec<usize> {
+        let still = self.still_to_hear(listening);
+        (0..still.len()).filter(|&slot| still[slot] > 0).collect()
+    }
+
     /// Whether every field is there that this journal's format has, and no other.
     ///
     /// # Errors
@@ -127,7 +147,15 @@ impl Opening {
     pub fn fits_its_format(&self) -> Result<(), String> {
         let second = self.format >= 2;
         // Name, whether it is there, whether format 2 demands it.
-        let fields = [("sitting", self.sitting.is_some(), true), ("lock", self.lock.is_some(), false)];
+        let terms = &self.terms;
+        let fields = [
+            ("sitting", self.sitting.is_some(), true),
+            ("lock", self.lock.is_some(), false),
+            ("terms.sides", terms.sides.is_some(), true),
+            ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
+            ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),
+            ("terms.wager.side", terms.wager.as_ref().is_some_and(|wager| wager.side.is_some()), false),
+        ];
         for (name, there, demanded) in fields {
             if there && !second {
                 return Err(format!("format {} has no field `{name}`", self.format));
@@ -135,6 +163,9 @@ impl Opening {
             if second && demanded && !there {
                 return Err(format!("format {} needs the field `{name}`", self.format));
             }
+        }
+        if Inquiry::new(terms.protocol, terms.inquiry().sides).is_none() {
+            return Err(format!("{} is not tested in so many directions", terms.protocol));
         }
         Ok(())
     }

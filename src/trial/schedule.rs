@@ -271,11 +271,13 @@ impl Presented {
         Definition::of(opening.terms.protocol).orders[self.order]
     }
 
-    /// The side that holds more of the attribute: by claim for a comparison, the altered side B for a control.
+    /// The side that holds more of the attribute: by claim for a comparison; of a control the one that its terms name, in format 1 the altered side B.
     fn more(&self, opening: &Opening) -> Side {
         match self.subject {
             Subject::Comparison(_) => opening.terms.attribute_side,
-            Subject::Control(_) => Side::B,
+            Subject::Control(control) => {
+                opening.terms.controls.get(control).and_then(|control| control.more).unwrap_or(Side::B)
+            }
         }
     }
 

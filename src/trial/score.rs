@@ -3,9 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::ledger::{Attempt, Ledger};
+use super::protocol::Side;
 use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
 use super::schedule::{Presented, Subject};
-use crate::stats::Protocol;
 use crate::stats::sequential::{self, SequentialTest};
 
 /// What the sequential rule says of a comparison.
@@ -25,7 +25,7 @@ pub fn rule(terms: &Terms) -> Result<Option<SequentialTest>, String> {
     match terms.stopping {
         StoppingTerms::AllTrials {} => Ok(None),
         StoppingTerms::Sequential { alpha, beta, proportion } => {
-            SequentialTest::new(terms.protocol, alpha, beta, proportion, u64::from(terms.trials))
+            SequentialTest::new(terms.inquiry(), alpha, beta, proportion, u64::from(terms.trials))
                 .map(Some)
                 .map_err(|error| format!("the sequential rule: {error}"))
         }
@@ -126,7 +126,8 @@ impl Tally {
         let opening = &ledger.opening;
         let wager = opening.terms.wager.as_ref()?;
         let listened = opening.simulated.is_none() && !ledger.silent;
-        if !listened || opening.terms.protocol == Protocol::Preference {
+        // In a two-sided test the wager has to name a side.
+        if !listened || (opening.terms.inquiry().two_sided() && wager.side.is_none()) {
             return None;
         }
         match outcome {
@@ -136,8 +137,13 @@ impl Tally {
             }
             Outcome::AllTrials if !self.decisions.is_empty() => None,
             Outcome::AllTrials => {
-                let correct: u32 = self.counts.comparisons.iter().map(|count| count.correct).sum();
-                Some(correct >= wager.needed)
+                let counted = |count: &Count| match wager.side {
+                    // Answers for side B are counted.
+                    Some(Side::A) => count.trials - count.correct,
+                    Some(Side::B) | None => count.correct,
+                };
+                let score: u32 = self.counts.comparisons.iter().map(counted).sum();
+                Some(score >= wager.needed)
             }
         }
     }

@@ -5,12 +5,12 @@
 use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
-use super::protocol::Side;
-use super::record::{Occasion, Output};
+use super::protocol::{Definition, Side, Sides};
+use super::record::{Listening, Occasion, Output};
 use super::sittings::Draft;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
 use crate::stats::protocol::Inquiry;
-use crate::stats::{Protocol, binomial};
+use crate::stats::{Protocol, one};
 use crate::stimulus::{PairKind, StimulusSet};
 
 /// When the counted trials end.
@@ -56,6 +56,9 @@ pub struct ControlTerms {
     pub unit: String,
     /// Trials of it among the counted ones.
     pub trials: u32,
+    /// Format 2: in 2-AFC the side with more of the attribute, `a` unaltered or `b` altered, where one has more of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub more: Option<Side>,
 }
 
 impl ControlTerms {
@@ -90,8 +93,11 @@ pub struct WagerTerms {
     /// What is owed if the skeptic wins.
     pub skeptic_wins: String,
     /// Right answers needed, of all counted trials together, for the claimant to win. With a sequential rule the
-    /// decision of the rule counts instead.
+    /// decision of the rule counts instead. With a `side`, of the answers for it.
     pub needed: u32,
+    /// Format 2: in a two-sided test the side that the claimant says answers will favour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub side: Option<Side>,
 }
 
 /// All that is agreed before the first trial and all that draws are derived from, besides secrets and hands.
@@ -137,6 +143,13 @@ pub struct Terms {
     pub controls: Vec<ControlTerms>,
     /// What was wagered.
     pub wager: Option<WagerTerms>,
+    /// Format 2: whether answers are tested in one direction or in both. Format 1: as the protocol usually is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sides: Option<Sides>,
+    /// Format 2: how long each slot that is asked about must be heard by one listener before an answer is taken, in
+    /// milliseconds. Format 1, and votes of a night: at all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heard_at_least_ms: Option<u32>,
 }
 
 /// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
@@ -158,7 +171,25 @@ pub struct StimulusTerms {
 impl Terms {
     /// What is asked, and in which direction it is tested.
     pub fn inquiry(&self) -> Inquiry {
-        Inquiry::from(self.protocol)
+        let usual = Inquiry::from(self.protocol);
+        Inquiry { sides: self.sides.unwrap_or(usual.sides), ..usual }
+    }
+
+    /// Milliseconds that each slot is still to be heard before an answer, after this listening: 0 where it need not be
+    /// heard, or has been started and heard for `needed_ms`.
+    pub(super) fn still_to_hear(&self, listening: &Listening, needed_ms: u64) -> Vec<u64> {
+        let slots = Definition::of(self.protocol).slots.iter().enumerate();
+        slots
+            .map(|(index, slot)| {
+                let started = listening.listens.get(index).is_some_and(|&listens| listens > 0);
+                let heard_ms = listening.heard_ms.get(index).copied().unwrap_or(0);
+                match (slot.must_hear, started) {
+                    (false, _) => 0,
+                    (true, true) => needed_ms.saturating_sub(heard_ms),
+                    (true, false) => needed_ms.max(1),
+                }
+            })
+            .collect()
     }
 
     /// The terms of a session.
@@ -225,6 +256,7 @@ impl Terms {
                         amount,
                         unit: unit.to_owned(),
                         trials: control.trials,
+                        more: control.more,
                     }
                 })
                 .collect(),
@@ -234,17 +266,19 @@ impl Terms {
                 claim: wager.claim.clone(),
                 claimant_wins: wager.claimant_wins.clone(),
                 skeptic_wins: wager.skeptic_wins.clone(),
-                needed: score_needed(session.protocol, session.alpha, counted),
+                needed: score_needed(session.inquiry(), session.alpha, counted),
+                side: wager.side,
             }),
+            sides: Some(session.sides),
+            heard_at_least_ms: Some(session.heard_at_least_ms),
         }
     }
 }
 
-/// Right answers needed of `trials` for a guesser to have them with probability `alpha` at most; one more than there are
+/// Counted answers needed of `trials` (two-sided: for one side) for a guesser to have them with probability `alpha` at most; one more than there are
 /// trials where no score is enough.
-pub fn score_needed(protocol: Protocol, alpha: f64, trials: u64) -> u32 {
-    let alpha = if protocol == Protocol::Preference { alpha / 2.0 } else { alpha };
-    let needed = binomial::critical(trials, protocol.chance(), alpha).unwrap_or(trials + 1);
+pub fn score_needed(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> u32 {
+    let needed = one::critical(inquiry, trials, alpha).unwrap_or(trials + 1);
     u32::try_from(needed).unwrap_or(u32::MAX)
 }
 

@@ -125,6 +125,10 @@ pub struct TrialView {
     pub listening: Listening,
     /// Slots that must be heard before an answer is taken and have not been.
     pub unheard: Vec<usize>,
+    /// Milliseconds that each slot is still to be heard before an answer is taken, as of `at_ms`.
+    pub still_to_hear: Vec<u64>,
+    /// Milliseconds of the sitting at which this was counted; what plays goes on being heard.
+    pub at_ms: u64,
     /// Night: seats that have voted in this attempt. Never how.
     pub voted: Vec<u32>,
     /// Night: seats that are taken.

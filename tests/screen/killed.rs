@@ -139,7 +139,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     let mut lines = Lines::start(here, &["--resume"]);
     lines.seal();
     lines.wait("== Trial 1 of 6 ==");
-    lines.say("x\nanswer 1\nrecord\n");
+    lines.say("x\nwait 1.2\nanswer 1\nrecord\n");
     lines.wait("== Trial 2 of 6 ==");
     lines.kill();
     let kept = durable(&path, &kept);
@@ -147,7 +147,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
 
     // As soon as an answer is in the file.
     let mut lines = Lines::resumed(here, 2);
-    lines.say("x\nanswer 2\nrecord\n");
+    lines.say("x\nwait 1.2\nanswer 2\nrecord\n");
     let started = Instant::now();
     while answers(&path) < 2 {
         assert!(started.elapsed() < PATIENCE, "the answer is never written");
@@ -157,7 +157,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
 
     // In the middle of a trial: what was chosen and not recorded is gone, and nothing else.
     let mut lines = Lines::resumed(here, 3);
-    lines.say("x\nanswer 1\n");
+    lines.say("x\nwait 1.2\nanswer 1\n");
     lines.wait("Chosen: same as A");
     lines.kill();
     let kept = durable(&path, &kept);
@@ -165,7 +165,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
 
     // In the middle of a write: the last line, an answer, is cut.
     let mut lines = Lines::resumed(here, 3);
-    lines.say("x\nanswer 1\nrecord\n");
+    lines.say("x\nwait 1.2\nanswer 1\nrecord\n");
     lines.wait("== Trial 4 of 6 ==");
     lines.kill();
     let whole = durable(&path, &kept);
@@ -188,7 +188,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
         if trial > 3 {
             lines.wait(&format!("== Trial {trial} of 6 =="));
         }
-        lines.say("x\nanswer 2\nrecord\n");
+        lines.say("x\nwait 1.2\nanswer 2\nrecord\n");
     }
     lines.wait("== The seal is open ==");
     lines.say("\n");

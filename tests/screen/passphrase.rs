@@ -67,7 +67,11 @@ fn a_terminal_in_plain_lines_does_not_show_it_and_a_wrong_one_is_asked_for_again
 fn lines_from_a_pipe_say_that_it_cannot_be_hidden() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 1, "", "");
-    let ran = rig::piped(folder.path(), &OPEN, "\nsecret words\nsecret words\n\n\n\nx\nanswer 1\nrecord\n\n");
+    let ran = rig::piped(
+        folder.path(),
+        &OPEN,
+        "\nsecret words\nsecret words\n\n\n\nx\nwait 1.2\nanswer 1\nrecord\n\n",
+    );
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     assert!(ran.out.contains("a passphrase cannot be hidden"), "{}", ran.out);
     assert!(!ran.out.contains("secret words"), "{}", ran.out);

@@ -135,10 +135,7 @@ fn a_sequential_rule_ends_the_sitting_early_and_says_so() {
     let session_rule =
         earwitness::stats::sequential::SequentialTest::new(session.protocol, 0.05, 0.1, 0.75, 60)
             .expect("a rule");
-    for (proportion, words) in [
-        (0.5, "to be called a difference without hearing anything"),
-        (0.75, "to miss it for one who is right 75 %"),
-    ] {
+    for (proportion, words) in [(0.5, "of guessers, after"), (0.75, "of sittings: \"no difference\" in")] {
         let exact = session_rule.exact(proportion).expect("a proportion");
         let risk = if proportion == 0.5 { exact.difference } else { 1.0 - exact.difference };
         assert!(said(&heard, &format!("{:.1} % {words}", 100.0 * risk)), "{risk} {words}");
@@ -198,7 +195,7 @@ fn a_qualification_is_passed_or_ends_the_sitting() {
         assert_eq!((counts.qualification.correct, counts.qualification.trials), (4 - missed as u32, 4));
         let lines = sat.result.as_ref().expect("it ran").lines.join(" ");
         assert!(lines.contains(&format!("{} right of 4", 4 - missed)), "{lines}");
-        let refused = lines.contains("The qualification was not passed");
+        let refused = lines.contains("the agreed 3 of 4 was not reached");
         assert_eq!(refused, outcome == Outcome::NotQualified, "{lines}");
         assert_eq!(checked.has_verdict(), outcome == Outcome::AllTrials);
         assert_eq!(counts.comparisons[0].trials, if refused { 0 } else { 2 });
@@ -243,9 +240,9 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         assert!(asks("Mara accepts") && asks("Tomas accepts"));
         for agreed in [
             "Score needed",
-            "6 right of 6",
-            "1.6 % to reach it without hearing",
-            "82.2 % to miss it",
+            "6 of 6 right",
+            "1.6 % of guessers reach it",
+            "75 % of the time misses it in 82.2 %",
             "46.9 %",
         ] {
             assert!(said(&sat, agreed), "{agreed}");

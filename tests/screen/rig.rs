@@ -48,6 +48,9 @@ impl Clock for TestClock {
     }
 }
 
+/// How long the listener listens without a key.
+const LISTENED: Duration = Duration::from_millis(1100);
+
 /// Keys in a list; the clock runs while they are waited for. At the end of the list the listener leaves.
 pub(crate) struct Keys {
     keys: VecDeque<Option<Input>>,
@@ -58,8 +61,11 @@ pub(crate) struct Keys {
 
 impl InputSource for Keys {
     fn next(&mut self, wait: Duration) -> io::Result<Option<Input>> {
-        self.clock.pass(wait * self.pace);
-        Ok(self.keys.pop_front().unwrap_or(Some(Input::Key(Key::Interrupt))))
+        let next = self.keys.pop_front().unwrap_or(Some(Input::Key(Key::Interrupt)));
+        // Nothing typed is time to listen: long enough for what is asked about to have been heard.
+        let time = if next.is_none() { LISTENED } else { wait };
+        self.clock.pass(time * self.pace);
+        Ok(next)
     }
 
     fn size(&self) -> io::Result<(u16, u16)> {
@@ -72,6 +78,9 @@ struct Watched<'f> {
     face: &'f mut dyn Face,
     scenes: Vec<Scene>,
     hidden: bool,
+    /// The clock of plain lines, which runs only while something is listened to.
+    clock: Option<TestClock>,
+    listening: Option<TestClock>,
 }
 
 impl Face for Watched<'_> {
@@ -85,7 +94,14 @@ impl Face for Watched<'_> {
     }
 
     fn wait(&mut self, wait: Duration) -> Result<Vec<Intent>, FaceError> {
-        self.face.wait(wait)
+        if let Some(clock) = self.listening.take() {
+            clock.pass(LISTENED);
+        }
+        let intents = self.face.wait(wait)?;
+        if intents.iter().any(|intent| matches!(intent, Intent::Listen(_))) {
+            self.listening.clone_from(&self.clock);
+        }
+        Ok(intents)
     }
 }
 
@@ -398,7 +414,13 @@ pub(crate) fn sit_in(
         let mut changed = environment.clone();
         change(&mut changed);
         let environment = &changed;
-        let mut watched = Watched { face: screen, scenes: Vec::new(), hidden: setting.hidden };
+        let mut watched = Watched {
+            face: screen,
+            scenes: Vec::new(),
+            hidden: setting.hidden,
+            clock: None,
+            listening: None,
+        };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes)
     });
@@ -442,8 +464,14 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     let mut plain = Plain::new(io::BufReader::new(lines), bytes.clone());
     all_read.recv().expect("the lines are read");
     std::thread::sleep(Duration::from_millis(20));
-    let (calls, (result, scenes)) = around(setting, |environment, _| {
-        let mut watched = Watched { face: &mut plain, scenes: Vec::new(), hidden: setting.hidden };
+    let (calls, (result, scenes)) = around(setting, |environment, clock| {
+        let mut watched = Watched {
+            face: &mut plain,
+            scenes: Vec::new(),
+            hidden: setting.hidden,
+            clock: Some(clock.clone()),
+            listening: None,
+        };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes)
     });

@@ -17,7 +17,7 @@ const BOTH: &str = "This is no listening test: the answers were simulated, and n
 /// A person's sitting in plain lines with this output.
 fn person(folder: &Path, output: &str) -> Ran {
     let arguments = ["run", ".", "--listener", "Mara", "--plain", "--output", output];
-    rig::piped(folder, &arguments, "\n\n\n\nx\nanswer 1\nrecord\nx\nanswer 1\nrecord\n\n")
+    rig::piped(folder, &arguments, "\n\n\n\nx\nwait 1.2\nanswer 1\nrecord\nx\nwait 1.2\nanswer 1\nrecord\n\n")
 }
 
 /// Text as one line, so that it is found however it was wrapped.

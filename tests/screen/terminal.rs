@@ -115,12 +115,22 @@ impl Terminal {
         self.press("\r");
     }
 
+    /// Waits until everything that is asked about has been heard for the agreed time.
+    pub(crate) fn heard(&self) {
+        let started = Instant::now();
+        while self.screen().contains("not heard yet") {
+            assert!(started.elapsed() < PATIENCE, "it is never heard; the screen shows\n{}", self.screen());
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
     fn trial(&mut self, number: u32, of: u32) {
         self.wait(&[&format!("Trial {number} of {of}")]);
         for key in ["a", "b", "x"] {
             self.press(key);
         }
         self.wait(&["you hear this"]);
+        self.heard();
         self.press("\x1b[B");
         self.wait(&["Enter records \"same as A\""]);
         self.press("\r");

@@ -1,6 +1,7 @@
 //! Openings made by hand, and a listener who answers by a script.
 
 use earwitness::stats::Protocol;
+use earwitness::stats::protocol::Inquiry;
 use earwitness::trial::chain;
 use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
@@ -24,6 +25,7 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         amount,
         unit: unit.to_owned(),
         trials,
+        more: None,
     };
     Terms {
         title: "Invented flex against an invented braid".to_owned(),
@@ -53,6 +55,9 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
             control("identical", 0.0, "", 1),
         ],
         wager: None,
+        sides: Some(Inquiry::from(protocol).sides),
+        // The script waits a quarter of a second between two events.
+        heard_at_least_ms: Some(200),
     }
 }
 
@@ -102,7 +107,7 @@ pub(crate) fn draft(terms: Terms) -> Draft {
 pub(crate) fn full(protocol: Protocol) -> Draft {
     let mut terms = terms(protocol);
     terms.confidence = true;
-    if protocol != Protocol::Preference {
+    if protocol.asks().has_right_answer() {
         terms.qualification = Some(QualificationTerms { trials: 2, correct: 0 });
     }
     terms.wager = Some(WagerTerms {
@@ -112,6 +117,7 @@ pub(crate) fn full(protocol: Protocol) -> Draft {
         claimant_wins: "Jorin cooks".to_owned(),
         skeptic_wins: "Ida cooks".to_owned(),
         needed: 7,
+        side: None,
     });
     draft(terms)
 }

@@ -5,6 +5,7 @@ mod cut;
 mod draws;
 mod fixtures;
 mod folder;
+mod heard;
 mod kill;
 pub(crate) mod kit;
 mod night;

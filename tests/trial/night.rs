@@ -116,6 +116,10 @@ fn votes_that_do_not_belong_are_refused_and_not_written() {
     scripted.event(vote(id, 1, 1, Ballot::Paper));
     assert!(refused(&scripted), "paper does not replace a phone's vote");
     scripted.event(Event::CloseVotes);
+    assert!(refused(&scripted), "nobody has heard X");
+    scripted.event(Event::Select(2));
+    scripted.event(Event::Play);
+    scripted.event(Event::CloseVotes);
     scripted.event(vote(id, 1, 1, Ballot::Phone));
     assert!(refused(&scripted), "a phone's vote after the votes were closed");
     scripted.event(Event::Leave { seat: 1 });

@@ -74,6 +74,7 @@ fn every_way_to_end() {
         played(&draft, 73, Some(9), false);
     }
     draft.terms.protocol = Protocol::Preference;
+    draft.terms.sides = Some(earwitness::stats::protocol::Sides::Two);
     played(&draft, 74, None, false);
     let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 75);
     for _ in 0..10 {

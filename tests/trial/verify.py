@@ -111,7 +111,11 @@ PROTOCOLS = {
     "two-afc": (["ab", "ba"], ["1", "2"], lambda s, more: s.index(more)),
     # No right answer: what is counted is the answers for side B.
     "preference": (["ab", "ba"], ["1", "2"], lambda s, more: s.index("b")),
+    "same-different": (["aa", "ab", "ba", "bb"], ["same", "different"], lambda s, more: int(s[0] != s[1])),
+    "a-not-a": (["aa", "ab"], ["a", "not-a"], lambda s, more: int(s[1] == "b")),
 }
+# What need not have been heard before an answer: the known sides of ABX.
+KNOWN_SLOTS = {"abx": {0, 1}}
 CHANCE = {"triangle": 1 / 3, "tetrad": 1 / 3}
 PARTS = ["qualification", "warm-up", "main"]
 
@@ -298,12 +302,18 @@ def verify(records):
             order = orders[stream.below(len(orders))]
             part, trial, attempt = ident
             comparison, control, _ = schedule[part][trial - 1]
-            more = terms["attribute_side"] if control is None else "b"
+            more = terms["attribute_side"] if control is None else terms["controls"][control].get("more", "b")
             correct = names[right(order, more)]
             if kind == "void":
                 counts["void"] += 1
                 at = (part, trial, attempt + 1)
                 continue
+            if "heard_at_least_ms" in terms and opening["simulated"] is None:
+                listening = record["listening"]
+                for slot, (times, ms) in enumerate(zip(listening["listens"], listening["heard_ms"])):
+                    known = slot in KNOWN_SLOTS.get(terms["protocol"], ())
+                    least = terms["heard_at_least_ms"] if opening["occasion"] == "sitting" else 0
+                    need(known or times and ms >= least, number, "answered before it was heard")
             finished.append((part, comparison, control, ident, correct, record.get("answer")))
             if kind == "answer":
                 add(counts, finished[-1], [record["answer"]])

@@ -2,7 +2,6 @@
 
 use super::MAX_EVENTS;
 use crate::trial::event::Effect;
-use crate::trial::protocol::Definition;
 use crate::trial::record::{Listening, TrialId};
 use crate::trial::view::Step;
 
@@ -18,11 +17,6 @@ pub(super) struct Attempting {
     pub(super) choice: Option<usize>,
     pub(super) step: Step,
     pub(super) listening: Listening,
-}
-
-pub(super) fn unheard(definition: &Definition, trial: &Attempting) -> Vec<usize> {
-    let silent = |slot: &usize| definition.slots[*slot].must_hear && trial.listening.listens[*slot] == 0;
-    (0..definition.slots.len()).filter(silent).collect()
 }
 
 /// Counts what was heard up to now.

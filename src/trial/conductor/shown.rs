@@ -1,6 +1,6 @@
 //! What a conductor shows of itself: the [`View`], which holds nothing of the draw before the closing.
 
-use super::attempt::{Attempting, settle, unheard};
+use super::attempt::{Attempting, settle};
 use super::{Conductor, Phase};
 use crate::trial::hands::Progress;
 use crate::trial::protocol::Definition;
@@ -86,7 +86,9 @@ impl Conductor {
             playing: now.counted_ms.is_some(),
             region: now.region,
             choice: now.choice,
-            unheard: unheard(definition, &now),
+            still_to_hear: self.replay.ledger.opening.still_to_hear(&now.listening),
+            at_ms: self.at_ms,
+            unheard: self.replay.ledger.opening.unheard(&now.listening),
             listening: now.listening,
             voted: self.replay.ledger.votes.keys().copied().collect(),
             seats: self.replay.ledger.taken(),

@@ -1,0 +1,302 @@
+//! What is agreed on before anything is heard, in words and numbers: for the page of terms, for `check`, and for the result.
+
+use std::fmt::Write as _;
+
+use super::pages::percent;
+use crate::screen::Block;
+use crate::stats::binomial;
+use crate::stats::protocol::{Asks, Compared, Sides};
+use crate::stats::sequential::{Exact, SequentialTest};
+use crate::trial::record::{ComparisonTerms, StoppingTerms};
+use crate::trial::score;
+use crate::trial::terms::score_needed;
+use crate::trial::{Definition, Terms};
+
+/// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.
+pub fn agreed(terms: &Terms) -> Vec<Block> {
+    let definition = Definition::of(terms.protocol);
+    let mut page = Vec::new();
+    let blocks = &mut page;
+    blocks.push(Block::heading("The test"));
+    blocks.push(Block::pair(
+        "Question",
+        format!("{} ({})", definition.question(terms.attribute.as_deref()), definition.title),
+    ));
+    for comparison in &terms.comparisons {
+        blocks.push(Block::pair(
+            "Comparison",
+            format!("{}: A is \"{}\", B is \"{}\"", comparison.name, comparison.a, comparison.b),
+        ));
+        // What the claim is, and with it which answer is right, has to be agreed on before anything is heard.
+        let claim = terms.inquiry().claim(&compared(terms, comparison));
+        let counts = match (terms.protocol.asks(), terms.inquiry().sides) {
+            (Asks::Attribute, Sides::One) => "; answers that say so count as right",
+            (Asks::Attribute, Sides::Two) => "; either may lead",
+            (Asks::Preference, _) => "; nobody is right or wrong",
+            (Asks::Difference, _) => "",
+        };
+        blocks.push(Block::pair("Claim", format!("{claim}{counts}")));
+    }
+    blocks.push(Block::pair("Listen to", listen_words(terms)));
+    blocks.push(Block::pair("Trials", trials_words(terms)));
+    if terms.confidence {
+        blocks.push(Block::pair("Confidence", "asked with each answer, 1 (a guess) to 5 (certain)"));
+    }
+    blocks.push(Block::pair(
+        "Switching",
+        if terms.switching == "gap" { "with a short silence between" } else { "instant, at the same place" },
+    ));
+    blocks.push(Block::pair(
+        "Rests",
+        format!("offered after {} min of listening, and whenever you ask", terms.rest_after_minutes),
+    ));
+    blocks.push(Block::pair(
+        "Levels",
+        if terms.levels == "matched" {
+            "matched to equal loudness (ITU-R BS.1770): only the shape of the sound differs"
+        } else {
+            "as wired: a difference in level stays in, and may be what is heard"
+        },
+    ));
+    chances(terms, blocks);
+    page
+}
+
+/// Counted trials of all comparisons together.
+pub(super) fn counted(terms: &Terms) -> u32 {
+    terms.trials.saturating_mul(terms.comparisons.len() as u32)
+}
+
+/// The score that the terms ask for: the wager's, else the least significant one of a single comparison; `None` where
+/// there is none (a sequential rule, several comparisons judged one by one). In a two-sided test it is the number of answers
+/// for one side.
+pub(super) fn needed(terms: &Terms) -> Option<u32> {
+    if matches!(terms.stopping, StoppingTerms::Sequential { .. }) {
+        return None;
+    }
+    if let Some(wager) = &terms.wager {
+        return Some(wager.needed);
+    }
+    if terms.comparisons.len() != 1 {
+        return None;
+    }
+    let needed = score_needed(terms.inquiry(), terms.alpha, u64::from(terms.trials));
+    (needed <= terms.trials).then_some(needed)
+}
+
+/// What is compared, by name.
+fn compared<'t>(terms: &'t Terms, comparison: &'t ComparisonTerms) -> Compared<'t> {
+    Compared {
+        a: &comparison.a,
+        b: &comparison.b,
+        attribute: terms.attribute.as_deref(),
+        more: terms.attribute_side,
+    }
+}
+
+/// What has to be heard before an answer is taken.
+fn listen_words(terms: &Terms) -> String {
+    let each = if Definition::of(terms.protocol).asked_about().count() > 1 { ", each" } else { "" };
+    match terms.heard_at_least_ms {
+        Some(ms) => format!(
+            "{}{each} for at least {} s, before you answer",
+            terms.inquiry().asked_about(),
+            f64::from(ms) / 1000.0
+        ),
+        None => format!("{} before you answer", terms.inquiry().asked_about()),
+    }
+}
+
+/// The warning that a qualification keeps nobody out, where a guesser passes it more often than once in five (common
+/// practice, no source).
+pub fn weak_qualification(terms: &Terms) -> Option<String> {
+    let qualification = terms.qualification?;
+    let (trials, correct) = (u64::from(qualification.trials), u64::from(qualification.correct));
+    let passes = binomial::upper(correct, trials, terms.protocol.chance());
+    (passes > 0.2).then(|| {
+        format!(
+            "A guesser passes the qualification of {correct} right of {trials} in {} of tries, so it says little. Ask for \
+             more trials or more right ones.",
+            percent(passes)
+        )
+    })
+}
+
+/// How many trials, and which of them do not count.
+fn trials_words(terms: &Terms) -> String {
+    let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
+    let mut words = if terms.comparisons.len() == 1 {
+        format!("{most}{} counted", terms.trials)
+    } else {
+        format!("{most}{} counted ({most}{} for each comparison)", counted(terms), terms.trials)
+    };
+    let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
+    if controls > 0 {
+        let _ = write!(
+            words,
+            ", and {controls} {} shuffled in among them, reported apart",
+            if controls == 1 { "control" } else { "controls" }
+        );
+    }
+    if terms.warm_up > 0 {
+        let _ = write!(words, "; {} to warm up, not counted", terms.warm_up);
+    }
+    if let Some(qualification) = &terms.qualification {
+        let _ = write!(
+            words,
+            "; before them a qualification: {} of {} audible controls",
+            qualification.correct, qualification.trials
+        );
+    }
+    words
+}
+
+/// The score needed, and how often chance reaches it.
+fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
+    if let Some(warning) = weak_qualification(terms) {
+        blocks.push(Block::caution(warning));
+    }
+    if let Ok(Some(rule)) = score::rule(terms) {
+        sequential_chances(terms, &rule, blocks);
+        return;
+    }
+    let inquiry = terms.inquiry();
+    let counted = counted(terms);
+    let judged = if terms.wager.is_some() { counted } else { terms.trials };
+    let least = score_needed(inquiry, terms.alpha, u64::from(judged));
+    if least > judged {
+        let who = terms.wager.as_ref().map_or_else(
+            || format!("{} can be shown", nothing_shown(terms)),
+            |wager| format!("{} cannot win", wager.claimant),
+        );
+        blocks.push(Block::caution(format!(
+            "Too few trials: not even {judged} of {judged} would be rare enough by chance for the agreed error risk of {}, so \
+             {who}. `earwitness plan` says how many are needed.",
+            percent(terms.alpha)
+        )));
+        return;
+    }
+    let Some(score) = needed(terms) else {
+        several(terms, least, blocks);
+        return;
+    };
+    let of_which = match (&terms.wager, inquiry.two_sided(), terms.comparisons.first()) {
+        (Some(wager), true, Some(comparison)) => wager
+            .side
+            .map_or_else(String::new, |side| format!(" for {}", compared(terms, comparison).name(side))),
+        (None, true, Some(comparison)) => format!(" for either {} or {}", comparison.a, comparison.b),
+        _ => " right".to_owned(),
+    };
+    blocks.push(Block::pair("Score needed", format!("{score} of {judged}{of_which}")));
+    let (n, k) = (u64::from(judged), u64::from(score));
+    if !inquiry.two_sided() {
+        blocks.push(Block::Score {
+            trials: judged,
+            needed: Some(score),
+            chance: f64::from(judged) * inquiry.chance(),
+            reached: None,
+        });
+    }
+    // A wager names one side of a two-sided test: only that one wins it.
+    let sides = if inquiry.two_sided() && terms.wager.is_none() { 2.0 } else { 1.0 };
+    blocks.push(Block::pair(
+        "By chance",
+        format!("{} of guessers reach it", percent(sides * binomial::upper(k, n, inquiry.chance()))),
+    ));
+    let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
+    let (fair, good) = (percent(below(0.75)), percent(below(0.9)));
+    blocks.push(Block::pair(
+        "Missed",
+        if inquiry.two_sided() {
+            format!("a listener who answers so 75 % of the time misses it in {fair} of tests, 90 % in {good}")
+        } else {
+            format!("a listener who is right 75 % of the time misses it in {fair} of tests, 90 % in {good}")
+        },
+    ));
+}
+
+/// What stays unshown where no score is enough.
+fn nothing_shown(terms: &Terms) -> &'static str {
+    match terms.protocol.asks() {
+        Asks::Preference => "no preference",
+        Asks::Difference | Asks::Attribute => "no difference",
+    }
+}
+
+/// The score that each of several comparisons needs: at the whole risk, and where they are judged together, at the share
+/// of it that the strongest of them has to meet (Holm's first step).
+fn several(terms: &Terms, least: u32, blocks: &mut Vec<Block>) {
+    let members = terms.comparisons.len();
+    let trials = terms.trials;
+    let what = if terms.inquiry().two_sided() { "for one side" } else { "right" };
+    let first = score_needed(terms.inquiry(), terms.alpha / members as f64, u64::from(trials));
+    let together = match (terms.family.as_str(), first <= trials) {
+        ("holm", true) => {
+            format!(
+                "; judged together (Holm), the strongest of {members} needs {first}, the last one {least}"
+            )
+        }
+        ("holm", false) => format!(
+            "; judged together (Holm), not even {trials} of {trials} would do for the first of {members}"
+        ),
+        _ => String::new(),
+    };
+    blocks.push(Block::pair("Score needed", format!("each comparison {least} of {trials} {what}{together}")));
+}
+
+/// What the sequential rule does, in full: how often it says what to whom. Of several comparisons, each on its own and
+/// all together.
+fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Block>) {
+    let (Ok(guesser), Ok(sought), Ok(good)) =
+        (rule.exact(rule.chance), rule.exact(rule.proportion), rule.exact(0.9))
+    else {
+        return;
+    };
+    blocks.push(Block::pair(
+        "Stopping",
+        format!(
+            "after each answer Wald's test decides whether to go on, looking for a listener who is right {} of the time",
+            percent(rule.proportion)
+        ),
+    ));
+    let several = terms.comparisons.len() > 1;
+    if let Some(wager) = &terms.wager {
+        let every = if several { "every comparison" } else { "the comparison" };
+        blocks.push(Block::pair(
+            "To win",
+            format!(
+                "{} wins when the rule calls a difference in {every}; when it ends undecided, nobody does",
+                wager.claimant
+            ),
+        ));
+    }
+    // The wager is about all comparisons together; otherwise each one has its own verdict.
+    let all = if terms.wager.is_some() { terms.comparisons.len() as i32 } else { 1 };
+    let one = if several && all == 1 { " in one comparison" } else { "" };
+    blocks.push(Block::pair(
+        "By chance",
+        format!(
+            "the rule calls a difference{one} in {} of guessers, after {:.0} trials on average",
+            percent(guesser.difference.powi(all)),
+            guesser.expected_trials
+        ),
+    ));
+    let missed = |exact: &Exact| percent(1.0 - exact.difference.powi(all));
+    let split = if all == 1 {
+        format!(
+            ": \"no difference\" in {}, undecided in {}",
+            percent(sought.no_difference),
+            percent(sought.undecided)
+        )
+    } else {
+        String::new()
+    };
+    blocks.push(Block::pair(
+        "Missed",
+        format!(
+            "such a listener in {} of sittings{split}; one who is right 90 % of the time in {}",
+            missed(&sought),
+            missed(&good)
+        ),
+    ));
+}
