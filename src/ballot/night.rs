@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use super::Refusal;
 use super::pass::Holder;
 use super::presentation::{Moment, Timing, moment};
-use super::seats::{MOST_SEATS, Seats, clean_alias, id_text};
+use super::seats::{MOST_SEATS, Seats, clean_alias, id_of};
 use crate::conduct::Machine;
 use crate::trial::{
     Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
@@ -391,7 +391,8 @@ impl Night {
         self.check(holder)?;
         let alternative = self.definition().alternative(answer).ok_or(Refusal::Alternative)?;
         let seat = self.seats.get(holder.seat).ok_or(Refusal::NotSeated)?;
-        let earlier = seat.votes.iter().find(|(id, vote)| vote.by == Ballot::Phone && id_text(**id) == trial);
+        let wanted = id_of(trial);
+        let earlier = seat.votes.iter().find(|(id, vote)| vote.by == Ballot::Phone && Some(**id) == wanted);
         if let Some((id, vote)) = earlier
             && vote.answer == answer
             && (sequence == seat.sequence || (self.open && sequence == seat.sequence + 1))
@@ -405,7 +406,7 @@ impl Night {
             return Err(Refusal::Left);
         }
         let Some(view) = self.trial() else { return Err(Refusal::NotOpen) };
-        if id_text(view.id) != trial {
+        if Some(view.id) != wanted {
             return Err(Refusal::OtherTrial);
         }
         if !self.open {

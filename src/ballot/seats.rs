@@ -171,9 +171,45 @@ pub fn id_text(id: TrialId) -> String {
     format!("{part}-{}-{}", id.trial, id.attempt)
 }
 
+/// The attempt that has this name; `None` if none can have it.
+pub fn id_of(text: &str) -> Option<TrialId> {
+    let mut parts = text.splitn(3, '-');
+    let part = match parts.next()? {
+        "qualification" => crate::trial::Part::Qualification,
+        "practice" => crate::trial::Part::WarmUp,
+        "main" => crate::trial::Part::Main,
+        _ => return None,
+    };
+    let id = TrialId { part, trial: parts.next()?.parse().ok()?, attempt: parts.next()?.parse().ok()? };
+    // One attempt, one spelling: neither `+3` nor `03`.
+    (id_text(id) == text).then_some(id)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_attempt_has_one_name() {
+        for part in [crate::trial::Part::Qualification, crate::trial::Part::WarmUp, crate::trial::Part::Main]
+        {
+            let id = TrialId { part, trial: 3, attempt: 12 };
+            assert_eq!(id_of(&id_text(id)), Some(id));
+        }
+        for other in [
+            "",
+            "main",
+            "main-3",
+            "main-3-1-1",
+            "main-03-1",
+            "main-+3-1",
+            "Main-3-1",
+            "main-3-1 ",
+            "main--3-1",
+        ] {
+            assert_eq!(id_of(other), None, "{other}");
+        }
+    }
 
     #[test]
     fn names_are_text_that_cannot_disturb_the_page() {
