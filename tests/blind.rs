@@ -4,12 +4,13 @@
 use earwitness::screen::{Block, Scene, Stage};
 use earwitness::stimulus::StimulusSet;
 use earwitness::trial::schedule::{Draws, trials_of};
+use earwitness::trial::wager::is_claimants;
 use earwitness::trial::words::{PHRASE_WORDS, words};
 use earwitness::trial::{Digest, Draft, Opening, Part, Secret, TrialId};
 
 /// The opening record of a draft under a secret.
 pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
-    Opening {
+    let mut opening = Opening {
         format: earwitness::trial::record::FORMAT,
         program: "earwitness test".to_owned(),
         utc: draft.utc.clone(),
@@ -26,7 +27,12 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         invented: draft.invented,
         sitting: Some(1),
         lock: None,
-    }
+        inputs: Some(draft.inputs.clone()),
+        earlier: None,
+    };
+    let wager = opening.terms.wager.as_ref();
+    opening.earlier = wager.filter(|wager| is_claimants(&opening, wager)).map(|_| Vec::new());
+    opening
 }
 
 /// The secret with this number.
@@ -75,7 +81,12 @@ pub(crate) fn secret_of_session(
         buffer_frames: 0,
         channels: 1,
     };
-    secret_for(&Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z"), hands, orders)
+    secret_for(
+        &Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z")
+            .expect("its files are there"),
+        hands,
+        orders,
+    )
 }
 
 /// A text without digests: runs of 64 or 16 hex digits become zeros, the words of a digest become equal words. What stays

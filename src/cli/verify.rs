@@ -12,6 +12,7 @@ use crate::trial::against::{self, Receipt};
 use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
+use crate::trial::wager::Settlement;
 use crate::trial::{Definition, verify};
 use crate::verdict::no_listening_test;
 
@@ -39,10 +40,12 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         Some(path) => Some(load(path)?),
     };
     let (files, registers) = expand(&arguments.journals)?;
+    let sessions = beside(&arguments.journals);
     let mut all = Vec::with_capacity(files.len());
     let mut known = against::Registers::default();
     for file in files {
         let mut checked = verify::check_with(&file, &mut known);
+        hold_inputs(&mut checked, &sessions);
         if let Some((session, stimuli)) = &session {
             against::session(&mut checked, session, Some(stimuli));
         }
@@ -76,6 +79,30 @@ fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
     note("making the session's stimuli anew, to hold them against the published digests");
     let stimuli = crate::stimulus::prepare(&session, &NoProgress).map_err(Failure::bad)?;
     Ok((session, stimuli))
+}
+
+/// Sessions in the folders that were given, with the folder of their sittings; or why one cannot be read.
+type Sessions = Vec<(PathBuf, Result<Session, String>)>;
+
+fn beside(paths: &[PathBuf]) -> Sessions {
+    let with_session = paths.iter().filter(|path| path.join("session.toml").is_file());
+    with_session
+        .map(|path| (path.join("sittings"), crate::session::load(path).map_err(|error| error.to_string())))
+        .collect()
+}
+
+/// Holds a journal of a session's folder against the files that the session reads now.
+fn hold_inputs(checked: &mut Checked, sessions: &Sessions) {
+    let folder = checked.file.parent().map(Path::to_path_buf);
+    let own = sessions.iter().find(|(sittings, _)| folder.as_ref() == Some(sittings));
+    match own {
+        Some((_, Ok(session))) => against::inputs(checked, session),
+        Some((_, Err(error))) if checked.opening.is_some() => {
+            let message = format!("the session beside it cannot be read any more: {error}");
+            checked.problems.push(verify::Problem { record: None, message });
+        }
+        _ => {}
+    }
 }
 
 type Registers = Vec<(PathBuf, RegisterView)>;
@@ -197,7 +224,7 @@ fn document(checked: &Checked) -> Value {
             }).collect::<Vec<Value>>()
         }),
         "hands": checked.hands.iter().map(|hand| json!({"by": hand.by, "text": hand.text()})).collect::<Vec<Value>>(),
-        "claimant_won": checked.claimant_won,
+        "claimant_won": checked.settlement.and_then(Settlement::claimant_won),
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
         "resumed": checked.resumed,
@@ -283,11 +310,7 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
         writeln!(out, "  hand of {by}: {}", printable(&hand.text()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
-        let who = match checked.claimant_won {
-            Some(true) => format!("{} wins: {}", wager.claimant, wager.claimant_wins),
-            Some(false) => format!("{} wins: {}", wager.skeptic, wager.skeptic_wins),
-            None => "nobody wins".to_owned(),
-        };
+        let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));
         writeln!(out, "  wager: {}", printable(&who))?;
     }
     if let Some(receipt) = checked.receipt {

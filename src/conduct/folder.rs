@@ -4,8 +4,10 @@ use std::path::{Path, PathBuf};
 
 use super::environment::Environment;
 use crate::player::OutputDescription;
+use crate::session::{Session, SessionError};
 use crate::stimulus::StimulusSet;
-use crate::trial::record::{Opening, Output, StimulusTerms};
+use crate::trial::record::{InputTerms, Opening, Output, StimulusTerms};
+use crate::trial::terms::changed_inputs;
 use crate::trial::{Sittings, SittingsError};
 
 /// The folder of sittings: locked if it is there, and not made before something is to be written.
@@ -48,8 +50,18 @@ impl Folder {
 }
 
 /// Why a sitting or night that was cut off cannot go on with what is there now.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CannotGoOn {
+    /// A file is not what was sealed.
+    #[error(
+        "{} changed since it was opened, and it goes on with what was sealed. Put back what was changed, or start anew \
+         with --new",
+        .0.join(", ")
+    )]
+    OtherInputs(Vec<String>),
+    /// A file can no longer be read.
+    #[error("{0}")]
+    Session(#[from] SessionError),
     /// Other stimuli than were published.
     #[error(
         "its stimuli are not the ones that were published at its opening, so a clip, a table or the program has changed \
@@ -70,9 +82,14 @@ pub enum CannotGoOn {
 /// Why not.
 pub fn may_go_on(
     opening: &Opening,
+    session: &Session,
     stimuli: &StimulusSet,
     output: &OutputDescription,
 ) -> Result<(), CannotGoOn> {
+    let changed = changed_inputs(opening.inputs.as_deref().unwrap_or_default(), &InputTerms::of(session)?);
+    if opening.inputs.is_some() && !changed.is_empty() {
+        return Err(CannotGoOn::OtherInputs(changed));
+    }
     if opening.stimuli != StimulusTerms::of(stimuli) {
         return Err(CannotGoOn::OtherStimuli);
     }

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::published::Published;
 use crate::session::Session;
 use crate::stimulus::{WordFacts, device_words as words};
 use crate::trial::record::Part;
@@ -99,8 +100,13 @@ pub struct SittingFacts {
     pub receipt_phrase: Option<String>,
     /// What the verifier objects to.
     pub problems: Vec<String>,
-    /// How a wager ended in the words agreed before.
+    /// What a sitting of a wager's claimant came to, in the words agreed before.
     pub wager: Option<String>,
+    /// Who won the wager by it.
+    pub claimant_won: Option<bool>,
+    /// What of its journal readers get, to check it by themselves.
+    #[serde(skip)]
+    pub published: Published,
 }
 
 /// The word length of a sound device beside the faintest difference under test, at the level at which that stood out
@@ -141,8 +147,6 @@ pub struct EventFacts {
 /// Stimuli that sittings published before their first trial, by their digests.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct StimulusSetFacts {
-    /// Rate in Hz that they were made for.
-    pub rate_hz: u32,
     /// Numbers of the sittings in the evidence, from 0.
     pub sittings: Vec<usize>,
     /// The pairs.
@@ -158,6 +162,8 @@ pub struct StimulusFacts {
     pub clip: String,
     /// The control in words, if it is one.
     pub control: Option<String>,
+    /// Sample rate of both sides in Hz; nothing where the journal does not say.
+    pub rate_hz: Option<u32>,
     /// SHA-256 of side A's samples.
     pub a_sha256: String,
     /// SHA-256 of side B's samples.

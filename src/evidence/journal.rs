@@ -7,9 +7,12 @@ use rayon::prelude::*;
 
 use super::facts::{EventFacts, State, TrialFacts};
 use crate::stimulus::WordFacts;
-use crate::trial::record::{Ballot, Count, Counts, Occasion, Opening, Outcome, Output, Part, StimulusTerms};
+use crate::trial::record::{
+    Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
+};
 use crate::trial::register::{self, Entry, Register};
 use crate::trial::verify::{self, Answered, Checked};
+use crate::trial::wager::{self, EarlierSitting, Settlement};
 use crate::trial::{Digest, Side};
 
 /// What a folder of sittings holds.
@@ -49,8 +52,8 @@ pub struct Gathered {
     pub receipt: Option<Digest>,
     /// Counts, once opened.
     pub counts: Counts,
-    /// Who won the wager.
-    pub claimant_won: Option<bool>,
+    /// Who won the wager by this sitting alone; `None` without one.
+    pub settlement: Option<Settlement>,
     /// Seats of a night: number and alias.
     pub seats: Vec<(u32, String)>,
     /// Finished attempts and votes; `listener` is the number of the seat here.
@@ -65,6 +68,8 @@ pub struct Gathered {
     pub resumed: u32,
     /// Length in milliseconds.
     pub length_ms: u64,
+    /// The journal's bytes as they were checked.
+    pub bytes: Vec<u8>,
 }
 
 /// What a report needs of an opening.
@@ -94,6 +99,10 @@ pub struct OpeningFacts {
     pub simulated: Option<f64>,
     /// Nobody could hear anything: nothing was played, or it went into a file.
     pub silent: bool,
+    /// Files that the session read; nothing where the journal does not say.
+    pub inputs: Option<Vec<InputTerms>>,
+    /// What a wager looks at: the claimant's sitting, with the earlier ones that it tells of.
+    pub claimants: Option<Vec<EarlierSitting>>,
 }
 
 impl OpeningFacts {
@@ -111,6 +120,13 @@ impl OpeningFacts {
             stimuli: opening.stimuli.clone(),
             simulated: opening.simulated,
             silent,
+            inputs: opening.inputs.clone(),
+            claimants: opening
+                .terms
+                .wager
+                .as_ref()
+                .filter(|wager| !silent && wager::is_claimants(opening, wager))
+                .map(|_| opening.earlier.clone().unwrap_or_default()),
         }
     }
 }
@@ -212,7 +228,7 @@ fn read(path: &Path) -> Result<Gathered, String> {
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
-        claimant_won: checked.claimant_won,
+        settlement: checked.settlement,
         seats: checked.seats.clone(),
         trials: rows(&checked, opening),
         events: events(&checked, opening),
@@ -220,7 +236,15 @@ fn read(path: &Path) -> Result<Gathered, String> {
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
+        bytes: bytes_as_checked(path, &checked),
     })
+}
+
+/// The file's bytes, if they still end with the record that was checked last.
+fn bytes_as_checked(path: &Path, checked: &Checked) -> Vec<u8> {
+    let bytes = std::fs::read(path).unwrap_or_default();
+    let last = bytes.strip_suffix(b"\n").and_then(|lines| lines.rsplit(|&byte| byte == b'\n').next());
+    if last.map(Digest::of) == checked.receipt { bytes } else { Vec::new() }
 }
 
 /// Causes of void attempts, events that made none void, and notes, in the order of the journal. A device's name stays on

@@ -10,12 +10,17 @@
 //! | [`journal`] | reads and verifies the journals of a folder, and reduces each to its facts |
 //! | [`facts`] | the facts as data |
 //! | [`register`] | the register held against the journals in its folder |
+//! | [`inputs`] | the files that sittings read, against those that are here now |
+//! | [`published`] | what of a journal readers get, to check it by themselves |
 //! | [`hide`] | names and places that are withheld |
 
 pub mod facts;
 pub mod hide;
+pub mod inputs;
 pub mod journal;
+pub mod published;
 pub mod register;
+mod wager;
 
 use std::collections::{BTreeSet, HashMap};
 
@@ -23,12 +28,16 @@ pub use facts::{
     Basis, DeviceFacts, EventFacts, ListenerFacts, RegisterFacts, SittingFacts, State, StimulusFacts,
     StimulusSetFacts, TrialFacts, Unusable,
 };
+use inputs::Inputs;
+pub use inputs::{InputFacts, InputSetFacts};
 use journal::OpeningFacts;
 pub use journal::{Gathered, Reading, Readings, folder};
+pub use published::Published;
 
 use crate::session::{ControlKind, Session};
 use crate::trial::Digest;
-use crate::trial::record::Part;
+use crate::trial::record::{Part, Terms, WagerTerms};
+use crate::trial::wager::Settlement;
 
 /// How a report is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -52,6 +61,8 @@ pub struct Evidence {
     pub sittings: Vec<SittingFacts>,
     /// Journals that cannot be used at all.
     pub unusable: Vec<Unusable>,
+    /// Files that the sittings read, each different set once.
+    pub inputs: Vec<InputSetFacts>,
     /// Digests of the stimuli of all usable sittings, each different set once.
     pub stimuli: Vec<StimulusSetFacts>,
     /// The register against the folder.
@@ -76,6 +87,7 @@ impl Evidence {
             preparers: builder.preparers,
             sittings: builder.sittings,
             unusable: builder.unusable,
+            inputs: builder.inputs.facts,
             stimuli: builder.stimuli,
             register,
             places,
@@ -83,6 +95,19 @@ impl Evidence {
         };
         evidence.count_controls(session);
         evidence
+    }
+
+    /// Names of the files that were changed since a sitting that counts was opened.
+    pub fn changed_inputs(&self) -> Vec<String> {
+        let counts =
+            |set: &&InputSetFacts| set.sittings.iter().any(|sitting| self.sittings[*sitting].counted);
+        let mut changed: Vec<String> = Vec::new();
+        for file in self.inputs.iter().filter(counts).flat_map(|set| &set.files) {
+            if file.changed && !changed.contains(&file.name) {
+                changed.push(file.name.clone());
+            }
+        }
+        changed
     }
 
     /// Nothing was played aloud in any sitting that counts.
@@ -164,6 +189,7 @@ struct Builder<'s> {
     /// Listeners who prepared the session, also where their names are withheld.
     preparers: BTreeSet<usize>,
     unusable: Vec<Unusable>,
+    inputs: Inputs,
     stimuli: Vec<StimulusSetFacts>,
     trials: Vec<TrialFacts>,
     basis: Basis,
@@ -181,6 +207,7 @@ impl<'s> Builder<'s> {
             known: HashMap::new(),
             preparers: BTreeSet::new(),
             unusable: Vec::new(),
+            inputs: Inputs::of(session, options.anonymous),
             stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
@@ -221,8 +248,14 @@ impl<'s> Builder<'s> {
             sittings.iter().filter_map(|(_, _, gathered)| basis(gathered)).min().unwrap_or(Basis::Nothing);
         let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
         self.trials.reserve_exact(total);
+        let terms = Terms::of(self.session).wager;
+        if let Some(terms) = &terms {
+            for (held, settlement) in wager::settlements(&sittings, terms).into_iter().enumerate() {
+                sittings[held].2.settlement = settlement;
+            }
+        }
         for (place, file, gathered) in sittings {
-            self.sitting(place, file, *gathered);
+            self.sitting(place, file, *gathered, terms.as_ref());
         }
     }
 
@@ -273,7 +306,7 @@ impl<'s> Builder<'s> {
         if self.options.anonymous { format!("file {}", self.unusable.len() + 1) } else { file }
     }
 
-    fn sitting(&mut self, place: usize, file: String, gathered: Gathered) {
+    fn sitting(&mut self, place: usize, file: String, mut gathered: Gathered, wager: Option<&WagerTerms>) {
         let number = self.sittings.len();
         let counted = basis(&gathered) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
@@ -281,6 +314,7 @@ impl<'s> Builder<'s> {
         let person = (usable && !night).then(|| self.person(place, &gathered.opening));
         if usable {
             self.publish(number, &gathered.opening);
+            self.inputs.publish(number, gathered.opening.inputs.as_deref());
         }
         let seats: HashMap<u32, usize> = if usable && night {
             gathered
@@ -296,7 +330,11 @@ impl<'s> Builder<'s> {
             listener.sittings.push(number);
             listener.counted |= counted;
         }
-        let mut facts = self.facts(place, file, &gathered, counted);
+        let mut facts = self.facts(place, file, &gathered, counted, wager);
+        if usable {
+            let names = !self.options.anonymous && gathered.opening.file_is_public;
+            facts.published = Published::of(std::mem::take(&mut gathered.bytes), names);
+        }
         facts.name = match person {
             Some(person) => self.listeners[person].name.clone(),
             None if self.options.anonymous => if night { "Night" } else { "Listener" }.to_owned(),
@@ -333,14 +371,14 @@ impl<'s> Builder<'s> {
                     .control
                     .and_then(|control| self.session.controls.get(control))
                     .map(|control| control_words(control.kind)),
+                rate_hz: pair.rate_hz,
                 a_sha256: pair.a.hex(),
                 b_sha256: pair.b.hex(),
             })
             .collect();
-        let rate_hz = opening.output.rate_hz;
-        match self.stimuli.iter_mut().find(|set| set.rate_hz == rate_hz && set.pairs == pairs) {
+        match self.stimuli.iter_mut().find(|set| set.pairs == pairs) {
             Some(set) => set.sittings.push(sitting),
-            None => self.stimuli.push(StimulusSetFacts { rate_hz, sittings: vec![sitting], pairs }),
+            None => self.stimuli.push(StimulusSetFacts { sittings: vec![sitting], pairs }),
         }
     }
 
@@ -389,23 +427,24 @@ impl<'s> Builder<'s> {
         index
     }
 
-    fn facts(&self, place: usize, file: String, gathered: &Gathered, counted: bool) -> SittingFacts {
+    fn facts(
+        &self,
+        place: usize,
+        file: String,
+        gathered: &Gathered,
+        counted: bool,
+        wager: Option<&WagerTerms>,
+    ) -> SittingFacts {
         let anonymous = self.options.anonymous;
         let opening = &gathered.opening;
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let counts = &gathered.counts;
         let output = &opening.output;
         let opened = gathered.opened.as_ref();
-        let wager = match (&self.session.wager, gathered.claimant_won) {
-            (Some(wager), Some(won)) if usable => {
-                let words = if won { &wager.claimant_wins } else { &wager.skeptic_wins };
-                let who = match (anonymous, won) {
-                    (true, true) => "the claimant",
-                    (true, false) => "the skeptic",
-                    (false, true) => &wager.claimant,
-                    (false, false) => &wager.skeptic,
-                };
-                Some(format!("{who} wins: {}", hide::wager(words, self.session, anonymous)))
+        let wager = match (wager, gathered.settlement) {
+            // Sittings of others decide nothing, and the report says so once.
+            (Some(wager), Some(settlement)) if usable && gathered.opening.claimants.is_some() => {
+                Some(hide::wager(&settlement.sentence(wager), self.session, anonymous))
             }
             _ => None,
         };
@@ -462,6 +501,8 @@ impl<'s> Builder<'s> {
             receipt_phrase: gathered.receipt.map(|receipt| receipt.phrase()),
             problems: gathered.problems.clone(),
             wager,
+            claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),
+            published: Published::Nothing,
         }
     }
 

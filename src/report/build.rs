@@ -4,7 +4,7 @@ mod compare;
 mod facts;
 mod heard;
 
-use super::model::{Report, SCHEMA};
+use super::model::{Compared, Report, SCHEMA};
 use crate::evidence::{Evidence, Options, Readings};
 use crate::session::{Comparison, Session};
 use crate::trial::Digest;
@@ -13,7 +13,13 @@ use crate::verdict::{self, OnPaper};
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
     let evidence = Evidence::of(session, readings, options);
-    let compared = compare::compared(session);
+    // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
+    let changed = evidence.changed_inputs();
+    let compared = if changed.is_empty() {
+        compare::compared(session)
+    } else {
+        Compared { changed, ..Compared::default() }
+    };
     let facts_of = |comparison: &Comparison| {
         compared.differences.iter().find(|facts| facts.comparison == comparison.name)
     };
@@ -35,6 +41,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         listeners: evidence.listeners,
         sittings: evidence.sittings,
         unusable: evidence.unusable,
+        inputs: evidence.inputs,
         stimuli: evidence.stimuli,
         register: evidence.register,
         places: findings.places,

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::svg::Figure;
 use crate::evidence::{
-    Basis, ListenerFacts, RegisterFacts, SittingFacts, StimulusSetFacts, TrialFacts, Unusable,
+    Basis, InputSetFacts, ListenerFacts, RegisterFacts, SittingFacts, StimulusSetFacts, TrialFacts, Unusable,
 };
 use crate::stats::power::Risks;
 use crate::stats::sequential::Exact;
@@ -43,6 +43,8 @@ pub struct Report {
     pub sittings: Vec<SittingFacts>,
     /// Journals that cannot be used at all.
     pub unusable: Vec<Unusable>,
+    /// Files that the sittings read, by their digests.
+    pub inputs: Vec<InputSetFacts>,
     /// Digests of the stimuli of all usable sittings, each different set once.
     pub stimuli: Vec<StimulusSetFacts>,
     /// The register.
@@ -155,7 +157,7 @@ pub struct DesignFacts {
     pub risks: Risks,
 }
 
-/// What was wagered.
+/// What was wagered, and which sittings decide.
 #[derive(Debug, Clone, Serialize)]
 pub struct WagerFacts {
     /// Who claims.
@@ -168,6 +170,8 @@ pub struct WagerFacts {
     pub claimant_wins: String,
     /// Owed if the skeptic wins.
     pub skeptic_wins: String,
+    /// Which sittings decide, in a sentence.
+    pub deciding: String,
 }
 
 /// What was compared.
@@ -192,6 +196,8 @@ pub struct Compared {
     pub figures: Vec<Figure>,
     /// What could not be computed.
     pub problems: Vec<String>,
+    /// Files that are not what the sittings sealed: then nothing else stands here.
+    pub changed: Vec<String>,
 }
 
 /// A cable.

@@ -1,4 +1,4 @@
-//! The report as one self-contained HTML page: no script, no network, light and dark, screen and paper.
+//! The report as one self-contained HTML page: one script that checks it, no network, light and dark, screen and paper.
 //!
 //! Comes in: [`Report`]. Goes out: a whole page. Markup is written with maud, which escapes every text; figures are SVG
 //! inside the page.
@@ -7,6 +7,7 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod self_check;
 mod sources;
 mod top;
 
@@ -52,11 +53,11 @@ pub fn page(report: &Report) -> String {
             }
         }
     };
-    shell(&title, "", body)
+    shell(&title, "", &self_check::policy(), body)
 }
 
-/// A page around a body.
-fn shell(title: &str, more_style: &str, body: Markup) -> String {
+/// A page around a body; `scripts` is what its policy lets run.
+fn shell(title: &str, more_style: &str, scripts: &str, body: Markup) -> String {
     let style = format!("{}{STYLE}{more_style}", svg::STYLE);
     html! {
         (DOCTYPE)
@@ -65,9 +66,9 @@ fn shell(title: &str, more_style: &str, body: Markup) -> String {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                // Nothing is loaded and nothing runs, whatever a name tries to be.
+                // Nothing is loaded and nothing of a name's runs, whatever it tries to be.
                 meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
+                    content={ "default-src 'none'; " (scripts) "style-src 'unsafe-inline'; img-src data:" };
                 title { (title) }
                 style { (PreEscaped(style)) }
             }

@@ -62,29 +62,42 @@ pub struct SealedInput {
     pub contents: Contents,
 }
 
+impl Input {
+    /// Its length and digest: those of the bytes that were used where they are in memory, else of the file as it is now.
+    ///
+    /// # Errors
+    /// The file can no longer be read.
+    pub fn contents(&self) -> std::io::Result<Contents> {
+        self.read.map_or_else(|| Contents::of_file(&self.path), Ok)
+    }
+}
+
 impl Session {
-    /// Every file that the session reads, the session file first, with length and digest: those of the bytes that were
-    /// used where they are in memory, else of the file as it is now.
+    /// Every file that the session reads, the session file first.
+    pub fn all_inputs(&self) -> Vec<Input> {
+        let name = self.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let read = Some(Contents::of(self.source.as_bytes()));
+        let own = Input { name, path: self.file.clone(), read };
+        std::iter::once(own).chain(self.inputs.iter().cloned()).collect()
+    }
+
+    /// Every file that the session reads, with its contents, as a sitting publishes it.
     ///
     /// # Errors
     /// A sound file can no longer be read.
     pub fn sealed_inputs(&self) -> Result<Vec<SealedInput>, SessionError> {
-        let name = self.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let mut sealed = vec![SealedInput { name, contents: Contents::of(self.source.as_bytes()) }];
-        for input in &self.inputs {
-            let contents = match input.read {
-                Some(contents) => contents,
-                None => Contents::of_file(&input.path).map_err(|error| SessionError {
-                    file: self.file.clone(),
-                    line: None,
-                    message: format!(
-                        "\"{}\" cannot be read as {}: {error}; each file that a session names has to stay where it is",
-                        input.name,
-                        input.path.display()
-                    ),
-                })?,
-            };
-            sealed.push(SealedInput { name: input.name.clone(), contents });
+        let mut sealed = Vec::with_capacity(self.inputs.len() + 1);
+        for input in self.all_inputs() {
+            let contents = input.contents().map_err(|error| SessionError {
+                file: self.file.clone(),
+                line: None,
+                message: format!(
+                    "\"{}\" cannot be read as {}: {error}; each file that a session names has to stay where it is",
+                    input.name,
+                    input.path.display()
+                ),
+            })?;
+            sealed.push(SealedInput { name: input.name, contents });
         }
         Ok(sealed)
     }

@@ -153,6 +153,18 @@ pub struct Qualification {
     pub correct: u32,
 }
 
+/// Which sittings of the claimant decide a wager.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Deciding {
+    /// The first one.
+    First,
+    /// The first so many together.
+    AllTogether {
+        /// How many.
+        sittings: u32,
+    },
+}
+
 /// What two people agreed on before the sitting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wager {
@@ -168,6 +180,8 @@ pub struct Wager {
     pub skeptic_wins: String,
     /// In a two-sided test: the side, of the one comparison, that the claimant says answers will favour.
     pub side: Option<Side>,
+    /// Which sittings decide.
+    pub deciding: Deciding,
 }
 
 /// A validated session.

@@ -6,8 +6,8 @@ use std::path::Path;
 use super::asked::{self, Asked};
 use super::reader::{Document, SessionError, Table, not_among};
 use super::{
-    Clip, Comparison, Control, ControlKind, Family, Levels, NamedCable, Qualification, Session, Switching,
-    Wager, electrical, session_file,
+    Clip, Comparison, Control, ControlKind, Deciding, Family, Levels, NamedCable, Qualification, Session,
+    Stopping, Switching, Wager, electrical, session_file,
 };
 use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
@@ -110,7 +110,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
     let controls = controls(&mut table, &asked)?;
     let qualification = qualification(&mut table, protocol, &controls)?;
-    let wager = wager(&mut table, &asked, &comparisons, &cables)?;
+    let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
     table.finish()?;
 
     Ok(Session {
@@ -420,6 +420,7 @@ fn qualification(
 fn wager(
     table: &mut Table<'_>,
     asked: &Asked,
+    stopping: Stopping,
     comparisons: &[Comparison],
     cables: &[NamedCable],
 ) -> Result<Option<Wager>, SessionError> {
@@ -433,7 +434,29 @@ fn wager(
         claimant_wins: inner.required_text("claimant_wins", "\"Ben cooks dinner\"")?,
         skeptic_wins: inner.required_text("skeptic_wins", "\"Ada cooks dinner\"")?,
         side,
+        deciding: deciding(&mut inner, stopping)?,
     };
     inner.finish()?;
     Ok(Some(wager))
+}
+
+/// Which sittings decide a wager. How many is fixed before the first one, or sitting on until it fits would win.
+fn deciding(wager: &mut Table<'_>, stopping: Stopping) -> Result<Deciding, SessionError> {
+    let all_together =
+        wager.choice("deciding_sitting", &[("first", false), ("all-together", true)])?.unwrap_or(false);
+    match (all_together, wager.whole("sittings", 1, 100)?) {
+        (false, None) => Ok(Deciding::First),
+        (false, Some(_)) => Err(wager.error_at(
+            "sittings",
+            "belongs to deciding_sitting = \"all-together\"; with \"first\" there is one that decides",
+        )),
+        (true, None) => {
+            Err(wager.missing("sittings", "2 (how many of the claimant's sittings decide together)"))
+        }
+        (true, Some(_)) if stopping != Stopping::AllTrials => Err(wager.error_at(
+            "deciding_sitting",
+            "a sequential rule decides within one sitting; use \"first\", or leave [stopping] out",
+        )),
+        (true, Some(sittings)) => Ok(Deciding::AllTogether { sittings: sittings as u32 }),
+    }
 }

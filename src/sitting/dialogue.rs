@@ -10,7 +10,7 @@ use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::trial::conductor::MAX_TEXT;
-use crate::trial::{Conductor, Event, Stage, View};
+use crate::trial::{Conductor, Event, Stage, View, wager};
 
 /// How long a face waits before the time on it is brought up to date.
 pub(super) const TICK: Duration = Duration::from_millis(50);
@@ -170,7 +170,18 @@ impl Dialogue<'_> {
         Shown::Page(match &view.stage {
             Stage::Terms { parties, accepted } => {
                 let remarks = self.request.remarks(Some(self.driver.stimuli()));
-                pages::terms(&view.terms, parties, accepted, None, &self.request.cautions(), &remarks)
+                let standing = view.terms.wager.as_ref().map_or_else(Vec::new, |wager| {
+                    wager::standing(wager, &view.listener, view.earlier.as_deref())
+                });
+                pages::terms(
+                    &view.terms,
+                    &standing,
+                    parties,
+                    accepted,
+                    None,
+                    &self.request.cautions(),
+                    &remarks,
+                )
             }
             Stage::Sealing { hands, .. } => {
                 let hands: Vec<(String, String)> =

@@ -11,12 +11,12 @@ use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
-use crate::session::Session;
+use crate::session::{Session, same_person};
 use crate::stimulus::StimulusSet;
 use crate::trial::lock::LockError;
 use crate::trial::rest::SecretError;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Sittings, SittingsError, Terms};
+use crate::trial::{Sittings, SittingsError, Terms, wager};
 
 /// Shortest passphrase that is taken, in characters.
 const SHORTEST_PASSPHRASE: usize = 6;
@@ -52,7 +52,7 @@ pub fn conduct(
     let sittings = folder.take(environment)?;
     let opened = match start {
         Start::CutOff { cut_off, secrets } => {
-            store::resume(sittings, environment, &stimuli, &description, &cut_off, secrets)?
+            store::resume(sittings, &request.session, environment, &stimuli, &description, &cut_off, secrets)?
         }
         Start::Fresh { passphrase } => {
             store::open(sittings, request, environment, &stimuli, &description, passphrase.as_deref())?
@@ -140,7 +140,7 @@ impl Entry<'_> {
         };
         let mut made = None;
         if person && resume.is_none() {
-            match self.agree(preparation)? {
+            match self.agree(folder, preparation)? {
                 Step::On(ready) => made = ready,
                 Step::Left => return Ok(None),
             }
@@ -251,8 +251,18 @@ impl Entry<'_> {
 
     /// The terms, while the stimuli are prepared behind them; the first party accepts, also before they are ready. Gives
     /// them where they are.
-    fn agree(&mut self, preparation: &Preparation) -> Result<Step<Option<StimulusSet>>, SittingError> {
+    fn agree(
+        &mut self,
+        folder: &Folder,
+        preparation: &Preparation,
+    ) -> Result<Step<Option<StimulusSet>>, SittingError> {
         let terms = Terms::of(&self.request.session);
+        let standing = terms.wager.as_ref().map_or_else(Vec::new, |wager| {
+            let heard = matches!(self.request.output, OutputChoice::Device(_));
+            let theirs = heard && same_person(&self.request.listener, &wager.claimant);
+            let earlier = || folder.sittings().map_or_else(Vec::new, |sittings| sittings.earlier(wager));
+            wager::standing(wager, &self.request.listener, theirs.then(earlier).as_deref())
+        });
         let parties = parties(&self.request.session, &self.request.listener);
         let cautions = self.request.cautions();
         let mut made: Option<StimulusSet> = None;
@@ -262,7 +272,7 @@ impl Entry<'_> {
             }
             let progress = if made.is_some() { None } else { Some(how_far(preparation)) };
             let remarks = self.request.remarks(made.as_ref());
-            let page = pages::terms(&terms, &parties, &[], progress, &cautions, &remarks);
+            let page = pages::terms(&terms, &standing, &parties, &[], progress, &cautions, &remarks);
             for intent in self.show(page)? {
                 match intent {
                     Intent::Leave => return Ok(Step::Left),

@@ -52,9 +52,10 @@ pub fn percent(probability: f64) -> String {
 }
 
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
-/// may still be going on.
+/// may still be going on. `standing` says what this sitting means for a wager.
 pub fn terms(
     terms: &Terms,
+    standing: &[String],
     parties: &[String],
     accepted: &[String],
     progress: Option<Progress>,
@@ -70,6 +71,7 @@ pub fn terms(
         blocks.push(Block::pair(format!("{} doubts it", wager.skeptic), String::new()));
         blocks.push(Block::pair("If shown", wager.claimant_wins.clone()));
         blocks.push(Block::pair("If not", wager.skeptic_wins.clone()));
+        blocks.extend(standing.iter().map(Block::text));
         blocks.push(Block::Gap);
     }
     blocks.extend(agreed(terms));

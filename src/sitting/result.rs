@@ -222,19 +222,13 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         };
         blocks.push(Block::pair("Rule", format!("a difference was called in {called} of {of}")));
     }
-    match shown.claimant_won {
-        Some(true) => {
-            blocks.push(Block::loud(format!("{} wins: {}", wager.claimant, wager.claimant_wins)));
-        }
-        Some(false) => {
-            blocks.push(Block::loud(format!("{} wins: {}", wager.skeptic, wager.skeptic_wins)));
-        }
-        None => {
-            let listened = view.simulated.is_none() && !view.silent;
-            let why = if listened { "there is no verdict" } else { "this was no listening test" };
-            blocks.push(Block::text(format!("Nobody wins: {why}.")));
-        }
-    }
+    let Some(settlement) = shown.settlement else { return };
+    let sentence = settlement.sentence(wager);
+    blocks.push(if settlement.claimant_won().is_some() {
+        Block::loud(sentence)
+    } else {
+        Block::text(format!("{sentence}."))
+    });
 }
 
 fn receipt(view: &View, journal: &Path, blocks: &mut Vec<Block>) {

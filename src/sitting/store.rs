@@ -3,6 +3,7 @@
 use super::{Request, SittingError};
 use crate::conduct::{Environment, folder};
 use crate::player::OutputDescription;
+use crate::session::Session;
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
 use crate::trial::{Digest, Draft, Occasion, Opened, Opening, Record, Secret, Sittings, journal};
@@ -57,7 +58,8 @@ pub(super) fn open(
     passphrase: Option<&str>,
 ) -> Result<Opened, SittingError> {
     let secret = fresh(environment)?;
-    let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &environment.utc());
+    let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &environment.utc())
+        .map_err(|error| SittingError::Refused(error.to_string()))?;
     draft.simulated = request.simulate;
     draft.alias.clone_from(&request.alias);
     Ok(sittings.open(draft, secret, passphrase)?)
@@ -66,13 +68,14 @@ pub(super) fn open(
 /// Goes on with a sitting that was cut off. Nothing is written before everything that can refuse has been asked.
 pub(super) fn resume(
     sittings: Sittings,
+    session: &Session,
     environment: &Environment,
     stimuli: &StimulusSet,
     output: &OutputDescription,
     cut_off: &CutOff,
     secrets: Secrets,
 ) -> Result<Opened, SittingError> {
-    folder::may_go_on(&cut_off.opening, stimuli, output).map_err(|why| {
+    folder::may_go_on(&cut_off.opening, session, stimuli, output).map_err(|why| {
         SittingError::Refused(format!("the sitting in {} cannot go on: {why}", cut_off.journal))
     })?;
     let fresh = fresh(environment)?;

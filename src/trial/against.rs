@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use super::digest::Digest;
 use super::lock::LockKey;
-use super::record::StimulusTerms;
+use super::record::{InputTerms, StimulusTerms};
 use super::register::{self, Entry, REGISTER, Register};
+use super::terms::changed_inputs;
 use super::verify::{Checked, Proof, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
@@ -123,6 +124,17 @@ pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, Stri
     Ok(proven.len())
 }
 
+/// Holds the files that a sitting sealed against those that its session reads here and now.
+pub fn inputs(checked: &mut Checked, session: &Session) {
+    let Some(sealed) = checked.opening.as_ref().and_then(|opening| opening.inputs.clone()) else { return };
+    for name in changed_inputs(&sealed, &InputTerms::here(session)) {
+        let message = format!(
+            "{name} is not what was sealed: it was changed, or is gone, since this sitting was opened"
+        );
+        checked.problem(Some(1), message);
+    }
+}
+
 /// Holds the digests in a journal's opening against a session and its stimuli as they are made here and now.
 pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&StimulusSet>) {
     let Some(opening) = checked.opening.clone() else { return };
@@ -130,6 +142,7 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         checked.problem(Some(1), "the session file is not the one that this sitting was opened with");
         return;
     }
+    inputs(checked, session);
     let Some(stimuli) = stimuli else { return };
     let here = StimulusTerms::of(stimuli);
     if here.len() != opening.stimuli.len() {

@@ -7,6 +7,7 @@ pub mod against;
 pub mod chain;
 pub mod conductor;
 pub mod digest;
+pub mod draft;
 pub mod event;
 pub mod hands;
 pub mod journal;
@@ -26,10 +27,12 @@ pub mod sittings;
 pub mod terms;
 pub mod verify;
 pub mod view;
+pub mod wager;
 pub mod words;
 
 pub use conductor::Conductor;
 pub use digest::Digest;
+pub use draft::Draft;
 pub use event::{Effect, Event};
 pub use keeper::Keeper;
 pub use protocol::{Alternative, Definition, Side, Slot};
@@ -38,6 +41,6 @@ pub use record::{
 };
 pub use score::Decision;
 pub use seal::Secret;
-pub use sittings::{Draft, Opened, Sittings, SittingsError, Unfinished};
+pub use sittings::{Opened, Sittings, SittingsError, Unfinished};
 pub use verify::{Answered, Checked};
 pub use view::{ResultView, Stage, Step, TrialView, View};

@@ -31,12 +31,14 @@ use serde::{Deserialize, Serialize};
 use super::digest::Digest;
 use super::lock::LockTerms;
 use super::protocol::Inquiry;
+use super::wager::{self, EarlierSitting};
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
 
 pub use super::terms::{
-    ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms, WagerTerms,
+    ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
+    WagerTerms,
 };
 
 /// Version of the written format that new journals have. A reader refuses newer ones.
@@ -118,6 +120,13 @@ pub struct Opening {
     /// Format 2, where somebody locked it: what its passphrase is held against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lock: Option<LockTerms>,
+    /// Format 2: every file that the session reads, the session file first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub inputs: Option<Vec<InputTerms>>,
+    /// Format 2, in a sitting that a wager [looks at](super::wager::is_claimants): the claimant's earlier ones in this
+    /// folder, oldest first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earlier: Option<Vec<EarlierSitting>>,
 }
 
 impl Opening {
@@ -148,14 +157,23 @@ impl Opening {
         let second = self.format >= 2;
         // Name, whether it is there, whether format 2 demands it.
         let terms = &self.terms;
+        let wager = self.terms.wager.as_ref();
+        let looked_at = wager.is_some_and(|wager| wager::is_claimants(self, wager));
         let fields = [
             ("sitting", self.sitting.is_some(), true),
             ("lock", self.lock.is_some(), false),
+            ("inputs", self.inputs.is_some(), true),
+            ("earlier", self.earlier.is_some(), looked_at),
+            ("rate_hz", self.stimuli.iter().any(|stimulus| stimulus.rate_hz.is_some()), true),
+            ("deciding", wager.is_some_and(|wager| wager.deciding.is_some()), wager.is_some()),
             ("terms.sides", terms.sides.is_some(), true),
             ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),
-            ("terms.wager.side", terms.wager.as_ref().is_some_and(|wager| wager.side.is_some()), false),
+            ("terms.wager.side", wager.is_some_and(|wager| wager.side.is_some()), false),
         ];
+        if self.earlier.is_some() && !looked_at {
+            return Err("`earlier` belongs to a sitting of a wager's claimant".to_owned());
+        }
         for (name, there, demanded) in fields {
             if there && !second {
                 return Err(format!("format {} has no field `{name}`", self.format));

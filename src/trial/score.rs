@@ -3,9 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::ledger::{Attempt, Ledger};
-use super::protocol::Side;
 use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
 use super::schedule::{Presented, Subject};
+use super::wager::{Ended, Settlement};
 use crate::stats::sequential::{self, SequentialTest};
 
 /// What the sequential rule says of a comparison.
@@ -120,31 +120,15 @@ impl Tally {
         ledger.next().is_none().then_some(Outcome::AllTrials)
     }
 
-    /// Who won the wager: `Some(true)` the claimant, `Some(false)` the skeptic, `None` nobody, because there is no
-    /// wager, no verdict, or nobody listened.
-    pub fn claimant_won(&self, ledger: &Ledger, outcome: Outcome) -> Option<bool> {
-        let opening = &ledger.opening;
-        let wager = opening.terms.wager.as_ref()?;
-        let listened = opening.simulated.is_none() && !ledger.silent;
-        // In a two-sided test the wager has to name a side.
-        if !listened || (opening.terms.inquiry().two_sided() && wager.side.is_none()) {
-            return None;
-        }
-        match outcome {
-            Outcome::NotQualified | Outcome::StoppedEarly => None,
-            Outcome::Sequential => {
-                Some(self.decisions.iter().all(|&decision| decision == Decision::Difference))
-            }
-            Outcome::AllTrials if !self.decisions.is_empty() => None,
-            Outcome::AllTrials => {
-                let counted = |count: &Count| match wager.side {
-                    // Answers for side B are counted.
-                    Some(Side::A) => count.trials - count.correct,
-                    Some(Side::B) | None => count.correct,
-                };
-                let score: u32 = self.counts.comparisons.iter().map(counted).sum();
-                Some(score >= wager.needed)
-            }
-        }
+    /// Who won the wager, see [`Ended::settle`].
+    pub fn settlement(&self, ledger: &Ledger, outcome: Outcome) -> Option<Settlement> {
+        let ended = Ended {
+            opening: &ledger.opening,
+            silent: ledger.silent,
+            outcome,
+            comparisons: &self.counts.comparisons,
+            decisions: &self.decisions,
+        };
+        ended.settle(0)
     }
 }

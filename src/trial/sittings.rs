@@ -22,15 +22,17 @@ use std::time::Duration;
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
+use super::draft::Draft;
 use super::event::Effect;
 use super::journal::{self, Journal, JournalError};
 use super::keeper::{Clocked, Keeper, append_proven, utc_ms};
 use super::lock::LockKey;
 use super::private;
-use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms};
+use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, WagerTerms};
 use super::register::{self, Entry, REGISTER, RegisterError};
 use super::rest::{self, SecretError};
 use super::seal::Secret;
+use super::wager::{self, EarlierSitting};
 
 /// The program's name and version, as journals hold it.
 pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
@@ -102,31 +104,6 @@ pub enum SittingsError {
 fn file_error(file: &Path, what: &'static str) -> impl FnOnce(io::Error) -> SittingsError {
     let file = file.to_path_buf();
     move |source| SittingsError::File { file, what, source }
-}
-
-/// All that an opening holds and this room does not make.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Draft {
-    /// UTC time, RFC 3339, whole seconds: `2026-01-31T20:15:00Z`.
-    pub utc: String,
-    /// Sitting or night.
-    pub occasion: Occasion,
-    /// The listener's name, whole.
-    pub listener: String,
-    /// The name that reports show, if it is another one.
-    pub alias: Option<String>,
-    /// SHA-256 of the session file's bytes.
-    pub session: Digest,
-    /// The terms.
-    pub terms: Terms,
-    /// All stimuli.
-    pub stimuli: Vec<StimulusTerms>,
-    /// What carries the sound.
-    pub output: Output,
-    /// A simulated listener's probability of being right.
-    pub simulated: Option<f64>,
-    /// The session's data is invented.
-    pub invented: bool,
 }
 
 /// A sitting that was opened or resumed: where its records go, its conductor, and the conductor's first effects.
@@ -344,6 +321,11 @@ impl Sittings {
         found
     }
 
+    /// The sittings in this folder that a wager has [looked at](wager::earlier) so far, oldest first.
+    pub fn earlier(&self, wager: &WagerTerms) -> Vec<EarlierSitting> {
+        wager::earlier(&self.folder, &self.entries, wager)
+    }
+
     /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
     /// trusted: its file name, and why it cannot go on.
     pub fn broken(&self, listener: &str) -> Option<(String, JournalError)> {
@@ -392,7 +374,14 @@ impl Sittings {
             invented: draft.invented,
             sitting: Some(self.entries.announced().count() as u64 + 1),
             lock: None,
+            inputs: Some(draft.inputs),
+            earlier: None,
         };
+        if let Some(wager) = opening.terms.wager.clone()
+            && wager::is_claimants(&opening, &wager)
+        {
+            opening.earlier = Some(self.earlier(&wager));
+        }
         let mut key = None;
         if let Some(passphrase) = passphrase {
             let (terms, made) = LockKey::new(opening.commitment, passphrase).map_err(SecretError::from)?;

@@ -6,9 +6,10 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::protocol::{Definition, Side, Sides};
-use super::record::{Listening, Occasion, Output};
-use super::sittings::Draft;
-use crate::session::{ControlKind, Family, Levels, Session, Stopping, Switching};
+use super::record::Listening;
+use super::wager::DecidingTerms;
+use crate::session::input::Contents;
+use crate::session::{ControlKind, Deciding, Family, Levels, Session, SessionError, Stopping, Switching};
 use crate::stats::protocol::Inquiry;
 use crate::stats::{Protocol, one};
 use crate::stimulus::{PairKind, StimulusSet};
@@ -95,9 +96,64 @@ pub struct WagerTerms {
     /// Right answers needed, of all counted trials together, for the claimant to win. With a sequential rule the
     /// decision of the rule counts instead. With a `side`, of the answers for it.
     pub needed: u32,
+    /// Format 2: which sittings of the claimant decide.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub deciding: Option<DecidingTerms>,
     /// Format 2: in a two-sided test the side that the claimant says answers will favour.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub side: Option<Side>,
+}
+
+impl WagerTerms {
+    /// Whether two wagers are about the same claim, between the same people.
+    pub fn is_the_same_as(&self, other: &Self) -> bool {
+        (&self.claimant, &self.skeptic, &self.claim) == (&other.claimant, &other.skeptic, &other.claim)
+    }
+
+    /// Which sittings of the claimant decide; in format 1 nobody said so, and it is the first.
+    pub fn deciding(&self) -> DecidingTerms {
+        self.deciding.unwrap_or(DecidingTerms::First {})
+    }
+}
+
+/// A file that the session reads.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InputTerms {
+    /// Its name as the session writes it; the session file's own name first.
+    pub name: String,
+    /// Its length in bytes.
+    pub bytes: u64,
+    /// SHA-256 of its bytes.
+    pub sha256: Digest,
+}
+
+impl InputTerms {
+    /// Every file that a session reads, as it is here and now.
+    ///
+    /// # Errors
+    /// One can no longer be read.
+    pub fn of(session: &Session) -> Result<Vec<Self>, SessionError> {
+        let sealed = session.sealed_inputs()?;
+        Ok(sealed.into_iter().map(|input| Self::new(input.name, input.contents)).collect())
+    }
+
+    /// The same, without files that can no longer be read.
+    pub fn here(session: &Session) -> Vec<Self> {
+        let inputs = session.all_inputs().into_iter();
+        inputs.filter_map(|input| Some(Self::new(input.name.clone(), input.contents().ok()?))).collect()
+    }
+
+    fn new(name: String, contents: Contents) -> Self {
+        Self { name, bytes: contents.bytes, sha256: Digest(contents.sha256) }
+    }
+}
+
+/// Names of the files that are not what was sealed: changed, gone, or read only now.
+pub fn changed_inputs(sealed: &[InputTerms], here: &[InputTerms]) -> Vec<String> {
+    let differs = |input: &&InputTerms| !here.contains(input);
+    let new = |input: &&InputTerms| !sealed.iter().any(|known| known.name == input.name);
+    sealed.iter().filter(differs).chain(here.iter().filter(new)).map(|input| input.name.clone()).collect()
 }
 
 /// All that is agreed before the first trial and all that draws are derived from, besides secrets and hands.
@@ -166,6 +222,9 @@ pub struct StimulusTerms {
     pub a: Digest,
     /// SHA-256 of side B.
     pub b: Digest,
+    /// Format 2: sample rate of both, in Hz.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate_hz: Option<u32>,
 }
 
 impl Terms {
@@ -266,12 +325,24 @@ impl Terms {
                 claim: wager.claim.clone(),
                 claimant_wins: wager.claimant_wins.clone(),
                 skeptic_wins: wager.skeptic_wins.clone(),
-                needed: score_needed(session.inquiry(), session.alpha, counted),
+                needed: score_needed(
+                    session.inquiry(),
+                    session.alpha,
+                    counted * u64::from(deciding(wager.deciding).sittings()),
+                ),
+                deciding: Some(deciding(wager.deciding)),
                 side: wager.side,
             }),
             sides: Some(session.sides),
             heard_at_least_ms: Some(session.heard_at_least_ms),
         }
+    }
+}
+
+fn deciding(deciding: Deciding) -> DecidingTerms {
+    match deciding {
+        Deciding::First => DecidingTerms::First {},
+        Deciding::AllTogether { sittings } => DecidingTerms::AllTogether { sittings },
     }
 }
 
@@ -293,32 +364,9 @@ impl StimulusTerms {
                     PairKind::Comparison { comparison, clip } => (comparison, clip, None),
                     PairKind::Control { control, comparison, clip } => (comparison, clip, Some(control)),
                 };
-                Self { comparison, clip, control, a: digest(&pair.digest_a), b: digest(&pair.digest_b) }
+                let (a, b) = (digest(&pair.digest_a), digest(&pair.digest_b));
+                Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz) }
             })
             .collect()
-    }
-}
-
-impl Draft {
-    /// A listener's sitting of a session. `utc` is now, RFC 3339 with whole seconds.
-    pub fn new(
-        session: &Session,
-        stimuli: &StimulusSet,
-        output: impl Into<Output>,
-        listener: &str,
-        utc: &str,
-    ) -> Self {
-        Self {
-            utc: utc.to_owned(),
-            occasion: Occasion::Sitting,
-            listener: listener.to_owned(),
-            alias: None,
-            session: Digest::of(session.source.as_bytes()),
-            terms: Terms::of(session),
-            stimuli: StimulusTerms::of(stimuli),
-            output: output.into(),
-            simulated: None,
-            invented: session.invented,
-        }
     }
 }

@@ -14,6 +14,7 @@ use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outco
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
 use super::score::Decision;
+use super::wager::Settlement;
 use crate::stimulus::WordFacts;
 
 pub use super::register::{Announced, RegisterView, view as register};
@@ -131,8 +132,8 @@ pub struct Checked {
     pub counts: Option<Counts>,
     /// Decisions of the sequential rule; empty without one.
     pub decisions: Vec<Decision>,
-    /// Who won the wager, see [`Tally::claimant_won`].
-    pub claimant_won: Option<bool>,
+    /// Who won the wager, see [`Tally::settlement`]; `None` without one.
+    pub settlement: Option<Settlement>,
     /// Notes, each with the number of its record.
     pub notes: Vec<(u64, String)>,
     /// What the sound device resolved, in the journal's order.
@@ -172,7 +173,7 @@ impl Checked {
             answers: Vec::new(),
             counts: None,
             decisions: Vec::new(),
-            claimant_won: None,
+            settlement: None,
             notes: Vec::new(),
             resolved: Vec::new(),
             void: 0,
@@ -417,7 +418,7 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
     if closing.counts != tally.counts {
         checked.problem(Some(last), "its counts are not those that draws and answers give");
     }
-    checked.claimant_won = tally.claimant_won(&replay.ledger, closing.outcome);
+    checked.settlement = tally.settlement(&replay.ledger, closing.outcome);
     checked.counts = Some(tally.counts);
     checked.decisions = tally.decisions;
     replay.presented

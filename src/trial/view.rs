@@ -4,12 +4,15 @@ use super::digest::Digest;
 use super::hands::Hand;
 use super::protocol::{Alternative, Slot};
 use super::record::{Counts, Listening, Occasion, Outcome, Terms, TrialId};
+use super::wager::{EarlierSitting, Settlement};
 
 /// What is to be shown now.
 #[derive(Debug, Clone, PartialEq)]
 pub struct View {
     /// The terms, from the opening to the end.
     pub terms: Terms,
+    /// In a sitting that a wager looks at, the claimant's earlier ones.
+    pub earlier: Option<Vec<EarlierSitting>>,
     /// Sitting or night.
     pub occasion: Occasion,
     /// The listener (the host of a night).
@@ -148,6 +151,6 @@ pub struct ResultView {
     pub secret: Digest,
     /// Decisions of the sequential rule by comparison; empty without one.
     pub decisions: Vec<super::score::Decision>,
-    /// `Some(true)`: the claimant won the wager; `Some(false)`: the skeptic; `None`: no wager or no verdict.
-    pub claimant_won: Option<bool>,
+    /// Who won the wager; `None` without one.
+    pub settlement: Option<Settlement>,
 }

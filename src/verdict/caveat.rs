@@ -208,6 +208,11 @@ pub enum Caveat {
         /// Different sets.
         sets: usize,
     },
+    /// Files of the session are not what the sittings sealed.
+    InputsChanged {
+        /// Their names.
+        files: Vec<String>,
+    },
     /// The session says that everything in it is invented.
     Invented,
     /// Comparisons are judged each by itself.
@@ -254,6 +259,7 @@ impl Caveat {
             Self::PreparedSession { .. } => "prepared-session",
             Self::WordsCouldHide { .. } => "words-could-hide",
             Self::StimuliDiffer { .. } => "stimuli-differ",
+            Self::InputsChanged { .. } => "inputs-changed",
             Self::Invented => "invented",
             Self::NoFamilyControl { .. } => "no-family-control",
             Self::NotComputed { .. } => "not-computed",
@@ -267,6 +273,7 @@ impl Caveat {
             | Self::Simulated { only: true, .. }
             | Self::Silent { only: true, .. }
             | Self::Leak { .. }
+            | Self::InputsChanged { .. }
             | Self::Invented => Weight::Decisive,
             Self::InvalidJournals { .. }
             | Self::RegisterBroken { .. }
@@ -438,6 +445,11 @@ impl Caveat {
                  not have been given it to hear.",
                 some(*sittings, "sitting")
             ),
+            Self::InputsChanged { files } => format!(
+                "{} changed after the sittings were opened. What stands in the folder now is not what was heard: the answers \
+                 are about the stimuli whose digests the sittings published.",
+                files.join(", ")
+            ),
             Self::StimuliDiffer { sets } => format!(
                 "The sittings did not all play the same stimuli: {sets} sets of digests were published for one rate. A clip, \
                  a table or the program was changed in between."
@@ -508,6 +520,9 @@ impl Caveat {
             }
             Self::WordsCouldHide { .. } => {
                 "Choose a clip on which the difference is larger, or a louder one."
+            }
+            Self::InputsChanged { .. } => {
+                "Put back the files that were sealed: their lengths and digests are listed under \"How to check it\"."
             }
             Self::StimuliDiffer { .. } => {
                 "Compare the digests below; `verify --session` makes the stimuli again and says which ones agree."

@@ -1,5 +1,7 @@
 //! Which caveats apply.
 
+use std::collections::HashMap;
+
 use super::caveat::Caveat;
 use super::{ComparisonResult, ControlResult, OnPaper, Tally, controls_missed, rig_suspect};
 use crate::evidence::{Basis, Evidence, State};
@@ -30,6 +32,10 @@ pub(super) fn caveats(
     sittings(evidence, &mut found);
     prepared(evidence, &mut found);
     words(evidence, &mut found);
+    let files = evidence.changed_inputs();
+    if !files.is_empty() {
+        found.push(Caveat::InputsChanged { files });
+    }
     stimuli(evidence, &mut found);
     controls(session, evidence, control_results, &mut found);
     for (index, comparison) in comparisons.iter().enumerate() {
@@ -182,12 +188,15 @@ fn words(evidence: &Evidence, found: &mut Vec<Caveat>) {
 
 /// Sittings that published other stimuli at the same rate.
 fn stimuli(evidence: &Evidence, found: &mut Vec<Caveat>) {
-    let mut rates: Vec<u32> = evidence.stimuli.iter().map(|set| set.rate_hz).collect();
-    let sets = rates.len();
-    rates.sort_unstable();
-    rates.dedup();
-    if rates.len() < sets {
-        found.push(Caveat::StimuliDiffer { sets });
+    let mut published: HashMap<_, _> = HashMap::new();
+    let mut pairs = evidence.stimuli.iter().flat_map(|set| &set.pairs);
+    let differ = pairs.any(|pair| {
+        let digests = (&pair.a_sha256, &pair.b_sha256);
+        let of = (&pair.comparison, &pair.clip, &pair.control, pair.rate_hz);
+        *published.entry(of).or_insert(digests) != digests
+    });
+    if differ {
+        found.push(Caveat::StimuliDiffer { sets: evidence.stimuli.len() });
     }
 }
 

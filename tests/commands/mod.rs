@@ -3,6 +3,7 @@
 mod bad_input;
 mod documents;
 pub(crate) mod material;
+mod sealed_inputs;
 mod sound_device;
 mod usage;
 mod whole_job;

@@ -55,6 +55,8 @@ fn opening(session: &Session) -> Opening {
         invented: true,
         sitting: Some(1),
         lock: None,
+        inputs: Some(Vec::new()),
+        earlier: None,
     }
 }
 

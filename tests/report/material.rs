@@ -7,7 +7,8 @@ use earwitness::session::{Session, load};
 use earwitness::trial::keeper::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
-    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Outcome, Output, Record, StimulusTerms, Terms,
+    Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Record,
+    StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
@@ -244,7 +245,7 @@ impl Site {
         for control in 0..session.controls.len() {
             stimuli.push(stimulus(0, session.comparisons[0].clips[0], Some(control), self.stimuli));
         }
-        Opening {
+        let mut opening = Opening {
             format: FORMAT,
             program: "earwitness 0.1.0".to_owned(),
             utc: utc.to_owned(),
@@ -269,7 +270,14 @@ impl Site {
             invented: session.invented,
             sitting: Some(u64::from(self.sitting)),
             lock: None,
-        }
+            inputs: Some(InputTerms::of(session).expect("its files are there")),
+            earlier: None,
+        };
+        // Each tells of none before it, as a forger would.
+        let wager = opening.terms.wager.as_ref();
+        opening.earlier =
+            wager.filter(|wager| earwitness::trial::wager::is_claimants(&opening, wager)).map(|_| Vec::new());
+        opening
     }
 }
 
@@ -277,7 +285,7 @@ fn stimulus(comparison: usize, clip: usize, control: Option<usize>, made: u8) ->
     let digest = |side: u8| {
         Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side + 2 * made])
     };
-    StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1) }
+    StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1), rate_hz: Some(48_000) }
 }
 
 /// All records of a sitting, each accepted by the ledger.

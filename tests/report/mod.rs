@@ -6,6 +6,7 @@ mod golden;
 mod material;
 mod numbers;
 mod privacy;
+mod self_check;
 mod states;
 mod tables;
 
@@ -35,6 +36,16 @@ fn json_of(report: &Report) -> String {
     let mut out = Vec::new();
     export::json(report, &mut out).expect("memory can be written");
     String::from_utf8(out).expect("JSON is UTF-8")
+}
+
+/// A page without the journals in it: they are whole, or their chain could not be checked, and so they name the device.
+fn without_journals(page: &str) -> String {
+    let mut page = page.to_owned();
+    while let Some(from) = page.find("<pre class=\"self-check-journal\"") {
+        let length = page[from..].find("</pre>").expect("its end");
+        page.replace_range(from..from + length, "");
+    }
+    page
 }
 
 /// Every surface of a report in one text.

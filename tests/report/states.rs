@@ -265,7 +265,7 @@ fn what_happened_beside_the_answers_is_listed_with_its_line() {
     }
     let html = page::page(&report);
     assert!(html.contains("What happened beside the answers") && html.contains("the device was slow"));
-    assert!(!everything(&report).contains("/home/somebody"));
+    assert!(!super::without_journals(&everything(&report)).contains("/home/somebody"));
 }
 
 #[test]
@@ -464,4 +464,50 @@ fn a_device_that_resolves_everything_or_has_nothing_to_resolve_is_no_caveat() {
     assert_eq!((words.margin_db, words.could_hide), (None, false));
     assert!(page::page(&report).contains("none: the sides are identical"));
     assert_eq!(report.sittings[1].words, None, "nothing is made up where the journal is silent");
+}
+
+#[test]
+fn only_the_sitting_that_was_agreed_on_decides_a_wager() {
+    let wager = "[wager]\nclaimant = \"Ida\"\nskeptic = \"Jorin\"\nclaim = \"I hear it\"\n\
+                 claimant_wins = \"Jorin cooks\"\nskeptic_wins = \"Ida cooks\"\n";
+    let with = |more: &str| SESSION.replace("[amplifier]", &format!("{wager}{more}\n[amplifier]"));
+    let said = |site: &Site| -> Vec<Option<String>> {
+        report_of(site).sittings.iter().map(|sitting| sitting.wager.clone()).collect()
+    };
+    // Another listener scores 12 of 12, the claimant loses, and a second try of the claimant's, whose opening tells of no
+    // earlier one, is as good as anybody could wish.
+    let mut site = Site::new(&with(""));
+    site.hold(&Plan::new("Kim", 1, 1.0));
+    site.hold(&Plan { simulated: Some(1.0), ..Plan::new("Ida", 2, 1.0) });
+    site.hold(&Plan { output: "silent", ..Plan::new("Ida", 3, 1.0) });
+    site.hold(&Plan::new("ida ", 4, 0.3));
+    site.hold(&Plan::new("Ida", 5, 1.0));
+    assert_eq!(
+        said(&site),
+        [
+            None,
+            None,
+            None,
+            Some("Jorin wins: Ida cooks".to_owned()),
+            Some(
+                "Nobody wins by this sitting: this is sitting 2 of Ida, and only the first decides"
+                    .to_owned()
+            ),
+        ]
+    );
+    let page = page::page(&report_of(&site));
+    assert!(!page.contains("Ida wins") && page.contains("Jorin wins"));
+    // Stopped first: nobody wins by it, nor by what follows.
+    let mut site = Site::new(&with(""));
+    site.hold(&Plan { stop: Some((5, true)), ..Plan::new("Ida", 6, 1.0) });
+    site.hold(&Plan::new("Ida", 7, 1.0));
+    assert!(said(&site).iter().flatten().all(|words| words.starts_with("Nobody wins by this sitting")));
+    assert!(page::page(&report_of(&site)).contains("The wager is not decided"));
+    // Two together, of which the second keeps silent about the first: it decides nothing.
+    let mut site = Site::new(&with("deciding_sitting = \"all-together\"\nsittings = 2"));
+    site.hold(&Plan::new("Ida", 8, 0.2));
+    site.hold(&Plan::new("Ida", 9, 1.0));
+    let words = said(&site);
+    assert_eq!(words[0].as_deref(), Some("Not decided yet: this is sitting 1 of 2 that decide together"));
+    assert!(words[1].as_deref().is_some_and(|words| !words.contains("Ida wins")), "{words:?}");
 }

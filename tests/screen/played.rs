@@ -13,6 +13,7 @@ use earwitness::session::Session;
 use earwitness::sitting::Ending;
 use earwitness::trial::record::StimulusTerms;
 use earwitness::trial::schedule::{Draws, Presented, Subject};
+use earwitness::trial::wager::Settlement;
 use earwitness::trial::{Definition, Outcome, Part, Record, Terms, TrialId, journal, verify};
 
 use super::rig::{self, Sat, Setting, keys, sit};
@@ -222,7 +223,7 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         );
         let sat = sit(&setting, keys(&format!("{text}{END}")));
         let checked = closed(&sat, Outcome::AllTrials);
-        assert_eq!(checked.claimant_won, wins);
+        assert_eq!(checked.settlement.and_then(Settlement::claimant_won), wins);
         let records = journal::read(&checked.file).expect("it reads").records;
         let accepted: Vec<&str> = records
             .iter()

@@ -35,10 +35,26 @@ fn terms_with_a_wager() {
     let parties = ["Mara".to_string(), "Tomas".to_string()];
     let cautions = ["Loud sound harms ears. Start low.".to_string()];
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
-    let waiting = pages::terms(&terms, &parties, &[], Some(progress), &cautions, &[]);
+    let waiting = pages::terms(
+        &terms,
+        &["This is the first sitting.".to_string()],
+        &parties,
+        &[],
+        Some(progress),
+        &cautions,
+        &[],
+    );
     assert_eq!(waiting.proceed.as_deref(), Some("Mara accepts"), "nobody has to wait for the stimuli");
     both("terms-preparing", Stage::Page(waiting));
-    let half = pages::terms(&terms, &parties, &parties[..1], None, &cautions, &["A note.".to_string()]);
+    let half = pages::terms(
+        &terms,
+        &["This is the first sitting.".to_string()],
+        &parties,
+        &parties[..1],
+        None,
+        &cautions,
+        &["A note.".to_string()],
+    );
     assert_eq!(half.proceed.as_deref(), Some("Tomas accepts"));
     both("terms-half-accepted", Stage::Page(half));
 }

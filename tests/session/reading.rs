@@ -170,3 +170,32 @@ fn every_file_that_a_session_reads_is_sealed_with_what_was_read() {
     let error = session.sealed_inputs().expect_err("a file is gone").to_string();
     assert!(error.contains("song.wav") && error.contains("stay where it is"), "{error}");
 }
+
+#[test]
+fn which_sitting_decides_a_wager_is_fixed_beforehand() {
+    use earwitness::session::Deciding;
+    let with = |more: &str| {
+        let wager = format!(
+            "[wager]\nclaimant = \"Ida\"\nskeptic = \"Jorin\"\nclaim = \"I hear it\"\nclaimant_wins = \"a\"\nskeptic_wins = \"b\"\n{more}\n"
+        );
+        parse(Path::new("here/session.toml"), &format!("{SMALLEST}\n{wager}"))
+            .map(|session| session.wager.expect("a wager").deciding)
+    };
+    assert_eq!(with(""), Ok(Deciding::First));
+    assert_eq!(with("deciding_sitting = \"first\""), Ok(Deciding::First));
+    let together = with("deciding_sitting = \"all-together\"\nsittings = 3");
+    assert_eq!(together, Ok(Deciding::AllTogether { sittings: 3 }));
+    for (wrong, says) in [
+        ("deciding_sitting = \"best\"", "\"best\" is not known; known: first, all-together"),
+        ("deciding_sitting = \"all-together\"", "needs the key `sittings`"),
+        ("sittings = 3", "belongs to deciding_sitting"),
+        ("deciding_sitting = \"all-together\"\nsittings = 0", "outside what is allowed"),
+        (
+            "deciding_sitting = \"all-together\"\nsittings = 2\n[stopping]\nkind = \"sequential\"\nproportion = 0.8",
+            "decides within one sitting",
+        ),
+    ] {
+        let message = with(wrong).expect_err(wrong).to_string();
+        assert!(message.contains(says), "{wrong}: {message}");
+    }
+}

@@ -7,7 +7,8 @@ use earwitness::trial::lock::LockError;
 use earwitness::trial::rest::{self, SecretError};
 use earwitness::trial::sittings::{safe_name, secret_file};
 use earwitness::trial::verify::{self, Registered, State};
-use earwitness::trial::{Event, Outcome, Part, Sittings, SittingsError, Stage};
+use earwitness::trial::wager::{DecidingTerms, EarlierSitting, Settlement, Why};
+use earwitness::trial::{Digest, Event, Outcome, Part, Sittings, SittingsError, Stage};
 
 use super::kit::{self, UTC};
 
@@ -109,7 +110,8 @@ fn stopping_for_good_opens_the_seal_and_gives_no_verdict() {
     scripted.event(Event::Stop);
     scripted.event(Event::Confirm);
     let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
-    assert_eq!((result.outcome, result.claimant_won), (Outcome::StoppedEarly, None));
+    let won = result.settlement.and_then(Settlement::claimant_won);
+    assert_eq!((result.outcome, won), (Outcome::StoppedEarly, None));
     let (_folder, path) = kit::written(&scripted.journal.bytes);
     let checked = verify::check(&path);
     assert!(checked.is_sound() && !checked.has_verdict(), "{:?}", checked.problems);
@@ -323,8 +325,10 @@ fn the_sequential_rule_ends_the_sitting_when_it_has_decided() {
 
 #[test]
 fn the_wager_is_won_by_the_score_agreed_before() {
-    for (needed, won) in [(8, Some(true)), (9, Some(false))] {
+    let nobody = |why| Some(Settlement::Nobody(why));
+    for (needed, won) in [(8, Settlement::Claimant), (9, Settlement::Skeptic)] {
         let mut draft = kit::full(Protocol::Abx);
+        draft.listener = String::from("Ida");
         draft.terms.wager.as_mut().unwrap().needed = needed;
         draft.terms.qualification = None;
         // A person who happens to be right each time: the answers are taken from a simulated twin.
@@ -334,21 +338,90 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         scripted.answering = kit::Answering::Right;
         let scripted = scripted.finish();
         let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
-        assert_eq!(result.claimant_won, None, "nobody listened, nobody wins");
-        let ledger = |output: earwitness::trial::Output| {
-            let opening = earwitness::trial::Opening { output, ..kit::opening(&draft, &kit::secret(15)) };
-            earwitness::trial::ledger::Ledger::new(opening).unwrap()
-        };
+        assert_eq!(result.settlement, nobody(Why::Simulated), "nobody listened, nobody wins");
+        let opening = kit::opening(&draft, &kit::secret(15));
         let tally = earwitness::trial::score::Tally { counts: result.counts, decisions: Vec::new() };
-        let heard = ledger(draft.output.clone());
-        assert_eq!(tally.claimant_won(&heard, Outcome::AllTrials), won);
-        assert_eq!(tally.claimant_won(&heard, Outcome::StoppedEarly), None);
+        let settled = |opening: &earwitness::trial::Opening, outcome| {
+            let ledger = earwitness::trial::ledger::Ledger::new(opening.clone()).unwrap();
+            tally.settlement(&ledger, outcome)
+        };
+        assert_eq!(settled(&opening, Outcome::AllTrials), Some(won));
+        assert_eq!(settled(&opening, Outcome::StoppedEarly), nobody(Why::Stopped));
         // Nothing was played, or it went into a file: nobody listened, nobody wins.
         for kind in ["silent", "file"] {
-            let silent = ledger(earwitness::trial::Output { kind: kind.to_owned(), ..kit::silent() });
-            assert_eq!(tally.claimant_won(&silent, Outcome::AllTrials), None, "{kind}");
+            let output = earwitness::trial::Output { kind: kind.to_owned(), ..kit::silent() };
+            let silent = earwitness::trial::Opening { output, ..opening.clone() };
+            assert_eq!(settled(&silent, Outcome::AllTrials), nobody(Why::Silent), "{kind}");
         }
+        // Somebody else's score pays nobody, however good it is; nor does a second try.
+        let mut other = opening.clone();
+        (other.listener, other.earlier) = ("Jorin".to_owned(), None);
+        assert_eq!(settled(&other, Outcome::AllTrials), nobody(Why::NotTheClaimant));
+        let before = |correct| EarlierSitting {
+            commitment: Digest::of(b"an earlier one"),
+            outcome: Some(Outcome::AllTrials),
+            counted: earwitness::trial::record::Count { trials: 8, correct },
+        };
+        let mut second = earwitness::trial::Opening { earlier: Some(vec![before(2)]), ..opening.clone() };
+        assert_eq!(settled(&second, Outcome::AllTrials), nobody(Why::Later { this: 2, of: 1 }));
+        // Two together: the first alone decides nothing, both are added up.
+        let deciding = Some(DecidingTerms::AllTogether { sittings: 2 });
+        second.terms.wager.as_mut().unwrap().deciding = deciding;
+        second.terms.wager.as_mut().unwrap().needed = needed + 2;
+        assert_eq!(settled(&second, Outcome::AllTrials), Some(won));
+        second.earlier = Some(Vec::new());
+        assert_eq!(settled(&second, Outcome::AllTrials), nobody(Why::MoreToCome { this: 1, of: 2 }));
+        second.earlier = Some(vec![EarlierSitting { outcome: None, ..before(8) }]);
+        assert_eq!(settled(&second, Outcome::AllTrials), nobody(Why::EarlierOpen));
+        second.earlier = Some(vec![before(8), before(8)]);
+        assert_eq!(settled(&second, Outcome::AllTrials), nobody(Why::Later { this: 3, of: 2 }));
     }
+}
+
+/// A sitting of Ida's in the folder, answered right with this probability, in the order of draws of a secret.
+fn idas(folder: &std::path::Path, seed: u64, steps: Option<usize>) -> std::path::PathBuf {
+    let mut draft = kit::full(Protocol::Abx);
+    draft.listener = String::from("Ida");
+    draft.terms.qualification = None;
+    let opened = Sittings::lock(folder, UTC).unwrap().open(draft, kit::secret(seed), None).unwrap();
+    let path = opened.keeper.path();
+    let mut scripted = kit::in_folder(opened);
+    match steps {
+        Some(steps) => assert!((0..steps).all(|_| scripted.step())),
+        None => drop(scripted.finish()),
+    }
+    path
+}
+
+#[test]
+fn a_lost_bet_cannot_be_sat_again() {
+    let folder = kit::folder();
+    let earlier = |path: &std::path::Path| verify::check(path).opening.unwrap().earlier.unwrap();
+    let first = idas(folder.path(), 1, None);
+    assert!(earlier(&first).is_empty());
+    let settled = verify::check(&first).settlement.unwrap();
+    assert!(settled.claimant_won().is_some(), "{settled:?}");
+    // The next one knows of it, whatever came of it, and decides nothing.
+    let second = idas(folder.path(), 2, None);
+    let told = earlier(&second);
+    let checked = verify::check(&first);
+    assert_eq!(told.len(), 1);
+    assert_eq!(told[0].commitment, checked.opening.as_ref().unwrap().commitment);
+    assert_eq!(told[0].outcome, Some(Outcome::AllTrials));
+    let (trials, correct) = checked.total().unwrap();
+    assert_eq!((told[0].counted.trials, told[0].counted.correct), (trials, correct));
+    let settled = verify::check(&second).settlement.unwrap();
+    assert_eq!(settled, Settlement::Nobody(Why::Later { this: 2, of: 1 }));
+    // Nor does removing the journal help: the register announced it. Nor does leaving one in the middle.
+    std::fs::remove_file(&first).unwrap();
+    idas(folder.path(), 3, Some(3));
+    let fourth = idas(folder.path(), 4, None);
+    let told = earlier(&fourth);
+    assert_eq!(
+        told.iter().map(|one| one.outcome).collect::<Vec<_>>(),
+        [None, Some(Outcome::AllTrials), None]
+    );
+    assert_eq!(verify::check(&fourth).settlement, Some(Settlement::Nobody(Why::Later { this: 4, of: 1 })));
 }
 
 /// Mode bits of every file in a folder, and of the folder itself under `.`.

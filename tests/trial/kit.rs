@@ -4,8 +4,9 @@ use earwitness::stats::Protocol;
 use earwitness::stats::protocol::Inquiry;
 use earwitness::trial::chain;
 use earwitness::trial::record::{
-    ComparisonTerms, ControlTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
+    ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
+use earwitness::trial::wager::DecidingTerms;
 use earwitness::trial::{
     Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Output, Record, Side, Stage, Step, Terms, View,
 };
@@ -69,7 +70,8 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
             for &clip in &of.clips {
                 let digest =
                     |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
-                stimuli.push(StimulusTerms { comparison, clip, control, a: digest("a"), b: digest("b") });
+                let (a, b) = (digest("a"), digest("b"));
+                stimuli.push(StimulusTerms { comparison, clip, control, a, b, rate_hz: Some(48_000) });
             }
         }
     }
@@ -95,6 +97,11 @@ pub(crate) fn draft(terms: Terms) -> Draft {
         listener: "Ottilie Invented".to_owned(),
         alias: None,
         session: Digest::of(b"title = \"invented\""),
+        inputs: vec![InputTerms {
+            name: "session.toml".to_owned(),
+            bytes: 18,
+            sha256: Digest::of(b"title = \"invented\""),
+        }],
         stimuli: stimuli(&terms),
         terms,
         output: Output { kind: "device".to_owned(), ..silent() },
@@ -118,6 +125,7 @@ pub(crate) fn full(protocol: Protocol) -> Draft {
         skeptic_wins: "Ida cooks".to_owned(),
         needed: 7,
         side: None,
+        deciding: Some(DecidingTerms::First {}),
     });
     draft(terms)
 }

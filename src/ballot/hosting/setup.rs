@@ -125,7 +125,7 @@ impl BeforeNight {
         let description = output.description();
         notes.splice(0..0, session.notes.iter().chain(&stimuli.notes).cloned());
         if let Some((night, opening)) = &cut_off {
-            folder::may_go_on(opening, &stimuli, &description)
+            folder::may_go_on(opening, &session, &stimuli, &description)
                 .map_err(|why| refused(format!("the night in {} cannot go on: {why}", night.journal)))?;
         }
         let resumed = cut_off.is_some();
@@ -136,7 +136,7 @@ impl BeforeNight {
         let opened = if let Some((night, _)) = &cut_off {
             sittings.resume(&night.journal, &utc, (&description).into(), secret, None).map_err(refused)?
         } else {
-            let mut draft = Draft::new(&session, &stimuli, &description, &host, &utc);
+            let mut draft = Draft::new(&session, &stimuli, &description, &host, &utc).map_err(refused)?;
             draft.occasion = Occasion::Night;
             draft.terms = terms;
             sittings.open(draft, secret, None).map_err(refused)?

@@ -3,7 +3,7 @@
 use crate::evidence::{Options, control_words, hide::wager as hide};
 use crate::report::model::{DesignFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts};
 use crate::report::power_figure;
-use crate::session::{Family, Levels, Session, Stopping, Switching};
+use crate::session::{Deciding, Family, Levels, Session, Stopping, Switching};
 use crate::stats::StatsError;
 use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
@@ -89,6 +89,12 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
             claim: hide(&wager.claim, session, options.anonymous),
             claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
             skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
+            deciding: match wager.deciding {
+                Deciding::First => "The claimant's first sitting decides.".to_owned(),
+                Deciding::AllTogether { sittings } => {
+                    format!("The claimant's first {sittings} sittings decide together.")
+                }
+            },
         }),
         figures: match session.stopping {
             Stopping::AllTrials => {

@@ -24,7 +24,7 @@ pub fn certificates(report: &Report) -> String {
             @for index in listeners { (certificate(report, index)) }
         }
     };
-    shell(&format!("{} - certificates", report.session.title), STYLE, body)
+    shell(&format!("{} - certificates", report.session.title), STYLE, "", body)
 }
 
 fn certificate(report: &Report, index: usize) -> Markup {

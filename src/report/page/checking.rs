@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, length, wide};
-use crate::evidence::{DeviceFacts, EventFacts, SittingFacts, StimulusSetFacts};
+use crate::evidence::{DeviceFacts, EventFacts, SittingFacts};
 use crate::report::model::Report;
 use crate::trial::record::Part;
 
@@ -28,16 +28,18 @@ pub(super) fn section(report: &Report) -> Markup {
                 "receipt kept outside shows that a whole file was written anew."
             }
             dl.facts {
-                dt { "session file, SHA-256" } dd.hex { (report.session.digest) }
+                dt { "session file, SHA-256" } dd.hex data-shown="session" { (report.session.digest) }
                 @if !report.session.prepared_by.is_empty() {
                     dt { "prepared by" } dd { (report.session.prepared_by.join(", ")) }
                 }
             }
+            (super::self_check::section(report))
             (register(report))
             (sittings(report))
             (words(report))
             (unusable(report))
             (events(report))
+            (inputs(report))
             (stimuli(report))
             (seals(report))
         }
@@ -64,7 +66,7 @@ fn sittings(report: &Report) -> Markup {
     let preference = report.session.protocol == "preference";
     let row = |number: usize, sitting: &SittingFacts| {
         html! {
-            tr.out[!sitting.counted] {
+            tr.out[!sitting.counted] data-sitting=(number) {
                 th.n scope="row" { (number + 1) }
                 td.who {
                     (sitting.name)
@@ -78,9 +80,9 @@ fn sittings(report: &Report) -> Markup {
                     @if sitting.silent { ", nothing played" }
                     @if let Some(missing) = sitting.missing_votes { @if missing > 0 { ", " (missing) " votes never came" } }
                 }
-                td { @if sitting.counted { "yes" } @else { "no" } }
+                td data-counts=(if sitting.counted { "yes" } else { "no" }) { @if sitting.counted { "yes" } @else { "no" } }
                 td.n { (sitting.answered) }
-                td.n { @if let Some(correct) = sitting.correct { (correct) } @else { "sealed" } }
+                td.n data-shown="right" { @if let Some(correct) = sitting.correct { (correct) } @else { "sealed" } }
                 td.n { (sitting.void) }
                 td.n { (sitting.resumed) }
                 td.n { (length(sitting.length_s)) }
@@ -240,16 +242,50 @@ fn events(report: &Report) -> Markup {
 /// Most sittings that a list names.
 const MOST_NUMBERS: usize = 24;
 
-fn stimuli(report: &Report) -> Markup {
-    let sittings = |set: &StimulusSetFacts| {
-        let numbers: Vec<String> =
-            set.sittings.iter().take(MOST_NUMBERS).map(|number| (number + 1).to_string()).collect();
-        let more = match set.sittings.len().saturating_sub(MOST_NUMBERS) {
-            0 => String::new(),
-            more => format!(" and {more} more"),
-        };
-        format!("{}{more}", numbers.join(", "))
+/// Numbers of sittings, from 1, as people list them.
+fn numbers(sittings: &[usize]) -> String {
+    let numbers: Vec<String> =
+        sittings.iter().take(MOST_NUMBERS).map(|number| (number + 1).to_string()).collect();
+    let more = match sittings.len().saturating_sub(MOST_NUMBERS) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
     };
+    format!("{}{more}", numbers.join(", "))
+}
+
+fn inputs(report: &Report) -> Markup {
+    html! {
+        @if !report.inputs.is_empty() {
+            h3 { "Files that the sittings read" }
+            p {
+                "Length and SHA-256 of each, sealed in the opening of every sitting before the first trial and compared with what "
+                "stands in the folder now."
+            }
+        }
+        @for set in &report.inputs {
+            (wide("Files that the sittings read", html! {
+                table {
+                    caption { "In sitting " (numbers(&set.sittings)) "." }
+                    thead { tr {
+                        th scope="col" { "file" } th.n scope="col" { "bytes" } th scope="col" { "SHA-256" } th scope="col" { "now" }
+                    } }
+                    tbody {
+                        @for file in &set.files {
+                            tr {
+                                th scope="row" { (file.name) }
+                                td.n { (file.bytes) }
+                                td.hex { (file.sha256) }
+                                td { @if file.changed { strong { "changed" } } @else { "the same" } }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
+fn stimuli(report: &Report) -> Markup {
     html! {
         @if !report.stimuli.is_empty() {
             h3 { "Digests of the stimuli" }
@@ -262,10 +298,10 @@ fn stimuli(report: &Report) -> Markup {
         @for set in &report.stimuli {
             (wide("Digests of the stimuli", html! {
                 table {
-                    caption { "At " (set.rate_hz) " Hz, in sitting " (sittings(set)) "." }
+                    caption { "In sitting " (numbers(&set.sittings)) "." }
                     thead { tr {
                         th scope="col" { "comparison" } th scope="col" { "clip" } th scope="col" { "control" }
-                        th scope="col" { "side A" } th scope="col" { "side B" }
+                        th.n scope="col" { "rate, Hz" } th scope="col" { "side A" } th scope="col" { "side B" }
                     } }
                     tbody {
                         @for pair in &set.pairs {
@@ -273,6 +309,7 @@ fn stimuli(report: &Report) -> Markup {
                                 th scope="row" { (pair.comparison) }
                                 td { (pair.clip) }
                                 td { (pair.control.as_deref().unwrap_or("")) }
+                                td.n { @if let Some(rate) = pair.rate_hz { (rate) } @else { "not said" } }
                                 td.hex { (pair.a_sha256) }
                                 td.hex { (pair.b_sha256) }
                             }
@@ -290,19 +327,19 @@ fn seals(report: &Report) -> Markup {
             h3 { "Seals, phrases, receipts" }
         }
         @for (number, sitting) in report.sittings.iter().enumerate() {
-            article.sitting {
+            article.sitting data-sitting=(number) {
                 h4 { "Sitting " (number + 1) ": " (sitting.name) }
                 dl.facts {
                     @if let Some(journal) = &sitting.journal { dt { "journal" } dd { code { (journal) } } }
-                    dt { "seal" } dd.hex { (sitting.commitment) }
+                    dt { "seal" } dd.hex data-shown="seal" { (sitting.commitment) }
                     @for (by, text) in &sitting.phrases {
                         dt { "phrase" @if !by.is_empty() { " of " (by) } } dd { (text) }
                     }
-                    @if let Some(secret) = &sitting.secret { dt { "secret" } dd.hex { (secret) } }
+                    @if let Some(secret) = &sitting.secret { dt { "secret" } dd.hex data-shown="secret" { (secret) } }
                     @else { dt { "secret" } dd { "not opened" } }
-                    @if let Some(key) = &sitting.key { dt { "key" } dd.hex { (key) } }
-                    @if let Some(receipt) = &sitting.receipt { dt { "receipt" } dd.hex { (receipt) } }
-                    @if let Some(words) = &sitting.receipt_phrase { dt { "in words" } dd { (words) } }
+                    @if let Some(key) = &sitting.key { dt { "key" } dd.hex data-shown="key" { (key) } }
+                    @if let Some(receipt) = &sitting.receipt { dt { "receipt" } dd.hex data-shown="receipt" { (receipt) } }
+                    @if let Some(words) = &sitting.receipt_phrase { dt { "in words" } dd data-shown="receipt in words" { (words) } }
                     @for problem in &sitting.problems { dt { "problem" } dd { (problem) } }
                 }
             }

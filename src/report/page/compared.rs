@@ -12,6 +12,13 @@ pub(super) fn section(report: &Report) -> Markup {
     html! {
         section id="compared" aria-labelledby="compared-title" {
             h2 id="compared-title" { "What was compared" }
+            @if !compared.changed.is_empty() {
+                p.notice {
+                    "Not what was heard: " (compared.changed.join(", ")) " changed after the sittings were opened. What stands in "
+                    "the folder now was heard by nobody, so it is not drawn here. The verdict is about the stimuli whose digests "
+                    "the sittings published."
+                }
+            }
             dl.facts {
                 dt { "amplifier" } dd { @for line in &compared.amplifier { (line) br; } }
                 dt { "loudspeaker" } dd { @for line in &compared.loudspeaker { (line) br; } }

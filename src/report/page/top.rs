@@ -29,7 +29,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 p.notice { "Invented: the session says that everything in it is made up to show the program." }
             }
             @if let Some(notice) = notice(report) { p.notice { (notice) } }
-            @for comparison in &report.comparisons { (verdict(report, comparison)) }
+            @for (index, comparison) in report.comparisons.iter().enumerate() { (verdict(report, index, comparison)) }
             @if report.comparisons.len() > 1 && report.session.family == "holm" {
                 p.small {
                     "The " (report.comparisons.len()) " comparisons are judged together: p-values are adjusted so that the "
@@ -63,7 +63,7 @@ fn class(finding: &str) -> &'static str {
     }
 }
 
-fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
+fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Markup {
     let words = &comparison.verdict;
     html! {
         div class=(class(&words.finding)) {
@@ -72,7 +72,10 @@ fn verdict(report: &Report, comparison: &ComparisonResult) -> Markup {
             @if let Some(words) = &comparison.one_by_one { p { (words) } }
             @if let Some(analysis) = &comparison.analysis {
                 dl.numbers {
-                    (number("right", "score", &format!("{} of {}", comparison.correct, comparison.trials)))
+                    div {
+                        dt { (traced("right", "score")) }
+                        dd data-score=(index) { (comparison.correct) " of " (comparison.trials) }
+                    }
                     (number("by guessing", "chance", &percent(analysis.chance)))
                     @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
                     @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
@@ -147,6 +150,9 @@ fn wager(report: &Report) -> Markup {
                         dt { (sitting.name) ", " (sitting.opened_utc) } dd { (words) }
                     }
                 }
+            }
+            @if report.sittings.iter().all(|sitting| sitting.claimant_won.is_none()) {
+                p.small { "The wager is not decided. " (wager.deciding) }
             }
         }
     }

@@ -13,6 +13,7 @@ impl Conductor {
         let opening = &self.replay.ledger.opening;
         View {
             terms: opening.terms.clone(),
+            earlier: opening.earlier.clone().filter(|_| !self.replay.ledger.silent),
             occasion: opening.occasion,
             listener: opening.listener.clone(),
             commitment: self.replay.ledger.sealing.commitment,
@@ -62,7 +63,7 @@ impl Conductor {
                     counts: closing.counts.clone(),
                     secret: closing.secret,
                     decisions: self.replay.tally.decisions.clone(),
-                    claimant_won: self.replay.tally.claimant_won(&self.replay.ledger, closing.outcome),
+                    settlement: self.replay.tally.settlement(&self.replay.ledger, closing.outcome),
                 }),
             },
         }

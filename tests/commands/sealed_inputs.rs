@@ -1,0 +1,107 @@
+//! What a session reads is sealed: whoever changes a file after the sittings is found out by every command that is asked.
+
+use std::path::Path;
+
+use earwitness::trial::{Draft, Secret, Sittings};
+
+use super::material::{LCR, RESISTOR, good_wav, session};
+use super::{earwitness, json, succeeded};
+
+/// A folder with a complete simulated sitting, on a measured cable and a sound file.
+fn sat() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    std::fs::write(folder.path().join("song.wav"), good_wav(8_000)).expect("writing");
+    std::fs::write(folder.path().join("lcr.csv"), LCR).expect("writing");
+    let cable = "lcr_table = \"lcr.csv\"\nsample_length = \"10 ft\"\nlength = \"30 ft\"";
+    session(folder.path(), "file = \"song.wav\"", cable, RESISTOR);
+    let run = ["run", ".", "--listener", "Program", "--simulate", "1", "--output", "silent"];
+    succeeded(folder.path(), &run);
+    folder
+}
+
+/// The measured table with every resistance five times as large: a cable that nobody heard.
+fn five_times(folder: &Path) {
+    let table = LCR.replace("0.021,", "0.105,").replace("0.0211,", "0.1055,");
+    assert_ne!(table, LCR);
+    std::fs::write(folder.join("lcr.csv"), table).expect("writing");
+}
+
+#[test]
+fn a_table_that_was_changed_after_the_sittings_is_said_and_not_drawn() {
+    let folder = sat();
+    let here = folder.path();
+    let holds = earwitness(here, &["verify", "."]);
+    assert_eq!(holds.code, 0, "{}{}", holds.out, holds.err);
+    let before = json(here, &["report", ".", "--json"]);
+    let files = &before["inputs"][0]["files"];
+    let names: Vec<&str> =
+        files.as_array().expect("files").iter().filter_map(|file| file["name"].as_str()).collect();
+    assert_eq!(names, ["session.toml", "lcr.csv", "song.wav"]);
+    assert!(files.as_array().expect("files").iter().all(|file| file["changed"] == false));
+    assert_eq!(files[1]["bytes"], LCR.len());
+    assert_eq!(files[1]["sha256"], earwitness::trial::Digest::of(LCR.as_bytes()).hex());
+    assert!(!before["compared"]["differences"].as_array().expect("differences").is_empty());
+
+    five_times(here);
+    let verified = earwitness(here, &["verify", "."]);
+    assert_eq!(verified.code, 1, "{}", verified.out);
+    assert!(verified.out.contains("lcr.csv is not what was sealed"), "{}", verified.out);
+    let after = json(here, &["report", ".", "--json"]);
+    assert_eq!(after["inputs"][0]["files"][1]["changed"], true);
+    assert_eq!(after["compared"]["changed"], serde_json::json!(["lcr.csv"]));
+    for nothing in ["cables", "differences", "clips"] {
+        assert_eq!(after["compared"][nothing], serde_json::json!([]), "{nothing} were heard by nobody");
+    }
+    let caveat =
+        after["caveats"].as_array().expect("caveats").iter().find(|one| one["kind"] == "inputs-changed");
+    assert_eq!(caveat.expect("the caveat")["weight"], "decisive");
+    // The answers are the same evidence as before: they are about what was sealed.
+    assert_eq!(after["comparisons"][0]["correct"], before["comparisons"][0]["correct"]);
+    succeeded(here, &["report", "."]);
+    let page = std::fs::read_to_string(here.join("report/report.html")).expect("the page");
+    assert!(
+        page.contains("Not what was heard: lcr.csv"),
+        "the page says so where the circuit would be drawn"
+    );
+
+    // Put back, everything holds again.
+    std::fs::write(here.join("lcr.csv"), LCR).expect("writing");
+    assert_eq!(earwitness(here, &["verify", "."]).code, 0);
+}
+
+#[test]
+fn other_sound_or_no_sound_is_not_what_was_sealed() {
+    let folder = sat();
+    let here = folder.path();
+    let mut sound = good_wav(8_000);
+    *sound.last_mut().expect("a byte") ^= 1;
+    std::fs::write(here.join("song.wav"), sound).expect("writing");
+    let changed = earwitness(here, &["verify", "."]);
+    assert!(changed.code == 1 && changed.out.contains("song.wav is not what was sealed"), "{}", changed.out);
+    std::fs::remove_file(here.join("song.wav")).expect("removed");
+    let gone = earwitness(here, &["verify", "."]);
+    assert!(gone.code == 1 && gone.out.contains("cannot be read any more"), "{}", gone.out);
+}
+
+#[test]
+fn nothing_goes_on_with_other_files_than_were_sealed() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let here = folder.path();
+    std::fs::write(here.join("lcr.csv"), LCR).expect("writing");
+    let cable = "lcr_table = \"lcr.csv\"\nsample_length = \"10 ft\"\nlength = \"30 ft\"";
+    session(here, super::material::SYNTH, cable, RESISTOR);
+    // A sitting that is left after its opening.
+    let loaded = earwitness::session::load(here).expect("a session");
+    let stimuli = earwitness::stimulus::prepare(&loaded, &earwitness::stimulus::NoProgress).expect("stimuli");
+    let draft = Draft::new(&loaded, &stimuli, crate::trial::kit::silent(), "Ida", "2026-01-31T20:15:00Z");
+    let sittings = Sittings::lock(&here.join("sittings"), "2026-01-31T20:15:00Z").expect("a free folder");
+    let opened = sittings.open(draft.expect("its files are there"), Secret::from_bytes([3; 32]), None);
+    drop(opened.expect("it opens"));
+    five_times(here);
+    let before = std::fs::read_dir(here.join("sittings")).expect("sittings").count();
+    let refused =
+        earwitness(here, &["run", ".", "--listener", "Ida", "--output", "silent", "--plain", "--resume"]);
+    assert_eq!(refused.code, 2, "{}", refused.err);
+    assert!(refused.err.contains("lcr.csv changed since it was opened"), "{}", refused.err);
+    assert_eq!(std::fs::read_dir(here.join("sittings")).expect("sittings").count(), before);
+}

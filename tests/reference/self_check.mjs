@@ -1,0 +1,62 @@
+// Presses the button of report pages in headless Chromium and prints what they say of themselves as one JSON document.
+//
+//   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT] PAGE.html...
+//
+// Pages run under their own content security policy, without any network. With --receipt the text is held against the
+// journals of each page.
+import { createRequire } from 'node:module';
+import { pathToFileURL } from 'node:url';
+import path from 'node:path';
+
+const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null };
+const words = process.argv.slice(2);
+for (let at = 0; at < words.length; at += 1) {
+  if (words[at] === '--modules') options.modules = words[(at += 1)];
+  else if (words[at] === '--shots') options.shots = words[(at += 1)];
+  else if (words[at] === '--receipt') options.receipt = words[(at += 1)];
+  else options.pages.push(words[at]);
+}
+const require = createRequire(path.join(path.resolve(options.modules), 'here.js'));
+const { chromium } = require('playwright-core');
+const browser = await chromium.launch({
+  executablePath: process.env.EARWITNESS_CHROMIUM ?? '/usr/bin/chromium',
+  args: ['--no-sandbox', '--disable-gpu', '--no-first-run', '--disable-background-networking',
+    '--disable-component-update', '--disable-sync', '--disable-quic'],
+});
+
+const all = [];
+for (const file of options.pages) {
+  const context = await browser.newContext({ offline: true });
+  const page = await context.newPage();
+  const found = { page: path.basename(file), console: [], errors: [], requests: [] };
+  const url = pathToFileURL(path.resolve(file)).href;
+  page.on('console', (message) => found.console.push(message.text()));
+  page.on('pageerror', (error) => found.errors.push(String(error)));
+  page.on('request', (request) => { if (request.url() !== url) found.requests.push(request.url()); });
+  await page.goto(url, { waitUntil: 'load' });
+  await page.click('#self-check-button');
+  Object.assign(found, await page.evaluate(() => ({
+    summary: document.querySelector('#self-check-results > p').textContent,
+    sittings: [...document.querySelectorAll('#self-check-results > details')].map((one) => ({
+      title: one.querySelector('summary').textContent,
+      open: one.open,
+      steps: [...one.querySelectorAll(':scope > ol > li')].map((step) => step.textContent),
+      trials: one.querySelectorAll('tbody tr').length,
+    })),
+    verdicts: [...document.querySelectorAll('#self-check-results > ol > li')].map((step) => step.textContent),
+    overflow: document.documentElement.scrollWidth - document.documentElement.clientWidth,
+  })));
+  if (options.receipt) {
+    await page.fill('#self-check-kept', options.receipt);
+    await page.click('#self-check-hold');
+    found.held = await page.textContent('#self-check-held');
+  }
+  if (options.shots) {
+    const name = `${path.basename(file, '.html')}-checked.png`;
+    await page.locator('#self-check-results').screenshot({ path: path.join(options.shots, name) });
+  }
+  await context.close();
+  all.push(found);
+}
+await browser.close();
+process.stdout.write(`${JSON.stringify(all, null, 1)}\n`);

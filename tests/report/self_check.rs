@@ -1,0 +1,272 @@
+//! The report checks itself in a browser: whole pages hold, tampered ones do not, and names that are withheld stay so.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use earwitness::evidence::Options;
+use earwitness::report::page;
+use serde_json::Value;
+
+use super::material::{Plan, SESSION, Site, many_comparisons};
+use super::{report_of, report_with};
+
+/// Presses the button of each page; what each says, in the same order.
+fn pressed(files: &[PathBuf], more: &[&str]) -> Vec<Value> {
+    let modules = crate::tool("EARWITNESS_NODE_MODULES");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/self_check.mjs");
+    let mut command = Command::new("node");
+    command.arg(script).args(["--modules", &modules]).args(more).args(files);
+    if let Ok(shots) = std::env::var("EARWITNESS_SHOTS") {
+        command.args(["--shots", &shots]);
+    }
+    let run = command.output().expect("node starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let found: Vec<Value> = serde_json::from_slice(&run.stdout).expect("JSON");
+    for page in &found {
+        for nothing in ["console", "errors", "requests"] {
+            assert_eq!(page[nothing], serde_json::json!([]), "{}", page["page"]);
+        }
+        assert_eq!(page["overflow"], 0, "{}", page["page"]);
+    }
+    found
+}
+
+fn written(folder: &Path, name: &str, html: &str) -> PathBuf {
+    let file = folder.join(format!("{name}.html"));
+    std::fs::write(&file, html).expect("written");
+    file
+}
+
+/// Three sittings of two comparisons, one of them with void attempts, and one that is unfinished.
+fn panel() -> Site {
+    let mut site = Site::new(&many_comparisons(2));
+    site.hold(&Plan::new("Ada & <Ben>", 1, 0.9));
+    site.hold(&Plan { void_every: 3, ..Plan::new("Bel", 2, 0.6) });
+    site.hold(&Plan { phrases: Vec::new(), ..Plan::new("Cyd", 3, 0.5) });
+    site.hold(&Plan { stop: Some((5, false)), ..Plan::new("Dov", 4, 0.5) });
+    site
+}
+
+#[test]
+fn whole_pages_hold_in_a_browser() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut files = vec![written(folder.path(), "panel", &page::page(&report_of(&panel())))];
+    let mut night = Site::new(SESSION);
+    let seats = (0..9).map(|seat| (format!("Seat {seat}"), 0.6)).collect();
+    night.hold(&Plan { seats, late_every: 3, void_every: 4, ..Plan::new("Host", 92, 0.5) });
+    files.push(written(folder.path(), "night", &page::page(&report_of(&night))));
+    let rule = "alpha = 0.05\nstopping = { kind = \"sequential\", alpha = 0.1, beta = 0.1, proportion = 0.8 }\n\
+                qualification = { trials = 3, correct = 2 }";
+    let mut sequential =
+        Site::new(&SESSION.replace("trials = 12\n", "trials = 40\n").replace("alpha = 0.05", rule));
+    for (seed, right) in [(5, 0.95), (6, 0.5)] {
+        sequential.hold(&Plan::new(&format!("Listener {seed}"), seed, right));
+    }
+    sequential.hold(&Plan { deaf: true, ..Plan::new("Unqualified", 11, 0.5) });
+    sequential.hold(&Plan { stop: Some((4, true)), ..Plan::new("Stopped", 8, 0.5) });
+    files.push(written(folder.path(), "sequential", &page::page(&report_of(&sequential))));
+    for protocol in ["duo-trio", "triangle", "tetrad", "two-afc", "preference"] {
+        let more = if protocol == "two-afc" {
+            "\"two-afc\"\nattribute = \"brighter\"\nattribute_side = \"b\""
+        } else {
+            &format!("\"{protocol}\"")
+        };
+        let session = SESSION.replace("\"abx\"", more);
+        let session = if protocol == "two-afc" { session.replace("\"level\"", "\"tilt\"") } else { session };
+        let mut site = Site::new(&session);
+        site.hold(&Plan::new("Eve", 12, 0.7));
+        files.push(written(folder.path(), protocol, &page::page(&report_of(&site))));
+    }
+    for found in pressed(&files, &[]) {
+        let name = &found["page"];
+        let summary = found["summary"].as_str().expect("a summary");
+        assert!(summary.contains("everything below holds"), "{name}: {found:#}");
+        for sitting in found["sittings"].as_array().expect("sittings") {
+            let title = sitting["title"].as_str().expect("a title");
+            assert!(title.ends_with(": holds") || title == "Sitting 4: unfinished", "{found:#}");
+        }
+        assert!(!found["verdicts"].as_array().expect("verdicts").is_empty(), "{name}");
+    }
+}
+
+#[test]
+fn names_that_are_withheld_stay_so_and_the_draws_are_checked_without_them() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut site = Site::new(SESSION);
+    let seats = vec![("Xenia".to_owned(), 0.6), ("Wilhelm".to_owned(), 0.5)];
+    site.hold(&Plan { seats, ..Plan::new("Viktor", 2, 0.5) });
+    site.hold(&Plan::new("Zacharias", 1, 0.6));
+    site.hold(&Plan {
+        alias: Some("Night Owl".to_owned()),
+        phrases: Vec::new(),
+        ..Plan::new("Yolanda", 3, 0.6)
+    });
+    let anonymous = page::page(&report_with(&site, Options { anonymous: true }));
+    for name in [
+        "Xenia",
+        "Wilhelm",
+        "Viktor",
+        "Zacharias",
+        "Yolanda",
+        "Night Owl",
+        "Invented device",
+        "phrase number",
+    ] {
+        assert!(!anonymous.contains(name), "{name} is in the anonymous page");
+    }
+    let named = page::page(&report_of(&site));
+    assert!(
+        named.contains("Zacharias") && !named.contains("Yolanda"),
+        "an alias hides the name in journals too"
+    );
+    let files = [written(folder.path(), "anonymous", &anonymous), written(folder.path(), "alias", &named)];
+    for found in pressed(&files, &[]) {
+        assert!(found["summary"].as_str().expect("a summary").contains("holds"), "{found:#}");
+        let steps = found["sittings"].to_string();
+        assert!(
+            steps.contains("not checked: names are withheld") && steps.contains("12 counted answers"),
+            "{steps}"
+        );
+    }
+    // What is left can still not be changed unseen.
+    let tampered = anonymous.replacen(r#""answer":"a""#, r#""answer":"b""#, 1);
+    assert_ne!(tampered, anonymous);
+    let found = pressed(&[written(folder.path(), "tampered", &tampered)], &[]);
+    assert!(
+        found[0]["summary"].as_str().expect("a summary").starts_with("Something does not hold"),
+        "{found:#?}"
+    );
+}
+
+/// The page with a piece of one journal changed by `change`, and its chain made anew if `chained`.
+fn with_journal(html: &str, sitting: usize, chained: bool, change: impl Fn(&mut Vec<String>)) -> String {
+    let start =
+        format!("<pre class=\"self-check-journal\" hidden data-sitting=\"{sitting}\" data-names=\"shown\">");
+    let from = html.find(&start).expect("the journal") + start.len();
+    let to = from + html[from..].find("</pre>").expect("its end");
+    let journal = html[from..to].replace("&lt;", "<").replace("&amp;", "&");
+    let mut lines: Vec<String> = journal.lines().map(str::to_owned).collect();
+    change(&mut lines);
+    if chained {
+        let mut chain = earwitness::trial::Digest::NOTHING;
+        for (index, line) in lines.iter_mut().enumerate() {
+            let from = line.find("\"record\":").expect("a record") + 9;
+            let to = line.rfind(",\"check\":").expect("a check");
+            let record = line[from..to].to_owned();
+            let head = &line[..line.find(",\"record\":").expect("a record")];
+            let dated = head.find(",\"utc_ms\":").map_or("", |at| &head[at..]);
+            let covered =
+                format!("{{\"number\":{},\"chain\":\"{chain}\"{dated},\"record\":{record}", index + 1);
+            let check = &earwitness::trial::Digest::of(covered.as_bytes()).hex()[..16].to_owned();
+            *line = format!("{covered},\"check\":\"{check}\"}}");
+            chain = earwitness::trial::Digest::of(line.as_bytes());
+        }
+    }
+    let journal = lines.join("\n") + "\n";
+    format!("{}{}{}", &html[..from], journal.replace('&', "&amp;").replace('<', "&lt;"), &html[to..])
+}
+
+#[test]
+fn tampered_pages_do_not_hold() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let html = page::page(&report_of(&panel()));
+    let swap = |from: &'static str, to: &'static str| {
+        move |lines: &mut Vec<String>| {
+            let line = lines.iter_mut().find(|line| line.contains(from)).expect("a line to change");
+            *line = line.replacen(from, to, 1);
+        }
+    };
+    let digit = |key: &'static str| {
+        move |lines: &mut Vec<String>| {
+            let line = lines.iter_mut().rev().find(|line| line.contains(key)).expect("a line to change");
+            let at = line.find(key).expect("the key") + key.len();
+            let other = if &line[at..=at] == "0" { "1" } else { "0" };
+            line.replace_range(at..=at, other);
+        }
+    };
+    let other_answer = |lines: &mut Vec<String>| {
+        let line =
+            lines.iter_mut().rev().find(|line| line.contains("\"kind\":\"answer\"")).expect("an answer");
+        *line = if line.contains("\"answer\":\"a\"") {
+            line.replace("\"answer\":\"a\"", "\"answer\":\"b\"")
+        } else {
+            line.replace("\"answer\":\"b\"", "\"answer\":\"a\"")
+        };
+    };
+    let shown = |name: &str, from: &str, to: &str| {
+        let at = html.find(name).expect("it is shown");
+        format!("{}{}", &html[..at], html[at..].replacen(from, to, 1))
+    };
+    let score = html.find("data-score=\"0\">").expect("a score") + "data-score=\"0\">".len();
+    let score = html[score..].split(' ').next().expect("a number").to_owned();
+    let cases: Vec<(&str, String, &str)> = vec![
+        ("an answer", with_journal(&html, 0, false, other_answer), "Chain"),
+        ("an answer, chained anew", with_journal(&html, 0, true, other_answer), "Draws and score"),
+        ("a line removed", with_journal(&html, 0, false, |lines| drop(lines.remove(7))), "Chain"),
+        (
+            "a trial removed, chained anew",
+            with_journal(&html, 0, true, |lines| drop(lines.remove(9))),
+            "Draws and score",
+        ),
+        ("two lines exchanged", with_journal(&html, 0, false, |lines| lines.swap(8, 9)), "Chain"),
+        ("another secret", with_journal(&html, 0, true, digit("\"secret\":\"")), "Seal"),
+        ("another commitment", with_journal(&html, 0, true, digit("\"commitment\":\"")), "Seal"),
+        ("another key", with_journal(&html, 0, true, digit("\"key\":\"")), "Seal"),
+        ("another hand", with_journal(&html, 0, true, swap("phrase number", "Phrase number")), "Hands"),
+        (
+            "another count",
+            with_journal(&html, 0, true, swap("\"correct\":", "\"correct\":1")),
+            "Draws and score",
+        ),
+        (
+            "another ending",
+            with_journal(&html, 0, true, swap("\"outcome\":\"all-trials\"", "\"outcome\":\"stopped-early\"")),
+            "Draws and score",
+        ),
+        (
+            "a note, chained anew",
+            with_journal(&html, 0, true, swap("\"took_ms\":1", "\"took_ms\":2")),
+            "Receipt",
+        ),
+        ("another session", with_journal(&html, 0, true, digit("\"session\":\"")), "Chain"),
+        ("void made counted", with_journal(&html, 1, true, digit("\"void\":")), "Draws and score"),
+        ("cut off", with_journal(&html, 0, false, |lines| drop(lines.pop())), "Receipt"),
+        ("the shown receipt", shown("data-shown=\"receipt\"", ">", ">0"), "Receipt"),
+        ("the shown words", shown("data-shown=\"receipt in words\"", ">", ">apple "), "Receipt"),
+        ("the shown seal", shown("data-shown=\"seal\"", ">", ">0"), "Seal"),
+        ("the shown score of a sitting", shown("data-shown=\"right\"", ">", ">1"), "Draws and score"),
+        ("the shown verdict", shown("data-score=\"0\"", &format!(">{score} of"), ">24 of"), "Verdict 1"),
+        ("a sitting that counts no more", shown("data-counts=\"yes\"", ">yes<", ">no<"), "Verdict 1"),
+    ];
+    let files: Vec<PathBuf> = cases
+        .iter()
+        .enumerate()
+        .map(|(number, (_, changed, _))| written(folder.path(), &format!("tampered-{number}"), changed))
+        .collect();
+    for ((name, _, step), found) in cases.iter().zip(pressed(&files, &[])) {
+        let summary = found["summary"].as_str().expect("a summary");
+        assert!(summary.starts_with("Something does not hold"), "{name}: {found:#}");
+        let says = format!("{}{}", found["sittings"], found["verdicts"]);
+        assert!(says.contains(&format!("Does not hold: {step}.")), "{name}, {step}: {says}");
+    }
+}
+
+#[test]
+fn a_kept_receipt_is_held_against_the_journals_of_the_page() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let report = report_of(&panel());
+    let file = [written(folder.path(), "panel", &page::page(&report))];
+    let held =
+        |kept: &str| pressed(&file, &["--receipt", kept])[0]["held"].as_str().expect("a sentence").to_owned();
+    let phrase = report.sittings[1].receipt_phrase.clone().expect("a receipt");
+    assert!(held(&phrase).starts_with("This is the receipt of sitting 2"));
+    assert!(
+        held(&report.sittings[2].receipt.clone().expect("a receipt"))
+            .starts_with("This is the receipt of sitting 3")
+    );
+    assert!(
+        held(&phrase.replacen(' ', ", ", 3).to_uppercase()).starts_with("This is the receipt of sitting 2")
+    );
+    let words: Vec<&str> = phrase.split(' ').rev().collect();
+    assert!(held(&words.join(" ")).starts_with("This receipt is none of these"));
+}
