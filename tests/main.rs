@@ -14,6 +14,7 @@ mod session;
 mod sound;
 mod stats;
 mod trial;
+mod verdict;
 
 /// Where `tests/run` has put a reference tool.
 fn tool(variable: &str) -> String {

@@ -11,12 +11,12 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Failure;
+use crate::session::Family;
 use crate::stats::one::{self, Analysis};
 use crate::stats::protocol::{Inquiry, Side, Sides};
 use crate::stats::psychometric::Model;
 use crate::stats::{Protocol, similarity};
 use crate::verdict::{self, VerdictInput};
-use group::Family;
 
 /// What was typed after `score`.
 #[derive(Debug, clap::Args)]

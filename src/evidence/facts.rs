@@ -3,9 +3,17 @@
 use serde::Serialize;
 
 use super::published::Published;
-use crate::session::Session;
 use crate::stimulus::{WordFacts, device_words as words};
-use crate::trial::record::Part;
+use crate::trial::record::{Part, Terms};
+
+/// Right answers of a number of trials.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Tally {
+    /// Right answers (preference: for side B).
+    pub correct: u64,
+    /// Trials.
+    pub trials: u64,
+}
 
 /// How a sitting stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -274,14 +282,31 @@ pub struct TrialFacts {
     pub switches: u32,
     /// Listens of all slots together.
     pub listens: u32,
+    /// Different slots that were listened to.
+    pub slots_heard: u8,
     /// Milliseconds heard of all slots together.
     pub heard_ms: u64,
     /// Voted on paper.
     pub paper: bool,
 }
 
+impl TrialFacts {
+    /// The answer is right; of a preference, it is for side B.
+    pub fn is_hit(&self) -> bool {
+        match self.right {
+            Some(_) => self.correct == Some(true),
+            None => self.for_side_a == Some(false),
+        }
+    }
+
+    /// A vote on a counted trial that never came from a listener who was there.
+    pub fn is_missing(&self) -> bool {
+        super::is_counted_trial(self) && self.answer.is_none() && !self.void && self.listener.is_some()
+    }
+}
+
 /// What a device's words make of the faintest difference, at the level at which that stood out least.
-pub(super) fn of_device(noted: &[WordFacts], session: &Session) -> Option<DeviceFacts> {
+pub(super) fn of_device(noted: &[WordFacts], terms: &Terms) -> Option<DeviceFacts> {
     let margin = |facts: &WordFacts| facts.faintest.map_or(f64::INFINITY, |faintest| faintest.margin_db);
     let facts = noted.iter().min_by(|a, b| margin(a).total_cmp(&margin(b)))?;
     let faintest = facts.faintest;
@@ -290,9 +315,9 @@ pub(super) fn of_device(noted: &[WordFacts], session: &Session) -> Option<Device
         noise_db: facts.noise_db,
         level_db: facts.level_db,
         comparison: faintest
-            .and_then(|faintest| session.comparisons.get(faintest.comparison))
+            .and_then(|faintest| terms.comparisons.get(faintest.comparison))
             .map(|comparison| comparison.name.clone()),
-        clip: faintest.and_then(|faintest| session.clips.get(faintest.clip)).map(|clip| clip.name.clone()),
+        clip: faintest.and_then(|faintest| terms.clips.get(faintest.clip)).cloned(),
         margin_db: faintest.map(|faintest| faintest.margin_db),
         could_hide: facts.could_hide(),
     })

@@ -2,7 +2,7 @@
 
 use std::path::{MAIN_SEPARATOR, Path};
 
-use crate::session::Session;
+use crate::trial::record::WagerTerms;
 
 /// Replaces a name where it stands by itself: "Al" in "Al owes Ida a dinner", not in "also".
 pub fn name(text: &str, name: &str, instead: &str) -> String {
@@ -12,8 +12,8 @@ pub fn name(text: &str, name: &str, instead: &str) -> String {
 }
 
 /// Replaces the wager's names in its words.
-pub fn wager(words: &str, session: &Session, anonymous: bool) -> String {
-    match (&session.wager, anonymous) {
+pub fn wager(words: &str, wager: Option<&WagerTerms>, anonymous: bool) -> String {
+    match (wager, anonymous) {
         (Some(wager), true) => {
             let mut hidden = words.to_owned();
             for (person, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::session::Session;
+use super::Agreed;
 use crate::trial::record::InputTerms;
 
 /// Files that sittings sealed before their first trial.
@@ -36,8 +36,8 @@ pub(super) struct Inputs {
 }
 
 impl Inputs {
-    pub(super) fn of(session: &Session, anonymous: bool) -> Self {
-        Self { here: InputTerms::here(session), anonymous, facts: Vec::new() }
+    pub(super) fn of(agreed: &Agreed, anonymous: bool) -> Self {
+        Self { here: agreed.inputs.clone(), anonymous, facts: Vec::new() }
     }
 
     /// Notes what a sitting sealed, together with those that sealed the same.

@@ -1,17 +1,17 @@
 //! From journals to the facts that count: verified, replayed against the opened seal, and reduced to what a report needs.
 
-use std::collections::{BTreeMap, HashMap};
-use std::path::{Path, PathBuf};
+use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 
 use rayon::prelude::*;
 
 use super::facts::{EventFacts, State, TrialFacts};
 use crate::stimulus::WordFacts;
+use crate::trial::against::{self, Registers};
 use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
-use crate::trial::register::{self, Entry, Register};
-use crate::trial::verify::{self, Answered, Checked};
+use crate::trial::register::{self, Register};
+use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
 use crate::trial::wager::{self, EarlierSitting, Settlement};
 use crate::trial::{Digest, Side};
 
@@ -152,45 +152,28 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
         let path = sittings.join(register::REGISTER);
         without_folder(&error.to_string(), &path)
     });
-    let mut journals: Vec<Reading> = files
-        .par_iter()
-        .map(|path| Reading { file: file_name(path), content: read(path).map(Box::new) })
-        .collect();
-    if let Ok(register) = &register {
-        against_register(&mut journals, register);
+    let mut checked: Vec<Checked> = files.par_iter().map(|path| verify::alone(path)).collect();
+    let mut registers = Registers::default();
+    for journal in &mut checked {
+        announced(journal, &mut registers);
     }
+    let journals = checked
+        .par_iter()
+        .map(|journal| Reading { file: file_name(&journal.file), content: facts_of(journal).map(Box::new) })
+        .collect();
     Ok(Readings { place, journals, register })
 }
 
-/// Holds each journal against the receipt that the register got when it was closed.
-fn against_register(journals: &mut [Reading], register: &Register) {
-    let mut closed: HashMap<&str, (Digest, Outcome)> = HashMap::new();
-    let mut names: HashMap<Digest, &str> = HashMap::new();
-    for (entry, line) in register.entries.iter().zip(&register.digests) {
-        match entry {
-            Entry::Opened { journal, .. } => {
-                names.insert(*line, journal);
-            }
-            Entry::Closed { journal, receipt, outcome, .. } => {
-                closed.insert(journal, (*receipt, *outcome));
-            }
-        }
+/// Holds a journal of a folder against the register there: what no register announces, or what one contradicts, is no
+/// evidence.
+pub fn announced(checked: &mut Checked, registers: &mut Registers) {
+    if checked.opening.is_none() {
+        return;
     }
-    for journal in journals {
-        let Ok(gathered) = &mut journal.content else { continue };
-        let Some((receipt, _)) = names.get(&gathered.opening.register).and_then(|name| closed.get(name))
-        else {
-            continue;
-        };
-        let problem = if gathered.opened.is_none() {
-            "the register says that it was closed, but its closing record is gone"
-        } else if gathered.receipt != Some(*receipt) {
-            "the digest of its last record is not the receipt in the register"
-        } else {
-            continue;
-        };
-        gathered.problems.push(problem.to_owned());
-        gathered.state = State::Invalid;
+    against::register(checked, registers);
+    if checked.registered == Registered::NoRegister {
+        let message = "there is no register in its folder that announces it".to_owned();
+        checked.problems.push(Problem { record: None, message });
     }
 }
 
@@ -200,13 +183,19 @@ fn file_name(path: &Path) -> String {
 
 /// A message without the folder that the file stands in.
 fn without_folder(message: &str, path: &Path) -> String {
-    message.replace(&path.display().to_string(), &file_name(path))
+    match path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        Some(folder) => message.replace(&format!("{}{MAIN_SEPARATOR}", folder.display()), ""),
+        None => message.to_owned(),
+    }
 }
 
-fn read(path: &Path) -> Result<Gathered, String> {
-    let checked = verify::alone(path);
+/// The facts of a checked journal.
+///
+/// # Errors
+/// It has no opening that can be read.
+pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
     let problems: Vec<String> =
-        checked.problems.iter().map(|problem| without_folder(&problem.to_string(), path)).collect();
+        checked.problems.iter().map(|problem| without_folder(&problem.to_string(), &checked.file)).collect();
     let Some(opening) = &checked.opening else {
         return Err(if problems.is_empty() { "it is no journal".to_owned() } else { problems.join("; ") });
     };
@@ -230,13 +219,13 @@ fn read(path: &Path) -> Result<Gathered, String> {
         counts: checked.counts.clone().unwrap_or_default(),
         settlement: checked.settlement,
         seats: checked.seats.clone(),
-        trials: rows(&checked, opening),
-        events: events(&checked, opening),
+        trials: rows(checked, opening),
+        events: events(checked, opening),
         words: checked.resolved.clone(),
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
-        bytes: bytes_as_checked(path, &checked),
+        bytes: bytes_as_checked(&checked.file, checked),
     })
 }
 
@@ -284,20 +273,17 @@ fn events(checked: &Checked, opening: &Opening) -> Vec<EventFacts> {
 }
 
 fn rows(checked: &Checked, opening: &Opening) -> Vec<TrialFacts> {
-    let mut trials: Vec<TrialFacts> = Vec::with_capacity(checked.answers.len());
-    for answer in &checked.answers {
-        trials.push(row(answer, opening));
-    }
-    if opening.occasion == Occasion::Night {
-        add_missing(&mut trials, opening.terms.missing_as_wrong);
-    }
-    trials
+    checked.answers.iter().map(|answer| row(answer, opening)).collect()
 }
 
 fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
     let presented = answer.presented.as_ref();
     let stimulus = presented.and_then(|presented| opening.stimuli.get(presented.stimulus));
     let listening = &answer.listening;
+    let right = presented.and_then(|presented| presented.right(opening));
+    // A vote that never came counts as wrong only if the session says so, and where something is right at all.
+    let missing = answer.answer.is_none() && answer.void.is_none();
+    let wrong = missing && opening.terms.missing_as_wrong && right.is_some();
     TrialFacts {
         sitting: 0,
         listener: answer.seat.as_ref().map(|(seat, _)| *seat),
@@ -311,52 +297,18 @@ fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
         clip: stimulus.map(|stimulus| stimulus.clip as u16),
         order: presented.map(|presented| presented.order as u8),
         answer: answer.answer.map(|answer| answer as u8),
-        right: presented.and_then(|presented| presented.right(opening)).map(|right| right as u8),
-        correct: answer.right,
+        right: right.map(|right| right as u8),
+        correct: if wrong { Some(false) } else { answer.right },
         for_side_a: answer.chosen.map(|side| side == Side::A),
         confidence: answer.confidence,
         at_ms: answer.at_ms,
         took_ms: listening.took_ms,
         switches: listening.switches,
         listens: listening.listens.iter().sum(),
+        slots_heard: listening.listens.iter().filter(|listens| **listens > 0).count() as u8,
         heard_ms: listening.heard_ms.iter().sum(),
         paper: answer.by == Some(Ballot::Paper),
     }
-}
-
-/// Adds a row for each vote that never came between a seat's first and last one. It has no answer, and counts as wrong
-/// only if the session says so.
-fn add_missing(trials: &mut Vec<TrialFacts>, as_wrong: bool) {
-    let mut attempts: Vec<TrialFacts> = Vec::new();
-    let mut voted: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
-    for trial in trials.iter().filter(|trial| !trial.void) {
-        let same = attempts.last().is_some_and(|last| {
-            (last.part, last.trial, last.attempt) == (trial.part, trial.trial, trial.attempt)
-        });
-        if !same {
-            attempts.push(TrialFacts { answer: None, for_side_a: None, ..trial.clone() });
-        }
-        if let Some(seat) = trial.listener {
-            voted.entry(seat).or_default().push(attempts.len() - 1);
-        }
-    }
-    for (seat, votes) in voted {
-        let (Some(first), Some(last)) = (votes.first(), votes.last()) else { continue };
-        let mut came = votes.iter().peekable();
-        for (index, attempt) in attempts.iter().enumerate().take(last + 1).skip(*first) {
-            if came.next_if(|vote| **vote == index).is_some() {
-                continue;
-            }
-            trials.push(TrialFacts {
-                listener: Some(seat),
-                correct: (as_wrong && attempt.right.is_some()).then_some(false),
-                paper: false,
-                ..attempt.clone()
-            });
-        }
-    }
-    // Stable: votes of one attempt stay in the order of their seats.
-    trials.sort_by_key(|trial| (trial.part, trial.trial, trial.attempt, trial.listener));
 }
 
 /// Counted answers of a part, for sittings whose seal is closed.

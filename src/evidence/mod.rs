@@ -1,12 +1,13 @@
 //! From journals to facts: verified, one journal of each sitting, one table of answers, what counts and what is missing, who
 //! was there.
 //!
-//! Comes in: a [`Session`] and what its folders of sittings hold ([`folder`]). Goes out: [`Evidence`], everything that a
-//! verdict may rest on, with names withheld where that was asked for. Must not: judge. What follows from the facts is the
-//! next room's matter.
+//! Comes in: what was [`Agreed`], and what folders of sittings hold ([`folder`]), or one checked journal. Goes out:
+//! [`Evidence`], everything that a verdict may rest on, with names withheld where that was asked for. Must not: judge. What
+//! follows from the facts is the next room's matter.
 //!
 //! | file | what it does |
 //! | --- | --- |
+//! | [`agreed`] | what was agreed before anyone listened |
 //! | [`journal`] | reads and verifies the journals of a folder, and reduces each to its facts |
 //! | [`facts`] | the facts as data |
 //! | [`register`] | the register held against the journals in its folder |
@@ -14,6 +15,7 @@
 //! | [`published`] | what of a journal readers get, to check it by themselves |
 //! | [`hide`] | names and places that are withheld |
 
+pub mod agreed;
 pub mod facts;
 pub mod hide;
 pub mod inputs;
@@ -24,19 +26,22 @@ mod wager;
 
 use std::collections::{BTreeSet, HashMap};
 
+pub use agreed::{Agreed, control_words};
 pub use facts::{
     Basis, DeviceFacts, EventFacts, ListenerFacts, RegisterFacts, SittingFacts, State, StimulusFacts,
-    StimulusSetFacts, TrialFacts, Unusable,
+    StimulusSetFacts, Tally, TrialFacts, Unusable,
 };
 use inputs::Inputs;
 pub use inputs::{InputFacts, InputSetFacts};
 use journal::OpeningFacts;
-pub use journal::{Gathered, Reading, Readings, folder};
+pub use journal::{Gathered, Reading, Readings, announced, folder};
 pub use published::Published;
 
-use crate::session::{ControlKind, Session};
+use crate::session::ControlKind;
 use crate::trial::Digest;
-use crate::trial::record::{Part, Terms, WagerTerms};
+use crate::trial::record::{Part, WagerTerms};
+use crate::trial::register::Register;
+use crate::trial::verify::Checked;
 use crate::trial::wager::Settlement;
 
 /// How a report is written.
@@ -75,10 +80,28 @@ pub struct Evidence {
 
 impl Evidence {
     /// Collects what the folders of a session hold.
-    pub fn of(session: &Session, readings: Vec<Readings>, options: Options) -> Self {
-        let mut builder = Builder::new(session, options);
+    pub fn of(agreed: &Agreed, readings: Vec<Readings>, options: Options) -> Self {
+        Self::collect(agreed, readings, options, false)
+    }
+
+    /// What one journal says by itself, however it ended.
+    ///
+    /// # Errors
+    /// It does not verify, or is not closed: then nothing of it is evidence.
+    pub fn of_journal(agreed: &Agreed, checked: &Checked) -> Result<Self, String> {
+        if !checked.is_sound() {
+            return Err("the journal does not verify or is not closed: nothing of it is evidence".to_owned());
+        }
+        let content = journal::facts_of(checked).map(Box::new)?;
+        let reading = Reading { file: String::new(), content: Ok(content) };
+        let readings = Readings { place: None, journals: vec![reading], register: Ok(Register::default()) };
+        Ok(Self::collect(agreed, vec![readings], Options::default(), true))
+    }
+
+    fn collect(agreed: &Agreed, readings: Vec<Readings>, options: Options, alone: bool) -> Self {
+        let mut builder = Builder::new(agreed, options, alone);
         let register = register::held(&readings, options);
-        builder.take(readings, Digest::of(session.source.as_bytes()));
+        builder.take(readings, agreed.session);
         let places = builder.places();
         let mut evidence = Self {
             anonymous: options.anonymous,
@@ -93,7 +116,7 @@ impl Evidence {
             places,
             trials: builder.trials,
         };
-        evidence.count_controls(session);
+        evidence.count_controls(&agreed.controls);
         evidence
     }
 
@@ -115,6 +138,11 @@ impl Evidence {
         self.sittings.iter().filter(|sitting| sitting.counted).all(|sitting| sitting.silent)
     }
 
+    /// A sitting that is looked at by itself was stopped before its rule allowed it.
+    pub fn stopped_early(&self) -> bool {
+        self.sittings.iter().any(|sitting| sitting.counted && sitting.state == State::StoppedEarly)
+    }
+
     /// Answers to a control of counted sittings, with the control's number.
     pub fn control_answers(&self) -> impl Iterator<Item = (usize, &TrialFacts, bool)> {
         self.trials.iter().filter_map(|trial| {
@@ -124,18 +152,56 @@ impl Evidence {
         })
     }
 
-    fn count_controls(&mut self, session: &Session) {
+    /// All attempts that were not void, each with the rows of everybody who was there.
+    pub fn attempts(&self) -> impl Iterator<Item = Vec<&TrialFacts>> {
+        let mut attempts: Vec<Vec<&TrialFacts>> = Vec::new();
+        for trial in self.trials.iter().filter(|trial| !trial.void) {
+            let of = |trial: &TrialFacts| (trial.sitting, trial.part, trial.trial, trial.attempt);
+            match attempts.last_mut().filter(|last| of(last[0]) == of(trial)) {
+                Some(last) => last.push(trial),
+                None => attempts.push(vec![trial]),
+            }
+        }
+        attempts.into_iter()
+    }
+
+    /// Counted trials and right ones of a listener, all comparisons together.
+    pub fn total(&self, listener: usize) -> Tally {
+        let own = self.trials.iter().filter(|trial| trial.listener == Some(listener as u32) && counts(trial));
+        own.fold(Tally::default(), |sum, trial| Tally {
+            correct: sum.correct + u64::from(trial.is_hit()),
+            trials: sum.trials + 1,
+        })
+    }
+
+    /// Votes on counted trials that never came from a listener who was there.
+    pub fn missing(&self, listener: usize) -> u64 {
+        let own = self.trials.iter().filter(|trial| trial.listener == Some(listener as u32));
+        own.filter(|trial| trial.is_missing()).count() as u64
+    }
+
+    /// Counted trials of a listener's sittings that took place before the listener came or after the listener left.
+    pub fn absent(&self, listener: usize) -> u64 {
+        let there =
+            |attempt: &[&TrialFacts]| attempt.iter().any(|trial| trial.listener == Some(listener as u32));
+        let sittings = &self.listeners[listener].sittings;
+        self.attempts()
+            .filter(|attempt| sittings.contains(&(attempt[0].sitting as usize)))
+            .filter(|attempt| is_counted_trial(attempt[0]) && !there(attempt))
+            .count() as u64
+    }
+
+    fn count_controls(&mut self, controls: &[ControlKind]) {
         let answers: Vec<(usize, usize, bool)> = self
             .control_answers()
             .filter_map(|(control, trial, correct)| Some((control, trial.listener? as usize, correct)))
             .collect();
         for (control, listener, correct) in answers {
-            let (Some(control), Some(listener)) =
-                (session.controls.get(control), self.listeners.get_mut(listener))
+            let (Some(control), Some(listener)) = (controls.get(control), self.listeners.get_mut(listener))
             else {
                 continue;
             };
-            let sum = if control.kind == ControlKind::Identical {
+            let sum = if *control == ControlKind::Identical {
                 &mut listener.identical_controls
             } else {
                 &mut listener.positive_controls
@@ -149,23 +215,14 @@ impl Evidence {
 /// Whether a row is a counted trial of its sitting: an answer to a comparison, or a vote that never came where the session
 /// counts that as wrong.
 pub fn counts(trial: &TrialFacts) -> bool {
-    trial.part == Part::Main
-        && trial.control.is_none()
-        && trial.comparison.is_some()
+    is_counted_trial(trial)
         && trial.listener.is_some()
         && (trial.answer.is_some() || (!trial.void && trial.correct == Some(false)))
 }
 
-/// Words and numbers of a control, such as "level 1 dB" or "head-movement 10 cm".
-pub fn control_words(kind: ControlKind) -> String {
-    match kind {
-        ControlKind::Level { decibels } => format!("level {decibels} dB"),
-        ControlKind::Tilt { decibels } => format!("tilt {decibels} dB"),
-        ControlKind::HeadMovement { metres } => {
-            format!("head-movement {} cm", (metres * 1e4).round() / 100.0)
-        }
-        ControlKind::Identical => "identical".to_owned(),
-    }
+/// Whether a row belongs to a counted trial of a comparison, whatever came of it.
+pub fn is_counted_trial(trial: &TrialFacts) -> bool {
+    trial.part == Part::Main && trial.control.is_none() && trial.comparison.is_some()
 }
 
 /// A listener is known by place and name; a seat by its night and number.
@@ -179,8 +236,10 @@ enum Known {
 type Held = (usize, String, Box<Gathered>);
 
 struct Builder<'s> {
-    session: &'s Session,
+    agreed: &'s Agreed,
     options: Options,
+    /// One journal is looked at by itself: it counts also where it was stopped early.
+    alone: bool,
     names: Vec<Option<String>>,
     sittings: Vec<SittingFacts>,
     sitting_place: Vec<usize>,
@@ -196,10 +255,11 @@ struct Builder<'s> {
 }
 
 impl<'s> Builder<'s> {
-    fn new(session: &'s Session, options: Options) -> Self {
+    fn new(agreed: &'s Agreed, options: Options, alone: bool) -> Self {
         Self {
-            session,
+            agreed,
             options,
+            alone,
             names: Vec::new(),
             sittings: Vec::new(),
             sitting_place: Vec::new(),
@@ -207,7 +267,7 @@ impl<'s> Builder<'s> {
             known: HashMap::new(),
             preparers: BTreeSet::new(),
             unusable: Vec::new(),
-            inputs: Inputs::of(session, options.anonymous),
+            inputs: Inputs::of(agreed, options.anonymous),
             stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
@@ -240,15 +300,18 @@ impl<'s> Builder<'s> {
             sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
         }
         for (_, _, gathered) in &mut sittings {
-            if gathered.opening.session != digest && gathered.state != State::Invalid {
+            if gathered.opening.session != digest {
                 gathered.state = State::Foreign;
             }
         }
-        self.basis =
-            sittings.iter().filter_map(|(_, _, gathered)| basis(gathered)).min().unwrap_or(Basis::Nothing);
+        self.basis = sittings
+            .iter()
+            .filter_map(|(_, _, gathered)| basis(gathered, self.alone))
+            .min()
+            .unwrap_or(Basis::Nothing);
         let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
         self.trials.reserve_exact(total);
-        let terms = Terms::of(self.session).wager;
+        let terms = self.agreed.terms.wager.clone();
         if let Some(terms) = &terms {
             for (held, settlement) in wager::settlements(&sittings, terms).into_iter().enumerate() {
                 sittings[held].2.settlement = settlement;
@@ -259,24 +322,27 @@ impl<'s> Builder<'s> {
         }
     }
 
-    /// Leaves one journal of each sitting: a copy, or a shorter state of the same sitting, is no further evidence. Two
-    /// closed ones with one seal and different ends contradict each other, and neither counts.
-    fn one_of_each(&mut self, found: Vec<Held>) -> Vec<Held> {
+    /// Leaves one journal of each sitting: a copy, or a shorter state of the same sitting, is no further evidence, and one
+    /// that does not hold takes nothing from the one that does. Two closed ones that both hold, with one seal and different
+    /// ends, contradict each other, and neither counts.
+    fn one_of_each(&mut self, mut found: Vec<Held>) -> Vec<Held> {
         let mut kept: Vec<Held> = Vec::with_capacity(found.len());
         let mut by_seal: HashMap<Digest, usize> = HashMap::new();
+        found.sort_by_key(|held| held.2.state == State::Invalid);
         for mut held in found {
-            if held.2.state == State::Invalid {
-                kept.push(held);
-                continue;
-            }
             let seal = held.2.opening.commitment;
             let Some(&index) = by_seal.get(&seal) else {
-                by_seal.insert(seal, kept.len());
+                if held.2.state != State::Invalid {
+                    by_seal.insert(seal, kept.len());
+                }
                 kept.push(held);
                 continue;
             };
             let first = &mut kept[index];
-            if first.2.opened.is_some() && held.2.opened.is_some() && first.2.receipt != held.2.receipt {
+            let holds = held.2.state != State::Invalid;
+            let ends_differ =
+                first.2.opened.is_some() && held.2.opened.is_some() && first.2.receipt != held.2.receipt;
+            if holds && ends_differ {
                 for gathered in [&mut first.2, &mut held.2] {
                     gathered.state = State::Invalid;
                     gathered.problems.push(
@@ -287,15 +353,19 @@ impl<'s> Builder<'s> {
                 kept.push(held);
                 continue;
             }
-            if first.2.opened.is_none() {
+            if holds && first.2.opened.is_none() {
                 std::mem::swap(first, &mut held);
             }
+            let reason = if ends_differ {
+                "it has the seal of another journal here and other records, and no register announces it"
+            } else {
+                "it holds the same sitting as another journal here, and a sitting counts once"
+            };
             let file = self.withheld(held.1);
             self.unusable.push(Unusable {
                 file,
                 place: self.names[held.0].clone(),
-                reason: "it holds the same sitting as another journal here, and a sitting counts once"
-                    .to_owned(),
+                reason: reason.to_owned(),
             });
         }
         kept
@@ -308,7 +378,7 @@ impl<'s> Builder<'s> {
 
     fn sitting(&mut self, place: usize, file: String, mut gathered: Gathered, wager: Option<&WagerTerms>) {
         let number = self.sittings.len();
-        let counted = basis(&gathered) == Some(self.basis);
+        let counted = basis(&gathered, self.alone) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let night = gathered.opening.night;
         let person = (usable && !night).then(|| self.person(place, &gathered.opening));
@@ -362,15 +432,16 @@ impl<'s> Builder<'s> {
             .iter()
             .map(|pair| StimulusFacts {
                 comparison: self
-                    .session
+                    .agreed
+                    .terms
                     .comparisons
                     .get(pair.comparison)
                     .map_or_else(String::new, |comparison| comparison.name.clone()),
-                clip: self.session.clips.get(pair.clip).map_or_else(String::new, |clip| clip.name.clone()),
+                clip: self.agreed.terms.clips.get(pair.clip).cloned().unwrap_or_default(),
                 control: pair
                     .control
-                    .and_then(|control| self.session.controls.get(control))
-                    .map(|control| control_words(control.kind)),
+                    .and_then(|control| self.agreed.controls.get(control))
+                    .map(|control| control_words(*control)),
                 rate_hz: pair.rate_hz,
                 a_sha256: pair.a.hex(),
                 b_sha256: pair.b.hex(),
@@ -397,14 +468,14 @@ impl<'s> Builder<'s> {
     /// Holds a listener's names against those who prepared the session.
     fn prepared(&mut self, listener: usize, names: &[&str]) {
         let prepared = self
-            .session
+            .agreed
             .prepared_by
             .iter()
             .any(|by| names.iter().any(|name| crate::session::same_person(by, name)));
         if prepared {
             self.preparers.insert(listener);
         }
-        if !self.options.anonymous && !self.session.prepared_by.is_empty() {
+        if !self.options.anonymous && !self.agreed.prepared_by.is_empty() {
             self.listeners[listener].prepared_session = Some(self.preparers.contains(&listener));
         }
     }
@@ -444,7 +515,7 @@ impl<'s> Builder<'s> {
         let wager = match (wager, gathered.settlement) {
             // Sittings of others decide nothing, and the report says so once.
             (Some(wager), Some(settlement)) if usable && gathered.opening.claimants.is_some() => {
-                Some(hide::wager(&settlement.sentence(wager), self.session, anonymous))
+                Some(hide::wager(&settlement.sentence(wager), Some(wager), anonymous))
             }
             _ => None,
         };
@@ -465,7 +536,7 @@ impl<'s> Builder<'s> {
                 "silent" => "silent".to_owned(),
                 kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
             },
-            words: if usable { facts::of_device(&gathered.words, self.session) } else { None },
+            words: if usable { facts::of_device(&gathered.words, &self.agreed.terms) } else { None },
             silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),
             answered: journal::answered(&gathered.trials),
@@ -473,9 +544,9 @@ impl<'s> Builder<'s> {
             qualification: opened
                 .filter(|_| counts.qualification.trials > 0)
                 .map(|_| (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))),
-            missing_votes: opening.night.then(|| {
-                gathered.trials.iter().filter(|trial| trial.answer.is_none() && !trial.void).count() as u64
-            }),
+            missing_votes: opening
+                .night
+                .then(|| gathered.trials.iter().filter(|trial| trial.is_missing()).count() as u64),
             void: gathered.void,
             events: gathered.events.clone(),
             resumed: gathered.resumed,
@@ -519,8 +590,10 @@ impl<'s> Builder<'s> {
 }
 
 /// What a sitting could be the basis of; nothing for one that cannot count.
-fn basis(gathered: &Gathered) -> Option<Basis> {
-    if !matches!(gathered.state, State::Complete | State::Decided) {
+fn basis(gathered: &Gathered, alone: bool) -> Option<Basis> {
+    let ended = matches!(gathered.state, State::Complete | State::Decided);
+    let counts = ended || alone && gathered.state == State::StoppedEarly;
+    if !counts {
         return None;
     }
     Some(match (gathered.opening.simulated, gathered.opening.silent) {

@@ -5,14 +5,14 @@ mod facts;
 mod heard;
 
 use super::model::{Compared, Report, SCHEMA};
-use crate::evidence::{Evidence, Options, Readings};
+use crate::evidence::{Agreed, Evidence, Options, Readings};
 use crate::session::{Comparison, Session};
-use crate::trial::Digest;
 use crate::verdict::{self, OnPaper};
 
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
-    let evidence = Evidence::of(session, readings, options);
+    let agreed = Agreed::of(session);
+    let evidence = Evidence::of(&agreed, readings, options);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();
     let compared = if changed.is_empty() {
@@ -28,12 +28,12 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         known_db: session.comparisons.iter().map(|one| facts_of(one)?.known_db).collect(),
         problems: compared.problems.clone(),
     };
-    let findings = verdict::judge(session, &evidence, &on_paper);
+    let findings = verdict::judge(&agreed, &evidence, &on_paper);
     Report {
         schema: SCHEMA,
         program: format!("earwitness {}", env!("CARGO_PKG_VERSION")),
         anonymous: evidence.anonymous,
-        session: facts::session_facts(session, Digest::of(session.source.as_bytes()), options),
+        session: facts::session_facts(session, &agreed, options),
         comparisons: findings.comparisons,
         controls: findings.controls,
         caveats: findings.caveats,

@@ -105,12 +105,12 @@ fn heard_label(preference: bool) -> &'static str {
 /// "3.8 %".
 fn percent(share: f64) -> String {
     // The sign stays on the line of its number.
-    crate::verdict::percent(share).replace(" %", "\u{a0}%")
+    crate::units::printed::percent(share).replace(" %", "\u{a0}%")
 }
 
 /// "1 trial", "16 trials".
 fn count(number: usize, one: &str) -> String {
-    crate::verdict::count(number as u64, one)
+    crate::units::printed::count(number as u64, one)
 }
 
 /// A time in seconds as people say it.

@@ -11,7 +11,7 @@ use crate::stats::power::{Design, Effect, Plan};
 use crate::stats::protocol::{Inquiry, Sides};
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
-use crate::verdict::{count, percent};
+use crate::units::printed::{count, percent};
 
 /// Most points that a curve is drawn with; a longer one is thinned, and says so.
 const MOST_POINTS: u64 = 600;

@@ -67,6 +67,16 @@ pub enum Family {
     None,
 }
 
+impl Family {
+    /// The name in `session.toml`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Holm => "holm",
+            Self::None => "none",
+        }
+    }
+}
+
 /// A clip under its name.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Clip {

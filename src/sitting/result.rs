@@ -7,8 +7,10 @@ use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::one::Analysis;
 use crate::trial::Side;
 use crate::trial::record::{Count, StoppingTerms};
-use crate::trial::{Checked, Decision, Outcome, Part, ResultView, View, verify};
-use crate::verdict::{self, VerdictInput};
+use crate::trial::{Decision, Outcome, ResultView, View, verify};
+use crate::units::printed::{percent, probability};
+use crate::verdict::caveat::Caveat;
+use crate::verdict::{self, ComparisonResult};
 
 /// The last page; its blocks are also printed when the screen has closed.
 pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
@@ -17,8 +19,15 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     heard(view, shown, &mut blocks);
     outcome_words(view, shown, &mut blocks);
     // The verdicts of the report: made from the journal as it lies on the disk.
-    for (index, input) in verdict::of_sitting(&checked).iter().enumerate() {
-        comparison(view, shown, (index, input), &checked, &mut blocks);
+    match verdict::of_journal(&checked) {
+        Ok((_, _, findings)) => {
+            for (index, found) in findings.comparisons.iter().enumerate() {
+                comparison(view, shown, (index, found), &mut blocks);
+            }
+            let odd = findings.caveats.iter().filter(|caveat| matches!(caveat, Caveat::Implausible { .. }));
+            blocks.extend(odd.map(|caveat| Block::caution(caveat.text())));
+        }
+        Err(problem) => blocks.push(Block::caution(format!("There is no verdict: {problem}."))),
     }
     wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
@@ -96,64 +105,44 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     }
 }
 
-/// Right and wrong in order, for the counted answers of one comparison.
-fn in_order(checked: &Checked, index: usize) -> Vec<bool> {
-    let Some(opening) = &checked.opening else { return Vec::new() };
-    checked
-        .answers
-        .iter()
-        .filter(|answer| answer.id.part == Part::Main && answer.control().is_none())
-        .filter(|answer| answer.comparison(opening) == Some(index))
-        .filter_map(|answer| answer.right)
-        .collect()
-}
-
 fn comparison(
     view: &View,
     shown: &ResultView,
-    (index, input): (usize, &VerdictInput),
-    checked: &Checked,
+    (index, found): (usize, &ComparisonResult),
     blocks: &mut Vec<Block>,
 ) {
     let terms = &view.terms;
     if shown.outcome == Outcome::NotQualified {
         return;
     }
-    let count = shown.counts.comparisons.get(index).copied().unwrap_or_default();
     if terms.comparisons.len() > 1 {
         blocks.push(Block::Gap);
-        blocks.push(Block::heading(terms.comparisons[index].name.clone()));
+        blocks.push(Block::heading(found.name.clone()));
     }
-    if terms.inquiry().two_sided() && count.trials > 0 {
-        let of = &terms.comparisons[index];
+    let trials = u32::try_from(found.trials).unwrap_or(u32::MAX);
+    if terms.inquiry().two_sided() && found.trials > 0 {
         blocks.push(Block::pair(
             "Answers",
-            format!("{} for {}, {} for {}", count.trials - count.correct, of.a, count.correct, of.b),
+            format!("{} for {}, {} for {}", found.trials - found.correct, found.a, found.correct, found.b),
         ));
-    } else if count.trials > 0 {
+    } else if found.trials > 0 {
         let goal = if terms.comparisons.len() == 1 { needed(terms) } else { None };
         blocks.push(Block::Score {
-            trials: count.trials,
-            needed: goal.filter(|goal| *goal <= count.trials),
-            chance: f64::from(count.trials) * terms.protocol.chance(),
-            reached: Some(count.correct),
+            trials,
+            needed: goal.filter(|goal| *goal <= trials),
+            chance: f64::from(trials) * terms.protocol.chance(),
+            reached: u32::try_from(found.correct).ok(),
         });
-        let answers = in_order(checked, index);
-        if !answers.is_empty() {
-            blocks.push(Block::Answers(answers));
+        for own in &found.results {
+            blocks.push(Block::Answers(own.path.iter().map(|right| *right == 1).collect()));
         }
     }
-    match verdict::sentence(input) {
-        Ok(verdict) => {
-            blocks.push(Block::loud(verdict.headline));
-            if let Some(analysis) = &verdict.analysis {
-                let fixed = matches!(terms.stopping, StoppingTerms::AllTrials {});
-                blocks.push(Block::pair("Numbers", numbers(analysis, fixed)));
-            }
-            blocks.extend(verdict.limits.into_iter().map(Block::text));
-        }
-        Err(error) => blocks.push(Block::text(format!("No verdict can be computed: {error}"))),
+    blocks.push(Block::loud(found.verdict.headline.clone()));
+    if let Some(analysis) = &found.verdict.analysis {
+        let fixed = matches!(terms.stopping, StoppingTerms::AllTrials {});
+        blocks.push(Block::pair("Numbers", numbers(analysis, fixed)));
     }
+    blocks.extend(found.verdict.limits.iter().cloned().map(Block::text));
     if index == 0 {
         let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
         for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
@@ -174,13 +163,11 @@ fn comparison(
 /// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right. Where a
 /// rule ended the trials (`fixed` is false) they describe and do not decide.
 fn numbers(analysis: &Analysis, fixed: bool) -> String {
-    let p_value = analysis.p_value;
-    let p_text = if p_value >= 0.001 { format!("{p_value:.3}") } else { format!("{p_value:.1e}") };
-    let (lower, upper) =
-        (verdict::percent(analysis.interval.lower), verdict::percent(analysis.interval.upper));
+    let p_text = probability(analysis.p_value);
+    let (lower, upper) = (percent(analysis.interval.lower), percent(analysis.interval.upper));
     format!(
-        "p = {p_text} (exact binomial); proportion {}, 95 % interval {lower} to {upper}{}",
-        verdict::percent(analysis.proportion),
+        "p = {p_text} (exact binomial); proportion {}, two-sided 95 % interval {lower} to {upper}{}",
+        percent(analysis.proportion),
         if fixed { "" } else { ", as if the number of trials had been fixed; the rule decides" }
     )
 }

@@ -68,6 +68,8 @@ pub struct RoomResult {
     pub p_value: f64,
     /// The same with half of the probability of the very result.
     pub mid_p: f64,
+    /// Probability, over the draws, of at most this many right votes.
+    pub p_value_low: f64,
     /// Least number of right votes whose p-value is at most alpha; nothing where none is. One-sided; nothing for
     /// preference.
     pub critical: Option<u64>,
@@ -242,6 +244,7 @@ pub fn test(inquiry: impl Into<Inquiry>, trials: &[RoomTrial], alpha: f64) -> Re
         standard_deviation: variance.sqrt(),
         p_value,
         mid_p,
+        p_value_low: distribution.lower(correct),
         critical,
     })
 }

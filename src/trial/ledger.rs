@@ -3,7 +3,7 @@
 //! The conductor and the verifier both run through this, so a journal that the conductor wrote is one that the
 //! verifier accepts. Knows nothing of draws.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
@@ -41,6 +41,8 @@ pub struct Attempt {
     pub void: Option<String>,
     /// Votes of a night: alternative and way, by seat.
     pub votes: BTreeMap<u32, (usize, Ballot)>,
+    /// Seats of a night that were taken when its votes were closed.
+    pub taken: BTreeSet<u32>,
 }
 
 /// What the records so far add up to.
@@ -331,7 +333,12 @@ impl Ledger {
                 allowed(*voted as usize == self.votes.len(), "the number of votes is wrong")?;
                 allowed(*seats == self.taken(), "the number of seats is wrong")?;
                 let votes = std::mem::take(&mut self.votes);
-                self.finish(*id, *at_ms, listening, |attempt| attempt.votes = votes);
+                let taken = self.seats.iter().filter(|(_, seat)| !seat.left).map(|(number, _)| *number);
+                let taken = taken.collect();
+                self.finish(*id, *at_ms, listening, |attempt| {
+                    attempt.votes = votes;
+                    attempt.taken = taken;
+                });
             }
             Record::Resumed { commitment, .. } => {
                 allowed(
@@ -360,6 +367,13 @@ impl Ledger {
 
     fn still_taking(&self) -> Result<(), String> {
         allowed(self.sealing.progress == Progress::Taking, "a hand after the draws were sealed")
+    }
+
+    /// Seats whose listener was there in an attempt: who voted, who sat there when the votes were closed, and every ballot
+    /// on paper, which a listener handed in who sat there whenever the host entered the seat.
+    pub fn there(&self, attempt: &Attempt) -> BTreeSet<u32> {
+        let paper = self.seats.iter().filter(|(_, seat)| seat.by == Ballot::Paper).map(|(number, _)| number);
+        attempt.taken.iter().chain(attempt.votes.keys()).chain(paper).copied().collect()
     }
 
     /// Seats that are taken now.
@@ -410,6 +424,7 @@ impl Ledger {
             listening: listening.clone(),
             void: None,
             votes: BTreeMap::new(),
+            taken: BTreeSet::new(),
         };
         set(&mut attempt);
         self.attempts.push(attempt);

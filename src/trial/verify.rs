@@ -74,7 +74,7 @@ pub struct Answered {
     pub by: Option<Ballot>,
     /// What disturbed a void attempt.
     pub void: Option<String>,
-    /// Index of the answered alternative; `None` for a void attempt, or one nobody voted on.
+    /// Index of the answered alternative; `None` for a void attempt, or a vote of a night that never came.
     pub answer: Option<usize>,
     /// Confidence, 1 to 5.
     pub confidence: Option<u8>,
@@ -126,7 +126,7 @@ pub struct Checked {
     pub digests: Vec<Digest>,
     /// Digest of the last record.
     pub receipt: Option<Digest>,
-    /// Finished attempts; of a night one for each vote.
+    /// Finished attempts; of a night one for each seat whose listener was there ([`Ledger::there`]).
     pub answers: Vec<Answered>,
     /// Counts re-derived from the draws; `None` before the closing.
     pub counts: Option<Counts>,
@@ -466,13 +466,15 @@ fn answers(
             row
         };
         if opening.occasion == Occasion::Night && attempt.void.is_none() {
-            for (seat, (answer, by)) in &attempt.votes {
-                let alias = ledger.seats.get(seat).map(|seat| seat.alias.clone()).unwrap_or_default();
+            for seat in ledger.there(attempt) {
+                let alias = ledger.seats.get(&seat).map(|seat| seat.alias.clone()).unwrap_or_default();
                 let mut vote = row.clone();
-                vote.record = votes.get(&(attempt.id, *seat)).copied().unwrap_or(*record);
-                vote.seat = Some((*seat, alias));
-                vote.by = Some(*by);
-                vote.answer = Some(*answer);
+                vote.record = votes.get(&(attempt.id, seat)).copied().unwrap_or(*record);
+                vote.seat = Some((seat, alias));
+                if let Some((answer, by)) = attempt.votes.get(&seat) {
+                    vote.by = Some(*by);
+                    vote.answer = Some(*answer);
+                }
                 found.push(judged(vote));
             }
         } else {

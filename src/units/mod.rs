@@ -13,6 +13,7 @@
 //! assert!(parse("10", Dimension::Length).is_err());
 //! ```
 
+pub mod printed;
 mod spelling;
 
 /// What kind of quantity is expected, which fixes the units that are understood.

@@ -4,6 +4,9 @@ use crate::hearing::uncertainty::plus_minus;
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
 
+use super::oddity::Oddity;
+use crate::units::printed::{count, probability, verb};
+
 /// How much a caveat takes from a verdict.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -121,6 +124,17 @@ pub enum Caveat {
         correct: u64,
         /// Control trials.
         trials: u64,
+    },
+    /// A score that the facts around it do not fit.
+    Implausible {
+        /// Who.
+        listener: String,
+        /// Right answers.
+        correct: u64,
+        /// Trials.
+        trials: u64,
+        /// What does not fit.
+        oddities: Vec<Oddity>,
     },
     /// The session has no positive control.
     NoPositiveControls,
@@ -246,6 +260,7 @@ impl Caveat {
             Self::LittlePower { .. } => "little-power",
             Self::ControlsMissed { .. } => "controls-missed",
             Self::Leak { .. } => "leak",
+            Self::Implausible { .. } => "implausible",
             Self::NoPositiveControls => "no-positive-controls",
             Self::Disturbed { .. } => "disturbed",
             Self::Resumed { .. } => "resumed",
@@ -281,6 +296,7 @@ impl Caveat {
             | Self::Unregistered { .. }
             | Self::TooFewTrials { .. }
             | Self::ControlsMissed { .. }
+            | Self::Implausible { .. }
             | Self::LevelAudible { .. }
             | Self::PlacesUnlike { .. }
             | Self::PreparedSession { .. }
@@ -313,71 +329,74 @@ impl Caveat {
             Self::NoSittings => "No sitting has been held: there is nothing to judge yet.".to_owned(),
             Self::InvalidJournals { journals } => format!(
                 "{} {} not verify and {} left out of every number. {} listed with the reason.",
-                some(*journals, "journal"),
-                verb(*journals, "does", "do"),
-                verb(*journals, "is", "are"),
-                verb(*journals, "It is", "They are")
+                count(*journals as u64, "journal"),
+                verb(*journals as u64, "does", "do"),
+                verb(*journals as u64, "is", "are"),
+                verb(*journals as u64, "It is", "They are")
             ),
             Self::ForeignJournals { journals } => format!(
                 "{} {} to another session, or to an earlier text of this one, and {} left out.",
-                some(*journals, "journal"),
-                verb(*journals, "belongs", "belong"),
-                verb(*journals, "is", "are")
+                count(*journals as u64, "journal"),
+                verb(*journals as u64, "belongs", "belong"),
+                verb(*journals as u64, "is", "are")
             ),
             Self::RegisterBroken { problem } => {
                 format!("The register of sittings cannot be trusted: {problem}.")
             }
             Self::JournalsMissing { sittings } => format!(
                 "The register announces {} whose {} not in the folder.",
-                some(*sittings, "sitting"),
-                verb(*sittings, "journal is", "journals are")
+                count(*sittings as u64, "sitting"),
+                verb(*sittings as u64, "journal is", "journals are")
             ),
             Self::Unregistered { sittings } => format!(
                 "{} {} not announced by the register: sittings may have been moved here or the register exchanged.",
-                some(*sittings, "journal"),
-                verb(*sittings, "is", "are")
+                count(*sittings as u64, "journal"),
+                verb(*sittings as u64, "is", "are")
             ),
             Self::Simulated { sittings, only: true } => format!(
                 "Every answer came from a simulated listener ({}). Nobody listened.",
-                some(*sittings, "sitting")
+                count(*sittings as u64, "sitting")
             ),
             Self::Simulated { sittings, only: false } => format!(
                 "{} with a simulated listener {} listed and left out of the verdict.",
-                some(*sittings, "sitting"),
-                verb(*sittings, "is", "are")
+                count(*sittings as u64, "sitting"),
+                verb(*sittings as u64, "is", "are")
             ),
             Self::Silent { sittings, only: true } => {
-                format!("Nothing was played aloud in {}: nothing could be heard.", some(*sittings, "sitting"))
+                format!(
+                    "Nothing was played aloud in {}: nothing could be heard.",
+                    count(*sittings as u64, "sitting")
+                )
             }
             Self::Silent { sittings, only: false } => format!(
                 "{} in which nothing was played aloud {} listed and left out of the verdict.",
-                some(*sittings, "sitting"),
-                verb(*sittings, "is", "are")
+                count(*sittings as u64, "sitting"),
+                verb(*sittings as u64, "is", "are")
             ),
             Self::Abandoned { sittings } => format!(
                 "{} {} opened and never finished. The seal of such a sitting stays closed, so its answers count for \
                  nothing; but who leaves the bad ones unfinished makes the rest look good.",
-                some(*sittings, "sitting"),
-                verb(*sittings, "was", "were")
+                count(*sittings as u64, "sitting"),
+                verb(*sittings as u64, "was", "were")
             ),
             Self::StoppedEarly { sittings } => format!(
                 "{} {} stopped before the agreed number of trials and {} left out of the verdict.",
-                some(*sittings, "sitting"),
-                verb(*sittings, "was", "were"),
-                verb(*sittings, "is", "are")
+                count(*sittings as u64, "sitting"),
+                verb(*sittings as u64, "was", "were"),
+                verb(*sittings as u64, "is", "are")
             ),
             Self::NotQualified { sittings } => format!(
                 "In {} the qualification was not passed, so the counted trials never started.",
-                some(*sittings, "sitting")
+                count(*sittings as u64, "sitting")
             ),
             Self::TooFewTrials { comparison, trials } => format!(
                 "{comparison}: with {} not even a perfect score would have met the agreed risk.",
-                some(*trials as usize, "counted trial")
+                count(*trials, "counted trial")
             ),
             Self::LittlePower { comparison, trials, discriminators, power } => format!(
                 "{comparison}: {} would find somebody who really hears the difference in {:.0} % of trials in only \
                  {:.0} of 100 such tests.",
-                some(*trials as usize, "counted trial"),
+                count(*trials, "counted trial"),
                 discriminators * 100.0,
                 power * 100.0
             ),
@@ -389,6 +408,14 @@ impl Caveat {
                 "{listener}: {correct} of {trials} right where both stimuli were identical. Something other than their \
                  sound gives the answer away."
             ),
+            Self::Implausible { listener, correct, trials, oddities } => {
+                let oddities: Vec<String> = oddities.iter().map(ToString::to_string).collect();
+                format!(
+                    "{listener}: {correct} of {trials} right does not fit the rest of the journal: {}. Whoever hears that \
+                     well does not answer like this.",
+                    oddities.join("; ")
+                )
+            }
             Self::NoPositiveControls => {
                 "The session has no audible control, so nothing shows that the rig and the \
                                          listeners could have heard a real difference."
@@ -397,14 +424,14 @@ impl Caveat {
             Self::Disturbed { attempts, answered } => format!(
                 "{} disturbed (a gap in the sound, a lost device) and repeated with a fresh draw, beside {}.",
                 if *attempts == 1 { "1 attempt was".to_owned() } else { format!("{attempts} attempts were") },
-                some(*answered as usize, "answered trial")
+                count(*answered, "answered trial")
             ),
             Self::Resumed { sittings } => {
-                format!("{} went on after having been cut off.", some(*sittings, "sitting"))
+                format!("{} went on after having been cut off.", count(*sittings as u64, "sitting"))
             }
             Self::NoPhrases { sittings } => format!(
                 "In {} nobody typed a phrase, so the draws rest on the machine's secret alone.",
-                some(*sittings, "sitting")
+                count(*sittings as u64, "sitting")
             ),
             Self::LevelAudible { comparison, decibels } => format!(
                 "{comparison}: the sides differ by {decibels:.2} dB in level, which may be heard by itself. The verdict is \
@@ -422,7 +449,7 @@ impl Caveat {
                 "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the \
                  exact distribution over the sealed draws; intervals and shares treat votes as independent and are too \
                  narrow.",
-                some(*nights, "night")
+                count(*nights as u64, "night")
             ),
             Self::Unlike { comparison, p_value } => format!(
                 "{comparison}: the listeners differ more than chance allows (p = {}). The pooled number hides who can and \
@@ -437,13 +464,13 @@ impl Caveat {
             Self::PreparedSession { listener, listeners } => format!(
                 "{} prepared this session and listened too. The draws were hidden all the same; but whoever \
                  chose cables, clips and trials is no outside listener.",
-                listener.clone().unwrap_or_else(|| some(*listeners, "listener"))
+                listener.clone().unwrap_or_else(|| count(*listeners as u64, "listener"))
             ),
             Self::WordsCouldHide { sittings, words, comparison, clip, margin_db } => format!(
                 "{comparison}: in {} the sound device's {words} words could hide the difference: on {clip} it stood only \
                  {margin_db:.0} dB out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may \
                  not have been given it to hear.",
-                some(*sittings, "sitting")
+                count(*sittings as u64, "sitting")
             ),
             Self::InputsChanged { files } => format!(
                 "{} changed after the sittings were opened. What stands in the folder now is not what was heard: the answers \
@@ -493,6 +520,9 @@ impl Caveat {
             Self::ControlsMissed { .. } => "Check the rig and the level, train, and sit again.",
             Self::Leak { .. } => {
                 "Find the leak: sounds of the machine, the screen, the other person. Then sit again."
+            }
+            Self::Implausible { .. } => {
+                "Ask who answered, and how X could have been known without listening. Then sit again with a witness."
             }
             Self::NoPositiveControls => "Add a `level` or `tilt` control to the session.",
             Self::Disturbed { .. } => "Use a larger buffer or a quieter machine.",
@@ -545,41 +575,9 @@ impl Serialize for Caveat {
     }
 }
 
-fn some(number: usize, one: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
-}
-
-fn verb(number: usize, one: &'static str, many: &'static str) -> &'static str {
-    if number == 1 { one } else { many }
-}
-
-/// A probability with the digits that mean something: "0.038", "0.0021", "3e-7"; never a false 0 or 1.
-pub fn probability(value: f64) -> String {
-    if (0.9995..1.0).contains(&value) {
-        ">0.999".to_owned()
-    } else if value >= 0.1 || value == 0.0 {
-        format!("{value:.3}")
-    } else if value >= 0.001 {
-        let places = (1.0 - value.log10().floor()) as usize;
-        format!("{value:.places$}")
-    } else {
-        format!("{value:.1e}")
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn probabilities_keep_two_digits_and_never_round_to_nothing() {
-        assert_eq!(probability(0.038_406), "0.038");
-        assert_eq!(probability(0.002_09), "0.0021");
-        assert_eq!(probability(0.598), "0.598");
-        assert_eq!(probability(3.21e-7), "3.2e-7");
-        assert_eq!(probability(1.0), "1.000");
-        assert_eq!(probability(0.999_9), ">0.999");
-    }
 
     #[test]
     fn a_caveat_says_what_and_what_to_do() {

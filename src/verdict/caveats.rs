@@ -3,9 +3,10 @@
 use std::collections::HashMap;
 
 use super::caveat::Caveat;
-use super::{ComparisonResult, ControlResult, OnPaper, Tally, controls_missed, rig_suspect};
-use crate::evidence::{Basis, Evidence, State};
-use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use super::oddity::Oddity;
+use super::{ComparisonResult, ControlResult, Controls, OnPaper, Tally, controls_missed, rig_suspect};
+use crate::evidence::{Agreed, Basis, Evidence, State, TrialFacts};
+use crate::session::{Family, Levels, Stopping};
 use crate::stats::one;
 use crate::stats::power::{Design, Effect};
 
@@ -13,19 +14,25 @@ use crate::stats::power::{Design, Effect};
 const AUDIBLE_LEVEL_DB: f64 = 0.1;
 /// Proportion of discriminators that a test should find more often than not.
 const LOOKED_FOR: f64 = 0.5;
+/// A score from which the rest of a journal has to fit; answers faster than this are hasty; oddities in this share of the
+/// trials count. Common practice, no source.
+const NEARLY_PERFECT: f64 = 0.9;
+const HASTY_MS: u64 = 1000;
+const OFTEN: f64 = 0.25;
 /// Most caveats of one kind that are listed by name.
 const MOST_NAMED: usize = 12;
 
 /// All caveats, heaviest first, else in the order of this list.
 pub(super) fn caveats(
-    session: &Session,
+    agreed: &Agreed,
     evidence: &Evidence,
     comparisons: &[ComparisonResult],
     control_results: &[ControlResult],
+    leak: Option<f64>,
     on_paper: &OnPaper,
 ) -> Vec<Caveat> {
     let mut found = Vec::new();
-    if session.invented {
+    if agreed.invented {
         found.push(Caveat::Invented);
     }
     files(evidence, &mut found);
@@ -37,17 +44,18 @@ pub(super) fn caveats(
         found.push(Caveat::InputsChanged { files });
     }
     stimuli(evidence, &mut found);
-    controls(session, evidence, control_results, &mut found);
+    controls(agreed, evidence, control_results, leak, &mut found);
     for (index, comparison) in comparisons.iter().enumerate() {
         let level = on_paper.level_db.get(index).copied().flatten();
-        of_comparison(session, comparison, level, &mut found);
+        of_comparison(agreed, comparison, level, &mut found);
+        implausible(agreed, evidence, comparison, index, &mut found);
         if let Some((decibels, unknown_db)) = on_paper.known_db.get(index).copied().flatten() {
             found.push(Caveat::KnownDifference { comparison: comparison.name.clone(), decibels, unknown_db });
         }
     }
-    let unadjusted = session.family == Family::None || !matches!(session.stopping, Stopping::AllTrials);
-    if unadjusted && session.comparisons.len() > 1 {
-        found.push(Caveat::NoFamilyControl { comparisons: session.comparisons.len() });
+    let unadjusted = agreed.family == Family::None || !matches!(agreed.stopping, Stopping::AllTrials);
+    if unadjusted && agreed.terms.comparisons.len() > 1 {
+        found.push(Caveat::NoFamilyControl { comparisons: agreed.terms.comparisons.len() });
     }
     for problem in &on_paper.problems {
         found.push(Caveat::NotComputed { problem: problem.trim_end_matches('.').to_owned() });
@@ -200,47 +208,108 @@ fn stimuli(evidence: &Evidence, found: &mut Vec<Caveat>) {
     }
 }
 
-fn controls(session: &Session, evidence: &Evidence, results: &[ControlResult], found: &mut Vec<Caveat>) {
-    if !session.controls.iter().any(|control| control.kind != ControlKind::Identical && control.trials > 0) {
+fn controls(
+    agreed: &Agreed,
+    evidence: &Evidence,
+    results: &[ControlResult],
+    leak: Option<f64>,
+    found: &mut Vec<Caveat>,
+) {
+    if !agreed.terms.controls.iter().any(|control| control.is_positive() && control.trials > 0) {
         found.push(Caveat::NoPositiveControls);
     }
-    let missed = evidence.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
-        let (correct, trials) = listener.positive_controls;
-        controls_missed(session.protocol, Tally { correct, trials }).then(|| Caveat::ControlsMissed {
-            listener: listener.name.clone(),
-            correct,
-            trials,
-        })
-    });
+    let missed =
+        evidence.listeners.iter().filter(|listener| listener.counted).filter_map(|listener| {
+            let (correct, trials) = listener.positive_controls;
+            controls_missed(agreed.terms.protocol, Tally { correct, trials })
+                .then(|| Caveat::ControlsMissed { listener: listener.name.clone(), correct, trials })
+        });
     found.extend(missed.take(MOST_NAMED));
     let identical = results.iter().filter(|control| !control.positive);
     let (correct, trials) =
         identical.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
-    if rig_suspect(session.protocol, Tally { correct, trials }) {
+    if rig_suspect(
+        agreed.terms.protocol,
+        &Controls { identical: Tally { correct, trials }, leak, ..Controls::default() },
+    ) {
         found.push(Caveat::Leak { listener: "All listeners together".to_owned(), correct, trials });
     }
 }
 
+/// Scores of listeners that were shown a difference, nearly perfect, and do not fit what else the journal says. Of a night
+/// nothing is known of how somebody listened.
+fn implausible(
+    agreed: &Agreed,
+    evidence: &Evidence,
+    comparison: &ComparisonResult,
+    index: usize,
+    found: &mut Vec<Caveat>,
+) {
+    if comparison.basis != Basis::Listening || !agreed.terms.protocol.asks().has_right_answer() {
+        return;
+    }
+    let perfect = comparison
+        .results
+        .iter()
+        .filter(|own| own.analysis.significant && own.correct as f64 >= NEARLY_PERFECT * own.trials as f64);
+    for own in perfect {
+        let listener = &evidence.listeners[own.listener];
+        let answers: Vec<&TrialFacts> = evidence
+            .trials
+            .iter()
+            .filter(|trial| trial.listener == Some(own.listener as u32))
+            .filter(|trial| trial.comparison == Some(index as u16) && crate::evidence::counts(trial))
+            .filter(|trial| {
+                let sitting = &evidence.sittings[trial.sitting as usize];
+                sitting.counted && !sitting.night
+            })
+            .collect();
+        let trials = answers.len() as u64;
+        let often = |odd: &dyn Fn(&TrialFacts) -> bool| {
+            let answers = answers.iter().filter(|trial| odd(trial)).count() as u64;
+            (answers > 0 && answers as f64 >= OFTEN * trials as f64).then_some(answers)
+        };
+        let (correct, of) = listener.positive_controls;
+        let oddities: Vec<Oddity> = [
+            controls_missed(agreed.terms.protocol, Tally { correct, trials: of })
+                .then_some(Oddity::ControlsMissed { correct, trials: of }),
+            often(&|trial| trial.took_ms < HASTY_MS).map(|answers| Oddity::Hasty { answers, trials }),
+            often(&|trial| trial.slots_heard < 2).map(|answers| Oddity::NothingCompared { answers, trials }),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if !oddities.is_empty() {
+            found.push(Caveat::Implausible {
+                listener: own.name.clone(),
+                correct: own.correct,
+                trials: own.trials,
+                oddities,
+            });
+        }
+    }
+}
+
 fn of_comparison(
-    session: &Session,
+    agreed: &Agreed,
     comparison: &ComparisonResult,
     level_db: Option<f64>,
     found: &mut Vec<Caveat>,
 ) {
     if comparison.basis != Basis::Nothing
-        && session.stopping == Stopping::AllTrials
+        && agreed.stopping == Stopping::AllTrials
         && comparison.room.is_none()
     {
-        if one::critical(session.inquiry(), comparison.trials, session.alpha).is_none() {
+        if one::critical(agreed.inquiry, comparison.trials, agreed.terms.alpha).is_none() {
             found.push(Caveat::TooFewTrials {
                 comparison: comparison.name.clone(),
                 trials: comparison.trials,
             });
         } else if comparison.results.len() == 1
-            && session.protocol.asks().has_right_answer()
+            && agreed.terms.protocol.asks().has_right_answer()
             && let Ok(design) =
-                Design::new(session.inquiry(), session.alpha, Effect::Discriminators(LOOKED_FOR))
-            && let Ok(risks) = design.risks(u64::from(session.trials))
+                Design::new(agreed.inquiry, agreed.terms.alpha, Effect::Discriminators(LOOKED_FOR))
+            && let Ok(risks) = design.risks(u64::from(agreed.terms.trials))
             && risks.power < 0.5
         {
             found.push(Caveat::LittlePower {
@@ -252,7 +321,7 @@ fn of_comparison(
         }
     }
     if let Some(decibels) = level_db.map(f64::abs)
-        && session.levels == Levels::AsWired
+        && agreed.levels == Levels::AsWired
         && decibels >= AUDIBLE_LEVEL_DB
     {
         found.push(Caveat::LevelAudible { comparison: comparison.name.clone(), decibels });

@@ -1,7 +1,8 @@
 //! What follows from the facts, as data: results of comparisons, controls and listeners, with the verdict on each.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
+use super::Verdict;
 use super::caveat::Caveat;
 use crate::evidence::Basis;
 use crate::stats::description::{Bias, Confidence, Course, Lean};
@@ -9,6 +10,7 @@ use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::room::{Distribution, RoomResult};
 use crate::stats::similarity::Similarity;
+use crate::trial::Decision;
 
 /// Everything that a session's evidence supports.
 #[derive(Debug)]
@@ -17,21 +19,72 @@ pub struct Findings {
     pub comparisons: Vec<ComparisonResult>,
     /// Results of controls, all counted sittings together.
     pub controls: Vec<ControlResult>,
+    /// Probability that chance alone is right as often where both sides were identical, over the draws that the answers
+    /// could have met; nothing without identical controls.
+    pub leak: Option<f64>,
     /// Places, if several were joined.
     pub places: Vec<PlaceFacts>,
     /// What limits the verdicts, heaviest first.
     pub caveats: Vec<Caveat>,
 }
 
-/// A verdict's words.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
-pub struct Words {
-    /// Kind of verdict.
-    pub finding: String,
-    /// One plain sentence with its numbers.
-    pub headline: String,
-    /// What limits it.
-    pub limits: Vec<String>,
+/// The test behind a verdict.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Method {
+    /// There is nothing to test.
+    Nothing,
+    /// One listener's binomial test.
+    OneListener,
+    /// All answers pooled, each trial with a draw of its own.
+    Pooled,
+    /// The exact distribution over the draws of a room.
+    SharedDraws,
+    /// A sequential rule, one listener.
+    Rule,
+    /// A sequential rule, several listeners.
+    RuleOfMany,
+}
+
+impl Method {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Nothing => "",
+            Self::OneListener => "One listener: exact binomial test.",
+            Self::Pooled => "All answers pooled, each trial with a draw of its own: exact binomial test.",
+            Self::SharedDraws => {
+                "Listeners shared their draws: exact distribution of the votes as cast over the sealed draws. \
+                 Intervals and shares treat votes as independent and are too narrow."
+            }
+            Self::Rule => {
+                "The sequential rule decides for each listener; the numbers here describe the answers up to there."
+            }
+            Self::RuleOfMany => {
+                "The sequential rule decides for each listener; p is the probability that at least so many of as \
+                 many guessers are found by it."
+            }
+        }
+    }
+}
+
+impl Serialize for Method {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.words())
+    }
+}
+
+/// The sequential rule's decision in words.
+pub fn decision_words(decision: Decision) -> &'static str {
+    match decision {
+        Decision::Difference => "a difference",
+        Decision::NoDifference => "no difference",
+        Decision::Undecided => "undecided",
+    }
+}
+
+#[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "serde calls it with a reference")]
+fn decision<S: Serializer>(decision: &Option<Decision>, serializer: S) -> Result<S::Ok, S::Error> {
+    decision.map(decision_words).serialize(serializer)
 }
 
 /// The result of one comparison.
@@ -46,7 +99,7 @@ pub struct ComparisonResult {
     /// Which answers it rests on.
     pub basis: Basis,
     /// The verdict.
-    pub verdict: Words,
+    pub verdict: Verdict,
     /// What the listeners say one by one, next to the verdict on all of them together.
     pub one_by_one: Option<String>,
     /// Listeners that count.
@@ -55,8 +108,8 @@ pub struct ComparisonResult {
     pub correct: u64,
     /// Counted trials (of a room: votes).
     pub trials: u64,
-    /// The test behind the verdict, in words.
-    pub method: &'static str,
+    /// The test behind the verdict.
+    pub method: Method,
     /// p-value of the pooled answers: of the exact room test where listeners shared draws, else binomial.
     pub p_value: Option<f64>,
     /// The same after Holm's adjustment over the session's comparisons.
@@ -112,13 +165,17 @@ pub struct ListenerResult {
     /// Counted trials.
     pub trials: u64,
     /// The verdict on this listener alone.
-    pub verdict: Words,
+    pub verdict: Verdict,
     /// Everything about the score.
     pub analysis: Analysis,
-    /// p-value after Holm's adjustment over the listeners of this comparison.
+    /// p-value after Holm's adjustment over [`ListenerResult::family`] tests.
     pub adjusted_p_value: f64,
+    /// Tests that are judged together: listeners times comparisons, or with `family = "none"` the listeners of this
+    /// comparison.
+    pub family: u64,
     /// Decision of the sequential rule.
-    pub sequential: Option<&'static str>,
+    #[serde(serialize_with = "decision")]
+    pub sequential: Option<Decision>,
     /// Median time per trial in seconds.
     pub median_trial_s: Option<f64>,
     /// Mean number of switches per trial.

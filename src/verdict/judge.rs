@@ -3,11 +3,11 @@
 use std::collections::HashMap;
 
 use super::findings::{
-    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, PanelFacts, PlaceFacts, Words,
+    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, caveats, spoken};
-use crate::evidence::{self, Basis, Evidence, TrialFacts, control_words};
-use crate::session::{ControlKind, Family, Session, Stopping};
+use super::{OnPaper, Verdict, caveats, spoken};
+use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts, control_words};
+use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
 use crate::stats::psychometric::Model;
@@ -20,51 +20,35 @@ use crate::trial::Decision;
 const SIMILARITY_LIMITS: [f64; 3] = [0.2, 0.3, 0.5];
 const SIMILARITY_RISK: f64 = 0.05;
 
-/// The sequential rule's decision in words.
-fn decision_words(decision: Decision) -> &'static str {
-    match decision {
-        Decision::Difference => "a difference",
-        Decision::NoDifference => "no difference",
-        Decision::Undecided => "undecided",
-    }
-}
-
-/// Whether a trial counts as right (preference: points to side B, as journals count).
-fn hit(protocol: Protocol, trial: &TrialFacts) -> bool {
-    if protocol.asks().has_right_answer() {
-        trial.correct == Some(true)
-    } else {
-        trial.for_side_a == Some(false)
-    }
-}
-
 /// What the evidence supports.
-pub fn judge(session: &Session, evidence: &Evidence, on_paper: &OnPaper) -> Findings {
-    let controls = controls(session, evidence);
-    let trials: Vec<Vec<&TrialFacts>> = by_comparison(session, evidence);
+pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findings {
+    let controls = controls(agreed, evidence);
+    let leak = leak(agreed, evidence);
+    let trials: Vec<Vec<&TrialFacts>> = by_comparison(agreed, evidence);
     let mut comparisons: Vec<ComparisonResult> = trials
         .iter()
         .enumerate()
-        .map(|(comparison, trials)| numbers(session, evidence, comparison, trials))
+        .map(|(comparison, trials)| numbers(agreed, evidence, comparison, trials))
         .collect();
     for (comparison, trials) in comparisons.iter_mut().zip(&trials) {
         // Votes on a shared draw are not independent, and numbers of trials that depend on the answers are no binomial ones.
-        if comparison.room.is_none() && session.stopping == Stopping::AllTrials {
-            comparison.between_places = between_places(session.protocol, trials, &evidence.places);
+        if comparison.room.is_none() && agreed.stopping == Stopping::AllTrials {
+            comparison.between_places = between_places(trials, &evidence.places);
         }
     }
-    adjust(session, &mut comparisons);
+    adjust(agreed, &mut comparisons);
+    adjust_listeners(agreed, &mut comparisons);
     for comparison in &mut comparisons {
-        spoken::words(session, evidence, &controls, comparison);
+        spoken::words(agreed, evidence, &controls, leak, comparison);
     }
-    let caveats = caveats::caveats(session, evidence, &comparisons, &controls, on_paper);
-    let places = place_facts(session.protocol, evidence, &trials);
-    Findings { comparisons, controls, places, caveats }
+    let caveats = caveats::caveats(agreed, evidence, &comparisons, &controls, leak, on_paper);
+    let places = place_facts(evidence, &trials);
+    Findings { comparisons, controls, leak, places, caveats }
 }
 
 /// Counted trials of each comparison, in the order of sittings and trials.
-fn by_comparison<'r>(session: &Session, evidence: &'r Evidence) -> Vec<Vec<&'r TrialFacts>> {
-    let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); session.comparisons.len()];
+fn by_comparison<'r>(agreed: &Agreed, evidence: &'r Evidence) -> Vec<Vec<&'r TrialFacts>> {
+    let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); agreed.terms.comparisons.len()];
     for trial in &evidence.trials {
         let counts = evidence.sittings[trial.sitting as usize].counted && evidence::counts(trial);
         if let Some(list) = trial.comparison.filter(|_| counts).and_then(|c| all.get_mut(usize::from(c))) {
@@ -74,51 +58,65 @@ fn by_comparison<'r>(session: &Session, evidence: &'r Evidence) -> Vec<Vec<&'r T
     all
 }
 
-fn controls(session: &Session, evidence: &Evidence) -> Vec<ControlResult> {
-    let mut results: Vec<ControlResult> = session
+/// Results of controls. Where listeners shared draws, their votes on a control are no more independent than any others:
+/// the exact distribution over the draws says how well chance alone does.
+fn controls(agreed: &Agreed, evidence: &Evidence) -> Vec<ControlResult> {
+    let mut answers: Vec<Vec<&TrialFacts>> = vec![Vec::new(); agreed.controls.len()];
+    for (control, trial, _) in evidence.control_answers() {
+        if let Some(list) = answers.get_mut(control) {
+            list.push(trial);
+        }
+    }
+    agreed
         .controls
         .iter()
-        .map(|control| ControlResult {
-            kind: control.kind.name().to_owned(),
-            amount: control_words(control.kind)
-                .strip_prefix(control.kind.name())
+        .zip(&answers)
+        .map(|(control, answers)| ControlResult {
+            kind: control.name().to_owned(),
+            amount: control_words(*control)
+                .strip_prefix(control.name())
                 .map_or_else(String::new, |amount| amount.trim().to_owned()),
-            positive: control.kind != ControlKind::Identical,
-            correct: 0,
-            trials: 0,
+            positive: *control != ControlKind::Identical,
+            correct: answers.iter().filter(|trial| trial.correct == Some(true)).count() as u64,
+            trials: answers.len() as u64,
         })
-        .collect();
-    for (control, _, correct) in evidence.control_answers() {
-        let Some(result) = results.get_mut(control) else { continue };
-        result.trials += 1;
-        result.correct += u64::from(correct);
-    }
-    results
+        .collect()
 }
 
-fn sequential_test(session: &Session) -> Option<SequentialTest> {
-    match session.stopping {
+/// Probability that chance alone is right as often where both sides were identical, all listeners together.
+fn leak(agreed: &Agreed, evidence: &Evidence) -> Option<f64> {
+    let answers: Vec<&TrialFacts> = evidence
+        .control_answers()
+        .filter(|(control, ..)| agreed.controls.get(*control) == Some(&ControlKind::Identical))
+        .map(|(_, trial, _)| trial)
+        .collect();
+    let rooms = room_trials(agreed.terms.protocol, &answers);
+    room::test(agreed.inquiry, &rooms, agreed.terms.alpha).ok().map(|found| found.p_value)
+}
+
+fn sequential_test(agreed: &Agreed) -> Option<SequentialTest> {
+    match agreed.stopping {
         Stopping::Sequential { alpha, beta, proportion } => {
-            SequentialTest::new(session.inquiry(), alpha, beta, proportion, u64::from(session.trials)).ok()
+            SequentialTest::new(agreed.inquiry, alpha, beta, proportion, u64::from(agreed.terms.trials)).ok()
         }
         Stopping::AllTrials => None,
     }
 }
 
-fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&TrialFacts]) -> ComparisonResult {
-    let terms = &session.comparisons[index];
-    let cable = |cable: usize| session.cables.get(cable).map_or_else(String::new, |cable| cable.name.clone());
+fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialFacts]) -> ComparisonResult {
+    let terms = &agreed.terms.comparisons[index];
+    let (protocol, alpha) = (agreed.terms.protocol, agreed.terms.alpha);
     let mut result = ComparisonResult {
         name: terms.name.clone(),
-        a: cable(terms.a),
-        b: cable(terms.b),
+        a: terms.a.clone(),
+        b: terms.b.clone(),
         basis: if trials.is_empty() { Basis::Nothing } else { evidence.basis },
-        verdict: Words::default(),
+        verdict: Verdict::default(),
         one_by_one: None,
         listeners: 0,
         correct: 0,
         trials: 0,
-        method: "",
+        method: Method::Nothing,
         p_value: None,
         adjusted_p_value: None,
         analysis: None,
@@ -132,10 +130,10 @@ fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&Tria
         distribution: None,
         results: Vec::new(),
     };
-    let test = sequential_test(session);
+    let test = sequential_test(agreed);
     let mut cache: HashMap<(u64, u64), Analysis> = HashMap::new();
     for (listener, own) in by_listener(trials) {
-        if let Some(found) = listener_result(session, evidence, listener, &own, test.as_ref(), &mut cache) {
+        if let Some(found) = listener_result(agreed, evidence, listener, &own, test.as_ref(), &mut cache) {
             result.correct += found.correct;
             result.trials += found.trials;
             result.results.push(found);
@@ -150,72 +148,62 @@ fn numbers(session: &Session, evidence: &Evidence, index: usize, trials: &[&Tria
         let courses = result.results.iter().filter_map(|own| own.habits.course.as_ref());
         result.trend_z = description::joined_trend(courses);
     }
-    let answers = answers(session.protocol, trials);
+    let answers = answers(protocol, trials);
     result.lean = description::lean(&answers).ok().flatten();
     result.bias = description::Table::of(&answers)
-        .and_then(|table| description::bias(table, Model::of(session.protocol)).ok().flatten());
-    result.analysis = one::analyse(session.inquiry(), result.correct, result.trials, session.alpha).ok();
+        .and_then(|table| description::bias(table, Model::of(protocol)).ok().flatten());
+    result.analysis = one::analyse(agreed.inquiry, result.correct, result.trials, alpha).ok();
     result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
-    result.method = if result.results.len() == 1 {
-        "One listener: exact binomial test."
-    } else {
-        "All answers pooled, each trial with a draw of its own: exact binomial test."
-    };
+    result.method = if result.results.len() == 1 { Method::OneListener } else { Method::Pooled };
     if shared {
-        result.method = "Listeners shared their draws: exact distribution of the votes as cast over the sealed draws. \
-                         Intervals and shares treat votes as independent and are too narrow.";
-        let rooms = room_trials(session.protocol, trials);
+        result.method = Method::SharedDraws;
+        let rooms = room_trials(protocol, trials);
         let cast: Vec<Vec<u32>> = rooms.iter().map(|room| room.votes.clone()).collect();
-        result.room = room::test(session.inquiry(), &rooms, session.alpha).ok();
+        result.room = room::test(agreed.inquiry, &rooms, alpha).ok();
         result.distribution = room::distribution(&cast).ok();
         result.p_value = result.room.as_ref().map(|room| room.p_value);
     } else if let Some(test) = &test {
         result.p_value = None;
-        result.method = "The sequential rule decides for each listener; the numbers here describe the answers up to there.";
+        result.method = Method::Rule;
         if result.results.len() > 1
             && let Ok(exact) = test.exact(test.chance)
         {
-            let found = result.results.iter().filter(|own| own.sequential == Some("a difference")).count();
+            let found =
+                result.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count();
             result.p_value =
                 Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
-            result.method = "The sequential rule decides for each listener; p is the probability that at least so many of as \
-                             many guessers are found by it.";
+            result.method = Method::RuleOfMany;
         }
-    } else if session.protocol.asks().has_right_answer() {
+    } else if protocol.asks().has_right_answer() {
         // That neither of two is preferred is no sign that they sound the same: tastes may differ and cancel.
         result.similarity = SIMILARITY_LIMITS
             .iter()
             .filter_map(|limit| {
-                similarity::test(session.inquiry(), result.correct, result.trials, *limit, SIMILARITY_RISK)
-                    .ok()
+                similarity::test(agreed.inquiry, result.correct, result.trials, *limit, SIMILARITY_RISK).ok()
             })
             .collect();
     }
-    together(session, &mut result, shared || test.is_some());
+    together(agreed, &mut result, shared || test.is_some());
     result
 }
 
 /// Listeners compared: adjusted p-values, and the panel where draws are independent.
-fn together(session: &Session, result: &mut ComparisonResult, dependent: bool) {
+fn together(agreed: &Agreed, result: &mut ComparisonResult, dependent: bool) {
     let p_values: Vec<f64> = result.results.iter().map(|own| own.analysis.p_value).collect();
-    let adjusted = many::holm(&p_values).unwrap_or_else(|_| p_values.clone());
-    for (own, adjusted) in result.results.iter_mut().zip(&adjusted) {
-        own.adjusted_p_value = *adjusted;
-    }
     if result.results.len() < 2 {
         return;
     }
     let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
-    let passed = |p: &&f64| binomial::at_most(**p, session.alpha);
+    let passed = |p: &&f64| binomial::at_most(**p, agreed.terms.alpha);
     let best = (0..p_values.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b])).unwrap_or(0);
     result.panel = Some(PanelFacts {
         passers: p_values.iter().filter(passed).count() as u64,
-        passers_holm: adjusted.iter().filter(passed).count() as u64,
+        passers_holm: 0,
         best: result.results[best].name.clone(),
         independent: if dependent {
             None
         } else {
-            panel::analyse(session.inquiry(), &scores, session.alpha).ok()
+            panel::analyse(agreed.inquiry, &scores, agreed.terms.alpha).ok()
         },
     });
 }
@@ -236,16 +224,15 @@ fn by_listener<'t>(trials: &[&'t TrialFacts]) -> Vec<(usize, Vec<&'t TrialFacts>
 }
 
 fn listener_result(
-    session: &Session,
+    agreed: &Agreed,
     evidence: &Evidence,
     listener: usize,
     own: &[&TrialFacts],
     test: Option<&SequentialTest>,
     cache: &mut HashMap<(u64, u64), Analysis>,
 ) -> Option<ListenerResult> {
-    let protocol = session.protocol;
-    let inquiry = session.inquiry();
-    let mut path: Vec<u8> = own.iter().map(|trial| u8::from(hit(protocol, trial))).collect();
+    let protocol = agreed.terms.protocol;
+    let mut path: Vec<u8> = own.iter().map(|trial| u8::from(trial.is_hit())).collect();
     let mut decision = None;
     if let Some(test) = test {
         // What came after the decision, while other comparisons went on, does not belong to it.
@@ -263,14 +250,14 @@ fn listener_result(
             break;
         }
         path.truncate(end);
-        decision = Some(decision_words(reached));
+        decision = Some(reached);
     }
     let correct = path.iter().map(|right| u64::from(*right)).sum();
     let trials = path.len() as u64;
     let analysis = match cache.get(&(correct, trials)) {
         Some(analysis) => analysis.clone(),
         None => {
-            let analysis = one::analyse(inquiry, correct, trials, session.alpha).ok()?;
+            let analysis = one::analyse(agreed.inquiry, correct, trials, agreed.terms.alpha).ok()?;
             cache.insert((correct, trials), analysis.clone());
             analysis
         }
@@ -284,8 +271,9 @@ fn listener_result(
         name: evidence.listeners[listener].name.clone(),
         correct,
         trials,
-        verdict: Words::default(),
+        verdict: Verdict::default(),
         adjusted_p_value: analysis.p_value,
+        family: 1,
         analysis,
         sequential: decision,
         median_trial_s: (!night).then(|| times.get(times.len() / 2).map(|ms| *ms as f64 / 1000.0)).flatten(),
@@ -296,9 +284,11 @@ fn listener_result(
     })
 }
 
-/// How often each alternative was given where each was right, see [`super::Described`].
+/// How often each alternative was given (columns) where each was right (rows; of preference one row).
 fn answers(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<Vec<u64>> {
-    let mut answers = super::no_answers(protocol);
+    let alternatives = room::alternatives(protocol);
+    let rows = if protocol.asks().has_right_answer() { alternatives } else { 1 };
+    let mut answers = vec![vec![0; alternatives]; rows];
     for trial in trials {
         let Some(given) = trial.answer.map(usize::from) else { continue };
         let row = trial.right.map_or(0, usize::from);
@@ -356,8 +346,8 @@ fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
 }
 
 /// Family-wise control over the session's comparisons.
-fn adjust(session: &Session, comparisons: &mut [ComparisonResult]) {
-    if session.family != Family::Holm || session.comparisons.len() < 2 {
+fn adjust(agreed: &Agreed, comparisons: &mut [ComparisonResult]) {
+    if agreed.family != Family::Holm || comparisons.len() < 2 {
         return;
     }
     let with: Vec<usize> =
@@ -370,17 +360,39 @@ fn adjust(session: &Session, comparisons: &mut [ComparisonResult]) {
     }
 }
 
-fn scores_by_place(
-    protocol: Protocol,
-    trials: &[&TrialFacts],
-    places: &[(usize, String)],
-) -> Vec<(u64, u64)> {
+/// Family-wise control over listeners: with the session's family over all listeners and comparisons together, without
+/// one over the listeners of each comparison.
+fn adjust_listeners(agreed: &Agreed, comparisons: &mut [ComparisonResult]) {
+    let families: Vec<&mut [ComparisonResult]> = match agreed.family {
+        Family::Holm => vec![comparisons],
+        Family::None => comparisons.chunks_mut(1).collect(),
+    };
+    for family in families {
+        let p_values: Vec<f64> =
+            family.iter().flat_map(|result| &result.results).map(|own| own.analysis.p_value).collect();
+        let adjusted = many::holm(&p_values).unwrap_or_else(|_| p_values.clone());
+        let all = family.iter_mut().flat_map(|result| &mut result.results);
+        for (own, adjusted) in all.zip(adjusted) {
+            own.adjusted_p_value = adjusted;
+            own.family = p_values.len() as u64;
+        }
+    }
+    for result in comparisons {
+        let passed = |own: &&ListenerResult| binomial::at_most(own.adjusted_p_value, agreed.terms.alpha);
+        let passers = result.results.iter().filter(passed).count() as u64;
+        if let Some(panel) = &mut result.panel {
+            panel.passers_holm = passers;
+        }
+    }
+}
+
+fn scores_by_place(trials: &[&TrialFacts], places: &[(usize, String)]) -> Vec<(u64, u64)> {
     let count = places.iter().map(|(place, _)| place + 1).max().unwrap_or(0);
     let mut scores = vec![(0, 0); count];
     for trial in trials {
         if let Some(score) = places.get(trial.sitting as usize).and_then(|(place, _)| scores.get_mut(*place))
         {
-            score.0 += u64::from(hit(protocol, trial));
+            score.0 += u64::from(trial.is_hit());
             score.1 += 1;
         }
     }
@@ -388,21 +400,16 @@ fn scores_by_place(
 }
 
 /// Whether all places have one proportion right.
-fn between_places(
-    protocol: Protocol,
-    trials: &[&TrialFacts],
-    places: &[(usize, String)],
-) -> Option<Heterogeneity> {
-    let mut scores = scores_by_place(protocol, trials, places);
+fn between_places(trials: &[&TrialFacts], places: &[(usize, String)]) -> Option<Heterogeneity> {
+    let mut scores = scores_by_place(trials, places);
     scores.retain(|score| score.1 > 0);
     panel::heterogeneity(&scores)
 }
 
-fn place_facts(protocol: Protocol, evidence: &Evidence, trials: &[Vec<&TrialFacts>]) -> Vec<PlaceFacts> {
+fn place_facts(evidence: &Evidence, trials: &[Vec<&TrialFacts>]) -> Vec<PlaceFacts> {
     let places = &evidence.places;
     let Some(last) = places.iter().map(|(place, _)| *place).max() else { return Vec::new() };
-    let scores: Vec<Vec<(u64, u64)>> =
-        trials.iter().map(|trials| scores_by_place(protocol, trials, places)).collect();
+    let scores: Vec<Vec<(u64, u64)>> = trials.iter().map(|trials| scores_by_place(trials, places)).collect();
     (0..=last)
         .filter_map(|place| {
             let name = places.iter().find(|(number, _)| *number == place).map(|(_, name)| name.clone())?;

@@ -10,17 +10,23 @@
 //! | [`findings`] | what follows from the facts, as data |
 //! | `judge` | calls the statistics for each comparison and listener |
 //! | `caveats`, [`caveat`] | which caveats apply; what each of them says |
-//! | `spoken`, `words` | the sentences |
+//! | `spoken`, `words`, `podium` | the sentences |
 //! | `sitting` | one journal by itself |
+
+use serde::Serialize;
 
 pub mod caveat;
 mod caveats;
 pub mod findings;
 mod judge;
+pub mod oddity;
+mod podium;
 mod sitting;
 mod spoken;
 mod words;
 
+pub use crate::evidence::Tally;
+use crate::session::Stopping;
 use crate::stats::one::{self, Analysis};
 use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
 use crate::stats::room::RoomResult;
@@ -28,11 +34,13 @@ use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
 pub use findings::{
-    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, PanelFacts, PlaceFacts, Words,
+    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
+    decision_words,
 };
 pub use judge::judge;
-pub use sitting::{Described, described, no_answers, of_sitting, room_answers, room_trials};
-pub use words::{count, no_listening_test, percent, risk};
+pub use podium::podium;
+pub use sitting::of_journal;
+pub use words::{no_answers, no_listening_test};
 
 /// What the circuit and the clips say of a session's comparisons, on paper.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -45,38 +53,15 @@ pub struct OnPaper {
     pub problems: Vec<String>,
 }
 
-/// Right answers of a number of trials.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Tally {
-    /// Right answers.
-    pub correct: u64,
-    /// Trials.
-    pub trials: u64,
-}
-
 /// Trials whose right answer was known to be audible, or impossible.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Controls {
     /// Audible: level, tilt, head movement.
     pub positive: Tally,
     /// Impossible: both sides identical.
     pub identical: Tally,
-}
-
-/// When the counted trials ended; fixed before the first one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Rule {
-    /// After the planned number of trials.
-    AllTrials,
-    /// By Wald's sequential test; the planned number is the largest.
-    Sequential {
-        /// Risk of "a difference" for a guesser.
-        alpha: f64,
-        /// Risk of "no difference" for a listener at `proportion`.
-        beta: f64,
-        /// Proportion right that the test looks for.
-        proportion: f64,
-    },
+    /// Where listeners shared draws, the exact probability that chance alone is right as often on the identical ones.
+    pub leak: Option<f64>,
 }
 
 /// Several comparisons judged together.
@@ -119,8 +104,8 @@ pub struct VerdictInput {
     pub attribute: Option<String>,
     /// 2-AFC: the side that has more of it by claim.
     pub more: Side,
-    /// When the trials end.
-    pub rule: Rule,
+    /// When the trials end; with a sequential rule the planned number is the largest.
+    pub rule: Stopping,
     /// Several comparisons judged together.
     pub together: Option<Together>,
     /// The exact test of a room that shared its draws, in place of the binomial one.
@@ -145,7 +130,7 @@ impl VerdictInput {
             side_b: "B".to_string(),
             attribute: None,
             more: Side::A,
-            rule: Rule::AllTrials,
+            rule: Stopping::AllTrials,
             together: None,
             room: None,
         }
@@ -163,11 +148,13 @@ impl VerdictInput {
 }
 
 /// What kind of verdict it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Finding {
     /// Simulated or silent: no listening test.
     NoListeningTest,
     /// No counted trials.
+    #[default]
     NoTrials,
     /// Stopped before the rule said so: no significant verdict.
     StoppedEarly,
@@ -186,10 +173,12 @@ pub enum Finding {
     Excluded,
     /// The sequential test reached its largest number of trials without a decision.
     Undecided,
+    /// Its numbers are beyond what can be computed: there is no verdict.
+    NotComputed,
 }
 
 /// What the answers support.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct Verdict {
     /// Kind.
     pub finding: Finding,
@@ -198,6 +187,7 @@ pub struct Verdict {
     /// What limits it, most important first.
     pub limits: Vec<String>,
     /// The numbers behind; nothing without counted trials.
+    #[serde(skip)]
     pub analysis: Option<Analysis>,
 }
 
@@ -211,21 +201,16 @@ pub fn controls_missed(protocol: Protocol, positive: Tally) -> bool {
 
 /// Identical controls are suspect when a guesser would do so well in at most one test of a hundred. Common practice, no
 /// source.
-pub fn rig_suspect(protocol: Protocol, identical: Tally) -> bool {
+pub fn rig_suspect(protocol: Protocol, controls: &Controls) -> bool {
+    let Tally { correct, trials } = controls.identical;
     protocol.asks().has_right_answer()
-        && identical.trials > 0
-        && one::p_value(protocol, identical.correct, identical.trials) <= 0.01
+        && trials > 0
+        && controls.leak.unwrap_or_else(|| one::p_value(protocol, correct, trials)) <= 0.01
 }
 
 /// What limits any verdict with these circumstances: what the controls show, and where it holds.
 pub fn circumstances(input: &VerdictInput) -> Vec<String> {
     words::circumstances(input)
-}
-
-/// Probability that the draws alone give a room as few counted votes: one less the upper tail, and the score itself, half
-/// of which the mid-p value leaves out.
-fn room_lower_tail(room: &RoomResult) -> f64 {
-    (1.0 - room.p_value + 2.0 * (room.p_value - room.mid_p)).clamp(0.0, 1.0)
 }
 
 /// The verdict in plain words.
@@ -243,7 +228,7 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
             } else {
                 Finding::NoTrials
             },
-            headline: format!("No counted answers: nothing can be said about {}.", words::sides(input)),
+            headline: no_answers(&input.side_a, &input.side_b),
             limits: Vec::new(),
             analysis: None,
         });
@@ -255,13 +240,13 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         analysis.log10_p_value = room.p_value.max(f64::MIN_POSITIVE).log10();
         analysis.critical = room.critical;
         analysis.significant = binomial::at_most(room.p_value, input.alpha);
-        let lower = room_lower_tail(room);
-        analysis.two_sided_p_value = (2.0 * room.p_value.min(lower)).min(1.0);
-        analysis.below_guessing = input.sides == Sides::One && lower <= one::BELOW_GUESSING_RISK / 2.0;
+        analysis.two_sided_p_value = (2.0 * room.p_value.min(room.p_value_low)).min(1.0);
+        analysis.below_guessing =
+            input.sides == Sides::One && room.p_value_low <= one::BELOW_GUESSING_RISK / 2.0;
     }
     let decision = match input.rule {
-        Rule::AllTrials => None,
-        Rule::Sequential { alpha, beta, proportion } => {
+        Stopping::AllTrials => None,
+        Stopping::Sequential { alpha, beta, proportion } => {
             let most = input.planned_trials.max(input.trials);
             let test = SequentialTest::new(input.inquiry(), alpha, beta, proportion, most)?;
             Some((test, test.decision(input.correct, input.trials)))
@@ -276,16 +261,19 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         (None, Some(together)) => binomial::at_most(together.adjusted_p, input.alpha),
         (None, None) => analysis.significant,
     };
+    let members = input.together.map_or(1.0, |together| together.members as f64);
     let missed = controls_missed(input.protocol, input.controls.positive);
     let finding = if input.simulated || input.silent {
         Finding::NoListeningTest
     } else if unfinished {
         Finding::StoppedEarly
-    } else if significant && rig_suspect(input.protocol, input.controls.identical) {
+    } else if significant && rig_suspect(input.protocol, &input.controls) {
         Finding::RigSuspect
     } else if significant {
         Finding::Difference
-    } else if analysis.below_guessing {
+    } else if analysis.below_guessing
+        && binomial::at_most(analysis.two_sided_p_value * members, one::BELOW_GUESSING_RISK)
+    {
         Finding::BelowGuessing
     } else if missed {
         Finding::ControlsMissed

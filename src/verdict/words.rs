@@ -1,57 +1,13 @@
 //! The sentences themselves.
 
-use super::{Finding, Rule, Tally, VerdictInput, controls_missed, rig_suspect};
+use super::{Finding, Tally, VerdictInput, controls_missed, rig_suspect};
+use crate::session::Stopping;
 use crate::stats::one::{Analysis, Estimate};
 use crate::stats::protocol::{Asks, Side, Sides};
 use crate::stats::psychometric::{self, proportion_of_discriminators};
 use crate::stats::sequential::SequentialTest;
 use crate::stats::{StatsError, binomial, one};
-
-/// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %".
-pub fn percent(proportion: f64) -> String {
-    let value = proportion * 100.0;
-    if value >= 99.95 && proportion < 1.0 {
-        return "over 99.9 %".to_string();
-    }
-    if value == 0.0 || value >= 10.0 {
-        let text = format!("{value:.1}");
-        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
-    }
-    if value >= 1.0 {
-        let text = format!("{value:.1}");
-        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
-    }
-    if value >= 0.01 {
-        let text = format!("{value:.2}");
-        return format!("{} %", text.trim_end_matches('0').trim_end_matches('.'));
-    }
-    "less than 0.01 %".to_string()
-}
-
-/// A small risk as people say it: "once in 26 tests"; as a percentage where it is not small.
-pub fn risk(probability: f64) -> String {
-    if probability <= 0.0 || probability < 1e-12 {
-        "less than once in a million million tests".to_string()
-    } else if probability < 1e-6 {
-        format!("about once in {} million tests", grouped((1e-6 / probability).round()))
-    } else if probability < 0.095 {
-        format!("about once in {} tests", grouped((1.0 / probability).round()))
-    } else {
-        format!("in {} of tests", percent(probability))
-    }
-}
-
-fn grouped(value: f64) -> String {
-    let digits = format!("{value:.0}");
-    let mut text = String::new();
-    for (index, digit) in digits.chars().enumerate() {
-        if index > 0 && (digits.len() - index) % 3 == 0 {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
-}
+use crate::units::printed::{count, percent, probability, rate, risk};
 
 /// Why a score is no listening test; `None` where somebody listened. The one sentence of every surface that shows one:
 /// verdict, result screen, `score`, report, club night.
@@ -68,13 +24,13 @@ pub fn no_listening_test(simulated: bool, silent: bool) -> Option<&'static str> 
     }
 }
 
-/// "1 trial", "16 trials".
-pub fn count(number: u64, one: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+/// That nothing can be said of two sides.
+pub fn no_answers(side_a: &str, side_b: &str) -> String {
+    format!("No counted answers: nothing can be said about {side_a} and {side_b}.")
 }
 
 /// "flex and braid".
-pub(super) fn sides(input: &VerdictInput) -> String {
+fn sides(input: &VerdictInput) -> String {
     format!("{} and {}", input.side_a, input.side_b)
 }
 
@@ -84,7 +40,8 @@ fn score(input: &VerdictInput) -> String {
         let (side, votes) = leading(input);
         format!("{votes} of {} for {}", input.trials, input.compared().name(side))
     } else {
-        format!("{} of {} {}", input.correct, input.trials, input.inquiry().counted(&input.compared()))
+        let all = if input.room.is_some() { count(input.trials, "vote") } else { input.trials.to_string() };
+        format!("{} of {all} {}", input.correct, input.inquiry().counted(&input.compared()))
     }
 }
 
@@ -101,6 +58,14 @@ fn found_side(input: &VerdictInput) -> Side {
 
 /// How often chance does it.
 fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
+    // One of several tests is never praised as if it were the only one.
+    if let Some(together) = input.together.filter(|together| together.members > 1) {
+        return format!(
+            "allowing for all {} judged together, chance does at least as well {}",
+            count(together.members, "test"),
+            rate(together.adjusted_p, "such sets of tests")
+        );
+    }
     let often = risk(analysis.p_value);
     if input.room.is_some() {
         return format!("with another draw the same votes do at least as well {often}");
@@ -152,14 +117,18 @@ pub(super) fn headline(
             let why = no_listening_test(input.simulated, input.silent).unwrap_or_default();
             format!("{why} ({score}.)")
         }
-        Finding::NoTrials => format!("No counted answers: nothing can be said about {}.", sides(input)),
-        Finding::StoppedEarly => format!(
-            "{score}, but the sitting was stopped before it was complete ({} of {} agreed): it shows nothing about {}, \
-             neither way.",
-            input.trials,
-            count(input.planned_trials, "trial"),
-            sides(input)
-        ),
+        Finding::NoTrials | Finding::NotComputed => no_answers(&input.side_a, &input.side_b),
+        Finding::StoppedEarly => {
+            let agreed = if input.trials < input.planned_trials {
+                format!(" ({} of {} agreed)", input.trials, count(input.planned_trials, "trial"))
+            } else {
+                String::new()
+            };
+            format!(
+                "{score}, but it was stopped before it was complete{agreed}: it shows nothing about {}, neither way.",
+                sides(input)
+            )
+        }
         Finding::RigSuspect => format!(
             "{score}, but {} of {} were right where both sides were identical: something other than the sound gives the \
              answer away, so this does not count as {claim}.",
@@ -179,7 +148,7 @@ pub(super) fn headline(
             let far = format!(
                 "a guesser is as far from what chance gives, to either side, {} (two-sided p {})",
                 risk(analysis.two_sided_p_value),
-                p_text(analysis.two_sided_p_value)
+                probability(analysis.two_sided_p_value)
             );
             match input.protocol.asks() {
                 Asks::Attribute => format!(
@@ -207,8 +176,8 @@ pub(super) fn headline(
             format!("{score}: {} was {word}; {luck}{family}.", negated(&claim))
         }
         Finding::ControlsMissed => format!(
-            "{score}: {} was shown, but the differences that can be heard were missed too ({} of {} controls right), so \
-             this test could hardly have shown one.",
+            "{score}: {} was shown; {luck}. But the differences that can be heard were missed too ({} of {} controls \
+             right), so this test could hardly have shown one.",
             negated(&claim),
             input.controls.positive.correct,
             input.controls.positive.trials
@@ -273,7 +242,7 @@ pub(super) fn limits(
     if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
         limits.push(power(input));
     }
-    if let (Some(test), Rule::Sequential { .. }) = (test, input.rule)
+    if let (Some(test), Stopping::Sequential { .. }) = (test, input.rule)
         && test.most_trials <= 2000
     {
         let guess = test.exact(test.chance)?;
@@ -297,7 +266,7 @@ pub(super) fn limits(
             "Judged together with {} ({} in all, Holm's method): the p-value adjusted for that is {}.",
             count(together.members - 1, "other"),
             together.members,
-            p_text(together.adjusted_p)
+            probability(together.adjusted_p)
         ));
     }
     limits.extend(circumstances(input));
@@ -454,7 +423,7 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
     vec![format!(
         "Audible controls: the altered side was chosen {correct} of {trials} times. Nobody is right or wrong there; {what} \
          (two-sided p {}).",
-        p_text(p)
+        probability(p)
     )]
 }
 
@@ -477,7 +446,7 @@ fn controls(input: &VerdictInput) -> Vec<String> {
         lines.push(format!("Audible controls: {} of {} right.", positive.correct, positive.trials));
     }
     if identical.trials > 0 {
-        let note = if rig_suspect(input.protocol, identical) {
+        let note = if rig_suspect(input.protocol, &input.controls) {
             ": far above chance, so look for what gives the answer away"
         } else {
             ", where only chance can be right"
@@ -485,8 +454,4 @@ fn controls(input: &VerdictInput) -> Vec<String> {
         lines.push(format!("Identical controls: {} of {} right{note}.", identical.correct, identical.trials));
     }
     lines
-}
-
-fn p_text(p: f64) -> String {
-    if p >= 0.001 { format!("{p:.3}") } else { format!("{p:.1e}") }
 }

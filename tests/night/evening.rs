@@ -49,7 +49,7 @@ fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     // P(X >= k | 6, 1/2) by counting.
     let tail: u32 = (k..=6).map(|j| [1, 6, 15, 20, 15, 6, 1][j as usize]).sum();
     let p = f64::from(tail) / 64.0;
-    let said = earwitness::verdict::risk(p);
+    let said = earwitness::units::printed::risk(p);
     assert!(together.contains(&format!("at least as well {said}")), "{together} against {said}");
     assert!(room.contains("20 listeners took part; 0 votes never came."), "{room}");
     let podium = result["room"]["podium"].to_string();
@@ -71,7 +71,8 @@ fn votes_that_never_came_are_reported_and_count_as_the_session_says() {
         }
         let room = phones[0].state()["result"]["room"]["sentences"].to_string();
         assert!(room.contains("6 votes never came"), "{room}");
-        assert!(room.contains("of 6 votes right"), "the room's votes are the ones that came: {room}");
+        let votes = if as_wrong { "of 12 votes right" } else { "of 6 votes right" };
+        assert!(room.contains(votes), "one rule for votes that never came: {room}");
         host.leave();
     }
 }
@@ -99,6 +100,6 @@ fn a_night_that_is_stopped_early_proves_nothing() {
     let own = result["own"]["sentences"][0].as_str().expect("a sentence");
     assert!(own.contains("stopped before it was complete") || own.contains("No counted answers"), "{own}");
     let room = result["room"]["sentences"].to_string();
-    assert!(room.contains("shows nothing, neither way") || room.contains("Nobody voted"), "{room}");
+    assert!(room.contains("neither way") || room.contains("Nobody voted"), "{room}");
     host.leave();
 }

@@ -53,6 +53,21 @@ fn same(is: &Value, was: &Value, place: &str) {
     }
 }
 
+/// A page with a line for each block, so that a difference can be read.
+fn lined(html: &str) -> String {
+    const BLOCKS: [&str; 22] = [
+        "<header", "<main", "<section", "<article", "<h1", "<h2", "<h3", "<h4", "<p", "<ul", "<li", "<dl",
+        "<dt", "<div", "<table", "<tr", "<th", "<td", "<figure", "<svg", "<text", "<details",
+    ];
+    let mut lines = html.to_owned();
+    for block in BLOCKS {
+        for end in [" ", ">"] {
+            lines = lines.replace(&format!("{block}{end}"), &format!("\n{block}{end}"));
+        }
+    }
+    lines
+}
+
 #[test]
 fn the_report_of_a_small_session() {
     let mut site = Site::new(&many_comparisons(2));
@@ -62,8 +77,8 @@ fn the_report_of_a_small_session() {
     let report = report_of(&site);
     hold("report.csv", &csv_of(&report));
     hold("summary.txt", &(summary(&report).join("\n") + "\n"));
-    hold("certificates.html", &page::certificates(&report));
-    hold("report.html", &page::page(&report));
+    hold("certificates.html", &lined(&page::certificates(&report)));
+    hold("report.html", &lined(&page::page(&report)));
     let json = json_of(&report);
     if std::env::var_os("EARWITNESS_BLESS").is_some() {
         std::fs::write(golden("report.json"), &json).expect("written");

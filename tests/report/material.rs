@@ -106,6 +106,14 @@ pub(crate) struct Plan {
     pub(crate) void_every: u32,
     /// Hears no control either.
     pub(crate) deaf: bool,
+    /// Answers this alternative whatever is heard.
+    pub(crate) always: Option<usize>,
+    /// Is right in identical controls too: something gives X away.
+    pub(crate) knows: bool,
+    /// How long each answer takes, if not as long as people take.
+    pub(crate) took_ms: Option<u64>,
+    /// Plays only the last of the sounds.
+    pub(crate) only_last: bool,
     /// Every how many-th trial of a night the ballots on paper are entered only after the votes were closed.
     pub(crate) late_every: u32,
     /// What happens to the device in every attempt without disturbing it.
@@ -128,6 +136,10 @@ impl Plan {
             stop: None,
             void_every: 0,
             deaf: false,
+            always: None,
+            knows: false,
+            took_ms: None,
+            only_last: false,
             late_every: 0,
             event: None,
             seats: Vec::new(),
@@ -332,10 +344,10 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             break;
         }
         let presented = draws.present(id).expect("the trial is scheduled");
-        let took_ms = 9000 + numbers.next() % 14_000;
+        let took_ms = plan.took_ms.unwrap_or(9000 + numbers.next() % 14_000);
         at_ms += took_ms + 700;
         let listening = Listening {
-            listens: vec![2; slots],
+            listens: (1..=slots).map(|slot| if plan.only_last && slot < slots { 0 } else { 2 }).collect(),
             heard_ms: vec![took_ms / slots as u64; slots],
             switches: 3 + (numbers.next() % 6) as u32,
             took_ms,
@@ -350,7 +362,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
                 if numbers.chance(0.04) {
                     continue;
                 }
-                let answer = answer(&opening, &presented, *right, plan.deaf, numbers);
+                let answer = answer(&opening, &presented, *right, plan, numbers);
                 let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
                 let vote = Record::Vote {
                     at_ms,
@@ -373,7 +385,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
                 put(&mut ledger, vote);
             }
         } else {
-            let answer = answer(&opening, &presented, plan.right, plan.deaf, numbers);
+            let answer = answer(&opening, &presented, plan.right, plan, numbers);
             let confidence = opening.terms.confidence.then(|| 1 + (numbers.next() % 5) as u8);
             let answer = definition.alternatives[answer].name.to_owned();
             put(&mut ledger, Record::Answer { at_ms, id, answer, confidence, listening });
@@ -402,13 +414,17 @@ fn answer(
     opening: &Opening,
     presented: &earwitness::trial::schedule::Presented,
     right: f64,
-    deaf: bool,
+    plan: &Plan,
     numbers: &mut Numbers,
 ) -> usize {
+    if let Some(always) = plan.always {
+        return always;
+    }
     let alternatives = Definition::of(opening.terms.protocol).alternatives.len();
     let audible = match presented.subject {
         Subject::Comparison(_) => right,
-        Subject::Control(control) if !deaf && opening.terms.controls[control].is_positive() => 1.0,
+        Subject::Control(_) if plan.knows => 1.0,
+        Subject::Control(control) if !plan.deaf && opening.terms.controls[control].is_positive() => 1.0,
         Subject::Control(_) => 1.0 / alternatives as f64,
     };
     match presented.right(opening) {

@@ -3,7 +3,7 @@
 mod browser;
 mod command;
 mod golden;
-mod material;
+pub(crate) mod material;
 mod numbers;
 mod privacy;
 mod self_check;
@@ -20,19 +20,19 @@ fn report_of(site: &Site) -> Report {
     report_with(site, Options::default())
 }
 
-fn report_with(site: &Site, options: Options) -> Report {
+pub(crate) fn report_with(site: &Site, options: Options) -> Report {
     let readings =
         vec![evidence::folder(&site.session.sittings_folder(), None).expect("the folder can be read")];
     report::report(&site.session, readings, options)
 }
 
-fn csv_of(report: &Report) -> String {
+pub(crate) fn csv_of(report: &Report) -> String {
     let mut out = Vec::new();
     export::csv(report, &mut out).expect("memory can be written");
     String::from_utf8(out).expect("CSV is UTF-8")
 }
 
-fn json_of(report: &Report) -> String {
+pub(crate) fn json_of(report: &Report) -> String {
     let mut out = Vec::new();
     export::json(report, &mut out).expect("memory can be written");
     String::from_utf8(out).expect("JSON is UTF-8")
@@ -60,6 +60,6 @@ fn everything(report: &Report) -> String {
     .join("\n")
 }
 
-fn kinds(report: &Report) -> Vec<&'static str> {
+pub(crate) fn kinds(report: &Report) -> Vec<&'static str> {
     report.caveats.iter().map(earwitness::verdict::caveat::Caveat::kind).collect()
 }

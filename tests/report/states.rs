@@ -6,6 +6,7 @@ use earwitness::evidence::{Options, folder};
 use earwitness::report::{page, report, summary};
 use earwitness::stimulus::WordFacts;
 use earwitness::stimulus::device_words::Faintest;
+use earwitness::verdict::Finding;
 use earwitness::verdict::caveat::Caveat;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
@@ -17,7 +18,7 @@ fn a_folder_without_sittings() {
     let site = Site::new(SESSION);
     let report = report_of(&site);
     assert_eq!(kinds(&report)[0], "no-sittings");
-    assert_eq!(report.comparisons[0].verdict.finding, "no-trials");
+    assert_eq!(report.comparisons[0].verdict.finding, Finding::NoTrials);
     assert!(page::page(&report).contains("No complete, valid sitting: there is no verdict."));
     assert!(page::certificates(&report).contains("nothing to certify"));
     std::fs::remove_dir_all(site.path().join("sittings")).expect("removed");
@@ -31,7 +32,7 @@ fn only_simulated_sittings_say_so_in_the_verdict() {
     let report = report_of(&site);
     let comparison = &report.comparisons[0];
     assert_eq!(comparison.basis, Basis::Simulated);
-    assert_eq!(comparison.verdict.finding, "no-listening-test");
+    assert_eq!(comparison.verdict.finding, Finding::NoListeningTest);
     assert!(comparison.verdict.headline.contains("simulated"), "{}", comparison.verdict.headline);
     assert!(report.sittings[0].counted && comparison.trials == 12);
     let page = page::page(&report);
@@ -48,7 +49,7 @@ fn only_silent_sittings_say_so_in_the_verdict() {
         site.hold(&Plan { output, ..Plan::new("Ada", 1, 0.95) });
         let report = report_of(&site);
         assert_eq!(report.comparisons[0].basis, Basis::Silent, "{output}");
-        assert_eq!(report.comparisons[0].verdict.finding, "no-listening-test");
+        assert_eq!(report.comparisons[0].verdict.finding, Finding::NoListeningTest);
         assert!(report.comparisons[0].verdict.headline.contains("nothing was played"));
         assert!(kinds(&report).contains(&"silent"));
     }
@@ -162,7 +163,7 @@ fn missed_controls_and_leaks_are_caveats() {
     assert_eq!(level.trials, 10);
     assert!(level.correct <= 7, "{}", level.correct);
     assert!(kinds(&report).contains(&"controls-missed"), "{:?}", kinds(&report));
-    assert_eq!(report.comparisons[0].verdict.finding, "controls-missed");
+    assert_eq!(report.comparisons[0].verdict.finding, Finding::ControlsMissed);
 }
 
 #[test]
@@ -316,7 +317,7 @@ fn simulated_and_silent_verdicts_carry_their_limits() {
     let mut site = Site::new(SESSION);
     site.hold(&Plan { simulated: Some(1.0), ..Plan::new("Ada", 1, 1.0) });
     let verdict = &report_of(&site).comparisons[0].verdict;
-    assert_eq!(verdict.finding, "no-listening-test");
+    assert_eq!(verdict.finding, Finding::NoListeningTest);
     assert!(verdict.limits[0].contains("Nothing about anybody's hearing"), "{:?}", verdict.limits);
     assert!(verdict.limits.iter().any(|limit| limit.starts_with("What the test could show")));
 }

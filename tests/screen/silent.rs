@@ -86,8 +86,10 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         let checked = verify::check(&folder.path().join(&name));
         assert!(checked.is_sound(), "{:?}", checked.problems);
         assert_eq!(checked.silent(), kind != "device", "{kind}");
-        for input in verdict::of_sitting(&checked) {
-            let headline = verdict::sentence(&input).expect("counts").headline;
+        let (_, _, findings) = verdict::of_journal(&checked).expect("it is closed");
+        assert!(!findings.comparisons.is_empty());
+        for found in findings.comparisons {
+            let headline = found.verdict.headline;
             assert_eq!(headline.starts_with(SILENT), kind != "device", "{kind}: {headline}");
         }
     }

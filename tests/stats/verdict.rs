@@ -1,8 +1,10 @@
 //! The sentences, word for word where they matter.
 
+use earwitness::session::Stopping;
 use earwitness::stats::Protocol;
 use earwitness::stats::protocol::{Asks, Side, Sides};
-use earwitness::verdict::{Finding, Rule, Tally, Together, VerdictInput, count, percent, risk, sentence};
+use earwitness::units::printed::{count, percent, risk};
+use earwitness::verdict::{Finding, Tally, Together, VerdictInput, sentence};
 
 fn abx(correct: u64) -> VerdictInput {
     VerdictInput {
@@ -106,7 +108,7 @@ fn one_of_several_comparisons() {
 
 #[test]
 fn sequential_rules_decide_by_their_lines() {
-    let rule = Rule::Sequential { alpha: 0.1, beta: 0.1, proportion: 0.7 };
+    let rule = Stopping::Sequential { alpha: 0.1, beta: 0.1, proportion: 0.7 };
     let with = |correct, trials, planned| {
         sentence(&VerdictInput { rule, trials, planned_trials: planned, ..abx(correct) }).expect("counts")
     };
@@ -152,7 +154,7 @@ fn a_claim_the_wrong_way_round_is_a_difference_against_it() {
         found.headline,
         "0 of 8 right: the answers point the other way. thick was heard as brighter, against the claim that thin is \
          brighter than thick; a guesser is as far from what chance gives, to either side, about once in 128 tests \
-         (two-sided p 0.008)."
+         (two-sided p 0.0078)."
     );
     let whole = format!("{} {:?}", found.headline, found.limits);
     assert!(!whole.contains("excludes") && !whole.contains("no difference"), "{whole}");
@@ -210,7 +212,7 @@ fn a_preference_has_shares_and_a_lead_and_nobody_misses_its_controls() {
 
 #[test]
 fn a_sequential_rule_says_how_it_misses_and_excludes_with_the_rule_in_mind() {
-    let rule = Rule::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.75 };
+    let rule = Stopping::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.75 };
     let input = VerdictInput { rule, trials: 9, planned_trials: 24, ..abx(2) };
     let found = sentence(&input).expect("counts");
     assert_eq!(found.finding, Finding::Excluded);

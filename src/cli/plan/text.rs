@@ -10,7 +10,7 @@ use crate::stats::power::{Design, Plan, Risks};
 use crate::stats::protocol::{Asks, Sides};
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
-use crate::verdict::{count, percent};
+use crate::units::printed::{count, percent};
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
 fn effect(design: &Design) -> String {

@@ -7,12 +7,13 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::Failure;
-use super::group::{Batch, Family, Group, Row, Rules};
+use super::group::{Batch, Group, Row, Rules};
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
 use crate::ballot::paper::separator;
+use crate::session::Family;
 use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, similarity};
-use crate::verdict::{count, percent};
+use crate::units::printed::{count, percent, probability};
 
 /// The names of the columns.
 const COLUMNS: [&str; 5] = ["listener", "comparison", "protocol", "correct", "trials"];
@@ -165,6 +166,7 @@ fn group_document(
         "protocol": group.protocol,
         "alpha": rules.alpha,
         "family": rules.family.name(),
+        "family_tests": group.tests,
         "pooled": of(group.protocol, correct, trials)?,
         "sequential": group.sequential,
         "family_p_value": group.family_p_value,
@@ -224,7 +226,7 @@ fn print_group(
              Other p-values here are of the counts alone, as if their number had been fixed; they do not decide.",
             found.found,
             count(found.sittings, "sitting"),
-            text::p_value(found.p_value)
+            probability(found.p_value)
         )?;
     }
     if rows.len() > 1 {
@@ -235,7 +237,7 @@ fn print_group(
     text::numbers(out, &analyse(arguments, group.protocol, correct, trials, rules.alpha)?)?;
     if comparisons > 1 {
         let value = match group.family_p_value {
-            Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", text::p_value(adjusted)),
+            Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", probability(adjusted)),
             None => format!(
                 "none: the {comparisons} comparisons are judged each by itself, as agreed, so one of them may come out by luck"
             ),
@@ -255,7 +257,15 @@ fn listeners(rules: &Rules, group: &Group, out: &mut dyn Write) -> Result<(), Fa
     let (rows, panel) = (&group.rows, &group.panel);
     let wide = |text: &str| unicode_width::UnicodeWidthStr::width(text);
     let width = rows.iter().map(|row| wide(&row.listener)).max().unwrap_or(8).clamp(8, 24);
-    writeln!(out, "  {:<width$} {:>11} {:>10} {:>10}", "listener", "right", "p-value", "Holm")?;
+    writeln!(
+        out,
+        "  {:<width$} {:>11} {:>10} {:>10}, over {}",
+        "listener",
+        "right",
+        "p-value",
+        "Holm",
+        count(group.tests as u64, "test")
+    )?;
     for ((row, p), holm) in rows.iter().zip(&panel.p_values).zip(&panel.holm).take(MOST_LINES) {
         let shown = match &group.sequential {
             Some(_) => row.found,
@@ -267,8 +277,8 @@ fn listeners(rules: &Rules, group: &Group, out: &mut dyn Write) -> Result<(), Fa
             out,
             "  {}{pad} {score:>11} {:>10} {:>10}{}",
             row.listener,
-            text::p_value(*p),
-            text::p_value(*holm),
+            probability(*p),
+            probability(*holm),
             if shown { "  shown" } else { "" }
         )?;
     }
@@ -294,20 +304,20 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
         out,
         "  Best: {}, p {} alone, {} as the best of {}.",
         rows[panel.best.index].listener,
-        text::p_value(panel.best.p_value_alone),
-        text::p_value(panel.best.p_value),
+        probability(panel.best.p_value_alone),
+        probability(panel.best.p_value),
         rows.len()
     )?;
     let fisher =
-        panel.fisher.map_or(String::new(), |fisher| format!("Fisher p {}, ", text::p_value(fisher.p_value)));
-    writeln!(out, "  Combined: {fisher}Stouffer p {}.", text::p_value(panel.stouffer.p_value))?;
+        panel.fisher.map_or(String::new(), |fisher| format!("Fisher p {}, ", probability(fisher.p_value)));
+    writeln!(out, "  Combined: {fisher}Stouffer p {}.", probability(panel.stouffer.p_value))?;
     if let Some(test) = &panel.heterogeneity {
         writeln!(
             out,
             "  All alike? chi-squared {:.2} with {}, p {}.",
             test.chi_squared,
             count(test.degrees, "degree"),
-            text::p_value(test.p_value)
+            probability(test.p_value)
         )?;
     }
     if let Some(fit) = &panel.beta_binomial {
@@ -320,7 +330,7 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
             error(fit.mu_standard_error),
             fit.gamma,
             error(fit.gamma_standard_error),
-            text::p_value(fit.p_value)
+            probability(fit.p_value)
         )?;
     }
     Ok(())

@@ -3,28 +3,10 @@
 use std::collections::HashMap;
 
 use super::super::Failure;
+use crate::session::Family;
 use crate::stats::panel::{self, PanelAnalysis};
 use crate::stats::sequential::{Exact, SequentialTest};
 use crate::stats::{Protocol, binomial, many};
-
-/// How several comparisons are judged together.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Family {
-    /// Holm's step-down adjustment.
-    Holm,
-    /// Each by itself.
-    None,
-}
-
-impl Family {
-    /// The name in session files.
-    pub(super) fn name(self) -> &'static str {
-        match self {
-            Self::Holm => "holm",
-            Self::None => "none",
-        }
-    }
-}
 
 /// What was agreed on before anyone listened.
 #[derive(Debug, Clone, PartialEq)]
@@ -86,8 +68,10 @@ pub(super) struct Group {
     pub(super) protocol: Protocol,
     /// One row per listener, several rows of one added up.
     pub(super) rows: Vec<Row>,
-    /// The statistics.
+    /// The statistics; Holm's adjustment goes over [`Group::tests`].
     pub(super) panel: PanelAnalysis,
+    /// Tests that are judged together: listeners times comparisons, or without a family the listeners.
+    pub(super) tests: usize,
     /// With a sequential rule, what decides in place of the pooled p-value.
     pub(super) sequential: Option<Found>,
     /// The pooled p-value (with a sequential rule: of [`Found`]) after the family's adjustment; without one nothing.
@@ -127,6 +111,15 @@ impl Batch {
             .map(|(rows, found)| self.group(rows, found))
             .collect::<Result<_, Failure>>()?;
         if self.rules.family == Family::Holm && !groups.is_empty() {
+            // Listeners and comparisons are one family: as many tests as there are rows.
+            let all: Vec<f64> = groups.iter().flat_map(|group| group.panel.p_values.clone()).collect();
+            let mut adjusted = many::holm(&all).map_err(Failure::bad)?.into_iter();
+            for group in &mut groups {
+                group.tests = all.len();
+                group.panel.holm = adjusted.by_ref().take(group.rows.len()).collect();
+                let passed = |p: &&f64| binomial::at_most(**p, self.rules.alpha);
+                group.panel.passers_holm = group.panel.holm.iter().filter(passed).count() as u64;
+            }
             let p_values: Vec<f64> = groups.iter().map(Group::p_value).collect();
             let adjusted = many::holm(&p_values).map_err(Failure::bad)?;
             for (group, adjusted) in groups.iter_mut().zip(adjusted) {
@@ -151,6 +144,7 @@ impl Batch {
         Ok(Group {
             comparison: rows.first().map_or_else(String::new, |row| row.comparison.clone()),
             protocol,
+            tests: rows.len(),
             rows,
             panel,
             sequential,

@@ -9,20 +9,24 @@ use serde_json::{Value, json};
 
 use super::super::Failure;
 use super::counts;
-use super::group::{Batch, Family, Row, Rules};
+use super::group::{Batch, Row, Rules};
 use super::{ScoreArguments, text, write_json};
-use crate::stats::description;
+use crate::evidence::{self, Agreed, Evidence};
+use crate::stats::Protocol;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
-use crate::trial::against::Registers;
+use crate::trial::against::{self, Registers};
 use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
-use crate::trial::verify::{self, Checked, Problem, State};
-use crate::verdict::{self, Described, VerdictInput, no_listening_test};
+use crate::trial::verify::{self, Checked, Problem, Registered, State};
+use crate::units::printed::probability;
+use crate::verdict::caveat::Caveat;
+use crate::verdict::{self, ComparisonResult, Findings, OnPaper, no_listening_test};
 
-/// Everything that files on the command line mean: journals themselves, and those in folders.
-fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+/// Everything that files on the command line mean: journals themselves, and those in folders; with each, whether it came
+/// from a folder, whose register has to announce it.
+fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
     let mut journals = Vec::new();
     for file in files {
         let folder = if file.is_dir() {
@@ -33,7 +37,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
         } else {
             // `sittings/*.jsonl` names the register too, which is no journal.
             if file.file_name().is_none_or(|name| name != REGISTER) {
-                journals.push(file.clone());
+                journals.push((file.clone(), false));
             }
             continue;
         };
@@ -50,7 +54,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
             return Err(Failure::bad(format!("{}: there are no sittings in this folder", folder.display())));
         }
         found.sort();
-        journals.extend(found);
+        journals.extend(found.into_iter().map(|path| (path, true)));
     }
     if journals.is_empty() {
         return Err(Failure::bad(
@@ -60,10 +64,14 @@ fn expand(files: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
     Ok(journals)
 }
 
-/// Leaves one journal of each sitting to be counted: a copy is no further evidence.
+/// Leaves one journal of each sitting to be counted: a copy is no further evidence. The one that a register announces keeps
+/// its right, wherever it stands among the others.
 fn one_of_each(sittings: &mut [Checked]) {
     let mut seals: HashMap<Digest, PathBuf> = HashMap::new();
-    for checked in sittings.iter_mut().filter(|checked| left_out(checked).is_none()) {
+    let mut all: Vec<&mut Checked> =
+        sittings.iter_mut().filter(|checked| left_out(checked).is_none()).collect();
+    all.sort_by_key(|checked| checked.registered != Registered::Listed);
+    for checked in all {
         let Some(opening) = &checked.opening else { continue };
         match seals.entry(opening.commitment) {
             Entry::Vacant(place) => {
@@ -103,8 +111,13 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     }
     let mut sittings: Vec<Checked> = Vec::new();
     let mut registers = Registers::default();
-    for path in expand(&arguments.files)? {
-        let checked = verify::check_with(&path, &mut registers);
+    for (path, of_folder) in expand(&arguments.files)? {
+        let mut checked = verify::alone(&path);
+        if of_folder {
+            evidence::announced(&mut checked, &mut registers);
+        } else if checked.opening.is_some() {
+            against::register(&mut checked, &mut registers);
+        }
         if checked.bad_input {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
             return Err(Failure::bad(format!("{}: {problem}", path.display())));
@@ -170,113 +183,124 @@ fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch
     let any_heard = countable.iter().any(|checked| listened(checked));
     let mut batches: Vec<Batch> = Vec::new();
     for checked in countable.into_iter().filter(|checked| !any_heard || listened(checked)) {
-        let (Some(opening), Some(counts)) = (&checked.opening, &checked.counts) else { continue };
+        let (Some(opening), Some((_, findings))) = (&checked.opening, judged(arguments, checked)?) else {
+            continue;
+        };
         let session = opening.session.hex();
         let place = match batches.iter().position(|batch| batch.rules.session.as_ref() == Some(&session)) {
             Some(place) => place,
             None => {
-                batches.push(Batch { rules: rules(arguments, opening, session)?, rows: Vec::new() });
+                let agreed = agreed(arguments, opening)?;
+                let rules = Rules {
+                    session: Some(session),
+                    alpha: agreed.terms.alpha,
+                    family: agreed.family,
+                    sequential: score::rule(&opening.terms).map_err(Failure::bad)?,
+                };
+                batches.push(Batch { rules, rows: Vec::new() });
                 batches.len() - 1
             }
         };
-        for (index, (comparison, count)) in
-            opening.terms.comparisons.iter().zip(&counts.comparisons).enumerate()
-        {
-            if count.trials > 0 {
-                batches[place].rows.push(Row {
-                    listener: checked.name().to_string(),
-                    comparison: comparison.name.clone(),
-                    protocol: opening.terms.protocol,
-                    correct: u64::from(count.correct),
-                    trials: u64::from(count.trials),
-                    found: checked.decisions.get(index) == Some(&Decision::Difference),
-                });
-            }
+        for found in &findings.comparisons {
+            batches[place].rows.extend(found.results.iter().map(|own| Row {
+                listener: own.name.clone(),
+                comparison: found.name.clone(),
+                protocol: opening.terms.protocol,
+                correct: own.correct,
+                trials: own.trials,
+                found: own.sequential == Some(Decision::Difference),
+            }));
         }
     }
     batches.retain(|batch| !batch.rows.is_empty());
     Ok(batches)
 }
 
-/// What the sittings of a session agreed on; only the risk can be asked for otherwise.
-fn rules(arguments: &ScoreArguments, opening: &Opening, session: String) -> Result<Rules, Failure> {
-    Ok(Rules {
-        session: Some(session),
-        alpha: arguments.alpha.unwrap_or(opening.terms.alpha),
-        family: if opening.terms.family == "holm" { Family::Holm } else { Family::None },
-        sequential: score::rule(&opening.terms).map_err(Failure::bad)?,
-    })
-}
-
 fn file_name(checked: &Checked) -> String {
     checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
-fn inputs(arguments: &ScoreArguments, checked: &Checked) -> Vec<VerdictInput> {
-    let mut inputs = verdict::of_sitting(checked);
-    if let Some(alpha) = arguments.alpha {
-        for input in &mut inputs {
-            input.alpha = alpha;
-        }
-    }
-    inputs
+/// What a journal proves by itself; nothing of one that does not verify or is not closed.
+fn judged(arguments: &ScoreArguments, checked: &Checked) -> Result<Option<(Evidence, Findings)>, Failure> {
+    let Some(opening) = checked.opening.as_ref().filter(|_| checked.is_sound()) else { return Ok(None) };
+    let agreed = agreed(arguments, opening)?;
+    let evidence = Evidence::of_journal(&agreed, checked).map_err(Failure::bad)?;
+    let findings = verdict::judge(&agreed, &evidence, &OnPaper::default());
+    Ok(Some((evidence, findings)))
 }
 
-/// Seats of a night with their own counts on a comparison.
-fn seats(checked: &Checked, comparison: usize) -> Vec<(String, u64, u64)> {
-    checked
-        .seats
-        .iter()
-        .map(|(number, alias)| {
-            let course = verdict::described(checked, comparison, Some(*number)).course;
-            (alias.clone(), course.iter().filter(|right| **right).count() as u64, course.len() as u64)
-        })
-        .collect()
+/// What the sittings of a session agreed on; only the risk can be asked for otherwise.
+fn agreed(arguments: &ScoreArguments, opening: &Opening) -> Result<Agreed, Failure> {
+    let mut agreed = Agreed::of_opening(opening).map_err(Failure::bad)?;
+    agreed.terms.alpha = arguments.alpha.unwrap_or(agreed.terms.alpha);
+    Ok(agreed)
 }
 
 fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Failure> {
-    let mut comparisons = Vec::new();
-    for (index, input) in inputs(arguments, checked).iter().enumerate() {
-        let found = verdict::sentence(input).map_err(Failure::bad)?;
-        let name = checked.opening.as_ref().and_then(|opening| opening.terms.comparisons.get(index));
-        let described = described(checked, index);
-        comparisons.push(json!({
-            "comparison": name.map(|comparison| &comparison.name),
-            "correct": input.correct,
-            "trials": input.trials,
-            "verdict": found.headline,
-            "limits": found.limits,
-            "analysis": found.analysis,
-            "adjusted_p_value": input.together.map(|together| together.adjusted_p),
-            "room": input.room,
-            "seats": seats(checked, index)
-                .into_iter()
-                .map(|(alias, correct, trials)| json!({ "alias": alias, "correct": correct, "trials": trials }))
-                .collect::<Vec<_>>(),
-            "controls": {
-                "positive": { "correct": input.controls.positive.correct, "trials": input.controls.positive.trials },
-                "identical": { "correct": input.controls.identical.correct, "trials": input.controls.identical.trials },
-            },
-            "description": {
-                "alternatives": Definition::of(input.protocol).alternatives.iter().map(|a| a.name).collect::<Vec<_>>(),
-                "lean": described.lean(),
-                "bias": described.bias(input.protocol),
-                "course": description::course(&described.course).ok(),
-                "confidence": description::confidence(&described.confidence),
-            },
-        }));
+    let (mut comparisons, mut caveats) = (Vec::new(), Vec::new());
+    if let Some((evidence, findings)) = judged(arguments, checked)? {
+        caveats.clone_from(&findings.caveats);
+        let controls = |positive: bool| {
+            let all = findings.controls.iter().filter(|control| control.positive == positive);
+            let (correct, trials) =
+                all.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
+            json!({ "correct": correct, "trials": trials })
+        };
+        for found in &findings.comparisons {
+            let own = found.results.first().filter(|_| found.room.is_none());
+            comparisons.push(json!({
+                "comparison": found.name,
+                "correct": found.correct,
+                "trials": found.trials,
+                "finding": found.verdict.finding,
+                "verdict": found.verdict.headline,
+                "limits": found.verdict.limits,
+                "analysis": found.verdict.analysis,
+                "adjusted_p_value": found.adjusted_p_value,
+                "room": found.room,
+                "seats": found
+                    .results
+                    .iter()
+                    .filter(|own| evidence.listeners[own.listener].seat.is_some())
+                    .map(|own| {
+                        json!({
+                            "alias": own.name,
+                            "correct": own.correct,
+                            "trials": own.trials,
+                            "p_value": own.analysis.p_value,
+                            "adjusted_p_value": own.adjusted_p_value,
+                            "verdict": own.verdict.headline,
+                        })
+                    })
+                    .collect::<Vec<_>>(),
+                "controls": { "positive": controls(true), "identical": controls(false) },
+                "description": {
+                    "alternatives": Definition::of(protocol(checked)).alternatives.iter().map(|a| a.name).collect::<Vec<_>>(),
+                    "lean": found.lean,
+                    "bias": found.bias,
+                    "course": own.and_then(|own| own.habits.course.as_ref()),
+                    "confidence": own.and_then(|own| own.habits.confidence.as_ref()),
+                },
+            }));
+        }
     }
     Ok(json!({
         "file": file_name(checked),
         "listener": checked.name(),
         "session": checked.opening.as_ref().map(|opening| opening.session.hex()),
         "ok": checked.is_sound(),
+        "registered": checked.registered == Registered::Listed,
+        "caveats": caveats,
         "problems": checked.problems.iter().map(ToString::to_string).collect::<Vec<_>>(),
         "left_out": left_out(checked),
         "simulated": checked.opening.as_ref().is_some_and(|opening| opening.simulated.is_some()),
         "silent": checked.silent(),
         "comparisons": comparisons,
     }))
+}
+
+fn protocol(checked: &Checked) -> Protocol {
+    checked.opening.as_ref().map_or(Protocol::Abx, |opening| opening.terms.protocol)
 }
 
 fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> Result<(), Failure> {
@@ -290,56 +314,46 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     if let Some(why) = left_out(checked) {
         writeln!(out, "  {why}")?;
     }
-    for (index, input) in inputs(arguments, checked).iter().enumerate() {
-        let found = verdict::sentence(input).map_err(Failure::bad)?;
-        if let Some(comparison) =
-            checked.opening.as_ref().and_then(|opening| opening.terms.comparisons.get(index))
-        {
-            writeln!(out, "{}", comparison.name)?;
-        }
-        writeln!(out, "{}", found.headline)?;
-        for limit in &found.limits {
+    if checked.registered == Registered::NoRegister {
+        writeln!(out, "  no register was held against it: it may be one of several, or made up")?;
+    }
+    let judged = judged(arguments, checked)?;
+    let caveats = judged.iter().flat_map(|(_, findings)| &findings.caveats);
+    for caveat in caveats.filter(|caveat| matches!(caveat, Caveat::Implausible { .. })) {
+        writeln!(out, "! {} {}", caveat.text(), caveat.remedy())?;
+    }
+    for found in judged.iter().flat_map(|(_, findings)| &findings.comparisons) {
+        writeln!(out, "{}", found.name)?;
+        writeln!(out, "{}", found.verdict.headline)?;
+        for limit in &found.verdict.limits {
             writeln!(out, "{limit}")?;
         }
-        for (alias, correct, trials) in seats(checked, index) {
-            if trials > 0 {
-                let p = crate::stats::one::p_value(input.protocol, correct, trials);
-                writeln!(out, "  {alias}: {correct} of {trials}, p {}", text::p_value(p))?;
+        if found.room.is_some() {
+            for own in &found.results {
+                writeln!(
+                    out,
+                    "  {}: {} of {}, p {}, judged as one of {} tests {}",
+                    own.name,
+                    own.correct,
+                    own.trials,
+                    probability(own.analysis.p_value),
+                    own.family,
+                    probability(own.adjusted_p_value)
+                )?;
             }
-        }
-        if let (Some(analysis), None) = (&found.analysis, &input.room) {
+        } else if let Some(analysis) = &found.verdict.analysis {
             text::numbers(out, analysis)?;
         }
-        describe(checked, index, input, out)?;
+        describe(protocol(checked), found, out)?;
     }
     Ok(writeln!(out)?)
 }
 
-/// The answers of a sitting, or of all seats of a night, on a comparison.
-fn described(checked: &Checked, comparison: usize) -> Described {
-    match &checked.opening {
-        Some(opening) if opening.occasion == Occasion::Night => Described {
-            answers: verdict::room_answers(
-                opening.terms.protocol,
-                &verdict::room_trials(checked, comparison),
-            ),
-            ..Described::default()
-        },
-        _ => verdict::described(checked, comparison, None),
-    }
-}
-
 /// Descriptions, never a rescue.
-fn describe(
-    checked: &Checked,
-    index: usize,
-    input: &VerdictInput,
-    out: &mut dyn Write,
-) -> Result<(), Failure> {
-    let described = described(checked, index);
-    if let Some(lean) = described.lean() {
-        let alternatives = Definition::of(input.protocol).alternatives;
-        let label = |at: usize| alternatives[at].label(input.attribute.as_deref());
+fn describe(protocol: Protocol, found: &ComparisonResult, out: &mut dyn Write) -> Result<(), Failure> {
+    if let Some(lean) = &found.lean {
+        let alternatives = Definition::of(protocol).alternatives;
+        let label = |at: usize| alternatives[at].label(None);
         let mut words: Vec<String> = alternatives
             .iter()
             .enumerate()
@@ -348,12 +362,11 @@ fn describe(
                 None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
             .collect();
-        if let Some(bias) = described.bias(input.protocol) {
-            words.push(format!("bias c {:+.2}", bias.criterion));
-        }
+        words.extend(found.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
         writeln!(out, "  answers                   {}", words.join(", "))?;
     }
-    if let Ok(course) = description::course(&described.course) {
+    let Some(own) = found.results.first().filter(|_| found.room.is_none()) else { return Ok(()) };
+    if let Some(course) = &own.habits.course {
         let trend = course.trend_z.map_or(String::new(), |z| format!("; trend over the trials z {z:+.2}"));
         writeln!(
             out,
@@ -361,7 +374,7 @@ fn describe(
             course.first_correct, course.first_trials, course.second_correct, course.second_trials
         )?;
     }
-    if let Some(confidence) = description::confidence(&described.confidence) {
+    if let Some(confidence) = &own.habits.confidence {
         writeln!(
             out,
             "  confidence                {:.1} when right, {:.1} when wrong (area {:.2}, 0.5 says nothing)",

@@ -7,18 +7,8 @@ use crate::stats::one::{Analysis, DPrime, Extreme};
 use crate::stats::protocol::Sides;
 use crate::stats::psychometric::Model;
 use crate::stats::similarity::Similarity;
-use crate::verdict::{Verdict, count, percent};
-
-/// A p-value with as many digits as mean something.
-pub(super) fn p_value(p: f64) -> String {
-    if p >= 0.0001 {
-        format!("{p:.4}")
-    } else if p >= f64::MIN_POSITIVE {
-        format!("{p:.2e}")
-    } else {
-        "below 1e-307".to_string()
-    }
-}
+use crate::units::printed::{count, percent, probability};
+use crate::verdict::Verdict;
 
 fn d_prime(d: &DPrime) -> String {
     let (value, lower, upper) = (d.value, d.lower, d.upper);
@@ -69,7 +59,10 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
     line("protocol", format!("{}, chance {}", analysis.protocol, percent(analysis.chance)))?;
     line("score", format!("{} of {} ({})", analysis.correct, analysis.trials, percent(analysis.proportion)))?;
     if analysis.p_value >= f64::MIN_POSITIVE {
-        line("p-value", format!("{} (mid-p {})", p_value(analysis.p_value), p_value(analysis.mid_p)))?;
+        line(
+            "p-value",
+            format!("{} (mid-p {})", probability(analysis.p_value), probability(analysis.mid_p)),
+        )?;
     } else {
         line("p-value", format!("about 1e{:.0}", analysis.log10_p_value.floor()))?;
     }
@@ -79,13 +72,13 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
     {
         line(
             &format!("{level} {name}"),
-            format!("{} to {}", percent(interval.lower), percent(interval.upper)),
+            format!("{} to {} (two-sided)", percent(interval.lower), percent(interval.upper)),
         )?;
     }
     if analysis.below_guessing {
         line(
             "two-sided p-value",
-            format!("{}: so low a score disagrees with guessing", p_value(analysis.two_sided_p_value)),
+            format!("{}: so low a score disagrees with guessing", probability(analysis.two_sided_p_value)),
         )?;
     }
     if let Some(lead) = analysis.lead.filter(|_| analysis.sides == Sides::Two || analysis.below_guessing) {
@@ -164,7 +157,7 @@ pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), 
         writeln!(
             out,
             "\"Heard in at most {limit} of trials\" is supported at a risk of {risk} (p {}).",
-            p_value(found.p_value)
+            probability(found.p_value)
         )?;
     } else {
         let needed = found.critical.map_or_else(
@@ -175,7 +168,7 @@ pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), 
             out,
             "\"Heard in at most {limit} of trials\" is not supported at a risk of {risk} (p {}; {needed}). What is \
              supported: at most {}.",
-            p_value(found.p_value),
+            probability(found.p_value),
             percent(found.discriminators_at_most)
         )?;
     }

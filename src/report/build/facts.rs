@@ -1,6 +1,6 @@
 //! What the session says, in words and numbers.
 
-use crate::evidence::{Options, control_words, hide::wager as hide};
+use crate::evidence::{Agreed, Options, control_words, hide::wager as hide};
 use crate::report::model::{DesignFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts};
 use crate::report::power_figure;
 use crate::session::{Deciding, Family, Levels, Session, Stopping, Switching};
@@ -9,13 +9,12 @@ use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
-use crate::trial::Digest;
 
 /// True abilities, as proportions of discriminators, that a design is looked at for.
 const ABILITIES: [f64; 5] = [0.1, 0.2, 0.3, 0.5, 0.75];
 
 /// What the session says, in words and numbers.
-pub(super) fn session_facts(session: &Session, digest: Digest, options: Options) -> SessionFacts {
+pub(super) fn session_facts(session: &Session, agreed: &Agreed, options: Options) -> SessionFacts {
     let definition = Definition::of(session.protocol);
     let sequential = match session.stopping {
         Stopping::Sequential { alpha, beta, proportion } => {
@@ -80,15 +79,15 @@ pub(super) fn session_facts(session: &Session, digest: Digest, options: Options)
         design,
         invented: session.invented,
         prepared_by: if options.anonymous { Vec::new() } else { session.prepared_by.clone() },
-        digest: digest.hex(),
+        digest: agreed.session.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
         controls: session.controls.iter().map(|control| control_words(control.kind)).collect(),
         wager: session.wager.as_ref().map(|wager| WagerFacts {
             claimant: if options.anonymous { "The claimant".to_owned() } else { wager.claimant.clone() },
             skeptic: if options.anonymous { "The skeptic".to_owned() } else { wager.skeptic.clone() },
-            claim: hide(&wager.claim, session, options.anonymous),
-            claimant_wins: hide(&wager.claimant_wins, session, options.anonymous),
-            skeptic_wins: hide(&wager.skeptic_wins, session, options.anonymous),
+            claim: hide(&wager.claim, agreed.terms.wager.as_ref(), options.anonymous),
+            claimant_wins: hide(&wager.claimant_wins, agreed.terms.wager.as_ref(), options.anonymous),
+            skeptic_wins: hide(&wager.skeptic_wins, agreed.terms.wager.as_ref(), options.anonymous),
             deciding: match wager.deciding {
                 Deciding::First => "The claimant's first sitting decides.".to_owned(),
                 Deciding::AllTogether { sittings } => {

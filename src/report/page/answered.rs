@@ -8,8 +8,9 @@ use crate::report::figures;
 use crate::report::model::{Report, SequentialFacts};
 use crate::stats::Protocol;
 use crate::stats::protocol::Definition;
-use crate::verdict::caveat::probability;
-use crate::verdict::{ComparisonResult, ListenerResult};
+use crate::trial::Decision;
+use crate::units::printed::probability;
+use crate::verdict::{ComparisonResult, ListenerResult, decision_words};
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -59,6 +60,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let preference = report.session.protocol == "preference";
     // On a night the host switches for all: nobody's own times and switches.
     let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
+    let family = panel_family(comparison);
     let row = |result: &ListenerResult| {
         let analysis = &result.analysis;
         html! {
@@ -75,7 +77,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     td.n { (probability(analysis.p_value)) }
                     td.n { (probability(result.adjusted_p_value)) }
                 }
-                @if sequential { td { (result.sequential.unwrap_or("-")) } }
+                @if sequential { td { (result.sequential.map_or("-", decision_words)) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
                 td.n {
                     (percent(analysis.discriminators.estimate)) br;
@@ -103,7 +105,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
                     @if !sequential {
                         th.n scope="col" { (traced("p", "p")) }
-                        th.n scope="col" { (traced("p adjusted over listeners", "adjusted")) }
+                        th.n scope="col" { (traced(&format!("p adjusted over {}", count(family, "test")), "adjusted")) }
                     }
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
@@ -199,17 +201,22 @@ fn error(value: Option<f64>) -> String {
     value.map_or_else(String::new, |value| format!(" \u{b1} {value:.3}"))
 }
 
+/// Tests that the listeners' p-values were adjusted for.
+fn panel_family(comparison: &ComparisonResult) -> usize {
+    comparison.results.first().map_or(0, |own| own.family as usize)
+}
+
 fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> Markup {
     html! {
         @if let Some(panel) = &comparison.panel {
             h4 { "The listeners together" }
             dl.facts {
                 @if sequential { dt { (traced("found by the rule", "sequential")) } dd {
-                    (comparison.results.iter().filter(|own| own.sequential == Some("a difference")).count())
+                    (comparison.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count())
                     " of " (comparison.results.len())
                 } } @else { dt { "passed" } dd {
                     (panel.passers) " of " (comparison.results.len()) " judged alone, " (panel.passers_holm)
-                    " judged as one of so many (Holm)"
+                    " judged as one of " (count(panel_family(comparison), "test")) " (Holm)"
                 } }
                 @if let Some(analysis) = &panel.independent {
                     dt { (traced("by luck", "luck")) } dd {

@@ -4,9 +4,8 @@ use maud::{Markup, html};
 
 use super::{count, heard_label, percent, shell};
 use crate::report::model::Report;
-use crate::verdict::caveat::probability;
-use crate::verdict::no_listening_test;
-use crate::verdict::{ComparisonResult, ListenerResult};
+use crate::units::printed::probability;
+use crate::verdict::{ComparisonResult, ListenerResult, decision_words, no_listening_test};
 
 const STYLE: &str = include_str!("../certificate.css");
 
@@ -53,7 +52,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                     div { dt { @if report.session.protocol == "preference" { "for B" } @else { "right" } }
                           dd { (result.correct) " of " (result.trials) } }
                     @if let Some(decision) = result.sequential {
-                        div { dt { "sequential rule" } dd { (decision) } }
+                        div { dt { "sequential rule" } dd { (decision_words(decision)) } }
                     } @else {
                     div { dt { "p alone" } dd { (probability(result.analysis.p_value)) } }
                     @if comparison.results.len() > 1 {

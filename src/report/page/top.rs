@@ -6,8 +6,9 @@ use super::sources::traced;
 use super::{count, heard_label, percent};
 use crate::evidence::Basis;
 use crate::report::model::Report;
-use crate::verdict::ComparisonResult;
-use crate::verdict::caveat::{Weight, probability};
+use crate::units::printed::probability;
+use crate::verdict::caveat::Weight;
+use crate::verdict::{ComparisonResult, Finding};
 
 /// The design in one line.
 pub(in crate::report) fn design(report: &Report) -> String {
@@ -55,10 +56,14 @@ fn notice(report: &Report) -> Option<&'static str> {
     }
 }
 
-fn class(finding: &str) -> &'static str {
+fn class(finding: Finding) -> &'static str {
     match finding {
-        "difference" => "verdict yes",
-        "rig-suspect" | "no-listening-test" | "stopped-early" | "no-trials" => "verdict stop",
+        Finding::Difference => "verdict yes",
+        Finding::RigSuspect
+        | Finding::BelowGuessing
+        | Finding::NoListeningTest
+        | Finding::StoppedEarly
+        | Finding::NoTrials => "verdict stop",
         _ => "verdict",
     }
 }
@@ -66,7 +71,7 @@ fn class(finding: &str) -> &'static str {
 fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Markup {
     let words = &comparison.verdict;
     html! {
-        div class=(class(&words.finding)) {
+        div class=(class(words.finding)) {
             h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
             p.say { (words.headline) }
             @if let Some(words) = &comparison.one_by_one { p { (words) } }
@@ -79,7 +84,7 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
                     (number("by guessing", "chance", &percent(analysis.chance)))
                     @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
                     @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
-                    (number("95 % interval", "interval", &format!(
+                    (number("two-sided 95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
                     (number(heard_label(report.session.protocol == "preference"), "discriminators", &format!(
@@ -94,7 +99,7 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
                     )))
                     (number("listeners", "score", &comparison.listeners.to_string()))
                 }
-                p.small { (comparison.method) }
+                p.small { (comparison.method.words()) }
             }
             @if !words.limits.is_empty() {
                 ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }

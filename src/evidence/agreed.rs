@@ -1,0 +1,108 @@
+//! What was agreed before anyone listened, typed: from a session file, or from the opening of a journal.
+
+use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use crate::stats::protocol::Inquiry;
+use crate::trial::Digest;
+use crate::trial::record::{ControlTerms, InputTerms, Opening, StoppingTerms, Terms};
+
+/// The terms of all that is judged together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Agreed {
+    /// SHA-256 of the session file.
+    pub session: Digest,
+    /// The terms as journals publish them.
+    pub terms: Terms,
+    /// What is asked, and in which direction it is tested.
+    pub inquiry: Inquiry,
+    /// Names of the terms' controls.
+    pub controls: Vec<ControlKind>,
+    /// How several comparisons and listeners are judged together.
+    pub family: Family,
+    /// Whether the level difference was kept.
+    pub levels: Levels,
+    /// When the counted trials end.
+    pub stopping: Stopping,
+    /// Everything is invented.
+    pub invented: bool,
+    /// The files that the session reads, as they are here; of an opening, as they were sealed.
+    pub inputs: Vec<InputTerms>,
+    /// Who prepared the session.
+    pub prepared_by: Vec<String>,
+}
+
+impl Agreed {
+    /// What a session says.
+    pub fn of(session: &Session) -> Self {
+        Self {
+            session: Digest::of(session.source.as_bytes()),
+            terms: Terms::of(session),
+            inquiry: session.inquiry(),
+            controls: session.controls.iter().map(|control| control.kind).collect(),
+            family: session.family,
+            levels: session.levels,
+            stopping: session.stopping,
+            invented: session.invented,
+            inputs: InputTerms::here(session),
+            prepared_by: session.prepared_by.clone(),
+        }
+    }
+
+    /// What a journal's opening says.
+    ///
+    /// # Errors
+    /// A family, level rule or control that this program does not know.
+    pub fn of_opening(opening: &Opening) -> Result<Self, String> {
+        let terms = &opening.terms;
+        Ok(Self {
+            session: opening.session,
+            inquiry: terms.inquiry(),
+            controls: terms.controls.iter().map(control).collect::<Result<_, _>>()?,
+            family: match terms.family.as_str() {
+                "holm" => Family::Holm,
+                "none" => Family::None,
+                other => return Err(unknown("family", other, "holm or none")),
+            },
+            levels: match terms.levels.as_str() {
+                "as-wired" => Levels::AsWired,
+                "matched" => Levels::Matched,
+                other => return Err(unknown("levels", other, "as-wired or matched")),
+            },
+            stopping: match terms.stopping {
+                StoppingTerms::AllTrials {} => Stopping::AllTrials,
+                StoppingTerms::Sequential { alpha, beta, proportion } => {
+                    Stopping::Sequential { alpha, beta, proportion }
+                }
+            },
+            invented: opening.invented,
+            inputs: opening.inputs.clone().unwrap_or_default(),
+            prepared_by: Vec::new(),
+            terms: terms.clone(),
+        })
+    }
+}
+
+fn control(terms: &ControlTerms) -> Result<ControlKind, String> {
+    match terms.control.as_str() {
+        "level" => Ok(ControlKind::Level { decibels: terms.amount }),
+        "tilt" => Ok(ControlKind::Tilt { decibels: terms.amount }),
+        "head-movement" => Ok(ControlKind::HeadMovement { metres: terms.amount }),
+        "identical" => Ok(ControlKind::Identical),
+        other => Err(unknown("control", other, "level, tilt, head-movement or identical")),
+    }
+}
+
+fn unknown(what: &str, found: &str, allowed: &str) -> String {
+    format!("the terms say {what} \"{found}\": this program knows {allowed}")
+}
+
+/// Words and numbers of a control, such as "level 1 dB" or "head-movement 10 cm".
+pub fn control_words(kind: ControlKind) -> String {
+    match kind {
+        ControlKind::Level { decibels } => format!("level {decibels} dB"),
+        ControlKind::Tilt { decibels } => format!("tilt {decibels} dB"),
+        ControlKind::HeadMovement { metres } => {
+            format!("head-movement {} cm", (metres * 1e4).round() / 100.0)
+        }
+        ControlKind::Identical => "identical".to_owned(),
+    }
+}

@@ -1,0 +1,93 @@
+//! How numbers are printed, the same on every surface: shares, probabilities, risks and counts of things.
+
+/// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %".
+pub fn percent(proportion: f64) -> String {
+    let value = proportion * 100.0;
+    if value >= 99.95 && proportion < 1.0 {
+        return "over 99.9 %".to_string();
+    }
+    if value == 0.0 || value >= 10.0 {
+        let text = format!("{value:.1}");
+        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
+    }
+    if value >= 1.0 {
+        let text = format!("{value:.1}");
+        return format!("{} %", text.strip_suffix(".0").unwrap_or(&text));
+    }
+    if value >= 0.01 {
+        let text = format!("{value:.2}");
+        return format!("{} %", text.trim_end_matches('0').trim_end_matches('.'));
+    }
+    "less than 0.01 %".to_string()
+}
+
+/// A small risk as people say it: "once in 26 tests"; as a percentage where it is not small.
+pub fn risk(probability: f64) -> String {
+    rate(probability, "tests")
+}
+
+/// The same of something else than tests.
+pub fn rate(probability: f64, of: &str) -> String {
+    if probability <= 0.0 || probability < 1e-12 {
+        format!("less than once in a million million {of}")
+    } else if probability < 1e-6 {
+        format!("about once in {} million {of}", grouped((1e-6 / probability).round()))
+    } else if probability < 0.095 {
+        format!("about once in {} {of}", grouped((1.0 / probability).round()))
+    } else if probability < 0.995 {
+        format!("in {} of {of}", percent(probability))
+    } else {
+        "nearly always".to_owned()
+    }
+}
+
+fn grouped(value: f64) -> String {
+    let digits = format!("{value:.0}");
+    let mut text = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// "1 trial", "16 trials".
+pub fn count(number: u64, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+/// The verb that goes with a number of things.
+pub fn verb(number: u64, one: &'static str, many: &'static str) -> &'static str {
+    if number == 1 { one } else { many }
+}
+
+/// A probability with the digits that mean something: "0.038", "0.0021", "3e-7"; never a false 0 or 1.
+pub fn probability(value: f64) -> String {
+    if (0.9995..1.0).contains(&value) {
+        ">0.999".to_owned()
+    } else if value >= 0.1 || value == 0.0 {
+        format!("{value:.3}")
+    } else if value >= 0.001 {
+        let places = (1.0 - value.log10().floor()) as usize;
+        format!("{value:.places$}")
+    } else {
+        format!("{value:.1e}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn probabilities_keep_two_digits_and_never_round_to_nothing() {
+        assert_eq!(probability(0.038_406), "0.038");
+        assert_eq!(probability(0.002_09), "0.0021");
+        assert_eq!(probability(0.598), "0.598");
+        assert_eq!(probability(3.21e-7), "3.2e-7");
+        assert_eq!(probability(1.0), "1.000");
+        assert_eq!(probability(0.999_9), ">0.999");
+    }
+}

@@ -1,0 +1,15 @@
+//! One judge: what counts, what is missing and what it proves is decided in one place, and every surface says the same.
+
+mod agreement;
+mod believed;
+mod family;
+mod room;
+
+use earwitness::evidence::Options;
+use earwitness::report::model::Report;
+
+use crate::report::material::Site;
+
+fn report_of(site: &Site) -> Report {
+    crate::report::report_with(site, Options::default())
+}
