@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use super::Held;
+use super::builder::Held;
 use super::facts::State;
 use crate::trial::Digest;
 use crate::trial::record::WagerTerms;

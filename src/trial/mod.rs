@@ -19,6 +19,7 @@ pub mod protocol;
 pub mod record;
 pub mod register;
 pub mod replay;
+mod resolution;
 pub mod rest;
 pub mod schedule;
 pub mod score;

@@ -1,0 +1,391 @@
+//! Puts the journals of all places together: one of each sitting, listeners by name or seat, one table of answers.
+
+use std::collections::{BTreeSet, HashMap};
+
+use super::facts::{
+    self, Basis, ListenerFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, TrialFacts, Unusable,
+};
+use super::inputs::Inputs;
+use super::journal::{self, Gathered, OpeningFacts, Readings};
+use super::{Agreed, Options, Published, control_words, hide, wager};
+use crate::trial::Digest;
+use crate::trial::record::WagerTerms;
+use crate::trial::wager::Settlement;
+
+/// A listener is known by place and name; a seat by its night and number.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+enum Known {
+    Person(usize, String),
+    Seat(usize, u32),
+}
+
+/// A journal's facts with the place that holds it and its file name.
+pub(super) type Held = (usize, String, Box<Gathered>);
+
+pub(super) struct Builder<'s> {
+    agreed: &'s Agreed,
+    options: Options,
+    /// One journal is looked at by itself: it counts also where it was stopped early.
+    alone: bool,
+    names: Vec<Option<String>>,
+    pub(super) sittings: Vec<SittingFacts>,
+    sitting_place: Vec<usize>,
+    pub(super) listeners: Vec<ListenerFacts>,
+    known: HashMap<Known, usize>,
+    /// Listeners who prepared the session, also where their names are withheld.
+    pub(super) preparers: BTreeSet<usize>,
+    pub(super) unusable: Vec<Unusable>,
+    pub(super) inputs: Inputs,
+    pub(super) stimuli: Vec<StimulusSetFacts>,
+    pub(super) trials: Vec<TrialFacts>,
+    pub(super) basis: Basis,
+}
+
+impl<'s> Builder<'s> {
+    pub(super) fn new(agreed: &'s Agreed, options: Options, alone: bool) -> Self {
+        Self {
+            agreed,
+            options,
+            alone,
+            names: Vec::new(),
+            sittings: Vec::new(),
+            sitting_place: Vec::new(),
+            listeners: Vec::new(),
+            known: HashMap::new(),
+            preparers: BTreeSet::new(),
+            unusable: Vec::new(),
+            inputs: Inputs::of(agreed, options.anonymous),
+            stimuli: Vec::new(),
+            trials: Vec::new(),
+            basis: Basis::Nothing,
+        }
+    }
+
+    pub(super) fn take(&mut self, readings: Vec<Readings>, digest: Digest) {
+        let mut sittings: Vec<Held> = Vec::new();
+        for (place, reading) in readings.into_iter().enumerate() {
+            let name = match (&reading.place, self.options.anonymous) {
+                (Some(_), true) => Some(format!("Place {}", place + 1)),
+                (name, _) => name.clone(),
+            };
+            self.names.push(name.clone());
+            for journal in reading.journals {
+                match journal.content {
+                    Ok(gathered) => sittings.push((place, journal.file, gathered)),
+                    Err(reason) => {
+                        let file = self.withheld(journal.file);
+                        self.unusable.push(Unusable { file, place: name.clone(), reason });
+                    }
+                }
+            }
+        }
+        let mut sittings = self.one_of_each(sittings);
+        if self.options.anonymous {
+            // The order of the seals, which are random, says nothing about who sat first.
+            sittings.sort_by_key(|(_, _, gathered)| gathered.opening.commitment);
+        } else {
+            sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
+        }
+        for (_, _, gathered) in &mut sittings {
+            if gathered.opening.session != digest {
+                gathered.state = State::Foreign;
+            }
+        }
+        self.basis = sittings
+            .iter()
+            .filter_map(|(_, _, gathered)| basis(gathered, self.alone))
+            .min()
+            .unwrap_or(Basis::Nothing);
+        let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
+        self.trials.reserve_exact(total);
+        let terms = self.agreed.terms.wager.clone();
+        if let Some(terms) = &terms {
+            for (held, settlement) in wager::settlements(&sittings, terms).into_iter().enumerate() {
+                sittings[held].2.settlement = settlement;
+            }
+        }
+        for (place, file, gathered) in sittings {
+            self.sitting(place, file, *gathered, terms.as_ref());
+        }
+    }
+
+    /// Leaves one journal of each sitting: a copy, or a shorter state of the same sitting, is no further evidence, and one
+    /// that does not hold takes nothing from the one that does. Two closed ones that both hold, with one seal and different
+    /// ends, contradict each other, and neither counts.
+    fn one_of_each(&mut self, mut found: Vec<Held>) -> Vec<Held> {
+        let mut kept: Vec<Held> = Vec::with_capacity(found.len());
+        let mut by_seal: HashMap<Digest, usize> = HashMap::new();
+        found.sort_by_key(|held| held.2.state == State::Invalid);
+        for mut held in found {
+            let seal = held.2.opening.commitment;
+            let Some(&index) = by_seal.get(&seal) else {
+                if held.2.state != State::Invalid {
+                    by_seal.insert(seal, kept.len());
+                }
+                kept.push(held);
+                continue;
+            };
+            let first = &mut kept[index];
+            let holds = held.2.state != State::Invalid;
+            let ends_differ =
+                first.2.opened.is_some() && held.2.opened.is_some() && first.2.receipt != held.2.receipt;
+            if holds && ends_differ {
+                for gathered in [&mut first.2, &mut held.2] {
+                    gathered.state = State::Invalid;
+                    gathered.problems.push(
+                        "another journal here has the same seal and other records: one of them was written anew"
+                            .to_owned(),
+                    );
+                }
+                kept.push(held);
+                continue;
+            }
+            if holds && first.2.opened.is_none() {
+                std::mem::swap(first, &mut held);
+            }
+            let reason = if ends_differ {
+                "it has the seal of another journal here and other records, and no register announces it"
+            } else {
+                "it holds the same sitting as another journal here, and a sitting counts once"
+            };
+            let file = self.withheld(held.1);
+            self.unusable.push(Unusable {
+                file,
+                place: self.names[held.0].clone(),
+                reason: reason.to_owned(),
+            });
+        }
+        kept
+    }
+
+    /// The name of a file that is not used, as far as it may be shown.
+    fn withheld(&self, file: String) -> String {
+        if self.options.anonymous { format!("file {}", self.unusable.len() + 1) } else { file }
+    }
+
+    fn sitting(&mut self, place: usize, file: String, mut gathered: Gathered, wager: Option<&WagerTerms>) {
+        let number = self.sittings.len();
+        let counted = basis(&gathered, self.alone) == Some(self.basis);
+        let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
+        let night = gathered.opening.night;
+        let person = (usable && !night).then(|| self.person(place, &gathered.opening));
+        if usable {
+            self.publish(number, &gathered.opening);
+            self.inputs.publish(number, gathered.opening.inputs.as_deref());
+        }
+        let seats: HashMap<u32, usize> = if usable && night {
+            gathered
+                .seats
+                .iter()
+                .map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias)))
+                .collect()
+        } else {
+            HashMap::new()
+        };
+        for listener in person.iter().chain(seats.values()) {
+            let listener = &mut self.listeners[*listener];
+            listener.sittings.push(number);
+            listener.counted |= counted;
+        }
+        let mut facts = self.facts(place, file, &gathered, counted, wager);
+        if usable {
+            let names = !self.options.anonymous && gathered.opening.file_is_public;
+            facts.published = Published::of(std::mem::take(&mut gathered.bytes), names);
+        }
+        facts.name = match person {
+            Some(person) => self.listeners[person].name.clone(),
+            None if self.options.anonymous => if night { "Night" } else { "Listener" }.to_owned(),
+            None => gathered.opening.name.clone(),
+        };
+        if usable {
+            for mut trial in gathered.trials {
+                trial.sitting = number as u32;
+                trial.listener = match (person, trial.listener) {
+                    (Some(person), _) => Some(person as u32),
+                    (None, Some(seat)) => seats.get(&seat).map(|listener| *listener as u32),
+                    (None, None) => None,
+                };
+                self.trials.push(trial);
+            }
+        }
+        self.sittings.push(facts);
+        self.sitting_place.push(place);
+    }
+
+    /// Notes the digests that a sitting published, together with those of the sittings that published the same.
+    fn publish(&mut self, sitting: usize, opening: &OpeningFacts) {
+        let pairs: Vec<StimulusFacts> = opening
+            .stimuli
+            .iter()
+            .map(|pair| StimulusFacts {
+                comparison: self
+                    .agreed
+                    .terms
+                    .comparisons
+                    .get(pair.comparison)
+                    .map_or_else(String::new, |comparison| comparison.name.clone()),
+                clip: self.agreed.terms.clips.get(pair.clip).cloned().unwrap_or_default(),
+                control: pair
+                    .control
+                    .and_then(|control| self.agreed.controls.get(control))
+                    .map(|control| control_words(*control)),
+                rate_hz: pair.rate_hz,
+                a_sha256: pair.a.hex(),
+                b_sha256: pair.b.hex(),
+            })
+            .collect();
+        match self.stimuli.iter_mut().find(|set| set.pairs == pairs) {
+            Some(set) => set.sittings.push(sitting),
+            None => self.stimuli.push(StimulusSetFacts { sittings: vec![sitting], pairs }),
+        }
+    }
+
+    fn person(&mut self, place: usize, opening: &OpeningFacts) -> usize {
+        let index = self.listener(Known::Person(place, opening.name.clone()), &opening.name, place, None);
+        self.prepared(index, &[&opening.listener, &opening.name]);
+        index
+    }
+
+    fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &str) -> usize {
+        let index = self.listener(Known::Seat(sitting, seat), alias, place, Some(seat));
+        self.prepared(index, &[alias]);
+        index
+    }
+
+    /// Holds a listener's names against those who prepared the session.
+    fn prepared(&mut self, listener: usize, names: &[&str]) {
+        let prepared = self
+            .agreed
+            .prepared_by
+            .iter()
+            .any(|by| names.iter().any(|name| crate::session::same_person(by, name)));
+        if prepared {
+            self.preparers.insert(listener);
+        }
+        if !self.options.anonymous && !self.agreed.prepared_by.is_empty() {
+            self.listeners[listener].prepared_session = Some(self.preparers.contains(&listener));
+        }
+    }
+
+    fn listener(&mut self, known: Known, name: &str, place: usize, seat: Option<u32>) -> usize {
+        let next = self.listeners.len();
+        let index = *self.known.entry(known).or_insert(next);
+        if index == next {
+            self.listeners.push(ListenerFacts {
+                name: if self.options.anonymous { format!("Listener {}", next + 1) } else { name.to_owned() },
+                place: self.names[place].clone(),
+                sittings: Vec::new(),
+                seat,
+                positive_controls: (0, 0),
+                identical_controls: (0, 0),
+                counted: false,
+                prepared_session: None,
+            });
+        }
+        index
+    }
+
+    fn facts(
+        &self,
+        place: usize,
+        file: String,
+        gathered: &Gathered,
+        counted: bool,
+        wager: Option<&WagerTerms>,
+    ) -> SittingFacts {
+        let anonymous = self.options.anonymous;
+        let opening = &gathered.opening;
+        let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
+        let counts = &gathered.counts;
+        let output = &opening.output;
+        let opened = gathered.opened.as_ref();
+        let wager = match (wager, gathered.settlement) {
+            // Sittings of others decide nothing, and the report says so once.
+            (Some(wager), Some(settlement)) if usable && gathered.opening.claimants.is_some() => {
+                Some(hide::wager(&settlement.sentence(wager), Some(wager), anonymous))
+            }
+            _ => None,
+        };
+        SittingFacts {
+            name: String::new(),
+            place: self.names[place].clone(),
+            night: opening.night,
+            state: gathered.state,
+            counted,
+            opened_utc: if anonymous {
+                opening.utc.chars().take(10).collect()
+            } else {
+                opening.utc.chars().take(19).collect::<String>().replace('T', " ")
+            },
+            journal: (!anonymous && opening.file_is_public).then_some(file),
+            simulated: opening.simulated,
+            output: match output.kind.as_str() {
+                "silent" => "silent".to_owned(),
+                kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
+            },
+            words: if usable { facts::of_device(&gathered.words, &self.agreed.terms) } else { None },
+            silent: opening.silent,
+            seats: opening.night.then_some(gathered.seats.len()),
+            answered: journal::answered(&gathered.trials),
+            correct: opened.map(|_| journal::correct(counts)),
+            qualification: opened
+                .filter(|_| counts.qualification.trials > 0)
+                .map(|_| (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))),
+            missing_votes: opening
+                .night
+                .then(|| gathered.trials.iter().filter(|trial| trial.is_missing()).count() as u64),
+            void: gathered.void,
+            events: gathered.events.clone(),
+            resumed: gathered.resumed,
+            length_s: gathered.length_ms as f64 / 1000.0,
+            commitment: opening.commitment.hex(),
+            phrases: gathered
+                .phrases
+                .iter()
+                .map(|(by, text)| {
+                    if anonymous {
+                        (
+                            String::new(),
+                            format!("withheld; its SHA-256 is {}", Digest::of(text.as_bytes()).hex()),
+                        )
+                    } else {
+                        (by.clone(), text.clone())
+                    }
+                })
+                .collect(),
+            secret: opened.map(|(secret, _)| secret.hex()),
+            key: opened.map(|(_, key)| key.hex()),
+            receipt: gathered.receipt.map(|receipt| receipt.hex()),
+            receipt_phrase: gathered.receipt.map(|receipt| receipt.phrase()),
+            problems: gathered.problems.clone(),
+            wager,
+            claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),
+            published: Published::Nothing,
+        }
+    }
+
+    /// Number and name of the place of each sitting; empty where only one place is reported.
+    pub(super) fn places(&self) -> Vec<(usize, String)> {
+        if self.names.iter().all(Option::is_none) {
+            return Vec::new();
+        }
+        self.sitting_place
+            .iter()
+            .map(|place| (*place, self.names[*place].clone().unwrap_or_default()))
+            .collect()
+    }
+}
+
+/// What a sitting could be the basis of; nothing for one that cannot count.
+fn basis(gathered: &Gathered, alone: bool) -> Option<Basis> {
+    let ended = matches!(gathered.state, State::Complete | State::Decided);
+    let counts = ended || alone && gathered.state == State::StoppedEarly;
+    if !counts {
+        return None;
+    }
+    Some(match (gathered.opening.simulated, gathered.opening.silent) {
+        (Some(_), _) => Basis::Simulated,
+        (None, true) => Basis::Silent,
+        (None, false) => Basis::Listening,
+    })
+}
