@@ -59,7 +59,7 @@ fn doubtful() -> (Site, Vec<PathBuf>) {
     let journals = [
         Plan {
             deaf: true,
-            took_ms: Some(400),
+            took_ms: Some(3300),
             only_last: true,
             phrases: Vec::new(),
             ..Plan::new("Ada", 21, 1.0)

@@ -88,12 +88,12 @@ fn a_copy_with_the_same_seal_takes_nothing_from_the_announced_journal() {
 #[test]
 fn a_score_that_the_rest_does_not_fit_is_doubted() {
     let mut site = Site::new(SESSION);
-    site.hold(&Plan { deaf: true, took_ms: Some(700), only_last: true, ..Plan::new("Ada", 21, 1.0) });
+    site.hold(&Plan { deaf: true, took_ms: Some(3300), only_last: true, ..Plan::new("Ada", 21, 1.0) });
     let report = report_of(&site);
     let caveat = report.caveats.iter().find(|caveat| caveat.kind() == "implausible").expect("doubted");
     let text = caveat.text();
     assert!(text.contains("12 of 12 right does not fit"), "{text}");
-    for fact in ["under a second", "no two of the sounds were played"] {
+    for fact in ["no two of the sounds were played"] {
         assert!(text.contains(fact), "{text}");
     }
     let ran = commands::earwitness(site.path(), &["score", "sittings"]);
