@@ -2,10 +2,10 @@
 
 use num_complex::Complex64;
 
-use super::interpolation::ComplexOverFrequency;
 use super::line::{Line, LineParameters, PerMetre};
 use super::table::ResponseTable;
 use super::tolerance::Toleranced;
+pub use super::two_port_table::TwoPortTable;
 use super::twoport::Abcd;
 use super::{CircuitError, check_frequencies};
 
@@ -52,40 +52,6 @@ pub enum BiWiredVoltage {
     /// What the drivers' voltages add up to in phase, over what they would add up to at one volt: as on an axis where all
     /// drivers are equally far and equally sensitive.
     InPhaseSum,
-}
-
-/// A measured two-port: scattering parameters over frequency at one reference resistance.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TwoPortTable {
-    scattering: [ComplexOverFrequency; 4],
-    reference_ohm: f64,
-    range_hz: (f64, f64),
-}
-
-impl TwoPortTable {
-    /// From scattering parameters (11, 12, 21, 22) at strictly increasing, positive frequencies in Hz.
-    pub fn new(frequencies_hz: &[f64], scattering: &[[Complex64; 4]], reference_ohm: f64) -> Self {
-        let of = |index: usize| {
-            let values: Vec<Complex64> = scattering.iter().map(|values| values[index]).collect();
-            ComplexOverFrequency::new(frequencies_hz, &values)
-        };
-        Self {
-            scattering: [of(0), of(1), of(2), of(3)],
-            reference_ohm,
-            range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
-        }
-    }
-
-    /// Chain matrix at a frequency in Hz.
-    pub fn chain(&self, frequency_hz: f64) -> Abcd {
-        let at = |index: usize| self.scattering[index].at(frequency_hz);
-        Abcd::from_scattering([at(0), at(1), at(2), at(3)], self.reference_ohm)
-    }
-
-    /// Lowest and highest measured frequency in Hz.
-    pub fn range_hz(&self) -> (f64, f64) {
-        self.range_hz
-    }
 }
 
 /// A cable at each of some frequencies.
@@ -324,7 +290,7 @@ fn pi(total: &PerMetre, frequency_hz: f64) -> Abcd {
 
 /// What a meter reads of a two-port: series with the far end shorted, parallel with it open.
 fn readings(table: &TwoPortTable, frequency_hz: f64) -> PerMetre {
-    let frequency = frequency_hz.max(table.range_hz.0);
+    let frequency = frequency_hz.max(table.known_from_hz()).max(1e-3);
     let omega = std::f64::consts::TAU * frequency;
     let chain = table.chain(frequency);
     let (series, shunt) = (chain.b / chain.d, chain.c / chain.a);

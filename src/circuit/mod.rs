@@ -21,6 +21,7 @@
 //! | [`amplifier`], [`loudspeaker`], [`network`] | source and load |
 //! | [`tolerance`] | contacts, and how well values are known |
 //! | [`table`], [`touchstone`] | measured data as text |
+//! | [`two_port_table`] | a measured two-port, continued below its lowest frequency |
 //! | [`delay`] | delay and polarity that are not the circuit's |
 //! | [`measured`], [`vector_fit`], [`rational`], [`interpolation`] | measured data as smooth functions |
 //!
@@ -60,6 +61,7 @@ mod smooth;
 pub mod table;
 pub mod tolerance;
 pub mod touchstone;
+pub mod two_port_table;
 pub mod twoport;
 pub mod vector_fit;
 

@@ -138,7 +138,10 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 Some((a, b)) => {
                     format!("  a difference of {decibels} dB is reached at A {a:.2} m, B {b:.2} m")
                 }
-                None => format!("  no known length up to 10 km makes a difference of {decibels} dB"),
+                None if a.cable.length_m().is_none() || b.cable.length_m().is_none() => {
+                    "  at which lengths cannot be said: a side is measured or lumped, and its length is not known".to_owned()
+                }
+                None => format!("  no length up to 10 km makes a difference of {decibels} dB"),
             };
             writeln!(out, "{line}")?;
             for (side, other, name) in [(&a, &b, "A"), (&b, &a, "B")] {

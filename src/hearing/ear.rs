@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::sync::Arc;
 
+use super::audible::{ASSUMED_LEVEL_DB, sensation_levels_db};
 use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power};
 use crate::circuit::{Chain, CircuitError};
 use crate::clip::welch::Welch;
@@ -11,8 +12,11 @@ use crate::clip::{ClipError, ClipSource, OpenClip, Sound};
 
 /// Length of one piece of the long-term spectrum in frames: 21 ms at 48 kHz would be too coarse for the lowest bands.
 const PIECE: usize = 16_384;
-/// Bands more than this many dB below the clip's strongest are not looked at: little of them is heard.
-const RANGE_DB: f64 = 60.0;
+/// Sensation levels in dB of the just noticeable steps that were measured (Jesteadt, Wier & Green 1977): a band that stands
+/// out by less is not looked at.
+const MEASURED_DB: (f64, f64) = (5.0, 80.0);
+/// Frequencies in Hz of the same data.
+const MEASURED_HZ: (f64, f64) = (200.0, 8000.0);
 /// Lowest and highest band centre in Hz.
 const BANDS_HZ: (f64, f64) = (50.0, 16_000.0);
 
@@ -131,6 +135,19 @@ impl Ears {
     }
 }
 
+/// A band whose difference is held against the just noticeable step of a tone as far above its threshold.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Nearest {
+    /// Difference of A minus B in the band in dB.
+    pub difference_db: f64,
+    /// Centre of the band in Hz.
+    pub centre_hz: f64,
+    /// How far the band stands out of what hides it, in dB, at [`ASSUMED_LEVEL_DB`].
+    pub stands_out_db: f64,
+    /// The just noticeable step of a pure tone so far above its threshold, in dB.
+    pub step_db: f64,
+}
+
 /// The difference of A and B on one clip, in numbers an ear can be asked about.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnClip {
@@ -144,6 +161,11 @@ pub struct OnClip {
     pub matched_band_db: f64,
     /// Centre of that band in Hz.
     pub matched_band_hz: f64,
+    /// The band in which the difference is nearest to being heard, or furthest beyond; `None` where no band that stands out
+    /// lies within the data.
+    pub nearest: Option<Nearest>,
+    /// The same after the loudness difference is taken away.
+    pub matched_nearest: Option<Nearest>,
 }
 
 impl OnClip {
@@ -181,18 +203,45 @@ impl OnClip {
             }
             number += 0.5;
         }
-        let strongest = bands.iter().map(|band| band.1).fold(0.0, f64::max);
-        let heard = |band: &&(f64, f64, f64)| band.1 >= strongest * 10_f64.powf(-RANGE_DB / 10.0);
+        let total: f64 = spectrum.power.iter().zip(b).map(|(power, gain)| power * gain).sum();
+        let levels: Vec<(f64, f64)> = bands.iter().map(|band| (band.0, band.1)).collect();
+        let stands_out = sensation_levels_db(&levels, total);
+        let heard = |(_, level): &(&(f64, f64, f64), &f64)| **level >= MEASURED_DB.0;
         let largest = |offset: f64| {
             bands
                 .iter()
+                .zip(&stands_out)
                 .filter(heard)
-                .map(|band| (band.2 - offset, band.0))
+                .map(|(band, _)| (band.2 - offset, band.0))
                 .reduce(|best, next| if next.0.abs() > best.0.abs() { next } else { best })
+        };
+        let nearest = |offset: f64| {
+            bands
+                .iter()
+                .zip(&stands_out)
+                .filter(heard)
+                .filter(|(band, _)| (MEASURED_HZ.0..=MEASURED_HZ.1).contains(&band.0))
+                .map(|(band, level)| Nearest {
+                    difference_db: band.2 - offset,
+                    centre_hz: band.0,
+                    stands_out_db: *level,
+                    step_db: just_noticeable_db(level.min(MEASURED_DB.1)),
+                })
+                .max_by(|a, b| {
+                    (a.difference_db.abs() / a.step_db).total_cmp(&(b.difference_db.abs() / b.step_db))
+                })
         };
         let (band_db, band_hz) = largest(0.0)?;
         let (matched_band_db, matched_band_hz) = largest(loudness_db)?;
-        Some(Self { loudness_db, band_db, band_hz, matched_band_db, matched_band_hz })
+        Some(Self {
+            loudness_db,
+            band_db,
+            band_hz,
+            matched_band_db,
+            matched_band_hz,
+            nearest: nearest(0.0),
+            matched_nearest: nearest(loudness_db),
+        })
     }
 
     /// The numbers in one line: loudness, largest band, and what is left of it at equal loudness.
@@ -207,26 +256,28 @@ impl OnClip {
     /// One sentence that does not promise more than is known, about the sides as they are played: as wired, or
     /// `matched` to equal loudness.
     pub fn sentence(&self, matched: bool) -> String {
-        let (loud, soft) = (just_noticeable_db(80.0), just_noticeable_db(40.0));
-        let (difference, around) =
-            if matched { (self.matched_band_db, self.matched_band_hz) } else { (self.band_db, self.band_hz) };
-        let size = difference.abs();
-        let place = if size < 0.5 * loud {
+        let levels = if matched { ", at equal loudness" } else { "" };
+        let nearest = if matched { self.matched_nearest } else { self.nearest };
+        let Some(Nearest { difference_db, centre_hz, stands_out_db, step_db }) = nearest else {
+            return format!(
+                "On this clip{levels} nothing between 200 Hz and 8 kHz stands out enough to hold a difference against what \
+                 listeners are known to hear (Jesteadt, Wier & Green 1977). Only a blind test can tell."
+            );
+        };
+        let size = difference_db.abs();
+        let place = if size < 0.5 * step_db {
             "well below"
-        } else if size < loud {
+        } else if size < step_db {
             "below"
-        } else if size <= soft {
-            "within"
         } else {
             "above"
         };
-        let levels = if matched { ", at equal loudness," } else { "" };
         format!(
-            "On this clip the sides{levels} differ most around {around:.0} Hz, by {size:.3} dB in a band as wide as an \
-             auditory filter: {place} the {loud:.2} dB to {soft:.2} dB at which listeners could just tell the levels of \
-             single tones 80 dB to 40 dB above their threshold apart (200 Hz to 8 kHz, half a second, in quiet, 71 % \
-             right; Jesteadt, Wier & Green 1977); music is not tones and no listener is the average, so only a blind \
-             test can say whether somebody hears it."
+            "Nearest to being heard on this clip{levels}: {size:.3} dB around {centre_hz:.0} Hz, {place} the {step_db:.2} dB by which \
+             listeners just hear a pure tone grow louder that stands out as far ({stands_out_db:.0} dB, played at \
+             {ASSUMED_LEVEL_DB:.0} dB SPL) of the threshold of hearing and of what louder bands hide (71 % right, 200 Hz to 8 kHz; \
+             Jesteadt, Wier & Green 1977; ISO 226; Schroeder, Atal & Hall 1979). Music is not pure tones: only a blind test can \
+             tell."
         )
     }
 }

@@ -3,6 +3,7 @@
 //! Comes in: transfer functions of two sides ([`crate::circuit`]) and sound ([`crate::clip`]). Goes out: decibels, with
 //! the published thresholds they can be held against. Must not know: verdicts about people.
 
+pub mod audible;
 pub mod difference;
 pub mod ear;
 pub mod reach;

@@ -21,6 +21,8 @@ const CABLE_BAND_HZ: (f64, f64) = (100.0, 100e3);
 const LOUD_TO_SOFT_DB: (f64, f64) = (80.0, 40.0);
 /// The axis of a difference is never finer than this, in dB: no difference is a line, and not noise.
 const SMALLEST_REACH_DB: f64 = 0.001;
+/// Frequencies in Hz between which such steps were measured: the band is drawn there and nowhere else.
+const MEASURED_STEPS_HZ: [f64; 2] = [200.0, 8000.0];
 /// Within this, levels count as matched: common practice, no source.
 const MATCHED_DB: f64 = 0.1;
 
@@ -121,7 +123,8 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     let thresholds_shown = loud < reach;
     if thresholds_shown {
         for sign in [-1.0, 1.0] {
-            chart.band(Tone::Critical, &flat(sign * loud), &flat(sign * soft));
+            let within = |level: f64| MEASURED_STEPS_HZ.map(|frequency| (frequency, sign * level));
+            chart.band(Tone::Critical, &within(loud), &within(soft));
         }
     }
     chart.across(Tone::Quiet, 0.0);
@@ -138,7 +141,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     chart.name_band(
         Tone::Critical,
         format!(
-            "{loud:.2} to {soft:.2} dB: just noticeable steps of tones{}",
+            "{loud:.2} to {soft:.2} dB: just noticeable steps of tones, 200 Hz to 8 kHz{}",
             if thresholds_shown { "" } else { ", beyond this axis" }
         ),
     );
@@ -150,7 +153,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     let _ = write!(
         words,
         "The thresholds, {loud:.3} to {soft:.3} dB, are the just noticeable steps of a pure tone from {} to {} dB above \
-         threshold (Jesteadt, Wier and Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no \
+         threshold, measured from 200 Hz to 8 kHz (Jesteadt, Wier and Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no \
          source).",
         LOUD_TO_SOFT_DB.0, LOUD_TO_SOFT_DB.1
     );

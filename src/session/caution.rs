@@ -140,7 +140,8 @@ impl Caution {
             Self::InWall => "Leave them to local codes and licensed people.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
-                "Expect an audible level difference; a real installation would use more copper."
+                "It makes the level softer and lets it follow the loudspeaker's impedance; `earwitness predict` says by how \
+                 much, and what is left between the two sides. A real installation would use more copper."
             }
             Self::ThinConductor { .. } => {
                 "Keep the level low with the real cable, and follow its maker's current rating, which rules over general \

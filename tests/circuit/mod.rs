@@ -18,6 +18,7 @@ mod published;
 mod quantities;
 mod reference;
 mod sessions;
+mod two_ports;
 mod uncertainty;
 mod wide;
 

@@ -47,7 +47,7 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
             return Err(table.error_at("touchstone", format!("{name}: nothing passes from port 1 to port 2")));
         }
         let two_port = TwoPortTable::new(&read.frequencies_hz, scattering, read.reference_ohm);
-        held(notes, &name, two_port.range_hz());
+        found_in_two_port(table, &two_port, &name, notes)?;
         Cable::TwoPort(two_port)
     } else if table.has("low") {
         let mut half = |key: &'static str| -> Result<Box<Cable>, SessionError> {
@@ -109,6 +109,78 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
     }
     uncoupled(table, notes);
     tolerance::of(table, Cable::Parallel(vec![cable; count]))
+}
+
+/// Most that a two-port may differ from its reverse, or give more than it takes, before it is refused; and before it is said.
+const NOT_A_CABLE: f64 = 0.2;
+const WORTHY_OF_A_NOTE: f64 = 0.02;
+/// A file that begins above this, in Hz, has no point in the audio band.
+const AUDIO_BAND_HZ: f64 = 20_000.0;
+
+/// Refuses a file that is no cable's, and says what is wrong or guessed in another.
+fn found_in_two_port(
+    table: &Table<'_>,
+    two_port: &TwoPortTable,
+    name: &str,
+    notes: &mut Vec<String>,
+) -> Result<(), SessionError> {
+    let (found, (low, high)) = (two_port.findings(), two_port.range_hz());
+    let refused = |message: String| Err(table.error_at("touchstone", format!("{name}: {message}")));
+    if found.reversed {
+        return refused(
+            "the polarity is reversed at its lowest frequency; swap the wires at one port and measure again"
+                .into(),
+        );
+    }
+    if found.not_reciprocal > NOT_A_CABLE {
+        return refused(format!(
+            "S12 and S21 differ by {:.0} %, and a cable is the same both ways; calibrate and measure again",
+            100.0 * found.not_reciprocal
+        ));
+    }
+    if found.active > NOT_A_CABLE {
+        return refused(format!(
+            "{:.0} % more power comes out than goes in, and a cable gives none; calibrate and measure again",
+            100.0 * found.active
+        ));
+    }
+    if found.not_reciprocal > WORTHY_OF_A_NOTE {
+        notes.push(format!(
+            "{name}: S12 and S21 differ by {:.1} %; a cable is the same both ways",
+            100.0 * found.not_reciprocal
+        ));
+    }
+    if found.active > WORTHY_OF_A_NOTE {
+        notes.push(format!(
+            "{name}: {:.1} % more power comes out than goes in; a cable gives none",
+            100.0 * found.active
+        ));
+    }
+    if let Some(farad) = found.negative_capacitance_f {
+        notes.push(format!(
+            "{name}: the capacitance at {low} Hz reads {:.3} pF, below 0: an error of calibration or of the fixture, and the \
+             cable's is not known from this file",
+            1e12 * farad
+        ));
+    }
+    match two_port.continuation_left() {
+        Some(left) => notes.push(format!(
+            "{name} begins at {low} Hz; below, R, L, C and G go on as those of a round wire with skin effect, which fits what is \
+             above within {:.1} %",
+            100.0 * left
+        )),
+        None if low > AUDIO_BAND_HZ => {
+            return refused(format!(
+                "it begins at {low} Hz, without a point in the audio band, and no round wire explains its values well enough to go \
+                 on downwards; measure R, L and C with a meter (lcr_table), or from 20 Hz on"
+            ));
+        }
+        None => {}
+    }
+    if two_port.continuation_left().is_none() || high < AUDIO_BAND_HZ {
+        held(notes, name, (low, high));
+    }
+    Ok(())
 }
 
 /// Delay and polarity of a measured response as the session wants them, and what to say about them.
