@@ -6,6 +6,7 @@ mod keys;
 mod killed;
 mod passphrase;
 mod played;
+mod protocols;
 pub(crate) mod rig;
 mod silent;
 mod stages;
