@@ -367,6 +367,14 @@ fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> R
             effects.extend(night.phrase(at_ms, holder, &text)?);
             Due::Done
         }
+        Ask::CloseHand { holder, hash } => {
+            effects.extend(night.close_hand(at_ms, holder, hash)?);
+            Due::Done
+        }
+        Ask::OpenHand { holder, hand } => {
+            effects.extend(night.open_hand(at_ms, holder, hand)?);
+            Due::Done
+        }
     })
 }
 
@@ -379,6 +387,16 @@ fn notice(record: &Record) -> Option<String> {
         }
         Record::SeatLeft { seat, .. } => format!("seat {seat} has left"),
         Record::Hand { by, .. } => format!("a hand from {by}"),
+        Record::HandsClosed { closed, .. } => {
+            format!("{closed} phones open their hands; next starts the sealing over if one stays closed")
+        }
+        Record::HandsVoid { closed, .. } => {
+            let seats: Vec<String> = closed.iter().map(ToString::to_string).collect();
+            format!(
+                "the hand of seat {} stayed closed: the sealing starts over, and the journal says so",
+                seats.join(", ")
+            )
+        }
         Record::Sealed { hands, .. } => format!("sealed with {} hands", hands.unwrap_or_default()),
         Record::VotesClosed { id, voted, seats, .. } => {
             format!("{}: votes closed, {voted} of {seats}", super::seats::id_text(*id))
@@ -396,7 +414,7 @@ fn notice(record: &Record) -> Option<String> {
 pub fn words(phase: Phase) -> &'static str {
     match phase {
         Phase::Welcome => "welcome; next opens the doors for phrases",
-        Phase::Joining => "joining; next seals the draws",
+        Phase::Joining => "joining; next closes the hands and seals the draws",
         Phase::Ready => "ready; next presents the trial",
         Phase::Presenting => "presenting",
         Phase::Voting => "voting; next closes the votes",

@@ -12,6 +12,7 @@ use super::pass::Holder;
 use super::presentation::{Moment, Timing, moment};
 use super::seats::{MOST_SEATS, Seats, clean_alias, id_of};
 use crate::conduct::Machine;
+use crate::trial::hands::Sealing;
 use crate::trial::{
     Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
     View,
@@ -361,6 +362,29 @@ impl Night {
         self.check(holder)?;
         let by = self.seats.get(holder.seat).map(|seat| seat.alias.clone()).unwrap_or_default();
         self.add_phrase(at_ms, by, text)
+    }
+
+    /// A phone gives its hand, closed.
+    ///
+    /// # Errors
+    /// It is not the time.
+    pub fn close_hand(&mut self, at_ms: u64, holder: Holder, hash: Digest) -> Result<Vec<Effect>, Refusal> {
+        self.check(holder)?;
+        self.step(at_ms, Event::CloseHand { seat: holder.seat, hash })
+    }
+
+    /// A phone opens its hand.
+    ///
+    /// # Errors
+    /// It is not asked for, or is not the one that was closed.
+    pub fn open_hand(&mut self, at_ms: u64, holder: Holder, hand: Digest) -> Result<Vec<Effect>, Refusal> {
+        self.check(holder)?;
+        self.step(at_ms, Event::OpenHand { seat: holder.seat, hand })
+    }
+
+    /// The sealing that is on.
+    pub fn sealing(&self) -> &Sealing {
+        self.conductor.sealing()
     }
 
     fn add_phrase(&mut self, at_ms: u64, by: String, text: &str) -> Result<Vec<Effect>, Refusal> {

@@ -10,6 +10,8 @@ pub(super) const STYLE: &str = include_str!("pages/night.css");
 pub(super) const COMMON_SCRIPT: &str = include_str!("pages/common.js");
 /// The phone's script.
 pub(super) const PHONE_SCRIPT: &str = include_str!("pages/phone.js");
+/// The phone's hand.
+pub(super) const HAND_SCRIPT: &str = include_str!("pages/hand.js");
 /// The script of the room's display.
 pub(super) const ROOM_SCRIPT: &str = include_str!("pages/room.js");
 
@@ -41,6 +43,7 @@ fn page(kind: &str, title: &str, without_script: &str, below: &Markup) -> Markup
                 title { (title) }
                 link rel="stylesheet" href="/night.css";
                 script src="/common.js" defer {}
+                @if kind == "phone" { script src="/hand.js" defer {} }
                 script src={ "/" (kind) ".js" } defer {}
             }
             body class=(kind) {

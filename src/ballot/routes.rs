@@ -29,6 +29,7 @@ use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
 use super::{NightError, Refusal, pages, qr};
 use crate::conduct::SittingClock;
+use crate::trial::Digest;
 
 /// Longest body of a request in bytes: a phrase of 200 characters fits six times.
 const LONGEST_BODY: usize = 4096;
@@ -45,6 +46,8 @@ pub(crate) enum Ask {
     Leave { holder: Holder },
     Vote { holder: Holder, trial: String, answer: String, sequence: u64 },
     Phrase { holder: Holder, text: String },
+    CloseHand { holder: Holder, hash: Digest },
+    OpenHand { holder: Holder, hand: Digest },
 }
 
 /// What it gets, once it is on the disk.
@@ -152,6 +155,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/room", get(|| async { page(pages::room(), HTML) }))
         .route("/night.css", get(|| async { page(pages::STYLE, "text/css; charset=utf-8") }))
         .route("/common.js", get(|| async { page(pages::COMMON_SCRIPT, SCRIPT) }))
+        .route("/hand.js", get(|| async { page(pages::HAND_SCRIPT, SCRIPT) }))
         .route("/phone.js", get(|| async { page(pages::PHONE_SCRIPT, SCRIPT) }))
         .route("/room.js", get(|| async { page(pages::ROOM_SCRIPT, SCRIPT) }))
         .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
@@ -161,6 +165,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/leave", post(leave))
         .route("/vote", post(vote))
         .route("/phrase", post(phrase))
+        .route("/hand", post(hand))
         .route("/room-state", get(room_state))
         .route("/room-join", get(room_join))
         .route("/journal", get(journal))
@@ -496,6 +501,37 @@ async fn phrase(
     match deliver(&shared, Ask::Phrase { holder, text }).await {
         Ok(_) => json(StatusCode::OK, &serde_json::json!({ "added": true })),
         Err(refusal) => refuse(&shared, "phrase", &refusal, seat),
+    }
+}
+
+/// A phone's hand: closed, its hash; opened, its bytes.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HandBody {
+    hash: Option<Digest>,
+    hand: Option<Digest>,
+}
+
+async fn hand(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "hand") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    let ask = match understood(&body) {
+        Ok(HandBody { hash: Some(hash), hand: None }) => Ask::CloseHand { holder, hash },
+        Ok(HandBody { hash: None, hand: Some(hand) }) => Ask::OpenHand { holder, hand },
+        Ok(_) => return refuse(&shared, "hand", &Refusal::Malformed, seat),
+        Err(refusal) => return refuse(&shared, "hand", &refusal, seat),
+    };
+    match deliver(&shared, ask).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "taken": true })),
+        Err(refusal) => refuse(&shared, "hand", &refusal, seat),
     }
 }
 

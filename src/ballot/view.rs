@@ -11,7 +11,8 @@ use serde::Serialize;
 use super::night::{Night, Now, Phase};
 use super::results::NightResults;
 use super::seats::id_text;
-use crate::trial::{Digest, Part, Stage, TrialId};
+use crate::trial::hands::{Asked, Progress, Source};
+use crate::trial::{Ballot, Digest, Part, Stage, TrialId};
 use crate::verdict::no_listening_test;
 
 /// The caution that stands on every listener's page.
@@ -84,6 +85,8 @@ pub struct SeatFacts {
     pub generation: u32,
     /// Votes so far.
     pub sequence: u64,
+    /// What its phone has to do with its hand.
+    pub hand: Asked,
     /// The answer in the trial that is on, and its receipt.
     pub vote: Option<(String, Digest)>,
 }
@@ -121,6 +124,12 @@ pub struct Snapshot {
     pub phrases: usize,
     /// Phrases are taken.
     pub phrases_open: bool,
+    /// Hands that phones gave.
+    pub hands: usize,
+    /// Names whose hands are still closed after the hands were closed.
+    pub closed: Vec<String>,
+    /// How often the sealing had to start over.
+    pub started_over: u32,
     /// The draws are sealed.
     pub sealed: bool,
     /// The published commitment.
@@ -169,10 +178,16 @@ impl Snapshot {
                 left: seat.left,
                 generation: seat.generation,
                 sequence: seat.sequence,
+                hand: if seat.by == Ballot::Phone {
+                    night.sealing().asked_of(number)
+                } else {
+                    Asked::Nothing
+                },
                 vote,
             };
             (number, facts)
         });
+        let sealing = night.sealing();
         let mut notes = Vec::new();
         if view.silent {
             let why = no_listening_test(false, true).unwrap_or_default();
@@ -200,6 +215,13 @@ impl Snapshot {
             taken: night.seats().taken(),
             phrases: night.phrases(),
             phrases_open: matches!(view.stage, Stage::Sealing { .. }),
+            hands: sealing.hands.iter().filter(|hand| hand.source != Source::Typed).count(),
+            closed: if sealing.progress == Progress::Opening {
+                sealing.hands.iter().filter(|hand| hand.bytes.is_none()).map(|hand| hand.by.clone()).collect()
+            } else {
+                Vec::new()
+            },
+            started_over: sealing.started_over,
             sealed: !matches!(view.stage, Stage::Terms { .. } | Stage::Sealing { .. }),
             commitment: Shown::of(view.commitment),
             seats: seats.collect(),
@@ -226,6 +248,9 @@ impl Snapshot {
             seats: self.taken,
             phrases: self.phrases,
             phrases_open: self.phrases_open,
+            hands: self.hands,
+            closed: &self.closed,
+            started_over: self.started_over,
             sealed: self.sealed,
             commitment: &self.commitment,
         }
@@ -260,6 +285,7 @@ impl Snapshot {
             alias: &facts.alias,
             left: facts.left,
             sequence: facts.sequence,
+            hand: facts.hand,
             vote: facts.vote.as_ref().map(|(answer, receipt)| own_vote(answer, *receipt)),
             result,
             common: self.common(at_ms),
@@ -301,6 +327,9 @@ struct Common<'s> {
     seats: u32,
     phrases: usize,
     phrases_open: bool,
+    hands: usize,
+    closed: &'s [String],
+    started_over: u32,
     sealed: bool,
     commitment: &'s Shown,
 }
@@ -311,6 +340,7 @@ struct PhoneState<'s> {
     alias: &'s str,
     left: bool,
     sequence: u64,
+    hand: Asked,
     vote: Option<OwnVote>,
     result: Option<PhoneResult<'s>>,
     #[serde(flatten)]

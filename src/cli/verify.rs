@@ -20,7 +20,7 @@ use crate::verdict::no_listening_test;
 #[derive(Debug, clap::Args)]
 pub struct VerifyArguments {
     /// Journals, or folders of sessions whose journals and register are all verified
-    #[arg(value_name = "JOURNAL", required = true)]
+    #[arg(value_name = "JOURNAL", required_unless_present = "format")]
     journals: Vec<PathBuf>,
     /// A receipt that somebody kept: its words or its 64 hex digits; may be given several times
     #[arg(long, value_name = "PHRASE")]
@@ -28,6 +28,12 @@ pub struct VerifyArguments {
     /// The session that the journals came from: its file and its stimuli, made anew, are held against their digests
     #[arg(long, value_name = "DIR")]
     session: Option<PathBuf>,
+    /// The passphrase that locked a sitting: every record that had to prove it is held against it
+    #[arg(long, value_name = "WORDS")]
+    passphrase: Option<String>,
+    /// Print the written format, a page with which anybody can check a journal without this program
+    #[arg(long)]
+    format: bool,
     /// JSON
     #[arg(long)]
     json: bool,
@@ -35,6 +41,9 @@ pub struct VerifyArguments {
 
 /// Runs the command.
 pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if arguments.format {
+        return Ok(out.write_all(crate::trial::format::PAGE.as_bytes())?);
+    }
     let session = match &arguments.session {
         None => None,
         Some(path) => Some(load(path)?),
@@ -51,27 +60,27 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         }
         all.push(checked);
     }
-    let receipts = hold(&arguments.receipt, &mut all)?;
+    let mut held = hold(&arguments.receipt, &mut all)?;
+    if let Some(passphrase) = &arguments.passphrase {
+        unlock(passphrase, &mut all, &mut held)?;
+    }
     if arguments.json {
         let document = json!({
             "schema": "earwitness.verify/1",
-            "journals": all.iter().map(document).collect::<Vec<Value>>(),
+            "journals": all.iter().zip(&held).map(|(checked, held)| document(checked, held)).collect::<Vec<Value>>(),
             "registers": registers.iter().map(register_document).collect::<Vec<Value>>(),
         });
         serde_json::to_writer_pretty(&mut *out, &document).map_err(std::io::Error::from)?;
         writeln!(out)?;
     } else {
-        for checked in &all {
-            print(checked, out)?;
-        }
-        for line in &receipts {
-            writeln!(out, "{line}")?;
+        for (checked, held) in all.iter().zip(&held) {
+            print(checked, held, out)?;
         }
         for (folder, view) in &registers {
             print_register(folder, view, out)?;
         }
     }
-    ended(&all, &registers)
+    ended(&all, &held, &registers)
 }
 
 fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
@@ -146,34 +155,58 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
     Ok((files, registers))
 }
 
-/// Holds every receipt against the journals; each must be some record's.
-fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<String>, Failure> {
-    let mut lines = Vec::new();
+/// What people kept, held against one journal.
+#[derive(Debug, Clone, Default)]
+struct Held {
+    /// Receipts were given, and the best of them vouches so far; `None`: none was given.
+    receipt: Option<Receipt>,
+    /// Records that proved the passphrase; `None`: it was not asked for.
+    proven: Option<usize>,
+}
+
+/// Holds every receipt against the journals. A receipt is one journal's: it says nothing of the others.
+fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>, Failure> {
+    let mut held = vec![Held::default(); all.len()];
     for kept in receipts {
-        let mut held = false;
-        for checked in all.iter() {
-            let file = checked.file.display();
-            match against::receipt(checked, kept)
-                .map_err(|error| Failure::bad(format!("--receipt: {error}")))?
-            {
-                Receipt::Whole => lines.push(format!("{file}: the receipt holds for the whole journal")),
-                Receipt::UpTo(number) => {
-                    lines.push(format!("{file}: the receipt holds for everything up to record {number}"));
-                }
-                Receipt::Foreign => continue,
-            }
-            held = true;
-        }
-        if !held {
-            for checked in all.iter_mut().filter(|checked| !checked.bad_input) {
-                let record = Some(checked.records);
-                let message = "the receipt that was kept is no record's of this journal: it is another journal, or it was \
-                               written anew";
-                checked.problems.push(verify::Problem { record, message: message.to_owned() });
-            }
+        for (checked, held) in all.iter().zip(&mut held) {
+            let found = against::receipt(checked, kept)
+                .map_err(|error| Failure::bad(format!("--receipt: {error}")))?;
+            held.receipt = Some(match (held.receipt, found) {
+                (Some(Receipt::Whole), _) | (_, Receipt::Whole) => Receipt::Whole,
+                (Some(Receipt::UpTo(before)), Receipt::UpTo(number)) => Receipt::UpTo(before.max(number)),
+                (Some(Receipt::UpTo(number)), _) | (_, Receipt::UpTo(number)) => Receipt::UpTo(number),
+                (_, Receipt::Foreign) => Receipt::Foreign,
+            });
         }
     }
-    Ok(lines)
+    for (checked, held) in all.iter_mut().zip(&held) {
+        if held.receipt == Some(Receipt::Foreign) && !checked.bad_input {
+            let record = Some(checked.records);
+            let message = "no receipt that was kept is a record's of this journal: it belongs to another journal, or the \
+                           file was rewritten";
+            checked.problems.push(verify::Problem { record, message: message.to_owned() });
+        }
+    }
+    Ok(held)
+}
+
+/// Holds the passphrase against every locked journal.
+fn unlock(passphrase: &str, all: &mut [Checked], held: &mut [Held]) -> Result<(), Failure> {
+    let mut locked = 0;
+    for (checked, held) in all.iter_mut().zip(held) {
+        if checked.opening.as_ref().is_none_or(|opening| opening.lock.is_none()) {
+            continue;
+        }
+        locked += 1;
+        let file = checked.file.display().to_string();
+        let proven = against::passphrase(checked, passphrase)
+            .map_err(|error| Failure::bad(format!("--passphrase: {file}: {error}")))?;
+        held.proven = Some(proven);
+    }
+    if locked == 0 {
+        return Err(Failure::bad("--passphrase: none of these sittings is locked: leave it out"));
+    }
+    Ok(())
 }
 
 /// What does not hold, an open end included.
@@ -181,7 +214,7 @@ fn objections(checked: &Checked) -> Vec<String> {
     let mut objections: Vec<String> = checked.problems.iter().map(ToString::to_string).collect();
     if checked.state == State::Unfinished {
         objections.push(format!(
-            "not closed: the chain holds for {} records, but the seal was not opened, so no draw can be re-derived",
+            "unfinished: its chain fits for {} records, and its seal is still closed, so no draw can be re-derived yet",
             checked.records
         ));
     }
@@ -192,7 +225,7 @@ fn count(count: Count) -> Value {
     json!({"trials": count.trials, "correct": count.correct})
 }
 
-fn document(checked: &Checked) -> Value {
+fn document(checked: &Checked, held: &Held) -> Value {
     let total = checked.total();
     let opening = checked.opening.as_ref();
     json!({
@@ -231,6 +264,16 @@ fn document(checked: &Checked) -> Value {
         "records": checked.records,
         "commitment": opening.map(|opening| opening.commitment.hex()),
         "receipt": checked.receipt.map(|receipt| json!({"hex": receipt.hex(), "phrase": receipt.phrase()})),
+        "receipt_held": match held.receipt {
+            None => Value::Null,
+            Some(Receipt::Whole) => json!("whole"),
+            Some(Receipt::UpTo(number)) => json!({"up_to_record": number}),
+            Some(Receipt::Foreign) => json!("none"),
+        },
+        "locked": opening.is_some_and(|opening| opening.lock.is_some()),
+        "passphrase_proven": held.proven,
+        "sitting_of_folder": opening.and_then(|opening| opening.sitting),
+        "clock": checked.clock,
         "registered": match checked.registered {
             Registered::NoRegister => Value::Null,
             Registered::Listed => json!(true),
@@ -255,11 +298,11 @@ fn register_document((folder, view): &(PathBuf, RegisterView)) -> Value {
     })
 }
 
-fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
+fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result<()> {
     let file = checked.file.display();
     let objections = objections(checked);
     if objections.is_empty() {
-        writeln!(out, "{file}: holds")?;
+        writeln!(out, "{file}: checked from the opened seal")?;
     } else {
         for objection in &objections {
             writeln!(out, "{file}: {objection}")?;
@@ -315,11 +358,53 @@ fn print(checked: &Checked, out: &mut dyn Write) -> std::io::Result<()> {
     }
     if let Some(receipt) = checked.receipt {
         // A receipt is compared with what was kept: that of a part is none of the whole.
-        let of = if checked.is_sound() { "receipt" } else { "receipt of the part that holds" };
-        writeln!(out, "  {of}: {}", receipt.phrase())?;
+        let of =
+            if checked.is_sound() { "receipt (public)" } else { "receipt of the part that fits (public)" };
+        writeln!(out, "  {of}: {}", receipt.groups())?;
         writeln!(out, "           {}", receipt.hex())?;
     }
+    for remark in &checked.clock {
+        writeln!(out, "  clock: {remark}")?;
+    }
+    writeln!(out, "  {}", held_receipt(checked, held))?;
+    writeln!(out, "  {}", held_register(checked))?;
+    if opening.lock.is_some() {
+        match held.proven {
+            Some(count) => {
+                writeln!(out, "  locked: {count} of {} records proved the passphrase", checked.proofs.len())?
+            }
+            None => writeln!(out, "  locked: the passphrase was not held against it (--passphrase)")?,
+        }
+    }
     Ok(())
+}
+
+/// What a kept receipt says of a journal, in words.
+fn held_receipt(checked: &Checked, held: &Held) -> String {
+    match held.receipt {
+        None => {
+            "receipt not held against it: whoever has the file could have written all of it anew (--receipt)"
+                .to_owned()
+        }
+        Some(Receipt::Whole) => {
+            "receipt held against it: the whole journal is as it was when the receipt was kept".to_owned()
+        }
+        Some(Receipt::UpTo(number)) => format!(
+            "receipt held against it: records 1 to {number} are as they were; it says nothing of the {} after them",
+            checked.records - number
+        ),
+        Some(Receipt::Foreign) => "receipt held against it: it is no record's of this journal".to_owned(),
+    }
+}
+
+fn held_register(checked: &Checked) -> String {
+    let number = checked.opening.as_ref().and_then(|opening| opening.sitting);
+    let which = number.map_or_else(String::new, |number| format!(" (sitting {number} of its folder)"));
+    match checked.registered {
+        Registered::NoRegister => format!("register not held against it: none is beside it{which}"),
+        Registered::Listed => format!("register held against it: announced before its first trial{which}"),
+        Registered::Wrong => format!("register held against it: they do not fit{which}"),
+    }
 }
 
 /// Names come from files that anybody may have written: no control characters reach the terminal.
@@ -357,16 +442,27 @@ fn register_objections(view: &RegisterView) -> Vec<String> {
     objections
 }
 
-fn ended(all: &[Checked], registers: &Registers) -> Result<(), Failure> {
-    let no = all.iter().filter(|checked| !checked.bad_input && !objections(checked).is_empty()).count();
-    let bad = all.iter().filter(|checked| checked.bad_input).count();
+fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Failure> {
+    let count = |wanted: &dyn Fn(&Checked) -> bool| all.iter().filter(|checked| wanted(checked)).count();
+    let no = count(&|checked| !checked.bad_input && !checked.problems.is_empty());
+    let bad = count(&|checked| checked.bad_input);
+    let unfinished = count(&|checked| checked.state == State::Unfinished && checked.problems.is_empty());
+    let partly = held.iter().filter(|held| matches!(held.receipt, Some(Receipt::UpTo(_)))).count();
     let register_no = registers.iter().any(|(_, view)| !register_objections(view).is_empty());
+    let of = all.len();
     if no > 0 {
-        Err(Failure::No(format!("{no} of {} journals do not hold", all.len())))
+        Err(Failure::No(format!("{no} of {of} journals do not fit: see above")))
     } else if bad > 0 {
-        Err(Failure::Bad(format!("{bad} of {} files cannot be verified: see above", all.len())))
+        Err(Failure::Bad(format!("{bad} of {of} files cannot be verified: see above")))
+    } else if unfinished > 0 {
+        let checked = of - unfinished;
+        Err(Failure::No(format!(
+            "{checked} checked from the opened seal, {unfinished} unfinished: still sealed"
+        )))
     } else if register_no {
         Err(Failure::No("the register and the journals beside it do not fit".to_owned()))
+    } else if partly > 0 {
+        Err(Failure::No(format!("{partly} of {of} journals are vouched for in part only: see above")))
     } else {
         Ok(())
     }

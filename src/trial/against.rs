@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::digest::Digest;
 use super::lock::LockKey;
-use super::record::{InputTerms, StimulusTerms};
+use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, Register};
 use super::terms::changed_inputs;
 use super::verify::{Checked, Proof, Registered, State};
@@ -51,6 +51,15 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
                         && *simulated == opening.simulated;
                     if !same {
                         checked.problem(Some(1), "the register announced something else under its line");
+                    }
+                    let place = found.announced().position(|(index, _)| Some(index) == announced);
+                    let number = place.map(|place| place as u64 + 1);
+                    if opening.sitting.is_some() && opening.sitting != number {
+                        checked.problem(
+                            Some(1),
+                            "it was opened as another sitting of its folder than the register says: lines of the \
+                             register are gone",
+                        );
                     }
                     if *journal != name {
                         checked.problem(None, format!("the register knows this journal as {journal}"));
@@ -143,6 +152,14 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         return;
     }
     inputs(checked, session);
+    let terms = match opening.occasion {
+        Occasion::Sitting => Terms::of(session),
+        Occasion::Night => Terms::of(session).in_a_room(),
+    };
+    if terms != opening.terms {
+        let differing = differing(&terms, &opening.terms).join(", ");
+        checked.problem(Some(1), format!("its terms are not those that the session gives: {differing}"));
+    }
     let Some(stimuli) = stimuli else { return };
     let here = StimulusTerms::of(stimuli);
     if here.len() != opening.stimuli.len() {
@@ -163,4 +180,15 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
             checked.problem(Some(1), message);
         }
     }
+}
+
+/// Names of the terms that differ.
+fn differing(left: &Terms, right: &Terms) -> Vec<String> {
+    let (Ok(serde_json::Value::Object(left)), Ok(serde_json::Value::Object(right))) =
+        (serde_json::to_value(left), serde_json::to_value(right))
+    else {
+        return Vec::new();
+    };
+    let names = left.keys().chain(right.keys().filter(|name| !left.contains_key(*name)));
+    names.filter(|name| left.get(*name) != right.get(*name)).cloned().collect()
 }

@@ -563,6 +563,11 @@ impl Conductor {
         &self.replay.ledger.opening
     }
 
+    /// The sealing that is on, with its hands.
+    pub fn sealing(&self) -> &super::hands::Sealing {
+        &self.replay.ledger.sealing
+    }
+
     /// Seats of a night, with names.
     pub fn seats(&self) -> &std::collections::BTreeMap<u32, super::ledger::Seat> {
         &self.replay.ledger.seats

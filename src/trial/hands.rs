@@ -96,6 +96,21 @@ impl Sealing {
         seats
     }
 
+    /// What this seat's phone has to do with its hand.
+    pub fn asked_of(&self, wanted: u32) -> Asked {
+        let ours = self
+            .hands
+            .iter()
+            .find(|hand| matches!(hand.source, Source::Phone { seat, .. } if seat == wanted));
+        match (self.progress, ours.map(|hand| hand.bytes.is_some())) {
+            (Progress::Taking, None) => Asked::Wanted,
+            (Progress::Taking, Some(_)) => Asked::Closed,
+            (Progress::Opening, Some(false)) => Asked::Asked,
+            (_, Some(true)) => Asked::Opened,
+            _ => Asked::Nothing,
+        }
+    }
+
     /// A hand that was typed.
     pub(super) fn typed(&mut self, by: &str, text: &str) {
         self.hands.push(Hand {
@@ -150,6 +165,22 @@ impl Sealing {
             _ => LastWord::Nobody,
         }
     }
+}
+
+/// What a phone has to do with its hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Asked {
+    /// It has none in this sealing.
+    Nothing,
+    /// Give the hash of a fresh one.
+    Wanted,
+    /// Nothing: it is given, and closed.
+    Closed,
+    /// Open it.
+    Asked,
+    /// Nothing: it is in.
+    Opened,
 }
 
 /// Whose hand could have been chosen to suit the others, by somebody who had read the secret on the machine.

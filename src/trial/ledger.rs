@@ -118,6 +118,13 @@ impl Ledger {
                 && stimulus.control.is_none_or(|control| control < terms.controls.len())
         });
         allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
+        for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
+            let same = stimulus.a == stimulus.b;
+            let positive = stimulus.control.is_none_or(|control| terms.controls[control].is_positive());
+            let comparison = &terms.comparisons[stimulus.comparison].name;
+            allowed(!(same && positive), format!("`{comparison}`: both sides of a pair are the same sound"))?;
+            allowed(same || positive, "the sides of an identical control are not the same sound")?;
+        }
         Ok(Self {
             silent: opening.output.is_silent(),
             sealing: Sealing::new(opening.commitment),

@@ -5,10 +5,12 @@
 
 pub mod against;
 pub mod chain;
+mod clock;
 pub mod conductor;
 pub mod digest;
 pub mod draft;
 pub mod event;
+pub mod format;
 pub mod hands;
 pub mod journal;
 pub mod keeper;

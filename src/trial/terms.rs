@@ -346,6 +346,18 @@ fn deciding(deciding: Deciding) -> DecidingTerms {
     }
 }
 
+impl Terms {
+    /// What a room changes in them: it hears the same trials, answers on phones, and practises first.
+    #[must_use]
+    pub fn in_a_room(mut self) -> Self {
+        self.qualification = None;
+        self.wager = None;
+        self.confidence = false;
+        self.warm_up = self.warm_up.max(1);
+        self
+    }
+}
+
 /// Counted answers needed of `trials` (two-sided: for one side) for a guesser to have them with probability `alpha` at most; one more than there are
 /// trials where no score is enough.
 pub fn score_needed(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> u32 {

@@ -146,6 +146,8 @@ pub struct Checked {
     pub resumed: u32,
     /// See [`Checked::silent`].
     silent: bool,
+    /// Where the computer's clock and the sitting's own time do not fit, in words.
+    pub clock: Vec<String>,
     /// What the records of a locked sitting prove, for whoever has the passphrase.
     pub proofs: Vec<Proof>,
     /// Bytes of a cut-off write at the end.
@@ -180,6 +182,7 @@ impl Checked {
             rests: 0,
             resumed: 0,
             silent: false,
+            clock: Vec::new(),
             proofs: Vec::new(),
             torn_bytes: 0,
             records: 0,
@@ -338,6 +341,7 @@ pub fn verify(journal: &Journal) -> Checked {
     checked.hands =
         ledger.earlier.iter().chain([&ledger.sealing]).flat_map(|sealing| sealing.hands.clone()).collect();
     checked.last_word = Some(ledger.sealing.last_word());
+    checked.clock = super::clock::remarks(journal);
     checked.seats = ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone())).collect();
     checked.void = ledger.void();
     checked.rests = ledger.rests;

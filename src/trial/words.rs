@@ -37,6 +37,13 @@ impl Digest {
         chosen.join(" ")
     }
 
+    /// The phrase as people keep it: four groups of three words.
+    pub fn groups(&self) -> String {
+        let phrase = self.phrase();
+        let words: Vec<&str> = phrase.split(' ').collect();
+        words.chunks(3).map(|group| group.join(" ")).collect::<Vec<_>>().join(" / ")
+    }
+
     /// Holds the digest against a receipt or commitment as somebody kept it: 64 hex digits, or the 12 words, in any
     /// case and with anything but letters and digits between them.
     pub fn matches(&self, kept: &str) -> Result<bool, String> {

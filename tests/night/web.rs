@@ -14,6 +14,53 @@ fn host(folder: &std::path::Path, trials: u32) -> Host {
 }
 
 #[test]
+fn phones_give_and_open_their_hands_over_the_web() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let (ida, ola) = (Phone::join(&host, "Ida", None), Phone::join(&host, "Ola", None));
+    let hand = |number: u8| Digest([number; 32]);
+    let give = |phone: &Phone, number: u8| {
+        let hash = earwitness::trial::seal::hand_hash(&hand(number)).hex();
+        phone.post("/hand", &serde_json::json!({ "hash": hash })).status
+    };
+    let open = |phone: &Phone, number: u8| {
+        phone.post("/hand", &serde_json::json!({ "hand": hand(number).hex() })).status
+    };
+    assert_eq!(ida.state()["hand"], "wanted");
+    assert_eq!((give(&ida, 1), give(&ola, 2)), (200, 200), "on joining, before anybody says a word");
+    assert_eq!(ida.state()["hand"], "closed");
+    assert_eq!(ida.state()["hands"], 2);
+    for body in
+        [serde_json::json!({}), serde_json::json!({ "hash": "short" }), serde_json::json!({ "hand": 7 })]
+    {
+        assert_eq!(ida.post("/hand", &body).status, 400, "{body}");
+    }
+    host.say("next").expect("accepted");
+    assert_eq!(open(&ida, 1), 409, "nobody has asked for it");
+    host.say("next").expect("the hands are closed");
+    assert_eq!(ida.state()["hand"], "asked");
+    assert_eq!(ida.state()["closed"], serde_json::json!(["Ida", "Ola"]));
+    assert_eq!(open(&ida, 9), 409, "another hand");
+    assert_eq!(open(&ida, 1), 200);
+    assert_eq!(
+        ola.state()["closed"],
+        serde_json::json!(["Ola"]),
+        "who keeps it closed is named to everybody"
+    );
+    host.say("next").expect("the sealing starts over");
+    assert_eq!(
+        (ida.state()["hand"].clone(), ida.state()["started_over"].clone()),
+        ("wanted".into(), 1.into())
+    );
+    assert_eq!((give(&ida, 3), give(&ola, 4)), (200, 200));
+    host.say("next").expect("the hands are closed");
+    assert_eq!((open(&ola, 4), open(&ida, 3)), (200, 200));
+    host.until(Phase::Ready);
+    assert_eq!(ida.state()["hand"], "opened");
+    assert_eq!(give(&ida, 5), 409, "a hand after the sealing");
+}
+
+#[test]
 fn a_whole_night_from_joining_to_the_results() {
     let folder = tempfile::tempdir().expect("a folder");
     let host = host(folder.path(), 3);

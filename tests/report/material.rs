@@ -255,7 +255,11 @@ impl Site {
             }
         }
         for control in 0..session.controls.len() {
-            stimuli.push(stimulus(0, session.comparisons[0].clips[0], Some(control), self.stimuli));
+            let mut made = stimulus(0, session.comparisons[0].clips[0], Some(control), self.stimuli);
+            if !terms.controls[control].is_positive() {
+                made.b = made.a;
+            }
+            stimuli.push(made);
         }
         let mut opening = Opening {
             format: FORMAT,

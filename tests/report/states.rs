@@ -400,7 +400,7 @@ fn two_thousand_sittings_are_reported_verified_and_scored() {
     assert!(page.contains("Listener 0000") && page.contains("Listener 1999"));
     let ran = earwitness(site.path(), &["verify", "."]);
     assert_eq!(ran.code, 0, "{}", ran.err);
-    assert_eq!(ran.out.matches(": holds\n").count(), 2000);
+    assert_eq!(ran.out.matches(": checked from the opened seal\n").count(), 2000);
     assert!(ran.out.contains("2000 sittings announced, 2000 of them closed"));
     let ran = earwitness(site.path(), &["score", "."]);
     assert_eq!(ran.code, 0, "{}", ran.err);

@@ -70,7 +70,8 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
             for &clip in &of.clips {
                 let digest =
                     |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
-                let (a, b) = (digest("a"), digest("b"));
+                let identical = control.is_some_and(|control| !terms.controls[control].is_positive());
+                let (a, b) = (digest("a"), digest(if identical { "a" } else { "b" }));
                 stimuli.push(StimulusTerms { comparison, clip, control, a, b, rate_hz: Some(48_000) });
             }
         }

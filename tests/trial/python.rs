@@ -10,6 +10,7 @@ use earwitness::trial::{Draft, verify};
 use super::kit;
 
 const VERIFIER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/verify.py");
+const SECOND: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/second.py");
 const WORDS: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/trial/words.txt");
 
 /// Exit status and document of the independent verifier.
@@ -32,6 +33,16 @@ pub(crate) fn agree(path: &Path) {
     assert_eq!(code, 0, "{}: {document}", path.display());
     assert_eq!(document["counts"], serde_json::to_value(checked.counts.unwrap()).unwrap());
     assert_eq!(document["receipt"], receipt.hex());
+    // A second one, written from the page of the format alone.
+    let python = crate::tool("EARWITNESS_PYTHON");
+    let second = Command::new(python).arg("-I").arg(SECOND).arg(path).output().expect("Python starts");
+    let said = String::from_utf8_lossy(&second.stdout).trim().to_owned();
+    assert_eq!(
+        said,
+        format!("holds, receipt {}", receipt.hex()),
+        "{}",
+        String::from_utf8_lossy(&second.stderr)
+    );
 }
 
 fn played(draft: &Draft, seed: u64, disturb: Option<u32>, right: bool) {

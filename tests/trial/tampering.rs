@@ -97,8 +97,8 @@ fn a_journal_truncated_anywhere_is_unfinished_or_no_journal() {
     for (length, code, words) in [
         (0, 2, "this is not a journal: it is empty"),
         (ends[0] - 1, 2, "are no whole line"),
-        (ends[4], 1, "not closed: the chain holds for 5 records"),
-        (bytes.len() - 1, 1, "not closed"),
+        (ends[4], 1, "unfinished: its chain fits for 5 records"),
+        (bytes.len() - 1, 1, "unfinished"),
     ] {
         let (folder, path) = kit::written(&bytes[..length]);
         let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap()]);
@@ -222,7 +222,7 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     assert_eq!(named(&checked), records.len() as u64);
     let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap(), "--receipt", &kept.phrase()]);
     assert_eq!(ran.code, 1, "{}", ran.err);
-    assert!(ran.out.contains("receipt that was kept"), "{}", ran.out);
+    assert!(ran.out.contains("no receipt that was kept"), "{}", ran.out);
 }
 
 #[test]
@@ -259,7 +259,7 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     let name = path.to_str().unwrap();
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("journal.jsonl: holds"), "{}", ran.out);
+    assert!(ran.out.contains("journal.jsonl: checked from the opened seal"), "{}", ran.out);
     assert!(ran.out.contains("  hand of Jorin: a hand of Jorin's"), "{}", ran.out);
     assert!(ran.out.contains("  wager: Nobody wins by this sitting: only Ida's own"), "{}", ran.out);
     let ran = earwitness(folder.path(), &["verify", "--json", name]);
@@ -288,7 +288,7 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
     let ran = earwitness(folder.path(), &["verify", name]);
     assert_eq!(ran.code, 1);
-    assert!(ran.out.contains("not closed"), "{}", ran.out);
+    assert!(ran.out.contains("unfinished"), "{}", ran.out);
 
     refused(folder.path(), &["verify"], &["JOURNAL"]);
     for (content, word) in [
@@ -393,7 +393,7 @@ fn a_chain_of_a_hundred_megabytes_is_followed_to_its_end() {
     let (folder, path) = kit::written(&memory.bytes);
     let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap()]);
     assert_eq!(ran.code, 1, "{}", ran.err);
-    assert!(ran.out.contains("not closed: the chain holds for 1701 records"), "{}", ran.out);
+    assert!(ran.out.contains("unfinished: its chain fits for 1701 records"), "{}", ran.out);
 }
 
 #[test]

@@ -227,7 +227,7 @@ fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
 
 /// A session's terms for a room, and what a room changes in them, to be told to the host.
 fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
-    let mut terms = Terms::of(session);
+    let terms = Terms::of(session);
     let mut notes: Vec<String> = Vec::new();
     if !matches!(terms.stopping, StoppingTerms::AllTrials {}) {
         return Err(NightError::Refused(
@@ -236,19 +236,17 @@ fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError
                 .to_owned(),
         ));
     }
-    if terms.qualification.take().is_some() {
+    if terms.qualification.is_some() {
         notes.push("The session's qualification is for single listeners; this night has none. Controls are reported.".into());
     }
-    if terms.wager.take().is_some() {
+    if terms.wager.is_some() {
         notes.push("The session's wager is for a single listener; this night has none.".into());
     }
     if terms.confidence {
-        terms.confidence = false;
         notes.push("Confidence is not asked on a night.".into());
     }
     if terms.warm_up == 0 {
-        terms.warm_up = 1;
         notes.push("A night begins with a practice trial that does not count.".into());
     }
-    Ok((terms, notes))
+    Ok((terms.in_a_room(), notes))
 }

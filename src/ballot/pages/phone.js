@@ -88,6 +88,7 @@
 
   function take(answer) {
     state = answer;
+    earwitnessHand.answer(answer.hand);
     deadline = answer.left_ms === null ? null : Date.now() + answer.left_ms;
     if (pending && (!answer.trial || pending.trial !== answer.trial.id || !answer.open)) {
       if (answer.vote === null || answer.vote.answer !== pending.answer) {
@@ -146,7 +147,7 @@
 
   function draw() {
     var drawn = state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
-      state.phrases_open, state.left, state.result, state.alias, state.seat, pending, refusal, leaving]) : "join" + refusal;
+      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
     var focused = document.activeElement && document.activeElement.id;
@@ -236,11 +237,22 @@
       el("p", "hex", state.commitment.hex),
       el("p", "small", "This fixes all draws without betraying them. Photograph it: at the end it can be checked."));
   }
+  function hand() {
+    var own = earwitnessHand.own();
+    if (state.hand === "asked" || state.hand === "opened" || state.hand === "closed") {
+      add(main, el("p", "received", state.hand === "closed" ? "Your phone has put its hand into the draws, closed."
+        : state.hand === "asked" ? "Your phone is opening its hand." : "Your phone's hand is in every draw."),
+        el("p", "small", "These are its random bytes. At the end, find them in the journal."),
+        el("p", "hex", own || "lost: this page was closed in between"));
+    }
+    if (state.closed.length) { add(main, el("p", "waiting", "Still closed: " + state.closed.join(", ") + ".")); }
+  }
   function welcome() {
     heading(state.title);
     add(main, el("p", "received", "You are in. Keep this page open; it can sleep, it finds its seat again."));
     notes();
     seal();
+    hand();
     if (state.phrases_open) {
       var phrase = field("phrase", "Add a phrase to the draw, if you trust nobody", { length: 200 });
       var form = el("form");

@@ -71,7 +71,7 @@
     return add(el("div", "join"), qr(), el("p", "small", entrance.address), el("p", "codeword", entrance.code));
   }
   function draw() {
-    var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.phrases,
+    var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.phrases, state.hands, state.closed, state.started_over,
       state.seats, state.result, state.notes, state.order, state.message]);
     if (drawn === shape) { return; }
     shape = drawn;
@@ -118,7 +118,16 @@
   function seal(text) {
     add(text, el("h2", "", "The seal"), el("p", "", state.commitment.phrase), el("p", "hex", state.commitment.hex),
       el("p", "small", state.sealed ? "Sealed with " + state.phrases + (state.phrases === 1 ? " phrase." : " phrases.")
-        : state.phrases + (state.phrases === 1 ? " phrase" : " phrases") + " added so far; anybody may add one."));
+        : state.phrases + (state.phrases === 1 ? " phrase" : " phrases") + " added so far; anybody may add one."),
+      el("p", "small", state.hands + (state.hands === 1 ? " phone has" : " phones have") + " put a hand into the draws."));
+    if (state.closed.length) {
+      add(text, el("p", "waiting", "Waiting for the hand of " + state.closed.join(", ") +
+        ". If it stays closed, the sealing starts over."));
+    }
+    if (state.started_over) {
+      add(text, el("p", "waiting", "The sealing has started over " + state.started_over +
+        (state.started_over === 1 ? " time" : " times") + ", because a hand stayed closed."));
+    }
   }
   ask();
 }());

@@ -1,0 +1,238 @@
+//! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
+
+use earwitness::stats::Protocol;
+use earwitness::trial::verify::{self, Checked};
+use earwitness::trial::{
+    Digest, Draft, Opening, Record, Sittings, StimulusTerms, Terms, against, chain, journal,
+};
+
+use super::kit::{self, Journal as _, Memory, UTC};
+use crate::commands::earwitness;
+
+fn records() -> Vec<Record> {
+    kit::in_memory(&kit::full(Protocol::Abx), 91).finish().journal.records
+}
+
+fn anew(records: &[Record]) -> (tempfile::TempDir, std::path::PathBuf) {
+    let mut memory = Memory::default();
+    for record in records {
+        memory.append(record);
+    }
+    kit::written(&memory.bytes)
+}
+
+fn with_opening(change: impl FnOnce(&mut Opening)) -> Checked {
+    let mut records = records();
+    let Some(Record::Opening(opening)) = records.first_mut() else { panic!("no opening") };
+    change(opening);
+    let (_folder, path) = anew(&records);
+    verify::check(&path)
+}
+
+#[test]
+fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
+    let (folder, honest) = anew(&records());
+    let receipts = verify::check(&honest).digests;
+    let forged = folder.path().join("forged.jsonl");
+    let other = kit::in_memory(&kit::full(Protocol::Abx), 92).finish().journal.bytes;
+    std::fs::write(&forged, other).unwrap();
+    let (honest, forged) = (honest.to_str().unwrap(), forged.to_str().unwrap());
+    let verify = |arguments: &[&str]| earwitness(folder.path(), &[&["verify"][..], arguments].concat());
+    let whole = receipts.last().unwrap().groups();
+    assert_eq!(whole.matches(" / ").count(), 3, "four groups of three words: {whole}");
+    let ran = verify(&[honest, "--receipt", &whole]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("receipt held against it: the whole journal"), "{}", ran.out);
+    assert!(ran.out.contains("receipt (public): "), "{}", ran.out);
+    // Beside the honest one the forged one is not vouched for.
+    let ran = verify(&[forged, honest, "--receipt", &whole]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.out.contains("it is no record's of this journal"), "{}", ran.out);
+    // A receipt from the middle of the test is not one of what came after it.
+    let middle = receipts[9].phrase();
+    let ran = verify(&[honest, "--receipt", &middle]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.out.contains("records 1 to 10 are as they were; it says nothing of the"), "{}", ran.out);
+    let ran = verify(&[honest, "--json", "--receipt", &middle]);
+    let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!(document["journals"][0]["receipt_held"], serde_json::json!({"up_to_record": 10}));
+    // Without any, the reader is told what that means.
+    let ran = verify(&[honest]);
+    assert_eq!(ran.code, 0);
+    for words in ["receipt not held against it", "register not held against it"] {
+        assert!(ran.out.contains(words), "{}", ran.out);
+    }
+}
+
+#[test]
+fn terms_are_derived_from_the_session_again_and_not_believed() {
+    let folder = kit::folder();
+    std::fs::write(folder.path().join("session.toml"), crate::report::material::SESSION).unwrap();
+    let session = earwitness::session::load(folder.path()).unwrap();
+    let terms = Terms::of(&session);
+    let stimuli: Vec<StimulusTerms> = kit::stimuli(&terms);
+    let draft = Draft {
+        session: Digest::of(session.source.as_bytes()),
+        stimuli,
+        terms,
+        ..kit::draft(kit::terms(Protocol::Abx))
+    };
+    let check = |change: &dyn Fn(&mut Terms)| {
+        let mut draft = draft.clone();
+        change(&mut draft.terms);
+        let (_folder, path) = kit::written(&kit::in_memory(&draft, 93).finish().journal.bytes);
+        let mut checked = verify::check(&path);
+        assert!(checked.is_sound(), "in itself it fits: {:?}", checked.problems);
+        against::session(&mut checked, &session, None);
+        checked.problems
+    };
+    assert_eq!(check(&|_| {}), []);
+    let changes: [(&str, &dyn Fn(&mut Terms)); 5] = [
+        ("alpha", &|terms| terms.alpha = 0.4),
+        ("trials", &|terms| terms.trials = 4),
+        ("family", &|terms| "none".clone_into(&mut terms.family)),
+        ("rest_after_minutes", &|terms| terms.rest_after_minutes = 500.0),
+        ("title", &|terms| terms.title.push('!')),
+    ];
+    for (name, change) in changes {
+        let problems = check(change);
+        assert!(problems[0].message.contains(name), "{name}: {problems:?}");
+    }
+}
+
+#[test]
+fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
+    let folder = kit::folder();
+    let mut paths = Vec::new();
+    for seed in 0..2 {
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
+        paths.push(opened.keeper.path());
+        kit::in_folder(opened).finish();
+    }
+    let second = verify::check(&paths[1]);
+    assert!(second.is_sound() && second.opening.unwrap().sitting == Some(2));
+    // The register anew without the first sitting, and the second journal anew to fit it: only its number is left.
+    let kept = earwitness::trial::register::read(folder.path()).unwrap().entries;
+    let line = chain::encode(1, Digest::NOTHING, None, &kept[2]).unwrap();
+    std::fs::write(folder.path().join("register.jsonl"), [line.as_slice(), b"\n"].concat()).unwrap();
+    let mut records = journal::read(&paths[1]).unwrap().records;
+    let Some(Record::Opening(opening)) = records.first_mut() else { panic!("no opening") };
+    opening.register = Digest::of(&line);
+    let mut memory = Memory::default();
+    for record in &records {
+        memory.append(record);
+    }
+    std::fs::write(&paths[1], memory.bytes).unwrap();
+    let checked = verify::check(&paths[1]);
+    assert!(
+        checked.problems.iter().any(|problem| problem.message.contains("lines of the register are gone"))
+    );
+}
+
+#[test]
+fn a_line_has_one_spelling_whatever_its_hashes_say() {
+    let bytes = kit::in_memory(&kit::full(Protocol::Abx), 94).finish().journal.bytes;
+    let line = bytes.split(|&byte| byte == b'\n').nth(1).unwrap();
+    let first = Digest::of(bytes.split(|&byte| byte == b'\n').next().unwrap());
+    let text = String::from_utf8(line.to_vec()).unwrap();
+    let covered = text.rsplit_once(",\"check\"").unwrap().0;
+    let respelled = |covered: String| {
+        let check = Digest::of(covered.as_bytes()).hex()[..16].to_owned();
+        format!("{covered},\"check\":\"{check}\"}}")
+    };
+    assert_eq!(respelled(covered.to_owned()), text);
+    chain::decode::<Record>(text.as_bytes(), 2, first).expect("the line as it was written");
+    for (what, covered) in [
+        ("a space", covered.replace("\"at_ms\":", "\"at_ms\": ")),
+        ("an escape", covered.replace("Ida", "\\u0049da")),
+        (
+            "another order",
+            covered.replace("\"kind\":\"accepted\",", "").replace("}", ",\"kind\":\"accepted\"}"),
+        ),
+        ("a leading zero", covered.replace("\"utc_ms\":1", "\"utc_ms\":01")),
+        ("a plus", covered.replace("\"utc_ms\":1", "\"utc_ms\":+1")),
+        ("an exponent", covered.replace("\"at_ms\":250", "\"at_ms\":2.5e2")),
+        ("capital hex", covered.replacen(&first.hex(), &first.hex().to_uppercase(), 1)),
+        ("a null", covered.replace("\"at_ms\":", "\"proof\":null,\"at_ms\":")),
+        ("an array", covered.replace("{\"kind\"", "[\"kind\"")),
+    ] {
+        assert_ne!(covered, text.rsplit_once(",\"check\"").unwrap().0, "{what}");
+        let line = respelled(covered);
+        assert!(chain::decode::<Record>(line.as_bytes(), 2, first).is_err(), "{what}: {line}");
+    }
+}
+
+#[test]
+fn twenty_openings_that_nobody_could_have_sealed_are_refused() {
+    type Change = fn(&mut Opening);
+    let changes: [(&str, Change); 20] = [
+        ("no number of its folder", |opening| opening.sitting = None),
+        ("the older format with newer fields", |opening| opening.format = 1),
+        ("format 0", |opening| opening.format = 0),
+        ("a newer format", |opening| opening.format = 3),
+        ("sides of an identical control that differ", |opening| {
+            opening.stimuli.last_mut().unwrap().b = Digest::of(b"louder");
+        }),
+        ("a comparison of a thing with itself", |opening| opening.stimuli[0].b = opening.stimuli[0].a),
+        ("a control that nobody could hear", |opening| {
+            let control = opening.stimuli.iter_mut().find(|stimulus| stimulus.control == Some(0)).unwrap();
+            control.b = control.a;
+        }),
+        ("no stimuli", |opening| opening.stimuli.clear()),
+        ("a stimulus of no comparison", |opening| opening.stimuli[0].comparison = 9),
+        ("a stimulus of no clip", |opening| opening.stimuli[0].clip = 9),
+        ("a stimulus of no control", |opening| opening.stimuli[4].control = Some(9)),
+        ("another commitment", |opening| opening.commitment = Digest::of(b"another")),
+        ("a lock that nothing proves", |opening| {
+            opening.lock = Some(earwitness::trial::lock::LockTerms {
+                memory_kib: 65536,
+                passes: 3,
+                lanes: 4,
+                verifier: Digest::of(b"invented"),
+            });
+        }),
+        ("more trials than were answered", |opening| opening.terms.trials += 1),
+        ("fewer trials than were answered", |opening| opening.terms.trials -= 1),
+        ("another warm-up", |opening| opening.terms.warm_up += 1),
+        ("another protocol", |opening| opening.terms.protocol = Protocol::Triangle),
+        ("a certain alpha", |opening| opening.terms.alpha = 1.0),
+        ("a simulated listener", |opening| opening.simulated = Some(0.5)),
+        ("a night", |opening| opening.occasion = earwitness::trial::Occasion::Night),
+    ];
+    assert!(with_opening(|_| {}).is_sound());
+    for (what, change) in changes {
+        let checked = with_opening(change);
+        assert!(!checked.is_sound(), "{what} passes");
+    }
+}
+
+#[test]
+fn a_clock_that_was_set_is_said_and_nothing_panics() {
+    let records = records();
+    let dated = |clock: &dyn Fn(usize, i64) -> i64| {
+        let (mut bytes, mut chain) = (Vec::new(), Digest::NOTHING);
+        for (index, record) in records.iter().enumerate() {
+            let utc_ms = clock(index, kit::utc_ms(record));
+            let line = chain::encode(index as u64 + 1, chain, Some(utc_ms), record).unwrap();
+            chain = Digest::of(&line);
+            bytes.extend_from_slice(&line);
+            bytes.push(b'\n');
+        }
+        let (_folder, path) = kit::written(&bytes);
+        let checked = verify::check(&path);
+        assert!(checked.is_sound(), "{:?}", checked.problems);
+        checked.clock
+    };
+    assert_eq!(dated(&|_, utc_ms| utc_ms), Vec::<String>::new());
+    let year = 31_557_600_000;
+    let back = dated(&|index, utc_ms| if index < 8 { utc_ms } else { utc_ms - year });
+    assert!(back[0].contains("before record 9 it was set back by 365 days"), "{back:?}");
+    let slept = dated(&|index, utc_ms| if index < 8 { utc_ms } else { utc_ms + 10_800_000 });
+    assert!(slept[0].contains("it went 3 h further"), "{slept:?}");
+    let old = dated(&|_, utc_ms| utc_ms - 66 * year);
+    assert!(old[0].contains("1960") && old[0].contains("no computer of today"), "{old:?}");
+    for never in [253_402_300_799_999, i64::MAX, i64::MIN] {
+        assert!(!dated(&|_, _| never).is_empty());
+    }
+}
