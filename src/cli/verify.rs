@@ -9,6 +9,7 @@ use super::{Failure, note};
 use crate::session::Session;
 use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt};
+use crate::trial::hands::LastWord;
 use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
@@ -257,6 +258,12 @@ fn document(checked: &Checked, held: &Held) -> Value {
             }).collect::<Vec<Value>>()
         }),
         "hands": checked.hands.iter().map(|hand| json!({"by": hand.by, "text": hand.text()})).collect::<Vec<Value>>(),
+        "last_word": checked.last_word.as_ref().map(|word| match word {
+            LastWord::NoHand => json!("no-hand"),
+            LastWord::Typed(by) => json!({"typed_by": by}),
+            LastWord::OnePhone => json!("one-phone"),
+            LastWord::Nobody => json!("nobody"),
+        }),
         "claimant_won": checked.settlement.and_then(Settlement::claimant_won),
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
@@ -352,6 +359,9 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         let by = if hand.by.is_empty() { "unnamed".to_owned() } else { printable(&hand.by) };
         writeln!(out, "  hand of {by}: {}", printable(&hand.text()))?;
     }
+    if let (true, Some(word)) = (checked.is_sound(), &checked.last_word) {
+        writeln!(out, "  {}", last_word(word))?;
+    }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));
         writeln!(out, "  wager: {}", printable(&who))?;
@@ -377,6 +387,29 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         }
     }
     Ok(())
+}
+
+/// Who could have chosen the last hand, knowing everything else.
+fn last_word(word: &LastWord) -> String {
+    match word {
+        LastWord::NoHand => {
+            "no hand went in: whoever read the secret on this computer knew every draw".to_owned()
+        }
+        LastWord::Typed(by) => format!(
+            "the last hand was typed by {}, who could have chosen it to suit the others after reading the secret",
+            if by.is_empty() { "somebody unnamed".to_owned() } else { printable(by) }
+        ),
+        LastWord::OnePhone => {
+            "one phone gave its hand closed: nobody could choose the last one, unless its holder and \
+                               the owner of this computer worked together"
+                .to_owned()
+        }
+        LastWord::Nobody => {
+            "several phones gave their hands closed: nobody could choose the last one, unless all their \
+                             holders and the owner of this computer worked together"
+                .to_owned()
+        }
+    }
 }
 
 /// What a kept receipt says of a journal, in words.

@@ -1,10 +1,9 @@
 //! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
 
 use earwitness::stats::Protocol;
+use earwitness::trial::record::StimulusTerms;
 use earwitness::trial::verify::{self, Checked};
-use earwitness::trial::{
-    Digest, Draft, Opening, Record, Sittings, StimulusTerms, Terms, against, chain, journal,
-};
+use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
 use super::kit::{self, Journal as _, Memory, UTC};
 use crate::commands::earwitness;
