@@ -381,7 +381,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     if opening.lock.is_some() {
         match held.proven {
             Some(count) => {
-                writeln!(out, "  locked: {count} of {} records proved the passphrase", checked.proofs.len())?
+                writeln!(out, "  locked: {count} of {} records proved the passphrase", checked.proofs.len())?;
             }
             None => writeln!(out, "  locked: the passphrase was not held against it (--passphrase)")?,
         }

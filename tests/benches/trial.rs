@@ -64,7 +64,7 @@ fn draw_16_trials(bencher: Bencher) {
     let secret = kit::secret(2);
     let opening = kit::opening(&draft(16), &secret);
     bencher.bench(|| {
-        let mut draws = Draws::new(&opening, &secret, ["a phrase"]);
+        let mut draws = Draws::new(&opening, secret.key(2, [b"a hand".as_slice()]));
         (1..=16)
             .filter_map(|trial| draws.present(TrialId { part: Part::Main, trial, attempt: 1 }))
             .map(|presented| presented.order)

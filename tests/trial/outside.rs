@@ -65,6 +65,7 @@ fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
 
 #[test]
 fn terms_are_derived_from_the_session_again_and_not_believed() {
+    type Change = fn(&mut Terms);
     let folder = kit::folder();
     std::fs::write(folder.path().join("session.toml"), crate::report::material::SESSION).unwrap();
     let session = earwitness::session::load(folder.path()).unwrap();
@@ -86,15 +87,15 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
         checked.problems
     };
     assert_eq!(check(&|_| {}), []);
-    let changes: [(&str, &dyn Fn(&mut Terms)); 5] = [
-        ("alpha", &|terms| terms.alpha = 0.4),
-        ("trials", &|terms| terms.trials = 4),
-        ("family", &|terms| "none".clone_into(&mut terms.family)),
-        ("rest_after_minutes", &|terms| terms.rest_after_minutes = 500.0),
-        ("title", &|terms| terms.title.push('!')),
+    let changes: [(&str, Change); 5] = [
+        ("alpha", |terms| terms.alpha = 0.4),
+        ("trials", |terms| terms.trials = 4),
+        ("family", |terms| "none".clone_into(&mut terms.family)),
+        ("rest_after_minutes", |terms| terms.rest_after_minutes = 500.0),
+        ("title", |terms| terms.title.push('!')),
     ];
     for (name, change) in changes {
-        let problems = check(change);
+        let problems = check(&change);
         assert!(problems[0].message.contains(name), "{name}: {problems:?}");
     }
 }
@@ -147,7 +148,7 @@ fn a_line_has_one_spelling_whatever_its_hashes_say() {
         ("an escape", covered.replace("Ida", "\\u0049da")),
         (
             "another order",
-            covered.replace("\"kind\":\"accepted\",", "").replace("}", ",\"kind\":\"accepted\"}"),
+            covered.replace("\"kind\":\"accepted\",", "").replace('}', ",\"kind\":\"accepted\"}"),
         ),
         ("a leading zero", covered.replace("\"utc_ms\":1", "\"utc_ms\":01")),
         ("a plus", covered.replace("\"utc_ms\":1", "\"utc_ms\":+1")),
