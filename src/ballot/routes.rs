@@ -4,6 +4,8 @@
 //! sent, and only after the closing. Everything that changes something goes to the host's thread and is
 //! answered when its record is on the disk.
 
+mod hands;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::mpsc::{SyncSender, TrySendError};
@@ -164,8 +166,8 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/return", post(come_back))
         .route("/leave", post(leave))
         .route("/vote", post(vote))
-        .route("/phrase", post(phrase))
-        .route("/hand", post(hand))
+        .route("/phrase", post(hands::phrase))
+        .route("/hand", post(hands::hand))
         .route("/room-state", get(room_state))
         .route("/room-join", get(room_join))
         .route("/journal", get(journal))
@@ -471,67 +473,6 @@ async fn vote(
         Ok(Answer::Voted { vote, sequence }) => json(StatusCode::OK, &VotedBody { vote, sequence }),
         Ok(_) => refuse(&shared, "vote", &Refusal::Busy, seat),
         Err(refusal) => refuse(&shared, "vote", &refusal, seat),
-    }
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct PhraseBody {
-    text: String,
-}
-
-async fn phrase(
-    State(shared): App,
-    ConnectInfo(peer): ConnectInfo<Peer>,
-    headers: HeaderMap,
-    body: Bytes,
-) -> Response {
-    let holder = match seated(&shared, peer, &headers, "phrase") {
-        Ok(holder) => holder,
-        Err(response) => return *response,
-    };
-    let seat = Some(holder.seat);
-    if shared.take(Counted::Phrase(holder.seat)).is_err() {
-        return refuse(&shared, "phrase", &Refusal::Pace, seat);
-    }
-    let PhraseBody { text } = match understood(&body) {
-        Ok(body) => body,
-        Err(refusal) => return refuse(&shared, "phrase", &refusal, seat),
-    };
-    match deliver(&shared, Ask::Phrase { holder, text }).await {
-        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "added": true })),
-        Err(refusal) => refuse(&shared, "phrase", &refusal, seat),
-    }
-}
-
-/// A phone's hand: closed, its hash; opened, its bytes.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct HandBody {
-    hash: Option<Digest>,
-    hand: Option<Digest>,
-}
-
-async fn hand(
-    State(shared): App,
-    ConnectInfo(peer): ConnectInfo<Peer>,
-    headers: HeaderMap,
-    body: Bytes,
-) -> Response {
-    let holder = match seated(&shared, peer, &headers, "hand") {
-        Ok(holder) => holder,
-        Err(response) => return *response,
-    };
-    let seat = Some(holder.seat);
-    let ask = match understood(&body) {
-        Ok(HandBody { hash: Some(hash), hand: None }) => Ask::CloseHand { holder, hash },
-        Ok(HandBody { hash: None, hand: Some(hand) }) => Ask::OpenHand { holder, hand },
-        Ok(_) => return refuse(&shared, "hand", &Refusal::Malformed, seat),
-        Err(refusal) => return refuse(&shared, "hand", &refusal, seat),
-    };
-    match deliver(&shared, ask).await {
-        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "taken": true })),
-        Err(refusal) => refuse(&shared, "hand", &refusal, seat),
     }
 }
 

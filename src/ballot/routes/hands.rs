@@ -1,0 +1,74 @@
+//! What phones put into the draws: typed words, and their own hands.
+
+use axum::body::Bytes;
+use axum::extract::{ConnectInfo, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::{App, Ask, deliver, json, refuse, seated, understood};
+use crate::ballot::Refusal;
+use crate::ballot::guard::Counted;
+use crate::ballot::listener::Peer;
+use crate::trial::Digest;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PhraseBody {
+    text: String,
+}
+
+pub(super) async fn phrase(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "phrase") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    if shared.take(Counted::Phrase(holder.seat)).is_err() {
+        return refuse(&shared, "phrase", &Refusal::Pace, seat);
+    }
+    let PhraseBody { text } = match understood(&body) {
+        Ok(body) => body,
+        Err(refusal) => return refuse(&shared, "phrase", &refusal, seat),
+    };
+    match deliver(&shared, Ask::Phrase { holder, text }).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "added": true })),
+        Err(refusal) => refuse(&shared, "phrase", &refusal, seat),
+    }
+}
+
+/// A phone's hand: closed, its hash; opened, its bytes.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HandBody {
+    hash: Option<Digest>,
+    hand: Option<Digest>,
+}
+
+pub(super) async fn hand(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "hand") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    let ask = match understood(&body) {
+        Ok(HandBody { hash: Some(hash), hand: None }) => Ask::CloseHand { holder, hash },
+        Ok(HandBody { hash: None, hand: Some(hand) }) => Ask::OpenHand { holder, hand },
+        Ok(_) => return refuse(&shared, "hand", &Refusal::Malformed, seat),
+        Err(refusal) => return refuse(&shared, "hand", &refusal, seat),
+    };
+    match deliver(&shared, ask).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "taken": true })),
+        Err(refusal) => refuse(&shared, "hand", &refusal, seat),
+    }
+}
