@@ -16,6 +16,7 @@ pub mod journal;
 pub mod keeper;
 pub mod ledger;
 pub mod lock;
+pub mod output;
 pub mod private;
 pub mod protocol;
 pub mod record;

@@ -1,0 +1,31 @@
+//! What carried the sound, as openings and resumptions say it.
+
+use serde::{Deserialize, Serialize};
+
+/// What carried the sound.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Output {
+    /// `device`, `silent` or `file`.
+    pub kind: String,
+    /// Name of the device, or of the file without its folder; empty for silent.
+    pub name: String,
+    /// Sound system; empty where there is none.
+    pub host: String,
+    /// Rate in Hz.
+    pub rate_hz: u32,
+    /// Sample format.
+    pub format: String,
+    /// Buffer size in frames, 0 for the system's default.
+    pub buffer_frames: u32,
+    /// Channels.
+    pub channels: u16,
+}
+
+impl Output {
+    /// Whether nobody heard anything while answers were given: nothing was played, or it went into a file. Every surface
+    /// that says whether somebody listened asks this, or [`Record::is_silent`](super::Record::is_silent).
+    pub fn is_silent(&self) -> bool {
+        self.kind != "device"
+    }
+}
