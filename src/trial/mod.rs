@@ -6,6 +6,7 @@
 pub mod against;
 pub mod chain;
 mod clock;
+pub mod closing;
 pub mod conductor;
 pub mod digest;
 pub mod draft;

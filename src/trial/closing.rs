@@ -1,0 +1,89 @@
+//! The last record of a journal: what it opens, what it counts, how the sitting ended.
+//!
+//! Part of the written format: which version has which field is said in [`record`](super::record).
+
+use serde::{Deserialize, Serialize};
+
+use super::digest::Digest;
+
+/// How a sitting ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// All trials were answered.
+    AllTrials,
+    /// The sequential rule decided every comparison.
+    Sequential,
+    /// Fewer right than the qualification needs: counted trials never started.
+    NotQualified,
+    /// Stopped before its rule allowed: no verdict.
+    StoppedEarly,
+}
+
+/// Right answers out of answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Count {
+    /// Answers.
+    pub trials: u32,
+    /// Right ones; for preference the answers for side B.
+    pub correct: u32,
+}
+
+/// All counts of a sitting; a night's counts add up the votes of all seats.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Counts {
+    /// Counted answers by comparison.
+    pub comparisons: Vec<Count>,
+    /// Answers to controls, by control, the qualification's not among them.
+    pub controls: Vec<Count>,
+    /// Qualification trials.
+    pub qualification: Count,
+    /// Warm-up trials.
+    pub warm_up: Count,
+    /// Void attempts.
+    pub void: u32,
+}
+
+/// The last record: opens the seal.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Closing {
+    /// Time of the sitting in milliseconds.
+    pub at_ms: u64,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// The secret of the last sealing, 64 hex digits.
+    pub secret: Digest,
+    /// The key that this secret and the last sealing's hands give.
+    pub key: Digest,
+    /// Counts, to be re-derived by whoever doubts them.
+    pub counts: Counts,
+    /// As in the opening.
+    pub simulated: Option<f64>,
+    /// Format 2: the sealings before the last one, in order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earlier: Option<Vec<Unsealed>>,
+    /// Format 2, where the sitting is locked: the [proof](super::lock) that the passphrase was at hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proof: Option<Digest>,
+}
+
+impl Closing {
+    /// Secret and key of every sealing, in order.
+    pub fn opened(&self) -> Vec<Unsealed> {
+        let last = Unsealed { secret: self.secret, key: self.key };
+        self.earlier.iter().flatten().copied().chain([last]).collect()
+    }
+}
+
+/// A sealing that was opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Unsealed {
+    /// Its secret, 64 hex digits.
+    pub secret: Digest,
+    /// The key that secret and hands give.
+    pub key: Digest,
+}
