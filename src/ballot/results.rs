@@ -1,7 +1,7 @@
 //! After the closing: what each listener, the room and the podium get to read.
 //!
 //! Comes in: the records of a closed night and their digests. Goes out: sentences. The night is verified like any other
-//! journal, and judged by the one judge of phone, screen, `score` and report ([`verdict`](crate::verdict)).
+//! journal, and judged by the one judge of phone, screen, `score` and report ([`crate::verdict`]).
 //!
 //! A room shares its draw. So each listener's own score is exact as it is (given the votes, every draw was equally likely),
 //! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other, and

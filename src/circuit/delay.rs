@@ -206,7 +206,10 @@ mod tests {
         // One pole at 3 kHz: phase -atan(f/3 kHz).
         let frequencies: Vec<f64> = (0..400).map(|i| 10.0 * 1e4_f64.powf(f64::from(i) / 399.0)).collect();
         let gain: Vec<f64> = frequencies.iter().map(|f| -10.0 * (1.0 + (f / 3e3).powi(2)).log10()).collect();
-        for (frequency, found) in frequencies.iter().zip(minimum_phase(&frequencies, &gain)) {
+        // What the gain does beyond the last point has to be guessed, so the outermost two octaves are left out.
+        let inside = |frequency: f64| (40.0..=25e3).contains(&frequency);
+        let found = minimum_phase(&frequencies, &gain);
+        for (frequency, found) in frequencies.iter().zip(found).filter(|(f, _)| inside(**f)) {
             let exact = -(frequency / 3e3).atan();
             assert!((found - exact).abs() < 5e-3, "{frequency} Hz: {found} is not {exact}");
         }

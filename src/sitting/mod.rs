@@ -1,6 +1,6 @@
 //! One listener at this machine: a conductor in front of a face.
 //!
-//! Comes in: a [`Request`] (a session, a listener's name, an output), an [`Environment`] (clock, preparation, sound,
+//! Comes in: a [`Request`] (a session, a listener's name, an output), an [`Environment`](crate::conduct::environment::Environment) (clock, preparation, sound,
 //! randomness) and a [`Face`]. Goes out: a journal on the disk and [`Finished`], what is to be said at the end. Times
 //! are milliseconds of the sitting.
 //!

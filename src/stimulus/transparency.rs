@@ -186,7 +186,7 @@ fn highest(rate_hz: u32) -> f64 {
 /// Proves the sound path of a session.
 ///
 /// # Errors
-/// As [`prepare`].
+/// As [`prepare`](super::prepare).
 pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyReport, StimulusError> {
     let mut report = TransparencyReport::default();
     let used: Vec<usize> = {

@@ -156,8 +156,9 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         Occasion::Sitting => Terms::of(session),
         Occasion::Night => Terms::of(session).in_a_room(),
     };
-    if terms != opening.terms {
-        let differing = differing(&terms, &opening.terms).join(", ");
+    let differing = differing(&terms, &opening.terms, opening.format);
+    if !differing.is_empty() {
+        let differing = differing.join(", ");
         checked.problem(Some(1), format!("its terms are not those that the session gives: {differing}"));
     }
     let Some(stimuli) = stimuli else { return };
@@ -182,13 +183,37 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
     }
 }
 
-/// Names of the terms that differ.
-fn differing(left: &Terms, right: &Terms) -> Vec<String> {
-    let (Ok(serde_json::Value::Object(left)), Ok(serde_json::Value::Object(right))) =
-        (serde_json::to_value(left), serde_json::to_value(right))
+/// Names of the terms that differ. A journal of format 1 knows nothing of what came with format 2.
+fn differing(here: &Terms, published: &Terms, format: u32) -> Vec<String> {
+    let (Ok(serde_json::Value::Object(here)), Ok(serde_json::Value::Object(published))) =
+        (serde_json::to_value(here), serde_json::to_value(published))
     else {
-        return Vec::new();
+        return vec!["all of them".to_owned()];
     };
-    let names = left.keys().chain(right.keys().filter(|name| !left.contains_key(*name)));
-    names.filter(|name| left.get(*name) != right.get(*name)).cloned().collect()
+    let all = format > 1;
+    let names = here.keys().chain(published.keys().filter(|name| !here.contains_key(*name)));
+    let differs = |name: &&String| match (here.get(*name), published.get(*name)) {
+        (Some(here), Some(published)) => !agrees(here, published, all),
+        (Some(_), None) => all,
+        (None, _) => true,
+    };
+    names.filter(differs).cloned().collect()
+}
+
+/// Whether all that was published is what it is here; with `all`, whether nothing else is here.
+fn agrees(here: &serde_json::Value, published: &serde_json::Value, all: bool) -> bool {
+    use serde_json::Value::{Array, Object};
+    match (here, published) {
+        (Object(here), Object(published)) => {
+            (!all || here.len() == published.len())
+                && published
+                    .iter()
+                    .all(|(name, value)| here.get(name).is_some_and(|here| agrees(here, value, all)))
+        }
+        (Array(here), Array(published)) => {
+            here.len() == published.len()
+                && here.iter().zip(published).all(|(here, published)| agrees(here, published, all))
+        }
+        (here, published) => here == published,
+    }
 }

@@ -185,7 +185,7 @@ pub struct Terms {
     /// Confidence, 1 to 5, is asked with each answer.
     pub confidence: bool,
     /// Night: a vote that never came from a seat that was taken counts as wrong. Otherwise it is reported and not
-    /// counted. Either way [`Counts`] hold votes only.
+    /// counted. Either way [`Counts`](super::record::Counts) hold votes only.
     pub missing_as_wrong: bool,
     /// Minutes of listening after which a rest is offered.
     pub rest_after_minutes: f64,

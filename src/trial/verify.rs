@@ -132,7 +132,7 @@ pub struct Checked {
     pub counts: Option<Counts>,
     /// Decisions of the sequential rule; empty without one.
     pub decisions: Vec<Decision>,
-    /// Who won the wager, see [`Tally::settlement`]; `None` without one.
+    /// Who won the wager, see [`Tally::settlement`](super::score::Tally::settlement); `None` without one.
     pub settlement: Option<Settlement>,
     /// Notes, each with the number of its record.
     pub notes: Vec<(u64, String)>,

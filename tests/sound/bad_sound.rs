@@ -49,6 +49,13 @@ fn one_line(text: &str) -> String {
 
 /// Every command does its work; `check` says these words among what is worth knowing.
 fn accepted(folder: &Path, words: &[&str], silences: &[&str]) {
+    rendered(folder, words, silences);
+    let simulated = earwitness(folder, &RUN);
+    assert_eq!(simulated.code, 0, "{}", simulated.err);
+}
+
+/// Every command that needs no listener does its work.
+fn rendered(folder: &Path, words: &[&str], silences: &[&str]) {
     let checked = earwitness(folder, &["check", "."]);
     assert_eq!(checked.code, 0, "{}", checked.err);
     let said = one_line(&checked.out);
@@ -69,8 +76,6 @@ fn accepted(folder: &Path, words: &[&str], silences: &[&str]) {
             hound::WavReader::open(folder.join(format!("out/one-none-song-{side}.wav"))).unwrap();
         assert!(reader.samples::<f32>().all(|sample| sample.is_ok_and(|sample| sample.abs() <= 0.8913)));
     }
-    let simulated = earwitness(folder, &RUN);
-    assert_eq!(simulated.code, 0, "{}", simulated.err);
 }
 
 #[test]
@@ -215,10 +220,18 @@ fn matched(folder: &Path) {
 #[test]
 fn silence_direct_current_and_squares() {
     let folder = folder_with("song.wav", &float(std::iter::repeat_n(0.0, 24_000)));
-    accepted(folder.path(), &["is silent (below -70 LUFS", "nobody can hear a difference"], &[]);
+    rendered(folder.path(), &["is silent (below -70 LUFS", "nobody can hear a difference"], &[]);
+    // Both sides of silence are the same bytes: a sitting on them would ask what has no answer.
+    let refused = earwitness(folder.path(), &RUN);
+    assert_eq!(refused.code, 2, "{}", refused.err);
+    assert!(refused.err.contains("both sides of a pair are the same sound"), "{}", refused.err);
+    for entry in std::fs::read_dir(folder.path().join("sittings")).unwrap() {
+        let path = entry.unwrap().path();
+        assert_eq!(std::fs::metadata(&path).unwrap().len(), 0, "nothing was opened: {}", path.display());
+    }
+    std::fs::remove_dir_all(folder.path().join("sittings")).unwrap();
     matched(folder.path());
     std::fs::remove_dir_all(folder.path().join("out")).unwrap();
-    std::fs::remove_dir_all(folder.path().join("sittings")).unwrap();
     refused_cleanly(folder.path(), &["song", "nothing to match levels on", "as-wired"]);
 
     let folder = folder_with("song.wav", &float(std::iter::repeat_n(0.9, 24_000)));

@@ -1,7 +1,7 @@
 //! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
 
 use earwitness::stats::Protocol;
-use earwitness::trial::record::StimulusTerms;
+use earwitness::trial::record::{InputTerms, StimulusTerms};
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
@@ -75,6 +75,7 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
         session: Digest::of(session.source.as_bytes()),
         stimuli,
         terms,
+        inputs: InputTerms::of(&session).unwrap(),
         ..kit::draft(kit::terms(Protocol::Abx))
     };
     let check = |change: &dyn Fn(&mut Terms)| {

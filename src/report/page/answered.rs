@@ -83,9 +83,11 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     (percent(analysis.discriminators.estimate)) br;
                     span.small { (percent(analysis.discriminators.lower)) " to " (percent(analysis.discriminators.upper)) }
                 }
-                td.n {
-                    (format!("{:.2}", analysis.d_prime.value)) br;
-                    span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
+                @if !preference {
+                    td.n {
+                        (format!("{:.2}", analysis.d_prime.value)) br;
+                        span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
+                    }
                 }
                 td.n { (controls_of(report, result.listener)) }
                 @if timed {
@@ -110,7 +112,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
                     th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
-                    th.n scope="col" { (traced("d‑prime", "d-prime")) }
+                    @if !preference { th.n scope="col" { (traced("d‑prime", "d-prime")) } }
                     th.n scope="col" { (traced("audible controls", "missed")) }
                     @if timed {
                         th.n scope="col" { (traced("median s per trial", "times")) }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::wide;
+use super::{heard_label, wide};
 use crate::report::model::Report;
 
 /// Where a kind of number comes from.
@@ -53,7 +53,7 @@ const SOURCES: [Source; 27] = [
     source("interval", "interval", "exact, two-sided at 95 %", "Clopper and Pearson, Biometrika 26, 1934"),
     source(
         "discriminators",
-        "hears it in (discriminators); lead of B",
+        "hears it in (discriminators)",
         "(proportion - chance) / (1 - chance), the interval carried through, kept inside 0 to 1; of a preference -1 to 1",
         "ISO 4120, ISO 10399",
     ),
@@ -180,6 +180,7 @@ pub(super) fn traced(label: &str, id: &str) -> Markup {
 
 /// The section.
 pub(super) fn section(report: &Report) -> Markup {
+    let preference = report.session.protocol == "preference";
     html! {
         section id="sources" aria-labelledby="sources-title" {
             h2 id="sources-title" { "Where the numbers come from" }
@@ -195,9 +196,9 @@ pub(super) fn section(report: &Report) -> Markup {
                         th scope="col" { "number" } th scope="col" { "formula" } th scope="col" { "reference" }
                     } }
                     tbody {
-                        @for source in &SOURCES {
+                        @for source in SOURCES.iter().filter(|source| !preference || source.id != "d-prime") {
                             tr id=(format!("from-{}", source.id)) {
-                                th scope="row" { (source.number) } td { (source.formula) } td { (source.reference) }
+                                th scope="row" { (if preference && source.id == "discriminators" { heard_label(preference) } else { source.number }) } td { (source.formula) } td { (source.reference) }
                             }
                         }
                     }

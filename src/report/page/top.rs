@@ -70,6 +70,7 @@ fn class(finding: Finding) -> &'static str {
 
 fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Markup {
     let words = &comparison.verdict;
+    let preference = report.session.protocol == "preference";
     html! {
         div class=(class(words.finding)) {
             h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
@@ -78,25 +79,27 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
             @if let Some(analysis) = &comparison.analysis {
                 dl.numbers {
                     div {
-                        dt { (traced("right", "score")) }
+                        dt { (traced(if preference { "for B" } else { "right" }, "score")) }
                         dd data-score=(index) { (comparison.correct) " of " (comparison.trials) }
                     }
-                    (number("by guessing", "chance", &percent(analysis.chance)))
+                    (number(if preference { "without a preference" } else { "by guessing" }, "chance", &percent(analysis.chance)))
                     @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
                     @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
                     (number("two-sided 95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
-                    (number(heard_label(report.session.protocol == "preference"), "discriminators", &format!(
+                    (number(heard_label(preference), "discriminators", &format!(
                         "{} ({} to {})",
                         percent(analysis.discriminators.estimate),
                         percent(analysis.discriminators.lower),
                         percent(analysis.discriminators.upper)
                     )))
-                    (number("d‑prime", "d-prime", &format!(
-                        "{:.2} ({:.2} to {:.2})",
-                        analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
-                    )))
+                    @if !preference {
+                        (number("d‑prime", "d-prime", &format!(
+                            "{:.2} ({:.2} to {:.2})",
+                            analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
+                        )))
+                    }
                     (number("listeners", "score", &comparison.listeners.to_string()))
                 }
                 p.small { (comparison.method.words()) }
