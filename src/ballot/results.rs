@@ -283,7 +283,7 @@ impl NightResults {
             let paper = if seat.by == Ballot::Paper { ", paper" } else { "" };
             lines.push(format!("  seat {}, {}{paper}: {}", seat.seat, seat.alias, seat.sentences.join(" ")));
         }
-        lines.push(format!("Receipt of the night: {}", self.receipt.phrase()));
+        lines.push(format!("Receipt of the night: {}", self.receipt.groups()));
         lines.push(format!("  {}", self.receipt.hex()));
         lines
     }

@@ -271,7 +271,7 @@ impl Snapshot {
                             name: &line.name,
                             said: &line.said,
                             was: &line.was,
-                            receipt: line.receipt.map(|receipt| receipt.phrase()),
+                            receipt: line.receipt.map(|receipt| receipt.groups()),
                             hex: line.receipt.map(|receipt| receipt.hex()),
                         })
                         .collect(),
@@ -306,7 +306,7 @@ impl Snapshot {
 
 /// A vote as its own listener sees it.
 pub fn own_vote(answer: &str, receipt: Digest) -> OwnVote {
-    OwnVote { answer: answer.to_owned(), receipt: receipt.phrase(), hex: receipt.hex() }
+    OwnVote { answer: answer.to_owned(), receipt: receipt.groups(), hex: receipt.hex() }
 }
 
 #[derive(Serialize)]

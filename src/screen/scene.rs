@@ -137,7 +137,7 @@ pub struct TrialScene {
     pub elapsed: f64,
     /// Leaving may also mean to stop for good.
     pub stoppable: bool,
-    /// The running receipt as a phrase, when the listener asked to see it.
+    /// The running receipt in words, when the listener asked to see it.
     pub receipt: Option<String>,
 }
 

@@ -318,7 +318,7 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Op
         Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
     ];
     if let Some(receipt) = receipt {
-        page.blocks.push(Block::pair("Receipt so far", receipt.phrase()));
+        page.blocks.push(Block::pair("Receipt so far", receipt.groups()));
     }
     page.proceed = Some("go on".to_string());
     page.stoppable = true;

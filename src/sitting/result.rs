@@ -219,9 +219,9 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
 }
 
 fn receipt(view: &View, journal: &Path, blocks: &mut Vec<Block>) {
-    blocks.push(Block::heading("The receipt: photograph it, or write the words down"));
+    blocks.push(Block::heading("The receipt (public): photograph it, or write the words down"));
     if let Some(receipt) = view.receipt {
-        blocks.push(Block::loud(receipt.phrase()));
+        blocks.push(Block::loud(receipt.groups()));
         blocks.push(Block::Digits(receipt.hex()));
     }
     let phrase = view.receipt.map(|receipt| receipt.phrase()).unwrap_or_default();

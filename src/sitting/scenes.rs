@@ -88,6 +88,6 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         chosen: trial.choice,
         elapsed: beside.at_ms as f64 / 1000.0,
         stoppable: true,
-        receipt: beside.receipt.map(|digest| digest.phrase()),
+        receipt: beside.receipt.map(|digest| digest.groups()),
     })
 }

@@ -79,7 +79,7 @@ fn each_protocol_says_what_it_means_on_each_surface() {
         let lines = rig::piped(
             here,
             &["run", ".", "--listener", "Nora", "--plain", "--output", "silent"],
-            "\n\n\n\nhelp\nanswer 1\n",
+            "\n\n\n\n\n\n\nhelp\nanswer 1\n",
         );
         let labels: Vec<String> = definition
             .alternatives

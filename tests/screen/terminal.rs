@@ -225,7 +225,7 @@ fn a_whole_sitting_by_keys() {
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.hands[0].by, "Tomas");
     assert_eq!(checked.hands[0].text(), "amber river");
-    let receipt = checked.receipt.expect("a receipt").phrase();
+    let receipt = checked.receipt.expect("a receipt").groups();
     assert!(after.contains(&receipt), "{receipt} is missing in\n{after}");
 }
 
