@@ -37,23 +37,13 @@ pub struct Seat {
     pub sequence: u64,
     /// The vote that counts, by attempt.
     pub votes: BTreeMap<TrialId, Vote>,
-    /// Attempts during which the seat was taken, whose votes were closed.
-    pub present: Vec<TrialId>,
-}
-
-impl Seat {
-    /// The seat was taken during this attempt. A ballot handed in is a listener who sat there, whenever the host entered
-    /// the seat.
-    pub fn was_there(&self, id: TrialId) -> bool {
-        self.by == Ballot::Paper || self.present.contains(&id)
-    }
 }
 
 /// All seats.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Seats {
     seats: BTreeMap<u32, Seat>,
-    /// The receipt of each seat's latest vote is still to come for these records.
+    /// Attempts whose votes were closed, in order.
     closed: Vec<TrialId>,
 }
 
@@ -104,7 +94,6 @@ impl Seats {
                     generation: 0,
                     sequence: 0,
                     votes: BTreeMap::new(),
-                    present: Vec::new(),
                 });
                 taken.alias.clone_from(alias);
                 taken.by = *by;
@@ -122,15 +111,7 @@ impl Seats {
                     taken.votes.insert(*id, Vote { answer: answer.clone(), by: *by, receipt: None });
                 }
             }
-            Record::VotesClosed { id, .. } => {
-                self.closed.push(*id);
-                for seat in self.seats.values_mut() {
-                    // Whoever voted was there, also who left before the votes closed.
-                    if !seat.left || seat.votes.contains_key(id) {
-                        seat.present.push(*id);
-                    }
-                }
-            }
+            Record::VotesClosed { id, .. } => self.closed.push(*id),
             _ => {}
         }
     }

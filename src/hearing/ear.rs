@@ -64,19 +64,14 @@ impl Spectrum {
 
 /// Power gains of chains in the bins of spectra, each worked out once: a cable of many conductors takes seconds.
 #[derive(Debug, Default)]
-pub struct PowerGains(BTreeMap<(usize, u64), Arc<[f64]>>);
+struct PowerGains(BTreeMap<(usize, u64), Arc<[f64]>>);
 
 impl PowerGains {
     /// Power gains in each bin of `spectrum` of the chain that the caller gives this number.
     ///
     /// # Errors
     /// The chain cannot be solved.
-    pub fn of(
-        &mut self,
-        number: usize,
-        chain: &Chain,
-        spectrum: &Spectrum,
-    ) -> Result<Arc<[f64]>, CircuitError> {
+    fn of(&mut self, number: usize, chain: &Chain, spectrum: &Spectrum) -> Result<Arc<[f64]>, CircuitError> {
         // The bins of all spectra are evenly spaced and equally many: the last tells them all.
         let key = (number, spectrum.frequency_hz.last().copied().unwrap_or(0.0).to_bits());
         if let Some(gains) = self.0.get(&key) {

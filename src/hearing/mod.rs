@@ -11,5 +11,5 @@ pub mod uncertainty;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
-pub use ear::{EarError, Ears, OnClip, PowerGains, Spectrum};
+pub use ear::{EarError, Ears, OnClip, Spectrum};
 pub use uncertainty::Uncertainty;

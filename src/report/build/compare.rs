@@ -45,11 +45,11 @@ pub(super) fn compared(session: &Session) -> Compared {
         compared.clips.push(facts);
         compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
     }
-    let mut once = heard::Once::default();
+    let mut ears = crate::hearing::Ears::default();
     for index in 0..session.comparisons.len() {
         match difference(session, index) {
             Ok(mut facts) => {
-                facts.words.extend(heard::on_clips(session, index, &mut once));
+                facts.words.extend(heard::on_clips(session, index, &mut ears));
                 compared.differences.push(facts);
                 let comparison = &session.comparisons[index];
                 compared.figures.extend(response_figures::responses(session, comparison));
