@@ -7,6 +7,7 @@
 
 mod setup;
 
+use std::borrow::Cow;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -120,13 +121,16 @@ impl HostedNight {
     }
 
     /// What the evening is at, and what `next` does now.
-    pub fn next_step(&self) -> &'static str {
+    pub fn next_step(&self) -> Cow<'static, str> {
         let snapshot = self.snapshot();
+        if let Some(say) = self.night().by_hand_next() {
+            return Cow::Owned(format!("ready; say {say}"));
+        }
         match (snapshot.phase, &snapshot.trial) {
             (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
-                "the practice is over; next begins the trials that count"
+                Cow::Borrowed("the practice is over; next begins the trials that count")
             }
-            (phase, _) => words(phase),
+            (phase, _) => Cow::Borrowed(words(phase)),
         }
     }
 
@@ -215,7 +219,7 @@ impl HostedNight {
     /// How things stand, in lines.
     pub fn status(&self) -> Vec<String> {
         let shown = self.snapshot();
-        let mut lines = vec![format!("{}: {}", shown.title, words(shown.phase))];
+        let mut lines = vec![format!("{}: {}", shown.title, self.next_step())];
         if let Some(trial) = &shown.trial {
             lines.push(format!("{} {} of {}: {}", trial.part, trial.number, trial.of, trial.question));
         }

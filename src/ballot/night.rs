@@ -204,6 +204,14 @@ impl Night {
         }
     }
 
+    /// By hand, in a trial whose votes are not open: what the host says next, such as "play 1, play 2, then open".
+    pub fn by_hand_next(&self) -> Option<String> {
+        let trial = self.trial().filter(|_| self.by_hand && !self.open)?;
+        let label = |slot: &usize| format!("play {}, ", trial.slots[*slot].label);
+        let plays: String = trial.unheard.iter().map(label).collect();
+        Some(if plays.is_empty() { "open".to_owned() } else { format!("{plays}then open") })
+    }
+
     /// What the evening is at.
     pub fn phase(&self, stage: &Stage) -> Phase {
         match stage {
@@ -462,14 +470,10 @@ impl Night {
         let mut effects = Vec::new();
         match self.show {
             Show::Presenting { since_ms, playing } => {
-                let now = match self.moment(since_ms, at_ms) {
+                let moment = self.moment(since_ms, at_ms);
+                let now = match moment {
                     Moment::Playing { slot, .. } => Some(slot),
-                    Moment::Gap { .. } => None,
-                    Moment::Over => {
-                        self.show = Show::Quiet;
-                        self.open_votes(at_ms);
-                        None
-                    }
+                    Moment::Gap { .. } | Moment::Over => None,
                 };
                 if now != playing {
                     if playing.is_some() {
@@ -480,6 +484,15 @@ impl Night {
                     }
                     if let Show::Presenting { playing, .. } = &mut self.show {
                         *playing = now;
+                    }
+                }
+                if moment == Moment::Over {
+                    // A clip shorter than the agreed time is presented again until the room has heard enough of it.
+                    if self.trial().is_some_and(|trial| !trial.unheard.is_empty()) {
+                        self.present(at_ms);
+                    } else {
+                        self.show = Show::Quiet;
+                        self.open_votes(at_ms);
                     }
                 }
             }

@@ -10,7 +10,7 @@ use std::time::Duration;
 use super::Failure;
 use crate::ballot::command::Command;
 use crate::ballot::display::Door;
-use crate::ballot::hosting::{self, BeforeNight, HostedNight, NightEnvironment, NightRequest};
+use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
@@ -255,7 +255,7 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
         let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
         if told.as_ref() != Some(&now) {
             let trial = now.1.as_ref().map(|id| format!(" {id}")).unwrap_or_default();
-            writeln!(out, "phase {}{trial}", hosting::words(now.0))?;
+            writeln!(out, "phase {}{trial}", night.next_step())?;
             told = Some(now);
         }
         if let Some(results) = night.results().filter(|_| !finished) {

@@ -103,15 +103,11 @@ pub struct Opening {
 
 impl Opening {
     /// Milliseconds that each slot is still to be heard before an answer is taken; 0 everywhere where nobody listens because
-    /// the answers are simulated, which the journal says. A night's host plays whole clips to the room, however short they
-    /// are: there each has to have been played at all.
+    /// the answers are simulated, which the journal says.
     pub fn still_to_hear(&self, listening: &Listening) -> Vec<u64> {
-        match (self.simulated, self.occasion) {
-            (Some(_), _) => vec![0; listening.listens.len()],
-            (None, Occasion::Sitting) => {
-                self.terms.still_to_hear(listening, u64::from(self.terms.heard_at_least_ms.unwrap_or(0)))
-            }
-            (None, Occasion::Night) => self.terms.still_to_hear(listening, 0),
+        match self.simulated {
+            Some(_) => vec![0; listening.listens.len()],
+            None => self.terms.still_to_hear(listening, u64::from(self.terms.heard_at_least_ms.unwrap_or(0))),
         }
     }
 

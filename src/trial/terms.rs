@@ -202,8 +202,8 @@ pub struct Terms {
     /// Format 2: whether answers are tested in one direction or in both. Format 1: as the protocol usually is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sides: Option<Sides>,
-    /// Format 2: how long each slot that is asked about must be heard by one listener before an answer is taken, in
-    /// milliseconds. Format 1, and votes of a night: at all.
+    /// Format 2: how long each slot that is asked about must be heard before an answer is taken or a night's votes are
+    /// closed, in milliseconds. Format 1: at all.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heard_at_least_ms: Option<u32>,
 }

@@ -63,9 +63,12 @@ fn opening(session: &Session) -> Opening {
 impl Desk {
     fn new(protocol: &str, trials: u32, timing: Timing, by_hand: bool) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
-        let session = stage::session(folder.path(), protocol, trials, "");
+        Self::of(&stage::session(folder.path(), protocol, trials, ""), timing, by_hand)
+    }
+
+    fn of(session: &Session, timing: Timing, by_hand: bool) -> Self {
         let (conductor, effects) =
-            Conductor::open(opening(&session), Secret::from_bytes([7; 32])).expect("it can be conducted");
+            Conductor::open(opening(session), Secret::from_bytes([7; 32])).expect("it can be conducted");
         let night = Night::new(conductor, &[], &[], timing, by_hand);
         let mut desk = Self { night, records: Vec::new(), digests: Vec::new(), other: Vec::new(), at_ms: 0 };
         desk.carry_out(effects);
@@ -299,10 +302,20 @@ fn by_hand_the_host_plays_everything_first() {
     }
     assert_eq!(desk.phase(), Phase::Ready);
     assert!(desk.say(&Command::Next).is_err(), "nothing is presented by itself");
-    assert!(desk.say(&Command::Open).is_err(), "X has not been heard");
+    let refused = desk.say(&Command::Open).expect_err("X has not been heard").message();
+    assert!(refused.contains("0.1 s") && refused.ends_with("say play X, then open"), "{refused}");
     desk.say(&Command::Play(2)).expect("X");
     assert_eq!(desk.night.now(desk.at_ms).0, Now::Playing { slot: 2 });
+    desk.pass(50);
+    desk.say(&Command::Silence).expect("cut short");
+    assert_eq!(
+        desk.night.by_hand_next().as_deref(),
+        Some("play X, then open"),
+        "50 ms are not the agreed 100"
+    );
+    desk.say(&Command::Play(2)).expect("X");
     desk.pass(CLIP_MS + 10);
+    assert_eq!(desk.night.by_hand_next().as_deref(), Some("open"));
     assert_eq!(desk.phase(), Phase::Ready, "a stimulus ends by itself");
     desk.say(&Command::Open).expect("votes are open");
     desk.pass(60_000);
@@ -311,6 +324,23 @@ fn by_hand_the_host_plays_everything_first() {
     desk.vote(ida, "practice-1-1", "a", 1).expect("also while it plays");
     desk.say(&Command::Close).expect("closed");
     assert_eq!(desk.other.last(), Some(&Effect::Pause), "closing stops the sound");
+}
+
+#[test]
+fn a_short_clip_is_presented_until_the_room_has_heard_enough() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut session = stage::session(folder.path(), "triangle", 2, "");
+    session.heard_at_least_ms = 1500;
+    let mut desk = Desk::of(&session, TIMING, false);
+    for _ in 0..3 {
+        desk.say(&Command::Next).expect("accept, seal, begin");
+    }
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    assert_eq!(desk.phase(), Phase::Presenting, "each sounded for less than a second");
+    let refused = desk.say(&Command::Open).expect_err("not heard for long enough").message();
+    assert!(refused.contains("1.5 s"), "{refused}");
+    desk.pass(3 * (CLIP_MS + 100));
+    assert_eq!(desk.phase(), Phase::Voting);
 }
 
 #[test]

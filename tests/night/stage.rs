@@ -39,13 +39,16 @@ pub(super) fn session(folder: &Path, protocol: &str, trials: u32, more: &str) ->
          [cables.bell]\nconstruction = \"parallel-pair\"\nlength = \"10 m\"\nconductor = \"0.5 mm2\"\nspacing = \"2.4 mm\"\n\
          permittivity = 4.5\nloss_tangent = 0.08\n\
          [cables.none]\nconstruction = \"direct\"\n\
-         [clips.chord]\nsynth = \"slow-chord\"\nlength = \"1 s\"\n\
+         [clips.chord]\nsynth = \"slow-chord\"\nlength = \"1.2 s\"\n\
          [[comparisons]]\nname = \"bell-none\"\na = \"bell\"\nb = \"none\"\nclips = [\"chord\"]\n\
          [[controls]]\nkind = \"{control}\"\namount = \"1.5 dB\"\ntrials = 1\n"
     );
     let file = folder.join("session.toml");
     std::fs::write(&file, &text).expect("the session is written");
-    session::load(&file).expect("the session is sound")
+    let mut session = session::load(&file).expect("the session is sound");
+    // The stimuli of this stage last a fifth of a second, and are presented once.
+    session.heard_at_least_ms = 100;
+    session
 }
 
 /// Stimuli of the right shape and 200 ms: the tests of a night are about people, not about sound.

@@ -107,12 +107,12 @@ fn a_journal_with_an_answer_too_soon_is_refused() {
     night.occasion = Occasion::Night;
     let why = refused(&night, |record| match record {
         Record::VotesClosed { listening, .. } => {
-            listening.listens[2] = 0;
+            listening.heard_ms[2] = 199;
             true
         }
         _ => false,
     });
-    assert!(why.as_ref().is_some_and(|why| why.contains("3 was heard for")), "{why:?}");
+    assert!(why.as_ref().is_some_and(|why| why.contains("3 was heard for 199 ms")), "{why:?}");
 }
 
 #[test]
@@ -120,15 +120,19 @@ fn votes_of_a_night_stay_open_until_the_room_has_heard_everything() {
     let mut night = draft(Protocol::Triangle);
     night.occasion = Occasion::Night;
     let mut scripted = at_trial(&night);
-    let now = scripted.conductor.at_ms();
+    let mut now = scripted.conductor.at_ms();
     let effects = scripted.conductor.step(now, Event::CloseVotes);
     assert!(matches!(effects.last(), Some(Effect::Refuse(_))), "{effects:?}");
     scripted.conductor.step(now, Event::Play);
     for slot in 1..3 {
+        now += 1000;
         let effects = scripted.conductor.step(now, Event::CloseVotes);
         assert!(matches!(effects.last(), Some(Effect::Refuse(_))), "{effects:?}");
         scripted.conductor.step(now, Event::Select(slot));
     }
+    let effects = scripted.conductor.step(now + 999, Event::CloseVotes);
+    assert!(matches!(effects.last(), Some(Effect::Refuse(_))), "{effects:?}");
+    now += 1000;
     let effects = scripted.conductor.step(now, Event::CloseVotes);
     assert!(effects.iter().any(|effect| matches!(effect, Effect::Append(_))), "{effects:?}");
 }

@@ -312,7 +312,7 @@ def verify(records):
                 listening = record["listening"]
                 for slot, (times, ms) in enumerate(zip(listening["listens"], listening["heard_ms"])):
                     known = slot in KNOWN_SLOTS.get(terms["protocol"], ())
-                    least = terms["heard_at_least_ms"] if opening["occasion"] == "sitting" else 0
+                    least = terms["heard_at_least_ms"]
                     need(known or times and ms >= least, number, "answered before it was heard")
             finished.append((part, comparison, control, ident, correct, record.get("answer")))
             if kind == "answer":

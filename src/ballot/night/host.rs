@@ -46,7 +46,12 @@ impl Night {
                     return nothing("votes are open");
                 }
                 if !trial.unheard.is_empty() {
-                    return nothing("the room has not heard everything that is asked about");
+                    let say =
+                        self.by_hand_next().unwrap_or_else(|| "next, which presents the trial".to_owned());
+                    return nothing(&format!(
+                        "the room has not heard what is asked about for {} s each; say {say}",
+                        f64::from(self.opening().terms.heard_at_least_ms.unwrap_or(0)) / 1000.0
+                    ));
                 }
                 self.open = true;
                 self.deadline_ms = if self.by_hand { None } else { Some(at_ms + self.timing.vote_ms) };
@@ -121,7 +126,7 @@ impl Night {
             }
             (Stage::Rest { .. } | Stage::Counting, _) => effects = self.step(at_ms, Event::Continue)?,
             (Stage::Trial(_), Phase::Ready) if self.by_hand => {
-                return nothing("play each stimulus by hand, then open the votes");
+                return nothing(&format!("say {}", self.by_hand_next().unwrap_or_default()));
             }
             (Stage::Trial(_), Phase::Ready) => self.present(at_ms),
             (Stage::Trial(_), Phase::Voting) => self.close_votes(at_ms, &mut effects),
