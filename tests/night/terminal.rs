@@ -86,7 +86,7 @@ fn silent_clip(folder: &Path) {
     stage::session(folder, "abx", 2, "levels = \"matched\"");
     let file = folder.join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");
-    let text = text.replace("synth = \"slow-chord\"\nlength = \"1 s\"", "file = \"nothing.wav\"");
+    let text = text.replace("synth = \"slow-chord\"\nlength = \"1.2 s\"", "file = \"nothing.wav\"");
     std::fs::write(&file, text).expect("the session can be written");
 }
 
@@ -121,7 +121,7 @@ fn a_host_may_leave_while_the_stimuli_are_prepared() {
     stage::session(folder.path(), "abx", 2, "");
     let file = folder.path().join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");
-    let long = text.replace("length = \"1 s\"", "length = \"60 s\"");
+    let long = text.replace("length = \"1.2 s\"", "length = \"60 s\"");
     std::fs::write(&file, long).expect("the session can be written");
     let night = ["night", ".", "--output", "silent", "--listen", "127.0.0.1:0"];
     let mut host = Terminal::start(folder.path(), Path::new(PROGRAM), &night, &[]);
