@@ -9,7 +9,7 @@
 //! The same holds at the other end: at 0 Hz a filter can only be real, and a measured table whose end values are held
 //! down to 0 Hz is not. So below 10 Hz the phase that a response would have left at 0 Hz is led smoothly to 0; the
 //! magnitude stays, and a response that is real at 0 Hz is not touched. Where a response changes so slowly that its
-//! memory is long (a transformer's primary passes 0.2 Hz and stops there), it is led to a constant below 10 Hz instead.
+//! memory is long (a transformer's primary passes 0.2 Hz and stops there), the filter is the [`closest`] from 10 Hz on.
 //!
 //! That band-limiting lets a few hundred taps act before the direct sound. All filtering is offline, so they simply
 //! start at a negative time: nothing is delayed and there is no latency to remove.
@@ -20,6 +20,7 @@
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
 
+use super::closest::closest;
 use super::{FilterError, Response, Sampled};
 
 /// Up to this fraction of the rate a filter is the response itself.
@@ -41,8 +42,12 @@ const NEGLIGIBLE: f64 = 1e-5;
 const LONG_SECONDS: f64 = 0.5;
 /// What a long filter may cut off, as a sum of magnitudes relative to the sum of all.
 const TOLERABLE: f64 = 2e-5;
-/// Accuracy that a long filter must still have, measured: a fifth of what is promised.
-const CLOSE: Accuracy = Accuracy { max_abs_db: 0.0002, max_abs_degrees: 0.002 };
+/// A filter longer than this in seconds (16,384 taps at 48 kHz) is cut as far as [`CLOSE`] allows.
+const WANTED_SECONDS: f64 = 16_384.0 / 48_000.0;
+/// Accuracy that a filter must still have when more is cut from it, measured: under half of what is promised.
+const CLOSE: Accuracy = Accuracy { max_abs_db: 0.0004, max_abs_degrees: 0.004 };
+/// What is sought from 10 Hz on is sought from a little below, so that the edge itself is met.
+const NEARLY: f64 = 0.95;
 /// Accuracy of every filter: 0.001 dB and 0.01 degree, with a little in hand for frequencies between those measured.
 const PROMISED: Accuracy = Accuracy { max_abs_db: 0.0008, max_abs_degrees: 0.008 };
 /// A response that differs from a real constant by less than this is one: a single tap, no rounding.
@@ -56,6 +61,13 @@ pub struct Accuracy {
     pub max_abs_db: f64,
     /// Phase in degrees.
     pub max_abs_degrees: f64,
+}
+
+impl Accuracy {
+    /// Whether neither error is larger than another's.
+    fn is_within(self, other: Self) -> bool {
+        self.max_abs_db <= other.max_abs_db && self.max_abs_degrees <= other.max_abs_degrees
+    }
 }
 
 /// An impulse response: tap `i` acts `start + i` samples after its input.
@@ -188,33 +200,36 @@ pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError>
     if sampled.values().all(|(_, value)| (value - direct.re).norm() <= CONSTANT * direct.norm()) {
         return Ok(Fir::gain(rate_hz, direct.re));
     }
-    if let Ok(fir) = of_length(&sampled, rate_hz, LONG_SECONDS) {
+    let delay = delay(&sampled, rate_hz);
+    let first = of_length(&sampled, rate_hz, delay, LONG_SECONDS);
+    if first.as_ref().is_ok_and(|fir| fir.taps.len() <= wanted_taps(rate_hz)) {
+        return first;
+    }
+    let fir = forgetful(&sampled, rate_hz, delay);
+    if fir.accuracy.is_within(CLOSE) {
         return Ok(fir);
     }
-    let edge = sampled.at(LOWEST_HZ);
-    let constant = Complex64::new(edge.norm().copysign(edge.re), 0.0);
-    let steady = |frequencies: &[f64]| {
-        let mut values = response(frequencies)?;
-        for (value, &frequency) in values.iter_mut().zip(frequencies).filter(|(_, f)| **f < LOWEST_HZ) {
-            let step = smooth_step(frequency / LOWEST_HZ);
-            *value = *value * step + constant * (1.0 - step);
-        }
-        Ok(values)
-    };
-    if let Ok(fir) = of_length(&Sampled::new(&steady, rate / 2.0)?, rate_hz, LONG_SECONDS) {
-        return Ok(fir);
-    }
-    of_length(&sampled, rate_hz, LONGEST_SECONDS)
+    let long = first.or_else(|_| of_length(&sampled, rate_hz, delay, LONGEST_SECONDS))?;
+    Ok(shortened(long, &sampled))
+}
+
+/// Period in samples that a response is looked at first: a third of a second.
+fn first_period(rate_hz: u32) -> usize {
+    (rate_hz as usize / 3).next_power_of_two()
+}
+
+/// The delay of the direct sound in samples, if there is one: where the largest tap is.
+fn delay(sampled: &Sampled, rate_hz: u32) -> i64 {
+    let period = first_period(rate_hz);
+    let taps = inverse(&target(sampled, rate_hz, 0, period), period);
+    let largest = (0..period).max_by(|&a, &b| taps[a].abs().total_cmp(&taps[b].abs())).unwrap_or(0);
+    signed(largest, period)
 }
 
 /// The filter of a sampled response, if it can be had in a period of at most `seconds` (or the next power of two).
-fn of_length(sampled: &Sampled, rate_hz: u32, seconds: f64) -> Result<Fir, FilterError> {
+fn of_length(sampled: &Sampled, rate_hz: u32, delay: i64, seconds: f64) -> Result<Fir, FilterError> {
     let rate = f64::from(rate_hz);
-    let mut period = ((rate / 3.0) as usize).next_power_of_two();
-    // A delay, if there is one, shows as the largest tap.
-    let first = inverse(&target(sampled, rate_hz, 0, period), period);
-    let largest = (0..period).max_by(|&a, &b| first[a].abs().total_cmp(&first[b].abs())).unwrap_or(0);
-    let delay = signed(largest, period);
+    let mut period = first_period(rate_hz);
     let longest = (seconds * rate) as usize;
     loop {
         let taps = inverse(&target(sampled, rate_hz, delay, period), period);
@@ -227,8 +242,7 @@ fn of_length(sampled: &Sampled, rate_hz: u32, seconds: f64) -> Result<Fir, Filte
         if period as f64 >= LONG_SECONDS * rate {
             let fir = cut(&taps, delay, rate_hz, sampled, TOLERABLE * sum / 4.0);
             let enough = if last && seconds > LONG_SECONDS { PROMISED } else { CLOSE };
-            let Accuracy { max_abs_db, max_abs_degrees } = fir.accuracy;
-            if max_abs_db <= enough.max_abs_db && max_abs_degrees <= enough.max_abs_degrees {
+            if fir.accuracy.is_within(enough) {
                 return Ok(fir);
             }
         }
@@ -237,6 +251,41 @@ fn of_length(sampled: &Sampled, rate_hz: u32, seconds: f64) -> Result<Fir, Filte
         }
         period *= 2;
     }
+}
+
+/// Taps in the longest filter that is wanted at a sample rate.
+fn wanted_taps(rate_hz: u32) -> usize {
+    (WANTED_SECONDS * f64::from(rate_hz)) as usize
+}
+
+/// The filter of a response whose memory is long only because of what it does below 10 Hz: as close to it as
+/// [`wanted_taps`] can be from there on.
+fn forgetful(sampled: &Sampled, rate_hz: u32, delay: i64) -> Fir {
+    let after = wanted_taps(rate_hz);
+    let ahead = after / 64;
+    let period = (3 * after).next_power_of_two();
+    let lowest = (LOWEST_HZ * NEARLY / f64::from(rate_hz) * period as f64) as usize;
+    let taps = closest(&target(sampled, rate_hz, delay, period), lowest, ahead, after - ahead);
+    let sum: f64 = taps.iter().map(|tap| tap.abs()).sum();
+    cut(&taps, delay, rate_hz, sampled, NEGLIGIBLE * sum / 4.0)
+}
+
+/// A filter without so much of its end as leaves it [`CLOSE`] to the response, but never shorter than [`wanted_taps`].
+fn shortened(fir: Fir, sampled: &Sampled) -> Fir {
+    let period = (2 * fir.taps.len()).next_power_of_two();
+    let (mut kept, mut least) = (fir.taps.len(), wanted_taps(fir.rate_hz));
+    let mut best = fir;
+    while least < kept {
+        let length = usize::midpoint(least, kept);
+        let mut shorter = Fir { taps: best.taps[..length].to_vec(), ..best };
+        shorter.accuracy = measure(&shorter, sampled, period);
+        if shorter.accuracy.is_within(CLOSE) {
+            (kept, best) = (length, shorter);
+        } else {
+            least = length + 1;
+        }
+    }
+    best
 }
 
 /// Cuts what is negligible at both ends of a circular impulse response and measures what is left.

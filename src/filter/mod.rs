@@ -22,6 +22,7 @@
 //! # Ok::<(), earwitness::filter::FilterError>(())
 //! ```
 
+mod closest;
 mod convolve;
 mod design;
 pub mod progress;
