@@ -73,7 +73,7 @@ pub(crate) fn secret_of_session(
     orders: &[usize],
 ) -> Secret {
     let output = earwitness::trial::Output {
-        kind: "silent".to_owned(),
+        kind: earwitness::trial::OutputKind::Silent,
         name: String::new(),
         host: String::new(),
         rate_hz: 8000,

@@ -10,7 +10,7 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use crate::evidence::{Agreed, Evidence, TrialFacts, control_words};
+use crate::evidence::{Agreed, Evidence, TrialFacts};
 use crate::session::ControlKind;
 use crate::trial::journal::Journal;
 use crate::trial::{Ballot, Definition, Digest, Outcome, Part, Record, verify};
@@ -194,7 +194,7 @@ impl Judged<'_> {
                 TrialLine {
                     name: match (attempt.part, control) {
                         (Part::Main, Some(control)) => {
-                            format!("{number} (control: {})", control_words(*control))
+                            format!("{number} (control: {control})")
                         }
                         (Part::Main, None) => number.to_string(),
                         _ => format!("practice {number}"),
@@ -237,7 +237,7 @@ impl Judged<'_> {
             };
             sentences.push(format!(
                 "Control, {} ({meaning}): {} of {} {counted}.",
-                [control.kind.as_str(), control.amount.as_str()].join(" ").trim(),
+                control.name(),
                 control.correct,
                 count(control.trials, "vote")
             ));

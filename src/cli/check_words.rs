@@ -6,7 +6,7 @@ use super::progress::Bar;
 use super::{Failure, run};
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, open};
 use crate::session::Session;
-use crate::stimulus::device_words::{name, wider};
+use crate::stimulus::device_words::wider;
 use crate::stimulus::resolution::{MARGIN_DB, Resolved};
 use crate::stimulus::{DeviceWords, PairKind, Survey};
 
@@ -93,11 +93,7 @@ pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
         format!("Sound device: {}", output.name),
         format!(
             "  {}, {} Hz, {}: {} words, noise {:.1} dB below a full-scale sine",
-            output.host,
-            output.rate_hz,
-            output.format,
-            name(facts.word),
-            -facts.noise_db
+            output.host, output.rate_hz, output.format, facts.word, -facts.noise_db
         ),
     ];
     for ((kind, resolved), (_, shorter)) in words.pairs.iter().zip(&behind.pairs) {
@@ -153,7 +149,7 @@ pub(super) fn document(session: &Session, found: &Found) -> serde_json::Value {
         "host": output.host,
         "rate_hz": output.rate_hz,
         "format": output.format,
-        "words": name(facts.word),
+        "words": facts.word,
         "noise_db": 10.0 * (2.0 * words.word.noise_power()).log10(),
         "wanted_margin_db": MARGIN_DB,
         "differences": differences,

@@ -351,8 +351,11 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
             } else {
                 format!(" {} {}", terms.amount, terms.unit)
             };
-            let name = printable(&terms.control);
-            writeln!(out, "  control {name}{amount}: {} of {} {right}", tally.correct, tally.trials)?;
+            writeln!(
+                out,
+                "  control {}{amount}: {} of {} {right}",
+                terms.control, tally.correct, tally.trials
+            )?;
         }
     }
     for hand in &checked.hands {

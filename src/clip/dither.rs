@@ -16,7 +16,23 @@ pub enum WordLength {
     Float32,
 }
 
+/// As sentences say it: "16-bit".
+impl std::fmt::Display for WordLength {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(formatter, "{}-bit", self.bits().unwrap_or(32))
+    }
+}
+
+impl serde::Serialize for WordLength {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
 impl WordLength {
+    /// Every one.
+    pub const ALL: [Self; 3] = [Self::Bits16, Self::Bits24, Self::Float32];
+
     /// Bits of an integer word, `None` for float.
     pub fn bits(self) -> Option<u32> {
         match self {

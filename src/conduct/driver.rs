@@ -9,6 +9,7 @@ use super::place::{Displaced, Place};
 use crate::clip::Playable;
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
 use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+use crate::trial::OutputKind;
 use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};
 
 /// What the driver carries out: a conductor, alone or with a room's state machine around it. Reads no clock.
@@ -197,7 +198,7 @@ impl<M: Machine> Driver<M> {
     ) -> Self {
         let place = Place::of(journal.path()).map_err(|_| Displaced::Gone);
         let described = output.description();
-        let device = described.kind == "device";
+        let device = described.kind == OutputKind::Device;
         let resolution = device.then(|| DeviceWords::of(&stimuli, &described.format));
         let level_db = (!device).then_some(0.0);
         Self {

@@ -3,7 +3,7 @@
 //! Nothing in here depends on what was drawn: the bit depth is held against every comparison of the session at once.
 
 use super::driver::{Driver, Machine, Stopped};
-use crate::player::{OutputDescription, PlayerEvent};
+use crate::player::PlayerEvent;
 use crate::stimulus::WordFacts;
 use crate::trial::Event;
 
@@ -46,21 +46,6 @@ impl SoundNews {
             }
         }
     }
-}
-
-/// An output as a note in a journal.
-fn note_of(output: &OutputDescription) -> String {
-    let resampled = match output.resampled_from_hz {
-        Some(from) => format!(
-            "; it does not run at the clip's {from} Hz: all stimuli alike are resampled to {} Hz",
-            output.rate_hz
-        ),
-        None => String::new(),
-    };
-    format!(
-        "sound at {} Hz, {}, {} channels, buffer of {} frames{resampled}",
-        output.rate_hz, output.format, output.channels, output.buffer_frames
-    )
 }
 
 impl<M: Machine> Driver<M> {
@@ -110,9 +95,10 @@ impl<M: Machine> Driver<M> {
         if now.format != self.described.format {
             self.resolution = self.resolution.take().map(|words| words.in_format(&now.format));
         }
-        let text = note_of(&now);
+        let changed =
+            Event::OutputChanged { output: (&now).into(), resampled_from_hz: now.resampled_from_hz };
         self.described = now;
-        self.event(Event::Note { text })
+        self.event(changed)
     }
 
     /// Every stimulus is played at this many decibels from the clips' own level from now on: journals it, and what the
@@ -123,7 +109,7 @@ impl<M: Machine> Driver<M> {
     pub fn set_level(&mut self, level_db: f64) -> Result<(), Stopped> {
         self.pause();
         self.level_db = Some(level_db);
-        self.event(Event::Note { text: format!("level set to {level_db:.0} dB of the clips' own") })?;
+        self.event(Event::Level(level_db))?;
         self.note_resolution()?;
         if self.in_trial() {
             let loaded = self.load_presented();

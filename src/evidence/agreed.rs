@@ -48,25 +48,14 @@ impl Agreed {
     }
 
     /// What a journal's opening says.
-    ///
-    /// # Errors
-    /// A family, level rule or control that this program does not know.
-    pub fn of_opening(opening: &Opening) -> Result<Self, String> {
+    pub fn of_opening(opening: &Opening) -> Self {
         let terms = &opening.terms;
-        Ok(Self {
+        Self {
             session: opening.session,
             inquiry: terms.inquiry(),
-            controls: terms.controls.iter().map(control).collect::<Result<_, _>>()?,
-            family: match terms.family.as_str() {
-                "holm" => Family::Holm,
-                "none" => Family::None,
-                other => return Err(unknown("family", other, "holm or none")),
-            },
-            levels: match terms.levels.as_str() {
-                "as-wired" => Levels::AsWired,
-                "matched" => Levels::Matched,
-                other => return Err(unknown("levels", other, "as-wired or matched")),
-            },
+            controls: terms.controls.iter().map(ControlTerms::kind).collect(),
+            family: terms.family,
+            levels: terms.levels,
             stopping: match terms.stopping {
                 StoppingTerms::AllTrials {} => Stopping::AllTrials,
                 StoppingTerms::Sequential { alpha, beta, proportion } => {
@@ -77,32 +66,6 @@ impl Agreed {
             inputs: opening.inputs.clone().unwrap_or_default(),
             prepared_by: Vec::new(),
             terms: terms.clone(),
-        })
-    }
-}
-
-fn control(terms: &ControlTerms) -> Result<ControlKind, String> {
-    match terms.control.as_str() {
-        "level" => Ok(ControlKind::Level { decibels: terms.amount }),
-        "tilt" => Ok(ControlKind::Tilt { decibels: terms.amount }),
-        "head-movement" => Ok(ControlKind::HeadMovement { metres: terms.amount }),
-        "identical" => Ok(ControlKind::Identical),
-        other => Err(unknown("control", other, "level, tilt, head-movement or identical")),
-    }
-}
-
-fn unknown(what: &str, found: &str, allowed: &str) -> String {
-    format!("the terms say {what} \"{found}\": this program knows {allowed}")
-}
-
-/// Words and numbers of a control, such as "level 1 dB" or "head-movement 10 cm".
-pub fn control_words(kind: ControlKind) -> String {
-    match kind {
-        ControlKind::Level { decibels } => format!("level {decibels} dB"),
-        ControlKind::Tilt { decibels } => format!("tilt {decibels} dB"),
-        ControlKind::HeadMovement { metres } => {
-            format!("head-movement {} cm", (metres * 1e4).round() / 100.0)
         }
-        ControlKind::Identical => "identical".to_owned(),
     }
 }

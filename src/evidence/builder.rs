@@ -7,8 +7,9 @@ use super::facts::{
 };
 use super::inputs::Inputs;
 use super::journal::{self, Gathered, OpeningFacts, Readings};
-use super::{Agreed, Options, Published, control_words, hide, wager};
+use super::{Agreed, Options, Published, hide, wager};
 use crate::trial::Digest;
+use crate::trial::OutputKind;
 use crate::trial::record::WagerTerms;
 use crate::trial::wager::Settlement;
 
@@ -228,7 +229,7 @@ impl<'s> Builder<'s> {
                 control: pair
                     .control
                     .and_then(|control| self.agreed.controls.get(control))
-                    .map(|control| control_words(*control)),
+                    .map(ToString::to_string),
                 rate_hz: pair.rate_hz,
                 a_sha256: pair.a.hex(),
                 b_sha256: pair.b.hex(),
@@ -319,9 +320,10 @@ impl<'s> Builder<'s> {
             },
             journal: (!anonymous && opening.file_is_public).then_some(file),
             simulated: opening.simulated,
-            output: match output.kind.as_str() {
-                "silent" => "silent".to_owned(),
-                kind => format!("{kind}, {} Hz, {}", output.rate_hz, output.format),
+            output: match output.kind {
+                OutputKind::Silent => "silent".to_owned(),
+                OutputKind::Device => format!("device, {} Hz, {}", output.rate_hz, output.format),
+                OutputKind::File => format!("file, {} Hz, {}", output.rate_hz, output.format),
             },
             words: if usable { facts::of_device(&gathered.words, &self.agreed.terms) } else { None },
             silent: opening.silent,

@@ -1,9 +1,12 @@
 //! Sittings, what happened in them, what they published, and the register against the folder.
 
-use serde::Serialize;
+use serde::ser::SerializeStruct;
+use serde::{Serialize, Serializer};
 
+use super::noted::Noted;
 use super::published::Published;
-use crate::stimulus::{WordFacts, device_words as words};
+use crate::clip::dither::WordLength;
+use crate::stimulus::WordFacts;
 use crate::trial::record::{Part, Terms};
 
 /// Right answers of a number of trials.
@@ -121,8 +124,8 @@ pub struct SittingFacts {
 /// least. Levels in dB.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct DeviceFacts {
-    /// `16-bit`, `24-bit` or `32-bit`.
-    pub words: &'static str,
+    /// The words.
+    pub words: WordLength,
     /// Noise of the words over the whole band, relative to a full-scale sine.
     pub noise_db: f64,
     /// Level that the listener chose, from the clips' own.
@@ -138,7 +141,7 @@ pub struct DeviceFacts {
 }
 
 /// Something that happened in a sitting: the cause of a void attempt, a device event that made none void, a note.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct EventFacts {
     /// Line of the journal, from 1, that holds it.
     pub journal_line: u64,
@@ -148,8 +151,21 @@ pub struct EventFacts {
     pub trial: Option<u32>,
     /// The attempt was made void by it.
     pub void: bool,
-    /// What, in the journal's words.
-    pub text: String,
+    /// What.
+    pub what: Noted,
+}
+
+impl Serialize for EventFacts {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut event = serializer.serialize_struct("EventFacts", 6)?;
+        event.serialize_field("journal_line", &self.journal_line)?;
+        event.serialize_field("part", &self.part)?;
+        event.serialize_field("trial", &self.trial)?;
+        event.serialize_field("void", &self.void)?;
+        event.serialize_field("text", &self.what.words())?;
+        event.serialize_field("what", &self.what)?;
+        event.end()
+    }
 }
 
 /// Stimuli that sittings published before their first trial, by their digests.
@@ -311,7 +327,7 @@ pub(super) fn of_device(noted: &[WordFacts], terms: &Terms) -> Option<DeviceFact
     let facts = noted.iter().min_by(|a, b| margin(a).total_cmp(&margin(b)))?;
     let faintest = facts.faintest;
     Some(DeviceFacts {
-        words: words::name(facts.word),
+        words: facts.word,
         noise_db: facts.noise_db,
         level_db: facts.level_db,
         comparison: faintest

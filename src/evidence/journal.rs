@@ -5,6 +5,7 @@ use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 use rayon::prelude::*;
 
 use super::facts::{EventFacts, State, TrialFacts};
+use super::noted::Noted;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
 use crate::trial::record::{
@@ -208,6 +209,16 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         Some(Outcome::NotQualified) => State::NotQualified,
         Some(Outcome::StoppedEarly) => State::StoppedEarly,
     };
+    let noted: Vec<(u64, Noted)> = checked
+        .noted
+        .iter()
+        .filter_map(|(number, record)| Some((*number, Noted::of(record, opening.format)?)))
+        .collect();
+    let words = noted.iter().filter_map(|(_, noted)| match noted {
+        Noted::Resolved(facts) => Some(*facts),
+        Noted::Said { .. } | Noted::Level { .. } | Noted::Output(_) => None,
+    });
+    let words = words.collect();
     let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
     Ok(Gathered {
         opening: OpeningFacts::new(opening, checked.silent()),
@@ -220,8 +231,8 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         settlement: checked.settlement,
         seats: checked.seats.clone(),
         trials: rows(checked, opening),
-        events: events(checked, opening),
-        words: checked.resolved.clone(),
+        words,
+        events: events(checked, opening, noted),
         void: u64::from(checked.void),
         resumed: checked.resumed,
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
@@ -238,9 +249,9 @@ fn bytes_as_checked(path: &Path, checked: &Checked) -> Vec<u8> {
 
 /// Causes of void attempts, events that made none void, and notes, in the order of the journal. A device's name stays on
 /// the machine.
-fn events(checked: &Checked, opening: &Opening) -> Vec<EventFacts> {
+fn events(checked: &Checked, opening: &Opening, noted: Vec<(u64, Noted)>) -> Vec<EventFacts> {
     let device = &opening.output.name;
-    let public = |text: &str| super::hide::name(text, device, "the device");
+    let said = |text: &str| Noted::Said { text: super::hide::name(text, device, "the device") };
     let mut found: Vec<EventFacts> = Vec::new();
     let mut seen = None;
     for answer in &checked.answers {
@@ -255,18 +266,17 @@ fn events(checked: &Checked, opening: &Opening) -> Vec<EventFacts> {
                 part: Some(answer.id.part),
                 trial: Some(answer.id.trial),
                 void,
-                text: public(text),
+                what: said(text),
             });
         }
     }
-    for (number, text) in &checked.notes {
-        found.push(EventFacts {
-            journal_line: *number,
-            part: None,
-            trial: None,
-            void: false,
-            text: public(text),
-        });
+    for (number, noted) in noted {
+        let what = match noted {
+            Noted::Resolved(_) => continue,
+            Noted::Said { text } => said(&text),
+            Noted::Level { .. } | Noted::Output(_) => noted,
+        };
+        found.push(EventFacts { journal_line: number, part: None, trial: None, void: false, what });
     }
     found.sort_by_key(|event| event.journal_line);
     found

@@ -10,6 +10,7 @@
 //! | [`agreed`] | what was agreed before anyone listened |
 //! | [`journal`] | reads and verifies the journals of a folder, and reduces each to its facts |
 //! | [`facts`] | the facts as data |
+//! | [`noted`] | what is noted beside answers, as data; sentences of older journals are read here |
 //! | [`register`] | the register held against the journals in its folder |
 //! | [`inputs`] | the files that sittings read, against those that are here now |
 //! | [`published`] | what of a journal readers get, to check it by themselves |
@@ -21,13 +22,14 @@ pub mod facts;
 pub mod hide;
 pub mod inputs;
 pub mod journal;
+pub mod noted;
 pub mod published;
 pub mod register;
 mod wager;
 
 use std::collections::BTreeSet;
 
-pub use agreed::{Agreed, control_words};
+pub use agreed::Agreed;
 use builder::Builder;
 pub use facts::{
     Basis, DeviceFacts, EventFacts, ListenerFacts, RegisterFacts, SittingFacts, State, StimulusFacts,
@@ -199,10 +201,10 @@ impl Evidence {
             else {
                 continue;
             };
-            let sum = if *control == ControlKind::Identical {
-                &mut listener.identical_controls
-            } else {
+            let sum = if control.is_positive() {
                 &mut listener.positive_controls
+            } else {
+                &mut listener.identical_controls
             };
             sum.0 += u64::from(correct);
             sum.1 += 1;

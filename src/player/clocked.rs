@@ -15,6 +15,7 @@ use super::renderer::Renderer;
 use super::{OutputDescription, PlayerEvent};
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
+use crate::trial::OutputKind;
 
 /// Frames per block of a clocked output.
 const BLOCK_FRAMES: usize = 256;
@@ -177,7 +178,7 @@ pub(super) fn open(
     let name =
         file.and_then(Path::file_name).map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let description = OutputDescription {
-        kind: if file.is_some() { "file" } else { "silent" }.into(),
+        kind: if file.is_some() { OutputKind::File } else { OutputKind::Silent },
         name,
         host: String::new(),
         rate_hz,

@@ -18,6 +18,7 @@ use super::open::{PlayerError, PlayerOptions};
 use super::quiet::quietly;
 use super::renderer::Renderer;
 use crate::clip::dither::Dither;
+use crate::trial::OutputKind;
 
 /// What to do when nothing plays, in words that can be followed.
 const NO_DEVICE: &str = "No sound device could be opened. Check that a device is connected and switched on, that the \
@@ -166,7 +167,7 @@ pub(super) fn open_stream(
             _ => no_device(&error),
         })?;
         let description = OutputDescription {
-            kind: "device".into(),
+            kind: OutputKind::Device,
             name: device_name(&device),
             host,
             rate_hz,

@@ -12,6 +12,7 @@ use super::renderer::Renderer;
 use super::{OutputDescription, PlayerEvent, Status, Transport};
 use crate::clip::Playable;
 use crate::clip::resample::{resample, resampled_frames};
+use crate::trial::OutputKind;
 
 /// The handle's end of the wall.
 pub(super) struct Link {
@@ -182,7 +183,7 @@ fn convert(frame: u64, from_hz: u32, to_hz: u32) -> u64 {
 impl Drop for Player {
     /// Whoever leaves in the middle of sound hears it fade, not break off. A file holds what was asked for, and no more.
     fn drop(&mut self) {
-        if self.playing && !self.lost && self.description.kind == "device" {
+        if self.playing && !self.lost && self.description.kind == OutputKind::Device {
             self.send(Command::Pause);
         }
     }

@@ -1,7 +1,7 @@
 //! What a sitting may ask of a player, whatever carries the sound.
 
 use crate::clip::Playable;
-use crate::trial::record::Output;
+use crate::trial::record::{Output, OutputKind};
 
 /// What the player is doing. Frames count at the stimuli's rate, from the start of the clip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -45,8 +45,8 @@ pub enum PlayerEvent {
 /// What was opened, for the journal and the caveats.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OutputDescription {
-    /// `device`, `silent` or `file`.
-    pub kind: String,
+    /// Whether anybody hears it.
+    pub kind: OutputKind,
     /// Name of the device or file name without its folder; empty for silent.
     pub name: String,
     /// Sound system, such as `ALSA`; empty where there is none.
@@ -66,7 +66,7 @@ pub struct OutputDescription {
 impl From<&OutputDescription> for Output {
     fn from(description: &OutputDescription) -> Self {
         Self {
-            kind: description.kind.clone(),
+            kind: description.kind,
             name: description.name.clone(),
             host: description.host.clone(),
             rate_hz: description.rate_hz,

@@ -16,6 +16,7 @@ use super::renderer::Renderer;
 use super::{OutputDescription, Transport};
 use crate::clip::Playable;
 use crate::clip::dither::Dither;
+use crate::trial::OutputKind;
 
 #[global_allocator]
 static ALLOCATOR: AllocDisabler = AllocDisabler;
@@ -43,7 +44,7 @@ fn manual(options: PlayerOptions) -> (Player, Renderer, Arc<Shared>) {
     let (link, renderer) = connect(options, RATE, 2);
     let shared = Arc::clone(&link.shared);
     let description = OutputDescription {
-        kind: "test".into(),
+        kind: OutputKind::Silent,
         name: String::new(),
         host: String::new(),
         rate_hz: RATE,

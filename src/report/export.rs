@@ -4,7 +4,6 @@ use std::io::Write;
 
 use super::model::Report;
 use crate::evidence::TrialFacts;
-use crate::stats::Protocol;
 use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
 
@@ -60,7 +59,7 @@ pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
 
 fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     let sitting = &report.sittings[trial.sitting as usize];
-    let definition = Definition::of(Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx));
+    let definition = Definition::of(report.session.protocol);
     // In capitals both R and pandas read them as truth values.
     let flag = |value: bool| if value { "TRUE" } else { "FALSE" };
     let alternative = |index: Option<u8>| {

@@ -9,7 +9,10 @@ use super::svg::Figure;
 use crate::evidence::{
     Basis, InputSetFacts, ListenerFacts, RegisterFacts, SittingFacts, StimulusSetFacts, TrialFacts, Unusable,
 };
+use crate::session::{Family, Levels, Switching};
+use crate::stats::Protocol;
 use crate::stats::power::Risks;
+use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::Exact;
 use crate::verdict::caveat::Caveat;
 use crate::verdict::no_listening_test;
@@ -78,7 +81,10 @@ pub struct SessionFacts {
     /// Title.
     pub title: String,
     /// Protocol.
-    pub protocol: String,
+    pub protocol: Protocol,
+    /// The same with the direction in which it is tested.
+    #[serde(skip)]
+    pub inquiry: Inquiry,
     /// The protocol's name as people say it.
     pub protocol_title: String,
     /// The question put to listeners.
@@ -91,12 +97,12 @@ pub struct SessionFacts {
     pub trials: u32,
     /// Warm-up trials, uncounted.
     pub warm_up: u32,
-    /// `as-wired` or `matched`.
-    pub levels: &'static str,
-    /// `instant` or `gap`.
-    pub switching: &'static str,
-    /// `holm` or `none`.
-    pub family: &'static str,
+    /// Whether the level difference stays.
+    pub levels: Levels,
+    /// What happens when a listener switches.
+    pub switching: Switching,
+    /// How several comparisons are judged together.
+    pub family: Family,
     /// The stopping rule in words.
     pub stopping: String,
     /// The sequential rule, if there is one.

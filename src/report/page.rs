@@ -97,11 +97,6 @@ fn shortened(text: &str, most: usize) -> String {
     svg::cut(text, most)
 }
 
-/// What the proportion of discriminators is called. A preference has none: there it is how far side B leads.
-fn heard_label(preference: bool) -> &'static str {
-    if preference { "lead of B" } else { "hears it in" }
-}
-
 /// "3.8 %".
 fn percent(share: f64) -> String {
     // The sign stays on the line of its number.

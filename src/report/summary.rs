@@ -84,10 +84,7 @@ fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
         let each: Vec<String> = report
             .controls
             .iter()
-            .map(|control| {
-                let name = [control.kind.as_str(), control.amount.as_str()].join(" ");
-                format!("{} {} of {} right", name.trim(), control.correct, control.trials)
-            })
+            .map(|control| format!("{} {} of {} right", control.name(), control.correct, control.trials))
             .collect();
         format!("Controls: {}", each.join(", "))
     };

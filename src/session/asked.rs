@@ -2,7 +2,7 @@
 //! which answer to a control is right.
 
 use super::reader::{SessionError, Table};
-use super::{Comparison, ControlKind, Stopping};
+use super::{Comparison, ControlKind, ControlName, Stopping};
 use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Inquiry, Side, Sides};
 use crate::stats::sequential::SequentialTest;
@@ -166,10 +166,10 @@ enum Change {
 }
 
 impl Change {
-    fn control(self) -> &'static str {
+    fn control(self) -> ControlName {
         match self {
-            Self::Level => "level",
-            Self::Tilt => "tilt",
+            Self::Level => ControlName::Level,
+            Self::Tilt => ControlName::Tilt,
         }
     }
 }

@@ -14,6 +14,8 @@ pub mod template;
 
 use std::path::{Path, PathBuf};
 
+use serde::{Deserialize, Serialize};
+
 use crate::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use crate::clip::ClipSource;
 use crate::stats::Protocol;
@@ -25,7 +27,8 @@ pub use person::same_person;
 pub use reader::SessionError;
 
 /// Keep the level difference that the cables make, or remove it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Levels {
     /// Keep it.
     AsWired,
@@ -34,7 +37,8 @@ pub enum Levels {
 }
 
 /// What happens between two stimuli when the listener switches.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Switching {
     /// An equal-length crossfade at the same place in the clip.
     Instant,
@@ -59,7 +63,8 @@ pub enum Stopping {
 }
 
 /// How several comparisons of one session are judged together.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Family {
     /// Holm's step-down adjustment.
     Holm,
@@ -130,15 +135,66 @@ pub enum ControlKind {
     Identical,
 }
 
+/// What a control adds, without its size: the name in `session.toml`, journals and JSON.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ControlName {
+    /// A level step.
+    Level,
+    /// A spectral tilt.
+    Tilt,
+    /// The comb of a head movement.
+    HeadMovement,
+    /// Nothing.
+    Identical,
+}
+
+impl ControlName {
+    /// Every control, with its name.
+    pub const ALL: [(&'static str, Self); 4] = [
+        ("level", Self::Level),
+        ("tilt", Self::Tilt),
+        ("head-movement", Self::HeadMovement),
+        ("identical", Self::Identical),
+    ];
+}
+
+impl std::fmt::Display for ControlName {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.pad(Self::ALL.iter().find(|(_, of)| of == self).map_or("", |(name, _)| name))
+    }
+}
+
 impl ControlKind {
-    /// The name in `session.toml`.
-    pub fn name(self) -> &'static str {
+    /// Its name.
+    pub fn name(self) -> ControlName {
         match self {
-            Self::Level { .. } => "level",
-            Self::Tilt { .. } => "tilt",
-            Self::HeadMovement { .. } => "head-movement",
-            Self::Identical => "identical",
+            Self::Level { .. } => ControlName::Level,
+            Self::Tilt { .. } => ControlName::Tilt,
+            Self::HeadMovement { .. } => ControlName::HeadMovement,
+            Self::Identical => ControlName::Identical,
         }
+    }
+
+    /// Its size with unit; empty where nothing is added.
+    pub fn amount(self) -> String {
+        match self {
+            Self::Level { decibels } | Self::Tilt { decibels } => format!("{decibels} dB"),
+            Self::HeadMovement { metres } => format!("{} cm", (metres * 1e4).round() / 100.0),
+            Self::Identical => String::new(),
+        }
+    }
+
+    /// Known to be audible; the other kind is known to be impossible.
+    pub fn is_positive(self) -> bool {
+        self != Self::Identical
+    }
+}
+
+/// Name and size, such as "level 1 dB" or "head-movement 10 cm".
+impl std::fmt::Display for ControlKind {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(format!("{} {}", self.name(), self.amount()).trim_end())
     }
 }
 

@@ -6,8 +6,8 @@ use std::path::Path;
 use super::asked::{self, Asked};
 use super::reader::{Document, SessionError, Table, not_among};
 use super::{
-    Clip, Comparison, Control, ControlKind, Deciding, Family, Levels, NamedCable, Qualification, Session,
-    Stopping, Switching, Wager, electrical, session_file,
+    Clip, Comparison, Control, ControlKind, ControlName, Deciding, Family, Levels, NamedCable, Qualification,
+    Session, Stopping, Switching, Wager, electrical, session_file,
 };
 use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
@@ -346,7 +346,8 @@ fn comparisons(
 fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, SessionError> {
     let mut controls = Vec::new();
     for mut inner in table.tables("controls")? {
-        let kind = inner.required_text("kind", "\"level\"")?;
+        let name =
+            inner.choice("kind", &ControlName::ALL)?.ok_or_else(|| inner.missing("kind", "\"level\""))?;
         let decibels = |inner: &mut Table<'_>| -> Result<f64, SessionError> {
             let amount = inner
                 .quantity("amount", Dimension::Level)?
@@ -362,10 +363,10 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
             }
             Ok(amount)
         };
-        let kind = match kind.as_str() {
-            "level" => ControlKind::Level { decibels: decibels(&mut inner)? },
-            "tilt" => ControlKind::Tilt { decibels: decibels(&mut inner)? },
-            "head-movement" => {
+        let kind = match name {
+            ControlName::Level => ControlKind::Level { decibels: decibels(&mut inner)? },
+            ControlName::Tilt => ControlKind::Tilt { decibels: decibels(&mut inner)? },
+            ControlName::HeadMovement => {
                 let metres = inner
                     .quantity("amount", Dimension::Length)?
                     .ok_or_else(|| inner.missing("amount", "\"10 cm\""))?;
@@ -377,15 +378,11 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
                 }
                 ControlKind::HeadMovement { metres }
             }
-            "identical" => {
+            ControlName::Identical => {
                 if inner.has("amount") {
                     return Err(inner.error_at("amount", "an identical control has no amount; remove it"));
                 }
                 ControlKind::Identical
-            }
-            other => {
-                let names = ["level", "tilt", "head-movement", "identical"];
-                return Err(inner.error_at("kind", not_among(other, &names)));
             }
         };
         let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;

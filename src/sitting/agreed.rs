@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use super::pages::percent;
 use crate::screen::Block;
+use crate::session::{Family, Levels, Switching};
 use crate::stats::binomial;
 use crate::stats::protocol::{Asks, Compared, Sides};
 use crate::stats::sequential::{Exact, SequentialTest};
@@ -44,7 +45,10 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
     }
     blocks.push(Block::pair(
         "Switching",
-        if terms.switching == "gap" { "with a short silence between" } else { "instant, at the same place" },
+        match terms.switching {
+            Switching::Gap => "with a short silence between",
+            Switching::Instant => "instant, at the same place",
+        },
     ));
     blocks.push(Block::pair(
         "Rests",
@@ -52,10 +56,11 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
     ));
     blocks.push(Block::pair(
         "Levels",
-        if terms.levels == "matched" {
-            "matched to equal loudness (ITU-R BS.1770): only the shape of the sound differs"
-        } else {
-            "as wired: a difference in level stays in, and may be what is heard"
+        match terms.levels {
+            Levels::Matched => {
+                "matched to equal loudness (ITU-R BS.1770): only the shape of the sound differs"
+            }
+            Levels::AsWired => "as wired: a difference in level stays in, and may be what is heard",
         },
     ));
     chances(terms, blocks);
@@ -230,16 +235,16 @@ fn several(terms: &Terms, least: u32, blocks: &mut Vec<Block>) {
     let trials = terms.trials;
     let what = if terms.inquiry().two_sided() { "for one side" } else { "right" };
     let first = score_needed(terms.inquiry(), terms.alpha / members as f64, u64::from(trials));
-    let together = match (terms.family.as_str(), first <= trials) {
-        ("holm", true) => {
+    let together = match (terms.family, first <= trials) {
+        (Family::Holm, true) => {
             format!(
                 "; judged together (Holm), the strongest of {members} needs {first}, the last one {least}"
             )
         }
-        ("holm", false) => format!(
+        (Family::Holm, false) => format!(
             "; judged together (Holm), not even {trials} of {trials} would do for the first of {members}"
         ),
-        _ => String::new(),
+        (Family::None, _) => String::new(),
     };
     blocks.push(Block::pair("Score needed", format!("each comparison {least} of {trials} {what}{together}")));
 }

@@ -17,6 +17,7 @@ use crate::player::{OutputChoice, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{ControlKind, Session};
 use crate::stimulus::{PairKind, StimulusSet};
+use crate::trial::OutputKind;
 
 /// Right answers in a row at which training has reached its end: a guesser gets there from a given start one time in 32.
 /// Common practice, no source.
@@ -77,7 +78,7 @@ pub fn audition(
         return Ok(Heard::default());
     };
     let transport = open_output(session, output, false, environment, &stimuli)?.into_transport();
-    let heard = transport.description().kind == "device";
+    let heard = transport.description().kind == OutputKind::Device;
     let mut audition = Audition {
         session,
         environment,

@@ -27,7 +27,7 @@ pub(super) enum Effect {
 /// Checks a control's amount and says what it does.
 pub(super) fn effect(control: &Control, number: usize) -> Result<Effect, StimulusError> {
     let wrong =
-        |message: String| StimulusError::Control { number, kind: control.kind.name().into(), message };
+        |message: String| StimulusError::Control { number, kind: control.kind.name().to_string(), message };
     let bounded = |amount: f64, largest: f64, unit: &str| {
         if amount.is_finite() && amount.abs() <= largest {
             Ok(())

@@ -1,11 +1,7 @@
 //! What a sound device's word length makes of the differences under test.
 //!
-//! Comes in: the stimuli and the format that was negotiated. Goes out: facts for the journal, which can be read back from
-//! it, and a caution where the words could hide a difference. Levels in dB relative to a full-scale sine. Must not know:
+//! Comes in: the stimuli and the format that was negotiated. Goes out: facts for the journal, and a caution where the words could hide a difference. Levels in dB relative to a full-scale sine. Must not know:
 //! draws.
-
-use std::fmt;
-use std::str::FromStr;
 
 use super::resolution::{BandLevels, MARGIN_DB, Resolved, bands, resolve};
 use super::{PairDifference, PairKind, StimulusSet};
@@ -18,15 +14,6 @@ pub fn of_format(format: &str) -> WordLength {
         "s16" => WordLength::Bits16,
         "s24" => WordLength::Bits24,
         _ => WordLength::Float32,
-    }
-}
-
-/// What a word length is called in sentences.
-pub fn name(word: WordLength) -> &'static str {
-    match word {
-        WordLength::Bits16 => "16-bit",
-        WordLength::Bits24 => "24-bit",
-        WordLength::Float32 => "32-bit",
     }
 }
 
@@ -140,8 +127,7 @@ impl Faintest {
     }
 }
 
-/// What a journal holds of a device's words: one sentence of less than 200 letters, written by `Display` and read back by
-/// `FromStr`. Comparison and clip are their numbers in the session, from 1, for names may be long.
+/// What a device's words make of the faintest difference under test, for the journal.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct WordFacts {
     /// The word length.
@@ -167,116 +153,10 @@ impl WordFacts {
         Some(format!(
             "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db:.0} dB out \
              of their noise in its strongest ERB band, and {MARGIN_DB:.0} dB are wanted; {}{louder}, or use a louder clip",
-            name(self.word),
+            self.word,
             session.comparisons[comparison].name,
             session.clips[clip].name,
             wider(self.word),
         ))
-    }
-}
-
-impl fmt::Display for WordFacts {
-    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { word, noise_db, level_db, faintest } = self;
-        write!(formatter, "{} words, noise {noise_db:.1} dB; at {level_db:.1} dB ", name(*word))?;
-        match faintest {
-            None => formatter.write_str(NOTHING),
-            Some(Faintest { comparison, clip, margin_db }) => write!(
-                formatter,
-                "{FAINTEST}{}, clip {}) stands {margin_db:.1}{OUT}",
-                comparison + 1,
-                clip + 1
-            ),
-        }
-    }
-}
-
-const NOTHING: &str = "there is nothing to resolve: the sides are identical";
-const FAINTEST: &str = "the faintest difference under test (comparison ";
-const OUT: &str = " dB out of it in its strongest ERB band";
-
-/// A text that is no such sentence.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("this is no sentence about a device's word length")]
-pub struct NoWordFacts;
-
-impl FromStr for WordFacts {
-    type Err = NoWordFacts;
-
-    fn from_str(text: &str) -> Result<Self, NoWordFacts> {
-        read(text).ok_or(NoWordFacts)
-    }
-}
-
-fn read(text: &str) -> Option<WordFacts> {
-    let number = |text: &str| text.parse().ok().filter(|value: &f64| value.is_finite());
-    let index = |text: &str| text.parse::<usize>().ok()?.checked_sub(1);
-    let (words, rest) = text.split_once(" words, noise ")?;
-    let word = [WordLength::Bits16, WordLength::Bits24, WordLength::Float32]
-        .into_iter()
-        .find(|word| name(*word) == words)?;
-    let (noise, rest) = rest.split_once(" dB; at ")?;
-    let (level, rest) = rest.split_once(" dB ")?;
-    let faintest = if rest == NOTHING {
-        None
-    } else {
-        let (comparison, rest) = rest.strip_prefix(FAINTEST)?.split_once(", clip ")?;
-        let (clip, margin) = rest.strip_suffix(OUT)?.split_once(") stands ")?;
-        Some(Faintest { comparison: index(comparison)?, clip: index(clip)?, margin_db: number(margin)? })
-    };
-    Some(WordFacts { word, noise_db: number(noise)?, level_db: number(level)?, faintest })
-}
-
-#[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    proptest! {
-        #[test]
-        fn what_is_noted_can_be_read_back(
-            word in prop_oneof![Just(WordLength::Bits16), Just(WordLength::Bits24), Just(WordLength::Float32)],
-            (noise, level, margin) in (-2000..0_i32, -900..1_i32, -3000..3000_i32),
-            faintest in proptest::option::of((0..100_usize, 0..100_usize)),
-        ) {
-            let facts = WordFacts {
-                word,
-                noise_db: f64::from(noise) / 10.0,
-                level_db: f64::from(level) / 10.0,
-                faintest: faintest.map(|(comparison, clip)| Faintest {
-                    comparison,
-                    clip,
-                    margin_db: f64::from(margin) / 10.0,
-                }),
-            };
-            let text = facts.to_string();
-            prop_assert!(text.chars().count() < 200, "{}", text);
-            prop_assert_eq!(text.parse::<WordFacts>(), Ok(facts));
-        }
-
-        #[test]
-        fn other_notes_are_no_facts(text in ".{0,120}") {
-            prop_assert_eq!(text.parse::<WordFacts>(), Err(NoWordFacts));
-        }
-    }
-
-    #[test]
-    fn a_broken_sentence_is_refused_and_not_guessed() {
-        let good = "16-bit words, noise -93.3 dB; at -20.0 dB the faintest difference under test (comparison 1, clip 2) \
-                    stands 13.4 dB out of it in its strongest ERB band";
-        assert!(good.parse::<WordFacts>().is_ok());
-        for (from, to) in [
-            ("16-bit", "17-bit"),
-            ("-93.3", "NaN"),
-            ("-20.0", "loud"),
-            ("comparison 1", "comparison 0"),
-            ("clip 2", "clip -2"),
-            ("13.4", "inf"),
-            ("ERB band", "ERB band, perhaps"),
-        ] {
-            let text = good.replace(from, to);
-            assert_eq!(text.parse::<WordFacts>(), Err(NoWordFacts), "{text}");
-        }
     }
 }

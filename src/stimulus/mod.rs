@@ -103,10 +103,10 @@ pub struct Pair {
     pub a: Playable,
     /// Side B.
     pub b: Playable,
-    /// SHA-256 of side A's samples (little-endian 32-bit float, interleaved) as 64 hex digits.
-    pub digest_a: String,
-    /// SHA-256 of side B's samples as 64 hex digits.
-    pub digest_b: String,
+    /// SHA-256 of side A's samples (little-endian 32-bit float, interleaved).
+    pub digest_a: [u8; 32],
+    /// SHA-256 of side B's samples.
+    pub digest_b: [u8; 32],
 }
 
 /// How the levels of one pair came about. All gains and levels in dB.

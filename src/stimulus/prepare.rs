@@ -16,7 +16,7 @@ use crate::session::Session;
 const MOST_BYTES: u64 = 3 << 30;
 
 /// SHA-256 of a stimulus's samples (little-endian 32-bit float, interleaved) as 64 hex digits.
-pub fn digest(playable: &Playable) -> String {
+pub fn digest(playable: &Playable) -> [u8; 32] {
     let mut hash = Sha256::new();
     let mut bytes = Vec::with_capacity(1 << 16);
     for block in playable.samples.chunks(1 << 14) {
@@ -24,7 +24,7 @@ pub fn digest(playable: &Playable) -> String {
         bytes.extend(block.iter().flat_map(|sample| sample.to_le_bytes()));
         hash.update(&bytes);
     }
-    hex(&hash.finalize())
+    hash.finalize().into()
 }
 
 /// Lower-case hex digits of bytes.
@@ -126,7 +126,7 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
         Ok(())
     })?;
     kept.sounds.append(&mut again.sounds);
-    let finished: BTreeMap<Key, (Playable, String)> = kept
+    let finished: BTreeMap<Key, (Playable, [u8; 32])> = kept
         .sounds
         .into_par_iter()
         .map(|(key, samples)| {

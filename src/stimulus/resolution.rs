@@ -169,8 +169,8 @@ mod tests {
             kind: PairKind::Comparison { comparison: 0, clip: 0 },
             a: playable(a),
             b: playable(b),
-            digest_a: String::new(),
-            digest_b: String::new(),
+            digest_a: [0; 32],
+            digest_b: [0; 32],
         }
     }
 

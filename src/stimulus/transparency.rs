@@ -10,7 +10,7 @@ use realfft::RealFftPlanner;
 
 use super::plan::{Count, cable_filter, render_direct};
 use super::resolution::{Resolved, resolve};
-use super::{PairKind, Progress, StimulusError, device_words, survey};
+use super::{PairKind, Progress, StimulusError, survey};
 use crate::circuit::{Amplifier, Cable, Chain};
 use crate::clip::OpenClip;
 use crate::clip::dither::{Dither, WordLength};
@@ -162,7 +162,7 @@ impl TransparencyReport {
                     lines.push(format!(
                         "    caution: {} words could hide it: the difference stands at most {:.1} dB out of the noise, and \
                          below it in {} of {} bands",
-                        device_words::name(resolved.word),
+                        resolved.word,
                         resolved.best_margin_db,
                         resolved.bands_below,
                         resolved.bands

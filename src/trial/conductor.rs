@@ -236,6 +236,15 @@ impl Conductor {
                 );
                 phase
             }
+            (phase, Event::Level(level_db)) => {
+                self.try_append(Record::Level { at_ms, level_db }, "there is no such level", effects);
+                phase
+            }
+            (phase, Event::OutputChanged { output, resampled_from_hz }) => {
+                let record = Record::OutputChanged { at_ms, output, resampled_from_hz };
+                self.try_append(record, "this cannot be noted", effects);
+                phase
+            }
             // Seats come and go at any time.
             (phase, Event::Join { seat, alias, by }) => {
                 self.try_append(Record::Seat { at_ms, seat, alias, by }, "this seat is taken", effects);

@@ -2,7 +2,7 @@
 
 use super::digest::Digest;
 use super::protocol::Side;
-use super::record::{Ballot, Record, ResolutionFacts, TrialId};
+use super::record::{Ballot, Output, Record, ResolutionFacts, TrialId};
 use crate::stimulus::PairKind;
 
 /// Something that a person, the player or the journal did. Times are handed to
@@ -72,6 +72,15 @@ pub enum Event {
     },
     /// What the sound device resolves at the level that is set.
     Resolved(ResolutionFacts),
+    /// Every stimulus is played at this level in decibels from the clips' own from now on.
+    Level(f64),
+    /// Something else carries the sound from now on.
+    OutputChanged {
+        /// What.
+        output: Output,
+        /// Rate of the stimuli in Hz where it is not the output's.
+        resampled_from_hz: Option<u32>,
+    },
     /// A listener of a night takes a seat.
     Join {
         /// Number of the seat, from 1.

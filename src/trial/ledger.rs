@@ -70,8 +70,6 @@ pub struct Ledger {
     pub resumed: u32,
     /// Nobody could hear anything, at least for a part of it: see [`Record::is_silent`].
     pub silent: bool,
-    /// Notes on devices and the like.
-    pub notes: Vec<String>,
     /// The closing.
     pub closing: Option<Closing>,
     /// Time of the last record.
@@ -137,7 +135,6 @@ impl Ledger {
             listened_ms: 0,
             rests: 0,
             resumed: 0,
-            notes: Vec::new(),
             closing: None,
             at_ms: 0,
         })
@@ -280,7 +277,7 @@ impl Ledger {
                 self.listened_ms = 0;
                 self.rests += 1;
             }
-            Record::Note { text, .. } => self.notes.push(text.clone()),
+            Record::Note { .. } => {}
             Record::Resolution { resolved, .. } => {
                 allowed(resolved.facts().is_some(), "a bit depth is 16, 24 or 32")?;
                 let terms = &self.opening.terms;
@@ -288,6 +285,13 @@ impl Ledger {
                     faintest.comparison < terms.comparisons.len() && faintest.clip < terms.clips.len()
                 });
                 allowed(known, "the resolution names a comparison or clip that does not exist")?;
+            }
+            Record::Level { level_db, .. } => {
+                allowed(level_db.is_finite(), "a level is a number of decibels")?;
+            }
+
+            Record::OutputChanged { .. } => {
+                self.silent |= record.is_silent();
             }
             Record::Seat { seat, alias, by, .. } => {
                 allowed(night, "only a night has seats")?;

@@ -2,12 +2,24 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Where the sound goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum OutputKind {
+    /// A sound device: somebody may hear it.
+    Device,
+    /// Nowhere.
+    Silent,
+    /// Into a file.
+    File,
+}
+
 /// What carried the sound.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Output {
-    /// `device`, `silent` or `file`.
-    pub kind: String,
+    /// Whether anybody hears it.
+    pub kind: OutputKind,
     /// Name of the device, or of the file without its folder; empty for silent.
     pub name: String,
     /// Sound system; empty where there is none.
@@ -26,6 +38,6 @@ impl Output {
     /// Whether nobody heard anything while answers were given: nothing was played, or it went into a file. Every surface
     /// that says whether somebody listened asks this, or [`Record::is_silent`](super::Record::is_silent).
     pub fn is_silent(&self) -> bool {
-        self.kind != "device"
+        self.kind != OutputKind::Device
     }
 }

@@ -35,7 +35,7 @@ pub use super::resolution::{FaintestFacts, ResolutionFacts};
 use super::wager::{self, EarlierSitting};
 
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
-pub use super::output::Output;
+pub use super::output::{Output, OutputKind};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
     WagerTerms,
@@ -329,6 +329,22 @@ pub enum Record {
         /// What it resolves.
         resolved: ResolutionFacts,
     },
+    /// Format 2: every stimulus is played at this level from here on. (Format 1 has a sentence in a note instead.)
+    Level {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// In dB from the clips' own.
+        level_db: f64,
+    },
+    /// Format 2: something else carries the sound from here on. (Format 1 has a sentence in a note instead.)
+    OutputChanged {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// What carries it now.
+        output: Output,
+        /// Rate of the stimuli in Hz where it is not the output's: all of them alike are resampled.
+        resampled_from_hz: Option<u32>,
+    },
     /// A listener of a night took a seat.
     Seat {
         /// Time in milliseconds.
@@ -409,17 +425,19 @@ impl Record {
             | Self::HandsClosed { .. }
             | Self::HandOpened { .. }
             | Self::HandsVoid { .. }
+            | Self::Level { .. }
+            | Self::OutputChanged { .. }
             | Self::Resolution { .. } => 2..=FORMAT,
             _ => 1..=FORMAT,
         }
     }
 
-    /// Whether the sitting goes on without anything to be heard from this record on: it opens or resumes it on an output
-    /// that [is silent](Output::is_silent). A sitting with one such record is no listening test, whatever followed.
+    /// Whether the sitting goes on without anything to be heard from this record on: it opens, resumes or goes on with
+    /// it on an output that [is silent](Output::is_silent). A sitting with one such record is no listening test, whatever followed.
     pub fn is_silent(&self) -> bool {
         match self {
             Self::Opening(opening) => opening.output.is_silent(),
-            Self::Resumed { output, .. } => output.is_silent(),
+            Self::Resumed { output, .. } | Self::OutputChanged { output, .. } => output.is_silent(),
             _ => false,
         }
     }
@@ -450,6 +468,8 @@ impl Record {
             | Self::Rest { at_ms, .. }
             | Self::Note { at_ms, .. }
             | Self::Resolution { at_ms, .. }
+            | Self::Level { at_ms, .. }
+            | Self::OutputChanged { at_ms, .. }
             | Self::Seat { at_ms, .. }
             | Self::SeatLeft { at_ms, .. }
             | Self::Vote { at_ms, .. }

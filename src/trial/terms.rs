@@ -9,7 +9,9 @@ use super::protocol::{Definition, Side, Sides};
 use super::record::Listening;
 use super::wager::DecidingTerms;
 use crate::session::input::Contents;
-use crate::session::{ControlKind, Deciding, Family, Levels, Session, SessionError, Stopping, Switching};
+use crate::session::{
+    ControlKind, ControlName, Deciding, Family, Levels, Session, SessionError, Stopping, Switching,
+};
 use crate::stats::protocol::Inquiry;
 use crate::stats::{Protocol, one};
 use crate::stimulus::{PairKind, StimulusSet};
@@ -49,8 +51,8 @@ pub struct ComparisonTerms {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ControlTerms {
-    /// `level`, `tilt`, `head-movement` or `identical`.
-    pub control: String,
+    /// What it adds.
+    pub control: ControlName,
     /// Amount in `unit`; 0 for `identical`.
     pub amount: f64,
     /// `dB`, `m`, or empty.
@@ -65,7 +67,17 @@ pub struct ControlTerms {
 impl ControlTerms {
     /// Known to be audible; the other kind is known to be impossible.
     pub fn is_positive(&self) -> bool {
-        self.control != "identical"
+        self.kind().is_positive()
+    }
+
+    /// What it adds, with its size.
+    pub fn kind(&self) -> ControlKind {
+        match self.control {
+            ControlName::Level => ControlKind::Level { decibels: self.amount },
+            ControlName::Tilt => ControlKind::Tilt { decibels: self.amount },
+            ControlName::HeadMovement => ControlKind::HeadMovement { metres: self.amount },
+            ControlName::Identical => ControlKind::Identical,
+        }
     }
 }
 
@@ -174,12 +186,12 @@ pub struct Terms {
     pub warm_up: u32,
     /// Error risk of a "difference" verdict for a guesser.
     pub alpha: f64,
-    /// `as-wired` or `matched`.
-    pub levels: String,
-    /// `instant` or `gap`.
-    pub switching: String,
-    /// `holm` or `none`.
-    pub family: String,
+    /// Whether the level difference stays.
+    pub levels: Levels,
+    /// What happens when the listener switches.
+    pub switching: Switching,
+    /// How several comparisons are judged together.
+    pub family: Family,
     /// When the counted trials end.
     pub stopping: StoppingTerms,
     /// Confidence, 1 to 5, is asked with each answer.
@@ -262,21 +274,9 @@ impl Terms {
             trials: session.trials,
             warm_up: session.warm_up,
             alpha: session.alpha,
-            levels: match session.levels {
-                Levels::AsWired => "as-wired",
-                Levels::Matched => "matched",
-            }
-            .to_owned(),
-            switching: match session.switching {
-                Switching::Instant => "instant",
-                Switching::Gap => "gap",
-            }
-            .to_owned(),
-            family: match session.family {
-                Family::Holm => "holm",
-                Family::None => "none",
-            }
-            .to_owned(),
+            levels: session.levels,
+            switching: session.switching,
+            family: session.family,
             stopping: match session.stopping {
                 Stopping::AllTrials => StoppingTerms::AllTrials {},
                 Stopping::Sequential { alpha, beta, proportion } => {
@@ -311,7 +311,7 @@ impl Terms {
                         ControlKind::Identical => (0.0, ""),
                     };
                     ControlTerms {
-                        control: control.kind.name().to_owned(),
+                        control: control.kind.name(),
                         amount,
                         unit: unit.to_owned(),
                         trials: control.trials,
@@ -368,7 +368,6 @@ pub fn score_needed(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> u32
 impl StimulusTerms {
     /// What the journal publishes of every pair of stimuli.
     pub fn of(set: &StimulusSet) -> Vec<Self> {
-        let digest = |text: &str| Digest::from_hex(text).unwrap_or(Digest::NOTHING);
         set.pairs
             .iter()
             .map(|pair| {
@@ -376,7 +375,7 @@ impl StimulusTerms {
                     PairKind::Comparison { comparison, clip } => (comparison, clip, None),
                     PairKind::Control { control, comparison, clip } => (comparison, clip, Some(control)),
                 };
-                let (a, b) = (digest(&pair.digest_a), digest(&pair.digest_b));
+                let (a, b) = (Digest(pair.digest_a), Digest(pair.digest_b));
                 Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz) }
             })
             .collect()

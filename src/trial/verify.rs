@@ -15,7 +15,6 @@ use super::replay::Replay;
 use super::schedule::{Presented, Subject};
 use super::score::Decision;
 use super::wager::Settlement;
-use crate::stimulus::WordFacts;
 
 pub use super::register::{Announced, RegisterView, view as register};
 
@@ -134,10 +133,8 @@ pub struct Checked {
     pub decisions: Vec<Decision>,
     /// Who won the wager, see [`Tally::settlement`](super::score::Tally::settlement); `None` without one.
     pub settlement: Option<Settlement>,
-    /// Notes, each with the number of its record.
-    pub notes: Vec<(u64, String)>,
-    /// What the sound device resolved, in the journal's order.
-    pub resolved: Vec<WordFacts>,
+    /// Records about what carried the sound and how loud it was, and notes, each with its number.
+    pub noted: Vec<(u64, Record)>,
     /// Void attempts.
     pub void: u32,
     /// Rests.
@@ -176,8 +173,7 @@ impl Checked {
             counts: None,
             decisions: Vec::new(),
             settlement: None,
-            notes: Vec::new(),
-            resolved: Vec::new(),
+            noted: Vec::new(),
             void: 0,
             rests: 0,
             resumed: 0,
@@ -322,14 +318,10 @@ pub fn verify(journal: &Journal) -> Checked {
             Record::Vote { id, seat, .. } => {
                 votes.insert((*id, *seat), number);
             }
-            Record::Note { text, .. } => {
-                // In format 1 a sentence in a note says what the device resolves.
-                if opening.format == 1 {
-                    checked.resolved.extend(text.parse::<WordFacts>().ok());
-                }
-                checked.notes.push((number, text.clone()));
-            }
-            Record::Resolution { resolved, .. } => checked.resolved.extend(resolved.facts()),
+            Record::Note { .. }
+            | Record::Level { .. }
+            | Record::OutputChanged { .. }
+            | Record::Resolution { .. } => checked.noted.push((number, record.clone())),
             _ => {}
         }
     }

@@ -1,5 +1,6 @@
 //! What limits a verdict, as data: each caveat has a text, a remedy and a weight, shown alike on every surface.
 
+use crate::clip::dither::WordLength;
 use crate::hearing::uncertainty::plus_minus;
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
@@ -208,8 +209,8 @@ pub enum Caveat {
     WordsCouldHide {
         /// Sittings.
         sittings: usize,
-        /// The words where it stood out least: `16-bit`, `24-bit` or `32-bit`.
-        words: &'static str,
+        /// The words where it stood out least.
+        words: WordLength,
         /// Name of the comparison.
         comparison: String,
         /// Name of the clip.
@@ -544,7 +545,7 @@ impl Caveat {
             Self::Unlike { .. } => "Read the listeners one by one, with the adjusted p-values.",
             Self::PlacesUnlike { .. } => "Read the places one by one.",
             Self::PreparedSession { .. } => "Let somebody who does not listen write the session.",
-            Self::WordsCouldHide { words: "16-bit", .. } => {
+            Self::WordsCouldHide { words: WordLength::Bits16, .. } => {
                 "Choose a device (or its setting) of 24 or 32 bits, turn the level in the program up and the amplifier down, \
                  or use a louder clip."
             }

@@ -5,6 +5,7 @@ use serde::{Serialize, Serializer};
 use super::Verdict;
 use super::caveat::Caveat;
 use crate::evidence::Basis;
+use crate::session::ControlName;
 use crate::stats::description::{Bias, Confidence, Course, Lean};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
@@ -204,8 +205,8 @@ pub struct Habits {
 /// A control, all counted sittings together.
 #[derive(Debug, Clone, Serialize)]
 pub struct ControlResult {
-    /// `level`, `tilt`, `head-movement` or `identical`.
-    pub kind: String,
+    /// What it adds.
+    pub kind: ControlName,
     /// Size with unit; empty for identical.
     pub amount: String,
     /// Known to be audible.
@@ -214,6 +215,13 @@ pub struct ControlResult {
     pub correct: u64,
     /// Trials.
     pub trials: u64,
+}
+
+impl ControlResult {
+    /// Name and size, such as "level 1 dB".
+    pub fn name(&self) -> String {
+        format!("{} {}", self.kind, self.amount).trim_end().to_owned()
+    }
 }
 
 /// A place whose journals were joined.

@@ -6,7 +6,7 @@ use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
 use super::{OnPaper, Verdict, caveats, spoken};
-use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts, control_words};
+use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
@@ -72,11 +72,9 @@ fn controls(agreed: &Agreed, evidence: &Evidence) -> Vec<ControlResult> {
         .iter()
         .zip(&answers)
         .map(|(control, answers)| ControlResult {
-            kind: control.name().to_owned(),
-            amount: control_words(*control)
-                .strip_prefix(control.name())
-                .map_or_else(String::new, |amount| amount.trim().to_owned()),
-            positive: *control != ControlKind::Identical,
+            kind: control.name(),
+            amount: control.amount(),
+            positive: control.is_positive(),
             correct: answers.iter().filter(|trial| trial.correct == Some(true)).count() as u64,
             trials: answers.len() as u64,
         })

@@ -10,7 +10,7 @@ use crate::trial::verify::Checked;
 /// The journal does not verify, is not closed, or agrees on something that this program does not know.
 pub fn of_journal(checked: &Checked) -> Result<(Agreed, Evidence, Findings), String> {
     let opening = checked.opening.as_ref().ok_or("the journal has no opening that can be read")?;
-    let agreed = Agreed::of_opening(opening)?;
+    let agreed = Agreed::of_opening(opening);
     let evidence = Evidence::of_journal(&agreed, checked)?;
     let findings = judge(&agreed, &evidence, &OnPaper::default());
     Ok((agreed, evidence, findings))

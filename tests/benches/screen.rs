@@ -230,8 +230,8 @@ fn times(order: usize) -> Vec<f64> {
         kind: PairKind::Comparison { comparison: 0, clip: 0 },
         a: sound(0.5),
         b: sound(0.4),
-        digest_a: Digest::of(b"a").hex(),
-        digest_b: Digest::of(b"b").hex(),
+        digest_a: Digest::of(b"a").0,
+        digest_b: Digest::of(b"b").0,
     };
     let made = StimulusSet { pairs: vec![pair], levels: Vec::new(), notes: Vec::new() };
     let (sender, switched) = std::sync::mpsc::channel();

@@ -6,6 +6,7 @@ use earwitness::ballot::Phase;
 use earwitness::player::PlayerEvent;
 use earwitness::sitting::{Resuming, SittingError};
 use earwitness::stimulus::StimulusSet;
+use earwitness::trial::OutputKind;
 use earwitness::trial::{Record, journal};
 
 use super::stage::{Host, Phone, Recorder, real_environment, request_of, session, stimuli};
@@ -113,19 +114,19 @@ fn what_cannot_go_on_is_refused_before_anything_is_written() {
     let session = rig::session(folder.path(), "abx", 3, "", "");
     let start = ". . PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . PgDn PgDn Enter";
     let mut setting = Setting::new(&session);
-    setting.kind = "device";
+    setting.kind = OutputKind::Device;
     let opened = sit(&setting, keys(start)).result.expect("it was left").journal;
     let before = std::fs::read(&opened).expect("the journal");
     setting.resuming = Resuming::Resume;
     for (kind, apart, word) in [
-        ("silent", 0.1, "nothing is heard"),
-        ("file", 0.1, "nothing is heard"),
-        ("device", 0.2, "its stimuli"),
+        (OutputKind::Silent, 0.1, "nothing is heard"),
+        (OutputKind::File, 0.1, "nothing is heard"),
+        (OutputKind::Device, 0.2, "its stimuli"),
     ] {
         (setting.kind, setting.apart) = (kind, apart);
         let error = sit(&setting, keys(".")).result.expect_err("refused");
         assert!(error.to_string().contains(word), "{error}");
-        assert_eq!(std::fs::read(&opened).expect("the journal"), before, "{kind}: something was written");
+        assert_eq!(std::fs::read(&opened).expect("the journal"), before, "{kind:?}: something was written");
     }
 
     let folder = tempfile::tempdir().expect("a folder");
@@ -138,7 +139,7 @@ fn what_cannot_go_on_is_refused_before_anything_is_written() {
         let mut environment = real_environment(&Recorder::default());
         environment.common.prepare = std::sync::Arc::new(|_, _| {
             let StimulusSet { mut pairs, .. } = stimuli();
-            pairs[0].digest_b = pairs[0].digest_a.clone();
+            pairs[0].digest_b = pairs[0].digest_a;
             Ok(StimulusSet { pairs, ..StimulusSet::default() })
         });
         (request_of(again), environment)

@@ -8,6 +8,7 @@ use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::{Night, Phase, Refusal};
 use earwitness::conduct::Machine as _;
 use earwitness::session::Session;
+use earwitness::trial::OutputKind;
 use earwitness::trial::{
     Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Record, Secret, Terms, TrialId,
 };
@@ -43,7 +44,7 @@ fn opening(session: &Session) -> Opening {
         terms: Terms::of(session),
         stimuli: StimulusTerms::of(&stage::stimuli()),
         output: Output {
-            kind: "device".to_owned(),
+            kind: OutputKind::Device,
             name: "invented".to_owned(),
             host: String::new(),
             rate_hz: 8000,

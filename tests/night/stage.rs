@@ -23,6 +23,7 @@ use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, T
 use earwitness::screen::{self, Scene};
 use earwitness::session::{self, Session};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
+use earwitness::trial::OutputKind;
 use earwitness::trial::{Digest, Secret};
 
 /// An invented session in a folder.
@@ -58,8 +59,8 @@ pub(super) fn stimuli() -> StimulusSet {
         kind,
         a: make(0.1),
         b: make(0.2),
-        digest_a: Digest::of(b"a").hex(),
-        digest_b: Digest::of(b"b").hex(),
+        digest_a: Digest::of(b"a").0,
+        digest_b: Digest::of(b"b").0,
     };
     StimulusSet {
         pairs: vec![
@@ -120,7 +121,7 @@ impl Transport for Recorder {
     }
     fn description(&self) -> OutputDescription {
         OutputDescription {
-            kind: "device".to_owned(),
+            kind: OutputKind::Device,
             name: "invented".to_owned(),
             host: String::new(),
             rate_hz: 8000,

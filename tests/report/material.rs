@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use earwitness::session::{Session, load};
+use earwitness::trial::OutputKind;
 use earwitness::trial::keeper::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
@@ -95,7 +96,7 @@ pub(crate) struct Plan {
     /// A simulated listener's.
     pub(crate) simulated: Option<f64>,
     /// `device`, `silent` or `file`.
-    pub(crate) output: &'static str,
+    pub(crate) output: OutputKind,
     /// Sample format, and what is noted of it before the first trial.
     pub(crate) words: (&'static str, Option<earwitness::stimulus::WordFacts>),
     /// Phrases: who and what.
@@ -130,7 +131,7 @@ impl Plan {
             seed,
             right,
             simulated: None,
-            output: "device",
+            output: OutputKind::Device,
             words: ("f32", None),
             phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
             stop: None,
@@ -274,7 +275,7 @@ impl Site {
             terms,
             stimuli,
             output: Output {
-                kind: plan.output.to_owned(),
+                kind: plan.output,
                 name: "Invented device of /home/somebody".to_owned(),
                 host: "ALSA".to_owned(),
                 rate_hz: 48_000,

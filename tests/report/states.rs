@@ -44,11 +44,11 @@ fn only_simulated_sittings_say_so_in_the_verdict() {
 
 #[test]
 fn only_silent_sittings_say_so_in_the_verdict() {
-    for output in ["silent", "file"] {
+    for output in [earwitness::trial::OutputKind::Silent, earwitness::trial::OutputKind::File] {
         let mut site = Site::new(SESSION);
         site.hold(&Plan { output, ..Plan::new("Ada", 1, 0.95) });
         let report = report_of(&site);
-        assert_eq!(report.comparisons[0].basis, Basis::Silent, "{output}");
+        assert_eq!(report.comparisons[0].basis, Basis::Silent, "{output:?}");
         assert_eq!(report.comparisons[0].verdict.finding, Finding::NoListeningTest);
         assert!(report.comparisons[0].verdict.headline.contains("nothing was played"));
         assert!(kinds(&report).contains(&"silent"));
@@ -60,7 +60,7 @@ fn people_who_listened_are_not_mixed_with_simulated_or_silent_ones() {
     let mut site = Site::new(SESSION);
     site.hold(&Plan::new("Ada", 1, 0.5));
     site.hold(&Plan { simulated: Some(1.0), ..Plan::new("Robot", 2, 1.0) });
-    site.hold(&Plan { output: "silent", ..Plan::new("Deaf", 3, 1.0) });
+    site.hold(&Plan { output: earwitness::trial::OutputKind::Silent, ..Plan::new("Deaf", 3, 1.0) });
     let report = report_of(&site);
     let comparison = &report.comparisons[0];
     assert_eq!((comparison.basis, comparison.trials, comparison.listeners), (Basis::Listening, 12, 1));
@@ -259,7 +259,7 @@ fn what_happened_beside_the_answers_is_listed_with_its_line() {
     for event in events {
         let line = lines[event.journal_line as usize - 1];
         if event.void {
-            assert!(line.contains("\"kind\":\"void\"") || event.text.contains("was slow"), "{line}");
+            assert!(line.contains("\"kind\":\"void\"") || event.what.words().contains("was slow"), "{line}");
         } else {
             assert!(line.contains("was slow"), "{line}");
         }
@@ -420,7 +420,7 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     let report = report_of(&site);
     assert!(!kinds(&report).contains(&"words-could-hide"), "31 dB are enough");
     let words = report.sittings[0].words.as_ref().expect("the journal says");
-    assert_eq!((words.words, words.level_db, words.margin_db), ("16-bit", -20.0, Some(31.4)));
+    assert_eq!((words.words, words.level_db, words.margin_db), (WordLength::Bits16, -20.0, Some(31.4)));
     assert_eq!((words.comparison.as_deref(), words.could_hide), (Some("thin-thick"), false));
     assert!(page::page(&report).contains("What the sound devices resolved"));
 
@@ -480,7 +480,7 @@ fn only_the_sitting_that_was_agreed_on_decides_a_wager() {
     let mut site = Site::new(&with(""));
     site.hold(&Plan::new("Kim", 1, 1.0));
     site.hold(&Plan { simulated: Some(1.0), ..Plan::new("Ida", 2, 1.0) });
-    site.hold(&Plan { output: "silent", ..Plan::new("Ida", 3, 1.0) });
+    site.hold(&Plan { output: earwitness::trial::OutputKind::Silent, ..Plan::new("Ida", 3, 1.0) });
     site.hold(&Plan::new("ida ", 4, 0.3));
     site.hold(&Plan::new("Ida", 5, 1.0));
     assert_eq!(

@@ -10,6 +10,7 @@ use earwitness::screen::Input;
 use earwitness::session::Session;
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
+use earwitness::trial::OutputKind;
 use earwitness::trial::{Definition, Outcome};
 
 use crate::blind;
@@ -348,7 +349,7 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
             let folder = tempfile::tempdir().expect("a temporary folder");
             let session = session_of(protocol, Kind::OnDevice, folder.path());
             let mut setting = Setting::new(&session);
-            (setting.kind, setting.format, setting.apart) = ("device", format, apart);
+            (setting.kind, setting.format, setting.apart) = (OutputKind::Device, format, apart);
             setting.draw(&["hi"], orders);
             if let Some(event) = event {
                 (setting.disturb_after, setting.disturb_with) = (14, event);

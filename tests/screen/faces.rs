@@ -248,13 +248,16 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
-    setting.kind = "device";
+    setting.kind = earwitness::trial::OutputKind::Device;
     let start =
         ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     let journal = sat.result.expect("it ran").journal;
     let text = std::fs::read_to_string(journal).expect("the journal is there");
-    assert!(text.contains("level set to -30 dB"), "-36, three steps up, one down: {text}");
+    assert!(
+        text.contains("\"kind\":\"level\",") && text.contains("\"level_db\":-30.0"),
+        "-36, three steps up, one down: {text}"
+    );
     let first = sat.calls.iter().position(|call| call == "play").expect("something is played");
     assert_eq!(sat.calls[0], "load 16000x1@8000", "the level check plays one stimulus: {:?}", sat.calls);
     assert_eq!(first, 2, "{:?}", sat.calls);

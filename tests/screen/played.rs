@@ -11,6 +11,7 @@ use earwitness::screen::trial_stage::{Spot, spot};
 use earwitness::screen::{Input, Scene, Stage, StageKind, page};
 use earwitness::session::Session;
 use earwitness::sitting::Ending;
+use earwitness::trial::OutputKind;
 use earwitness::trial::record::StimulusTerms;
 use earwitness::trial::schedule::{Draws, Presented, Subject};
 use earwitness::trial::wager::Settlement;
@@ -214,7 +215,7 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         let folder = folder();
         let session = rig::session(folder.path(), "abx", 6, "", rig::WAGER);
         let mut setting = Setting::new(&session);
-        setting.kind = "device";
+        setting.kind = OutputKind::Device;
         // The second party accepts too; the level is set before the first announcement.
         let text = script(&session, |index, _| index >= missed).replace(
             START,
@@ -450,7 +451,7 @@ fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing()
         let folder = folder();
         let session = rig::session(folder.path(), "abx", 2, "", "");
         let mut setting = Setting::new(&session);
-        (setting.kind, setting.format) = ("device", "s16");
+        (setting.kind, setting.format) = (OutputKind::Device, "s16");
         (setting.disturb_after, setting.disturb_with) = (2, event.clone());
         let level = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . . . . . . PgDn PgDn Enter . \
                      PgDn PgDn Enter .";
@@ -458,10 +459,19 @@ fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing()
         let sat = sit(&setting, keys(&format!("{text}{END}")));
         let checked = closed(&sat, Outcome::AllTrials);
         assert_eq!((checked.void, checked.total()), (0, Some((2, 2))), "{event:?}");
-        let notes: Vec<&str> = checked.notes.iter().map(|(_, text)| text.as_str()).collect();
-        assert!(notes[0].starts_with(cause), "{notes:?}");
-        let resolved = checked.resolved.first().expect("what the device resolves is journalled");
-        assert_eq!((resolved.word, resolved.noise_db, resolved.level_db), (WordLength::Bits16, -93.3, -36.0));
+        let noted: Vec<&Record> = checked.noted.iter().map(|(_, record)| record).collect();
+        let [
+            Record::Note { text, .. },
+            Record::Level { level_db, .. },
+            Record::Resolution { resolved, .. },
+            ..,
+        ] = &noted[..]
+        else {
+            panic!("{noted:?}");
+        };
+        assert!(text.starts_with(cause), "{text}");
+        let resolved = resolved.facts().expect("a bit depth");
+        assert_eq!((resolved.word, resolved.noise_db, *level_db), (WordLength::Bits16, -93.3, -36.0));
         let notices: Vec<&String> = sat.scenes.iter().filter_map(|scene| scene.notice.as_ref()).collect();
         assert!(notices.iter().any(|notice| notice.starts_with(cause)), "{notices:?}");
     }

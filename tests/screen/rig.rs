@@ -19,6 +19,7 @@ use earwitness::sitting::audition::Heard;
 use earwitness::sitting::plain::Plain;
 use earwitness::sitting::{self, Face, FaceError, Finished, Request, Resuming, SittingError};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
+use earwitness::trial::OutputKind;
 use earwitness::trial::Secret;
 
 use crate::blind;
@@ -125,7 +126,7 @@ pub(crate) struct Recorder {
     calls: Arc<Mutex<Vec<String>>>,
     disturb_after: u64,
     disturb_with: PlayerEvent,
-    kind: &'static str,
+    kind: OutputKind,
     format: &'static str,
     playing: bool,
     index: usize,
@@ -195,8 +196,8 @@ impl Transport for Recorder {
 
     fn description(&self) -> OutputDescription {
         OutputDescription {
-            kind: self.kind.to_string(),
-            name: if self.kind == "silent" { String::new() } else { "test".to_string() },
+            kind: self.kind,
+            name: if self.kind == OutputKind::Silent { String::new() } else { "test".to_string() },
             host: String::new(),
             rate_hz: RATE,
             format: self.format.to_string(),
@@ -280,7 +281,7 @@ fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
     };
     let digest = |playable: &Playable| {
         let bytes: Vec<u8> = playable.samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
-        earwitness::trial::Digest::of(&bytes).hex()
+        earwitness::trial::Digest::of(&bytes).0
     };
     let pair = |kind, other: f32| {
         let (a, b) = (sound(0.5), sound(other));
@@ -293,7 +294,7 @@ fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
         );
     }
     for (control, of) in session.controls.iter().enumerate() {
-        let other = if of.kind.name() == "identical" { 0.5 } else { 0.3 };
+        let other = if of.kind.is_positive() { 0.3 } else { 0.5 };
         pairs.push(pair(PairKind::Control { control, comparison: 0, clip: 0 }, other));
     }
     StimulusSet { pairs, levels: Vec::new(), notes: Vec::new() }
@@ -318,7 +319,7 @@ pub(crate) struct Setting<'s> {
     pub(crate) simulate: Option<f64>,
     pub(crate) opponent: bool,
     pub(crate) resuming: Resuming,
-    pub(crate) kind: &'static str,
+    pub(crate) kind: OutputKind,
     /// The output's sample format.
     pub(crate) format: &'static str,
     /// Difference of the sides at their peaks, full scale 1.0.
@@ -348,7 +349,7 @@ impl<'s> Setting<'s> {
             simulate: None,
             opponent: false,
             resuming: Resuming::Ask,
-            kind: "silent",
+            kind: OutputKind::Silent,
             format: "f32",
             apart: 0.1,
             disturb_after: 0,

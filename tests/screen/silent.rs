@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use earwitness::stats::Protocol;
+use earwitness::trial::OutputKind;
 use earwitness::trial::verify;
 use earwitness::trial::{Output, Sittings};
 use earwitness::verdict;
@@ -66,10 +67,10 @@ fn nothing_played_and_a_sound_file_are_both_silent_on_every_surface() {
 
 #[test]
 fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
-    for kind in ["silent", "file", "device"] {
+    for kind in [OutputKind::Silent, OutputKind::File, OutputKind::Device] {
         let folder = kit::folder();
         let draft = kit::draft(kit::terms(Protocol::Abx));
-        assert_eq!(draft.output.kind, "device");
+        assert_eq!(draft.output.kind, OutputKind::Device);
         let lock = || Sittings::lock(folder.path(), kit::UTC).expect("a free folder");
         let opened = lock().open(draft, kit::secret(80), None).expect("it opens");
         let name = opened.keeper.path().file_name().expect("a name").to_string_lossy().into_owned();
@@ -79,18 +80,18 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         }
         assert!(!scripted.conductor.view().silent);
         drop(scripted);
-        let output = Output { kind: kind.to_owned(), ..kit::silent() };
+        let output = Output { kind, ..kit::silent() };
         let resumed = lock().resume(&name, kit::UTC, output, kit::secret(999), None).expect("it goes on");
-        assert_eq!(resumed.conductor.view().silent, kind != "device");
+        assert_eq!(resumed.conductor.view().silent, kind != OutputKind::Device);
         kit::in_folder(resumed).finish();
         let checked = verify::check(&folder.path().join(&name));
         assert!(checked.is_sound(), "{:?}", checked.problems);
-        assert_eq!(checked.silent(), kind != "device", "{kind}");
+        assert_eq!(checked.silent(), kind != OutputKind::Device, "{kind:?}");
         let (_, _, findings) = verdict::of_journal(&checked).expect("it is closed");
         assert!(!findings.comparisons.is_empty());
         for found in findings.comparisons {
             let headline = found.verdict.headline;
-            assert_eq!(headline.starts_with(SILENT), kind != "device", "{kind}: {headline}");
+            assert_eq!(headline.starts_with(SILENT), kind != OutputKind::Device, "{kind:?}: {headline}");
         }
     }
 }

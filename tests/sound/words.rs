@@ -8,7 +8,7 @@ use earwitness::clip::Playable;
 use earwitness::clip::dither::{Dither, WordLength};
 use earwitness::session::Session;
 use earwitness::stimulus::resolution::{MARGIN_DB, bands};
-use earwitness::stimulus::{DeviceWords, Pair, PairKind, StimulusSet, WordFacts, prepare};
+use earwitness::stimulus::{DeviceWords, Pair, PairKind, StimulusSet, prepare};
 
 const RATE: u32 = 48_000;
 /// In the middle of the range where ERB and noise are easy to compute by hand.
@@ -23,7 +23,7 @@ fn tone(amplitude: f64) -> Playable {
 
 fn pair(clip: usize, a: Playable, b: Playable) -> Pair {
     let kind = PairKind::Comparison { comparison: 0, clip };
-    Pair { kind, a, b, digest_a: String::new(), digest_b: String::new() }
+    Pair { kind, a, b, digest_a: [0; 32], digest_b: [0; 32] }
 }
 
 /// One comparison on one clip: tones whose amplitudes are so far apart.
@@ -49,7 +49,7 @@ fn a_difference_stands_out_of_each_word_length_by_what_its_noise_leaves() {
     // 2^-16 for the step of 16 bits: -93.3 dB; 256 times less for 24 bits: -141.5 dB.
     for (format, noise_db) in [("s16", -93.3), ("s24", -141.5)] {
         let facts = DeviceWords::of(&apart(0.5, 0.05), format).facts(0.0);
-        assert!((facts.noise_db - noise_db).abs() < 0.06, "{format}: {facts}");
+        assert!((facts.noise_db - noise_db).abs() < 0.06, "{format}: {facts:?}");
     }
     for (difference, format, bits) in
         [(0.05, "s16", 16), (1e-3, "s16", 16), (1e-5, "s16", 16), (0.05, "s24", 24), (1e-5, "s24", 24)]
@@ -70,15 +70,15 @@ fn what_16_bits_hide_24_bits_and_floats_do_not() {
     // 120 dB below full scale: 16 bits leave 3 dB less than nothing, 24 bits 45 dB.
     let tiny = apart(0.5, 1e-6);
     let words = DeviceWords::of(&tiny, "s16");
-    assert!(words.could_hide(0.0), "{}", words.facts(0.0));
+    assert!(words.could_hide(0.0), "{:?}", words.facts(0.0));
     for format in ["s24", "s32", "f32"] {
         let words = words.clone().in_format(format);
-        assert!(!words.could_hide(0.0), "{format}: {}", words.facts(0.0));
+        assert!(!words.could_hide(0.0), "{format}: {:?}", words.facts(0.0));
         assert_eq!(words, DeviceWords::of(&tiny, format), "another format, the same differences");
     }
     let large = DeviceWords::of(&apart(0.5, 0.05), "s16");
-    assert!(!large.could_hide(0.0) && !large.could_hide(-60.0), "{}", large.facts(-60.0));
-    assert!(large.could_hide(-90.0), "softer than its own noise: {}", large.facts(-90.0));
+    assert!(!large.could_hide(0.0) && !large.could_hide(-60.0), "{:?}", large.facts(-60.0));
+    assert!(large.could_hide(-90.0), "softer than its own noise: {:?}", large.facts(-90.0));
     // A sample of 32-bit integers holds every bit of a float.
     assert_eq!(words.in_format("s32").word, WordLength::Float32);
 }
@@ -110,11 +110,10 @@ fn the_faintest_of_several_differences_is_named_and_controls_do_not_count() {
         "identical sides hide nothing, controls are not under test"
     );
     let facts = words.facts(-6.0);
-    assert_eq!(facts.to_string().parse::<WordFacts>(), Ok(facts));
-    assert!(facts.to_string().contains("(comparison 1, clip 2)"), "{facts}");
+    assert_eq!(facts.faintest.map(|of| (of.comparison, of.clip)), Some((0, 1)), "{facts:?}");
     let same = DeviceWords::of(&apart(0.5, 0.0), "s16");
     assert!(!same.could_hide(-90.0) && same.least(0.0).is_none());
-    assert!(same.facts(0.0).to_string().contains("identical"));
+    assert_eq!(same.facts(0.0).faintest, None);
 }
 
 /// The noise that is said to be there is the noise that is there: a stimulus that was brought to the device's words as the
@@ -177,7 +176,7 @@ fn cables_that_hardly_differ_are_cautioned_about_at_16_bits() {
     };
     assert_eq!(words("1 m", "s16").0, None);
     let (caution, facts) = words("6.00005 m", "s16");
-    let caution = caution.unwrap_or_else(|| panic!("no caution: {facts}"));
+    let caution = caution.unwrap_or_else(|| panic!("no caution: {facts:?}"));
     for said in
         ["16-bit words", "flex-other", "plucked", "10 dB are wanted", "24 or 32 bits", "level here up"]
     {

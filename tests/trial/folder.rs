@@ -3,6 +3,7 @@
 use std::os::unix::fs::PermissionsExt as _;
 
 use earwitness::stats::Protocol;
+use earwitness::trial::OutputKind;
 use earwitness::trial::lock::LockError;
 use earwitness::trial::rest::{self, SecretError};
 use earwitness::trial::sittings::{safe_name, secret_file};
@@ -348,10 +349,10 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         assert_eq!(settled(&opening, Outcome::AllTrials), Some(won));
         assert_eq!(settled(&opening, Outcome::StoppedEarly), nobody(Why::Stopped));
         // Nothing was played, or it went into a file: nobody listened, nobody wins.
-        for kind in ["silent", "file"] {
-            let output = earwitness::trial::Output { kind: kind.to_owned(), ..kit::silent() };
+        for kind in [OutputKind::Silent, OutputKind::File] {
+            let output = earwitness::trial::Output { kind, ..kit::silent() };
             let silent = earwitness::trial::Opening { output, ..opening.clone() };
-            assert_eq!(settled(&silent, Outcome::AllTrials), nobody(Why::Silent), "{kind}");
+            assert_eq!(settled(&silent, Outcome::AllTrials), nobody(Why::Silent), "{kind:?}");
         }
         // Somebody else's score pays nobody, however good it is; nor does a second try.
         let mut other = opening.clone();

@@ -1,7 +1,9 @@
 //! Openings made by hand, and a listener who answers by a script.
 
+use earwitness::session::{ControlName, Family, Levels, Switching};
 use earwitness::stats::Protocol;
 use earwitness::stats::protocol::Inquiry;
+use earwitness::trial::OutputKind;
 use earwitness::trial::chain;
 use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
@@ -21,8 +23,8 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         b: b.to_owned(),
         clips: clips.to_vec(),
     };
-    let control = |control: &str, amount: f64, unit: &str, trials: u32| ControlTerms {
-        control: control.to_owned(),
+    let control = |control: ControlName, amount: f64, unit: &str, trials: u32| ControlTerms {
+        control,
         amount,
         unit: unit.to_owned(),
         trials,
@@ -36,9 +38,9 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         trials: 4,
         warm_up: 1,
         alpha: 0.05,
-        levels: "as-wired".to_owned(),
-        switching: "instant".to_owned(),
-        family: "holm".to_owned(),
+        levels: Levels::AsWired,
+        switching: Switching::Instant,
+        family: Family::Holm,
         stopping: StoppingTerms::AllTrials {},
         confidence: false,
         missing_as_wrong: false,
@@ -50,10 +52,10 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
             comparison("flex-none", "flex", "none", &[1]),
         ],
         controls: vec![
-            control("level", 1.0, "dB", 1),
-            control("tilt", 2.0, "dB", 0),
-            control("head-movement", 0.05, "m", 1),
-            control("identical", 0.0, "", 1),
+            control(ControlName::Level, 1.0, "dB", 1),
+            control(ControlName::Tilt, 2.0, "dB", 0),
+            control(ControlName::HeadMovement, 0.05, "m", 1),
+            control(ControlName::Identical, 0.0, "", 1),
         ],
         wager: None,
         sides: Some(Inquiry::from(protocol).sides),
@@ -81,7 +83,7 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
 
 pub(crate) fn silent() -> Output {
     Output {
-        kind: "silent".to_owned(),
+        kind: OutputKind::Silent,
         name: String::new(),
         host: String::new(),
         rate_hz: 48000,
@@ -105,7 +107,7 @@ pub(crate) fn draft(terms: Terms) -> Draft {
         }],
         stimuli: stimuli(&terms),
         terms,
-        output: Output { kind: "device".to_owned(), ..silent() },
+        output: Output { kind: OutputKind::Device, ..silent() },
         simulated: None,
         invented: true,
     }

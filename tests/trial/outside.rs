@@ -1,5 +1,6 @@
 //! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
 
+use earwitness::session::Family;
 use earwitness::stats::Protocol;
 use earwitness::trial::record::{InputTerms, StimulusTerms};
 use earwitness::trial::verify::{self, Checked};
@@ -91,7 +92,7 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
     let changes: [(&str, Change); 5] = [
         ("alpha", |terms| terms.alpha = 0.4),
         ("trials", |terms| terms.trials = 4),
-        ("family", |terms| "none".clone_into(&mut terms.family)),
+        ("family", |terms| terms.family = Family::None),
         ("rest_after_minutes", |terms| terms.rest_after_minutes = 500.0),
         ("title", |terms| terms.title.push('!')),
     ];

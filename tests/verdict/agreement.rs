@@ -65,7 +65,7 @@ fn doubtful() -> (Site, Vec<PathBuf>) {
             ..Plan::new("Ada", 21, 1.0)
         },
         Plan { simulated: Some(0.9), ..Plan::new("Bel", 2, 0.9) },
-        Plan { output: "silent", ..Plan::new("Cas", 3, 0.5) },
+        Plan { output: earwitness::trial::OutputKind::Silent, ..Plan::new("Cas", 3, 0.5) },
         Plan { stop: Some((5, true)), ..Plan::new("Dov", 4, 0.9) },
     ];
     let journals = journals.iter().map(|plan| site.hold(plan)).collect();

@@ -190,7 +190,7 @@ fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch
         let place = match batches.iter().position(|batch| batch.rules.session.as_ref() == Some(&session)) {
             Some(place) => place,
             None => {
-                let agreed = agreed(arguments, opening)?;
+                let agreed = agreed(arguments, opening);
                 let rules = Rules {
                     session: Some(session),
                     alpha: agreed.terms.alpha,
@@ -223,17 +223,17 @@ fn file_name(checked: &Checked) -> String {
 /// What a journal proves by itself; nothing of one that does not verify or is not closed.
 fn judged(arguments: &ScoreArguments, checked: &Checked) -> Result<Option<(Evidence, Findings)>, Failure> {
     let Some(opening) = checked.opening.as_ref().filter(|_| checked.is_sound()) else { return Ok(None) };
-    let agreed = agreed(arguments, opening)?;
+    let agreed = agreed(arguments, opening);
     let evidence = Evidence::of_journal(&agreed, checked).map_err(Failure::bad)?;
     let findings = verdict::judge(&agreed, &evidence, &OnPaper::default());
     Ok(Some((evidence, findings)))
 }
 
 /// What the sittings of a session agreed on; only the risk can be asked for otherwise.
-fn agreed(arguments: &ScoreArguments, opening: &Opening) -> Result<Agreed, Failure> {
-    let mut agreed = Agreed::of_opening(opening).map_err(Failure::bad)?;
+fn agreed(arguments: &ScoreArguments, opening: &Opening) -> Agreed {
+    let mut agreed = Agreed::of_opening(opening);
     agreed.terms.alpha = arguments.alpha.unwrap_or(agreed.terms.alpha);
-    Ok(agreed)
+    agreed
 }
 
 fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Failure> {

@@ -1,6 +1,7 @@
 //! From an error of the sound system to what a sitting is told, without a sound system: some backends never report some
 //! kinds, so the chain is tested from the error callback on.
 
+use crate::trial::OutputKind;
 use std::sync::Arc;
 
 use assert_no_alloc::assert_no_alloc;
@@ -121,7 +122,7 @@ fn player(options: PlayerOptions) -> (Player, Arc<Shared>) {
     let shared = Arc::clone(&link.shared);
     let stream = watched(Playing { stream: (), shared: Arc::clone(&shared), rate_hz: RATE });
     let description = OutputDescription {
-        kind: "device".into(),
+        kind: OutputKind::Device,
         name: "test".into(),
         host: String::new(),
         rate_hz: RATE,

@@ -1,9 +1,9 @@
 //! What the session says, in words and numbers.
 
-use crate::evidence::{Agreed, Options, control_words, hide::wager as hide};
+use crate::evidence::{Agreed, Options, hide::wager as hide};
 use crate::report::model::{DesignFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts};
 use crate::report::power_figure;
-use crate::session::{Deciding, Family, Levels, Session, Stopping, Switching};
+use crate::session::{Deciding, Session, Stopping};
 use crate::stats::StatsError;
 use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
@@ -50,25 +50,17 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed, options: Options
         .collect();
     SessionFacts {
         title: session.title.clone(),
-        protocol: session.protocol.name().to_owned(),
+        protocol: session.protocol,
+        inquiry: session.inquiry(),
         protocol_title: definition.title.to_owned(),
         question: definition.question(session.attribute.as_deref()),
         chance: session.protocol.chance(),
         alpha: session.alpha,
         trials: session.trials,
         warm_up: session.warm_up,
-        levels: match session.levels {
-            Levels::AsWired => "as-wired",
-            Levels::Matched => "matched",
-        },
-        switching: match session.switching {
-            Switching::Instant => "instant",
-            Switching::Gap => "gap",
-        },
-        family: match session.family {
-            Family::Holm => "holm",
-            Family::None => "none",
-        },
+        levels: session.levels,
+        switching: session.switching,
+        family: session.family,
         stopping: match session.stopping {
             Stopping::AllTrials => "ends after all of them".to_owned(),
             Stopping::Sequential { .. } => {
@@ -81,7 +73,7 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed, options: Options
         prepared_by: if options.anonymous { Vec::new() } else { session.prepared_by.clone() },
         digest: agreed.session.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
-        controls: session.controls.iter().map(|control| control_words(control.kind)).collect(),
+        controls: session.controls.iter().map(|control| control.kind.to_string()).collect(),
         wager: session.wager.as_ref().map(|wager| WagerFacts {
             claimant: if options.anonymous { "The claimant".to_owned() } else { wager.claimant.clone() },
             skeptic: if options.anonymous { "The skeptic".to_owned() } else { wager.skeptic.clone() },

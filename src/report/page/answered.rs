@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, figure, heard_label, percent, wide};
+use super::{count, figure, percent, wide};
 use crate::report::figures;
 use crate::report::model::{Report, SequentialFacts};
 use crate::stats::Protocol;
@@ -25,12 +25,8 @@ pub(super) fn section(report: &Report) -> Markup {
     }
 }
 
-fn protocol(report: &Report) -> Protocol {
-    Protocol::from_name(&report.session.protocol).unwrap_or(Protocol::Abx)
-}
-
 fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
-    let protocol = protocol(report);
+    let protocol = report.session.protocol;
     let session = &report.session;
     // Where a sequential rule ends the trials, scores needed for a fixed number of them mean nothing.
     let fixed = session.sequential.is_none().then_some(session.alpha);
@@ -57,7 +53,8 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
 
 fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let sequential = report.session.sequential.is_some();
-    let preference = report.session.protocol == "preference";
+    let inquiry = report.session.inquiry;
+    let d_prime = inquiry.protocol.asks().has_right_answer();
     // On a night the host switches for all: nobody's own times and switches.
     let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
     let family = panel_family(comparison);
@@ -83,7 +80,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     (percent(analysis.discriminators.estimate)) br;
                     span.small { (percent(analysis.discriminators.lower)) " to " (percent(analysis.discriminators.upper)) }
                 }
-                @if !preference {
+                @if d_prime {
                     td.n {
                         (format!("{:.2}", analysis.d_prime.value)) br;
                         span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
@@ -104,15 +101,15 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                     @if sequential { ", as if the number of trials had been fixed; the rule decides" } "." }
                 thead { tr {
                     th scope="col" { "listener" }
-                    th.n scope="col" { (traced(if preference { "for B" } else { "right" }, "score")) }
+                    th.n scope="col" { (traced(inquiry.counted_short(), "score")) }
                     @if !sequential {
                         th.n scope="col" { (traced("p", "p")) }
                         th.n scope="col" { (traced(&format!("p adjusted over {}", count(family, "test")), "adjusted")) }
                     }
                     @if sequential { th scope="col" { (traced("sequential rule", "sequential")) } }
                     th.n scope="col" { (traced("proportion, interval", "interval")) }
-                    th.n scope="col" { (traced(heard_label(preference), "discriminators")) }
-                    @if !preference { th.n scope="col" { (traced("d‑prime", "d-prime")) } }
+                    th.n scope="col" { (traced(inquiry.share_short(), "discriminators")) }
+                    @if d_prime { th.n scope="col" { (traced("d‑prime", "d-prime")) } }
                     th.n scope="col" { (traced("audible controls", "missed")) }
                     @if timed {
                         th.n scope="col" { (traced("median s per trial", "times")) }
@@ -122,7 +119,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
-        (habits(protocol(report), comparison))
+        (habits(report.session.protocol, comparison))
     }
 }
 
@@ -406,7 +403,7 @@ fn design_table(
             table {
                 caption { (caption) }
                 thead { tr {
-                    th.n scope="col" { (heard_label(report.session.protocol == "preference")) }
+                    th.n scope="col" { (report.session.inquiry.share_short()) }
                     th.n scope="col" { "right" }
                     @for head in heads { th.n scope="col" { (head) } }
                 } }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{count, heard_label, percent, shell};
+use super::{count, percent, shell};
 use crate::report::model::Report;
 use crate::units::printed::probability;
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words, no_listening_test};
@@ -49,7 +49,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 h3 { (comparison.a) " against " (comparison.b) }
                 p { (result.verdict.headline) }
                 dl.numbers {
-                    div { dt { @if report.session.protocol == "preference" { "for B" } @else { "right" } }
+                    div { dt { (report.session.inquiry.counted_short()) }
                           dd { (result.correct) " of " (result.trials) } }
                     @if let Some(decision) = result.sequential {
                         div { dt { "sequential rule" } dd { (decision_words(decision)) } }
@@ -60,7 +60,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                               dd { (probability(result.adjusted_p_value)) } }
                     }
                     }
-                    div { dt { (heard_label(report.session.protocol == "preference")) } dd {
+                    div { dt { (report.session.inquiry.share_short()) } dd {
                         (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
                     } }
                 }

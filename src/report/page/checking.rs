@@ -63,7 +63,6 @@ fn register(report: &Report) -> Markup {
 }
 
 fn sittings(report: &Report) -> Markup {
-    let preference = report.session.protocol == "preference";
     let row = |number: usize, sitting: &SittingFacts| {
         html! {
             tr.out[!sitting.counted] data-sitting=(number) {
@@ -105,7 +104,7 @@ fn sittings(report: &Report) -> Markup {
                         th scope="col" { "state" }
                         th scope="col" { "counts" }
                         th.n scope="col" { "answers" }
-                        th.n scope="col" { @if preference { "for B" } @else { "right" } }
+                        th.n scope="col" { (report.session.inquiry.counted_short()) }
                         th.n scope="col" { "void" }
                         th.n scope="col" { "resumed" }
                         th.n scope="col" { "length" }
@@ -226,7 +225,7 @@ fn events(report: &Report) -> Markup {
                                 td.n { (event.journal_line) }
                                 td { (place(event)) }
                                 td { @if event.void { "void, repeated" } @else if event.trial.is_some() { "stands" } }
-                                td { (event.text) }
+                                td { (event.what.words()) }
                             }
                         }
                     }

@@ -6,6 +6,7 @@ use super::sources::traced;
 use super::{figure, wide};
 use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
+use crate::session::{Levels, Switching};
 
 pub(super) fn section(report: &Report) -> Markup {
     let compared = &report.compared;
@@ -23,12 +24,16 @@ pub(super) fn section(report: &Report) -> Markup {
                 dt { "amplifier" } dd { @for line in &compared.amplifier { (line) br; } }
                 dt { "loudspeaker" } dd { @for line in &compared.loudspeaker { (line) br; } }
                 dt { "levels" } dd {
-                    @if report.session.levels == "matched" { "matched: both sides at equal loudness (ITU-R BS.1770)" }
-                    @else { "as wired: the level difference that the cables make is kept" }
+                    @match report.session.levels {
+                        Levels::Matched => "matched: both sides at equal loudness (ITU-R BS.1770)",
+                        Levels::AsWired => "as wired: the level difference that the cables make is kept",
+                    }
                 }
                 dt { "switching" } dd {
-                    @if report.session.switching == "gap" { "a short silence" }
-                    @else { "an equal-length crossfade at the same place in the clip" }
+                    @match report.session.switching {
+                        Switching::Gap => "a short silence",
+                        Switching::Instant => "an equal-length crossfade at the same place in the clip",
+                    }
                 }
             }
             (cables(report))

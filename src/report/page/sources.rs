@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{heard_label, wide};
+use super::wide;
 use crate::report::model::Report;
 
 /// Where a kind of number comes from.
@@ -180,7 +180,8 @@ pub(super) fn traced(label: &str, id: &str) -> Markup {
 
 /// The section.
 pub(super) fn section(report: &Report) -> Markup {
-    let preference = report.session.protocol == "preference";
+    let inquiry = report.session.inquiry;
+    let d_prime = inquiry.protocol.asks().has_right_answer();
     html! {
         section id="sources" aria-labelledby="sources-title" {
             h2 id="sources-title" { "Where the numbers come from" }
@@ -196,9 +197,9 @@ pub(super) fn section(report: &Report) -> Markup {
                         th scope="col" { "number" } th scope="col" { "formula" } th scope="col" { "reference" }
                     } }
                     tbody {
-                        @for source in SOURCES.iter().filter(|source| !preference || source.id != "d-prime") {
+                        @for source in SOURCES.iter().filter(|source| d_prime || source.id != "d-prime") {
                             tr id=(format!("from-{}", source.id)) {
-                                th scope="row" { (if preference && source.id == "discriminators" { heard_label(preference) } else { source.number }) } td { (source.formula) } td { (source.reference) }
+                                th scope="row" { (if inquiry.two_sided() && source.id == "discriminators" { inquiry.share_short() } else { source.number }) } td { (source.formula) } td { (source.reference) }
                             }
                         }
                     }

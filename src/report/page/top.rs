@@ -3,9 +3,10 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, heard_label, percent};
+use super::{count, percent};
 use crate::evidence::Basis;
 use crate::report::model::Report;
+use crate::session::Family;
 use crate::units::printed::probability;
 use crate::verdict::caveat::Weight;
 use crate::verdict::{ComparisonResult, Finding};
@@ -31,7 +32,7 @@ pub(super) fn section(report: &Report) -> Markup {
             }
             @if let Some(notice) = notice(report) { p.notice { (notice) } }
             @for (index, comparison) in report.comparisons.iter().enumerate() { (verdict(report, index, comparison)) }
-            @if report.comparisons.len() > 1 && report.session.family == "holm" {
+            @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
                 p.small {
                     "The " (report.comparisons.len()) " comparisons are judged together: p-values are adjusted so that the "
                     "risk of even one false \"difference\" among them is at most " (percent(report.session.alpha)) " "
@@ -70,7 +71,7 @@ fn class(finding: Finding) -> &'static str {
 
 fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Markup {
     let words = &comparison.verdict;
-    let preference = report.session.protocol == "preference";
+    let inquiry = report.session.inquiry;
     html! {
         div class=(class(words.finding)) {
             h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
@@ -79,22 +80,22 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
             @if let Some(analysis) = &comparison.analysis {
                 dl.numbers {
                     div {
-                        dt { (traced(if preference { "for B" } else { "right" }, "score")) }
+                        dt { (traced(inquiry.counted_short(), "score")) }
                         dd data-score=(index) { (comparison.correct) " of " (comparison.trials) }
                     }
-                    (number(if preference { "without a preference" } else { "by guessing" }, "chance", &percent(analysis.chance)))
+                    (number(inquiry.without_it(), "chance", &percent(analysis.chance)))
                     @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
                     @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
                     (number("two-sided 95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
-                    (number(heard_label(preference), "discriminators", &format!(
+                    (number(inquiry.share_short(), "discriminators", &format!(
                         "{} ({} to {})",
                         percent(analysis.discriminators.estimate),
                         percent(analysis.discriminators.lower),
                         percent(analysis.discriminators.upper)
                     )))
-                    @if !preference {
+                    @if inquiry.protocol.asks().has_right_answer() {
                         (number("d‑prime", "d-prime", &format!(
                             "{:.2} ({:.2} to {:.2})",
                             analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
@@ -131,7 +132,7 @@ fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
                         }
                         " (p = " (probability(test.p_value))
                         @if let Some(critical) = test.critical {
-                            @if report.session.protocol == "preference" {
+                            @if report.session.inquiry.two_sided() {
                                 "; at most " (critical) " of " (comparison.trials) " for the side with more answers would support it"
                             } @else {
                                 "; at most " (critical) " of " (comparison.trials) " right would support it"

@@ -58,6 +58,14 @@ impl Inquiry {
         }
     }
 
+    /// The same in the head of a narrow column.
+    pub fn counted_short(self) -> &'static str {
+        match (self.protocol.asks(), self.sides) {
+            (Asks::Difference, _) | (Asks::Attribute, Sides::One) => "right",
+            (Asks::Attribute, Sides::Two) | (Asks::Preference, _) => "for B",
+        }
+    }
+
     /// What counted answers are called in a table's head or on an axis.
     pub fn counted_answers(self) -> &'static str {
         match (self.protocol.asks(), self.sides) {
@@ -72,6 +80,19 @@ impl Inquiry {
             "lead of side B over side A"
         } else {
             "share of trials in which the difference is heard"
+        }
+    }
+
+    /// The same in the head of a narrow column.
+    pub fn share_short(self) -> &'static str {
+        if self.protocol.asks().has_lead() && self.two_sided() { "lead of B" } else { "hears it in" }
+    }
+
+    /// What the share of counted answers is where nothing is heard, or nothing preferred.
+    pub fn without_it(self) -> &'static str {
+        match self.protocol.asks() {
+            Asks::Difference | Asks::Attribute => "by guessing",
+            Asks::Preference => "without a preference",
         }
     }
 
