@@ -12,6 +12,7 @@ use crate::trial::record::{ComparisonTerms, StoppingTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Terms};
+use crate::verdict;
 
 /// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.
 pub fn agreed(terms: &Terms) -> Vec<Block> {
@@ -112,21 +113,6 @@ fn listen_words(terms: &Terms) -> String {
     }
 }
 
-/// The warning that a qualification keeps nobody out, where a guesser passes it more often than once in five (common
-/// practice, no source).
-pub fn weak_qualification(terms: &Terms) -> Option<String> {
-    let qualification = terms.qualification?;
-    let (trials, correct) = (u64::from(qualification.trials), u64::from(qualification.correct));
-    let passes = binomial::upper(correct, trials, terms.protocol.chance());
-    (passes > 0.2).then(|| {
-        format!(
-            "A guesser passes the qualification of {correct} right of {trials} in {} of tries, so it says little. Ask for \
-             more trials or more right ones.",
-            percent(passes)
-        )
-    })
-}
-
 /// How many trials, and which of them do not count.
 fn trials_words(terms: &Terms) -> String {
     let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
@@ -158,8 +144,8 @@ fn trials_words(terms: &Terms) -> String {
 
 /// The score needed, and how often chance reaches it.
 fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
-    if let Some(warning) = weak_qualification(terms) {
-        blocks.push(Block::caution(warning));
+    if let Some(warning) = verdict::weak_qualification(terms) {
+        blocks.push(Block::caution(format!("{} {}", warning.text(), warning.remedy())));
     }
     if let Ok(Some(rule)) = score::rule(terms) {
         sequential_chances(terms, &rule, blocks);

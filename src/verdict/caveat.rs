@@ -6,7 +6,7 @@ use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
 
 use super::oddity::Oddity;
-use crate::units::printed::{count, probability, verb};
+use crate::units::printed::{count, percent, probability, verb};
 
 /// How much a caveat takes from a verdict.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -87,8 +87,30 @@ pub enum Caveat {
     },
     /// Qualification not passed: counted trials never started.
     NotQualified {
-        /// Sittings.
-        sittings: usize,
+        /// Right answers and trials of each sitting.
+        scores: Vec<(u64, u64)>,
+        /// Right answers and trials that were agreed on.
+        agreed: (u64, u64),
+    },
+    /// A guesser often passes the qualification.
+    WeakQualification {
+        /// Right answers that it asks for.
+        correct: u64,
+        /// Of so many trials.
+        trials: u64,
+        /// Probability that a guesser passes.
+        passes: f64,
+    },
+    /// Answers that came after little more than the least that had to be heard.
+    Hurried {
+        /// Who.
+        listener: String,
+        /// Such answers.
+        answers: u64,
+        /// Counted answers.
+        trials: u64,
+        /// Seconds of sound that they stayed under.
+        under_s: f64,
     },
     /// No score, not even a perfect one, could have met the agreed risk.
     TooFewTrials {
@@ -257,6 +279,8 @@ impl Caveat {
             Self::Abandoned { .. } => "abandoned",
             Self::StoppedEarly { .. } => "stopped-early",
             Self::NotQualified { .. } => "not-qualified",
+            Self::WeakQualification { .. } => "weak-qualification",
+            Self::Hurried { .. } => "hurried",
             Self::TooFewTrials { .. } => "too-few-trials",
             Self::LittlePower { .. } => "little-power",
             Self::ControlsMissed { .. } => "controls-missed",
@@ -298,6 +322,7 @@ impl Caveat {
             | Self::TooFewTrials { .. }
             | Self::ControlsMissed { .. }
             | Self::Implausible { .. }
+            | Self::Hurried { .. }
             | Self::LevelAudible { .. }
             | Self::PlacesUnlike { .. }
             | Self::PreparedSession { .. }
@@ -311,6 +336,7 @@ impl Caveat {
             | Self::Simulated { .. }
             | Self::Silent { .. }
             | Self::NotQualified { .. }
+            | Self::WeakQualification { .. }
             | Self::LittlePower { .. }
             | Self::NoPositiveControls
             | Self::Disturbed { .. }
@@ -386,9 +412,23 @@ impl Caveat {
                 verb(*sittings as u64, "was", "were"),
                 verb(*sittings as u64, "is", "are")
             ),
-            Self::NotQualified { sittings } => format!(
-                "In {} the qualification was not passed, so the counted trials never started.",
-                count(*sittings as u64, "sitting")
+            Self::NotQualified { scores, agreed: (correct, trials) } => {
+                let reached: Vec<String> =
+                    scores.iter().map(|(right, of)| format!("{right} of {of}")).collect();
+                format!(
+                    "{} ended at the qualification ({}; the agreed {correct} of {trials} was not reached), so the counted \
+                     trials never started.",
+                    count(scores.len() as u64, "sitting"),
+                    reached.join(", ")
+                )
+            }
+            Self::WeakQualification { correct, trials, passes } => format!(
+                "A guesser passes the qualification of {correct} right of {trials} in {} of tries, so it says little.",
+                percent(*passes)
+            ),
+            Self::Hurried { listener, answers, trials, under_s } => format!(
+                "{listener} hurried: {answers} of {trials} answers came after less than {under_s} s of sound in all. Somebody \
+                 who hurries can miss a difference that is there."
             ),
             Self::TooFewTrials { comparison, trials } => format!(
                 "{comparison}: with {} not even a perfect score would have met the agreed risk.",
@@ -515,6 +555,10 @@ impl Caveat {
             Self::Abandoned { .. } => "Finish them with the `run` command, or ask why they were left.",
             Self::StoppedEarly { .. } => "Hold complete sittings, or agree on a sequential rule beforehand.",
             Self::NotQualified { .. } => "Check the rig, train with the `audition` command, and sit again.",
+            Self::WeakQualification { .. } => "Ask for more trials or more right ones.",
+            Self::Hurried { .. } => {
+                "Take the time, or agree on more with `heard_at_least` in the session, and sit again."
+            }
             Self::TooFewTrials { .. } | Self::LittlePower { .. } => {
                 "Plan the number of trials with the `plan` command before anyone listens."
             }

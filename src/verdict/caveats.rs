@@ -7,8 +7,10 @@ use super::oddity::Oddity;
 use super::{ComparisonResult, ControlResult, Controls, OnPaper, Tally, controls_missed, rig_suspect};
 use crate::evidence::{Agreed, Basis, Evidence, State, TrialFacts};
 use crate::session::{Family, Levels, Stopping};
-use crate::stats::one;
 use crate::stats::power::{Design, Effect};
+use crate::stats::protocol::Definition;
+use crate::stats::{binomial, one};
+use crate::trial::record::Terms;
 
 /// A level difference that may be heard by itself: common practice in matching levels, no source.
 const AUDIBLE_LEVEL_DB: f64 = 0.1;
@@ -36,7 +38,9 @@ pub(super) fn caveats(
         found.push(Caveat::Invented);
     }
     files(evidence, &mut found);
+    qualification(agreed, evidence, &mut found);
     sittings(evidence, &mut found);
+    hurried(agreed, evidence, &mut found);
     prepared(evidence, &mut found);
     words(evidence, &mut found);
     let files = evidence.changed_inputs();
@@ -88,12 +92,64 @@ fn files(evidence: &Evidence, found: &mut Vec<Caveat>) {
     for (state, caveat) in [
         (State::Unfinished, (|sittings| Caveat::Abandoned { sittings }) as fn(usize) -> Caveat),
         (State::StoppedEarly, |sittings| Caveat::StoppedEarly { sittings }),
-        (State::NotQualified, |sittings| Caveat::NotQualified { sittings }),
     ] {
         if count(state) > 0 {
             found.push(caveat(count(state)));
         }
     }
+}
+
+/// Who did not qualify, and whether the qualification keeps guessers out.
+fn qualification(agreed: &Agreed, evidence: &Evidence, found: &mut Vec<Caveat>) {
+    let Some(terms) = agreed.terms.qualification else { return };
+    let failed = evidence.sittings.iter().filter(|sitting| sitting.state == State::NotQualified);
+    let scores: Vec<(u64, u64)> = failed.filter_map(|sitting| sitting.qualification).collect();
+    let (correct, trials) = (u64::from(terms.correct), u64::from(terms.trials));
+    if !scores.is_empty() {
+        found.push(Caveat::NotQualified { scores, agreed: (correct, trials) });
+    }
+    // A room has no qualification.
+    if evidence.sittings.iter().any(|sitting| sitting.counted && !sitting.night) {
+        found.extend(weak_qualification(&agreed.terms));
+    }
+}
+
+/// That a qualification keeps nobody out, where a guesser passes it more often than once in five (common practice, no
+/// source).
+pub fn weak_qualification(terms: &Terms) -> Option<Caveat> {
+    let qualification = terms.qualification?;
+    let (trials, correct) = (u64::from(qualification.trials), u64::from(qualification.correct));
+    let passes = binomial::upper(correct, trials, terms.protocol.chance());
+    (passes > 0.2).then_some(Caveat::WeakQualification { correct, trials, passes })
+}
+
+/// Listeners who often answered after little more than the least that has to be heard. Of a night nothing is known of how
+/// somebody listened.
+fn hurried(agreed: &Agreed, evidence: &Evidence, found: &mut Vec<Caveat>) {
+    let asked = Definition::of(agreed.terms.protocol).asked_about().count() as u64;
+    let least_ms = asked * u64::from(agreed.terms.heard_at_least_ms.unwrap_or(HASTY_MS as u32));
+    let under_ms = least_ms + least_ms / 2;
+    let own = |index: usize| {
+        evidence.trials.iter().filter(move |trial| {
+            let sitting = &evidence.sittings[trial.sitting as usize];
+            trial.listener == Some(index as u32)
+                && sitting.counted
+                && !sitting.night
+                && sitting.simulated.is_none()
+                && crate::evidence::counts(trial)
+        })
+    };
+    let hurried = evidence.listeners.iter().enumerate().filter_map(|(index, listener)| {
+        let trials = own(index).count() as u64;
+        let answers = own(index).filter(|trial| trial.heard_ms < under_ms).count() as u64;
+        (answers > 0 && answers as f64 >= OFTEN * trials as f64).then(|| Caveat::Hurried {
+            listener: listener.name.clone(),
+            answers,
+            trials,
+            under_s: under_ms as f64 / 1000.0,
+        })
+    });
+    found.extend(hurried.take(MOST_NAMED));
 }
 
 fn sittings(evidence: &Evidence, found: &mut Vec<Caveat>) {

@@ -7,7 +7,7 @@ use earwitness::report::{page, report, summary};
 use earwitness::stimulus::WordFacts;
 use earwitness::stimulus::device_words::Faintest;
 use earwitness::verdict::Finding;
-use earwitness::verdict::caveat::Caveat;
+use earwitness::verdict::caveat::{Caveat, Weight};
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{everything, kinds, report_of};
@@ -511,4 +511,43 @@ fn only_the_sitting_that_was_agreed_on_decides_a_wager() {
     let words = said(&site);
     assert_eq!(words[0].as_deref(), Some("Not decided yet: this is sitting 1 of 2 that decide together"));
     assert!(words[1].as_deref().is_some_and(|words| !words.contains("Ida wins")), "{words:?}");
+}
+
+#[test]
+fn a_failed_or_weak_qualification_is_told_with_its_numbers() {
+    let asked =
+        SESSION.replace("[[comparisons]]", "[qualification]\ntrials = 3\ncorrect = 3\n\n[[comparisons]]");
+    let mut site = Site::new(&asked);
+    // Deaf listeners guess in three controls; seeds are tried until one misses.
+    let failed = (1..20)
+        .map(|seed| site.hold(&Plan { deaf: true, ..Plan::new(&format!("Ada{seed}"), seed, 0.5) }))
+        .count();
+    assert_eq!(failed, 19);
+    let report = report_of(&site);
+    let caveat =
+        report.caveats.iter().find(|caveat| caveat.kind() == "not-qualified").expect("somebody missed one");
+    assert!(caveat.text().contains("of 3; the agreed 3 of 3 was not reached"), "{}", caveat.text());
+    assert!(page::page(&report).contains("the agreed 3 of 3 was not reached"));
+    assert!(
+        report.caveats.iter().all(|caveat| caveat.kind() != "weak-qualification"),
+        "one guesser in eight passes"
+    );
+
+    let mut site = Site::new(&asked.replace("correct = 3", "correct = 1"));
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    let weak = report_of(&site).caveats.into_iter().find(|caveat| caveat.kind() == "weak-qualification");
+    // P(at least 1 of 3 by guessing) = 7/8.
+    assert!(weak.expect("told").text().contains("1 right of 3 in 87.5 % of tries"));
+}
+
+#[test]
+fn who_hurries_is_told_so_whatever_the_score() {
+    let mut site = Site::new(&SESSION.replace("abx", "triangle"));
+    site.hold(&Plan { took_ms: Some(3600), ..Plan::new("Ada", 3, 0.5) });
+    site.hold(&Plan { took_ms: Some(4600), ..Plan::new("Bel", 4, 0.5) });
+    let report = report_of(&site);
+    let hurried: Vec<&Caveat> = report.caveats.iter().filter(|caveat| caveat.kind() == "hurried").collect();
+    assert_eq!(hurried.len(), 1, "4.5 s are one and a half of the agreed second each");
+    assert!(hurried[0].text().starts_with("Ada hurried: 12 of 12 answers"), "{}", hurried[0].text());
+    assert_eq!(hurried[0].weight(), Weight::Serious);
 }
