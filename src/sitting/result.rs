@@ -5,6 +5,8 @@ use std::path::Path;
 use super::agreed::{counted as counted_at_most, needed};
 use crate::screen::{Block, PageScene, StageKind};
 use crate::stats::one::Analysis;
+use crate::stats::protocol::Definition;
+use crate::stats::psychometric::Model;
 use crate::trial::Side;
 use crate::trial::record::{Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
@@ -24,7 +26,10 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
             for (index, found) in findings.comparisons.iter().enumerate() {
                 comparison(view, shown, (index, found), &mut blocks);
             }
-            let odd = findings.caveats.iter().filter(|caveat| matches!(caveat, Caveat::Implausible { .. }));
+            let odd = findings
+                .caveats
+                .iter()
+                .filter(|caveat| matches!(caveat, Caveat::Implausible { .. } | Caveat::Hurried { .. }));
             blocks.extend(odd.map(|caveat| Block::caution(caveat.text())));
         }
         Err(problem) => blocks.push(Block::caution(format!("There is no verdict: {problem}."))),
@@ -141,6 +146,11 @@ fn comparison(
     if let Some(analysis) = &found.verdict.analysis {
         let fixed = matches!(terms.stopping, StoppingTerms::AllTrials {});
         blocks.push(Block::pair("Numbers", numbers(analysis, fixed)));
+    }
+    let model = Definition::of(terms.protocol).model;
+    if let Some(bias) = found.bias.filter(|_| matches!(model, Model::SameDifferent | Model::YesNo)) {
+        let roc = found.roc.as_ref().map_or(String::new(), |roc| format!("; {}", roc.words()));
+        blocks.push(Block::pair("Answers", format!("{}{roc}", bias.words(model))));
     }
     blocks.extend(found.verdict.limits.iter().cloned().map(Block::text));
     if index == 0 {

@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::StatsError;
 use super::interval::{self, Interval};
 use super::one::Estimate;
-use super::psychometric::Model;
+use super::psychometric::{self, Model};
 use super::special::{normal, normal_quantile};
 
 /// Answers "A" and "B" of an ABX test by what X was; of duo-trio and 2-AFC answers "first" and "second" by which was right.
@@ -29,10 +29,14 @@ pub struct Table {
 pub struct Bias {
     /// Answers for the first alternative ("A", or the first place) over all answers.
     pub share_of_first: Interval,
-    /// Criterion c = -(z(H) + z(F))/2: negative is a lean to the first alternative, 0 none.
+    /// Criterion c = -(z(H) + z(F))/2: negative is a lean to the first alternative, 0 none. Of same-different by how much
+    /// the line between same and different lies below the best one at this d-prime, in units of the internal noise.
     pub criterion: f64,
-    /// d-prime with the bias taken out: proportion right Phi((z(H) - z(F))/2) carried through the model.
+    /// d-prime with the bias taken out: proportion right Phi((z(H) - z(F))/2) carried through the model; of same-different
+    /// from both rates by the differencing model.
     pub d_prime: f64,
+    /// Its standard error by the delta method (Gourevitch & Galanter 1967 for yes-no); nothing where d-prime is 0.
+    pub d_prime_standard_error: Option<f64>,
     /// The log-linear correction was used because a rate was 0 or 1 (Hautus 1995: one half is added to each cell's count and one to
     /// each row's).
     pub corrected: bool,
@@ -51,13 +55,112 @@ pub fn bias(table: Table, model: Model) -> Result<Option<Bias>, StatsError> {
     let rate = |hits: u64, of: u64| {
         if extreme { (hits as f64 + 0.5) / (of as f64 + 1.0) } else { hits as f64 / of as f64 }
     };
-    let (hit, alarm) = (normal_quantile(rate(table.a_as_a, as_a)), normal_quantile(rate(table.b_as_a, as_b)));
+    let (hits, alarms) = (rate(table.a_as_a, as_a), rate(table.b_as_a, as_b));
+    let (criterion, d_prime) = without_bias(model, hits, alarms)?;
+    let slope = |hits_by: f64, alarms_by: f64| -> Result<f64, StatsError> {
+        let above = without_bias(model, hits + hits_by, alarms + alarms_by)?.1;
+        let below = without_bias(model, hits - hits_by, alarms - alarms_by)?.1;
+        Ok((above - below) / (2.0 * (hits_by + alarms_by)))
+    };
+    let step = |rate: f64| 1e-5 * rate.min(1.0 - rate);
+    let variance = slope(step(hits), 0.0)?.powi(2) * hits * (1.0 - hits) / as_a as f64
+        + slope(0.0, step(alarms))?.powi(2) * alarms * (1.0 - alarms) / as_b as f64;
     Ok(Some(Bias {
         share_of_first: interval::clopper_pearson(table.a_as_a + table.b_as_a, as_a + as_b, 0.95)?,
-        criterion: -0.5 * (hit + alarm),
-        d_prime: model.d_prime(normal(0.5 * (hit - alarm)))?,
+        criterion,
+        d_prime,
+        d_prime_standard_error: (d_prime > 0.0).then(|| variance.sqrt()),
         corrected: extreme,
     }))
+}
+
+/// Criterion and d-prime from the rates of the first alternative, where it was right and where it was not.
+fn without_bias(model: Model, hits: f64, alarms: f64) -> Result<(f64, f64), StatsError> {
+    if model == Model::SameDifferent {
+        // The rates of "different" are the complements.
+        let rates = psychometric::same_different_of(1.0 - alarms, 1.0 - hits);
+        return Ok((rates.best_criterion - rates.criterion, rates.d_prime));
+    }
+    let (hit, alarm) = (normal_quantile(hits), normal_quantile(alarms));
+    Ok((-0.5 * (hit + alarm), model.d_prime(normal(0.5 * (hit - alarm)))?))
+}
+
+impl Bias {
+    /// In words, for every surface that describes answers.
+    pub fn words(&self, model: Model) -> String {
+        let error =
+            self.d_prime_standard_error.map_or(String::new(), |error| format!(" \u{b1} {:.2}", 1.96 * error));
+        match model {
+            Model::SameDifferent | Model::YesNo => format!(
+                "leaning c {:+.2} (below 0: to the first answer); d-prime with the leaning taken out {:.2}{error}",
+                self.criterion, self.d_prime
+            ),
+            _ => format!("bias c {:+.2}", self.criterion),
+        }
+    }
+}
+
+/// How well answers and confidence together tell two kinds of trials apart: the receiver operating characteristic.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Roc {
+    /// False alarms and hits at each line that the answers draw, from the strictest to the laxest.
+    pub points: Vec<(f64, f64)>,
+    /// Area below the curve, ties counted half: 0.5 tells nothing, 1 everything.
+    pub area: f64,
+    /// Its standard error (DeLong, DeLong & Clarke-Pearson 1988; from memory, held by a worked example); nothing for fewer
+    /// than two trials of a kind.
+    pub standard_error: Option<f64>,
+}
+
+/// The characteristic of answers to a yes-no question: whether "yes" was right, whether it was said, and with which
+/// confidence. Nothing where all trials are of one kind.
+pub fn roc(answers: &[(bool, bool, u8)]) -> Option<Roc> {
+    // Sure yes ... unsure yes, unsure no ... sure no.
+    let rating = |&(_, yes, sure): &(bool, bool, u8)| if yes { i32::from(sure) } else { -i32::from(sure) };
+    let of =
+        |kind: bool| -> Vec<i32> { answers.iter().filter(|answer| answer.0 == kind).map(rating).collect() };
+    let (signal, noise) = (of(true), of(false));
+    if signal.is_empty() || noise.is_empty() {
+        return None;
+    }
+    let wins = |own: i32, other: &[i32]| {
+        let sum: f64 = other
+            .iter()
+            .map(|&it| match own.cmp(&it) {
+                std::cmp::Ordering::Greater => 1.0,
+                std::cmp::Ordering::Equal => 0.5,
+                std::cmp::Ordering::Less => 0.0,
+            })
+            .sum();
+        sum / other.len() as f64
+    };
+    let of_signal: Vec<f64> = signal.iter().map(|&own| wins(own, &noise)).collect();
+    let of_noise: Vec<f64> = noise.iter().map(|&own| 1.0 - wins(own, &signal)).collect();
+    let area = of_signal.iter().sum::<f64>() / of_signal.len() as f64;
+    let spread = |values: &[f64]| {
+        let n = values.len() as f64;
+        (values.len() > 1)
+            .then(|| values.iter().map(|value| (value - area).powi(2)).sum::<f64>() / (n - 1.0) / n)
+    };
+    let mut lines: Vec<i32> = signal.iter().chain(&noise).copied().collect();
+    lines.sort_unstable_by(|a, b| b.cmp(a));
+    lines.dedup();
+    let share = |ratings: &[i32], line: i32| {
+        ratings.iter().filter(|&&own| own >= line).count() as f64 / ratings.len() as f64
+    };
+    Some(Roc {
+        points: lines.iter().map(|&line| (share(&noise, line), share(&signal, line))).collect(),
+        area,
+        standard_error: spread(&of_signal).zip(spread(&of_noise)).map(|(a, b)| (a + b).sqrt()),
+    })
+}
+
+impl Roc {
+    /// In words, for every surface that describes answers.
+    pub fn words(&self) -> String {
+        let error = self.standard_error.map_or(String::new(), |error| format!(" \u{b1} {:.2}", 1.96 * error));
+        format!("area below the ROC with confidence {:.2}{error} (0.5 says nothing)", self.area)
+    }
 }
 
 /// First half against second half, and the trend over all trials.

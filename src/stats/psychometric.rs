@@ -168,14 +168,18 @@ pub struct SameDifferentRates {
 pub fn same_different(different: (u64, u64), same: (u64, u64)) -> Result<SameDifferentRates, StatsError> {
     error::counts(different.0, different.1)?;
     error::counts(same.0, same.1)?;
-    let (hits, false_alarms) = (corrected_rate(different), corrected_rate(same));
+    Ok(same_different_of(corrected_rate(different), corrected_rate(same)))
+}
+
+/// The same from the rates of "different" themselves, both inside 0..1.
+pub(super) fn same_different_of(hits: f64, false_alarms: f64) -> SameDifferentRates {
     let criterion = -SQRT_2 * super::special::normal_quantile(false_alarms / 2.0);
     let d_prime = if hits <= false_alarms {
         0.0
     } else {
         root(0.0, 40.0, |d| different_when_different(d, criterion) - hits)
     };
-    Ok(SameDifferentRates { d_prime, criterion, best_criterion: best_same_different_criterion(d_prime) })
+    SameDifferentRates { d_prime, criterion, best_criterion: best_same_different_criterion(d_prime) }
 }
 
 /// d-prime and bias c of a yes-no (A-not-A) listener from counts of "not A", to side B and to side A: z(hits) minus z(false

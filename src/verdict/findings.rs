@@ -6,7 +6,7 @@ use super::Verdict;
 use super::caveat::Caveat;
 use crate::evidence::Basis;
 use crate::session::ControlName;
-use crate::stats::description::{Bias, Confidence, Course, Lean};
+use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::room::{Distribution, RoomResult};
@@ -130,6 +130,10 @@ pub struct ComparisonResult {
     pub lean: Option<Lean>,
     /// Response bias of all answers, where the protocol has two alternatives: to A, or to the first place.
     pub bias: Option<Bias>,
+    /// Where the protocol asks for yes or no (same-different, A-not-A) and confidence was asked: how well both together tell
+    /// the two kinds of trials apart, all listeners as one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub roc: Option<Roc>,
     /// Test that all places have the same proportion right, if several were joined; nothing where listeners shared draws
     /// or a sequential rule ended the trials.
     pub between_places: Option<Heterogeneity>,

@@ -8,6 +8,7 @@ use super::findings::{
 use super::{OnPaper, Verdict, caveats, spoken};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
+use crate::stats::description::Roc;
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
 use crate::stats::psychometric::Model;
@@ -124,6 +125,7 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
         trend_z: None,
         lean: None,
         bias: None,
+        roc: None,
         between_places: None,
         distribution: None,
         results: Vec::new(),
@@ -150,6 +152,7 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
     result.lean = description::lean(&answers).ok().flatten();
     result.bias = description::Table::of(&answers)
         .and_then(|table| description::bias(table, Model::of(protocol)).ok().flatten());
+    result.roc = roc(protocol, trials);
     result.analysis = one::analyse(agreed.inquiry, result.correct, result.trials, alpha).ok();
     result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
     result.method = if result.results.len() == 1 { Method::OneListener } else { Method::Pooled };
@@ -295,6 +298,19 @@ fn answers(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<Vec<u64>> {
         }
     }
     answers
+}
+
+/// How well answers and confidence tell the two kinds of trials apart, where the second alternative says that there is a
+/// difference.
+fn roc(protocol: Protocol, trials: &[&TrialFacts]) -> Option<Roc> {
+    match Model::of(protocol) {
+        Model::SameDifferent | Model::YesNo => {
+            let answer =
+                |trial: &&TrialFacts| Some((trial.right? == 1, trial.answer? == 1, trial.confidence?));
+            description::roc(&trials.iter().filter_map(answer).collect::<Vec<_>>())
+        }
+        _ => None,
+    }
 }
 
 fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {

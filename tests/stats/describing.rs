@@ -87,3 +87,50 @@ fn trends_of_several_listeners_join() {
     close(description::joined_trend([&late, &late, &none]).expect("two"), 2.0 * z / 2.0_f64.sqrt(), 1e-14);
     assert!(description::joined_trend([&none]).is_none());
 }
+
+#[test]
+fn same_different_and_yes_no_have_a_d_prime_without_the_leaning() {
+    // Yes-no: H = 0.8413 and F = 0.1587 are z = 1 and -1, so d-prime 2; its variance by Gourevitch & Galanter (1967) is
+    // H(1-H)/(n phi(1)^2) + F(1-F)/(m phi(1)^2).
+    let table = Table { a_as_a: 841_345, a_as_b: 158_655, b_as_a: 158_655, b_as_b: 841_345 };
+    let bias = description::bias(table, Model::YesNo).expect("counts").expect("both");
+    close(bias.d_prime, 2.0, 1e-5);
+    let phi = (-0.5_f64).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    let error = (2.0_f64 * 0.841_345 * 0.158_655 / 1e6).sqrt() / phi;
+    close(bias.d_prime_standard_error.expect("above 0"), error, 1e-4);
+    // Same-different: somebody who says "different" to half of the different pairs and to one equal pair in ten leans to
+    // "same", has the same d-prime by the model's own function, and less by proportion right.
+    let table = Table { a_as_a: 90, a_as_b: 10, b_as_a: 50, b_as_b: 50 };
+    let bias = description::bias(table, Model::SameDifferent).expect("counts").expect("both");
+    let by_rates = earwitness::stats::psychometric::same_different((50, 100), (10, 100)).expect("counts");
+    close(bias.d_prime, by_rates.d_prime, 2e-2);
+    assert!(bias.criterion < 0.0, "{bias:?}");
+    assert!(bias.d_prime > Model::SameDifferent.d_prime(0.7).expect("a proportion"));
+    assert!(bias.words(Model::SameDifferent).contains("d-prime with the leaning taken out"));
+    // Nothing told apart: no d-prime, and no error of it.
+    let table = Table { a_as_a: 60, a_as_b: 40, b_as_a: 60, b_as_b: 40 };
+    let bias = description::bias(table, Model::SameDifferent).expect("counts").expect("both");
+    assert_eq!((bias.d_prime, bias.d_prime_standard_error), (0.0, None));
+}
+
+#[test]
+fn confidence_draws_a_characteristic() {
+    // Signal rated 5, 3, -1, noise 3, -1, -5: wins 3, 2.5, 1.5 of 3 each; placements of noise 2.5/3, 1.5/3, 3/3 ...
+    let answers = [
+        (true, true, 5),
+        (true, true, 3),
+        (true, false, 1),
+        (false, true, 3),
+        (false, false, 1),
+        (false, false, 5),
+    ];
+    let found = description::roc(&answers).expect("both kinds");
+    let (signal, noise) = ([3.0 / 3.0, 2.5 / 3.0, 1.5 / 3.0], [1.5 / 3.0, 2.5 / 3.0, 3.0 / 3.0]);
+    let area = 7.0 / 9.0;
+    close(found.area, area, 1e-14);
+    let spread = |values: [f64; 3]| values.iter().map(|v| (v - area).powi(2)).sum::<f64>() / 6.0;
+    close(found.standard_error.expect("three of each"), (spread(signal) + spread(noise)).sqrt(), 1e-14);
+    assert_eq!(found.points.first(), Some(&(0.0, 1.0 / 3.0)));
+    assert_eq!(found.points.last(), Some(&(1.0, 1.0)));
+    assert!(description::roc(&[(true, true, 3)]).is_none());
+}

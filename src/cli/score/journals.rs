@@ -13,6 +13,7 @@ use super::group::{Batch, Row, Rules};
 use super::{ScoreArguments, text, write_json};
 use crate::evidence::{self, Agreed, Evidence};
 use crate::stats::Protocol;
+use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
 use crate::trial::against::{self, Registers};
@@ -278,6 +279,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
                     "alternatives": Definition::of(protocol(checked)).alternatives.iter().map(|a| a.name).collect::<Vec<_>>(),
                     "lean": found.lean,
                     "bias": found.bias,
+                    "roc": found.roc,
                     "course": own.and_then(|own| own.habits.course.as_ref()),
                     "confidence": own.and_then(|own| own.habits.confidence.as_ref()),
                 },
@@ -362,7 +364,8 @@ fn describe(protocol: Protocol, found: &ComparisonResult, out: &mut dyn Write) -
                 None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
             .collect();
-        words.extend(found.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
+        words.extend(found.bias.map(|bias| bias.words(Definition::of(protocol).model)));
+        words.extend(found.roc.as_ref().map(Roc::words));
         writeln!(out, "  answers                   {}", words.join(", "))?;
     }
     let Some(own) = found.results.first().filter(|_| found.room.is_none()) else { return Ok(()) };

@@ -7,6 +7,7 @@ use super::{count, figure, percent, wide};
 use crate::report::figures;
 use crate::report::model::{Report, SequentialFacts};
 use crate::stats::Protocol;
+use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
 use crate::trial::Decision;
 use crate::units::printed::probability;
@@ -164,7 +165,8 @@ fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
             None => format!("\u{201c}{}\u{201d} {given}", alternative.label(None)),
         })
         .collect();
-    words.extend(comparison.bias.map(|bias| format!("bias c {:+.2}", bias.criterion)));
+    words.extend(comparison.bias.map(|bias| bias.words(Definition::of(protocol).model)));
+    words.extend(comparison.roc.as_ref().map(Roc::words));
     Some(words.join(", "))
 }
 
