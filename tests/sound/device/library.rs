@@ -123,7 +123,6 @@ fn role() {
         return;
     };
     match role.as_str() {
-        "long" => play_with_switches(60),
         "short" => play_with_switches(12),
         "underrun" => play_until(&["Underrun"], Duration::from_secs(10)),
         "unplugged" => play_until(&["DeviceLost", "DeviceBack"], Duration::from_secs(20)),
@@ -209,15 +208,15 @@ fn switches_and_loops_are_bit_exact() {
 }
 
 #[test]
-fn a_minute_on_a_device_of_32_bit_integers_is_bit_exact() {
+fn a_device_of_32_bit_integers_is_bit_exact_too() {
     let (lines, played) = undisturbed(|| {
         let mut device = VirtualDevice::start(&[("FORMAT", "s32le"), ("WORDS", "S32_LE")]);
         let path = device.record("48000", "s32le");
-        let lines = finish(device.play("long"));
+        let lines = finish(device.play("short"));
         device.stop_recording();
         (lines, recorded::<i32>(&path))
     });
-    check(&lines, &played, 60);
+    check(&lines, &played, 12);
     assert!(lines[0].contains("format: \"s32\""), "{}", lines[0]);
 }
 
