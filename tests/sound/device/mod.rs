@@ -158,6 +158,14 @@ impl Lines {
         panic!("{wanted:?} was not said, only:\n{}", self.heard.join("\n"));
     }
 
+    /// Whether a line with these words has been said since the last look, without waiting for one.
+    fn has_said(&mut self, words: &str) -> bool {
+        let news: Vec<String> = self.incoming.try_iter().collect();
+        let said = news.iter().any(|line| line.contains(words));
+        self.heard.extend(news);
+        said
+    }
+
     /// Everything that was said until the process ended.
     fn all(mut self) -> String {
         self.heard.extend(self.incoming.iter());
