@@ -14,6 +14,7 @@
 //! | [`sequential`] | may we stop now? |
 //! | [`many`] | several p-values: Holm, Fisher, Stouffer, best of m, luck |
 //! | [`panel`], [`beta_binomial`] | many listeners: pooled, different from each other? |
+//! | [`threshold`] | how much of a difference is needed until it is heard? |
 //! | [`room`] | many listeners who share one draw of X |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
 //! | [`simulate`] | seeded simulation |
@@ -44,6 +45,7 @@ pub mod sequential;
 pub mod similarity;
 pub mod simulate;
 pub mod special;
+pub mod threshold;
 
 pub use error::StatsError;
 pub use protocol::Protocol;

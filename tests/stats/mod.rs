@@ -14,6 +14,7 @@ mod reference;
 mod room;
 mod sequential;
 mod similarity;
+mod threshold;
 mod verdict;
 
 /// Relative comparison; zero must be zero.

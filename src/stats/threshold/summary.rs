@@ -1,0 +1,164 @@
+//! The threshold with its interval, the slope, and the share of trials in which a size is heard.
+
+use serde::Serialize;
+
+use super::grid::THRESHOLDS;
+use super::posterior::Posterior;
+
+/// The credible level of the intervals.
+pub const LEVEL: f64 = 0.95;
+
+/// The middle of a distribution with the bounds of its central 95 %.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Estimate {
+    /// 50 % point.
+    pub estimate: f64,
+    /// 2.5 % point.
+    pub lower: f64,
+    /// 97.5 % point.
+    pub upper: f64,
+}
+
+/// Where a threshold lies to the sizes that could be presented.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(tag = "where", rename_all = "kebab-case")]
+pub enum Place {
+    /// Among them.
+    Within,
+    /// Above them all, as far as the answers tell: with 95 % it is above the bound.
+    AboveLargest {
+        /// The 5 % point.
+        bound: f64,
+    },
+    /// Below them all: with 95 % it is below the bound.
+    BelowSmallest {
+        /// The 95 % point.
+        bound: f64,
+    },
+}
+
+/// What a posterior says.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Summary {
+    /// The threshold.
+    pub threshold: Estimate,
+    /// The slope b.
+    pub slope: Estimate,
+    /// The share of trials in which size 1 is heard: the real difference, or a step of 1 dB.
+    pub at_one: Estimate,
+    /// Where the threshold lies to the range.
+    pub place: Place,
+}
+
+impl Estimate {
+    /// Upper over lower bound, in decibels of a multiple: 20 log10.
+    pub fn width_db(&self) -> f64 {
+        20.0 * (self.upper / self.lower).log10()
+    }
+}
+
+impl Posterior {
+    /// Everything at once.
+    pub fn summary(&self) -> Summary {
+        Summary {
+            threshold: self.threshold(),
+            slope: self.slope(),
+            at_one: self.heard_at(1.0),
+            place: self.place_in_range(),
+        }
+    }
+
+    /// The threshold.
+    pub fn threshold(&self) -> Estimate {
+        let marginal = self.of_thresholds();
+        let at = |q| quantile(self.grid().ln_thresholds(), &marginal, q).exp();
+        three(at)
+    }
+
+    /// The threshold that so much of the mass lies below.
+    pub fn threshold_at(&self, probability: f64) -> f64 {
+        quantile(self.grid().ln_thresholds(), &self.of_thresholds(), probability).exp()
+    }
+
+    fn slope(&self) -> Estimate {
+        let marginal = self.of_slopes();
+        three(|q| quantile(self.grid().ln_slopes(), &marginal, q).exp())
+    }
+
+    /// The share of trials in which size `g` is heard, over all cells in the order of that share.
+    pub fn heard_at(&self, g: f64) -> Estimate {
+        let missed = self.grid().missed_at(g);
+        let lapses = super::grid::LAPSES;
+        let mut cells: Vec<(f64, f64)> = self
+            .weights()
+            .iter()
+            .enumerate()
+            .map(|(cell, weight)| {
+                let (lapse, _) = lapses[cell % lapses.len()];
+                ((1.0 - lapse) * (1.0 - missed[cell / lapses.len()]), *weight)
+            })
+            .collect();
+        cells.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let (shares, weights): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
+        three(|q| quantile(&shares, &weights, q))
+    }
+
+    /// Where the threshold lies to the sizes that could be presented: its middle decides.
+    pub fn place_in_range(&self) -> Place {
+        let (range, middle) = (self.grid().range(), self.threshold_at(0.5));
+        if middle > range.largest {
+            Place::AboveLargest { bound: self.threshold_at(1.0 - LEVEL) }
+        } else if middle < range.smallest {
+            Place::BelowSmallest { bound: self.threshold_at(LEVEL) }
+        } else {
+            Place::Within
+        }
+    }
+
+    /// Probability that the threshold lies below `size`: the interpolated cumulated mass.
+    pub fn below(&self, size: f64) -> f64 {
+        let (ln_t, marginal) = (self.grid().ln_thresholds(), self.of_thresholds());
+        let middles = middles(&marginal);
+        let x = size.ln();
+        let next = ln_t.partition_point(|value| *value < x);
+        if next == 0 {
+            return 0.0;
+        }
+        if next == THRESHOLDS {
+            return 1.0;
+        }
+        let share = (x - ln_t[next - 1]) / (ln_t[next] - ln_t[next - 1]);
+        middles[next - 1] + share * (middles[next] - middles[next - 1])
+    }
+}
+
+fn three(at: impl Fn(f64) -> f64) -> Estimate {
+    let tail = (1.0 - LEVEL) / 2.0;
+    Estimate { estimate: at(0.5), lower: at(tail), upper: at(1.0 - tail) }
+}
+
+/// The cumulated mass at each point, less half of the point's own.
+fn middles(masses: &[f64]) -> Vec<f64> {
+    let mut sum = 0.0;
+    masses
+        .iter()
+        .map(|mass| {
+            sum += mass;
+            sum - mass / 2.0
+        })
+        .collect()
+}
+
+/// The value at which the cumulated mass, less half of a point's own, reaches `probability`, by linear interpolation.
+pub(super) fn quantile(values: &[f64], masses: &[f64], probability: f64) -> f64 {
+    let middles = middles(masses);
+    let next = middles.partition_point(|middle| *middle < probability);
+    match (next.checked_sub(1), middles.get(next)) {
+        (None, _) => values[0],
+        (Some(last), None) => values[last],
+        (Some(last), Some(upper)) => {
+            let share = (probability - middles[last]) / (upper - middles[last]);
+            values[last] + share * (values[next] - values[last])
+        }
+    }
+}

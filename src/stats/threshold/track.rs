@@ -1,0 +1,102 @@
+//! One comparison's run of sizes: the answers so far decide the next one, by either method.
+
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::Point;
+use super::grid::{Grid, LEVELS};
+use super::posterior::Posterior;
+use super::staircase::{Rule, Staircase};
+
+/// How the next size is chosen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Method {
+    /// The one whose answer leaves the least expected entropy of the threshold.
+    Bayes,
+    /// An up-down rule.
+    Staircase {
+        /// Which.
+        rule: Rule,
+    },
+}
+
+/// The answers of one comparison so far, and the next size.
+#[derive(Debug, Clone)]
+pub struct Track {
+    posterior: Posterior,
+    staircase: Option<Staircase>,
+    answers: Vec<(usize, bool)>,
+    next: usize,
+}
+
+impl Track {
+    /// Before the first trial.
+    pub fn new(grid: &Arc<Grid>, method: Method) -> Self {
+        let posterior = Posterior::new(grid);
+        let staircase = match method {
+            Method::Bayes => None,
+            Method::Staircase { rule } => Some(Staircase::new(rule, grid.chance())),
+        };
+        let mut track = Self { posterior, staircase, answers: Vec::new(), next: 0 };
+        track.choose();
+        track
+    }
+
+    fn choose(&mut self) {
+        self.next = match &self.staircase {
+            Some(staircase) => staircase.level(),
+            None => self.posterior.place(),
+        };
+    }
+
+    /// The level of the next trial.
+    pub fn next(&self) -> usize {
+        self.next
+    }
+
+    /// Takes the answer at the next trial's level.
+    pub fn answer(&mut self, right: bool) {
+        self.answers.push((self.next, right));
+        self.posterior.answer(self.next, right);
+        if let Some(staircase) = &mut self.staircase {
+            staircase.answer(right);
+        }
+        self.choose();
+    }
+
+    /// What the answers say so far, whichever method chose the sizes.
+    pub fn posterior(&self) -> &Posterior {
+        &self.posterior
+    }
+
+    /// The staircase, if one chose the sizes.
+    pub fn staircase(&self) -> Option<&Staircase> {
+        self.staircase.as_ref()
+    }
+
+    /// Level and rightness of each answer, in order.
+    pub fn answers(&self) -> &[(usize, bool)] {
+        &self.answers
+    }
+
+    /// The answers as counts at each size that was presented, sizes rising.
+    pub fn points(&self) -> Vec<Point> {
+        let levels = self.posterior.grid().levels();
+        (0..LEVELS)
+            .filter_map(|level| {
+                let here = self.answers.iter().filter(|answer| answer.0 == level);
+                let trials = here.clone().count() as u64;
+                let correct = here.filter(|answer| answer.1).count() as u64;
+                (trials > 0).then_some(Point { multiple: levels[level], correct, trials })
+            })
+            .collect()
+    }
+
+    /// Whether the 95 % interval is no wider than this ratio of its bounds.
+    pub fn narrow(&self, ratio: f64) -> bool {
+        let found = self.posterior.threshold();
+        found.upper <= ratio * found.lower
+    }
+}
