@@ -277,6 +277,9 @@ fn control_words(kind: ControlKind) -> String {
         ControlKind::Tilt { decibels } => format!("spectral tilt of {decibels:+} dB from 20 Hz to 20 kHz"),
         ControlKind::HeadMovement { metres } => format!("head movement of {:.0} cm", 100.0 * metres),
         ControlKind::Identical => "identical sides: nobody can be right more often than chance".to_owned(),
+        ControlKind::Largest { size, scale } => {
+            format!("catch trials at the largest size, {}", scale.words(size))
+        }
     }
 }
 

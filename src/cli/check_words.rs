@@ -78,7 +78,7 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
 }
 
 fn pair(session: &Session, kind: PairKind) -> (String, String) {
-    let (PairKind::Comparison { comparison, clip } | PairKind::Control { comparison, clip, .. }) = kind;
+    let (comparison, clip) = kind.of();
     (session.comparisons[comparison].name.clone(), session.clips[clip].name.clone())
 }
 

@@ -3,6 +3,7 @@
 mod counts;
 mod group;
 mod journals;
+mod levels;
 mod text;
 
 use std::io::Write;
@@ -25,7 +26,17 @@ pub struct ScoreArguments {
     /// listener,comparison,protocol,correct,trials
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
-    #[arg(long, help = format!("Protocol: {}", Protocol::names()), requires_all = ["correct", "trials"])]
+    /// A CSV file of counts at several sizes of one difference, with the header multiple,correct,trials: how much of it is
+    /// needed until it is heard
+    #[arg(long, value_name = "FILE", requires = "protocol", conflicts_with_all = ["files", "correct", "similarity", "family"])]
+    levels: Option<PathBuf>,
+    /// With --levels: the smallest size that could be presented [default: the smallest in the file]
+    #[arg(long, value_name = "S", requires = "levels", allow_negative_numbers = true)]
+    smallest: Option<f64>,
+    /// With --levels: the largest [default: the largest in the file]
+    #[arg(long, value_name = "L", requires = "levels", allow_negative_numbers = true)]
+    largest: Option<f64>,
+    #[arg(long, help = format!("Protocol: {}", Protocol::names()))]
     protocol: Option<String>,
     /// 2-AFC only: one (right by a claim made before) or two (either side may lead; --correct counts those for side B)
     #[arg(long, value_name = "one|two", value_parser = sides, requires = "protocol")]
@@ -65,6 +76,14 @@ const ALPHA: f64 = 0.05;
 /// Runs the command.
 pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
     check_risks(arguments)?;
+    if let Some(file) = &arguments.levels {
+        return levels::run(arguments, file, out);
+    }
+    if arguments.protocol.is_some() && arguments.correct.is_none() {
+        return Err(Failure::bad(
+            "--protocol needs --correct and --trials with it, or --levels FILE.csv; files say their protocol themselves",
+        ));
+    }
     if let (Some(protocol), Some(correct), Some(trials)) =
         (&arguments.protocol, arguments.correct, arguments.trials)
     {

@@ -202,7 +202,7 @@ pub(super) fn more(
         }
         ControlKind::Level { decibels } => (Some(Change::Level), decibels),
         ControlKind::Tilt { decibels } => (Some(Change::Tilt), decibels),
-        ControlKind::HeadMovement { .. } => (None, 0.0),
+        ControlKind::HeadMovement { .. } | ControlKind::Largest { .. } => (None, 0.0),
     };
     let known = KNOWN.iter().find(|(name, ..)| name.eq_ignore_ascii_case(attribute));
     match (known, said) {

@@ -11,6 +11,7 @@ mod parse;
 mod person;
 pub mod reader;
 pub mod template;
+pub mod threshold;
 
 use std::path::{Path, PathBuf};
 
@@ -25,6 +26,7 @@ pub use caution::Caution;
 pub use parse::{load, parse};
 pub use person::same_person;
 pub use reader::SessionError;
+pub use threshold::{Scale, Threshold};
 
 /// Keep the level difference that the cables make, or remove it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -133,6 +135,13 @@ pub enum ControlKind {
     },
     /// Nothing: nobody can be right more often than chance.
     Identical,
+    /// The largest size of a session that looks for a threshold: catch trials, which tell lapses and bad equipment.
+    Largest {
+        /// The size.
+        size: f64,
+        /// What it is a size of.
+        scale: Scale,
+    },
 }
 
 /// What a control adds, without its size: the name in `session.toml`, journals and JSON.
@@ -147,15 +156,18 @@ pub enum ControlName {
     HeadMovement,
     /// Nothing.
     Identical,
+    /// The largest size of a threshold.
+    Largest,
 }
 
 impl ControlName {
     /// Every control, with its name.
-    pub const ALL: [(&'static str, Self); 4] = [
+    pub const ALL: [(&'static str, Self); 5] = [
         ("level", Self::Level),
         ("tilt", Self::Tilt),
         ("head-movement", Self::HeadMovement),
         ("identical", Self::Identical),
+        ("largest", Self::Largest),
     ];
 }
 
@@ -173,6 +185,7 @@ impl ControlKind {
             Self::Tilt { .. } => ControlName::Tilt,
             Self::HeadMovement { .. } => ControlName::HeadMovement,
             Self::Identical => ControlName::Identical,
+            Self::Largest { .. } => ControlName::Largest,
         }
     }
 
@@ -182,6 +195,7 @@ impl ControlKind {
             Self::Level { decibels } | Self::Tilt { decibels } => format!("{decibels} dB"),
             Self::HeadMovement { metres } => format!("{} cm", (metres * 1e4).round() / 100.0),
             Self::Identical => String::new(),
+            Self::Largest { size, scale } => scale.words(size),
         }
     }
 
@@ -309,6 +323,8 @@ pub struct Session {
     pub comparisons: Vec<Comparison>,
     /// Controls in file order.
     pub controls: Vec<Control>,
+    /// Instead of a fixed size: how much of the difference is needed.
+    pub threshold: Option<Threshold>,
     /// What was wagered, if anything.
     pub wager: Option<Wager>,
     /// Names of the people who prepared the session; a report says which of them also listened.

@@ -65,7 +65,12 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let protocols: Vec<(&str, Protocol)> = Protocol::ALL.iter().map(|p| (p.name(), *p)).collect();
     let protocol =
         table.choice("protocol", &protocols)?.ok_or_else(|| table.missing("protocol", "\"abx\""))?;
-    let trials = table.whole("trials", 1, 1000)?.ok_or_else(|| table.missing("trials", "16"))? as u32;
+    // A session that looks for a threshold says there how many trials that takes.
+    let trials = match table.whole("trials", 1, 1000)? {
+        Some(trials) => trials as u32,
+        None if table.has("threshold") => 1,
+        None => return Err(table.missing("trials", "16")),
+    };
     let alpha = probability(&mut table, "alpha")?.unwrap_or(0.05);
     let levels = table
         .choice("levels", &[("as-wired", Levels::AsWired), ("matched", Levels::Matched)])?
@@ -108,9 +113,18 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let cables = cables(&mut table, &folder, &mut notes)?;
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
-    let controls = controls(&mut table, &asked)?;
+    let mut controls = controls(&mut table, &asked)?;
+    let threshold = super::threshold::threshold(&mut table, &asked, stopping, &mut controls)?;
+    let (threshold, trials) =
+        threshold.map_or((None, trials), |(threshold, trials)| (Some(threshold), trials));
     let qualification = qualification(&mut table, protocol, &controls)?;
     let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
+    if threshold.is_some() && wager.is_some() {
+        return Err(table.error_at(
+            "wager",
+            "a bet is about the real difference, and [threshold] changes its size from trial to trial: settle the bet in a session of its own",
+        ));
+    }
     table.finish()?;
 
     Ok(Session {
@@ -141,6 +155,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         clips,
         comparisons,
         controls,
+        threshold,
         wager,
         prepared_by,
         invented,
@@ -383,6 +398,9 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
                     return Err(inner.error_at("amount", "an identical control has no amount; remove it"));
                 }
                 ControlKind::Identical
+            }
+            ControlName::Largest => {
+                return Err(inner.error_at("kind", "belongs to [threshold]; write catch_trials = 2 there"));
             }
         };
         let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;

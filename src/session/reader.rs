@@ -125,6 +125,11 @@ impl<'d> Table<'d> {
         self.get(key).is_some_and(|value| value.get_ref().is_table())
     }
 
+    /// Whether the value of a key is a text; marks the key as known.
+    pub fn is_text(&mut self, key: &'static str) -> bool {
+        self.get(key).is_some_and(|value| value.get_ref().is_str())
+    }
+
     fn wrong_type(&self, key: &str, value: &DeValue<'_>, expected: &str) -> SessionError {
         self.error_at(key, format!("{} was given, {expected} is expected", describe(value)))
     }

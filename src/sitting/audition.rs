@@ -350,6 +350,13 @@ impl Audition<'_> {
                 let of = &session.comparisons[comparison];
                 (format!("{} on {}", of.name, clip(at)), cable(of.a), cable(of.b))
             }
+            PairKind::Level { comparison, clip: at, level } => {
+                let of = &session.comparisons[comparison];
+                let size = session.threshold.map_or_else(String::new, |threshold| {
+                    threshold.scale.words(threshold.range.levels()[level])
+                });
+                (format!("{} at {size} on {}", of.name, clip(at)), format!("A, {size}"), "B".to_owned())
+            }
             PairKind::Control { control, comparison, clip: at } => {
                 let a = cable(session.comparisons[comparison].a);
                 let (kind, b) = match session.controls[control].kind {
@@ -359,6 +366,7 @@ impl Audition<'_> {
                         ("head movement", format!("{:.0} cm aside", metres * 100.0))
                     }
                     ControlKind::Identical => ("identical", a.clone()),
+                    ControlKind::Largest { size, scale } => ("largest size", scale.words(size)),
                 };
                 (format!("control: {kind} on {}", clip(at)), a, b)
             }

@@ -22,6 +22,8 @@ pub(super) enum Effect {
     Gain(f64),
     /// A response.
     Filter(ControlKind),
+    /// The largest size of the comparison's own difference.
+    Size,
 }
 
 /// Checks a control's amount and says what it does.
@@ -39,6 +41,7 @@ pub(super) fn effect(control: &Control, number: usize) -> Result<Effect, Stimulu
     };
     match control.kind {
         ControlKind::Identical => Ok(Effect::Gain(1.0)),
+        ControlKind::Largest { .. } => Ok(Effect::Size),
         ControlKind::Level { decibels } => {
             bounded(decibels, CONTROL_DECIBELS, "dB")?;
             Ok(Effect::Gain(10.0_f64.powf(decibels / 20.0)))
@@ -59,7 +62,9 @@ pub fn response(kind: ControlKind, frequency_hz: f64) -> Complex64 {
     match kind {
         ControlKind::Tilt { decibels } => tilt(decibels, frequency_hz),
         ControlKind::HeadMovement { metres } => head_movement(metres, frequency_hz),
-        ControlKind::Level { .. } | ControlKind::Identical => Complex64::new(1.0, 0.0),
+        ControlKind::Level { .. } | ControlKind::Identical | ControlKind::Largest { .. } => {
+            Complex64::new(1.0, 0.0)
+        }
     }
 }
 

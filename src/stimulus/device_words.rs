@@ -81,8 +81,7 @@ impl DeviceWords {
             .filter(|(_, resolved)| resolved.bands > 0)
             .min_by(|a, b| a.1.best_margin_db.total_cmp(&b.1.best_margin_db))
             .map(|(kind, resolved)| {
-                let (PairKind::Comparison { comparison, clip } | PairKind::Control { comparison, clip, .. }) =
-                    *kind;
+                let (comparison, clip) = kind.of();
                 Faintest { comparison, clip, margin_db: tenths(resolved.best_margin_db + level_db) }
             })
     }

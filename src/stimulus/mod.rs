@@ -8,6 +8,7 @@ mod plan;
 mod prepare;
 mod render;
 pub mod resolution;
+pub mod sizes;
 mod stream;
 mod survey;
 pub mod transparency;
@@ -92,6 +93,26 @@ pub enum PairKind {
         /// Index of the clip.
         clip: usize,
     },
+    /// A size of a comparison on a clip, in a session that looks for a threshold.
+    Level {
+        /// Index of the comparison.
+        comparison: usize,
+        /// Index of the clip.
+        clip: usize,
+        /// Index among the sizes of the [range](crate::stats::threshold::Range::levels).
+        level: usize,
+    },
+}
+
+impl PairKind {
+    /// Index of the comparison, and of the clip.
+    pub fn of(self) -> (usize, usize) {
+        match self {
+            Self::Comparison { comparison, clip }
+            | Self::Control { comparison, clip, .. }
+            | Self::Level { comparison, clip, .. } => (comparison, clip),
+        }
+    }
 }
 
 /// Side A and side B of one clip, ready to play: same rate, channels and length.
@@ -137,7 +158,7 @@ pub struct PairLevels {
 /// Every stimulus of a session.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct StimulusSet {
-    /// All pairs: comparisons first, in session order, clips within; then controls.
+    /// All pairs: comparisons first, in session order, clips within; then controls, then sizes.
     pub pairs: Vec<Pair>,
     /// How the levels came about, one entry per pair, in the same order.
     pub levels: Vec<PairLevels>,

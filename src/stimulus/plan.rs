@@ -10,13 +10,14 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::controls::{self, Effect};
+use super::sizes::{self, Recipe};
 use super::stream::stream;
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::clip::fade::Fades;
 use crate::clip::loudness::{Loudness, Meter, Reading};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Filtered, Fir, design};
-use crate::session::{Comparison, ControlKind, Levels, Session};
+use crate::session::{Comparison, Levels, Session};
 
 /// Stimuli stay at or below this true peak.
 pub const HIGHEST_TRUE_PEAK_DBTP: f64 = -1.0;
@@ -61,6 +62,9 @@ pub(super) struct Group {
     pub(super) sides: Vec<Side>,
     /// Purpose, and the indices of the two sides.
     pub(super) pairs: Vec<(PairKind, usize, usize)>,
+    /// Sides that are matched to each other where levels are matched: the comparison's own first, which every side that is in
+    /// no pair follows as side A does.
+    matched: Vec<(usize, usize)>,
 }
 
 /// Everything that must be known to make the stimuli of a session.
@@ -87,38 +91,23 @@ fn note_once(notes: &mut Vec<String>, note: String) {
     }
 }
 
-/// Filters that have been designed: by cable, rate, and control (as text, for its amounts are numbers), and the same begun
-/// so many samples earlier.
+/// Filters that have been designed: by rate and recipe (as text, for its amounts are numbers), and the same begun so many
+/// samples earlier.
 #[derive(Default)]
 struct Designs {
-    made: BTreeMap<(usize, u32, String), Arc<Fir>>,
-    earlier: BTreeMap<(usize, u32, String, i64), Arc<Fir>>,
+    made: BTreeMap<(u32, String), Arc<Fir>>,
+    earlier: BTreeMap<(u32, String, i64), Arc<Fir>>,
 }
 
 impl Designs {
-    fn filter(
-        &mut self,
-        session: &Session,
-        cable: usize,
-        rate_hz: u32,
-        control: Option<ControlKind>,
-    ) -> Result<Arc<Fir>, StimulusError> {
-        let key = (cable, rate_hz, control.map_or_else(String::new, |kind| format!("{kind:?}")));
+    fn filter(&mut self, session: &Session, recipe: Recipe, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
+        let key = (rate_hz, format!("{recipe:?}"));
         if let Some(fir) = self.made.get(&key) {
             return Ok(Arc::clone(fir));
         }
-        let chain = session.chain(cable);
-        let response = |frequencies: &[f64]| {
-            let mut values = chain.transfer(frequencies).map_err(|error| error.to_string())?;
-            if let Some(kind) = control {
-                for (value, frequency) in values.iter_mut().zip(frequencies) {
-                    *value *= controls::response(kind, *frequency);
-                }
-            }
-            Ok(values)
-        };
+        let response = |frequencies: &[f64]| recipe.response(session, frequencies);
         let fir = design(&response, rate_hz).map_err(|error| StimulusError::Cable {
-            cable: session.cables[cable].name.clone(),
+            cable: session.cables[recipe.about()].name.clone(),
             message: error.to_string(),
         })?;
         let fir = Arc::new(fir);
@@ -130,17 +119,15 @@ impl Designs {
     fn filter_earlier(
         &mut self,
         session: &Session,
-        cable: usize,
+        recipe: Recipe,
         rate_hz: u32,
-        control: Option<ControlKind>,
         by: i64,
     ) -> Result<Arc<Fir>, StimulusError> {
-        let fir = self.filter(session, cable, rate_hz, control)?;
+        let fir = self.filter(session, recipe, rate_hz)?;
         if by == 0 {
             return Ok(fir);
         }
-        let text = control.map_or_else(String::new, |kind| format!("{kind:?}"));
-        let moved = self.earlier.entry((cable, rate_hz, text, by)).or_insert_with(|| {
+        let moved = self.earlier.entry((rate_hz, format!("{recipe:?}"), by)).or_insert_with(|| {
             let mut fir = Fir::clone(&fir);
             fir.start -= by;
             fir.delay -= by;
@@ -152,7 +139,7 @@ impl Designs {
 
 /// The filter of a cable's chain at a rate.
 pub(super) fn cable_filter(session: &Session, cable: usize, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
-    Designs::default().filter(session, cable, rate_hz, None)
+    Designs::default().filter(session, Recipe::cable(cable), rate_hz)
 }
 
 /// The whole samples of delay that both sides of a comparison share.
@@ -218,29 +205,50 @@ fn group(
     notes: &mut Vec<String>,
 ) -> Result<Group, StimulusError> {
     let (clip, rate) = (work.clip, work.source.info().rate_hz);
-    let a = designs.filter(session, comparison.a, rate, None)?;
-    let b = designs.filter(session, comparison.b, rate, None)?;
+    let refused = |message| StimulusError::Comparison { comparison: comparison.name.clone(), message };
+    sizes::check_range(session, comparison, rate).map_err(refused)?;
+    let a = designs.filter(session, Recipe::cable(comparison.a), rate)?;
+    let b = designs.filter(session, Recipe::cable(comparison.b), rate)?;
     let shared = common_delay(a.delay, b.delay);
-    let mut side = |cable, control, level| -> Result<Side, StimulusError> {
-        let fir = designs.filter_earlier(session, cable, rate, control, shared)?;
+    let mut side = |recipe, level| -> Result<Side, StimulusError> {
+        let fir = designs.filter_earlier(session, recipe, rate, shared)?;
         Ok(Side { fir: work.number(fir), level, matching: 1.0, gain: 1.0 })
     };
-    let mut sides = vec![side(comparison.a, None, 1.0)?, side(comparison.b, None, 1.0)?];
+    let plain_a = Recipe::cable(comparison.a);
+    let mut sides = vec![side(plain_a, 1.0)?, side(Recipe::cable(comparison.b), 1.0)?];
     let mut pairs = vec![(PairKind::Comparison { comparison: index, clip }, 0, 1)];
+    let mut matched = vec![(0, 1)];
+    let mut levels = Vec::new();
+    if let Some(threshold) = session.threshold {
+        for (level, size) in threshold.range.levels().into_iter().enumerate() {
+            for (recipe, gain) in sizes::sides(comparison, threshold.scale, size) {
+                sides.push(side(recipe, gain)?);
+            }
+            let pair = (sides.len() - 2, sides.len() - 1);
+            // A yardstick is a difference in level or balance, which matching would take away again.
+            if threshold.scale.is_about_the_cables() {
+                matched.push(pair);
+            }
+            levels.push((PairKind::Level { comparison: index, clip, level }, pair.0, pair.1));
+        }
+    }
     for (number, control) in session.controls.iter().enumerate() {
         let kind = PairKind::Control { control: number, comparison: index, clip };
         match controls::effect(control, number + 1)? {
             Effect::Gain(1.0) => pairs.push((kind, 0, 0)),
             Effect::Gain(gain) => {
-                sides.push(side(comparison.a, None, gain)?);
+                sides.push(side(plain_a, gain)?);
                 pairs.push((kind, 0, sides.len() - 1));
             }
             Effect::Filter(control) => {
-                sides.push(side(comparison.a, Some(control), 1.0)?);
+                sides.push(side(Recipe::Cable { cable: comparison.a, control: Some(control) }, 1.0)?);
                 pairs.push((kind, 0, sides.len() - 1));
             }
+            // The last of the sizes, which are there before the controls.
+            Effect::Size => pairs.extend(levels.last().map(|&(_, a, b)| (kind, a, b))),
         }
     }
+    pairs.extend(levels);
     let frames = work.source.info().frames;
     let lost =
         sides.iter().map(|side| lost_db(&work.firs[side.fir], frames)).fold(f64::NEG_INFINITY, f64::max);
@@ -253,7 +261,7 @@ fn group(
             comparison.name,
         ));
     }
-    Ok(Group { comparison: index, work: number, sides, pairs })
+    Ok(Group { comparison: index, work: number, sides, pairs, matched })
 }
 
 /// Counts passes over all clips for whoever shows progress.
@@ -481,15 +489,20 @@ fn level(
     }
     let loud = (readings[0].integrated_lufs, readings[1].integrated_lufs);
     match (session.levels, loud) {
-        (Levels::Matched, (Some(a), Some(b))) => {
+        (Levels::Matched, (Some(_), Some(_))) => {
             // Only the louder side is touched, and only downwards. Controls start from side A as it then is.
-            let quieter = a.min(b);
-            let gain_a = 10.0_f64.powf((quieter - a) / 20.0);
-            group.sides[1].matching = 10.0_f64.powf((quieter - b) / 20.0);
-            for (index, side) in group.sides.iter_mut().enumerate() {
-                if index != 1 {
-                    side.matching = gain_a;
-                }
+            for &(a, b) in &group.matched {
+                let (Some(of_a), Some(of_b)) = (readings[a].integrated_lufs, readings[b].integrated_lufs)
+                else {
+                    continue;
+                };
+                let quieter = of_a.min(of_b);
+                group.sides[a].matching = 10.0_f64.powf((quieter - of_a) / 20.0);
+                group.sides[b].matching = 10.0_f64.powf((quieter - of_b) / 20.0);
+            }
+            let gain_a = group.sides[0].matching;
+            for index in group.followers() {
+                group.sides[index].matching = gain_a;
             }
         }
         (Levels::Matched, _) => {
@@ -514,33 +527,53 @@ fn level(
     Ok(peak.fold(0.0, f64::max))
 }
 
+impl Group {
+    /// Sides that are in no matched pair: they go with side A.
+    fn followers(&self) -> Vec<usize> {
+        let in_a_pair = |index: &usize| self.matched.iter().any(|&(a, b)| a == *index || b == *index);
+        (0..self.sides.len()).filter(|index| !in_a_pair(index)).collect()
+    }
+}
+
 /// Holds matched sides against each other as they will be. The absolute gate of the loudness measure can make the first
 /// match inexact; then the louder side is corrected, downwards.
 fn check_match(session: &Session, group: &mut Group, work: &Work, notes: &mut Vec<String>) {
-    let mut residual = 0.0;
-    for _ in 0..4 {
-        let of = |side: &Side| work.reading(side, side.gain).integrated_lufs;
-        let (Some(a), Some(b)) = (of(&group.sides[0]), of(&group.sides[1])) else {
-            residual = f64::INFINITY;
-            break;
-        };
-        residual = a - b;
-        if residual.abs() <= MATCHED_WITHIN_LU / 2.0 {
-            return;
-        }
-        let correction = 10.0_f64.powf(-residual.abs() / 20.0);
-        for (index, side) in group.sides.iter_mut().enumerate() {
-            if (index == 1) == (residual < 0.0) {
-                side.matching *= correction;
-                side.gain *= correction;
-            }
+    for (place, (a, b)) in group.matched.clone().into_iter().enumerate() {
+        let with_a = if place == 0 { group.followers() } else { Vec::new() };
+        let residual = match_closer(group, work, (a, b), &with_a);
+        if residual.abs() > MATCHED_WITHIN_LU / 2.0 {
+            note_once(
+                notes,
+                format!(
+                    "clip \"{}\" of comparison \"{}\": {residual:+.3} LU are left between the sides; it is so quiet that \
+                     the loudness measure's gate decides",
+                    session.clips[work.clip].name, session.comparisons[group.comparison].name
+                ),
+            );
         }
     }
-    notes.push(format!(
-        "clip \"{}\" of comparison \"{}\": {residual:+.3} LU are left between the sides; it is so quiet that the \
-         loudness measure's gate decides",
-        session.clips[work.clip].name, session.comparisons[group.comparison].name
-    ));
+}
+
+/// Corrects one pair, and the sides that go with its side A; returns what is left between them in LU.
+fn match_closer(group: &mut Group, work: &Work, (a, b): (usize, usize), with_a: &[usize]) -> f64 {
+    let mut residual = f64::INFINITY;
+    for _ in 0..4 {
+        let of = |side: &Side| work.reading(side, side.gain).integrated_lufs;
+        let (Some(of_a), Some(of_b)) = (of(&group.sides[a]), of(&group.sides[b])) else {
+            return f64::INFINITY;
+        };
+        residual = of_a - of_b;
+        if residual.abs() <= MATCHED_WITHIN_LU / 2.0 {
+            break;
+        }
+        let correction = 10.0_f64.powf(-residual.abs() / 20.0);
+        let louder = if residual < 0.0 { vec![b] } else { [&[a], with_a].concat() };
+        for index in louder {
+            group.sides[index].matching *= correction;
+            group.sides[index].gain *= correction;
+        }
+    }
+    residual
 }
 
 fn decibels(gain: f64) -> f64 {

@@ -38,7 +38,7 @@ pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
 pub use super::output::{Output, OutputKind};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
-    WagerTerms,
+    ThresholdTerms, WagerTerms,
 };
 
 /// Version of the written format that new journals have. A reader refuses newer ones.
@@ -136,6 +136,8 @@ impl Opening {
             ("deciding", wager.is_some_and(|wager| wager.deciding.is_some()), wager.is_some()),
             ("terms.sides", terms.sides.is_some(), true),
             ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
+            ("terms.threshold", terms.threshold.is_some(), false),
+            ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),
             ("terms.wager.side", wager.is_some_and(|wager| wager.side.is_some()), false),
         ];

@@ -75,7 +75,7 @@ impl Replay {
         {
             self.tally.add(&self.ledger.opening, attempt, &presented);
             self.presented.push(presented);
-            self.draw_next();
+            self.draw_next()?;
         }
         Ok(())
     }
@@ -89,15 +89,21 @@ impl Replay {
             (Some(draws), Some(next)) => draws.seal_anew(key, next),
             (Some(_), None) => {}
         }
-        self.draw_next();
-        Ok(())
+        self.draw_next()
     }
 
-    fn draw_next(&mut self) {
+    /// What comes next: sides and clip from the key, the size from the answers.
+    fn draw_next(&mut self) -> Result<(), String> {
         self.on = match (self.ledger.next(), self.draws.as_mut()) {
             (Some(next), Some(draws)) => draws.present(next),
             _ => None,
         };
+        if let Some(drawn) = self.on
+            && let Some(level) = self.tally.level(drawn.id.part, drawn.subject)
+        {
+            self.on = Some(drawn.at_level(&self.ledger.opening, level)?);
+        }
+        Ok(())
     }
 
     /// The tally of everything, ballots on paper that came after their trial was counted among them.

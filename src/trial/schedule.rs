@@ -20,14 +20,18 @@
 //!      what stands there.
 //! 4. **A later sealing** (format 2): for each part in turn (qualification, warm-up, main part), the trials that have not
 //!    been answered, in the order in which they stood, are shuffled under the new key; those answered keep their places.
-//! 5. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
+//! 5. **Sizes**, where a threshold is looked for: what is drawn is the real pair on a clip; it is presented at the size that
+//!    the answers to the comparison's counted trials so far lead to ([`track`](crate::stats::threshold::track)), in a
+//!    warm-up trial at the largest. Nothing of it comes from the stream.
+//! 6. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
 //!    [`Definition::orders`].
 
 use super::digest::Digest;
 use super::protocol::{Definition, Side};
-use super::record::{Opening, Part, TrialId};
+use super::record::{Occasion, Opening, Part, StimulusTerms, TrialId};
 use super::seal::Stream;
+use crate::stats::threshold::grid::LEVELS;
 use crate::stimulus::PairKind;
 
 /// What a trial is about.
@@ -95,6 +99,29 @@ pub fn check(opening: &Opening) -> Result<(), String> {
             return Err(format!("comparison `{}` has no stimulus", comparison.name));
         }
     }
+    if let Some(threshold) = &terms.threshold {
+        threshold.grid(terms.protocol)?;
+        if opening.occasion == Occasion::Night {
+            return Err("a threshold is one listener's: a night cannot look for it".to_owned());
+        }
+        let real = |stimulus: &&StimulusTerms| stimulus.control.is_none() && stimulus.level.is_none();
+        for stimulus in opening.stimuli.iter().filter(real) {
+            let sizes = opening.stimuli.iter().filter(|other| {
+                (other.comparison, other.clip) == (stimulus.comparison, stimulus.clip)
+                    && other.level.is_some()
+            });
+            let mut levels: Vec<usize> = sizes.filter_map(|size| size.level).collect();
+            levels.sort_unstable();
+            if levels != (0..LEVELS).collect::<Vec<_>>() {
+                return Err(format!(
+                    "each comparison and clip needs {LEVELS} sizes, and {} are there",
+                    levels.len()
+                ));
+            }
+        }
+    } else if opening.stimuli.iter().any(|stimulus| stimulus.level.is_some()) {
+        return Err("there are sizes, and no threshold is looked for".to_owned());
+    }
     let qualifies = terms.qualification.is_some_and(|qualification| qualification.trials > 0);
     if qualifies && !terms.controls.iter().any(super::record::ControlTerms::is_positive) {
         return Err("a qualification needs a positive control".to_owned());
@@ -111,7 +138,7 @@ pub fn check(opening: &Opening) -> Result<(), String> {
 fn of_comparison(opening: &Opening, comparison: usize) -> Vec<usize> {
     let wanted = |index: &usize| {
         let stimulus = &opening.stimuli[*index];
-        stimulus.control.is_none() && stimulus.comparison == comparison
+        stimulus.control.is_none() && stimulus.level.is_none() && stimulus.comparison == comparison
     };
     (0..opening.stimuli.len()).filter(wanted).collect()
 }
@@ -141,7 +168,9 @@ impl Schedule {
         }
 
         let all: Vec<usize> = (0..opening.stimuli.len())
-            .filter(|&stimulus| opening.stimuli[stimulus].control.is_none())
+            .filter(|&stimulus| {
+                opening.stimuli[stimulus].control.is_none() && opening.stimuli[stimulus].level.is_none()
+            })
             .collect();
         for _ in 0..terms.warm_up {
             let stimulus = all[stream.below(all.len())];
@@ -260,10 +289,29 @@ impl Presented {
     pub fn pair(&self, opening: &Opening) -> PairKind {
         let stimulus = &opening.stimuli[self.stimulus];
         let (comparison, clip) = (stimulus.comparison, stimulus.clip);
-        match stimulus.control {
-            Some(control) => PairKind::Control { control, comparison, clip },
-            None => PairKind::Comparison { comparison, clip },
+        match (stimulus.control, stimulus.level) {
+            (Some(control), _) => PairKind::Control { control, comparison, clip },
+            (None, Some(level)) => PairKind::Level { comparison, clip, level },
+            (None, None) => PairKind::Comparison { comparison, clip },
         }
+    }
+
+    /// The same attempt on the same clip at a size. What is drawn stays as it is: answers decide sizes, the key sides.
+    ///
+    /// # Errors
+    /// The opening has no such stimulus.
+    pub(super) fn at_level(mut self, opening: &Opening, level: usize) -> Result<Self, String> {
+        let of = &opening.stimuli[self.stimulus];
+        let wanted = |stimulus: &StimulusTerms| {
+            (stimulus.comparison, stimulus.clip, stimulus.control, stimulus.level)
+                == (of.comparison, of.clip, None, Some(level))
+        };
+        self.stimulus = opening
+            .stimuli
+            .iter()
+            .position(wanted)
+            .ok_or_else(|| format!("there is no stimulus of size {} for this trial", level + 1))?;
+        Ok(self)
     }
 
     /// The side in each slot.

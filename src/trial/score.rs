@@ -7,6 +7,8 @@ use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms}
 use super::schedule::{Presented, Subject};
 use super::wager::{Ended, Settlement};
 use crate::stats::sequential::{self, SequentialTest};
+use crate::stats::threshold::grid::LEVELS;
+use crate::stats::threshold::track::Track;
 
 /// What the sequential rule says of a comparison.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -43,12 +45,14 @@ pub fn sequential(terms: &Terms, count: Count) -> Decision {
 }
 
 /// Counts that grow attempt by attempt.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone)]
 pub struct Tally {
     /// All counts.
     pub counts: Counts,
     /// Decision of the sequential rule by comparison, as it was first reached; empty without such a rule.
     pub decisions: Vec<Decision>,
+    /// The sizes of each comparison, where a threshold is looked for; empty otherwise.
+    pub tracks: Vec<Track>,
 }
 
 impl Tally {
@@ -63,7 +67,12 @@ impl Tally {
         let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
         let decisions =
             if sequential { vec![Decision::Undecided; terms.comparisons.len()] } else { Vec::new() };
-        Self { counts, decisions }
+        let tracks = match terms.threshold.map(|threshold| (threshold, threshold.grid(terms.protocol))) {
+            Some((threshold, Ok(grid))) => vec![Track::new(&grid, threshold.method); terms.comparisons.len()],
+            // An opening whose range means nothing is refused where its schedule is checked.
+            Some((_, Err(_))) | None => Vec::new(),
+        };
+        Self { counts, decisions, tracks }
     }
 
     /// The tally of all finished attempts with what was drawn for each.
@@ -82,6 +91,11 @@ impl Tally {
             return;
         }
         let answers = attempt.answer.into_iter().chain(attempt.votes.values().map(|(answer, _)| *answer));
+        if let (Part::Main, Subject::Comparison(comparison)) = (attempt.id.part, presented.subject)
+            && let (Some(track), Some(answer)) = (self.tracks.get_mut(comparison), attempt.answer)
+        {
+            track.answer(presented.counts_as_correct(opening, answer));
+        }
         let mut added = Count::default();
         for answer in answers {
             added.trials += 1;
@@ -117,7 +131,22 @@ impl Tally {
         if !self.decisions.is_empty() && decided {
             return Some(Outcome::Sequential);
         }
+        if let Some(ratio) = ledger.opening.terms.threshold.and_then(|threshold| threshold.narrow_enough)
+            && self.tracks.iter().all(|track| track.narrow(ratio))
+        {
+            return Some(Outcome::Sequential);
+        }
         ledger.next().is_none().then_some(Outcome::AllTrials)
+    }
+
+    /// The size that is presented next in a part: `None` where sizes are fixed, or the trial is a control.
+    pub fn level(&self, part: Part, subject: Subject) -> Option<usize> {
+        match (part, subject) {
+            (Part::Main, Subject::Comparison(comparison)) => self.tracks.get(comparison).map(Track::next),
+            // Warm-up is easy.
+            (Part::WarmUp, Subject::Comparison(_)) if !self.tracks.is_empty() => Some(LEVELS - 1),
+            _ => None,
+        }
     }
 
     /// Who won the wager, see [`Ended::settle`].

@@ -2,6 +2,8 @@
 //!
 //! Part of the written format: which version has which field is said in [`record`](super::record).
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
@@ -10,9 +12,12 @@ use super::record::Listening;
 use super::wager::DecidingTerms;
 use crate::session::input::Contents;
 use crate::session::{
-    ControlKind, ControlName, Deciding, Family, Levels, Session, SessionError, Stopping, Switching,
+    ControlKind, ControlName, Deciding, Family, Levels, Scale, Session, SessionError, Stopping, Switching,
 };
 use crate::stats::protocol::Inquiry;
+use crate::stats::threshold::grid::Grid;
+use crate::stats::threshold::track::Method;
+use crate::stats::threshold::{self, Range};
 use crate::stats::{Protocol, one};
 use crate::stimulus::{PairKind, StimulusSet};
 
@@ -55,7 +60,7 @@ pub struct ControlTerms {
     pub control: ControlName,
     /// Amount in `unit`; 0 for `identical`.
     pub amount: f64,
-    /// `dB`, `m`, or empty.
+    /// `dB`, `m`, the threshold's scale, or empty.
     pub unit: String,
     /// Trials of it among the counted ones.
     pub trials: u32,
@@ -77,6 +82,10 @@ impl ControlTerms {
             ControlName::Tilt => ControlKind::Tilt { decibels: self.amount },
             ControlName::HeadMovement => ControlKind::HeadMovement { metres: self.amount },
             ControlName::Identical => ControlKind::Identical,
+            ControlName::Largest => {
+                let of_scale = Scale::ALL.into_iter().find(|scale| scale.name() == self.unit);
+                ControlKind::Largest { size: self.amount, scale: of_scale.unwrap_or(Scale::Multiple) }
+            }
         }
     }
 }
@@ -218,6 +227,9 @@ pub struct Terms {
     /// closed, in milliseconds. Format 1: at all.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heard_at_least_ms: Option<u32>,
+    /// Format 2: a threshold is looked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub threshold: Option<ThresholdTerms>,
 }
 
 /// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
@@ -237,6 +249,38 @@ pub struct StimulusTerms {
     /// Format 2: sample rate of both, in Hz.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rate_hz: Option<u32>,
+    /// Format 2, where a threshold is looked for: index of the size, from 0; absent for the real pair and for controls.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<usize>,
+}
+
+/// Instead of a fixed size: how much of the difference is needed. See [`score`](super::score).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThresholdTerms {
+    /// What a size is a size of.
+    pub scale: Scale,
+    /// The smallest size.
+    pub smallest: f64,
+    /// The largest size.
+    pub largest: f64,
+    /// How the next size is chosen.
+    pub method: Method,
+    /// The sitting ends early when, of every comparison, the upper bound of the 95 % interval is at most so many times the
+    /// lower one.
+    pub narrow_enough: Option<f64>,
+}
+
+impl ThresholdTerms {
+    /// The sizes, and the grid of thresholds that is looked through.
+    ///
+    /// # Errors
+    /// A range that means nothing.
+    pub fn grid(&self, protocol: Protocol) -> Result<Arc<Grid>, String> {
+        let range = Range::new(self.smallest, self.largest).map_err(|error| error.to_string())?;
+        let chance = threshold::chance(protocol).map_err(|error| error.to_string())?;
+        Ok(Grid::new(range, chance))
+    }
 }
 
 impl Terms {
@@ -309,6 +353,7 @@ impl Terms {
                         ControlKind::Level { decibels } | ControlKind::Tilt { decibels } => (decibels, "dB"),
                         ControlKind::HeadMovement { metres } => (metres, "m"),
                         ControlKind::Identical => (0.0, ""),
+                        ControlKind::Largest { size, scale } => (size, scale.name()),
                     };
                     ControlTerms {
                         control: control.kind.name(),
@@ -335,6 +380,13 @@ impl Terms {
             }),
             sides: Some(session.sides),
             heard_at_least_ms: Some(session.heard_at_least_ms),
+            threshold: session.threshold.map(|threshold| ThresholdTerms {
+                scale: threshold.scale,
+                smallest: threshold.range.smallest,
+                largest: threshold.range.largest,
+                method: threshold.method,
+                narrow_enough: threshold.narrow_enough,
+            }),
         }
     }
 }
@@ -371,12 +423,14 @@ impl StimulusTerms {
         set.pairs
             .iter()
             .map(|pair| {
-                let (comparison, clip, control) = match pair.kind {
-                    PairKind::Comparison { comparison, clip } => (comparison, clip, None),
-                    PairKind::Control { control, comparison, clip } => (comparison, clip, Some(control)),
+                let (comparison, clip) = pair.kind.of();
+                let (control, level) = match pair.kind {
+                    PairKind::Comparison { .. } => (None, None),
+                    PairKind::Control { control, .. } => (Some(control), None),
+                    PairKind::Level { level, .. } => (None, Some(level)),
                 };
                 let (a, b) = (Digest(pair.digest_a), Digest(pair.digest_b));
-                Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz) }
+                Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz), level }
             })
             .collect()
     }

@@ -21,6 +21,19 @@ pub fn percent(proportion: f64) -> String {
     "less than 0.01 %".to_string()
 }
 
+/// A multiple with the two digits that mean something: "0.35", "4.2", "27", "130".
+pub fn significant(value: f64) -> String {
+    if value <= 0.0 || !value.is_finite() {
+        return format!("{value}");
+    }
+    let places = 1 - value.log10().floor() as i32;
+    // Rounding up may add a digit: 9.96 is 10, not 10.0.
+    let scale = 10.0_f64.powi(places);
+    let rounded = (value * scale).round() / scale;
+    let places = (1 - rounded.log10().floor() as i32).max(0) as usize;
+    format!("{rounded:.places$}")
+}
+
 /// A small risk as people say it: "once in 26 tests"; as a percentage where it is not small.
 pub fn risk(probability: f64) -> String {
     rate(probability, "tests")
@@ -80,6 +93,21 @@ pub fn probability(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn multiples_keep_two_digits() {
+        for (value, text) in [
+            (0.3502, "0.35"),
+            (1.0, "1.0"),
+            (4.21, "4.2"),
+            (9.96, "10"),
+            (27.3, "27"),
+            (128.0, "130"),
+            (0.0996, "0.10"),
+        ] {
+            assert_eq!(significant(value), text);
+        }
+    }
 
     #[test]
     fn probabilities_keep_two_digits_and_never_round_to_nothing() {

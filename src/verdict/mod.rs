@@ -11,6 +11,7 @@
 //! | `judge` | calls the statistics for each comparison and listener |
 //! | `caveats`, [`caveat`] | which caveats apply; what each of them says |
 //! | `spoken`, `words`, `podium` | the sentences |
+//! | [`threshold`] | the sentences about a threshold |
 //! | `sitting` | one journal by itself |
 
 use serde::Serialize;
@@ -23,6 +24,7 @@ pub mod oddity;
 mod podium;
 mod sitting;
 mod spoken;
+pub mod threshold;
 mod words;
 
 pub use crate::evidence::Tally;

@@ -302,7 +302,15 @@ fn stimulus(comparison: usize, clip: usize, control: Option<usize>, made: u8) ->
     let digest = |side: u8| {
         Digest::of(&[comparison as u8, clip as u8, control.map_or(255, |c| c as u8), side + 2 * made])
     };
-    StimulusTerms { comparison, clip, control, a: digest(0), b: digest(1), rate_hz: Some(48_000) }
+    StimulusTerms {
+        comparison,
+        clip,
+        control,
+        a: digest(0),
+        b: digest(1),
+        rate_hz: Some(48_000),
+        level: None,
+    }
 }
 
 /// All records of a sitting, each accepted by the ledger.

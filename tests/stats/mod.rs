@@ -7,6 +7,7 @@ mod coverage;
 mod decisions;
 mod describing;
 mod discrimination;
+mod levels;
 mod many;
 mod panels;
 mod planning;

@@ -341,7 +341,11 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
         assert_eq!(result.settlement, nobody(Why::Simulated), "nobody listened, nobody wins");
         let opening = kit::opening(&draft, &kit::secret(15));
-        let tally = earwitness::trial::score::Tally { counts: result.counts, decisions: Vec::new() };
+        let tally = earwitness::trial::score::Tally {
+            counts: result.counts,
+            decisions: Vec::new(),
+            tracks: Vec::new(),
+        };
         let settled = |opening: &earwitness::trial::Opening, outcome| {
             let ledger = earwitness::trial::ledger::Ledger::new(opening.clone()).unwrap();
             tally.settlement(&ledger, outcome)

@@ -61,6 +61,7 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         sides: Some(Inquiry::from(protocol).sides),
         // The script waits a quarter of a second between two events.
         heard_at_least_ms: Some(200),
+        threshold: None,
     }
 }
 
@@ -74,7 +75,15 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
                     |side: &str| Digest::of(format!("{control:?} {comparison} {clip} {side}").as_bytes());
                 let identical = control.is_some_and(|control| !terms.controls[control].is_positive());
                 let (a, b) = (digest("a"), digest(if identical { "a" } else { "b" }));
-                stimuli.push(StimulusTerms { comparison, clip, control, a, b, rate_hz: Some(48_000) });
+                stimuli.push(StimulusTerms {
+                    comparison,
+                    clip,
+                    control,
+                    a,
+                    b,
+                    rate_hz: Some(48_000),
+                    level: None,
+                });
             }
         }
     }

@@ -30,7 +30,7 @@ pub struct Grid {
 }
 
 /// `count` equal steps from `first` to `last`, both ends exact.
-fn steps(first: f64, last: f64, count: usize) -> Vec<f64> {
+pub(super) fn steps(first: f64, last: f64, count: usize) -> Vec<f64> {
     (0..count)
         .map(|index| {
             if index + 1 == count { last } else { first + (last - first) * index as f64 / (count - 1) as f64 }
@@ -59,11 +59,7 @@ impl Grid {
     fn make(range: Range, chance: f64) -> Self {
         let ln_thresholds = steps((range.smallest / 4.0).ln(), (range.largest * 4.0).ln(), THRESHOLDS);
         let ln_slopes = steps(0.5_f64.ln(), 8.0_f64.ln(), SLOPES);
-        let mut levels: Vec<f64> =
-            steps(range.smallest.ln(), range.largest.ln(), LEVELS).into_iter().map(f64::exp).collect();
-        // The ends are what the session says, to the last digit: a size of 1 is then the real pair itself.
-        levels[0] = range.smallest;
-        levels[LEVELS - 1] = range.largest;
+        let levels = range.levels();
         // Normal in ln b about ln 2, deviation 0.7; flat in ln t.
         let of_slope: Vec<f64> =
             ln_slopes.iter().map(|ln_b| (-0.5 * ((ln_b - LN_2) / 0.7).powi(2)).exp()).collect();

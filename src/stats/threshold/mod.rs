@@ -73,6 +73,15 @@ impl Range {
         }
         Ok(Self { smallest, largest })
     }
+
+    /// The sizes that can be presented, rising: equal steps of the logarithm, both ends exact.
+    pub fn levels(&self) -> Vec<f64> {
+        let (first, last) = (self.smallest.ln(), self.largest.ln());
+        let mut levels: Vec<f64> = grid::steps(first, last, grid::LEVELS).into_iter().map(f64::exp).collect();
+        levels[0] = self.smallest;
+        levels[grid::LEVELS - 1] = self.largest;
+        levels
+    }
 }
 
 /// Answers at one size.
@@ -85,6 +94,17 @@ pub struct Point {
     pub correct: u64,
     /// Answers.
     pub trials: u64,
+}
+
+impl Point {
+    /// Answers at one size.
+    ///
+    /// # Errors
+    /// Impossible counts.
+    pub fn new(multiple: f64, correct: u64, trials: u64) -> Result<Self, StatsError> {
+        super::error::counts(correct, trials)?;
+        Ok(Self { multiple, correct, trials })
+    }
 }
 
 /// What the curve depends on.

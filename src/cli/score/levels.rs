@@ -1,0 +1,163 @@
+//! `score --levels`: the threshold from anybody's counts at several sizes.
+
+use std::io::Write;
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use super::super::Failure;
+use super::{ScoreArguments, protocol_named, write_json};
+use crate::ballot::paper::separator;
+use crate::session::Scale;
+use crate::stats::threshold::grid::Grid;
+use crate::stats::threshold::posterior::Posterior;
+use crate::stats::threshold::summary::{Estimate, LEVEL};
+use crate::stats::threshold::{self, Point, Range, fit};
+use crate::units::printed::{percent, probability, significant};
+use crate::verdict::threshold::{ThresholdResult, at_one, headline, limits};
+
+/// The names of the columns.
+const COLUMNS: [&str; 3] = ["multiple", "correct", "trials"];
+
+/// Scores counts at several sizes.
+pub(super) fn run(arguments: &ScoreArguments, file: &Path, out: &mut dyn Write) -> Result<(), Failure> {
+    let Some(protocol) = &arguments.protocol else {
+        return Err(Failure::bad("--levels needs --protocol, for example --protocol abx"));
+    };
+    let protocol = protocol_named(protocol)?;
+    let chance = threshold::chance(protocol).map_err(|error| Failure::bad(format!("--protocol: {error}")))?;
+    let points = read(file)?;
+    let sizes = || points.iter().map(|point| point.multiple).filter(|multiple| *multiple > 0.0);
+    let smallest = arguments.smallest.unwrap_or_else(|| sizes().fold(f64::INFINITY, f64::min));
+    let largest = arguments.largest.unwrap_or_else(|| sizes().fold(0.0, f64::max));
+    let range = Range::new(smallest, largest).map_err(|error| {
+        Failure::bad(format!(
+            "{error}; --smallest and --largest say between which sizes the threshold was looked for"
+        ))
+    })?;
+    let grid = Grid::new(range, chance);
+    let result = ThresholdResult {
+        scale: Scale::Multiple,
+        range,
+        summary: Posterior::of(&grid, &points).map_err(Failure::bad)?.summary(),
+        fit: Some(fit::fit(&grid, &points).map_err(Failure::bad)?),
+        points: fit::together(&points),
+    };
+    if arguments.json {
+        let mut document = json!({ "schema": "earwitness.score/1", "protocol": protocol, "chance": chance });
+        super::merge(&mut document, document_of(&result));
+        return write_json(out, &document);
+    }
+    print(&result, out)
+}
+
+/// The keys of a threshold in JSON, the same for `score` and `report`.
+pub(super) fn document_of(result: &ThresholdResult) -> Value {
+    let interval = |of: &Estimate| json!({ "estimate": of.estimate, "lower": of.lower, "upper": of.upper, "level": LEVEL });
+    let summary = &result.summary;
+    json!({
+        "scale": result.scale,
+        "smallest": result.range.smallest,
+        "largest": result.range.largest,
+        "threshold": interval(&summary.threshold),
+        "place": summary.place,
+        "slope": interval(&summary.slope),
+        "at_one": { "discriminators": interval(&summary.at_one) },
+        "points": result.points,
+        "fit": result.fit,
+    })
+}
+
+/// For people.
+fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
+    let summary = &result.summary;
+    writeln!(out, "{}", headline(result.scale, result.range, summary))?;
+    writeln!(out, "{}", at_one(result.scale, summary))?;
+    for limit in limits(result) {
+        writeln!(out, "{limit}")?;
+    }
+    writeln!(out)?;
+    for point in &result.points {
+        writeln!(
+            out,
+            "  {:>8} times {:>5} of {:<5} {}",
+            significant(point.multiple),
+            point.correct,
+            point.trials,
+            percent(point.correct as f64 / point.trials as f64)
+        )?;
+    }
+    let slope = summary.slope;
+    writeln!(
+        out,
+        "  slope {} ({} to {})",
+        significant(slope.estimate),
+        significant(slope.lower),
+        significant(slope.upper)
+    )?;
+    if let Some(fit) = &result.fit {
+        writeln!(
+            out,
+            "  fit: deviance {:.2} at {} sizes, p {} (simulated)",
+            fit.deviance,
+            fit.sizes,
+            probability(fit.p_value.value)
+        )?;
+    }
+    Ok(())
+}
+
+/// Reads a CSV file of counts at sizes.
+fn read(path: &Path) -> Result<Vec<Point>, Failure> {
+    let at = path.display();
+    let table =
+        std::fs::read(path).map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
+    let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(separator(table))
+        .comment(Some(b'#'))
+        .trim(csv::Trim::All)
+        .from_reader(table);
+    let header = reader
+        .headers()
+        .map_err(|error| Failure::bad(format!("{at}: the header cannot be read: {error}")))?
+        .clone();
+    let mut places = [0; 3];
+    for (place, column) in places.iter_mut().zip(COLUMNS) {
+        *place = header.iter().position(|name| name.eq_ignore_ascii_case(column)).ok_or_else(|| {
+            Failure::bad(format!(
+                "{at}: there is no column \"{column}\": the header must name {}",
+                COLUMNS.join(",")
+            ))
+        })?;
+    }
+    let mut points = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|error| Failure::bad(format!("{at}: {error}")))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let wrong = |index: usize, what: &str| {
+            let found = record.get(places[index]).unwrap_or("");
+            Failure::bad(format!("{at}, line {line}: {} is \"{found}\", but must be {what}", COLUMNS[index]))
+        };
+        let whole = |index: usize| {
+            record
+                .get(places[index])
+                .and_then(|text| text.parse::<u64>().ok())
+                .ok_or_else(|| wrong(index, "a whole number, 0 or more"))
+        };
+        let multiple = record
+            .get(places[0])
+            .and_then(|text| text.parse::<f64>().ok())
+            .filter(|multiple| multiple.is_finite() && *multiple >= 0.0)
+            .ok_or_else(|| wrong(0, "a number, 0 or more"))?;
+        let (correct, trials) = (whole(1)?, whole(2)?);
+        points.push(
+            Point::new(multiple, correct, trials)
+                .map_err(|error| Failure::bad(format!("{at}, line {line}: {error}")))?,
+        );
+    }
+    if points.is_empty() {
+        return Err(Failure::bad(format!("{at}: there are no counts in it: only a header")));
+    }
+    Ok(points)
+}
