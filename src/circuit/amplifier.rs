@@ -3,6 +3,7 @@
 use num_complex::Complex64;
 
 use super::table::ImpedanceTable;
+use super::tolerance::{Limit, Quantity};
 
 /// What is behind the amplifier's terminals.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,12 +26,26 @@ pub struct Amplifier {
     pub output: OutputImpedance,
     /// The lowest load impedance in ohm that its maker allows, if known.
     pub lowest_load_ohm: Option<f64>,
+    /// Its output impedance is known within so large a share, either way.
+    pub impedance_tolerance: f64,
+    /// Share by which its output impedance is moved; 0 is as written.
+    pub(super) impedance_shift: f64,
 }
 
 impl Amplifier {
     /// Output resistance in ohm and inductance in henry.
     pub fn lumped(resistance_ohm: f64, inductance_h: f64) -> Self {
-        Self { output: OutputImpedance::Lumped { resistance_ohm, inductance_h }, lowest_load_ohm: None }
+        Self::of(OutputImpedance::Lumped { resistance_ohm, inductance_h })
+    }
+
+    /// Of which nothing but its output impedance is known.
+    pub fn of(output: OutputImpedance) -> Self {
+        Self { output, lowest_load_ohm: None, impedance_tolerance: 0.0, impedance_shift: 0.0 }
+    }
+
+    /// How well it is known.
+    pub(super) fn limits(&self) -> [Limit; 1] {
+        [Limit::new(Quantity::OutputImpedance, self.impedance_tolerance)]
     }
 
     /// A source of no impedance.
@@ -40,12 +55,13 @@ impl Amplifier {
 
     /// Output impedance in ohm at a frequency in Hz.
     pub fn impedance(&self, frequency_hz: f64) -> Complex64 {
-        match &self.output {
+        let nominal = match &self.output {
             OutputImpedance::Lumped { resistance_ohm, inductance_h } => {
                 Complex64::new(*resistance_ohm, std::f64::consts::TAU * frequency_hz * inductance_h)
             }
             OutputImpedance::Table(table) => table.impedance(frequency_hz),
-        }
+        };
+        nominal * (1.0 + self.impedance_shift)
     }
 }
 

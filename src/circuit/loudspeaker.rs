@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use super::network::{Immittance, Network};
 use super::table::ImpedanceTable;
+use super::tolerance::{Limit, Quantity};
 
 /// How a voice coil in its iron departs from a resistance.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -113,8 +114,8 @@ pub struct Loudspeaker {
     pub zobel: Option<Zobel>,
     /// Its impedance (without the network above) is known within so large a share, either way.
     pub impedance_tolerance: f64,
-    /// Share by which its impedance is moved; 0 is as written.
-    pub(super) impedance_shift: f64,
+    /// Share by which its impedance is moved, along it and across; 0 is as written.
+    pub(super) impedance_shift: Complex64,
 }
 
 /// A resistor and a capacitor in series, across a loudspeaker's terminals: it ends a cable at high frequencies.
@@ -137,7 +138,25 @@ impl Zobel {
 impl Loudspeaker {
     /// A load of which nothing else is known.
     pub fn of(load: Load) -> Self {
-        Self { load, rated_impedance_ohm: None, zobel: None, impedance_tolerance: 0.0, impedance_shift: 0.0 }
+        Self {
+            load,
+            rated_impedance_ohm: None,
+            zobel: None,
+            impedance_tolerance: 0.0,
+            impedance_shift: Complex64::ZERO,
+        }
+    }
+
+    /// How well its impedance is known: as somebody says, and what was left out of its table.
+    pub(super) fn limits(&self) -> Vec<Limit> {
+        let mut limits = vec![Limit::new(Quantity::LoadImpedance, self.impedance_tolerance)];
+        if let Load::Table(table) = &self.load
+            && let Some(part) = table.values().scatter()
+        {
+            limits.push(Limit::new(Quantity::LoadScatter, part));
+            limits.push(Limit::new(Quantity::LoadAngleScatter, part));
+        }
+        limits
     }
 
     /// A resistor.
@@ -164,7 +183,7 @@ impl Loudspeaker {
 
     /// An impedance of its own, moved as far as the whole is.
     pub(super) fn moved(&self, of: Immittance) -> Immittance {
-        if self.impedance_shift == 0.0 { of } else { of.scaled(1.0 + self.impedance_shift) }
+        if self.impedance_shift == Complex64::ZERO { of } else { of.scaled(1.0 + self.impedance_shift) }
     }
 
     /// The impedance of smallest magnitude between two frequencies in Hz: `(ohm, Hz)`, searched on 48 points per octave.

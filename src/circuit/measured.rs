@@ -32,6 +32,11 @@ pub struct LeftOut {
     pub at_hz: f64,
 }
 
+/// Scatter is a part of what is unknown above this root mean square: rounding to five digits is below.
+const WORTH_COUNTING: f64 = 1e-4;
+/// From so many points an octave on, what smoothed values scatter about their neighbours is noise and not their course.
+const DENSE: f64 = 12.0;
+
 #[derive(Debug, Clone, PartialEq)]
 enum Curve {
     Fitted(Fit),
@@ -43,6 +48,8 @@ enum Curve {
 pub struct Measured {
     curve: Curve,
     left_out: LeftOut,
+    /// What values that no function fits still scatter about their neighbours, relative (root mean square).
+    kept: f64,
     points: usize,
 }
 
@@ -55,7 +62,10 @@ impl Measured {
             Some(fit) if fit.rms <= enough => Curve::Fitted(fit),
             _ => Curve::Smoothed(Smoothed::new(&frequencies, &averaged)),
         };
-        let mut measured = Self { curve, left_out: LeftOut::default(), points: values.len() };
+        let octaves = (frequencies[frequencies.len() - 1] / frequencies[0]).log2();
+        let dense = frequencies.len() as f64 > DENSE * octaves;
+        let kept = if dense && matches!(curve, Curve::Smoothed(_)) { scatter(&averaged) } else { 0.0 };
+        let mut measured = Self { curve, left_out: LeftOut::default(), kept, points: values.len() };
         let mut power = 0.0;
         for (frequency, value) in frequencies_hz.iter().zip(values) {
             let left = (measured.at(*frequency) - value).norm() / value.norm();
@@ -79,6 +89,15 @@ impl Measured {
     /// What it leaves out of the values, relative to their magnitude.
     pub fn left_out(&self) -> LeftOut {
         self.left_out
+    }
+
+    /// The standard deviation of magnitude (relative) and of angle (radians) that its values are known with, if it is worth
+    /// counting: half the power each of what was left out and of what noise is left in. Nobody knows whether what was left
+    /// out was noise, of which a function through many points keeps little, or a ripple of the thing itself, so all of
+    /// it counts.
+    pub fn scatter(&self) -> Option<f64> {
+        let all = self.left_out.rms.max(self.kept);
+        (all > WORTH_COUNTING).then_some(all * std::f64::consts::FRAC_1_SQRT_2)
     }
 
     /// How many values it was made from.

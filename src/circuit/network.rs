@@ -34,7 +34,7 @@ impl Immittance {
 
     /// An impedance so many times as large.
     #[must_use]
-    pub fn scaled(self, factor: f64) -> Self {
+    pub fn scaled(self, factor: Complex64) -> Self {
         Self { voltage: self.voltage * factor, current: self.current }
     }
 

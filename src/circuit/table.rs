@@ -14,7 +14,7 @@ use num_complex::Complex64;
 
 pub use cells::decode;
 use columns::{MAGNITUDE, PHASE, REACTANCE, RESISTANCE};
-pub use lcr::LcrTable;
+pub use lcr::{AccuracyTable, LcrTable};
 pub use response::{Distortion, ResponseTable};
 use sheet::Sheet;
 

@@ -11,12 +11,23 @@ use super::conductor::Wire;
 use super::interpolation::ComplexOverFrequency;
 use super::least_squares;
 use super::line::PerMetre;
+use super::measured::Measured;
+use super::tolerance::{Limit, Quantity};
 use super::twoport::Abcd;
+use super::vector_fit::Shape;
 
 /// A file that begins above this, in Hz, is continued downwards if its values let it.
 const CONTINUED_ABOVE_HZ: f64 = 200.0;
 /// Values up to this many times the lowest frequency are fitted.
 const FITTED_SPAN: f64 = 30.0;
+/// A cable is electrically short below this product of its series impedance and shunt admittance.
+const ELECTRICALLY_SHORT: f64 = 0.1;
+/// Both ends of a cable are alike within this share.
+const ALIKE: f64 = 0.02;
+/// Fewest points in an octave, ten in a decade: fewer say nothing of what is between them.
+const FEWEST_AN_OCTAVE: f64 = 3.0;
+/// Fewest points that a smooth function is sought through.
+const FEWEST_SHORT: usize = 4;
 /// What the fit may leave of resistance or inductance, relative.
 const GOOD: f64 = 0.05;
 /// How far the resistance at rest may be unknown, relative.
@@ -63,12 +74,61 @@ impl Continuation {
     }
 }
 
+/// A two-port as long as it is electrically short: series impedance and shunt admittance of the whole as smooth functions,
+/// which interpolated scattering parameters are not.
+#[derive(Debug, Clone, PartialEq)]
+struct Short {
+    series: Measured,
+    shunt: Measured,
+    up_to_hz: f64,
+}
+
+impl Short {
+    /// `None` if both ends differ, as no uniform cable's do, or too few points are short.
+    fn of(all: &[(f64, Abcd)]) -> Option<Self> {
+        let both = |(frequency, chain): &(f64, Abcd)| (*frequency, *chain, totals(*chain));
+        let used: Vec<(f64, Abcd, [Complex64; 2])> = all
+            .iter()
+            .map(both)
+            .take_while(|(_, _, [series, shunt])| (series * shunt).norm() < ELECTRICALLY_SHORT)
+            .collect();
+        let differs = |chain: &Abcd| (chain.a - chain.d).norm() / (chain.a + chain.d).norm() > ALIKE;
+        let octaves = used.last().map_or(0.0, |last| (last.0 / used[0].0).log2());
+        if (used.len() as f64) < FEWEST_AN_OCTAVE * octaves
+            || used.len() < FEWEST_SHORT
+            || used.iter().any(|(_, chain, _)| differs(chain))
+        {
+            return None;
+        }
+        let frequencies: Vec<f64> = used.iter().map(|(frequency, ..)| *frequency).collect();
+        let of = |index: usize| {
+            let values: Vec<Complex64> = used.iter().map(|(_, _, totals)| totals[index]).collect();
+            (values.iter().all(|value| value.is_finite() && value.norm() > 0.0))
+                .then(|| Measured::new(&frequencies, &values, Shape::Impedance))
+        };
+        Some(Self { series: of(0)?, shunt: of(1)?, up_to_hz: frequencies[frequencies.len() - 1] })
+    }
+
+    fn chain(&self, frequency_hz: f64) -> Abcd {
+        let (series, shunt) = (self.series.at(frequency_hz), self.shunt.at(frequency_hz));
+        let omega = std::f64::consts::TAU * frequency_hz.max(1e-9);
+        PerMetre {
+            resistance: series.re,
+            inductance: series.im / omega,
+            capacitance: shunt.im / omega,
+            conductance: shunt.re,
+        }
+        .chain(1.0, frequency_hz)
+    }
+}
+
 /// A measured two-port: scattering parameters over frequency at one reference resistance.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TwoPortTable {
     scattering: [ComplexOverFrequency; 4],
     reference_ohm: f64,
     range_hz: (f64, f64),
+    short: Option<Short>,
     below: Option<Continuation>,
     findings: Findings,
 }
@@ -80,17 +140,20 @@ impl TwoPortTable {
             let values: Vec<Complex64> = scattering.iter().map(|values| values[index]).collect();
             ComplexOverFrequency::new(frequencies_hz, &values)
         };
-        let totals: Vec<(f64, [Complex64; 2])> = frequencies_hz
+        let chains: Vec<(f64, Abcd)> = frequencies_hz
             .iter()
             .zip(scattering)
-            .map(|(frequency, values)| (*frequency, totals(Abcd::from_scattering(*values, reference_ohm))))
+            .map(|(frequency, values)| (*frequency, Abcd::from_scattering(*values, reference_ohm)))
             .collect();
+        let totals: Vec<(f64, [Complex64; 2])> =
+            chains.iter().map(|(frequency, chain)| (*frequency, totals(*chain))).collect();
         let below = if frequencies_hz[0] > CONTINUED_ABOVE_HZ { continued(&totals) } else { None };
         let capacitance = totals[0].1[1].im / (std::f64::consts::TAU * totals[0].0);
         Self {
             scattering: [of(0), of(1), of(2), of(3)],
             reference_ohm,
             range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
+            short: Short::of(&chains),
             below,
             findings: Findings {
                 not_reciprocal: scattering
@@ -106,10 +169,11 @@ impl TwoPortTable {
 
     /// Chain matrix at a frequency in Hz.
     pub fn chain(&self, frequency_hz: f64) -> Abcd {
-        match &self.below {
-            Some(below) if frequency_hz < self.range_hz.0 => {
+        match (&self.below, &self.short) {
+            (Some(below), _) if frequency_hz < self.range_hz.0 => {
                 below.per_metre(frequency_hz).chain(1.0, frequency_hz)
             }
+            (_, Some(short)) if frequency_hz <= short.up_to_hz => short.chain(frequency_hz),
             _ => {
                 let at = |index: usize| self.scattering[index].at(frequency_hz);
                 Abcd::from_scattering([at(0), at(1), at(2), at(3)], self.reference_ohm)
@@ -131,6 +195,17 @@ impl TwoPortTable {
     /// no continuation, because none is needed or none fits.
     pub fn continuation_left(&self) -> Option<f64> {
         self.below.as_ref().map(|below| below.left)
+    }
+
+    /// What was left out of its values, as far as they are the cable's in the audio band.
+    pub fn scatter(&self) -> Option<Limit> {
+        let part = self.short.as_ref()?.series.scatter()?;
+        Some(Limit::new(Quantity::SeriesScatter, part))
+    }
+
+    /// The function that stands for its series impedance, where there is one.
+    pub fn series(&self) -> Option<&Measured> {
+        self.short.as_ref().map(|short| &short.series)
     }
 
     /// What the file says that no passive cable does.

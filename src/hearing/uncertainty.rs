@@ -2,8 +2,8 @@
 //!
 //! First-order propagation (JCGM 100:2008, 5.1): each value that is known within limits is moved by its standard
 //! uncertainty up and down, everything else held, and half the change of the difference counts; the contributions add as
-//! squares. A limit of half-width `a` has the standard uncertainty `a/sqrt(3)` (4.3.7); what is stated is 1.96 times the
-//! sum, an interval that holds the true difference in about 95 of 100 cases (6.2, G.1.3). Limits of both sides count as
+//! squares. A limit of half-width `a` has the standard uncertainty `a/sqrt(3)` (4.3.7), what scatters has its standard
+//! deviation (4.2); what is stated is 1.96 times the sum, an interval that holds the true difference in about 95 of 100 cases (6.2, G.1.3). Limits of both sides count as
 //! independent, also where one meter read both: what the meter does to both alike would cancel, so this errs on the large
 //! side. Tests hold it against drawing all values at random (JCGM 101:2008).
 
@@ -46,7 +46,7 @@ pub struct Contribution {
     pub quantity: Quantity,
     /// 0 is side A, 1 side B; `None` is both.
     pub side: Option<usize>,
-    /// Its limit: relative, of a gain in dB.
+    /// Its limit where the largest difference is, or its standard deviation there: relative, dB, degrees or radians.
     pub half_width: f64,
     /// Its part of the uncertainty of the largest difference, in dB.
     pub max_abs_db: f64,
@@ -96,7 +96,7 @@ impl Uncertainty {
             .map(|effect| Contribution {
                 quantity: effect.input.limit.quantity,
                 side: effect.input.side,
-                half_width: effect.input.limit.half_width,
+                half_width: effect.input.limit.at(summary.max_abs_at_hz),
                 max_abs_db: COVERAGE_FACTOR * at(effect, special).abs(),
                 shape_max_abs_db: COVERAGE_FACTOR * shape(effect).abs(),
             })
@@ -151,12 +151,14 @@ impl Contribution {
     /// What it is and how well it is known: "resistance of thin ± 2 %".
     pub fn words(&self, names: [&str; 2]) -> String {
         let of = self.side.map_or_else(String::new, |side| format!(" of {}", names[side]));
-        let limit = if self.quantity == Quantity::Gain {
-            format!("{} dB", short(self.half_width))
-        } else {
-            format!("{} %", short(100.0 * self.half_width))
+        let limit = match self.quantity {
+            Quantity::Gain | Quantity::GainScatter => format!("{} dB", short(self.half_width)),
+            Quantity::PhaseScatter => format!("{}°", short(self.half_width)),
+            Quantity::LoadAngleScatter => format!("{}°", short(self.half_width.to_degrees())),
+            _ => format!("{} %", short(100.0 * self.half_width)),
         };
-        format!("{}{of} ± {limit}", self.quantity.words())
+        let known = if self.quantity.is_scatter() { ", standard deviation" } else { " ±" };
+        format!("{}{of}{known} {limit}", self.quantity.words())
     }
 }
 
@@ -186,7 +188,6 @@ pub fn unknown_at(a: &Chain, b: &Chain, frequencies_hz: &[f64]) -> Result<Option
 
 fn effects(uncertain: &Uncertain, frequencies_hz: &[f64]) -> Result<Vec<Effect>, CircuitError> {
     let count = uncertain.inputs().len();
-    let standard = 1.0 / 3.0_f64.sqrt();
     let moved = |index: usize, by: f64| -> Result<[Vec<Complex64>; 2], CircuitError> {
         let mut by_all = vec![0.0; count];
         by_all[index] = by;
@@ -197,13 +198,14 @@ fn effects(uncertain: &Uncertain, frequencies_hz: &[f64]) -> Result<Vec<Effect>,
         .inputs()
         .iter()
         .enumerate()
-        .map(|(index, &input)| {
+        .map(|(index, input)| {
+            let standard = input.limit.standard();
             let ([a_up, b_up], [a_down, b_down]) = (moved(index, standard)?, moved(index, -standard)?);
             let change = (0..frequencies_hz.len())
                 .map(|k| (a_up[k] / a_down[k] * (b_down[k] / b_up[k])).ln() / 2.0)
                 .map(|change| if change.is_finite() { change } else { Complex64::new(0.0, 0.0) })
                 .collect();
-            Ok(Effect { change, input })
+            Ok(Effect { change, input: input.clone() })
         })
         .collect()
 }

@@ -9,6 +9,7 @@
 //! | | `damping_factor`, `damping_load` | instead of the resistance: its load (8 ohm if absent) over the resistance |
 //! | | `impedance_table` | the same, measured, instead |
 //! | | `lowest_load` | lowest load impedance that its maker allows, for a caution |
+//! | | `impedance_tolerance` | share within which its output impedance is known |
 //! | loudspeaker | `resistance` | a resistor, or |
 //! | | `impedance_table`, `touchstone` | a measured impedance (CSV, or a one-port `.s1p`), or |
 //! | | `[loudspeaker.driver]` | one driver, or |
@@ -40,7 +41,7 @@
 //! | | `resistance_tolerance`, `inductance_tolerance`, `capacitance_tolerance` | shares within which they are known |
 //! | | `length_tolerance` | length or share within which the length is known |
 //! | | `contact_resistance`, `contact_tolerance` | of each of the four joints; known within half of it if nothing is said |
-//! | | `lcr_accuracy` | share within which a meter reads, or a table with `resistance`, `inductance`, `capacitance` |
+//! | | `lcr_accuracy` | share within which a meter reads, a table with `resistance`, `inductance`, `capacitance`, or a CSV file of them over frequency |
 //! | | `gain_tolerance` | decibels within which each point of a measured response is known |
 //! | | `length` | length from end to end; with `lcr_table` the sample's if absent |
 //! | | `permittivity`, `loss_tangent` | effective, of the insulation; 1 and 0 if absent |
@@ -100,6 +101,7 @@ pub fn amplifier(
     notes: &mut Vec<String>,
 ) -> Result<Amplifier, SessionError> {
     let lowest_load_ohm = positive(table, "lowest_load", Dimension::Resistance)?;
+    let impedance_tolerance = tolerance::share(table, "impedance_tolerance")?.unwrap_or(0.0);
     let resistance = output_resistance(table)?;
     let inductance = not_negative(table, "output_inductance", Dimension::Inductance)?;
     let output = match file(table, "impedance_table", folder)? {
@@ -120,7 +122,10 @@ pub fn amplifier(
             inductance_h: inductance.unwrap_or(0.0),
         },
     };
-    Ok(Amplifier { output, lowest_load_ohm })
+    let mut amplifier = Amplifier::of(output);
+    amplifier.lowest_load_ohm = lowest_load_ohm;
+    amplifier.impedance_tolerance = impedance_tolerance;
+    Ok(amplifier)
 }
 
 /// The output resistance in ohm, as it is or from a damping factor at a load (IEC 60268-3: load over resistance).
@@ -372,6 +377,11 @@ fn told(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64), values: &M
             "{name} covers {low} Hz to {high} Hz; {outside}, and what is computed there is a guess"
         ));
     }
+    told_left_out(notes, name, values);
+}
+
+/// What was left out of a table's values.
+fn told_left_out(notes: &mut Vec<String>, name: &str, values: &Measured) {
     let left = values.left_out();
     if left.rms < WORTHY_LEFT_OUT && left.largest < LARGE_LEFT_OUT {
         return;
@@ -386,7 +396,7 @@ fn told(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64), values: &M
     };
     notes.push(format!(
         "{name}: {how}, and {:.2} % of them (root mean square; {:.1} % at {:.0} Hz) is left out as noise: so well is it \
-         known, and no better",
+         known, and no better, and the uncertainty has it",
         100.0 * left.rms,
         100.0 * left.largest,
         left.at_hz

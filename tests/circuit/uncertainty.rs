@@ -11,11 +11,13 @@ use earwitness::circuit::tolerance::{Limit, Quantity, Toleranced, Uncertain};
 use earwitness::circuit::{Amplifier, Chain, Loudspeaker};
 use earwitness::hearing::difference::{Difference, Summary};
 use earwitness::hearing::uncertainty::{COVERAGE_FACTOR, Uncertainty};
+use earwitness::session::Session;
+use num_complex::Complex64;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
 fn limit(quantity: Quantity, half_width: f64) -> Limit {
-    Limit { quantity, half_width }
+    Limit::new(quantity, half_width)
 }
 
 fn known(cable: Cable, contact_ohm: f64, limits: &[Limit]) -> Cable {
@@ -198,4 +200,177 @@ fn resistance_matters_before_inductance_before_capacitance() {
     let found = unknown(&a, &chain(Cable::Direct, load), &[]);
     let order: Vec<Quantity> = found.contributions.iter().map(|part| part.quantity).collect();
     assert_eq!(order, [Quantity::Resistance, Quantity::Inductance, Quantity::Capacitance]);
+}
+
+/// A session in a folder of its own with these files beside it.
+fn session_with(
+    cables: &str,
+    load: &str,
+    files: &[(&str, String)],
+) -> (tempfile::TempDir, Result<Session, String>) {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, text) in files {
+        std::fs::write(folder.path().join(name), text).expect("a file");
+    }
+    let text = format!(
+        "title = \"x\"\nprotocol = \"abx\"\ntrials = 16\n{load}\n{cables}\n[cables.none]\nconstruction = \"direct\"\n\
+         [clips.p]\nsynth = \"plucked-strings\"\nlength = \"10 s\"\n[[comparisons]]\nname = \"c\"\na = \"x\"\nb = \"none\"\n\
+         clips = [\"p\"]\n"
+    );
+    let read = earwitness::session::parse(&folder.path().join("session.toml"), &text);
+    (folder, read.map_err(|error| error.to_string()))
+}
+
+const SIMPLE: &str = "[amplifier]\noutput_resistance = \"20 mohm\"\n[loudspeaker]\nresistance = \"8 ohm\"";
+
+fn unknown_of(session: &Session, frequencies: &[f64]) -> Uncertainty {
+    unknown(&session.chain(0), &session.chain(1), frequencies)
+}
+
+/// A captured response whose bench says how it scatters: 0.02 dB at 100 Hz, 0.004 dB at 10 kHz; 1.96 times that is stated.
+#[test]
+fn standard_deviations_of_a_response_are_its_uncertainty() {
+    let rows: String = (0..40)
+        .map(|step| {
+            let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 39.0);
+            let deviation = 0.02 * (frequency / 100.0).powf(-0.349_485);
+            format!("{frequency},-0.3,-0.1,{deviation},{}\n", 10.0 * deviation)
+        })
+        .collect();
+    let files =
+        [("captured.csv", format!("frequency_hz,gain_db,phase_deg,gain_std_db,phase_std_deg\n{rows}"))];
+    let (_folder, session) = session_with("[cables.x]\nresponse = \"captured.csv\"", SIMPLE, &files);
+    let found = unknown_of(&session.expect("readable"), &[100.0, 10_000.0]);
+    for (found, deviation) in found.gain_db.iter().zip([0.02, 0.004]) {
+        assert!((found / (COVERAGE_FACTOR * deviation) - 1.0).abs() < 0.01, "{found} of {deviation}");
+    }
+    for (found, deviation) in found.phase_deg.iter().zip([0.2, 0.04]) {
+        assert!((found / (COVERAGE_FACTOR * deviation) - 1.0).abs() < 0.01, "{found} of {deviation}");
+    }
+    // What scatters from frequency to frequency has no mean worth matching.
+    assert!(found.level_db < 1e-12 && found.contributions[0].quantity == Quantity::GainScatter);
+    let negative = files[0].1.replace("-0.3,-0.1,0.0", "-0.3,-0.1,-0.0");
+    let (_folder, session) =
+        session_with("[cables.x]\nresponse = \"captured.csv\"", SIMPLE, &[("captured.csv", negative)]);
+    let error = session.expect_err("a deviation below 0");
+    assert!(error.contains("gain_std_db"), "{error}");
+}
+
+/// Noise of 0.01 dB and 0.066 degrees that a fit leaves out is stated as 1.96 times that.
+#[test]
+fn noise_that_was_smoothed_away_is_uncertainty() {
+    let mut random = StdRng::seed_from_u64(16);
+    let mut noise = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+    let rows: String = (0..300)
+        .map(|step| {
+            let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 299.0);
+            format!("{frequency},{},{}\n", -0.3 + 0.01 * noise(), 0.066 * noise())
+        })
+        .collect();
+    let files = [("captured.csv", format!("frequency_hz,gain_db,phase_deg\n{rows}"))];
+    let (_folder, session) = session_with("[cables.x]\nresponse = \"captured.csv\"", SIMPLE, &files);
+    let found = unknown_of(&session.expect("readable"), &[1000.0]).gain_db[0];
+    assert!((found / (COVERAGE_FACTOR * 0.01) - 1.0).abs() < 0.1, "{found}");
+    // A load that scatters by 3 % makes 0.22 dB unknown by about 3 %/sqrt 2, in and across its angle; a smooth one by nothing.
+    for (scatter, least, most) in [(0.0, 0.0, 0.0), (0.03, 0.005, 0.02)] {
+        let rows: String = (0..200)
+            .map(|step| {
+                let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 199.0);
+                let angle = (20.0 + 57.3 * scatter * noise() / 2.0_f64.sqrt()).clamp(-80.0, 80.0);
+                format!("{frequency},{},{angle}\n", 8.0 * (1.0 + scatter * noise() / 2.0_f64.sqrt()))
+            })
+            .collect();
+        let files = [("load.csv", format!("frequency_hz,magnitude_ohm,phase_deg\n{rows}"))];
+        let load =
+            "[amplifier]\noutput_resistance = \"20 mohm\"\n[loudspeaker]\nimpedance_table = \"load.csv\"";
+        let cable = "[cables.x]\nconstruction = \"lumped\"\nresistance = \"0.2 ohm\"";
+        let (_folder, session) = session_with(cable, load, &files);
+        let session = session.expect("readable");
+        let (a, b) = (session.chain(0), session.chain(1));
+        let found = earwitness::hearing::uncertainty::unknown_at(&a, &b, &[1000.0]).expect("solvable");
+        let found = found.map_or(0.0, |values| values[0]);
+        assert!(found >= least && found <= most, "{scatter}: {found}");
+    }
+}
+
+/// 20 mohm within 20 % before 8 ohm and 0.2 ohm of cable: d = 20 log10(1 + Rc/(Ra + 8)), so u = 8.686 Rc Ra 0.2/sqrt(3)
+/// / ((Ra + 8)(Ra + 8 + Rc)); by hand. A meter's accuracy over frequency counts as it is there.
+#[test]
+fn amplifier_and_meter_over_frequency() {
+    let load = "[amplifier]\noutput_resistance = \"0.5 ohm\"\nimpedance_tolerance = \"20 %\"\n[loudspeaker]\nresistance = \"8 ohm\"";
+    let cable = "[cables.x]\nconstruction = \"lumped\"\nresistance = \"0.2 ohm\"";
+    let (_folder, session) = session_with(cable, load, &[]);
+    let found = unknown_of(&session.expect("readable"), &[1000.0]).gain_db[0];
+    let expected = COVERAGE_FACTOR * 8.685_889_638 * 0.2 * 0.5 * 0.2 / 3.0_f64.sqrt() / (8.5 * 8.7);
+    assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}");
+
+    let meter = "frequency_hz,series_resistance_ohm,series_inductance_h,parallel_capacitance_f\n100,0.2,1e-9,1e-12\n\
+                 1000,0.2,1e-9,1e-12\n10000,0.2,1e-9,1e-12\n";
+    let accuracy = "frequency_hz,resistance_percent\n100,5\n10000,0.5\n";
+    let cable =
+        "[cables.x]\nlcr_table = \"lcr.csv\"\nsample_length = \"3 m\"\nlcr_accuracy = \"accuracy.csv\"";
+    let files = [("lcr.csv", meter.to_owned()), ("accuracy.csv", accuracy.to_owned())];
+    let (_folder, session) = session_with(cable, SIMPLE, &files);
+    let found = unknown_of(&session.expect("readable"), &[100.0, 10_000.0]).gain_db;
+    let expected = COVERAGE_FACTOR * 8.685_889_638 * 0.2 * 0.05 / 3.0_f64.sqrt() / 8.22;
+    assert!(
+        (found[0] / expected - 1.0).abs() < 1e-3 && (found[0] / found[1] - 10.0).abs() < 0.05,
+        "{found:?}"
+    );
+    for (accuracy, word) in [
+        ("frequency_hz,resistance_percent\n100,95\n10000,0.5\n", "at most 90 %"),
+        ("frequency_hz,resistance_ohm\n100,95\n", "resistance_percent"),
+    ] {
+        let files = [("lcr.csv", meter.to_owned()), ("accuracy.csv", accuracy.to_owned())];
+        let (_folder, session) = session_with(cable, SIMPLE, &files);
+        let error = session.expect_err("refused");
+        assert!(error.contains(word) && error.contains("lcr_accuracy"), "{error}");
+    }
+}
+
+/// A cable as a network analyser writes it, with noise: no kinks at its points, and what was smoothed away is unknown.
+#[test]
+fn a_noisy_two_port_is_smooth_and_says_how_sure_it_is() {
+    let mut random = StdRng::seed_from_u64(3);
+    let mut noise = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+    let table = |scatter: f64, noise: &mut dyn FnMut() -> f64| {
+        let mut text = "# Hz S RI R 50\n".to_owned();
+        for step in 0..120 {
+            let frequency = 20.0 * 5000_f64.powf(f64::from(step) / 119.0);
+            let omega = std::f64::consts::TAU * frequency;
+            let series = Complex64::new(0.12, omega * 2e-6)
+                * Complex64::new(1.0 + scatter * noise(), scatter * noise());
+            let shunt = Complex64::new(0.0, omega * 300e-12);
+            // A series impedance with half the shunt at each end, in 50 ohm (Pozar, Microwave Engineering, Table 4.2).
+            let (a, b, c) =
+                (1.0 + series * shunt / 2.0, series / 50.0, 50.0 * shunt * (1.0 + series * shunt / 4.0));
+            let sum = a + b + c + a;
+            let (s11, s21) = ((b - c) / sum, 2.0 / sum);
+            text += &format!(
+                "{frequency:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e}\n",
+                s11.re, s11.im, s21.re, s21.im, s21.re, s21.im, s11.re, s11.im
+            );
+        }
+        text
+    };
+    for (scatter, longest) in [(0.0, 2_000), (0.01, 16_384)] {
+        let files = [("cable.s2p", table(scatter, &mut noise))];
+        let (_folder, session) = session_with("[cables.x]\ntouchstone = \"cable.s2p\"", SIMPLE, &files);
+        let session = session.expect("readable");
+        let chain = session.chain(0);
+        let response = |f: &[f64]| chain.transfer(f).map_err(|error| error.to_string());
+        let fir = earwitness::filter::design(&response, 48_000).expect("a filter");
+        assert!(fir.taps.len() <= longest, "{scatter}: {} taps", fir.taps.len());
+        for frequency in [20.0, 1000.0, 20_000.0] {
+            let omega = std::f64::consts::TAU * frequency;
+            let exact = 8.0 / Complex64::new(8.14, omega * 2e-6);
+            let error = 20.0 * (response(&[frequency]).expect("finite")[0] / exact).norm().log10();
+            assert!(error.abs() < 5e-5 + 0.1 * scatter, "{scatter} at {frequency} Hz: {error} dB");
+        }
+        let (a, b) = (session.chain(0), session.chain(1));
+        let unknown = earwitness::hearing::uncertainty::unknown_at(&a, &b, &[1000.0]).expect("solvable");
+        let unknown = unknown.map_or(0.0, |values| values[0]);
+        let expected = COVERAGE_FACTOR * 8.685_889_638 * 0.12 / 8.14 * scatter;
+        assert!((unknown - expected).abs() <= 0.2 * expected, "{scatter}: {unknown} {expected}");
+    }
 }

@@ -271,6 +271,18 @@ pub(super) const GAIN: Column = Column {
     ],
     unit: Unit::Decibel,
 };
+/// The standard deviation of a gain.
+pub(super) const GAIN_DEVIATION: Column =
+    Column { name: "gain_std_db", heads: &["gain_std", "gain std", "gain sd"], unit: Unit::Decibel };
+/// The standard deviation of a phase.
+pub(super) const PHASE_DEVIATION: Column =
+    Column { name: "phase_std_deg", heads: &["phase_std", "phase std", "phase sd"], unit: Unit::Angle };
+/// How far a meter's readings may be off.
+pub(super) const ACCURACY: [Column; 3] = [
+    Column { name: "resistance_percent", heads: &["resistance", "r", "rs"], unit: Unit::Percent },
+    Column { name: "inductance_percent", heads: &["inductance", "l", "ls"], unit: Unit::Percent },
+    Column { name: "capacitance_percent", heads: &["capacitance", "c", "cp"], unit: Unit::Percent },
+];
 pub(super) const QUALITY_FACTOR: Column = Column {
     name: "quality_factor",
     heads: &["q", "quality", "quality factor", "quality_factor"],

@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 
 use super::columns::{
-    Column, DISSIPATION_FACTOR, PARALLEL_CAPACITANCE, PARALLEL_CONDUCTANCE, PARALLEL_RESISTANCE,
+    ACCURACY, Column, DISSIPATION_FACTOR, PARALLEL_CAPACITANCE, PARALLEL_CONDUCTANCE, PARALLEL_RESISTANCE,
     PLAUSIBLE_CAPACITANCE, PLAUSIBLE_INDUCTANCE, PLAUSIBLE_RESISTANCE, QUALITY_FACTOR, SERIES_INDUCTANCE,
     SERIES_RESISTANCE,
 };
@@ -11,6 +11,9 @@ use super::sheet::Sheet;
 use super::{TableError, impedances};
 use crate::circuit::interpolation::OverFrequency;
 use crate::circuit::line::PerMetre;
+
+/// Largest share in percent that a meter may be off by and say anything.
+const LARGEST_PERCENT: f64 = 90.0;
 
 /// Series resistance and inductance with the far end shorted, parallel capacitance and loss with it open, of a sample.
 ///
@@ -115,6 +118,48 @@ fn shunt_readings(
         Readings::None
     };
     Ok((capacitance, loss))
+}
+
+/// How far the readings of a meter may be off, as a share of each, at each frequency: what its data sheet tabulates.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AccuracyTable {
+    /// Of resistance, inductance and capacitance, where the table has them.
+    pub shares: [Option<OverFrequency>; 3],
+}
+
+impl AccuracyTable {
+    /// Reads `frequency_hz` and at least one of `resistance_percent`, `inductance_percent`, `capacitance_percent`.
+    pub fn parse(text: &str, name: &str) -> Result<Self, TableError> {
+        let sheet = Sheet::read(text, name)?;
+        let frequency = sheet.frequencies()?;
+        let mut shares = [None, None, None];
+        for (share, column) in shares.iter_mut().zip(&ACCURACY) {
+            let Some(values) = sheet.values(column)? else { continue };
+            let values = sheet.not_negative(column, values)?;
+            if let Some(row) = values.iter().position(|percent| *percent > LARGEST_PERCENT) {
+                return Err(sheet.at(
+                    row,
+                    format!(
+                        "{} of {} % is too much to compute with; at most {LARGEST_PERCENT} % is allowed",
+                        column.name, values[row]
+                    ),
+                ));
+            }
+            *share = Some(OverFrequency::new(
+                &frequency,
+                values.into_iter().map(|percent| percent / 100.0).collect(),
+            ));
+        }
+        if shares.iter().all(Option::is_none) {
+            return Err(TableError::new(
+                name,
+                sheet.header_line(),
+                "a table of a meter's accuracy has frequency_hz and at least one of resistance_percent, inductance_percent, \
+                 capacitance_percent",
+            ));
+        }
+        Ok(Self { shares })
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]

@@ -3,10 +3,14 @@
 use num_complex::Complex64;
 
 use super::TableError;
-use super::columns::{Column, DISTORTION, DISTORTION_AND_NOISE, GAIN, PHASE};
+use super::columns::{
+    Column, DISTORTION, DISTORTION_AND_NOISE, GAIN, GAIN_DEVIATION, PHASE, PHASE_DEVIATION,
+};
 use super::sheet::Sheet;
 use crate::circuit::delay::Excess;
+use crate::circuit::interpolation::OverFrequency;
 use crate::circuit::measured::Measured;
+use crate::circuit::tolerance::{Limit, Quantity};
 use crate::circuit::vector_fit::Shape;
 
 /// A measured transfer function, without the delay and with the polarity that are not the circuit's.
@@ -20,6 +24,8 @@ pub struct ResponseTable {
     pub polarity_kept: bool,
     range_hz: (f64, f64),
     distortion: Distortion,
+    /// Standard deviations of gain in dB and phase in degrees, where the table has them.
+    deviations: [Option<OverFrequency>; 2],
     notes: Vec<String>,
 }
 
@@ -80,7 +86,15 @@ impl ResponseTable {
                 Complex64::from_polar(10_f64.powf(gain / 20.0), phase)
             })
             .collect();
+        let deviation = |column: &Column, scale: f64| -> Result<Option<OverFrequency>, TableError> {
+            let Some(values) = sheet.values(column)? else { return Ok(None) };
+            let values = sheet.not_negative(column, values)?.into_iter().map(|value| scale * value).collect();
+            Ok(Some(OverFrequency::new(&frequency, values)))
+        };
+        let deviations =
+            [deviation(&GAIN_DEVIATION, 1.0)?, deviation(&PHASE_DEVIATION, 1.0_f64.to_degrees())?];
         Ok(Self {
+            deviations,
             values: Measured::new(&frequency, &values, Shape::Transfer),
             excess,
             delay_kept: false,
@@ -101,6 +115,20 @@ impl ResponseTable {
         let sign = if self.polarity_kept && self.excess.inverted { -1.0 } else { 1.0 };
         self.values.at(frequency_hz)
             * Complex64::from_polar(sign, -std::f64::consts::TAU * frequency_hz * delay)
+    }
+
+    /// How far it may be off: the table's standard deviations, and without them what was left out of its values.
+    pub fn scatter(&self) -> Vec<Limit> {
+        let left = self.values.scatter();
+        let decibels = 20.0 / std::f64::consts::LN_10;
+        [(Quantity::GainScatter, decibels), (Quantity::PhaseScatter, 1.0_f64.to_degrees())]
+            .into_iter()
+            .zip(&self.deviations)
+            .filter_map(|((quantity, scale), deviation)| match deviation {
+                Some(deviation) => Some(Limit::over_frequency(quantity, deviation.clone())),
+                None => left.map(|part| Limit::new(quantity, scale * part)),
+            })
+            .collect()
     }
 
     /// Distortion, where the table has it.

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::conductor::{COPPER, material, wire};
 use super::tolerance;
-use super::{file, held, not_negative, one_of, positive, told};
+use super::{file, held, not_negative, one_of, positive, told, told_left_out};
 use crate::circuit::Cable;
 use crate::circuit::braid::{Braid, BraidPolarity};
 use crate::circuit::cable::{BiWiredVoltage, TwoPortTable};
@@ -102,13 +102,13 @@ pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> R
         }
     };
     if count == 1 {
-        return tolerance::of(table, cable);
+        return tolerance::of(table, folder, cable);
     }
     if matches!(cable, Cable::Response(_) | Cable::BiWired { .. }) {
         return Err(table.error_at("count", "only cables of known parameters can be laid side by side"));
     }
     uncoupled(table, notes);
-    tolerance::of(table, Cable::Parallel(vec![cable; count]))
+    tolerance::of(table, folder, Cable::Parallel(vec![cable; count]))
 }
 
 /// Most that a two-port may differ from its reverse, or give more than it takes, before it is refused; and before it is said.
@@ -176,6 +176,9 @@ fn found_in_two_port(
             ));
         }
         None => {}
+    }
+    if let Some(series) = two_port.series() {
+        told_left_out(notes, name, series);
     }
     if two_port.continuation_left().is_none() || high < AUDIO_BAND_HZ {
         held(notes, name, (low, high));

@@ -1,7 +1,10 @@
 //! Keys that say how well a cable is known, and its contacts.
 
-use super::{not_negative, positive};
+use std::path::Path;
+
+use super::{file, not_negative, positive};
 use crate::circuit::Cable;
+use crate::circuit::table::AccuracyTable;
 use crate::circuit::tolerance::{Limit, Quantity, Toleranced};
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
@@ -27,10 +30,10 @@ pub(super) fn share(table: &mut Table<'_>, key: &'static str) -> Result<Option<f
 }
 
 /// The cable with its contacts and tolerances; the cable itself if the table has none.
-pub(super) fn of(table: &mut Table<'_>, cable: Cable) -> Result<Cable, SessionError> {
+pub(super) fn of(table: &mut Table<'_>, folder: &Path, cable: Cable) -> Result<Cable, SessionError> {
     let mut limits = Vec::new();
     let mut add = |quantity, half_width: Option<f64>| {
-        limits.extend(half_width.filter(|half| *half > 0.0).map(|half_width| Limit { quantity, half_width }));
+        limits.extend(half_width.filter(|half| *half > 0.0).map(|half| Limit::new(quantity, half)));
     };
     add(Quantity::Resistance, share(table, "resistance_tolerance")?);
     add(Quantity::Inductance, share(table, "inductance_tolerance")?);
@@ -44,16 +47,15 @@ pub(super) fn of(table: &mut Table<'_>, cable: Cable) -> Result<Cable, SessionEr
     let contact_ohm = contact.unwrap_or(0.0);
     add(Quantity::Contacts, Some(contact_share.unwrap_or(CONTACT_SHARE)).filter(|_| contact_ohm > 0.0));
     let measured = table.has("lcr_table") || table.has("touchstone");
-    for (quantity, half_width) in meter(table)? {
-        if !measured {
-            return Err(
-                table.error_at("lcr_accuracy", "nothing here was read from a meter: there is no lcr_table")
-            );
-        }
-        add(quantity, Some(half_width));
+    let meter = meter(table, folder)?;
+    if !measured && !meter.is_empty() {
+        return Err(
+            table.error_at("lcr_accuracy", "nothing here was read from a meter: there is no lcr_table")
+        );
     }
     let gain = positive(table, "gain_tolerance", Dimension::Level)?;
     add(Quantity::Gain, gain);
+    limits.extend(meter);
     let is_response = matches!(cable, Cable::Response(_));
     if gain.is_some() && !is_response {
         return Err(table.error_at(
@@ -61,10 +63,8 @@ pub(super) fn of(table: &mut Table<'_>, cable: Cable) -> Result<Cable, SessionEr
             "only a measured response has one; give resistance_tolerance, inductance_tolerance or capacitance_tolerance",
         ));
     }
-    if limits.is_empty() && contact_ohm == 0.0 {
-        return Ok(cable);
-    }
-    if matches!(cable, Cable::BiWired { .. }) {
+    let anything = !limits.is_empty() || contact_ohm > 0.0;
+    if anything && matches!(cable, Cable::BiWired { .. }) {
         return Err(table.error(
             "contacts and tolerances of a bi-wired pair belong to each of its two cables: write them below low and high",
         ));
@@ -73,6 +73,14 @@ pub(super) fn of(table: &mut Table<'_>, cable: Cable) -> Result<Cable, SessionEr
         return Err(table.error(
             "a measured response holds cable, contacts and load in one: only gain_tolerance says how well it is known",
         ));
+    }
+    match &cable {
+        Cable::Response(response) => limits.extend(response.scatter()),
+        Cable::TwoPort(two_port) => limits.extend(two_port.scatter()),
+        _ => {}
+    }
+    if limits.is_empty() && contact_ohm == 0.0 {
+        return Ok(cable);
     }
     Ok(Cable::Toleranced(Box::new(Toleranced::new(cable, contact_ohm, limits))))
 }
@@ -99,22 +107,33 @@ fn length(table: &mut Table<'_>, cable: &Cable) -> Result<Option<f64>, SessionEr
     }
 }
 
-/// `lcr_accuracy`: one share for everything that a meter reads, or one for each.
-fn meter(table: &mut Table<'_>) -> Result<Vec<(Quantity, f64)>, SessionError> {
+/// `lcr_accuracy`: one share for everything that a meter reads, one for each, or a CSV file of them over frequency.
+fn meter(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Limit>, SessionError> {
+    let key = "lcr_accuracy";
     let kinds = [
         ("resistance", Quantity::MeterResistance),
         ("inductance", Quantity::MeterInductance),
         ("capacitance", Quantity::MeterCapacitance),
     ];
-    if !table.is_table("lcr_accuracy") {
-        let one = share(table, "lcr_accuracy")?;
-        return Ok(one.into_iter().flat_map(|half| kinds.map(|(_, quantity)| (quantity, half))).collect());
+    let limit = |quantity, half: f64| (half > 0.0).then(|| Limit::new(quantity, half));
+    if table.is_table(key) {
+        let Some(mut inner) = table.table(key)? else { return Ok(Vec::new()) };
+        let mut found = Vec::new();
+        for (key, quantity) in kinds {
+            found.extend(share(&mut inner, key)?.and_then(|half| limit(quantity, half)));
+        }
+        inner.finish()?;
+        return Ok(found);
     }
-    let Some(mut inner) = table.table("lcr_accuracy")? else { return Ok(Vec::new()) };
-    let mut found = Vec::new();
-    for (key, quantity) in kinds {
-        found.extend(share(&mut inner, key)?.map(|half| (quantity, half)));
+    if table.text(key)?.is_some_and(|text| text.to_lowercase().ends_with(".csv")) {
+        let Some((text, name)) = file(table, key, folder)? else { return Ok(Vec::new()) };
+        let read =
+            AccuracyTable::parse(&text, &name).map_err(|error| table.error_at(key, error.to_string()))?;
+        let pairs = kinds.into_iter().zip(read.shares);
+        return Ok(pairs
+            .filter_map(|((_, quantity), shares)| Some(Limit::over_frequency(quantity, shares?)))
+            .collect());
     }
-    inner.finish()?;
-    Ok(found)
+    let one = share(table, key)?;
+    Ok(one.into_iter().flat_map(|half| kinds.map(|(_, quantity)| limit(quantity, half))).flatten().collect())
 }
