@@ -28,7 +28,7 @@ pub struct ChainParameters {
     pub loop_resistance_ohm: Option<Vec<f64>>,
     /// Loop inductance of the whole cable in henry; `None` for a measured response.
     pub loop_inductance_h: Option<Vec<f64>>,
-    /// Capacitance of the whole cable in farad; `None` for a measured response.
+    /// Capacitance of the whole cable in farad; `None` for a measured response, and where a measurement has it below 0.
     pub capacitance_f: Option<Vec<f64>>,
     /// Loop resistance of the whole cable at 0 Hz in ohm; `None` for a measured response.
     pub dc_resistance_ohm: Option<f64>,
@@ -118,7 +118,9 @@ impl Chain {
         Ok(ChainParameters {
             loop_resistance_ohm: Some(totals.iter().map(|total| total.resistance).collect()),
             loop_inductance_h: Some(totals.iter().map(|total| total.inductance).collect()),
-            capacitance_f: Some(totals.iter().map(|total| total.capacitance).collect()),
+            // Below 0 it is an error of calibration, which the session's notes tell: nobody is to compute with it.
+            capacitance_f: (totals.iter().all(|total| total.capacitance >= 0.0))
+                .then(|| totals.iter().map(|total| total.capacitance).collect()),
             dc_resistance_ohm: Some(dc.resistance),
             damping_factor: Some(damping),
         })

@@ -114,6 +114,14 @@ fn files_that_are_no_cables_are_refused_or_told() {
             [a, 0.96 * b, c, d]
         })
         .collect();
+    let measured = Cable::TwoPort(TwoPortTable::new(&low, &negative, 50.0));
+    let chain = Chain {
+        amplifier: Amplifier::lumped(0.05, 1e-6),
+        cable: measured,
+        loudspeaker: Loudspeaker::resistor(8.0),
+    };
+    let parameters = chain.parameters(&[1000.0]).expect("solvable");
+    assert!(parameters.capacitance_f.is_none() && parameters.loop_inductance_h.is_some(), "{parameters:?}");
     let notes = session(&file(low, negative)).expect("readable");
     assert!(notes.iter().any(|note| note.contains("S12 and S21 differ by 4.0 %")), "{notes:?}");
     assert!(notes.iter().any(|note| note.contains("below 0")), "{notes:?}");

@@ -3,6 +3,8 @@
 //! Sources: JCGM 100:2008 (first order: 5.1; rectangular limits: 4.3.7), JCGM 101:2008 (drawing at random). From memory,
 //! the documents were not open.
 
+use std::fmt::Write;
+
 use earwitness::circuit::cable::Cable;
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::line::{Line, LineParameters};
@@ -230,15 +232,17 @@ fn unknown_of(session: &Session, frequencies: &[f64]) -> Uncertainty {
 /// A captured response whose bench says how it scatters: 0.02 dB at 100 Hz, 0.004 dB at 10 kHz; 1.96 times that is stated.
 #[test]
 fn standard_deviations_of_a_response_are_its_uncertainty() {
-    let rows: String = (0..40)
+    let rows: Vec<String> = (0..40)
         .map(|step| {
             let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 39.0);
             let deviation = 0.02 * (frequency / 100.0).powf(-0.349_485);
             format!("{frequency},-0.3,-0.1,{deviation},{}\n", 10.0 * deviation)
         })
         .collect();
-    let files =
-        [("captured.csv", format!("frequency_hz,gain_db,phase_deg,gain_std_db,phase_std_deg\n{rows}"))];
+    let files = [(
+        "captured.csv",
+        format!("frequency_hz,gain_db,phase_deg,gain_std_db,phase_std_deg\n{}", rows.concat()),
+    )];
     let (_folder, session) = session_with("[cables.x]\nresponse = \"captured.csv\"", SIMPLE, &files);
     let found = unknown_of(&session.expect("readable"), &[100.0, 10_000.0]);
     for (found, deviation) in found.gain_db.iter().zip([0.02, 0.004]) {
@@ -261,26 +265,26 @@ fn standard_deviations_of_a_response_are_its_uncertainty() {
 fn noise_that_was_smoothed_away_is_uncertainty() {
     let mut random = StdRng::seed_from_u64(16);
     let mut noise = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
-    let rows: String = (0..300)
+    let rows: Vec<String> = (0..300)
         .map(|step| {
             let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 299.0);
             format!("{frequency},{},{}\n", -0.3 + 0.01 * noise(), 0.066 * noise())
         })
         .collect();
-    let files = [("captured.csv", format!("frequency_hz,gain_db,phase_deg\n{rows}"))];
+    let files = [("captured.csv", format!("frequency_hz,gain_db,phase_deg\n{}", rows.concat()))];
     let (_folder, session) = session_with("[cables.x]\nresponse = \"captured.csv\"", SIMPLE, &files);
     let found = unknown_of(&session.expect("readable"), &[1000.0]).gain_db[0];
     assert!((found / (COVERAGE_FACTOR * 0.01) - 1.0).abs() < 0.1, "{found}");
     // A load that scatters by 3 % makes 0.22 dB unknown by about 3 %/sqrt 2, in and across its angle; a smooth one by nothing.
     for (scatter, least, most) in [(0.0, 0.0, 0.0), (0.03, 0.005, 0.02)] {
-        let rows: String = (0..200)
+        let rows: Vec<String> = (0..200)
             .map(|step| {
                 let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 199.0);
                 let angle = (20.0 + 57.3 * scatter * noise() / 2.0_f64.sqrt()).clamp(-80.0, 80.0);
                 format!("{frequency},{},{angle}\n", 8.0 * (1.0 + scatter * noise() / 2.0_f64.sqrt()))
             })
             .collect();
-        let files = [("load.csv", format!("frequency_hz,magnitude_ohm,phase_deg\n{rows}"))];
+        let files = [("load.csv", format!("frequency_hz,magnitude_ohm,phase_deg\n{}", rows.concat()))];
         let load =
             "[amplifier]\noutput_resistance = \"20 mohm\"\n[loudspeaker]\nimpedance_table = \"load.csv\"";
         let cable = "[cables.x]\nconstruction = \"lumped\"\nresistance = \"0.2 ohm\"";
@@ -346,8 +350,9 @@ fn a_noisy_two_port_is_smooth_and_says_how_sure_it_is() {
                 (1.0 + series * shunt / 2.0, series / 50.0, 50.0 * shunt * (1.0 + series * shunt / 4.0));
             let sum = a + b + c + a;
             let (s11, s21) = ((b - c) / sum, 2.0 / sum);
-            text += &format!(
-                "{frequency:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e}\n",
+            let _ = writeln!(
+                text,
+                "{frequency:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e} {:e}",
                 s11.re, s11.im, s21.re, s21.im, s21.re, s21.im, s11.re, s11.im
             );
         }
