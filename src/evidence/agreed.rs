@@ -1,5 +1,6 @@
 //! What was agreed before anyone listened, typed: from a session file, or from the opening of a journal.
 
+use super::Written;
 use crate::session::{ControlKind, Family, Levels, Session, Stopping};
 use crate::stats::protocol::Inquiry;
 use crate::trial::Digest;
@@ -27,7 +28,7 @@ pub struct Agreed {
     /// The files that the session reads, as they are here; of an opening, as they were sealed.
     pub inputs: Vec<InputTerms>,
     /// Who prepared the session.
-    pub prepared_by: Vec<String>,
+    pub prepared_by: Vec<Written>,
 }
 
 impl Agreed {
@@ -43,7 +44,7 @@ impl Agreed {
             stopping: session.stopping,
             invented: session.invented,
             inputs: InputTerms::here(session),
-            prepared_by: session.prepared_by.clone(),
+            prepared_by: session.prepared_by.iter().map(Written::new).collect(),
         }
     }
 

@@ -7,7 +7,7 @@ use super::facts::{
 };
 use super::inputs::Inputs;
 use super::journal::{self, Gathered, OpeningFacts, Readings};
-use super::{Agreed, Options, Published, hide, wager};
+use super::{Agreed, Anonymiser, Published, Written, wager};
 use crate::trial::Digest;
 use crate::trial::OutputKind;
 use crate::trial::record::WagerTerms;
@@ -16,16 +16,16 @@ use crate::trial::wager::Settlement;
 /// A listener is known by place and name; a seat by its night and number.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 enum Known {
-    Person(usize, String),
+    Person(usize, Written),
     Seat(usize, u32),
 }
 
 /// A journal's facts with the place that holds it and its file name.
-pub(super) type Held = (usize, String, Box<Gathered>);
+pub(super) type Held = (usize, Written, Box<Gathered>);
 
 pub(super) struct Builder<'s> {
     agreed: &'s Agreed,
-    options: Options,
+    anonymiser: &'s Anonymiser,
     /// One journal is looked at by itself: it counts also where it was stopped early.
     alone: bool,
     names: Vec<Option<String>>,
@@ -43,10 +43,10 @@ pub(super) struct Builder<'s> {
 }
 
 impl<'s> Builder<'s> {
-    pub(super) fn new(agreed: &'s Agreed, options: Options, alone: bool) -> Self {
+    pub(super) fn new(agreed: &'s Agreed, anonymiser: &'s Anonymiser, alone: bool) -> Self {
         Self {
             agreed,
-            options,
+            anonymiser,
             alone,
             names: Vec::new(),
             sittings: Vec::new(),
@@ -55,7 +55,7 @@ impl<'s> Builder<'s> {
             known: HashMap::new(),
             preparers: BTreeSet::new(),
             unusable: Vec::new(),
-            inputs: Inputs::of(agreed, options.anonymous),
+            inputs: Inputs::of(agreed, anonymiser.hides()),
             stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
@@ -65,23 +65,22 @@ impl<'s> Builder<'s> {
     pub(super) fn take(&mut self, readings: Vec<Readings>, digest: Digest) {
         let mut sittings: Vec<Held> = Vec::new();
         for (place, reading) in readings.into_iter().enumerate() {
-            let name = match (&reading.place, self.options.anonymous) {
-                (Some(_), true) => Some(format!("Place {}", place + 1)),
-                (name, _) => name.clone(),
-            };
+            let name = reading.place.as_ref();
+            let name = name.map(|name| self.anonymiser.shown(name, || format!("Place {}", place + 1)));
             self.names.push(name.clone());
             for journal in reading.journals {
                 match journal.content {
                     Ok(gathered) => sittings.push((place, journal.file, gathered)),
                     Err(reason) => {
-                        let file = self.withheld(journal.file);
+                        let file = self.withheld(&journal.file);
+                        let reason = self.anonymiser.text(&reason);
                         self.unusable.push(Unusable { file, place: name.clone(), reason });
                     }
                 }
             }
         }
         let mut sittings = self.one_of_each(sittings);
-        if self.options.anonymous {
+        if self.anonymiser.hides() {
             // The order of the seals, which are random, says nothing about who sat first.
             sittings.sort_by_key(|(_, _, gathered)| gathered.opening.commitment);
         } else {
@@ -149,7 +148,7 @@ impl<'s> Builder<'s> {
             } else {
                 "it holds the same sitting as another journal here, and a sitting counts once"
             };
-            let file = self.withheld(held.1);
+            let file = self.withheld(&held.1);
             self.unusable.push(Unusable {
                 file,
                 place: self.names[held.0].clone(),
@@ -160,11 +159,11 @@ impl<'s> Builder<'s> {
     }
 
     /// The name of a file that is not used, as far as it may be shown.
-    fn withheld(&self, file: String) -> String {
-        if self.options.anonymous { format!("file {}", self.unusable.len() + 1) } else { file }
+    fn withheld(&self, file: &Written) -> String {
+        self.anonymiser.shown(file, || format!("file {}", self.unusable.len() + 1))
     }
 
-    fn sitting(&mut self, place: usize, file: String, mut gathered: Gathered, wager: Option<&WagerTerms>) {
+    fn sitting(&mut self, place: usize, file: Written, mut gathered: Gathered, wager: Option<&WagerTerms>) {
         let number = self.sittings.len();
         let counted = basis(&gathered, self.alone) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
@@ -190,13 +189,14 @@ impl<'s> Builder<'s> {
         }
         let mut facts = self.facts(place, file, &gathered, counted, wager);
         if usable {
-            let names = !self.options.anonymous && gathered.opening.file_is_public;
+            let names = !self.anonymiser.hides() && gathered.opening.file_is_public;
             facts.published = Published::of(std::mem::take(&mut gathered.bytes), names);
         }
         facts.name = match person {
             Some(person) => self.listeners[person].name.clone(),
-            None if self.options.anonymous => if night { "Night" } else { "Listener" }.to_owned(),
-            None => gathered.opening.name.clone(),
+            None => self
+                .anonymiser
+                .shown(&gathered.opening.name, || if night { "Night" } else { "Listener" }.to_owned()),
         };
         if usable {
             for mut trial in gathered.trials {
@@ -247,33 +247,29 @@ impl<'s> Builder<'s> {
         index
     }
 
-    fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &str) -> usize {
+    fn seat(&mut self, sitting: usize, place: usize, seat: u32, alias: &Written) -> usize {
         let index = self.listener(Known::Seat(sitting, seat), alias, place, Some(seat));
         self.prepared(index, &[alias]);
         index
     }
 
     /// Holds a listener's names against those who prepared the session.
-    fn prepared(&mut self, listener: usize, names: &[&str]) {
-        let prepared = self
-            .agreed
-            .prepared_by
-            .iter()
-            .any(|by| names.iter().any(|name| crate::session::same_person(by, name)));
+    fn prepared(&mut self, listener: usize, names: &[&Written]) {
+        let prepared = self.agreed.prepared_by.iter().any(|by| names.iter().any(|name| by.is_person(name)));
         if prepared {
             self.preparers.insert(listener);
         }
-        if !self.options.anonymous && !self.agreed.prepared_by.is_empty() {
+        if !self.anonymiser.hides() && !self.agreed.prepared_by.is_empty() {
             self.listeners[listener].prepared_session = Some(self.preparers.contains(&listener));
         }
     }
 
-    fn listener(&mut self, known: Known, name: &str, place: usize, seat: Option<u32>) -> usize {
+    fn listener(&mut self, known: Known, name: &Written, place: usize, seat: Option<u32>) -> usize {
         let next = self.listeners.len();
         let index = *self.known.entry(known).or_insert(next);
         if index == next {
             self.listeners.push(ListenerFacts {
-                name: if self.options.anonymous { format!("Listener {}", next + 1) } else { name.to_owned() },
+                name: self.anonymiser.shown(name, || format!("Listener {}", next + 1)),
                 place: self.names[place].clone(),
                 sittings: Vec::new(),
                 seat,
@@ -289,12 +285,13 @@ impl<'s> Builder<'s> {
     fn facts(
         &self,
         place: usize,
-        file: String,
+        file: Written,
         gathered: &Gathered,
         counted: bool,
         wager: Option<&WagerTerms>,
     ) -> SittingFacts {
-        let anonymous = self.options.anonymous;
+        let anonymiser = self.anonymiser;
+        let anonymous = anonymiser.hides();
         let opening = &gathered.opening;
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let counts = &gathered.counts;
@@ -303,7 +300,7 @@ impl<'s> Builder<'s> {
         let wager = match (wager, gathered.settlement) {
             // Sittings of others decide nothing, and the report says so once.
             (Some(wager), Some(settlement)) if usable && gathered.opening.claimants.is_some() => {
-                Some(hide::wager(&settlement.sentence(wager), Some(wager), anonymous))
+                Some(settlement.sentence(wager))
             }
             _ => None,
         };
@@ -318,7 +315,7 @@ impl<'s> Builder<'s> {
             } else {
                 opening.utc.chars().take(19).collect::<String>().replace('T', " ")
             },
-            journal: (!anonymous && opening.file_is_public).then_some(file),
+            journal: (!anonymous && opening.file_is_public).then(|| anonymiser.shown(&file, String::new)),
             simulated: opening.simulated,
             output: match output.kind {
                 OutputKind::Silent => "silent".to_owned(),
@@ -337,7 +334,7 @@ impl<'s> Builder<'s> {
                 .night
                 .then(|| gathered.trials.iter().filter(|trial| trial.is_missing()).count() as u64),
             void: gathered.void,
-            events: gathered.events.clone(),
+            events: gathered.events.iter().map(|event| event.shown(anonymiser)).collect(),
             resumed: gathered.resumed,
             length_s: gathered.length_ms as f64 / 1000.0,
             commitment: opening.commitment.hex(),
@@ -345,21 +342,15 @@ impl<'s> Builder<'s> {
                 .phrases
                 .iter()
                 .map(|(by, text)| {
-                    if anonymous {
-                        (
-                            String::new(),
-                            format!("withheld; its SHA-256 is {}", Digest::of(text.as_bytes()).hex()),
-                        )
-                    } else {
-                        (by.clone(), text.clone())
-                    }
+                    let withheld = || format!("withheld; its SHA-256 is {}", text.digest());
+                    (anonymiser.shown(by, String::new), anonymiser.shown(text, withheld))
                 })
                 .collect(),
             secret: opened.map(|(secret, _)| secret.hex()),
             key: opened.map(|(_, key)| key.hex()),
             receipt: gathered.receipt.map(|receipt| receipt.hex()),
             receipt_phrase: gathered.receipt.map(|receipt| receipt.phrase()),
-            problems: gathered.problems.clone(),
+            problems: gathered.problems.iter().map(|problem| anonymiser.text(problem)).collect(),
             wager,
             claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),
             published: Published::Nothing,

@@ -3,6 +3,7 @@
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
 
+use super::hide::Anonymiser;
 use super::noted::Noted;
 use super::published::Published;
 use crate::clip::dither::WordLength;
@@ -153,6 +154,17 @@ pub struct EventFacts {
     pub void: bool,
     /// What.
     pub what: Noted,
+}
+
+impl EventFacts {
+    /// The same, with names withheld where they are.
+    pub(super) fn shown(&self, anonymiser: &Anonymiser) -> Self {
+        let what = match &self.what {
+            Noted::Said { text } => Noted::Said { text: anonymiser.text(text) },
+            other => other.clone(),
+        };
+        Self { what, ..self.clone() }
+    }
 }
 
 impl Serialize for EventFacts {

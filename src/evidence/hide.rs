@@ -2,26 +2,189 @@
 
 use std::path::{MAIN_SEPARATOR, Path};
 
-use crate::trial::record::WagerTerms;
+use super::{Options, Readings};
+use crate::session::{Session, same_person};
+use crate::trial::Digest;
+use crate::trial::register::Entry;
 
 /// Replaces a name where it stands by itself: "Al" in "Al owes Ida a dinner", not in "also".
 pub fn name(text: &str, name: &str, instead: &str) -> String {
-    replaced(text, name, instead, |before, after| {
-        !before.is_some_and(char::is_alphanumeric) && !after.starts_with(char::is_alphanumeric)
-    })
+    replaced(text, &[Known { name: name.to_owned(), any_case: false, instead: instead.to_owned() }])
 }
 
-/// Replaces the wager's names in its words.
-pub fn wager(words: &str, wager: Option<&WagerTerms>, anonymous: bool) -> String {
-    match (wager, anonymous) {
-        (Some(wager), true) => {
-            let mut hidden = words.to_owned();
-            for (person, instead) in [(&wager.claimant, "the claimant"), (&wager.skeptic, "the skeptic")] {
-                hidden = name(&hidden, person, instead);
+/// A name that is withheld.
+#[derive(Debug)]
+struct Known {
+    name: String,
+    /// Also where it is written in other letters, "IDA" or "ida".
+    any_case: bool,
+    instead: String,
+}
+
+impl Known {
+    /// What follows the name in a text that begins with it, by itself.
+    fn stripped<'t>(&self, text: &'t str) -> Option<&'t str> {
+        let mut rest = text.chars();
+        for letter in self.name.chars() {
+            let found = rest.next()?;
+            if found != letter && !(self.any_case && found.to_lowercase().eq(letter.to_lowercase())) {
+                return None;
             }
-            hidden
         }
-        _ => words.to_owned(),
+        let rest = rest.as_str();
+        (!rest.starts_with(char::is_alphanumeric)).then_some(rest)
+    }
+}
+
+/// Replaces names in one pass, so that what stands instead of one is not taken for another; the first that fits counts.
+fn replaced(text: &str, names: &[Known]) -> String {
+    let mut out = String::with_capacity(text.len());
+    let (mut rest, mut before) = (text, None::<char>);
+    while let Some(letter) = rest.chars().next() {
+        let found = if before.is_some_and(char::is_alphanumeric) {
+            None
+        } else {
+            names
+                .iter()
+                .find_map(|known| Some((known, known.stripped(rest).filter(|_| !known.name.is_empty())?)))
+        };
+        if let Some((known, after)) = found {
+            out.push_str(&known.instead);
+            (rest, before) = (after, known.name.chars().next_back());
+        } else {
+            out.push(letter);
+            (rest, before) = (&rest[letter.len_utf8()..], Some(letter));
+        }
+    }
+    out
+}
+
+/// Words that a person wrote: a name, a hand, the name of a file. They print as nothing; what may be shown of them an
+/// [`Anonymiser`] says.
+#[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Written(String);
+
+impl Written {
+    /// From a journal, a register, a session or a folder.
+    pub fn new(words: impl Into<String>) -> Self {
+        Self(words.into())
+    }
+
+    /// Whether both are the name of one person.
+    pub(super) fn is_person(&self, other: &Self) -> bool {
+        same_person(&self.0, &other.0)
+    }
+
+    /// SHA-256 of the words, by which somebody who knows them can find them.
+    pub(super) fn digest(&self) -> Digest {
+        Digest::of(self.0.as_bytes())
+    }
+}
+
+impl std::fmt::Debug for Written {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str("(words that a person wrote)")
+    }
+}
+
+/// Shows words that people wrote, or what stands instead of them. It knows the names of all listeners, seats, preparers and
+/// parties of a wager, and replaces them in every other text as well.
+#[derive(Debug)]
+pub struct Anonymiser {
+    /// What stands instead of which name, the longest name first; `None` where all names may be shown.
+    instead: Option<Vec<Known>>,
+}
+
+impl Anonymiser {
+    /// Shows everything.
+    pub const SHOWS: Self = Self { instead: None };
+
+    /// Of a session with these journals and registers.
+    pub fn of(session: &Session, readings: &[Readings], options: Options) -> Self {
+        if !options.anonymous {
+            return Self::SHOWS;
+        }
+        let mut people: Vec<(String, String)> = Vec::new();
+        if let Some(wager) = &session.wager {
+            people.push((wager.claimant.clone(), "the claimant".to_owned()));
+            people.push((wager.skeptic.clone(), "the skeptic".to_owned()));
+        }
+        let journals = readings.iter().flat_map(|reading| &reading.journals);
+        let mut others: Vec<Written> =
+            journals.filter_map(|journal| journal.content.as_ref().ok()).flat_map(|of| of.people()).collect();
+        others.extend(session.prepared_by.iter().map(Written::new));
+        for register in readings.iter().filter_map(|reading| reading.register.as_ref().ok()) {
+            others.extend(register.entries.iter().filter_map(|entry| match entry {
+                Entry::Opened { listener, .. } => Some(Written::new(listener)),
+                Entry::Closed { .. } => None,
+            }));
+        }
+        // Numbered in an order that says nothing about who they are.
+        others.sort_by_key(Written::digest);
+        for name in others {
+            if !people.iter().any(|(known, _)| same_person(known, &name.0)) {
+                let number = people.len() + 1;
+                people.push((name.0, format!("[name {number}]")));
+            }
+        }
+        let mut known: Vec<Known> = Vec::new();
+        let mut add = |name: &str, any_case: bool, instead: &str| {
+            if !name.is_empty() && !known.iter().any(|other| other.name == name) {
+                known.push(Known { name: name.to_owned(), any_case, instead: instead.to_owned() });
+            }
+        };
+        for (name, instead) in &people {
+            add(name.trim(), name.trim().chars().count() > 2, instead);
+        }
+        // "Zoe Vale" is also known as Zoe.
+        for (name, instead) in &people {
+            let part = |word: &&str| word.chars().count() > 2 && word.starts_with(char::is_uppercase);
+            for word in name.split_whitespace().filter(part) {
+                add(word, false, instead);
+            }
+        }
+        known.sort_by_key(|known| std::cmp::Reverse(known.name.chars().count()));
+        Self { instead: Some(known) }
+    }
+
+    /// Names are withheld.
+    pub fn hides(&self) -> bool {
+        self.instead.is_some()
+    }
+
+    /// The words where names may be shown; else what stands instead.
+    pub fn shown(&self, words: &Written, instead: impl FnOnce() -> String) -> String {
+        if self.hides() { instead() } else { words.0.clone() }
+    }
+
+    /// A text with everybody's name replaced where names are withheld.
+    pub fn text(&self, text: &str) -> String {
+        self.instead.as_ref().map_or_else(|| text.to_owned(), |names| replaced(text, names))
+    }
+
+    /// A session whose every text may be shown: its terms, circuit and files are the same.
+    pub fn session(&self, session: &Session) -> Session {
+        let mut shown = session.clone();
+        if !self.hides() {
+            return shown;
+        }
+        let mut texts: Vec<&mut String> = vec![&mut shown.title];
+        texts.extend(&mut shown.attribute);
+        texts.extend(&mut shown.notes);
+        texts.extend(shown.cables.iter_mut().map(|cable| &mut cable.name));
+        texts.extend(shown.clips.iter_mut().map(|clip| &mut clip.name));
+        texts.extend(shown.comparisons.iter_mut().map(|comparison| &mut comparison.name));
+        if let Some(wager) = &mut shown.wager {
+            texts.extend([&mut wager.claim, &mut wager.claimant_wins, &mut wager.skeptic_wins]);
+        }
+        for text in texts {
+            *text = self.text(text);
+        }
+        if let Some(wager) = &mut shown.wager {
+            (wager.claimant, wager.skeptic) = ("The claimant".to_owned(), "The skeptic".to_owned());
+        }
+        shown.prepared_by.clear();
+        shown
     }
 }
 
@@ -34,13 +197,13 @@ pub fn folder(message: &str, folder: &Path) -> String {
     }
     let starts = |before: Option<char>| !before.is_some_and(|c| c.is_alphanumeric() || "/\\.-_".contains(c));
     let plain = folder.components().count() < 2;
-    let without = replaced(message, &format!("{path}{MAIN_SEPARATOR}"), "", |before, after| {
+    let without = replaced_where(message, &format!("{path}{MAIN_SEPARATOR}"), "", |before, after| {
         starts(before) && (!plain || begins_with_a_file(after))
     });
     if plain {
         return without;
     }
-    replaced(&without, &path, "the session's folder", |before, after| {
+    replaced_where(&without, &path, "the session's folder", |before, after| {
         starts(before) && !after.starts_with(|c: char| c.is_alphanumeric() || "/\\-_".contains(c))
     })
 }
@@ -52,7 +215,12 @@ fn begins_with_a_file(text: &str) -> bool {
 }
 
 /// Replaces `what` wherever what stands before and after it allows it.
-fn replaced(text: &str, what: &str, instead: &str, allowed: impl Fn(Option<char>, &str) -> bool) -> String {
+fn replaced_where(
+    text: &str,
+    what: &str,
+    instead: &str,
+    allowed: impl Fn(Option<char>, &str) -> bool,
+) -> String {
     if what.is_empty() {
         return text.to_owned();
     }

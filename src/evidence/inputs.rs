@@ -46,12 +46,8 @@ impl Inputs {
         let mut files: Vec<InputFacts> = Vec::with_capacity(sealed.len());
         for (number, input) in sealed.iter().enumerate() {
             files.push(InputFacts {
-                // The session's file has the same name everywhere; others may hold somebody's.
-                name: if self.anonymous && number > 0 {
-                    format!("file {number}")
-                } else {
-                    input.name.clone()
-                },
+                // Any file's name may hold somebody's.
+                name: if self.anonymous { format!("file {number}") } else { input.name.clone() },
                 bytes: input.bytes,
                 sha256: input.sha256.hex(),
                 changed: !self.here.contains(input),

@@ -5,6 +5,7 @@ use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 use rayon::prelude::*;
 
 use super::facts::{EventFacts, State, TrialFacts};
+use super::hide::Written;
 use super::noted::Noted;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
@@ -20,7 +21,7 @@ use crate::trial::{Digest, Side};
 #[derive(Debug)]
 pub struct Readings {
     /// Name of the place, if several are joined.
-    pub place: Option<String>,
+    pub place: Option<Written>,
     /// One entry per journal file, in the order of file names.
     pub journals: Vec<Reading>,
     /// The register, or why it cannot be trusted.
@@ -31,7 +32,7 @@ pub struct Readings {
 #[derive(Debug)]
 pub struct Reading {
     /// Name of the file without its folder.
-    pub file: String,
+    pub file: Written,
     /// Its facts, or why there are none.
     pub content: Result<Box<Gathered>, String>,
 }
@@ -46,7 +47,7 @@ pub struct Gathered {
     /// What the verifier objects to.
     pub problems: Vec<String>,
     /// Phrases, with who typed them.
-    pub phrases: Vec<(String, String)>,
+    pub phrases: Vec<(Written, Written)>,
     /// Secret and key, once opened.
     pub opened: Option<(Digest, Digest)>,
     /// Digest of the last record.
@@ -56,7 +57,7 @@ pub struct Gathered {
     /// Who won the wager by this sitting alone; `None` without one.
     pub settlement: Option<Settlement>,
     /// Seats of a night: number and alias.
-    pub seats: Vec<(u32, String)>,
+    pub seats: Vec<(u32, Written)>,
     /// Finished attempts and votes; `listener` is the number of the seat here.
     pub trials: Vec<TrialFacts>,
     /// Notes, and what happened to the device, with the lines that hold it.
@@ -73,6 +74,15 @@ pub struct Gathered {
     pub bytes: Vec<u8>,
 }
 
+impl Gathered {
+    /// Everybody whose name is in it.
+    pub(super) fn people(&self) -> impl Iterator<Item = Written> {
+        let opening = [&self.opening.name, &self.opening.listener].into_iter();
+        let hands = self.phrases.iter().map(|(by, _)| by);
+        opening.chain(hands).chain(self.seats.iter().map(|(_, alias)| alias)).cloned()
+    }
+}
+
 /// What a report needs of an opening.
 #[derive(Debug)]
 pub struct OpeningFacts {
@@ -81,9 +91,9 @@ pub struct OpeningFacts {
     /// A night.
     pub night: bool,
     /// The name that reports show.
-    pub name: String,
+    pub name: Written,
     /// The listener's name, which reports show only where it is the same.
-    pub listener: String,
+    pub listener: Written,
     /// The journal's file name may be shown: it holds no hidden name.
     pub file_is_public: bool,
     /// The seal.
@@ -111,8 +121,8 @@ impl OpeningFacts {
         Self {
             utc: opening.utc.clone(),
             night: opening.occasion == Occasion::Night,
-            name: opening.alias.clone().unwrap_or_else(|| opening.listener.clone()),
-            listener: opening.listener.clone(),
+            name: Written::new(opening.alias.as_ref().unwrap_or(&opening.listener)),
+            listener: Written::new(&opening.listener),
             file_is_public: opening.alias.as_ref().is_none_or(|alias| *alias == opening.listener),
             commitment: opening.commitment,
             session: opening.session,
@@ -160,9 +170,12 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
     }
     let journals = checked
         .par_iter()
-        .map(|journal| Reading { file: file_name(&journal.file), content: facts_of(journal).map(Box::new) })
+        .map(|journal| Reading {
+            file: Written::new(file_name(&journal.file)),
+            content: facts_of(journal).map(Box::new),
+        })
         .collect();
-    Ok(Readings { place, journals, register })
+    Ok(Readings { place: place.map(Written::new), journals, register })
 }
 
 /// Holds a journal of a folder against the register there: what no register announces, or what one contradicts, is no
@@ -224,12 +237,16 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         opening: OpeningFacts::new(opening, checked.silent()),
         state,
         problems,
-        phrases: checked.hands.iter().map(|hand| (hand.by.clone(), hand.text())).collect(),
+        phrases: checked
+            .hands
+            .iter()
+            .map(|hand| (Written::new(&hand.by), Written::new(hand.text())))
+            .collect(),
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
         settlement: checked.settlement,
-        seats: checked.seats.clone(),
+        seats: checked.seats.iter().map(|(seat, alias)| (*seat, Written::new(alias))).collect(),
         trials: rows(checked, opening),
         words,
         events: events(checked, opening, noted),

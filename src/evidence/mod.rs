@@ -35,6 +35,7 @@ pub use facts::{
     Basis, DeviceFacts, EventFacts, ListenerFacts, RegisterFacts, SittingFacts, State, StimulusFacts,
     StimulusSetFacts, Tally, TrialFacts, Unusable,
 };
+pub use hide::{Anonymiser, Written};
 pub use inputs::{InputFacts, InputSetFacts};
 pub use journal::{Gathered, Reading, Readings, announced, folder};
 pub use published::Published;
@@ -80,8 +81,8 @@ pub struct Evidence {
 
 impl Evidence {
     /// Collects what the folders of a session hold.
-    pub fn of(agreed: &Agreed, readings: Vec<Readings>, options: Options) -> Self {
-        Self::collect(agreed, readings, options, false)
+    pub fn of(agreed: &Agreed, readings: Vec<Readings>, anonymiser: &Anonymiser) -> Self {
+        Self::collect(agreed, readings, anonymiser, false)
     }
 
     /// What one journal says by itself, however it ended.
@@ -93,18 +94,18 @@ impl Evidence {
             return Err("the journal does not verify or is not closed: nothing of it is evidence".to_owned());
         }
         let content = journal::facts_of(checked).map(Box::new)?;
-        let reading = Reading { file: String::new(), content: Ok(content) };
+        let reading = Reading { file: hide::Written::new(""), content: Ok(content) };
         let readings = Readings { place: None, journals: vec![reading], register: Ok(Register::default()) };
-        Ok(Self::collect(agreed, vec![readings], Options::default(), true))
+        Ok(Self::collect(agreed, vec![readings], &Anonymiser::SHOWS, true))
     }
 
-    fn collect(agreed: &Agreed, readings: Vec<Readings>, options: Options, alone: bool) -> Self {
-        let mut builder = Builder::new(agreed, options, alone);
-        let register = register::held(&readings, options);
+    fn collect(agreed: &Agreed, readings: Vec<Readings>, anonymiser: &Anonymiser, alone: bool) -> Self {
+        let mut builder = Builder::new(agreed, anonymiser, alone);
+        let register = register::held(&readings, anonymiser);
         builder.take(readings, agreed.session);
         let places = builder.places();
         let mut evidence = Self {
-            anonymous: options.anonymous,
+            anonymous: anonymiser.hides(),
             basis: builder.basis,
             listeners: builder.listeners,
             preparers: builder.preparers,

@@ -2,14 +2,14 @@
 
 use std::collections::{HashMap, HashSet};
 
-use super::Options;
+use super::Anonymiser;
 use super::facts::RegisterFacts;
 use super::journal::{Gathered, Readings};
 use crate::trial::Digest;
 use crate::trial::register::Entry;
 
 /// Announced sittings against journals.
-pub(super) fn held(readings: &[Readings], options: Options) -> RegisterFacts {
+pub(super) fn held(readings: &[Readings], anonymiser: &Anonymiser) -> RegisterFacts {
     let mut facts = RegisterFacts::default();
     for reading in readings {
         let journals: Vec<&Gathered> =
@@ -17,7 +17,7 @@ pub(super) fn held(readings: &[Readings], options: Options) -> RegisterFacts {
         let register = match &reading.register {
             Ok(register) => register,
             Err(problem) => {
-                facts.problem.get_or_insert_with(|| problem.clone());
+                facts.problem.get_or_insert_with(|| anonymiser.text(problem));
                 facts.unregistered += journals.len();
                 continue;
             }
@@ -45,7 +45,7 @@ pub(super) fn held(readings: &[Readings], options: Options) -> RegisterFacts {
                 None => facts.missing.push(format!(
                     "a sitting opened {}",
                     utc.chars()
-                        .take(if options.anonymous { 10 } else { 19 })
+                        .take(if anonymiser.hides() { 10 } else { 19 })
                         .collect::<String>()
                         .replace('T', " ")
                 )),

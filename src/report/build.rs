@@ -5,27 +5,30 @@ mod facts;
 mod heard;
 
 use super::model::{Compared, Report, SCHEMA};
-use crate::evidence::{Agreed, Evidence, Options, Readings};
-use crate::session::{Comparison, Session};
+use crate::evidence::{Agreed, Anonymiser, Evidence, Options, Readings, Written};
+use crate::session::Session;
 use crate::verdict::{self, OnPaper};
 
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
-    let agreed = Agreed::of(session);
-    let evidence = Evidence::of(&agreed, readings, options);
+    let anonymiser = Anonymiser::of(session, &readings, options);
+    let prepared_by = session.prepared_by.iter().map(Written::new).collect();
+    // From here on there is only a session whose every text may be shown.
+    let session = &anonymiser.session(session);
+    let agreed = Agreed { prepared_by, ..Agreed::of(session) };
+    let evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();
     let compared = if changed.is_empty() {
-        compare::compared(session)
+        compare::compared(session, &anonymiser)
     } else {
         Compared { changed, ..Compared::default() }
     };
-    let facts_of = |comparison: &Comparison| {
-        compared.differences.iter().find(|facts| facts.comparison == comparison.name)
-    };
+    let facts_of = |comparison: usize| compared.differences.iter().find(|facts| facts.index == comparison);
+    let every = || 0..session.comparisons.len();
     let on_paper = OnPaper {
-        level_db: session.comparisons.iter().map(|one| facts_of(one)?.level_db).collect(),
-        known_db: session.comparisons.iter().map(|one| facts_of(one)?.known_db).collect(),
+        level_db: every().map(|one| facts_of(one)?.level_db).collect(),
+        known_db: every().map(|one| facts_of(one)?.known_db).collect(),
         problems: compared.problems.clone(),
     };
     let findings = verdict::judge(&agreed, &evidence, &on_paper);
@@ -33,7 +36,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         schema: SCHEMA,
         program: format!("earwitness {}", env!("CARGO_PKG_VERSION")),
         anonymous: evidence.anonymous,
-        session: facts::session_facts(session, &agreed, options),
+        session: facts::session_facts(session, &agreed),
         comparisons: findings.comparisons,
         controls: findings.controls,
         caveats: findings.caveats,

@@ -242,6 +242,9 @@ pub struct ClipFacts {
 /// The difference between both sides, on paper.
 #[derive(Debug, Clone, Serialize)]
 pub struct DifferenceFacts {
+    /// Number of the comparison, from 0.
+    #[serde(skip)]
+    pub index: usize,
     /// Name of the comparison.
     pub comparison: String,
     /// Label and value with unit.

@@ -180,7 +180,13 @@ impl Numbers {
 
 impl Site {
     pub(crate) fn new(session: &str) -> Self {
+        Self::with_files(session, |_| {})
+    }
+
+    /// With files that the session reads, put there first.
+    pub(crate) fn with_files(session: &str, put: impl FnOnce(&Path)) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
+        put(folder.path());
         std::fs::write(folder.path().join("session.toml"), session).expect("session");
         std::fs::create_dir_all(folder.path().join("sittings")).expect("sittings");
         let session = load(folder.path()).expect("the session is valid");

@@ -87,3 +87,141 @@ fn anonymous_replaces_every_name() {
         "and without it the chosen names stand there"
     );
 }
+
+/// A session with all kinds of texts in it, to which names can be added.
+fn wordy() -> String {
+    SESSION
+        .replace("alpha = 0.05", "alpha = 0.05\nprepared_by = [\"Bel\"]")
+        .replace("protocol = \"abx\"", "protocol = \"two-afc\"\nattribute = \"brighter\"\nattribute_side = \"b\"")
+        .replace("amount = \"2 dB\"", "amount = \"2 dB\"\nmore = \"b\"")
+        .replace("kind = \"level\"", "kind = \"tilt\"")
+        .replace(
+            "[amplifier]",
+            "[wager]\nclaimant = \"Ada\"\nskeptic = \"Bel\"\nclaim = \"Ada hears it\"\nclaimant_wins = \"Bel cooks\"\n\
+             skeptic_wins = \"Ada cooks\"\n\n[amplifier]",
+        )
+        + "\n[cables.measured]\nresponse = \"measured.csv\"\n\n[clips.recorded]\nfile = \"recorded.wav\"\n\n[[comparisons]]\n\
+           name = \"recorded\"\na = \"measured\"\nb = \"thick\"\nclips = [\"recorded\"]\n"
+}
+
+/// The files that [`wordy`] reads, under these names.
+fn files(folder: &std::path::Path, table: &str, sound: &str) {
+    let rows = "frequency_hz,gain_db,phase_deg\n20,-0.1,0\n1000,-0.1,0\n20000,-0.2,0\n";
+    std::fs::write(folder.join(table), rows).expect("written");
+    let format = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut wav = hound::WavWriter::create(folder.join(sound), format).expect("created");
+    for n in 0..24_000_i16 {
+        wav.write_sample((n % 100) * 100).expect("written");
+    }
+    wav.finalize().expect("finished");
+}
+
+/// Every way to put a name into a text value of the session that the session still accepts: each key that takes words of
+/// one's own is found by trying.
+fn with_names(text: &str, canary: &str) -> (String, Vec<String>) {
+    let folder = tempfile::tempdir().expect("a folder");
+    files(folder.path(), "measured.csv", "recorded.wav");
+    files(folder.path(), &format!("{canary} measured.csv"), &format!("{canary} recorded.wav"));
+    let accepted = |text: &str| {
+        std::fs::write(folder.path().join("session.toml"), text).expect("written");
+        earwitness::session::load(folder.path()).is_ok()
+    };
+    assert!(accepted(text), "{:?}", earwitness::session::load(folder.path()));
+    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+    let mut found = Vec::new();
+    for number in 0..lines.len() {
+        let Some((key, value)) = lines[number].split_once(" = ") else { continue };
+        let Some(inner) = value.strip_prefix('"').and_then(|value| value.strip_suffix('"')) else { continue };
+        for named in [format!("{canary} {inner}"), canary.to_owned()] {
+            let line = format!("{key} = \"{named}\"");
+            let mut tried = lines.clone();
+            tried[number] = line;
+            if accepted(&tried.join("\n")) {
+                found.push(key.to_owned());
+                lines = tried;
+                break;
+            }
+        }
+    }
+    (lines.join("\n"), found)
+}
+
+#[test]
+fn a_name_in_any_text_leaves_with_no_anonymous_report() {
+    const CANARY: &str = "Zinnia";
+    let text = wordy();
+    let (text, found) = with_names(&text, CANARY);
+    for key in [
+        "title",
+        "claimant",
+        "skeptic",
+        "claim",
+        "claimant_wins",
+        "skeptic_wins",
+        "file",
+        "response",
+        "name",
+        "attribute",
+    ] {
+        assert!(found.iter().any(|with| with == key), "{key} takes no words any more? {found:?}");
+    }
+    // Names that other keys refer to.
+    let mut text = text.replace("prepared_by = [\"Bel\"]", "prepared_by = [\"Zinnia Vale\"]");
+    for name in ["thin", "thick", "measured", "plucked", "recorded"] {
+        for kind in ["cables", "clips"] {
+            text = text.replace(&format!("[{kind}.{name}]"), &format!("[{kind}.\"zinnia_{name}\"]"));
+        }
+        for key in ["a", "b"] {
+            text = text.replace(&format!("{key} = \"{name}\""), &format!("{key} = \"zinnia_{name}\""));
+        }
+        text = text.replace(&format!("clips = [\"{name}\"]"), &format!("clips = [\"zinnia_{name}\"]"));
+    }
+    let mut site = Site::with_files(&text, |folder| {
+        files(folder, &format!("{CANARY} measured.csv"), &format!("{CANARY} recorded.wav"));
+    });
+    let hands = vec![("Zinnia".to_owned(), "Zinnia's hand".to_owned())];
+    let event = Some("the device of Zinnia was slow".to_owned());
+    let claimant = site.session.wager.as_ref().expect("a wager").claimant.clone();
+    site.hold(&Plan {
+        phrases: hands.clone(),
+        event: event.clone(),
+        void_every: 3,
+        ..Plan::new(&claimant, 1, 0.9)
+    });
+    site.hold(&Plan {
+        alias: Some("Zinnia".to_owned()),
+        phrases: hands.clone(),
+        ..Plan::new("ZINNIA", 2, 0.6)
+    });
+    let seats = ["Zinnia", "zinnia b", "Zinnia-C"].map(|seat| (seat.to_owned(), 0.6)).to_vec();
+    site.hold(&Plan { seats, phrases: hands, event, ..Plan::new("Zinnia the host", 3, 0.5) });
+    site.hold(&Plan { stop: Some((3, false)), ..Plan::new("Zinnia Open", 4, 0.5) });
+    std::fs::write(site.path().join("sittings/zinnia.jsonl"), "no journal of Zinnia\n").expect("written");
+    std::fs::write(site.path().join(format!("{CANARY} measured.csv")), "changed by Zinnia").expect("written");
+    for anonymous in [false, true] {
+        let readings = ["Zinnia's place", "Elsewhere"].map(|place| {
+            let place = Some(place.to_owned());
+            earwitness::evidence::folder(&site.session.sittings_folder(), place)
+                .expect("the folder can be read")
+        });
+        let report = earwitness::report::report(&site.session, readings.into(), Options { anonymous });
+        let all = everything(&report).to_lowercase();
+        let at =
+            all.find("zinnia").map(|at| all[at.saturating_sub(200)..].chars().take(300).collect::<String>());
+        assert_eq!(at.is_none(), anonymous, "{at:?}");
+    }
+    // Nothing changed, so that circuit and figures are drawn too.
+    files(site.path(), &format!("{CANARY} measured.csv"), &format!("{CANARY} recorded.wav"));
+    let report = report_with(&site, Options { anonymous: true });
+    assert!(
+        !report.compared.figures.is_empty() && report.compared.clips.len() == 2,
+        "{:?}",
+        report.compared.problems
+    );
+    assert!(!everything(&report).to_lowercase().contains("zinnia"));
+}

@@ -9,7 +9,7 @@ use crate::circuit::loudspeaker::Load;
 use crate::clip::loudness::Meter;
 use crate::clip::spectrum::Spectrum;
 use crate::clip::{ClipSource, OpenClip};
-use crate::evidence::hide;
+use crate::evidence::{Anonymiser, hide};
 use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
@@ -20,30 +20,30 @@ use crate::session::{Caution, Clip, Levels, NamedCable, Session};
 const BLOCK: usize = 65_536;
 
 /// Everything that the session says about the circuit and the clips. What cannot be computed is said, not hidden.
-pub(super) fn compared(session: &Session) -> Compared {
+pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
+    let shown = |message: &str| anonymiser.text(&hide::folder(message, &session.folder));
     let mut compared = Compared {
         amplifier: amplifier(session),
         loudspeaker: loudspeaker(session),
-        notes: session.notes.iter().map(|note| without_folder(note, session)).collect(),
+        notes: session.notes.iter().map(|note| shown(note)).collect(),
         ..Compared::default()
     };
     match Caution::of(session) {
         Ok(cautions) => {
-            compared.cautions =
-                cautions.iter().map(|caution| without_folder(&caution.line(), session)).collect();
+            compared.cautions = cautions.iter().map(|caution| shown(&caution.line())).collect();
         }
-        Err(problem) => compared.problems.push(format!("cautions: {problem}")),
+        Err(problem) => compared.problems.push(shown(&format!("cautions: {problem}"))),
     }
     for (index, cable) in session.cables.iter().enumerate() {
         match cable_facts(session, index, cable) {
             Ok(facts) => compared.cables.push(facts),
-            Err(problem) => compared.problems.push(format!("cable {}: {problem}", cable.name)),
+            Err(problem) => compared.problems.push(shown(&format!("cable {}: {problem}", cable.name))),
         }
     }
     for clip in &session.clips {
-        let (facts, problem) = clip_facts(clip);
+        let (facts, problem) = clip_facts(clip, anonymiser);
         compared.clips.push(facts);
-        compared.problems.extend(problem.map(|problem| without_folder(&problem, session)));
+        compared.problems.extend(problem.map(|problem| shown(&problem)));
     }
     let mut ears = crate::hearing::Ears::default();
     for index in 0..session.comparisons.len() {
@@ -57,18 +57,14 @@ pub(super) fn compared(session: &Session) -> Compared {
                 compared.figures.extend(response_figures::unknown(session, comparison).ok().flatten());
             }
             Err(problem) => {
-                compared.problems.push(format!("comparison {}: {problem}", session.comparisons[index].name));
+                let problem = format!("comparison {}: {problem}", session.comparisons[index].name);
+                compared.problems.push(shown(&problem));
             }
         }
     }
     compared.figures.extend(response_figures::cables(session).unwrap_or_default());
     compared.figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
     compared
-}
-
-/// A message without the session's folder.
-fn without_folder(message: &str, session: &Session) -> String {
-    hide::folder(message, &session.folder)
 }
 
 fn file_name(path: &Path) -> String {
@@ -178,10 +174,10 @@ fn cable_facts(session: &Session, index: usize, cable: &NamedCable) -> Result<Ca
     })
 }
 
-fn clip_facts(clip: &Clip) -> (ClipFacts, Option<String>) {
+fn clip_facts(clip: &Clip, anonymiser: &Anonymiser) -> (ClipFacts, Option<String>) {
     let source = match &clip.source {
         ClipSource::File { path, start_seconds, .. } => {
-            format!("{} from {} s on", file_name(path), digits(*start_seconds))
+            format!("{} from {} s on", anonymiser.text(&file_name(path)), digits(*start_seconds))
         }
         ClipSource::Synth { name, seed, .. } => format!("synthesised: {name}, seed {seed}"),
     };
@@ -244,6 +240,7 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
     };
     let fact = |label: &str, value: String| (label.to_owned(), value);
     Ok(DifferenceFacts {
+        index,
         comparison: comparison.name.clone(),
         facts: vec![
             fact("A minus B at 1 kHz", decibels(summary.at_1khz_db, |unknown| unknown.at_1khz_db, true)),

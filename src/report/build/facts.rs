@@ -1,6 +1,6 @@
 //! What the session says, in words and numbers.
 
-use crate::evidence::{Agreed, Options, hide::wager as hide};
+use crate::evidence::Agreed;
 use crate::report::model::{DesignFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts};
 use crate::report::power_figure;
 use crate::session::{Deciding, Session, Stopping};
@@ -14,7 +14,7 @@ use crate::stats::sequential::SequentialTest;
 const ABILITIES: [f64; 5] = [0.1, 0.2, 0.3, 0.5, 0.75];
 
 /// What the session says, in words and numbers.
-pub(super) fn session_facts(session: &Session, agreed: &Agreed, options: Options) -> SessionFacts {
+pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts {
     let definition = Definition::of(session.protocol);
     let sequential = match session.stopping {
         Stopping::Sequential { alpha, beta, proportion } => {
@@ -70,16 +70,16 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed, options: Options
         sequential,
         design,
         invented: session.invented,
-        prepared_by: if options.anonymous { Vec::new() } else { session.prepared_by.clone() },
+        prepared_by: session.prepared_by.clone(),
         digest: agreed.session.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
         controls: session.controls.iter().map(|control| control.kind.to_string()).collect(),
         wager: session.wager.as_ref().map(|wager| WagerFacts {
-            claimant: if options.anonymous { "The claimant".to_owned() } else { wager.claimant.clone() },
-            skeptic: if options.anonymous { "The skeptic".to_owned() } else { wager.skeptic.clone() },
-            claim: hide(&wager.claim, agreed.terms.wager.as_ref(), options.anonymous),
-            claimant_wins: hide(&wager.claimant_wins, agreed.terms.wager.as_ref(), options.anonymous),
-            skeptic_wins: hide(&wager.skeptic_wins, agreed.terms.wager.as_ref(), options.anonymous),
+            claimant: wager.claimant.clone(),
+            skeptic: wager.skeptic.clone(),
+            claim: wager.claim.clone(),
+            claimant_wins: wager.claimant_wins.clone(),
+            skeptic_wins: wager.skeptic_wins.clone(),
             deciding: match wager.deciding {
                 Deciding::First => "The claimant's first sitting decides.".to_owned(),
                 Deciding::AllTogether { sittings } => {
