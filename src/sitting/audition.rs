@@ -1,5 +1,5 @@
-//! Sighted listening to both sides of each comparison and clip, and training with feedback. Nothing in here is counted,
-//! journalled or remembered.
+//! Sighted listening to both sides of each comparison and clip, and training with feedback in the session's own protocol.
+//! Nothing in here is counted, journalled or remembered.
 
 use std::time::Duration;
 
@@ -16,11 +16,12 @@ use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{ControlKind, Session};
+use crate::stats::protocol::{Definition, Side};
 use crate::stimulus::{PairKind, StimulusSet};
 use crate::trial::OutputKind;
 
-/// Right answers in a row at which training has reached its end: a guesser gets there from a given start one time in 32.
-/// Common practice, no source.
+/// Right answers in a row at which training has reached its end: a guesser between two answers gets there from a given start
+/// one time in 32. Common practice, no source.
 pub const CRITERION: u32 = 5;
 
 /// What an audition came to.
@@ -35,12 +36,16 @@ pub struct Heard {
 }
 
 /// Training on one pair.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 struct Training {
-    x_is_b: bool,
+    /// Index in [`Definition::orders`].
+    order: usize,
+    /// The right answer to it.
+    right: usize,
     chosen: Option<usize>,
     in_a_row: u32,
-    heard: bool,
+    /// By slot.
+    heard: Vec<bool>,
 }
 
 struct Audition<'d> {
@@ -164,10 +169,17 @@ impl Audition<'_> {
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return };
         let (a, b) = (scaled(&pair.a, self.decibels), scaled(&pair.b, self.decibels));
         self.extent = Extent::of(&a);
-        let mut list: Vec<Playable> = vec![a.clone(), b.clone()];
-        if let Some(training) = &self.training {
-            list.push(if training.x_is_b { b } else { a });
-        }
+        let sides = match &self.training {
+            Some(training) => self.definition().orders[training.order],
+            None => &[Side::A, Side::B],
+        };
+        let list: Vec<Playable> = sides
+            .iter()
+            .map(|side| match side {
+                Side::A => a.clone(),
+                Side::B => b.clone(),
+            })
+            .collect();
         self.transport.load(&list);
         (self.slot, self.region) = (None, None);
     }
@@ -180,10 +192,9 @@ impl Audition<'_> {
         match intent {
             Intent::Listen(slot) => {
                 self.slot = Some(*slot);
-                if let Some(training) = &mut self.training
-                    && *slot == 2
+                if let Some(heard) = self.training.as_mut().and_then(|training| training.heard.get_mut(*slot))
                 {
-                    training.heard = true;
+                    *heard = true;
                 }
                 self.transport.switch_to(*slot);
                 self.transport.play();
@@ -207,17 +218,21 @@ impl Audition<'_> {
             Intent::LoopOff => self.set_loop(None),
             Intent::Next => self.turn(1),
             Intent::Previous => self.turn(self.stimuli.pairs.len() - 1),
-            Intent::Train => {
-                let x_is_b = self.random.random_bool(0.5);
-                self.training = Some(Training { x_is_b, chosen: None, in_a_row: 0, heard: false });
-                self.load();
-            }
+            Intent::Train => match self.drawn(0) {
+                Ok(training) => {
+                    self.training = Some(training);
+                    self.load();
+                }
+                Err(why) => self.notice = Some(why.to_string()),
+            },
             Intent::Choose(index) => {
+                let slots = self.definition().slots;
                 if let Some(training) = &mut self.training {
-                    if training.heard {
-                        training.chosen = Some(*index);
-                    } else {
-                        self.notice = Some("listen to X first".to_string());
+                    let unheard =
+                        (0..slots.len()).find(|&slot| slots[slot].must_hear && !training.heard[slot]);
+                    match unheard {
+                        None => training.chosen = Some(*index),
+                        Some(slot) => self.notice = Some(format!("listen to {} first", slots[slot].label)),
                     }
                 }
             }
@@ -262,29 +277,49 @@ impl Audition<'_> {
         self.load();
     }
 
+    fn definition(&self) -> &'static Definition {
+        Definition::of(self.session.protocol)
+    }
+
+    /// The next training trial on this pair; the error says why there is none to be right in.
+    fn drawn(&mut self, in_a_row: u32) -> Result<Training, &'static str> {
+        let definition = self.definition();
+        let Some(pair) = self.stimuli.pairs.get(self.at) else { return Err("there is no pair to train on") };
+        if pair.digest_a == pair.digest_b {
+            return Err("both sides of this pair are identical: there is nothing to train on");
+        }
+        let more = match pair.kind {
+            PairKind::Comparison { .. } | PairKind::Level { .. } if self.session.attribute_side_b => Side::B,
+            PairKind::Comparison { .. } | PairKind::Level { .. } => Side::A,
+            PairKind::Control { control, .. } => self.session.controls[control].more.unwrap_or(Side::B),
+        };
+        let order = self.random.random_range(0..definition.orders.len());
+        let right = definition.right(order, more).ok_or("a preference has no right answer to train on")?;
+        let heard = vec![false; definition.slots.len()];
+        Ok(Training { order, right, chosen: None, in_a_row, heard })
+    }
+
     /// Tells whether the chosen answer was right, at once: this is training.
     fn judge(&mut self) {
-        let Some(training) = self.training else { return };
+        let Some(training) = self.training.clone() else { return };
         let Some(chosen) = training.chosen else {
             self.notice = Some("choose an answer first".to_string());
             return;
         };
-        let right = (chosen == 1) == training.x_is_b;
+        let right = chosen == training.right;
         let in_a_row = if right { training.in_a_row + 1 } else { 0 };
         self.heard.answers += 1;
         self.heard.right += u32::from(right);
-        let was = if training.x_is_b { "B" } else { "A" };
+        let was = self.definition().alternatives[training.right].label(self.session.attribute.as_deref());
+        let word = if right { "right" } else { "wrong" };
         if in_a_row >= CRITERION {
             self.heard.reached += 1;
             self.training = None;
-            self.notice = Some(format!(
-                "right: X was {was}. {CRITERION} in a row: the criterion is reached, training ends"
-            ));
+            self.notice =
+                Some(format!("{word}: {was}. {CRITERION} in a row: the criterion is reached, training ends"));
         } else {
-            let word = if right { "right" } else { "wrong" };
-            self.notice = Some(format!("{word}: X was {was}. {in_a_row} of {CRITERION} in a row"));
-            let x_is_b = self.random.random_bool(0.5);
-            self.training = Some(Training { x_is_b, chosen: None, in_a_row, heard: false });
+            self.notice = Some(format!("{word}: {was}. {in_a_row} of {CRITERION} in a row"));
+            self.training = self.drawn(in_a_row).ok();
         }
         self.load();
     }
@@ -311,17 +346,22 @@ impl Audition<'_> {
         );
         let mut heading = format!("{what} ({} of {total})", self.at + 1);
         if let Some(training) = &self.training {
-            slots.push(slot('X', "A or B?"));
+            let (definition, attribute) = (self.definition(), self.session.attribute.as_deref());
+            slots = definition
+                .slots
+                .iter()
+                .map(|of| slot(of.label.chars().next().unwrap_or('?'), of.role))
+                .collect();
             kind = StageKind::Trial;
             heading = format!("Training on {what}: {} of {CRITERION} right in a row", training.in_a_row);
-            question = "Is X the same as A or as B? (Esc ends the training)".to_string();
-            answers = vec!["same as A".to_string(), "same as B".to_string()];
+            question = format!("{} (Esc ends the training)", definition.question(attribute));
+            answers = definition.alternatives.iter().map(|one| one.label(attribute).into_owned()).collect();
         }
         TrialScene {
             kind,
             heading,
             about: String::new(),
-            done: self.training.map_or(self.at as u32 + 1, |training| training.in_a_row),
+            done: self.training.as_ref().map_or(self.at as u32 + 1, |training| training.in_a_row),
             total: if self.training.is_some() { CRITERION } else { total },
             question,
             slots,
@@ -331,7 +371,7 @@ impl Audition<'_> {
             length: self.extent.seconds(),
             region: self.region.map(|(from, to)| (self.extent.seconds_at(from), self.extent.seconds_at(to))),
             answers,
-            chosen: self.training.and_then(|training| training.chosen),
+            chosen: self.training.as_ref().and_then(|training| training.chosen),
             elapsed: self.environment.clock.elapsed().as_secs_f64(),
             stoppable: false,
             receipt: None,

@@ -291,10 +291,40 @@ fn training_tells_at_once_and_leaves_nothing_behind() {
     for _ in 0..40 {
         text.push_str(" x . Down Enter . t");
     }
-    let (bytes, heard) = rig::audition(&session, keys(&text));
+    let (bytes, _, heard) = rig::audition(&session, keys(&text));
     let heard = heard.expect("it ran");
     assert!(heard.answers > 0 && heard.right <= heard.answers, "{heard:?}");
     let shown = String::from_utf8_lossy(&bytes);
     assert!(shown.contains("AUDITION: NEVER COUNTED") && shown.contains("Training on"));
     assert!(!folder.path().join("sittings").exists(), "nothing is journalled");
+}
+
+#[test]
+fn training_asks_in_the_sessions_own_protocol() {
+    let control = "[[controls]]\nkind = \"tilt\"\namount = \"6 dB\"\ntrials = 1\n[[controls]]\nkind = \"identical\"\ntrials = 1";
+    let brighter = "attribute = \"brighter\"\nattribute_side = \"b\"";
+    for (protocol, more, hears, question, answer) in [
+        ("triangle", "", "1 . 2 . 3 .", "Which one is different?", "is different"),
+        ("tetrad", "", "1 . 2 . 3 . 4 .", "two pairs that sound the same", "1 with"),
+        ("two-afc", brighter, "1 . 2 .", "Which of the two is brighter?", "is brighter"),
+        ("a-not-a", "", "r . x .", "same as the reference R?", "the reference"),
+    ] {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let session = rig::session(folder.path(), protocol, 6, more, control);
+        // The identical pair is no training; an answer before listening is refused; then six are given.
+        let text = format!(". p . t . n . t . Down Enter {}", format!("{hears} Down Enter . t ").repeat(6));
+        let (_, scenes, heard) = rig::audition(&session, keys(&text));
+        let heard = heard.expect("it ran");
+        assert!(heard.answers > 0, "{protocol}: {heard:?}");
+        let shown = format!("{scenes:?}");
+        for words in [question, answer, " first", "nothing to train on", " in a row"] {
+            assert!(shown.contains(words), "{protocol}: {words}\n{shown}");
+        }
+        assert!(!shown.contains("same as A"), "{protocol} is no ABX");
+    }
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let session = rig::session(folder.path(), "preference", 6, "", control);
+    let (_, scenes, heard) = rig::audition(&session, keys(". t . 1 . 2 . Down Enter ."));
+    assert_eq!(heard.expect("it ran").answers, 0);
+    assert!(format!("{scenes:?}").contains("no right answer to train on"));
 }

@@ -432,11 +432,14 @@ pub(crate) fn sit_in(
 pub(crate) fn audition(
     session: &Session,
     keys: Vec<Option<Input>>,
-) -> (Vec<u8>, Result<Heard, SittingError>) {
-    let (bytes, _, heard) = in_front(&Setting::new(session), keys, |environment, screen| {
-        sitting::audition::audition(session, &OutputChoice::Silent, environment, screen)
+) -> (Vec<u8>, Vec<Scene>, Result<Heard, SittingError>) {
+    let (bytes, _, (heard, scenes)) = in_front(&Setting::new(session), keys, |environment, screen| {
+        let mut watched =
+            Watched { face: screen, scenes: Vec::new(), hidden: false, clock: None, listening: None };
+        let heard = sitting::audition::audition(session, &OutputChoice::Silent, environment, &mut watched);
+        (heard, watched.scenes)
     });
-    (bytes, heard)
+    (bytes, scenes, heard)
 }
 
 /// Lines that say when all of them have been read.
