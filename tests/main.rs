@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, reason = "a failed assumption of a test is its result")]
 
 mod architecture;
+mod bench;
 mod blind;
 mod circuit;
 mod commands;

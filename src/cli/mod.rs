@@ -4,6 +4,7 @@
 //! usage or bad input. Whoever closes standard output early hears nothing more: 141, as a shell reports it.
 
 pub mod audition;
+pub mod bench;
 pub mod check;
 mod check_words;
 pub mod demo;
@@ -151,6 +152,8 @@ enum Command {
     Report(report::ReportArguments),
     /// Re-derive every draw and every score from the opened seal
     Verify(verify::VerifyArguments),
+    /// The measuring bench: sweeps, captures, responses, distortion, impedance, null tests
+    Bench(bench::BenchArguments),
     /// Sound devices and what they can do
     Devices(devices::DevicesArguments),
 }
@@ -182,6 +185,7 @@ pub fn main() -> ExitCode {
         Command::Score(arguments) => score::run(arguments, &mut out),
         Command::Report(arguments) => report::run(arguments, &mut out),
         Command::Verify(arguments) => verify::run(arguments, &mut out),
+        Command::Bench(arguments) => bench::run(arguments, &mut out),
         Command::Devices(arguments) => devices::run(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);

@@ -19,6 +19,17 @@ pub enum Format {
     F32,
 }
 
+impl Format {
+    /// The word length that it is.
+    pub(super) fn word(self) -> WordLength {
+        match self {
+            Self::S16 => WordLength::Bits16,
+            Self::S24 => WordLength::Bits24,
+            Self::F32 => WordLength::Float32,
+        }
+    }
+}
+
 /// What was typed after `render`.
 #[derive(Debug, clap::Args)]
 pub struct RenderArguments {
@@ -39,11 +50,7 @@ pub struct RenderArguments {
 pub fn run(arguments: &RenderArguments, out: &mut dyn Write) -> Result<(), Failure> {
     super::timings::stage("session");
     let session = crate::session::load(&arguments.session).map_err(Failure::bad)?;
-    let word = match arguments.format {
-        Format::S16 => WordLength::Bits16,
-        Format::S24 => WordLength::Bits24,
-        Format::F32 => WordLength::Float32,
-    };
+    let word = arguments.format.word();
     super::timings::stage("stimuli");
     let rendered =
         crate::stimulus::render(&session, &arguments.out, word, &Bar::default()).map_err(Failure::bad)?;

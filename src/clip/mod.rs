@@ -6,11 +6,13 @@
 mod compressed;
 pub mod dither;
 pub mod fade;
+pub mod fourier;
 pub mod limits;
 pub mod loudness;
 mod open;
 mod refusal;
 pub mod resample;
+pub mod shift;
 pub mod spectrum;
 pub mod synth;
 mod true_peak;

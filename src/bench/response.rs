@@ -1,0 +1,558 @@
+//! Two channels to a transfer function: response over reference, averaged over repeats, without delay and polarity.
+//!
+//! Each repeat gives the cross-spectrum of both channels; within a band the transfer function is a straight line over the
+//! logarithm of frequency, through every bin with the weight of the reference's energy. What both channels share (the
+//! interface, the amplifier and its distortion, a common clock) cancels.
+
+use num_complex::Complex64;
+
+use super::excess::Beyond;
+use super::recording::{Channel, Recording};
+use super::repeats::{Dropped, Repeats, lag, precise_lag, transform_length, window};
+use super::sweep::MEASURED_SHARE;
+use super::{BenchError, logarithmic};
+use crate::clip::fourier::spectrum;
+use crate::clip::shift::Between;
+
+/// Lowest frequency that is measured, in Hz.
+pub const LOWEST_HZ: f64 = 10.0;
+/// A band with less energy than this share of the usual one (times frequency) is outside of the sweep.
+const ENOUGH_ENERGY: f64 = 0.3;
+/// A clock is corrected where it shifts a sweep's end by more than so many samples.
+const WORTH_CORRECTING: f64 = 2e-4;
+/// A response above this gain in dB is no cable's.
+const LOUDER_DB: f64 = 0.3;
+
+/// How a response is measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Options {
+    /// Bands in an octave.
+    pub per_octave: f64,
+    /// The response is on the first channel and the reference on the second.
+    pub swapped: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { per_octave: 24.0, swapped: false }
+    }
+}
+
+/// What is to be said of a response.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Note {
+    /// A repeat was thrown away.
+    Dropped(Dropped),
+    /// There is one sweep, so no standard deviation, and dropouts cannot be seen.
+    OneRepeat,
+    /// The response is louder than the reference, in dB.
+    Louder(f64),
+    /// What the two channels of the interface differ by, at most, in dB; it was cancelled.
+    Mismatch(f64),
+    /// The clock was corrected, in parts per million.
+    Clock(f64),
+}
+
+impl std::fmt::Display for Note {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Dropped(dropped) => dropped.fmt(formatter),
+            Self::OneRepeat => write!(
+                formatter,
+                "there is one good sweep: no standard deviation can be given, and a short dropout would go unnoticed; record \
+                 four"
+            ),
+            Self::Louder(decibels) => write!(
+                formatter,
+                "the response is {decibels:.2} dB louder than the reference, which no cable is: are the channels swapped? \
+                 --swap takes the first channel as the response"
+            ),
+            Self::Mismatch(decibels) => write!(
+                formatter,
+                "the interface's channels differ by up to {decibels:.4} dB; the swapped pair cancels it"
+            ),
+            Self::Clock(ppm) => write!(
+                formatter,
+                "the two clocks differ by {ppm:.3} ppm; the response was moved to the reference's clock"
+            ),
+        }
+    }
+}
+
+/// A transfer function before its delay is taken out.
+#[derive(Debug, Clone)]
+pub struct Raw {
+    /// Sample rate in Hz.
+    pub rate_hz: f64,
+    /// Band centres in Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Mean over the repeats, with the delay of `delay_s` removed.
+    pub value: Vec<Complex64>,
+    /// Standard deviation of the mean of the gain in dB; `None` of one repeat.
+    pub gain_std_db: Option<Vec<f64>>,
+    /// The same of the phase in degrees.
+    pub phase_std_deg: Option<Vec<f64>>,
+    /// Delay that was removed, in seconds.
+    pub delay_s: f64,
+    /// By how much the response's clock is faster than the reference's, in parts per million; `None` of one repeat.
+    pub clock_ppm: Option<f64>,
+    /// Repeats that the mean is of.
+    pub repeats: usize,
+    /// Noise on the response's channel while nothing is played, in dBFS.
+    pub noise_dbfs: Option<f64>,
+    /// What is to be said.
+    pub notes: Vec<Note>,
+}
+
+/// A measured transfer function.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Response {
+    /// Band centres in Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Gain in dB.
+    pub gain_db: Vec<f64>,
+    /// Phase in degrees.
+    pub phase_deg: Vec<f64>,
+    /// Standard deviation of the mean of the gain in dB, over the repeats.
+    pub gain_std_db: Option<Vec<f64>>,
+    /// The same of the phase in degrees.
+    pub phase_std_deg: Option<Vec<f64>>,
+    /// What was removed: the delay in seconds beyond the response's own minimum phase.
+    pub delay_s: f64,
+    /// -1 if the polarity was reversed, which was removed too.
+    pub polarity: i8,
+    /// By how much the response's clock is faster than the reference's, in parts per million.
+    pub clock_ppm: Option<f64>,
+    /// Repeats that the mean is of.
+    pub repeats: usize,
+    /// Noise on the response's channel while nothing is played, in dBFS.
+    pub noise_dbfs: Option<f64>,
+    /// What is to be said.
+    pub notes: Vec<Note>,
+}
+
+/// The transfer function from the reference to the response of a recording of two channels.
+///
+/// # Errors
+/// One channel, silence, clipping, no sweep, or no good one.
+pub fn measured(recording: &Recording, options: &Options) -> Result<Response, BenchError> {
+    let [reference, response] = recording.pair(options.swapped)?;
+    Ok(finished(raw(&reference, &response, true, options)?))
+}
+
+/// The same with a second recording of which the interface's two inputs were interchanged: what the channels differ by
+/// cancels, for it is in one of them upside down.
+///
+/// # Errors
+/// As [`measured`], of either recording.
+pub fn measured_both_ways(
+    first: &Recording,
+    second: &Recording,
+    options: &Options,
+) -> Result<Response, BenchError> {
+    let [reference, response] = first.pair(options.swapped)?;
+    let one = raw(&reference, &response, true, options)?;
+    let [reference, response] = second.pair(!options.swapped)?;
+    let other = raw(&reference, &response, true, options)?;
+    same_axis(&one, &other, &first.name, &second.name)?;
+    let mismatch = one
+        .value
+        .iter()
+        .zip(&other.value)
+        .map(|(one, other)| (10.0 * (one.norm() / other.norm()).log10()).abs())
+        .fold(0.0, f64::max);
+    let turn = |frequency: f64, delay: f64| Complex64::cis(-std::f64::consts::TAU * frequency * delay);
+    let delay_s = f64::midpoint(one.delay_s, other.delay_s);
+    let value = (0..one.value.len())
+        .map(|at| {
+            let frequency = one.frequency_hz[at];
+            let first = one.value[at] * turn(frequency, one.delay_s - delay_s);
+            let second = other.value[at] * turn(frequency, other.delay_s - delay_s);
+            // The root nearer to the first, so that half turns do not add up.
+            let product = (first * second).sqrt();
+            if (product * first.conj()).re < 0.0 { -product } else { product }
+        })
+        .collect();
+    let mut both = combined(one, &other, value, delay_s, 0.5);
+    both.notes.push(Note::Mismatch(mismatch));
+    Ok(finished(both))
+}
+
+/// The transfer function of a recording of one channel from the sweep that was played; with a recording of the interface
+/// alone (a loopback), what that does is taken out.
+///
+/// # Errors
+/// As [`measured`]; rates that differ; a recording that does not hold this sweep.
+pub fn against_sweep(
+    recording: &Recording,
+    sweep: &Recording,
+    loopback: Option<&Recording>,
+    options: &Options,
+) -> Result<Response, BenchError> {
+    let reference = sweep.channel(0);
+    let own = raw(&reference, &recording.last(), false, options)?;
+    let Some(loopback) = loopback else { return Ok(finished(own)) };
+    let bare = raw(&reference, &loopback.last(), false, options)?;
+    same_axis(&own, &bare, &recording.name, &loopback.name)?;
+    let value = own.value.iter().zip(&bare.value).map(|(own, bare)| own / bare).collect();
+    let delay_s = own.delay_s - bare.delay_s;
+    Ok(finished(combined(own, &bare, value, delay_s, 1.0)))
+}
+
+fn same_axis(one: &Raw, other: &Raw, first: &str, second: &str) -> Result<(), BenchError> {
+    if one.frequency_hz == other.frequency_hz {
+        return Ok(());
+    }
+    Err(BenchError(format!(
+        "{first} and {second} do not hold the same sweep at the same rate; record both with the same settings"
+    )))
+}
+
+/// The first measurement with the value of two, each with this share in the deviation.
+fn combined(mut one: Raw, other: &Raw, value: Vec<Complex64>, delay_s: f64, share: f64) -> Raw {
+    let joined = |a: &Option<Vec<f64>>, b: &Option<Vec<f64>>| {
+        let (a, b) = (a.as_ref()?, b.as_ref()?);
+        Some(a.iter().zip(b).map(|(a, b)| share * a.hypot(*b)).collect())
+    };
+    one.gain_std_db = joined(&one.gain_std_db, &other.gain_std_db);
+    one.phase_std_deg = joined(&one.phase_std_deg, &other.phase_std_deg);
+    one.value = value;
+    one.delay_s = delay_s;
+    one.repeats = one.repeats.min(other.repeats);
+    one.notes.extend(other.notes.iter().cloned());
+    one
+}
+
+/// Takes the delay and polarity out that are not the response's own.
+fn finished(raw: Raw) -> Response {
+    let gain_db: Vec<f64> = raw.value.iter().map(|value| 20.0 * value.norm().log10()).collect();
+    let excess = Beyond::of(&raw.frequency_hz, &raw.value, raw.rate_hz);
+    let sign = if excess.inverted { -1.0 } else { 1.0 };
+    let phase_deg = raw
+        .value
+        .iter()
+        .zip(&raw.frequency_hz)
+        .map(|(value, f)| {
+            (sign * value * Complex64::cis(std::f64::consts::TAU * f * excess.delay_s)).arg().to_degrees()
+        })
+        .collect();
+    Response {
+        frequency_hz: raw.frequency_hz,
+        gain_db,
+        phase_deg,
+        gain_std_db: raw.gain_std_db,
+        phase_std_deg: raw.phase_std_deg,
+        delay_s: raw.delay_s + excess.delay_s,
+        polarity: if excess.inverted { -1 } else { 1 },
+        clock_ppm: raw.clock_ppm,
+        repeats: raw.repeats,
+        noise_dbfs: raw.noise_dbfs,
+        notes: raw.notes,
+    }
+}
+
+/// The transfer function from one channel to another. `together`: both were recorded at once, and a dropout in one is a
+/// dropout in both; otherwise the reference is what was played, and repeats are matched in their order.
+///
+/// # Errors
+/// See [`measured`].
+pub fn raw(
+    reference: &Channel<'_>,
+    response: &Channel<'_>,
+    together: bool,
+    options: &Options,
+) -> Result<Raw, BenchError> {
+    if reference.rate_hz != response.rate_hz {
+        return Err(BenchError(format!(
+            "{} has {} Hz and {} has {} Hz; record at the rate of the sweep",
+            reference.name, reference.rate_hz, response.name, response.rate_hz
+        )));
+    }
+    reference.check()?;
+    response.check()?;
+    let first = pass(reference, response, together, options)?;
+    let Some(ppm) = first.clock_ppm else { return Ok(first.raw) };
+    let sweep = first.repeats_frames as f64;
+    if ppm.abs() < 3.0 * first.clock_error_ppm || ppm.abs() * 1e-6 * sweep < WORTH_CORRECTING {
+        return Ok(first.raw);
+    }
+    // The response read at the reference's pace, then measured again: what is left of the clock adds to what was found.
+    let mut total = ppm;
+    let mut result = first;
+    for _ in 0..2 {
+        let moved = Between::new(response.samples).read(0.0, 1.0 + total * 1e-6, response.samples.len());
+        let moved = Channel { samples: &moved, ..response.clone() };
+        result = pass(reference, &moved, together, options)?;
+        let left = result.clock_ppm.unwrap_or(0.0);
+        total += left * (1.0 + total * 1e-6);
+        if left.abs() * 1e-6 * sweep < WORTH_CORRECTING {
+            break;
+        }
+    }
+    let mut raw = result.raw;
+    raw.clock_ppm = Some(total);
+    raw.notes.push(Note::Clock(total));
+    Ok(raw)
+}
+
+/// One measurement, as the clocks are.
+struct Pass {
+    raw: Raw,
+    clock_ppm: Option<f64>,
+    clock_error_ppm: f64,
+    repeats_frames: usize,
+}
+
+fn pass(
+    reference: &Channel<'_>,
+    response: &Channel<'_>,
+    together: bool,
+    options: &Options,
+) -> Result<Pass, BenchError> {
+    let rate = f64::from(reference.rate_hz);
+    let mut repeats = Repeats::find(reference)?;
+    let length = transform_length(repeats.frames, reference.rate_hz);
+    let mut notes: Vec<Note> = Vec::new();
+    // Where the response's windows begin.
+    let (starts, offset): (Vec<i64>, i64) = if together {
+        let offset = offset(reference, response, &repeats)?;
+        repeats.compare(reference, 0)?;
+        repeats.compare(response, offset)?;
+        notes.extend(repeats.dropped.iter().copied().map(Note::Dropped));
+        (repeats.starts.iter().map(|start| *start as i64 + offset).collect(), offset)
+    } else {
+        let mut own = Repeats::find(response).map_err(|error| wrong_sweep(&error, reference, response))?;
+        own.compare(response, 0)?;
+        notes.extend(own.dropped.iter().copied().map(Note::Dropped));
+        let kept: Vec<usize> =
+            own.numbers.iter().map(|number| number - 1).filter(|at| *at < repeats.starts.len()).collect();
+        own.starts.truncate(kept.len());
+        // The same window around each: the sweep's own place in the played file, moved by one offset for all.
+        let offset = own.starts[0] as i64 + own.lead as i64 - (repeats.starts[kept[0]] + repeats.lead) as i64;
+        let lead = repeats.lead as i64 - own.lead as i64;
+        repeats.starts = kept.iter().map(|at| repeats.starts[*at]).collect();
+        repeats.numbers = own.numbers;
+        (own.starts.iter().map(|start| *start as i64 - lead).collect(), offset)
+    };
+    let sounds = response.sounds();
+    let offsets = (reference.offset(&reference.sounds()), response.offset(&sounds));
+    let spectra: Vec<(Vec<Complex64>, Vec<Complex64>)> = repeats
+        .starts
+        .iter()
+        .zip(&starts)
+        .map(|(x, y)| {
+            (
+                spectrum(&without(offsets.0, window(reference.samples, *x as i64, repeats.frames)), length),
+                spectrum(&without(offsets.1, window(response.samples, *y, repeats.frames)), length),
+            )
+        })
+        .collect();
+    if !together {
+        matches(&spectra[0], reference, response)?;
+    }
+    let bulk = lag(&spectra[0].0, &spectra[0].1, length);
+    let frequency_hz = axis(&spectra[0].0, length, rate, options.per_octave);
+    if frequency_hz.len() < 2 {
+        return Err(BenchError(format!("{}: its sweep covers less than two bands", reference.name)));
+    }
+    let single: Vec<Vec<Complex64>> = spectra
+        .iter()
+        .map(|(x, y)| banded(x, y, length, rate, bulk, &frequency_hz, options.per_octave))
+        .collect();
+    // What each repeat lags behind the first one, beyond the windows' own places.
+    let lags: Vec<f64> = spectra
+        .iter()
+        .map(|(x, y)| {
+            let turned = |a: &[Complex64], b: &[Complex64]| -> Vec<Complex64> {
+                a.iter().zip(b).map(|(a, b)| a * b.conj()).collect()
+            };
+            precise_lag(&turned(&spectra[0].1, &spectra[0].0), &turned(y, x), length)
+        })
+        .collect();
+    let places: Vec<(f64, f64)> = repeats
+        .starts
+        .iter()
+        .zip(&starts)
+        .zip(&lags)
+        .map(|((x, y), lag)| (*x as f64, (*y - *x as i64 - offset) as f64 + lag))
+        .collect();
+    let (slope, slope_error) = drift(&places);
+    let count = single.len();
+    let mean: Vec<Complex64> = (0..frequency_hz.len())
+        .map(|band| single.iter().map(|values| values[band]).sum::<Complex64>() / count as f64)
+        .collect();
+    let deviation = |part: &dyn Fn(Complex64) -> f64| {
+        (count > 1).then(|| {
+            (0..frequency_hz.len())
+                .map(|band| {
+                    let squares: f64 =
+                        single.iter().map(|values| part((values[band] / mean[band]).ln()).powi(2)).sum();
+                    (squares / (count as f64 - 1.0) / count as f64).sqrt()
+                })
+                .collect::<Vec<f64>>()
+        })
+    };
+    let gain_std_db = deviation(&|relative| relative.re * 20.0 / std::f64::consts::LN_10);
+    let phase_std_deg = deviation(&|relative| relative.im.to_degrees());
+    if count == 1 {
+        notes.push(Note::OneRepeat);
+    }
+    let mut gains: Vec<f64> = mean.iter().map(|value| 20.0 * value.norm().log10()).collect();
+    gains.sort_by(f64::total_cmp);
+    let median = gains[gains.len() / 2];
+    if together && median > LOUDER_DB {
+        notes.push(Note::Louder(median));
+    }
+    let clock_ppm = (count > 1).then_some(slope * 1e6);
+    Ok(Pass {
+        clock_ppm,
+        clock_error_ppm: slope_error * 1e6,
+        repeats_frames: repeats.frames,
+        raw: Raw {
+            rate_hz: rate,
+            frequency_hz,
+            value: mean,
+            gain_std_db,
+            phase_std_deg,
+            delay_s: (offset as f64 + bulk) / rate,
+            clock_ppm,
+            repeats: count,
+            noise_dbfs: response.noise_dbfs(&sounds),
+            notes,
+        },
+    })
+}
+
+/// Samples without what the input adds to each.
+fn without(offset: f64, mut samples: Vec<f64>) -> Vec<f64> {
+    for sample in &mut samples {
+        *sample -= offset;
+    }
+    samples
+}
+
+fn wrong_sweep(error: &BenchError, reference: &Channel<'_>, response: &Channel<'_>) -> BenchError {
+    BenchError(format!("{} (compared with {} on {})", error.0, reference.name, response.name))
+}
+
+/// Whole samples that the response lags behind the reference.
+fn offset(reference: &Channel<'_>, response: &Channel<'_>, repeats: &Repeats) -> Result<i64, BenchError> {
+    // Its first sound tells where to look, for it may be later than a window is wide.
+    let sounds = response.sounds();
+    let Some(sound) = sounds.first() else {
+        return Err(BenchError(format!("{}: there is no sound as long as a sweep on it", response.name)));
+    };
+    let whole = reference.sounds();
+    let coarse = sound.start as i64 - whole[0].start as i64;
+    let coarse = if coarse.unsigned_abs() as usize > repeats.frames / 2 { 0 } else { coarse };
+    let start = repeats.starts[0] as i64;
+    let length = transform_length(repeats.frames, reference.rate_hz);
+    let x = spectrum(&window(reference.samples, start, repeats.frames), length);
+    let y = spectrum(&window(response.samples, start + coarse, repeats.frames), length);
+    Ok(coarse + lag(&x, &y, length).round() as i64)
+}
+
+/// Refuses a recording of another sweep than the one that was played.
+fn matches(
+    (x, y): &(Vec<Complex64>, Vec<Complex64>),
+    reference: &Channel<'_>,
+    response: &Channel<'_>,
+) -> Result<(), BenchError> {
+    let length = 2 * (x.len() - 1);
+    let cross: Vec<Complex64> = x.iter().zip(y).map(|(a, b)| b * a.conj()).collect();
+    let power = |values: &[Complex64]| values.iter().map(Complex64::norm_sqr).sum::<f64>();
+    let peak =
+        crate::clip::fourier::signal(cross, length).iter().fold(0.0_f64, |peak, value| peak.max(value.abs()));
+    let alike = peak * length as f64 / 2.0 / (power(x) * power(y)).sqrt();
+    if alike > 0.5 {
+        return Ok(());
+    }
+    Err(BenchError(format!(
+        "{} does not hold the sweep of {}: they agree to {:.0} %. Give the sweep that was played for this recording, or \
+         record anew",
+        response.name,
+        reference.name,
+        100.0 * alike
+    )))
+}
+
+/// Band centres in Hz that the reference has energy in.
+fn axis(reference: &[Complex64], length: usize, rate: f64, per_octave: f64) -> Vec<f64> {
+    let step = rate / length as f64;
+    // An exponential sweep has the same energy in each octave.
+    let energy = |frequency: f64| {
+        let half = 0.5_f64 / 12.0;
+        let (low, high) = (frequency * (-half).exp2() / step, frequency * half.exp2() / step);
+        let bins =
+            low.ceil() as usize..=(high.floor() as usize).max(low.ceil() as usize).min(reference.len() - 1);
+        let count = bins.clone().count().max(1) as f64;
+        bins.map(|bin| reference[bin].norm_sqr()).sum::<f64>() / count * frequency
+    };
+    let highest = MEASURED_SHARE * rate;
+    let frequencies = logarithmic(LOWEST_HZ, highest, per_octave);
+    let mut energies: Vec<f64> = frequencies.iter().map(|frequency| energy(*frequency)).collect();
+    let all = energies.clone();
+    energies.sort_by(f64::total_cmp);
+    let usual = energies[energies.len() / 2];
+    frequencies
+        .into_iter()
+        .zip(all)
+        .filter(|(_, energy)| *energy > ENOUGH_ENERGY * usual)
+        .map(|pair| pair.0)
+        .collect()
+}
+
+/// The transfer function at band centres, with a delay of `lag` samples taken out.
+fn banded(
+    x: &[Complex64],
+    y: &[Complex64],
+    length: usize,
+    rate: f64,
+    lag: f64,
+    frequencies: &[f64],
+    per_octave: f64,
+) -> Vec<Complex64> {
+    let step = rate / length as f64;
+    let half = (0.5 / per_octave).exp2();
+    frequencies
+        .iter()
+        .map(|centre| {
+            let mut low = (centre / half / step).ceil() as usize;
+            let mut high = ((centre * half / step).floor() as usize).min(x.len() - 1);
+            // A band narrower than the bins takes the two beside its centre.
+            if high < low + 1 {
+                low = (centre / step).floor() as usize;
+                high = low + 1;
+            }
+            let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
+            let (mut c0, mut c1) = (Complex64::ZERO, Complex64::ZERO);
+            for bin in low..=high {
+                let away = (bin as f64 * step / centre).ln();
+                let turn = Complex64::cis(std::f64::consts::TAU * bin as f64 / length as f64 * lag);
+                let (weight, cross) = (x[bin].norm_sqr(), y[bin] * turn * x[bin].conj());
+                s0 += weight;
+                s1 += weight * away;
+                s2 += weight * away * away;
+                c0 += cross;
+                c1 += cross * away;
+            }
+            (c0 * s2 - c1 * s1) / (s0 * s2 - s1 * s1)
+        })
+        .collect()
+}
+
+/// The slope of the straight line through points, and its standard error.
+fn drift(points: &[(f64, f64)]) -> (f64, f64) {
+    let count = points.len() as f64;
+    if points.len() < 2 {
+        return (0.0, 0.0);
+    }
+    let (x, y) = (
+        points.iter().map(|point| point.0).sum::<f64>() / count,
+        points.iter().map(|point| point.1).sum::<f64>() / count,
+    );
+    let along: f64 = points.iter().map(|point| (point.0 - x).powi(2)).sum();
+    let slope = points.iter().map(|point| (point.0 - x) * (point.1 - y)).sum::<f64>() / along;
+    let left: f64 = points.iter().map(|point| (point.1 - y - slope * (point.0 - x)).powi(2)).sum();
+    (slope, (left / (count - 2.0).max(1.0) / along).sqrt())
+}

@@ -1,0 +1,45 @@
+//! `earwitness bench`: sweeps, captures, responses, impedance, distortion, null tests.
+
+mod response;
+mod sweep;
+
+use std::io::Write;
+
+use super::{Failure, note, whole};
+use crate::bench::BenchError;
+
+/// What is said before anything is joined to an amplifier.
+const CARE: &str = "\
+Care: switch the amplifier off before anything is joined, moved or shorted. Begin low, with tweeters protected.
+An amplifier's output can destroy an input: use a voltage divider (`earwitness bench capture --amplifier-power` says which).
+Where both terminals carry signal (bridged amplifiers), an input's ground on one of them is a short circuit.";
+
+/// What was typed after `bench`.
+#[derive(Debug, clap::Args)]
+pub struct BenchArguments {
+    #[command(subcommand)]
+    job: Job,
+}
+
+/// The jobs of the bench, in the order of a measurement.
+#[derive(Debug, clap::Subcommand)]
+enum Job {
+    /// Write the sweep as a sound file, to be played by anything
+    Sweep(sweep::SweepArguments),
+    /// The transfer function of a recording, with its standard deviation; delay removed and said
+    Response(response::ResponseArguments),
+}
+
+impl From<BenchError> for Failure {
+    fn from(error: BenchError) -> Self {
+        Self::Bad(error.0)
+    }
+}
+
+/// Runs the command.
+pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    match &arguments.job {
+        Job::Sweep(arguments) => sweep::run(arguments, out),
+        Job::Response(arguments) => response::run(arguments, out),
+    }
+}

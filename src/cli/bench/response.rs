@@ -1,0 +1,153 @@
+//! `earwitness bench response`.
+
+use std::fmt::Write as _;
+use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::{Failure, note, whole};
+use crate::bench::recording::Recording;
+use crate::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
+
+/// What was typed after `bench response`.
+#[derive(Debug, clap::Args)]
+pub(super) struct ResponseArguments {
+    /// The recording: reference (amplifier) on channel 1, response (loudspeaker) on channel 2
+    file: PathBuf,
+    /// The table to write: `response = "FILE.csv"` in a session reads it
+    #[arg(long, value_name = "FILE.csv")]
+    out: Option<PathBuf>,
+    /// The channels are the other way round
+    #[arg(long)]
+    swap: bool,
+    /// A second recording with the interface's two inputs interchanged: what they differ by cancels
+    #[arg(long, value_name = "FILE.wav", conflicts_with = "sweep")]
+    swapped: Option<PathBuf>,
+    /// The sweep that was played, for a recording of one channel
+    #[arg(long, value_name = "FILE.wav")]
+    sweep: Option<PathBuf>,
+    /// With --sweep: a recording of the interface's output joined to its input; what it does is taken out
+    #[arg(long, value_name = "FILE.wav", requires = "sweep")]
+    loopback: Option<PathBuf>,
+    /// Frequencies in an octave
+    #[arg(long, value_name = "N", default_value_t = 24)]
+    per_octave: u8,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if !(3..=96).contains(&arguments.per_octave) {
+        return Err(Failure::bad(format!("--per-octave is {}; 3 to 96 are allowed", arguments.per_octave)));
+    }
+    super::super::timings::stage("recording");
+    let options = Options { per_octave: f64::from(arguments.per_octave), swapped: arguments.swap };
+    let recording = Recording::read(&arguments.file)?;
+    let read = |path: &Option<PathBuf>| path.as_deref().map(Recording::read).transpose();
+    super::super::timings::stage("response");
+    let response = match (read(&arguments.sweep)?, read(&arguments.swapped)?) {
+        (Some(sweep), _) => against_sweep(&recording, &sweep, read(&arguments.loopback)?.as_ref(), &options)?,
+        (None, Some(swapped)) => measured_both_ways(&recording, &swapped, &options)?,
+        (None, None) => measured(&recording, &options)?,
+    };
+    super::super::timings::stage("output");
+    if let Some(path) = &arguments.out {
+        let source =
+            arguments.file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        whole::write(path, &table(&response, &source))?;
+    }
+    for text in recording.notes.iter().cloned().chain(response.notes.iter().map(ToString::to_string)) {
+        note(&text);
+    }
+    if arguments.json {
+        let document = json!({
+            "schema": "earwitness.bench/1",
+            "bench": "response",
+            "frequency_hz": response.frequency_hz,
+            "gain_db": response.gain_db,
+            "phase_deg": response.phase_deg,
+            "gain_std_db": response.gain_std_db,
+            "phase_std_deg": response.phase_std_deg,
+            "delay_s": response.delay_s,
+            "polarity": response.polarity,
+            "clock_ppm": response.clock_ppm,
+            "repeats": response.repeats,
+            "noise_dbfs": response.noise_dbfs,
+            "notes": response.notes.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        });
+        writeln!(out, "{document:#}")?;
+        return Ok(());
+    }
+    lines(&response, out)?;
+    if let Some(path) = &arguments.out {
+        writeln!(out, "{}: response = \"{0}\" in a session reads it", path.display())?;
+    }
+    Ok(())
+}
+
+/// The table that sessions read.
+pub(super) fn table(response: &Response, source: &str) -> String {
+    let mut text = format!(
+        "# measured from {source} by Earwitness: response over reference, mean of {}\n# removed: {:.9} s of delay, polarity {}\n",
+        crate::units::printed::count(response.repeats as u64, "sweep"),
+        response.delay_s,
+        response.polarity
+    );
+    let deviations = response.gain_std_db.as_ref().zip(response.phase_std_deg.as_ref());
+    text.push_str("frequency_hz,gain_db,phase_deg");
+    if deviations.is_some() {
+        text.push_str(",gain_std_db,phase_std_deg");
+    }
+    text.push('\n');
+    for (at, frequency) in response.frequency_hz.iter().enumerate() {
+        let _ = write!(text, "{frequency:.4},{:.7},{:.6}", response.gain_db[at], response.phase_deg[at]);
+        if let Some((gain, phase)) = deviations {
+            let _ = write!(text, ",{:.7},{:.6}", gain[at], phase[at]);
+        }
+        text.push('\n');
+    }
+    text
+}
+
+fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
+    let frequencies = &response.frequency_hz;
+    let (first, last) = (frequencies[0], frequencies[frequencies.len() - 1]);
+    writeln!(
+        out,
+        "{first:.0} Hz to {last:.0} Hz, mean of {}",
+        crate::units::printed::count(response.repeats as u64, "sweep")
+    )?;
+    for wanted in [20.0, 100.0, 1000.0, 10_000.0, 20_000.0] {
+        if !(first..=last).contains(&wanted) {
+            continue;
+        }
+        let at = (0..frequencies.len())
+            .min_by(|a, b| {
+                (frequencies[*a] / wanted).ln().abs().total_cmp(&(frequencies[*b] / wanted).ln().abs())
+            })
+            .unwrap_or(0);
+        let spread =
+            response.gain_std_db.as_ref().map_or(String::new(), |std| format!(" (std {:.4} dB)", std[at]));
+        writeln!(
+            out,
+            "  {:>6.0} Hz  {:+.4} dB{spread}  {:+.3} degrees",
+            frequencies[at], response.gain_db[at], response.phase_deg[at]
+        )?;
+    }
+    writeln!(
+        out,
+        "delay {:.3} us, removed{}",
+        response.delay_s * 1e6,
+        if response.polarity < 0 { "; polarity reversed, turned round" } else { "" }
+    )?;
+    if let Some(ppm) = response.clock_ppm {
+        writeln!(out, "clock {ppm:+.3} ppm")?;
+    }
+    if let Some(noise) = response.noise_dbfs {
+        writeln!(out, "noise {noise:.1} dBFS")?;
+    }
+    Ok(())
+}

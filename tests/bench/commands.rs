@@ -1,0 +1,88 @@
+//! `earwitness bench` as its users run it.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use super::{filtered, reference};
+use crate::commands::{refused, succeeded};
+
+/// Samples of a sound file, read by somebody else's code.
+fn read(path: &Path) -> Vec<f64> {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    reader.samples::<f32>().map(|sample| f64::from(sample.unwrap())).collect()
+}
+
+/// Writes channels as a sound file of floats.
+fn write(path: &Path, rate: u32, channels: &[&[f64]]) {
+    let spec = hound::WavSpec {
+        channels: channels.len() as u16,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    for frame in 0..channels[0].len() {
+        for channel in channels {
+            writer.write_sample(channel[frame] as f32).unwrap();
+        }
+    }
+    writer.finalize().unwrap();
+}
+
+const SHORT: [&str; 8] = ["--from", "30", "--seconds", "0.5", "--repeats", "2", "--level", "-6"];
+
+#[test]
+fn a_response_goes_from_the_sweep_into_a_session() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let ran = succeeded(folder, &[&["bench", "sweep", "--out", "sweep.wav"][..], &SHORT].concat());
+    assert!(ran.out.contains("2 sweeps of 0.44 s, 30 to 22560 Hz, -6 dBFS"), "{}", ran.out);
+    assert!(ran.err.contains("switch the amplifier off before anything is joined"), "{}", ran.err);
+    let sweep = read(&folder.join("sweep.wav"));
+    let shelf = filtered(&reference("filters.json")["filters"]["shelf"]["sections"], &sweep);
+    write(&folder.join("cable.wav"), 48_000, &[&sweep, &shelf]);
+    let ran = succeeded(folder, &["bench", "response", "cable.wav", "--out", "cable.csv", "--json"]);
+    let document: Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!((&document["schema"], &document["bench"]), (&"earwitness.bench/1".into(), &"response".into()));
+    for key in ["frequency_hz", "gain_db", "phase_deg", "gain_std_db", "phase_std_deg"] {
+        assert!(
+            document[key].as_array().is_some_and(|values| values.len() > 200),
+            "{key}: {}",
+            document[key]
+        );
+    }
+    for (key, value) in [("polarity", 1), ("repeats", 2)] {
+        assert_eq!(document[key], value, "{key}");
+    }
+    assert!(document["delay_s"].as_f64().unwrap().abs() < 1e-8 && document["clock_ppm"].is_number());
+    // The table is a cable of a session.
+    std::fs::write(
+        folder.join("session.toml"),
+        "title = \"Invented\"\ninvented = true\nprotocol = \"abx\"\ntrials = 8\n[amplifier]\noutput_resistance = \"0 ohm\"\n\
+         [loudspeaker]\nresistance = \"8 ohm\"\n[cables.captured]\nresponse = \"cable.csv\"\n[cables.none]\nconstruction = \
+         \"direct\"\n[clips.plucked]\nsynth = \"plucked-strings\"\nlength = \"2 s\"\n[[comparisons]]\nname = \"pair\"\na = \
+         \"captured\"\nb = \"none\"\n",
+    )
+    .unwrap();
+    let ran = succeeded(folder, &["predict", ".", "--json", "--frequencies", "1000,8000,20000"]);
+    let predicted: Value = serde_json::from_str(&ran.out).unwrap();
+    let gains = super::numbers(&predicted["comparisons"][0]["difference"]["gain_db"]);
+    let filters = reference("filters.json");
+    let exact = super::numbers(&filters["filters"]["shelf"]["gain_db"]);
+    for (gain, at) in gains.iter().zip([7, 10, 13]) {
+        assert!((gain - exact[at]).abs() < 0.01, "{gains:?} {exact:?}");
+    }
+    // Everything is known of what was played, so one channel will do.
+    write(&folder.join("one.wav"), 48_000, &[&shelf]);
+    let ran = succeeded(folder, &["bench", "response", "one.wav", "--sweep", "sweep.wav"]);
+    assert!(ran.out.contains("mean of 2 sweeps") && ran.out.contains("delay"), "{}", ran.out);
+    refused(folder, &["bench", "response", "one.wav"], &["one.wav: it has one channel", "--sweep"]);
+    refused(folder, &["bench", "response", "nowhere.wav"], &["nowhere.wav", "no such file"]);
+    std::fs::write(folder.join("broken.wav"), &std::fs::read(folder.join("cable.wav")).unwrap()[..30])
+        .unwrap();
+    refused(folder, &["bench", "response", "broken.wav"], &["broken.wav"]);
+    refused(folder, &["bench", "sweep", "--out", "x.wav", "--level", "3"], &["level is 3", "-80 to 0"]);
+    refused(folder, &["bench", "sweep", "--out", "x.wav", "--to", "30000"], &["end is 30000"]);
+    assert!(!folder.join("x.wav").exists());
+}
