@@ -42,8 +42,10 @@ pub enum Command {
     Stop,
     /// Confirm that.
     Confirm,
-    /// Not so.
+    /// Not so; in the reveal, one step back.
     Back,
+    /// After the closing: everything at once, the last step of the reveal.
+    Results,
     /// Say how things stand.
     Status,
     /// Say what can be said.
@@ -53,7 +55,7 @@ pub enum Command {
 }
 
 /// The words, what they do, in the order of the help.
-pub const WORDS: [(&str, &str); 20] = [
+pub const WORDS: [(&str, &str); 22] = [
     ("next", "whatever comes next (also an empty line)"),
     ("repeat", "present the trial again, votes stay open"),
     ("play SLOT", "play one stimulus by hand, such as: play x"),
@@ -74,6 +76,8 @@ pub const WORDS: [(&str, &str); 20] = [
     ("gone SEAT", "the listener on this seat has gone"),
     ("stop", "end the night before its last trial, without a verdict"),
     ("confirm, back", "answers to stop"),
+    ("next, back", "in the reveal: one step on, one step back"),
+    ("results", "in the reveal: everything at once"),
     ("status", "how things stand"),
     ("help", "this"),
     ("quit", "leave; the same command resumes the night"),
@@ -140,6 +144,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
         "stop" => Command::Stop,
         "confirm" => Command::Confirm,
         "back" => Command::Back,
+        "results" => Command::Results,
         "status" => Command::Status,
         "help" | "?" => Command::Help,
         "quit" => Command::Quit,

@@ -46,7 +46,7 @@ pub struct RoomFacts {
     /// The commitment.
     pub commitment: RoomSeal,
     /// After the closing.
-    pub result: Option<RoomOutcome>,
+    pub reveal: Option<RoomReveal>,
 }
 
 /// A trial as everybody may know it.
@@ -82,22 +82,15 @@ pub struct RoomSeal {
     pub phrase: String,
 }
 
-/// What the room reads after the closing.
+/// What the room sees after the closing.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
-pub struct RoomOutcome {
-    /// The room and the podium.
-    pub room: RoomSentences,
-    /// The night's receipt.
-    pub receipt: RoomSeal,
-}
-
-/// Sentences.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
-pub struct RoomSentences {
-    /// The room.
-    pub sentences: Vec<String>,
-    /// The podium.
-    pub podium: Vec<String>,
+pub struct RoomReveal {
+    /// Index of the step.
+    pub at: usize,
+    /// Number of steps.
+    pub of: usize,
+    /// The step in lines.
+    pub lines: Vec<String>,
 }
 
 /// Where a running night can be asked.

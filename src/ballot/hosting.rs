@@ -19,6 +19,7 @@ use tokio::sync::oneshot;
 use super::command::{self, Command};
 use super::night::{Night, Phase};
 use super::results::{self, NightResults};
+use super::reveal::{Place, Step};
 use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
 use super::view::{Snapshot, own_vote};
 use super::{Refusal, paper};
@@ -41,6 +42,8 @@ pub struct HostedNight {
     passes_file: PathBuf,
     order: String,
     results: Option<Arc<NightResults>>,
+    /// Where their reveal is.
+    place: Place,
     /// The code to point a camera at, as lines.
     qr: Vec<String>,
     /// Votes on a trial were closed at least once.
@@ -171,7 +174,53 @@ impl HostedNight {
     /// # Errors
     /// Why it was not done.
     pub fn say(&mut self, command: &Command) -> Result<Vec<String>, String> {
-        let lines = match command {
+        let lines = match (command, self.results.clone()) {
+            (Command::Next | Command::Back | Command::Results, Some(results)) => {
+                self.reveal(command, results.steps.len())?;
+                Vec::new()
+            }
+            (command, _) => self.do_as_said(command)?,
+        };
+        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
+        self.take_news();
+        self.publish();
+        Ok(lines)
+    }
+
+    /// Shows another step of the results.
+    fn reveal(&mut self, command: &Command, steps: usize) -> Result<(), String> {
+        let moved = match command {
+            Command::Back => self.place.back(),
+            Command::Results => {
+                self.place.end(steps);
+                true
+            }
+            _ => self.place.forward(steps),
+        };
+        if moved {
+            return Ok(());
+        }
+        Err(if *command == Command::Back {
+            "this is the first step; next shows the one after it"
+        } else {
+            "this is the last step; back shows the one before it, quit ends the program"
+        }
+        .to_owned())
+    }
+
+    /// The step of the reveal that is shown, its number from 1, and how many there are.
+    pub fn step(&self) -> Option<(&Step, usize, usize)> {
+        let results = self.results()?;
+        Some((results.steps.get(self.place.at)?, self.place.at + 1, results.steps.len()))
+    }
+
+    /// Everything was shown.
+    pub fn revealed(&self) -> bool {
+        self.results().is_some_and(|results| self.place.furthest + 1 >= results.steps.len())
+    }
+
+    fn do_as_said(&mut self, command: &Command) -> Result<Vec<String>, String> {
+        Ok(match command {
             Command::Help => command::help(),
             Command::Status => self.status(),
             Command::Import(path) => {
@@ -198,11 +247,7 @@ impl HostedNight {
                     _ => Vec::new(),
                 }
             }
-        };
-        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
-        self.take_news();
-        self.publish();
-        Ok(lines)
+        })
     }
 
     /// Lets the night take something, and carries out what follows from it.
@@ -333,7 +378,12 @@ impl HostedNight {
 
     /// Shows the new state to whoever asks.
     fn publish(&self) {
-        let snapshot = Snapshot::of(self.night(), self.now_ms(), &self.order, self.results.clone());
+        let snapshot = Snapshot::of(
+            self.night(),
+            self.now_ms(),
+            &self.order,
+            self.results.clone().map(|results| (results, self.place)),
+        );
         *self.shared.snapshot.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(snapshot);
     }
 
@@ -424,7 +474,9 @@ pub fn words(phase: Phase) -> &'static str {
         Phase::Voting => "voting; next closes the votes",
         Phase::Break => "a break; next goes on",
         Phase::Counting => "counting; enter paper ballots, then next opens the seal",
-        Phase::Result => "the seal is open; phones show their results until quit ends the program",
+        Phase::Result => {
+            "the seal is open; next shows the results step by step, back goes back, results shows everything"
+        }
         Phase::Stopped => "stopped",
     }
 }

@@ -11,7 +11,8 @@
 //! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
 //! | `command` | what the host can say | a word of the host's |
 //! | `view` | what phones, the room's display and the host may see, as data | a key of the pages' JSON |
-//! | `results` | after the closing: every listener, the room, the podium | a sentence |
+//! | `results` | after the closing: every listener, the room, the highest scores | a sentence |
+//! | `reveal` | the steps in which the host shows them | a step |
 //! | `pass` | room code, display key, seat tokens | how long a code is |
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
 //! | `routes` | the web server | a path |
@@ -38,6 +39,7 @@ pub mod presentation;
 pub mod qr;
 mod refused;
 pub mod results;
+pub mod reveal;
 mod routes;
 pub mod scene;
 pub mod seats;

@@ -76,6 +76,19 @@ pub enum Now {
     },
 }
 
+/// Why a trial is presented again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Again {
+    /// The sound was disturbed.
+    Dropout,
+    /// The host said so.
+    Host,
+}
+
+/// How the journal's cause begins where the host voided a trial.
+const HOST_CAUSE: &str = "host: ";
+
 /// A night.
 #[derive(Debug)]
 pub struct Night {
@@ -94,6 +107,7 @@ pub struct Night {
     clip_ms: u64,
     released: BTreeSet<u32>,
     phrases: usize,
+    again: Option<Again>,
 }
 
 impl Machine for Night {
@@ -148,12 +162,19 @@ impl Night {
             clip_ms: 0,
             released: BTreeSet::new(),
             phrases: 0,
+            again: None,
         }
     }
 
     fn take(&mut self, record: &Record) {
         self.seats.take(record);
         self.phrases += usize::from(matches!(record, Record::Hand { .. }));
+        match record {
+            Record::Void { cause, .. } if cause.starts_with(HOST_CAUSE) => self.again = Some(Again::Host),
+            Record::Void { .. } => self.again = Some(Again::Dropout),
+            Record::VotesClosed { .. } => self.again = None,
+            _ => {}
+        }
     }
 
     /// Milliseconds of the night at its last event: a resumed night's clock starts here.
@@ -174,6 +195,11 @@ impl Night {
     /// Phrases so far.
     pub fn phrases(&self) -> usize {
         self.phrases
+    }
+
+    /// Why the trial that is on is presented again.
+    pub fn again(&self) -> Option<Again> {
+        self.again
     }
 
     /// Votes are taken now.

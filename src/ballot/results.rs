@@ -1,4 +1,4 @@
-//! After the closing: what each listener, the room and the podium get to read.
+//! After the closing: what each listener and the room get to read, and the steps of the reveal.
 //!
 //! Comes in: the records of a closed night and their digests. Goes out: sentences. The night is verified like any other
 //! journal, and judged by the one judge of phone, screen, `score` and report ([`crate::verdict`]).
@@ -15,13 +15,26 @@ use crate::session::ControlKind;
 use crate::trial::journal::Journal;
 use crate::trial::{Ballot, Definition, Digest, Outcome, Part, Record, verify};
 use crate::units::printed::count;
-use crate::verdict::{self, Findings, Tally};
+use crate::verdict::{self, Finding, Findings, Tally};
+
+use super::reveal::{self, Frequency, Step};
+use super::view::Shown;
 
 /// One trial of one listener.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TrialLine {
     /// Such as `3`, or `4 (control: level 1.5 dB)`.
     pub name: String,
+    /// Number within its part.
+    pub number: u32,
+    /// It does not count: practice.
+    pub practice: bool,
+    /// It does not count: a control.
+    pub control: bool,
+    /// Name of the alternative that was answered.
+    pub answer: Option<&'static str>,
+    /// Name of the right alternative; nothing where nobody is right, or both sides were the same.
+    pub right: Option<&'static str>,
     /// What was answered.
     pub said: String,
     /// What it was.
@@ -45,6 +58,10 @@ pub struct SeatResult {
     pub missing: u64,
     /// Counted trials before the listener came or after the listener left.
     pub absent: u64,
+    /// Kind of the verdict, where there is one comparison.
+    pub finding: Option<Finding>,
+    /// How often a guesser does at least as well, where there is one comparison and somebody can be right.
+    pub chance: Option<Frequency>,
     /// The result in plain words.
     pub sentences: Vec<String>,
     /// Every trial.
@@ -60,8 +77,10 @@ pub struct NightResults {
     pub seats: Vec<SeatResult>,
     /// The room in plain words.
     pub room: Vec<String>,
-    /// The podium in plain words.
-    pub podium: Vec<String>,
+    /// The highest scores in plain words.
+    pub highest: Vec<String>,
+    /// The reveal.
+    pub steps: Vec<Step>,
     /// Receipt of the whole night.
     pub receipt: Digest,
 }
@@ -91,12 +110,14 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
     let (agreed, evidence, findings) = verdict::of_journal(&checked)?;
     let night = Judged { agreed: &agreed, evidence: &evidence, findings: &findings, records, digests };
     let seats: Vec<SeatResult> = (0..evidence.listeners.len()).map(|listener| night.seat(listener)).collect();
+    let highest = verdict::highest_scores(&agreed, &evidence, |seat| {
+        seats.iter().any(|own| own.seat == seat && own.by == Ballot::Paper)
+    });
     Ok(NightResults {
         outcome,
         room: night.room(&seats),
-        podium: verdict::podium(&agreed, &evidence, |seat| {
-            seats.iter().any(|own| own.seat == seat && own.by == Ballot::Paper)
-        }),
+        steps: reveal::steps(&agreed, &evidence, &findings, &highest, Shown::of(receipt)),
+        highest: highest.lines(),
         seats,
         receipt,
     })
@@ -163,7 +184,14 @@ impl Judged<'_> {
         if absent > 0 {
             sentences.push(format!("You were not there for {}.", count(absent, "trial")));
         }
+        let single = match comparisons.as_slice() {
+            [only] => only.results.iter().find(|own| own.listener == listener),
+            _ => None,
+        };
+        let has_right = self.definition().asks.has_right_answer();
         SeatResult {
+            finding: single.map(|own| own.verdict.finding),
+            chance: single.filter(|_| has_right).map(|own| Frequency::of(own.analysis.p_value)),
             seat,
             alias: facts.name.clone(),
             by: self.by(seat),
@@ -191,7 +219,14 @@ impl Judged<'_> {
                     .filter(|_| attempt.part == Part::Main)
                     .and_then(|control| self.agreed.controls.get(usize::from(control)));
                 let vote: Option<(&TrialFacts, u8)> = own.and_then(|own| Some((*own, own.answer?)));
+                let named = |index: u8| alternatives.get(usize::from(index)).map(|found| found.name);
+                let identical = control == Some(&ControlKind::Identical);
                 TrialLine {
+                    number,
+                    practice: attempt.part != Part::Main,
+                    control: control.is_some(),
+                    answer: vote.and_then(|(_, answer)| named(answer)),
+                    right: attempt.right.filter(|_| !identical).and_then(named),
                     name: match (attempt.part, control) {
                         (Part::Main, Some(control)) => {
                             format!("{number} (control: {control})")
@@ -200,7 +235,7 @@ impl Judged<'_> {
                         _ => format!("practice {number}"),
                     },
                     said: vote.map_or_else(|| "no vote".to_owned(), |(_, answer)| label(answer)),
-                    was: if control == Some(&ControlKind::Identical) {
+                    was: if identical {
                         "both the same".to_owned()
                     } else {
                         attempt.right.map_or_else(|| "as you like it".to_owned(), label)
@@ -276,8 +311,8 @@ impl NightResults {
     pub fn lines(&self) -> Vec<String> {
         let mut lines = vec!["The room:".to_owned()];
         lines.extend(self.room.iter().map(|line| format!("  {line}")));
-        lines.push("The podium:".to_owned());
-        lines.extend(self.podium.iter().map(|line| format!("  {line}")));
+        lines.push("Highest scores:".to_owned());
+        lines.extend(self.highest.iter().map(|line| format!("  {line}")));
         lines.push("Every listener:".to_owned());
         for seat in &self.seats {
             let paper = if seat.by == Ballot::Paper { ", paper" } else { "" };

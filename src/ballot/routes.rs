@@ -156,8 +156,11 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/", get(|| async { page(pages::phone(), HTML) }))
         .route("/room", get(|| async { page(pages::room(), HTML) }))
         .route("/night.css", get(|| async { page(pages::STYLE, "text/css; charset=utf-8") }))
+        .route("/room.css", get(|| async { page(pages::ROOM_STYLE, "text/css; charset=utf-8") }))
+        .route("/texts.js", get(|| async { page(pages::texts(), SCRIPT) }))
         .route("/common.js", get(|| async { page(pages::COMMON_SCRIPT, SCRIPT) }))
         .route("/hand.js", get(|| async { page(pages::HAND_SCRIPT, SCRIPT) }))
+        .route("/result.js", get(|| async { page(pages::RESULT_SCRIPT, SCRIPT) }))
         .route("/phone.js", get(|| async { page(pages::PHONE_SCRIPT, SCRIPT) }))
         .route("/room.js", get(|| async { page(pages::ROOM_SCRIPT, SCRIPT) }))
         .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
@@ -203,7 +206,7 @@ async fn door(
         }
     };
     let headers = response.headers_mut();
-    let fixed: [(HeaderName, &'static str); 7] = [
+    let fixed: [(HeaderName, &'static str); 6] = [
         (
             header::CONTENT_SECURITY_POLICY,
             "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; base-uri 'none'; \
@@ -212,15 +215,22 @@ async fn door(
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::X_FRAME_OPTIONS, "DENY"),
         (header::REFERRER_POLICY, "no-referrer"),
-        (header::CACHE_CONTROL, "no-store"),
         (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
         (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
     ];
     for (name, value) in fixed {
         headers.insert(name, HeaderValue::from_static(value));
     }
+    // A page may be found again in a phone's history when the night is over; what a night says may not.
+    let kept = headers.contains_key(KEPT);
+    headers.remove(KEPT);
+    let cached = if kept { "no-cache" } else { "no-store" };
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(cached));
     response
 }
+
+/// Marks a page on its way through the program.
+const KEPT: HeaderName = HeaderName::from_static("x-kept");
 
 fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> Result<(), Turned> {
     let all = |name: HeaderName| {
@@ -247,6 +257,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 fn page(text: &'static str, kind: &'static str) -> Response {
     let mut response = Response::new(Body::from(text));
     response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(kind));
+    response.headers_mut().insert(KEPT, HeaderValue::from_static("yes"));
     response
 }
 

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::display::{Door, RoomFacts};
 use super::hosting::{self, HostedNight};
 use super::night::Now;
-use super::{Phase, results, view};
+use super::{Phase, view};
 use crate::screen::night::NightScene;
 use crate::screen::{Block, PageScene, Progress, Scene, Stage, StageKind};
 use crate::session::Session;
@@ -25,7 +25,10 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
                 trial.of
             )
         }
-        (phase, _) => hosting::words(phase).split(';').next().unwrap_or_default().to_owned(),
+        (phase, _) => match night.step() {
+            Some((_, at, of)) => format!("The reveal: {at} of {of}"),
+            None => hosting::words(phase).split(';').next().unwrap_or_default().to_owned(),
+        },
     };
     let in_trial = matches!(shown.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
     NightScene {
@@ -57,8 +60,12 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
             Vec::new()
         },
         news: news.iter().cloned().collect(),
-        results: night.results().map(results::NightResults::lines).unwrap_or_default(),
-        page,
+        results: match (night.step(), night.results()) {
+            (Some((_, at, of)), Some(results)) if at == of => results.lines(),
+            (Some((step, ..)), _) => step.lines(),
+            _ => Vec::new(),
+        },
+        page: page + night.step().map_or(0, |(_, at, _)| at as u64),
     }
 }
 
@@ -79,18 +86,11 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
             "welcome" | "joining" => "Take a seat",
             "break" => "A break: rest your ears",
             "counting" => "All trials are over",
-            "result" => "The room",
+            "result" => "The reveal",
             _ => "A moment, please",
         }
         .to_owned(),
     };
-    let mut results = Vec::new();
-    if let Some(outcome) = &facts.result {
-        results.extend(outcome.room.sentences.iter().cloned());
-        results.push("The podium:".to_owned());
-        results.extend(outcome.room.podium.iter().cloned());
-        results.push(format!("Receipt of the night: {}", outcome.receipt.phrase));
-    }
     NightScene {
         title: facts.title.clone(),
         host: String::new(),
@@ -108,10 +108,10 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         code: door.code().to_owned(),
         qr: door.qr_lines().to_vec(),
         seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
-        cautions: if in_trial || facts.result.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
+        cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
-        results,
-        page: u64::from(facts.result.is_some()),
+        results: facts.reveal.as_ref().map(|reveal| reveal.lines.clone()).unwrap_or_default(),
+        page: facts.reveal.as_ref().map_or(0, |reveal| reveal.at as u64 + 1),
     }
 }
 

@@ -8,12 +8,13 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::night::{Night, Now, Phase};
-use super::results::NightResults;
+use super::night::{Again, Night, Now, Phase};
+use super::results::{NightResults, TrialLine};
+use super::reveal::{Frequency, Place, Step};
 use super::seats::id_text;
 use crate::trial::hands::{Asked, Progress, Source};
 use crate::trial::{Ballot, Digest, Part, Stage, TrialId};
-use crate::verdict::no_listening_test;
+use crate::verdict::{Finding, no_listening_test};
 
 /// The caution that stands on every listener's page.
 pub const CAUTION: &str = "The level is set low first and then left alone. If anything is too loud for you, say so or \
@@ -30,12 +31,27 @@ pub struct TrialFacts {
     pub number: u32,
     /// Trials in the part.
     pub of: u32,
-    /// What is asked.
+    /// Name of the protocol.
+    pub protocol: &'static str,
+    /// What is asked about, where the protocol asks for an attribute.
+    pub attribute: Option<String>,
+    /// What is asked, in English.
     pub question: String,
     /// What is heard, in order.
     pub slots: Vec<&'static str>,
     /// What may be answered.
     pub alternatives: Vec<Choice>,
+}
+
+/// What is asked.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AskedFacts {
+    /// Name of the protocol.
+    pub protocol: &'static str,
+    /// What is asked about, where the protocol asks for an attribute.
+    pub attribute: Option<String>,
+    /// The question in English.
+    pub question: String,
 }
 
 /// Something that may be answered.
@@ -136,13 +152,19 @@ pub struct Snapshot {
     pub commitment: Shown,
     /// The seats.
     pub seats: BTreeMap<u32, SeatFacts>,
+    /// What every trial asks.
+    pub asked: AskedFacts,
+    /// Why the trial that is on is presented again.
+    pub again: Option<Again>,
     /// After the closing.
     pub results: Option<Arc<NightResults>>,
+    /// Where their reveal is.
+    pub place: Place,
 }
 
 impl Snapshot {
     /// What may be seen of a night at this time.
-    pub fn of(night: &Night, at_ms: u64, order: &str, results: Option<Arc<NightResults>>) -> Self {
+    pub fn of(night: &Night, at_ms: u64, order: &str, results: Option<(Arc<NightResults>, Place)>) -> Self {
         let view = night.view();
         let phase = night.phase(&view.stage);
         let (now, until_ms) = night.now(at_ms);
@@ -153,6 +175,8 @@ impl Snapshot {
             part: if id.part == Part::Main { "main" } else { "practice" },
             number: id.trial,
             of,
+            protocol: definition.name,
+            attribute: attribute.map(str::to_owned),
             question: definition.question(attribute),
             slots: definition.slots.iter().map(|slot| slot.label).collect(),
             alternatives: definition
@@ -225,7 +249,14 @@ impl Snapshot {
             sealed: !matches!(view.stage, Stage::Terms { .. } | Stage::Sealing { .. }),
             commitment: Shown::of(view.commitment),
             seats: seats.collect(),
-            results,
+            asked: AskedFacts {
+                protocol: definition.name,
+                attribute: attribute.map(str::to_owned),
+                question: definition.question(attribute),
+            },
+            again: night.again(),
+            place: results.as_ref().map(|(_, place)| *place).unwrap_or_default(),
+            results: results.map(|(results, _)| results),
         }
     }
 
@@ -252,6 +283,8 @@ impl Snapshot {
             closed: &self.closed,
             started_over: self.started_over,
             sealed: self.sealed,
+            again: self.again,
+            asked: &self.asked,
             commitment: &self.commitment,
         }
     }
@@ -259,27 +292,31 @@ impl Snapshot {
     /// What the phone of a seat gets, as JSON; `None` if nobody sits there.
     pub fn phone(&self, seat: u32, at_ms: u64) -> Option<String> {
         let facts = self.seats.get(&seat)?;
-        let result = self.results.as_ref().and_then(|results| {
+        let own = self.results.as_ref().and_then(|results| {
             let own = results.seats.iter().find(|own| own.seat == seat)?;
-            Some(PhoneResult {
-                own: OwnResult {
-                    sentences: &own.sentences,
-                    trials: own
-                        .trials
-                        .iter()
-                        .map(|line| OwnTrial {
-                            name: &line.name,
-                            said: &line.said,
-                            was: &line.was,
-                            receipt: line.receipt.map(|receipt| receipt.groups()),
-                            hex: line.receipt.map(|receipt| receipt.hex()),
-                        })
-                        .collect(),
-                },
-                room: RoomWords { sentences: &results.room, podium: &results.podium },
-                receipt: Shown::of(results.receipt),
-            })
+            Some((results, own))
         });
+        let revealed = own.map(|(results, own)| {
+            let trials = self.place.shown_trials(&results.steps).filter_map(|index| own.trials.get(index));
+            trials.map(OwnTrial::of).collect()
+        });
+        let result =
+            own.filter(|(results, _)| self.place.tells_results(&results.steps)).map(|(results, own)| {
+                PhoneResult {
+                    own: OwnResult {
+                        right: own.total.correct,
+                        of: own.total.trials,
+                        finding: own.finding,
+                        chance: own.chance,
+                        missing: own.missing,
+                        absent: own.absent,
+                        sentences: &own.sentences,
+                        trials: own.trials.iter().map(OwnTrial::of).collect(),
+                    },
+                    room: RoomWords { sentences: &results.room, highest: &results.highest },
+                    receipt: Shown::of(results.receipt),
+                }
+            });
         let state = PhoneState {
             seat,
             alias: &facts.alias,
@@ -287,6 +324,7 @@ impl Snapshot {
             sequence: facts.sequence,
             hand: facts.hand,
             vote: facts.vote.as_ref().map(|(answer, receipt)| own_vote(answer, *receipt)),
+            revealed,
             result,
             common: self.common(at_ms),
         };
@@ -295,11 +333,15 @@ impl Snapshot {
 
     /// What the room's display gets, as JSON. No vote is in it before the closing, only how many there are.
     pub fn room(&self, at_ms: u64) -> String {
-        let result = self.results.as_ref().map(|results| RoomResultWords {
-            room: RoomWords { sentences: &results.room, podium: &results.podium },
-            receipt: Shown::of(results.receipt),
+        let reveal = self.results.as_ref().and_then(|results| {
+            Some(RoomReveal {
+                at: self.place.at,
+                of: results.steps.len(),
+                lines: results.steps.get(self.place.at)?.lines(),
+                step: results.steps.get(self.place.at)?,
+            })
         });
-        let state = RoomState { result, common: self.common(at_ms) };
+        let state = RoomState { reveal, common: self.common(at_ms) };
         serde_json::to_string(&state).expect("plain data becomes JSON")
     }
 }
@@ -331,6 +373,8 @@ struct Common<'s> {
     closed: &'s [String],
     started_over: u32,
     sealed: bool,
+    again: Option<Again>,
+    asked: &'s AskedFacts,
     commitment: &'s Shown,
 }
 
@@ -342,6 +386,8 @@ struct PhoneState<'s> {
     sequence: u64,
     hand: Asked,
     vote: Option<OwnVote>,
+    /// Trials that the room has seen; nothing before the closing.
+    revealed: Option<Vec<OwnTrial<'s>>>,
     result: Option<PhoneResult<'s>>,
     #[serde(flatten)]
     common: Common<'s>,
@@ -349,7 +395,7 @@ struct PhoneState<'s> {
 
 #[derive(Serialize)]
 struct RoomState<'s> {
-    result: Option<RoomResultWords<'s>>,
+    reveal: Option<RoomReveal<'s>>,
     #[serde(flatten)]
     common: Common<'s>,
 }
@@ -362,13 +408,22 @@ struct PhoneResult<'s> {
 }
 
 #[derive(Serialize)]
-struct RoomResultWords<'s> {
-    room: RoomWords<'s>,
-    receipt: Shown,
+struct RoomReveal<'s> {
+    at: usize,
+    of: usize,
+    /// In English, for a terminal.
+    lines: Vec<String>,
+    step: &'s Step,
 }
 
 #[derive(Serialize)]
 struct OwnResult<'s> {
+    right: u64,
+    of: u64,
+    finding: Option<Finding>,
+    chance: Option<Frequency>,
+    missing: u64,
+    absent: u64,
     sentences: &'s [String],
     trials: Vec<OwnTrial<'s>>,
 }
@@ -376,14 +431,36 @@ struct OwnResult<'s> {
 #[derive(Serialize)]
 struct OwnTrial<'s> {
     name: &'s str,
+    number: u32,
+    practice: bool,
+    control: bool,
+    answer: Option<&'static str>,
+    right: Option<&'static str>,
     said: &'s str,
     was: &'s str,
     receipt: Option<String>,
     hex: Option<String>,
 }
 
+impl<'s> OwnTrial<'s> {
+    fn of(line: &'s TrialLine) -> Self {
+        Self {
+            name: &line.name,
+            number: line.number,
+            practice: line.practice,
+            control: line.control,
+            answer: line.answer,
+            right: line.right,
+            said: &line.said,
+            was: &line.was,
+            receipt: line.receipt.map(|receipt| receipt.groups()),
+            hex: line.receipt.map(|receipt| receipt.hex()),
+        }
+    }
+}
+
 #[derive(Serialize)]
 struct RoomWords<'s> {
     sentences: &'s [String],
-    podium: &'s [String],
+    highest: &'s [String],
 }

@@ -221,6 +221,7 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
     let typed = lines();
     let mut told: Option<(Phase, Option<String>)> = None;
     let mut finished = false;
+    let mut shown_step = 0;
     loop {
         night.turn(Duration::from_millis(50));
         let mut over = false;
@@ -258,7 +259,14 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
             writeln!(out, "phase {}{trial}", night.next_step())?;
             told = Some(now);
         }
-        if let Some(results) = night.results().filter(|_| !finished) {
+        if let Some((step, at, of)) = night.step().filter(|(_, at, _)| *at != shown_step) {
+            shown_step = at;
+            writeln!(out, "reveal {at} of {of}")?;
+            for line in step.lines() {
+                writeln!(out, "  {line}")?;
+            }
+        }
+        if let Some(results) = night.results().filter(|_| !finished && night.revealed()) {
             for line in results.lines() {
                 writeln!(out, "{line}")?;
             }
@@ -269,10 +277,16 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
             return Err(stopped(&night, reason));
         }
         if over {
-            night.leave();
-            if !finished {
-                writeln!(out, "left; the same command resumes the night")?;
+            match night.results() {
+                Some(results) if !finished => {
+                    for line in results.lines() {
+                        writeln!(out, "{line}")?;
+                    }
+                }
+                Some(_) => {}
+                None => writeln!(out, "left; the same command resumes the night")?,
             }
+            night.leave();
             return Ok(());
         }
     }
@@ -450,6 +464,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
     }
     writeln!(out, "join {}", door.join_address())?;
     let mut last = String::new();
+    let mut shown_step = 0;
     loop {
         let facts = door.ask().map_err(gone)?;
         let scene = scene::room(&door, &facts);
@@ -460,11 +475,17 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
             out.flush()?;
             last = line;
         }
-        if facts.result.is_some() {
+        if let Some(reveal) = &facts.reveal
+            && shown_step != reveal.at + 1
+        {
+            shown_step = reveal.at + 1;
             for line in scene.results {
                 writeln!(out, "{line}")?;
             }
-            return Ok(());
+            out.flush()?;
+            if reveal.at + 1 == reveal.of {
+                return Ok(());
+            }
         }
         std::thread::sleep(Duration::from_millis(250));
     }

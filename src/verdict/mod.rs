@@ -10,7 +10,7 @@
 //! | [`findings`] | what follows from the facts, as data |
 //! | `judge` | calls the statistics for each comparison and listener |
 //! | `caveats`, [`caveat`] | which caveats apply; what each of them says |
-//! | `spoken`, `words`, `podium` | the sentences |
+//! | `spoken`, `words`, `highest` | the sentences |
 //! | [`threshold`] | the sentences about a threshold |
 //! | `sitting` | one journal by itself |
 
@@ -19,9 +19,9 @@ use serde::Serialize;
 pub mod caveat;
 mod caveats;
 pub mod findings;
+mod highest;
 mod judge;
 pub mod oddity;
-mod podium;
 mod sitting;
 mod spoken;
 pub mod threshold;
@@ -40,8 +40,8 @@ pub use findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
     decision_words,
 };
+pub use highest::{HighestScores, ScoreRow, highest_scores};
 pub use judge::judge;
-pub use podium::podium;
 pub use sitting::of_journal;
 pub use words::{no_answers, no_listening_test};
 

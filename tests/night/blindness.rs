@@ -9,7 +9,8 @@ use earwitness::screen::Model;
 use crate::blind;
 
 use super::stage::{
-    HandClock, Host, Phone, Recorder, environment, join, raw, request, request_of, session, stimuli,
+    HandClock, Host, Phone, Recorder, environment, join, raw, real_environment, request, request_of, session,
+    stimuli,
 };
 
 /// Everything that went over the wire, what the player was told, and the journal up to the closing.
@@ -58,7 +59,17 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let second = join(host.address, &host.code, "Ola", None);
     let ola = Phone::seated(host.address, &second);
     keep(second);
-    for page in ["/", "/room", "/night.css", "/common.js", "/phone.js", "/room.js"] {
+    for page in [
+        "/",
+        "/room",
+        "/night.css",
+        "/room.css",
+        "/texts.js",
+        "/common.js",
+        "/phone.js",
+        "/result.js",
+        "/room.js",
+    ] {
         keep(ida.get(page));
     }
     host.say("next").expect("accepted");
@@ -103,7 +114,9 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.vote(&id, names[1]));
         keep(ida.get("/state"));
         keep(ida.get("/journal"));
+        assert!(host.say("results").is_err(), "there is nothing to reveal before the closing");
     }
+    keep(display("/room-state"));
     let journal = blind::without_digests(&std::fs::read_to_string(&host.journal).expect("the journal"));
     let mut files: Vec<(String, u64)> = std::fs::read_dir(folder.path().join("sittings"))
         .expect("the folder")
@@ -166,4 +179,52 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
             assert_eq!(reference.files, other.files, "{protocol}, order {order}: names and sizes of files");
         }
     }
+}
+
+/// What a phone is told of the results grows with what the room has seen, and no faster.
+#[test]
+fn phones_know_no_more_of_the_results_than_the_room_has_seen() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let host =
+        Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..4 {
+        let trial = host.to_the_votes();
+        assert_eq!(ida.vote(&trial, "a").status, 200);
+        host.say("close").expect("closed");
+        assert_eq!(ida.state()["revealed"], serde_json::Value::Null, "nothing before the closing");
+    }
+    host.until(Phase::Counting);
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    let display = || {
+        let asked = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "");
+        raw(host.address, &asked).expect("an answer").json()["reveal"].clone()
+    };
+    let mut kinds = Vec::new();
+    let steps = display()["of"].as_u64().expect("a number") as usize;
+    for step in 0..steps {
+        let shown = display();
+        assert_eq!(shown["at"], step);
+        kinds.push(shown["step"]["kind"].as_str().expect("a kind").to_owned());
+        let state = ida.state();
+        let trials = kinds.iter().filter(|kind| *kind == "trial").count();
+        assert_eq!(state["revealed"].as_array().expect("a list").len(), trials, "step {step}");
+        let over = kinds.iter().any(|kind| !["question", "trial"].contains(&kind.as_str()));
+        assert_eq!(state["result"].is_null(), !over, "step {step}");
+        assert_eq!(host.say("next").is_ok(), step + 1 < steps);
+    }
+    assert_eq!(kinds, ["question", "trial", "trial", "trial", "score", "verdict", "highest", "thanks"]);
+    // Every step can be shown again, backwards too, and nothing that was told is taken back.
+    for step in (0..steps - 1).rev() {
+        host.say("back").expect("one step back");
+        assert_eq!(display()["at"], step);
+        assert_eq!(ida.state()["revealed"].as_array().expect("a list").len(), 3);
+        assert!(!ida.state()["result"].is_null());
+    }
+    assert!(host.say("back").is_err(), "there is nothing before the first");
+    host.leave();
 }

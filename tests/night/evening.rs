@@ -27,6 +27,7 @@ fn night(folder: &std::path::Path, more: &str, listeners: &[Option<&str>]) -> (H
     host.until(Phase::Counting);
     host.say("next").expect("opened");
     host.until(Phase::Result);
+    host.say("results").expect("everything is shown");
     (host, phones)
 }
 
@@ -52,8 +53,8 @@ fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     let said = earwitness::units::printed::risk(p);
     assert!(together.contains(&format!("at least as well {said}")), "{together} against {said}");
     assert!(room.contains("20 listeners took part; 0 votes never came."), "{room}");
-    let podium = result["room"]["podium"].to_string();
-    assert!(podium.contains("1. Listener 0 (seat 1)"), "{podium}");
+    let highest = result["room"]["highest"].to_string();
+    assert!(highest.contains("1. Listener 0 (seat 1)"), "{highest}");
     host.leave();
 }
 
@@ -96,6 +97,7 @@ fn a_night_that_is_stopped_early_proves_nothing() {
     host.say("stop").expect("asked");
     host.say("confirm").expect("confirmed");
     host.until(Phase::Result);
+    host.say("results").expect("everything is shown");
     let result = ida.state()["result"].clone();
     let own = result["own"]["sentences"][0].as_str().expect("a sentence");
     assert!(own.contains("stopped before it was complete") || own.contains("No counted answers"), "{own}");

@@ -55,8 +55,15 @@ fn a_host_conducts_a_night_from_the_terminal() {
     host.press("30 a b a\r");
     host.press("\r");
     host.wait(&["the seal is open"]);
+    host.wait(&["The reveal: 1 of 8"]);
+    room.wait(&["The reveal"]);
+    assert!(!host.screen().contains("of 2 right"), "one step after the other:\n{}", host.screen());
+    host.press("\r");
+    host.wait(&["Trial 1"]);
+    room.wait(&["Trial 1"]);
+    host.press("results\r");
     host.wait(&["nothing was played aloud"]);
-    room.wait(&["Together:"]);
+    room.wait(&["Receipt of the night"]);
     // Ended from outside, the display gives its terminal back.
     room.signal(rustix::process::Signal::TERM);
     room.end();
@@ -66,7 +73,7 @@ fn a_host_conducts_a_night_from_the_terminal() {
     host.press("y");
     let (status, said) = host.end();
     assert_eq!(status, 0, "{said}");
-    assert!(said.contains("The podium:") && said.contains("Receipt of the night:"), "{said}");
+    assert!(said.contains("Highest scores:") && said.contains("Receipt of the night:"), "{said}");
     assert!(said.contains("3 listeners took part, 1 on paper"), "{said}");
 }
 

@@ -107,6 +107,7 @@ fn a_whole_night_from_joining_to_the_results() {
     assert_eq!(ida.get("/journal").status, 409, "the journal is published after the closing only");
     host.say("next").expect("opened");
     host.until(Phase::Result);
+    host.say("results").expect("everything is shown");
 
     let state = ida.state();
     let result = &state["result"];
@@ -119,8 +120,8 @@ fn a_whole_night_from_joining_to_the_results() {
     );
     let room = result["room"]["sentences"].to_string();
     assert!(room.contains("Together:") && room.contains("3 listeners took part, 1 on paper"), "{room}");
-    let podium = result["room"]["podium"].to_string();
-    assert!(podium.contains("Luck makes winners too"), "{podium}");
+    let highest = result["room"]["highest"].to_string();
+    assert!(highest.contains("Chance makes high scores too"), "{highest}");
     let ola_room = ola.state()["result"]["own"]["sentences"].to_string();
     assert!(ola_room.contains("1 vote never came") || ola_room.contains("of 3 right"), "{ola_room}");
 
@@ -206,6 +207,7 @@ fn late_arrivals_early_leavers_and_dead_phones_keep_what_they_had() {
     host.until(Phase::Counting);
     host.say("next").expect("opened");
     host.until(Phase::Result);
+    host.say("results").expect("everything is shown");
     let own = late.state()["result"]["own"]["sentences"].to_string();
     assert!(own.contains("never came from your seat") || own.contains("reported and not counted"), "{own}");
     host.leave();
@@ -280,9 +282,13 @@ fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
     host.say("9 a").expect("one answer");
     host.say("next").expect("opened");
     host.until(Phase::Result);
-    let facts = door.ask().expect("facts").result.expect("results");
-    let said = facts.room.sentences.join(" ");
+    host.say("results").expect("everything is shown");
+    let said = ida.state()["result"]["room"]["sentences"].to_string();
     assert!(said.contains("1 vote never came") || said.contains("2 votes never came"), "{said}");
-    assert!(facts.room.podium.join(" ").contains("Luck makes winners too"));
+    let last = door.ask().expect("facts").reveal.expect("a reveal");
+    assert!(last.at + 1 == last.of && last.lines.join(" ").contains("Receipt of the night"), "{last:?}");
+    host.say("back").expect("one step back");
+    let before = door.ask().expect("facts").reveal.expect("a reveal");
+    assert!(before.lines.join(" ").contains("Chance makes high scores too"), "{before:?}");
     host.leave();
 }

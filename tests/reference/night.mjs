@@ -3,7 +3,7 @@
 // Needs chromium, and playwright-core 1.65.1 and axe-core 4.14.1 in EARWITNESS_NODE_MODULES.
 import { spawn } from "node:child_process";
 import { createRequire } from "node:module";
-import { readFileSync } from "node:fs";
+import { readFileSync, writeFileSync } from "node:fs";
 import path from "node:path";
 import readline from "node:readline";
 
@@ -13,6 +13,7 @@ const { chromium } = require("playwright-core");
 const axeSource = readFileSync(path.join(modules, "axe-core", "axe.min.js"), "utf8");
 const [program, session, pictures] = process.argv.slice(2);
 
+const texts = JSON.parse(readFileSync(new URL("../../src/ballot/pages/texts.json", import.meta.url), "utf8"));
 const assert = (holds, what) => { if (!holds) { throw new Error(what); } };
 
 // ---- the host ----
@@ -53,8 +54,8 @@ const browser = await chromium.launch({
 const complaints = [];
 // After the host's end nobody answers any more.
 let over = false;
-async function open(name, viewport, address) {
-  const context = await browser.newContext({ viewport, bypassCSP: false });
+async function open(name, viewport, address, locale = "en-GB") {
+  const context = await browser.newContext({ viewport, locale, bypassCSP: false });
   const page = await context.newPage();
   page.on("request", (request) => {
     if (!request.url().startsWith(`${origin}/`)) { complaints.push(`${name} asked ${request.url()}`); }
@@ -70,6 +71,8 @@ async function open(name, viewport, address) {
   await page.goto(address);
   return { name, context, page };
 }
+// As somebody reads who has set the letters half as large again.
+const large = (view) => view.page.evaluate(() => { document.documentElement.style.fontSize = "150%"; });
 async function audit(view, what) {
   // The rules are put in through the remote control, past the page's own policy, which forbids foreign script.
   await view.page.evaluate(axeSource);
@@ -80,33 +83,78 @@ async function audit(view, what) {
   const wide = await view.page.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
   if (wide > 0) { complaints.push(`${view.name}, ${what}: ${wide} pixels too wide`); }
 }
+// The room's display is read from 8 m on a picture 2 m wide: capitals of what matters subtend at least 20 minutes of arc
+// (the size that common practice asks of projected text, no source; 20/20 vision resolves letters of 5, Snellen 1862).
+// Sizes are those of the fonts that were really used. Nothing that can be read is cut.
+const SIZES = [[1920, 1080], [3840, 2160], [1024, 768], [1280, 720]];
+async function legible(view, what) {
+  for (const [width, height] of SIZES) {
+    await view.page.setViewportSize({ width, height });
+    const found = await view.page.evaluate(async () => {
+      await new Promise((resolve) => requestAnimationFrame(() => requestAnimationFrame(resolve)));
+      const pen = document.createElement("canvas").getContext("2d");
+      const small = [];
+      const cut = [];
+      const main = document.getElementById("main");
+      const all = main.querySelectorAll(".matter, .say, .large, .huge, .clock, .unit, .code, .address, .label, td, .slots li");
+      for (const node of all) {
+        const style = getComputedStyle(node);
+        const scale = node.ownerSVGElement ? node.getScreenCTM().a : 1;
+        pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+        const capital = pen.measureText("H").actualBoundingBoxAscent * scale;
+        const minutes = Math.atan(capital / innerWidth * 2 / 8) * 180 / Math.PI * 60;
+        if (node.textContent.trim() && minutes < 20) { small.push(`${minutes.toFixed(1)}' ${node.textContent}`); }
+      }
+      for (const node of document.querySelectorAll("#main *, #foot, #where, #corner")) {
+        const box = node.getBoundingClientRect();
+        if (box.width && (box.left < -1 || box.top < -1 || box.right > innerWidth + 1 || box.bottom > innerHeight + 1)) {
+          cut.push(`${node.tagName} ${node.textContent.slice(0, 40)}`);
+        }
+      }
+      if (main.scrollHeight > main.clientHeight + 1) { cut.push(`main by ${main.scrollHeight - main.clientHeight} px`); }
+      return { small, cut, read: all.length };
+    });
+    if (!found.read) { complaints.push(`${what} at ${width}x${height}: nothing matters`); }
+    for (const line of found.small) { complaints.push(`${what} at ${width}x${height}: too small: ${line}`); }
+    for (const line of found.cut) { complaints.push(`${what} at ${width}x${height}: cut: ${line}`); }
+    if (pictures && width === 1024) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-4x3.png`) }); }
+  }
+}
 async function picture(view, what) {
   if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}.png`) }); }
 }
 
 const room = await open("room", { width: 1280, height: 720 }, display);
-await room.page.getByText("Take a seat").waitFor();
+await room.page.getByText("Point your phone's camera").waitFor();
 await audit(room, "joining");
+await legible(room, "joining");
 await picture(room, "joining");
 
 const names = ["Ida", "Ola", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål"];
 const phones = [];
 for (const [index, name] of names.entries()) {
-  const phone = await open(`phone${index + 1}`, { width: 360, height: 640 }, join);
+  // The fourth reads Japanese, the sixth is a small phone that reads German in large letters.
+  const phone = await open(`phone${index + 1}`, { width: index === 5 ? 320 : 360, height: 640 }, join,
+    ["en-GB", "en-GB", "en-GB", "ja-JP", "fr-FR", "de-DE"][index]);
+  const words = ["en", "en", "en", "ja", "fr", "de"].map((name) => texts.languages.indexOf(name));
+  phone.say = (key, values = {}) => texts[key][words[index]].replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+  if (index === 5) { await large(phone); }
   if (index === 0) { await audit(phone, "join page"); await picture(phone, "join"); }
   // The code comes from the address that the camera read.
-  await phone.page.getByLabel("Code of the room").waitFor();
-  assert((await phone.page.getByLabel("Code of the room").inputValue()).length === 6, "the code is filled in");
-  await phone.page.getByLabel("The name you want").fill(name);
-  if (index === 5) { await phone.page.getByLabel("Seat number").fill("20"); }
-  await phone.page.getByRole("button", { name: "Take my seat" }).click();
-  await phone.page.getByText("You are in").waitFor();
+  await phone.page.getByLabel(phone.say("join.code")).waitFor();
+  assert((await phone.page.getByLabel(phone.say("join.code")).inputValue()).length === 6, "the code is filled in");
+  await phone.page.getByLabel(phone.say("join.name")).fill(name);
+  if (index === 5) { await phone.page.getByLabel(phone.say("join.seat")).fill("20"); }
+  await phone.page.getByRole("button", { name: phone.say("join.go") }).click();
+  await phone.page.getByText(phone.say("in")).waitFor();
   const who = await phone.page.locator("#who").textContent();
-  assert(who === `Seat ${index === 5 ? 20 : index + 1}, ${name}`, `names are text: ${who}`);
+  assert(who === phone.say("who", { n: index === 5 ? 20 : index + 1, name }), `names are text: ${who}`);
   phones.push(phone);
 }
 await audit(phones[4], "welcome");
+await audit(phones[5], "welcome in large letters");
 await picture(phones[4], "welcome");
+await picture(phones[5], "welcome");
 // A wrong code is said in words.
 const stranger = await open("stranger", { width: 360, height: 640 }, `${origin}/`);
 await stranger.page.getByLabel("Code of the room").fill("WRONG2");
@@ -120,12 +168,16 @@ for (let i = complaints.length - 1; i >= 0; i -= 1) { if (/^stranger: .*403/.tes
 
 say("next");
 await hear("phase joining");
-await phones[1].page.getByLabel("Add a phrase").fill("the lamp on the stairs");
-await phones[1].page.getByRole("button", { name: "Add my phrase" }).click();
+await phones[1].page.getByLabel("Add any words").fill("the lamp on the stairs");
+await phones[1].page.getByRole("button", { name: "Add my words" }).click();
 await phones[0].page.getByText("1 added so far").waitFor();
 await audit(phones[1], "phrase");
 say("next");
 await hear("phase ready");
+await room.page.getByText("You will hear A, B, X").waitFor();
+await audit(room, "ready");
+await legible(room, "ready");
+await picture(room, "ready");
 
 let trials = 0;
 for (;;) {
@@ -135,7 +187,10 @@ for (;;) {
   assert(phase.startsWith("presenting"), phase);
   trials += 1;
   await phones[2].page.locator(".slots").waitFor();
-  if (trials === 1) { await room.page.locator(".slots li.on").first().waitFor(); }
+  if (trials === 1) {
+    await room.page.getByText("You hear", { exact: true }).waitFor();
+    await legible(room, "presenting");
+  }
   if (trials === 1) {
     const disabled = await phones[2].page.getByRole("button", { name: "same as A" }).isDisabled();
     assert(disabled, "no vote before everything was heard");
@@ -146,10 +201,10 @@ for (;;) {
   }
   await hear("phase voting");
   for (const [index, phone] of phones.entries()) {
-    const button = phone.page.getByRole("button", { name: index % 2 ? "same as B" : "same as A" });
+    const button = phone.page.getByRole("button", { name: phone.say(index % 2 ? "choice.abx.b" : "choice.abx.a") });
     await phone.page.locator("button.choice:not([disabled])").first().waitFor();
     await button.click();
-    await phone.page.locator("main").getByText("Received:").waitFor();
+    await phone.page.locator("main .received").waitFor();
   }
   await room.page.getByText("6 of 6 have voted").waitFor();
   // Nobody's vote is on the display.
@@ -159,7 +214,13 @@ for (;;) {
     await audit(phones[0], "voting");
     await picture(phones[0], "voting");
     await audit(room, "voting");
+    await legible(room, "voting");
     await picture(room, "voting");
+    const sizes = await room.page.evaluate(() => ["#clock", "h1", "#votes"].map((name) =>
+      parseFloat(getComputedStyle(document.querySelector(name)).fontSize)));
+    assert(sizes[0] > sizes[1] && sizes[0] > sizes[2], `the countdown is the largest: ${sizes}`);
+    await audit(phones[5], "voting in large letters");
+    await picture(phones[5], "voting");
     // A vote is changed, and the page is loaded again: the changed one is there.
     await phones[0].page.getByRole("button", { name: "same as B" }).click();
     await phones[0].page.locator("main").getByText("Received: same as B").waitFor();
@@ -181,12 +242,28 @@ for (;;) {
   }
   if (trials === 3) {
     // A listener leaves by mistake and comes back.
-    await phones[3].page.getByRole("button", { name: "I must leave early" }).click();
-    await phones[3].page.getByRole("button", { name: "Yes, I leave" }).click();
-    await phones[3].page.getByRole("button", { name: "Come back" }).waitFor();
-    await audit(phones[3], "left");
-    await phones[3].page.getByRole("button", { name: "Come back" }).click();
-    await phones[3].page.locator("main").getByText("Received: same as B").waitFor();
+    const four = phones[3];
+    assert(!await four.page.locator("#leave").isVisible(), "leaving is away from the answers");
+    await four.page.locator("summary").click();
+    await four.page.getByRole("button", { name: four.say("leave") }).click();
+    await four.page.getByRole("button", { name: four.say("leave.yes") }).click();
+    await four.page.getByRole("button", { name: four.say("left.back") }).waitFor();
+    await audit(four, "left");
+    await four.page.getByRole("button", { name: four.say("left.back") }).click();
+    await four.page.locator("main .received").getByText(four.say("choice.abx.b")).waitFor();
+    // The host voids the trial: everybody is told, and it is played again.
+    say("void a tram passed");
+    await hear("phase ready");
+    await phones[0].page.getByText("This trial was disturbed. We play it again.").waitFor();
+    await room.page.getByText("This trial was disturbed. We play it again.").waitFor();
+    await legible(room, "again");
+    await picture(room, "again");
+    say("next");
+    await hear("phase voting");
+    for (const phone of phones) {
+      await phone.page.locator("button.choice:not([disabled])").first().click();
+      await phone.page.locator("main .received").waitFor();
+    }
   }
   say("close");
   const after = await hear("phase ");
@@ -194,7 +271,10 @@ for (;;) {
   if (trials === 2) {
     say("break");
     await hear("phase a break");
-    await phones[5].page.getByText("Rest your ears").waitFor();
+    await phones[5].page.getByText(phones[5].say("break.rest")).waitFor();
+    await room.page.getByText("Rest your ears").waitFor();
+    await audit(room, "break");
+    await legible(room, "break");
     await audit(phones[5], "break");
     say("next");
     await hear("phase ready");
@@ -208,18 +288,49 @@ await hear("seat 30: Paper Pia");
 say("30 a b a");
 say("next");
 await hear("the seal is open");
-for (const phone of phones) {
-  await phone.page.getByRole("heading", { name: "Your result" }).waitFor();
-  const text = await phone.page.evaluate(() => document.body.textContent);
-  assert(/of 2 right/.test(text), `a plain sentence: ${text.slice(0, 400)}`);
-  assert(/Luck makes winners too/.test(text), "the podium says how much is luck");
+// The reveal, step by step; phones know no more than the room.
+await phones[0].page.getByRole("heading", { name: "The reveal" }).waitFor();
+const steps = Number((await hear("reveal 1 of ")));
+const seen = [];
+for (let step = 1; step <= steps; step += 1) {
+  if (step > 1) { say("next"); await hear(`reveal ${step} of `); }
+  await room.page.waitForFunction((at) => document.getElementById("main").dataset.step === String(at), step - 1);
+  const kind = await room.page.evaluate(() => document.getElementById("main").dataset.kind);
+  const first = !seen.includes(kind);
+  seen.push(kind);
+  if (first) {
+    await audit(room, `reveal ${kind}`);
+    await legible(room, `reveal-${kind}`);
+    await picture(room, `reveal-${kind}`);
+  }
+  if (kind === "trial") {
+    await phones[0].page.waitForFunction((count) => document.querySelectorAll("svg.marks text").length === count,
+      seen.filter((other) => other === "trial").length);
+    assert(!(await phones[0].page.evaluate(() => document.body.textContent)).includes("Your result"), "not yet");
+    if (first) { await audit(phones[0], "reveal"); await picture(phones[0], "reveal"); }
+  }
 }
+assert(seen.join() === "question,trial,trial,trial,score,verdict,highest,thanks", seen.join());
+say("back");
+await room.page.getByRole("heading", { name: "Highest scores" }).waitFor();
+for (const phone of phones) {
+  await phone.page.getByRole("heading", { name: phone.say("result"), exact: true }).waitFor();
+  const text = await phone.page.evaluate(() => document.body.textContent);
+  assert(/ 2 /.test(text) && text.includes(phone.say("trials.yours")), `a plain sentence: ${text.slice(0, 400)}`);
+  assert(/Chance makes high scores too/.test(text), "the highest scores say how much is chance");
+}
+await audit(phones[5], "result in large letters");
+await picture(phones[5], "result");
+// The result as one picture to keep.
+const download = phones[0].page.waitForEvent("download");
+await phones[0].page.getByRole("button", { name: "Save as a picture" }).click();
+const saved = await (await download).path();
+const bytes = readFileSync(saved);
+assert(bytes.length > 10000 && bytes.subarray(1, 4).toString() === "PNG", "a picture was saved");
+if (pictures) { writeFileSync(path.join(pictures, "saved.png"), bytes); }
 await audit(phones[0], "result");
 await picture(phones[0], "result");
 if (pictures) { await phones[0].page.screenshot({ path: path.join(pictures, "phone1-result-whole.png"), fullPage: true }); }
-await room.page.getByRole("heading", { name: "The podium" }).waitFor();
-await audit(room, "result");
-await picture(room, "result");
 const published = await phones[0].page.evaluate(async () => (await fetch("/journal")).text());
 assert(published.trim().split("\n").length > 30, "the journal can be read");
 
@@ -234,7 +345,13 @@ const kept = await phones[0].page.evaluate(() => document.getElementById("main")
 assert(/Your result/.test(kept) && /of 2 right/.test(kept), `the result stays: ${kept.slice(0, 400)}`);
 await audit(phones[0], "host gone");
 await picture(phones[0], "host-gone");
-assert(await room.page.getByRole("heading", { name: "The podium" }).isVisible(), "the podium stays on the display");
+assert(await room.page.getByRole("heading", { name: "Highest scores" }).isVisible(), "the display stays");
+// The page left and found again in the browser's history, with nobody there to ask: the result is kept on the phone.
+await phones[1].page.goto("about:blank");
+await phones[1].page.goBack();
+await phones[1].page.getByRole("heading", { name: "Your result" }).waitFor();
+await audit(phones[1], "kept");
+await picture(phones[1], "kept");
 await audit(room, "host gone");
 await picture(room, "host-gone");
 await browser.close();

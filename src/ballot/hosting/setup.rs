@@ -12,6 +12,7 @@ use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::presentation::{self, Timing};
 use crate::ballot::qr;
 use crate::ballot::refused::Log;
+use crate::ballot::reveal::Place;
 use crate::ballot::routes::{Shared, serve};
 use crate::ballot::view::Snapshot;
 use crate::conduct::{Driver, Environment, Folder, Output, SittingClock, folder};
@@ -186,6 +187,7 @@ impl BeforeNight {
             passes_file,
             order,
             results: None,
+            place: Place::default(),
             notices: Vec::new(),
             notes,
             resumed,

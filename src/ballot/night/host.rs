@@ -1,6 +1,6 @@
 //! What the host says and types: commands, and ballots from paper.
 
-use super::{Night, Phase, Show};
+use super::{HOST_CAUSE, Night, Phase, Show};
 use crate::ballot::Refusal;
 use crate::ballot::command::Command;
 use crate::ballot::paper::PaperBallot;
@@ -76,7 +76,7 @@ impl Night {
                 return self.step(at_ms, Event::Rest);
             }
             Command::Void(reason) if in_trial => {
-                return self.step(at_ms, Event::Disturbed { cause: format!("host: {reason}") });
+                return self.step(at_ms, Event::Disturbed { cause: format!("{HOST_CAUSE}{reason}") });
             }
             Command::Void(_) => return nothing("no trial is on"),
             Command::Phrase(text) => {
@@ -103,6 +103,7 @@ impl Night {
             }
             Command::Confirm => return self.step(at_ms, Event::Confirm),
             Command::Back => return self.step(at_ms, Event::Back),
+            Command::Results => return nothing("the seal is closed: there are no results yet"),
             Command::Import(_) | Command::Status | Command::Help | Command::Quit => {}
         }
         Ok(effects)

@@ -40,9 +40,53 @@ var earwitness = (function () {
     bar.className = text ? "network on" : "network";
     bar.textContent = text;
   }
+  /* ---- texts, in the language that this browser asks for ---- */
+  var language = 0;
+  (function () {
+    var wanted = navigator.languages || [navigator.language || "en"];
+    for (var i = 0; i < wanted.length; i += 1) {
+      var found = earwitnessTexts.languages.indexOf(String(wanted[i]).slice(0, 2).toLowerCase());
+      if (found >= 0) { language = found; break; }
+    }
+    document.documentElement.lang = earwitnessTexts.languages[language];
+  }());
+  /* What people typed may run from right to left: it then turns nothing around it. */
+  function isolated(value) {
+    return /[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]/.test(value) ? "\u2068" + value + "\u2069" : value;
+  }
+  function has(key) { return Object.prototype.hasOwnProperty.call(earwitnessTexts, key); }
+  /* The text with this key; values stand for what is in braces. */
+  function text(key, values) {
+    var one = values && Number(values.n) === 1 && has(key + ".1") ? key + ".1" : key;
+    if (!has(one)) { return key; }
+    return earwitnessTexts[one][language].replace(/\{(\w+)\}/g, function (whole, name) {
+      return values && values[name] !== undefined && values[name] !== null ? isolated(String(values[name])) : "";
+    });
+  }
+  /* What the host's program says in English, in this language where the table has it. */
+  function known(key, values, english) { return has(key) ? text(key, values) : english; }
+  function question(asked) {
+    return known("question." + asked.protocol, { attribute: asked.attribute }, asked.question);
+  }
+  function choice(asked, alternative) {
+    return known("choice." + asked.protocol + "." + alternative.name, { attribute: asked.attribute }, alternative.label);
+  }
+  function refused(answer) {
+    return answer ? known("refused." + answer.refused, {}, answer.message) : text("offline.try");
+  }
+  function marks(state) {
+    var said = [];
+    if (state.silent) { said.push(text("mark.silent")); }
+    if (state.invented) { said.push(text("mark.invented")); }
+    return said.join(" \u00b7 ");
+  }
+  /* The page without script is in English; its fixed texts follow. */
+  (function () {
+    var fixed = document.querySelectorAll("[data-text]");
+    for (var i = 0; i < fixed.length; i += 1) { fixed[i].textContent = text(fixed[i].getAttribute("data-text")); }
+  }());
   function trialName(trial) {
-    return trial.part === "main" ? "Trial " + trial.number + " of " + trial.of
-      : "Practice " + trial.number + " of " + trial.of + ", does not count";
+    return text(trial.part === "main" ? "trial" : "warm-up", { n: trial.number, of: trial.of });
   }
   /* What is heard in this trial, and which of them now. */
   function slots(state) {
@@ -56,25 +100,9 @@ var earwitness = (function () {
     }
     return list;
   }
-  function clock() {
-    var node = el("p", "clock");
-    node.id = "clock";
-    return node;
-  }
-  /* The countdown, several times a second, without asking. */
-  function count(state, deadline) {
-    var node = document.getElementById("clock");
-    if (!node) { return; }
-    var text = "";
-    if (deadline !== null) {
-      var seconds = Math.max(0, Math.ceil((deadline - Date.now()) / 1000));
-      text = state.phase === "voting" ? "Votes close in " + seconds + " s" : seconds + " s";
-    }
-    if (node.textContent !== text) { node.textContent = text; }
-    var votes = document.getElementById("votes");
-    if (votes) { votes.textContent = state.voted + " of " + state.seats + " have voted."; }
-  }
+  /* Seconds until something happens; null: nothing will. */
+  function seconds(deadline) { return deadline === null ? null : Math.max(0, Math.ceil((deadline - Date.now()) / 1000)); }
 
   return { send: send, el: el, add: add, empty: empty, network: network, trialName: trialName, slots: slots,
-    clock: clock, count: count };
+    seconds: seconds, text: text, known: known, question: question, choice: choice, refused: refused, marks: marks };
 }());

@@ -3,6 +3,7 @@
   "use strict";
   var el = earwitness.el;
   var add = earwitness.add;
+  var text = earwitness.text;
   var main = document.getElementById("main");
   var who = document.getElementById("who");
   var spoken = document.getElementById("spoken");
@@ -13,8 +14,12 @@
   var failures = 0;
   var deadline = null;   /* when the countdown ends, by this phone's clock */
   var pending = null;    /* a vote that has not been acknowledged */
+  var voted = null;      /* the last one that was */
   var refusal = "";      /* why something was refused */
   var leaving = false;
+  var more = false;      /* the part that is rarely needed is unfolded */
+  var kept = null;       /* a result of this phone, from this night or an earlier one */
+  var showing = false;   /* it is shown, because no night knows this phone now */
 
   function keep(value) {
     try {
@@ -23,6 +28,13 @@
     } catch (error) { /* private mode: a reload then needs another tap */ }
   }
   try { pending = JSON.parse(window.sessionStorage.getItem("pending") || "null"); } catch (error) { pending = null; }
+
+  try { kept = JSON.parse(window.localStorage.getItem("result") || "null"); } catch (error) { kept = null; }
+  function keepResult() {
+    kept = { kept: true, phase: "result", title: state.title, seat: state.seat, alias: state.alias, result: state.result,
+      asked: state.asked, silent: state.silent, invented: state.invented, day: new Date().toISOString().slice(0, 10) };
+    try { window.localStorage.setItem("result", JSON.stringify(kept)); } catch (error) { /* private mode */ }
+  }
 
   function send(method, path, body, done) { earwitness.send(method, path, {}, body, done); }
   function button(id, className, text, action) {
@@ -67,14 +79,14 @@
       } else if (status === 401) {
         failures = 0;
         earwitness.network("");
+        if (answer && answer.refused === "released") { refusal = text("released", { n: answer.seat }); }
         state = null;
         draw();
       } else {
+        if (!state && kept && status === 0) { showing = true; draw(); }
         failures += 1;
         if (failures > 1) {
-          earwitness.network(state && state.phase === "result"
-            ? "The host has gone. Your result stays on this page until you close it: take a picture to keep it."
-            : "No connection. Your seat and your votes are kept; trying again.");
+          earwitness.network(text(showing || (state && state.phase === "result") ? "gone" : "offline"));
         }
         plan(Math.min(5000, 500 * failures + Math.floor(Math.random() * 500)));
       }
@@ -85,15 +97,20 @@
   window.addEventListener("online", soon);
   window.addEventListener("pageshow", soon);
   window.addEventListener("focus", soon);
+  /* A tab of an earlier night that gets a new night's address. */
+  window.addEventListener("hashchange", function () { refusal = ""; showing = false; shape = ""; soon(); draw(true); });
 
   function take(answer) {
     state = answer;
+    showing = false;
+    if (answer.result) { keepResult(); }
     earwitnessHand.answer(answer.hand);
     deadline = answer.left_ms === null ? null : Date.now() + answer.left_ms;
     if (pending && (!answer.trial || pending.trial !== answer.trial.id || !answer.open)) {
-      if (answer.vote === null || answer.vote.answer !== pending.answer) {
-        refusal = "Your last tap came too late and was not counted.";
-      }
+      var same = answer.trial && pending.trial === answer.trial.id;
+      if (same && answer.vote && answer.vote.answer !== pending.answer) {
+        refusal = text("vote.late", { label: label(answer.vote.answer) });
+      } else if (!same || !answer.vote) { refusal = late(pending.trial); }
       pending = null;
       keep(null);
     }
@@ -114,13 +131,15 @@
         refusal = "";
         state.vote = answer.vote;
         state.sequence = answer.sequence;
-        say("Received: " + label(answer.vote.answer));
+        voted = { trial: vote.trial, label: label(answer.vote.answer) };
+        say(text("vote.received", { label: voted.label }));
       } else if (status === 429 || status === 503 || status === 0) {
         window.setTimeout(function () { if (pending === vote && !vote.busy) { deliver(); } }, 1200);
       } else {
         pending = null;
         keep(null);
-        refusal = answer && answer.message ? answer.message : "The vote was refused.";
+        refusal = answer && answer.refused && /not-open|other-trial/.test(answer.refused) ? late(vote.trial)
+          : answer ? earwitness.known("refused." + answer.refused, {}, answer.message) : text("vote.refused");
         say(refusal);
         soon();
       }
@@ -136,18 +155,34 @@
   }
   function label(name) {
     var list = state && state.trial ? state.trial.alternatives : [];
-    for (var i = 0; i < list.length; i += 1) { if (list[i].name === name) { return list[i].label; } }
+    for (var i = 0; i < list.length; i += 1) {
+      if (list[i].name === name) { return earwitness.choice(state.trial, list[i]); }
+    }
     return name;
   }
+  /* What a tap that came too late leaves standing. */
+  function late(trial) {
+    return voted && voted.trial === trial ? text("vote.late", { label: voted.label }) : text("vote.late.none");
+  }
 
-  function tick() { if (state) { earwitness.count(state, deadline); } }
+  /* The countdown, several times a second, without asking. */
+  function tick() {
+    var clock = document.getElementById("clock");
+    if (!state || !clock) { return; }
+    var left = earwitness.seconds(deadline);
+    var words = left === null ? "" : state.phase === "voting" ? text("vote.closes", { n: left }) : left + " s";
+    if (clock.textContent !== words) { clock.textContent = words; }
+    var votes = document.getElementById("votes");
+    if (votes) { votes.textContent = text("voted", { n: state.voted, of: state.seats }); }
+  }
   window.setInterval(tick, 250);
 
   /* ---- drawing ---- */
 
-  function draw() {
-    var drawn = state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
-      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, pending, refusal, leaving]) : "join" + refusal;
+  function draw(anew) {
+    var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
+      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again, state.open_ears,
+      pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
     var focused = document.activeElement && document.activeElement.id;
@@ -155,29 +190,35 @@
     var inputs = main.getElementsByTagName("input");
     for (var i = 0; i < inputs.length; i += 1) { typed[inputs[i].id] = inputs[i].value; }
     earwitness.empty(main);
-    if (state) { seated(); } else { join(); }
+    if (showing) { result(kept); } else if (state) { seated(); } else { join(); }
     for (var id in typed) {
+      if (id === "code" && anew) { continue; }
       if (document.getElementById(id) && typed[id]) { document.getElementById(id).value = typed[id]; }
     }
     if (focused && document.getElementById(focused)) { document.getElementById(focused).focus(); }
   }
 
+  function warn() {
+    if (refusal) { var why = el("p", "refusal", refusal); why.setAttribute("role", "alert"); main.appendChild(why); }
+  }
   function join() {
     who.textContent = "";
     var form = el("form");
-    var code = field("code", "Code of the room", { className: "code", length: 12, capital: "characters",
+    var code = field("code", text("join.code"), { className: "code", length: 12, capital: "characters",
       value: decodeURIComponent(window.location.hash.slice(1)) });
-    var alias = field("alias", "The name you want to be shown", { length: 40, capital: "words" });
-    var seat = field("seat", "Seat number, if you have one", { length: 4, mode: "numeric" });
-    var go = el("button", "main", "Take my seat");
+    var alias = field("alias", text("join.name"), { length: 40, capital: "words" });
+    var seat = field("seat", text("join.seat"), { length: 4, mode: "numeric" });
+    var go = el("button", "main", text("join.go"));
     go.type = "submit";
     go.id = "go";
-    add(main, el("h1", "", "Join the listening night"),
-      el("p", "", "You will hear the same as everybody in the room and answer here. Nobody sees your answers before the end."));
-    if (refusal) { var why = el("p", "refusal", refusal); why.setAttribute("role", "alert"); main.appendChild(why); }
+    add(main, el("h1", "", text("join.title")), el("p", "", text("join.task")));
+    warn();
     add(form, code.label, code.input, alias.label, alias.input, seat.label, seat.input, go);
-    add(main, form, el("p", "small", "Only this name is stored, with your answers, in the night's journal, which may be " +
-      "published. Any name will do."));
+    add(main, form, el("p", "small", text("join.stored")));
+    if (kept) {
+      add(main, el("p", "small", text("kept")),
+        button("kept", "plain", text("kept.show"), function () { showing = true; draw(); }));
+    }
     form.onsubmit = function (event) {
       event.preventDefault();
       go.disabled = true;
@@ -185,78 +226,87 @@
       send("POST", "/join", { code: code.input.value, alias: alias.input.value,
         seat: wanted === "" ? null : Number(wanted) || 0 }, function (status, answer) {
         if (status === 200) { refusal = ""; shape = ""; ask(); return; }
-        refusal = answer && answer.message ? answer.message : "No connection. Please try again.";
+        refusal = earwitness.refused(answer);
         go.disabled = false;
         draw();
       });
     };
   }
 
-  function heading(text) { main.appendChild(el("h1", "", text)); }
+  function heading(words) { main.appendChild(el("h1", "", words)); }
   function seated() {
-    who.textContent = "Seat " + state.seat + ", " + state.alias;
-    if (state.phase === "result") { result(); return; }
-    if (state.left) {
-      heading("You have left");
-      add(main, el("p", "", "Your votes so far are kept. Trials that you miss count as absent."),
-        button("return", "main", "Come back", function () {
-          send("POST", "/return", {}, function () { soon(); });
-        }));
+    who.textContent = text("who", { n: state.seat, name: state.alias });
+    if (state.phase === "result") {
+      if (state.result) { result(state); } else { reveal(); }
       return;
     }
-    if (state.phase === "welcome" || state.phase === "joining") { welcome(); }
+    if (state.left) {
+      heading(text("left"));
+      add(main, el("p", "", text("left.text")), button("return", "main", text("left.back"), function () {
+        send("POST", "/return", {}, function () { soon(); });
+      }));
+      return;
+    }
+    if (state.open_ears) { ears(); }
+    else if (state.phase === "welcome" || state.phase === "joining") { welcome(); }
     else if (state.phase === "ready") { ready(); }
     else if (state.phase === "presenting" || state.phase === "voting") { trial(); }
-    else if (state.phase === "break") {
-      heading("A break");
-      add(main, el("p", "loud", "Rest your ears. The host goes on when everybody is back."));
-    } else if (state.phase === "counting") {
-      heading("All trials are over");
-      add(main, el("p", "loud", "Paper ballots are being entered. Then the seal is opened and this page shows your result."));
-    } else {
-      heading("The night has stopped");
-      add(main, el("p", "", state.message || "The host must look at the machine. Your votes are kept."));
-    }
-    leave();
+    else if (state.phase === "break") { heading(text("break")); add(main, el("p", "loud", text("break.rest"))); }
+    else if (state.phase === "counting") { heading(text("counting")); add(main, el("p", "loud", text("counting.paper"))); }
+    else { heading(text("stopped")); add(main, el("p", "", state.message)); }
+    rarely();
   }
-  function leave() {
+  /* What is rarely needed, folded, away from the answers. */
+  function rarely() {
+    var fold = el("details", "more");
+    fold.open = more || leaving;
+    fold.ontoggle = function () { more = fold.open; };
+    add(fold, el("summary", "", text("more")));
+    if (state.phase !== "welcome" && state.phase !== "joining") { seal(fold); }
     if (leaving) {
-      add(main, el("p", "", "Leave for tonight? Your votes so far are kept."),
-        button("leave-yes", "plain", "Yes, I leave", function () {
+      add(fold, el("p", "", text("leave.ask")),
+        button("leave-yes", "plain", text("leave.yes"), function () {
           leaving = false;
           send("POST", "/leave", {}, function () { soon(); });
         }),
-        button("leave-no", "plain", "No, I stay", function () { leaving = false; draw(); }));
+        button("leave-no", "plain", text("leave.no"), function () { leaving = false; draw(); }));
     } else {
-      main.appendChild(button("leave", "plain", "I must leave early", function () { leaving = true; draw(); }));
+      fold.appendChild(button("leave", "plain", text("leave"), function () { leaving = true; draw(); }));
     }
+    main.appendChild(fold);
   }
-  function seal() {
-    add(main, el("h2", "", "The seal"),
-      el("p", "loud", state.commitment.phrase),
-      el("p", "hex", state.commitment.hex),
-      el("p", "small", "This fixes all draws without betraying them. Photograph it: at the end it can be checked."));
+  function seal(parent) {
+    add(parent, el("h2", "", text("seal")), el("p", "", state.commitment.phrase), el("p", "hex", state.commitment.hex),
+      el("p", "small", text("seal.why")));
   }
   function hand() {
     var own = earwitnessHand.own();
     if (state.hand === "asked" || state.hand === "opened" || state.hand === "closed") {
-      add(main, el("p", "received", state.hand === "closed" ? "Your phone has put its hand into the draws, closed."
-        : state.hand === "asked" ? "Your phone is opening its hand." : "Your phone's hand is in every draw."),
-        el("p", "small", "These are its random bytes. At the end, find them in the journal."),
-        el("p", "hex", own || "lost: this page was closed in between"));
+      add(main, el("p", "received", text(state.hand === "closed" ? "hand.closed" : state.hand === "asked" ? "hand.opening" : "hand.open")),
+        el("p", "small", text("hand.bytes")), el("p", "hex", own || text("hand.lost")));
     }
-    if (state.closed.length) { add(main, el("p", "waiting", "Still closed: " + state.closed.join(", ") + ".")); }
+    if (state.closed.length) { add(main, el("p", "waiting", text("hands.closed", { names: state.closed.join(", ") }))); }
+  }
+  function notes() {
+    var said = earwitness.marks(state);
+    if (said) { main.appendChild(el("p", "waiting", said)); }
+  }
+  function ears() {
+    var now = state.open_ears;
+    heading(text("open.title"));
+    add(main, el("p", "loud", now.kind === "asked" ? text("open.x") : now.kind === "told" ? text("open.told", { what: now.name })
+      : text("open.plays", { what: now.kind === "step" ? text("open.step", { step: now.step }) : now.name })));
   }
   function welcome() {
     heading(state.title);
-    add(main, el("p", "received", "You are in. Keep this page open; it can sleep, it finds its seat again."));
+    add(main, el("p", "received", text("in")), el("p", "loud", text("task", { question: earwitness.question(state.asked) })));
     notes();
-    seal();
+    seal(main);
     hand();
     if (state.phrases_open) {
-      var phrase = field("phrase", "Add a phrase to the draw, if you trust nobody", { length: 200 });
+      var phrase = field("phrase", text("phrase.label"), { length: 200 });
       var form = el("form");
-      var go = el("button", "", "Add my phrase");
+      var go = el("button", "", text("phrase.go"));
       go.type = "submit";
       go.id = "add-phrase";
       add(form, phrase.label, phrase.input, go);
@@ -267,90 +317,99 @@
         send("POST", "/phrase", { text: phrase.input.value }, function (status, answer) {
           go.disabled = false;
           if (status === 200) { phrase.input.value = ""; refusal = ""; }
-          else { refusal = answer && answer.message ? answer.message : "No connection. Please try again."; }
+          else { refusal = earwitness.refused(answer); }
           shape = "";
           soon();
         });
       };
-      add(main, form, el("p", "small", state.phrases + " added so far. Every draw then depends on all of them. " +
-        "Phrases are published with the journal."));
+      add(main, form, el("p", "small", text("phrase.count", { n: state.phrases })));
       warn();
     }
-    add(main, el("h2", "", "Be kind to your ears"), el("p", "caution", state.caution));
+    add(main, el("h2", "", text("caution.title")), el("p", "caution", text("caution")));
   }
-  function notes() {
-    for (var i = 0; i < state.notes.length; i += 1) { main.appendChild(el("p", "waiting", state.notes[i])); }
-  }
-  function warn() {
-    if (refusal) { var why = el("p", "refusal", refusal); why.setAttribute("role", "alert"); main.appendChild(why); }
-  }
+  function again() { if (state.again) { add(main, el("p", "waiting", text("again." + state.again))); } }
   function ready() {
-    heading(state.trial ? earwitness.trialName(state.trial) : "Ready");
-    notes();
-    add(main, el("p", "loud", "Next, you hear " + (state.order || "") + "."),
-      el("p", "", state.trial ? state.trial.question : ""));
-    if (state.vote) { add(main, el("p", "received", "Your vote from before is kept: " + label(state.vote.answer) + ".")); }
+    heading(state.trial ? earwitness.trialName(state.trial) : "");
+    again();
+    add(main, el("p", "loud", text("hear.order", { order: state.order })),
+      el("p", "", state.trial ? earwitness.question(state.trial) : ""));
+    if (state.vote) { add(main, el("p", "received", text("ready.kept", { label: label(state.vote.answer) }))); }
     warn();
-    say("Waiting for the host");
+    say(text("wait.host"));
   }
   function trial() {
     heading(earwitness.trialName(state.trial));
-    add(main, earwitness.slots(state), earwitness.clock(), el("p", "", state.trial.question));
-    if (state.now.kind === "playing") { say(state.trial.slots[state.now.slot] + " plays"); }
+    again();
+    var clock = el("p", "clock");
+    clock.id = "clock";
+    add(main, earwitness.slots(state), clock, el("p", "", earwitness.question(state.trial)));
+    if (state.now.kind === "playing") { say(text("plays", { slot: state.trial.slots[state.now.slot] })); }
     var chosen = pending && pending.trial === state.trial.id ? pending.answer : state.vote ? state.vote.answer : null;
     for (var i = 0; i < state.trial.alternatives.length; i += 1) {
       add(main, choice(state.trial.alternatives[i], chosen));
     }
-    if (!state.open) { add(main, el("p", "waiting", "Votes open when everything has been heard.")); }
-    else if (pending) { add(main, el("p", "waiting", "Sending.")); }
+    if (!state.open) { add(main, el("p", "waiting", text("vote.later"))); }
+    else if (pending) { add(main, el("p", "waiting", text("vote.sending"))); }
     else if (state.vote) {
-      add(main, el("p", "received", "Received: " + label(state.vote.answer) + ". You may change it until votes close."),
-        el("p", "small", "Receipt: " + state.vote.receipt));
-    } else { add(main, el("p", "waiting", "No vote yet. If in doubt, guess: it is part of the test.")); }
+      add(main, el("p", "received", text("vote.received", { label: label(state.vote.answer) })),
+        el("p", "small", text("vote.receipt", { words: state.vote.receipt })));
+    } else { add(main, el("p", "waiting", text("vote.none"))); }
     warn();
     var votes = el("p", "small");
     votes.id = "votes";
     main.appendChild(votes);
   }
   function choice(alternative, chosen) {
-    var node = button("choice-" + alternative.name, "choice", alternative.label, function () { choose(alternative.name); });
+    var node = button("choice-" + alternative.name, "choice", earwitness.choice(state.trial, alternative),
+      function () { choose(alternative.name); });
     node.setAttribute("aria-pressed", chosen === alternative.name ? "true" : "false");
     node.disabled = !state.open;
     return node;
   }
-  function paragraphs(list) {
-    for (var i = 0; i < list.length; i += 1) { main.appendChild(el("p", "", list[i])); }
-  }
-  function result() {
-    var own = state.result.own;
-    var room = state.result.room;
-    var i;
-    heading("Your result");
-    notes();
-    for (i = 0; i < own.sentences.length; i += 1) { main.appendChild(el("p", "loud", own.sentences[i])); }
-    main.appendChild(el("h2", "", "Your trials"));
-    var table = el("table");
-    var head = el("tr");
-    var titles = ["Trial", "You said", "It was", "Receipt"];
-    for (i = 0; i < titles.length; i += 1) { var th = el("th", "", titles[i]); th.scope = "col"; head.appendChild(th); }
-    add(table, add(el("thead"), head));
-    var body = el("tbody");
-    for (i = 0; i < own.trials.length; i += 1) {
-      var row = own.trials[i];
-      add(body, add(el("tr"), el("td", "", row.name), el("td", "", row.said), el("td", "", row.was), el("td", "", row.receipt)));
+  function reveal() {
+    heading(text("reveal"));
+    add(main, el("p", "loud", text("reveal.look")));
+    if (state.revealed && state.revealed.length) {
+      add(main, earwitnessResult.marks(state.revealed), earwitnessResult.legend());
+      var last = state.revealed[state.revealed.length - 1];
+      add(main, earwitnessResult.table([last], state.asked));
     }
-    add(table, body);
-    main.appendChild(table);
-    main.appendChild(el("h2", "", "The room"));
-    paragraphs(room.sentences);
-    main.appendChild(el("h2", "", "The podium"));
-    paragraphs(room.podium);
-    main.appendChild(el("h2", "", "Check it yourself"));
-    add(main, el("p", "loud", state.result.receipt.phrase), el("p", "hex", state.result.receipt.hex),
-      el("p", "small", "This is the receipt of the whole night. Photograph it. Your own receipts stand in the journal."));
-    var link = el("a", "", "The night's journal");
-    link.href = "/journal";
-    main.appendChild(add(el("p"), link));
+  }
+
+  /* ---- the own result ---- */
+
+  function result(shown) {
+    var own = shown.result.own;
+    who.textContent = text("who", { n: shown.seat, name: shown.alias });
+    heading(text("result"));
+    var said = earwitness.marks(shown);
+    if (said) { main.appendChild(el("p", "waiting", said)); }
+    var words = earwitnessResult.sentences(own);
+    add(main, el("p", "score", words[0]), earwitnessResult.marks(own.trials), earwitnessResult.legend());
+    for (var i = 1; i < words.length; i += 1) { main.appendChild(el("p", "", words[i])); }
+    add(main, button("save", "main", text("save"), function () { earwitnessResult.save(shown); }),
+      el("h2", "", text("trials.yours")), earwitnessResult.table(own.trials, shown.asked));
+    var english = el("details");
+    english.lang = "en";
+    add(english, el("summary", "", text("details")));
+    english.firstChild.lang = document.documentElement.lang;
+    var lines = own.sentences.concat(shown.result.room.sentences, shown.result.room.highest);
+    for (i = 0; i < lines.length; i += 1) { english.appendChild(el("p", "small", lines[i])); }
+    var receipts = el("details");
+    add(receipts, el("summary", "", text("receipts")), el("p", "", shown.result.receipt.phrase), el("p", "hex", shown.result.receipt.hex),
+      el("p", "small", text("receipts.why")));
+    for (i = 0; i < own.trials.length; i += 1) {
+      if (own.trials[i].receipt) { receipts.appendChild(el("p", "small", own.trials[i].number + ": " + own.trials[i].receipt)); }
+    }
+    if (!shown.kept) {
+      var link = el("a", "", text("journal"));
+      link.href = "/journal";
+      receipts.appendChild(add(el("p"), link));
+    }
+    add(main, english, receipts);
+    if (shown.kept && showing) {
+      main.appendChild(button("kept-back", "plain", text("kept.back"), function () { showing = false; shape = ""; draw(); soon(); }));
+    }
   }
 
   draw();

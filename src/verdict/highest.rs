@@ -1,4 +1,4 @@
-//! The podium of a night: who did best, and how much of that luck alone would do.
+//! The highest scores of a night, and how much of them chance alone would do.
 
 use crate::evidence::{self, Agreed, Evidence};
 use crate::stats::room::{self, Vote};
@@ -6,11 +6,64 @@ use crate::stats::{Protocol, binomial, one};
 use crate::units::printed::{count, percent};
 use std::cmp::Ordering;
 
-/// The best scores, and how many of them luck alone would give. `paper` says which seats voted on paper.
-pub fn podium(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) -> bool) -> Vec<String> {
+/// A listener among the highest scores.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct ScoreRow {
+    /// Place, from 1; equal scores share one.
+    pub place: usize,
+    /// Name shown.
+    pub name: String,
+    /// Seat.
+    pub seat: u32,
+    /// Voted on paper.
+    pub paper: bool,
+    /// Right votes.
+    pub correct: u64,
+    /// Counted votes.
+    pub trials: u64,
+}
+
+/// The highest scores of a room, and what chance would have made of the best of so many.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HighestScores {
+    /// The first three places, ten rows at the most.
+    pub rows: Vec<ScoreRow>,
+    /// How many would do as well as the first if all only guessed; nothing where nobody can be right or nobody voted.
+    pub expected: Option<f64>,
+    /// In how many of the draws somebody here would have done as well, given the votes as they were cast; nothing where
+    /// that is not known.
+    pub draws: Option<f64>,
+    /// The same in sentences.
+    pub sentences: Vec<String>,
+}
+
+impl HighestScores {
+    fn nobody(why: &str) -> Self {
+        Self { rows: Vec::new(), expected: None, draws: None, sentences: vec![why.to_owned()] }
+    }
+
+    /// Everything as lines.
+    pub fn lines(&self) -> Vec<String> {
+        let rows = self.rows.iter().map(|row| {
+            format!(
+                "{}. {} (seat {}{}): {} of {} right",
+                row.place,
+                row.name,
+                row.seat,
+                if row.paper { ", paper" } else { "" },
+                row.correct,
+                row.trials
+            )
+        });
+        rows.chain(self.sentences.iter().cloned()).collect()
+    }
+}
+
+/// The highest scores of a night's listeners. `paper` says which seats voted on paper.
+pub fn highest_scores(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) -> bool) -> HighestScores {
     let protocol = agreed.terms.protocol;
     if agreed.inquiry.two_sided() {
-        return vec!["There is no podium: nobody is right or wrong in this test.".to_owned()];
+        return HighestScores::nobody("There are no highest scores: nobody is right or wrong in this test.");
     }
     let mut ranked: Vec<(usize, super::Tally, f64)> = (0..evidence.listeners.len())
         .map(|listener| (listener, evidence.total(listener)))
@@ -21,9 +74,9 @@ pub fn podium(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) -> bool)
         better((*l, own.correct), (*r, other.correct)).then(left.cmp(right))
     });
     let Some(&(_, _, best)) = ranked.first() else {
-        return vec!["Nobody voted: there is no podium.".to_owned()];
+        return HighestScores::nobody("Nobody voted: there are no scores.");
     };
-    let mut lines = Vec::new();
+    let mut rows = Vec::new();
     let mut place = 0;
     let mut before = None;
     for (index, (listener, total, p)) in ranked.iter().enumerate() {
@@ -32,41 +85,43 @@ pub fn podium(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) -> bool)
             place = index + 1;
             before = Some(score);
         }
-        if place > 3 || lines.len() >= 10 {
+        if place > 3 || rows.len() >= 10 {
             break;
         }
         let facts = &evidence.listeners[*listener];
         let seat = facts.seat.unwrap_or_default();
-        lines.push(format!(
-            "{place}. {} (seat {seat}{}): {} of {} right",
-            facts.name,
-            if paper(seat) { ", paper" } else { "" },
-            total.correct,
-            total.trials
-        ));
+        rows.push(ScoreRow {
+            place,
+            name: facts.name.clone(),
+            seat,
+            paper: paper(seat),
+            correct: total.correct,
+            trials: total.trials,
+        });
     }
     let trials: Vec<u64> = ranked.iter().map(|(_, total, _)| total.trials).collect();
     let listeners = count(trials.len() as u64, "listener");
     let expected: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, best)).sum();
-    lines.push(format!(
-        "Luck makes winners too. If all {listeners} only guessed, {} would be expected to do as well as the first place. \
+    let (draws, of_the_best) = luck_of_the_best(agreed, evidence, best);
+    let mut sentences = vec![format!(
+        "Chance makes high scores too. If all {listeners} only guessed, {} would be expected to do as well as the first place. \
          {}",
         small(expected),
-        luck_of_the_best(agreed, evidence, best)
-    ));
+        of_the_best
+    )];
     let alpha = agreed.terms.alpha;
     let lucky: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, alpha)).sum();
     let seen = ranked.iter().filter(|(_, _, p)| binomial::at_most(*p, alpha)).count();
-    lines.push(format!(
-        "{seen} of {listeners} would pass a test of their own at a risk of {}; from luck alone {} would be expected.",
+    sentences.push(format!(
+        "{seen} of {listeners} would pass a test of their own at a risk of {}; by chance {} would be expected.",
         percent(alpha),
         small(lucky)
     ));
-    lines
+    HighestScores { rows, expected: Some(expected), draws, sentences }
 }
 
 /// How often the draws alone let somebody in this room do as well as the best, given how everybody voted.
-fn luck_of_the_best(agreed: &Agreed, evidence: &Evidence, best: f64) -> String {
+fn luck_of_the_best(agreed: &Agreed, evidence: &Evidence, best: f64) -> (Option<f64>, String) {
     let mut votes: Vec<Vec<Vote>> = vec![Vec::new(); evidence.listeners.len()];
     for attempt in evidence.attempts().filter(|attempt| evidence::is_counted_trial(attempt[0])) {
         for own in &mut votes {
@@ -81,21 +136,26 @@ fn luck_of_the_best(agreed: &Agreed, evidence: &Evidence, best: f64) -> String {
             }
         }
     }
-    match room::best_of_room(agreed.inquiry, &votes, best) {
-        Ok(found) if found.standard_error > 0.0 => format!(
+    let found = match room::best_of_room(agreed.inquiry, &votes, best) {
+        Ok(found) => found,
+        Err(error) => return (None, format!("How often draws alone do that is not known: {error}.")),
+    };
+    let said = if found.standard_error > 0.0 {
+        format!(
             "With the votes as they were cast, {} of {} sampled draws would have let somebody here do as well \
              (standard error {}).",
             percent(found.p_value),
             found.draws,
             percent(found.standard_error)
-        ),
-        Ok(found) => format!(
+        )
+    } else {
+        format!(
             "With the votes as they were cast, {} of all {} possible draws would have let somebody here do as well.",
             percent(found.p_value),
             found.draws
-        ),
-        Err(error) => format!("How often draws alone do that is not known: {error}."),
-    }
+        )
+    };
+    (Some(found.p_value), said)
 }
 
 /// Order of two scores, each its exact chance and its right answers: the smaller chance first, since cards of different
