@@ -255,14 +255,13 @@
       line += "L" + x(i + 1) + " " + y(points[i].right - points[i].expected);
     }
     var end = y(last.right - last.expected);
-    var near = Math.abs(end - 150) < 40;
     var picture = shaped("svg", { viewBox: "0 0 980 300", "class": "figure", role: "img", "aria-label": text("score", rounded(last)) });
     picture.appendChild(shaped("path", { d: upper + lower + "Z", "class": "band" }));
     picture.appendChild(shaped("path", { d: "M20 150H660", "class": "middle" }));
     picture.appendChild(shaped("path", { d: line, "class": "line", pathLength: "100" }));
     picture.appendChild(shaped("circle", { cx: x(points.length), cy: end, r: 9, "class": "dot" }));
     picture.appendChild(shaped("text", { x: 684, y: end + 16, "class": "label strong" }, text("score.room")));
-    if (!near) { picture.appendChild(shaped("text", { x: 684, y: 166, "class": "label" }, text("score.band"))); }
+    picture.appendChild(shaped("text", { x: 30, y: 285, "class": "label" }, text("score.band")));
     main.appendChild(picture);
     add(main, el("p", "matter grey", text("score.note", rounded(last))));
   }
