@@ -249,7 +249,7 @@ pub fn steps(
             protocol: definition.name,
             attribute: attribute.clone(),
             right: right.and_then(|right| definition.alternatives.get(right)).map(|right| right.name),
-            control: control.map(|control| crate::evidence::control_words(*control)),
+            control: control.map(ToString::to_string),
             identical: control == Some(&crate::session::ControlKind::Identical),
             compared: compared(comparison),
             bars: definition
