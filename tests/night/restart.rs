@@ -199,6 +199,7 @@ fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
     }
     program.say("next");
     program.wait_for("the seal is open");
+    program.say("results");
     program.wait_for("The room:");
     program.say("quit");
     let status = program.child.wait().expect("it ends");
