@@ -117,8 +117,11 @@ fn without_words(text: &str) -> String {
     let parts: Vec<&str> =
         text.split(|c: char| !c.is_alphanumeric()).filter(|part| !part.is_empty()).collect();
     let known = |part: &&str| words().binary_search(part).is_ok();
-    if parts.len() == PHRASE_WORDS && parts.iter().all(known) {
-        return ["word"; PHRASE_WORDS].join(" ");
+    let Some(before) = parts.len().checked_sub(PHRASE_WORDS) else { return text.to_owned() };
+    if parts[before..].iter().all(known) {
+        // The parts are slices of the text, so the first word's place in it is known.
+        let place = parts[before].as_ptr() as usize - text.as_ptr() as usize;
+        return format!("{}{}", &text[..place], ["word"; PHRASE_WORDS].join(" "));
     }
     text.to_owned()
 }

@@ -24,9 +24,9 @@ use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
 use super::view::{Snapshot, own_vote};
 use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
-use crate::trial::{Ballot, Digest, Effect, Event, Record, TrialId};
+use crate::trial::{Ballot, Effect, Event, Record, TrialId, journal};
 
-pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT};
+pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded};
 
 /// Requests from phones that one turn takes.
 const REQUESTS_A_TURN: usize = 512;
@@ -35,8 +35,6 @@ const REQUESTS_A_TURN: usize = 512;
 pub struct HostedNight {
     driver: Driver<Night>,
     clock: SittingClock,
-    records: Vec<Record>,
-    digests: Vec<Digest>,
     shared: Arc<Shared>,
     requests: Receiver<PhoneRequest>,
     passes_file: PathBuf,
@@ -356,16 +354,18 @@ impl HostedNight {
         let stopped = self.driver.stopped().is_some();
         for news in self.driver.take_news() {
             match news {
-                News::Written(record, digest) => {
+                News::Written(record, _) => {
                     self.notices.extend(notice(&record));
                     self.practised |= matches!(*record, Record::VotesClosed { .. });
-                    self.records.push(*record);
-                    self.digests.push(digest);
                 }
-                News::Closed => match results::compute(&self.records, &self.digests) {
-                    Ok(results) => self.results = Some(Arc::new(results)),
-                    Err(message) => self.notices.push(format!("the results cannot be shown: {message}")),
-                },
+                News::Closed => {
+                    // From the journal as it lies on the disk: what it proves is what is shown.
+                    let read = journal::read(&self.shared.journal).map_err(|error| error.to_string());
+                    match read.and_then(|read| results::compute(&read.records, &read.digests)) {
+                        Ok(results) => self.results = Some(Arc::new(results)),
+                        Err(message) => self.notices.push(format!("the results cannot be shown: {message}")),
+                    }
+                }
                 News::Refused(_) | News::Receipt(_) => {}
             }
         }

@@ -1,16 +1,16 @@
 //! `earwitness night`.
 
 use std::collections::VecDeque;
-use std::io::{BufRead as _, Write};
+use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
 use super::Failure;
 use crate::ballot::command::Command;
 use crate::ballot::display::Door;
-use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest};
+use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
@@ -21,6 +21,10 @@ use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Progress};
 use crate::session::{self, Session};
+use crate::sitting::SittingError;
+use crate::sitting::face::{self, Face, Look};
+use crate::sitting::passphrase::{self, Whose};
+use crate::sitting::plain::{self, Lines, Plain};
 
 use crate::trial::{Definition, Terms};
 
@@ -60,6 +64,9 @@ pub struct NightArguments {
     /// A new night, also where one of this session was cut off
     #[arg(long)]
     new: bool,
+    /// A guest types a passphrase: without it nobody reads the draws from this disk, goes on with the night or ends it
+    #[arg(long)]
+    guest: bool,
     /// Plain lines in place of a screen: commands in, what happens out
     #[arg(long)]
     plain: bool,
@@ -94,6 +101,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         timing: timing(arguments)?,
         by_hand: arguments.by_hand,
         anew: arguments.new,
+        guest: arguments.guest,
         session,
     };
     if !arguments.plain && !terminal::is_there() {
@@ -105,11 +113,45 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     crate::trial::private::process();
     let environment = NightEnvironment::real();
     let preparation = Preparation::start(&request.session, &environment.common);
-    let before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
+    let mut before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
+    let left = "left; nothing was opened, and nothing was recorded";
     if arguments.plain {
-        in_lines(before, &preparation, out)
-    } else {
-        on_screen(before, &preparation, &request, out)
+        let mut face = Plain::taking_standard_input(plain::standard_input(), &mut *out);
+        let unlocked = passphrase(&mut before, &request, &mut face)?;
+        let typed = face.into_lines();
+        if !unlocked {
+            return Ok(writeln!(out, "{left}")?);
+        }
+        return in_lines(before, &preparation, &typed, out);
+    }
+    let needed = before.passphrase() != PassphraseNeeded::None;
+    if needed && !face::with_look(Look::Screen, |face| passphrase(&mut before, &request, face))? {
+        return Ok(writeln!(out, "{left}")?);
+    }
+    on_screen(before, &preparation, &request, out)
+}
+
+/// Asks for the guest's passphrase where one is needed; `false`: left.
+fn passphrase(
+    before: &mut BeforeNight,
+    request: &NightRequest,
+    face: &mut dyn Face,
+) -> Result<bool, SittingError> {
+    let frame = (request.session.title.as_str(), request.host.as_str());
+    let whose = Whose::Guest;
+    match before.passphrase() {
+        PassphraseNeeded::None => Ok(true),
+        PassphraseNeeded::New => {
+            let chosen = passphrase::on_face(face, frame, |show| passphrase::choose(whose, show))?;
+            let there = chosen.is_some();
+            if let Some(chosen) = chosen {
+                before.lock(chosen);
+            }
+            Ok(there)
+        }
+        PassphraseNeeded::ToGoOn => passphrase::on_face(face, frame, |show| {
+            Ok(passphrase::unlock(whose, show, |typed| before.unlock(typed))?.is_some())
+        }),
     }
 }
 
@@ -160,20 +202,6 @@ fn print_ballots(
     Ok(())
 }
 
-/// Lines from standard input, on a thread of their own; the end of input is the end of the channel.
-fn lines() -> Receiver<String> {
-    let (sender, receiver) = channel();
-    std::thread::spawn(move || {
-        for line in std::io::stdin().lock().lines() {
-            let Ok(line) = line else { break };
-            if sender.send(line).is_err() {
-                break;
-            }
-        }
-    });
-    receiver
-}
-
 /// What is said at the beginning, in every look.
 fn greeting(night: &HostedNight) -> Vec<String> {
     let shown = night.snapshot();
@@ -197,7 +225,12 @@ fn greeting(night: &HostedNight) -> Vec<String> {
 }
 
 /// The line mode: commands in, what happens out.
-fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write) -> Result<(), Failure> {
+fn in_lines(
+    before: BeforeNight,
+    preparation: &Preparation,
+    typed: &Lines,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
     let mut told = String::new();
     let stimuli = loop {
         if let Some(made) = preparation.take(Duration::from_millis(50)) {
@@ -218,7 +251,6 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
         writeln!(out, "{line}")?;
     }
     out.flush()?;
-    let typed = lines();
     let mut told: Option<(Phase, Option<String>)> = None;
     let mut finished = false;
     let mut shown_step = 0;
@@ -227,7 +259,7 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
         let mut over = false;
         loop {
             match typed.try_recv() {
-                Ok(line) => match night.understand(&line) {
+                Ok(Ok(line)) => match night.understand(&line) {
                     Ok(Command::Quit) => {
                         over = true;
                         break;
@@ -243,7 +275,7 @@ fn in_lines(before: BeforeNight, preparation: &Preparation, out: &mut dyn Write)
                     Err(message) => writeln!(out, "refused {message}")?,
                 },
                 Err(TryRecvError::Empty) => break,
-                Err(TryRecvError::Disconnected) => {
+                Ok(Err(_)) | Err(TryRecvError::Disconnected) => {
                     over = true;
                     break;
                 }

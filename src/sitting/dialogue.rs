@@ -3,13 +3,13 @@
 use std::time::Duration;
 
 use super::face::{Face, FaceError};
+use super::hands::{Hands, Taken};
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, SittingError, pages, result};
 use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
-use crate::trial::conductor::MAX_TEXT;
 use crate::trial::{Conductor, Event, Stage, View, wager};
 
 /// How long a face waits before the time on it is brought up to date.
@@ -37,10 +37,8 @@ pub(super) struct Dialogue<'d> {
     /// The level that is being chosen, and whether it sounds.
     pub(super) level: Option<(f64, bool)>,
     pub(super) result: Option<PageScene>,
-    /// Sealing was asked for once.
-    pub(super) sealing: bool,
-    /// A phrase that was typed and not yet recorded: who typed it is asked next.
-    pub(super) phrase: Option<String>,
+    /// Hands that are typed here.
+    pub(super) hands: Hands,
 }
 
 impl Dialogue<'_> {
@@ -183,15 +181,7 @@ impl Dialogue<'_> {
                     &remarks,
                 )
             }
-            Stage::Sealing { hands, .. } => {
-                let hands: Vec<(String, String)> =
-                    hands.iter().map(|hand| (hand.by.clone(), hand.text())).collect();
-                let short = view.commitment.phrase();
-                match &self.phrase {
-                    Some(_) => pages::phrase_by(&short, hands.len()),
-                    None => pages::phrases(view.commitment, &short, &hands),
-                }
-            }
+            Stage::Sealing { hands, .. } => self.hands.page(view, hands),
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
             Stage::Rest { listened_ms, offered, next, of } => {
@@ -244,9 +234,6 @@ impl Dialogue<'_> {
             return self.take_level(decibels, &intent).map(|()| None);
         }
         let person = matches!(self.answers, Answers::Person);
-        if matches!(intent, Intent::Typed(_)) {
-            self.sealing = false;
-        }
         let event = match (&view.stage, intent) {
             (Stage::Terms { parties, accepted }, Intent::Proceed) => {
                 let Some(by) = parties.iter().find(|party| !accepted.contains(party)) else {
@@ -254,26 +241,15 @@ impl Dialogue<'_> {
                 };
                 Event::Accept { by: by.clone() }
             }
-            (Stage::Sealing { .. }, Intent::Typed(typed)) => match self.phrase.take() {
-                Some(text) => Event::Hand { by: typed, text },
-                None if typed.len() > MAX_TEXT => {
-                    self.notice = Some(format!("a phrase has at most {MAX_TEXT} bytes: take a shorter one"));
-                    return Ok(None);
+            (Stage::Sealing { .. }, Intent::Proceed) if !person => Event::Seal,
+            (Stage::Sealing { .. }, intent) => {
+                match self.hands.take(view, intent) {
+                    Taken::Events(events) => events.into_iter().try_for_each(|event| self.event(event))?,
+                    Taken::Refused(why) => self.notice = Some(why),
+                    Taken::TurnedOver | Taken::Nothing => {}
                 }
-                None => {
-                    self.phrase = Some(typed);
-                    return Ok(None);
-                }
-            },
-            (Stage::Sealing { .. }, Intent::Proceed) if self.phrase.is_some() => {
-                Event::Hand { by: String::new(), text: self.phrase.take().unwrap_or_default() }
-            }
-            (Stage::Sealing { .. }, Intent::Proceed) if !self.sealing && person => {
-                self.sealing = true;
-                self.notice = Some("Enter once more seals; no phrase is taken after that".to_string());
                 return Ok(None);
             }
-            (Stage::Sealing { .. }, Intent::Proceed) => Event::Seal,
             (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => Event::Continue,
             (Stage::Result(shown), Intent::Proceed) => return Ok(Some(Ending::Closed(shown.outcome))),
             (Stage::Trial(_), Intent::Listen(slot)) => {

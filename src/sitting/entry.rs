@@ -4,6 +4,8 @@ use std::time::Duration;
 
 use super::dialogue::{Answers, Dialogue, TICK};
 use super::face::Face;
+use super::hands::Hands;
+use super::passphrase::{self, Passphrase, Whose};
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
@@ -13,15 +15,8 @@ use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::{Session, same_person};
 use crate::stimulus::StimulusSet;
-use crate::trial::lock::LockError;
-use crate::trial::rest::SecretError;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Sittings, SittingsError, Terms, wager};
-
-/// Shortest passphrase that is taken, in characters.
-const SHORTEST_PASSPHRASE: usize = 6;
-/// How often a passphrase is asked for when a sitting goes on.
-const PASSPHRASE_TRIES: u32 = 3;
+use crate::trial::{Sittings, Terms, wager};
 
 /// Conducts a sitting, from the first page to the last. The stimuli are made behind the first pages; nothing is on the
 /// disk before they are.
@@ -55,7 +50,8 @@ pub fn conduct(
             store::resume(sittings, &request.session, environment, &stimuli, &description, &cut_off, secrets)?
         }
         Start::Fresh { passphrase } => {
-            store::open(sittings, request, environment, &stimuli, &description, passphrase.as_deref())?
+            let passphrase = passphrase.as_ref().map(|typed| typed.as_str());
+            store::open(sittings, request, environment, &stimuli, &description, passphrase)?
         }
     };
     let clock = SittingClock::start(environment.clock.clone(), opened.conductor.at_ms());
@@ -80,8 +76,7 @@ pub fn conduct(
         lost: None,
         level: asks_level.then_some((level::SOFTEST, false)),
         result: None,
-        sealing: false,
-        phrase: None,
+        hands: Hands::default(),
     };
     if fresh && request.simulate.is_none() {
         dialogue.accept_first()?;
@@ -99,7 +94,7 @@ struct Entered {
 enum Start {
     Fresh {
         /// The other party's, to lock the secret with.
-        passphrase: Option<String>,
+        passphrase: Option<Passphrase>,
     },
     CutOff {
         cut_off: store::CutOff,
@@ -134,6 +129,15 @@ impl Entry<'_> {
             Step::Left => return Ok(None),
         };
         // What stands in the way is said before anything is waited for.
+        if let (Some(cut_off), true) = (&resume, self.request.opponent)
+            && !cut_off.locked
+        {
+            return Err(SittingError::Refused(format!(
+                "the sitting in {} was opened without a passphrase, so none can lock it now: leave --opponent out, or start \
+                 anew with --new",
+                cut_off.journal
+            )));
+        }
         let unlocked = match (&resume, folder.sittings()) {
             (Some(cut_off), Some(sittings)) if !cut_off.locked => Some(plain_secret(sittings, cut_off)?),
             _ => None,
@@ -147,14 +151,21 @@ impl Entry<'_> {
         }
         let start = match (resume, unlocked, folder.sittings()) {
             (Some(cut_off), Some(secrets), _) => Start::CutOff { cut_off, secrets },
-            (Some(cut_off), None, Some(sittings)) => match self.unlock(sittings, &cut_off)? {
-                Step::On(secrets) => Start::CutOff { cut_off, secrets },
-                Step::Left => return Ok(None),
-            },
-            _ if self.request.opponent => match self.new_passphrase()? {
-                Step::On(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
-                Step::Left => return Ok(None),
-            },
+            (Some(cut_off), None, Some(sittings)) => {
+                let open = |typed: &str| sittings.secrets(&cut_off.journal, Some(typed));
+                let mut show = |page, notice| self.show_with(page, notice);
+                match passphrase::unlock(Whose::OtherParty, &mut show, open)? {
+                    Some(secrets) => Start::CutOff { cut_off, secrets },
+                    None => return Ok(None),
+                }
+            }
+            _ if self.request.opponent => {
+                match passphrase::choose(Whose::OtherParty, &mut |page, notice| self.show_with(page, notice))?
+                {
+                    Some(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
+                    None => return Ok(None),
+                }
+            }
             _ => Start::Fresh { passphrase: None },
         };
         let stimuli = match made {
@@ -324,59 +335,10 @@ impl Entry<'_> {
         Ok(Step::On(stimuli))
     }
 
-    /// The locked secret of a sitting that was cut off, with the other party's passphrase, in a few tries.
-    fn unlock(
-        &mut self,
-        sittings: &Sittings,
-        cut_off: &store::CutOff,
-    ) -> Result<Step<Secrets>, SittingError> {
-        let mut left = PASSPHRASE_TRIES;
-        loop {
-            for intent in self.show(pages::passphrase(false, true))? {
-                let typed = match intent {
-                    Intent::Leave => return Ok(Step::Left),
-                    Intent::Typed(typed) => typed,
-                    _ => continue,
-                };
-                match sittings.secrets(&cut_off.journal, Some(&typed)) {
-                    Ok(secrets) => return Ok(Step::On(secrets)),
-                    Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase))) if left > 1 => {
-                        left -= 1;
-                        let tries =
-                            if left == 1 { "one more try".to_string() } else { format!("{left} more tries") };
-                        self.notice = Some(format!("wrong passphrase: {tries}"));
-                    }
-                    Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase))) => {
-                        return Err(SittingError::Refused(format!(
-                            "the passphrase was wrong {PASSPHRASE_TRIES} times. Nothing was changed: the same command \
-                             asks again"
-                        )));
-                    }
-                    Err(error) => return Err(error.into()),
-                }
-            }
-        }
-    }
-
-    /// The other party chooses a passphrase and types it twice.
-    fn new_passphrase(&mut self) -> Result<Step<String>, SittingError> {
-        let mut first: Option<String> = None;
-        loop {
-            for intent in self.show(pages::passphrase(first.is_some(), false))? {
-                match (intent, first.take()) {
-                    (Intent::Leave, _) => return Ok(Step::Left),
-                    (Intent::Typed(typed), None) if typed.chars().count() < SHORTEST_PASSPHRASE => {
-                        self.notice = Some(format!("at least {SHORTEST_PASSPHRASE} characters, please"));
-                    }
-                    (Intent::Typed(typed), None) => first = Some(typed),
-                    (Intent::Typed(typed), Some(before)) if typed == before => return Ok(Step::On(typed)),
-                    (Intent::Typed(_), Some(_)) => {
-                        self.notice = Some("the two were not the same: once more from the start".to_string());
-                    }
-                    (_, kept) => first = kept,
-                }
-            }
-        }
+    /// Shows a page with a notice of its own.
+    fn show_with(&mut self, page: PageScene, notice: Option<String>) -> Result<Vec<Intent>, SittingError> {
+        self.notice = notice;
+        self.show(page)
     }
 }
 

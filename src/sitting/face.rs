@@ -70,7 +70,10 @@ pub fn listen(session: &Session, output: &OutputChoice, look: Look) -> Result<He
 }
 
 /// Makes a face, lends it out, and gives the terminal back.
-pub(super) fn with_look<T>(
+///
+/// # Errors
+/// The terminal cannot be had, or those of `work`.
+pub fn with_look<T>(
     look: Look,
     work: impl FnOnce(&mut dyn Face) -> Result<T, SittingError>,
 ) -> Result<T, SittingError> {

@@ -16,6 +16,8 @@
 //! | `plain` | the plain line mode |
 //! | `simulated` | the listener that is none |
 //! | `pages` | the words of every page before and between trials |
+//! | `hands` | hands that are typed here, each by name in its turn |
+//! | `passphrase` | somebody else's passphrase: chosen, diced, asked for again |
 //! | `result` | the words of the end |
 //! | `store` | the folder of sittings, as the driver needs it |
 //! | `scenes` | a view of the conductor as a scene |
@@ -26,7 +28,9 @@ pub mod audition;
 mod dialogue;
 mod entry;
 pub mod face;
+pub mod hands;
 pub mod pages;
+pub mod passphrase;
 pub mod plain;
 pub mod result;
 pub mod scenes;

@@ -1,13 +1,13 @@
 //! The words of every page before and between trials.
 
 use super::agreed::agreed;
-use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
+use crate::screen::{Block, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
 use crate::trial::record::StoppingTerms;
 use crate::trial::{Digest, Part, Terms, TrialId};
 
 /// An empty page; the builders below fill it.
-fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
+pub(super) fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
     PageScene {
         kind,
         id,
@@ -21,22 +21,23 @@ fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
 }
 
 /// Ids of pages: another id means another page.
-mod id {
-    pub(super) const TERMS: u64 = 1;
-    pub(super) const RESUME: u64 = 2;
-    pub(super) const PASSPHRASE: u64 = 3;
-    pub(super) const REPEAT: u64 = 4;
-    pub(super) const PHRASES: u64 = 100;
-    pub(super) const LEVEL: u64 = 5;
-    pub(super) const ANNOUNCE: u64 = 1000;
-    pub(super) const REST: u64 = 100_000;
-    pub(super) const STOP: u64 = 6;
-    pub(super) const CLOSING: u64 = 7;
-    pub(super) const LOST: u64 = 8;
-    pub(super) const STOPPED: u64 = 9;
-    pub(super) const WAITING: u64 = 10;
-    pub(super) const NOT_PREPARED: u64 = 11;
-    pub(super) const REMARKS: u64 = 12;
+pub(super) mod id {
+    pub(in crate::sitting) const TERMS: u64 = 1;
+    pub(in crate::sitting) const RESUME: u64 = 2;
+    pub(in crate::sitting) const PASSPHRASE: u64 = 3;
+    pub(in crate::sitting) const REPEAT: u64 = 4;
+    pub(in crate::sitting) const HANDS: u64 = 100;
+    pub(in crate::sitting) const DICED: u64 = 13;
+    pub(in crate::sitting) const LEVEL: u64 = 5;
+    pub(in crate::sitting) const ANNOUNCE: u64 = 1000;
+    pub(in crate::sitting) const REST: u64 = 100_000;
+    pub(in crate::sitting) const STOP: u64 = 6;
+    pub(in crate::sitting) const CLOSING: u64 = 7;
+    pub(in crate::sitting) const LOST: u64 = 8;
+    pub(in crate::sitting) const STOPPED: u64 = 9;
+    pub(in crate::sitting) const WAITING: u64 = 10;
+    pub(in crate::sitting) const NOT_PREPARED: u64 = 11;
+    pub(in crate::sitting) const REMARKS: u64 = 12;
 }
 
 /// A probability as people read it.
@@ -115,87 +116,6 @@ pub fn resume(opened: &str, answered: u32) -> PageScene {
         ),
     ];
     page.proceed = Some("go on with it".to_string());
-    page
-}
-
-/// The other party types a passphrase, twice.
-pub fn passphrase(again: bool, resuming: bool) -> PageScene {
-    let mut page = page(
-        StageKind::Typing,
-        if again { id::REPEAT } else { id::PASSPHRASE },
-        if resuming { "The other party unlocks the secret" } else { "The other party locks the secret" },
-    );
-    page.blocks = vec![Block::text(if resuming {
-        "The secret of this sitting is encrypted. The other party, not the listener, types the passphrase that was \
-         chosen at the opening."
-    } else {
-        "The secret behind the draws is kept on this computer until the end. The other party, not the listener, \
-         chooses a passphrase that encrypts it: then nobody can look the answers up on the disk during the sitting. \
-         It is needed again only if the sitting is cut off and resumed, so keep it."
-    })];
-    page.entry = Some(Entry {
-        label: if again { "The same passphrase once more:" } else { "Passphrase:" }.to_string(),
-        hidden: true,
-    });
-    page.proceed = Some("take it".to_string());
-    page
-}
-
-/// The commitment is out; anybody may type a phrase. `typed` are the phrases so far: who, and what.
-pub fn phrases(commitment: Digest, short: &str, typed: &[(String, String)]) -> PageScene {
-    let count = typed.len();
-    let mut page =
-        page(StageKind::Typing, id::PHRASES + 2 * count as u64, "The seal: it and you fix all draws");
-    page.blocks = vec![
-        Block::text(
-            "A secret was drawn that decides every trial. This is its commitment: photograph it, or write the short \
-             form down. When the seal is opened at the end, anybody can check that the secret was not exchanged.",
-        ),
-        Block::Gap,
-        Block::loud(short),
-        Block::Digits(commitment.hex()),
-        Block::Gap,
-        Block::text(
-            "Whoever does not trust this machine types a phrase now: it goes into every draw, and the machine could \
-             not know it when it committed itself. As many people as like, one line each. Phrases are not secret.",
-        ),
-        Block::Gap,
-        Block::pair("Phrases so far", phrases_so_far(typed)),
-    ];
-    page.entry =
-        Some(Entry { label: format!("Phrase {} (an empty line: no more):", count + 1), hidden: false });
-    page.proceed =
-        Some(if count == 0 { "no phrase: seal it" } else { "no more phrases: seal it" }.to_string());
-    page
-}
-
-/// How many phrases there are, and whose.
-fn phrases_so_far(typed: &[(String, String)]) -> String {
-    if typed.is_empty() {
-        return "none".to_string();
-    }
-    let names: Vec<&str> =
-        typed.iter().map(|(by, _)| if by.is_empty() { "unnamed" } else { by.as_str() }).collect();
-    format!("{} ({})", typed.len(), names.join(", "))
-}
-
-/// A phrase was typed, the phrase after `before` others: who typed it?
-pub fn phrase_by(short: &str, before: usize) -> PageScene {
-    let mut page =
-        page(StageKind::Typing, id::PHRASES + 2 * before as u64 + 1, "The seal: who typed this phrase?");
-    page.blocks = vec![
-        Block::text(
-            "The name, or a role such as \"the host\", stands beside the phrase in the journal and in every report, so \
-             that each of you can see later that your own phrase went in. It goes into no draw.",
-        ),
-        Block::Gap,
-        Block::loud(short),
-    ];
-    page.entry = Some(Entry {
-        label: format!("Who typed phrase {} (an empty line: unnamed):", before + 1),
-        hidden: false,
-    });
-    page.proceed = Some("unnamed".to_string());
     page
 }
 

@@ -15,9 +15,30 @@ use crate::screen::{Intent, PageScene, Scene, Stage, StageKind, TrialScene};
 /// Width of the lines in characters.
 const WIDTH: usize = 78;
 
+/// Lines as they come; the end of input is the end of the channel.
+pub type Lines = Receiver<io::Result<String>>;
+
+/// Lines of `input`, read on a thread of its own.
+fn lines_of(input: impl BufRead + Send + 'static) -> Lines {
+    let (sender, lines) = channel();
+    std::thread::spawn(move || {
+        for line in input.lines() {
+            if sender.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    lines
+}
+
+/// Lines of standard input.
+pub fn standard_input() -> Lines {
+    lines_of(io::BufReader::new(io::stdin()))
+}
+
 /// Plain lines as a face.
 pub struct Plain<W: Write> {
-    lines: Receiver<io::Result<String>>,
+    lines: Lines,
     out: W,
     /// What was said last, so that nothing is said twice.
     /// Time for which no line is read: the listener only listens.
@@ -52,14 +73,11 @@ struct Said {
 impl<W: Write> Plain<W> {
     /// Reads lines from `input` on a thread of its own, so that time can pass between them.
     pub fn new(input: impl BufRead + Send + 'static, out: W) -> Self {
-        let (sender, lines) = channel();
-        std::thread::spawn(move || {
-            for line in input.lines() {
-                if sender.send(line).is_err() {
-                    return;
-                }
-            }
-        });
+        Self::taking(lines_of(input), out)
+    }
+
+    /// Takes lines that come from elsewhere.
+    pub fn taking(lines: Lines, out: W) -> Self {
         Self {
             lines,
             out,
@@ -73,7 +91,17 @@ impl<W: Write> Plain<W> {
 
     /// Reads lines from standard input; a terminal is kept from showing a passphrase.
     pub fn on_standard_input(out: W) -> Self {
-        Self { standard_input: true, ..Self::new(io::BufReader::new(io::stdin()), out) }
+        Self::taking_standard_input(standard_input(), out)
+    }
+
+    /// The same, of standard input that is [read already](standard_input).
+    pub fn taking_standard_input(lines: Lines, out: W) -> Self {
+        Self { standard_input: true, ..Self::taking(lines, out) }
+    }
+
+    /// The lines that nobody has taken yet.
+    pub fn into_lines(self) -> Lines {
+        self.lines
     }
 
     /// Keeps a passphrase from being shown, or says that it cannot be.

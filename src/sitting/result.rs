@@ -8,7 +8,7 @@ use crate::stats::one::Analysis;
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::Model;
 use crate::trial::Side;
-use crate::trial::record::{Count, StoppingTerms};
+use crate::trial::record::{Closing, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{percent, probability};
 use crate::verdict::caveat::Caveat;
@@ -36,7 +36,7 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
     }
     wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
-    receipt(view, journal, &mut blocks);
+    receipt(view, checked.closing.as_ref(), journal, &mut blocks);
     PageScene {
         kind: StageKind::Result,
         id: 1_000_000,
@@ -228,11 +228,20 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     });
 }
 
-fn receipt(view: &View, journal: &Path, blocks: &mut Vec<Block>) {
+fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut Vec<Block>) {
     blocks.push(Block::heading("The receipt (public): photograph it, or write the words down"));
     if let Some(receipt) = view.receipt {
         blocks.push(Block::loud(receipt.groups()));
         blocks.push(Block::Digits(receipt.hex()));
+    }
+    if let (Some(number), Some((of, register))) =
+        (view.sitting, closing.and_then(|closing| Some((closing.sittings?, closing.register?))))
+    {
+        let register = register.groups();
+        blocks.push(Block::pair(
+            "In this folder",
+            format!("sitting {number} of {of} so far; register: {register}"),
+        ));
     }
     let phrase = view.receipt.map(|receipt| receipt.phrase()).unwrap_or_default();
     blocks.push(Block::Copy("Journal".to_string(), journal.display().to_string()));

@@ -65,6 +65,7 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
                         checked.problem(None, format!("the register knows this journal as {journal}"));
                     }
                     closed_in_register(checked, found, journal);
+                    head_at_closing(checked, found, announced);
                 }
                 _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
             }
@@ -72,6 +73,23 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
     }
     checked.registered =
         if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
+}
+
+/// Holds the register's head and number that a closing kept against the register: lines that came before it are there.
+fn head_at_closing(checked: &mut Checked, found: &Register, announced: Option<usize>) {
+    let closing = checked.closing.as_ref();
+    let Some((head, number)) = closing.and_then(|closing| Some((closing.register?, closing.sittings?)))
+    else {
+        return;
+    };
+    let place = found.digests.iter().position(|digest| *digest == head);
+    let by_then = |place: usize| found.announced().filter(|(index, _)| *index <= place).count() as u64;
+    if !place.is_some_and(|place| Some(place) >= announced && by_then(place) == number) {
+        checked.problem(
+            Some(checked.records),
+            "the register that it was closed under had other lines: some are gone, or were written anew",
+        );
+    }
 }
 
 fn closed_in_register(checked: &mut Checked, found: &Register, journal: &str) {

@@ -68,6 +68,13 @@ pub struct Closing {
     /// Format 2, where the sitting is locked: the [proof](super::lock) that the passphrase was at hand.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proof: Option<Digest>,
+    /// Format 2: the register's head when the sitting was closed, before its closing was entered there: SHA-256 of the last
+    /// line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub register: Option<Digest>,
+    /// Format 2: how many sittings the register had announced by then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sittings: Option<u64>,
 }
 
 impl Closing {

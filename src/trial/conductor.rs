@@ -195,6 +195,9 @@ impl Conductor {
             earlier: (format >= 2).then_some(opened),
             // The keeper adds it: only there is the chain's head known.
             proof: None,
+            // The keeper, which has the register, says what has come since.
+            register: (format >= 2).then_some(ledger.opening.register),
+            sittings: ledger.opening.sitting,
         };
         if self.append(Record::Closing(Box::new(closing)), effects) {
             effects.push(Effect::Close);

@@ -50,7 +50,11 @@ impl Keeper {
         let at_ms = records.last().map_or(0, Record::at_ms);
         let since = i64::try_from(at_ms.saturating_sub(self.clock.at_ms)).unwrap_or(i64::MAX);
         let utc_ms = self.clock.utc_ms.saturating_add(since);
-        let digests = append_proven(&mut self.appender, self.key.as_ref(), utc_ms, &mut records.to_vec())?;
+        let mut records = records.to_vec();
+        if let Some(Record::Closing(closing)) = records.last_mut() {
+            (closing.register, closing.sittings) = self.sittings.head();
+        }
+        let digests = append_proven(&mut self.appender, self.key.as_ref(), utc_ms, &mut records)?;
         if let Some(Record::Closing(closing)) = records.last() {
             self.outcome = Some(closing.outcome);
         }

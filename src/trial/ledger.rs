@@ -369,6 +369,11 @@ impl Ledger {
                     closing.earlier.is_some() == (format >= 2),
                     "its earlier sealings are not what its format demands",
                 )?;
+                allowed(
+                    closing.register.is_some() == (format >= 2)
+                        && closing.sittings.is_some() == (format >= 2),
+                    "what it says of the register is not what its format demands",
+                )?;
                 self.closing = Some((**closing).clone());
             }
         }

@@ -15,6 +15,7 @@ use argon2::{Algorithm, Argon2, Params, Version};
 use hmac::{Hmac, KeyInit as _, Mac as _};
 use serde::{Deserialize, Serialize};
 use sha2::Sha256;
+use zeroize::Zeroize as _;
 
 use super::digest::Digest;
 
@@ -46,9 +47,15 @@ pub enum LockError {
     Derivation(String),
 }
 
-/// The key that a passphrase gives. Shows itself to nobody.
+/// The key that a passphrase gives. Shows itself to nobody; wiped from memory when dropped.
 #[derive(Clone, PartialEq, Eq)]
 pub struct LockKey([u8; 32]);
+
+impl Drop for LockKey {
+    fn drop(&mut self) {
+        self.0.zeroize();
+    }
+}
 
 impl std::fmt::Debug for LockKey {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

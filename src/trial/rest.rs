@@ -15,6 +15,7 @@ use chacha20poly1305::aead::{Aead as _, KeyInit as _};
 use chacha20poly1305::{XChaCha20Poly1305, XNonce};
 use rand::TryRng as _;
 use serde::{Deserialize, Serialize};
+use zeroize::Zeroizing;
 
 use super::digest::{Digest, hex};
 use super::lock::{LockError, LockKey};
@@ -73,14 +74,15 @@ pub fn store(path: &Path, secrets: &[Secret], lock: Option<&LockKey>) -> Result<
             rand::rngs::SysRng
                 .try_fill_bytes(&mut nonce)
                 .map_err(|error| failed(std::io::Error::other(error)))?;
-            let all: Vec<u8> = secrets.iter().flat_map(|secret| *secret.bytes()).collect();
+            let all: Zeroizing<Vec<u8>> =
+                Zeroizing::new(secrets.iter().flat_map(|secret| *secret.bytes()).collect());
             let locked = XChaCha20Poly1305::new(&key.file_key().into())
                 .encrypt(&XNonce::from(nonce), all.as_slice())
                 .map_err(|error| LockError::Derivation(error.to_string()))?;
             Stored::Locked { earwitness_secret: VERSION, nonce: hex(&nonce), locked: hex(&locked) }
         }
     };
-    let mut bytes = serde_json::to_vec(&stored).map_err(|error| failed(error.into()))?;
+    let mut bytes = Zeroizing::new(serde_json::to_vec(&stored).map_err(|error| failed(error.into()))?);
     bytes.push(b'\n');
     // Whole or not at all: without the secrets so far a sitting could not go on.
     let part = path.with_extension("secret-part");
@@ -94,7 +96,7 @@ pub fn store(path: &Path, secrets: &[Secret], lock: Option<&LockKey>) -> Result<
 pub fn fetch(path: &Path, lock: Option<&LockKey>) -> Result<Vec<Secret>, SecretError> {
     let name = path.display().to_string();
     let damaged = || SecretError::Damaged(name.clone());
-    let mut bytes = Vec::new();
+    let mut bytes = Zeroizing::new(Vec::new());
     std::fs::File::open(path)
         .and_then(|file| file.take(LONGEST).read_to_end(&mut bytes))
         .map_err(|source| SecretError::File { file: name.clone(), source })?;
@@ -115,12 +117,29 @@ pub fn fetch(path: &Path, lock: Option<&LockKey>) -> Result<Vec<Secret>, SecretE
             let locked = unhex(&locked).ok_or_else(damaged)?;
             let all = XChaCha20Poly1305::new(&key.file_key().into())
                 .decrypt(&XNonce::from(nonce), locked.as_slice())
-                .map_err(|_| damaged())?;
+                .map_err(|_| damaged())
+                .map(Zeroizing::new)?;
             let (secrets, rest) = all.as_chunks::<32>();
             if !rest.is_empty() {
                 return Err(damaged());
             }
             Ok(secrets.iter().map(|secret| Secret::from_bytes(*secret)).collect())
+        }
+    }
+}
+
+/// Removes the secrets in a folder of sittings that nobody needs, `needed` saying which journal still does: those of closed
+/// sittings, and of such as a cut left before they were announced. An unfinished sitting needs its own, or its answers could
+/// never be scored.
+pub(super) fn sweep(folder: &Path, needed: impl Fn(&str) -> bool) {
+    let Ok(files) = std::fs::read_dir(folder) else { return };
+    for path in files.filter_map(Result::ok).map(|file| file.path()) {
+        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let Some(hidden) = name.strip_prefix('.') else { continue };
+        let whole = hidden.strip_suffix(".secret").map(|name| needed(&format!("{name}.jsonl")));
+        if whole == Some(false) || hidden.ends_with(".secret-part") {
+            // A file that stays is no worse than before.
+            let _ = std::fs::remove_file(&path);
         }
     }
 }

@@ -20,12 +20,19 @@
 use chacha20::ChaCha20;
 use chacha20::cipher::{KeyIvInit, StreamCipher};
 use rand::TryRng;
+use zeroize::{Zeroize as _, Zeroizing};
 
 use super::digest::Digest;
 
-/// 32 bytes that nobody knows before the closing.
+/// 32 bytes that nobody knows before the closing; wiped from memory when dropped.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Secret([u8; 32]);
+
+impl Drop for Secret {
+    fn drop(&mut self) {
+        self.0.zeroize();
+    }
+}
 
 impl std::fmt::Debug for Secret {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -60,7 +67,11 @@ impl Secret {
 
     /// The key of all draws in a journal of this format.
     pub fn key<'h>(&self, format: u32, hands: impl IntoIterator<Item = &'h [u8]>) -> Digest {
-        let mut bytes = format!("earwitness key v{format}").into_bytes();
+        // Long enough from the start: a vector that grows leaves copies behind.
+        let hands: Vec<&[u8]> = hands.into_iter().collect();
+        let mut bytes =
+            Zeroizing::new(Vec::with_capacity(64 + hands.iter().map(|hand| hand.len() + 8).sum::<usize>()));
+        bytes.extend_from_slice(format!("earwitness key v{format}").as_bytes());
         bytes.extend_from_slice(&self.0);
         for hand in hands {
             bytes.extend_from_slice(&(hand.len() as u64).to_be_bytes());

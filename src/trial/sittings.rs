@@ -243,12 +243,22 @@ impl Sittings {
         let register = Appender::new(file, entries.entries.len() as u64, chain);
         let mut sittings = Self { folder: folder.to_path_buf(), register, entries, _lock: lock };
         sittings.make_up(utc)?;
+        rest::sweep(folder, |journal| {
+            let entries = &sittings.entries;
+            let announced = entries.announced().any(|(_, known)| known == journal);
+            entries.closed(journal).is_none() && (announced || folder.join(journal).exists())
+        });
         Ok(sittings)
     }
 
     /// The folder.
     pub fn folder(&self) -> &Path {
         &self.folder
+    }
+
+    /// The register's head and how many sittings it has announced, as a closing holds them.
+    pub(super) fn head(&self) -> (Option<Digest>, Option<u64>) {
+        (self.entries.digests.last().copied(), Some(self.entries.announced().count() as u64))
     }
 
     /// Writes what a cut between closing record and register left out.

@@ -17,6 +17,10 @@ pub struct View {
     pub occasion: Occasion,
     /// The listener (the host of a night).
     pub listener: String,
+    /// Which sitting of its folder this is; `None` in format 1.
+    pub sitting: Option<u64>,
+    /// The register's head when it was opened: the digest of the line that announces it.
+    pub register: Digest,
     /// The commitment of the sealing that is on.
     pub commitment: Digest,
     /// A simulated listener's probability of being right; every surface says so.

@@ -40,7 +40,7 @@ fn sitting_with(folder: &Path, event: PlayerEvent) -> rig::Sat {
     let session = rig::session(folder, "abx", 3, "", "");
     let mut setting = Setting::new(&session);
     (setting.disturb_after, setting.disturb_with) = (3, event);
-    let start = ". . PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . PgDn Enter";
+    let start = ". . PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn Enter";
     sit(&setting, keys(&format!("{start} x . . . . .")))
 }
 
@@ -112,7 +112,7 @@ fn a_night_journals_that_its_output_is_another_one() {
 fn what_cannot_go_on_is_refused_before_anything_is_written() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = rig::session(folder.path(), "abx", 3, "", "");
-    let start = ". . PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . PgDn PgDn Enter";
+    let start = ". . PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter";
     let mut setting = Setting::new(&session);
     setting.kind = OutputKind::Device;
     let opened = sit(&setting, keys(start)).result.expect("it was left").journal;

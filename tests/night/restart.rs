@@ -100,6 +100,62 @@ fn a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_ma
 }
 
 #[test]
+fn a_locked_night_goes_on_and_ends_only_with_the_guests_passphrase() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let locked = ["--listen", "127.0.0.1:0", "--guest"];
+    let mut program = Program::start(folder.path(), &locked);
+    program.wait_for("== A guest locks the draws");
+    for line in ["short", "aaaaaaaaaaaa", "lamp on the stairs", "lamp on the stairs"] {
+        program.say(line);
+    }
+    program.address();
+    program.say("next");
+    program.wait_for("phase joining");
+    program.say("next");
+    program.wait_for("phase ready");
+    program.child.kill().expect("it ran");
+    drop(program);
+    let sittings = folder.path().join("sittings");
+    let secret = std::fs::read_dir(&sittings)
+        .expect("sittings")
+        .map(|file| file.expect("a file").path())
+        .find(|path| path.extension().is_some_and(|extension| extension == "secret"))
+        .expect("a secret");
+    let text = std::fs::read_to_string(secret).expect("text");
+    assert!(text.contains("\"locked\"") && !text.contains("secrets"), "{text}");
+
+    // The host alone does not go on.
+    let mut alone = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    alone.wait_for("== A guest unlocks the night");
+    for guess in ["lamp", "stairs", "a lamp on the stairs"] {
+        alone.say(guess);
+    }
+    assert_eq!(alone.child.wait().expect("it ends").code(), Some(2));
+    let mut guest = Program::start(folder.path(), &["--listen", "127.0.0.1:0", "--guest"]);
+    guest.wait_for("== A guest unlocks the night");
+    guest.say("lamp on the stairs");
+    guest.address();
+    guest.say("stop");
+    guest.say("confirm");
+    guest.wait_for("Receipt of the night:");
+    drop(guest);
+    let run = |arguments: &[&str]| crate::commands::earwitness(folder.path(), arguments);
+    let held = run(&["verify", ".", "--passphrase", "lamp on the stairs"]);
+    assert_eq!(held.code, 0, "{}{}", held.out, held.err);
+    assert!(held.out.contains("locked: 2 of 2 records proved the passphrase"), "{}", held.out);
+
+    // A night that nobody locked cannot be locked in the middle.
+    stage::session(folder.path(), "abx", 3, "");
+    let open = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    open.address();
+    drop(open);
+    let late = run(&["night", ".", "--plain", "--output", "silent", "--listen", "127.0.0.1:0", "--guest"]);
+    assert_eq!(late.code, 2, "{}", late.out);
+    assert!(late.err.contains("opened without a guest's passphrase"), "{}", late.err);
+}
+
+#[test]
 fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
     let folder = tempfile::tempdir().expect("a folder");
     stage::session(folder.path(), "abx", 2, "");

@@ -148,6 +148,7 @@ impl Clock for HandClock {
 
 pub(super) fn request_of(session: Session) -> NightRequest {
     NightRequest {
+        guest: false,
         session,
         host: "Mill".to_owned(),
         output: OutputChoice::Silent,

@@ -423,6 +423,8 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             simulated: opening.simulated,
             earlier: Some(Vec::new()),
             proof: None,
+            register: Some(opening.register),
+            sittings: opening.sitting,
         };
         put(&mut ledger, Record::Closing(Box::new(closing)));
     }

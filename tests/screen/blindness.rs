@@ -52,9 +52,9 @@ fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Opti
     let mut text = String::from(". . PgDn PgDn PgDn PgDn PgDn PgDn Enter .");
     if full {
         // The other party's passphrase, twice, and the wager's other side.
-        text.push_str(" s e c r e t Enter . s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn Enter .");
+        text.push_str(" s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn Enter .");
     }
-    text.push_str(" h i Enter m e Enter Enter Enter .");
+    text.push_str(if full { " h i Enter Enter Enter ." } else { " h i Enter Enter ." });
     if kind == Kind::OnDevice {
         // The level is left where it starts.
         text.push_str(" PgDn PgDn Enter .");
@@ -232,7 +232,7 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
             let session = session_of(protocol, Kind::Full, folder.path());
             let mut setting = Setting::new(&session);
             setting.draw(&["our phrase"], &only(order));
-            let mut lines = String::from("\n\nour phrase\nTomas\n\n\n\nhelp\n");
+            let mut lines = String::from("\n\nour phrase\n\n\n\nhelp\n");
             for trial in 0..Kind::Full.trials() {
                 for slot in definition.slots {
                     let _ = writeln!(lines, "{}\nat 1.0", slot.label.to_lowercase());

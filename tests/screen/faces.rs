@@ -49,14 +49,14 @@ fn a_simulated_listener_says_so_everywhere() {
 fn plain_lines_from_a_file_play_a_whole_sitting() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "confidence = true", "");
-    let lines = "\nour phrase\nTomas\n\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nwait 1.2\nanswer 2\nback\n\
+    let lines = "\nour phrase\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nwait 1.2\nanswer 2\nback\n\
                  answer 2\nrecord\n4\nx\nwait 1.2\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
     let ran = rig::piped(folder.path(), &arguments, lines);
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     for words in [
         "== The terms, before anything is heard ==",
-        "== The seal: it and you fix all draws ==",
+        "== The seal: your hand joins the computer's secret ==",
         "== Trial 1 of 2 ==",
         "listen first",
         "You hear X.",
@@ -175,7 +175,7 @@ fn a_full_disk_stops_the_sitting_loudly_and_it_can_be_resumed() {
 fn a_sitting_that_cannot_go_on_says_why() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 2, "", "");
-    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter . Enter x . Down Enter .";
     let left = sit(&Setting::new(&session), keys(start)).result.expect("it ran");
     assert_eq!(left.ending, Ending::Left);
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain", "--resume"];
@@ -207,13 +207,13 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.opponent = true;
-    let start = ". PgDn PgDn PgDn Enter s h o r t Enter s e c r e t Enter o t h e r s Enter \
-                 s e c r e t Enter s e c r e t Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter .";
+    let start = ". PgDn PgDn PgDn Enter s h o r t Enter s e c r e t s e c r e t Enter o t h e r s Enter \
+                 s e c r e t s e c r e t Enter s e c r e t s e c r e t Enter . h i Enter Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     assert_eq!(sat.result.expect("it ran").ending, Ending::Left);
     let bytes = String::from_utf8_lossy(&sat.bytes).into_owned();
     assert!(
-        bytes.contains("at least 6 characters") && bytes.contains("not the same"),
+        bytes.contains("at least 10 characters") && bytes.contains("not the same"),
         "both were refused first"
     );
     let secret = std::fs::read_dir(folder.path().join("sittings"))
@@ -236,7 +236,7 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let right = sit(
         &setting,
         keys(
-            ". . w r o n g 1 Enter . s e c r e t Enter . Enter Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter",
+            ". . w r o n g 1 Enter . s e c r e t s e c r e t Enter . Enter Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter",
         ),
     );
     assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
@@ -249,8 +249,7 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.kind = earwitness::trial::OutputKind::Device;
-    let start =
-        ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . + + + - . Enter . Enter x . Down Enter .";
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter . + + + - . Enter . Enter x . Down Enter .";
     let sat = sit(&setting, keys(start));
     let journal = sat.result.expect("it ran").journal;
     let text = std::fs::read_to_string(journal).expect("the journal is there");
@@ -268,7 +267,7 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
 fn stopping_for_good_is_asked_twice_and_has_no_verdict() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 6, "", "");
-    let start = ". PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter . Enter x . Down Enter . q s . Esc . q s . Enter . \
                  PgDn PgDn PgDn Enter";
     let sat = sit(&Setting::new(&session), keys(start));
     let finished = sat.result.expect("it ran");

@@ -74,9 +74,9 @@ impl Lines {
 
     /// Seals without another hand, and begins the counted trials.
     fn seal(&mut self) {
-        self.wait("Phrase 1");
+        self.wait("Mara, your hand");
         self.say("\n");
-        self.wait("Enter once more");
+        self.wait("Another hand");
         self.say("\n");
         self.wait("== The counted trials ==");
         self.say("\n");
@@ -121,16 +121,18 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     let here = folder.path();
     rig::session(here, "abx", 6, "", "");
 
-    // While phrases are typed.
+    // While hands are typed.
     let mut lines = Lines::start(here, &[]);
     lines.wait("Press Enter: accept");
     lines.say("\n");
-    lines.wait("Phrase 1");
+    lines.wait("Mara, your hand");
     lines.say("our phrase\n");
-    lines.wait("Who typed phrase 1");
+    lines.wait("Another hand");
+    lines.say("amber river\n");
+    lines.wait("whose hand is this?");
     lines.say("Tomas\n");
-    lines.wait("Phrases so far");
-    lines.wait("1 (Tomas)");
+    lines.wait("Hands so far");
+    lines.wait("2 (Mara, Tomas)");
     lines.kill();
     let path = only_journal(here);
     let kept = durable(&path, b"");
@@ -197,8 +199,9 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     python::agree(&path);
     let checked = verify::check(&path);
     assert_eq!((checked.resumed, checked.total().map(|(trials, _)| trials)), (5, Some(6)));
-    assert_eq!(checked.hands[0].by, "Tomas");
-    assert_eq!(checked.hands[0].text(), "our phrase");
+    let hands: Vec<(&str, String)> =
+        checked.hands.iter().map(|hand| (hand.by.as_str(), hand.text())).collect();
+    assert_eq!(hands, [("Mara", "our phrase".to_owned()), ("Tomas", "amber river".to_owned())]);
     let torn: Vec<u64> = journal::read(&path)
         .expect("it reads")
         .records

@@ -23,8 +23,7 @@ use crate::trial::kit;
 /// The phrase that every script types.
 const PHRASE: &str = "hi";
 /// From the terms to the first announcement: one party, one phrase with a name.
-const START: &str =
-    ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . PgDn PgDn Enter .";
+const START: &str = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter .";
 /// Reads the result to its end and closes it.
 const END: &str = " . . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . Enter";
 
@@ -219,7 +218,7 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         // The second party accepts too; the level is set before the first announcement.
         let text = script(&session, |index, _| index >= missed).replace(
             START,
-            ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . \
+            ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . PgDn PgDn PgDn PgDn Enter . h i Enter Enter Enter . \
              PgDn PgDn Enter . PgDn PgDn Enter .",
         );
         let sat = sit(&setting, keys(&format!("{text}{END}")));
@@ -453,7 +452,7 @@ fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing()
         let mut setting = Setting::new(&session);
         (setting.kind, setting.format) = (OutputKind::Device, "s16");
         (setting.disturb_after, setting.disturb_with) = (2, event.clone());
-        let level = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter m e Enter Enter Enter . . . . . . PgDn PgDn Enter . \
+        let level = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . . . . . . PgDn PgDn Enter . \
                      PgDn PgDn Enter .";
         let text = script(&session, |_, _| true).replace(START, level);
         let sat = sit(&setting, keys(&format!("{text}{END}")));

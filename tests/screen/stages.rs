@@ -6,8 +6,13 @@ use earwitness::screen::keys::StageKind;
 use earwitness::screen::model::Overlay;
 use earwitness::screen::{Block, Model, Progress, Stage, TrialScene};
 use earwitness::session::Session;
+use earwitness::sitting::hands::{self, Turn};
 use earwitness::sitting::pages;
-use earwitness::trial::{Digest, Part, Terms, TrialId};
+use earwitness::sitting::passphrase::{self, Asking, Whose};
+use earwitness::stats::Protocol;
+use earwitness::trial::{Digest, Part, Stage as Stages, Terms, TrialId};
+
+use crate::trial::kit;
 
 use super::{abx, drawn, preparing, rig, scene, shown, slot, typing};
 
@@ -60,11 +65,23 @@ fn terms_with_a_wager() {
 }
 
 #[test]
-fn the_seal_and_its_phrases() {
-    let commitment = Digest::of(b"a commitment");
-    let typed = [("Tomas".to_string(), "amber".to_string()), (String::new(), "river".to_string())];
-    both("seal", Stage::Page(pages::phrases(commitment, &commitment.phrase(), &typed)));
-    both("seal-who", Stage::Page(pages::phrase_by(&commitment.phrase(), 2)));
+fn the_seal_and_its_hands() {
+    let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 4);
+    scripted.hands = vec![("Ottilie Invented", "amber"), ("", "river")];
+    let ask = |scripted: &kit::Scripted<kit::Memory>, turn: Turn| {
+        let view = scripted.conductor.view();
+        let Stages::Sealing { hands: given, .. } = &view.stage else { panic!("not sealing") };
+        Stage::Page(hands::page(&view, &turn, given))
+    };
+    while !matches!(scripted.conductor.view().stage, Stages::Sealing { .. }) {
+        scripted.step();
+    }
+    both("seal", ask(&scripted, Turn::Listener("Ottilie Invented".to_string())));
+    scripted.step();
+    both("seal-others", ask(&scripted, Turn::Others));
+    scripted.step();
+    both("seal-skeptic", ask(&scripted, Turn::Skeptic("Jorin".to_string())));
+    both("seal-who", Stage::Page(hands::whose(2)));
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);
@@ -75,7 +92,7 @@ fn the_seal_and_its_phrases() {
 
 #[test]
 fn a_passphrase_is_not_shown() {
-    let scene = scene(Stage::Page(pages::passphrase(false, false)));
+    let scene = scene(Stage::Page(passphrase::page(&Asking::New, Whose::OtherParty)));
     let mut model = Model::new(80, 24);
     model.meet(&scene);
     model.typed = "correct horse".to_string();

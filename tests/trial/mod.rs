@@ -11,5 +11,6 @@ mod kill;
 pub(crate) mod kit;
 mod night;
 mod outside;
+mod protection;
 pub(crate) mod python;
 mod tampering;

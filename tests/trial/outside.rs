@@ -133,6 +133,45 @@ fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
 }
 
 #[test]
+fn a_register_that_lost_lines_is_told_by_the_head_in_the_closing() {
+    let folder = kit::folder();
+    let mut paths = Vec::new();
+    for seed in 0..3 {
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
+        paths.push(opened.keeper.path());
+        // The first is left, and goes on after the others were closed.
+        if seed > 0 {
+            kit::in_folder(opened).finish();
+        }
+    }
+    let name = paths[0].file_name().unwrap().to_str().unwrap().to_owned();
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    kit::in_folder(sittings.resume(&name, UTC, kit::silent(), kit::secret(9), None).unwrap()).finish();
+    let number = |path: &std::path::Path| {
+        let checked = verify::check(path);
+        assert!(checked.is_sound(), "{:?}", checked.problems);
+        (checked.opening.unwrap().sitting.unwrap(), checked.closing.unwrap().sittings.unwrap())
+    };
+    assert_eq!(paths.iter().map(|path| number(path)).collect::<Vec<_>>(), [(1, 3), (2, 2), (3, 3)]);
+    // The register anew without the two other sittings, whose journals are hidden: the first one's opening still fits.
+    let register = earwitness::trial::register::read(folder.path()).unwrap();
+    let kept = [&register.entries[0], register.entries.last().unwrap()];
+    let (mut bytes, mut chain) = (Vec::new(), Digest::NOTHING);
+    for (index, entry) in kept.into_iter().enumerate() {
+        let line = chain::encode(index as u64 + 1, chain, None, entry).unwrap();
+        chain = Digest::of(&line);
+        bytes.extend([line.as_slice(), b"\n"].concat());
+    }
+    std::fs::write(folder.path().join("register.jsonl"), bytes).unwrap();
+    let checked = verify::check(&paths[0]);
+    assert!(
+        checked.problems.iter().any(|problem| problem.message.contains("had other lines")),
+        "{checked:?}"
+    );
+}
+
+#[test]
 fn a_line_has_one_spelling_whatever_its_hashes_say() {
     let bytes = kit::in_memory(&kit::full(Protocol::Abx), 94).finish().journal.bytes;
     let line = bytes.split(|&byte| byte == b'\n').nth(1).unwrap();

@@ -4,6 +4,8 @@ use std::net::{SocketAddr, TcpListener};
 use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, Mutex, RwLock};
 
+use zeroize::Zeroizing;
+
 use super::HostedNight;
 use crate::ballot::NightError;
 use crate::ballot::guard::{Door, Paces, Tally};
@@ -20,6 +22,7 @@ use crate::player::{OutputChoice, PlayerOptions};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
 use crate::trial::record::StoppingTerms;
+use crate::trial::sittings::Secrets;
 use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal};
 
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
@@ -46,6 +49,19 @@ pub struct NightRequest {
     pub by_hand: bool,
     /// A new night also where an older one was cut off.
     pub anew: bool,
+    /// A guest locks the night with a passphrase.
+    pub guest: bool,
+}
+
+/// Which passphrase a night needs before it is opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PassphraseNeeded {
+    /// None.
+    None,
+    /// A new one, which a guest chooses.
+    New,
+    /// The one that locked the night that was cut off.
+    ToGoOn,
 }
 
 /// What a night takes from the world, replaceable as a whole.
@@ -72,6 +88,10 @@ pub struct BeforeNight {
     folder: Folder,
     /// A night of this session that was cut off, and what was agreed then.
     cut_off: Option<(Unfinished, Opening)>,
+    /// The secrets of the night that was cut off, where it was locked and the passphrase is right.
+    unlocked: Option<Secrets>,
+    /// The passphrase that locks a new night.
+    locking: Option<Zeroizing<String>>,
     known: Option<PassFile>,
     terms: Terms,
     notes: Vec<String>,
@@ -105,7 +125,54 @@ impl BeforeNight {
             .or(known.as_ref().map(|file| file.address))
             .unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
         let (listener, address) = listen(wanted)?;
-        Ok(Self { request, environment, folder, cut_off, known, terms, notes, listener, address })
+        let (unlocked, locking) = (None, None);
+        if let (Some((night, opening)), true) = (&cut_off, request.guest)
+            && opening.lock.is_none()
+        {
+            return Err(refused(format!(
+                "the night in {} was opened without a guest's passphrase, so none can lock it now: leave --guest out, or \
+                 start anew with --new",
+                night.journal
+            )));
+        }
+        Ok(Self {
+            request,
+            environment,
+            folder,
+            cut_off,
+            unlocked,
+            locking,
+            known,
+            terms,
+            notes,
+            listener,
+            address,
+        })
+    }
+
+    /// Whether a guest's passphrase is needed before the night is opened, and which.
+    pub fn passphrase(&self) -> PassphraseNeeded {
+        match &self.cut_off {
+            Some((_, opening)) if opening.lock.is_some() => PassphraseNeeded::ToGoOn,
+            None if self.request.guest => PassphraseNeeded::New,
+            _ => PassphraseNeeded::None,
+        }
+    }
+
+    /// A new night is locked with this passphrase.
+    pub fn lock(&mut self, passphrase: Zeroizing<String>) {
+        self.locking = Some(passphrase);
+    }
+
+    /// Tries a passphrase on the night that was cut off. Nothing is changed, so it can be asked for again.
+    ///
+    /// # Errors
+    /// It is not the one that locked it, or the secrets cannot be had.
+    pub fn unlock(&mut self, passphrase: &str) -> Result<(), SittingsError> {
+        if let (Some(sittings), Some((night, _))) = (self.folder.sittings(), &self.cut_off) {
+            self.unlocked = Some(sittings.secrets(&night.journal, Some(passphrase))?);
+        }
+        Ok(())
     }
 
     /// Opens or resumes the night: output, journal, passes, web server.
@@ -113,7 +180,10 @@ impl BeforeNight {
     /// # Errors
     /// The output, a night that cannot go on, the folder, the journal.
     pub fn open(self, stimuli: StimulusSet) -> Result<HostedNight, NightError> {
-        let Self { request, environment, folder, cut_off, known, terms, mut notes, listener, address } = self;
+        let Self {
+            request, environment, folder, cut_off, unlocked, locking, known, terms, mut notes, ..
+        } = self;
+        let (listener, address) = (self.listener, self.address);
         let NightRequest { session, host, output, timing, by_hand, .. } = request;
         let NightEnvironment { common, passes, paces } = environment;
         let options = PlayerOptions {
@@ -135,12 +205,18 @@ impl BeforeNight {
         let secret =
             (common.secret)().map_err(|error| refused(format!("no secret can be drawn: {error}")))?;
         let opened = if let Some((night, _)) = &cut_off {
-            sittings.resume(&night.journal, &utc, (&description).into(), secret, None).map_err(refused)?
+            let secrets = match unlocked {
+                Some(secrets) => secrets,
+                None => sittings.secrets(&night.journal, None).map_err(refused)?,
+            };
+            let output = (&description).into();
+            sittings.resume_with(&night.journal, &utc, output, secrets, secret).map_err(refused)?
         } else {
             let mut draft = Draft::new(&session, &stimuli, &description, &host, &utc).map_err(refused)?;
             draft.occasion = Occasion::Night;
             draft.terms = terms;
-            sittings.open(draft, secret, None).map_err(refused)?
+            let passphrase = locking.as_ref().map(|typed| typed.as_str());
+            sittings.open(draft, secret, passphrase).map_err(refused)?
         };
         let path = opened.keeper.path();
         let passes = match (known, passes) {
@@ -180,8 +256,6 @@ impl BeforeNight {
             practised: read.records.iter().any(|record| matches!(record, Record::VotesClosed { .. })),
             driver,
             clock,
-            records: read.records,
-            digests: read.digests,
             shared,
             requests,
             passes_file,

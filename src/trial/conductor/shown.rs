@@ -16,6 +16,8 @@ impl Conductor {
             earlier: opening.earlier.clone().filter(|_| !self.replay.ledger.silent),
             occasion: opening.occasion,
             listener: opening.listener.clone(),
+            sitting: opening.sitting,
+            register: opening.register,
             commitment: self.replay.ledger.sealing.commitment,
             simulated: opening.simulated,
             silent: self.replay.ledger.silent,
