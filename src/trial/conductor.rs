@@ -18,13 +18,14 @@ use super::event::{Effect, Event};
 use super::hands::Progress;
 use super::ledger::fits;
 use super::protocol::Definition;
-use super::record::{Closing, Listening, Occasion, Opening, Outcome, Output, Record, TrialId, Unsealed};
+use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::replay::Replay;
 use super::schedule::Subject;
 use super::seal::Secret;
 use super::view::Step;
 
 mod attempt;
+mod sealing;
 mod shown;
 
 use attempt::{Attempting, add_event, pause, settle, shorten};
@@ -125,38 +126,6 @@ impl Conductor {
         Ok((conductor, effects))
     }
 
-    /// The records with which a sitting that was cut off goes on: what was being presented is void, and a fresh secret is
-    /// committed to, which draws every trial that has not been answered.
-    pub fn going_on(
-        &self,
-        fresh: &Secret,
-        utc: &str,
-        program: &str,
-        torn_bytes: u64,
-        output: Output,
-    ) -> Vec<Record> {
-        let ledger = &self.replay.ledger;
-        let mut records = Vec::new();
-        let interrupted = self.replay.tally.ended(ledger).is_none() && ledger.sealing.is_sealed();
-        if let (true, Some(id)) = (interrupted, ledger.next()) {
-            let slots = Definition::of(ledger.opening.terms.protocol).slots.len();
-            let listening =
-                Listening { listens: vec![0; slots], heard_ms: vec![0; slots], ..Listening::default() };
-            let cause = INTERRUPTED.to_owned();
-            records.push(Record::Void { at_ms: ledger.at_ms, id, cause, listening });
-        }
-        records.push(Record::Resumed {
-            at_ms: ledger.at_ms,
-            utc: utc.to_owned(),
-            program: program.to_owned(),
-            torn_bytes,
-            output,
-            commitment: Some(fresh.commitment(ledger.opening.format)),
-            proof: None,
-        });
-        records
-    }
-
     /// Applies a record of our own making and appends it.
     fn append(&mut self, record: Record, effects: &mut Vec<Effect>) -> bool {
         match self.replay.take(&record) {
@@ -168,39 +137,6 @@ impl Conductor {
                 self.phase = Phase::Stopped(message);
                 false
             }
-        }
-    }
-
-    fn close(&mut self, outcome: Outcome, effects: &mut Vec<Effect>) {
-        self.replay.tally = self.replay.final_tally();
-        let ledger = &self.replay.ledger;
-        let format = ledger.opening.format;
-        let mut opened = self
-            .secrets
-            .iter()
-            .zip(ledger.earlier.iter().chain([&ledger.sealing]))
-            .map(|(secret, sealing)| Unsealed {
-                secret: Digest(*secret.bytes()),
-                key: secret.key(format, sealing.bytes()),
-            })
-            .collect::<Vec<_>>();
-        let Some(Unsealed { secret, key }) = opened.pop() else { return };
-        let closing = Closing {
-            at_ms: self.at_ms,
-            outcome,
-            secret,
-            key,
-            counts: self.replay.tally.counts.clone(),
-            simulated: ledger.opening.simulated,
-            earlier: (format >= 2).then_some(opened),
-            // The keeper adds it: only there is the chain's head known.
-            proof: None,
-            // The keeper, which has the register, says what has come since.
-            register: (format >= 2).then_some(ledger.opening.register),
-            sittings: ledger.opening.sitting,
-        };
-        if self.append(Record::Closing(Box::new(closing)), effects) {
-            effects.push(Effect::Close);
         }
     }
 
@@ -328,22 +264,6 @@ impl Conductor {
                 phase
             }
         }
-    }
-
-    /// Closes the hands where phones gave some, starts over where some stayed closed, else makes the key.
-    fn seal(&mut self, effects: &mut Vec<Effect>) -> Phase {
-        let at_ms = self.at_ms;
-        let sealing = &self.replay.ledger.sealing;
-        let closed = sealing.closed();
-        let hands = sealing.hands.len() as u32;
-        let (record, next) = match (closed.len(), sealing.progress) {
-            (0, _) => (Record::Sealed { at_ms, phrases: None, hands: Some(hands) }, Phase::Announce),
-            (count, Progress::Taking) => {
-                (Record::HandsClosed { at_ms, closed: count as u32 }, Phase::Sealing)
-            }
-            (_, _) => (Record::HandsVoid { at_ms, closed }, Phase::Sealing),
-        };
-        self.then(record, next, effects)
     }
 
     fn in_trial(&mut self, mut trial: Attempting, event: Event, effects: &mut Vec<Effect>) -> Phase {
