@@ -5,6 +5,7 @@ use std::path::Path;
 use super::{Failure, whole};
 use crate::hearing::Difference;
 use crate::hearing::difference::{BAND_HZ, logarithmic};
+use crate::report::distortion_figure::distortion;
 use crate::report::svg::stacked;
 use crate::report::{length_figures, response_figures};
 use crate::screen::terminal::{InputSource as _, Keyboard};
@@ -23,6 +24,7 @@ pub(super) fn write(session: &Session, path: &Path) -> Result<(), Failure> {
     for comparison in &session.comparisons {
         all.extend(response_figures::of_comparison(session, comparison).map_err(Failure::bad)?);
     }
+    all.extend(distortion(session));
     all.extend(length_figures::at_every_load(session).map_err(Failure::bad)?);
     whole::write(path, &stacked(&all))
 }

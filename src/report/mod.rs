@@ -8,12 +8,13 @@
 //! | --- | --- |
 //! | [`build`] | session and findings to [`model::Report`]: what the session says, what was compared |
 //! | [`page`] | the HTML page and the certificates |
-//! | [`figures`], [`power_figure`], [`response_figures`] | pictures of answers, designs and circuits |
+//! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
 //! | [`export`] | CSV and JSON |
 //! | [`summary()`] | ten lines for the terminal |
 
 pub mod build;
+pub mod distortion_figure;
 pub mod export;
 pub mod figures;
 pub mod length_figures;

@@ -44,15 +44,15 @@ fn frequencies() -> Vec<f64> {
     logarithmic(BAND_HZ.0, BAND_HZ.1, POINTS)
 }
 
-fn axis() -> Axis {
+pub(super) fn axis() -> Axis {
     Axis::logarithmic("frequency, Hz", BAND_HZ.0, BAND_HZ.1)
 }
 
-fn points(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
+pub(super) fn points(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
     frequencies.iter().copied().zip(values.iter().copied()).collect()
 }
 
-fn ends<'v>(values: impl Iterator<Item = &'v f64>) -> (f64, f64) {
+pub(super) fn ends<'v>(values: impl Iterator<Item = &'v f64>) -> (f64, f64) {
     values
         .filter(|value| value.is_finite())
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(*value), high.max(*value)))
@@ -164,7 +164,10 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
 }
 
 /// Phase and group delay of both sides at the loudspeaker.
-fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
+///
+/// # Errors
+/// The circuit has no answer.
+pub fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
     let frequencies = frequencies();
     let names =
         [("A", comparison.a), ("B", comparison.b)].map(|(side, cable)| (side, &session.cables[cable].name));
@@ -219,7 +222,7 @@ fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, Cir
 }
 
 /// Magnitude and phase of the loudspeaker's impedance.
-fn load(session: &Session) -> Figure {
+pub fn load(session: &Session) -> Figure {
     let frequencies = frequencies();
     let impedance: Vec<_> = frequencies
         .iter()

@@ -147,6 +147,31 @@ fn every_document_says_how_sure_the_difference_is() {
         assert!(svg.contains(title), "{title}");
     }
     assert!(!svg.contains("var(--") && !svg.contains("currentColor\""), "literal colours");
+    assert!(!svg.contains("Distortion as measured"), "nobody measured any");
+    // A response whose analyser wrote its distortion: drawn, in the picture and in the report.
+    let (start, end) = (SESSION.find("[cables.thin]"), SESSION.find("[cables.sheet]"));
+    let (start, end) = (start.expect("there"), end.expect("there"));
+    let read = format!(
+        "{}[cables.thin]\nresponse = \"thd.csv\"\n{}",
+        &SESSION[..start].replace("abx", "duo-trio"),
+        &SESSION[end..]
+    );
+    let table = "frequency_hz,gain_db,phase_deg,thd (%)\n20,-0.2,0,0.04\n200,-0.2,0,0.002\n2000,-0.2,0,0.003\n20000,-0.2,-1,0.01\n";
+    std::fs::write(folder.path().join("thd.csv"), table).expect("written");
+    std::fs::write(folder.path().join("session.toml"), read).expect("written");
+    succeeded(folder.path(), &["predict", ".", "--plot", "thd.svg"]);
+    succeeded(folder.path(), &["report", "."]);
+    for file in ["thd.svg", "report/report.html"] {
+        let text = std::fs::read_to_string(folder.path().join(file)).expect("written");
+        for words in [
+            "Distortion as measured",
+            "thin, THD at most 4.00e-2 %, at 20 Hz",
+            "group delay",
+            "Impedance of the",
+        ] {
+            assert!(text.contains(words), "{file}: {words}");
+        }
+    }
 }
 
 /// The report's verdict repeats it, and a session without tolerances says nothing of the kind.

@@ -12,6 +12,7 @@ use crate::clip::{ClipSource, OpenClip};
 use crate::evidence::{Anonymiser, hide};
 use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
+use crate::report::distortion_figure::distortion;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
 use crate::report::{length_figures, response_figures};
 use crate::session::{Caution, Clip, Levels, NamedCable, Session};
@@ -55,6 +56,7 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
                 compared.figures.extend(response_figures::responses(session, comparison));
                 compared.figures.extend(response_figures::difference(session, comparison));
                 compared.figures.extend(response_figures::unknown(session, comparison).ok().flatten());
+                compared.figures.extend(response_figures::timing(session, comparison).unwrap_or_default());
             }
             Err(problem) => {
                 let problem = format!("comparison {}: {problem}", session.comparisons[index].name);
@@ -62,6 +64,8 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
             }
         }
     }
+    compared.figures.extend(distortion(session));
+    compared.figures.push(response_figures::load(session));
     compared.figures.extend(response_figures::cables(session).unwrap_or_default());
     compared.figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
     compared
