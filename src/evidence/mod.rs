@@ -53,7 +53,7 @@ pub struct Options {
 }
 
 /// What the journals of a session say, ready to be judged.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Evidence {
     /// Names are withheld.
     pub anonymous: bool,

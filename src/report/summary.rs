@@ -39,7 +39,7 @@ pub fn summary(report: &Report) -> Vec<String> {
         Basis::Nothing => lines.push("No complete, valid sitting: no verdict".to_owned()),
         basis => lines.extend(report.no_listening_test(basis).map(str::to_owned)),
     }
-    let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() <= Weight::Serious).collect();
+    let serious: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight <= Weight::Serious).collect();
     // A line for how to check, and at least one for caveats that matter.
     let room = LINES - 1 - lines.len() - usize::from(!serious.is_empty());
     let comparisons = report.comparisons.len();
@@ -54,7 +54,7 @@ pub fn summary(report: &Report) -> Vec<String> {
         let left = LINES - 1 - lines.len();
         let named = if serious.len() > left { left - 1 } else { serious.len() };
         for caveat in &serious[..named] {
-            lines.push(format!("! {}", one_line(&caveat.text())));
+            lines.push(format!("! {}", one_line(&caveat.text)));
         }
         if serious.len() > named {
             lines.push(format!("! {} more serious caveats in the report", serious.len() - named));
@@ -89,7 +89,7 @@ fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
         format!("Controls: {}", each.join(", "))
     };
     let register = &report.register;
-    let minor = report.caveats.iter().filter(|caveat| caveat.weight() == Weight::Minor).count();
+    let minor = report.caveats.iter().filter(|caveat| caveat.weight == Weight::Minor).count();
     of_comparisons
         .chain([
             controls,

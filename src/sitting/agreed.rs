@@ -145,7 +145,7 @@ fn trials_words(terms: &Terms) -> String {
 /// The score needed, and how often chance reaches it.
 fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
     if let Some(warning) = verdict::weak_qualification(terms) {
-        blocks.push(Block::caution(format!("{} {}", warning.text(), warning.remedy())));
+        blocks.push(Block::caution(format!("{} {}", warning.text, warning.remedy)));
     }
     if let Ok(Some(rule)) = score::rule(terms) {
         sequential_chances(terms, &rule, blocks);

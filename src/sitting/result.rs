@@ -11,7 +11,7 @@ use crate::trial::Side;
 use crate::trial::record::{Closing, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{percent, probability};
-use crate::verdict::caveat::Caveat;
+use crate::verdict::caveat::Kind;
 use crate::verdict::{self, ComparisonResult};
 
 /// The last page; its blocks are also printed when the screen has closed.
@@ -29,8 +29,8 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
             let odd = findings
                 .caveats
                 .iter()
-                .filter(|caveat| matches!(caveat, Caveat::Implausible { .. } | Caveat::Hurried { .. }));
-            blocks.extend(odd.map(|caveat| Block::caution(caveat.text())));
+                .filter(|caveat| matches!(caveat.kind, Kind::Implausible | Kind::Hurried));
+            blocks.extend(odd.map(|caveat| Block::caution(caveat.text.clone())));
         }
         Err(problem) => blocks.push(Block::caution(format!("There is no verdict: {problem}."))),
     }

@@ -14,7 +14,7 @@ use crate::stats::similarity::Similarity;
 use crate::trial::Decision;
 
 /// Everything that a session's evidence supports.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Findings {
     /// One result per comparison, in session order.
     pub comparisons: Vec<ComparisonResult>,

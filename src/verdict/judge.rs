@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 
+use super::caveat::{self, Case};
 use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, Verdict, caveats, spoken};
+use super::{OnPaper, Verdict, spoken};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
@@ -42,7 +43,8 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     for comparison in &mut comparisons {
         spoken::words(agreed, evidence, &controls, leak, comparison);
     }
-    let caveats = caveats::caveats(agreed, evidence, &comparisons, &controls, leak, on_paper);
+    let case = Case { agreed, evidence, comparisons: &comparisons, controls: &controls, leak, on_paper };
+    let caveats = caveat::found(&case);
     let places = place_facts(evidence, &trials);
     Findings { comparisons, controls, leak, places, caveats }
 }

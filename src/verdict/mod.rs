@@ -9,7 +9,7 @@
 //! | --- | --- |
 //! | [`findings`] | what follows from the facts, as data |
 //! | `judge` | calls the statistics for each comparison and listener |
-//! | `caveats`, [`caveat`] | which caveats apply; what each of them says |
+//! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
 //! | [`threshold`] | the sentences about a threshold |
 //! | `sitting` | one journal by itself |
@@ -17,11 +17,9 @@
 use serde::Serialize;
 
 pub mod caveat;
-mod caveats;
 pub mod findings;
 mod highest;
 mod judge;
-pub mod oddity;
 mod sitting;
 mod spoken;
 pub mod threshold;
@@ -35,7 +33,7 @@ use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
-pub use caveats::weak_qualification;
+pub use caveat::weak_qualification;
 pub use findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
     decision_words,

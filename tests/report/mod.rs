@@ -61,5 +61,5 @@ fn everything(report: &Report) -> String {
 }
 
 pub(crate) fn kinds(report: &Report) -> Vec<&'static str> {
-    report.caveats.iter().map(earwitness::verdict::caveat::Caveat::kind).collect()
+    report.caveats.iter().map(|caveat| caveat.kind.name()).collect()
 }

@@ -431,9 +431,9 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     site.hold(&Plan { words: ("s16", Some(noted(-60.0, -30.0))), ..open });
     let report = report_of(&site);
     let caveats: Vec<&Caveat> =
-        report.caveats.iter().filter(|caveat| caveat.kind() == "words-could-hide").collect();
+        report.caveats.iter().filter(|caveat| caveat.kind.name() == "words-could-hide").collect();
     let [caveat] = caveats.as_slice() else { panic!("{caveats:?}") };
-    let text = caveat.text();
+    let text = &caveat.text;
     for said in [
         "thin-thick",
         "in 2 sittings",
@@ -444,9 +444,9 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     ] {
         assert!(text.contains(said), "\"{said}\" is missing in: {text}");
     }
-    assert!(caveat.remedy().contains("24 or 32 bits"), "{}", caveat.remedy());
+    assert!(caveat.remedy.contains("24 or 32 bits"), "{}", caveat.remedy);
     let all = everything(&report);
-    assert!(all.contains(&text) && all.contains("-2.6, could hide it"));
+    assert!(all.contains(text) && all.contains("-2.6, could hide it"));
     let document: serde_json::Value = serde_json::from_str(&super::json_of(&report)).expect("JSON");
     assert_eq!(document["sittings"][2]["words"]["margin_db"], -2.6);
     assert_eq!(document["sittings"][2]["words"]["could_hide"], true);
@@ -524,20 +524,23 @@ fn a_failed_or_weak_qualification_is_told_with_its_numbers() {
         .count();
     assert_eq!(failed, 19);
     let report = report_of(&site);
-    let caveat =
-        report.caveats.iter().find(|caveat| caveat.kind() == "not-qualified").expect("somebody missed one");
-    assert!(caveat.text().contains("of 3; the agreed 3 of 3 was not reached"), "{}", caveat.text());
+    let caveat = report
+        .caveats
+        .iter()
+        .find(|caveat| caveat.kind.name() == "not-qualified")
+        .expect("somebody missed one");
+    assert!(caveat.text.contains("of 3; the agreed 3 of 3 was not reached"), "{}", caveat.text);
     assert!(page::page(&report).contains("the agreed 3 of 3 was not reached"));
     assert!(
-        report.caveats.iter().all(|caveat| caveat.kind() != "weak-qualification"),
+        report.caveats.iter().all(|caveat| caveat.kind.name() != "weak-qualification"),
         "one guesser in eight passes"
     );
 
     let mut site = Site::new(&asked.replace("correct = 3", "correct = 1"));
     site.hold(&Plan::new("Ada", 1, 0.9));
-    let weak = report_of(&site).caveats.into_iter().find(|caveat| caveat.kind() == "weak-qualification");
+    let weak = report_of(&site).caveats.into_iter().find(|caveat| caveat.kind.name() == "weak-qualification");
     // P(at least 1 of 3 by guessing) = 7/8.
-    assert!(weak.expect("told").text().contains("1 right of 3 in 87.5 % of tries"));
+    assert!(weak.expect("told").text.contains("1 right of 3 in 87.5 % of tries"));
 }
 
 #[test]
@@ -546,8 +549,9 @@ fn who_hurries_is_told_so_whatever_the_score() {
     site.hold(&Plan { took_ms: Some(3600), ..Plan::new("Ada", 3, 0.5) });
     site.hold(&Plan { took_ms: Some(4600), ..Plan::new("Bel", 4, 0.5) });
     let report = report_of(&site);
-    let hurried: Vec<&Caveat> = report.caveats.iter().filter(|caveat| caveat.kind() == "hurried").collect();
+    let hurried: Vec<&Caveat> =
+        report.caveats.iter().filter(|caveat| caveat.kind.name() == "hurried").collect();
     assert_eq!(hurried.len(), 1, "4.5 s are one and a half of the agreed second each");
-    assert!(hurried[0].text().starts_with("Ada hurried: 12 of 12 answers"), "{}", hurried[0].text());
-    assert_eq!(hurried[0].weight(), Weight::Serious);
+    assert!(hurried[0].text.starts_with("Ada hurried: 12 of 12 answers"), "{}", hurried[0].text);
+    assert_eq!(hurried[0].weight, Weight::Serious);
 }

@@ -90,8 +90,8 @@ fn a_score_that_the_rest_does_not_fit_is_doubted() {
     let mut site = Site::new(SESSION);
     site.hold(&Plan { deaf: true, took_ms: Some(3300), only_last: true, ..Plan::new("Ada", 21, 1.0) });
     let report = report_of(&site);
-    let caveat = report.caveats.iter().find(|caveat| caveat.kind() == "implausible").expect("doubted");
-    let text = caveat.text();
+    let caveat = report.caveats.iter().find(|caveat| caveat.kind.name() == "implausible").expect("doubted");
+    let text = &caveat.text;
     assert!(text.contains("12 of 12 right does not fit"), "{text}");
     assert!(text.contains("no two of the sounds were played"), "{text}");
     let ran = commands::earwitness(site.path(), &["score", "sittings"]);

@@ -2,6 +2,7 @@
 
 mod agreement;
 mod believed;
+mod caveats;
 mod family;
 mod room;
 

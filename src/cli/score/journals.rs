@@ -22,7 +22,7 @@ use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, Problem, Registered, State};
 use crate::units::printed::probability;
-use crate::verdict::caveat::Caveat;
+use crate::verdict::caveat::Kind;
 use crate::verdict::{self, ComparisonResult, Findings, OnPaper, no_listening_test};
 
 /// Everything that files on the command line mean: journals themselves, and those in folders; with each, whether it came
@@ -321,8 +321,8 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     }
     let judged = judged(arguments, checked)?;
     let caveats = judged.iter().flat_map(|(_, findings)| &findings.caveats);
-    for caveat in caveats.filter(|caveat| matches!(caveat, Caveat::Implausible { .. })) {
-        writeln!(out, "! {} {}", caveat.text(), caveat.remedy())?;
+    for caveat in caveats.filter(|caveat| caveat.kind == Kind::Implausible) {
+        writeln!(out, "! {} {}", caveat.text, caveat.remedy)?;
     }
     for found in judged.iter().flat_map(|(_, findings)| &findings.comparisons) {
         writeln!(out, "{}", found.name)?;

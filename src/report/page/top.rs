@@ -174,12 +174,12 @@ fn caveats(report: &Report) -> Markup {
             p { "No caveat applies beyond those of any such test: see what the simulation does not cover." }
         }
         @for weight in [Weight::Decisive, Weight::Serious, Weight::Minor] {
-            @let group: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight() == weight).collect();
+            @let group: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight == weight).collect();
             @if !group.is_empty() {
                 h4 { (weight.title()) }
                 ul.caveats {
                     @for caveat in group {
-                        li { (caveat.text()) " " span.remedy { (coded(caveat.remedy())) } }
+                        li { (caveat.text) " " span.remedy { (coded(caveat.remedy)) } }
                     }
                 }
             }

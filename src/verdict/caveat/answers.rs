@@ -1,0 +1,275 @@
+//! Caveats about controls, scores and risks, and what they can show.
+
+use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
+use crate::evidence::{Basis, TrialFacts};
+use crate::hearing::uncertainty::plus_minus;
+use crate::session::{Family, Levels, Stopping};
+use crate::stats::one;
+use crate::stats::power::{Design, Effect};
+use crate::units::printed::{count, probability};
+use crate::verdict::{ComparisonResult, Controls, Tally, controls_missed as missed, rig_suspect};
+
+/// A level difference that may be heard by itself: common practice in matching levels, no source.
+const AUDIBLE_LEVEL_DB: f64 = 0.1;
+/// Proportion of discriminators that a test should find more often than not.
+const LOOKED_FOR: f64 = 0.5;
+/// A score from which the rest of a journal has to fit; answers faster than this are hasty; oddities in this share of the
+/// trials count. Common practice, no source.
+const NEARLY_PERFECT: f64 = 0.9;
+pub(super) const HASTY_MS: u64 = 1000;
+pub(super) const OFTEN: f64 = 0.25;
+
+pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
+    let there = case.agreed.terms.controls.iter().any(|control| control.is_positive() && control.trials > 0);
+    when(!there, || {
+        Caveat {
+        kind: Kind::NoPositiveControls,
+        weight: Weight::Minor,
+        text: "The session has no audible control, so nothing shows that the rig and the listeners could have heard a real \
+               difference."
+            .to_owned(),
+        remedy: "Add a `level` or `tilt` control to the session.",
+    }
+    })
+}
+
+pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
+    let counted = case.evidence.listeners.iter().filter(|listener| listener.counted);
+    let missed = counted.filter(|listener| {
+        let (correct, trials) = listener.positive_controls;
+        missed(case.agreed.terms.protocol, Tally { correct, trials })
+    });
+    let caveat = |listener: &crate::evidence::ListenerFacts| Caveat {
+        kind: Kind::ControlsMissed,
+        weight: Weight::Serious,
+        text: format!(
+            "{}: only {} of {} audible controls were right. The rig or the listener could hardly have heard less.",
+            listener.name, listener.positive_controls.0, listener.positive_controls.1
+        ),
+        remedy: "Check the rig and the level, train, and sit again.",
+    };
+    missed.take(MOST_NAMED).map(caveat).collect()
+}
+
+pub(super) fn leak(case: &Case<'_>) -> Vec<Caveat> {
+    let identical = case.controls.iter().filter(|control| !control.positive);
+    let (correct, trials) =
+        identical.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
+    let controls = Controls { identical: Tally { correct, trials }, leak: case.leak, ..Controls::default() };
+    when(rig_suspect(case.agreed.terms.protocol, &controls), || Caveat {
+        kind: Kind::Leak,
+        weight: Weight::Decisive,
+        text: format!(
+            "All listeners together: {correct} of {trials} right where both stimuli were identical. Something other than their \
+             sound gives the answer away."
+        ),
+        remedy: "Find the leak: sounds of the machine, the screen, the other person. Then sit again.",
+    })
+}
+
+/// Comparisons whose number of trials was fixed, each with a draw of its own.
+fn fixed<'c>(case: &Case<'c>) -> impl Iterator<Item = &'c ComparisonResult> + use<'c> {
+    let all_trials = case.agreed.stopping == Stopping::AllTrials;
+    case.comparisons
+        .iter()
+        .filter(move |found| all_trials && found.basis != Basis::Nothing && found.room.is_none())
+}
+
+/// What to do where there were not enough trials.
+const PLAN: &str = "Plan the number of trials with the `plan` command before anyone listens.";
+
+fn no_score_is_enough(case: &Case<'_>, found: &ComparisonResult) -> bool {
+    one::critical(case.agreed.inquiry, found.trials, case.agreed.terms.alpha).is_none()
+}
+
+pub(super) fn too_few_trials(case: &Case<'_>) -> Vec<Caveat> {
+    let caveat = |found: &ComparisonResult| Caveat {
+        kind: Kind::TooFewTrials,
+        weight: Weight::Serious,
+        text: format!(
+            "{}: with {} not even a perfect score would have met the agreed risk.",
+            found.name,
+            count(found.trials, "counted trial")
+        ),
+        remedy: PLAN,
+    };
+    fixed(case).filter(|found| no_score_is_enough(case, found)).map(caveat).collect()
+}
+
+/// One listener's; a test that can find nothing at all is [`too_few_trials`].
+pub(super) fn little_power(case: &Case<'_>) -> Vec<Caveat> {
+    let agreed = case.agreed;
+    let power = Design::new(agreed.inquiry, agreed.terms.alpha, Effect::Discriminators(LOOKED_FOR))
+        .and_then(|design| design.risks(u64::from(agreed.terms.trials)))
+        .ok()
+        .filter(|risks| risks.power < 0.5 && agreed.terms.protocol.asks().has_right_answer());
+    let Some(power) = power.map(|risks| risks.power) else { return Vec::new() };
+    let caveat = |found: &ComparisonResult| Caveat {
+        kind: Kind::LittlePower,
+        weight: Weight::Minor,
+        text: format!(
+            "{}: {} would find somebody who really hears the difference in {:.0} % of trials in only {:.0} of 100 such tests.",
+            found.name,
+            count(found.trials, "counted trial"),
+            LOOKED_FOR * 100.0,
+            power * 100.0
+        ),
+        remedy: PLAN,
+    };
+    let one = fixed(case).filter(|found| found.results.len() == 1 && !no_score_is_enough(case, found));
+    one.map(caveat).collect()
+}
+
+pub(super) fn level_audible(case: &Case<'_>) -> Vec<Caveat> {
+    let level = |index: usize| case.on_paper.level_db.get(index).copied().flatten().map(f64::abs);
+    let audible = case.comparisons.iter().enumerate().filter_map(|(index, found)| {
+        let decibels = level(index).filter(|decibels| *decibels >= AUDIBLE_LEVEL_DB)?;
+        Some(Caveat {
+            kind: Kind::LevelAudible,
+            weight: Weight::Serious,
+            text: format!(
+                "{}: the sides differ by {decibels:.2} dB in level, which may be heard by itself. The verdict is about the pair \
+                 as wired, level included.",
+                found.name
+            ),
+            remedy: "Set `levels = \"matched\"` to ask about everything but the level.",
+        })
+    });
+    audible.filter(|_| case.agreed.levels == Levels::AsWired).collect()
+}
+
+pub(super) fn listeners_unlike(case: &Case<'_>) -> Vec<Caveat> {
+    let unlike = case.comparisons.iter().filter_map(|found| {
+        let test = found.panel.as_ref()?.independent.as_ref()?.heterogeneity?;
+        (test.p_value <= 0.05).then(|| Caveat {
+            kind: Kind::ListenersUnlike,
+            weight: Weight::Minor,
+            text: format!(
+                "{}: the listeners differ more than chance allows (p = {}). The pooled number hides who can and who cannot.",
+                found.name,
+                probability(test.p_value)
+            ),
+            remedy: "Read the listeners one by one, with the adjusted p-values.",
+        })
+    });
+    unlike.collect()
+}
+
+pub(super) fn places_unlike(case: &Case<'_>) -> Vec<Caveat> {
+    let unlike = case.comparisons.iter().filter_map(|found| {
+        let test = found.between_places.filter(|test| test.p_value <= 0.05)?;
+        Some(Caveat {
+            kind: Kind::PlacesUnlike,
+            weight: Weight::Serious,
+            text: format!(
+                "{}: the places differ more than chance allows (p = {}). Pooling them answers a question that nobody asked.",
+                found.name,
+                probability(test.p_value)
+            ),
+            remedy: "Read the places one by one.",
+        })
+    });
+    unlike.collect()
+}
+
+/// Scores of listeners that were shown a difference, nearly perfect, and do not fit what else the journal says. Of a night
+/// nothing is known of how somebody listened.
+pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
+    let (evidence, protocol) = (case.evidence, case.agreed.terms.protocol);
+    let mut doubted = Vec::new();
+    for (index, comparison) in case.comparisons.iter().enumerate() {
+        if comparison.basis != Basis::Listening || !protocol.asks().has_right_answer() {
+            continue;
+        }
+        for own in &comparison.results {
+            let (correct, trials) = (own.correct, own.trials);
+            if !own.analysis.significant || (correct as f64) < NEARLY_PERFECT * trials as f64 {
+                continue;
+            }
+            let answers: Vec<&TrialFacts> = evidence
+                .trials
+                .iter()
+                .filter(|trial| trial.listener == Some(own.listener as u32))
+                .filter(|trial| trial.comparison == Some(index as u16) && crate::evidence::counts(trial))
+                .filter(|trial| {
+                    let sitting = &evidence.sittings[trial.sitting as usize];
+                    sitting.counted && !sitting.night
+                })
+                .collect();
+            let all = answers.len();
+            let often = |odd: &dyn Fn(&TrialFacts) -> bool| {
+                let answers = answers.iter().filter(|trial| odd(trial)).count();
+                (answers > 0 && answers as f64 >= OFTEN * all as f64).then_some(answers)
+            };
+            let (right, controls) = evidence.listeners[own.listener].positive_controls;
+            let oddities: Vec<String> = [
+                missed(protocol, Tally { correct: right, trials: controls })
+                    .then(|| format!("only {right} of {controls} audible controls were right")),
+                often(&|trial| trial.took_ms < HASTY_MS)
+                    .map(|answers| format!("{answers} of {all} answers came in under a second")),
+                often(&|trial| trial.slots_heard < 2)
+                    .map(|answers| format!("in {answers} of {all} trials no two of the sounds were played")),
+            ]
+            .into_iter()
+            .flatten()
+            .collect();
+            doubted.extend(when(!oddities.is_empty(), || Caveat {
+                kind: Kind::Implausible,
+                weight: Weight::Serious,
+                text: format!(
+                    "{}: {correct} of {trials} right does not fit the rest of the journal: {}. Whoever hears that well does not \
+                     answer like this.",
+                    own.name,
+                    oddities.join("; ")
+                ),
+                remedy: "Ask who answered, and how X could have been known without listening. Then sit again with a witness.",
+            }));
+        }
+    }
+    doubted
+}
+
+pub(super) fn known_difference(case: &Case<'_>) -> Vec<Caveat> {
+    let known = |index: usize| case.on_paper.known_db.get(index).copied().flatten();
+    let caveats = case.comparisons.iter().enumerate().filter_map(|(index, found)| {
+        let (decibels, unknown_db) = known(index)?;
+        let (weight, larger, remedy) = if decibels > unknown_db {
+            (
+                Weight::Minor,
+                "larger",
+                "Nothing to do: the real cables differ by that much, within these limits.",
+            )
+        } else {
+            (
+                Weight::Serious,
+                "not larger",
+                "Measure the cables better: the real ones could as well be alike, or differ twice as much.",
+            )
+        };
+        Some(Caveat {
+            kind: Kind::KnownDifference,
+            weight,
+            text: format!(
+                "{}: the stimuli were made from a difference of {}, which is {larger} than what is unknown about it.",
+                found.name,
+                plus_minus(decibels, unknown_db)
+            ),
+            remedy,
+        })
+    });
+    caveats.collect()
+}
+
+pub(super) fn no_family_control(case: &Case<'_>) -> Vec<Caveat> {
+    let unadjusted = case.agreed.family == Family::None || case.agreed.stopping != Stopping::AllTrials;
+    let comparisons = case.agreed.terms.comparisons.len();
+    when(unadjusted && comparisons > 1, || Caveat {
+        kind: Kind::NoFamilyControl,
+        weight: Weight::Minor,
+        text: format!(
+            "{comparisons} comparisons are judged each by itself, as the session says. The chance that at least one of them \
+             comes out by luck is larger than the agreed risk."
+        ),
+        remedy: "Set `family = \"holm\"` before anyone listens.",
+    })
+}

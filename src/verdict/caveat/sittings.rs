@@ -1,0 +1,308 @@
+//! Caveats about how sittings went.
+
+use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
+use crate::clip::dither::WordLength;
+use crate::evidence::{SittingFacts, State};
+use crate::stats::binomial;
+use crate::stats::protocol::Definition;
+use crate::trial::record::Terms;
+use crate::units::printed::{count, percent, verb};
+
+use super::answers::{HASTY_MS, OFTEN};
+
+fn counted<'c>(case: &Case<'c>) -> impl Iterator<Item = &'c SittingFacts> + use<'c> {
+    case.evidence.sittings.iter().filter(|sitting| sitting.counted)
+}
+
+/// Sittings that came to their end and satisfy this, and whether one of them counts.
+fn finished(case: &Case<'_>, of: impl Fn(&SittingFacts) -> bool) -> (u64, bool) {
+    let ended = |sitting: &&SittingFacts| matches!(sitting.state, State::Complete | State::Decided);
+    let sittings = case.evidence.sittings.iter().filter(ended).filter(|sitting| of(sitting)).count() as u64;
+    (sittings, counted(case).any(of))
+}
+
+pub(super) fn abandoned(case: &Case<'_>) -> Vec<Caveat> {
+    let sittings = case.in_state(State::Unfinished);
+    when(sittings > 0, || Caveat {
+        kind: Kind::Abandoned,
+        weight: Weight::Serious,
+        text: format!(
+            "{} {} opened and never finished. The seal of such a sitting stays closed, so its answers count for nothing; but \
+             who leaves the bad ones unfinished makes the rest look good.",
+            count(sittings, "sitting"),
+            verb(sittings, "was", "were")
+        ),
+        remedy: "Finish them with the `run` command, or ask why they were left.",
+    })
+}
+
+pub(super) fn stopped_early(case: &Case<'_>) -> Vec<Caveat> {
+    let sittings = case.in_state(State::StoppedEarly);
+    when(sittings > 0, || Caveat {
+        kind: Kind::StoppedEarly,
+        weight: Weight::Serious,
+        text: format!(
+            "{} {} stopped before the agreed number of trials and {} left out of the verdict.",
+            count(sittings, "sitting"),
+            verb(sittings, "was", "were"),
+            verb(sittings, "is", "are")
+        ),
+        remedy: "Hold complete sittings, or agree on a sequential rule beforehand.",
+    })
+}
+
+pub(super) fn not_qualified(case: &Case<'_>) -> Vec<Caveat> {
+    let Some(agreed) = case.agreed.terms.qualification else { return Vec::new() };
+    let failed = case.evidence.sittings.iter().filter(|sitting| sitting.state == State::NotQualified);
+    let reached: Vec<String> = failed
+        .filter_map(|sitting| sitting.qualification)
+        .map(|(right, of)| format!("{right} of {of}"))
+        .collect();
+    when(!reached.is_empty(), || Caveat {
+        kind: Kind::NotQualified,
+        weight: Weight::Minor,
+        text: format!(
+            "{} ended at the qualification ({}; the agreed {} of {} was not reached), so the counted trials never started.",
+            count(reached.len() as u64, "sitting"),
+            reached.join(", "),
+            agreed.correct,
+            agreed.trials
+        ),
+        remedy: "Check the rig, train with the `audition` command, and sit again.",
+    })
+}
+
+pub(super) fn weak(case: &Case<'_>) -> Vec<Caveat> {
+    // A room has no qualification.
+    let sat = counted(case).any(|sitting| !sitting.night);
+    weak_qualification(&case.agreed.terms).filter(|_| sat).into_iter().collect()
+}
+
+/// That a qualification keeps nobody out, where a guesser passes it more often than once in five (common practice, no
+/// source).
+pub fn weak_qualification(terms: &Terms) -> Option<Caveat> {
+    let qualification = terms.qualification?;
+    let (trials, correct) = (u64::from(qualification.trials), u64::from(qualification.correct));
+    let passes = binomial::upper(correct, trials, terms.protocol.chance());
+    (passes > 0.2).then(|| Caveat {
+        kind: Kind::WeakQualification,
+        weight: Weight::Minor,
+        text: format!(
+            "A guesser passes the qualification of {correct} right of {trials} in {} of tries, so it says little.",
+            percent(passes)
+        ),
+        remedy: "Ask for more trials or more right ones.",
+    })
+}
+
+pub(super) fn simulated(case: &Case<'_>) -> Vec<Caveat> {
+    let (sittings, only) = finished(case, |sitting| sitting.simulated.is_some());
+    when(sittings > 0, || Caveat {
+        kind: Kind::Simulated,
+        weight: if only { Weight::Decisive } else { Weight::Minor },
+        text: if only {
+            format!(
+                "Every answer came from a simulated listener ({}). Nobody listened.",
+                count(sittings, "sitting")
+            )
+        } else {
+            format!(
+                "{} with a simulated listener {} listed and left out of the verdict.",
+                count(sittings, "sitting"),
+                verb(sittings, "is", "are")
+            )
+        },
+        remedy: "Let a person listen.",
+    })
+}
+
+pub(super) fn silent(case: &Case<'_>) -> Vec<Caveat> {
+    let (sittings, only) = finished(case, |sitting| sitting.silent && sitting.simulated.is_none());
+    when(sittings > 0, || Caveat {
+        kind: Kind::Silent,
+        weight: if only { Weight::Decisive } else { Weight::Minor },
+        text: if only {
+            format!("Nothing was played aloud in {}: nothing could be heard.", count(sittings, "sitting"))
+        } else {
+            format!(
+                "{} in which nothing was played aloud {} listed and left out of the verdict.",
+                count(sittings, "sitting"),
+                verb(sittings, "is", "are")
+            )
+        },
+        remedy: "Play through a device.",
+    })
+}
+
+pub(super) fn disturbed(case: &Case<'_>) -> Vec<Caveat> {
+    let attempts: u64 = counted(case).map(|sitting| sitting.void).sum();
+    let answered: u64 = counted(case).map(|sitting| sitting.answered).sum();
+    when(attempts > 0, || Caveat {
+        kind: Kind::Disturbed,
+        weight: Weight::Minor,
+        text: format!(
+            "{} {} disturbed (a gap in the sound, a lost device) and repeated with a fresh draw, beside {}.",
+            count(attempts, "attempt"),
+            verb(attempts, "was", "were"),
+            count(answered, "answered trial")
+        ),
+        remedy: "Use a larger buffer or a quieter machine.",
+    })
+}
+
+pub(super) fn resumed(case: &Case<'_>) -> Vec<Caveat> {
+    let sittings = counted(case).filter(|sitting| sitting.resumed > 0).count() as u64;
+    when(sittings > 0, || Caveat {
+        kind: Kind::Resumed,
+        weight: Weight::Minor,
+        text: format!("{} went on after having been cut off.", count(sittings, "sitting")),
+        remedy: "Compare the running receipt that was shown before the cut with the journal.",
+    })
+}
+
+pub(super) fn no_hands(case: &Case<'_>) -> Vec<Caveat> {
+    let sittings = counted(case).filter(|sitting| sitting.phrases.is_empty()).count() as u64;
+    when(sittings > 0, || Caveat {
+        kind: Kind::NoHands,
+        weight: Weight::Minor,
+        text: format!(
+            "In {} nobody typed a phrase, so the draws rest on the machine's secret alone.",
+            count(sittings, "sitting")
+        ),
+        remedy: "Let whoever doubts the machine type a phrase after the seal is shown.",
+    })
+}
+
+pub(super) fn shared_room(case: &Case<'_>) -> Vec<Caveat> {
+    let nights = counted(case).filter(|sitting| sitting.night).count() as u64;
+    when(nights > 0, || Caveat {
+        kind: Kind::SharedRoom,
+        weight: Weight::Minor,
+        text: format!(
+            "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the exact \
+             distribution over the sealed draws; intervals and shares treat votes as independent and are too narrow.",
+            count(nights, "night")
+        ),
+        remedy: "Nothing to do: the number accounts for it. For more certainty, more trials help; more seats help little.",
+    })
+}
+
+pub(super) fn several_sittings(case: &Case<'_>) -> Vec<Caveat> {
+    let again = case.evidence.listeners.iter().filter_map(|listener| {
+        let counts = |sitting: &&usize| case.evidence.sittings[**sitting].counted;
+        let sittings = listener.sittings.iter().filter(counts).count();
+        (sittings > 1).then(|| Caveat {
+            kind: Kind::SeveralSittings,
+            weight: Weight::Minor,
+            text: format!("{} sat {sittings} times. All of these sittings count together.", listener.name),
+            remedy: "Agree on the number of sittings beforehand.",
+        })
+    });
+    again.take(MOST_NAMED).collect()
+}
+
+/// Of a night nothing is known of how somebody listened.
+pub(super) fn hurried(case: &Case<'_>) -> Vec<Caveat> {
+    let evidence = case.evidence;
+    let asked = Definition::of(case.agreed.terms.protocol).asked_about().count() as u64;
+    let least_ms = asked * u64::from(case.agreed.terms.heard_at_least_ms.unwrap_or(HASTY_MS as u32));
+    let under_ms = least_ms + least_ms / 2;
+    let own = |index: usize| {
+        evidence.trials.iter().filter(move |trial| {
+            let sitting = &evidence.sittings[trial.sitting as usize];
+            trial.listener == Some(index as u32)
+                && sitting.counted
+                && !sitting.night
+                && sitting.simulated.is_none()
+                && crate::evidence::counts(trial)
+        })
+    };
+    let hurried = evidence.listeners.iter().enumerate().filter_map(|(index, listener)| {
+        let trials = own(index).count() as u64;
+        let answers = own(index).filter(|trial| trial.heard_ms < under_ms).count() as u64;
+        (answers > 0 && answers as f64 >= OFTEN * trials as f64).then(|| Caveat {
+            kind: Kind::Hurried,
+            weight: Weight::Serious,
+            text: format!(
+                "{} hurried: {answers} of {trials} answers came after less than {} s of sound in all. Somebody who hurries can \
+                 miss a difference that is there.",
+                listener.name,
+                under_ms as f64 / 1000.0
+            ),
+            remedy: "Take the time, or agree on more with `heard_at_least` in the session, and sit again.",
+        })
+    });
+    hurried.take(MOST_NAMED).collect()
+}
+
+/// Without a name where names are withheld.
+pub(super) fn prepared_session(case: &Case<'_>) -> Vec<Caveat> {
+    let evidence = case.evidence;
+    let names: Vec<&String> = evidence
+        .preparers
+        .iter()
+        .filter_map(|index| evidence.listeners.get(*index))
+        .filter(|listener| listener.counted)
+        .map(|listener| &listener.name)
+        .collect();
+    let who = match names.len() {
+        0 => Vec::new(),
+        listeners if evidence.anonymous => vec![count(listeners as u64, "listener")],
+        _ => names.into_iter().take(MOST_NAMED).cloned().collect(),
+    };
+    let caveat = |who: String| Caveat {
+        kind: Kind::PreparedSession,
+        weight: Weight::Serious,
+        text: format!(
+            "{who} prepared this session and listened too. The draws were hidden all the same; but whoever chose cables, clips \
+             and trials is no outside listener."
+        ),
+        remedy: "Let somebody who does not listen write the session.",
+    };
+    who.into_iter().map(caveat).collect()
+}
+
+/// Comparison by comparison, with the device on which it stood out least.
+pub(super) fn words_could_hide(case: &Case<'_>) -> Vec<Caveat> {
+    struct Hidden<'c> {
+        comparison: &'c str,
+        sittings: u64,
+        words: WordLength,
+        clip: &'c str,
+        margin_db: f64,
+    }
+    let mut hidden: Vec<Hidden<'_>> = Vec::new();
+    for facts in counted(case).filter_map(|sitting| sitting.words.as_ref()).filter(|facts| facts.could_hide) {
+        let (Some(comparison), Some(clip), Some(margin_db)) =
+            (&facts.comparison, &facts.clip, facts.margin_db)
+        else {
+            continue;
+        };
+        let one = Hidden { comparison, sittings: 1, words: facts.words, clip, margin_db };
+        match hidden.iter_mut().find(|same| same.comparison == comparison) {
+            None => hidden.push(one),
+            Some(same) if margin_db < same.margin_db => *same = Hidden { sittings: same.sittings + 1, ..one },
+            Some(same) => same.sittings += 1,
+        }
+    }
+    let caveat = |Hidden { comparison, sittings, words, clip, margin_db }| Caveat {
+        kind: Kind::WordsCouldHide,
+        weight: Weight::Serious,
+        text: format!(
+            "{comparison}: in {} the sound device's {words} words could hide the difference: on {clip} it stood only \
+             {margin_db:.0} dB out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may not \
+             have been given it to hear.",
+            count(sittings, "sitting")
+        ),
+        remedy: match words {
+            WordLength::Bits16 => {
+                "Choose a device (or its setting) of 24 or 32 bits, turn the level in the program up and the amplifier down, or \
+                 use a louder clip."
+            }
+            WordLength::Bits24 | WordLength::Float32 => {
+                "Choose a clip on which the difference is larger, or a louder one."
+            }
+        },
+    };
+    hidden.into_iter().take(MOST_NAMED).map(caveat).collect()
+}

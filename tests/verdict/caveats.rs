@@ -1,0 +1,202 @@
+//! Each caveat alone and together with each other one: what brings it about brings it about, and hides no other.
+
+use earwitness::clip::dither::WordLength;
+use earwitness::evidence::{self, Agreed, Anonymiser, DeviceFacts, Evidence, SittingFacts, State, Unusable};
+use earwitness::session::Family;
+use earwitness::stats::panel::Heterogeneity;
+use earwitness::trial::record::QualificationTerms;
+use earwitness::verdict::caveat::{self, ALL, Case, Kind};
+use earwitness::verdict::{self, Findings, OnPaper};
+
+use crate::report::material::{Plan, SESSION, Site};
+
+/// Everything that a caveat may look at, to be changed.
+#[derive(Clone)]
+struct World {
+    agreed: Agreed,
+    evidence: Evidence,
+    findings: Findings,
+    on_paper: OnPaper,
+}
+
+/// Two listeners who did all that was asked of them.
+fn without_fault() -> World {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.6));
+    site.hold(&Plan::new("Bel", 2, 0.6));
+    let agreed = Agreed::of(&site.session);
+    let readings = evidence::folder(&site.session.sittings_folder(), None).expect("the folder can be read");
+    let evidence = Evidence::of(&agreed, vec![readings], &Anonymiser::SHOWS);
+    let on_paper = OnPaper::default();
+    let findings = verdict::judge(&agreed, &evidence, &on_paper);
+    World { agreed, evidence, findings, on_paper }
+}
+
+fn kinds(world: &World) -> Vec<Kind> {
+    let case = Case {
+        agreed: &world.agreed,
+        evidence: &world.evidence,
+        comparisons: &world.findings.comparisons,
+        controls: &world.findings.controls,
+        leak: world.findings.leak,
+        on_paper: &world.on_paper,
+    };
+    let found = caveat::found(&case);
+    assert!(found.is_sorted_by_key(|caveat| caveat.weight), "heaviest first");
+    for caveat in &found {
+        assert!(caveat.text.ends_with('.') && caveat.remedy.ends_with('.'), "{caveat:?}");
+    }
+    found.into_iter().map(|caveat| caveat.kind).collect()
+}
+
+/// One more sitting like the first.
+fn one_more(world: &mut World, change: impl FnOnce(&mut SittingFacts)) {
+    let mut sitting = world.evidence.sittings[0].clone();
+    change(&mut sitting);
+    world.evidence.sittings.push(sitting);
+}
+
+fn unlike() -> Heterogeneity {
+    Heterogeneity { chi_squared: 12.0, degrees: 1, p_value: 0.0005 }
+}
+
+type Cause = fn(&mut World);
+
+/// What brings each caveat about. A new one is entered here, or the first test below fails.
+const CAUSES: &[(Kind, Cause)] = &[
+    (Kind::Invented, |world| world.agreed.invented = true),
+    (Kind::NoSittings, |world| {
+        world.evidence.sittings.clear();
+        world.evidence.listeners.clear();
+        world.evidence.trials.clear();
+        world.evidence.inputs.clear();
+    }),
+    (Kind::InvalidJournals, |world| {
+        let unusable = Unusable { file: "x.jsonl".into(), place: None, reason: "it is no journal".into() };
+        world.evidence.unusable.push(unusable);
+    }),
+    (Kind::ForeignJournals, |world| {
+        one_more(world, |own| (own.state, own.counted) = (State::Foreign, false));
+    }),
+    (Kind::RegisterBroken, |world| world.evidence.register.problem = Some("its chain is broken".into())),
+    (Kind::JournalsMissing, |world| world.evidence.register.missing.push("a sitting".into())),
+    (Kind::Unregistered, |world| world.evidence.register.unregistered = 1),
+    (Kind::Abandoned, |world| one_more(world, |own| (own.state, own.counted) = (State::Unfinished, false))),
+    (Kind::StoppedEarly, |world| {
+        one_more(world, |own| (own.state, own.counted) = (State::StoppedEarly, false));
+    }),
+    (Kind::NotQualified, |world| {
+        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 3 });
+        one_more(world, |own| {
+            (own.state, own.counted, own.qualification) = (State::NotQualified, false, Some((1, 3)));
+        });
+    }),
+    (Kind::WeakQualification, |world| {
+        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 1 });
+    }),
+    (Kind::Simulated, |world| one_more(world, |own| (own.simulated, own.counted) = (Some(0.9), false))),
+    (Kind::Silent, |world| one_more(world, |own| (own.silent, own.counted) = (true, false))),
+    (Kind::Disturbed, |world| world.evidence.sittings[0].void = 1),
+    (Kind::Resumed, |world| world.evidence.sittings[0].resumed = 1),
+    (Kind::NoHands, |world| world.evidence.sittings[0].phrases.clear()),
+    (Kind::SharedRoom, |world| one_more(world, |own| own.night = true)),
+    (Kind::SeveralSittings, |world| {
+        one_more(world, |_| {});
+        let last = world.evidence.sittings.len() - 1;
+        world.evidence.listeners[0].sittings.push(last);
+    }),
+    (Kind::Hurried, |world| {
+        let own = world.evidence.trials.iter_mut().filter(|trial| trial.listener == Some(0));
+        own.for_each(|trial| trial.heard_ms = 1200);
+    }),
+    (Kind::PreparedSession, |world| _ = world.evidence.preparers.insert(0)),
+    (Kind::WordsCouldHide, |world| {
+        world.evidence.sittings[0].words = Some(DeviceFacts {
+            words: WordLength::Bits16,
+            noise_db: -93.3,
+            level_db: -20.0,
+            comparison: Some("thin-thick".into()),
+            clip: Some("plucked".into()),
+            margin_db: Some(1.0),
+            could_hide: true,
+        });
+    }),
+    (Kind::InputsChanged, |world| world.evidence.inputs[0].files[0].changed = true),
+    (Kind::StimuliDiffer, |world| {
+        let mut other = world.evidence.stimuli[0].clone();
+        other.pairs[0].a_sha256 = "00".into();
+        world.evidence.stimuli.push(other);
+    }),
+    (Kind::NoPositiveControls, |world| {
+        world.agreed.terms.controls.retain(|control| !control.is_positive());
+    }),
+    (Kind::ControlsMissed, |world| world.evidence.listeners[1].positive_controls = (0, 4)),
+    (Kind::Leak, |world| world.findings.leak = Some(1e-4)),
+    (Kind::TooFewTrials, |world| world.agreed.terms.alpha = 1e-12),
+    (Kind::LittlePower, |world| world.findings.comparisons[0].results.truncate(1)),
+    (Kind::LevelAudible, |world| world.on_paper.level_db = vec![Some(-0.5)]),
+    (Kind::ListenersUnlike, |world| {
+        let panel = world.findings.comparisons[0].panel.as_mut().expect("two listeners");
+        panel.independent.as_mut().expect("of their own").heterogeneity = Some(unlike());
+    }),
+    (Kind::PlacesUnlike, |world| world.findings.comparisons[0].between_places = Some(unlike())),
+    (Kind::Implausible, |world| {
+        let own = &mut world.findings.comparisons[0].results[0];
+        (own.correct, own.analysis.significant) = (own.trials, true);
+        world.evidence.trials.iter_mut().for_each(|trial| trial.slots_heard = 1);
+    }),
+    (Kind::KnownDifference, |world| world.on_paper.known_db = vec![Some((0.2, 0.3))]),
+    (Kind::NoFamilyControl, |world| {
+        world.agreed.family = Family::None;
+        let again = world.agreed.terms.comparisons[0].clone();
+        world.agreed.terms.comparisons.push(again);
+    }),
+    (Kind::NotComputed, |world| world.on_paper.problems.push("a clip is not there".into())),
+];
+
+#[test]
+fn every_caveat_is_told_alone() {
+    let world = without_fault();
+    assert_eq!(kinds(&world), [], "nothing to say of sittings without fault");
+    let registered: Vec<Kind> = ALL.iter().map(|(kind, ..)| *kind).collect();
+    let caused: Vec<Kind> = CAUSES.iter().map(|(kind, _)| *kind).collect();
+    assert_eq!(caused, registered, "each caveat has a cause here, in the same order");
+    for (kind, cause) in CAUSES {
+        let mut world = world.clone();
+        cause(&mut world);
+        assert_eq!(kinds(&world), [*kind]);
+    }
+    for (at, (kind, name, about, _)) in ALL.iter().enumerate() {
+        assert!(ALL[..at].iter().all(|(_, other, ..)| other != name), "{name} stands there twice");
+        assert_eq!(kind.name(), *name);
+        assert!(about.ends_with('.') && about.len() > 20, "{name}: {about}");
+    }
+}
+
+#[test]
+fn no_caveat_hides_another() {
+    let world = without_fault();
+    // By what they say: a test that can find nothing has no power to be told; and where nobody sat nothing happened.
+    let exclude = |one: Kind, other: Kind| {
+        matches!((one, other), (Kind::TooFewTrials, Kind::LittlePower)) || one == Kind::NoSittings
+    };
+    let mut pairs = 0;
+    for (at, (one, first)) in CAUSES.iter().enumerate() {
+        for (other, second) in &CAUSES[at + 1..] {
+            if exclude(*one, *other) {
+                continue;
+            }
+            let mut world = world.clone();
+            first(&mut world);
+            second(&mut world);
+            let found = kinds(&world);
+            assert!(found.contains(one) && found.contains(other), "{one:?} and {other:?}: {found:?}");
+            assert!(
+                found.iter().all(|kind| kind == one || kind == other),
+                "{one:?} and {other:?}: {found:?}"
+            );
+            pairs += 1;
+        }
+    }
+    assert!(pairs > 500, "{pairs}");
+}
