@@ -8,8 +8,7 @@ use serde_json::{Value, json};
 use super::{Failure, note};
 use crate::session::Session;
 use crate::stimulus::{NoProgress, StimulusSet};
-use crate::trial::against::{self, Receipt};
-use crate::trial::hands::LastWord;
+use crate::trial::against::{self, Receipt, Sessions};
 use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
@@ -50,12 +49,16 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         Some(path) => Some(load(path)?),
     };
     let (files, registers) = expand(&arguments.journals)?;
-    let sessions = beside(&arguments.journals);
+    let mut sessions = Sessions::default();
+    let given: Vec<PathBuf> = arguments.journals.iter().map(|path| path.join("sittings")).collect();
     let mut all = Vec::with_capacity(files.len());
     let mut known = against::Registers::default();
     for file in files {
         let mut checked = verify::check_with(&file, &mut known);
-        hold_inputs(&mut checked, &sessions);
+        // Journals that were given by themselves may stand anywhere.
+        if checked.file.parent().is_some_and(|folder| given.iter().any(|given| given == folder)) {
+            against::inputs_beside(&mut checked, &mut sessions);
+        }
         if let Some((session, stimuli)) = &session {
             against::session(&mut checked, session, Some(stimuli));
         }
@@ -89,30 +92,6 @@ fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
     note("making the session's stimuli anew, to hold them against the published digests");
     let stimuli = crate::stimulus::prepare(&session, &NoProgress).map_err(Failure::bad)?;
     Ok((session, stimuli))
-}
-
-/// Sessions in the folders that were given, with the folder of their sittings; or why one cannot be read.
-type Sessions = Vec<(PathBuf, Result<Session, String>)>;
-
-fn beside(paths: &[PathBuf]) -> Sessions {
-    let with_session = paths.iter().filter(|path| path.join("session.toml").is_file());
-    with_session
-        .map(|path| (path.join("sittings"), crate::session::load(path).map_err(|error| error.to_string())))
-        .collect()
-}
-
-/// Holds a journal of a session's folder against the files that the session reads now.
-fn hold_inputs(checked: &mut Checked, sessions: &Sessions) {
-    let folder = checked.file.parent().map(Path::to_path_buf);
-    let own = sessions.iter().find(|(sittings, _)| folder.as_ref() == Some(sittings));
-    match own {
-        Some((_, Ok(session))) => against::inputs(checked, session),
-        Some((_, Err(error))) if checked.opening.is_some() => {
-            let message = format!("the session beside it cannot be read any more: {error}");
-            checked.problems.push(verify::Problem { record: None, message });
-        }
-        _ => {}
-    }
 }
 
 type Registers = Vec<(PathBuf, RegisterView)>;
@@ -258,12 +237,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
             }).collect::<Vec<Value>>()
         }),
         "hands": checked.hands.iter().map(|hand| json!({"by": hand.by, "text": hand.text()})).collect::<Vec<Value>>(),
-        "last_word": checked.last_word.as_ref().map(|word| match word {
-            LastWord::NoHand => json!("no-hand"),
-            LastWord::Typed(by) => json!({"typed_by": by}),
-            LastWord::OnePhone => json!("one-phone"),
-            LastWord::Nobody => json!("nobody"),
-        }),
+        "last_word": checked.last_word,
         "claimant_won": checked.settlement.and_then(Settlement::claimant_won),
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
@@ -363,7 +337,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         writeln!(out, "  hand of {by}: {}", printable(&hand.text()))?;
     }
     if let (true, Some(word)) = (checked.is_sound(), &checked.last_word) {
-        writeln!(out, "  {}", last_word(word))?;
+        writeln!(out, "  {}", printable(&word.sentence()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));
@@ -390,29 +364,6 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         }
     }
     Ok(())
-}
-
-/// Who could have chosen the last hand, knowing everything else.
-fn last_word(word: &LastWord) -> String {
-    match word {
-        LastWord::NoHand => {
-            "no hand went in: whoever read the secret on this computer knew every draw".to_owned()
-        }
-        LastWord::Typed(by) => format!(
-            "the last hand was typed by {}, who could have chosen it to suit the others after reading the secret",
-            if by.is_empty() { "somebody unnamed".to_owned() } else { printable(by) }
-        ),
-        LastWord::OnePhone => {
-            "one phone gave its hand closed: nobody could choose the last one, unless its holder and \
-                               the owner of this computer worked together"
-                .to_owned()
-        }
-        LastWord::Nobody => {
-            "several phones gave their hands closed: nobody could choose the last one, unless all their \
-                             holders and the owner of this computer worked together"
-                .to_owned()
-        }
-    }
 }
 
 /// What a kept receipt says of a journal, in words.

@@ -10,6 +10,7 @@ use super::journal::{self, Gathered, OpeningFacts, Readings};
 use super::{Agreed, Anonymiser, Published, Written, wager};
 use crate::trial::Digest;
 use crate::trial::OutputKind;
+use crate::trial::hands::LastWord;
 use crate::trial::record::WagerTerms;
 use crate::trial::wager::Settlement;
 
@@ -346,6 +347,12 @@ impl<'s> Builder<'s> {
                     (anonymiser.shown(by, String::new), anonymiser.shown(text, withheld))
                 })
                 .collect(),
+            last_hand: gathered.last_hand.clone().map(|word| match word {
+                LastWord::Typed(by) => {
+                    LastWord::Typed(anonymiser.shown(&Written::new(by), || "a person".to_owned()))
+                }
+                other => other,
+            }),
             secret: opened.map(|(secret, _)| secret.hex()),
             key: opened.map(|(_, key)| key.hex()),
             receipt: gathered.receipt.map(|receipt| receipt.hex()),

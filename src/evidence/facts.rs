@@ -8,6 +8,7 @@ use super::noted::Noted;
 use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
+use crate::trial::hands::LastWord;
 use crate::trial::record::{Part, Terms};
 
 /// Right answers of a number of trials.
@@ -102,6 +103,8 @@ pub struct SittingFacts {
     pub commitment: String,
     /// Phrases: who typed them (not if anonymous) and what.
     pub phrases: Vec<(String, String)>,
+    /// Who could have chosen the last hand, knowing everything else.
+    pub last_hand: Option<LastWord>,
     /// The secret that opens the seal.
     pub secret: Option<String>,
     /// The key that secret and phrases give.

@@ -9,6 +9,7 @@ use super::hide::Written;
 use super::noted::Noted;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
+use crate::trial::hands::LastWord;
 use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
@@ -48,6 +49,8 @@ pub struct Gathered {
     pub problems: Vec<String>,
     /// Phrases, with who typed them.
     pub phrases: Vec<(Written, Written)>,
+    /// Who could have chosen the last hand.
+    pub last_hand: Option<LastWord>,
     /// Secret and key, once opened.
     pub opened: Option<(Digest, Digest)>,
     /// Digest of the last record.
@@ -242,6 +245,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
             .iter()
             .map(|hand| (Written::new(&hand.by), Written::new(hand.text())))
             .collect(),
+        last_hand: checked.last_word.clone(),
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),

@@ -151,10 +151,39 @@ pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, Stri
     Ok(proven.len())
 }
 
+/// What the sessions beside folders of sittings read, each read once; nothing where there is none, or why it cannot be read.
+#[derive(Debug, Default)]
+pub struct Sessions(HashMap<PathBuf, Option<Result<Vec<InputTerms>, String>>>);
+
+/// Holds the files that a sitting sealed against those that the session beside its folder reads now, if there is one.
+pub fn inputs_beside(checked: &mut Checked, sessions: &mut Sessions) {
+    if checked.opening.is_none() {
+        return;
+    }
+    let sittings = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+    let known = sessions.0.entry(sittings).or_insert_with_key(|sittings| {
+        let path = sittings.join("..").join("session.toml");
+        let named = sittings.file_name().is_some_and(|name| name == "sittings");
+        (named && path.is_file()).then(|| {
+            crate::session::load(&path)
+                .map(|session| InputTerms::here(&session))
+                .map_err(|error| error.to_string())
+        })
+    });
+    match known {
+        None => {}
+        Some(Ok(here)) => compare_inputs(checked, here),
+        Some(Err(error)) => {
+            let message = format!("the session beside it cannot be read any more: {error}");
+            checked.problem(None, message);
+        }
+    }
+}
+
 /// Holds the files that a sitting sealed against those that its session reads here and now.
-pub fn inputs(checked: &mut Checked, session: &Session) {
+fn compare_inputs(checked: &mut Checked, here: &[InputTerms]) {
     let Some(sealed) = checked.opening.as_ref().and_then(|opening| opening.inputs.clone()) else { return };
-    for name in changed_inputs(&sealed, &InputTerms::here(session)) {
+    for name in changed_inputs(&sealed, here) {
         let message = format!(
             "{name} is not what was sealed: it was changed, or is gone, since this sitting was opened"
         );
@@ -169,7 +198,7 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         checked.problem(Some(1), "the session file is not the one that this sitting was opened with");
         return;
     }
-    inputs(checked, session);
+    compare_inputs(checked, &InputTerms::here(session));
     let terms = match opening.occasion {
         Occasion::Sitting => Terms::of(session),
         Occasion::Night => Terms::of(session).in_a_room(),

@@ -184,14 +184,41 @@ pub enum Asked {
 }
 
 /// Whose hand could have been chosen to suit the others, by somebody who had read the secret on the machine.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum LastWord {
     /// Only the machine drew: its owner need only have read the secret's file.
     NoHand,
     /// The last typed one, of this person.
+    #[serde(rename = "typed_by")]
     Typed(String),
     /// One phone gave its hand closed: nobody but its holder, together with the machine's owner.
     OnePhone,
     /// Phones gave their hands closed: nobody, unless all their holders worked together with the machine's owner.
     Nobody,
+}
+
+impl LastWord {
+    /// Who could have chosen the last hand, in a sentence without its full stop.
+    pub fn sentence(&self) -> String {
+        match self {
+            Self::NoHand => {
+                "no hand went in: whoever read the secret on this computer knew every draw".to_owned()
+            }
+            Self::Typed(by) => format!(
+                "the last hand was typed by {}, who could have chosen it to suit the others after reading the secret",
+                if by.is_empty() { "somebody unnamed" } else { by }
+            ),
+            Self::OnePhone => {
+                "one phone gave its hand closed: nobody could choose the last one, unless its holder and the \
+                               owner of this computer worked together"
+                    .to_owned()
+            }
+            Self::Nobody => {
+                "several phones gave their hands closed: nobody could choose the last one, unless all their \
+                             holders and the owner of this computer worked together"
+                    .to_owned()
+            }
+        }
+    }
 }

@@ -46,6 +46,15 @@ fn a_table_that_was_changed_after_the_sittings_is_said_and_not_drawn() {
     let verified = earwitness(here, &["verify", "."]);
     assert_eq!(verified.code, 1, "{}", verified.out);
     assert!(verified.out.contains("lcr.csv is not what was sealed"), "{}", verified.out);
+    let journals = std::fs::read_dir(here.join("sittings")).expect("sittings");
+    let journal = journals
+        .map(|file| file.expect("a file").path())
+        .find(|path| path.extension().is_some_and(|end| end == "jsonl") && !path.ends_with("register.jsonl"));
+    for given in [".", journal.expect("a journal").to_str().expect("text")] {
+        let scored = earwitness(here, &["score", given]);
+        assert_eq!(scored.code, 1, "{}", scored.out);
+        assert!(scored.out.contains("lcr.csv is not what was sealed"), "{}", scored.out);
+    }
     let after = json(here, &["report", ".", "--json"]);
     assert_eq!(after["inputs"][0]["files"][1]["changed"], true);
     assert_eq!(after["compared"]["changed"], serde_json::json!(["lcr.csv"]));

@@ -16,7 +16,7 @@ use crate::stats::Protocol;
 use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
-use crate::trial::against::{self, Registers};
+use crate::trial::against::{self, Registers, Sessions};
 use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
@@ -112,6 +112,7 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     }
     let mut sittings: Vec<Checked> = Vec::new();
     let mut registers = Registers::default();
+    let mut sessions = Sessions::default();
     for (path, of_folder) in expand(&arguments.files)? {
         let mut checked = verify::alone(&path);
         if of_folder {
@@ -119,6 +120,7 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         } else if checked.opening.is_some() {
             against::register(&mut checked, &mut registers);
         }
+        against::inputs_beside(&mut checked, &mut sessions);
         if checked.bad_input {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
             return Err(Failure::bad(format!("{}: {problem}", path.display())));

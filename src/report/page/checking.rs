@@ -22,8 +22,8 @@ pub(super) fn section(report: &Report) -> Markup {
                 "earwitness report ." @if report.anonymous { " --anonymous" }
             } }
             p {
-                "Nothing of this program is needed for that: the written format is documented, and a page of Python re-derives "
-                "every draw. Whoever kept a receipt holds it against the journal with "
+                "You do not need this program: the written format is one page, below, and a page of Python re-derives every draw. "
+                "Whoever kept a receipt holds it against the journal with "
                 code { "earwitness verify --receipt PHRASE JOURNAL" } ". A chain of hashes proves order, not honesty: only a "
                 "receipt kept outside shows that a whole file was written anew."
             }
@@ -42,6 +42,10 @@ pub(super) fn section(report: &Report) -> Markup {
             (inputs(report))
             (stimuli(report))
             (seals(report))
+            details {
+                summary { "The written format of a journal, FORMAT.md" }
+                pre tabindex="0" { (crate::trial::format::PAGE) }
+            }
         }
     }
 }
@@ -323,7 +327,7 @@ fn stimuli(report: &Report) -> Markup {
 fn seals(report: &Report) -> Markup {
     html! {
         @if !report.sittings.is_empty() {
-            h3 { "Seals, phrases, receipts" }
+            h3 { "Seals, hands, receipts" }
         }
         @for (number, sitting) in report.sittings.iter().enumerate() {
             article.sitting data-sitting=(number) {
@@ -332,8 +336,9 @@ fn seals(report: &Report) -> Markup {
                     @if let Some(journal) = &sitting.journal { dt { "journal" } dd { code { (journal) } } }
                     dt { "seal" } dd.hex data-shown="seal" { (sitting.commitment) }
                     @for (by, text) in &sitting.phrases {
-                        dt { "phrase" @if !by.is_empty() { " of " (by) } } dd { (text) }
+                        dt { "hand" @if !by.is_empty() { " of " (by) } } dd { (text) }
                     }
+                    @if let Some(word) = &sitting.last_hand { dt { "last hand" } dd { (word.sentence()) } }
                     @if let Some(secret) = &sitting.secret { dt { "secret" } dd.hex data-shown="secret" { (secret) } }
                     @else { dt { "secret" } dd { "not opened" } }
                     @if let Some(key) = &sitting.key { dt { "key" } dd.hex data-shown="key" { (key) } }
