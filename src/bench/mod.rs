@@ -11,6 +11,9 @@
 //! | [`repeats`] | repeats side by side; one with a dropout is thrown away |
 //! | [`excess`] | the delay and polarity that are not the response's own |
 //! | [`response`] | two channels to a transfer function |
+//! | [`distortion`] | harmonics and THD over frequency, the difference of two |
+//! | [`impedance`] | an impedance from a known resistor |
+//! | [`null`] | what two recordings leave of each other |
 //!
 //! ```
 //! use earwitness::bench::{recording::Recording, response, sweep::Sweep};
@@ -24,7 +27,10 @@
 //! # Ok::<(), earwitness::bench::BenchError>(())
 //! ```
 
+pub mod distortion;
 pub mod excess;
+pub mod impedance;
+pub mod null;
 pub mod recognised;
 pub mod recording;
 pub mod repeats;

@@ -1,5 +1,8 @@
 //! `earwitness bench`: sweeps, captures, responses, impedance, distortion, null tests.
 
+mod distortion;
+mod impedance;
+mod null;
 mod response;
 mod sweep;
 
@@ -28,6 +31,12 @@ enum Job {
     Sweep(sweep::SweepArguments),
     /// The transfer function of a recording, with its standard deviation; delay removed and said
     Response(response::ResponseArguments),
+    /// Harmonics and THD over frequency, and the difference of two recordings with its uncertainty
+    Distortion(distortion::DistortionArguments),
+    /// An impedance by a known resistor: a loudspeaker, a shorted or an open cable
+    Impedance(impedance::ImpedanceArguments),
+    /// Two recordings on one time axis: what is left, against the same cable twice
+    Null(null::NullArguments),
 }
 
 impl From<BenchError> for Failure {
@@ -41,5 +50,8 @@ pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failur
     match &arguments.job {
         Job::Sweep(arguments) => sweep::run(arguments, out),
         Job::Response(arguments) => response::run(arguments, out),
+        Job::Distortion(arguments) => distortion::run(arguments, out),
+        Job::Impedance(arguments) => impedance::run(arguments, out),
+        Job::Null(arguments) => null::run(arguments, out),
     }
 }

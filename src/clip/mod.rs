@@ -3,6 +3,7 @@
 //! Comes in: audio files and names of synthesised clips. Goes out: planar blocks in double precision, full scale 1.0,
 //! and [`Playable`] stimuli. Frames count from the start of the excerpt. Must not know: cables.
 
+pub mod align;
 mod compressed;
 pub mod dither;
 pub mod fade;

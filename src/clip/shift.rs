@@ -30,14 +30,19 @@ fn bessel(x: f64) -> f64 {
     sum
 }
 
-/// The Kaiser window at `x` from -1 to 1, with this shape.
-pub fn kaiser(x: f64, beta: f64) -> f64 {
-    if x.abs() > 1.0 { 0.0 } else { bessel(beta * (1.0 - x * x).sqrt()) / bessel(beta) }
-}
-
 fn window() -> &'static [f64] {
     static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
-    TABLE.get_or_init(|| (0..=WINDOW + 1).map(|at| kaiser(at as f64 / WINDOW as f64, BETA)).collect())
+    TABLE.get_or_init(|| {
+        let shape = |x: f64| bessel(BETA * (1.0 - x * x).max(0.0).sqrt()) / bessel(BETA);
+        (0..=WINDOW + 1).map(|at| if at > WINDOW { 0.0 } else { shape(at as f64 / WINDOW as f64) }).collect()
+    })
+}
+
+/// The Kaiser window at `x`, from -1 to 1, whose side lobes are 160 dB down.
+pub fn kaiser(x: f64) -> f64 {
+    let at = x.abs().min(1.0) * WINDOW as f64;
+    let cell = at as usize;
+    window()[cell] + (at - cell as f64) * (window()[cell + 1] - window()[cell])
 }
 
 /// The same sound at twice the rate.

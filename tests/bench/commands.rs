@@ -86,3 +86,59 @@ fn a_response_goes_from_the_sweep_into_a_session() {
     refused(folder, &["bench", "sweep", "--out", "x.wav", "--to", "30000"], &["end is 30000"]);
     assert!(!folder.join("x.wav").exists());
 }
+
+#[test]
+fn distortion_impedance_and_null_answer_on_the_command_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    succeeded(folder, &["bench", "sweep", "--out", "sweep.wav", "--seconds", "1.2", "--repeats", "2"]);
+    let sweep = read(&folder.join("sweep.wav"));
+    let bent: Vec<f64> = sweep.iter().map(|x| x + 0.01 * x * x).collect();
+    let half: Vec<f64> = sweep.iter().map(|x| 0.5 * x).collect();
+    write(&folder.join("bent.wav"), 48_000, &[&sweep, &bent]);
+    write(&folder.join("half.wav"), 48_000, &[&sweep, &half]);
+    let parsed = |arguments: &[&str]| -> Value {
+        let ran = succeeded(folder, arguments);
+        assert!(ran.out.starts_with("{\n  \"schema\": \"earwitness.bench/1\""), "{}", ran.out);
+        serde_json::from_str(&ran.out).unwrap()
+    };
+    let document = parsed(&["bench", "distortion", "bent.wav", "--against", "half.wav", "--json"]);
+    // 0.01 x^2 at -12 dBFS: half of 0.01 times 0.2512, 0.1256 %.
+    assert!(
+        (document["thd_percent"][5].as_f64().unwrap() - 0.1256).abs() < 0.001,
+        "{}",
+        document["thd_percent"]
+    );
+    assert_eq!(document["harmonics"].as_array().unwrap().len(), 8);
+    assert!(
+        document["difference"]["sentence"].as_str().unwrap().contains("more than repeating"),
+        "{document}"
+    );
+    let ran =
+        succeeded(folder, &["bench", "impedance", "half.wav", "--resistor", "10 ohm", "--out", "load.csv"]);
+    assert!(
+        ran.out.contains("impedance_table = \"load.csv\"") && ran.out.contains("10.000 ohm"),
+        "{}",
+        ran.out
+    );
+    let document = parsed(&[
+        "bench",
+        "null",
+        "sweep.wav",
+        "half.wav",
+        "--baseline",
+        "sweep.wav",
+        "--residual",
+        "left.wav",
+        "--json",
+    ]);
+    for key in ["delay_s", "gain_db", "clock_ppm", "residual_dbfs", "residual_db", "bands", "baseline"] {
+        assert!(!document[key].is_null(), "{key}");
+    }
+    assert!((document["gain_db"].as_f64().unwrap() + 6.0206).abs() < 1e-3, "{document}");
+    assert!(document["residual_db"].as_f64().unwrap() < -120.0, "{}", document["residual_db"]);
+    assert!(folder.join("left.wav").exists());
+    refused(folder, &["bench", "impedance", "half.wav", "--resistor", "10"], &["--resistor", "ohm"]);
+    refused(folder, &["bench", "null", "sweep.wav", "gone.wav"], &["gone.wav"]);
+    refused(folder, &["bench", "distortion", "sweep.wav", "--channel", "2"], &["no channel 2"]);
+}

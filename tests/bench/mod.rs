@@ -1,6 +1,8 @@
 //! The measuring bench against filters of scipy, closed forms and simulated equipment.
 
 mod commands;
+mod distortions;
+mod nulls;
 mod responses;
 
 use std::f64::consts::{PI, TAU};
@@ -29,7 +31,10 @@ impl Swept {
     fn new(seconds: f64, repeats: usize) -> Self {
         let (from, to): (f64, f64) = (if seconds < 1.0 { 30.0 } else { 8.0 }, 22_560.0);
         let constant = (from * seconds / (to / from).ln()).round() / from;
-        Self { from, constant, length: constant * (to / from).ln(), repeats, pause: 0.5, peak: 0.25 }
+        let length = constant * (to / from).ln();
+        // A whole number of samples from one to the next, as in a sound file.
+        let pause = ((length + 0.5) * RATE).round() / RATE - length;
+        Self { from, constant, length, repeats, pause, peak: 0.25 }
     }
 
     /// Value at a time in seconds.

@@ -1,0 +1,212 @@
+//! Null tests: two recordings of the same sound on one time axis, what is left of their difference, and whether that is
+//! more than a recording leaves of its own repetition.
+
+use super::recording::Channel;
+use super::{BenchError, dbfs};
+use crate::clip::align::{Aligned, Alignment, align};
+use crate::clip::welch::Welch;
+use crate::hearing::weighting::{erb_frequency_hz, erb_number};
+
+/// Frequencies that are compared, in Hz; the upper one at most 0.45 of the rate.
+const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
+/// Window of the spectra in samples.
+const WINDOW: usize = 8192;
+/// Most recordings of a permutation test: all ways to call half of them A are looked at.
+const MOST_RECORDINGS: usize = 16;
+
+/// What is left in a band as wide as the ear's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// Lower edge in Hz.
+    pub from_hz: f64,
+    /// Upper edge in Hz.
+    pub to_hz: f64,
+    /// Residual relative to the first recording in this band, in dB; `None` where that is silent.
+    pub residual_db: Option<f64>,
+}
+
+/// What two recordings leave of each other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Null {
+    /// Sample rate in Hz.
+    pub rate_hz: u32,
+    /// By how many seconds the second is later.
+    pub delay_s: f64,
+    /// By how much the second is louder, in dB.
+    pub gain_db: f64,
+    /// -1 if the second's polarity is reversed.
+    pub polarity: i8,
+    /// By how much the second's clock is faster, in parts per million.
+    pub clock_ppm: f64,
+    /// Level of the residual in dBFS, 20 Hz to 20 kHz.
+    pub residual_dbfs: f64,
+    /// The same relative to the first recording, in dB.
+    pub residual_db: f64,
+    /// The residual band by band.
+    pub bands: Vec<Band>,
+    /// The residual itself, to be listened to.
+    pub residual: Vec<f64>,
+}
+
+/// The permutation test of interleaved recordings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Permutation {
+    /// Recordings of A and of B.
+    pub recordings: (usize, usize),
+    /// Mean residual of pairs of an A and a B, in dB.
+    pub between_db: f64,
+    /// Mean residual of pairs of the same cable, in dB.
+    pub within_db: f64,
+    /// Share of all ways to name the recordings A and B that set the groups apart at least as far.
+    pub p_value: f64,
+    /// How many ways there are.
+    pub labellings: usize,
+}
+
+fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchError> {
+    if first.rate_hz != second.rate_hz {
+        return Err(BenchError(format!(
+            "{} has {} Hz and {} has {} Hz; record both at one rate",
+            first.name, first.rate_hz, second.name, second.rate_hz
+        )));
+    }
+    first.check()?;
+    second.check()?;
+    align(first.samples, second.samples).ok_or_else(|| {
+        BenchError(format!(
+            "{} and {} are not the same sound, or shorter than half a second: their correlation has no peak. Record the \
+             same piece of music through both",
+            first.name, second.name
+        ))
+    })
+}
+
+/// Power of a signal in each bin.
+fn power(samples: &[f64]) -> Vec<f64> {
+    let mut welch = Welch::new(1, WINDOW);
+    welch.push(&[samples]);
+    welch.finish()
+}
+
+/// The bins between two frequencies.
+fn bins(from_hz: f64, to_hz: f64, rate: f64) -> std::ops::Range<usize> {
+    let step = rate / WINDOW as f64;
+    (from_hz / step).round() as usize..((to_hz / step).round() as usize).min(WINDOW / 2 + 1)
+}
+
+fn highest(rate: f64) -> f64 {
+    BAND_HZ.1.min(super::sweep::MEASURED_SHARE * rate)
+}
+
+fn decibels(ratio: f64) -> f64 {
+    (10.0 * ratio.log10()).max(-300.0)
+}
+
+/// Nulls a second recording against a first.
+///
+/// # Errors
+/// Silence, clipping, different rates, sounds that are not the same.
+pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchError> {
+    let Aligned { alignment, start, moved } = aligned(first, second)?;
+    let rate = f64::from(first.rate_hz);
+    let own = &first.samples[start..start + moved.len()];
+    let residual: Vec<f64> = own.iter().zip(&moved).map(|(a, b)| a - b).collect();
+    let (whole, left) = (power(own), power(&residual));
+    let sum = |power: &[f64], from: f64, to: f64| power[bins(from, to, rate)].iter().sum::<f64>();
+    let (low, high) = (BAND_HZ.0, highest(rate));
+    let (total, rest) = (sum(&whole, low, high), sum(&left, low, high));
+    // Bands of one ERB from 50 Hz on, where a window's bins are finer than they.
+    let mut edges: Vec<f64> = (0..100)
+        .map(|step| erb_frequency_hz(erb_number(50.0) + f64::from(step)))
+        .take_while(|edge| *edge < high)
+        .collect();
+    edges.insert(0, low);
+    edges.push(high);
+    let bands = edges
+        .windows(2)
+        .map(|pair| {
+            let (own, left) = (sum(&whole, pair[0], pair[1]), sum(&left, pair[0], pair[1]));
+            let silent = own <= 1e-15 * total;
+            Band { from_hz: pair[0], to_hz: pair[1], residual_db: (!silent).then(|| decibels(left / own)) }
+        })
+        .collect();
+    let Alignment { delay, clock, gain } = alignment;
+    Ok(Null {
+        rate_hz: first.rate_hz,
+        delay_s: delay / (1.0 + clock) / rate,
+        gain_db: -20.0 * gain.abs().log10(),
+        polarity: if gain < 0.0 { -1 } else { 1 },
+        clock_ppm: clock * 1e6,
+        residual_dbfs: dbfs(rest.sqrt()).max(-300.0),
+        residual_db: decibels(rest / total),
+        bands,
+        residual,
+    })
+}
+
+/// Whether recordings of A differ from recordings of B by more than recordings of the same cable do: the mean residual of
+/// mixed pairs against that of unmixed ones, for every way in which the recordings could have been named A and B.
+///
+/// # Errors
+/// Fewer than two recordings of either, or more than can be named in all ways; recordings that cannot be aligned.
+pub fn permuted(a: &[Channel<'_>], b: &[Channel<'_>]) -> Result<Permutation, BenchError> {
+    let count = a.len() + b.len();
+    if a.len() < 2 || b.len() < 2 || count > MOST_RECORDINGS {
+        return Err(BenchError(format!(
+            "a permutation test needs two recordings or more of each cable, {MOST_RECORDINGS} in all at most, in turns (A B A \
+             B); there are {} and {}",
+            a.len(),
+            b.len()
+        )));
+    }
+    let first = &a[0];
+    let mut all = vec![(0, first.samples.to_vec())];
+    for other in a[1..].iter().chain(b) {
+        let found = aligned(first, other)?;
+        all.push((found.start, found.moved));
+    }
+    let start = all.iter().map(|(start, _)| *start).max().unwrap_or(0);
+    let end = all.iter().map(|(start, moved)| start + moved.len()).min().unwrap_or(0);
+    if end < start + WINDOW {
+        return Err(BenchError(
+            "the recordings have too little in common in time; record the same piece each time".into(),
+        ));
+    }
+    let rate = f64::from(first.rate_hz);
+    let band = bins(BAND_HZ.0, highest(rate), rate);
+    let parts: Vec<&[f64]> = all.iter().map(|(from, moved)| &moved[start - from..end - from]).collect();
+    // Residuals of all pairs, in dB.
+    let mut left = Vec::new();
+    for (one, x) in parts.iter().enumerate() {
+        let own = power(x)[band.clone()].iter().sum::<f64>();
+        for (other, y) in parts.iter().enumerate().skip(one + 1) {
+            let residual: Vec<f64> = x.iter().zip(*y).map(|(x, y)| x - y).collect();
+            left.push((one, other, decibels(power(&residual)[band.clone()].iter().sum::<f64>() / own)));
+        }
+    }
+    let apart = |is_a: &dyn Fn(usize) -> bool| {
+        let (mut between, mut within) = ((0.0, 0.0), (0.0, 0.0));
+        for (one, other, residual) in &left {
+            let sum = if is_a(*one) == is_a(*other) { &mut within } else { &mut between };
+            *sum = (sum.0 + residual, sum.1 + 1.0);
+        }
+        (between.0 / between.1, within.0 / within.1)
+    };
+    let (between_db, within_db) = apart(&|index| index < a.len());
+    // The first recording's name does not matter where both groups are as large.
+    let ways: Vec<u32> = (0..1_u32 << count).filter(|way| way.count_ones() as usize == a.len()).collect();
+    let as_far = ways
+        .iter()
+        .filter(|way| {
+            let (between, within) = apart(&|index| **way >> index & 1 == 1);
+            between - within >= between_db - within_db - 1e-9
+        })
+        .count();
+    Ok(Permutation {
+        recordings: (a.len(), b.len()),
+        between_db,
+        within_db,
+        p_value: as_far as f64 / ways.len() as f64,
+        labellings: ways.len(),
+    })
+}

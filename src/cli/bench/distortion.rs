@@ -1,0 +1,130 @@
+//! `earwitness bench distortion`.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
+
+use super::{Failure, note, whole};
+use crate::bench::distortion::{Distortion, apart, measured};
+use crate::bench::recording::Recording;
+
+/// What was typed after `bench distortion`.
+#[derive(Debug, clap::Args)]
+pub(super) struct DistortionArguments {
+    /// The recording of the sweep; of two channels the second (loudspeaker) is measured
+    file: PathBuf,
+    /// Another recording of the same sweep, such as another cable's: how far apart, and how sure
+    #[arg(long, value_name = "OTHER.wav")]
+    against: Option<PathBuf>,
+    /// Measure this channel, 1 or 2
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=2))]
+    channel: Option<u8>,
+    /// Write the harmonics as a table
+    #[arg(long, value_name = "FILE.csv")]
+    csv: Option<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    let of = |path: &PathBuf| -> Result<Distortion, Failure> {
+        let recording = Recording::read(path)?;
+        let channel = match arguments.channel.map(usize::from) {
+            Some(wanted) if wanted > recording.channels.len() => {
+                return Err(Failure::bad(format!(
+                    "{}: there is no channel {wanted}; it has one",
+                    path.display()
+                )));
+            }
+            Some(wanted) => recording.channel(wanted - 1),
+            None => recording.last(),
+        };
+        let found = measured(&channel)?;
+        for dropped in &found.dropped {
+            note(&format!("{}: {dropped}", path.display()));
+        }
+        Ok(found)
+    };
+    super::super::timings::stage("distortion");
+    let found = of(&arguments.file)?;
+    let other = arguments.against.as_ref().map(of).transpose()?;
+    let difference = other.as_ref().map(|other| apart(&found, other));
+    super::super::timings::stage("output");
+    if let Some(path) = &arguments.csv {
+        whole::write(path, &table(&found))?;
+    }
+    if arguments.json {
+        let mut document = json!({ "schema": "earwitness.bench/1", "bench": "distortion" });
+        let merge = |document: &mut Value, found: &Distortion| {
+            document["frequency_hz"] = json!(found.frequency_hz);
+            document["harmonics"] = found
+                .harmonics
+                .iter()
+                .map(|harmonic| json!({ "order": harmonic.order, "level_db": harmonic.level_db }))
+                .collect();
+            document["thd_percent"] = json!(found.thd_percent);
+            document["thd_std_percent"] = json!(found.thd_std_percent);
+            document["floor_db"] = json!(found.floor_db);
+            document["repeats"] = json!(found.overall_percent.len());
+            document["noise_dbfs"] = json!(found.noise_dbfs);
+        };
+        merge(&mut document, &found);
+        if let (Some(other), Some(difference)) = (&other, &difference) {
+            let mut against = json!({});
+            merge(&mut against, other);
+            document["against"] = against;
+            document["difference"] = json!({
+                "percent": difference.percent,
+                "uncertainty_percent": difference.uncertainty_percent,
+                "sentence": difference.to_string(),
+            });
+        }
+        writeln!(out, "{document:#}")?;
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "{:>8}  {:>9}  {:>8}  {:>8}  {:>8}  {:>8}",
+        "Hz", "THD %", "H2 dB", "H3 dB", "H5 dB", "floor dB"
+    )?;
+    let level = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |level| format!("{level:.1}"));
+    for at in (0..found.frequency_hz.len()).step_by(6) {
+        writeln!(
+            out,
+            "{:>8.0}  {:>9.5}  {:>8}  {:>8}  {:>8}  {:>8.1}",
+            found.frequency_hz[at],
+            found.thd_percent[at],
+            level(found.harmonics[0].level_db[at]),
+            level(found.harmonics[1].level_db[at]),
+            level(found.harmonics[3].level_db[at]),
+            found.floor_db[at]
+        )?;
+    }
+    if let Some(difference) = difference {
+        writeln!(out, "difference of THD: {difference}")?;
+    }
+    Ok(())
+}
+
+fn table(found: &Distortion) -> String {
+    use std::fmt::Write as _;
+    let mut text = String::from("frequency_hz,thd_percent,floor_db");
+    for harmonic in &found.harmonics {
+        let _ = write!(text, ",h{}_db", harmonic.order);
+    }
+    text.push('\n');
+    for (at, frequency) in found.frequency_hz.iter().enumerate() {
+        let _ = write!(text, "{frequency:.4},{:.7},{:.2}", found.thd_percent[at], found.floor_db[at]);
+        for harmonic in &found.harmonics {
+            text.push(',');
+            if let Some(level) = harmonic.level_db[at] {
+                let _ = write!(text, "{level:.2}");
+            }
+        }
+        text.push('\n');
+    }
+    text
+}

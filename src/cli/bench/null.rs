@@ -1,0 +1,162 @@
+//! `earwitness bench null`.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
+
+use super::{Failure, note};
+use crate::bench::null::{Null, null, permuted};
+use crate::bench::recording::Recording;
+use crate::clip::dither::{Dither, WordLength};
+use crate::clip::write::WavWriter;
+
+/// A residual within so many dB of the baseline is not more than repeating leaves.
+const SAME_DB: f64 = 1.0;
+
+/// What was typed after `bench null`.
+#[derive(Debug, clap::Args)]
+pub(super) struct NullArguments {
+    /// A recording of music or noise through one cable; of two channels the second is used
+    a: PathBuf,
+    /// The same music through the other cable
+    b: PathBuf,
+    /// The first cable once more: what repeating alone leaves
+    #[arg(long, value_name = "A2.wav")]
+    baseline: Option<PathBuf>,
+    /// More recordings of the first cable, for the permutation test; record in turns, A B A B
+    #[arg(long, value_name = "FILE.wav,...", value_delimiter = ',', requires = "more_b")]
+    more_a: Vec<PathBuf>,
+    /// More recordings of the second cable
+    #[arg(long, value_name = "FILE.wav,...", value_delimiter = ',', requires = "more_a")]
+    more_b: Vec<PathBuf>,
+    /// Write what is left as a sound file
+    #[arg(long, value_name = "FILE.wav")]
+    residual: Option<PathBuf>,
+    /// Raise what is left by so many dB in that file
+    #[arg(
+        long,
+        value_name = "DB",
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        requires = "residual"
+    )]
+    raise: f64,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+fn document(found: &Null) -> Value {
+    json!({
+        "delay_s": found.delay_s,
+        "gain_db": found.gain_db,
+        "polarity": found.polarity,
+        "clock_ppm": found.clock_ppm,
+        "residual_dbfs": found.residual_dbfs,
+        "residual_db": found.residual_db,
+        "bands": found
+            .bands
+            .iter()
+            .map(|band| json!({ "from_hz": band.from_hz, "to_hz": band.to_hz, "residual_db": band.residual_db }))
+            .collect::<Vec<_>>(),
+    })
+}
+
+/// Runs the command.
+pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if !(0.0..=120.0).contains(&arguments.raise) {
+        return Err(Failure::bad(format!("--raise is {}; 0 to 120 dB are allowed", arguments.raise)));
+    }
+    let (a, b) = (Recording::read(&arguments.a)?, Recording::read(&arguments.b)?);
+    let found = null(&a.last(), &b.last())?;
+    let baseline = arguments.baseline.as_deref().map(Recording::read).transpose()?;
+    let baseline = baseline.map(|again| null(&a.last(), &again.last())).transpose()?;
+    let read =
+        |paths: &[PathBuf]| paths.iter().map(|path| Recording::read(path)).collect::<Result<Vec<_>, _>>();
+    let permutation = if arguments.more_a.is_empty() {
+        None
+    } else {
+        let (mut all_a, mut all_b) = (vec![a], vec![b]);
+        all_a.extend(read(&arguments.more_a)?);
+        all_b.extend(read(&arguments.more_b)?);
+        let a: Vec<_> = all_a.iter().map(Recording::last).collect();
+        let b: Vec<_> = all_b.iter().map(Recording::last).collect();
+        Some(permuted(&a, &b)?)
+    };
+    if let Some(path) = &arguments.residual {
+        let gain = 10_f64.powf(arguments.raise / 20.0);
+        let samples: Vec<f64> =
+            found.residual.iter().map(|sample| (gain * sample).clamp(-1.0, 1.0)).collect();
+        let rate = found.rate_hz;
+        let mut file =
+            WavWriter::create(path, WordLength::Float32, 1, rate, Dither::new(0)).map_err(Failure::bad)?;
+        file.push(&[&samples]).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    }
+    if arguments.json {
+        let mut whole = json!({ "schema": "earwitness.bench/1", "bench": "null" });
+        if let (Some(whole), Value::Object(own)) = (whole.as_object_mut(), document(&found)) {
+            whole.extend(own);
+        }
+        whole["baseline"] = baseline.as_ref().map_or(Value::Null, document);
+        whole["permutation"] = permutation.map_or(Value::Null, |found| {
+            json!({
+                "recordings_a": found.recordings.0,
+                "recordings_b": found.recordings.1,
+                "between_db": found.between_db,
+                "within_db": found.within_db,
+                "p_value": found.p_value,
+                "labellings": found.labellings,
+            })
+        });
+        writeln!(out, "{whole:#}")?;
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "A minus B leaves {:.1} dB of A ({:.1} dBFS), after B was moved by {:+.3} us, {:+.4} dB and {:+.3} ppm{}",
+        found.residual_db,
+        found.residual_dbfs,
+        -found.delay_s * 1e6,
+        -found.gain_db,
+        -found.clock_ppm,
+        if found.polarity < 0 { " and turned round in polarity" } else { "" }
+    )?;
+    for band in found.bands.iter().step_by(4) {
+        let Some(residual) = band.residual_db else { continue };
+        writeln!(out, "  {:>6.0} to {:>6.0} Hz  {residual:>7.1} dB", band.from_hz, band.to_hz)?;
+    }
+    match &baseline {
+        Some(again) if found.residual_db <= again.residual_db + SAME_DB => writeln!(
+            out,
+            "The same cable twice leaves {:.1} dB: the two cables leave no more than repeating does.",
+            again.residual_db
+        )?,
+        Some(again) => writeln!(
+            out,
+            "The same cable twice leaves {:.1} dB: the two cables leave {:.1} dB more. One pair of recordings proves little; \
+             record in turns and give --more-a and --more-b.",
+            again.residual_db,
+            found.residual_db - again.residual_db
+        )?,
+        None => note(
+            "Nothing nulls completely: without --baseline (the same cable recorded twice) this says nothing about the cables.",
+        ),
+    }
+    if let Some(test) = permutation {
+        writeln!(
+            out,
+            "Mixed pairs leave {:.1} dB, pairs of one cable {:.1} dB: p = {:.2} of {} ways to name the recordings{}",
+            test.between_db,
+            test.within_db,
+            test.p_value,
+            test.labellings,
+            if test.p_value <= 0.05 {
+                "; the recordings differ by more than repeating explains."
+            } else {
+                "; no sign of a difference."
+            }
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,200 @@
+//! Two recordings of the same sound on one time axis: delay below a sample, gain, polarity and clock.
+//!
+//! Correlation of two pieces far apart gives the delay and the clock roughly, windows along the whole sound give them to a
+//! small fraction of a sample, and least squares on the sound itself ends the search (Gauss-Newton: the difference is a
+//! straight line in gain, delay and clock once these are nearly right).
+
+use super::fourier::{good_length, spectrum};
+use super::shift::Between;
+
+/// Samples at both ends that are faded before anything is read between samples, and that no result is of.
+pub const FADED: usize = 4096;
+/// And so many next to them.
+pub const GUARD: usize = 1024;
+/// Length in samples of the pieces that the rough search correlates.
+const PIECE: usize = 1 << 16;
+/// Largest difference of two clocks that is looked for.
+const LARGEST_CLOCK: f64 = 1e-3;
+/// Samples that least squares uses.
+const MOST_POINTS: usize = 40_000;
+
+/// Where a second recording stands relative to a first: `first[n] = gain * second(delay + n * (1 + clock))`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Alignment {
+    /// By how many samples the second is later.
+    pub delay: f64,
+    /// By how much its clock is faster, as a share.
+    pub clock: f64,
+    /// What the second has to be multiplied by; negative if its polarity is reversed.
+    pub gain: f64,
+}
+
+/// A second recording moved onto a first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Aligned {
+    /// How it was moved.
+    pub alignment: Alignment,
+    /// Sample of the first at which both begin.
+    pub start: usize,
+    /// The second recording from there on, in delay, clock and gain like the first.
+    pub moved: Vec<f64>,
+}
+
+/// By how many samples the second signal lags behind the first (either polarity), and how much alike they are there, 0 to 1.
+fn correlated(first: &[f64], second: &[f64]) -> (f64, f64) {
+    let length = good_length(first.len() + second.len());
+    let (a, b) = (spectrum(first, length), spectrum(second, length));
+    let cross = a.iter().zip(&b).map(|(a, b)| b * a.conj()).collect();
+    let correlation = super::fourier::signal(cross, length);
+    let best =
+        (0..length).max_by(|x, y| correlation[*x].abs().total_cmp(&correlation[*y].abs())).unwrap_or(0);
+    let at = |index: usize| correlation[index % length].abs();
+    let (before, peak, after) = (at(best + length - 1), at(best), at(best + 1));
+    let bend = before - 2.0 * peak + after;
+    let fraction = if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
+    let lag = best as f64 + fraction;
+    let lag = if best > length / 2 { lag - length as f64 } else { lag };
+    let power = |samples: &[f64]| samples.iter().map(|sample| sample * sample).sum::<f64>();
+    // Of the second only what lies under the first counts.
+    let from = lag.round().max(0.0) as usize;
+    let under = &second[from.min(second.len())..(from + first.len()).min(second.len())];
+    (lag, peak / (power(first) * power(under)).sqrt().max(f64::MIN_POSITIVE))
+}
+
+/// The part of `samples` around a place, and where it begins.
+fn around(samples: &[f64], middle: i64, half: i64) -> (usize, &[f64]) {
+    let from = (middle - half).clamp(0, samples.len() as i64) as usize;
+    let to = (middle + half).clamp(0, samples.len() as i64) as usize;
+    (from, &samples[from..to])
+}
+
+fn faded(samples: &[f64]) -> Vec<f64> {
+    let mut copy = samples.to_vec();
+    let last = copy.len().saturating_sub(1);
+    for (at, sample) in copy.iter_mut().enumerate() {
+        let edge = at.min(last - at);
+        if edge < FADED {
+            *sample *= 0.5 - 0.5 * (std::f64::consts::PI * edge as f64 / FADED as f64).cos();
+        }
+    }
+    copy
+}
+
+/// Moves `second` onto `first`. `None` if they have too little in common to be the same sound, or are too short.
+pub fn align(first: &[f64], second: &[f64]) -> Option<Aligned> {
+    let piece = PIECE.min(first.len() / 3);
+    if piece < 2048 || second.len() < 3 * 2048 {
+        return None;
+    }
+    // The loudest piece of each half.
+    let half = first.len() / 2;
+    let loudest = |range: std::ops::Range<usize>| {
+        range
+            .clone()
+            .step_by(piece / 2)
+            .filter(|start| start + piece <= range.end)
+            .max_by(|a, b| {
+                let power = |start: usize| first[start..start + piece].iter().map(|s| s * s).sum::<f64>();
+                power(*a).total_cmp(&power(*b))
+            })
+            .unwrap_or(range.start)
+    };
+    let (early, late) = (loudest(0..half), loudest(half..first.len()));
+    let (lag, alike) = correlated(&first[early..early + piece], second);
+    if alike < 0.2 {
+        return None;
+    }
+    let one = lag - early as f64;
+    let reach = (LARGEST_CLOCK * (late - early) as f64).ceil() as i64 + 256;
+    let middle = late as i64 + piece as i64 / 2 + one.round() as i64;
+    let (from, stretch) = around(second, middle, piece as i64 / 2 + reach);
+    let (lag, alike) = correlated(&first[late..late + piece], stretch);
+    let clock = if alike > 0.2 && late > early {
+        let two = from as f64 + lag - late as f64;
+        ((two - one) / (late - early) as f64).clamp(-LARGEST_CLOCK, LARGEST_CLOCK)
+    } else {
+        0.0
+    };
+    let mut found = Alignment { delay: one - clock * early as f64, clock, gain: 1.0 };
+    let between = Between::new(&faded(second));
+    for _ in 0..12 {
+        let (start, end) = common(first.len(), second.len(), &found)?;
+        let step = improved(first, &between, &mut found, start, end)?;
+        if step < 1e-10 {
+            break;
+        }
+    }
+    let (start, end) = common(first.len(), second.len(), &found)?;
+    let mut moved =
+        between.read(found.delay + start as f64 * (1.0 + found.clock), 1.0 + found.clock, end - start);
+    for sample in &mut moved {
+        *sample *= found.gain;
+    }
+    Some(Aligned { alignment: found, start, moved })
+}
+
+/// The samples of the first recording for which the second can be read, clear of both ends.
+fn common(first: usize, second: usize, alignment: &Alignment) -> Option<(usize, usize)> {
+    let margin = (FADED + GUARD) as f64;
+    let pace = 1.0 + alignment.clock;
+    let start = ((margin - alignment.delay) / pace).max(margin).ceil() as usize;
+    let end = ((second as f64 - margin - alignment.delay) / pace).min(first as f64 - margin).floor();
+    (end > start as f64 + 1024.0).then_some((start, end as usize))
+}
+
+/// One step of Gauss-Newton; how far it went, in samples and shares.
+fn improved(
+    first: &[f64],
+    between: &Between,
+    found: &mut Alignment,
+    start: usize,
+    end: usize,
+) -> Option<f64> {
+    const AROUND: f64 = 0.02;
+    let count = end - start;
+    let stride = (count / MOST_POINTS).max(1);
+    let middle = f64::midpoint(start as f64, end as f64);
+    let scale = count as f64 / 2.0;
+    let mut normal = [[0.0; 3]; 3];
+    let mut right = [0.0; 3];
+    for n in (start..end).step_by(stride) {
+        let place = found.delay + n as f64 * (1.0 + found.clock);
+        let value = between.at(place);
+        let slope = (between.at(place + AROUND) - between.at(place - AROUND)) / (2.0 * AROUND);
+        let terms = [value, slope, slope * (n as f64 - middle) / scale];
+        for (row, own) in terms.iter().enumerate() {
+            for (column, other) in terms.iter().enumerate() {
+                normal[row][column] += own * other;
+            }
+            right[row] += own * first[n];
+        }
+    }
+    let [gain, shift, tilt] = solved(normal, right)?;
+    let (shift, tilt) = (shift / gain, tilt / gain);
+    // A step of more than half a sample is only a direction.
+    let (shift, tilt) = (shift.clamp(-0.5, 0.5), tilt.clamp(-0.5, 0.5));
+    found.gain = gain;
+    found.clock += tilt / scale;
+    found.delay += shift - tilt * middle / scale;
+    Some(shift.abs() + tilt.abs())
+}
+
+/// The solution of three equations (Cramer).
+fn solved(m: [[f64; 3]; 3], r: [f64; 3]) -> Option<[f64; 3]> {
+    let determinant = |m: [[f64; 3]; 3]| {
+        m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0])
+            + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0])
+    };
+    let whole = determinant(m);
+    if whole.abs() < f64::MIN_POSITIVE || !whole.is_finite() {
+        return None;
+    }
+    let answer = [0, 1, 2].map(|column| {
+        let mut with = m;
+        for (row, value) in with.iter_mut().zip(r) {
+            row[column] = value;
+        }
+        determinant(with) / whole
+    });
+    (answer[0] != 0.0).then_some(answer)
+}

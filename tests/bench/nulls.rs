@@ -1,0 +1,93 @@
+//! Null tests of sounds that differ in nothing but delay, gain, polarity and clock, and of sounds that differ.
+
+use std::f64::consts::TAU;
+
+use earwitness::bench::null::{null, permuted};
+
+use super::{RATE, noise, recording};
+
+/// Invented music without end: sixty partials from 40 Hz to 19 kHz that share no period, at any instant.
+fn music(time: f64) -> f64 {
+    (0..60)
+        .map(|k| (TAU * 40.0 * 1.11_f64.powi(k) * time + f64::from(k * k)).sin() / f64::from(k + 8))
+        .sum::<f64>()
+        * 0.2
+}
+
+fn played(seconds: f64, delay: f64, ppm: f64, gain: f64) -> Vec<f64> {
+    (0..(seconds * RATE) as usize)
+        .map(|n| gain * music(n as f64 / (RATE * (1.0 + ppm * 1e-6)) - delay))
+        .collect()
+}
+
+#[test]
+fn what_differs_in_delay_gain_polarity_and_clock_alone_nulls() {
+    let first = recording(vec![played(2.0, 0.0, 0.0, 1.0)]);
+    for (delay, ppm, gain) in [(0.0123, 40.0, -0.83), (-0.0057, -7.5, 1.2)] {
+        let second = recording(vec![played(2.0, delay, ppm, gain)]);
+        let found = null(&first.last(), &second.last()).unwrap();
+        // The aims: below -120 dB, 0.02 samples, 0.5 ppm.
+        assert!(found.residual_db < -120.0, "{} dB", found.residual_db);
+        assert!(found.bands.iter().filter_map(|band| band.residual_db).any(|residual| residual < -120.0));
+        assert!((found.delay_s - delay).abs() * RATE < 0.02, "{} samples", (found.delay_s - delay) * RATE);
+        assert!((found.clock_ppm - ppm).abs() < 0.5, "{} ppm", found.clock_ppm);
+        assert!((found.gain_db - 20.0 * gain.abs().log10()).abs() < 1e-4, "{} dB", found.gain_db);
+        assert_eq!(f64::from(found.polarity), gain.signum());
+    }
+}
+
+#[test]
+fn what_a_filter_leaves_is_what_arithmetic_says() {
+    // Second recording: the first plus itself a sample later, times e. What is left after the best gain and delay is known
+    // for small e: a delay of e/(1+e) samples and a curvature; with 1e-3 the rest lies between -100 and -60 dB.
+    let first = played(1.5, 0.0, 0.0, 1.0);
+    let second: Vec<f64> =
+        (0..first.len()).map(|n| first[n] + 1e-3 * if n > 4 { first[n - 5] } else { 0.0 }).collect();
+    let found = null(&recording(vec![first.clone()]).last(), &recording(vec![second]).last()).unwrap();
+    assert!((-100.0..-60.0).contains(&found.residual_db), "{}", found.residual_db);
+    // Noise of -60 dB relative to the first stays noise of -60 dB, below what it was by the share outside the band.
+    let level = (first.iter().map(|s| s * s).sum::<f64>() / first.len() as f64).sqrt();
+    let noisy: Vec<f64> =
+        first.iter().zip(noise(first.len(), 1e-3 * level, 5)).map(|(sample, noise)| sample + noise).collect();
+    let found = null(&recording(vec![first]).last(), &recording(vec![noisy]).last()).unwrap();
+    assert!((found.residual_db + 60.0 + 0.79).abs() < 0.3, "{}", found.residual_db);
+}
+
+#[test]
+fn a_permutation_tells_a_difference_from_repeating() {
+    let base = played(1.0, 0.0, 0.0, 1.0);
+    let take = |seed: u64, echo: f64| {
+        let noise = noise(base.len(), 1e-4, seed);
+        let samples = (0..base.len())
+            .map(|n| base[n] + noise[n] + echo * if n > 4 { base[n - 5] } else { 0.0 })
+            .collect();
+        recording(vec![samples])
+    };
+    let same: Vec<_> = (1..=6).map(|seed| take(seed, 0.0)).collect();
+    let other: Vec<_> = (11..=13).map(|seed| take(seed, 0.05)).collect();
+    let of = |list: &[earwitness::bench::recording::Recording]| {
+        permuted(
+            &list[..3].iter().map(|one| one.last()).collect::<Vec<_>>(),
+            &list[3..].iter().map(|one| one.last()).collect::<Vec<_>>(),
+        )
+        .unwrap()
+    };
+    let equal = of(&same);
+    assert_eq!(equal.labellings, 20);
+    assert!(equal.p_value >= 0.1 && (equal.between_db - equal.within_db).abs() < 0.5, "{equal:?}");
+    let different = of(&[same[..3].to_vec(), other].concat());
+    // Two of the twenty ways, the true one and the one with the names exchanged.
+    assert!((different.p_value - 0.1).abs() < 1e-12, "{different:?}");
+    assert!(different.between_db > different.within_db + 6.0, "{different:?}");
+}
+
+#[test]
+fn sounds_that_do_not_belong_together_are_refused() {
+    let first = recording(vec![played(1.0, 0.0, 0.0, 1.0)]);
+    let refusal = |other: Vec<f64>| {
+        null(&first.last(), &recording(vec![other]).last()).map(drop).expect_err("refused").0
+    };
+    assert!(refusal(noise(48_000, 0.1, 9)).contains("not the same sound"));
+    assert!(refusal(vec![0.0; 48_000]).contains("silent"));
+    assert!(refusal(played(0.05, 0.0, 0.0, 1.0)).contains("shorter than half a second"));
+}
