@@ -48,6 +48,8 @@ pub struct HostedNight {
     practised: bool,
     notices: Vec<String>,
     notes: Vec<String>,
+    /// How well the differences that are played are known, for after the closing.
+    known: Vec<String>,
     resumed: bool,
     /// The host was told that the night has stopped.
     told_stop: bool,
@@ -362,7 +364,10 @@ impl HostedNight {
                     // From the journal as it lies on the disk: what it proves is what is shown.
                     let read = journal::read(&self.shared.journal).map_err(|error| error.to_string());
                     match read.and_then(|read| results::compute(&read.records, &read.digests)) {
-                        Ok(results) => self.results = Some(Arc::new(results)),
+                        Ok(mut results) => {
+                            results.room.extend(self.known.iter().cloned());
+                            self.results = Some(Arc::new(results));
+                        }
                         Err(message) => self.notices.push(format!("the results cannot be shown: {message}")),
                     }
                 }

@@ -11,6 +11,7 @@ use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::trial::{Conductor, Event, Stage, View, wager};
+use crate::verdict::known_differences;
 
 /// How long a face waits before the time on it is brought up to date.
 pub(super) const TICK: Duration = Duration::from_millis(50);
@@ -191,7 +192,8 @@ impl Dialogue<'_> {
             Stage::Counting | Stage::Closing => pages::closing(),
             Stage::Result(shown) => {
                 if self.result.is_none() {
-                    self.result = Some(result::page(view, shown, &self.driver.journal()));
+                    let known = known_differences(&self.request.session);
+                    self.result = Some(result::page(view, shown, &self.driver.journal(), &known));
                 }
                 self.result.clone().unwrap_or_else(pages::closing)
             }

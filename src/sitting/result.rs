@@ -14,8 +14,8 @@ use crate::units::printed::{percent, probability};
 use crate::verdict::caveat::Kind;
 use crate::verdict::{self, ComparisonResult};
 
-/// The last page; its blocks are also printed when the screen has closed.
-pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
+/// The last page; its blocks are also printed when the screen has closed. `known` is how well the differences are known.
+pub fn page(view: &View, shown: &ResultView, journal: &Path, known: &[String]) -> PageScene {
     let mut blocks = Vec::new();
     let checked = verify::alone(journal);
     heard(view, shown, &mut blocks);
@@ -31,6 +31,8 @@ pub fn page(view: &View, shown: &ResultView, journal: &Path) -> PageScene {
                 .iter()
                 .filter(|caveat| matches!(caveat.kind, Kind::Implausible | Kind::Hurried));
             blocks.extend(odd.map(|caveat| Block::caution(caveat.text.clone())));
+            let answered = findings.comparisons.iter().any(|found| found.trials > 0);
+            blocks.extend(known.iter().filter(|_| answered).map(Block::text));
         }
         Err(problem) => blocks.push(Block::caution(format!("There is no verdict: {problem}."))),
     }

@@ -20,6 +20,7 @@ pub mod caveat;
 pub mod findings;
 mod highest;
 mod judge;
+mod known;
 mod sitting;
 mod spoken;
 pub mod threshold;
@@ -40,6 +41,7 @@ pub use findings::{
 };
 pub use highest::{HighestScores, ScoreRow, highest_scores};
 pub use judge::judge;
+pub use known::known_differences;
 pub use sitting::of_journal;
 pub use words::{no_answers, no_listening_test};
 

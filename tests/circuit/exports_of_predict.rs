@@ -191,6 +191,13 @@ fn the_report_says_how_well_the_difference_is_known() {
         text.contains("thin-sheet: the stimuli were made from a difference of") && text.contains("dB (95 %)"),
         "{text}"
     );
+    // So does the page after a sitting, once something was answered.
+    let run = succeeded(
+        folder.path(),
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.9"],
+    );
+    let page = run.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(page.contains("the stimuli were made from a difference of"), "{}", run.out);
     let kept: Vec<&str> = SESSION
         .lines()
         .filter(|line| !line.contains("tolerance") && !line.contains("contact_resistance"))

@@ -24,6 +24,7 @@ use crate::stimulus::StimulusSet;
 use crate::trial::record::StoppingTerms;
 use crate::trial::sittings::Secrets;
 use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal};
+use crate::verdict::known_differences;
 
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
 pub const PORT: u16 = 8410;
@@ -251,7 +252,9 @@ impl BeforeNight {
         // A night is played at the clips' own level: it has no other. What stopped it is kept by the driver.
         let _ = driver.carry_out(opened.effects).and_then(|()| driver.keep_level());
         notes.extend(driver.resolved().and_then(|facts| facts.caution(&session)));
+        let known = known_differences(&session);
         let mut night = HostedNight {
+            known,
             qr: qr::terminal_lines(&shared.join_address()),
             practised: read.records.iter().any(|record| matches!(record, Record::VotesClosed { .. })),
             driver,

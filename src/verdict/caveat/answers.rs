@@ -2,11 +2,11 @@
 
 use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
 use crate::evidence::{Basis, TrialFacts};
-use crate::hearing::uncertainty::plus_minus;
 use crate::session::{Family, Levels, Stopping};
 use crate::stats::one;
 use crate::stats::power::{Design, Effect};
 use crate::units::printed::{count, probability};
+use crate::verdict::known::sentence;
 use crate::verdict::{ComparisonResult, Controls, Tally, controls_missed as missed, rig_suspect};
 
 /// A level difference that may be heard by itself: common practice in matching levels, no source.
@@ -233,27 +233,18 @@ pub(super) fn known_difference(case: &Case<'_>) -> Vec<Caveat> {
     let known = |index: usize| case.on_paper.known_db.get(index).copied().flatten();
     let caveats = case.comparisons.iter().enumerate().filter_map(|(index, found)| {
         let (decibels, unknown_db) = known(index)?;
-        let (weight, larger, remedy) = if decibels > unknown_db {
-            (
-                Weight::Minor,
-                "larger",
-                "Nothing to do: the real cables differ by that much, within these limits.",
-            )
+        let (weight, remedy) = if decibels > unknown_db {
+            (Weight::Minor, "Nothing to do: the real cables differ by that much, within these limits.")
         } else {
             (
                 Weight::Serious,
-                "not larger",
                 "Measure the cables better: the real ones could as well be alike, or differ twice as much.",
             )
         };
         Some(Caveat {
             kind: Kind::KnownDifference,
             weight,
-            text: format!(
-                "{}: the stimuli were made from a difference of {}, which is {larger} than what is unknown about it.",
-                found.name,
-                plus_minus(decibels, unknown_db)
-            ),
+            text: sentence(&found.name, decibels, unknown_db),
             remedy,
         })
     });
