@@ -231,6 +231,7 @@ impl<'s> Builder<'s> {
                     .control
                     .and_then(|control| self.agreed.controls.get(control))
                     .map(ToString::to_string),
+                size: pair.level.and_then(|level| self.agreed.terms.threshold?.size_words(level)),
                 rate_hz: pair.rate_hz,
                 a_sha256: pair.a.hex(),
                 b_sha256: pair.b.hex(),

@@ -201,6 +201,9 @@ pub struct StimulusFacts {
     pub clip: String,
     /// The control in words, if it is one.
     pub control: Option<String>,
+    /// The size in words, where a threshold is looked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub size: Option<String>,
     /// Sample rate of both sides in Hz; nothing where the journal does not say.
     pub rate_hz: Option<u32>,
     /// SHA-256 of side A's samples.
@@ -293,6 +296,8 @@ pub struct TrialFacts {
     pub control: Option<u16>,
     /// Clip; nothing while the seal is closed.
     pub clip: Option<u16>,
+    /// Index of the size, where a threshold is looked for; nothing while the seal is closed.
+    pub level: Option<u8>,
     /// Presentation order; nothing while the seal is closed.
     pub order: Option<u8>,
     /// Answered alternative; nothing if void, or for a vote that never came.

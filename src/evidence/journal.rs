@@ -326,6 +326,7 @@ fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
         comparison: stimulus.map(|stimulus| stimulus.comparison as u16),
         control: answer.control().map(|control| control as u16),
         clip: stimulus.map(|stimulus| stimulus.clip as u16),
+        level: stimulus.and_then(|stimulus| stimulus.level).map(|level| level as u8),
         order: presented.map(|presented| presented.order as u8),
         answer: answer.answer.map(|answer| answer as u8),
         right: right.map(|right| right as u8),

@@ -4,11 +4,13 @@ use std::fmt::Write as _;
 
 use super::pages::percent;
 use crate::screen::Block;
-use crate::session::{Family, Levels, Switching};
+use crate::session::{Family, Levels, Scale, Switching};
 use crate::stats::binomial;
 use crate::stats::protocol::{Asks, Compared, Sides};
 use crate::stats::sequential::{Exact, SequentialTest};
-use crate::trial::record::{ComparisonTerms, StoppingTerms};
+use crate::stats::threshold::staircase::Rule;
+use crate::stats::threshold::track::Method;
+use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Terms};
@@ -77,7 +79,7 @@ pub(super) fn counted(terms: &Terms) -> u32 {
 /// there is none (a sequential rule, several comparisons judged one by one). In a two-sided test it is the number of answers
 /// for one side.
 pub(super) fn needed(terms: &Terms) -> Option<u32> {
-    if matches!(terms.stopping, StoppingTerms::Sequential { .. }) {
+    if matches!(terms.stopping, StoppingTerms::Sequential { .. }) || terms.threshold.is_some() {
         return None;
     }
     if let Some(wager) = &terms.wager {
@@ -115,7 +117,9 @@ fn listen_words(terms: &Terms) -> String {
 
 /// How many trials, and which of them do not count.
 fn trials_words(terms: &Terms) -> String {
-    let most = if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "at most " } else { "" };
+    let narrow = terms.threshold.is_some_and(|threshold| threshold.narrow_enough.is_some());
+    let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+    let most = if sequential || narrow { "at most " } else { "" };
     let mut words = if terms.comparisons.len() == 1 {
         format!("{most}{} counted", terms.trials)
     } else {
@@ -146,6 +150,10 @@ fn trials_words(terms: &Terms) -> String {
 fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
     if let Some(warning) = verdict::weak_qualification(terms) {
         blocks.push(Block::caution(format!("{} {}", warning.text, warning.remedy)));
+    }
+    if let Some(threshold) = &terms.threshold {
+        blocks.extend(sizes(threshold));
+        return;
     }
     if let Ok(Some(rule)) = score::rule(terms) {
         sequential_chances(terms, &rule, blocks);
@@ -204,6 +212,47 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
             format!("a listener who is right 75 % of the time misses it in {fair} of tests, 90 % in {good}")
         },
     ));
+}
+
+/// What changes from trial to trial where a threshold is looked for, and what that tells.
+fn sizes(terms: &ThresholdTerms) -> Vec<Block> {
+    let scale = terms.scale;
+    let what = match scale {
+        Scale::Multiple => "the difference between the cables, made smaller or larger",
+        Scale::Length => "both cables, made shorter or longer",
+        Scale::Level => "a step in level on side B",
+        Scale::Tilt => "a tilt towards the treble on side B",
+    };
+    let rule = match terms.method {
+        Method::Bayes => "each next size is the one whose answer tells most",
+        Method::Staircase { rule: Rule::Weighted } => {
+            "smaller after a right answer, clearly larger after a wrong one"
+        }
+        Method::Staircase { rule: Rule::TwoDown } => {
+            "smaller after two right answers in a row, larger after a wrong one"
+        }
+        Method::Staircase { rule: Rule::ThreeDown } => {
+            "smaller after three right answers in a row, larger after a wrong one"
+        }
+    };
+    let mut blocks = vec![
+        Block::pair(
+            "Sizes",
+            format!("{what}, from {} to {}", scale.words(terms.smallest), scale.words(terms.largest)),
+        ),
+        Block::pair("Next size", rule),
+    ];
+    if let Some(ratio) = terms.narrow_enough {
+        blocks.push(Block::pair(
+            "Ends early",
+            format!("as soon as the upper bound of the 95 % interval is at most {ratio} times the lower one"),
+        ));
+    }
+    blocks.push(Block::text(
+        "Your answers choose the sizes. A smaller size tells you that earlier answers were right, a larger one that they were \
+         wrong. Nothing tells you about the trial at hand: the seal alone decides which side is which.",
+    ));
+    blocks
 }
 
 /// What stays unshown where no score is enough.

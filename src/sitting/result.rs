@@ -12,6 +12,7 @@ use crate::trial::record::{Closing, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{percent, probability};
 use crate::verdict::caveat::Kind;
+use crate::verdict::threshold::ListenerThreshold;
 use crate::verdict::{self, ComparisonResult};
 
 /// The last page; its blocks are also printed when the screen has closed. `known` is how well the differences are known.
@@ -127,7 +128,11 @@ fn comparison(
         blocks.push(Block::heading(found.name.clone()));
     }
     let trials = u32::try_from(found.trials).unwrap_or(u32::MAX);
-    if terms.inquiry().two_sided() && found.trials > 0 {
+    if let Some(thresholds) = &found.threshold {
+        for own in &thresholds.listeners {
+            blocks.extend(trace(own));
+        }
+    } else if terms.inquiry().two_sided() && found.trials > 0 {
         blocks.push(Block::pair(
             "Answers",
             format!("{} for {}, {} for {}", found.trials - found.correct, found.a, found.correct, found.b),
@@ -170,6 +175,17 @@ fn comparison(
             blocks.push(Block::pair("Control", format!("{}{amount}, {score}", control.control)));
         }
     }
+}
+
+/// The sizes that were presented, and how each was answered.
+fn trace(own: &ListenerThreshold) -> Vec<Block> {
+    let scale = own.result.scale;
+    let points = own.result.points.iter().map(|point| {
+        let size = scale.words(point.multiple);
+        Block::pair(size, format!("{} right of {}", point.correct, point.trials))
+    });
+    let path = own.trace.iter().map(|(_, right)| *right).collect();
+    std::iter::once(Block::Answers(path)).chain(points).collect()
 }
 
 /// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right. Where a

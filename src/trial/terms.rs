@@ -272,6 +272,12 @@ pub struct ThresholdTerms {
 }
 
 impl ThresholdTerms {
+    /// The size with this index, in words.
+    pub fn size_words(&self, level: usize) -> Option<String> {
+        let range = Range::new(self.smallest, self.largest).ok()?;
+        Some(self.scale.words(*range.levels().get(level)?))
+    }
+
     /// The sizes, and the grid of thresholds that is looked through.
     ///
     /// # Errors

@@ -4,6 +4,7 @@ use serde::{Serialize, Serializer};
 
 use super::Verdict;
 use super::caveat::Caveat;
+use super::threshold::ThresholdFindings;
 use crate::evidence::Basis;
 use crate::session::ControlName;
 use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
@@ -44,6 +45,8 @@ pub enum Method {
     Rule,
     /// A sequential rule, several listeners.
     RuleOfMany,
+    /// The size changed from trial to trial: a threshold is estimated, and nothing is tested.
+    Threshold,
 }
 
 impl Method {
@@ -59,6 +62,9 @@ impl Method {
             }
             Self::Rule => {
                 "The sequential rule decides for each listener; the numbers here describe the answers up to there."
+            }
+            Self::Threshold => {
+                "The size changed from trial to trial, so the threshold is estimated and nothing is tested."
             }
             Self::RuleOfMany => {
                 "The sequential rule decides for each listener; p is the probability that at least so many of as \
@@ -142,6 +148,9 @@ pub struct ComparisonResult {
     pub distribution: Option<Distribution>,
     /// One entry per listener that counts.
     pub results: Vec<ListenerResult>,
+    /// How much of the difference was needed, where that is what was asked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub threshold: Option<ThresholdFindings>,
 }
 
 /// Listeners compared with one another.

@@ -6,7 +6,7 @@ use super::caveat::{self, Case};
 use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, Verdict, spoken};
+use super::{OnPaper, Verdict, spoken, threshold};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
@@ -131,6 +131,7 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
         between_places: None,
         distribution: None,
         results: Vec::new(),
+        threshold: None,
     };
     let test = sequential_test(agreed);
     let mut cache: HashMap<(u64, u64), Analysis> = HashMap::new();
@@ -149,6 +150,11 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
     if !shared {
         let courses = result.results.iter().filter_map(|own| own.habits.course.as_ref());
         result.trend_z = description::joined_trend(courses);
+    }
+    if let Some(terms) = &agreed.terms.threshold {
+        result.method = Method::Threshold;
+        result.threshold = threshold::findings(terms, protocol, &by_listener(trials), evidence);
+        return result;
     }
     let answers = answers(protocol, trials);
     result.lean = description::lean(&answers).ok().flatten();

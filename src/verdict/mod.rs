@@ -178,6 +178,8 @@ pub enum Finding {
     Undecided,
     /// Its numbers are beyond what can be computed: there is no verdict.
     NotComputed,
+    /// How much of the difference is needed was asked, and is estimated.
+    Threshold,
 }
 
 /// What the answers support.

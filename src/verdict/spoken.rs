@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::findings::{ComparisonResult, ControlResult, ListenerResult, Method};
-use super::{self as verdict, Controls, Finding, Tally, Together, Verdict, VerdictInput};
+use super::{self as verdict, Controls, Finding, Tally, Together, Verdict, VerdictInput, threshold};
 use crate::evidence::{Agreed, Basis, Evidence};
 use crate::session::Stopping;
 use crate::stats::protocol::Asks;
@@ -58,7 +58,9 @@ pub(super) fn words(
         .adjusted_p_value
         .map(|adjusted_p| Together { members: terms.comparisons.len() as u64, adjusted_p });
     let several = comparison.results.len() > 1;
-    let found = if several && rule != Stopping::AllTrials {
+    let found = if let Some(found) = &comparison.threshold {
+        threshold::words(found, &whole)
+    } else if several && rule != Stopping::AllTrials {
         several_sequential(&whole, comparison, terms.alpha)
     } else if comparison.method == Method::SharedDraws && comparison.room.is_none() {
         Verdict {
@@ -73,8 +75,21 @@ pub(super) fn words(
     };
     let mut cache: HashMap<Score, Verdict> = HashMap::new();
     let mut each = Vec::with_capacity(comparison.results.len());
-    for own in &comparison.results {
+    for (index, own) in comparison.results.iter().enumerate() {
         let listener = &evidence.listeners[own.listener];
+        let single = || {
+            let mut single = input(own.correct, own.trials);
+            single.controls = Controls {
+                positive: tally(listener.positive_controls),
+                identical: tally(listener.identical_controls),
+                leak: None,
+            };
+            single
+        };
+        if let Some(found) = comparison.threshold.as_ref().and_then(|found| found.listeners.get(index)) {
+            each.push(threshold::verdict(&found.result, &single()));
+            continue;
+        }
         let key = (
             (own.correct, own.trials),
             listener.positive_controls,
@@ -82,12 +97,7 @@ pub(super) fn words(
             own.adjusted_p_value.to_bits(),
         );
         let words = cache.entry(key).or_insert_with(|| {
-            let mut single = input(own.correct, own.trials);
-            single.controls = Controls {
-                positive: tally(listener.positive_controls),
-                identical: tally(listener.identical_controls),
-                leak: None,
-            };
+            let mut single = single();
             if own.family > 1 && rule == Stopping::AllTrials {
                 single.together = Some(Together { members: own.family, adjusted_p: own.adjusted_p_value });
             }

@@ -1,24 +1,172 @@
 //! The sentences about a threshold: how much of the difference was needed, and how often it is heard as it really is.
 
+use serde::Serialize;
+
+use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect};
+use crate::evidence::{Evidence, TrialFacts};
 use crate::session::Scale;
-use crate::stats::threshold::fit::Fit;
+use crate::stats::Protocol;
+use crate::stats::threshold::fit::{self, Fit};
+use crate::stats::threshold::population::{Population, population};
+use crate::stats::threshold::posterior::Posterior;
 use crate::stats::threshold::summary::{Place, Summary};
+use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{Point, Range};
+use crate::trial::record::ThresholdTerms;
 use crate::units::printed::{percent, probability, significant};
 
 /// What is known of one threshold.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ThresholdResult {
     /// What a size is a size of.
     pub scale: Scale,
     /// The sizes that could be presented.
     pub range: Range,
+    /// The proportion right of a guesser.
+    pub chance: f64,
     /// What the answers say.
+    #[serde(flatten)]
     pub summary: Summary,
     /// The answers at each size, sizes rising.
     pub points: Vec<Point>,
     /// How well a curve describes them; `None` without answers.
     pub fit: Option<Fit>,
+}
+
+/// The thresholds of a comparison's listeners.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ThresholdFindings {
+    /// How the sizes were chosen.
+    pub method: Method,
+    /// One for each listener that counts, in the order of the results.
+    pub listeners: Vec<ListenerThreshold>,
+    /// The listeners that these stand for; `None` of one listener.
+    pub population: Option<Population>,
+}
+
+/// The threshold of one listener.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ListenerThreshold {
+    /// Name shown.
+    pub name: String,
+    /// What is known of it.
+    #[serde(flatten)]
+    pub result: ThresholdResult,
+    /// Size and rightness of each counted answer, in order.
+    pub trace: Vec<(f64, bool)>,
+}
+
+/// Thresholds from the counted answers of each listener.
+pub(super) fn findings(
+    terms: &ThresholdTerms,
+    protocol: Protocol,
+    listeners: &[(usize, Vec<&TrialFacts>)],
+    evidence: &Evidence,
+) -> Option<ThresholdFindings> {
+    let grid = terms.grid(protocol).ok()?;
+    let mut posteriors = Vec::new();
+    let mut found = Vec::new();
+    for (listener, trials) in listeners {
+        let size = |trial: &&&TrialFacts| grid.levels().get(usize::from(trial.level?)).copied();
+        let trace: Vec<(f64, bool)> =
+            trials.iter().filter_map(|trial| Some((size(&trial)?, trial.is_hit()))).collect();
+        let answers: Vec<Point> = trace
+            .iter()
+            .map(|(multiple, right)| Point { multiple: *multiple, correct: u64::from(*right), trials: 1 })
+            .collect();
+        let points = fit::together(&answers);
+        let posterior = Posterior::of(&grid, &points).ok()?;
+        let result = ThresholdResult {
+            scale: terms.scale,
+            range: grid.range(),
+            chance: grid.chance(),
+            summary: posterior.summary(),
+            fit: fit::fit(&grid, &points).ok(),
+            points,
+        };
+        posteriors.push(posterior);
+        found.push(ListenerThreshold { name: evidence.listeners[*listener].name.clone(), result, trace });
+    }
+    let population = population(&posteriors.iter().collect::<Vec<_>>());
+    Some(ThresholdFindings { method: terms.method, listeners: found, population })
+}
+
+/// The verdict on one listener.
+pub(super) fn verdict(result: &ThresholdResult, input: &VerdictInput) -> Verdict {
+    let finding = finding(input);
+    let found = format!(
+        "{} {}",
+        headline(result.scale, result.range, &result.summary),
+        at_one(result.scale, &result.summary)
+    );
+    let headline = match finding {
+        Finding::NoListeningTest => {
+            let why = no_listening_test(input.simulated, input.silent).unwrap_or_default();
+            format!("{why} {found}")
+        }
+        Finding::StoppedEarly => {
+            format!("Stopped early, so this is no verdict, only where it stood. {found}")
+        }
+        Finding::RigSuspect => format!(
+            "Identical pairs were told apart too often: the equipment gives something away, and the threshold means little. {found}"
+        ),
+        _ => found,
+    };
+    let limits = limits(result).into_iter().chain(circumstances(input)).collect();
+    Verdict { finding, headline, limits, analysis: None }
+}
+
+/// The verdict on a comparison: of one listener that listener's, of several the population's.
+pub(super) fn words(thresholds: &ThresholdFindings, input: &VerdictInput) -> Verdict {
+    match (&thresholds.listeners[..], &thresholds.population) {
+        ([only], _) => verdict(&only.result, input),
+        ([first, ..], Some(population)) => {
+            let mut of_all = verdict(&first.result, input);
+            let text = of_population(first.result.scale, thresholds.listeners.len(), population);
+            of_all.headline = match no_listening_test(input.simulated, input.silent) {
+                Some(why) => format!("{why} {text}"),
+                None => text,
+            };
+            of_all.limits = circumstances(input);
+            of_all
+        }
+        _ => Verdict::default(),
+    }
+}
+
+fn finding(input: &VerdictInput) -> Finding {
+    if input.simulated || input.silent {
+        Finding::NoListeningTest
+    } else if input.trials == 0 {
+        Finding::NoTrials
+    } else if input.stopped_early {
+        Finding::StoppedEarly
+    } else if rig_suspect(input.protocol, &input.controls) {
+        Finding::RigSuspect
+    } else {
+        Finding::Threshold
+    }
+}
+
+/// What several listeners say of those like them.
+pub fn of_population(scale: Scale, listeners: usize, found: &Population) -> String {
+    let (lower, upper) = (bound(scale, found.middle.lower), bound(scale, found.middle.upper));
+    let share = format!(
+        "{} ({} to {})",
+        percent(found.below_one.estimate),
+        percent(found.below_one.lower),
+        percent(found.below_one.upper)
+    );
+    let of_one = match scale {
+        Scale::Multiple => "hear the real difference in every second trial or more often",
+        Scale::Length => "hear the real length in every second trial or more often",
+        Scale::Level | Scale::Tilt => "hear 1 dB in every second trial or more often",
+    };
+    format!(
+        "From {listeners} listeners: the listener in the middle needs {} ({lower} to {upper}, with 95 % probability). Of listeners \
+         like them {share} {of_one}.",
+        scale.words(found.middle.estimate)
+    )
 }
 
 /// Below so small a probability a curve is called a poor description (common practice, no source).

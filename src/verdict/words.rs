@@ -117,7 +117,10 @@ pub(super) fn headline(
             let why = no_listening_test(input.simulated, input.silent).unwrap_or_default();
             format!("{why} ({score}.)")
         }
-        Finding::NoTrials | Finding::NotComputed => no_answers(&input.side_a, &input.side_b),
+        // A threshold has sentences of its own.
+        Finding::NoTrials | Finding::NotComputed | Finding::Threshold => {
+            no_answers(&input.side_a, &input.side_b)
+        }
         Finding::StoppedEarly => {
             let agreed = if input.trials < input.planned_trials {
                 format!(" ({} of {} agreed)", input.trials, count(input.planned_trials, "trial"))

@@ -39,6 +39,7 @@ pub(super) fn run(arguments: &ScoreArguments, file: &Path, out: &mut dyn Write) 
     let result = ThresholdResult {
         scale: Scale::Multiple,
         range,
+        chance,
         summary: Posterior::of(&grid, &points).map_err(Failure::bad)?.summary(),
         fit: Some(fit::fit(&grid, &points).map_err(Failure::bad)?),
         points: fit::together(&points),

@@ -12,6 +12,7 @@
 //! | [`fit`] | does the curve describe these answers? |
 //! | [`staircase`] | the classical up-down rules |
 //! | [`track`] | one comparison's run of sizes, by either method |
+//! | [`population`] | the thresholds of listeners like these |
 //! | [`simulated`] | what so many trials achieve |
 //!
 //! Sources: Kontsevich & Tyler 1999, Vision Research 39:2729 (placement by expected entropy); Prins 2013, Journal of Vision
@@ -31,6 +32,7 @@
 
 pub mod fit;
 pub mod grid;
+pub mod population;
 pub mod posterior;
 pub mod simulated;
 pub mod staircase;

@@ -132,7 +132,7 @@ impl Posterior {
     }
 }
 
-fn three(at: impl Fn(f64) -> f64) -> Estimate {
+pub(super) fn three(at: impl Fn(f64) -> f64) -> Estimate {
     let tail = (1.0 - LEVEL) / 2.0;
     Estimate { estimate: at(0.5), lower: at(tail), upper: at(1.0 - tail) }
 }

@@ -120,7 +120,7 @@ pub(super) fn stimuli_differ(case: &Case<'_>) -> Vec<Caveat> {
     let mut pairs = case.evidence.stimuli.iter().flat_map(|set| &set.pairs);
     let differ = pairs.any(|pair| {
         let digests = (&pair.a_sha256, &pair.b_sha256);
-        let of = (&pair.comparison, &pair.clip, &pair.control, pair.rate_hz);
+        let of = (&pair.comparison, &pair.clip, &pair.control, &pair.size, pair.rate_hz);
         *published.entry(of).or_insert(digests) != digests
     });
     when(differ, || Caveat {
