@@ -23,7 +23,8 @@ pub struct DemoArguments {
     /// Plain lines in place of a screen
     #[arg(long)]
     plain: bool,
-    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated"
+    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
+    /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
     /// Play no sound, even if there is a device

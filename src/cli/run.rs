@@ -27,7 +27,8 @@ pub struct RunArguments {
     /// Sound device by name, as `earwitness devices` lists it; the system's default without this
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated"
+    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
+    /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
     /// Plain lines in place of a screen, for screen readers, serial terminals and scripts

@@ -125,7 +125,11 @@ impl Dialogue<'_> {
         match &mut self.answers {
             Answers::Person => self.face.wait(TICK),
             Answers::Simulated(listener) => {
-                Ok(vec![listener.next(&view.stage, self.driver.machine().simulated_answer())])
+                let machine = self.driver.machine();
+                if let Some(probability) = machine.simulated_probability() {
+                    listener.probability = probability;
+                }
+                Ok(vec![listener.next(&view.stage, machine.simulated_answer())])
             }
         }
     }

@@ -31,7 +31,8 @@ impl Face for Silence {
 /// Answers right with a given probability, without listening.
 #[derive(Debug)]
 pub struct Simulated {
-    probability: f64,
+    /// Of being right, in the attempt that is on.
+    pub(super) probability: f64,
     random: StdRng,
     /// Slots of the attempt that were switched to.
     heard: usize,

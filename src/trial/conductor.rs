@@ -23,6 +23,7 @@ use super::replay::Replay;
 use super::schedule::Subject;
 use super::seal::Secret;
 use super::view::Step;
+use crate::stats::threshold::Curve;
 
 mod attempt;
 mod sealing;
@@ -517,5 +518,18 @@ impl Conductor {
             return None;
         }
         presented.right(opening)
+    }
+
+    /// For simulated listeners only: the probability with which the attempt that is on is answered right. Where a threshold is
+    /// looked for, what was agreed on holds for the largest sizes; the size in the middle of the range is heard half as often.
+    pub fn simulated_probability(&self) -> Option<f64> {
+        let opening = &self.replay.ledger.opening;
+        let most = opening.simulated?;
+        let level = self.replay.on.and_then(|on| opening.stimuli[on.stimulus].level);
+        let Some((terms, level)) = opening.terms.threshold.zip(level) else { return Some(most) };
+        let grid = terms.grid(opening.terms.protocol).ok()?;
+        let middle = (terms.smallest * terms.largest).sqrt();
+        let heard = Curve { threshold: middle, slope: 2.0, lapse: 0.0 }.heard(grid.levels()[level]);
+        Some(grid.chance() + (most - grid.chance()) * heard)
     }
 }
