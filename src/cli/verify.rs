@@ -320,16 +320,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
             writeln!(out, "  comparison {name}: {} of {} {right}", tally.correct, tally.trials)?;
         }
         for (terms, tally) in opening.terms.controls.iter().zip(&closing.counts.controls) {
-            let amount = if terms.unit.is_empty() {
-                String::new()
-            } else {
-                format!(" {} {}", terms.amount, terms.unit)
-            };
-            writeln!(
-                out,
-                "  control {}{amount}: {} of {} {right}",
-                terms.control, tally.correct, tally.trials
-            )?;
+            writeln!(out, "  control {}: {} of {} {right}", terms.kind(), tally.correct, tally.trials)?;
         }
     }
     for hand in &checked.hands {

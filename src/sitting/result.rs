@@ -163,16 +163,11 @@ fn comparison(
     if index == 0 {
         let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
         for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
-            let amount = if control.is_positive() {
-                format!(" {} {}", control.amount, control.unit)
-            } else {
-                String::new()
-            };
             let score = match count.trials {
                 0 => "not presented before the end".to_string(),
                 trials => format!("{} {what} of {trials}", count.correct),
             };
-            blocks.push(Block::pair("Control", format!("{}{amount}, {score}", control.control)));
+            blocks.push(Block::pair("Control", format!("{}, {score}", control.kind())));
         }
     }
 }

@@ -8,15 +8,15 @@ use super::kit::{self, Memory, Scripted};
 use crate::blind;
 
 /// Everything that anybody could see of a sitting up to its closing.
-struct Seen {
-    views: String,
-    journal: String,
-    effects: String,
-    sides: Vec<String>,
-    record_lengths: Vec<usize>,
+pub(super) struct Seen {
+    pub(super) views: String,
+    pub(super) journal: String,
+    pub(super) effects: String,
+    pub(super) sides: Vec<String>,
+    pub(super) record_lengths: Vec<usize>,
 }
 
-fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
+pub(super) fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
     let secret = blind::secret_for(draft, &kit::HANDS, &[order; 3]);
     let opened = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
     let mut scripted = Scripted::new(opened, Memory::default());

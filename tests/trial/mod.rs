@@ -13,4 +13,5 @@ mod night;
 mod outside;
 mod protection;
 pub(crate) mod python;
+mod sizes;
 mod tampering;

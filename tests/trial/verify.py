@@ -38,9 +38,9 @@ def schedule(terms, stimuli, below, shuffle):
     positive = [k for k, c in enumerate(terms["controls"]) if c["control"] != "identical"]
     needed, lists = (terms["qualification"] or {"trials": 0})["trials"], []
     first = [(k, pick(controls[k])) for k in shuffle([positive[i % len(positive)] for i in range(needed)])]
-    warm = [(None, pick(of(lambda s: s["control"] is None))) for _ in range(terms["warm_up"])]
+    warm = [(None, pick(of(lambda s: s["control"] is None and "level" not in s))) for _ in range(terms["warm_up"])]
     for c in range(len(terms["comparisons"])):
-        own = of(lambda s: s["control"] is None and s["comparison"] == c)
+        own = of(lambda s: s["control"] is None and "level" not in s and s["comparison"] == c)
         lists.append([i for _ in range(-(-terms["trials"] // len(own))) for i in shuffle(list(own))])
     main = [(None, lists[c][b]) for b in range(terms["trials"]) for c in shuffle(list(range(len(lists))))]
     for k in shuffle([k for k, c in enumerate(terms["controls"]) for _ in range(c["trials"])]):

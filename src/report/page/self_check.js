@@ -216,13 +216,14 @@
       const chosen = Array.from({ length: terms.qualification.trials }, (_, i) => heard[i % heard.length]);
       for (const control of shuffle(chosen)) { one(ofControl[control]); parts.qualification.push({ control }); }
     }
-    const plain = those((stimulus) => stimulus.control === null);
+    const real = ({ control, level }) => control === null && level === undefined;
+    const plain = those(real);
     for (let i = 0; i < terms.warm_up; i += 1) {
       parts['warm-up'].push({ comparison: stimuli[one(plain)].comparison, control: null });
     }
     // Which stimulus each trial has is drawn, too; only what it is about matters for right and wrong.
     terms.comparisons.forEach((_, comparison) => {
-      const own = those((stimulus) => stimulus.control === null && stimulus.comparison === comparison);
+      const own = those((stimulus) => real(stimulus) && stimulus.comparison === comparison);
       for (let length = 0; length < terms.trials; length += own.length) shuffle([...own]);
     });
     const { main } = parts;
@@ -278,6 +279,70 @@
     return { finished, ended: parts !== null && at === null };
   }
 
+  // ---- Sizes, where a threshold is looked for: see the written format ---------------------------------------------------
+  const LAPSES = [[0, 0.4], [0.01, 0.25], [0.02, 0.2], [0.04, 0.1], [0.08, 0.05]];
+  const spread = (first, last, count) => Array.from({ length: count }, (_, i) => first + (last - first) * i / (count - 1));
+  const sum = (list) => list.reduce((all, one) => all + one, 0);
+
+  /** One comparison's sizes: `answer` takes the answer at the size that is on, `ratio` is upper over lower bound. */
+  function track({ smallest, largest, method }, chance) {
+    const [lnT, lnB] = [spread(Math.log(smallest / 4), Math.log(largest * 4), 241), spread(Math.log(0.5), Math.log(8), 17)];
+    const levels = spread(Math.log(smallest), Math.log(largest), 19);
+    const curves = lnT.flatMap((t) => lnB.map((b) => [t, Math.exp(b)]));
+    let weights = lnT.flatMap(() => lnB.flatMap((b) => LAPSES.map(([, w]) => w * Math.exp(-0.5 * ((b - Math.log(2)) / 0.7) ** 2))));
+    const missed = levels.map((g) => curves.map(([t, b]) => 2 ** -Math.exp(b * (g - t))));
+    const marginal = () => lnT.map((_, t) => sum(weights.slice(t * 85, t * 85 + 85)));
+    const entropy = (masses) => {
+      const all = sum(masses);
+      return all * Math.log(all) - sum(masses.map((mass) => (mass > 0 ? mass * Math.log(mass) : 0)));
+    };
+    const place = () => {
+      const lapsed = curves.map((_, i) => sum(LAPSES.map(([l], k) => weights[5 * i + k] * l)));
+      const heard = curves.map((_, i) => sum(LAPSES.map(([l], k) => weights[5 * i + k] * (1 - l))));
+      const all = marginal();
+      const expected = missed.map((of) => {
+        const wrong = lnT.map((_, t) => (1 - chance)
+          * sum(lnB.map((__, b) => lapsed[17 * t + b] + heard[17 * t + b] * of[17 * t + b])));
+        return entropy(wrong) + entropy(all.map((mass, t) => Math.max(mass - wrong[t], 0)));
+      });
+      return expected.findIndex((one) => one <= Math.min(...expected) + 1e-9);
+    };
+    const bound = (q) => {
+      const masses = marginal();
+      let before = 0;
+      const middles = masses.map((mass) => { before += mass; return before - mass / 2; });
+      const next = middles.findIndex((middle) => middle >= q);
+      if (next <= 0) return lnT[next < 0 ? 240 : 0];
+      return lnT[next - 1] + (q - middles[next - 1]) / (middles[next] - middles[next - 1]) * (lnT[next] - lnT[next - 1]);
+    };
+    const scale = () => { const all = sum(weights); weights = weights.map((weight) => weight / all); };
+    scale();
+    const rule = method.kind === 'staircase' ? method.rule : '';
+    let [level, coarse, inARow] = [rule ? 18 : place(), true, 0];
+    const stairs = (right) => {
+      inARow = right ? inARow + 1 : 0;
+      if (!right) {
+        coarse = false;
+        return Math.min(18, level + (rule === 'weighted' ? Math.round((1 + chance) / (1 - chance)) : 1));
+      }
+      if (inARow < { weighted: 1, 'two-down': 2, 'three-down': 3 }[rule]) return level;
+      inARow = 0;
+      return Math.max(0, level - (coarse ? 2 : 1));
+    };
+    return {
+      answer(right) {
+        weights = weights.map((weight, i) => {
+          const l = LAPSES[i % 5][0];
+          const wrong = (1 - chance) * (l + (1 - l) * missed[level][Math.floor(i / 5)]);
+          return weight * (right ? 1 - wrong : wrong);
+        });
+        scale();
+        level = rule ? stairs(right) : place();
+      },
+      ratio: () => Math.exp(bound(0.975) - bound(0.025)),
+    };
+  }
+
   // ---- Step 5: the score ---------------------------------------------------------------------------------------------
   function sequential(terms, chance, { correct, trials }) {
     // Wald's test; a preference is tested in both directions, each at half the risk.
@@ -316,6 +381,9 @@
     };
     const { finished, ended } = attempts(records, protocol);
     const isSequential = terms.stopping.kind === 'sequential';
+    // Only where the sitting may end early do the sizes decide anything that the journal says.
+    const narrow = terms.threshold?.narrow_enough;
+    const tracks = narrow ? terms.comparisons.map(() => track(terms.threshold, 1 / protocol.answers.length)) : [];
     const decided = terms.comparisons.map(() => '');
     let outcome = null;
     for (const attempt of finished) {
@@ -325,6 +393,10 @@
       for (const answer of given(attempt.record)) {
         tally.trials += 1;
         tally.correct += answer === attempt.right;
+      }
+      if (narrow && attempt.part === 'main' && attempt.control === null) {
+        tracks[attempt.comparison].answer(given(attempt.record)[0] === attempt.right);
+        if (tracks.every((one) => one.ratio() <= narrow)) outcome = 'sequential';
       }
       if (isSequential && attempt.part === 'main' && attempt.control === null && !decided[attempt.comparison]) {
         decided[attempt.comparison] = sequential(terms, 1 / protocol.answers.length, tally);
