@@ -1,6 +1,7 @@
 //! `earwitness plan`.
 
 mod text;
+mod threshold;
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -79,8 +80,42 @@ pub struct PlanArguments {
     #[arg(long, value_name = "K", default_value_t = 20_000, requires = "listeners")]
     simulations: u64,
     /// Seed of the simulation
-    #[arg(long, default_value_t = 1, requires = "listeners")]
+    #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Trials until a threshold is known so well that its 95 % interval is narrow enough, by simulation (--trials is the largest
+    /// number, 120 unless given)
+    #[arg(long, conflicts_with_all = ["effect", "table", "plot", "similarity", "listeners", "sequential", "sides"])]
+    threshold: bool,
+    /// With --threshold: upper over lower bound that is narrow enough; it is to be reached in --power of sittings
+    #[arg(
+        long,
+        value_name = "RATIO",
+        default_value_t = 4.0,
+        requires = "threshold",
+        allow_negative_numbers = true
+    )]
+    width: f64,
+    /// With --threshold: the smallest size that is presented
+    #[arg(
+        long,
+        value_name = "S",
+        default_value_t = 0.5,
+        requires = "threshold",
+        allow_negative_numbers = true
+    )]
+    smallest: f64,
+    /// With --threshold: the largest
+    #[arg(
+        long,
+        value_name = "L",
+        default_value_t = 32.0,
+        requires = "threshold",
+        allow_negative_numbers = true
+    )]
+    largest: f64,
+    /// With --threshold: simulated sittings
+    #[arg(long, value_name = "K", default_value_t = 400, requires = "threshold")]
+    sittings: u64,
     /// Wald's sequential test: lines, exact risks and length (--trials is the largest number, 200 unless given)
     #[arg(long)]
     sequential: bool,
@@ -124,6 +159,9 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
         && !(1..=MOST_TRIALS).contains(&trials)
     {
         return Err(Failure::bad(format!("--trials is {trials}, but must be 1 to {MOST_TRIALS}")));
+    }
+    if arguments.threshold {
+        return threshold::run(arguments, out);
     }
     if let Some(limit) = arguments.similarity {
         return similarity(arguments, inquiry, limit, out);

@@ -8,6 +8,7 @@
 //! | --- | --- |
 //! | [`build`] | session and findings to [`model::Report`]: what the session says, what was compared |
 //! | [`page`] | the HTML page and the certificates |
+//! | [`threshold_figures`] | pictures of thresholds |
 //! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
 //! | [`export`] | CSV and JSON |
@@ -24,6 +25,7 @@ pub mod power_figure;
 pub mod response_figures;
 mod summary;
 pub mod svg;
+pub mod threshold_figures;
 
 pub use build::report;
 pub use summary::summary;

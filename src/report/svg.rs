@@ -264,6 +264,16 @@ impl Chart {
         };
     }
 
+    /// A circle of a radius in the view box's units.
+    pub fn disc(&mut self, tone: Tone, x: f64, y: f64, radius: f64) {
+        let (px, py) = self.at(x, y);
+        let class = tone.class();
+        let _ = write!(
+            self.body,
+            "<circle class=\"mark {class}\" cx=\"{px:.1}\" cy=\"{py:.1}\" r=\"{radius:.1}\"/>"
+        );
+    }
+
     /// A line across at a value of y.
     pub fn across(&mut self, tone: Tone, y: f64) {
         let (low, high) = (self.x.low, self.x.high);

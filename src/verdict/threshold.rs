@@ -9,7 +9,7 @@ use crate::stats::Protocol;
 use crate::stats::threshold::fit::{self, Fit};
 use crate::stats::threshold::population::{Population, population};
 use crate::stats::threshold::posterior::Posterior;
-use crate::stats::threshold::summary::{Place, Summary};
+use crate::stats::threshold::summary::{Estimate, Place, Summary};
 use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{Point, Range};
 use crate::trial::record::ThresholdTerms;
@@ -31,6 +31,9 @@ pub struct ThresholdResult {
     pub points: Vec<Point>,
     /// How well a curve describes them; `None` without answers.
     pub fit: Option<Fit>,
+    /// Share of trials in which a size is heard, at sizes over the range, rising; for figures.
+    #[serde(skip)]
+    pub heard: Vec<(f64, Estimate)>,
 }
 
 /// The thresholds of a comparison's listeners.
@@ -83,12 +86,21 @@ pub(super) fn findings(
             summary: posterior.summary(),
             fit: fit::fit(&grid, &points).ok(),
             points,
+            heard: drawn_at(grid.range()).map(|size| (size, posterior.heard_at(size))).collect(),
         };
         posteriors.push(posterior);
         found.push(ListenerThreshold { name: evidence.listeners[*listener].name.clone(), result, trace });
     }
     let population = population(&posteriors.iter().collect::<Vec<_>>());
     Some(ThresholdFindings { method: terms.method, listeners: found, population })
+}
+
+/// Sizes at which the curve is drawn: from the smallest, or the real one if that is smaller, to the largest.
+fn drawn_at(range: Range) -> impl Iterator<Item = f64> {
+    const POINTS: u32 = 16;
+    let smallest = range.smallest.min(1.0);
+    (0..=POINTS)
+        .map(move |point| smallest * (range.largest / smallest).powf(f64::from(point) / f64::from(POINTS)))
 }
 
 /// The verdict on one listener.

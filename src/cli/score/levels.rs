@@ -43,6 +43,7 @@ pub(super) fn run(arguments: &ScoreArguments, file: &Path, out: &mut dyn Write) 
         summary: Posterior::of(&grid, &points).map_err(Failure::bad)?.summary(),
         fit: Some(fit::fit(&grid, &points).map_err(Failure::bad)?),
         points: fit::together(&points),
+        heard: Vec::new(),
     };
     if arguments.json {
         let mut document = json!({ "schema": "earwitness.score/1", "protocol": protocol, "chance": chance });

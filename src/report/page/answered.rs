@@ -4,13 +4,15 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, figure, percent, wide};
-use crate::report::figures;
 use crate::report::model::{Report, SequentialFacts};
+use crate::report::{figures, threshold_figures};
 use crate::stats::Protocol;
 use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
+use crate::stats::threshold::summary::Place;
 use crate::trial::Decision;
-use crate::units::printed::probability;
+use crate::units::printed::{probability, significant};
+use crate::verdict::threshold::{ListenerThreshold, ThresholdFindings};
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words};
 
 pub(super) fn section(report: &Report) -> Markup {
@@ -35,6 +37,9 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
         h3 { (comparison.name) }
         @if comparison.results.is_empty() {
             p { "No complete, valid sitting holds answers to this comparison." }
+        } @else if let Some(found) = &comparison.threshold {
+            @for picture in threshold_figures::all(comparison) { (figure(&picture)) }
+            (thresholds(found))
         } @else {
             @for picture in [
                 comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
@@ -48,6 +53,53 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
             }
             (listeners(report, comparison))
             (panel(!protocol.asks().has_right_answer(), fixed.is_none(), comparison))
+        }
+    }
+}
+
+fn thresholds(found: &ThresholdFindings) -> Markup {
+    html! {
+        (wide("Thresholds", html! {
+            table {
+                caption { "Each listener alone. Bounds hold with 95 % probability." }
+                thead { tr {
+                    th scope="col" { "listener" }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "threshold" }
+                    th.n scope="col" { "slope" }
+                    th.n scope="col" { "size 1 is heard in" }
+                    th.n scope="col" { "deviance, p" }
+                } }
+                tbody { @for own in &found.listeners { (threshold_row(own)) } }
+            }
+        }))
+        p.small {
+            "Posterior on a grid: threshold, slope and lapses are all left open (Kontsevich & Tyler 1999; Prins 2013); deviance after "
+            "Wichmann & Hill 2001, its p by simulation."
+        }
+    }
+}
+
+fn threshold_row(own: &ListenerThreshold) -> Markup {
+    let result = &own.result;
+    let words = |size: f64| result.scale.words(size);
+    let (threshold, slope, at_one) = (result.summary.threshold, result.summary.slope, result.summary.at_one);
+    html! {
+        tr {
+            th scope="row" { (own.name) }
+            td.n { (own.trace.iter().filter(|(_, right)| *right).count()) "/" (own.trace.len()) }
+            td.n {
+                @match result.summary.place {
+                    Place::Within => { (words(threshold.estimate)) br; span.small { (words(threshold.lower)) " to " (words(threshold.upper)) } }
+                    Place::AboveLargest { bound } => { "above " (words(bound)) }
+                    Place::BelowSmallest { bound } => { "below " (words(bound)) }
+                }
+            }
+            td.n { (significant(slope.estimate)) br; span.small { (significant(slope.lower)) " to " (significant(slope.upper)) } }
+            td.n { (percent(at_one.estimate)) br; span.small { (percent(at_one.lower)) " to " (percent(at_one.upper)) } }
+            td.n {
+                @if let Some(fit) = &result.fit { (format!("{:.1}", fit.deviance)) ", " (probability(fit.p_value.value)) } @else { "-" }
+            }
         }
     }
 }
