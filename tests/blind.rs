@@ -80,6 +80,7 @@ pub(crate) fn secret_of_session(
         format: "f32".to_owned(),
         buffer_frames: 0,
         channels: 1,
+        path: None,
     };
     secret_for(
         &Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z")

@@ -13,6 +13,7 @@ use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
 use crate::screen::Block;
+use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, ControlKind, Session};
 use crate::sitting::agreed::agreed;
 use crate::stimulus::transparency::{self, TransparencyReport};
@@ -82,6 +83,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "comparisons": comparisons,
             "notes": notes,
             "cautions": predict::cautions_json(&cautions),
+            "still_possible": STILL_POSSIBLE,
             "sound_device": check_words::document(&session, &device),
             "sound_path": proof.as_ref().map(proof_json),
         });
@@ -129,6 +131,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     writeln!(out, "\nBe careful")?;
     for caution in &cautions {
         item(out, &caution.line())?;
+    }
+    writeln!(out, "\nHow you could still be cheated, and what to watch")?;
+    for way in STILL_POSSIBLE {
+        item(out, way)?;
     }
     if let Some(proof) = &proof {
         writeln!(out, "\nSound path, measured")?;

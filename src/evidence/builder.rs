@@ -324,6 +324,7 @@ impl<'s> Builder<'s> {
                 OutputKind::Device => format!("device, {} Hz, {}", output.rate_hz, output.format),
                 OutputKind::File => format!("file, {} Hz, {}", output.rate_hz, output.format),
             },
+            output_path: output.path,
             words: if usable { facts::of_device(&gathered.words, &self.agreed.terms) } else { None },
             silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),

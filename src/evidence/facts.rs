@@ -9,7 +9,7 @@ use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::trial::hands::LastWord;
-use crate::trial::record::{Part, Terms};
+use crate::trial::record::{OutputPath, Part, Terms};
 
 /// Right answers of a number of trials.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -76,6 +76,8 @@ pub struct SittingFacts {
     pub simulated: Option<f64>,
     /// `device`, `file` or `silent`, with rate and format.
     pub output: String,
+    /// By which way the sound reached the device, where one played and the journal says it.
+    pub output_path: Option<OutputPath>,
     /// What the words of the sound device make of the faintest difference; nothing where no device played or the journal
     /// does not say.
     pub words: Option<DeviceFacts>,

@@ -186,6 +186,7 @@ pub(super) fn open(
         buffer_frames: if options.pace == Pace::RealTime { BLOCK_FRAMES } else { CALL_FRAMES } as u32,
         channels,
         resampled_from_hz: None,
+        path: None,
     };
     let (reports, events) = channel();
     let (link, renderer) = connect(options, rate_hz, count);

@@ -19,6 +19,7 @@ use super::quiet::quietly;
 use super::renderer::Renderer;
 use crate::clip::dither::Dither;
 use crate::trial::OutputKind;
+use crate::trial::record::OutputPath;
 
 /// What to do when nothing plays, in words that can be followed.
 const NO_DEVICE: &str = "No sound device could be opened. Check that a device is connected and switched on, that the \
@@ -65,6 +66,19 @@ pub(super) fn device_name(device: &Device) -> String {
 /// The identifier that does not change, without the host in front.
 pub(super) fn device_id(device: &Device) -> String {
     device.id().map_or_else(|_| String::new(), |id| id.id().to_owned())
+}
+
+/// By which way the sound reaches a device with this identifier. ALSA names a card's own devices, and the plugins that lead to a
+/// server, in front of the colon; what "default" leads to it does not tell. Other systems mix what all programs play.
+fn path_of(host: &str, id: &str) -> OutputPath {
+    let name = id.split(':').next().unwrap_or_default();
+    match (host, name) {
+        ("ALSA", "hw" | "plughw" | "front" | "hdmi" | "iec958") => OutputPath::Hardware,
+        ("ALSA", name) if name.starts_with("surround") => OutputPath::Hardware,
+        ("ALSA", "pulse" | "pipewire" | "jack") => OutputPath::SoundServer,
+        ("ALSA", _) => OutputPath::Unknown,
+        _ => OutputPath::SoundServer,
+    }
 }
 
 fn find(name: Option<&str>) -> Result<(Device, String), PlayerError> {
@@ -166,6 +180,7 @@ pub(super) fn open_stream(
             )),
             _ => no_device(&error),
         })?;
+        let path = Some(path_of(&host, &device_id(&device)));
         let description = OutputDescription {
             kind: OutputKind::Device,
             name: device_name(&device),
@@ -175,6 +190,7 @@ pub(super) fn open_stream(
             buffer_frames: buffer,
             channels,
             resampled_from_hz: None,
+            path,
         };
         Ok((playing, Opened { link, description }))
     })
@@ -298,4 +314,23 @@ fn build<T: cpal::SizedSample + Send + 'static>(
     let told = Arc::clone(shared);
     let error = move |error: cpal::Error| hear_of(&told, error.kind());
     device.build_output_stream(config, data, error, None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_way_to_a_device_is_told_from_its_name_as_far_as_the_system_tells() {
+        for (host, id, path) in [
+            ("ALSA", "hw:CARD=Amp,DEV=0", OutputPath::Hardware),
+            ("ALSA", "surround51:CARD=Amp", OutputPath::Hardware),
+            ("ALSA", "pulse", OutputPath::SoundServer),
+            ("ALSA", "pipewire", OutputPath::SoundServer),
+            ("ALSA", "default", OutputPath::Unknown),
+            ("JACK", "system", OutputPath::SoundServer),
+        ] {
+            assert_eq!(path_of(host, id), path, "{host} {id}");
+        }
+    }
 }

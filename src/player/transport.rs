@@ -1,7 +1,7 @@
 //! What a sitting may ask of a player, whatever carries the sound.
 
 use crate::clip::Playable;
-use crate::trial::record::{Output, OutputKind};
+use crate::trial::record::{Output, OutputKind, OutputPath};
 
 /// What the player is doing. Frames count at the stimuli's rate, from the start of the clip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -61,6 +61,8 @@ pub struct OutputDescription {
     pub channels: u16,
     /// Rate of the stimuli in Hz where it is not the stream's: they are resampled, all of them alike.
     pub resampled_from_hz: Option<u32>,
+    /// By which way the sound reaches a device.
+    pub path: Option<OutputPath>,
 }
 
 impl From<&OutputDescription> for Output {
@@ -73,6 +75,7 @@ impl From<&OutputDescription> for Output {
             format: description.format.clone(),
             buffer_frames: description.buffer_frames,
             channels: description.channels,
+            path: description.path,
         }
     }
 }

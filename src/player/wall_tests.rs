@@ -52,6 +52,7 @@ fn manual(options: PlayerOptions) -> (Player, Renderer, Arc<Shared>) {
         buffer_frames: 0,
         channels: 2,
         resampled_from_hz: None,
+        path: None,
     };
     (Player::new(Box::new(Manual), Opened { link, description }), renderer, shared)
 }

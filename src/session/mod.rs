@@ -5,6 +5,7 @@
 
 mod asked;
 pub mod caution;
+pub mod cheating;
 pub mod electrical;
 pub mod input;
 mod parse;

@@ -3,6 +3,7 @@
 use super::agreed::agreed;
 use crate::screen::{Block, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
+use crate::session::cheating::STILL_POSSIBLE;
 use crate::trial::record::StoppingTerms;
 use crate::trial::{Digest, Part, Terms, TrialId};
 
@@ -83,6 +84,11 @@ pub fn terms(
         "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies \
          nothing.",
     ));
+    if terms.wager.is_some() {
+        blocks.push(Block::Gap);
+        blocks.push(Block::heading("How you could still be cheated, and what to watch"));
+        blocks.extend(STILL_POSSIBLE.map(Block::text));
+    }
     if !remarks.is_empty() {
         blocks.push(Block::Gap);
         blocks.push(Block::heading("Worth knowing"));

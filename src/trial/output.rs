@@ -14,6 +14,30 @@ pub enum OutputKind {
     File,
 }
 
+/// By which way the sound reaches a device, as far as the sound system tells. What goes through a sound server, other programs
+/// can record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutputPath {
+    /// Straight to the hardware.
+    Hardware,
+    /// Through a sound server.
+    SoundServer,
+    /// The system does not tell.
+    Unknown,
+}
+
+impl OutputPath {
+    /// In words, after the name of an output.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Hardware => "straight to the hardware",
+            Self::SoundServer => "through a sound server",
+            Self::Unknown => "perhaps through a sound server",
+        }
+    }
+}
+
 /// What carried the sound.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -32,6 +56,9 @@ pub struct Output {
     pub buffer_frames: u32,
     /// Channels.
     pub channels: u16,
+    /// Format 2, of a device: by which way the sound reaches it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub path: Option<OutputPath>,
 }
 
 impl Output {

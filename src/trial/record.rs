@@ -35,7 +35,7 @@ pub use super::resolution::{FaintestFacts, ResolutionFacts};
 use super::wager::{self, EarlierSitting};
 
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
-pub use super::output::{Output, OutputKind};
+pub use super::output::{Output, OutputKind, OutputPath};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
     ThresholdTerms, WagerTerms,
@@ -134,6 +134,7 @@ impl Opening {
             ("earlier", self.earlier.is_some(), looked_at),
             ("rate_hz", self.stimuli.iter().any(|stimulus| stimulus.rate_hz.is_some()), true),
             ("deciding", wager.is_some_and(|wager| wager.deciding.is_some()), wager.is_some()),
+            ("output.path", self.output.path.is_some(), false),
             ("terms.sides", terms.sides.is_some(), true),
             ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
             ("terms.threshold", terms.threshold.is_some(), false),

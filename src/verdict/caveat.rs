@@ -110,6 +110,7 @@ caveats! {
     Simulated "simulated" sittings::simulated, "Answers of a simulated listener.";
     Silent "silent" sittings::silent, "Nothing was played aloud.";
     Disturbed "disturbed" sittings::disturbed, "Attempts that were disturbed and repeated.";
+    SoundServer "sound-server" sittings::sound_server, "A wagered sitting was played through a sound server, which other programs can record.";
     Resumed "resumed" sittings::resumed, "Sittings that went on after they had been cut off.";
     NoHands "no-phrases" sittings::no_hands, "Nobody gave a hand, so the draws rest on the machine's secret alone.";
     SharedRoom "shared-room" sittings::shared_room, "Listeners heard the same draw.";

@@ -51,6 +51,7 @@ fn opening(session: &Session) -> Opening {
             format: "f32".to_owned(),
             buffer_frames: 0,
             channels: 1,
+            path: None,
         },
         simulated: None,
         invented: true,

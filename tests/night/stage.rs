@@ -129,6 +129,7 @@ impl Transport for Recorder {
             buffer_frames: 0,
             channels: 1,
             resampled_from_hz: None,
+            path: None,
         }
     }
 }

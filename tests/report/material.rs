@@ -288,6 +288,7 @@ impl Site {
                 format: plan.words.0.to_owned(),
                 buffer_frames: 1024,
                 channels: 2,
+                path: None,
             },
             simulated: plan.simulated,
             invented: session.invented,

@@ -49,10 +49,12 @@ impl Kind {
 fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Option<Input>> {
     let definition = Definition::of(protocol);
     let full = kind == Kind::Full;
-    let mut text = String::from(". . PgDn PgDn PgDn PgDn PgDn PgDn Enter .");
+    let mut text = String::from(
+        ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter .",
+    );
     if full {
         // The other party's passphrase, twice, and the wager's other side.
-        text.push_str(" s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn Enter .");
+        text.push_str(" s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter .");
     }
     text.push_str(if full { " h i Enter Enter Enter ." } else { " h i Enter Enter ." });
     if kind == Kind::OnDevice {

@@ -218,7 +218,7 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         // The second party accepts too; the level is set before the first announcement.
         let text = script(&session, |index, _| index >= missed).replace(
             START,
-            ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . PgDn PgDn PgDn PgDn Enter . h i Enter Enter Enter . \
+            ". PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter Enter . \
              PgDn PgDn Enter . PgDn PgDn Enter .",
         );
         let sat = sit(&setting, keys(&format!("{text}{END}")));

@@ -118,6 +118,68 @@ fn a_whole_schedule_drawn_anew_changes_nothing_but_commitment_and_pairs() {
 }
 
 #[test]
+fn sealing_anew_under_a_lock_with_hands_of_phones_and_people_shows_nothing_of_the_draw() {
+    // A night with a phone's hand and a typed one, locked, cut off in its second trial, sealed anew: under other secrets the
+    // same is shown and written, up to digests.
+    let show = |seed: u64| {
+        let folder = kit::folder();
+        let lock = || earwitness::trial::Sittings::lock(folder.path(), kit::UTC).unwrap();
+        let passphrase = Some("Jorin's own words");
+        let opened = lock().open(super::night::draft(Protocol::Abx), kit::secret(seed), passphrase).unwrap();
+        let path = opened.keeper.path();
+        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+        let hand = earwitness::trial::Digest::of(b"a phone's hand");
+        let play = |mut scripted: Scripted<earwitness::trial::Keeper>, steps: usize, join: bool| {
+            if join {
+                let by = earwitness::trial::Ballot::Phone;
+                scripted.event(Event::Join { seat: 1, alias: "guest".to_owned(), by });
+            }
+            scripted.hands = vec![("The host", "typed")];
+            let hash = earwitness::trial::seal::hand_hash(&hand);
+            let mut given = false;
+            for _ in 0..steps {
+                if let Stage::Sealing { opening, .. } = scripted.conductor.view().stage {
+                    if opening {
+                        scripted.event(Event::OpenHand { seat: 1, hand });
+                        continue;
+                    }
+                    if !given {
+                        given = true;
+                        scripted.event(Event::Hand { by: "The host".to_owned(), text: "typed".to_owned() });
+                        scripted.event(Event::CloseHand { seat: 1, hash });
+                    }
+                }
+                scripted.step();
+            }
+            let views: Vec<_> =
+                scripted.views.iter().filter(|view| !matches!(view.stage, Stage::Result(_))).collect();
+            blind::without_digests(&format!("{views:#?}"))
+        };
+        let mut seen = play(kit::in_folder(opened), 6, true);
+        let fresh = kit::secret(seed + 100);
+        let opened = lock().resume(&name, kit::UTC, kit::silent(), fresh, passphrase).unwrap();
+        seen += &play(kit::in_folder(opened), 8, false);
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert!(
+            text.contains("hand-opened")
+                && text.contains("\"kind\":\"resumed\"")
+                && text.contains("\"proof\"")
+        );
+        assert!(!text.contains("\"kind\":\"closing\""));
+        let secrets =
+            std::fs::metadata(earwitness::trial::sittings::secret_file(folder.path(), &name)).unwrap();
+        (seen, blind::without_digests(&text), text.lines().map(str::len).collect::<Vec<_>>(), secrets.len())
+    };
+    let first = show(1);
+    for seed in 2..6 {
+        let other = show(seed);
+        assert_eq!(first.0, other.0, "the views differ");
+        assert_eq!(first.1, other.1, "the journals differ");
+        assert_eq!((&first.2, first.3), (&other.2, other.3), "lengths differ");
+    }
+}
+
+#[test]
 fn only_simulated_sittings_are_told_the_answer() {
     let mut draft = kit::draft(kit::terms(Protocol::Abx));
     for (simulated, told) in [(None, false), (Some(0.5), true)] {

@@ -99,6 +99,7 @@ pub(crate) fn silent() -> Output {
         format: "f32".to_owned(),
         buffer_frames: 0,
         channels: 2,
+        path: None,
     }
 }
 

@@ -5,6 +5,7 @@ mod cut;
 mod draws;
 mod fixtures;
 mod folder;
+mod folders;
 mod hands;
 mod heard;
 mod kill;

@@ -103,6 +103,36 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
 }
 
 #[test]
+fn a_journal_of_the_first_format_is_held_against_the_terms_that_it_knows() {
+    let folder = kit::folder();
+    std::fs::write(folder.path().join("session.toml"), crate::report::material::SESSION).unwrap();
+    let session = earwitness::session::load(folder.path()).unwrap();
+    let terms = Terms::of(&session);
+    let mut draft = Draft { stimuli: kit::stimuli(&terms), terms, ..kit::draft(kit::terms(Protocol::Abx)) };
+    draft.session = Digest::of(session.source.as_bytes());
+    let problems = |change: &dyn Fn(&mut Terms)| {
+        let mut opening = kit::opening(&draft, &kit::secret(0));
+        (opening.format, opening.sitting, opening.inputs, opening.earlier) = (1, None, None, None);
+        opening.stimuli.iter_mut().for_each(|stimulus| (stimulus.rate_hz, stimulus.level) = (None, None));
+        let terms = &mut opening.terms;
+        (terms.sides, terms.heard_at_least_ms, terms.threshold) = (None, None, None);
+        terms.controls.iter_mut().for_each(|control| control.more = None);
+        assert!(terms.wager.is_none(), "format 1 has fewer terms of a wager");
+        change(terms);
+        let line =
+            chain::encode(1, Digest::NOTHING, None, &Record::Opening(Box::new(opening))).expect("it encodes");
+        let (_folder, path) = kit::written(&[line.as_slice(), b"\n"].concat());
+        let mut checked = verify::alone(&path);
+        assert_eq!(checked.problems, []);
+        against::session(&mut checked, &session, None);
+        checked.problems
+    };
+    assert_eq!(problems(&|_| {}), []);
+    assert!(problems(&|terms| terms.alpha = 0.4)[0].message.contains("alpha"));
+    assert!(problems(&|terms| terms.trials += 1)[0].message.contains("trials"));
+}
+
+#[test]
 fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
     let folder = kit::folder();
     let mut paths = Vec::new();

@@ -4,7 +4,7 @@ use earwitness::clip::dither::WordLength;
 use earwitness::evidence::{self, Agreed, Anonymiser, DeviceFacts, Evidence, SittingFacts, State, Unusable};
 use earwitness::session::Family;
 use earwitness::stats::panel::Heterogeneity;
-use earwitness::trial::record::QualificationTerms;
+use earwitness::trial::record::{OutputPath, QualificationTerms, WagerTerms};
 use earwitness::verdict::caveat::{self, ALL, Case, Kind};
 use earwitness::verdict::{self, Findings, OnPaper};
 
@@ -97,6 +97,20 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::Simulated, |world| one_more(world, |own| (own.simulated, own.counted) = (Some(0.9), false))),
     (Kind::Silent, |world| one_more(world, |own| (own.silent, own.counted) = (true, false))),
     (Kind::Disturbed, |world| world.evidence.sittings[0].void = 1),
+    (Kind::SoundServer, |world| {
+        let wager = WagerTerms {
+            claimant: "Ida".into(),
+            skeptic: "Jorin".into(),
+            claim: "I hear it".into(),
+            claimant_wins: "Jorin cooks".into(),
+            skeptic_wins: "Ida cooks".into(),
+            needed: 7,
+            side: None,
+            deciding: None,
+        };
+        world.agreed.terms.wager = Some(wager);
+        world.evidence.sittings[0].output_path = Some(OutputPath::SoundServer);
+    }),
     (Kind::Resumed, |world| world.evidence.sittings[0].resumed = 1),
     (Kind::NoHands, |world| world.evidence.sittings[0].phrases.clear()),
     (Kind::SharedRoom, |world| one_more(world, |own| own.night = true)),

@@ -130,6 +130,7 @@ fn player(options: PlayerOptions) -> (Player, Arc<Shared>) {
         buffer_frames: 256,
         channels: 2,
         resampled_from_hz: None,
+        path: None,
     };
     let output = UnderWatch { watched: Some(stream) };
     (Player::new(Box::new(output), Opened { link, description }), shared)

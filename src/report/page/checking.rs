@@ -89,7 +89,7 @@ fn sittings(report: &Report) -> Markup {
                 td.n { (sitting.void) }
                 td.n { (sitting.resumed) }
                 td.n { (length(sitting.length_s)) }
-                td { (sitting.output) }
+                td { (sitting.output) @if let Some(path) = sitting.output_path { ", " (path.words()) } }
             }
         }
     };

@@ -5,7 +5,7 @@ use crate::clip::dither::WordLength;
 use crate::evidence::{SittingFacts, State};
 use crate::stats::binomial;
 use crate::stats::protocol::Definition;
-use crate::trial::record::Terms;
+use crate::trial::record::{OutputPath, Terms};
 use crate::units::printed::{count, percent, verb};
 
 use super::answers::{HASTY_MS, OFTEN};
@@ -147,6 +147,24 @@ pub(super) fn disturbed(case: &Case<'_>) -> Vec<Caveat> {
             count(answered, "answered trial")
         ),
         remedy: "Use a larger buffer or a quieter machine.",
+    })
+}
+
+/// A program that records a sound server's output can subtract A from X. Where nothing is at stake nobody gains by it.
+pub(super) fn sound_server(case: &Case<'_>) -> Vec<Caveat> {
+    let through = |path| counted(case).filter(|sitting| sitting.output_path == Some(path)).count() as u64;
+    let (surely, perhaps) = (through(OutputPath::SoundServer), through(OutputPath::Unknown));
+    when(case.agreed.terms.wager.is_some() && surely + perhaps > 0, || Caveat {
+        kind: Kind::SoundServer,
+        weight: Weight::Serious,
+        text: format!(
+            "{} of this wager {} played {} a sound server. A program on the same computer could have recorded A, B and X, and \
+             known X by subtraction.",
+            count(surely + perhaps, "sitting"),
+            verb(surely + perhaps, "was", "were"),
+            if surely > 0 { "through" } else { "perhaps through" }
+        ),
+        remedy: "Choose a device whose name begins with hw:, on a computer that nobody prepared.",
     })
 }
 
