@@ -38,6 +38,10 @@ pub enum Command {
     Release(u32),
     /// The listener on this seat has gone.
     Gone(u32),
+    /// These seats are taken away, from the first to the last.
+    Remove(u32, u32),
+    /// Who may still join.
+    Door(DoorWish),
     /// End the night before all trials were presented: no verdict.
     Stop,
     /// Confirm that.
@@ -54,8 +58,37 @@ pub enum Command {
     Quit,
 }
 
+/// What the host wants of the door.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DoorWish {
+    /// Phones may join.
+    Open,
+    /// Phones may not join any more.
+    Shut,
+    /// Guests share one address: it may have as many seats as the room.
+    Shared,
+    /// The room has this many seats.
+    Seats(u32),
+}
+
+/// Understands a seat or a range of seats: `7`, `31-40`.
+///
+/// # Errors
+/// It is none.
+pub fn range(text: &str) -> Result<(u32, u32), String> {
+    let most = super::seats::MOST_SEATS;
+    let (first, last) = text.split_once('-').unwrap_or((text, text));
+    let number = |text: &str| text.trim().parse::<u32>().ok().filter(|seat| (1..=most).contains(seat));
+    match (number(first), number(last)) {
+        (Some(first), Some(last)) if first <= last => Ok((first, last)),
+        _ => Err(format!(
+            "\"{text}\" is no range of seats: two numbers from 1 to {most}, such as 31-40, are expected"
+        )),
+    }
+}
+
 /// The words, what they do, in the order of the help.
-pub const WORDS: [(&str, &str); 22] = [
+pub const WORDS: [(&str, &str); 26] = [
     ("next", "whatever comes next (also an empty line)"),
     ("repeat", "present the trial again, votes stay open"),
     ("play SLOT", "play one stimulus by hand, such as: play x"),
@@ -74,6 +107,10 @@ pub const WORDS: [(&str, &str); 22] = [
     ("import FILE.csv", "answers from paper: columns seat, name, then one for each trial"),
     ("release SEAT", "the seat's phone is dead: the next one that joins with this number gets the seat"),
     ("gone SEAT", "the listener on this seat has gone"),
+    ("remove FIRST-LAST", "take these seats away from whoever holds them"),
+    ("door open, door shut", "whether phones may still join"),
+    ("door shared", "guests share one address: it may have more than a few seats"),
+    ("door NUMBER", "how many seats the room has"),
     ("stop", "end the night before its last trial, without a verdict"),
     ("confirm, back", "answers to stop"),
     ("next, back", "in the reveal: one step on, one step back"),
@@ -141,6 +178,19 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
         }
         "release" => Command::Release(seat(rest)?),
         "gone" => Command::Gone(seat(rest)?),
+        "remove" => {
+            let (first, last) = range(rest)?;
+            Command::Remove(first, last)
+        }
+        "door" => Command::Door(match rest {
+            "open" => DoorWish::Open,
+            "shut" | "close" | "closed" => DoorWish::Shut,
+            "shared" => DoorWish::Shared,
+            number => DoorWish::Seats(seat(number).map_err(|_| {
+                let most = super::seats::MOST_SEATS;
+                format!("\"{rest}\" is none of open, shut, shared and a number of seats up to {most}")
+            })?),
+        }),
         "stop" => Command::Stop,
         "confirm" => Command::Confirm,
         "back" => Command::Back,

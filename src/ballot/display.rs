@@ -122,7 +122,7 @@ impl Door {
         }
         let none = || {
             NightError::Refused(format!(
-                "{}: no night runs here; start it in another terminal with `earwitness night`, then this display",
+                "{}: no night runs here, and none is shown; start it in another terminal with `earwitness night`, then this display",
                 sittings.display()
             ))
         };

@@ -6,6 +6,7 @@
 //! journal whatever happens next, and a thousand votes cost a few writes.
 
 mod setup;
+mod showing;
 
 use std::borrow::Cow;
 use std::net::SocketAddr;
@@ -16,7 +17,7 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use super::command::{self, Command};
+use super::command::{self, Command, DoorWish};
 use super::night::{Night, Phase};
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
@@ -24,9 +25,10 @@ use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
 use super::view::{Snapshot, own_vote};
 use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
-use crate::trial::{Ballot, Effect, Event, Record, TrialId, journal};
+use crate::trial::{Ballot, Effect, Event, Part, Record, TrialId, journal};
 
 pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded};
+pub use showing::ShownNight;
 
 /// Requests from phones that one turn takes.
 const REQUESTS_A_TURN: usize = 512;
@@ -51,6 +53,8 @@ pub struct HostedNight {
     /// How well the differences that are played are known, for after the closing.
     known: Vec<String>,
     resumed: bool,
+    /// The trial of which the host was asked whether its votes are to close though some are missing.
+    asked_to_close: Option<TrialId>,
     /// The host was told that the night has stopped.
     told_stop: bool,
     _server: Server,
@@ -176,9 +180,11 @@ impl HostedNight {
     pub fn say(&mut self, command: &Command) -> Result<Vec<String>, String> {
         let lines = match (command, self.results.clone()) {
             (Command::Next | Command::Back | Command::Results, Some(results)) => {
-                self.reveal(command, results.steps.len())?;
+                self.place.follow(command, results.steps.len())?;
+                showing::keep_place(&self.shared, &self.passes_file, self.place);
                 Vec::new()
             }
+            (Command::Next, None) if let Some(question) = self.question_before_closing() => vec![question],
             (command, _) => self.do_as_said(command)?,
         };
         self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
@@ -187,25 +193,24 @@ impl HostedNight {
         Ok(lines)
     }
 
-    /// Shows another step of the results.
-    fn reveal(&mut self, command: &Command, steps: usize) -> Result<(), String> {
-        let moved = match command {
-            Command::Back => self.place.back(),
-            Command::Results => {
-                self.place.end(steps);
-                true
-            }
-            _ => self.place.forward(steps),
-        };
-        if moved {
-            return Ok(());
+    /// Seats whose votes are missing in the trial whose votes are open.
+    pub fn missing(&self) -> Vec<u32> {
+        let shown = self.snapshot();
+        if !shown.open {
+            return Vec::new();
         }
-        Err(if *command == Command::Back {
-            "this is the first step; next shows the one after it"
-        } else {
-            "this is the last step; back shows the one before it, quit ends the program"
+        let missing = shown.seats.iter().filter(|(_, seat)| !seat.left && seat.vote.is_none());
+        missing.map(|(number, _)| *number).collect()
+    }
+
+    /// What the host is asked, once in each trial, before votes close while some are missing.
+    fn question_before_closing(&mut self) -> Option<String> {
+        let id = self.night().voting()?;
+        let missing = self.missing();
+        if missing.is_empty() || self.asked_to_close.replace(id) == Some(id) {
+            return None;
         }
-        .to_owned())
+        Some(format!("Missing: {}. next once more closes the votes without them.", ranges(&missing)))
     }
 
     /// The step of the reveal that is shown, its number from 1, and how many there are.
@@ -232,6 +237,9 @@ impl HostedNight {
                 vec![format!("{} ballots taken", ballots.len())]
             }
             other => {
+                if *other == Command::Door(DoorWish::Shared) {
+                    self.shared.seats_of.lock().unwrap_or_else(PoisonError::into_inner).shared = true;
+                }
                 if matches!(other, Command::Next | Command::Close) {
                     self.note_refused();
                 }
@@ -239,6 +247,11 @@ impl HostedNight {
                 match other {
                     Command::Release(seat) => {
                         vec![format!("seat {seat} is free for the next phone that joins with this number")]
+                    }
+                    Command::Door(_) => {
+                        let room = self.night().room();
+                        let open = if room.open { "open" } else { "shut" };
+                        vec![format!("the door is {open}; phones may hold {} seats", room.seats)]
                     }
                     Command::Stop => vec![
                         "End the night before its last trial? The seal is opened and there is no verdict: confirm or back"
@@ -266,9 +279,21 @@ impl HostedNight {
         let shown = self.snapshot();
         let mut lines = vec![format!("{}: {}", shown.title, self.next_step())];
         if let Some(trial) = &shown.trial {
-            lines.push(format!("{} {} of {}: {}", trial.part, trial.number, trial.of, trial.question));
+            lines.push(format!("{}: {}", trial.name(), trial.question));
         }
         lines.push(format!("{} seats taken, {} voted", shown.taken, shown.voted));
+        let missing = self.missing();
+        if !missing.is_empty() {
+            lines.push(format!("missing: {}", ranges(&missing)));
+        }
+        lines.extend(shown.seats.iter().map(|(number, seat)| {
+            let how = match (seat.left, seat.paper) {
+                (true, _) => ", has left",
+                (false, true) => ", on paper",
+                _ => "",
+            };
+            format!("  {number} {}{how}", seat.alias)
+        }));
         lines.push(format!("join {}", self.join_address()));
         lines.push(format!("display {}", self.room_address()));
         lines.push(format!("seal {}", shown.commitment.hex));
@@ -392,13 +417,8 @@ impl HostedNight {
         *self.shared.snapshot.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(snapshot);
     }
 
-    /// The host leaves. After the closing the passes are of no use any more and are removed; before it they stay for the
-    /// restart.
-    pub fn leave(self) {
-        if self.results.is_some() {
-            let _ = std::fs::remove_file(&self.passes_file);
-        }
-    }
+    /// The host leaves. The passes stay: before the closing for the restart, after it for whoever shows the night again.
+    pub fn leave(self) {}
 }
 
 fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> Result<Due, Refusal> {
@@ -458,15 +478,37 @@ fn notice(record: &Record) -> Option<String> {
         }
         Record::Sealed { hands, .. } => format!("sealed with {} hands", hands.unwrap_or_default()),
         Record::VotesClosed { id, voted, seats, .. } => {
-            format!("{}: votes closed, {voted} of {seats}", super::seats::id_text(*id))
+            format!("{}: votes closed, {voted} of {seats} voted", trial_words(*id))
         }
         Record::Void { id, cause, .. } => {
-            format!("{} is void and will be repeated: {cause}", super::seats::id_text(*id))
+            format!("{} is void and will be repeated: {cause}", trial_words(*id))
         }
         Record::Rest { .. } => "the break is over".to_owned(),
         Record::Closing(_) => "the seal is open".to_owned(),
         _ => return None,
     })
+}
+
+/// Numbers as people list them: `3, 8 to 12`.
+pub fn ranges(numbers: &[u32]) -> String {
+    let mut runs: Vec<(u32, u32)> = Vec::new();
+    for &number in numbers {
+        match runs.last_mut() {
+            Some((_, last)) if *last + 1 == number => *last = number,
+            _ => runs.push((number, number)),
+        }
+    }
+    let said = runs.iter().map(|(first, last)| match last - first {
+        0 => first.to_string(),
+        1 => format!("{first}, {last}"),
+        _ => format!("{first} to {last}"),
+    });
+    said.collect::<Vec<_>>().join(", ")
+}
+
+/// A trial as people say it.
+fn trial_words(id: TrialId) -> String {
+    format!("{} {}", if id.part == Part::Main { "Trial" } else { "Warm-up" }, id.trial)
 }
 
 /// A phase in words.

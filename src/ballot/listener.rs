@@ -21,6 +21,12 @@ use tokio::time::{Instant, Sleep};
 const CONNECTIONS: usize = 2048;
 /// Connections of one address that is not this machine. A room may share an address, a phone opens at most six.
 const CONNECTIONS_PER_ADDRESS: usize = 256;
+/// Longest request in bytes, head and body: the longest that the pages send is a tenth of it.
+const LONGEST_REQUEST: usize = 16_384;
+/// Where so many of all connections are open, one address gets no more than a few.
+const CROWDED: usize = CONNECTIONS * 3 / 4;
+/// Connections of one address in a crowd.
+const CONNECTIONS_IN_A_CROWD: usize = 32;
 /// A request must have been answered this long after its first byte.
 const REQUEST: Duration = Duration::from_secs(10);
 /// A connection without any request is closed after this.
@@ -60,7 +66,9 @@ impl Listener for BoundedListener {
             };
             match self.inner.accept().await {
                 Ok((stream, address)) => {
-                    let Some(place) = Place::take(&self.counts, address.ip()) else {
+                    let Some(place) =
+                        Place::take(&self.counts, address.ip(), self.permits.available_permits())
+                    else {
                         continue;
                     };
                     // Answers are small and must not wait for more to be sent.
@@ -92,10 +100,13 @@ struct Place {
 }
 
 impl Place {
-    fn take(counts: &Counts, address: IpAddr) -> Option<Self> {
+    /// `left`: connections that are still to be had, of all.
+    fn take(counts: &Counts, address: IpAddr, left: usize) -> Option<Self> {
+        let crowd = CONNECTIONS - left.min(CONNECTIONS) > CROWDED;
+        let most = if crowd { CONNECTIONS_IN_A_CROWD } else { CONNECTIONS_PER_ADDRESS };
         let mut all = counts.lock().unwrap_or_else(PoisonError::into_inner);
         let count = all.entry(address).or_insert(0);
-        if *count >= CONNECTIONS_PER_ADDRESS && !address.is_loopback() {
+        if *count >= most && !address.is_loopback() {
             return None;
         }
         *count += 1;
@@ -121,6 +132,8 @@ pub(crate) struct BoundedStream {
     timer: Pin<Box<Sleep>>,
     /// A request's first byte has come and nothing has been answered yet.
     asked: bool,
+    /// Bytes that came since something was answered.
+    came: usize,
     _permit: OwnedSemaphorePermit,
     _place: Place,
 }
@@ -129,7 +142,30 @@ impl BoundedStream {
     fn new(inner: TcpStream, permit: OwnedSemaphorePermit, place: Place) -> Self {
         // The first request must come soon: whoever only holds connections open asks for nothing.
         let timer = Box::pin(tokio::time::sleep(REQUEST));
-        Self { inner, timer, asked: false, _permit: permit, _place: place }
+        Self { inner, timer, asked: false, came: 0, _permit: permit, _place: place }
+    }
+}
+
+impl BoundedStream {
+    /// After a write: an answer ends the request; one that nobody reads ends the connection when its time is over.
+    fn wrote(
+        &mut self,
+        context: &mut Context<'_>,
+        result: Poll<io::Result<usize>>,
+    ) -> Poll<io::Result<usize>> {
+        match result {
+            Poll::Ready(Ok(_)) => {
+                self.asked = false;
+                self.came = 0;
+                self.timer.as_mut().reset(Instant::now() + IDLE);
+                result
+            }
+            Poll::Ready(Err(_)) => result,
+            Poll::Pending => match self.timer.as_mut().poll(context) {
+                Poll::Ready(()) => Poll::Ready(Err(io::ErrorKind::TimedOut.into())),
+                Poll::Pending => Poll::Pending,
+            },
+        }
     }
 }
 
@@ -142,6 +178,10 @@ impl AsyncRead for BoundedStream {
         let before = buffer.filled().len();
         match Pin::new(&mut self.inner).poll_read(context, buffer) {
             Poll::Ready(result) => {
+                self.came += buffer.filled().len() - before;
+                if self.came > LONGEST_REQUEST {
+                    return Poll::Ready(Err(io::ErrorKind::InvalidData.into()));
+                }
                 if result.is_ok() && buffer.filled().len() > before && !self.asked {
                     self.asked = true;
                     self.timer.as_mut().reset(Instant::now() + REQUEST);
@@ -163,11 +203,7 @@ impl AsyncWrite for BoundedStream {
         bytes: &[u8],
     ) -> Poll<io::Result<usize>> {
         let result = Pin::new(&mut self.inner).poll_write(context, bytes);
-        if matches!(result, Poll::Ready(Ok(_))) {
-            self.asked = false;
-            self.timer.as_mut().reset(Instant::now() + IDLE);
-        }
-        result
+        self.wrote(context, result)
     }
 
     fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
@@ -184,11 +220,7 @@ impl AsyncWrite for BoundedStream {
         pieces: &[io::IoSlice<'_>],
     ) -> Poll<io::Result<usize>> {
         let result = Pin::new(&mut self.inner).poll_write_vectored(context, pieces);
-        if matches!(result, Poll::Ready(Ok(_))) {
-            self.asked = false;
-            self.timer.as_mut().reset(Instant::now() + IDLE);
-        }
-        result
+        self.wrote(context, result)
     }
 
     fn is_write_vectored(&self) -> bool {

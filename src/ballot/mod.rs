@@ -9,6 +9,7 @@
 //! | `night`, `night/host` | the pure state machine around the conductor: phases, votes, seats; what the host says | when a vote is taken |
 //! | `presentation` | what plays at which moment of a trial | order, gaps |
 //! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
+//! | `room` | how many may sit, and whether phones may join | a rule of the door's |
 //! | `command` | what the host can say | a word of the host's |
 //! | `view` | what phones, the room's display and the host may see, as data | a key of the pages' JSON |
 //! | `results` | after the closing: every listener, the room, the highest scores | a sentence |
@@ -40,6 +41,7 @@ pub mod qr;
 mod refused;
 pub mod results;
 pub mod reveal;
+pub mod room;
 mod routes;
 pub mod scene;
 pub mod seats;
@@ -101,6 +103,14 @@ pub enum Refusal {
     SeatTaken(u32),
     /// All seats are taken.
     Full,
+    /// The host has closed the door.
+    DoorShut,
+    /// The name is the host's.
+    HostName,
+    /// This address has as many seats as one may have.
+    ManySeats,
+    /// The host gave the seat to another phone.
+    Released(u32),
     /// No seat goes with this token, or another phone has it now.
     NotSeated,
     /// The listener has left.
@@ -140,6 +150,10 @@ impl Refusal {
             Self::SeatNumber => "bad-seat",
             Self::SeatTaken(_) => "seat-taken",
             Self::Full => "full",
+            Self::DoorShut => "door-shut",
+            Self::HostName => "host-name",
+            Self::ManySeats => "many-seats",
+            Self::Released(_) => "released",
             Self::NotSeated => "not-seated",
             Self::Left => "left",
             Self::OtherTrial => "other-trial",
@@ -169,6 +183,12 @@ impl Refusal {
                 )
             }
             Self::Full => "All seats are taken. Ask the host for a paper ballot.".to_owned(),
+            Self::DoorShut => "The door is closed. Ask the host to open it.".to_owned(),
+            Self::HostName => "This name belongs to the host. Choose another.".to_owned(),
+            Self::ManySeats => {
+                "This address has as many seats as one may have. Tell the host if guests share it.".to_owned()
+            }
+            Self::Released(seat) => format!("The host gave seat {seat} to another phone."),
             Self::NotSeated => {
                 "This phone has no seat. Join again, or ask the host to release your seat.".to_owned()
             }

@@ -4,13 +4,15 @@
 //! open, tokens' generations, votes that were sent twice, and the host's words. It reads no clock and holds no draw.
 
 mod host;
+mod time;
 
 use std::collections::BTreeSet;
 
 use super::Refusal;
 use super::pass::Holder;
 use super::presentation::{Moment, Timing, moment};
-use super::seats::{MOST_SEATS, Seats, clean_alias, id_of};
+use super::room::Room;
+use super::seats::{MOST_SEATS, Seats, clean_alias, id_of, is_name_of};
 use crate::conduct::Machine;
 use crate::trial::hands::Sealing;
 use crate::trial::{
@@ -108,6 +110,9 @@ pub struct Night {
     released: BTreeSet<u32>,
     phrases: usize,
     again: Option<Again>,
+    room: Room,
+    /// Seats that the host took away.
+    removed: BTreeSet<u32>,
 }
 
 impl Machine for Night {
@@ -163,7 +168,21 @@ impl Night {
             released: BTreeSet::new(),
             phrases: 0,
             again: None,
+            room: Room::default(),
+            removed: BTreeSet::new(),
         }
+    }
+
+    /// The same night in a room of this size.
+    #[must_use]
+    pub fn in_room(mut self, room: Room) -> Self {
+        self.room = room;
+        self
+    }
+
+    /// The room.
+    pub fn room(&self) -> Room {
+        self.room
     }
 
     fn take(&mut self, record: &Record) {
@@ -200,6 +219,12 @@ impl Night {
     /// Why the trial that is on is presented again.
     pub fn again(&self) -> Option<Again> {
         self.again
+    }
+
+    /// The trial whose votes are open while nothing plays.
+    pub fn voting(&self) -> Option<TrialId> {
+        let quiet = self.open && self.show == Show::Quiet;
+        self.trial().filter(|_| quiet).map(|trial| trial.id)
     }
 
     /// Votes are taken now.
@@ -329,8 +354,16 @@ impl Night {
             return Err(Refusal::Over);
         }
         let alias = clean_alias(alias).ok_or(Refusal::Alias)?;
+        if is_name_of(&alias, "host") || is_name_of(&alias, &self.conductor.opening().listener) {
+            return Err(Refusal::HostName);
+        }
+        let alias = self.seats.marked(alias, seat);
+        if by == Ballot::Phone && !seat.is_some_and(|seat| self.released.contains(&seat)) {
+            self.room.let_in(&self.seats, seat)?;
+        }
+        let kept = |number| self.room.is_for_paper(number);
         let (number, alias) = match seat {
-            None => (self.seats.free().ok_or(Refusal::Full)?, alias),
+            None => (self.seats.free(kept).ok_or(Refusal::Full)?, alias),
             Some(number) if (1..=MOST_SEATS).contains(&number) => match self.seats.get(number) {
                 None => (number, alias),
                 // A new phone for the same listener: the name on the journal stays.
@@ -354,6 +387,7 @@ impl Night {
     /// Another phone has it, or nobody.
     pub fn check(&self, holder: Holder) -> Result<(), Refusal> {
         match self.seats.get(holder.seat) {
+            Some(_) if self.removed.contains(&holder.seat) => Err(Refusal::NotSeated),
             Some(seat) if seat.generation == holder.generation => Ok(()),
             _ => Err(Refusal::NotSeated),
         }
@@ -487,88 +521,5 @@ impl Night {
     /// Something worth a note in the journal.
     pub fn note(&mut self, at_ms: u64, text: String) -> Vec<Effect> {
         self.step(at_ms, Event::Note { text }).unwrap_or_default()
-    }
-
-    // ---- time ----
-
-    /// Time has passed: what the presentation and the countdown do by themselves.
-    pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
-        let mut effects = Vec::new();
-        match self.show {
-            Show::Presenting { since_ms, playing } => {
-                let moment = self.moment(since_ms, at_ms);
-                let now = match moment {
-                    Moment::Playing { slot, .. } => Some(slot),
-                    Moment::Gap { .. } | Moment::Over => None,
-                };
-                if now != playing {
-                    if playing.is_some() {
-                        self.push(at_ms, Event::Pause, &mut effects);
-                    }
-                    if let Some(slot) = now {
-                        self.start_slot(at_ms, slot, &mut effects);
-                    }
-                    if let Show::Presenting { playing, .. } = &mut self.show {
-                        *playing = now;
-                    }
-                }
-                if moment == Moment::Over {
-                    // A clip shorter than the agreed time is presented again until the room has heard enough of it.
-                    if self.trial().is_some_and(|trial| !trial.unheard.is_empty()) {
-                        self.present(at_ms);
-                    } else {
-                        self.show = Show::Quiet;
-                        self.open_votes(at_ms);
-                    }
-                }
-            }
-            Show::Hand { until_ms, .. } if at_ms >= until_ms => {
-                self.show = Show::Quiet;
-                self.push(at_ms, Event::Pause, &mut effects);
-            }
-            _ => {}
-        }
-        if self.show == Show::Quiet && self.open && self.deadline_ms.is_some_and(|deadline| at_ms >= deadline)
-        {
-            self.close_votes(at_ms, &mut effects);
-        }
-        if self.show == Show::Quiet && !self.open && self.start_ms.is_some_and(|start| at_ms >= start) {
-            self.start_ms = None;
-            if self.trial().is_some() {
-                self.present(at_ms);
-            }
-        }
-        effects
-    }
-
-    fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
-        effects.extend(self.step(at_ms, event).unwrap_or_default());
-    }
-
-    fn start_slot(&mut self, at_ms: u64, slot: usize, effects: &mut Vec<Effect>) {
-        for event in [Event::Select(slot), Event::Seek(0), Event::Play] {
-            self.push(at_ms, event, effects);
-        }
-    }
-
-    fn present(&mut self, at_ms: u64) {
-        self.start_ms = None;
-        self.deadline_ms = None;
-        self.show = Show::Presenting { since_ms: at_ms, playing: None };
-    }
-
-    fn open_votes(&mut self, at_ms: u64) {
-        self.open = true;
-        self.deadline_ms = Some(at_ms + self.timing.vote_ms);
-    }
-
-    fn close_votes(&mut self, at_ms: u64, effects: &mut Vec<Effect>) {
-        self.quiet();
-        self.push(at_ms, Event::CloseVotes, effects);
-        if let Some(pause_ms) = self.timing.pause_ms
-            && self.trial().is_some()
-        {
-            self.start_ms = Some(at_ms + pause_ms);
-        }
     }
 }

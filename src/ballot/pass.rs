@@ -133,7 +133,8 @@ fn same(left: &[u8], right: &[u8]) -> bool {
     left.len() == right.len() && left.iter().zip(right).fold(0_u8, |all, (l, r)| all | (l ^ r)) == 0
 }
 
-/// What a restart must know besides the journal. Kept beside the journal, readable by the owner only, until closing.
+/// What a restart must know besides the journal. Kept beside the journal, readable by the owner only. After the
+/// closing it lets phones see their results again; there is nothing left to vote on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PassFile {
@@ -141,6 +142,9 @@ pub struct PassFile {
     pub secret: Digest,
     /// Address and port that the phones know.
     pub address: SocketAddr,
+    /// After the closing: index of the last step of the reveal that was shown.
+    #[serde(default)]
+    pub shown: usize,
 }
 
 impl PassFile {
@@ -228,8 +232,11 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("night.passes");
         assert_eq!(PassFile::read(&path).expect("no file is no error"), None);
-        let file =
-            PassFile { secret: Digest([5; 32]), address: "127.0.0.1:8410".parse().expect("an address") };
+        let file = PassFile {
+            secret: Digest([5; 32]),
+            address: "127.0.0.1:8410".parse().expect("an address"),
+            shown: 3,
+        };
         file.write(&path).expect("written");
         assert_eq!(PassFile::read(&path).expect("read"), Some(file));
         assert_eq!(std::fs::metadata(&path).expect("there").permissions().mode() & 0o777, 0o600);

@@ -5,6 +5,7 @@
 
 use serde::Serialize;
 
+use super::command::Command;
 use super::view::Shown;
 use crate::evidence::{self, Agreed, Evidence, TrialFacts};
 use crate::stats::room;
@@ -392,6 +393,26 @@ impl Place {
     pub fn end(&mut self, steps: usize) {
         self.at = steps.saturating_sub(1);
         self.furthest = self.at;
+    }
+
+    /// Does what the host says of it.
+    ///
+    /// # Errors
+    /// There is no such step.
+    pub fn follow(&mut self, command: &Command, steps: usize) -> Result<(), String> {
+        let (moved, why) = match command {
+            Command::Next => (
+                self.forward(steps),
+                "this is the last step; back shows the one before it, quit ends the program",
+            ),
+            Command::Back => (self.back(), "this is the first step; next shows the one after it"),
+            Command::Results => {
+                self.end(steps);
+                (true, "")
+            }
+            _ => (false, "the night is closed: next, back, results and quit are what can be said"),
+        };
+        if moved { Ok(()) } else { Err(why.to_owned()) }
     }
 
     /// Whether listeners may have their own results: everything about trials was shown.

@@ -5,8 +5,10 @@
 //! answered when its record is on the disk.
 
 mod hands;
+mod taking;
 
-use std::net::SocketAddr;
+use std::collections::HashMap;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::mpsc::{SyncSender, TrySendError};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
@@ -78,6 +80,16 @@ pub(crate) struct Shared {
     pub(crate) clock: SittingClock,
     pub(crate) address: SocketAddr,
     pub(crate) journal: PathBuf,
+    /// Who took how many seats.
+    pub(crate) seats_of: Mutex<SeatsOf>,
+}
+
+/// Seats by the address that took them.
+#[derive(Debug, Default)]
+pub(crate) struct SeatsOf {
+    counts: HashMap<IpAddr, u32>,
+    /// Guests share one address: no limit but the room's.
+    pub(crate) shared: bool,
 }
 
 impl Shared {
@@ -97,6 +109,23 @@ impl Shared {
 
     fn take(&self, counted: Counted) -> Result<(), Turned> {
         self.tally.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
+    }
+
+    /// Whether this address may take one more seat.
+    fn may_take_a_seat(&self, address: IpAddr) -> bool {
+        let most = self.tally.lock().unwrap_or_else(PoisonError::into_inner).seats_per_address();
+        let seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
+        seats.shared || seats.counts.get(&address).copied().unwrap_or_default() < most
+    }
+
+    /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
+    /// never wrong is not locked out by those who were.
+    fn guesses_codes(&self, address: IpAddr) -> bool {
+        let mut tally = self.tally.lock().unwrap_or_else(PoisonError::into_inner);
+        let now_ms = self.clock.now_ms();
+        let all = tally.peek(Counted::WrongCodes, now_ms).is_err();
+        let own = Counted::Stranger(address);
+        tally.peek(own, now_ms).is_err() || (all && tally.was_counted(own, now_ms))
     }
 
     fn peek(&self, counted: Counted) -> Result<(), Turned> {
@@ -165,9 +194,9 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/room.js", get(|| async { page(pages::ROOM_SCRIPT, SCRIPT) }))
         .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
         .route("/state", get(state))
-        .route("/join", post(join))
-        .route("/return", post(come_back))
-        .route("/leave", post(leave))
+        .route("/join", post(taking::join))
+        .route("/return", post(taking::come_back))
+        .route("/leave", post(taking::leave))
         .route("/vote", post(vote))
         .route("/phrase", post(hands::phrase))
         .route("/hand", post(hands::hand))
@@ -202,7 +231,7 @@ async fn door(
                 }
             };
             shared.note("door", why, None);
-            json(status, &RefusalBody { refused: why, message })
+            json(status, &RefusalBody { refused: why, message, seat: None })
         }
     };
     let headers = response.headers_mut();
@@ -282,6 +311,8 @@ fn json(status: StatusCode, value: &impl Serialize) -> Response {
 struct RefusalBody<'r> {
     refused: &'r str,
     message: &'r str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    seat: Option<u32>,
 }
 
 /// Answers with a refusal and notes it.
@@ -289,18 +320,20 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
     shared.note(asked, refusal.name(), seat);
     let status = match refusal {
         Refusal::Code => StatusCode::FORBIDDEN,
-        Refusal::NotSeated => StatusCode::UNAUTHORIZED,
+        Refusal::NotSeated | Refusal::Released(_) => StatusCode::UNAUTHORIZED,
         Refusal::Over => StatusCode::GONE,
         Refusal::Pace => StatusCode::TOO_MANY_REQUESTS,
-        Refusal::Busy | Refusal::Full => StatusCode::SERVICE_UNAVAILABLE,
+        Refusal::Busy | Refusal::Full | Refusal::ManySeats => StatusCode::SERVICE_UNAVAILABLE,
         Refusal::Alias
+        | Refusal::HostName
         | Refusal::SeatNumber
         | Refusal::Alternative
         | Refusal::Phrase
         | Refusal::Malformed => StatusCode::BAD_REQUEST,
         _ => StatusCode::CONFLICT,
     };
-    json(status, &RefusalBody { refused: refusal.name(), message: &refusal.message() })
+    let seat = if let Refusal::Released(seat) = refusal { Some(*seat) } else { None };
+    json(status, &RefusalBody { refused: refusal.name(), message: &refusal.message(), seat })
 }
 
 /// A request that got nowhere costs its sender some of its patience with us.
@@ -346,7 +379,16 @@ fn seated(
         .filter(|holder| {
             shared.snapshot().seats.get(&holder.seat).is_some_and(|seat| seat.generation == holder.generation)
         })
-        .ok_or_else(|| Box::new(stranger(shared, peer, asked, &Refusal::NotSeated)))?;
+        .ok_or_else(|| {
+            // Who once had the seat is told why it is gone, and is no stranger.
+            let once = token_holder(shared, headers).filter(|once| {
+                shared.snapshot().seats.get(&once.seat).is_some_and(|seat| seat.generation > once.generation)
+            });
+            Box::new(match once {
+                Some(once) => refuse(shared, asked, &Refusal::Released(once.seat), None),
+                None => stranger(shared, peer, asked, &Refusal::NotSeated),
+            })
+        })?;
     shared
         .take(Counted::Seat(holder.seat))
         .map_err(|_| Box::new(refuse(shared, asked, &Refusal::Pace, Some(holder.seat))))?;
@@ -385,7 +427,10 @@ fn with_seat(shared: &Shared, holder: Holder) -> Response {
 async fn state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
     if token_holder(&shared, &headers).is_none() && !headers.contains_key("x-seat") {
         // A phone that has not joined yet asks, too; that is no attempt at anything.
-        return json(StatusCode::UNAUTHORIZED, &RefusalBody { refused: "not-seated", message: "" });
+        return json(
+            StatusCode::UNAUTHORIZED,
+            &RefusalBody { refused: "not-seated", message: "", seat: None },
+        );
     }
     let holder = match seated(&shared, peer, &headers, "state") {
         Ok(holder) => holder,
@@ -394,57 +439,6 @@ async fn state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers
     match shared.snapshot().phone(holder.seat, shared.clock.now_ms()) {
         Some(text) => text_json(StatusCode::OK, text),
         None => refuse(&shared, "state", &Refusal::NotSeated, None),
-    }
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct JoinBody {
-    code: String,
-    alias: String,
-    seat: Option<u32>,
-}
-
-async fn join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Bytes) -> Response {
-    // Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well.
-    if shared.peek(Counted::WrongCodes).is_err() || shared.peek(Counted::Stranger(peer.0.ip())).is_err() {
-        return refuse(&shared, "join", &Refusal::Pace, None);
-    }
-    let JoinBody { code, alias, seat } = match understood(&body) {
-        Ok(body) => body,
-        Err(refusal) => return stranger(&shared, peer, "join", &refusal),
-    };
-    if !shared.passes.is_room_code(&code) {
-        let _ = shared.take(Counted::WrongCodes);
-        return stranger(&shared, peer, "join", &Refusal::Code);
-    }
-    match deliver(&shared, Ask::Join { alias, seat }).await {
-        Ok(Answer::Seated(holder)) => with_seat(&shared, holder),
-        Ok(_) => refuse(&shared, "join", &Refusal::Busy, None),
-        Err(refusal) => refuse(&shared, "join", &refusal, None),
-    }
-}
-
-async fn come_back(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
-    let holder = match seated(&shared, peer, &headers, "return") {
-        Ok(holder) => holder,
-        Err(response) => return *response,
-    };
-    match deliver(&shared, Ask::Return { holder }).await {
-        Ok(Answer::Seated(holder)) => with_seat(&shared, holder),
-        Ok(_) => refuse(&shared, "return", &Refusal::Busy, Some(holder.seat)),
-        Err(refusal) => refuse(&shared, "return", &refusal, Some(holder.seat)),
-    }
-}
-
-async fn leave(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: HeaderMap) -> Response {
-    let holder = match seated(&shared, peer, &headers, "leave") {
-        Ok(holder) => holder,
-        Err(response) => return *response,
-    };
-    match deliver(&shared, Ask::Leave { holder }).await {
-        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "left": true })),
-        Err(refusal) => refuse(&shared, "leave", &refusal, Some(holder.seat)),
     }
 }
 

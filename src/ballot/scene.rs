@@ -5,7 +5,7 @@
 use std::collections::VecDeque;
 
 use super::display::{Door, RoomFacts};
-use super::hosting::{self, HostedNight};
+use super::hosting::{self, HostedNight, ShownNight, ranges};
 use super::night::Now;
 use super::{Phase, view};
 use crate::screen::night::NightScene;
@@ -17,14 +17,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
     let shown = night.snapshot();
     let trial = shown.trial.as_ref();
     let heading = match (shown.phase, trial) {
-        (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => {
-            format!(
-                "{} {} of {}",
-                if trial.part == "main" { "Trial" } else { "Practice" },
-                trial.number,
-                trial.of
-            )
-        }
+        (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => trial.name(),
         (phase, _) => match night.step() {
             Some((_, at, of)) => format!("The reveal: {at} of {of}"),
             None => hosting::words(phase).split(';').next().unwrap_or_default().to_owned(),
@@ -50,6 +43,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
         joining: matches!(shown.phase, Phase::Welcome | Phase::Joining),
         open: shown.open,
         votes: (shown.voted, shown.taken),
+        missing: ranges(&night.missing()),
         join: night.join_address(),
         code: night.room_code(),
         qr: night.qr_lines().to_vec(),
@@ -69,6 +63,26 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
     }
 }
 
+/// What the host's screen shows of a closed night that is brought back.
+pub fn shown(night: &ShownNight, news: &VecDeque<String>) -> NightScene {
+    let facts = night.snapshot();
+    let (step, at, of) = night.step();
+    NightScene {
+        title: facts.title.clone(),
+        host: "host".to_owned(),
+        marks: marks(facts.silent, facts.invented),
+        heading: format!("The reveal, shown again: {at} of {of}"),
+        hint: "next, back, results, quit".to_owned(),
+        votes: (0, facts.taken),
+        join: night.join_address(),
+        seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
+        news: news.iter().cloned().collect(),
+        results: if at == of { night.results().lines() } else { step.lines() },
+        page: at as u64,
+        ..NightScene::default()
+    }
+}
+
 /// What the room's display shows.
 pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
     let trial = facts.trial.as_ref();
@@ -77,7 +91,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         Some(trial) if in_trial => {
             format!(
                 "{} {} of {}",
-                if trial.part == "main" { "Trial" } else { "Practice" },
+                if trial.part == "main" { "Trial" } else { "Warm-up" },
                 trial.number,
                 trial.of
             )
@@ -104,6 +118,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         joining: matches!(facts.phase.as_str(), "welcome" | "joining"),
         open: facts.open,
         votes: (facts.voted, facts.seats),
+        missing: String::new(),
         join: door.join_address(),
         code: door.code().to_owned(),
         qr: door.qr_lines().to_vec(),

@@ -73,9 +73,25 @@ impl Seats {
         self.seats.is_empty()
     }
 
-    /// The lowest free number.
-    pub fn free(&self) -> Option<u32> {
-        (1..=MOST_SEATS).find(|number| !self.seats.contains_key(number))
+    /// The lowest free number that is not kept for others.
+    pub fn free(&self, kept: impl Fn(u32) -> bool) -> Option<u32> {
+        (1..=MOST_SEATS).find(|number| !self.seats.contains_key(number) && !kept(*number))
+    }
+
+    /// A name with a mark where another seat has the same one: `Ida (2)`.
+    pub fn marked(&self, alias: String, own: Option<u32>) -> String {
+        let taken = |name: &str| {
+            self.seats.iter().any(|(number, seat)| Some(*number) != own && is_name_of(&seat.alias, name))
+        };
+        if !taken(&alias) {
+            return alias;
+        }
+        let marked = |number: usize| {
+            let mark = format!(" ({number})");
+            let short: String = alias.chars().take(LONGEST_ALIAS - mark.chars().count()).collect();
+            short + &mark
+        };
+        (2..=MOST_SEATS as usize + 2).map(marked).find(|name| !taken(name)).unwrap_or(alias)
     }
 
     /// How many have voted in an attempt.
@@ -132,14 +148,31 @@ impl Seats {
     }
 }
 
+/// Whether two names read the same: case, spaces and what shows nothing do not matter.
+pub fn is_name_of(name: &str, other: &str) -> bool {
+    let plain = |name: &str| {
+        let letters = name.chars().filter(|c| !c.is_whitespace() && !is_unseen(*c));
+        letters.flat_map(char::to_lowercase).collect::<String>()
+    };
+    plain(name) == plain(other)
+}
+
+/// Characters that show nothing by themselves (Unicode's default ignorable ones, and fillers).
+fn is_unseen(c: char) -> bool {
+    matches!(c, '\u{ad}' | '\u{34f}' | '\u{115f}' | '\u{1160}' | '\u{17b4}' | '\u{17b5}' | '\u{180b}'..='\u{180f}'
+        | '\u{200b}'..='\u{200f}' | '\u{2060}'..='\u{206f}' | '\u{2800}' | '\u{3164}' | '\u{fe00}'..='\u{fe0f}'
+        | '\u{feff}' | '\u{ffa0}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e0fff}')
+}
+
 /// A name as it may be shown: without control characters and without characters that turn the direction of the text
-/// around it; `None` if nothing is left or it is too long.
+/// around it; `None` if nothing that can be seen is left or it is too long.
 pub fn clean_alias(typed: &str) -> Option<String> {
     let turns = |c: char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{feff}');
     let kept: String =
         typed.chars().filter(|&c| !turns(c)).map(|c| if c.is_control() { ' ' } else { c }).collect();
     let alias = kept.split_whitespace().collect::<Vec<_>>().join(" ");
-    (!alias.is_empty() && alias.chars().count() <= LONGEST_ALIAS).then_some(alias)
+    let seen = alias.chars().any(|c| !c.is_whitespace() && !is_unseen(c));
+    (seen && alias.chars().count() <= LONGEST_ALIAS).then_some(alias)
 }
 
 /// An attempt's name in the pages' JSON: `main-3-1`.
@@ -198,6 +231,10 @@ mod tests {
         assert_eq!(clean_alias("<b>Ida</b>"), Some("<b>Ida</b>".to_owned()), "markup is text, not forbidden");
         assert_eq!(clean_alias("I\u{202e}da"), Some("Ida".to_owned()));
         assert_eq!(clean_alias("\u{7}\u{0}"), None);
+        for unseen in ["\u{200b}", "\u{3164}\u{3164}", "\u{2060} \u{ad}", "\u{e0041}", "\u{2800}"] {
+            assert_eq!(clean_alias(unseen), None, "{unseen:?} shows nothing");
+        }
+        assert!(is_name_of("HO\u{200d}ST ", "host"));
         assert_eq!(clean_alias(""), None);
         assert_eq!(clean_alias(&"x".repeat(LONGEST_ALIAS + 1)), None);
         assert!(clean_alias(&"é".repeat(LONGEST_ALIAS)).is_some(), "characters count, not bytes");

@@ -11,9 +11,10 @@ use serde::Serialize;
 use super::night::{Again, Night, Now, Phase};
 use super::results::{NightResults, TrialLine};
 use super::reveal::{Frequency, Place, Step};
-use super::seats::id_text;
+use super::seats::{Seats, id_text};
 use crate::trial::hands::{Asked, Progress, Source};
-use crate::trial::{Ballot, Digest, Part, Stage, TrialId};
+use crate::trial::journal::Journal;
+use crate::trial::{Ballot, Definition, Digest, Part, Record, Stage, TrialId};
 use crate::verdict::{Finding, no_listening_test};
 
 /// The caution that stands on every listener's page.
@@ -41,6 +42,14 @@ pub struct TrialFacts {
     pub slots: Vec<&'static str>,
     /// What may be answered.
     pub alternatives: Vec<Choice>,
+}
+
+impl TrialFacts {
+    /// As people say it: `Trial 3 of 12`.
+    pub fn name(&self) -> String {
+        let part = if self.part == "main" { "Trial" } else { "Warm-up" };
+        format!("{part} {} of {}", self.number, self.of)
+    }
 }
 
 /// What is asked.
@@ -97,6 +106,8 @@ pub struct SeatFacts {
     pub alias: String,
     /// Has left.
     pub left: bool,
+    /// Votes on paper.
+    pub paper: bool,
     /// Holder.
     pub generation: u32,
     /// Votes so far.
@@ -156,6 +167,8 @@ pub struct Snapshot {
     pub asked: AskedFacts,
     /// Why the trial that is on is presented again.
     pub again: Option<Again>,
+    /// Phones may join.
+    pub door: bool,
     /// After the closing.
     pub results: Option<Arc<NightResults>>,
     /// Where their reveal is.
@@ -200,6 +213,7 @@ impl Snapshot {
             let facts = SeatFacts {
                 alias: seat.alias.clone(),
                 left: seat.left,
+                paper: seat.by == Ballot::Paper,
                 generation: seat.generation,
                 sequence: seat.sequence,
                 hand: if seat.by == Ballot::Phone {
@@ -255,9 +269,69 @@ impl Snapshot {
                 question: definition.question(attribute),
             },
             again: night.again(),
+            door: night.room().open,
             place: results.as_ref().map(|(_, place)| *place).unwrap_or_default(),
             results: results.map(|(results, _)| results),
         }
+    }
+
+    /// What may be seen of a closed night, from its journal.
+    ///
+    /// # Errors
+    /// There is no opening in it.
+    pub fn closed(journal: &Journal, results: Arc<NightResults>, place: Place) -> Result<Self, String> {
+        let opening = journal.opening().ok_or("the journal has no opening")?;
+        let definition = Definition::of(opening.terms.protocol);
+        let attribute = opening.terms.attribute.clone();
+        let mut seats = Seats::default();
+        for record in &journal.records {
+            seats.take(record);
+        }
+        let hand = |record: &&Record| matches!(record, Record::Hand { .. });
+        let facts = seats.iter().map(|(number, seat)| {
+            let facts = SeatFacts {
+                alias: seat.alias.clone(),
+                left: seat.left,
+                paper: seat.by == Ballot::Paper,
+                generation: seat.generation,
+                sequence: seat.sequence,
+                hand: Asked::Nothing,
+                vote: None,
+            };
+            (number, facts)
+        });
+        Ok(Self {
+            title: opening.terms.title.clone(),
+            notes: Vec::new(),
+            silent: opening.output.is_silent(),
+            invented: opening.invented,
+            phase: Phase::Result,
+            message: None,
+            trial: None,
+            order: String::new(),
+            now: Now::None,
+            until_ms: None,
+            open: false,
+            voted: 0,
+            taken: seats.taken(),
+            phrases: journal.records.iter().filter(hand).count(),
+            phrases_open: false,
+            hands: 0,
+            closed: Vec::new(),
+            started_over: 0,
+            sealed: true,
+            commitment: Shown::of(opening.commitment),
+            seats: facts.collect(),
+            asked: AskedFacts {
+                protocol: definition.name,
+                question: definition.question(attribute.as_deref()),
+                attribute,
+            },
+            again: None,
+            door: false,
+            results: Some(results),
+            place,
+        })
     }
 
     /// What is the same on every page.
@@ -284,6 +358,7 @@ impl Snapshot {
             started_over: self.started_over,
             sealed: self.sealed,
             again: self.again,
+            door: self.door,
             asked: &self.asked,
             commitment: &self.commitment,
         }
@@ -374,6 +449,7 @@ struct Common<'s> {
     started_over: u32,
     sealed: bool,
     again: Option<Again>,
+    door: bool,
     asked: &'s AskedFacts,
     commitment: &'s Shown,
 }

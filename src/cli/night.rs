@@ -2,15 +2,19 @@
 
 use std::collections::VecDeque;
 use std::io::Write;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
+mod show;
+
 use super::Failure;
-use crate::ballot::command::Command;
+use crate::ballot::command::{self, Command};
 use crate::ballot::display::Door;
-use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
+use crate::ballot::hosting::{
+    BeforeNight, HostedNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded,
+};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
@@ -36,9 +40,9 @@ pub struct NightArguments {
     /// The host's name; it goes into the journal
     #[arg(long, value_name = "NAME", default_value = "host")]
     host: String,
-    /// Address of this machine that the phones can reach, with a port, such as 192.168.1.20:8410; without it only this
-    /// machine itself can take part
-    #[arg(long, value_name = "ADDRESS:PORT")]
+    /// Address of this machine that the phones can reach, such as 192.168.1.20, with or without a port; a port alone, or
+    /// nothing, lets only this machine itself take part
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address)]
     listen: Option<SocketAddr>,
     /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
@@ -73,9 +77,15 @@ pub struct NightArguments {
     /// Write numbered paper ballots as an HTML file to print, and nothing else
     #[arg(long, value_name = "FILE.html")]
     ballots: Option<PathBuf>,
-    /// How many ballots
-    #[arg(long, value_name = "NUMBER", default_value_t = 30)]
+    /// Bring the results of this session's newest closed night back: host, room display and phones
+    #[arg(long, conflicts_with_all = ["new", "ballots", "room_display"])]
+    show: bool,
+    /// How many seats the room has, and how many ballots are written
+    #[arg(long, value_name = "NUMBER", default_value_t = 40)]
     seats: u32,
+    /// Seats that phones do not get, for paper ballots, such as 31-40
+    #[arg(long, value_name = "FIRST-LAST", value_parser = command::range)]
+    paper_seats: Option<(u32, u32)>,
     /// Number of the first ballot's seat
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
@@ -94,6 +104,9 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     if arguments.room_display {
         return show_room(arguments, &session, out);
     }
+    if arguments.show {
+        return show::run(arguments, &session, out);
+    }
     let request = NightRequest {
         host: arguments.host.clone(),
         output: super::run::output(&arguments.output, arguments.device.as_deref())?,
@@ -102,6 +115,8 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         by_hand: arguments.by_hand,
         anew: arguments.new,
         guest: arguments.guest,
+        seats: arguments.seats,
+        paper_seats: arguments.paper_seats,
         session,
     };
     if !arguments.plain && !terminal::is_there() {
@@ -153,6 +168,38 @@ fn passphrase(
             Ok(passphrase::unlock(whose, show, |typed| before.unlock(typed))?.is_some())
         }),
     }
+}
+
+/// Understands `192.168.1.20:8410`, `192.168.1.20`, `localhost:8410`, `8410` and `[::1]:8410`.
+fn listening_address(text: &str) -> Result<SocketAddr, String> {
+    let here = IpAddr::from([127, 0, 0, 1]);
+    let text = text.trim();
+    if let Ok(address) = text.parse::<SocketAddr>() {
+        return Ok(address);
+    }
+    if let Ok(ip) = text.trim_matches(['[', ']']).parse::<IpAddr>() {
+        return Ok(SocketAddr::new(ip, PORT));
+    }
+    if text == "localhost" {
+        return Ok(SocketAddr::new(here, PORT));
+    }
+    let port = text.strip_prefix("localhost:").or(text.strip_prefix(':')).unwrap_or(text);
+    port.parse::<u16>().map(|port| SocketAddr::new(here, port)).map_err(|_| {
+        let own = own_address().map_or_else(String::new, |own| format!("; in its network this machine seems to be {own}"));
+        format!(
+            "\"{text}\" is no address of this machine: 192.168.1.20:8410, 192.168.1.20, localhost:8410 and 8410 are \
+             understood{own}"
+        )
+    })
+}
+
+/// The address that this machine has in its network, as far as its routes say; nothing is sent.
+fn own_address() -> Option<IpAddr> {
+    let socket = std::net::UdpSocket::bind("0.0.0.0:0").ok()?;
+    // An address of a documentation network (RFC 5737): the way there is the way out of this machine.
+    socket.connect("192.0.2.1:9").ok()?;
+    let own = socket.local_addr().ok()?.ip();
+    (!own.is_loopback() && !own.is_unspecified()).then_some(own)
 }
 
 fn timing(arguments: &NightArguments) -> Result<Timing, Failure> {
@@ -219,7 +266,8 @@ fn greeting(night: &HostedNight) -> Vec<String> {
     lines.push(format!("seal words {}", shown.commitment.phrase));
     lines.push(format!("caution {}", crate::ballot::view::CAUTION));
     if night.address().ip().is_loopback() {
-        lines.push("note only this machine can take part; --listen ADDRESS:PORT lets phones in".to_owned());
+        let own = own_address().map_or_else(|| "ADDRESS:PORT".to_owned(), |own| own.to_string());
+        lines.push(format!("note only this machine can take part; --listen {own} lets phones in"));
     }
     lines
 }
@@ -287,7 +335,7 @@ fn in_lines(
         let shown = night.snapshot();
         let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
         if told.as_ref() != Some(&now) {
-            let trial = now.1.as_ref().map(|id| format!(" {id}")).unwrap_or_default();
+            let trial = shown.trial.as_ref().map_or_else(String::new, |trial| format!("; {}", trial.name()));
             writeln!(out, "phase {}{trial}", night.next_step())?;
             told = Some(now);
         }

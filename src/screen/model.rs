@@ -76,7 +76,15 @@ pub fn update(model: &mut Model, scene: &Scene, input: &Input) -> Vec<Intent> {
     }
     // The way out works at every size and over everything.
     if *input == Input::Key(Key::Interrupt) {
-        return vec![Intent::Leave];
+        // A host who means to copy a line is asked first, once.
+        if model.overlay == Overlay::Leave
+            || too_small(model.columns, model.rows)
+            || !scene.stage.asks_before_leaving()
+        {
+            return vec![Intent::Leave];
+        }
+        model.overlay = Overlay::Leave;
+        return Vec::new();
     }
     if too_small(model.columns, model.rows) {
         return Vec::new();

@@ -35,6 +35,8 @@ pub struct NightScene {
     pub open: bool,
     /// Seats that have voted, and seats that are taken.
     pub votes: (u32, u32),
+    /// Seats that have not voted, for the host; empty: none, or not to be shown.
+    pub missing: String,
     /// The address that phones open.
     pub join: String,
     /// The room's code.
@@ -110,6 +112,9 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let (voted, taken) = night.votes;
     if night.open {
         blocks.push(Block::pair("votes", format!("{voted} of {taken}")));
+        if !night.missing.is_empty() {
+            blocks.push(Block::pair("missing", night.missing.clone()));
+        }
     } else if !night.joining {
         blocks.push(Block::pair("seats", taken.to_string()));
     }
@@ -131,7 +136,7 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
         blocks.push(Block::Digits(night.seal.1.clone()));
         if !night.qr.is_empty() && !night.joining {
             blocks.push(Block::Gap);
-            blocks.push(Block::Picture(night.qr.clone()));
+            blocks.push(Block::Code(night.qr.clone()));
         }
     }
     Scene {

@@ -45,7 +45,9 @@ pub enum Block {
     },
     /// Lines as they are, cut where they are too long: a code for a camera, large letters.
     Picture(Vec<String>),
-    /// A picture with blocks to the right of it, or above it where the page is too narrow for both.
+    /// A code for a camera: lines as they are, dark on light.
+    Code(Vec<String>),
+    /// A code with blocks to the right of it, or above it where the page is too narrow for both.
     Beside(Vec<String>, Vec<Block>),
     /// An empty line.
     Gap,
@@ -174,6 +176,9 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
             })
             .collect(),
         Block::Picture(picture) => picture.iter().map(|line| Line::from(cut(line, width))).collect(),
+        Block::Code(picture) => {
+            picture.iter().map(|line| Line::from(Span::styled(cut(line, width), palette.code()))).collect()
+        }
         Block::Beside(picture, blocks) => beside(picture, blocks, width, palette),
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
@@ -214,7 +219,7 @@ fn beside(picture: &[String], blocks: &[Block], width: usize, palette: Palette) 
     let wide = picture.iter().map(|line| line.width()).max().unwrap_or(0);
     let Some(rest) = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1) else {
         let mut stacked = lines(blocks, width, palette);
-        stacked.extend(block_lines(&Block::Picture(picture.to_vec()), width, palette));
+        stacked.extend(block_lines(&Block::Code(picture.to_vec()), width, palette));
         return stacked;
     };
     let mut right = lines(blocks, rest, palette).into_iter();
@@ -222,7 +227,7 @@ fn beside(picture: &[String], blocks: &[Block], width: usize, palette: Palette) 
         .iter()
         .map(|line| {
             let gap = " ".repeat(wide + BESIDE.0 - line.width());
-            let mut spans = vec![Span::raw(format!("{line}{gap}"))];
+            let mut spans = vec![Span::styled(line.clone(), palette.code()), Span::raw(gap)];
             spans.extend(right.next().into_iter().flat_map(|line| line.spans));
             Line::from(spans)
         })
@@ -310,7 +315,7 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
             Block::Pair(label, value) => lines.extend(wrap(&format!("{label}: {value}"), width)),
             Block::Copy(label, value) => lines.push(format!("{label}: {value}")),
             Block::Digits(digits) => lines.extend(grouped(digits)),
-            Block::Picture(picture) => lines.extend(picture.iter().cloned()),
+            Block::Picture(picture) | Block::Code(picture) => lines.extend(picture.iter().cloned()),
             Block::Beside(picture, blocks) => {
                 lines.extend(plain_lines(blocks, width));
                 lines.extend(picture.iter().cloned());

@@ -59,6 +59,11 @@ impl Palette {
         self.with(Color::Yellow, Modifier::BOLD)
     }
 
+    /// A code for a camera: dark on light whatever the terminal's own colours are. Its light parts are drawn.
+    pub fn code(self) -> Style {
+        if self.coloured { Style::new().fg(Color::White).bg(Color::Black) } else { Style::new() }
+    }
+
     /// A bar that must not be overlooked.
     pub fn bar(self) -> Style {
         self.attention().add_modifier(Modifier::REVERSED)

@@ -36,6 +36,17 @@ impl Stage {
         }
     }
 
+    /// Ctrl-C asks first: somebody conducts by typing what everybody may read, and may only have meant to copy it.
+    pub fn asks_before_leaving(&self) -> bool {
+        match self {
+            Self::Page(page) => {
+                let open = page.entry.as_ref().is_some_and(|entry| !entry.hidden);
+                page.kind == StageKind::Typing && open && !page.stoppable
+            }
+            Self::Trial(_) => false,
+        }
+    }
+
     /// Leaving may also mean to stop for good.
     pub fn stoppable(&self) -> bool {
         match self {

@@ -265,7 +265,7 @@ fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
     let left: Vec<_> = std::fs::read_dir(&sittings)
         .expect("the folder")
         .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
-        .filter(|name| name.ends_with(".passes") || name.ends_with(".secret"))
+        .filter(|name| name.ends_with(".secret"))
         .collect();
     assert!(left.is_empty(), "nothing secret is left: {left:?}");
 }

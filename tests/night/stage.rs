@@ -150,6 +150,8 @@ impl Clock for HandClock {
 pub(super) fn request_of(session: Session) -> NightRequest {
     NightRequest {
         guest: false,
+        seats: earwitness::ballot::seats::MOST_SEATS,
+        paper_seats: None,
         session,
         host: "Mill".to_owned(),
         output: OutputChoice::Silent,
@@ -177,7 +179,15 @@ pub(super) fn environment(clock: Arc<dyn Clock>, recorder: &Recorder) -> NightEn
 /// Paces for listeners that are programs: a whole evening passes in seconds, or while the clock stands still.
 fn hasty() -> Paces {
     let wide = Pace { burst: 1e6, per_second: 1e6 };
-    Paces { seat: wide, vote: wide, phrase: wide, address: wide, ..Paces::default() }
+    Paces {
+        seat: wide,
+        vote: wide,
+        phrase: wide,
+        address: wide,
+        join: wide,
+        seats_per_address: u32::MAX,
+        ..Paces::default()
+    }
 }
 
 pub(super) fn real_environment(recorder: &Recorder) -> NightEnvironment {

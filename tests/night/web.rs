@@ -292,3 +292,187 @@ fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
     assert!(before.lines.join(" ").contains("Chance makes high scores too"), "{before:?}");
     host.leave();
 }
+
+#[test]
+fn a_closed_night_is_shown_again_and_no_second_one_opens_silently() {
+    use earwitness::ballot::command::Command;
+    use earwitness::ballot::guard::Paces;
+    use earwitness::ballot::hosting::ShownNight;
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let ida = Phone::join(&host, "Ida", None);
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..4 {
+        let trial = host.to_the_votes();
+        assert_eq!(ida.vote(&trial, "a").status, 200);
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    for _ in 0..5 {
+        host.say("next").expect("a step");
+    }
+    let address = host.address;
+    let journal = std::fs::read(&host.journal).expect("the journal");
+    let key = host.key.clone();
+    let before = ida.state();
+    let path = host.journal.clone();
+    host.leave();
+
+    let again = session(folder.path(), "abx", 2, "");
+    let refused = Host::start(move || (request_of(again), real_environment(&Recorder::default())))
+        .err()
+        .expect("no second night without a word")
+        .to_string();
+    assert!(refused.contains("--show") && refused.contains("--new"), "{refused}");
+
+    let session = earwitness::session::load(&folder.path().join("session.toml")).expect("the session");
+    let environment = real_environment(&Recorder::default()).common;
+    let paces = Paces::default();
+    let mut shown = ShownNight::open(&session, None, &environment, paces).expect("it is shown");
+    assert!(shown.join_address().contains(&address.to_string()), "the phones know this address");
+    // Phones are known again, and the reveal is where it was when the program ended.
+    let mut after = ida.state();
+    for (key, was) in
+        [("revealed", &before["revealed"]), ("result", &before["result"]), ("alias", &before["alias"])]
+    {
+        assert_eq!(after[key].take(), *was, "{key}");
+    }
+    let display = || {
+        raw(address, &request(address, "GET", "/room-state", &[("X-Room-Key", &key)], ""))
+            .expect("an answer")
+            .json()
+    };
+    assert_eq!(display()["reveal"]["at"], 5);
+    shown.say(&Command::Back).expect("one step back");
+    assert_eq!(display()["reveal"]["at"], 4);
+    shown.say(&Command::Results).expect("everything");
+    assert_eq!(display()["reveal"]["step"]["kind"], "thanks");
+    assert!(shown.say(&Command::Void("late".to_owned())).is_err(), "nothing else can be said");
+    // Nobody joins or votes any more, and the journal is as it was.
+    let vote = std::thread::spawn(move || ida.vote_as("main-1-1", "b", 9).status);
+    while !vote.is_finished() {
+        shown.turn(Duration::from_millis(10));
+    }
+    assert_eq!(vote.join().expect("an answer"), 410);
+    assert_eq!(std::fs::read(&path).expect("the journal"), journal);
+    assert!(ShownNight::open(&session, None, &environment, paces).is_err(), "one at a time");
+}
+
+#[test]
+fn names_are_marked_when_two_are_the_same_and_nobody_is_the_host() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let names: Vec<String> = ["Ida", "ida", "I\u{200d}da"]
+        .into_iter()
+        .map(|name| Phone::join(&host, name, None).state()["alias"].as_str().expect("a name").to_owned())
+        .collect();
+    assert_eq!(names, ["Ida", "ida (2)", "I\u{200d}da (3)"]);
+    for name in ["Host", "h o s t", "MILL", "HO\u{200b}ST"] {
+        let refused = join(host.address, &host.code, name, None);
+        assert_eq!((refused.status, refused.json()["refused"].clone()), (400, "host-name".into()), "{name}");
+    }
+    for name in ["\u{3164}", "\u{200b}\u{2060}", "   "] {
+        assert_eq!(join(host.address, &host.code, name, None).json()["refused"], "bad-name", "{name:?}");
+    }
+    host.leave();
+}
+
+#[test]
+fn the_door_keeps_the_room_for_its_guests() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let host = Host::start(move || {
+        let mut request = request_of(session);
+        (request.seats, request.paper_seats) = (3, Some((2, 5)));
+        let mut environment = real_environment(&Recorder::default());
+        environment.paces.seats_per_address = 2;
+        (request, environment)
+    })
+    .expect("open");
+    let refusal =
+        |name: &str, seat: Option<u32>| join(host.address, &host.code, name, seat).json()["refused"].clone();
+    // A flood from one address: it gets two seats, however often it asks.
+    let ida = Phone::join(&host, "Ida", None);
+    let ola = Phone::join(&host, "Ola", None);
+    assert_eq!((ida.seat, ola.seat), (1, 6), "seats 2 to 5 are for paper");
+    for flood in 0..50 {
+        assert_eq!(refusal(&format!("Flood {flood}"), None), "many-seats");
+    }
+    // A phone that has a seat gets its own again.
+    let body = serde_json::json!({ "code": host.code, "alias": "Another", "seat": null });
+    assert_eq!(ida.post("/join", &body).json()["seat"], 1);
+    host.say("door shared").expect("guests share an address");
+    assert_eq!(refusal("Eva", Some(3)), "bad-seat", "a paper seat");
+    let eva = Phone::join(&host, "Eva", None);
+    assert_eq!(refusal("Una", None), "full");
+    host.say("paper 2 Pia").expect("paper is never crowded out");
+    host.say("remove 6-9").expect("taken away");
+    assert_eq!(ola.get("/state").json()["left"], true);
+    assert_ne!(ola.post("/return", &serde_json::json!({})).status, 200, "who was removed does not come back");
+    let una = Phone::join(&host, "Una", None);
+    assert_eq!(refusal("Ada", None), "full");
+    host.say("door 9").expect("a larger room");
+    host.say("door shut").expect("shut");
+    assert_eq!(refusal("Ada", None), "door-shut");
+    // A dead phone's seat is given to another one also while the door is shut, and the old phone is told.
+    host.say(&format!("release {}", una.seat)).expect("released");
+    Phone::join(&host, "whoever", Some(una.seat));
+    let told = una.get("/state");
+    assert_eq!(
+        (told.status, told.json()["refused"].clone(), told.json()["seat"].clone()),
+        (401, "released".into(), una.seat.into())
+    );
+    host.say("door open").expect("open");
+    Phone::join(&host, "Ada", None);
+    assert_eq!(eva.state()["alias"], "Eva");
+    host.leave();
+}
+
+#[test]
+fn the_host_sees_who_has_not_voted_and_is_asked_before_closing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let phones: Vec<Phone> =
+        (1..=5).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    let trial = host.to_the_votes();
+    assert_eq!(phones[1].vote(&trial, "a").status, 200);
+    let status = host.say("status").expect("a status").join("\n");
+    assert!(status.contains("missing: 1, 3 to 5") && status.contains("Warm-up 1 of 1"), "{status}");
+    let asked = host.say("next").expect("a question").join(" ");
+    assert!(asked.contains("Missing: 1, 3 to 5."), "{asked}");
+    assert!(host.look().open, "votes stay open");
+    assert!(host.say("next").expect("closed").is_empty());
+    assert!(!host.look().open);
+    let trial = host.to_the_votes();
+    for phone in &phones {
+        assert_eq!(phone.vote(&trial, "a").status, 200);
+    }
+    assert!(host.say("next").expect("closed at once").is_empty());
+    assert!(!host.look().open);
+    host.leave();
+}
+
+#[test]
+fn large_requests_and_answers_that_nobody_reads_end() {
+    use std::io::{Read as _, Write as _};
+    let folder = tempfile::tempdir().expect("a folder");
+    let host = host(folder.path(), 2);
+    let mut large = std::net::TcpStream::connect(host.address).expect("a connection");
+    large.set_read_timeout(Some(Duration::from_secs(5))).expect("a time-out");
+    let head = format!("GET / HTTP/1.1\r\nHost: {}\r\nX-Long: {}", host.address, "x".repeat(40_000));
+    let _ = large.write_all(head.as_bytes());
+    let mut answer = Vec::new();
+    let ended = large.read_to_end(&mut answer);
+    assert!(!answer.starts_with(b"HTTP/1.1 200"), "a head of 40,000 bytes is not served");
+    assert!(
+        ended.is_ok() || ended.is_err_and(|error| error.kind() != std::io::ErrorKind::WouldBlock),
+        "it is ended"
+    );
+    assert_eq!(Phone::join(&host, "Ida", None).seat, 1, "and guests come in");
+    host.leave();
+}

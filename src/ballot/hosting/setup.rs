@@ -15,6 +15,7 @@ use crate::ballot::presentation::{self, Timing};
 use crate::ballot::qr;
 use crate::ballot::refused::Log;
 use crate::ballot::reveal::Place;
+use crate::ballot::room::Room;
 use crate::ballot::routes::{Shared, serve};
 use crate::ballot::view::Snapshot;
 use crate::conduct::{Driver, Environment, Folder, Output, SittingClock, folder};
@@ -29,7 +30,7 @@ use crate::verdict::known_differences;
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
 pub const PORT: u16 = 8410;
 /// Requests from phones that may wait; more are told to come again.
-const WAITING_REQUESTS: usize = 4096;
+pub(super) const WAITING_REQUESTS: usize = 4096;
 /// Every start and stop of a stimulus has the same fade, in seconds: soft, and equal for all slots.
 const FADE_SECONDS: f64 = 0.05;
 
@@ -52,6 +53,10 @@ pub struct NightRequest {
     pub anew: bool,
     /// A guest locks the night with a passphrase.
     pub guest: bool,
+    /// Seats that phones may hold at once.
+    pub seats: u32,
+    /// The first and the last seat that phones do not get.
+    pub paper_seats: Option<(u32, u32)>,
 }
 
 /// Which passphrase a night needs before it is opened.
@@ -117,6 +122,12 @@ impl BeforeNight {
             let opening = journal::read(&folder.path().join(&night.journal)).ok()?.opening()?.clone();
             Some((night, opening))
         });
+        if let (None, false, Some(closed)) = (&cut_off, request.anew, super::showing::closed(session)) {
+            return Err(refused(format!(
+                "{}: this session's night is closed. --show brings its results back, --new begins another night",
+                closed.display()
+            )));
+        }
         let known = match &cut_off {
             Some((night, _)) => PassFile::read(&PassFile::beside(&folder.path().join(&night.journal)))?,
             None => None,
@@ -185,7 +196,8 @@ impl BeforeNight {
             request, environment, folder, cut_off, unlocked, locking, known, terms, mut notes, ..
         } = self;
         let (listener, address) = (self.listener, self.address);
-        let NightRequest { session, host, output, timing, by_hand, .. } = request;
+        let NightRequest { session, host, output, timing, by_hand, seats, paper_seats: paper, .. } = request;
+        let room = Room { seats, paper, open: true };
         let NightEnvironment { common, passes, paces } = environment;
         let options = PlayerOptions {
             start_ramp_seconds: FADE_SECONDS,
@@ -228,11 +240,11 @@ impl BeforeNight {
             }
         };
         let passes_file = PassFile::beside(&path);
-        PassFile { secret: Digest(*passes.secret()), address }.write(&passes_file)?;
+        PassFile { secret: Digest(*passes.secret()), address, shown: 0 }.write(&passes_file)?;
 
         let read = journal::read(&path).map_err(refused)?;
         let clock = SittingClock::start(common.clock.clone(), opened.conductor.at_ms());
-        let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand);
+        let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand).in_room(room);
         let labels: Vec<&str> = night.definition().slots.iter().map(|slot| slot.label).collect();
         let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
@@ -246,6 +258,7 @@ impl BeforeNight {
             clock: clock.clone(),
             address,
             journal: path,
+            seats_of: Mutex::default(),
         });
         let server = serve(listener, shared.clone())?;
         let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli);
@@ -268,6 +281,7 @@ impl BeforeNight {
             notices: Vec::new(),
             notes,
             resumed,
+            asked_to_close: None,
             told_stop: false,
             _server: server,
         };
@@ -277,7 +291,7 @@ impl BeforeNight {
     }
 }
 
-fn refused(error: impl std::fmt::Display) -> NightError {
+pub(super) fn refused(error: impl std::fmt::Display) -> NightError {
     NightError::Refused(error.to_string())
 }
 
@@ -291,7 +305,7 @@ fn locked(error: SittingsError) -> NightError {
 }
 
 /// Takes the address, so that nobody else has it when the night is announced.
-fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
+pub(super) fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
     let failed = |reason: String| NightError::Address { address: wanted.to_string(), reason };
     let listener = TcpListener::bind(wanted).map_err(|error| failed(error.to_string()))?;
     let address = listener.local_addr().map_err(|error| failed(error.to_string()))?;

@@ -2,7 +2,7 @@
 
 use super::{HOST_CAUSE, Night, Phase, Show};
 use crate::ballot::Refusal;
-use crate::ballot::command::Command;
+use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
 use crate::ballot::seats::Vote;
 use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId};
@@ -94,8 +94,28 @@ impl Night {
                 if self.seats.get(*seat).is_none() {
                     return nothing("nobody ever sat there");
                 }
+                self.removed.remove(seat);
                 self.released.insert(*seat);
             }
+            Command::Remove(first, last) => {
+                let range = *first..=*last;
+                let there = self.seats.iter().filter(|(number, seat)| range.contains(number) && !seat.left);
+                let there: Vec<u32> = there.map(|(number, _)| number).collect();
+                if there.is_empty() {
+                    return nothing("nobody sits there");
+                }
+                for seat in there {
+                    self.removed.insert(seat);
+                    effects.extend(self.step(at_ms, Event::Leave { seat })?);
+                }
+            }
+            Command::Door(wish) => match wish {
+                DoorWish::Open => self.room.open = true,
+                DoorWish::Shut => self.room.open = false,
+                DoorWish::Seats(seats) => self.room.seats = *seats,
+                // Addresses are the server's.
+                DoorWish::Shared => {}
+            },
             Command::Gone(seat) => return self.step(at_ms, Event::Leave { seat: *seat }),
             Command::Stop => {
                 self.quiet();

@@ -142,7 +142,7 @@
       add(el("p", "matter"), document.createTextNode(text("seat.code") + " "), el("span", "code", entrance.code)), seats);
     if (state.closed.length) { add(words, el("p", "matter warning", text("hands.closed", { names: state.closed.join(", ") }))); }
     else if (state.started_over) { add(words, el("p", "matter warning", text("hands.again"))); }
-    if (state.door === "shut") { add(words, el("p", "matter warning", text("door.shut"))); }
+    if (!state.door) { add(words, el("p", "matter warning", text("door.shut"))); }
     add(main, add(el("div", "split"), words, qr()), el("p", "quiet", text("caution")));
   }
   function ears() {

@@ -1,0 +1,88 @@
+//! Time has passed: what the presentation and the countdown do by themselves.
+
+use super::{Night, Show};
+use crate::ballot::presentation::Moment;
+use crate::trial::{Effect, Event};
+
+impl Night {
+    /// Time has passed: what the presentation and the countdown do by themselves.
+    pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        match self.show {
+            Show::Presenting { since_ms, playing } => {
+                let moment = self.moment(since_ms, at_ms);
+                let now = match moment {
+                    Moment::Playing { slot, .. } => Some(slot),
+                    Moment::Gap { .. } | Moment::Over => None,
+                };
+                if now != playing {
+                    if playing.is_some() {
+                        self.push(at_ms, Event::Pause, &mut effects);
+                    }
+                    if let Some(slot) = now {
+                        self.start_slot(at_ms, slot, &mut effects);
+                    }
+                    if let Show::Presenting { playing, .. } = &mut self.show {
+                        *playing = now;
+                    }
+                }
+                if moment == Moment::Over {
+                    // A clip shorter than the agreed time is presented again until the room has heard enough of it.
+                    if self.trial().is_some_and(|trial| !trial.unheard.is_empty()) {
+                        self.present(at_ms);
+                    } else {
+                        self.show = Show::Quiet;
+                        self.open_votes(at_ms);
+                    }
+                }
+            }
+            Show::Hand { until_ms, .. } if at_ms >= until_ms => {
+                self.show = Show::Quiet;
+                self.push(at_ms, Event::Pause, &mut effects);
+            }
+            _ => {}
+        }
+        if self.show == Show::Quiet && self.open && self.deadline_ms.is_some_and(|deadline| at_ms >= deadline)
+        {
+            self.close_votes(at_ms, &mut effects);
+        }
+        if self.show == Show::Quiet && !self.open && self.start_ms.is_some_and(|start| at_ms >= start) {
+            self.start_ms = None;
+            if self.trial().is_some() {
+                self.present(at_ms);
+            }
+        }
+        effects
+    }
+
+    pub(super) fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
+        effects.extend(self.step(at_ms, event).unwrap_or_default());
+    }
+
+    pub(super) fn start_slot(&mut self, at_ms: u64, slot: usize, effects: &mut Vec<Effect>) {
+        for event in [Event::Select(slot), Event::Seek(0), Event::Play] {
+            self.push(at_ms, event, effects);
+        }
+    }
+
+    pub(super) fn present(&mut self, at_ms: u64) {
+        self.start_ms = None;
+        self.deadline_ms = None;
+        self.show = Show::Presenting { since_ms: at_ms, playing: None };
+    }
+
+    pub(super) fn open_votes(&mut self, at_ms: u64) {
+        self.open = true;
+        self.deadline_ms = Some(at_ms + self.timing.vote_ms);
+    }
+
+    pub(super) fn close_votes(&mut self, at_ms: u64, effects: &mut Vec<Effect>) {
+        self.quiet();
+        self.push(at_ms, Event::CloseVotes, effects);
+        if let Some(pause_ms) = self.timing.pause_ms
+            && self.trial().is_some()
+        {
+            self.start_ms = Some(at_ms + pause_ms);
+        }
+    }
+}

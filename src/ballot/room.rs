@@ -1,0 +1,44 @@
+//! How large the room is, and whether phones may join.
+
+use super::Refusal;
+use super::seats::{MOST_SEATS, Seats};
+use crate::trial::Ballot;
+
+/// The room.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Room {
+    /// Seats that phones may hold at once.
+    pub seats: u32,
+    /// The first and the last seat that phones do not get.
+    pub paper: Option<(u32, u32)>,
+    /// Phones may join.
+    pub open: bool,
+}
+
+impl Default for Room {
+    fn default() -> Self {
+        Self { seats: MOST_SEATS, paper: None, open: true }
+    }
+}
+
+impl Room {
+    /// Whether phones do not get this seat.
+    pub fn is_for_paper(&self, seat: u32) -> bool {
+        self.paper.is_some_and(|(first, last)| (first..=last).contains(&seat))
+    }
+
+    /// Whether a phone may take this seat, or any.
+    ///
+    /// # Errors
+    /// Why not.
+    pub fn let_in(&self, seats: &Seats, seat: Option<u32>) -> Result<(), Refusal> {
+        if !self.open {
+            return Err(Refusal::DoorShut);
+        }
+        if seat.is_some_and(|seat| self.is_for_paper(seat)) {
+            return Err(Refusal::SeatNumber);
+        }
+        let phones = seats.iter().filter(|(_, seat)| seat.by == Ballot::Phone && !seat.left).count();
+        if phones as u32 >= self.seats { Err(Refusal::Full) } else { Ok(()) }
+    }
+}

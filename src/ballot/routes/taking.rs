@@ -1,0 +1,98 @@
+//! Seats: taken, left, and taken again.
+
+use std::sync::PoisonError;
+
+use axum::body::Bytes;
+use axum::extract::{ConnectInfo, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::{Answer, App, Ask, deliver, json, refuse, seated, stranger, token_holder, understood, with_seat};
+use crate::ballot::Refusal;
+use crate::ballot::guard::Counted;
+use crate::ballot::listener::Peer;
+use crate::ballot::view::SeatFacts;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct JoinBody {
+    code: String,
+    alias: String,
+    seat: Option<u32>,
+}
+
+pub(super) async fn join(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let address = peer.0.ip();
+    if shared.guesses_codes(address) {
+        return refuse(&shared, "join", &Refusal::Pace, None);
+    }
+    let JoinBody { code, alias, seat } = match understood(&body) {
+        Ok(body) => body,
+        Err(refusal) => return stranger(&shared, peer, "join", &refusal),
+    };
+    if !shared.passes.is_room_code(&code) {
+        let _ = shared.take(Counted::WrongCodes);
+        return stranger(&shared, peer, "join", &Refusal::Code);
+    }
+    // A phone that has a seat does not take another one: it gets its own again.
+    let own = token_holder(&shared, &headers).filter(|own| {
+        let there = |seat: &SeatFacts| seat.generation == own.generation && !seat.left;
+        shared.snapshot().seats.get(&own.seat).is_some_and(there)
+    });
+    if let Some(own) = own {
+        return with_seat(&shared, own);
+    }
+    if shared.take(Counted::Join(address)).is_err() {
+        return refuse(&shared, "join", &Refusal::Pace, None);
+    }
+    if !shared.may_take_a_seat(address) {
+        return refuse(&shared, "join", &Refusal::ManySeats, None);
+    }
+    match deliver(&shared, Ask::Join { alias, seat }).await {
+        Ok(Answer::Seated(holder)) => {
+            let mut seats = shared.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
+            *seats.counts.entry(address).or_default() += 1;
+            drop(seats);
+            with_seat(&shared, holder)
+        }
+        Ok(_) => refuse(&shared, "join", &Refusal::Busy, None),
+        Err(refusal) => refuse(&shared, "join", &refusal, None),
+    }
+}
+
+pub(super) async fn come_back(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "return") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    match deliver(&shared, Ask::Return { holder }).await {
+        Ok(Answer::Seated(holder)) => with_seat(&shared, holder),
+        Ok(_) => refuse(&shared, "return", &Refusal::Busy, Some(holder.seat)),
+        Err(refusal) => refuse(&shared, "return", &refusal, Some(holder.seat)),
+    }
+}
+
+pub(super) async fn leave(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "leave") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    match deliver(&shared, Ask::Leave { holder }).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "left": true })),
+        Err(refusal) => refuse(&shared, "leave", &refusal, Some(holder.seat)),
+    }
+}
