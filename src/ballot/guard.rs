@@ -83,10 +83,10 @@ pub struct Paces {
     pub stranger: Pace,
     /// Wrong room codes in all, from whatever addresses: so nobody guesses the code with many addresses.
     pub wrong_codes: Pace,
-    /// Seats taken from one address.
-    pub join: Pace,
     /// Seats that one address may take in all, unless guests share it.
     pub seats_per_address: u32,
+    /// The host's own machine may take as many seats as the room has.
+    pub own_machine_is_free: bool,
     /// Requests of one address of any kind. A whole room may sit behind one address, so this one is wide.
     pub address: Pace,
 }
@@ -99,8 +99,8 @@ impl Default for Paces {
             phrase: Pace { burst: 3.0, per_second: 0.1 },
             stranger: Pace { burst: 20.0, per_second: 0.5 },
             wrong_codes: Pace { burst: 60.0, per_second: 1.0 },
-            join: Pace { burst: 6.0, per_second: 0.2 },
             seats_per_address: 6,
+            own_machine_is_free: true,
             address: Pace { burst: 3000.0, per_second: 1500.0 },
         }
     }
@@ -119,8 +119,6 @@ pub enum Counted {
     Stranger(IpAddr),
     /// All wrong room codes.
     WrongCodes,
-    /// An address that takes seats.
-    Join(IpAddr),
     /// An address.
     Address(IpAddr),
 }
@@ -154,14 +152,14 @@ impl Tally {
             Counted::Phrase(_) => self.paces.phrase,
             Counted::Stranger(_) => self.paces.stranger,
             Counted::WrongCodes => self.paces.wrong_codes,
-            Counted::Join(_) => self.paces.join,
             Counted::Address(_) => self.paces.address,
         }
     }
 
-    /// Seats that one address may take in all.
-    pub fn seats_per_address(&self) -> u32 {
-        self.paces.seats_per_address
+    /// Seats that this address may take in all; `None`: as many as the room has.
+    pub fn seats_of(&self, address: IpAddr) -> Option<u32> {
+        let free = address.is_loopback() && self.paces.own_machine_is_free;
+        (!free).then_some(self.paces.seats_per_address)
     }
 
     /// Whether something was counted lately.

@@ -113,7 +113,8 @@ impl Shared {
 
     /// Whether this address may take one more seat.
     fn may_take_a_seat(&self, address: IpAddr) -> bool {
-        let most = self.tally.lock().unwrap_or_else(PoisonError::into_inner).seats_per_address();
+        let most = self.tally.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
+        let Some(most) = most else { return true };
         let seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
         seats.shared || seats.counts.get(&address).copied().unwrap_or_default() < most
     }

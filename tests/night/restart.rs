@@ -138,6 +138,8 @@ fn a_locked_night_goes_on_and_ends_only_with_the_guests_passphrase() {
     guest.address();
     guest.say("stop");
     guest.say("confirm");
+    guest.wait_for("the seal is open");
+    guest.say("results");
     guest.wait_for("Receipt of the night:");
     drop(guest);
     let run = |arguments: &[&str]| crate::commands::earwitness(folder.path(), arguments);

@@ -184,7 +184,7 @@ fn hasty() -> Paces {
         vote: wide,
         phrase: wide,
         address: wide,
-        join: wide,
+
         seats_per_address: u32::MAX,
         ..Paces::default()
     }

@@ -48,9 +48,6 @@ pub(super) async fn join(
     if let Some(own) = own {
         return with_seat(&shared, own);
     }
-    if shared.take(Counted::Join(address)).is_err() {
-        return refuse(&shared, "join", &Refusal::Pace, None);
-    }
     if !shared.may_take_a_seat(address) {
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
