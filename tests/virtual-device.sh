@@ -7,7 +7,8 @@
 #   virtual-device.sh unplug DIR    kills it at once, as a device is unplugged; `start` plugs it in again
 #
 # RATE (48000), FORMAT (float32le; s32le, s16le) and CHANNELS (2) shape the sink. WORDS=S32_LE makes the device take
-# integers only. CLOCK=none makes it a device that swallows sound as fast as it comes.
+# integers only. CLOCK=none makes it a device that swallows sound as fast as it comes. INPUT=simulated adds a second sink,
+# "equipment", whose monitor is the device's input: what a process between the two plays there is what is recorded.
 # Needs pulseaudio, pulseaudio-utils and libasound2-plugins.
 set -eu
 
@@ -17,6 +18,7 @@ format=${FORMAT:-float32le}
 channels=${CHANNELS:-2}
 words=${WORDS:-any}
 clock=${CLOCK:-real}
+input=${INPUT:-none}
 
 running() { [ -s "$dir/pid" ] && kill -0 "$(cat "$dir/pid")" 2>/dev/null; }
 
@@ -54,6 +56,11 @@ start)
     device="$pulse"
     [ "$words" = any ] || device="type linear slave { pcm { type mmap_emul slave { pcm { $pulse } } } format $words }"
     [ "$clock" = real ] || device="type null"
+    second=
+    if [ "$input" = simulated ]; then
+        second="module-null-sink sink_name=equipment format=$format rate=$rate channels=$channels norewinds=1"
+        device="type asym playback.pcm { $device } capture.pcm { type pulse server \"unix:$dir/socket\" device \"equipment.monitor\" }"
+    fi
     cat >"$dir/asound.conf" <<END
 pcm.!default { $device $hint }
 ctl.!default { $pulse $hint }
@@ -66,6 +73,7 @@ END
         --log-target=stderr --log-level=notice \
         -L "module-native-protocol-unix socket=$dir/socket auth-anonymous=1" \
         -L "module-null-sink sink_name=bench format=$format rate=$rate channels=$channels norewinds=1" \
+        ${second:+-L "$second"} \
         >"$dir/log" 2>&1 </dev/null &
     tries=0
     until env PULSE_SERVER="unix:$dir/socket" PULSE_COOKIE="$dir/cookie" pactl list short sinks 2>/dev/null | grep -q bench; do
@@ -87,7 +95,7 @@ unplug)
     halt -KILL
     ;;
 *)
-    sed -n '2,13s/^# \{0,1\}//p' "$0" >&2
+    sed -n '2,14s/^# \{0,1\}//p' "$0" >&2
     exit 2
     ;;
 esac

@@ -6,6 +6,7 @@
 //! | file | what it does |
 //! | --- | --- |
 //! | [`sweep`] | the synchronised exponential sweep |
+//! | [`capture`] | playing and recording at once; dividers for an amplifier |
 //! | [`recording`] | a recording: what is refused, where its sweeps are, how loud its silence is |
 //! | [`recognised`] | the phase of an exponential sweep from its zero crossings |
 //! | [`repeats`] | repeats side by side; one with a dropout is thrown away |
@@ -27,6 +28,7 @@
 //! # Ok::<(), earwitness::bench::BenchError>(())
 //! ```
 
+pub mod capture;
 pub mod distortion;
 pub mod excess;
 pub mod impedance;

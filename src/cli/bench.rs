@@ -1,5 +1,6 @@
 //! `earwitness bench`: sweeps, captures, responses, impedance, distortion, null tests.
 
+mod capture;
 mod distortion;
 mod impedance;
 mod null;
@@ -29,6 +30,8 @@ pub struct BenchArguments {
 enum Job {
     /// Write the sweep as a sound file, to be played by anything
     Sweep(sweep::SweepArguments),
+    /// Play the sweep and record two channels at once: reference (amplifier), response (loudspeaker)
+    Capture(capture::CaptureArguments),
     /// The transfer function of a recording, with its standard deviation; delay removed and said
     Response(response::ResponseArguments),
     /// Harmonics and THD over frequency, and the difference of two recordings with its uncertainty
@@ -49,6 +52,7 @@ impl From<BenchError> for Failure {
 pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failure> {
     match &arguments.job {
         Job::Sweep(arguments) => sweep::run(arguments, out),
+        Job::Capture(arguments) => capture::run(arguments, out),
         Job::Response(arguments) => response::run(arguments, out),
         Job::Distortion(arguments) => distortion::run(arguments, out),
         Job::Impedance(arguments) => impedance::run(arguments, out),

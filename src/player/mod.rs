@@ -29,6 +29,7 @@ mod handle;
 mod list;
 mod open;
 mod quiet;
+pub mod record;
 mod renderer;
 pub mod transport;
 #[cfg(test)]

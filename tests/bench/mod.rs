@@ -1,6 +1,7 @@
 //! The measuring bench against filters of scipy, closed forms and simulated equipment.
 
 mod commands;
+mod device;
 mod distortions;
 mod nulls;
 mod responses;

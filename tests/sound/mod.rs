@@ -1,7 +1,7 @@
 //! Tests of the sound path: filters, clips, levels, stimuli, and the player on a device that runs in real time.
 
 mod bad_sound;
-mod device;
+pub(crate) mod device;
 mod engine;
 mod files;
 mod filters;

@@ -24,9 +24,9 @@ static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A sound device of the tests' own.
-struct VirtualDevice {
+pub(crate) struct VirtualDevice {
     folder: PathBuf,
-    environment: Vec<(String, String)>,
+    pub(crate) environment: Vec<(String, String)>,
     recorder: Option<Child>,
     _guard: MutexGuard<'static, ()>,
     _root: tempfile::TempDir,
@@ -50,7 +50,7 @@ fn script(verb: &str, folder: &Path, settings: &[(&str, &str)]) -> String {
 }
 
 impl VirtualDevice {
-    fn start(settings: &[(&str, &str)]) -> Self {
+    pub(crate) fn start(settings: &[(&str, &str)]) -> Self {
         let guard = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
         let root = tempfile::tempdir().expect("a folder");
         let folder = root.path().join("device");
@@ -107,7 +107,7 @@ impl Drop for VirtualDevice {
 }
 
 /// A program that plays: before other work where that is allowed, so that a busy machine does not make it stutter.
-fn playing(program: impl AsRef<OsStr>) -> Command {
+pub(crate) fn playing(program: impl AsRef<OsStr>) -> Command {
     let mut command = Command::new("nice");
     command.args(["-n", "-11"]).arg(program);
     command

@@ -1,0 +1,192 @@
+//! `earwitness bench capture`.
+
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::sweep::SweepShape;
+use super::{Failure, note};
+use crate::bench::capture::{Capture, Meter, capture, divider, level_warning};
+use crate::clip::dither::{Dither, WordLength};
+use crate::clip::write::WavWriter;
+use crate::clip::{ClipSource, OpenClip, Playable};
+
+/// What was typed after `bench capture`.
+#[derive(Debug, clap::Args)]
+pub(super) struct CaptureArguments {
+    /// The sound file to write: 32-bit float, one channel per input
+    #[arg(long, value_name = "FILE.wav", required_unless_present = "amplifier_power")]
+    out: Option<PathBuf>,
+    #[command(flatten)]
+    shape: SweepShape,
+    /// Play this file in place of the sweep: music for a null test, or for `recording =`
+    #[arg(long, value_name = "FILE")]
+    play: Option<PathBuf>,
+    /// Sound device to play on; the system's default if not given
+    #[arg(long, value_name = "NAME")]
+    output: Option<String>,
+    /// Sound device to record from; the system's default if not given
+    #[arg(long, value_name = "NAME")]
+    input: Option<String>,
+    /// Input channels, from 1: reference (amplifier), response (loudspeaker)
+    #[arg(long, value_name = "N,N", value_delimiter = ',', default_value = "1,2", value_parser = clap::value_parser!(u8).range(1..=64))]
+    channels: Vec<u8>,
+    /// Print the voltage divider for an amplifier of this power in watt, and play nothing without --out
+    #[arg(long, value_name = "W")]
+    amplifier_power: Option<f64>,
+    /// With --amplifier-power: the impedance that the power is into, in ohm
+    #[arg(long, value_name = "OHM", default_value_t = 8.0, requires = "amplifier_power")]
+    into: f64,
+    /// With --amplifier-power: the most that the interface's input takes, in volt peak (see its manual)
+    #[arg(long, value_name = "V", default_value_t = 1.0, requires = "amplifier_power")]
+    input_limit: f64,
+    /// Print what was written as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if let Some(power) = arguments.amplifier_power {
+        said(power, arguments.into, arguments.input_limit, out)?;
+    }
+    let Some(path) = &arguments.out else { return Ok(()) };
+    if arguments.channels.is_empty() || arguments.channels.len() > 2 {
+        return Err(Failure::bad(format!(
+            "--channels names {} inputs; one or two are recorded, such as 1,2",
+            arguments.channels.len()
+        )));
+    }
+    let sound = match &arguments.play {
+        None => {
+            let sweep = arguments.shape.sweep();
+            let samples = sweep.samples()?.into_iter().map(|sample| sample as f32).collect();
+            Playable { rate_hz: sweep.rate_hz, channels: 1, samples }
+        }
+        Some(path) => played(path)?,
+    };
+    let rate_hz = sound.rate_hz;
+    note(super::CARE);
+    let wanted = Capture {
+        sound,
+        output: arguments.output.clone(),
+        input: arguments.input.clone(),
+        channels: arguments.channels.iter().map(|channel| usize::from(*channel) - 1).collect(),
+    };
+    let terminal = std::io::stderr().is_terminal();
+    let mut warned = false;
+    let found = capture(&wanted, &mut |meter| {
+        if terminal {
+            show(meter, &arguments.channels);
+        }
+        // A clipped input says so at once: whoever stands at the amplifier need not wait for the end.
+        if !warned && meter.peaks.iter().any(|peak| *peak >= 0.99) {
+            warned = true;
+            note("! An input clips: turn it down.");
+        }
+        true
+    });
+    if terminal {
+        note("");
+    }
+    let found = found?;
+    let channels: Vec<&[f64]> = found.channels.iter().map(Vec::as_slice).collect();
+    let mut file = WavWriter::create(path, WordLength::Float32, channels.len(), rate_hz, Dither::new(0))
+        .map_err(Failure::bad)?;
+    file.push(&channels).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    for text in &found.notes {
+        note(text);
+    }
+    let peaks: Vec<f64> = found
+        .channels
+        .iter()
+        .map(|channel| 20.0 * channel.iter().fold(1e-9_f64, |peak, sample| peak.max(sample.abs())).log10())
+        .collect();
+    let seconds = found.channels[0].len() as f64 / f64::from(rate_hz);
+    if arguments.json {
+        let document = json!({
+            "schema": "earwitness.bench/1",
+            "bench": "capture",
+            "file": path.display().to_string(),
+            "rate_hz": rate_hz,
+            "seconds": seconds,
+            "peak_dbfs": peaks,
+            "output": found.devices.0,
+            "input": found.devices.1,
+            "notes": found.notes,
+        });
+        writeln!(out, "{document:#}")?;
+        return Ok(());
+    }
+    let levels: Vec<String> = peaks.iter().map(|peak| format!("{peak:.1} dBFS")).collect();
+    writeln!(out, "{}: {seconds:.1} s at {rate_hz} Hz, peaks {}", path.display(), levels.join(" and "))?;
+    Ok(())
+}
+
+/// A sound file as it is played.
+fn played(path: &std::path::Path) -> Result<Playable, Failure> {
+    let source = ClipSource::File { path: path.to_path_buf(), start_seconds: 0.0, length_seconds: None };
+    let sound = OpenClip::open(&source).and_then(|clip| clip.read_all()).map_err(Failure::bad)?;
+    let channels = sound.channels.len();
+    let mut samples = vec![0.0_f32; sound.frames() * channels];
+    for (index, channel) in sound.channels.iter().enumerate() {
+        for (frame, sample) in samples.chunks_exact_mut(channels).zip(channel) {
+            frame[index] = *sample as f32;
+        }
+    }
+    Ok(Playable { rate_hz: sound.rate_hz, channels: channels as u16, samples: samples.into() })
+}
+
+/// Meters on one line, drawn over the last one.
+fn show(meter: &Meter, channels: &[u8]) {
+    let bars: Vec<String> = meter
+        .peaks
+        .iter()
+        .zip(channels)
+        .map(|(peak, channel)| {
+            let decibels = 20.0 * peak.max(1e-6).log10();
+            let filled = ((decibels + 60.0) / 3.0).clamp(0.0, 20.0) as usize;
+            let mark =
+                if level_warning(*peak).is_some_and(|text| text.starts_with("clipped")) { "!" } else { " " };
+            format!(
+                "in {channel} [{}{}]{decibels:>6.1} dB{mark}",
+                "=".repeat(filled),
+                " ".repeat(20 - filled)
+            )
+        })
+        .collect();
+    let mut error = std::io::stderr().lock();
+    let _ = write!(error, "\r{:>5.1} of {:.1} s  {}  ", meter.seconds, meter.total, bars.join("  "));
+    let _ = error.flush();
+}
+
+/// The divider, in words.
+fn said(power_w: f64, load_ohm: f64, input_v: f64, out: &mut dyn Write) -> Result<(), Failure> {
+    for (name, value, high) in [
+        ("--amplifier-power", power_w, 10_000.0),
+        ("--into", load_ohm, 100.0),
+        ("--input-limit", input_v, 100.0),
+    ] {
+        if !(value.is_finite() && value > 0.0 && value <= high) {
+            return Err(Failure::bad(format!(
+                "{name} is {value}; more than 0 and at most {high} are allowed"
+            )));
+        }
+    }
+    let found = divider(power_w, load_ohm, input_v);
+    writeln!(
+        out,
+        "{power_w} W into {load_ohm} ohm is {:.0} V peak. For an input of {input_v} V: {} from the amplifier to the input, 1 kohm \
+         across the input, one pair for each channel, of the same make; {:.2} V are left, and {:.0} mW become heat.",
+        found.amplifier_v,
+        if found.upper_ohm >= 1000.0 {
+            format!("{} kohm", (found.upper_ohm / 10.0).round() / 100.0)
+        } else {
+            format!("{:.0} ohm", found.upper_ohm)
+        },
+        found.input_v,
+        1000.0 * found.heat_w
+    )?;
+    Ok(())
+}
