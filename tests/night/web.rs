@@ -125,6 +125,8 @@ fn a_whole_night_from_joining_to_the_results() {
     let ola_room = ola.state()["result"]["own"]["sentences"].to_string();
     assert!(ola_room.contains("1 vote never came") || ola_room.contains("of 3 right"), "{ola_room}");
 
+    what_the_judge_says_is_what_the_pages_get(&host.journal, &[&ida, &ola]);
+
     // Each receipt is found again in the published journal: it is the digest of a whole line.
     let published = ida.get("/journal");
     assert_eq!(published.status, 200);
@@ -141,6 +143,38 @@ fn a_whole_night_from_joining_to_the_results() {
     let checked = earwitness::trial::verify::check(&host.journal);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     host.leave();
+}
+
+/// Phones and the room print the state that they are served: numbers and sentences in it are those of the one judge.
+fn what_the_judge_says_is_what_the_pages_get(journal: &std::path::Path, phones: &[&Phone]) {
+    let checked = earwitness::trial::verify::check(journal);
+    let (_, evidence, findings) = earwitness::verdict::of_journal(&checked).expect("it is closed");
+    for phone in phones {
+        let state = phone.state();
+        let own = &state["result"]["own"];
+        let index = evidence.listeners.iter().position(|listener| state["alias"] == listener.name.as_str());
+        let index = index.expect("the seat is among the listeners");
+        let of = |comparison: &earwitness::verdict::ComparisonResult| {
+            comparison.results.iter().find(|result| result.listener == index).cloned()
+        };
+        let results: Vec<_> = findings.comparisons.iter().filter_map(of).collect();
+        assert_eq!(own["right"], results.iter().map(|result| result.correct).sum::<u64>(), "{own}");
+        assert_eq!(own["of"], results.iter().map(|result| result.trials).sum::<u64>(), "{own}");
+        assert_eq!(own["missing"], evidence.missing(index), "{own}");
+        let said = |sentences: &serde_json::Value, headline: &str| {
+            let sentences = sentences.as_array().expect("sentences");
+            assert!(
+                sentences.iter().any(|said| said.as_str().is_some_and(|said| said.contains(headline))),
+                "{headline} is not in {sentences:?}"
+            );
+        };
+        for result in &results {
+            said(&own["sentences"], &result.verdict.headline);
+        }
+        for comparison in &findings.comparisons {
+            said(&state["result"]["room"]["sentences"], &comparison.verdict.headline);
+        }
+    }
 }
 
 #[test]
