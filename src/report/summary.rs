@@ -1,4 +1,4 @@
-//! The report in ten lines for the terminal.
+//! The report in at most ten lines for the terminal.
 
 use std::fmt::Write as _;
 
@@ -7,13 +7,13 @@ use super::page::design;
 use crate::evidence::{Basis, State};
 use crate::verdict::caveat::Weight;
 
-/// Lines of the summary.
+/// Most lines of the summary.
 const LINES: usize = 10;
 
-/// The summary, ten lines, one per entry; every name and number in it stands in the report too.
+/// The summary, at most ten lines, one per entry; every name and number in it stands in the report too.
 ///
 /// First what was asked and how many sittings count, then the verdicts, then what decides or weakens them; what is left
-/// is filled with what the verdicts exclude, controls, register and how to check. The last line is always how to check.
+/// goes to what the verdicts exclude, controls, register and how to check. The last line is always how to check.
 pub fn summary(report: &Report) -> Vec<String> {
     let mut lines = vec![one_line(&report.session.title), design(report)];
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
@@ -69,7 +69,7 @@ pub fn summary(report: &Report) -> Vec<String> {
     lines
 }
 
-/// What else is worth a line, most telling first; always enough of it.
+/// What else is worth a line, most telling first.
 fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
     let of_comparisons = report.comparisons.iter().flat_map(|comparison| {
         comparison
@@ -110,7 +110,6 @@ fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
                 .skip(1)
                 .map(|words| format!("{}: {}", one_line(&comparison.name), one_line(words)))
         }))
-        .chain(std::iter::repeat_with(|| report.program.clone()))
 }
 
 /// Without line breaks and control characters that a terminal would act on.

@@ -2,7 +2,6 @@
 
 use std::fmt::Write as _;
 
-use super::pages::percent;
 use crate::screen::Block;
 use crate::session::{Family, Levels, Scale, Switching};
 use crate::stats::binomial;
@@ -14,6 +13,7 @@ use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Terms};
+use crate::units::printed::percent;
 use crate::verdict;
 
 /// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.

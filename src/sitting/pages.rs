@@ -41,18 +41,6 @@ pub(super) mod id {
     pub(in crate::sitting) const REMARKS: u64 = 12;
 }
 
-/// A probability as people read it.
-pub fn percent(probability: f64) -> String {
-    let value = probability * 100.0;
-    if value > 0.0 && value < 0.1 {
-        "below 0.1 %".to_string()
-    } else if value < 100.0 && value > 99.9 {
-        "above 99.9 %".to_string()
-    } else {
-        format!("{value:.1} %")
-    }
-}
-
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
 /// may still be going on. `standing` says what this sitting means for a wager.
 pub fn terms(

@@ -1,6 +1,6 @@
 //! README and notes for developers name only commands and options that there are.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::earwitness;
 
@@ -70,4 +70,128 @@ fn files_that_documents_point_to_are_there() {
             }
         }
     }
+}
+
+/// Words of letters, digits and underscores, and with them whatever stands between spaces.
+fn words(text: &str) -> BTreeSet<String> {
+    let parts = text.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').map(str::to_owned);
+    parts
+        .chain(
+            text.split_whitespace().map(|word| word.trim_matches(&[',', ';', '(', ')', '|'][..]).to_owned()),
+        )
+        .collect()
+}
+
+fn sources(folder: &std::path::Path, of: &mut Vec<String>) {
+    for entry in std::fs::read_dir(folder).expect("a folder") {
+        let path = entry.expect("an entry").path();
+        if path.is_dir() {
+            sources(&path, of);
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            let text = std::fs::read_to_string(path).expect("a source file is text");
+            let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+            of.push(
+                code.lines()
+                    .filter(|line| !line.trim_start().starts_with("//"))
+                    .collect::<Vec<_>>()
+                    .join("\n"),
+            );
+        }
+    }
+}
+
+/// The first literal after each of these, where it is a key: lower-case letters, digits and underscores.
+fn literals_after(code: &str, before: &str, found: &mut BTreeSet<String>) {
+    for (at, _) in code.match_indices(before) {
+        let rest = code[at + before.len()..].trim_start();
+        let Some((literal, _)) = rest.strip_prefix('"').and_then(|rest| rest.split_once('"')) else {
+            continue;
+        };
+        if literal.starts_with(|c: char| c.is_ascii_lowercase())
+            && literal.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+        {
+            found.insert(literal.to_owned());
+        }
+    }
+}
+
+/// A key that the reader of sessions asks for stands in the template or in README, or this fails.
+#[test]
+fn every_key_of_a_session_is_documented() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut codes = Vec::new();
+    sources(&root.join("src/session"), &mut codes);
+    let mut keys = BTreeSet::new();
+    for code in &codes {
+        for call in [
+            "has",
+            "is_table",
+            "is_text",
+            "text",
+            "required_text",
+            "quantity",
+            "number",
+            "number_within",
+            "whole",
+            "flag",
+            "choice",
+            "texts",
+            "table",
+            "tables",
+        ] {
+            literals_after(code, &format!(".{call}("), &mut keys);
+        }
+        for table in ["table, ", "&mut inner, ", "inner, ", "&mut branch, "] {
+            literals_after(code, table, &mut keys);
+        }
+    }
+    assert!(keys.len() > 110, "only {} keys were found; is the search still right?", keys.len());
+    let read = |file: &str| std::fs::read_to_string(root.join(file)).expect("the document is there");
+    let documented = words(&(read("README.md") + &read("src/session/template.toml")));
+    let missing: Vec<&String> = keys.iter().filter(|key| !documented.contains(*key)).collect();
+    assert!(missing.is_empty(), "keys that neither README.md nor the template names: {missing:?}");
+}
+
+/// A unit that is understood stands in README's table of units, or this fails.
+#[test]
+fn every_unit_is_documented() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let read = |file: &str| std::fs::read_to_string(root.join(file)).expect("the document is there");
+    let readme = read("README.md");
+    let table = readme.split("| quantity | units |").nth(1).expect("README has a table of units");
+    let table = table.split("\n\n").next().unwrap_or_default();
+    let documented = words(table);
+    let mut units = 0;
+    for line in read("src/units/spelling.rs").lines().take_while(|line| !line.contains("fn ")) {
+        for unit in line.split("(\"").skip(1).filter_map(|rest| rest.split_once("\", ")) {
+            let there =
+                if unit.0.contains(' ') { table.contains(unit.0) } else { documented.contains(unit.0) };
+            assert!(there, "README's table of units has no {}", unit.0);
+            units += 1;
+        }
+    }
+    assert!(units >= 70, "only {units} units were found; is the search still right?");
+}
+
+/// A command that help lists stands in README, or this fails.
+#[test]
+fn every_command_is_documented() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = std::fs::read_to_string(root.join("README.md")).expect("README");
+    let help = earwitness(root, &["--help"]).out;
+    let list = help.split("Commands:").nth(1).expect("a list of commands");
+    let mut commands = 0;
+    for line in list.lines().take_while(|line| !line.starts_with("Options")) {
+        let Some(command) = line.strip_prefix("  ").filter(|line| !line.starts_with(' ')) else { continue };
+        let command = command.split_whitespace().next().unwrap_or_default();
+        if command != "help" {
+            let named = ["earwitness ", "`", "-- "].iter().any(|before| {
+                let named = format!("{before}{command}");
+                readme.split(&named).skip(1).any(|rest| !rest.starts_with(char::is_alphanumeric))
+            });
+            assert!(named, "README does not name the command {command}");
+            commands += 1;
+        }
+    }
+    assert!(commands >= 14, "{commands}: {help}");
 }

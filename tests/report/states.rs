@@ -291,7 +291,7 @@ fn stimuli_are_listed_by_digest_and_a_change_is_noticed() {
 }
 
 #[test]
-fn the_summary_has_ten_lines_whatever_there_is() {
+fn the_summary_has_at_most_ten_lines_whatever_there_is() {
     let mut sites = vec![Site::new(SESSION)];
     let mut one = Site::new(SESSION);
     one.hold(&Plan::new("Ada", 1, 0.6));
@@ -306,9 +306,13 @@ fn the_summary_has_ten_lines_whatever_there_is() {
     sites.push(many);
     for site in &sites {
         let lines = summary(&report_of(site));
-        assert_eq!(lines.len(), 10, "{lines:#?}");
+        assert!((7..=10).contains(&lines.len()), "{lines:#?}");
+        assert!(
+            (1..lines.len()).all(|at| !lines[..at].contains(&lines[at])),
+            "nothing is said twice: {lines:#?}"
+        );
         assert!(lines.iter().all(|line| !line.is_empty() && !line.contains('\n')), "{lines:#?}");
-        assert!(lines[9].starts_with("Check it: `earwitness verify .`"));
+        assert!(lines.last().expect("lines").starts_with("Check it: `earwitness verify .`"));
     }
 }
 
