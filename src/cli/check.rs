@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, check_words, paragraph, predict, timings};
+use super::{Failure, check_words, paragraph, predict, predict_sizes, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
@@ -106,6 +106,12 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             }
             for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
                 writeln!(out, "{line}")?;
+            }
+        }
+        if let Some((scale, sizes)) = predict_sizes::of_session(&session) {
+            writeln!(out, "  sizes, on paper")?;
+            for line in predict_sizes::lines(&session, comparison, scale, &sizes)? {
+                writeln!(out, "  {line}")?;
             }
         }
     }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::{Failure, note, run};
 use crate::player::{DeviceFacts, OutputChoice, devices};
 use crate::screen::terminal;
-use crate::session::template::DEMO;
+use crate::session::template::{DEMO, THRESHOLD};
 use crate::sitting::{self, Ending, Look, Request, Resuming};
 
 /// How often the simulated listener of a demonstration without a terminal is right.
@@ -27,6 +27,9 @@ pub struct DemoArguments {
     /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
+    /// Look for a threshold: how much of the difference is needed until it is heard
+    #[arg(long)]
+    threshold: bool,
     /// Play no sound, even if there is a device
     #[arg(long)]
     silent: bool,
@@ -43,7 +46,8 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     };
     let folder = folder(arguments.dir.as_deref())?;
     let file = folder.join("session.toml");
-    write_session(&file)?;
+    let text = if arguments.threshold { format!("{DEMO}{THRESHOLD}") } else { DEMO.to_owned() };
+    write_session(&file, text.as_bytes())?;
     super::timings::stage("session");
     let session = crate::session::load(&file).map_err(Failure::bad)?;
 
@@ -130,10 +134,10 @@ fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
 }
 
 /// Writes the built-in session; one that is there already is used only if it is the same.
-fn write_session(file: &Path) -> Result<(), Failure> {
-    match super::whole::with(file, super::whole::Existing::Keep, |file| file.write_all(DEMO.as_bytes())) {
+fn write_session(file: &Path, text: &[u8]) -> Result<(), Failure> {
+    match super::whole::with(file, super::whole::Existing::Keep, |file| file.write_all(text)) {
         Ok(()) => Ok(()),
-        Err(_) if std::fs::read(file).is_ok_and(|text| text == DEMO.as_bytes()) => Ok(()),
+        Err(_) if std::fs::read(file).is_ok_and(|there| there == text) => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(Failure::Bad(format!(
             "{} is another session and stays as it is; choose another folder",
             file.display()

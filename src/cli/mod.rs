@@ -16,6 +16,7 @@ pub mod predict;
 mod predict_export;
 mod predict_lengths;
 mod predict_picture;
+mod predict_sizes;
 mod predict_touchstone;
 pub mod progress;
 pub mod render;

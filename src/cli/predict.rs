@@ -5,13 +5,15 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, paragraph, predict_export, predict_lengths, predict_picture, predict_touchstone};
+use super::{
+    Failure, paragraph, predict_export, predict_lengths, predict_picture, predict_sizes, predict_touchstone,
+};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus, unknown_at};
 use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
-use crate::session::{Caution, Comparison, Levels, Session};
+use crate::session::{Caution, Comparison, Levels, Scale, Session};
 
 /// Most values that lines of text name among those that are known within limits.
 const MOST_CONTRIBUTIONS: usize = 3;
@@ -48,6 +50,9 @@ pub struct PredictArguments {
     /// Also say how large the difference is with both cables as long as this
     #[arg(long, value_name = "LENGTH,LENGTH,...", value_delimiter = ',')]
     lengths: Vec<String>,
+    /// Also say how large the difference is at these multiples of the real one
+    #[arg(long, value_name = "X,X,...", value_delimiter = ',', allow_negative_numbers = true)]
+    multiples: Vec<f64>,
     /// Also say how large the difference is on each clip
     #[arg(long)]
     clips: bool,
@@ -87,6 +92,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         predict_export::filters(&session, arguments.rate, folder)?;
     }
     let lengths = predict_lengths::parse(&arguments.lengths)?;
+    predict_sizes::check(&arguments.multiples)?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let mut ears = Ears::default();
     if arguments.json {
@@ -100,6 +106,10 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 }
                 if !lengths.is_empty() {
                     document["lengths"] = predict_lengths::json(&session, comparison, &lengths)?;
+                }
+                if !arguments.multiples.is_empty() {
+                    let (scale, sizes) = (Scale::Multiple, &arguments.multiples);
+                    document["multiples"] = predict_sizes::json(&session, comparison, scale, sizes)?;
                 }
                 if arguments.clips {
                     document["clips"] = clips_json(&session, comparison, &mut ears)?;
@@ -151,6 +161,9 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             }
         }
         for line in predict_lengths::lines(&session, comparison, &lengths)? {
+            writeln!(out, "{line}")?;
+        }
+        for line in predict_sizes::lines(&session, comparison, Scale::Multiple, &arguments.multiples)? {
             writeln!(out, "{line}")?;
         }
         if arguments.clips {

@@ -115,6 +115,12 @@ impl Sized {
     pub fn largest_db(&self) -> f64 {
         self.difference_db.iter().fold(0.0, |most, decibels| most.max(decibels.abs()))
     }
+
+    /// The largest that is left after the best single level match, where the frequencies lie evenly on a logarithmic axis.
+    pub fn shape_db(&self) -> f64 {
+        let mean = self.difference_db.iter().sum::<f64>() / self.difference_db.len().max(1) as f64;
+        self.difference_db.iter().fold(0.0, |most, decibels| most.max((decibels - mean).abs()))
+    }
 }
 
 /// What a size of a comparison is at frequencies in Hz, rising.

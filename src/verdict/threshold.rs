@@ -188,6 +188,17 @@ const POOR_FIT: f64 = 0.01;
 pub fn headline(scale: Scale, range: Range, summary: &Summary) -> String {
     let found = summary.threshold;
     match summary.place {
+        // Few answers may leave the middle outside while much inside still agrees with them.
+        Place::AboveLargest { bound } if bound < 0.8 * range.largest => format!(
+            "The threshold is probably above {}; with 95 % probability it is above {}. More trials, or larger sizes, would tell.",
+            largest(scale, range.largest),
+            scale.words(bound)
+        ),
+        Place::BelowSmallest { bound } if bound > 1.25 * range.smallest => format!(
+            "The threshold is probably below {}; with 95 % probability it is below {}. More trials, or smaller sizes, would tell.",
+            smallest(scale, range.smallest),
+            scale.words(bound)
+        ),
         Place::AboveLargest { bound } => format!(
             "Not heard reliably even at {}. The threshold is above {}, with 95 % probability.",
             largest(scale, range.largest),

@@ -5,6 +5,7 @@ mod documents;
 pub(crate) mod material;
 mod sealed_inputs;
 mod sound_device;
+mod thresholds;
 mod usage;
 mod whole_job;
 

@@ -83,3 +83,33 @@ fn bad_counts_at_sizes_name_file_line_and_cause() {
     refused(folder.path(), &["score", "--levels", "levels.csv"], &["--protocol"]);
     refused(folder.path(), &["score", "--protocol", "abx"], &["--correct"]);
 }
+
+#[test]
+fn plans_say_how_many_trials_a_width_takes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let plan = |more: &str| -> Vec<String> {
+        format!("plan --threshold --sittings 4 --trials 14 {more}")
+            .split_whitespace()
+            .map(str::to_owned)
+            .collect()
+    };
+    let wide = plan("--width 60 --json");
+    let wide: Vec<&str> = wide.iter().map(String::as_str).collect();
+    let found = commands::json(folder.path(), &wide);
+    let trials = found["trials"].as_u64().expect("a plan");
+    assert!((2..=14).contains(&trials), "{found}");
+    let reached = found["by_trials"].as_array().expect("trial by trial");
+    assert_eq!(reached.len(), 14);
+    assert!(reached[13]["width"].as_f64() < reached[0]["width"].as_f64());
+    let narrow = plan("--width 1.1");
+    let narrow: Vec<&str> = narrow.iter().map(String::as_str).collect();
+    assert!(succeeded(folder.path(), &narrow).out.starts_with("14 trials are too few"));
+    for (more, word) in [
+        ("--width 1", "--width"),
+        ("--smallest 9 --largest 2", "smallest"),
+        ("--protocol preference", "preference"),
+    ] {
+        let line = plan(more);
+        refused(folder.path(), &line.iter().map(String::as_str).collect::<Vec<_>>(), &[word]);
+    }
+}

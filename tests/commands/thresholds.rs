@@ -1,0 +1,63 @@
+//! A threshold from session to report, as its users run it.
+
+use crate::commands::{self, material, refused, succeeded};
+
+fn session(folder: &std::path::Path, table: &str) {
+    material::session(folder, material::SYNTH, material::PAIR, material::RESISTOR);
+    let file = folder.join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session");
+    std::fs::write(&file, format!("{text}\n[threshold]\n{table}\n")).expect("the session");
+}
+
+#[test]
+fn a_simulated_listener_gets_a_threshold_that_verifies_and_is_drawn() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    session(at, "smallest = 0.5\nlargest = 4\ntrials = 12");
+    let checked = succeeded(at, &["check", "."]).out;
+    assert!(checked.contains("sizes, on paper") && checked.contains("4.0 times"), "{checked}");
+    assert!(checked.contains("catch trials at the largest size"), "{checked}");
+    let said =
+        succeeded(at, &["run", ".", "--listener", "Una", "--simulate", "0.98", "--output", "silent"]).out;
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    for words in ["This is no listening test", "the real difference", "At its real size", "right of"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert!(!said.contains("p ="), "nothing is tested: {said}");
+    let verified = succeeded(at, &["verify", "."]).out;
+    assert!(verified.contains("control largest"), "{verified}");
+    let report = commands::json(at, &["report", ".", "--json"]);
+    let found = &report["comparisons"][0]["threshold"]["listeners"][0];
+    assert_eq!(found["trace"].as_array().expect("a trace").len(), 12, "{found}");
+    let threshold = &found["threshold"];
+    assert!(threshold["lower"].as_f64() < threshold["upper"].as_f64());
+    let page = std::fs::read_to_string(at.join("report/report.html")).unwrap_or_else(|_| {
+        succeeded(at, &["report", "."]);
+        std::fs::read_to_string(at.join("report/report.html")).expect("the page")
+    });
+    assert!(page.contains("share right by size") && page.contains("sizes in order"));
+}
+
+#[test]
+fn tables_that_cannot_be_meant_are_refused_where_they_stand() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    for (table, words) in [
+        ("smallest = 4\nlargest = 2", vec!["smallest", "session.toml"]),
+        ("scale = \"loudness\"", vec!["scale", "multiple"]),
+        ("scale = \"level\"\nlargest = \"9 dB\"", vec!["largest", "6 dB"]),
+        ("rule = \"two-down\"", vec!["rule", "staircase"]),
+        ("trials = 3", vec!["trials"]),
+        ("larges = 3", vec!["larges", "largest"]),
+        ("largest = 5000\nsmallest = 1", vec!["largest", "or less"]),
+    ] {
+        session(at, table);
+        refused(at, &["check", "."], &words);
+    }
+    refused(at, &["predict", ".", "--multiples=-1"], &["--multiples"]);
+    session(at, "largest = 4");
+    let found = commands::json(at, &["predict", ".", "--multiples", "1,2", "--json"]);
+    let sizes = found["comparisons"][0]["multiples"].as_array().expect("sizes").clone();
+    let decibels = |index: usize| sizes[index]["max_abs_db"].as_f64().expect("dB");
+    assert!((decibels(1) - 2.0 * decibels(0)).abs() < 1e-9, "decibels scale with the multiple");
+}
