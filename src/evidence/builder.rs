@@ -7,6 +7,7 @@ use super::facts::{
 };
 use super::inputs::Inputs;
 use super::journal::{self, Gathered, OpeningFacts, Readings};
+use super::panel::{Members, NotCounted};
 use super::{Agreed, Anonymiser, Published, Written, wager};
 use crate::trial::Digest;
 use crate::trial::OutputKind;
@@ -41,6 +42,10 @@ pub(super) struct Builder<'s> {
     pub(super) stimuli: Vec<StimulusSetFacts>,
     pub(super) trials: Vec<TrialFacts>,
     pub(super) basis: Basis,
+    /// Seals of the sittings that come after a declared panel was full.
+    beyond: BTreeSet<Digest>,
+    /// Listeners of a declared panel with all of their sittings.
+    pub(super) sat: u32,
 }
 
 impl<'s> Builder<'s> {
@@ -60,6 +65,8 @@ impl<'s> Builder<'s> {
             stimuli: Vec::new(),
             trials: Vec::new(),
             basis: Basis::Nothing,
+            beyond: BTreeSet::new(),
+            sat: 0,
         }
     }
 
@@ -97,6 +104,10 @@ impl<'s> Builder<'s> {
             .filter_map(|(_, _, gathered)| basis(gathered, self.alone))
             .min()
             .unwrap_or(Basis::Nothing);
+        if let Some(panel) = self.agreed.terms.panel.filter(|_| !self.alone) {
+            let members = Members::of(&panel, self.basis, &sittings, |held| basis(&held.2, false));
+            (self.beyond, self.sat) = (members.beyond, members.sat);
+        }
         let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
         self.trials.reserve_exact(total);
         let terms = self.agreed.terms.wager.clone();
@@ -166,7 +177,8 @@ impl<'s> Builder<'s> {
 
     fn sitting(&mut self, place: usize, file: Written, mut gathered: Gathered, wager: Option<&WagerTerms>) {
         let number = self.sittings.len();
-        let counted = basis(&gathered, self.alone) == Some(self.basis);
+        let beyond = self.beyond.contains(&gathered.opening.commitment);
+        let counted = !beyond && basis(&gathered, self.alone) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let night = gathered.opening.night;
         let person = (usable && !night).then(|| self.person(place, &gathered.opening));
@@ -312,6 +324,7 @@ impl<'s> Builder<'s> {
             night: opening.night,
             state: gathered.state,
             counted,
+            not_counted: self.beyond.contains(&opening.commitment).then_some(NotCounted::BeyondPanel),
             opened_utc: if anonymous {
                 opening.utc.chars().take(10).collect()
             } else {

@@ -5,6 +5,7 @@ use serde::{Serialize, Serializer};
 
 use super::hide::Anonymiser;
 use super::noted::Noted;
+use super::panel::NotCounted;
 use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
@@ -68,6 +69,9 @@ pub struct SittingFacts {
     pub state: State,
     /// Its answers count in the verdict.
     pub counted: bool,
+    /// Why not, where a declared panel has no room for them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_counted: Option<NotCounted>,
     /// UTC time of the opening (anonymous: the date).
     pub opened_utc: String,
     /// Name of the journal's file, where it shows no hidden name.

@@ -13,6 +13,7 @@
 //! | [`noted`] | what is noted beside answers, as data; sentences of older journals are read here |
 //! | [`register`] | the register held against the journals in its folder |
 //! | [`inputs`] | the files that sittings read, against those that are here now |
+//! | [`panel`] | a declared panel against who sat |
 //! | [`published`] | what of a journal readers get, to check it by themselves |
 //! | [`hide`] | names and places that are withheld |
 
@@ -23,6 +24,7 @@ pub mod hide;
 pub mod inputs;
 pub mod journal;
 pub mod noted;
+pub mod panel;
 pub mod published;
 pub mod register;
 mod wager;
@@ -38,6 +40,7 @@ pub use facts::{
 pub use hide::{Anonymiser, Written};
 pub use inputs::{InputFacts, InputSetFacts};
 pub use journal::{Gathered, Reading, Readings, announced, folder};
+pub use panel::{NotCounted, PanelStanding, controls_missed};
 pub use published::Published;
 
 use crate::session::ControlKind;
@@ -75,6 +78,8 @@ pub struct Evidence {
     pub register: RegisterFacts,
     /// Number and name of the place of each sitting; empty where only one place is looked at.
     pub places: Vec<(usize, String)>,
+    /// A declared panel against who sat; nothing where one journal is looked at by itself.
+    pub panel: Option<PanelStanding>,
     /// Every finished attempt and every vote.
     pub trials: Vec<TrialFacts>,
 }
@@ -104,6 +109,7 @@ impl Evidence {
         let register = register::held(&readings, anonymiser);
         builder.take(readings, agreed.session);
         let places = builder.places();
+        let sat = builder.sat;
         let mut evidence = Self {
             anonymous: anonymiser.hides(),
             basis: builder.basis,
@@ -115,9 +121,13 @@ impl Evidence {
             stimuli: builder.stimuli,
             register,
             places,
+            panel: None,
             trials: builder.trials,
         };
         evidence.count_controls(&agreed.controls);
+        if !alone {
+            evidence.stand(agreed, sat);
+        }
         evidence
     }
 

@@ -8,6 +8,7 @@ pub mod caution;
 pub mod cheating;
 pub mod electrical;
 pub mod input;
+pub mod panel;
 mod parse;
 mod person;
 pub mod reader;
@@ -24,6 +25,7 @@ use crate::stats::Protocol;
 use crate::stats::protocol::{Inquiry, Side, Sides};
 
 pub use caution::Caution;
+pub use panel::{ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
 pub use person::same_person;
 pub use reader::SessionError;
@@ -326,6 +328,8 @@ pub struct Session {
     pub controls: Vec<Control>,
     /// Instead of a fixed size: how much of the difference is needed.
     pub threshold: Option<Threshold>,
+    /// What the panel is, if it was declared.
+    pub panel: Option<Panel>,
     /// What was wagered, if anything.
     pub wager: Option<Wager>,
     /// Names of the people who prepared the session; a report says which of them also listened.

@@ -118,7 +118,14 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let (threshold, trials) =
         threshold.map_or((None, trials), |(threshold, trials)| (Some(threshold), trials));
     let qualification = qualification(&mut table, protocol, &controls)?;
+    let panel = super::panel::panel(&mut table, asked.inquiry, stopping, &controls, qualification.is_some())?;
     let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
+    if threshold.is_some() && panel.is_some() {
+        return Err(table.error_at(
+            "panel",
+            "a panel pools right answers to one difference, and [threshold] changes its size: remove one of both",
+        ));
+    }
     if threshold.is_some() && wager.is_some() {
         return Err(table.error_at(
             "wager",
@@ -156,6 +163,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         comparisons,
         controls,
         threshold,
+        panel,
         wager,
         prepared_by,
         invented,

@@ -67,7 +67,37 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
         },
     ));
     chances(terms, blocks);
+    declared_panel(terms, blocks);
     page
+}
+
+/// What the panel is, who is left out, for whom the result holds, and which difference would be worth mentioning.
+fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
+    let Some(panel) = &terms.panel else { return };
+    let each = match panel.sittings_each {
+        1 => "one sitting each".to_owned(),
+        sittings => format!("{sittings} sittings each"),
+    };
+    blocks.push(Block::heading("The panel"));
+    blocks.push(Block::pair(
+        "Listeners",
+        format!(
+            "{}, {each}; there is no verdict on all of them before the last one has sat",
+            panel.listeners
+        ),
+    ));
+    blocks.push(Block::pair("Left out", verdict::panel::leave_out_words(panel.leave_out)));
+    blocks.push(Block::pair("Holds", verdict::panel::for_whom_words(panel.for_whom)));
+    if let Some(share) = panel.no_difference_above {
+        blocks.push(Block::pair(
+            "No difference",
+            format!(
+                "worth mentioning, if heard in at most {} of trials; wrongly said in at most {} of such panels",
+                percent(share),
+                percent(panel.no_difference_risk)
+            ),
+        ));
+    }
 }
 
 /// Counted trials of all comparisons together.

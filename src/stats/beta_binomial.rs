@@ -37,7 +37,7 @@ pub struct Fit {
 }
 
 /// Listeners with the same score counted together.
-struct Scores {
+pub(super) struct Scores {
     groups: Vec<Group>,
     chance: f64,
     most: usize,
@@ -66,7 +66,7 @@ struct Point {
 }
 
 impl Scores {
-    fn new(scores: &[(u64, u64)], chance: f64) -> Self {
+    pub(super) fn new(scores: &[(u64, u64)], chance: f64) -> Self {
         let mut groups = BTreeMap::new();
         for &score in scores {
             *groups.entry(score).or_insert(0.0) += 1.0;
@@ -135,6 +135,11 @@ impl Scores {
             point.by_theta += times * found[2];
         }
         point
+    }
+
+    /// Log-likelihood at mean mu and theta = gamma/(1 - gamma).
+    pub(super) fn value(&self, mu: f64, theta: f64) -> f64 {
+        self.at(mu, theta).value
     }
 
     /// The same over u = logit(mu), v = ln(theta).

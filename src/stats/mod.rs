@@ -15,6 +15,7 @@
 //! | [`many`] | several p-values: Holm, Fisher, Stouffer, best of m, luck |
 //! | [`panel`], [`beta_binomial`] | many listeners: pooled, different from each other? |
 //! | [`threshold`] | how much of a difference is needed until it is heard? |
+//! | [`population`] | what holds for listeners like these? |
 //! | [`room`] | many listeners who share one draw of X |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
 //! | [`simulate`] | seeded simulation |
@@ -37,6 +38,7 @@ pub mod many;
 pub mod one;
 pub mod panel;
 pub mod panel_power;
+pub mod population;
 pub mod power;
 pub mod protocol;
 pub mod psychometric;

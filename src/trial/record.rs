@@ -137,6 +137,7 @@ impl Opening {
             ("output.path", self.output.path.is_some(), false),
             ("terms.sides", terms.sides.is_some(), true),
             ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
+            ("terms.panel", terms.panel.is_some(), false),
             ("terms.threshold", terms.threshold.is_some(), false),
             ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),

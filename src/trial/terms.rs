@@ -12,7 +12,8 @@ use super::record::Listening;
 use super::wager::DecidingTerms;
 use crate::session::input::Contents;
 use crate::session::{
-    ControlKind, ControlName, Deciding, Family, Levels, Scale, Session, SessionError, Stopping, Switching,
+    ControlKind, ControlName, Deciding, Family, Levels, Panel, Scale, Session, SessionError, Stopping,
+    Switching,
 };
 use crate::stats::protocol::Inquiry;
 use crate::stats::threshold::grid::Grid;
@@ -230,6 +231,9 @@ pub struct Terms {
     /// Format 2: a threshold is looked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub threshold: Option<ThresholdTerms>,
+    /// Format 2: what the panel is, if it was declared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub panel: Option<Panel>,
 }
 
 /// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
@@ -386,6 +390,7 @@ impl Terms {
             }),
             sides: Some(session.sides),
             heard_at_least_ms: Some(session.heard_at_least_ms),
+            panel: session.panel,
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,
                 smallest: threshold.range.smallest,
@@ -410,6 +415,7 @@ impl Terms {
     pub fn in_a_room(mut self) -> Self {
         self.qualification = None;
         self.wager = None;
+        self.panel = None;
         self.confidence = false;
         self.warm_up = self.warm_up.max(1);
         self

@@ -7,10 +7,12 @@
 //! | --- | --- |
 //! | `folder` | session, journals, register, files, stimuli |
 //! | `sittings` | how sittings went: who or what sat, over which device, to which end |
+//! | `panel` | who belongs to a panel |
 //! | `answers` | controls, scores, risks, and what they can show |
 
 mod answers;
 mod folder;
+mod panel;
 mod sittings;
 
 use serde::{Serialize, Serializer};
@@ -107,6 +109,10 @@ caveats! {
     StoppedEarly "stopped-early" sittings::stopped_early, "Sittings that ended before the rule allowed it.";
     NotQualified "not-qualified" sittings::not_qualified, "Sittings that ended at the qualification.";
     WeakQualification "weak-qualification" sittings::weak, "Guessers often pass the qualification.";
+    PanelIncomplete "panel-incomplete" panel::incomplete, "Not everybody of a declared panel has sat.";
+    OpenPanel "open-panel" panel::open, "Several listeners, and nobody said beforehand how many.";
+    BeyondPanel "beyond-panel" panel::beyond, "Complete sittings that came after a declared panel was full.";
+    LeftOut "left-out" panel::left_out, "Listeners whom a declared panel's rule leaves out.";
     Simulated "simulated" sittings::simulated, "Answers of a simulated listener.";
     Silent "silent" sittings::silent, "Nothing was played aloud.";
     Disturbed "disturbed" sittings::disturbed, "Attempts that were disturbed and repeated.";

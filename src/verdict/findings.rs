@@ -4,12 +4,14 @@ use serde::{Serialize, Serializer};
 
 use super::Verdict;
 use super::caveat::Caveat;
+use super::panel::Everybody;
 use super::threshold::ThresholdFindings;
 use crate::evidence::Basis;
 use crate::session::ControlName;
 use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
+use crate::stats::population::Population;
 use crate::stats::room::{Distribution, RoomResult};
 use crate::stats::similarity::Similarity;
 use crate::trial::Decision;
@@ -125,7 +127,13 @@ pub struct ComparisonResult {
     pub analysis: Option<Analysis>,
     /// The exact test of a room that shared its draws.
     pub room: Option<RoomResult>,
-    /// Similarity tests against stated limits.
+    /// The mean share of listeners like these, where a declared panel asks for whom it is to hold.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub population: Option<Population>,
+    /// The result with those whom a declared panel leaves out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub everybody: Option<Everybody>,
+    /// The test of a declared panel's claim that no difference is worth mentioning.
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.
     pub panel: Option<PanelFacts>,

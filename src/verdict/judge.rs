@@ -6,7 +6,7 @@ use super::caveat::{self, Case};
 use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, Verdict, spoken, threshold};
+use super::{OnPaper, Verdict, panel as declared, spoken, threshold};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
@@ -15,12 +15,8 @@ use crate::stats::panel::{self, Heterogeneity};
 use crate::stats::psychometric::Model;
 use crate::stats::room::{self, RoomTrial};
 use crate::stats::sequential::{Decision as Sequential, SequentialTest};
-use crate::stats::{Protocol, binomial, description, many, one, similarity};
+use crate::stats::{Protocol, binomial, description, many, one};
 use crate::trial::Decision;
-
-/// Limits of similarity, as proportions of discriminators, and the risk that they are tested at.
-const SIMILARITY_LIMITS: [f64; 3] = [0.2, 0.3, 0.5];
-const SIMILARITY_RISK: f64 = 0.05;
 
 /// What the evidence supports.
 pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findings {
@@ -42,6 +38,14 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     adjust_listeners(agreed, &mut comparisons);
     for comparison in &mut comparisons {
         spoken::words(agreed, evidence, &controls, leak, comparison);
+    }
+    if let Some(panel) = evidence.panel.as_ref().filter(|panel| !panel.is_complete()) {
+        for comparison in comparisons.iter_mut().filter(|comparison| !comparison.results.is_empty()) {
+            declared::not_complete(panel, comparison);
+        }
+    }
+    for (index, comparison) in comparisons.iter_mut().enumerate() {
+        comparison.everybody = declared::everybody(agreed, evidence, index, comparison);
     }
     let case = Case { agreed, evidence, comparisons: &comparisons, controls: &controls, leak, on_paper };
     let caveats = caveat::found(&case);
@@ -123,6 +127,8 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
         analysis: None,
         room: None,
         similarity: Vec::new(),
+        population: None,
+        everybody: None,
         panel: None,
         trend_z: None,
         lean: None,
@@ -183,15 +189,8 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
                 Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
             result.method = Method::RuleOfMany;
         }
-    } else if protocol.asks().has_right_answer() {
-        // That neither of two is preferred is no sign that they sound the same: tastes may differ and cancel.
-        result.similarity = SIMILARITY_LIMITS
-            .iter()
-            .filter_map(|limit| {
-                similarity::test(agreed.inquiry, result.correct, result.trials, *limit, SIMILARITY_RISK).ok()
-            })
-            .collect();
     }
+    declared::claims(agreed, &mut result);
     together(agreed, &mut result, shared || test.is_some());
     result
 }

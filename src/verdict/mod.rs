@@ -21,14 +21,16 @@ pub mod findings;
 mod highest;
 mod judge;
 mod known;
+pub mod panel;
 mod sitting;
 mod spoken;
 pub mod threshold;
 mod words;
 
-pub use crate::evidence::Tally;
+pub use crate::evidence::{Tally, controls_missed};
 use crate::session::Stopping;
 use crate::stats::one::{self, Analysis};
+use crate::stats::population::Population;
 use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
 use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, SequentialTest};
@@ -113,6 +115,10 @@ pub struct VerdictInput {
     pub together: Option<Together>,
     /// The exact test of a room that shared its draws, in place of the binomial one.
     pub room: Option<RoomResult>,
+    /// The mean share of listeners like these, where the result is to hold for them.
+    pub population: Option<Population>,
+    /// Listeners whose answers are pooled.
+    pub listeners: usize,
 }
 
 impl VerdictInput {
@@ -136,6 +142,8 @@ impl VerdictInput {
             rule: Stopping::AllTrials,
             together: None,
             room: None,
+            population: None,
+            listeners: 1,
         }
     }
 
@@ -176,6 +184,8 @@ pub enum Finding {
     Excluded,
     /// The sequential test reached its largest number of trials without a decision.
     Undecided,
+    /// Not everybody of a declared panel has sat: nothing is judged before.
+    PanelIncomplete,
     /// Its numbers are beyond what can be computed: there is no verdict.
     NotComputed,
     /// How much of the difference is needed was asked, and is estimated.
@@ -194,14 +204,6 @@ pub struct Verdict {
     /// The numbers behind; nothing without counted trials.
     #[serde(skip)]
     pub analysis: Option<Analysis>,
-}
-
-/// Positive controls count as missed when a listener who is right in nine of ten would do so badly in at most one test
-/// of ten. Common practice, no source.
-pub fn controls_missed(protocol: Protocol, positive: Tally) -> bool {
-    protocol.asks().has_right_answer()
-        && positive.trials > 0
-        && binomial::lower(positive.correct, positive.trials, 0.9) <= 0.1
 }
 
 /// Identical controls are suspect when a guesser would do so well in at most one test of a hundred. Common practice, no

@@ -54,6 +54,7 @@ pub(super) fn words(
     let mut whole = input(comparison.correct, comparison.trials);
     whole.controls = Controls { positive: all(true), identical: all(false), leak };
     whole.room.clone_from(&comparison.room);
+    (whole.population, whole.listeners) = (comparison.population, comparison.results.len());
     whole.together = comparison
         .adjusted_p_value
         .map(|adjusted_p| Together { members: terms.comparisons.len() as u64, adjusted_p });

@@ -118,7 +118,7 @@ pub(super) fn headline(
             format!("{why} ({score}.)")
         }
         // A threshold has sentences of its own.
-        Finding::NoTrials | Finding::NotComputed | Finding::Threshold => {
+        Finding::NoTrials | Finding::PanelIncomplete | Finding::NotComputed | Finding::Threshold => {
             no_answers(&input.side_a, &input.side_b)
         }
         Finding::StoppedEarly => {
@@ -290,6 +290,11 @@ fn scope(input: &VerdictInput) -> String {
     )
 }
 
+/// What a share of pooled answers is about.
+fn on_average(input: &VerdictInput) -> &'static str {
+    if input.listeners > 1 { ", on average over these listeners" } else { "" }
+}
+
 fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
     if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
         let what = match input.protocol.asks() {
@@ -298,9 +303,19 @@ fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
         };
         return format!("{what}: {}.", lead_words(input, lead));
     }
+    if let Some(population) = &input.population {
+        return format!(
+            "How large it is for listeners like these: heard in about {} of trials on average, and with 95 % confidence \
+             (one-sided, differences between listeners included) in at least {}. That it was heard does not say that it \
+             matters or which one is better.",
+            percent(population.mean),
+            percent(population.at_least)
+        );
+    }
     format!(
-        "How large it is: heard in about {} of trials, and with 95 % confidence (one-sided) in at least {}; the other \
+        "How large it is{}: heard in about {} of trials, and with 95 % confidence (one-sided) in at least {}; the other \
          right answers are guesses. That it was heard does not say that it matters or which one is better.",
+        on_average(input),
         percent(analysis.discriminators.estimate),
         percent(analysis.discriminators_at_least)
     )
@@ -339,6 +354,13 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
     if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
         return format!("This does not prove that there is none: {}.", lead_words(input, lead));
     }
+    if let Some(population) = &input.population {
+        return format!(
+            "This does not prove that there is none. What it excludes, with 95 % confidence (one-sided, differences between \
+             listeners included): that listeners like these hear the difference in more than {} of trials on average.",
+            percent(population.at_most)
+        );
+    }
     if analysis.discriminators_at_most >= 1.0 {
         return "This does not prove that there is none: these answers exclude nothing.".to_string();
     }
@@ -349,8 +371,9 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
     }
     format!(
         "This does not prove that there is none. What it excludes, with 95 % confidence (one-sided): that the difference \
-         is heard in more than {} of trials (d-prime above {:.2}).",
+         is heard in more than {} of trials{} (d-prime above {:.2}).",
         percent(analysis.discriminators_at_most),
+        on_average(input),
         analysis.d_prime_at_most
     )
 }

@@ -11,6 +11,7 @@ mod levels;
 mod many;
 mod panels;
 mod planning;
+mod population;
 mod reference;
 mod room;
 mod sequential;

@@ -62,6 +62,7 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         // The script waits a quarter of a second between two events.
         heard_at_least_ms: Some(200),
         threshold: None,
+        panel: None,
     }
 }
 

@@ -21,7 +21,7 @@ struct World {
 
 /// Two listeners who did all that was asked of them.
 fn without_fault() -> World {
-    let mut site = Site::new(SESSION);
+    let mut site = Site::new(&format!("{SESSION}\n[panel]\nlisteners = 2\n"));
     site.hold(&Plan::new("Ada", 1, 0.6));
     site.hold(&Plan::new("Bel", 2, 0.6));
     let agreed = Agreed::of(&site.session);
@@ -94,6 +94,10 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::WeakQualification, |world| {
         world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 1 });
     }),
+    (Kind::PanelIncomplete, |world| world.evidence.panel.as_mut().expect("declared").sat = 1),
+    (Kind::OpenPanel, |world| world.evidence.panel = None),
+    (Kind::BeyondPanel, |world| world.evidence.panel.as_mut().expect("declared").beyond = 1),
+    (Kind::LeftOut, |world| world.evidence.panel.as_mut().expect("declared").left_out = vec![0]),
     (Kind::Simulated, |world| one_more(world, |own| (own.simulated, own.counted) = (Some(0.9), false))),
     (Kind::Silent, |world| one_more(world, |own| (own.silent, own.counted) = (true, false))),
     (Kind::Disturbed, |world| world.evidence.sittings[0].void = 1),
@@ -192,7 +196,12 @@ fn no_caveat_hides_another() {
     let world = without_fault();
     // By what they say: a test that can find nothing has no power to be told; and where nobody sat nothing happened.
     let exclude = |one: Kind, other: Kind| {
-        matches!((one, other), (Kind::TooFewTrials, Kind::LittlePower)) || one == Kind::NoSittings
+        // A panel that nobody declared has no standing.
+        let panel = [Kind::PanelIncomplete, Kind::BeyondPanel, Kind::LeftOut];
+        matches!((one, other), (Kind::TooFewTrials, Kind::LittlePower))
+            || one == Kind::NoSittings
+            || (one == Kind::OpenPanel && panel.contains(&other))
+            || (other == Kind::OpenPanel && panel.contains(&one))
     };
     let mut pairs = 0;
     for (at, (one, first)) in CAUSES.iter().enumerate() {

@@ -4,6 +4,7 @@ mod agreement;
 mod believed;
 mod caveats;
 mod family;
+mod panel;
 mod room;
 
 use earwitness::evidence::Options;

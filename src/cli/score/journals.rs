@@ -129,6 +129,14 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     }
     one_of_each(&mut sittings);
     let batches = batches(arguments, &sittings)?;
+    if sittings.len() > 1
+        && sittings.iter().any(|checked| checked.opening.as_ref().is_some_and(|o| o.terms.panel.is_some()))
+    {
+        crate::cli::note(
+            "these sittings belong to a declared panel and are not put together here: `earwitness report` judges it when \
+             everybody has sat",
+        );
+    }
     if batches.len() > 1 {
         crate::cli::note(&format!(
             "these journals belong to {} sessions (or texts of one): comparisons of the same name are kept apart, by session",
@@ -189,6 +197,10 @@ fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch
         let (Some(opening), Some((_, findings))) = (&checked.opening, judged(arguments, checked)?) else {
             continue;
         };
+        // A declared panel is judged once, when everybody has sat, by the report, which knows the folder.
+        if opening.terms.panel.is_some() {
+            continue;
+        }
         let session = opening.session.hex();
         let place = match batches.iter().position(|batch| batch.rules.session.as_ref() == Some(&session)) {
             Some(place) => place,

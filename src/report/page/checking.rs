@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::sources::traced;
 use super::{count, length, wide};
-use crate::evidence::{DeviceFacts, EventFacts, SittingFacts};
+use crate::evidence::{DeviceFacts, EventFacts, NotCounted, SittingFacts};
 use crate::report::model::Report;
 use crate::trial::record::Part;
 
@@ -83,7 +83,14 @@ fn sittings(report: &Report) -> Markup {
                     @if sitting.silent { ", nothing played" }
                     @if let Some(missing) = sitting.missing_votes { @if missing > 0 { ", " (missing) " votes never came" } }
                 }
-                td data-counts=(if sitting.counted { "yes" } else { "no" }) { @if sitting.counted { "yes" } @else { "no" } }
+                td data-counts=(if sitting.counted { "yes" } else { "no" }) {
+                    @match (sitting.counted, sitting.not_counted) {
+                        (true, _) => "yes",
+                        (false, None) => "no",
+                        (false, Some(NotCounted::BeyondPanel)) => "no: the panel was full",
+                        (false, Some(NotCounted::LeftOut)) => "no: left out by the agreed rule",
+                    }
+                }
                 td.n { (sitting.answered) }
                 td.n data-shown="right" { @if let Some(correct) = sitting.correct { (correct) } @else { "sealed" } }
                 td.n { (sitting.void) }

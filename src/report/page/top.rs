@@ -109,6 +109,25 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
                 ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }
             }
             (similarity(report, comparison))
+            (everybody(report, comparison))
+        }
+    }
+}
+
+/// The result with those whom the agreed rule leaves out.
+fn everybody(report: &Report, comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if let Some(everybody) = &comparison.everybody {
+            p {
+                "With everybody who sat, those left out among them: " (everybody.correct) " of " (everybody.trials) " "
+                (report.session.inquiry.counted_unnamed()) ", p = " (probability(everybody.p_value)) ". Left out for missing the controls: "
+                @for (place, own) in everybody.left_out.iter().enumerate() {
+                    @if place > 0 { ", " }
+                    (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.0) " of "
+                    (own.positive_controls.1) ")"
+                }
+                "."
+            }
         }
     }
 }

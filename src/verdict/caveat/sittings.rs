@@ -206,10 +206,11 @@ pub(super) fn shared_room(case: &Case<'_>) -> Vec<Caveat> {
 }
 
 pub(super) fn several_sittings(case: &Case<'_>) -> Vec<Caveat> {
+    let agreed = case.evidence.panel.as_ref().map_or(1, |panel| panel.agreed.sittings_each as usize);
     let again = case.evidence.listeners.iter().filter_map(|listener| {
         let counts = |sitting: &&usize| case.evidence.sittings[**sitting].counted;
         let sittings = listener.sittings.iter().filter(counts).count();
-        (sittings > 1).then(|| Caveat {
+        (sittings > agreed).then(|| Caveat {
             kind: Kind::SeveralSittings,
             weight: Weight::Minor,
             text: format!("{} sat {sittings} times. All of these sittings count together.", listener.name),

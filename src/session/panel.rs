@@ -1,0 +1,134 @@
+//! What a panel is, agreed on before anyone listens: how many, who is left out by which rule, for whom the result is to
+//! hold, and which difference would be worth mentioning.
+
+use serde::{Deserialize, Serialize};
+
+use super::reader::{SessionError, Table};
+use super::{ControlKind, Stopping};
+use crate::stats::protocol::{Asks, Inquiry};
+
+/// Whose answers are left out of the panel's result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LeaveOut {
+    /// Nobody's.
+    #[default]
+    None,
+    /// Those of listeners who missed the controls that should be heard.
+    MissedControls,
+    /// Those who did not qualify have no counted answers; they fill their seat on the panel all the same.
+    NotQualified,
+}
+
+/// For whom a panel's result is to hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ForWhom {
+    /// On average over the very listeners who sat.
+    #[default]
+    TheseListeners,
+    /// For listeners like them: how much they differ counts.
+    ListenersLikeThem,
+}
+
+/// A panel as agreed on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Panel {
+    /// Listeners.
+    pub listeners: u32,
+    /// Complete sittings of each.
+    pub sittings_each: u32,
+    /// Who is left out.
+    pub leave_out: LeaveOut,
+    /// The claim of similarity: the difference is heard in at most this share of trials; `None` claims none.
+    pub no_difference_above: Option<f64>,
+    /// The risk of claiming that wrongly.
+    pub no_difference_risk: f64,
+    /// For whom the result is to hold.
+    pub for_whom: ForWhom,
+}
+
+/// The table `panel`.
+pub(super) fn panel(
+    table: &mut Table<'_>,
+    inquiry: Inquiry,
+    stopping: Stopping,
+    controls: &[super::Control],
+    qualifies: bool,
+) -> Result<Option<Panel>, SessionError> {
+    let Some(mut inner) = table.table("panel")? else { return Ok(None) };
+    let listeners = inner.whole("listeners", 1, 10_000)?.ok_or_else(|| inner.missing("listeners", "20"))?;
+    let sittings_each = inner.whole("sittings_each", 1, 100)?.unwrap_or(1);
+    let leave_out = inner
+        .choice(
+            "leave_out",
+            &[
+                ("none", LeaveOut::None),
+                ("missed-controls", LeaveOut::MissedControls),
+                ("not-qualified", LeaveOut::NotQualified),
+            ],
+        )?
+        .unwrap_or_default();
+    let asks = inquiry.protocol.asks();
+    match leave_out {
+        LeaveOut::MissedControls if !asks.has_right_answer() => {
+            return Err(inner.error_at(
+                "leave_out",
+                "a preference has no right answer, so nobody misses a control; write leave_out = \"none\"",
+            ));
+        }
+        LeaveOut::MissedControls if controls.iter().all(|control| control.kind == ControlKind::Identical) => {
+            return Err(inner.error_at(
+                "leave_out",
+                "there is no control that should be heard; add a [[controls]] table such as kind = \"level\"",
+            ));
+        }
+        LeaveOut::NotQualified if !qualifies => {
+            return Err(inner.error_at(
+                "leave_out",
+                "nobody has to qualify; add [qualification], or write leave_out = \"none\"",
+            ));
+        }
+        _ => {}
+    }
+    let no_difference_above = super::parse::probability(&mut inner, "no_difference_above")?;
+    let risk = super::parse::probability(&mut inner, "no_difference_risk")?;
+    if no_difference_above.is_none() && risk.is_some() {
+        return Err(inner.missing(
+            "no_difference_above",
+            "0.2 (the share of trials up to which no difference is worth mentioning)",
+        ));
+    }
+    if no_difference_above.is_some() && (asks == Asks::Preference || stopping != Stopping::AllTrials) {
+        return Err(inner.error_at(
+            "no_difference_above",
+            "tastes that cancel are no sign of equal sound, and a sequential rule has its own \"no difference\": remove it",
+        ));
+    }
+    let for_whom = inner
+        .choice(
+            "for_whom",
+            &[
+                ("these-listeners", ForWhom::TheseListeners),
+                ("listeners-like-them", ForWhom::ListenersLikeThem),
+            ],
+        )?
+        .unwrap_or_default();
+    if for_whom == ForWhom::ListenersLikeThem && (listeners < 2 || stopping != Stopping::AllTrials) {
+        return Err(inner.error_at(
+            "for_whom",
+            "how much listeners differ shows only where several of them answer the same number of trials: ask for more \
+             listeners and leave [stopping] out, or write \"these-listeners\"",
+        ));
+    }
+    inner.finish()?;
+    Ok(Some(Panel {
+        listeners: listeners as u32,
+        sittings_each: sittings_each as u32,
+        leave_out,
+        no_difference_above,
+        no_difference_risk: risk.unwrap_or(0.05),
+        for_whom,
+    }))
+}
