@@ -22,6 +22,8 @@ pub enum Command {
     Close,
     /// Give this many more seconds to vote.
     More(u64),
+    /// Whether votes close by themselves soon after every phone has voted.
+    WhenAll(bool),
     /// A break.
     Break,
     /// The trial was disturbed in the room: void, and repeated with a fresh draw.
@@ -88,7 +90,7 @@ pub fn range(text: &str) -> Result<(u32, u32), String> {
 }
 
 /// The words, what they do, in the order of the help.
-pub const WORDS: [(&str, &str); 26] = [
+pub const WORDS: [(&str, &str); 27] = [
     ("next", "whatever comes next (also an empty line)"),
     ("repeat", "present the trial again, votes stay open"),
     ("play SLOT", "play one stimulus by hand, such as: play x"),
@@ -96,6 +98,7 @@ pub const WORDS: [(&str, &str); 26] = [
     ("open", "take votes now"),
     ("close", "close the votes now"),
     ("more SECONDS", "more time to vote"),
+    ("all on, all off", "close the votes by themselves, three seconds after every phone has voted"),
     ("break", "a break"),
     (
         "void REASON",
@@ -154,6 +157,11 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
                 .filter(|seconds| (1..=600).contains(seconds))
                 .ok_or_else(|| format!("\"{rest}\" is no number of seconds from 1 to 600"))?,
         ),
+        "all" => Command::WhenAll(match rest {
+            "on" => true,
+            "off" => false,
+            _ => return Err(format!("\"{rest}\" is neither on nor off")),
+        }),
         "break" => Command::Break,
         "void" => {
             needed("say what disturbed the trial")?;

@@ -111,6 +111,8 @@ pub struct Night {
     phrases: usize,
     again: Option<Again>,
     room: Room,
+    /// Votes close by themselves soon after every phone has voted.
+    when_all: bool,
     /// Seats that the host took away.
     removed: BTreeSet<u32>,
 }
@@ -169,6 +171,7 @@ impl Night {
             phrases: 0,
             again: None,
             room: Room::default(),
+            when_all: false,
             removed: BTreeSet::new(),
         }
     }

@@ -5,7 +5,9 @@ use std::time::Duration;
 use earwitness::ballot::Phase;
 use earwitness::trial::{Digest, Record, journal};
 
-use super::stage::{Host, Phone, Recorder, join, raw, real_environment, request, request_of, session};
+use super::stage::{
+    HandClock, Host, Phone, Recorder, environment, join, raw, real_environment, request, request_of, session,
+};
 
 fn host(folder: &std::path::Path, trials: u32) -> Host {
     let session = session(folder, "abx", trials, "");
@@ -508,5 +510,40 @@ fn large_requests_and_answers_that_nobody_reads_end() {
         "it is ended"
     );
     assert_eq!(Phone::join(&host, "Ida", None).seat, 1, "and guests come in");
+    host.leave();
+}
+
+#[test]
+fn votes_close_by_themselves_when_every_phone_has_voted_if_the_host_says_so() {
+    use std::sync::Arc;
+    use std::sync::atomic::Ordering;
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let clock = Arc::new(HandClock::default());
+    let hand = clock.clone();
+    let host =
+        Host::start(move || (request_of(session), environment(hand, &Recorder::default()))).expect("open");
+    let (ida, ola) = (Phone::join(&host, "Ida", None), Phone::join(&host, "Ola", None));
+    host.say("paper Pia").expect("a paper seat is not waited for");
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    host.say("all on").expect("by themselves");
+    host.say("next").expect("presented");
+    while host.look().phase != Phase::Voting {
+        clock.0.fetch_add(50, Ordering::SeqCst);
+        host.settle();
+    }
+    let trial = host.look().trial.as_ref().expect("a trial").id.clone();
+    let later = |milliseconds: u64| {
+        clock.0.fetch_add(milliseconds, Ordering::SeqCst);
+        host.settle();
+        host.look().open
+    };
+    assert_eq!(ida.vote(&trial, "a").status, 200);
+    assert!(later(20_000), "one is missing");
+    assert_eq!(ola.vote(&trial, "a").status, 200);
+    assert!(later(2000), "a vote may still be changed");
+    assert_eq!(ola.vote(&trial, "b").status, 200);
+    assert!(!later(1100), "three seconds after the last one came");
     host.leave();
 }

@@ -68,6 +68,7 @@ impl Night {
                 }
             }
             Command::Close | Command::More(_) => return nothing("votes are not open"),
+            Command::WhenAll(wanted) => self.when_all = *wanted,
             Command::Break => {
                 if phase != Phase::Ready {
                     return nothing("a break can be made between two trials");

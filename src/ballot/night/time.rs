@@ -2,9 +2,20 @@
 
 use super::{Night, Show};
 use crate::ballot::presentation::Moment;
-use crate::trial::{Effect, Event};
+use crate::trial::{Ballot, Effect, Event};
+
+/// So long everybody may still change a vote after the last one came, where votes close by themselves.
+const CHANGE_OF_MIND_MS: u64 = 3000;
 
 impl Night {
+    /// Every phone that is there has voted in the trial whose votes are open.
+    fn everybody_voted(&self) -> bool {
+        let Some(id) = self.voting() else { return false };
+        let mut phones =
+            self.seats.iter().filter(|(_, seat)| seat.by == Ballot::Phone && !seat.left).peekable();
+        phones.peek().is_some() && phones.all(|(_, seat)| seat.votes.contains_key(&id))
+    }
+
     /// Time has passed: what the presentation and the countdown do by themselves.
     pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
         let mut effects = Vec::new();
@@ -41,6 +52,10 @@ impl Night {
                 self.push(at_ms, Event::Pause, &mut effects);
             }
             _ => {}
+        }
+        if self.when_all && self.everybody_voted() {
+            let soon = at_ms + CHANGE_OF_MIND_MS;
+            self.deadline_ms = Some(self.deadline_ms.map_or(soon, |deadline| deadline.min(soon)));
         }
         if self.show == Show::Quiet && self.open && self.deadline_ms.is_some_and(|deadline| at_ms >= deadline)
         {
