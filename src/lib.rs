@@ -8,6 +8,7 @@
 //! | room | what lives there | to change |
 //! | --- | --- | --- |
 //! | [`units`] | quantities as people write them: `"10 ft"`, `"14 AWG"`, `"0.2 uH/ft"` | a unit or its spelling |
+//! | [`files`] | input files, opened in one guarded way | which files are read |
 //! | [`circuit`] | amplifier, cable and loudspeaker as two-ports; the result is a transfer function H(f) | a formula, a measured format |
 //! | [`filter`] | H(f) to an impulse response; offline convolution | accuracy or speed of filtering |
 //! | [`clip`] | decode, excerpt, resample, synthesise, level, dither, write | a file format, a synthesised clip |
@@ -47,6 +48,7 @@ pub mod cli;
 pub mod clip;
 pub mod conduct;
 pub mod evidence;
+pub mod files;
 pub mod filter;
 pub mod hearing;
 pub mod player;

@@ -1,6 +1,5 @@
 //! FLAC, MP3, Ogg Vorbis, AAC and M4A by symphonia, in blocks.
 
-use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
@@ -12,6 +11,7 @@ use symphonia::core::meta::MetadataOptions;
 
 use super::ClipError;
 use super::refusal::{check_shape, refuse, unreadable};
+use crate::files;
 
 /// Packets at the start of a lossy stream that may fail: they refer to packets before the cut.
 const FORGIVEN_PACKETS: usize = 2;
@@ -43,7 +43,7 @@ impl std::fmt::Debug for CompressedBlocks {
 
 impl CompressedBlocks {
     pub(super) fn open(path: &Path) -> Result<Self, ClipError> {
-        let file = File::open(path).map_err(|error| unreadable(path, &error))?;
+        let file = files::open(path).map_err(|error| unreadable(path, &error))?;
         let mut hint = Hint::new();
         if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
             hint.with_extension(extension);

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use super::ClipError;
 use super::refusal::{check_shape, refuse, unreadable};
+use crate::files;
 
 /// Bytes that are read and converted at a time: they stay in the cache in between.
 const PIECE_BYTES: usize = 1 << 17;
@@ -239,7 +240,7 @@ fn length_note(path: &Path, data: &Data, frame_bytes: u64) -> Option<String> {
 impl WavFile {
     pub(super) fn open(path: &Path) -> Result<Self, ClipError> {
         let cannot = |error: std::io::Error| unreadable(path, &error);
-        let mut file = BufReader::new(File::open(path).map_err(cannot)?);
+        let mut file = BufReader::new(files::open(path).map_err(cannot)?);
         let length = file.get_ref().metadata().map_err(cannot)?.len();
         let (format, data) = header(path, &mut file, length)?;
         Ok(Self {
@@ -256,7 +257,7 @@ impl WavFile {
     /// A reader that starts at a frame.
     pub(super) fn reader(&self, frame: u64) -> Result<WavBlocks, ClipError> {
         let cannot = |error: std::io::Error| unreadable(&self.path, &error);
-        let mut file = File::open(&self.path).map_err(cannot)?;
+        let mut file = files::open(&self.path).map_err(cannot)?;
         let align = self.encoding.bytes * usize::from(self.channels);
         file.seek(SeekFrom::Start(self.data_offset + frame * align as u64)).map_err(cannot)?;
         Ok(WavBlocks { wav: self.clone(), file, bytes: Vec::new() })

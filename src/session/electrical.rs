@@ -85,14 +85,13 @@ use crate::circuit::network::{Branch, Joined, Network, Place, Terminals, Way};
 use crate::circuit::table::{self, ImpedanceTable};
 use crate::circuit::touchstone::{self, PortData};
 use crate::circuit::{Amplifier, Loudspeaker};
+use crate::files;
 use crate::units::Dimension;
 
 /// What a function leaves out of a table's values is worth a note above this root mean square, relative ...
 const WORTHY_LEFT_OUT: f64 = 1e-3;
 /// ... or above this at any one value.
 const LARGE_LEFT_OUT: f64 = 2e-2;
-/// Largest measured table that is read.
-const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
 
 /// `[amplifier]`; relative paths are joined to `folder`; what the user should know is added to `notes`.
 pub fn amplifier(
@@ -357,11 +356,7 @@ fn file(
     let failed = |error: &dyn std::fmt::Display| {
         table.error_at(key, format!("\"{written}\" cannot be read as {}: {error}", path.display()))
     };
-    let length = std::fs::metadata(&path).map_err(|error| failed(&error))?.len();
-    if length > LARGEST_TABLE_BYTES {
-        return Err(failed(&format!("it is {length} bytes long, at most {LARGEST_TABLE_BYTES} are read")));
-    }
-    let bytes = std::fs::read(&path).map_err(|error| failed(&error))?;
+    let bytes = files::read(&path, files::LARGEST_TABLE_BYTES).map_err(|error| failed(&error))?;
     table.reads(&written, &path, Some(&bytes));
     Ok(Some((table::decode(&bytes), written)))
 }

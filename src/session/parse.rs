@@ -11,6 +11,7 @@ use super::{
 };
 use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
+use crate::files;
 use crate::stats::Protocol;
 use crate::stats::protocol::Side;
 use crate::units::Dimension;
@@ -28,13 +29,7 @@ pub fn load(path: &Path) -> Result<Session, SessionError> {
              it, and `earwitness new DIR` writes one to start from"
         ))
     };
-    let length = std::fs::metadata(&file).map_err(unreadable)?.len();
-    if length > LARGEST_FILE_BYTES {
-        return Err(failed(format!(
-            "the file is {length} bytes long, a session file has at most {LARGEST_FILE_BYTES}; is it the right file?"
-        )));
-    }
-    let bytes = std::fs::read(&file).map_err(unreadable)?;
+    let bytes = files::read(&file, LARGEST_FILE_BYTES).map_err(unreadable)?;
     let text = String::from_utf8(bytes).map_err(|error| {
         let line =
             error.as_bytes()[..error.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();

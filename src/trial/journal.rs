@@ -1,12 +1,12 @@
 //! Reading journals: strict, streaming, never a panic.
 
-use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use super::chain::{self, LineError, Piece};
 use super::digest::Digest;
 use super::record::{Closing, FORMAT, Opening, Record};
+use crate::files;
 
 /// A journal whose every line fits its chain. Whether its records make sense together is for
 /// [`verify`](super::verify) to say.
@@ -100,7 +100,7 @@ pub enum JournalError {
 /// Reads a journal whose last line may be torn.
 pub fn read(path: &Path) -> Result<Journal, JournalError> {
     let unreadable = |source| JournalError::Unreadable { file: path.to_path_buf(), source };
-    let file = File::open(path).map_err(unreadable)?;
+    let file = files::open(path).map_err(unreadable)?;
     if file.metadata().map_err(unreadable)?.is_dir() {
         return Err(JournalError::NotAJournal {
             file: path.to_path_buf(),

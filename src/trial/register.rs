@@ -4,7 +4,6 @@
 //! before its journal exists, and the journal's first record holds the digest of that line: a journal that was removed,
 //! or a line that was removed from here, shows.
 
-use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
@@ -13,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::chain::{self, LineError, Piece};
 use super::digest::Digest;
 use super::record::{Occasion, Outcome};
+use crate::files;
 
 /// Name of the register in the folder of sittings.
 pub const REGISTER: &str = "register.jsonl";
@@ -89,7 +89,7 @@ pub enum RegisterError {
 pub fn read(sittings: &Path) -> Result<Register, RegisterError> {
     let path = sittings.join(REGISTER);
     let unreadable = |source| RegisterError::Unreadable { file: path.clone(), source };
-    let file = match File::open(&path) {
+    let file = match files::open(&path) {
         Ok(file) => file,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Register::default()),
         Err(error) => return Err(unreadable(error)),

@@ -4,9 +4,9 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
-const ROOMS: [&str; 19] = [
-    "units", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial", "player",
-    "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot", "cli",
+const ROOMS: [&str; 20] = [
+    "units", "files", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial",
+    "player", "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot", "cli",
 ];
 
 /// Crates that only some rooms may name.

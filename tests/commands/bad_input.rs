@@ -196,3 +196,55 @@ fn a_meters_table_is_read_as_exported() {
     assert_eq!(ran.code, 0, "{}", ran.err);
     assert!(ran.out.contains("\"loop_resistance_ohm\""), "{}", ran.out);
 }
+
+/// A named pipe would be waited for, a device has no end, a socket and a folder are no files: each is said and refused, in
+/// every place where a file is named, at once.
+#[test]
+fn only_regular_files_are_read() {
+    let folder = folder();
+    let here = folder.path();
+    let made = std::process::Command::new("mkfifo").arg(here.join("pipe")).status().expect("mkfifo");
+    assert!(made.success());
+    let _socket = std::os::unix::net::UnixListener::bind(here.join("socket")).expect("a socket");
+    std::os::unix::fs::symlink("/dev/zero", here.join("device")).expect("a link");
+    std::fs::create_dir(here.join("folder")).expect("a folder");
+    for (name, what) in
+        [("pipe", "a named pipe"), ("socket", "a socket"), ("device", "a device"), ("folder", "a folder")]
+    {
+        let words = [what, name];
+        if name != "folder" {
+            refused(here, &["check", name], &words);
+            refused(here, &["score", name], &[what]);
+        }
+        if name != "folder" {
+            let ran = earwitness(here, &["verify", name]);
+            assert!(ran.code == 2 && ran.out.contains(what), "{name}: {} {}{}", ran.code, ran.out, ran.err);
+        }
+        session(here, SYNTH, PAIR, &format!("impedance_table = \"{name}\""));
+        refused(here, &["check", "."], &words);
+        session(here, SYNTH, &format!("response = \"{name}\""), RESISTOR);
+        refused(here, &["predict", "."], &words);
+        for ending in ["wav", "flac"] {
+            let sound = format!("{name}.{ending}");
+            std::os::unix::fs::symlink(name, here.join(&sound)).expect("a link");
+            session(here, &format!("file = \"{sound}\""), PAIR, RESISTOR);
+            let words = [if name == "folder" { "folder" } else { "a pipe or a device" }, name];
+            refused(here, &["check", "."], &words);
+            sound_refused(here, &words);
+        }
+    }
+    // The register as a pipe: nobody waits for it, and nothing is reported without it.
+    session(here, SYNTH, PAIR, RESISTOR);
+    std::fs::create_dir_all(here.join("sittings")).expect("a folder");
+    std::fs::rename(here.join("pipe"), here.join("sittings/register.jsonl")).expect("moved");
+    refused(
+        here,
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"],
+        &["a named pipe"],
+    );
+    // A regular file that is too long, and sparse so that it costs nothing.
+    let long = std::fs::File::create(here.join("long.csv")).expect("a file");
+    long.set_len(65 * 1024 * 1024).expect("a length");
+    session(here, SYNTH, PAIR, "impedance_table = \"long.csv\"");
+    refused(here, &["check", "."], &["long.csv", "more than 67108864 bytes long"]);
+}

@@ -10,6 +10,7 @@ use super::super::Failure;
 use super::group::{Batch, Group, Row, Rules};
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
 use crate::ballot::paper::separator;
+use crate::files;
 use crate::session::Family;
 use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, similarity};
@@ -43,8 +44,8 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
 /// Reads a CSV file of counts.
 fn read(path: &Path) -> Result<Vec<Row>, Failure> {
     let at = path.display();
-    let table =
-        std::fs::read(path).map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
+    let table = files::read(path, files::LARGEST_TABLE_BYTES)
+        .map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
     let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(separator(table))

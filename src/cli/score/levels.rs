@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::super::Failure;
 use super::{ScoreArguments, protocol_named, write_json};
 use crate::ballot::paper::separator;
+use crate::files;
 use crate::session::Scale;
 use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::posterior::Posterior;
@@ -112,8 +113,8 @@ fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
 /// Reads a CSV file of counts at sizes.
 fn read(path: &Path) -> Result<Vec<Point>, Failure> {
     let at = path.display();
-    let table =
-        std::fs::read(path).map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
+    let table = files::read(path, files::LARGEST_TABLE_BYTES)
+        .map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
     let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(separator(table))

@@ -1,0 +1,69 @@
+//! Input files, opened in one guarded way.
+//!
+//! Comes in: a path that somebody named. Goes out: an open file that is a regular one, or its bytes up to a limit. A named
+//! pipe would be waited for, a device has no end, and a file may grow while it is read: none of that is input. Must not
+//! know: what stands in the file.
+
+use std::fs::{File, FileType, OpenOptions};
+use std::io::{Error, ErrorKind, Read as _, Result};
+use std::path::Path;
+
+/// Most bytes that a table is read with.
+pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
+
+/// Opens a regular file, without waiting for anybody.
+///
+/// # Errors
+/// It cannot be opened, or is a folder, a named pipe, a socket or a device.
+pub fn open(path: &Path) -> Result<File> {
+    // Looked at first, for a better message than that of opening; and again once it is open, for then nobody can change it.
+    refuse_other(std::fs::metadata(path)?.file_type())?;
+    let mut options = OpenOptions::new();
+    options.read(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt as _;
+        options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits().cast_signed());
+    }
+    let file = options.open(path)?;
+    refuse_other(file.metadata()?.file_type())?;
+    Ok(file)
+}
+
+/// The bytes of a regular file, at most so many.
+///
+/// # Errors
+/// As [`open`]; it is longer, or becomes longer while it is read.
+pub fn read(path: &Path, most: u64) -> Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    open(path)?.take(most + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > most {
+        return Err(Error::new(
+            ErrorKind::FileTooLarge,
+            format!("it is more than {most} bytes long, and no more is read; is it the right file?"),
+        ));
+    }
+    Ok(bytes)
+}
+
+fn refuse_other(kind: FileType) -> Result<()> {
+    if kind.is_file() {
+        return Ok(());
+    }
+    #[cfg(unix)]
+    let what = {
+        use std::os::unix::fs::FileTypeExt as _;
+        match kind {
+            _ if kind.is_fifo() => "a named pipe",
+            _ if kind.is_socket() => "a socket",
+            _ if kind.is_char_device() || kind.is_block_device() => "a device",
+            _ => "a folder",
+        }
+    };
+    #[cfg(not(unix))]
+    let what = "a folder or a device";
+    Err(Error::new(
+        ErrorKind::InvalidInput,
+        format!("it is {what}, and only regular files are read; copy what it gives into a file"),
+    ))
+}
