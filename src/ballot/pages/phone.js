@@ -181,7 +181,7 @@
 
   function draw(anew) {
     var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
-      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again, state.open_ears,
+      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again,
       pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
@@ -247,8 +247,7 @@
       }));
       return;
     }
-    if (state.open_ears) { ears(); }
-    else if (state.phase === "welcome" || state.phase === "joining") { welcome(); }
+    if (state.phase === "welcome" || state.phase === "joining") { welcome(); }
     else if (state.phase === "ready") { ready(); }
     else if (state.phase === "presenting" || state.phase === "voting") { trial(); }
     else if (state.phase === "break") { heading(text("break")); add(main, el("p", "loud", text("break.rest"))); }
@@ -290,12 +289,6 @@
   function notes() {
     var said = earwitness.marks(state);
     if (said) { main.appendChild(el("p", "waiting", said)); }
-  }
-  function ears() {
-    var now = state.open_ears;
-    heading(text("open.title"));
-    add(main, el("p", "loud", now.kind === "asked" ? text("open.x") : now.kind === "told" ? text("open.told", { what: now.name })
-      : text("open.plays", { what: now.kind === "step" ? text("open.step", { step: now.step }) : now.name })));
   }
   function welcome() {
     heading(state.title);

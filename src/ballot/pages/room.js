@@ -101,7 +101,7 @@
 
   function draw() {
     var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.phrases, state.hands,
-      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.open_ears, state.door,
+      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.door,
       state.seats === 1]);
     if (drawn === shape) { return; }
     shape = drawn;
@@ -114,8 +114,7 @@
     add(foot, el("span", "seal", text("seal") + ": " + state.commitment.phrase));
     earwitness.empty(main);
     main.className = "at-" + state.phase;
-    if (state.open_ears) { ears(); }
-    else if (joining) { welcome(); }
+    if (joining) { welcome(); }
     else if (state.phase === "ready") { ready(); }
     else if (state.phase === "presenting") { presenting(); }
     else if (state.phase === "voting") { voting(); }
@@ -144,16 +143,6 @@
     else if (state.started_over) { add(words, el("p", "matter warning", text("hands.again"))); }
     if (!state.door) { add(words, el("p", "matter warning", text("door.shut"))); }
     add(main, add(el("div", "split"), words, qr()), el("p", "quiet", text("caution")));
-  }
-  function ears() {
-    label(text("open.title"));
-    var now = state.open_ears;
-    var what = now.kind === "step" ? text("open.step", { step: now.step }) : now.name || now.kind;
-    if (now.kind === "asked") { two("X", text("open.x")); }
-    else if (now.kind === "told") { two(now.name, text("open.told", { what: now.name })); }
-    else { two(what, text("open.plays", { what: what })); }
-    main.firstChild.className = "huge";
-    add(main, el("p", "matter warning", text("open.title")));
   }
   function ready() {
     label(state.trial ? earwitness.trialName(state.trial) : "");
