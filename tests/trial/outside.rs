@@ -1,6 +1,6 @@
 //! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
 
-use earwitness::session::Family;
+use earwitness::session::{Family, ForWhom};
 use earwitness::stats::Protocol;
 use earwitness::trial::record::{InputTerms, StimulusTerms};
 use earwitness::trial::verify::{self, Checked};
@@ -8,6 +8,8 @@ use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against
 
 use super::kit::{self, Journal as _, Memory, UTC};
 use crate::commands::earwitness;
+
+type ChangeTerms = fn(&mut Terms);
 
 fn records() -> Vec<Record> {
     kit::in_memory(&kit::full(Protocol::Abx), 91).finish().journal.records
@@ -66,7 +68,6 @@ fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
 
 #[test]
 fn terms_are_derived_from_the_session_again_and_not_believed() {
-    type Change = fn(&mut Terms);
     let folder = kit::folder();
     std::fs::write(folder.path().join("session.toml"), crate::report::material::SESSION).unwrap();
     let session = earwitness::session::load(folder.path()).unwrap();
@@ -89,7 +90,7 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
         checked.problems
     };
     assert_eq!(check(&|_| {}), []);
-    let changes: [(&str, Change); 5] = [
+    let changes: [(&str, ChangeTerms); 5] = [
         ("alpha", |terms| terms.alpha = 0.4),
         ("trials", |terms| terms.trials = 4),
         ("family", |terms| terms.family = Family::None),
@@ -99,6 +100,64 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
     for (name, change) in changes {
         let problems = check(&change);
         assert!(problems[0].message.contains(name), "{name}: {problems:?}");
+    }
+}
+
+/// The panel is what the verdict waits for and whom it leaves out: nobody declares another one afterwards.
+#[test]
+fn a_panel_that_was_changed_afterwards_is_found_in_the_session_and_in_the_journal() {
+    let folder = kit::folder();
+    let load = |panel: &str| {
+        let text = format!("{}\n{panel}", crate::report::material::SESSION);
+        std::fs::write(folder.path().join("session.toml"), text).unwrap();
+        earwitness::session::load(folder.path()).unwrap()
+    };
+    let declared = "[panel]\nlisteners = 6\nno_difference_above = 0.2\n";
+    let session = load(declared);
+    let terms = Terms::of(&session);
+    let honest = Draft {
+        session: Digest::of(session.source.as_bytes()),
+        stimuli: kit::stimuli(&terms),
+        terms,
+        inputs: InputTerms::of(&session).unwrap(),
+        ..kit::draft(kit::terms(Protocol::Abx))
+    };
+    let problems = |draft: &Draft, session: &earwitness::session::Session| {
+        let (_folder, path) = kit::written(&kit::in_memory(draft, 94).finish().journal.bytes);
+        let mut checked = verify::check(&path);
+        assert!(checked.is_sound(), "in itself it fits: {:?}", checked.problems);
+        against::session(&mut checked, session, None);
+        checked.problems
+    };
+    assert_eq!(problems(&honest, &session), []);
+
+    // The owner writes another panel into the session file after the sittings.
+    let afterwards = [
+        "[panel]\nlisteners = 4\nno_difference_above = 0.2\n",
+        "[panel]\nlisteners = 6\nno_difference_above = 0.5\n",
+        "",
+    ];
+    for panel in afterwards {
+        let found = problems(&honest, &load(panel));
+        assert!(found[0].message.contains("session file is not the one"), "{panel}: {found:?}");
+    }
+
+    // A forger writes a journal that names the session file and seals other terms than it gives.
+    let session = load(declared);
+    let changes: [ChangeTerms; 4] = [
+        |terms| terms.panel = None,
+        |terms| terms.panel.as_mut().unwrap().listeners = 4,
+        |terms| terms.panel.as_mut().unwrap().no_difference_above = Some(0.5),
+        |terms| terms.panel.as_mut().unwrap().for_whom = ForWhom::ListenersLikeThem,
+    ];
+    for change in changes {
+        let mut draft = honest.clone();
+        change(&mut draft.terms);
+        let found = problems(&draft, &session);
+        assert!(
+            found[0].message.contains("its terms are not those that the session gives: panel"),
+            "{found:?}"
+        );
     }
 }
 
