@@ -78,7 +78,7 @@ fn joining(night: &NightScene) -> Vec<Block> {
         words.push(Block::Gap);
     }
     words.extend([
-        Block::text("Point a phone's camera at the code, or open"),
+        Block::text("Open on a phone, with its camera or by typing"),
         Block::heading(night.join.clone()),
         Block::pair("code", night.code.clone()),
         Block::pair("seats taken", night.votes.1.to_string()),

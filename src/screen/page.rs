@@ -145,11 +145,21 @@ pub fn grouped(digits: &str) -> Vec<String> {
     groups.chunks(8).map(|line| line.join(" ")).collect()
 }
 
-/// The page's lines at this width.
-pub fn lines(blocks: &[Block], width: usize, palette: Palette) -> Vec<Line<'static>> {
-    blocks.iter().flat_map(|block| block_lines(block, width, palette)).collect()
+/// The page's lines at this width. A code for a camera is drawn whole within the first `height` lines, or not at all: a
+/// sentence then says what is missing.
+pub fn lines(blocks: &[Block], (width, height): (usize, usize), palette: Palette) -> Vec<Line<'static>> {
+    let mut drawn = Vec::new();
+    for block in blocks {
+        match block {
+            Block::Code(picture) => code(picture, (width, height), palette, &mut drawn),
+            Block::Beside(picture, blocks) => beside(picture, blocks, (width, height), palette, &mut drawn),
+            block => drawn.extend(block_lines(block, width, palette)),
+        }
+    }
+    drawn
 }
 
+/// A block that needs no more room than it is given.
 fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'static>> {
     let styled = |text: String, style: Style| Line::from(Span::styled(text, style));
     match block {
@@ -175,11 +185,9 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
                 ])
             })
             .collect(),
-        Block::Picture(picture) => picture.iter().map(|line| Line::from(cut(line, width))).collect(),
-        Block::Code(picture) => {
-            picture.iter().map(|line| Line::from(Span::styled(cut(line, width), palette.code()))).collect()
+        Block::Picture(picture) | Block::Code(picture) | Block::Beside(picture, _) => {
+            picture.iter().map(|line| Line::from(cut(line, width))).collect()
         }
-        Block::Beside(picture, blocks) => beside(picture, blocks, width, palette),
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
         }
@@ -215,29 +223,73 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
 /// Cells between a picture and what stands beside it, and the least width of that.
 const BESIDE: (usize, usize) = (3, 28);
 
-fn beside(picture: &[String], blocks: &[Block], width: usize, palette: Palette) -> Vec<Line<'static>> {
-    let wide = picture.iter().map(|line| line.width()).max().unwrap_or(0);
-    let Some(rest) = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1) else {
-        let mut stacked = lines(blocks, width, palette);
-        stacked.extend(block_lines(&Block::Code(picture.to_vec()), width, palette));
-        return stacked;
-    };
-    let mut right = lines(blocks, rest, palette).into_iter();
-    let mut joined: Vec<Line<'static>> = picture
+fn widest(picture: &[String]) -> usize {
+    picture.iter().map(|line| line.width()).max().unwrap_or(0)
+}
+
+/// A code below what is drawn already; in its place, where part of it would be out of view, what is missing.
+fn code(
+    picture: &[String],
+    (width, height): (usize, usize),
+    palette: Palette,
+    drawn: &mut Vec<Line<'static>>,
+) {
+    let lines = (drawn.len() + picture.len()).saturating_sub(height);
+    let columns = widest(picture).saturating_sub(width);
+    if lines == 0 && columns == 0 {
+        drawn.extend(picture.iter().map(|line| Line::from(Span::styled(line.clone(), palette.code()))));
+        return;
+    }
+    drawn.extend(missing((lines, columns), width, palette));
+}
+
+/// What a code needs that is not there.
+fn missing((lines, columns): (usize, usize), width: usize, palette: Palette) -> Vec<Line<'static>> {
+    let needs: Vec<String> = [(lines, "line"), (columns, "column")]
         .iter()
-        .map(|line| {
-            let gap = " ".repeat(wide + BESIDE.0 - line.width());
-            let mut spans = vec![Span::styled(line.clone(), palette.code()), Span::raw(gap)];
-            spans.extend(right.next().into_iter().flat_map(|line| line.spans));
-            Line::from(spans)
-        })
+        .filter(|(more, _)| *more > 0)
+        .map(|(more, what)| format!("{more} more {what}{}", if *more == 1 { "" } else { "s" }))
         .collect();
-    joined.extend(right.map(|line| {
+    let text = format!("The code for a camera needs {}; the address does the same.", needs.join(" and "));
+    wrap(&text, width).into_iter().map(|line| Line::from(Span::styled(line, palette.label()))).collect()
+}
+
+/// A code with words to its right; where there is no room for both, the words and then the code.
+fn beside(
+    picture: &[String],
+    blocks: &[Block],
+    (width, height): (usize, usize),
+    palette: Palette,
+    drawn: &mut Vec<Line<'static>>,
+) {
+    let wide = widest(picture);
+    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1);
+    let lacking = (drawn.len() + picture.len()).saturating_sub(height);
+    let rest = match (spare, lacking) {
+        (Some(rest), 0) => rest,
+        (Some(_), lacking) => {
+            drawn.extend(lines(blocks, (width, height), palette));
+            drawn.extend(missing((lacking, 0), width, palette));
+            return;
+        }
+        (None, _) => {
+            drawn.extend(lines(blocks, (width, height), palette));
+            code(picture, (width, height), palette, drawn);
+            return;
+        }
+    };
+    let mut right = lines(blocks, (rest, height), palette).into_iter();
+    drawn.extend(picture.iter().map(|line| {
+        let gap = " ".repeat(wide + BESIDE.0 - line.width());
+        let mut spans = vec![Span::styled(line.clone(), palette.code()), Span::raw(gap)];
+        spans.extend(right.next().into_iter().flat_map(|line| line.spans));
+        Line::from(spans)
+    }));
+    drawn.extend(right.map(|line| {
         let mut spans = vec![Span::raw(" ".repeat(wide + BESIDE.0))];
         spans.extend(line.spans);
         Line::from(spans)
     }));
-    joined
 }
 
 /// A first column and text that hangs to the right of it.

@@ -175,14 +175,14 @@ pub fn page_overflow(model: &Model, scene: &Scene) -> u16 {
     let Stage::Page(page) = &scene.stage else { return 0 };
     let body = body(model.columns, model.rows);
     let (room, _) = page_rows(page, body);
-    let count = lines(&page.blocks, body.width.into(), Palette::plain()).len();
+    let count = lines(&page.blocks, (body.width.into(), room.into()), Palette::plain()).len();
     u16::try_from(count).unwrap_or(u16::MAX).saturating_sub(room)
 }
 
 fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, frame: &mut Frame<'_>) {
     let width = usize::from(body.width);
     let (room, _) = page_rows(page, body);
-    let text = lines(&page.blocks, width, palette);
+    let text = lines(&page.blocks, (width, room.into()), palette);
     let overflow = u16::try_from(text.len()).unwrap_or(u16::MAX).saturating_sub(room);
     let scroll = model.scroll.min(overflow);
     let more = if scroll < overflow { "more below ↓" } else { "" };

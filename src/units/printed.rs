@@ -90,9 +90,29 @@ pub fn probability(value: f64) -> String {
     }
 }
 
+/// A UTC time of a record as people write it: "1 February 2026 at 19:30 UTC"; of a date alone "1 February 2026 (UTC)". What
+/// is neither stays as it is.
+pub fn moment(utc: &str) -> String {
+    if utc.len() == "2026-02-01".len() {
+        return utc
+            .parse::<jiff::civil::Date>()
+            .map_or_else(|_| utc.to_owned(), |date| date.strftime("%-d %B %Y (UTC)").to_string());
+    }
+    utc.parse::<jiff::civil::DateTime>()
+        .map_or_else(|_| utc.to_owned(), |time| time.strftime("%-d %B %Y at %H:%M UTC").to_string())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn moments_read_as_people_write_them() {
+        assert_eq!(moment("2026-02-01 19:30:05"), "1 February 2026 at 19:30 UTC");
+        assert_eq!(moment("2026-12-24"), "24 December 2026 (UTC)");
+        assert_eq!(moment("2026-02-30 19:30:05"), "2026-02-30 19:30:05", "no day of a calendar");
+        assert_eq!(moment("some evening"), "some evening");
+    }
 
     #[test]
     fn multiples_keep_two_digits() {

@@ -1,11 +1,31 @@
 //! The real program's host screen and room display in pseudo-terminals, from joining to the results.
 
+use std::io::Write;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::process::{Command, Stdio};
 
 use super::stage::{self, Phone, join};
 use crate::commands::PROGRAM;
 use crate::screen::terminal::Terminal;
+
+/// What a camera reads from the terminal's screen, each dot eight pixels wide; empty if there is nothing to read.
+fn photographed(terminal: &Terminal) -> String {
+    let (columns, rows, dots) = terminal.picture();
+    let script = "import sys, numpy, zxingcpp\n\
+        dots = numpy.frombuffer(sys.stdin.buffer.read(), numpy.uint8).reshape(int(sys.argv[1]), int(sys.argv[2]))\n\
+        print(*(read.text for read in zxingcpp.read_barcodes(dots.repeat(8, 0).repeat(8, 1))), end='')\n";
+    let mut reader = Command::new(crate::tool("EARWITNESS_PYTHON"))
+        .args(["-c", script, &rows.to_string(), &columns.to_string()])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("Python starts");
+    reader.stdin.take().expect("its input").write_all(&dots).expect("it reads");
+    let output = reader.wait_with_output().expect("it ends");
+    assert!(output.status.success(), "the reader of codes failed; what it said stands above");
+    String::from_utf8(output.stdout).expect("text")
+}
 
 #[test]
 fn a_host_conducts_a_night_from_the_terminal() {
@@ -15,12 +35,20 @@ fn a_host_conducts_a_night_from_the_terminal() {
         ["night", ".", "--output", "silent", "--listen", "127.0.0.1:0", "--gap", "0.1", "--vote-time", "60"];
     let mut host = Terminal::start(folder.path(), Path::new(PROGRAM), &night, &[]);
     host.wait(&["welcome"]);
-    host.wait(&["seats taken"]);
+    // On 24 lines the host, who types, has no room for the whole code for cameras, and is shown none of it.
+    host.wait(&["The code for a camera needs"]);
     let shown = host.screen();
+    assert!(!shown.contains("██") && photographed(&host).is_empty(), "a part of the code:\n{shown}");
     let address =
         shown.split("http://").nth(1).expect("the address").split_whitespace().next().expect("all of it");
     let (socket, code) = address.split_once("/#").expect("the code is in the address");
     let socket: SocketAddr = socket.parse().expect("an address");
+    let needs =
+        shown.split("camera needs ").nth(1).and_then(|text| text.split(' ').next()).expect("a number");
+    host.resize((80, 24 + needs.parse::<u16>().expect("lines")));
+    host.wait(&["▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀"]);
+    host.wait(&["seats taken"]);
+    assert_eq!(photographed(&host), format!("http://{address}"), "{}", host.screen());
     let ida = Phone::seated(socket, &join(socket, code, "Ida", None));
     let ola = Phone::seated(socket, &join(socket, code, "Ola", None));
     host.wait(&["seats taken     2"]);
@@ -29,6 +57,7 @@ fn a_host_conducts_a_night_from_the_terminal() {
     room.wait(&["Take a seat"]);
     // The whole code for cameras is in view on a terminal of 24 lines: its last line is half a block high.
     room.wait(&["▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀▀"]);
+    assert_eq!(photographed(&room), format!("http://{address}"), "{}", room.screen());
     assert!(room.screen().contains(code), "the code to type stands beside it:\n{}", room.screen());
 
     host.press("\r");

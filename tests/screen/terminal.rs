@@ -73,6 +73,46 @@ impl Terminal {
         parser
     }
 
+    /// Gives the terminal another size; the program draws anew.
+    pub(crate) fn resize(&mut self, (cols, rows): (u16, u16)) {
+        // What was drawn at the old size is of no use at the new one.
+        self.bytes.lock().expect("nobody panicked").clear();
+        self.size = (cols, rows);
+        let size = PtySize { cols, rows, pixel_width: 0, pixel_height: 0 };
+        self.master.resize(size).expect("it can be resized");
+    }
+
+    /// The screen as a grey picture, two square dots to a cell's height: columns, rows, a byte for each dot.
+    pub(crate) fn picture(&self) -> (usize, usize, Vec<u8>) {
+        let grey = |color: vt100::Color, usual: u8| match color {
+            vt100::Color::Default => usual,
+            vt100::Color::Idx(index) => {
+                if matches!(index, 0 | 8 | 16) {
+                    0
+                } else {
+                    255
+                }
+            }
+            vt100::Color::Rgb(red, ..) => red,
+        };
+        let parser = self.parser();
+        let (columns, rows) = (usize::from(self.size.0), 2 * usize::from(self.size.1));
+        let mut dots = Vec::with_capacity(columns * rows);
+        for row in 0..rows as u16 {
+            for column in 0..self.size.0 {
+                let cell = parser.screen().cell(row / 2, column).expect("a cell");
+                let drawn = match cell.contents() {
+                    "█" => true,
+                    "▀" => row % 2 == 0,
+                    "▄" => row % 2 == 1,
+                    _ => false,
+                };
+                dots.push(if drawn { grey(cell.fgcolor(), 255) } else { grey(cell.bgcolor(), 0) });
+            }
+        }
+        (columns, rows, dots)
+    }
+
     pub(crate) fn screen(&self) -> String {
         self.parser().screen().contents()
     }
@@ -379,10 +419,7 @@ fn it_can_be_made_smaller_and_larger() {
     for (columns, rows, words) in
         [(50, 12, "please make it larger"), (100, 30, "The terms"), (60, 20, "The terms")]
     {
-        terminal.bytes.lock().expect("nobody panicked").clear();
-        terminal.size = (columns, rows);
-        let size = PtySize { cols: columns, rows, pixel_width: 0, pixel_height: 0 };
-        terminal.master.resize(size).expect("it can be resized");
+        terminal.resize((columns, rows));
         terminal.wait(&[words]);
     }
     terminal.press("\x03");

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::{count, percent, shell};
 use crate::report::model::Report;
-use crate::units::printed::probability;
+use crate::units::printed::{moment, probability};
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words, no_listening_test};
 
 const STYLE: &str = include_str!("../certificate.css");
@@ -70,7 +70,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             }
             p.fine {
                 @for sitting in &sittings {
-                    "Opened " (sitting.opened_utc) " UTC, seal " span.hex { (sitting.commitment) }
+                    "Opened on " (moment(&sitting.opened_utc)) ", seal " span.hex { (sitting.commitment) }
                     @if let Some(receipt) = &sitting.receipt { ", receipt " span.hex { (receipt) } }
                     @if let Some(words) = &sitting.receipt_phrase { " (" (words) ")" }
                     ". "
