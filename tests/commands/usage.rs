@@ -80,13 +80,18 @@ fn every_remark_in_the_template_that_shows_a_key_is_valid_too() {
         earwitness::session::parse(std::path::Path::new("session.toml"), &text)
             .unwrap_or_else(|e| panic!("{e}"));
     }
-    let wager = template.split("# [wager]").nth(1).expect("the wager is shown");
-    // What is shown for other protocols would be refused here.
-    let own = wager.lines().filter(|line| !line.contains("only for"));
-    let shown: Vec<&str> = own.map(|line| line.strip_prefix("# ").unwrap_or(line)).collect();
-    let text = format!("{template}\n[wager]\n{}", shown.join("\n"));
-    let session = earwitness::session::parse(std::path::Path::new("session.toml"), &text).expect("valid");
-    assert!(session.wager.is_some());
+    let with = |section: &str| {
+        let rest = template.split(&format!("# [{section}]")).nth(1).expect("the section is shown");
+        let shown = rest.split("\n\n").next().expect("its own lines");
+        // What is shown for other protocols would be refused here.
+        let own = shown.lines().filter(|line| !line.contains("only for"));
+        let lines: Vec<&str> = own.map(|line| line.strip_prefix("# ").unwrap_or(line)).collect();
+        let text = format!("{template}\n[{section}]\n{}", lines.join("\n"));
+        earwitness::session::parse(std::path::Path::new("session.toml"), &text)
+    };
+    assert!(with("wager").expect("valid").wager.is_some());
+    assert!(with("panel").expect("valid").panel.is_some());
+    assert!(with("threshold").expect("valid").threshold.is_some());
 }
 
 #[test]
