@@ -13,6 +13,7 @@
 //! | [`excess`] | the delay and polarity that are not the response's own |
 //! | [`response`] | two channels to a transfer function |
 //! | [`distortion`] | harmonics and THD over frequency, the difference of two |
+//! | [`tones`] | intermodulation of two tones; THD+N of stepped tones |
 //! | [`impedance`] | an impedance from a known resistor |
 //! | [`null`] | what two recordings leave of each other |
 //!
@@ -38,6 +39,7 @@ pub mod recording;
 pub mod repeats;
 pub mod response;
 pub mod sweep;
+pub mod tones;
 
 /// Why the bench has no answer. The message names the file, the value, what is allowed and what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

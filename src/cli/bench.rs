@@ -6,6 +6,7 @@ mod impedance;
 mod null;
 mod response;
 mod sweep;
+mod tones;
 
 use std::io::Write;
 
@@ -30,11 +31,13 @@ pub struct BenchArguments {
 enum Job {
     /// Write the sweep as a sound file, to be played by anything
     Sweep(sweep::SweepArguments),
+    /// Write steady tones as a sound file: two at once for intermodulation, or one after the other for THD+N
+    Tones(tones::TonesArguments),
     /// Play the sweep and record two channels at once: reference (amplifier), response (loudspeaker)
     Capture(capture::CaptureArguments),
     /// The transfer function of a recording, with its standard deviation; delay removed and said
     Response(response::ResponseArguments),
-    /// Harmonics and THD over frequency, and the difference of two recordings with its uncertainty
+    /// Harmonics and THD over frequency, the difference of two recordings; intermodulation, THD+N
     Distortion(distortion::DistortionArguments),
     /// An impedance by a known resistor: a loudspeaker, a shorted or an open cable
     Impedance(impedance::ImpedanceArguments),
@@ -52,6 +55,7 @@ impl From<BenchError> for Failure {
 pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failure> {
     match &arguments.job {
         Job::Sweep(arguments) => sweep::run(arguments, out),
+        Job::Tones(arguments) => tones::run(arguments, out),
         Job::Capture(arguments) => capture::run(arguments, out),
         Job::Response(arguments) => response::run(arguments, out),
         Job::Distortion(arguments) => distortion::run(arguments, out),

@@ -5,6 +5,7 @@ mod device;
 mod distortions;
 mod nulls;
 mod responses;
+mod tones;
 
 use std::f64::consts::{PI, TAU};
 use std::path::Path;

@@ -7,13 +7,16 @@ use serde_json::{Value, json};
 
 use super::{Failure, note, whole};
 use crate::bench::distortion::{Distortion, apart, measured};
-use crate::bench::recording::Recording;
+use crate::bench::recording::{Channel, Recording};
 
 /// What was typed after `bench distortion`.
 #[derive(Debug, clap::Args)]
 pub(super) struct DistortionArguments {
-    /// The recording of the sweep; of two channels the second (loudspeaker) is measured
+    /// The recording of the sweep (or of --signal); of two channels the second (loudspeaker) is measured
     file: PathBuf,
+    /// A recording of steady tones from `bench tones`: intermodulation of two, or THD+N of the steps
+    #[arg(long, value_enum, conflicts_with = "against")]
+    signal: Option<super::tones::SignalName>,
     /// Another recording of the same sweep, such as another cable's: how far apart, and how sure
     #[arg(long, value_name = "OTHER.wav")]
     against: Option<PathBuf>,
@@ -30,18 +33,14 @@ pub(super) struct DistortionArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    if let Some(signal) = arguments.signal {
+        let recording = Recording::read(&arguments.file)?;
+        let channel = chosen(&recording, arguments.channel)?;
+        return super::tones::said(&channel, signal, arguments.csv.as_ref(), arguments.json, out);
+    }
     let of = |path: &PathBuf| -> Result<Distortion, Failure> {
         let recording = Recording::read(path)?;
-        let channel = match arguments.channel.map(usize::from) {
-            Some(wanted) if wanted > recording.channels.len() => {
-                return Err(Failure::bad(format!(
-                    "{}: there is no channel {wanted}; it has one",
-                    path.display()
-                )));
-            }
-            Some(wanted) => recording.channel(wanted - 1),
-            None => recording.last(),
-        };
+        let channel = chosen(&recording, arguments.channel)?;
         let found = measured(&channel)?;
         for dropped in &found.dropped {
             note(&format!("{}: {dropped}", path.display()));
@@ -107,6 +106,17 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
         writeln!(out, "difference of THD: {difference}")?;
     }
     Ok(())
+}
+
+/// The channel that is measured.
+fn chosen(recording: &Recording, wanted: Option<u8>) -> Result<Channel<'_>, Failure> {
+    match wanted.map(usize::from) {
+        Some(wanted) if wanted > recording.channels.len() => {
+            Err(Failure::bad(format!("{}: there is no channel {wanted}; it has one", recording.name)))
+        }
+        Some(wanted) => Ok(recording.channel(wanted - 1)),
+        None => Ok(recording.last()),
+    }
 }
 
 fn table(found: &Distortion) -> String {

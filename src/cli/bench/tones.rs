@@ -1,0 +1,174 @@
+//! `earwitness bench tones`, and what `bench distortion --signal` says.
+
+use std::fmt::Write as _;
+use std::io::Write;
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::{Failure, note, whole};
+use crate::bench::recording::Channel;
+use crate::bench::tones::{Signal, intermodulation, stepped};
+use crate::cli::render::Format;
+use crate::clip::dither::Dither;
+use crate::clip::write::WavWriter;
+
+/// A signal's name as it is typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(super) enum SignalName {
+    /// 60 Hz and 7 kHz, 4:1
+    Smpte,
+    /// 250 Hz and 8 kHz, 4:1
+    Din,
+    /// 19 kHz and 20 kHz, 1:1 (difference frequency)
+    Ccif,
+    /// One tone after the other, 20 Hz to 20 kHz in thirds of an octave
+    Steps,
+}
+
+impl SignalName {
+    fn signal(self) -> Signal {
+        match self {
+            Self::Smpte => Signal::Smpte,
+            Self::Din => Signal::Din,
+            Self::Ccif => Signal::Ccif,
+            Self::Steps => Signal::Steps,
+        }
+    }
+}
+
+/// What was typed after `bench tones`.
+#[derive(Debug, clap::Args)]
+pub(super) struct TonesArguments {
+    /// The sound file to write, one channel; `bench capture --play` plays it
+    #[arg(long, value_name = "FILE.wav")]
+    out: PathBuf,
+    /// Which tones
+    #[arg(long, value_enum)]
+    signal: SignalName,
+    /// Sample rate in Hz
+    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    rate: u32,
+    /// Peak in dB below full scale; begin low
+    #[arg(long, value_name = "DB", default_value_t = -40.0, allow_negative_numbers = true)]
+    level: f64,
+    /// How samples are stored
+    #[arg(long, value_enum, default_value = "f32")]
+    format: Format,
+    /// Print what was written as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    let samples = arguments.signal.signal().samples(arguments.rate, arguments.level)?;
+    let mut file =
+        WavWriter::create(&arguments.out, arguments.format.word(), 1, arguments.rate, Dither::new(0))
+            .map_err(Failure::bad)?;
+    file.push(&[&samples]).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    let seconds = samples.len() as f64 / f64::from(arguments.rate);
+    let path = arguments.out.display();
+    if arguments.json {
+        let document = json!({
+            "schema": "earwitness.bench/1",
+            "bench": "tones",
+            "file": path.to_string(),
+            "signal": name(arguments.signal),
+            "level_dbfs": arguments.level,
+            "rate_hz": arguments.rate,
+            "seconds": seconds,
+        });
+        writeln!(out, "{document:#}")?;
+    } else {
+        let (level, rate) = (arguments.level, arguments.rate);
+        writeln!(out, "{path}: {}, {level} dBFS, {rate} Hz; {seconds:.1} s in all", name(arguments.signal))?;
+    }
+    note(super::CARE);
+    if arguments.signal != SignalName::Smpte {
+        note(
+            "Steady treble heats a tweeter that music never warms: keep it low, or measure into a resistor.",
+        );
+    }
+    Ok(())
+}
+
+fn name(signal: SignalName) -> String {
+    use clap::ValueEnum as _;
+    signal.to_possible_value().map_or(String::new(), |value| value.get_name().to_owned())
+}
+
+/// Measures a recording of the tones and says what was found.
+pub(super) fn said(
+    channel: &Channel<'_>,
+    signal: SignalName,
+    csv: Option<&PathBuf>,
+    as_json: bool,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let mut document =
+        json!({ "schema": "earwitness.bench/1", "bench": "distortion", "signal": name(signal) });
+    let mut table = String::new();
+    let mut lines = Vec::new();
+    if signal == SignalName::Steps {
+        let found = stepped(channel)?;
+        table.push_str("frequency_hz,level_dbfs,thd_percent,thd_noise_percent\n");
+        lines.push(format!("{:>8}  {:>8}  {:>9}  {:>9}", "Hz", "dBFS", "THD %", "THD+N %"));
+        for step in &found {
+            let thd = |digits: usize| step.thd_percent.map(|percent| format!("{percent:.digits$}"));
+            let (frequency, level) = (step.frequency_hz, step.level_dbfs);
+            let (blank, dash) = (thd(7).unwrap_or_default(), thd(5).unwrap_or_else(|| "-".to_owned()));
+            let _ = writeln!(table, "{frequency:.4},{level:.3},{blank},{:.7}", step.thd_noise_percent);
+            lines.push(format!("{frequency:>8.0}  {level:>8.2}  {dash:>9}  {:>9.5}", step.thd_noise_percent));
+        }
+        document["steps"] = found
+            .iter()
+            .map(|step| {
+                json!({
+                    "frequency_hz": step.frequency_hz,
+                    "level_dbfs": step.level_dbfs,
+                    "thd_percent": step.thd_percent,
+                    "thd_noise_percent": step.thd_noise_percent,
+                })
+            })
+            .collect();
+        let (low, high) = crate::bench::tones::BAND_HZ;
+        lines.push(format!("harmonics and noise from {low} Hz to {high} Hz, not weighted"));
+    } else {
+        let found = intermodulation(channel, signal.signal())?;
+        let values = [
+            ("percent", found.percent),
+            ("std_percent", found.std_percent),
+            ("second_percent", found.second_percent),
+            ("third_percent", found.third_percent),
+            ("floor_db", found.floor_db),
+            ("ratio_db", found.ratio_db),
+            ("clock_ppm", found.clock_ppm),
+        ];
+        for (key, value) in values {
+            document[key] = json!(value);
+        }
+        document["pieces"] = json!(found.pieces);
+        table.push_str(&values.map(|(key, _)| key).join(","));
+        table.push('\n');
+        table.push_str(&values.map(|(_, value)| format!("{value:.7}")).join(","));
+        table.push('\n');
+        lines.push(format!(
+            "intermodulation {:.5} % (std {:.5} %, {} pieces of 1 s): second order {:.5} %, third order {:.5} %",
+            found.percent, found.std_percent, found.pieces, found.second_percent, found.third_percent
+        ));
+        lines.push(format!(
+            "floor {:.1} dB for one product; the lower tone is {:+.2} dB above the upper one",
+            found.floor_db, found.ratio_db
+        ));
+    }
+    if let Some(path) = csv {
+        whole::write(path, &table)?;
+    }
+    if as_json {
+        writeln!(out, "{document:#}")?;
+    } else {
+        writeln!(out, "{}", lines.join("\n"))?;
+    }
+    Ok(())
+}
