@@ -134,6 +134,35 @@ def deviance(chance, points):
     }
 
 
+def population(chance, smallest, largest, listeners):
+    """What listeners say of those like them: ln t is normal, the integral over each listener's own threshold by Gauss-Hermite
+    quadrature of the interpolated likelihood, and not on the grid. The spread has a half-normal prior of deviation 0.7 up to
+    2, the middle a flat one within the grid (Gelman et al. 2013, chapter 5, from memory)."""
+    nodes, shares = numpy.polynomial.hermite_e.hermegauss(150)
+    shares = shares / shares.sum()
+    ln_t = grid(smallest, largest)[0]
+    spreads = numpy.linspace(0, 2, 801)[1:]
+    middles = numpy.linspace(ln_t[0], ln_t[-1], 961)
+    log = numpy.repeat(scipy.stats.halfnorm.logpdf(spreads, scale=0.7)[:, None], len(middles), axis=1)
+    at = middles[None, :, None] + spreads[:, None, None] * nodes
+    for points in listeners:
+        likelihood = posterior(chance, smallest, largest, points)[5].sum(axis=(1, 2))
+        log += numpy.log((numpy.interp(at, ln_t, likelihood, left=0, right=0) * shares).sum(axis=2))
+    weight = numpy.exp(log - log.max())
+    weight = weight / weight.sum()
+    below = scipy.stats.norm.cdf(-middles[None, :] / spreads[:, None]).ravel()
+    order = numpy.argsort(below, kind="stable")
+    return {
+        "chance": chance,
+        "smallest": smallest,
+        "largest": largest,
+        "listeners": listeners,
+        "middle": list(numpy.exp(quantiles(middles, weight.sum(axis=0)))),
+        "spread": list(numpy.exp(quantiles(spreads, weight.sum(axis=1)))),
+        "below_one": list(quantiles(below[order], weight.ravel()[order])),
+    }
+
+
 def main():
     third = 1 / 3
     generator = numpy.random.default_rng(11)
@@ -159,8 +188,17 @@ def main():
         deviance(0.5, [[0.5, 25, 40], [1, 20, 40], [2, 33, 40], [4, 31, 40], [8, 40, 40]]),
         deviance(0.5, [[1, 510, 1000], [3, 640, 1000], [9, 930, 1000], [20, 999, 1000]]),
     ]
+    near, far = [[1, 12, 20], [2, 15, 20], [4, 19, 20]], [[4, 11, 20], [8, 15, 20], [16, 20, 20]]
+    sharp, vague = [[0.5, 13, 20], [1, 17, 20], [2, 20, 20]], [[4, 3, 4]]
+    populations = [
+        population(0.5, 0.5, 32, [near, far, sharp]),
+        population(0.5, 0.5, 32, [near, near, near, vague]),
+        population(third, 0.25, 16, [near, sharp, near, sharp, near, sharp]),
+        population(0.5, 0.5, 32, [sharp, far]),
+    ]
     versions = f"numpy {numpy.__version__}, scipy {scipy.__version__}"
-    print(json.dumps({"made_by": versions, "posterior": cases, "placement": placements, "fits": fits}, indent=1))
+    parts = {"posterior": cases, "placement": placements, "fits": fits, "populations": populations}
+    print(json.dumps({"made_by": versions} | parts, indent=1))
 
 
 main()

@@ -3,6 +3,7 @@
 
 use earwitness::stats::simulate::Generator;
 use earwitness::stats::threshold::grid::{Grid, LEVELS};
+use earwitness::stats::threshold::population::population;
 use earwitness::stats::threshold::posterior::Posterior;
 use earwitness::stats::threshold::simulated::{self, Plan};
 use earwitness::stats::threshold::staircase::{Rule, Staircase};
@@ -203,6 +204,34 @@ fn simulated_listeners_are_found_and_more_trials_find_them_closer() {
     assert!(many.coverage.value >= 0.7, "{many:?}");
     let again = simulated::sittings(&grid, Method::Bayes, listener, &plan(12), 10, 1);
     assert_eq!(few, again, "a seed means one result");
+}
+
+/// The program sums on its grid; scipy integrates over the normal distribution by quadrature, with steps ten times finer.
+#[test]
+fn listeners_like_these_are_those_of_scipys_quadrature() {
+    for row in rows(&reference()["populations"]) {
+        let grid = grid(&row);
+        let listeners: Vec<Posterior> = rows_of(&row["listeners"])
+            .iter()
+            .map(|listener| {
+                let points = points(&serde_json::json!({ "points": listener }));
+                Posterior::of(&grid, &points).expect("a posterior")
+            })
+            .collect();
+        let found = population(&listeners.iter().collect::<Vec<_>>()).expect("several listeners");
+        for (name, of) in [("middle", found.middle), ("spread", found.spread), ("below_one", found.below_one)]
+        {
+            for (found, expected) in [of.estimate, of.lower, of.upper].into_iter().zip(rows_of(&row[name])) {
+                let expected = number(&expected);
+                assert!(
+                    (found - expected).abs() < 0.01 * expected.max(0.02),
+                    "{name}: {found}, {expected}: {row}"
+                );
+            }
+        }
+    }
+    let grid = Grid::new(Range::new(0.5, 32.0).expect("a range"), 0.5);
+    assert!(population(&[&Posterior::new(&grid)]).is_none(), "one listener stands for nobody else");
 }
 
 #[test]

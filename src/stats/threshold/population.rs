@@ -13,7 +13,7 @@ use super::summary::{Estimate, quantile, three};
 use crate::stats::special::normal;
 
 /// Spreads considered, in ln units.
-const SPREADS: usize = 40;
+const SPREADS: usize = 80;
 /// The widest.
 const WIDEST: f64 = 2.0;
 /// Deviation of the half-normal prior of the spread.
@@ -65,6 +65,12 @@ pub fn population(listeners: &[&Posterior]) -> Option<Population> {
         let mut sorted: Vec<(f64, f64)> =
             cells.iter().map(|&(middle, spread, log)| (value(middle, spread), (log - most).exp())).collect();
         sorted.sort_by(|one, other| one.0.total_cmp(&other.0));
+        // Cells of one value become one point, or nothing lies between two values and every estimate is a grid point.
+        sorted.dedup_by(|next, kept| {
+            let same = next.0 == kept.0;
+            kept.1 += if same { next.1 } else { 0.0 };
+            same
+        });
         let total: f64 = sorted.iter().map(|cell| cell.1).sum();
         let (values, masses): (Vec<f64>, Vec<f64>) =
             sorted.into_iter().map(|(value, mass)| (value, mass / total)).unzip();
