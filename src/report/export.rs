@@ -7,8 +7,9 @@ use crate::evidence::TrialFacts;
 use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
 
-/// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply.
-pub const COLUMNS: [&str; 30] = [
+/// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply. `size` is of a threshold: a multiple
+/// of the real difference or length, of a yardstick decibels; what a control plays stands in `control`.
+pub const COLUMNS: [&str; 31] = [
     "place",
     "sitting",
     "listener",
@@ -29,6 +30,7 @@ pub const COLUMNS: [&str; 30] = [
     "side_b",
     "clip",
     "control",
+    "size",
     "presented",
     "answer",
     "right_answer",
@@ -98,6 +100,8 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.b)));
     row.push_field(&name(&report.session.clips, trial.clip));
     row.push_field(&name(&report.session.controls, trial.control));
+    let size = trial.level.and_then(|level| report.session.threshold?.size(usize::from(level)));
+    row.push_field(&size.map_or_else(String::new, |size| size.to_string()));
     let order = trial.order.and_then(|order| definition.orders.get(usize::from(order)));
     let presented: String = order.map_or_else(String::new, |sides| {
         sides.iter().map(|side| if *side == Side::A { 'A' } else { 'B' }).collect()

@@ -14,6 +14,7 @@ use crate::stats::Protocol;
 use crate::stats::power::Risks;
 use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::Exact;
+use crate::trial::record::ThresholdTerms;
 use crate::verdict::caveat::Caveat;
 use crate::verdict::no_listening_test;
 use crate::verdict::{ComparisonResult, ControlResult, PlaceFacts};
@@ -117,6 +118,9 @@ pub struct SessionFacts {
     pub digest: String,
     /// Names of the clips.
     pub clips: Vec<String>,
+    /// How a threshold is looked for, if one is.
+    #[serde(skip)]
+    pub threshold: Option<ThresholdTerms>,
     /// The controls in words, such as "level 1 dB".
     pub controls: Vec<String>,
     /// The wager, if there is one.

@@ -32,6 +32,14 @@ fn size_axis(scale: Scale) -> &'static str {
     }
 }
 
+/// The same where there is little room.
+fn short_axis(scale: Scale) -> &'static str {
+    match scale {
+        Scale::Multiple | Scale::Length => "size, multiples",
+        Scale::Level | Scale::Tilt => "size, dB",
+    }
+}
+
 fn real_size(scale: Scale) -> &'static str {
     match scale {
         Scale::Multiple => "the real difference",
@@ -66,15 +74,12 @@ fn curve(comparison: &str, own: &ListenerThreshold) -> Figure {
     chart.name(Tone::First, "answers, area by their number");
     let threshold = result.summary.threshold;
     if (range.smallest..=range.largest).contains(&threshold.estimate) {
-        chart.upright(Tone::Critical, threshold.estimate);
-        chart.name(
-            Tone::Critical,
-            format!("heard in every second trial: {}", scale.words(threshold.estimate)),
-        );
+        chart.upright(Tone::Second, threshold.estimate);
+        chart.name(Tone::Second, format!("heard in every second trial: {}", scale.words(threshold.estimate)));
     }
     if scale.is_about_the_cables() && range.largest > 1.0 {
-        chart.upright(Tone::Second, 1.0);
-        chart.name(Tone::Second, real_size(scale));
+        chart.upright(Tone::Critical, 1.0);
+        chart.name(Tone::Critical, real_size(scale));
     }
     let points: Vec<String> = result
         .points
@@ -96,7 +101,7 @@ fn trace(comparison: &str, own: &ListenerThreshold) -> Figure {
     let mut chart = Chart::new(
         format!("{comparison}, {}: sizes in order", cut(&own.name, 30)),
         Axis::linear("counted trial", 0.0, trials as f64 + 1.0),
-        Axis::logarithmic("size", range.smallest, range.largest),
+        Axis::logarithmic(short_axis(scale), range.smallest, range.largest),
     );
     let threshold = result.summary.threshold;
     let ends = [0.0, trials as f64 + 1.0];
@@ -165,12 +170,14 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
         })
         .collect();
     Some(chart.finish(format!(
-        "In the middle: {}, {} to {}. Below {}: {} of listeners. {}.",
+        "In the middle: {}, {} to {}. Below {}: {} of listeners, {} to {} with 95 % probability. {}.",
         scale.words(middle.estimate),
         scale.words(middle.lower),
         scale.words(middle.upper),
         real_size(scale),
         percent(population.below_one.estimate),
+        percent(population.below_one.lower),
+        percent(population.below_one.upper),
         list.join("; ")
     )))
 }

@@ -278,8 +278,13 @@ pub struct ThresholdTerms {
 impl ThresholdTerms {
     /// The size with this index, in words.
     pub fn size_words(&self, level: usize) -> Option<String> {
+        Some(self.scale.words(self.size(level)?))
+    }
+
+    /// The size with this index: a multiple, or decibels.
+    pub fn size(&self, level: usize) -> Option<f64> {
         let range = Range::new(self.smallest, self.largest).ok()?;
-        Some(self.scale.words(*range.levels().get(level)?))
+        range.levels().get(level).copied()
     }
 
     /// The sizes, and the grid of thresholds that is looked through.

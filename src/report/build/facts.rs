@@ -73,6 +73,7 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         prepared_by: session.prepared_by.clone(),
         digest: agreed.session.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
+        threshold: agreed.terms.threshold,
         controls: session.controls.iter().map(|control| control.kind.to_string()).collect(),
         wager: session.wager.as_ref().map(|wager| WagerFacts {
             claimant: wager.claimant.clone(),
