@@ -29,6 +29,16 @@ fn a_simulated_listener_gets_a_threshold_that_verifies_and_is_drawn() {
     let report = commands::json(at, &["report", ".", "--json"]);
     let found = &report["comparisons"][0]["threshold"]["listeners"][0];
     assert_eq!(found["trace"].as_array().expect("a trace").len(), 12, "{found}");
+    let table = succeeded(at, &["report", ".", "--csv"]).out;
+    let mut table = csv::Reader::from_reader(table.as_bytes());
+    let heads = table.headers().expect("a head").clone();
+    let column = |name: &str| heads.iter().position(|head| head == name).expect("a column");
+    let (size, correct, control) = (column("size"), column("correct"), column("control"));
+    let rows = table.records().map(|row| row.expect("a row")).filter(|row| row[control].is_empty());
+    let trials: Vec<(f64, bool)> =
+        rows.map(|row| (row[size].parse().expect("a size"), &row[correct] == "1")).collect();
+    let traced: Vec<(f64, bool)> = serde_json::from_value(found["trace"].clone()).expect("a trace");
+    assert_eq!(trials, traced, "the table has the sizes on which the threshold stands");
     let threshold = &found["threshold"];
     assert!(threshold["lower"].as_f64() < threshold["upper"].as_f64());
     let page = std::fs::read_to_string(at.join("report/report.html")).unwrap_or_else(|_| {
