@@ -1,5 +1,6 @@
 //! `earwitness plan`.
 
+mod session;
 mod text;
 mod threshold;
 
@@ -22,6 +23,10 @@ use crate::stats::{MOST_TRIALS, Protocol};
 /// What was typed after `plan`.
 #[derive(Debug, clap::Args)]
 pub struct PlanArguments {
+    /// What the panel that this session declares can show, and what it cannot; without a size, the smallest difference that
+    /// it finds with the power
+    #[arg(long, value_name = "SESSION", group = "several", conflicts_with_all = ["protocol", "sides", "alpha", "trials", "table", "plot", "similarity", "beta", "threshold", "sequential"])]
+    session: Option<PathBuf>,
     #[arg(long, help = format!("Protocol: {}", Protocol::names()), default_value = "abx")]
     protocol: String,
     /// 2-AFC only: one (a claim about which side has more) or two (either side may lead)
@@ -64,7 +69,7 @@ pub struct PlanArguments {
     beta: Option<f64>,
     /// A panel of this many listeners with draws of their own, answers pooled: by simulation, and exactly where that is
     /// soon done
-    #[arg(long, value_name = "M", value_parser = whole, allow_negative_numbers = true, conflicts_with = "sequential")]
+    #[arg(long, value_name = "M", value_parser = whole, allow_negative_numbers = true, group = "several", conflicts_with = "sequential")]
     listeners: Option<u64>,
     /// How much the listeners differ: over-dispersion of the proportions heard, 0 (all alike) to below 1
     #[arg(
@@ -72,12 +77,12 @@ pub struct PlanArguments {
         visible_alias = "gamma",
         value_name = "GAMMA",
         default_value_t = 0.0,
-        requires = "listeners",
+        requires = "several",
         allow_negative_numbers = true
     )]
     overdispersion: f64,
     /// Simulated panels
-    #[arg(long, value_name = "K", default_value_t = 20_000, requires = "listeners")]
+    #[arg(long, value_name = "K", default_value_t = 20_000, requires = "several")]
     simulations: u64,
     /// Seed of the simulation
     #[arg(long, default_value_t = 1)]
@@ -154,6 +159,9 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
             )));
         }
     }
+    if let Some(path) = &arguments.session {
+        return session::run(arguments, path, out);
+    }
     arguments.plot.as_deref().map_or(Ok(()), super::check_picture_name)?;
     if let Some(trials) = arguments.trials
         && !(1..=MOST_TRIALS).contains(&trials)
@@ -166,8 +174,7 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
     if let Some(limit) = arguments.similarity {
         return similarity(arguments, inquiry, limit, out);
     }
-    let sized =
-        arguments.proportion.is_some() || arguments.discriminators.is_some() || arguments.d_prime.is_some();
+    let sized = sized(arguments);
     if let (Some(trials), false, false, None) =
         (arguments.trials, sized, arguments.sequential, arguments.listeners)
     {
@@ -234,6 +241,11 @@ fn within_reach(
         return write_json(out, &document);
     }
     text::within_reach(out, &design, arguments.power, &risks)
+}
+
+/// Whether a size of the difference was given.
+fn sized(arguments: &PlanArguments) -> bool {
+    arguments.proportion.is_some() || arguments.discriminators.is_some() || arguments.d_prime.is_some()
 }
 
 fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failure> {

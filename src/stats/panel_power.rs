@@ -5,7 +5,9 @@
 
 use serde::Serialize;
 
+use super::population::Profile;
 use super::power::{Design, Risks};
+use super::protocol::Inquiry;
 use super::simulate::{Scores, Simulated, means};
 use super::special::ln_binomial_raw;
 use super::{StatsError, error, one};
@@ -257,4 +259,39 @@ pub fn trials_needed(panel: &PanelDesign, power: f64, most: u64) -> Result<Optio
         }
     }
     Ok(None)
+}
+
+/// Probability that a panel of guessers supports "listeners like these hear it in at most `limit` of trials" at a risk
+/// ([`super::population`]; a score below guessing supports nothing), by simulation.
+///
+/// # Errors
+/// Fewer than two listeners; no or too many trials; limit or risk outside 0..1.
+pub fn supported_for_others(
+    inquiry: Inquiry,
+    listeners: u64,
+    trials: u64,
+    (limit, risk): (f64, f64),
+    simulations: u64,
+    seed: u64,
+) -> Result<Simulated, StatsError> {
+    error::inside("the limit of the share of discriminators", limit, 0.0, 1.0)?;
+    error::inside("the risk", risk, 0.0, 1.0)?;
+    let chance = inquiry.chance();
+    let design = Design { protocol: inquiry.protocol, sides: inquiry.sides, alpha: risk, proportion: chance };
+    check(&PanelDesign { design, listeners, trials, gamma: 0.0 })?;
+    if listeners < 2 || simulations == 0 {
+        return Err(StatsError::Other(format!(
+            "{simulations} simulations of {listeners} listeners say nothing of others: at least 1 simulation of 2 listeners"
+        )));
+    }
+    let guesser = Scores::new(&score_probabilities(chance, 0.0, 0.0, trials));
+    let below = one::most_below_guessing(inquiry, listeners * trials);
+    let [supported] = means(simulations, seed, |generator| {
+        let scores: Vec<(u64, u64)> = (0..listeners).map(|_| (guesser.draw(generator), trials)).collect();
+        let all: u64 = scores.iter().map(|score| score.0).sum();
+        let supported = below.is_none_or(|most| all > most)
+            && Profile::new(&scores, chance).is_ok_and(|profile| profile.p_value_at_most(limit) <= risk);
+        [f64::from(u8::from(supported))]
+    });
+    Ok(supported)
 }

@@ -4,6 +4,7 @@ mod bad_input;
 mod documents;
 pub(crate) mod material;
 mod sealed_inputs;
+mod session_plan;
 mod sound_device;
 mod thresholds;
 mod usage;

@@ -3,7 +3,9 @@
 use std::io::Write;
 
 use super::super::Failure;
+use super::session::{SessionPlan, Supported};
 use super::{Panel, Sequential};
+use crate::session::LeaveOut;
 use crate::stats::Protocol;
 use crate::stats::panel_power::PanelRow;
 use crate::stats::power::{Design, Plan, Risks};
@@ -11,6 +13,7 @@ use crate::stats::protocol::{Asks, Sides};
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
 use crate::units::printed::{count, percent};
+use crate::verdict::panel::for_whom_words;
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
 fn effect(design: &Design) -> String {
@@ -245,5 +248,87 @@ pub(super) fn panel(out: &mut dyn Write, design: &Design, panel: &Panel) -> Resu
         power.passers_alone.value, power.passers_alone.standard_error, panel.listeners
     )?;
     writeln!(out, "{} simulated panels, seed {}.", power.pooled.simulations, power.seed)?;
+    Ok(())
+}
+
+/// What a session's panel can show: the panel, and three lines.
+pub(super) fn session(
+    out: &mut dyn Write,
+    plan: &SessionPlan,
+    risks: &Risks,
+    wanted: f64,
+) -> Result<(), Failure> {
+    let each = count(plan.trials_each, "trial");
+    let declared = match &plan.panel {
+        None => "no [panel] is declared, so this is one sitting of one listener".to_owned(),
+        Some(panel) => {
+            let left_out = if panel.leave_out == LeaveOut::None { "" } else { ", if nobody is left out" };
+            format!("it holds {}{left_out}", for_whom_words(panel.for_whom))
+        }
+    };
+    writeln!(
+        out,
+        "{}: {}, {each} each of a comparison, {} together; {declared}.",
+        plan.design.protocol,
+        count(plan.listeners, "listener"),
+        risks.trials
+    )?;
+    let family = |tests: u64, what: &str| match tests {
+        1 => String::new(),
+        _ => format!(", the strictest of {} judged together (Holm)", count(tests, what)),
+    };
+    let differing = plan.differing.map_or_else(String::new, |power| {
+        format!("; in {} if the listeners differ by an over-dispersion of {}", percent(power), plan.gamma)
+    });
+    let right = |critical: Option<u64>, of: u64| match critical {
+        Some(critical) => format!("It takes {critical} of {of} right"),
+        None => format!("No score of {of} is enough"),
+    };
+    let found = if plan.sized { risks.power } else { wanted };
+    let alike = if plan.listeners > 1 { ", if all hear it alike" } else { "" };
+    writeln!(
+        out,
+        "A difference: {}: found in {} of such tests (exact{alike}){differing}. {}{}. Smaller ones are missed more often.",
+        effect(&plan.design),
+        percent(found),
+        right(risks.critical, risks.trials),
+        family(plan.together, "comparison"),
+    )?;
+    match &plan.claim {
+        None => writeln!(
+            out,
+            "No difference: cannot be shown, because no_difference_above is not declared. \"Not shown\" only excludes \
+             differences above a limit that the answers give."
+        )?,
+        Some(claim) => {
+            let supported = match &claim.supported {
+                Supported::Exactly(value) => format!("{} of such tests (exact)", percent(*value)),
+                Supported::Simulated(value) => {
+                    format!("{} of {} simulated tests", simulated(value), value.simulations)
+                }
+            };
+            let most = claim.critical.map_or_else(String::new, |critical| {
+                format!(" At most {critical} of {} right.", risks.trials)
+            });
+            writeln!(
+                out,
+                "No difference: if nobody hears anything, \"heard in at most {} of trials\" is supported in {supported}, at a \
+                 risk of {}.{most}",
+                percent(claim.limit),
+                percent(claim.risk)
+            )?;
+        }
+    }
+    match &plan.alone {
+        None => writeln!(out, "Other listeners: one listener says nothing about them.")?,
+        Some(alone) => writeln!(
+            out,
+            "One by one: {}{}. A listener as good as that passes in {} (exact), so who fails alone is not shown to \
+             hear nothing.",
+            right(alone.critical, plan.trials_each),
+            family(alone.tests, "test"),
+            percent(alone.power)
+        )?,
+    }
     Ok(())
 }

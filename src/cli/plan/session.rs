@@ -1,0 +1,204 @@
+//! `earwitness plan --session`: what the panel that a session declares can show, and what it cannot.
+
+use std::io::Write;
+
+use serde_json::json;
+
+use super::{Failure, PlanArguments, effect, sized, text, write_json};
+use crate::session::{Family, ForWhom, Panel, Session, Stopping};
+use crate::stats::panel_power::{self, PanelDesign};
+use crate::stats::power::Design;
+use crate::stats::protocol::Inquiry;
+use crate::stats::similarity;
+use crate::stats::simulate::Simulated;
+use crate::stats::{binomial, one};
+
+/// Panels of guessers that are simulated at most: each is fitted, which takes milliseconds.
+const MOST_FITTED: u64 = 2000;
+
+/// The claim of "no difference" as a declared panel makes it.
+pub(super) struct Claim {
+    /// Share of trials up to which no difference is worth mentioning.
+    pub(super) limit: f64,
+    /// Risk of saying so wrongly.
+    pub(super) risk: f64,
+    /// Largest score that supports it; nothing where the rule is no plain score, or no score does.
+    pub(super) critical: Option<u64>,
+    /// How often it is supported if nobody hears anything.
+    pub(super) supported: Supported,
+}
+
+/// A probability, and how it was come by.
+pub(super) enum Supported {
+    /// From the distribution itself.
+    Exactly(f64),
+    /// By simulation.
+    Simulated(Simulated),
+}
+
+/// One listener judged alone.
+pub(super) struct Alone {
+    /// Tests in the family.
+    pub(super) tests: u64,
+    /// Score needed as one of them; nothing where none is enough.
+    pub(super) critical: Option<u64>,
+    /// How often somebody as good as the panel's mean reaches it.
+    pub(super) power: f64,
+}
+
+/// What a session's panel can show.
+pub(super) struct SessionPlan {
+    /// Whether a panel was declared; otherwise one sitting of one listener is planned.
+    pub(super) panel: Option<Panel>,
+    /// Listeners.
+    pub(super) listeners: u64,
+    /// Trials of each listener and comparison, all sittings.
+    pub(super) trials_each: u64,
+    /// Comparisons that are judged together.
+    pub(super) together: u64,
+    /// The pooled test, at the risk that the first of a family must meet, with the size it is planned for.
+    pub(super) design: Design,
+    /// Whether the size was given, or found for the wanted power.
+    pub(super) sized: bool,
+    /// How much the listeners are taken to differ.
+    pub(super) gamma: f64,
+    /// Exact power of the pooled test if they do; nothing where they do not, or where it would take long.
+    pub(super) differing: Option<f64>,
+    /// The claim of no difference, if it is declared.
+    pub(super) claim: Option<Claim>,
+    /// Each listener alone, where there are several.
+    pub(super) alone: Option<Alone>,
+}
+
+/// Runs the command.
+pub(super) fn run(
+    arguments: &PlanArguments,
+    path: &std::path::Path,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let session = crate::session::load(path).map_err(Failure::bad)?;
+    let plan = of(&session, arguments)?;
+    let risks = plan.design.risks(plan.listeners * plan.trials_each).map_err(Failure::bad)?;
+    if !arguments.json {
+        return text::session(out, &plan, &risks, arguments.power);
+    }
+    let mut document = super::base(&plan.design, &risks);
+    if !plan.sized {
+        document["wanted_power"] = json!(arguments.power);
+    }
+    document["session"] = json!({
+        "declared": plan.panel,
+        "listeners": plan.listeners,
+        "trials_each": plan.trials_each,
+        "comparisons_together": plan.together,
+        "session_alpha": session.alpha,
+        "gamma": plan.gamma,
+        "power_if_differing": plan.differing,
+        "no_difference": plan.claim.as_ref().map(|claim| {
+            let (supported, standard_error) = match &claim.supported {
+                Supported::Exactly(value) => (*value, None),
+                Supported::Simulated(value) => (value.value, Some(value.standard_error)),
+            };
+            json!({
+                "limit": claim.limit,
+                "risk": claim.risk,
+                "critical": claim.critical,
+                "supported_if_nobody_hears": supported,
+                "standard_error": standard_error,
+            })
+        }),
+        "alone": plan.alone.as_ref().map(|alone| {
+            json!({ "tests": alone.tests, "critical": alone.critical, "power": alone.power })
+        }),
+    });
+    write_json(out, &document)
+}
+
+fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failure> {
+    if session.threshold.is_some() {
+        return Err(Failure::bad(
+            "this session looks for a threshold, so no one size of difference is tested: use earwitness plan --threshold",
+        ));
+    }
+    if session.stopping != Stopping::AllTrials {
+        return Err(Failure::bad(
+            "this session has a sequential rule, so the number of trials is not fixed: use earwitness plan --sequential \
+             with the values of [stopping]",
+        ));
+    }
+    let panel = session.panel;
+    let (listeners, sittings) =
+        panel.map_or((1, 1), |panel| (u64::from(panel.listeners), u64::from(panel.sittings_each)));
+    let trials_each = u64::from(session.trials) * sittings;
+    let inquiry = session.inquiry();
+    let together = if session.family == Family::Holm { session.comparisons.len() as u64 } else { 1 };
+    let alpha = session.alpha / together as f64;
+    let all = listeners * trials_each;
+    if all > crate::stats::MOST_TRIALS {
+        return Err(Failure::bad(format!(
+            "{listeners} listeners of {trials_each} trials each are {all} trials: at most {} can be planned",
+            crate::stats::MOST_TRIALS
+        )));
+    }
+    let sized = sized(arguments);
+    let design = if sized {
+        Design::new(inquiry, alpha, effect(arguments, session.protocol)?)
+    } else {
+        Design::within_reach(inquiry, alpha, all, arguments.power)
+    }
+    .map_err(Failure::bad)?;
+    let gamma = arguments.overdispersion;
+    let differing = if gamma == 0.0 {
+        None
+    } else {
+        panel_power::pooled_power(&PanelDesign { design, listeners, trials: trials_each, gamma })
+            .map_err(Failure::bad)?
+    };
+    let tests = listeners * together;
+    let alone = if listeners > 1 {
+        let alone = Design { alpha: session.alpha / tests as f64, ..design };
+        let risks = alone.risks(trials_each).map_err(Failure::bad)?;
+        Some(Alone { tests, critical: risks.critical, power: risks.power })
+    } else {
+        None
+    };
+    let claim = match panel.and_then(|panel| Some((panel, panel.no_difference_above?))) {
+        Some((panel, limit)) => Some(claim(&panel, limit, inquiry, trials_each, arguments)?),
+        None => None,
+    };
+    Ok(SessionPlan { panel, listeners, trials_each, together, design, sized, gamma, differing, claim, alone })
+}
+
+fn claim(
+    panel: &Panel,
+    limit: f64,
+    inquiry: Inquiry,
+    trials_each: u64,
+    arguments: &PlanArguments,
+) -> Result<Claim, Failure> {
+    let listeners = u64::from(panel.listeners);
+    let (all, risk) = (listeners * trials_each, panel.no_difference_risk);
+    if panel.for_whom == ForWhom::ListenersLikeThem {
+        if inquiry.two_sided() {
+            // There is no fit of listeners who may lean either way, so nothing is claimed for others.
+            return Ok(Claim { limit, risk, critical: None, supported: Supported::Exactly(0.0) });
+        }
+        let simulations = arguments.simulations.min(MOST_FITTED);
+        let supported = panel_power::supported_for_others(
+            inquiry,
+            listeners,
+            trials_each,
+            (limit, risk),
+            simulations,
+            arguments.seed,
+        )
+        .map_err(Failure::bad)?;
+        return Ok(Claim { limit, risk, critical: None, supported: Supported::Simulated(supported) });
+    }
+    let critical = similarity::critical(inquiry, all, limit, risk).map_err(Failure::bad)?;
+    let power = similarity::power(inquiry, all, limit, risk, 0.0).map_err(Failure::bad)?;
+    // A score that guessing hardly gives, because it is so low, supports nothing.
+    let below = one::most_below_guessing(inquiry, all)
+        .map_or(0.0, |most| binomial::lower(most, all, inquiry.chance()));
+    Ok(Claim { limit, risk, critical, supported: Supported::Exactly((power - below).max(0.0)) })
+}

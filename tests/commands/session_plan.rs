@@ -1,0 +1,95 @@
+//! `plan --session`: what a declared panel can show, against sums over the binomial distribution written out here.
+
+use super::material::{PAIR, RESISTOR, SYNTH, session};
+use super::{earwitness, json, succeeded};
+
+fn declared(panel: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    session(folder.path(), SYNTH, PAIR, RESISTOR);
+    let path = folder.path().join("session.toml");
+    let text = std::fs::read_to_string(&path).expect("the session") + panel;
+    std::fs::write(path, text).expect("writing");
+    folder
+}
+
+/// P(X <= k), X binomial, by the recursion over trials.
+fn at_most(k: usize, n: usize, p: f64) -> f64 {
+    let mut row = vec![1.0];
+    for _ in 0..n {
+        let mut next = vec![0.0; row.len() + 1];
+        for (i, q) in row.iter().enumerate() {
+            next[i] += q * (1.0 - p);
+            next[i + 1] += q * p;
+        }
+        row = next;
+    }
+    row[..=k].iter().sum()
+}
+
+#[test]
+fn a_declared_panel_is_planned_from_its_session() {
+    let folder = declared("\n[panel]\nlisteners = 12\nsittings_each = 2\nno_difference_above = 0.3\n");
+    let found = json(folder.path(), &["plan", "--session", ".", "--json"]);
+    // 12 listeners x 2 sittings x 6 trials of ABX.
+    let n = 144;
+    assert_eq!((found["trials"].as_u64(), found["session"]["trials_each"].as_u64()), (Some(n), Some(12)));
+    let critical = (0..=n as usize).find(|k| 1.0 - at_most(k.saturating_sub(1), n as usize, 0.5) <= 0.05);
+    assert_eq!(found["critical"].as_u64(), critical.map(|k| k as u64));
+    let proportion = found["proportion"].as_f64().expect("a proportion");
+    let power = 1.0 - at_most(critical.expect("one") - 1, n as usize, proportion);
+    assert!((power - 0.8).abs() < 1e-9, "{power}");
+
+    // "Heard in at most 30 %" is right in 65 % of trials: supported up to the largest score that is so low in 5 %, and not
+    // where guessing is as low in 2.5 % of tests.
+    let claim = &found["session"]["no_difference"];
+    let largest =
+        |p: f64, risk: f64| (0..n as usize).rev().find(|k| at_most(*k, n as usize, p) <= risk).expect("one");
+    let (most, below) = (largest(0.65, 0.05), largest(0.5, 0.025));
+    assert_eq!(claim["critical"].as_u64(), Some(most as u64));
+    let supported = at_most(most, n as usize, 0.5) - at_most(below, n as usize, 0.5);
+    let said = claim["supported_if_nobody_hears"].as_f64().expect("a probability");
+    assert!((said - supported).abs() < 1e-9 * supported, "{said} {supported}");
+    assert!(claim["standard_error"].is_null());
+
+    // Alone as one of 12 tests: 0.05 / 12 is 1 in 240, and 11 of 12 right come up in 13 of 4096 guessers' tests.
+    assert_eq!(found["session"]["alone"]["tests"], 12);
+    assert_eq!(found["session"]["alone"]["critical"], 11);
+
+    let said = succeeded(folder.path(), &["plan", "--session", ".", "--discriminators", "0.5"]).out;
+    assert_eq!(said.lines().count(), 4, "{said}");
+    assert!(
+        said.contains("12 listeners, 12 trials each") && said.contains("It takes 11 of 12 right"),
+        "{said}"
+    );
+}
+
+#[test]
+fn what_is_claimed_of_others_is_simulated_and_rarer() {
+    let panel = "\n[panel]\nlisteners = 8\nsittings_each = 2\nno_difference_above = 0.4\n";
+    let arguments = ["plan", "--session", ".", "--json", "--simulations", "200"];
+    let these = json(declared(panel).path(), &arguments);
+    let others = json(declared(&format!("{panel}for_whom = \"listeners-like-them\"\n")).path(), &arguments);
+    let of = |found: &serde_json::Value, key: &str| found["session"]["no_difference"][key].as_f64();
+    let (exact, simulated) =
+        (of(&these, "supported_if_nobody_hears"), of(&others, "supported_if_nobody_hears"));
+    let (exact, simulated) = (exact.expect("a probability"), simulated.expect("a probability"));
+    let error = of(&others, "standard_error").expect("a standard error");
+    assert!((error - (simulated * (1.0 - simulated) / 200.0).sqrt()).abs() < 1e-12, "{error}");
+    assert!(simulated > 0.2 && simulated < exact + 2.0 * error, "{simulated} +- {error}, {exact}");
+    assert!(others["session"]["no_difference"]["critical"].is_null(), "no plain score decides");
+}
+
+#[test]
+fn without_a_panel_one_sitting_is_planned_and_sessions_of_another_kind_are_refused() {
+    let folder = declared("");
+    let said = succeeded(folder.path(), &["plan", "--session", "."]).out;
+    assert!(said.contains("no [panel] is declared"), "{said}");
+    assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", "--trials", "9"]).code, 2);
+    let rule = "\n[stopping]\nrule = \"sequential\"\nalpha = 0.05\nbeta = 0.1\nproportion = 0.8\n";
+    let refused = earwitness(declared(rule).path(), &["plan", "--session", "."]);
+    assert_eq!(refused.code, 2, "{}", refused.out);
+    let threshold =
+        earwitness(declared("\n[threshold]\nscale = \"multiple\"\n").path(), &["plan", "--session", "."]);
+    assert_eq!(threshold.code, 2, "{}", threshold.out);
+    assert!(threshold.err.contains("plan --threshold"), "{}", threshold.err);
+}
