@@ -58,7 +58,7 @@ fn a_declared_panel_is_planned_from_its_session() {
     let said = succeeded(folder.path(), &["plan", "--session", ".", "--discriminators", "0.5"]).out;
     assert_eq!(said.lines().count(), 4, "{said}");
     assert!(
-        said.contains("12 listeners, 12 trials each") && said.contains("It takes 11 of 12 right"),
+        said.contains("12 listeners, 12 trials each") && said.contains("it takes 11 of 12 right"),
         "{said}"
     );
 }
@@ -85,9 +85,10 @@ fn without_a_panel_one_sitting_is_planned_and_sessions_of_another_kind_are_refus
     let said = succeeded(folder.path(), &["plan", "--session", "."]).out;
     assert!(said.contains("no [panel] is declared"), "{said}");
     assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", "--trials", "9"]).code, 2);
-    let rule = "\n[stopping]\nrule = \"sequential\"\nalpha = 0.05\nbeta = 0.1\nproportion = 0.8\n";
+    let rule = "\n[stopping]\nkind = \"sequential\"\nalpha = 0.2\nbeta = 0.1\nproportion = 0.9\n";
     let refused = earwitness(declared(rule).path(), &["plan", "--session", "."]);
     assert_eq!(refused.code, 2, "{}", refused.out);
+    assert!(refused.err.contains("plan --sequential"), "{}", refused.err);
     let threshold =
         earwitness(declared("\n[threshold]\nscale = \"multiple\"\n").path(), &["plan", "--session", "."]);
     assert_eq!(threshold.code, 2, "{}", threshold.out);

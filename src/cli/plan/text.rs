@@ -275,20 +275,20 @@ pub(super) fn session(
     )?;
     let family = |tests: u64, what: &str| match tests {
         1 => String::new(),
-        _ => format!(", the strictest of {} judged together (Holm)", count(tests, what)),
+        _ => format!(", as the best of {} judged together (Holm)", count(tests, what)),
     };
     let differing = plan.differing.map_or_else(String::new, |power| {
         format!("; in {} if the listeners differ by an over-dispersion of {}", percent(power), plan.gamma)
     });
     let right = |critical: Option<u64>, of: u64| match critical {
-        Some(critical) => format!("It takes {critical} of {of} right"),
-        None => format!("No score of {of} is enough"),
+        Some(critical) => format!("it takes {critical} of {of} right"),
+        None => format!("no score of {of} is enough"),
     };
     let found = if plan.sized { risks.power } else { wanted };
     let alike = if plan.listeners > 1 { ", if all hear it alike" } else { "" };
     writeln!(
         out,
-        "A difference: {}: found in {} of such tests (exact{alike}){differing}. {}{}. Smaller ones are missed more often.",
+        "A difference: {}: found in {} of such tests (exact{alike}){differing}; {}{}. Smaller ones are missed more often.",
         effect(&plan.design),
         percent(found),
         right(risks.critical, risks.trials),
