@@ -143,7 +143,7 @@ mod tests {
             .collect();
         let sine: Vec<f64> = (0..48_000).map(|n| (f64::from(n) * 0.1).sin()).collect();
         let noise: Vec<f64> =
-            (0..48_000).map(|n| (f64::from(n) * 12.9898).sin() * 43_758.5453 % 1.0).collect();
+            (0..48_000).map(|n| (f64::from(n) * 12.9898).sin() * 43_758.545_3 % 1.0).collect();
         for other in [linear, sine, noise] {
             assert_eq!(SweepPhase::of(&other, &(0..48_000)), None);
         }

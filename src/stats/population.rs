@@ -1,6 +1,6 @@
 //! Listeners like these: the mean share of trials in which such listeners hear the difference, with how much they differ.
 //!
-//! The model is the chance-corrected beta-binomial of [`beta_binomial`](super::beta_binomial) (Brockhoff 2003). Limits come
+//! The model is the chance-corrected beta-binomial of [`super::beta_binomial`] (Brockhoff 2003). Limits come
 //! from the profile likelihood of the mean: the signed root of the likelihood ratio (Barndorff-Nielsen & Cox, Inference and
 //! Asymptotics, 1994) held against Student's t with one degree of freedom fewer than listeners instead of the normal
 //! distribution, because the spread between few listeners is itself badly known (common practice, no source; the coverage
