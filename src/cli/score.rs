@@ -4,6 +4,7 @@ mod counts;
 mod group;
 mod journals;
 mod levels;
+mod table;
 mod text;
 
 use std::io::Write;

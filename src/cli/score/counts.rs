@@ -8,9 +8,8 @@ use serde_json::{Value, json};
 
 use super::super::Failure;
 use super::group::{Batch, Group, Row, Rules};
+use super::table::lines;
 use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
-use crate::ballot::paper::separator;
-use crate::files;
 use crate::session::Family;
 use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, similarity};
@@ -43,63 +42,26 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
 
 /// Reads a CSV file of counts.
 fn read(path: &Path) -> Result<Vec<Row>, Failure> {
-    let at = path.display();
-    let table = files::read(path, files::LARGEST_TABLE_BYTES)
-        .map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
-    let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(separator(table))
-        .comment(Some(b'#'))
-        .trim(csv::Trim::All)
-        .from_reader(table);
-    let header = reader
-        .headers()
-        .map_err(|error| Failure::bad(format!("{at}: the header cannot be read: {error}")))?
-        .clone();
-    let mut places = [0; 5];
-    for (place, column) in places.iter_mut().zip(COLUMNS) {
-        *place = header.iter().position(|name| name.eq_ignore_ascii_case(column)).ok_or_else(|| {
-            Failure::bad(format!(
-                "{at}: there is no column \"{column}\": the header must name {}",
-                COLUMNS.join(",")
-            ))
-        })?;
-    }
     let mut rows = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| Failure::bad(format!("{at}: {error}")))?;
-        let line = record.position().map_or(0, csv::Position::line);
-        let field = |index: usize| record.get(places[index]).unwrap_or("");
-        let number = |index: usize| {
-            field(index).parse::<u64>().map_err(|_| {
-                Failure::bad(format!(
-                    "{at}, line {line}: {} is \"{}\", but must be a whole number, 0 or more",
-                    COLUMNS[index],
-                    field(index)
-                ))
-            })
-        };
-        let protocol = protocol_named(field(2)).map_err(|failure| match failure {
-            Failure::Bad(message) => Failure::bad(format!("{at}, line {line}: {message}")),
+    for line in lines(path, COLUMNS)? {
+        let line = line?;
+        let protocol = protocol_named(line.cell(2)).map_err(|failure| match failure {
+            Failure::Bad(message) => line.complaint(message),
             other @ Failure::No(_) => other,
         })?;
-        let (correct, trials) = (number(3)?, number(4)?);
+        let (correct, trials) = (line.whole(3)?, line.whole(4)?);
         if trials == 0 {
-            return Err(Failure::bad(format!(
-                "{at}, line {line}: there are no trials: at least 1 is needed"
-            )));
+            return Err(line.complaint("there are no trials: at least 1 is needed"));
         }
         if trials > crate::stats::MOST_TRIALS {
-            return Err(Failure::bad(format!("{at}, line {line}: {trials} trials are too many")));
+            return Err(line.complaint(format!("{trials} trials are too many")));
         }
         if correct > trials {
-            return Err(Failure::bad(format!(
-                "{at}, line {line}: {correct} right of {trials} trials is not possible"
-            )));
+            return Err(line.complaint(format!("{correct} right of {trials} trials is not possible")));
         }
         rows.push(Row {
-            listener: field(0).to_string(),
-            comparison: field(1).to_string(),
+            listener: line.cell(0).to_owned(),
+            comparison: line.cell(1).to_owned(),
             protocol,
             correct,
             trials,

@@ -6,9 +6,8 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::Failure;
+use super::table::lines;
 use super::{ScoreArguments, protocol_named, write_json};
-use crate::ballot::paper::separator;
-use crate::files;
 use crate::session::Scale;
 use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::posterior::Posterior;
@@ -112,55 +111,20 @@ fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
 
 /// Reads a CSV file of counts at sizes.
 fn read(path: &Path) -> Result<Vec<Point>, Failure> {
-    let at = path.display();
-    let table = files::read(path, files::LARGEST_TABLE_BYTES)
-        .map_err(|error| Failure::bad(format!("{at}: cannot be read: {error}")))?;
-    let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(separator(table))
-        .comment(Some(b'#'))
-        .trim(csv::Trim::All)
-        .from_reader(table);
-    let header = reader
-        .headers()
-        .map_err(|error| Failure::bad(format!("{at}: the header cannot be read: {error}")))?
-        .clone();
-    let mut places = [0; 3];
-    for (place, column) in places.iter_mut().zip(COLUMNS) {
-        *place = header.iter().position(|name| name.eq_ignore_ascii_case(column)).ok_or_else(|| {
-            Failure::bad(format!(
-                "{at}: there is no column \"{column}\": the header must name {}",
-                COLUMNS.join(",")
-            ))
-        })?;
-    }
     let mut points = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| Failure::bad(format!("{at}: {error}")))?;
-        let line = record.position().map_or(0, csv::Position::line);
-        let wrong = |index: usize, what: &str| {
-            let found = record.get(places[index]).unwrap_or("");
-            Failure::bad(format!("{at}, line {line}: {} is \"{found}\", but must be {what}", COLUMNS[index]))
-        };
-        let whole = |index: usize| {
-            record
-                .get(places[index])
-                .and_then(|text| text.parse::<u64>().ok())
-                .ok_or_else(|| wrong(index, "a whole number, 0 or more"))
-        };
-        let multiple = record
-            .get(places[0])
-            .and_then(|text| text.parse::<f64>().ok())
+    for line in lines(path, COLUMNS)? {
+        let line = line?;
+        let multiple = line
+            .cell(0)
+            .parse::<f64>()
+            .ok()
             .filter(|multiple| multiple.is_finite() && *multiple >= 0.0)
-            .ok_or_else(|| wrong(0, "a number, 0 or more"))?;
-        let (correct, trials) = (whole(1)?, whole(2)?);
-        points.push(
-            Point::new(multiple, correct, trials)
-                .map_err(|error| Failure::bad(format!("{at}, line {line}: {error}")))?,
-        );
+            .ok_or_else(|| line.wrong(0, "a number, 0 or more"))?;
+        let (correct, trials) = (line.whole(1)?, line.whole(2)?);
+        points.push(Point::new(multiple, correct, trials).map_err(|error| line.complaint(error))?);
     }
     if points.is_empty() {
-        return Err(Failure::bad(format!("{at}: there are no counts in it: only a header")));
+        return Err(Failure::bad(format!("{}: there are no counts in it: only a header", path.display())));
     }
     Ok(points)
 }
