@@ -1,24 +1,27 @@
-//! The second verifier, in Python and written from the page of the format alone, agrees, on sound journals and on changed ones.
+//! The second verifier, in Python and written from the page of the format alone in four short files, agrees, on sound journals and on changed ones.
 
 use std::path::Path;
 use std::process::Command;
 
 use earwitness::stats::Protocol;
-use earwitness::trial::record::{QualificationTerms, StoppingTerms};
+use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms};
 use earwitness::trial::{Draft, verify};
 
 use super::kit;
 
 const VERIFIER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/verify.py");
 
-/// What the second verifier says of a journal: its receipt, or what does not hold, with the record's number in front.
+/// What the second verifier says of a journal: its receipt and, where a threshold is looked for, the levels of each
+/// comparison's counted trials; or what does not hold.
 fn python(path: &Path) -> Result<String, String> {
     let python = crate::tool("EARWITNESS_PYTHON");
-    let output = Command::new(python).arg("-I").arg(VERIFIER).arg(path).output().expect("Python starts");
+    let output =
+        Command::new(python).args(["-B", "-E", "-s", VERIFIER]).arg(path).output().expect("Python starts");
     let said = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim().to_owned();
     match said(&output.stdout).strip_prefix("holds, receipt ") {
         Some(receipt) if output.status.success() => Ok(receipt.to_owned()),
-        _ => Err(said(&output.stderr)),
+        // The last line of what Python says of an error.
+        _ => Err(said(&output.stderr).lines().last().unwrap_or_default().replace("AssertionError: ", "")),
     }
 }
 
@@ -26,7 +29,19 @@ fn python(path: &Path) -> Result<String, String> {
 pub(crate) fn agree(path: &Path) {
     let checked = verify::check(path);
     assert!(checked.is_sound(), "{}: {:?}", path.display(), checked.problems);
-    assert_eq!(python(path), Ok(checked.receipt.unwrap().hex()), "{}", path.display());
+    let receipt = checked.receipt.expect("a receipt").hex();
+    let opening = checked.opening.as_ref().expect("an opening");
+    let levels = |comparison: usize| -> Vec<usize> {
+        let counted =
+            checked.answers.iter().filter(|answer| answer.id.part == Part::Main && answer.void.is_none());
+        let stimuli = counted.map(|answer| &opening.stimuli[answer.presented.expect("drawn").stimulus]);
+        let own = stimuli.filter(|stimulus| stimulus.control.is_none() && stimulus.comparison == comparison);
+        own.filter_map(|stimulus| stimulus.level).collect()
+    };
+    let all: Vec<Vec<usize>> = (0..opening.terms.comparisons.len()).map(levels).collect();
+    let expected =
+        if opening.terms.threshold.is_some() { format!("{receipt} sizes {all:?}") } else { receipt };
+    assert_eq!(python(path), Ok(expected), "{}", path.display());
 }
 
 fn played(draft: &Draft, seed: u64, disturb: Option<u32>, right: bool) {
