@@ -72,7 +72,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         .session
         .notes
         .push("This is the demonstration: cables, loudspeaker and clip are invented.".to_owned());
-    let look = match (simulate, arguments.plain) {
+    let look = match (simulate, arguments.plain || terminal::is_dumb()) {
         (Some(_), _) => Look::None,
         (None, true) => Look::Plain,
         (None, false) => Look::Screen,

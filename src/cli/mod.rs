@@ -32,6 +32,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::screen::shapes::Encoded;
+
 /// Why a command did not end with 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Failure {
@@ -172,7 +174,10 @@ pub fn main() -> ExitCode {
     if line.timings {
         timings::begin();
     }
-    let mut out = std::io::BufWriter::new(Reader { inner: std::io::stdout().lock(), gone: false });
+    let mut out = std::io::BufWriter::new(Reader {
+        inner: Encoded::standard_output(std::io::stdout().lock()),
+        gone: false,
+    });
     let result = match &line.command {
         Command::Demo(arguments) => demo::run(arguments, &mut out),
         Command::New(arguments) => new::run(arguments, &mut out),

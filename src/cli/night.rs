@@ -130,7 +130,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     let preparation = Preparation::start(&request.session, &environment.common);
     let mut before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
     let left = "left; nothing was opened, and nothing was recorded";
-    if arguments.plain {
+    if arguments.plain || terminal::is_dumb() {
         let mut face = Plain::taking_standard_input(plain::standard_input(), &mut *out);
         let unlocked = passphrase(&mut before, &request, &mut face)?;
         let typed = face.into_lines();
@@ -516,7 +516,7 @@ fn stopped(night: &HostedNight, why: &Stopped) -> Failure {
 fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write) -> Result<(), Failure> {
     let door = Door::find(&session.sittings_folder()).map_err(Failure::bad)?;
     let gone = |error: std::io::Error| Failure::bad(format!("the night does not answer: {error}"));
-    if !arguments.plain && terminal::is_there() {
+    if !arguments.plain && !terminal::is_dumb() && terminal::is_there() {
         return with_screen(|screen| {
             let mut misses = 0;
             loop {

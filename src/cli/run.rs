@@ -117,7 +117,7 @@ pub(super) fn output(output: &str, device: Option<&str>) -> Result<OutputChoice,
 pub(super) fn look(simulated: bool, plain: bool) -> Result<Look, Failure> {
     if simulated {
         Ok(Look::None)
-    } else if plain {
+    } else if plain || (terminal::is_there() && terminal::is_dumb()) {
         Ok(Look::Plain)
     } else if terminal::is_there() {
         Ok(Look::Screen)

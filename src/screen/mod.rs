@@ -17,7 +17,8 @@
 //! | `trial_stage` | the trial: slots, timeline, answers |
 //! | `night` | the host's screen and the room's display of a club night |
 //! | `glyphs` | letters large enough for a party |
-//! | `palette` | colours, and their absence |
+//! | `palette` | weight and one accent, readable on any background |
+//! | `shapes` | what is drawn, in ASCII where the terminal has nothing else |
 //! | `terminal` | raw mode and back, whatever happens |
 //!
 //! Must not: decide anything, or know the seal, the journal or the player.
@@ -30,6 +31,7 @@ pub mod page;
 pub mod palette;
 pub mod render;
 pub mod scene;
+pub mod shapes;
 pub mod terminal;
 pub mod trial_stage;
 

@@ -1,6 +1,6 @@
 //! Running text of a page, wrapped to any width, and the same in plain lines.
 
-use ratatui::style::{Modifier, Style};
+use ratatui::style::Style;
 use ratatui::text::{Line, Span};
 use unicode_width::UnicodeWidthStr;
 
@@ -164,7 +164,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
     let styled = |text: String, style: Style| Line::from(Span::styled(text, style));
     match block {
         Block::Heading(text) => {
-            wrap(text, width).into_iter().map(|line| styled(line, palette.heading())).collect()
+            wrap(text, width).into_iter().map(|line| styled(line, palette.strong())).collect()
         }
         Block::Text(text) => wrap(text, width).into_iter().map(Line::from).collect(),
         Block::Pair(label, value) | Block::Copy(label, value) => {
@@ -179,10 +179,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         Block::Loud(text) => wrap(text, width.saturating_sub(4))
             .into_iter()
             .map(|line| {
-                Line::from(vec![
-                    Span::styled("  ▌ ", palette.live()),
-                    Span::styled(line, Style::new().add_modifier(Modifier::BOLD)),
-                ])
+                Line::from(vec![Span::styled("  ▌ ", palette.accent()), Span::styled(line, palette.strong())])
             })
             .collect(),
         Block::Picture(picture) | Block::Code(picture) | Block::Beside(picture, _) => {
@@ -191,7 +188,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         Block::Digits(digits) => {
             grouped(digits).into_iter().map(|line| Line::from(format!("    {line}"))).collect()
         }
-        Block::Caution(text) => hanging(Span::styled("! ", palette.attention()), 2, text, width),
+        Block::Caution(text) => hanging(Span::styled("! ", palette.strong()), 2, text, width),
         Block::Score { trials, needed, chance, reached } => {
             score_lines(*trials, *needed, *chance, *reached, width, palette)
         }
@@ -211,8 +208,8 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
             let filled = (share * room as f64).round() as usize;
             vec![Line::from(vec![
                 Span::raw("  soft "),
-                Span::styled("━".repeat(filled), palette.live()),
-                Span::styled("┄".repeat(room - filled), palette.quiet()),
+                Span::styled("━".repeat(filled), palette.accent()),
+                Span::styled("┄".repeat(room - filled), palette.line()),
                 Span::raw(format!(" {decibels:>4.0} dB")),
             ])]
         }
@@ -234,6 +231,11 @@ fn code(
     palette: Palette,
     drawn: &mut Vec<Line<'static>>,
 ) {
+    if palette.is_ascii() {
+        let text = "This terminal cannot draw the code for a camera; the address does the same.";
+        drawn.extend(wrap(text, width).into_iter().map(Line::from));
+        return;
+    }
     let lines = (drawn.len() + picture.len()).saturating_sub(height);
     let columns = widest(picture).saturating_sub(width);
     if lines == 0 && columns == 0 {
@@ -263,7 +265,8 @@ fn beside(
     drawn: &mut Vec<Line<'static>>,
 ) {
     let wide = widest(picture);
-    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1);
+    // Without half blocks there is nothing to stand beside: the words come first, as on a narrow page.
+    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1 && !palette.is_ascii());
     let lacking = (drawn.len() + picture.len()).saturating_sub(height);
     let rest = match (spare, lacking) {
         (Some(rest), 0) => rest,
@@ -325,8 +328,8 @@ fn score_lines(
     let mut lines = Vec::new();
     if let Some(score) = reached {
         let at = place(f64::from(score));
-        lines.push(Line::from(Span::styled(label(at, &format!("{score} right")), palette.live())));
-        lines.push(Line::from(Span::styled(label(at, "▼"), palette.live())));
+        lines.push(Line::from(Span::styled(label(at, &format!("{score} right")), palette.strong())));
+        lines.push(Line::from(Span::styled(label(at, "▼"), palette.accent())));
     }
     let average = place(chance);
     let goal = needed.map(|score| place(f64::from(score)));
@@ -344,7 +347,7 @@ fn score_lines(
         Span::styled(format!(" {trials}"), palette.label()),
     ]));
     if let (Some(score), Some(at)) = (needed, goal) {
-        lines.push(Line::from(Span::styled(label(at, &format!("{score} needed")), palette.attention())));
+        lines.push(Line::from(Span::styled(label(at, &format!("{score} needed")), palette.strong())));
     }
     let words = format!("┊ {chance:.1} by guessing");
     let start = average.min(room.saturating_sub(words.width()));

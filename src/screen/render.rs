@@ -12,6 +12,7 @@ use super::model::{Model, Overlay};
 use super::page::{cut, lines, wrap};
 use super::palette::Palette;
 use super::scene::{PageScene, Scene, Stage};
+use super::shapes;
 use super::trial_stage;
 
 /// Fewest columns that the screen can be used at.
@@ -47,6 +48,13 @@ pub fn body(columns: u16, rows: u16) -> Rect {
 
 /// Draws a scene.
 pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
+    draw(model, scene, palette, frame);
+    if palette.is_ascii() {
+        shapes::frame_in_ascii(frame.buffer_mut());
+    }
+}
+
+fn draw(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
     let area = frame.area();
     if too_small(area.width, area.height) {
         small(area, frame);
@@ -64,7 +72,7 @@ pub fn render(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<
     match &scene.notice {
         Some(notice) => {
             let text = cut(&format!("! {notice}"), foot.width.into());
-            frame.render_widget(Line::from(Span::styled(text, palette.attention())), foot);
+            frame.render_widget(Line::from(Span::styled(text, palette.strong())), foot);
         }
         None => frame.render_widget(help_line(model, scene, palette, foot.width.into()), foot),
     }
@@ -98,13 +106,13 @@ fn title(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
     let session = cut(&scene.title, room);
     let cable = "━".repeat(room - session.width());
     let line = Line::from(vec![
-        Span::styled("╺━ ", palette.live()),
-        Span::styled("earwitness", palette.heading()),
-        Span::styled(" ━━ ", palette.live()),
+        Span::styled("╺━ ", palette.accent()),
+        Span::styled("earwitness", palette.strong()),
+        Span::styled(" ━━ ", palette.accent()),
         Span::raw(session),
-        Span::styled(format!(" {cable}━ "), palette.live()),
+        Span::styled(format!(" {cable}━ "), palette.accent()),
         Span::raw(listener),
-        Span::styled(" ━╸", palette.live()),
+        Span::styled(" ━╸", palette.accent()),
     ]);
     frame.render_widget(line, area);
 }
@@ -158,7 +166,7 @@ fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Li
     hints.truncate(fitting);
     let mut spans = Vec::new();
     for (key, hint) in hints.into_iter().chain(last) {
-        spans.push(Span::styled(key, palette.live()));
+        spans.push(Span::styled(key, palette.strong()));
         spans.push(Span::raw(format!(" {hint}   ")));
     }
     Line::from(spans)
@@ -190,14 +198,14 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
     let gap = " ".repeat(width.saturating_sub(heading.width() + more.width()));
     frame.render_widget(
         Line::from(vec![
-            Span::styled(heading, palette.heading()),
+            Span::styled(heading, palette.strong()),
             Span::raw(gap),
-            Span::styled(more, palette.attention()),
+            Span::styled(more, palette.strong()),
         ]),
         Rect { height: 1, ..body },
     );
     frame.render_widget(
-        Line::from(Span::styled("─".repeat(width), palette.quiet())),
+        Line::from(Span::styled("─".repeat(width), palette.line())),
         Rect { y: body.y + 1, height: 1, ..body },
     );
     frame.render_widget(
@@ -210,8 +218,8 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
         let filled = (cells * progress.done).checked_div(progress.total).unwrap_or(0).min(cells);
         let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);
         let line = Line::from(vec![
-            Span::styled("━".repeat(filled), palette.live()),
-            Span::styled("┄".repeat(cells - filled), palette.quiet()),
+            Span::styled("━".repeat(filled), palette.accent()),
+            Span::styled("┄".repeat(cells - filled), palette.line()),
             Span::raw(cut(&format!("  {}, {share} %", progress.label), width.saturating_sub(cells))),
         ]);
         frame.render_widget(line, Rect { y: row + 1, height: 1, ..body });
@@ -227,7 +235,7 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
         let tail = tail(&typed, width.saturating_sub(4));
         let column = body.x + 2 + tail.width() as u16;
         frame.render_widget(
-            Line::from(vec![Span::styled("▸ ", palette.live()), Span::raw(tail)]),
+            Line::from(vec![Span::styled("▸ ", palette.accent()), Span::raw(tail)]),
             Rect { y: row + 2, height: 1, ..body },
         );
         if model.overlay == Overlay::None {
@@ -265,18 +273,18 @@ fn boxed(title: &str, text: Vec<Line<'static>>, palette: Palette, canvas: Rect, 
     let frame_line = |left: char, right: char| {
         Line::from(Span::styled(
             format!("{left}{}{right}", "━".repeat(usize::from(width).saturating_sub(2))),
-            palette.live(),
+            palette.accent(),
         ))
     };
     frame.render_widget(frame_line('┏', '┓'), Rect { height: 1, ..area });
     frame.render_widget(frame_line('┗', '┛'), Rect { y: area.y + height - 1, height: 1, ..area });
     for row in area.y + 1..area.y + height - 1 {
-        let side = Span::styled("┃", palette.live());
+        let side = Span::styled("┃", palette.accent());
         frame.render_widget(side.clone(), Rect { x: area.x, y: row, width: 1, height: 1 });
         frame.render_widget(side, Rect { x: area.x + width - 1, y: row, width: 1, height: 1 });
     }
     let inner = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
-    frame.render_widget(Line::from(Span::styled(title.to_string(), palette.heading())), inner);
+    frame.render_widget(Line::from(Span::styled(title.to_string(), palette.strong())), inner);
     frame.render_widget(
         Paragraph::new(text),
         Rect { y: inner.y + 1, height: inner.height.saturating_sub(1), ..inner },
@@ -291,7 +299,7 @@ fn keys_lines(scene: &Scene, palette: Palette, canvas: Rect) -> (Vec<Line<'stati
         for (index, line) in wrap(says, room).into_iter().enumerate() {
             let keys = if index == 0 { keys.as_str() } else { "" };
             text.push(Line::from(vec![
-                Span::styled(format!("{keys:>8}"), palette.live()),
+                Span::styled(format!("{keys:>8}"), palette.strong()),
                 Span::raw(format!("  {line}")),
             ]));
         }
@@ -335,11 +343,11 @@ fn receipt_overlay(receipt: &str, palette: Palette, canvas: Rect, frame: &mut Fr
 
 fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
     let strong = Style::new().add_modifier(Modifier::BOLD);
-    let mut choices = vec![Span::styled("y", palette.live()), Span::styled(" leave    ", strong)];
+    let mut choices = vec![Span::styled("y", palette.strong()), Span::styled(" leave    ", strong)];
     if stoppable {
-        choices.extend([Span::styled("s", palette.live()), Span::styled(" stop for good    ", strong)]);
+        choices.extend([Span::styled("s", palette.strong()), Span::styled(" stop for good    ", strong)]);
     }
-    choices.extend([Span::styled("any other key", palette.live()), Span::styled(" stay", strong)]);
+    choices.extend([Span::styled("any other key", palette.strong()), Span::styled(" stay", strong)]);
     let words = if stoppable {
         "What was recorded is kept. The sitting stays open in the register and can be resumed by the same listener. \
          Stopping for good opens the seal: there is no verdict then."

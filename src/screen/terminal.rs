@@ -38,6 +38,11 @@ pub fn is_there() -> bool {
     io::stdin().is_terminal() && io::stdout().is_terminal()
 }
 
+/// The terminal that [is there](is_there) can only print lines, and says so: `TERM` is `dumb`.
+pub fn is_dumb() -> bool {
+    std::env::var_os("TERM").is_some_and(|term| term == "dumb")
+}
+
 /// Gives the terminal back as it was. Safe to call at any time, from anywhere, more than once.
 pub fn restore() {
     show_typing();

@@ -141,7 +141,7 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
         both_ends(
             vec![Span::styled(
                 cut(&trial.heading, width.saturating_sub(since.width() + 2)),
-                palette.heading(),
+                palette.strong(),
             )],
             vec![Span::styled(since, palette.label())],
             width,
@@ -155,13 +155,13 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
     }
     draw_time(trial, palette, &layout, frame);
     frame.render_widget(
-        Line::from(Span::styled(cut(&trial.question, width), palette.heading())),
+        Line::from(Span::styled(cut(&trial.question, width), palette.strong())),
         layout.question,
     );
     for (index, (answer, area)) in trial.answers.iter().zip(&layout.answers).enumerate() {
         let text = cut(answer, width.saturating_sub(4));
         let line = if trial.chosen == Some(index) {
-            Line::from(vec![Span::styled(format!("  ▸ {text} ◂"), palette.attention())])
+            Line::from(vec![Span::styled(format!("  ▸ {text} ◂"), palette.strong())])
         } else {
             Line::from(format!("    {text}"))
         };
@@ -176,8 +176,8 @@ fn progress(trial: &TrialScene, width: usize, palette: Palette) -> Line<'static>
     let cells = width.min(if total * 2 <= width { total * 2 } else { width });
     let filled = cells * done / total;
     Line::from(vec![
-        Span::styled("━".repeat(filled), palette.live()),
-        Span::styled("┄".repeat(cells - filled), palette.quiet()),
+        Span::styled("━".repeat(filled), palette.accent()),
+        Span::styled("┄".repeat(cells - filled), palette.line()),
     ])
 }
 
@@ -192,7 +192,7 @@ fn draw_slot(
     area: Rect,
     frame: &mut Frame<'_>,
 ) {
-    let style = if now { palette.live() } else { palette.quiet() };
+    let style = if now { palette.accent() } else { palette.line() };
     let inner = usize::from(area.width).saturating_sub(2);
     // Heavy frame and words for the slot that is heard, so that nothing rests on colour.
     let (corner, across, down) = if now {
@@ -203,10 +203,12 @@ fn draw_slot(
     let across = |left: char, text: &str, right: char| {
         let text = cut(text, inner.saturating_sub(2));
         let rest = inner.saturating_sub(text.width() + 1);
-        Line::from(Span::styled(
-            format!("{left}{across}{text}{}{right}", across.to_string().repeat(rest)),
-            style,
-        ))
+        // The frame's colour or dimness is for shapes; the name of the key is text.
+        Line::from(vec![
+            Span::styled(format!("{left}{across}"), style),
+            Span::styled(text, if now { palette.strong() } else { palette.label() }),
+            Span::styled(format!("{}{right}", across.to_string().repeat(rest)), style),
+        ])
     };
     let last = area.y + area.height - 1;
     frame.render_widget(across(corner[0], &format!(" key {key} "), corner[1]), Rect { height: 1, ..area });
@@ -216,7 +218,7 @@ fn draw_slot(
         frame.render_widget(side.clone(), Rect { x: area.x, y, width: 1, height: 1 });
         frame.render_widget(side, Rect { x: area.x + area.width - 1, y, width: 1, height: 1 });
     }
-    let letter_style = if now { palette.live() } else { palette.heading() };
+    let letter_style = palette.strong();
     let mut rows: Vec<(String, bool)> = Vec::new();
     if area.height >= 7 {
         rows.extend(glyphs::rows(label).map(|row| (row, true)));
@@ -271,11 +273,11 @@ fn draw_time(trial: &TrialScene, palette: Palette, layout: &Layout, frame: &mut 
     };
     frame.render_widget(
         Line::from(vec![
-            Span::styled("╺", palette.quiet()),
-            Span::styled(stretch(0..at), palette.live()),
-            Span::styled("●", palette.live()),
-            Span::styled(stretch(at + 1..cells), palette.quiet()),
-            Span::styled("╸", palette.quiet()),
+            Span::styled("╺", palette.line()),
+            Span::styled(stretch(0..at), palette.accent()),
+            Span::styled("●", palette.accent()),
+            Span::styled(stretch(at + 1..cells), palette.line()),
+            Span::styled("╸", palette.line()),
         ]),
         layout.line,
     );
@@ -287,7 +289,7 @@ fn draw_time(trial: &TrialScene, palette: Palette, layout: &Layout, frame: &mut 
                 _ => ' ',
             })
             .collect();
-        frame.render_widget(Line::from(Span::styled(format!(" {ends}"), palette.attention())), layout.region);
+        frame.render_widget(Line::from(Span::styled(format!(" {ends}"), palette.strong())), layout.region);
     }
 }
 
@@ -299,7 +301,7 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
         return Line::from(
             steps
                 .iter()
-                .map(|text| Span::styled(format!("{text:<step$}"), palette.attention()))
+                .map(|text| Span::styled(format!("{text:<step$}"), palette.strong()))
                 .collect::<Vec<_>>(),
         );
     }
@@ -308,6 +310,6 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
         None if trial.answers.is_empty() => String::new(),
         None => "listen as long as you like, then choose with ↑ ↓".to_string(),
     };
-    let style = if trial.chosen.is_some() { palette.attention() } else { palette.label() };
+    let style = if trial.chosen.is_some() { palette.strong() } else { palette.label() };
     Line::from(Span::styled(cut(&text, width), style))
 }

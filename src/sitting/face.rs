@@ -10,6 +10,7 @@ use super::{Finished, Request, SittingError, conduct};
 use crate::conduct::Environment;
 use crate::conduct::environment::note_requests_to_end;
 use crate::player::OutputChoice;
+use crate::screen::shapes::Encoded;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Scene};
 use crate::session::Session;
@@ -87,7 +88,7 @@ pub fn with_look<T>(
             done
         }
         Look::Plain => {
-            let out = terminal::writer().map_err(FaceError)?;
+            let out = Encoded::standard_output(terminal::writer().map_err(FaceError)?);
             work(&mut Plain::on_standard_input(out))
         }
         Look::None => work(&mut Silence),

@@ -1,5 +1,6 @@
 //! Screens as (state, keys, expected screen), and the real program in a pseudo-terminal.
 
+mod backgrounds;
 mod blindness;
 mod faces;
 mod keys;

@@ -383,6 +383,27 @@ fn without_colour_no_colour_is_sent() {
     terminal.end();
 }
 
+#[test]
+fn a_terminal_that_only_prints_gets_lines_and_one_without_shapes_gets_ascii() {
+    let folder = session(2);
+    let arguments = ["run", ".", "--listener", "Mara", "--output", "silent"];
+    let mut dumb = Terminal::start(folder.path(), Path::new(PROGRAM), &arguments, &[("TERM", "dumb")]);
+    dumb.wait(&["Press Enter: accept"]);
+    assert!(!dumb.bytes().contains(&0x1b), "no escape sequence is sent to a terminal that knows none");
+    dumb.press("\x03");
+    dumb.end();
+
+    let variables = [("TERM", "vt220"), ("LC_ALL", "C")];
+    let mut console = Terminal::start(folder.path(), Path::new(PROGRAM), &arguments, &variables);
+    console.agree();
+    console.wait(&["Trial 1 of 2"]);
+    console.press("a");
+    console.wait(&["> you hear this"]);
+    assert!(console.bytes().is_ascii(), "{}", console.screen());
+    console.press("\x03");
+    console.end();
+}
+
 /// Set in the child that panics.
 const PANICS: &str = "EARWITNESS_TEST_PANICS";
 

@@ -24,7 +24,7 @@ pub(super) fn run(arguments: &NightArguments, session: &Session, out: &mut dyn W
     let opened = ShownNight::open(session, arguments.listen, &environment, Paces::default());
     let mut shown = opened.map_err(Failure::bad)?;
     let definition = Definition::of(session.protocol);
-    if arguments.plain || !terminal::is_there() {
+    if arguments.plain || terminal::is_dumb() || !terminal::is_there() {
         writeln!(out, "night {} (closed, shown again)", shown.snapshot().title)?;
         writeln!(out, "journal {}", shown.journal().display())?;
         writeln!(out, "join {}", shown.join_address())?;
