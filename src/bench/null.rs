@@ -5,7 +5,7 @@ use super::recording::Channel;
 use super::{BenchError, dbfs};
 use crate::clip::align::{Aligned, Alignment, align};
 use crate::clip::welch::Welch;
-use crate::hearing::weighting::{erb_frequency_hz, erb_number};
+use crate::hearing::weighting::erb_edges;
 
 /// Frequencies that are compared, in Hz; the upper one at most 0.45 of the rate.
 const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
@@ -115,13 +115,7 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
     let sum = |power: &[f64], from: f64, to: f64| power[bins(from, to, rate)].iter().sum::<f64>();
     let (low, high) = (BAND_HZ.0, highest(rate));
     let (total, rest) = (sum(&whole, low, high), sum(&left, low, high));
-    // Bands of one ERB from 50 Hz on, where a window's bins are finer than they.
-    let mut edges: Vec<f64> = (0..100)
-        .map(|step| erb_frequency_hz(erb_number(50.0) + f64::from(step)))
-        .take_while(|edge| *edge < high)
-        .collect();
-    edges.insert(0, low);
-    edges.push(high);
+    let edges = erb_edges(low, high);
     let bands = edges
         .windows(2)
         .map(|pair| {

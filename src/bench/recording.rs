@@ -4,12 +4,9 @@ use std::ops::Range;
 use std::path::Path;
 
 use super::{BenchError, dbfs, rms};
+use crate::clip::clipped::{SILENT, clipped};
 use crate::clip::{ClipSource, OpenClip};
 
-/// A channel whose largest sample is below this has nothing on it (-90 dB).
-const SILENT: f64 = 3.2e-5;
-/// Share of samples within a thousandth of the peak that no sine has (its own: 2.8 %).
-const FLAT_SHARE: f64 = 0.12;
 /// Blocks of this length decide where there is sound, in seconds.
 const BLOCK_S: f64 = 0.005;
 /// Sound is what stands above this share of the loud parts (-30 dB).
@@ -129,7 +126,7 @@ impl Channel<'_> {
                 if peak > 0.0 { format!("{:.0} dBFS", 20.0 * peak.log10()) } else { "0".to_owned() }
             )));
         }
-        if let Some(at) = self.clipped(peak) {
+        if let Some(at) = clipped(self.samples) {
             return Err(BenchError(format!(
                 "{}: it is clipped, first at {:.3} s (samples pile up at {:.2} dBFS). Turn the input's gain or the sweep's \
                  level down by 6 dB and record again",
@@ -139,22 +136,6 @@ impl Channel<'_> {
             )));
         }
         Ok(())
-    }
-
-    /// Where clipping begins, if there is any: a run at full scale, or a share of samples at the peak that no sine has.
-    fn clipped(&self, peak: f64) -> Option<usize> {
-        if (0.9999..=1.0).contains(&peak) {
-            let full = |sample: &f64| sample.abs() >= 0.9999;
-            if let Some(at) = self.samples.windows(3).position(|three| three.iter().all(full)) {
-                return Some(at);
-            }
-        }
-        let loud = self.samples.iter().filter(|sample| sample.abs() > 0.1 * peak).count();
-        let near = |sample: &f64| sample.abs() >= 0.999 * peak;
-        let flat = self.samples.iter().filter(|sample| near(sample)).count();
-        (loud > 1000 && flat as f64 > FLAT_SHARE * loud as f64)
-            .then(|| self.samples.windows(3).position(|three| three.iter().all(near)))
-            .flatten()
     }
 
     /// Where there is sound: stretches in frames, with silence between them.

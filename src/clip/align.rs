@@ -15,8 +15,10 @@ pub const GUARD: usize = 1024;
 const PIECE: usize = 1 << 16;
 /// Largest difference of two clocks that is looked for.
 const LARGEST_CLOCK: f64 = 1e-3;
+/// Two sounds that are less alike than this, of 1, are not the same one.
+const LEAST_ALIKE: f64 = 0.2;
 /// Samples that least squares uses.
-const MOST_POINTS: usize = 40_000;
+const MOST_POINTS: usize = 12_000;
 
 /// Where a second recording stands relative to a first: `first[n] = gain * second(delay + n * (1 + clock))`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -80,28 +82,58 @@ fn faded(samples: &[f64]) -> Vec<f64> {
     copy
 }
 
+/// Length of a piece that is searched for; `None` where there is too little for one.
+fn piece_of(first: &[f64], second: &[f64]) -> Option<usize> {
+    let piece = PIECE.min(first.len() / 3);
+    (piece >= 2048 && second.len() >= 3 * 2048).then_some(piece)
+}
+
+/// Where the loudest piece within a range begins.
+fn loudest(samples: &[f64], piece: usize, range: std::ops::Range<usize>) -> usize {
+    range
+        .clone()
+        .step_by(piece / 2)
+        .filter(|start| start + piece <= range.end)
+        .max_by(|a, b| {
+            let power = |start: usize| samples[start..start + piece].iter().map(|s| s * s).sum::<f64>();
+            power(*a).total_cmp(&power(*b))
+        })
+        .unwrap_or(range.start)
+}
+
 /// Moves `second` onto `first`. `None` if they have too little in common to be the same sound, or are too short.
 pub fn align(first: &[f64], second: &[f64]) -> Option<Aligned> {
-    let piece = PIECE.min(first.len() / 3);
-    if piece < 2048 || second.len() < 3 * 2048 {
-        return None;
+    let (found, between) = located(first, second)?;
+    let (start, end) = common(first.len(), second.len(), &found)?;
+    let mut moved =
+        between.read(found.delay + start as f64 * (1.0 + found.clock), 1.0 + found.clock, end - start);
+    for sample in &mut moved {
+        *sample *= found.gain;
     }
-    // The loudest piece of each half.
-    let half = first.len() / 2;
-    let loudest = |range: std::ops::Range<usize>| {
-        range
-            .clone()
-            .step_by(piece / 2)
-            .filter(|start| start + piece <= range.end)
-            .max_by(|a, b| {
-                let power = |start: usize| first[start..start + piece].iter().map(|s| s * s).sum::<f64>();
-                power(*a).total_cmp(&power(*b))
-            })
-            .unwrap_or(range.start)
-    };
-    let (early, late) = (loudest(0..half), loudest(half..first.len()));
+    Some(Aligned { alignment: found, start, moved })
+}
+
+/// By how many whole samples `second` is later, roughly, however long it is: its best correlation with the loudest piece of
+/// `first`. `None` as for [`align`].
+pub fn find(first: &[f64], second: &[f64]) -> Option<i64> {
+    let piece = piece_of(first, second)?;
+    let early = loudest(first, piece, 0..first.len());
     let (lag, alike) = correlated(&first[early..early + piece], second);
-    if alike < 0.2 {
+    (alike >= LEAST_ALIKE).then(|| lag.round() as i64 - early as i64)
+}
+
+/// Where `second` stands relative to `first`. `None` as for [`align`].
+pub fn locate(first: &[f64], second: &[f64]) -> Option<Alignment> {
+    located(first, second).map(|(found, _)| found)
+}
+
+/// Where the second stands, and the second between its samples, faded at both ends.
+fn located(first: &[f64], second: &[f64]) -> Option<(Alignment, Between)> {
+    let piece = piece_of(first, second)?;
+    let half = first.len() / 2;
+    let (early, late) = (loudest(first, piece, 0..half), loudest(first, piece, half..first.len()));
+    let (lag, alike) = correlated(&first[early..early + piece], second);
+    if alike < LEAST_ALIKE {
         return None;
     }
     let one = lag - early as f64;
@@ -109,7 +141,7 @@ pub fn align(first: &[f64], second: &[f64]) -> Option<Aligned> {
     let middle = late as i64 + piece as i64 / 2 + one.round() as i64;
     let (from, stretch) = around(second, middle, piece as i64 / 2 + reach);
     let (lag, alike) = correlated(&first[late..late + piece], stretch);
-    let clock = if alike > 0.2 && late > early {
+    let clock = if alike > LEAST_ALIKE && late > early {
         let two = from as f64 + lag - late as f64;
         ((two - one) / (late - early) as f64).clamp(-LARGEST_CLOCK, LARGEST_CLOCK)
     } else {
@@ -120,17 +152,11 @@ pub fn align(first: &[f64], second: &[f64]) -> Option<Aligned> {
     for _ in 0..12 {
         let (start, end) = common(first.len(), second.len(), &found)?;
         let step = improved(first, &between, &mut found, start, end)?;
-        if step < 1e-10 {
+        if step < 1e-9 {
             break;
         }
     }
-    let (start, end) = common(first.len(), second.len(), &found)?;
-    let mut moved =
-        between.read(found.delay + start as f64 * (1.0 + found.clock), 1.0 + found.clock, end - start);
-    for sample in &mut moved {
-        *sample *= found.gain;
-    }
-    Some(Aligned { alignment: found, start, moved })
+    Some((found, between))
 }
 
 /// The samples of the first recording for which the second can be read, clear of both ends.

@@ -4,6 +4,7 @@
 //! and [`Playable`] stimuli. Frames count from the start of the excerpt. Must not know: cables.
 
 pub mod align;
+pub mod clipped;
 mod compressed;
 pub mod dither;
 pub mod fade;

@@ -195,6 +195,21 @@ impl OpenClip {
         Ok(Self { info, kind, name, notes })
     }
 
+    /// A clip of a sound in memory, of one or two channels.
+    pub fn of_sound(name: &str, sound: Sound) -> Self {
+        Self {
+            info: ClipInfo {
+                rate_hz: sound.rate_hz,
+                channels: sound.channels.len() as u16,
+                frames: sound.frames() as u64,
+                coding: "in memory".into(),
+            },
+            kind: Kind::Memory(Arc::new(sound)),
+            name: name.to_owned(),
+            notes: Vec::new(),
+        }
+    }
+
     /// What is known of the clip.
     pub fn info(&self) -> &ClipInfo {
         &self.info

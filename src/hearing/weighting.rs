@@ -40,6 +40,15 @@ pub fn erb_frequency_hz(number: f64) -> f64 {
     (10_f64.powf(number / 21.4) - 1.0) / 4.37e-3
 }
 
+/// Edges in Hz of bands as wide as the ear's, from one frequency to another: of one ERB each from 50 Hz on, where the bins of
+/// a spectrum are finer than they.
+pub fn erb_edges(from_hz: f64, to_hz: f64) -> Vec<f64> {
+    let within = (0..100)
+        .map(|step| erb_frequency_hz(erb_number(50.0) + f64::from(step)))
+        .take_while(|edge| *edge < to_hz);
+    std::iter::once(from_hz).chain(within).chain(std::iter::once(to_hz)).collect()
+}
+
 /// Just-noticeable level step in dB of a pure tone so many dB above its threshold: `dI/I = .463 (I/I0)^-.072`
 /// (Jesteadt, Wier & Green 1977, JASA 61:169; tones of half a second from 200 Hz to 8 kHz in the quiet, two-interval
 /// forced choice, 71 % right).

@@ -30,6 +30,9 @@
 //! | | `lcr_table`, `sample_length` | an LCR meter's table, instead |
 //! | | `open_table` | the meter's sweep with the far end open, if `lcr_table` has only the one with it shorted |
 //! | | `response` | a measured transfer function, load included, instead |
+//! | | `recording` | a recording at the loudspeaker's terminals, played in place of what is computed: a file, or one for each clip |
+//! | | `recording_again` | the same cable recorded once more, for identical controls |
+//! | | `recording_polarity` | of a recording that is reversed: `corrected` or `inverted` (kept so); refused without this |
 //! | | `delay` | of a response: `removed` (default) or `kept` |
 //! | | `polarity` | of a response that is reversed: `corrected` or `inverted` (kept so); refused without this |
 //! | | `touchstone` | a measured two-port (`.s2p`), instead |

@@ -12,6 +12,7 @@ pub mod panel;
 mod parse;
 mod person;
 pub mod reader;
+pub mod recorded;
 pub mod template;
 pub mod threshold;
 
@@ -29,6 +30,7 @@ pub use panel::{ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
 pub use person::same_person;
 pub use reader::SessionError;
+pub use recorded::{Recorded, Takes};
 pub use threshold::{Scale, Threshold};
 
 /// Keep the level difference that the cables make, or remove it.
@@ -103,6 +105,8 @@ pub struct NamedCable {
     pub name: String,
     /// The cable.
     pub cable: Cable,
+    /// What was recorded of it, to be played in place of what is computed.
+    pub recorded: Option<Recorded>,
 }
 
 /// Two sides to tell apart on one or more clips.

@@ -105,7 +105,8 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         }
         None => return Err(table.missing("loudspeaker", "{ resistance = \"8 ohm\" }")),
     };
-    let cables = cables(&mut table, &folder, &mut notes)?;
+    let clip_names = names(&mut table, "clips")?;
+    let cables = cables(&mut table, &folder, &clip_names, &mut notes)?;
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
     let mut controls = controls(&mut table, &asked)?;
@@ -127,9 +128,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
             "a bet is about the real difference, and [threshold] changes its size from trial to trial: settle the bet in a session of its own",
         ));
     }
-    table.finish()?;
-
-    Ok(Session {
+    let session = Session {
         file: file.to_path_buf(),
         folder,
         source: text.to_owned(),
@@ -163,7 +162,17 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         prepared_by,
         invented,
         notes,
-    })
+    };
+    super::recorded::check(&table, &session)?;
+    table.finish()?;
+    Ok(session)
+}
+
+/// Names of the tables below a key, before anything is read from them.
+fn names(table: &mut Table<'_>, key: &'static str) -> Result<Vec<String>, SessionError> {
+    let inner = table.table(key)?;
+    let tables = inner.map_or(Ok(Vec::new()), |inner| inner.named_tables())?;
+    Ok(tables.into_iter().map(|(name, _)| name).collect())
 }
 
 /// A probability strictly between 0 and 1.
@@ -203,6 +212,7 @@ fn check_name(table: &Table<'_>, kind: &str, name: &str) -> Result<(), SessionEr
 fn cables(
     table: &mut Table<'_>,
     folder: &Path,
+    clips: &[String],
     notes: &mut Vec<String>,
 ) -> Result<Vec<NamedCable>, SessionError> {
     let Some(inner) = table.table("cables")? else {
@@ -212,8 +222,9 @@ fn cables(
     for (name, mut cable) in inner.named_tables()? {
         check_name(&cable, "cable", &name)?;
         let parsed = electrical::cable(&mut cable, folder, notes)?;
+        let recorded = super::recorded::recorded(&mut cable, folder, clips)?;
         cable.finish()?;
-        cables.push(NamedCable { name, cable: parsed });
+        cables.push(NamedCable { name, cable: parsed, recorded });
     }
     Ok(cables)
 }

@@ -315,6 +315,19 @@ impl<'d> Table<'d> {
         Ok(tables)
     }
 
+    /// All texts of a table whose keys are names of the user's own, in file order.
+    pub fn named_texts(&self) -> Result<Vec<(String, String)>, SessionError> {
+        let mut texts = Vec::new();
+        for (key, value) in self.table {
+            let name = key.get_ref().to_string();
+            match value.get_ref().as_str() {
+                Some(text) => texts.push((name, text.to_owned())),
+                None => return Err(self.wrong_type(&name, value.get_ref(), "a text in quotes")),
+            }
+        }
+        Ok(texts)
+    }
+
     /// Refuses every key that nobody asked for, and suggests the nearest known one.
     pub fn finish(self) -> Result<(), SessionError> {
         for (key, _) in self.table {

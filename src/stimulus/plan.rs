@@ -4,33 +4,30 @@
 //! meters read there holds for every gain, so matching, headroom and the readings of the finished stimuli follow without the
 //! sound going by again. Memory does not grow with the clip until somebody wants the stimuli in memory.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::controls::{self, Effect};
-use super::sizes::{self, Recipe};
+use super::recorded::RecordedPair;
+use super::sides::Sources;
 use super::stream::stream;
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::clip::fade::Fades;
 use crate::clip::loudness::{Loudness, Meter, Reading};
 use crate::clip::{ClipError, OpenClip};
-use crate::filter::{Filtered, Fir, design};
-use crate::session::{Comparison, Levels, Session};
+use crate::filter::{Filtered, Fir};
+use crate::session::{Levels, Session};
 
 /// Stimuli stay at or below this true peak.
 pub const HIGHEST_TRUE_PEAK_DBTP: f64 = -1.0;
 /// Direct current that is worth a note, linear: -40 dBFS.
 const WORTHY_MEAN: f64 = 0.01;
-/// Ringing that a clip's end cuts off and that is worth a note, in dB.
-const WORTHY_RINGING_DB: f64 = -80.0;
 /// Loudness of matched stimuli is equal within this, in LU.
 pub const MATCHED_WITHIN_LU: f64 = 0.01;
 /// Filters that a clip goes through at a time: more would only take more memory.
 pub(super) const FILTERS_AT_A_TIME: usize = 8;
 
-/// A clip and every filter that it goes through.
+/// A sound, a clip or a recording of one, and every filter that it goes through.
 #[derive(Debug, Clone)]
 pub(super) struct Work {
     /// Index of the clip in the session.
@@ -41,14 +38,16 @@ pub(super) struct Work {
     readings: Vec<Reading>,
 }
 
-/// One side of a group: which filter of its clip, and what it is multiplied by.
+/// One side of a group: which sound, through which of its filters, and what it is multiplied by.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Side {
+    /// Index of the sound's work.
+    pub(super) work: usize,
     pub(super) fir: usize,
     /// Gain of a level control; 1 otherwise.
     pub(super) level: f64,
     /// Gain of matching; 1 for none.
-    matching: f64,
+    pub(super) matching: f64,
     /// The whole gain, the common one included.
     pub(super) gain: f64,
 }
@@ -57,14 +56,14 @@ pub(super) struct Side {
 #[derive(Debug, Clone)]
 pub(super) struct Group {
     pub(super) comparison: usize,
-    /// Index of the clip's work.
-    pub(super) work: usize,
+    /// Index of the clip in the session.
+    pub(super) clip: usize,
     pub(super) sides: Vec<Side>,
     /// Purpose, and the indices of the two sides.
     pub(super) pairs: Vec<(PairKind, usize, usize)>,
     /// Sides that are matched to each other where levels are matched: the comparison's own first, which every side that is in
     /// no pair follows as side A does.
-    matched: Vec<(usize, usize)>,
+    pub(super) matched: Vec<(usize, usize)>,
 }
 
 /// Everything that must be known to make the stimuli of a session.
@@ -73,6 +72,8 @@ pub(super) struct Plan {
     pub(super) works: Vec<Work>,
     pub(super) groups: Vec<Group>,
     pub(super) notes: Vec<String>,
+    /// What recordings that are played say of themselves.
+    pub(super) recorded: Vec<RecordedPair>,
     /// Common gain of each comparison, linear.
     common: Vec<f64>,
 }
@@ -80,188 +81,15 @@ pub(super) struct Plan {
 /// Whoever sees the sound go by: number of a work, numbers of its filters, and a block of their sound, faded, at no gain.
 pub(super) type Sink<'s> = dyn FnMut(usize, &[usize], &Filtered) -> Result<(), ClipError> + Send + 's;
 
-fn clip_error(session: &Session, clip: usize) -> impl Fn(ClipError) -> StimulusError + '_ {
+pub(super) fn clip_error(session: &Session, clip: usize) -> impl Fn(ClipError) -> StimulusError + '_ {
     move |error| StimulusError::Clip { clip: session.clips[clip].name.clone(), message: error.0 }
 }
 
 /// Adds a note, once: a clip can be in several comparisons.
-fn note_once(notes: &mut Vec<String>, note: String) {
+pub(super) fn note_once(notes: &mut Vec<String>, note: String) {
     if !notes.contains(&note) {
         notes.push(note);
     }
-}
-
-/// Filters that have been designed: by rate and recipe (as text, for its amounts are numbers), and the same begun so many
-/// samples earlier.
-#[derive(Default)]
-struct Designs {
-    made: BTreeMap<(u32, String), Arc<Fir>>,
-    earlier: BTreeMap<(u32, String, i64), Arc<Fir>>,
-}
-
-impl Designs {
-    fn filter(&mut self, session: &Session, recipe: Recipe, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
-        let key = (rate_hz, format!("{recipe:?}"));
-        if let Some(fir) = self.made.get(&key) {
-            return Ok(Arc::clone(fir));
-        }
-        let response = |frequencies: &[f64]| recipe.response(session, frequencies);
-        let fir = design(&response, rate_hz).map_err(|error| StimulusError::Cable {
-            cable: session.cables[recipe.about()].name.clone(),
-            message: error.to_string(),
-        })?;
-        let fir = Arc::new(fir);
-        self.made.insert(key, Arc::clone(&fir));
-        Ok(fir)
-    }
-
-    /// The same filter begun earlier, so that both sides of a comparison lose the delay that they share.
-    fn filter_earlier(
-        &mut self,
-        session: &Session,
-        recipe: Recipe,
-        rate_hz: u32,
-        by: i64,
-    ) -> Result<Arc<Fir>, StimulusError> {
-        let fir = self.filter(session, recipe, rate_hz)?;
-        if by == 0 {
-            return Ok(fir);
-        }
-        let moved = self.earlier.entry((rate_hz, format!("{recipe:?}"), by)).or_insert_with(|| {
-            let mut fir = Fir::clone(&fir);
-            fir.start -= by;
-            fir.delay -= by;
-            Arc::new(fir)
-        });
-        Ok(Arc::clone(moved))
-    }
-}
-
-/// The filter of a cable's chain at a rate.
-pub(super) fn cable_filter(session: &Session, cable: usize, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
-    Designs::default().filter(session, Recipe::cable(cable), rate_hz)
-}
-
-/// The whole samples of delay that both sides of a comparison share.
-fn common_delay(a: i64, b: i64) -> i64 {
-    if a > 0 && b > 0 {
-        a.min(b)
-    } else if a < 0 && b < 0 {
-        a.max(b)
-    } else {
-        0
-    }
-}
-
-/// Opens a clip that is used for the first time.
-fn open(session: &Session, clip: usize, notes: &mut Vec<String>) -> Result<Work, StimulusError> {
-    let name = &session.clips[clip].name;
-    let source = OpenClip::open(&session.clips[clip].source).map_err(clip_error(session, clip))?;
-    for note in source.notes() {
-        notes.push(format!("clip \"{name}\": {note}"));
-    }
-    let rate = source.info().rate_hz;
-    let shortest = Fades::shortest(rate);
-    if source.info().frames < shortest {
-        return Err(StimulusError::Clip {
-            clip: name.clone(),
-            message: format!(
-                "{:.3} s is too short: the fades at both ends need {:.2} s; choose a longer excerpt",
-                source.info().seconds(),
-                shortest as f64 / f64::from(rate)
-            ),
-        });
-    }
-    Ok(Work { clip, source, firs: Vec::new(), readings: Vec::new() })
-}
-
-impl Work {
-    /// The number of a filter among those of this clip. Equal filters are one: what comes out is equal to the last bit.
-    fn number(&mut self, fir: Arc<Fir>) -> usize {
-        let known = self.firs.iter().position(|known| Arc::ptr_eq(known, &fir) || *known == fir);
-        known.unwrap_or_else(|| {
-            self.firs.push(fir);
-            self.firs.len() - 1
-        })
-    }
-}
-
-/// How much of a filter comes after so many frames, as a sum of magnitudes in dB relative to the sum of all.
-fn lost_db(fir: &Fir, frames: u64) -> f64 {
-    let within = (frames as i64 - fir.start).clamp(0, fir.taps.len() as i64) as usize;
-    if within == fir.taps.len() {
-        return f64::NEG_INFINITY;
-    }
-    let sum = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
-    20.0 * (sum(&fir.taps[within..]) / sum(&fir.taps)).log10()
-}
-
-fn group(
-    session: &Session,
-    designs: &mut Designs,
-    index: usize,
-    comparison: &Comparison,
-    (number, work): (usize, &mut Work),
-    notes: &mut Vec<String>,
-) -> Result<Group, StimulusError> {
-    let (clip, rate) = (work.clip, work.source.info().rate_hz);
-    let refused = |message| StimulusError::Comparison { comparison: comparison.name.clone(), message };
-    sizes::check_range(session, comparison, rate).map_err(refused)?;
-    let a = designs.filter(session, Recipe::cable(comparison.a), rate)?;
-    let b = designs.filter(session, Recipe::cable(comparison.b), rate)?;
-    let shared = common_delay(a.delay, b.delay);
-    let mut side = |recipe, level| -> Result<Side, StimulusError> {
-        let fir = designs.filter_earlier(session, recipe, rate, shared)?;
-        Ok(Side { fir: work.number(fir), level, matching: 1.0, gain: 1.0 })
-    };
-    let plain_a = Recipe::cable(comparison.a);
-    let mut sides = vec![side(plain_a, 1.0)?, side(Recipe::cable(comparison.b), 1.0)?];
-    let mut pairs = vec![(PairKind::Comparison { comparison: index, clip }, 0, 1)];
-    let mut matched = vec![(0, 1)];
-    let mut levels = Vec::new();
-    if let Some(threshold) = session.threshold {
-        for (level, size) in threshold.range.levels().into_iter().enumerate() {
-            for (recipe, gain) in sizes::sides(comparison, threshold.scale, size) {
-                sides.push(side(recipe, gain)?);
-            }
-            let pair = (sides.len() - 2, sides.len() - 1);
-            // A yardstick is a difference in level or balance, which matching would take away again.
-            if threshold.scale.is_about_the_cables() {
-                matched.push(pair);
-            }
-            levels.push((PairKind::Level { comparison: index, clip, level }, pair.0, pair.1));
-        }
-    }
-    for (number, control) in session.controls.iter().enumerate() {
-        let kind = PairKind::Control { control: number, comparison: index, clip };
-        match controls::effect(control, number + 1)? {
-            Effect::Gain(1.0) => pairs.push((kind, 0, 0)),
-            Effect::Gain(gain) => {
-                sides.push(side(plain_a, gain)?);
-                pairs.push((kind, 0, sides.len() - 1));
-            }
-            Effect::Filter(control) => {
-                sides.push(side(Recipe::Cable { cable: comparison.a, control: Some(control) }, 1.0)?);
-                pairs.push((kind, 0, sides.len() - 1));
-            }
-            // The last of the sizes, which are there before the controls.
-            Effect::Size => pairs.extend(levels.last().map(|&(_, a, b)| (kind, a, b))),
-        }
-    }
-    pairs.extend(levels);
-    let frames = work.source.info().frames;
-    let lost =
-        sides.iter().map(|side| lost_db(&work.firs[side.fir], frames)).fold(f64::NEG_INFINITY, f64::max);
-    if lost > WORTHY_RINGING_DB {
-        notes.push(format!(
-            "clip \"{}\" ({:.2} s) ends before a filter of comparison \"{}\" has rung out: {lost:.0} dB of its sound \
-             is not heard; use a longer excerpt",
-            session.clips[clip].name,
-            work.source.info().seconds(),
-            comparison.name,
-        ));
-    }
-    Ok(Group { comparison: index, work: number, sides, pairs, matched })
 }
 
 /// Counts passes over all clips for whoever shows progress.
@@ -288,6 +116,11 @@ impl<'p> Count<'p> {
 }
 
 impl Work {
+    /// A sound that goes through no filter yet.
+    pub(super) fn new(clip: usize, source: OpenClip) -> Self {
+        Self { clip, source, firs: Vec::new(), readings: Vec::new() }
+    }
+
     /// Sends the sound by once, through some of its filters: every block filtered and faded.
     fn pass(
         &self,
@@ -350,33 +183,21 @@ pub(super) fn render_direct(
     what: &str,
     sink: &mut (dyn FnMut(&Filtered) -> Result<(), ClipError> + Send),
 ) -> Result<(), ClipError> {
-    let work = Work { clip: 0, source: clip.clone(), firs: vec![Arc::new(fir)], readings: Vec::new() };
+    let work = Work { firs: vec![Arc::new(fir)], ..Work::new(0, clip.clone()) };
     work.pass(&[0], count, what, sink)
 }
 
-/// Plans a session's stimuli before any sound goes by: clips, filters, sides.
+/// Plans a session's stimuli before any sound goes by: clips, recordings, filters, sides.
 pub(super) fn outline(session: &Session) -> Result<Plan, StimulusError> {
-    let mut notes = Vec::new();
-    let mut designs = Designs::default();
-    let mut works: Vec<Work> = Vec::new();
-    let mut of_clip: BTreeMap<usize, usize> = BTreeMap::new();
+    let mut sources = Sources::default();
     let mut groups = Vec::new();
     for (index, comparison) in session.comparisons.iter().enumerate() {
         for &clip in &comparison.clips {
-            let number = match of_clip.get(&clip) {
-                Some(number) => *number,
-                None => {
-                    works.push(open(session, clip, &mut notes)?);
-                    of_clip.insert(clip, works.len() - 1);
-                    works.len() - 1
-                }
-            };
-            let work = (number, &mut works[number]);
-            groups.push(group(session, &mut designs, index, comparison, work, &mut notes)?);
+            groups.push(sources.group(session, index, clip)?);
         }
     }
-    let common = vec![1.0; session.comparisons.len()];
-    Ok(Plan { works, groups, notes, common })
+    let Sources { works, notes, recorded, .. } = sources;
+    Ok(Plan { works, groups, notes, recorded, common: vec![1.0; session.comparisons.len()] })
 }
 
 /// A sound as it is played: numbers of its clip's work and of the filter, and the bits of its gain.
@@ -413,7 +234,7 @@ impl Plan {
         count: &Count<'_>,
         sink: &mut Sink<'_>,
     ) -> Result<(), StimulusError> {
-        let Self { works, groups, notes, common } = self;
+        let Self { works, groups, notes, common, .. } = self;
         for work in works.iter() {
             count.expect(work.source.info().frames * work.firs.len().div_ceil(FILTERS_AT_A_TIME) as u64);
         }
@@ -423,7 +244,7 @@ impl Plan {
         }
         let mut peaks = vec![0.0_f64; session.comparisons.len()];
         for group in groups.iter_mut() {
-            let peak = level(session, group, &works[group.work], notes)?;
+            let peak = level(session, group, works, notes)?;
             peaks[group.comparison] = peaks[group.comparison].max(peak);
         }
         let highest = 10.0_f64.powf(HIGHEST_TRUE_PEAK_DBTP / 20.0);
@@ -435,7 +256,7 @@ impl Plan {
                 side.gain = side.level * side.matching * common[group.comparison];
             }
             if session.levels == Levels::Matched {
-                check_match(session, group, &works[group.work], notes);
+                check_match(session, group, works, notes);
             }
         }
         Ok(())
@@ -444,9 +265,10 @@ impl Plan {
     /// How the levels of a pair came about.
     pub(super) fn levels(&self, group: &Group, pair: (PairKind, usize, usize)) -> PairLevels {
         let (kind, a, b) = pair;
-        let work = &self.works[group.work];
         let (side_a, side_b) = (&group.sides[a], &group.sides[b]);
-        let (of_a, of_b) = (work.reading(side_a, side_a.gain), work.reading(side_b, side_b.gain));
+        let work = |side: &Side| &self.works[side.work];
+        let (of_a, of_b) =
+            (work(side_a).reading(side_a, side_a.gain), work(side_b).reading(side_b, side_b.gain));
         PairLevels {
             kind,
             common_gain_db: decibels(self.common[group.comparison]),
@@ -456,8 +278,8 @@ impl Plan {
             loudness_b_lufs: of_b.integrated_lufs,
             true_peak_a_dbtp: of_a.true_peak_dbtp(),
             true_peak_b_dbtp: of_b.true_peak_dbtp(),
-            taps_a: work.firs[side_a.fir].taps.len(),
-            taps_b: work.firs[side_b.fir].taps.len(),
+            taps_a: work(side_a).firs[side_a.fir].taps.len(),
+            taps_b: work(side_b).firs[side_b.fir].taps.len(),
         }
     }
 
@@ -471,11 +293,12 @@ impl Plan {
 fn level(
     session: &Session,
     group: &mut Group,
-    work: &Work,
+    works: &[Work],
     notes: &mut Vec<String>,
 ) -> Result<f64, StimulusError> {
-    let name = &session.clips[work.clip].name;
-    let readings: Vec<Loudness> = group.sides.iter().map(|side| work.reading(side, side.level)).collect();
+    let name = &session.clips[group.clip].name;
+    let readings: Vec<Loudness> =
+        group.sides.iter().map(|side| works[side.work].reading(side, side.level)).collect();
     let mean = readings[0].mean;
     if mean > WORTHY_MEAN {
         note_once(
@@ -537,17 +360,17 @@ impl Group {
 
 /// Holds matched sides against each other as they will be. The absolute gate of the loudness measure can make the first
 /// match inexact; then the louder side is corrected, downwards.
-fn check_match(session: &Session, group: &mut Group, work: &Work, notes: &mut Vec<String>) {
+fn check_match(session: &Session, group: &mut Group, works: &[Work], notes: &mut Vec<String>) {
     for (place, (a, b)) in group.matched.clone().into_iter().enumerate() {
         let with_a = if place == 0 { group.followers() } else { Vec::new() };
-        let residual = match_closer(group, work, (a, b), &with_a);
+        let residual = match_closer(group, works, (a, b), &with_a);
         if residual.abs() > MATCHED_WITHIN_LU / 2.0 {
             note_once(
                 notes,
                 format!(
                     "clip \"{}\" of comparison \"{}\": {residual:+.3} LU are left between the sides; it is so quiet that \
                      the loudness measure's gate decides",
-                    session.clips[work.clip].name, session.comparisons[group.comparison].name
+                    session.clips[group.clip].name, session.comparisons[group.comparison].name
                 ),
             );
         }
@@ -555,10 +378,10 @@ fn check_match(session: &Session, group: &mut Group, work: &Work, notes: &mut Ve
 }
 
 /// Corrects one pair, and the sides that go with its side A; returns what is left between them in LU.
-fn match_closer(group: &mut Group, work: &Work, (a, b): (usize, usize), with_a: &[usize]) -> f64 {
+fn match_closer(group: &mut Group, works: &[Work], (a, b): (usize, usize), with_a: &[usize]) -> f64 {
     let mut residual = f64::INFINITY;
     for _ in 0..4 {
-        let of = |side: &Side| work.reading(side, side.gain).integrated_lufs;
+        let of = |side: &Side| works[side.work].reading(side, side.gain).integrated_lufs;
         let (Some(of_a), Some(of_b)) = (of(&group.sides[a]), of(&group.sides[b])) else {
             return f64::INFINITY;
         };

@@ -41,7 +41,7 @@ fn keys(plan: &Plan, gain: impl Fn(&super::plan::Side) -> f64) -> Vec<Key> {
     let mut keys: Vec<Key> = plan
         .groups
         .iter()
-        .flat_map(|group| group.sides.iter().map(|side| (group.work, side.fir, gain(side).to_bits())))
+        .flat_map(|group| group.sides.iter().map(|side| (side.work, side.fir, gain(side).to_bits())))
         .collect();
     keys.sort_unstable();
     keys.dedup();
@@ -142,7 +142,7 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
         .map(|(group, (kind, a, b))| {
             let of = |side: usize| {
                 let side = group.sides[side];
-                finished[&(group.work, side.fir, side.gain.to_bits())].clone()
+                finished[&(side.work, side.fir, side.gain.to_bits())].clone()
             };
             let ((a_sound, digest_a), (b_sound, digest_b)) = (of(a), of(b));
             (Pair { kind, a: a_sound, b: b_sound, digest_a, digest_b }, plan.levels(group, (kind, a, b)))

@@ -58,10 +58,8 @@ fn wanted(
     let mut files: Vec<Wanted> = Vec::new();
     let mut taken = std::collections::BTreeSet::new();
     for group in &plan.groups {
-        let work = &plan.works[group.work];
         let comparison = &session.comparisons[group.comparison].name;
-        let stem = format!("{}-{}", file_stem(comparison), file_stem(&session.clips[work.clip].name));
-        let info = work.source.info();
+        let stem = format!("{}-{}", file_stem(comparison), file_stem(&session.clips[group.clip].name));
         for (letter, side) in ["a", "b"].into_iter().zip(&group.sides) {
             let path = folder.join(format!("{stem}-{letter}.wav"));
             if !taken.insert(path.clone()) {
@@ -70,9 +68,10 @@ fn wanted(
                     message: format!("two stimuli would have the file name {}; rename one", path.display()),
                 });
             }
+            let info = plan.works[side.work].source.info();
             check_size(&path, word, usize::from(info.channels), info.frames)
                 .map_err(|error| StimulusError::Write { file: folder.to_path_buf(), message: error.0 })?;
-            files.push(Wanted { path, work: group.work, fir: side.fir, gain: side.gain });
+            files.push(Wanted { path, work: side.work, fir: side.fir, gain: side.gain });
         }
     }
     Ok(files)
@@ -96,7 +95,7 @@ impl Drafts {
         for file in files {
             if let std::collections::btree_map::Entry::Vacant(place) = writers.entry(file.key()) {
                 let info = plan.works[file.work].source.info();
-                let dither = Dither::new(file.work as u64);
+                let dither = Dither::new(plan.works[file.work].clip as u64);
                 let channels = usize::from(info.channels);
                 let writer = WavWriter::create(&file.path, word, channels, info.rate_hz, dither)?;
                 place.insert((writer, vec![Vec::new(); channels]));

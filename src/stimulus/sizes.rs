@@ -19,6 +19,8 @@ pub(super) enum Recipe {
     Multiple { a: usize, b: usize, size: f64 },
     /// A cable so many times as long.
     Length { cable: usize, size: f64 },
+    /// What a control adds to a recording, in which the cable is already.
+    Recorded { cable: usize, control: Option<ControlKind> },
 }
 
 impl Recipe {
@@ -27,10 +29,18 @@ impl Recipe {
         Self::Cable { cable, control: None }
     }
 
+    /// The same for a sound that is a recording through the cable.
+    pub(super) fn of_a_recording(self) -> Self {
+        match self {
+            Self::Cable { cable, control } => Self::Recorded { cable, control },
+            other => other,
+        }
+    }
+
     /// The cable that an error is about.
     pub(super) fn about(self) -> usize {
         match self {
-            Self::Cable { cable, .. } | Self::Length { cable, .. } => cable,
+            Self::Cable { cable, .. } | Self::Length { cable, .. } | Self::Recorded { cable, .. } => cable,
             Self::Multiple { a, .. } => a,
         }
     }
@@ -53,6 +63,10 @@ impl Recipe {
                 Ok(powers(&a, &b, size).iter().zip(&b).map(|(factor, b)| factor * b).collect())
             }
             Self::Length { cable, size } => of(&stretched(session, cable, size)?),
+            Self::Recorded { control, .. } => Ok(frequencies
+                .iter()
+                .map(|frequency| control.map_or(Complex64::ONE, |kind| controls::response(kind, *frequency)))
+                .collect()),
         }
     }
 }

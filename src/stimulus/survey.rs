@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
 use super::plan::{Count, FILTERS_AT_A_TIME, Group, Key, Plan, outline};
+use super::recorded::RecordedPair;
 use super::resolution::{BandLevels, PairSpectra};
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::session::Session;
@@ -90,6 +91,11 @@ impl Survey<'_> {
         self.levels.binary_search_by_key(&kind, |levels| levels.kind).ok().map(|place| &self.levels[place])
     }
 
+    /// What recordings that are played say of themselves, one entry for each comparison on each clip that plays them.
+    pub fn recorded(&self) -> &[RecordedPair] {
+        &self.plan.recorded
+    }
+
     /// Rate in Hz and number of channels of what is played first.
     pub fn first(&self) -> Option<(u32, u16)> {
         self.plan.works.first().map(|work| (work.source.info().rate_hz, work.source.info().channels))
@@ -107,7 +113,7 @@ impl Survey<'_> {
     ) -> Result<Vec<PairDifference>, StimulusError> {
         let key = |group: &Group, side: usize| -> Key {
             let side = group.sides[side];
-            (group.work, side.fir, side.gain.to_bits())
+            (side.work, side.fir, side.gain.to_bits())
         };
         let compared: Vec<(PairKind, [Key; 2])> = self
             .plan
@@ -121,8 +127,10 @@ impl Survey<'_> {
         let count = Count::new(progress, 0);
         let mut found: BTreeMap<[Key; 2], PairDifference> = BTreeMap::new();
         for of_work in distinct.chunk_by(|one, next| one[0].0 == next[0].0) {
-            // Both sides of a pair go by together.
-            for pairs in of_work.chunks(FILTERS_AT_A_TIME / 2) {
+            // Both sides of a pair go by together; recordings, which are in memory, one after the other.
+            let (together, apart): (Vec<[Key; 2]>, Vec<[Key; 2]>) =
+                of_work.iter().copied().partition(|pair| pair[0].0 == pair[1].0);
+            for pairs in together.chunks(FILTERS_AT_A_TIME / 2).chain(apart.chunks(1)) {
                 for watch in self.watch(pairs, latency, &count)? {
                     let info = self.plan.works[watch.keys[0].0].source.info();
                     let mean = watch.power / watch.samples.max(1) as f64;
@@ -163,9 +171,12 @@ impl Survey<'_> {
                 early: [Vec::new(), Vec::new()],
             })
             .collect();
-        self.plan.again(self.session, &keys, count, "comparing", &mut |_, firs, block| {
+        // Of a pair whose sides come from two sounds.
+        let mut kept = [0, 1].map(|_| vec![Vec::new(); usize::from(info.channels)]);
+        self.plan.again(self.session, &keys, count, "comparing", &mut |work, firs, block| {
             let played: BTreeMap<Key, Vec<Vec<f64>>> = keys
                 .par_iter()
+                .filter(|key| key.0 == work)
                 .filter_map(|key| {
                     let side = &block.sides[firs.iter().position(|of| *of == key.1)?];
                     let gain = f64::from_bits(key.2);
@@ -175,6 +186,13 @@ impl Survey<'_> {
                     Some((*key, side.iter().map(play).collect()))
                 })
                 .collect();
+            for watch in watches.iter_mut().filter(|watch| watch.keys[0].0 != watch.keys[1].0) {
+                for (sound, key) in kept.iter_mut().zip(watch.keys) {
+                    for (channel, block) in sound.iter_mut().zip(played.get(&key).into_iter().flatten()) {
+                        channel.extend_from_slice(block);
+                    }
+                }
+            }
             watches.par_iter_mut().for_each(|watch| {
                 if let [Some(a), Some(b)] = watch.keys.map(|key| played.get(&key)) {
                     watch.push(a, b, wanted);
@@ -182,6 +200,11 @@ impl Survey<'_> {
             });
             Ok(())
         })?;
+        if let [watch] = &mut watches[..]
+            && kept[0].iter().all(|channel| !channel.is_empty())
+        {
+            watch.push(&kept[0], &kept[1], wanted);
+        }
         Ok(watches)
     }
 }

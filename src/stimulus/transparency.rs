@@ -8,8 +8,9 @@
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
 
-use super::plan::{Count, cable_filter, render_direct};
+use super::plan::{Count, render_direct};
 use super::resolution::{Resolved, resolve};
+use super::sides::cable_filter;
 use super::{PairKind, Progress, StimulusError, survey};
 use crate::circuit::{Amplifier, Cable, Chain};
 use crate::clip::OpenClip;

@@ -140,6 +140,7 @@ impl Opening {
             ("terms.panel", terms.panel.is_some(), false),
             ("terms.threshold", terms.threshold.is_some(), false),
             ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
+            ("terms.comparisons.recorded", terms.comparisons.iter().any(|of| of.recorded.is_some()), false),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),
             ("terms.wager.side", wager.is_some_and(|wager| wager.side.is_some()), false),
         ];

@@ -13,7 +13,7 @@ use super::wager::DecidingTerms;
 use crate::session::input::Contents;
 use crate::session::{
     ControlKind, ControlName, Deciding, Family, Levels, Panel, Scale, Session, SessionError, Stopping,
-    Switching,
+    Switching, Takes,
 };
 use crate::stats::protocol::Inquiry;
 use crate::stats::threshold::grid::Grid;
@@ -51,6 +51,9 @@ pub struct ComparisonTerms {
     pub b: String,
     /// Its clips.
     pub clips: Vec<usize>,
+    /// Format 2: both sides are recordings, and how often side A's cable was recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<Takes>,
 }
 
 /// A control.
@@ -358,6 +361,7 @@ impl Terms {
                     a: session.cables[comparison.a].name.clone(),
                     b: session.cables[comparison.b].name.clone(),
                     clips: comparison.clips.clone(),
+                    recorded: session.takes(comparison),
                 })
                 .collect(),
             controls: session

@@ -126,6 +126,7 @@ caveats! {
     WordsCouldHide "words-could-hide" sittings::words_could_hide, "A sound device's bit depth could hide the faintest difference.";
     InputsChanged "inputs-changed" folder::inputs_changed, "Files of the session are not what the sittings sealed.";
     StimuliDiffer "stimuli-differ" folder::stimuli_differ, "Sittings published different stimuli, though made for the same rate.";
+    Recordings "recordings" folder::recordings, "Both sides of a comparison are recordings.";
     NoPositiveControls "no-positive-controls" answers::no_positive_controls, "The session has no control that should be heard.";
     ControlsMissed "controls-missed" answers::controls_missed, "A listener missed controls that should be heard.";
     Leak "leak" answers::leak, "Identical stimuli were told apart.";

@@ -1,34 +1,9 @@
 //! `earwitness bench` as its users run it.
 
-use std::path::Path;
-
 use serde_json::Value;
 
-use super::{filtered, reference};
+use super::{filtered, read, reference, write};
 use crate::commands::{refused, succeeded};
-
-/// Samples of a sound file, read by somebody else's code.
-fn read(path: &Path) -> Vec<f64> {
-    let mut reader = hound::WavReader::open(path).unwrap();
-    reader.samples::<f32>().map(|sample| f64::from(sample.unwrap())).collect()
-}
-
-/// Writes channels as a sound file of floats.
-fn write(path: &Path, rate: u32, channels: &[&[f64]]) {
-    let spec = hound::WavSpec {
-        channels: channels.len() as u16,
-        sample_rate: rate,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).unwrap();
-    for frame in 0..channels[0].len() {
-        for channel in channels {
-            writer.write_sample(channel[frame] as f32).unwrap();
-        }
-    }
-    writer.finalize().unwrap();
-}
 
 const SHORT: [&str; 8] = ["--from", "30", "--seconds", "0.5", "--repeats", "2", "--level", "-6"];
 

@@ -4,6 +4,7 @@ mod commands;
 mod device;
 mod distortions;
 mod nulls;
+mod recorded;
 mod responses;
 mod tones;
 
@@ -63,6 +64,14 @@ impl Swept {
     }
 }
 
+/// Invented music without end: sixty partials from 40 Hz to 19 kHz that share no period, at any instant.
+fn music(time: f64) -> f64 {
+    (0..60)
+        .map(|k| (TAU * 40.0 * 1.11_f64.powi(k) * time + f64::from(k * k)).sin() / f64::from(k + 8))
+        .sum::<f64>()
+        * 0.2
+}
+
 /// Second-order sections, transposed direct form II.
 fn filtered(sections: &Value, samples: &[f64]) -> Vec<f64> {
     let mut output = samples.to_vec();
@@ -90,6 +99,29 @@ fn noise(frames: usize, deviation: f64, seed: u64) -> Vec<f64> {
         (state >> 11) as f64 / (1_u64 << 53) as f64
     };
     (0..frames).map(|_| deviation * ((0..12).map(|_| uniform()).sum::<f64>() - 6.0)).collect()
+}
+
+/// Samples of a sound file, read by somebody else's code.
+fn read(path: &Path) -> Vec<f64> {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    reader.samples::<f32>().map(|sample| f64::from(sample.unwrap())).collect()
+}
+
+/// Writes channels as a sound file of floats.
+fn write(path: &Path, rate: u32, channels: &[&[f64]]) {
+    let spec = hound::WavSpec {
+        channels: channels.len() as u16,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    for frame in 0..channels[0].len() {
+        for channel in channels {
+            writer.write_sample(channel[frame] as f32).unwrap();
+        }
+    }
+    writer.finalize().unwrap();
 }
 
 fn reference(file: &str) -> Value {

@@ -1,18 +1,8 @@
 //! Null tests of sounds that differ in nothing but delay, gain, polarity and clock, and of sounds that differ.
 
-use std::f64::consts::TAU;
-
 use earwitness::bench::null::{null, permuted};
 
-use super::{RATE, noise, recording};
-
-/// Invented music without end: sixty partials from 40 Hz to 19 kHz that share no period, at any instant.
-fn music(time: f64) -> f64 {
-    (0..60)
-        .map(|k| (TAU * 40.0 * 1.11_f64.powi(k) * time + f64::from(k * k)).sin() / f64::from(k + 8))
-        .sum::<f64>()
-        * 0.2
-}
+use super::{RATE, music, noise, recording};
 
 fn played(seconds: f64, delay: f64, ppm: f64, gain: f64) -> Vec<f64> {
     (0..(seconds * RATE) as usize)

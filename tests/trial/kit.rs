@@ -22,6 +22,7 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         a: a.to_owned(),
         b: b.to_owned(),
         clips: clips.to_vec(),
+        recorded: None,
     };
     let control = |control: ControlName, amount: f64, unit: &str, trials: u32| ControlTerms {
         control,

@@ -145,6 +145,9 @@ const CAUSES: &[(Kind, Cause)] = &[
         other.pairs[0].a_sha256 = "00".into();
         world.evidence.stimuli.push(other);
     }),
+    (Kind::Recordings, |world| {
+        world.agreed.terms.comparisons[0].recorded = Some(earwitness::session::Takes::One);
+    }),
     (Kind::NoPositiveControls, |world| {
         world.agreed.terms.controls.retain(|control| !control.is_positive());
     }),

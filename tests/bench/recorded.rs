@@ -1,0 +1,240 @@
+//! Recordings as stimuli: aligned, held against each other, sealed, and played blind.
+
+use std::path::Path;
+
+use earwitness::session::Session;
+use earwitness::stimulus::{NoProgress, PairKind, StimulusSet, prepare, survey};
+
+use super::{RATE, filtered, music, noise, numbers, reference, write};
+
+/// Length of the clip in seconds.
+const SECONDS: f64 = 1.2;
+
+/// The invented music for a while, with silence before and after, at a rate that runs too fast by `ppm`, `delay` seconds late.
+fn heard(delay: f64, ppm: f64) -> Vec<f64> {
+    let rate = RATE * (1.0 + ppm * 1e-6);
+    (0..((SECONDS + 0.9) * RATE) as usize)
+        .map(|n| {
+            let time = n as f64 / rate - delay;
+            // It rises and falls, as the clip that is played does.
+            let edge = (time / 0.05).min((SECONDS - time) / 0.05).clamp(0.0, 1.0);
+            music(time) * (0.5 - 0.5 * (std::f64::consts::PI * edge).cos())
+        })
+        .collect()
+}
+
+/// A capture: what it is of, the equipment that is the same for all, and what is not.
+struct Capture {
+    shelf: bool,
+    delay: f64,
+    ppm: f64,
+    volume: f64,
+    reversed: bool,
+    hiss: f64,
+    seed: u64,
+}
+
+impl Capture {
+    fn of(shelf: bool, delay: f64, seed: u64) -> Self {
+        Self { shelf, delay, ppm: 12.0, volume: 0.5, reversed: false, hiss: 1e-6, seed }
+    }
+
+    /// Reference and response.
+    fn channels(&self) -> [Vec<f64>; 2] {
+        let played: Vec<f64> =
+            heard(self.delay, self.ppm).into_iter().map(|sample| self.volume * sample).collect();
+        let sections = &reference("filters.json")["filters"]["shelf"]["sections"];
+        let response = if self.shelf { filtered(sections, &played) } else { played.clone() };
+        let sign = if self.reversed { -1.0 } else { 1.0 };
+        let noisy = |samples: Vec<f64>, seed: u64, sign: f64| {
+            let noise = noise(samples.len(), self.hiss, seed);
+            samples.into_iter().zip(noise).map(|(sample, noise)| sign * sample + noise).collect()
+        };
+        [noisy(played, 100 + self.seed, 1.0), noisy(response, self.seed, sign)]
+    }
+
+    fn write(&self, path: &Path) {
+        let [reference, response] = self.channels();
+        write(path, RATE as u32, &[&reference, &response]);
+    }
+}
+
+/// The tables of a session; `keys` belong to the cable of side B.
+fn text(keys: &str, rest: &str) -> String {
+    format!(
+        "title = \"Invented\"\ninvented = true\nprotocol = \"abx\"\ntrials = 8\n[amplifier]\noutput_resistance = \"0 ohm\"\n\
+         [loudspeaker]\nresistance = \"8 ohm\"\n[cables.long]\nresponse = \"long.csv\"\nrecording = \"long.wav\"\n\
+         recording_again = \"again.wav\"\n[cables.short]\nconstruction = \"direct\"\n{keys}\n[clips.music]\nfile = \"music.wav\"\n\
+         [[comparisons]]\nname = \"pair\"\na = \"long\"\nb = \"short\"\n[[controls]]\nkind = \"identical\"\ntrials = 2\n\
+         [[controls]]\nkind = \"level\"\namount = \"1 dB\"\ntrials = 2\n{rest}\n"
+    )
+}
+
+/// A folder with the clip, two recordings of a cable that is a shelf and one of a cable that is nothing.
+fn folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let clip = heard(0.0, 0.0);
+    write(&folder.path().join("music.wav"), RATE as u32, &[&clip[..(SECONDS * RATE) as usize]]);
+    Capture::of(true, 0.412_34, 1).write(&folder.path().join("long.wav"));
+    Capture::of(true, 0.377_7, 2).write(&folder.path().join("again.wav"));
+    // Another volume: the reference tells, and it cancels.
+    Capture { volume: 0.4, ..Capture::of(false, 0.5, 3) }.write(&folder.path().join("short.wav"));
+    let filters = reference("filters.json");
+    let shelf = &filters["filters"]["shelf"];
+    let mut table = String::from("frequency_hz,gain_db,phase_deg\n");
+    for ((frequency, gain), phase) in numbers(&filters["frequency_hz"])
+        .iter()
+        .zip(numbers(&shelf["gain_db"]))
+        .zip(numbers(&shelf["phase_deg"]))
+    {
+        table.push_str(&format!("{frequency},{gain},{phase}\n"));
+    }
+    std::fs::write(folder.path().join("long.csv"), table).unwrap();
+    folder
+}
+
+fn parsed(folder: &Path, keys: &str, rest: &str) -> Result<Session, String> {
+    let text = text(keys, rest);
+    earwitness::session::parse(&folder.join("session.toml"), &text).map_err(|error| error.to_string())
+}
+
+fn made(session: &Session) -> Result<StimulusSet, String> {
+    prepare(session, &NoProgress).map_err(|error| error.to_string())
+}
+
+#[test]
+fn recordings_are_played_aligned_and_their_difference_is_the_cables() {
+    let folder = folder();
+    let session = parsed(folder.path(), "recording = \"short.wav\"", "").unwrap();
+    assert_eq!(
+        session.inputs.iter().map(|input| &*input.name).collect::<Vec<_>>(),
+        ["long.csv", "long.wav", "again.wav", "short.wav", "music.wav"]
+    );
+    let set = made(&session).unwrap();
+    let kind = PairKind::Comparison { comparison: 0, clip: 0 };
+    let pair = set.pair(kind).unwrap();
+    let clip = (SECONDS * RATE) as usize;
+    assert_eq!((pair.a.frames(), pair.b.frames(), pair.a.channels), (clip, clip, 1));
+    // B is the clip itself, but for the noise of two channels and the fades.
+    let exact = heard(0.0, 0.0);
+    let scale = 10_f64.powf(set.levels[0].common_gain_db / 20.0);
+    let middle = 4800..clip - 4800;
+    let power = |values: &mut dyn Iterator<Item = f64>| values.map(|value| value * value).sum::<f64>();
+    let left = power(&mut middle.clone().map(|n| f64::from(pair.b.samples[n]) - scale * exact[n]))
+        / power(&mut middle.clone().map(|n| scale * exact[n]));
+    assert!(10.0 * left.log10() < -84.0, "{} dB", 10.0 * left.log10());
+    // The control of the same cable twice: two recordings, of which only the noise differs.
+    let control = set.pair(PairKind::Control { control: 0, comparison: 0, clip: 0 }).unwrap();
+    assert_eq!(control.digest_a, pair.digest_a);
+    assert_ne!(control.digest_b, control.digest_a);
+    let left = power(&mut middle.clone().map(|n| f64::from(control.a.samples[n] - control.b.samples[n])))
+        / power(&mut middle.map(|n| scale * exact[n]));
+    assert!(10.0 * left.log10() < -84.0, "{} dB", 10.0 * left.log10());
+    // The level control is side A, softer or louder.
+    let level = set.pair(PairKind::Control { control: 1, comparison: 0, clip: 0 }).unwrap();
+    let ratio = level.b.samples[40_000] / level.a.samples[40_000];
+    assert!((ratio - 10_f32.powf(0.05)).abs() < 1e-5, "{ratio}");
+    // In every band the difference is that of the filter (scipy), whatever delay, clock and volume were.
+    let survey = survey(&session, &NoProgress).unwrap();
+    let [found] = survey.recorded() else { panic!("{:?}", survey.recorded()) };
+    let (mean, shape, _) = found.apart().unwrap();
+    assert!(found.bands.len() > 30 && mean.abs() < 0.005 && shape.abs() < 0.02, "{mean} {shape} {found:?}");
+    let filters = reference("filters.json");
+    let gain = numbers(&filters["filters"]["shelf"]["gain_db"]);
+    let frequencies = numbers(&filters["frequency_hz"]);
+    for band in &found.bands {
+        let exact = super::between(&frequencies, &gain, (band.from_hz * band.to_hz).sqrt());
+        assert!((band.recorded_db - exact).abs() < 0.05, "{band:?}, not {exact}");
+    }
+    let [a, b] = found.noise_dbfs.map(Option::unwrap);
+    // 1e-6 over a volume of 0.5 and of 0.4; a full-scale sine has 0.707.
+    assert!((a - 20.0 * (2e-6 * 2_f64.sqrt()).log10()).abs() < 0.5, "{a}");
+    assert!((b - a - 1.94).abs() < 0.7, "{a} {b}");
+    let differences = survey.differences(true, &NoProgress).unwrap();
+    assert_eq!((differences[0].latency, differences[0].identical), (Some(0), false));
+    assert!(set.notes.iter().any(|note| note.contains("level moved by +7.96 dB")), "{:#?}", set.notes);
+    assert!(set.notes.iter().all(|note| !note.contains("noisier")), "{:#?}", set.notes);
+}
+
+#[test]
+fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let refused = |keys: &str, rest: &str, words: &[&str]| {
+        let message = parsed(folder.path(), keys, rest)
+            .and_then(|session| made(&session))
+            .map(drop)
+            .expect_err("refused");
+        for word in words {
+            assert!(message.contains(word), "\"{word}\" is missing in: {message}");
+        }
+    };
+    refused(
+        "",
+        "",
+        &["comparison \"pair\" on clip \"music\"", "long has a recording and short has none", "record both"],
+    );
+    refused("recording = \"nowhere.wav\"", "", &["no file", "nowhere.wav", "bench capture --play"]);
+    refused("recording_again = \"again.wav\"", "", &["belongs to `recording`"]);
+    refused("recording = \"short.wav\"\nrecording_again = \"short.wav\"", "", &["second recording"]);
+    refused("recording = { song = \"short.wav\" }", "", &["no clip of this name", "music"]);
+    refused(
+        "recording = \"short.wav\"",
+        "[clips.other]\nsynth = \"plucked-strings\"",
+        &["music = \"music.wav\", other"],
+    );
+    refused("recording = 3", "", &["cables.short.recording"]);
+    let threshold = "[threshold]\nscale = \"multiple\"\nsmallest = 0.5\nlargest = 4\ntrials = 20";
+    refused("recording = \"short.wav\"", threshold, &["cannot be made smaller or larger", "\"level\""]);
+    // What is on the file. The other two have to be right, so only the bad one is read again.
+    let [source, response] = Capture::of(false, 0.4, 3).channels();
+    let cut = source.len() - 30_000;
+    let mut dropped = response.clone();
+    dropped[40_000..41_500].fill(0.0);
+    let silent = vec![0.0; source.len()];
+    let soft: Vec<f64> = response.iter().map(|sample| (9.0 * sample).clamp(-0.3, 0.3)).collect();
+    let minus: Vec<f64> = response.iter().map(|sample| -sample).collect();
+    let cases: [(&str, u32, Vec<&[f64]>, [&str; 2]); 7] = [
+        ("rate", 44_100, vec![&source, &response], ["44100 Hz and the clip 48000 Hz", "own rate"]),
+        ("mono", 48_000, vec![&response], ["another number of channels", "with the reference or none"]),
+        ("silent", 48_000, vec![&source, &silent], ["channel 2 is silent", "lead"]),
+        ("clipped", 48_000, vec![&source, &soft], ["channel 2 is clipped", "6 dB"]),
+        ("cut", 48_000, vec![&source[..cut], &response[..cut]], ["ends in the middle", "silence"]),
+        ("dropout", 48_000, vec![&source, &dropped], ["differ by more than cables do, first 0.4", "dropout"]),
+        (
+            "reversed",
+            48_000,
+            vec![&source, &minus],
+            ["reversed against long.wav", "recording_polarity = \"corrected\""],
+        ),
+    ];
+    for (name, rate, channels, words) in cases {
+        let file = format!("{name}.wav");
+        write(&path(&file), rate, &channels);
+        // What can be seen on one file is seen on the first that is read.
+        if ["mono", "dropout", "reversed"].contains(&name) {
+            refused(&format!("recording = \"{file}\""), "", &words);
+        } else {
+            let text = text("recording = \"short.wav\"", "").replace("\"long.wav\"", &format!("\"{file}\""));
+            let session = earwitness::session::parse(&path("session.toml"), &text).unwrap();
+            let message = made(&session).map(drop).expect_err("refused");
+            assert!(
+                message.contains(&file) && words.iter().all(|word| message.contains(word)),
+                "{words:?}: {message}"
+            );
+        }
+    }
+    let other = noise(source.len(), 0.05, 9);
+    write(&path("other.wav"), 48_000, &[&other, &other]);
+    refused(
+        "recording = \"other.wav\"",
+        "",
+        &["other.wav, the recording of clip \"music\"", "not found on it"],
+    );
+    // Said so, it is turned round.
+    let corrected =
+        parsed(folder.path(), "recording = \"reversed.wav\"\nrecording_polarity = \"corrected\"", "")
+            .unwrap();
+    let set = made(&corrected).unwrap();
+    assert!(set.notes.iter().any(|note| note.contains("polarity turned round")), "{:#?}", set.notes);
+}
