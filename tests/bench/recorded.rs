@@ -1,5 +1,6 @@
 //! Recordings as stimuli: aligned, held against each other, sealed, and played blind.
 
+use std::fmt::Write as _;
 use std::path::Path;
 
 use earwitness::session::Session;
@@ -87,7 +88,7 @@ fn folder() -> tempfile::TempDir {
         .zip(numbers(&shelf["gain_db"]))
         .zip(numbers(&shelf["phase_deg"]))
     {
-        table.push_str(&format!("{frequency},{gain},{phase}\n"));
+        let _ = writeln!(table, "{frequency},{gain},{phase}");
     }
     std::fs::write(folder.path().join("long.csv"), table).unwrap();
     folder
@@ -194,7 +195,8 @@ fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
     let silent = vec![0.0; source.len()];
     let soft: Vec<f64> = response.iter().map(|sample| (9.0 * sample).clamp(-0.3, 0.3)).collect();
     let minus: Vec<f64> = response.iter().map(|sample| -sample).collect();
-    let cases: [(&str, u32, Vec<&[f64]>, [&str; 2]); 7] = [
+    type Bad<'b> = (&'b str, u32, Vec<&'b [f64]>, [&'b str; 2]);
+    let cases: [Bad<'_>; 7] = [
         ("rate", 44_100, vec![&source, &response], ["44100 Hz and the clip 48000 Hz", "own rate"]),
         ("mono", 48_000, vec![&response], ["another number of channels", "with the reference or none"]),
         ("silent", 48_000, vec![&source, &silent], ["channel 2 is silent", "lead"]),
