@@ -157,6 +157,9 @@ fn recordings_are_played_aligned_and_their_difference_is_the_cables() {
     assert!(set.notes.iter().all(|note| !note.contains("noisier")), "{:#?}", set.notes);
 }
 
+/// A name, a rate in Hz, channels, and words of the refusal.
+type Bad<'b> = (&'b str, u32, Vec<&'b [f64]>, [&'b str; 2]);
+
 #[test]
 fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
     let folder = folder();
@@ -195,7 +198,6 @@ fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
     let silent = vec![0.0; source.len()];
     let soft: Vec<f64> = response.iter().map(|sample| (9.0 * sample).clamp(-0.3, 0.3)).collect();
     let minus: Vec<f64> = response.iter().map(|sample| -sample).collect();
-    type Bad<'b> = (&'b str, u32, Vec<&'b [f64]>, [&'b str; 2]);
     let cases: [Bad<'_>; 7] = [
         ("rate", 44_100, vec![&source, &response], ["44100 Hz and the clip 48000 Hz", "own rate"]),
         ("mono", 48_000, vec![&response], ["another number of channels", "with the reference or none"]),
