@@ -28,8 +28,8 @@ pub struct Amplifier {
     pub lowest_load_ohm: Option<f64>,
     /// Its output impedance is known within so large a share, either way.
     pub impedance_tolerance: f64,
-    /// Share by which its output impedance is moved; 0 is as written.
-    pub(super) impedance_shift: f64,
+    /// Share by which its output impedance is moved, along it and across; 0 is as written.
+    pub(super) impedance_shift: Complex64,
 }
 
 impl Amplifier {
@@ -40,12 +40,16 @@ impl Amplifier {
 
     /// Of which nothing but its output impedance is known.
     pub fn of(output: OutputImpedance) -> Self {
-        Self { output, lowest_load_ohm: None, impedance_tolerance: 0.0, impedance_shift: 0.0 }
+        Self { output, lowest_load_ohm: None, impedance_tolerance: 0.0, impedance_shift: Complex64::ZERO }
     }
 
-    /// How well it is known.
-    pub(super) fn limits(&self) -> [Limit; 1] {
-        [Limit::new(Quantity::OutputImpedance, self.impedance_tolerance)]
+    /// How well it is known: as somebody says, and what was left out of its table.
+    pub(super) fn limits(&self) -> Vec<Limit> {
+        let mut limits = vec![Limit::new(Quantity::OutputImpedance, self.impedance_tolerance)];
+        if let OutputImpedance::Table(table) = &self.output {
+            limits.extend(table.scatter(Quantity::OutputScatter, Quantity::OutputAngleScatter));
+        }
+        limits
     }
 
     /// A source of no impedance.

@@ -150,11 +150,8 @@ impl Loudspeaker {
     /// How well its impedance is known: as somebody says, and what was left out of its table.
     pub(super) fn limits(&self) -> Vec<Limit> {
         let mut limits = vec![Limit::new(Quantity::LoadImpedance, self.impedance_tolerance)];
-        if let Load::Table(table) = &self.load
-            && let Some(part) = table.values().scatter()
-        {
-            limits.push(Limit::new(Quantity::LoadScatter, part));
-            limits.push(Limit::new(Quantity::LoadAngleScatter, part));
+        if let Load::Table(table) = &self.load {
+            limits.extend(table.scatter(Quantity::LoadScatter, Quantity::LoadAngleScatter));
         }
         limits
     }

@@ -19,6 +19,7 @@ pub use response::{Distortion, ResponseTable};
 use sheet::Sheet;
 
 use super::measured::Measured;
+use super::tolerance::{Limit, Quantity};
 use super::vector_fit::Shape;
 
 /// What is wrong with a measured table, and where.
@@ -115,6 +116,12 @@ impl ImpedanceTable {
     /// The function that stands for the table's values, and what it leaves out of them.
     pub fn values(&self) -> &Measured {
         &self.values
+    }
+
+    /// What is unknown about it, along its magnitude and across, by what smoothing left out.
+    pub(super) fn scatter(&self, along: Quantity, across: Quantity) -> impl Iterator<Item = Limit> {
+        let part = self.values.scatter();
+        [along, across].into_iter().filter_map(move |quantity| Some(Limit::new(quantity, part?)))
     }
 
     /// What was put in order, averaged or left out when the table was read.

@@ -54,6 +54,10 @@ pub enum Quantity {
     LoadAngleScatter,
     /// The amplifier's output impedance, relative: the same on both sides.
     OutputImpedance,
+    /// What smoothing left out of the magnitude of the amplifier's output impedance, relative: a standard deviation.
+    OutputScatter,
+    /// What smoothing left out of its angle, in radians: a standard deviation.
+    OutputAngleScatter,
 }
 
 impl Quantity {
@@ -76,6 +80,8 @@ impl Quantity {
             Self::LoadScatter => "load-scatter",
             Self::LoadAngleScatter => "load-angle-scatter",
             Self::OutputImpedance => "output-impedance",
+            Self::OutputScatter => "output-scatter",
+            Self::OutputAngleScatter => "output-angle-scatter",
         }
     }
 
@@ -91,8 +97,10 @@ impl Quantity {
             Self::SeriesScatter => "scatter of the measured two-port",
             Self::LoadImpedance => "loudspeaker impedance",
             Self::LoadScatter => "scatter of the loudspeaker's impedance",
-            Self::LoadAngleScatter => "scatter of its angle",
+            Self::LoadAngleScatter => "scatter of the loudspeaker's angle",
             Self::OutputImpedance => "the amplifier's output impedance",
+            Self::OutputScatter => "scatter of the amplifier's output impedance",
+            Self::OutputAngleScatter => "scatter of the amplifier's angle",
             _ => self.name(),
         }
     }
@@ -111,6 +119,8 @@ impl Quantity {
                 | Self::SeriesScatter
                 | Self::LoadScatter
                 | Self::LoadAngleScatter
+                | Self::OutputScatter
+                | Self::OutputAngleScatter
         )
     }
 }
@@ -205,7 +215,9 @@ impl Toleranced {
                 Quantity::LoadImpedance
                 | Quantity::LoadScatter
                 | Quantity::LoadAngleScatter
-                | Quantity::OutputImpedance => {}
+                | Quantity::OutputImpedance
+                | Quantity::OutputScatter
+                | Quantity::OutputAngleScatter => {}
             }
         }
         shift
@@ -343,7 +355,10 @@ impl Uncertain {
                     let by = by * input.limit.half_width;
                     for chain in &mut sides {
                         match input.limit.quantity {
-                            Quantity::OutputImpedance => chain.amplifier.impedance_shift += by,
+                            Quantity::OutputImpedance | Quantity::OutputScatter => {
+                                chain.amplifier.impedance_shift.re += by;
+                            }
+                            Quantity::OutputAngleScatter => chain.amplifier.impedance_shift.im += by,
                             Quantity::LoadAngleScatter => chain.loudspeaker.impedance_shift.im += by,
                             _ => chain.loudspeaker.impedance_shift.re += by,
                         }

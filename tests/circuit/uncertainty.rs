@@ -297,6 +297,37 @@ fn noise_that_was_smoothed_away_is_uncertainty() {
     }
 }
 
+/// An amplifier's table of 0.5 ohm that scatters by 5 %: half its power lies along the resistance, so the difference is
+/// unknown as by a resistance with a standard deviation of 5 %/sqrt 2; across, a resistance changes nothing.
+#[test]
+fn noise_of_an_amplifiers_table_is_uncertainty() {
+    let mut random = StdRng::seed_from_u64(5);
+    let mut noise = || (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0;
+    for scatter in [0.0, 0.05] {
+        let part = scatter / 2.0_f64.sqrt();
+        let rows: Vec<String> = (0..300)
+            .map(|step| {
+                let frequency = 20.0 * 1000_f64.powf(f64::from(step) / 299.0);
+                format!("{frequency},{},{}\n", 0.5 * (1.0 + part * noise()), 0.5 * part * noise())
+            })
+            .collect();
+        let files = [("amp.csv", format!("frequency_hz,resistance_ohm,reactance_ohm\n{}", rows.concat()))];
+        let load = "[amplifier]\nimpedance_table = \"amp.csv\"\n[loudspeaker]\nresistance = \"8 ohm\"";
+        let cable = "[cables.x]\nconstruction = \"lumped\"\nresistance = \"0.2 ohm\"";
+        let (_folder, session) = session_with(cable, load, &files);
+        let session = session.expect("readable");
+        let (a, b) = (session.chain(0), session.chain(1));
+        let found = earwitness::hearing::uncertainty::unknown_at(&a, &b, &[1000.0]).expect("solvable");
+        let found = found.map_or(0.0, |values| values[0]);
+        let expected = COVERAGE_FACTOR * 8.685_889_638 * 0.2 * 0.5 * part / (8.5 * 8.7);
+        assert!((found - expected).abs() <= 0.1 * expected, "{scatter}: {found} {expected}");
+        if scatter > 0.0 {
+            let known = unknown_of(&session, &[1000.0]);
+            assert_eq!(known.contributions[0].quantity, Quantity::OutputScatter);
+        }
+    }
+}
+
 /// 20 mohm within 20 % before 8 ohm and 0.2 ohm of cable: d = 20 log10(1 + Rc/(Ra + 8)), so u = 8.686 Rc Ra 0.2/sqrt(3)
 /// / ((Ra + 8)(Ra + 8 + Rc)); by hand. A meter's accuracy over frequency counts as it is there.
 #[test]
