@@ -29,6 +29,7 @@ pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Fai
     let look = look(false, arguments.plain)?;
     super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    super::timings::stage("listening");
     let heard = sitting::listen(&session, &output, look)?;
     if heard.answers > 0 {
         writeln!(

@@ -53,6 +53,7 @@ impl From<BenchError> for Failure {
 
 /// Runs the command.
 pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    super::timings::stage("bench");
     match &arguments.job {
         Job::Sweep(arguments) => sweep::run(arguments, out),
         Job::Tones(arguments) => tones::run(arguments, out),

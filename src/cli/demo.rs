@@ -51,6 +51,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     super::timings::stage("session");
     let session = crate::session::load(&file).map_err(Failure::bad)?;
 
+    super::timings::stage("sound devices");
     // A simulated listener hears nothing, so it is played nothing.
     let silent = simulate.is_some() || arguments.silent || !devices().iter().any(answers);
     let mut request = Request {
@@ -77,7 +78,9 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         (None, true) => Look::Plain,
         (None, false) => Look::Screen,
     };
+    super::timings::stage("sitting");
     let finished = sitting::sit(&request, look)?;
+    super::timings::stage("output");
 
     let mark = if simulate.is_some() { "simulated | " } else { "" };
     let mut say = |line: &str| match line.trim() {

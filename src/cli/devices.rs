@@ -28,7 +28,9 @@ the server's volume to 100 %, set its rate to the clips' rate, or choose a devic
 
 /// Runs the command.
 pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    super::timings::stage("sound devices");
     let found = devices();
+    super::timings::stage("output");
     if arguments.json {
         let list: Vec<serde_json::Value> = found.iter().map(json).collect();
         let document = serde_json::json!({

@@ -15,6 +15,7 @@ pub struct NewArguments {
 
 /// Writes `session.toml` into a new or existing folder and never over one that is there.
 pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    super::timings::stage("session");
     let dir = &arguments.dir;
     let failed = |action: &str, error: std::io::Error| {
         Failure::Bad(format!(

@@ -126,6 +126,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         ));
     }
     crate::trial::private::process();
+    super::timings::stage("night");
     let environment = NightEnvironment::real();
     let preparation = Preparation::start(&request.session, &environment.common);
     let mut before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;

@@ -159,6 +159,7 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
             )));
         }
     }
+    super::timings::stage("statistics");
     if let Some(path) = &arguments.session {
         return session::run(arguments, path, out);
     }

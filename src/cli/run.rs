@@ -80,6 +80,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     crate::trial::private::process();
     super::timings::stage("sitting");
     let finished = sitting::sit(&request, look)?;
+    super::timings::stage("output");
     tell(&finished, look, out)
 }
 

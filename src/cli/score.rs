@@ -77,6 +77,7 @@ const ALPHA: f64 = 0.05;
 /// Runs the command.
 pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failure> {
     check_risks(arguments)?;
+    super::timings::stage("statistics");
     if let Some(file) = &arguments.levels {
         return levels::run(arguments, file, out);
     }

@@ -44,10 +44,12 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     if arguments.format {
         return Ok(out.write_all(crate::trial::format::PAGE.as_bytes())?);
     }
+    super::timings::stage("session");
     let session = match &arguments.session {
         None => None,
         Some(path) => Some(load(path)?),
     };
+    super::timings::stage("journals");
     let (files, registers) = expand(&arguments.journals)?;
     let mut sessions = Sessions::default();
     let given: Vec<PathBuf> = arguments.journals.iter().map(|path| path.join("sittings")).collect();
@@ -68,6 +70,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     if let Some(passphrase) = &arguments.passphrase {
         unlock(passphrase, &mut all, &mut held)?;
     }
+    super::timings::stage("output");
     if arguments.json {
         let document = json!({
             "schema": "earwitness.verify/1",

@@ -84,10 +84,7 @@ impl TruePeak {
     pub(super) fn push(&mut self, planes: &[&[f64]]) {
         let mut lines = std::mem::take(&mut self.lines);
         for (line, plane) in lines.iter_mut().zip(planes) {
-            self.peak = plane
-                .chunks(PIECE)
-                .map(|piece| piece.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs())))
-                .fold(self.peak, f64::max);
+            self.peak = self.peak.max(loudest(plane));
             // What lies across the seam of two blocks is put together; within a block nothing is moved.
             line.extend_from_slice(&plane[..plane.len().min(AROUND)]);
             let looked = self.look_along(line);
@@ -121,7 +118,7 @@ impl TruePeak {
 
     /// Looks at so many places, of which the first is at `around[SIDE]`.
     fn look(&mut self, around: &[f64], count: usize) {
-        let loudest = around.iter().fold(0.0_f64, |loudest, sample| loudest.max(sample.abs()));
+        let loudest = loudest(around);
         if loudest * self.reach <= self.peak {
             return;
         }
@@ -191,6 +188,19 @@ impl TruePeak {
         }
         self.peak = self.peak.max(found);
     }
+}
+
+/// Largest magnitude, in eight parts that a processor compares side by side.
+fn loudest(samples: &[f64]) -> f64 {
+    let larger = |most: f64, sample: f64| if sample.abs() > most { sample.abs() } else { most };
+    let (eights, rest) = samples.as_chunks::<8>();
+    let mut parts = [0.0; 8];
+    for eight in eights {
+        for (part, sample) in parts.iter_mut().zip(eight) {
+            *part = larger(*part, *sample);
+        }
+    }
+    parts.iter().chain(rest).copied().fold(0.0, larger)
 }
 
 /// Top of the parabola through three values, the middle one of which is largest.

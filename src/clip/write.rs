@@ -186,7 +186,8 @@ impl WavWriter {
         dither: Dither,
     ) -> Result<Self, ClipError> {
         let temporary = unfinished(path)?;
-        let mut file = BufWriter::with_capacity(1 << 18, temporary);
+        // No more than a piece has in any format: whole pieces go by it, straight to the file.
+        let mut file = BufWriter::with_capacity(2 * PIECE_FRAMES, temporary);
         file.write_all(&header(word, channels, rate_hz, 0)).map_err(|error| cannot(path, &error))?;
         Ok(Self {
             file,

@@ -8,7 +8,7 @@
 //! free. So the result depends neither on the number of cores nor on the lengths that the input comes in. Buffers are
 //! used again: a long clip takes no more memory, and no more page faults, than a short one.
 
-use std::sync::{Arc, LazyLock, Mutex, PoisonError};
+use std::sync::{Arc, LazyLock, Mutex, MutexGuard, PoisonError};
 
 use num_complex::Complex64;
 use rayon::prelude::*;
@@ -87,6 +87,11 @@ fn stretch(parts: [&[f64]; 2], from: usize, to: usize) -> [&[f64]; 2] {
 /// and a session has many clips and sides of few lengths.
 static PLANS: LazyLock<Mutex<RealFftPlanner<f64>>> = LazyLock::new(|| Mutex::new(RealFftPlanner::new()));
 
+/// Whoever transforms takes the plan from here.
+pub(super) fn plans() -> MutexGuard<'static, RealFftPlanner<f64>> {
+    PLANS.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// The transforms of one length, with buffers that go from block to block.
 struct Transform {
     forward: Arc<dyn RealToComplex<f64>>,
@@ -103,7 +108,7 @@ struct Buffers {
 
 impl Transform {
     fn new(length: usize) -> Self {
-        let mut planner = PLANS.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut planner = plans();
         Self {
             forward: planner.plan_fft_forward(length),
             backward: planner.plan_fft_inverse(length),
@@ -276,8 +281,8 @@ impl Convolver {
         output
     }
 
-    /// Works on all whole blocks that wait, and on the rest too where `flush` is given. Buffers of `spare` are filled
-    /// where nothing waits in ours: they need not be cleared first, for every value is written.
+    /// Works on all whole blocks that wait, and on the rest too where `flush` is given. Buffers of `spare` are filled, and
+    /// begin with what waits in ours: they need not be cleared first, for every value is written.
     fn accept(&mut self, input: &[Vec<f64>], flush: bool, spare: &mut Filtered) {
         spare.shape(self.sides.len(), self.channels.len());
         let Self { sides, channels, transform, taps, hop, .. } = self;
@@ -292,13 +297,10 @@ impl Convolver {
                 .iter_mut()
                 .zip(&mut spare.sides)
                 .map(|(ready, spare)| {
-                    if ready.is_empty() {
-                        std::mem::swap(ready, &mut spare[number]);
-                        ready.resize(frames, 0.0);
-                        return ready.chunks_mut(hop);
-                    }
-                    let old = ready.len();
-                    ready.resize(old + frames, 0.0);
+                    let (old, spare) = (ready.len(), &mut spare[number]);
+                    spare.resize(old + frames, 0.0);
+                    spare[..old].copy_from_slice(ready);
+                    std::mem::swap(ready, spare);
                     ready[old..].chunks_mut(hop)
                 })
                 .collect();
@@ -343,12 +345,11 @@ impl Convolver {
         for (index, side) in output.sides.iter_mut().enumerate() {
             for (out, channel) in side.iter_mut().zip(&mut self.channels) {
                 let ready = &mut channel.ready[index];
-                out.clear();
-                if ready.len() == available {
-                    std::mem::swap(out, ready);
-                } else {
-                    out.extend(ready.drain(..available));
-                }
+                // Little is left over: that is moved, and not what is handed out.
+                std::mem::swap(out, ready);
+                ready.clear();
+                ready.extend_from_slice(&out[available..]);
+                out.truncate(available);
             }
         }
     }

@@ -18,9 +18,9 @@
 //! direct sound is negligible, then whatever is negligible at both ends is cut.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
 
 use super::closest::closest;
+use super::convolve::plans;
 use super::{FilterError, Response, Sampled};
 
 /// Up to this fraction of the rate a filter is the response itself.
@@ -131,7 +131,7 @@ fn phase_at_rest(response: &Response<'_>) -> Result<(f64, f64), FilterError> {
 
 /// Inverse transform of half a spectrum with `period / 2 + 1` bins.
 fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(period);
+    let plan = plans().plan_fft_inverse(period);
     let mut input = spectrum.to_vec();
     input[0].im = 0.0;
     input[period / 2].im = 0.0;
@@ -147,8 +147,10 @@ fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
 /// The spectrum that is designed from: the response without its delay, led to a real number at half the rate.
 fn target(sampled: &Sampled, rate_hz: u32, delay: i64, period: usize) -> Vec<Complex64> {
     let rate = f64::from(rate_hz);
-    let undelayed =
-        |f: f64| sampled.at(f) * Complex64::from_polar(1.0, std::f64::consts::TAU * f / rate * delay as f64);
+    let undelayed = |f: f64| match delay {
+        0 => sampled.at(f),
+        delay => sampled.at(f) * Complex64::from_polar(1.0, std::f64::consts::TAU * f / rate * delay as f64),
+    };
     let sign = if undelayed(PASS_BAND_FRACTION * rate).re < 0.0 { -1.0 } else { 1.0 };
     let end = sign * sampled.at(rate / 2.0).norm();
     (0..=period / 2)
@@ -200,8 +202,8 @@ pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError>
     if sampled.values().all(|(_, value)| (value - direct.re).norm() <= CONSTANT * direct.norm()) {
         return Ok(Fir::gain(rate_hz, direct.re));
     }
-    let delay = delay(&sampled, rate_hz);
-    let first = of_length(&sampled, rate_hz, delay, LONG_SECONDS);
+    let (delay, looked_at) = first_look(&sampled, rate_hz);
+    let first = of_length(&sampled, rate_hz, delay, LONG_SECONDS, looked_at);
     if first.as_ref().is_ok_and(|fir| fir.taps.len() <= wanted_taps(rate_hz)) {
         return first;
     }
@@ -209,7 +211,7 @@ pub fn design(response: &Response<'_>, rate_hz: u32) -> Result<Fir, FilterError>
     if fir.accuracy.is_within(CLOSE) {
         return Ok(fir);
     }
-    let long = first.or_else(|_| of_length(&sampled, rate_hz, delay, LONGEST_SECONDS))?;
+    let long = first.or_else(|_| of_length(&sampled, rate_hz, delay, LONGEST_SECONDS, None))?;
     Ok(shortened(long, &sampled))
 }
 
@@ -218,21 +220,29 @@ fn first_period(rate_hz: u32) -> usize {
     (rate_hz as usize / 3).next_power_of_two()
 }
 
-/// The delay of the direct sound in samples, if there is one: where the largest tap is.
-fn delay(sampled: &Sampled, rate_hz: u32) -> i64 {
+/// The delay of the direct sound in samples, if there is one: where the largest tap is. If there is none, the taps too.
+fn first_look(sampled: &Sampled, rate_hz: u32) -> (i64, Option<Vec<f64>>) {
     let period = first_period(rate_hz);
     let taps = inverse(&target(sampled, rate_hz, 0, period), period);
     let largest = (0..period).max_by(|&a, &b| taps[a].abs().total_cmp(&taps[b].abs())).unwrap_or(0);
-    signed(largest, period)
+    let delay = signed(largest, period);
+    (delay, (delay == 0).then_some(taps))
 }
 
-/// The filter of a sampled response, if it can be had in a period of at most `seconds` (or the next power of two).
-fn of_length(sampled: &Sampled, rate_hz: u32, delay: i64, seconds: f64) -> Result<Fir, FilterError> {
+/// The filter of a sampled response, if it can be had in a period of at most `seconds` (or the next power of two). What the
+/// first period gives may be known.
+fn of_length(
+    sampled: &Sampled,
+    rate_hz: u32,
+    delay: i64,
+    seconds: f64,
+    mut known: Option<Vec<f64>>,
+) -> Result<Fir, FilterError> {
     let rate = f64::from(rate_hz);
     let mut period = first_period(rate_hz);
     let longest = (seconds * rate) as usize;
     loop {
-        let taps = inverse(&target(sampled, rate_hz, delay, period), period);
+        let taps = known.take().unwrap_or_else(|| inverse(&target(sampled, rate_hz, delay, period), period));
         let sum: f64 = taps.iter().map(|tap| tap.abs()).sum();
         let far: f64 = taps[period / 4..3 * period / 4].iter().map(|tap| tap.abs()).sum();
         let last = period >= longest;
@@ -318,24 +328,33 @@ fn measure(fir: &Fir, sampled: &Sampled, period: usize) -> Accuracy {
     let rate = f64::from(fir.rate_hz);
     let highest = 20_000_f64.min(PASS_BAND_FRACTION * rate);
     let spectrum = half_bin_spectrum(&fir.taps, period);
-    let mut accuracy = Accuracy::default();
+    let turn = |bins: f64| {
+        Complex64::from_polar(1.0, -std::f64::consts::TAU * bins / period as f64 * fir.start as f64)
+    };
+    let (mut shift, step) = (turn(0.5), turn(1.0));
+    let (mut least, mut most, mut across) = (1.0_f64, 1.0_f64, Complex64::ONE);
     for (k, value) in spectrum.iter().enumerate() {
-        let fraction = (k as f64 + 0.5) / period as f64;
-        let frequency = fraction * rate;
-        if !(10.0..=highest).contains(&frequency) {
-            continue;
+        let frequency = (k as f64 + 0.5) / period as f64 * rate;
+        if (10.0..=highest).contains(&frequency) {
+            let ratio = value * shift / sampled.at(frequency);
+            let power = ratio.norm_sqr();
+            (least, most) = (least.min(power), most.max(power));
+            // Of two ratios the one at the larger angle, told without an arc tangent; one that points back is the largest.
+            if ratio.re <= 0.0 || ratio.im.abs() * across.re > across.im.abs() * ratio.re {
+                across = if across.re <= 0.0 { across } else { ratio };
+            }
         }
-        let shift = Complex64::from_polar(1.0, -std::f64::consts::TAU * fraction * fir.start as f64);
-        let ratio = value * shift / sampled.at(frequency);
-        accuracy.max_abs_db = accuracy.max_abs_db.max((20.0 * ratio.norm().log10()).abs());
-        accuracy.max_abs_degrees = accuracy.max_abs_degrees.max(ratio.arg().to_degrees().abs());
+        shift *= step;
     }
-    accuracy
+    Accuracy {
+        max_abs_db: (10.0 * most.log10()).max(-10.0 * least.log10()),
+        max_abs_degrees: across.arg().to_degrees().abs(),
+    }
 }
 
 /// The transform of `taps` at (k + 1/2) / period, k from 0 to period / 2 - 1: the odd bins of twice the period.
 fn half_bin_spectrum(taps: &[f64], period: usize) -> Vec<Complex64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(2 * period);
+    let plan = plans().plan_fft_forward(2 * period);
     let mut input = plan.make_input_vec();
     input[..taps.len()].copy_from_slice(taps);
     let mut output = plan.make_output_vec();

@@ -5,6 +5,8 @@
 //! cut into panels, and each panel is halved until the polynomial through 9 Chebyshev points agrees with the response
 //! at 8 more; then all 17 are used (barycentric interpolation: Berrut & Trefethen 2004, SIAM Review 46:501).
 
+use std::sync::LazyLock;
+
 use num_complex::Complex64;
 
 use super::{FilterError, Response};
@@ -38,6 +40,10 @@ fn warp(frequency_hz: f64) -> f64 {
     frequency_hz.asinh()
 }
 
+/// Cosines of the Chebyshev points: a filter asks for a hundred thousand values, and each for all of them.
+static COSINES: LazyLock<[f64; POINTS]> =
+    LazyLock::new(|| std::array::from_fn(|i| (std::f64::consts::PI * i as f64 / (POINTS - 1) as f64).cos()));
+
 /// The `i`-th Chebyshev point of a panel, ascending.
 fn point(start: f64, end: f64, i: usize) -> f64 {
     if i == 0 {
@@ -46,8 +52,7 @@ fn point(start: f64, end: f64, i: usize) -> f64 {
     if i == POINTS - 1 {
         return end;
     }
-    let angle = std::f64::consts::PI * i as f64 / (POINTS - 1) as f64;
-    f64::midpoint(start, end) - (end - start) / 2.0 * angle.cos()
+    f64::midpoint(start, end) - (end - start) / 2.0 * COSINES[i]
 }
 
 /// Barycentric interpolation at `u` through every `step`-th point.

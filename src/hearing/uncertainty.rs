@@ -154,7 +154,9 @@ impl Contribution {
         let limit = match self.quantity {
             Quantity::Gain | Quantity::GainScatter => format!("{} dB", short(self.half_width)),
             Quantity::PhaseScatter => format!("{}°", short(self.half_width)),
-            Quantity::LoadAngleScatter | Quantity::OutputAngleScatter => format!("{}°", short(self.half_width.to_degrees())),
+            Quantity::LoadAngleScatter | Quantity::OutputAngleScatter => {
+                format!("{}°", short(self.half_width.to_degrees()))
+            }
             _ => format!("{} %", short(100.0 * self.half_width)),
         };
         let known = if self.quantity.is_scatter() { ", standard deviation" } else { " ±" };

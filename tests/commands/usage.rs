@@ -148,3 +148,39 @@ fn whoever_stops_reading_hears_nothing_more() {
         }
     }
 }
+
+#[test]
+fn every_command_tells_where_its_time_went() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    material::session(folder.path(), material::SYNTH, material::PAIR, material::RESISTOR);
+    let told = "most memory so far";
+    let unasked = earwitness(folder.path(), &["plan", "--proportion", "0.75"]);
+    assert!(!unasked.err.contains(told), "nobody asked: {}", unasked.err);
+    for (arguments, stage) in [
+        (&["new", "bet"][..], "session"),
+        (&["check", "."], "stimuli"),
+        (&["predict", "."], "differences"),
+        (&["render", ".", "--out", "wav"], "stimuli"),
+        (&["plan", "--proportion", "0.75"], "statistics"),
+        (&["run", ".", "--listener", "Ada", "--simulate", "1", "--output", "silent"], "sitting"),
+        (&["score", "sittings"], "statistics"),
+        (&["verify", "sittings"], "journals"),
+        (&["report", "."], "journals"),
+        (&["bench", "sweep", "--out", "sweep.wav"], "bench"),
+    ] {
+        let ran = earwitness(folder.path(), &[arguments, &["--timings"]].concat());
+        assert_eq!(ran.code, 0, "{arguments:?}: {}", ran.err);
+        let after = ran.err.split(told).nth(1).unwrap_or_else(|| panic!("{arguments:?}: {}", ran.err));
+        let figures = |name: &str| {
+            let line = after.lines().find(|line| line.starts_with(&format!("{name:<24}")));
+            let line = line.unwrap_or_else(|| panic!("{arguments:?} has no {name}: {after}"));
+            let mut words = line[24..].split_whitespace();
+            let mut number = || words.next().and_then(|word| word.parse::<f64>().ok()).expect("a number");
+            (number(), number(), number())
+        };
+        let (seconds, processor, memory) = figures("all");
+        assert!(seconds >= 0.0 && processor > 0.0 && memory > 1.0, "{arguments:?}: {after}");
+        assert!(figures(stage).0 <= seconds, "{arguments:?}: {after}");
+        assert!(!ran.out.contains("processor seconds"), "results alone are on standard output");
+    }
+}
