@@ -8,7 +8,7 @@ use super::listening::{Extent, scaled};
 use super::place::{Displaced, Place};
 use crate::clip::Playable;
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
-use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
+use crate::stimulus::{DeviceWords, PairKind, Stimulus, StimulusError, StimulusSet};
 use crate::trial::OutputKind;
 use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};
 
@@ -79,6 +79,9 @@ pub enum Stopped {
     /// A trial asks for a stimulus that was not made.
     #[error("the stimulus {0:?} was not made; this is a fault of the program, please report it")]
     Missing(PairKind),
+    /// A stimulus cannot be read back from the disk.
+    #[error("{0}")]
+    Stimulus(StimulusError),
     /// The output does not play a stimulus of this rate and number of channels.
     #[error("{0}")]
     Output(PlayerError),
@@ -106,7 +109,7 @@ impl Stopped {
                 "Nothing more was taken; everything before is kept. Make room or mend the folder, then run the same command \
                  again to resume"
             }
-            Self::Missing(_) | Self::Output(_) => {
+            Self::Missing(_) | Self::Stimulus(_) | Self::Output(_) => {
                 "Nothing more was taken; everything before is kept. The same command resumes"
             }
         }
@@ -199,7 +202,8 @@ impl<M: Machine> Driver<M> {
         let place = Place::of(journal.path()).map_err(|_| Displaced::Gone);
         let described = output.description();
         let device = described.kind == OutputKind::Device;
-        let resolution = device.then(|| DeviceWords::of(&stimuli, &described.format));
+        // Stimuli that cannot be read back stop the first trial, with the reason.
+        let resolution = if device { DeviceWords::of(&stimuli, &described.format).ok() } else { None };
         let level_db = (!device).then_some(0.0);
         Self {
             machine,
@@ -377,7 +381,10 @@ impl<M: Machine> Driver<M> {
         let Some((kind, sides)) = &self.presented else { return Ok(()) };
         let pair = self.stimuli.pair(*kind).ok_or(Stopped::Missing(*kind))?;
         let level_db = self.level_db.unwrap_or(0.0);
-        let (a, b) = (scaled(&pair.a, level_db), scaled(&pair.b, level_db));
+        // Both are read, in this order, whatever is in which slot.
+        let sound =
+            |of: &Stimulus| of.sound().map(|sound| scaled(&sound, level_db)).map_err(Stopped::Stimulus);
+        let (a, b) = (sound(&pair.a)?, sound(&pair.b)?);
         let list: Vec<Playable> =
             sides.iter().map(|side| if *side == Side::A { a.clone() } else { b.clone() }).collect();
         self.load(&list)?;
@@ -396,9 +403,9 @@ impl<M: Machine> Driver<M> {
     /// The output does not play it.
     pub fn sound_level(&mut self, level_db: f64) -> Result<(), Stopped> {
         let Some(pair) = self.stimuli.pairs.first() else { return Ok(()) };
-        let first = scaled(&pair.a, level_db);
+        let first = pair.a.sound().map(|sound| scaled(&sound, level_db)).map_err(Stopped::Stimulus);
         let position = self.status().position;
-        if let Err(stopped) = self.load(&[first]) {
+        if let Err(stopped) = first.and_then(|first| self.load(&[first])) {
             self.stop(stopped.clone());
             return Err(stopped);
         }

@@ -167,7 +167,13 @@ impl Audition<'_> {
     /// Gives the player the pair, and X where there is training.
     fn load(&mut self) {
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return };
-        let (a, b) = (scaled(&pair.a, self.decibels), scaled(&pair.b, self.decibels));
+        let (a, b) = match (pair.a.sound(), pair.b.sound()) {
+            (Ok(a), Ok(b)) => (scaled(&a, self.decibels), scaled(&b, self.decibels)),
+            (Err(error), _) | (_, Err(error)) => {
+                self.notice = Some(error.to_string());
+                return;
+            }
+        };
         self.extent = Extent::of(&a);
         let sides = match &self.training {
             Some(training) => self.definition().orders[training.order],

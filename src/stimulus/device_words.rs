@@ -4,7 +4,7 @@
 //! draws.
 
 use super::resolution::{BandLevels, MARGIN_DB, Resolved, bands, resolve};
-use super::{PairDifference, PairKind, StimulusSet};
+use super::{PairDifference, PairKind, StimulusError, StimulusSet};
 use crate::clip::dither::WordLength;
 use crate::session::Session;
 
@@ -45,14 +45,17 @@ pub struct DeviceWords {
 
 impl DeviceWords {
     /// For a format such as `s16`, as devices and journals name it.
-    pub fn of(stimuli: &StimulusSet, format: &str) -> Self {
+    ///
+    /// # Errors
+    /// The stimuli cannot be read back.
+    pub fn of(stimuli: &StimulusSet, format: &str) -> Result<Self, StimulusError> {
         let differences = stimuli
             .pairs
             .iter()
             .filter(|pair| matches!(pair.kind, PairKind::Comparison { .. }))
-            .map(|pair| Difference { kind: pair.kind, rate_hz: pair.a.rate_hz, bands: bands(pair) })
-            .collect();
-        Self { word: WordLength::Float32, pairs: Vec::new(), differences }.in_format(format)
+            .map(|pair| Ok(Difference { kind: pair.kind, rate_hz: pair.a.rate_hz, bands: bands(pair)? }))
+            .collect::<Result<Vec<_>, StimulusError>>()?;
+        Ok(Self { word: WordLength::Float32, pairs: Vec::new(), differences }.in_format(format))
     }
 
     /// The same of comparisons that were measured as they went by.

@@ -4,6 +4,7 @@
 
 pub mod controls;
 pub mod device_words;
+mod kept;
 mod plan;
 mod prepare;
 pub mod recorded;
@@ -17,10 +18,9 @@ pub mod transparency;
 
 use std::path::PathBuf;
 
-use crate::clip::Playable;
-
 pub use crate::filter::{NoProgress, Progress};
 pub use device_words::{DeviceWords, WordFacts};
+pub use kept::Stimulus;
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub(crate) use prepare::hex;
 pub use prepare::{digest, prepare};
@@ -74,6 +74,14 @@ pub enum StimulusError {
         /// What went wrong, what to do.
         message: String,
     },
+    /// A stimulus that was put away cannot be had again.
+    #[error("a stimulus that was kept in {} cannot be read back: {message}; check that disk", folder.display())]
+    Kept {
+        /// Where.
+        folder: PathBuf,
+        /// What went wrong.
+        message: String,
+    },
 }
 
 /// What a pair of stimuli is for. Indices point into the session's lists.
@@ -118,14 +126,14 @@ impl PairKind {
 }
 
 /// Side A and side B of one clip, ready to play: same rate, channels and length.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Pair {
     /// What it is for.
     pub kind: PairKind,
     /// Side A.
-    pub a: Playable,
+    pub a: Stimulus,
     /// Side B.
-    pub b: Playable,
+    pub b: Stimulus,
     /// SHA-256 of side A's samples (little-endian 32-bit float, interleaved).
     pub digest_a: [u8; 32],
     /// SHA-256 of side B's samples.
@@ -158,7 +166,7 @@ pub struct PairLevels {
 }
 
 /// Every stimulus of a session.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct StimulusSet {
     /// All pairs: comparisons first, in session order, clips within; then controls, then sizes.
     pub pairs: Vec<Pair>,

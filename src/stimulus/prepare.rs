@@ -1,4 +1,4 @@
-//! From a session to its stimuli in memory.
+//! From a session to its stimuli, ready to play.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -6,13 +6,14 @@ use std::sync::Arc;
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
+use super::kept::{Draft, Store};
 use super::plan::{Count, Key, Plan, outline};
-use super::{Pair, Progress, StimulusError, StimulusSet};
-use crate::clip::Playable;
+use super::{Pair, Progress, Stimulus, StimulusError, StimulusSet};
+use crate::clip::{ClipError, Playable};
 use crate::filter::Filtered;
 use crate::session::Session;
 
-/// Most bytes that the stimuli of a session may take in memory.
+/// Most bytes that the stimuli of a session may take.
 const MOST_BYTES: u64 = 3 << 30;
 
 /// SHA-256 of a stimulus's samples (little-endian 32-bit float, interleaved) as 64 hex digits.
@@ -48,7 +49,7 @@ fn keys(plan: &Plan, gain: impl Fn(&super::plan::Side) -> f64) -> Vec<Key> {
     keys
 }
 
-fn check_memory(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), StimulusError> {
+fn check_room(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), StimulusError> {
     let mut bytes = 0;
     for (work, ..) in keys {
         let info = plan.works[*work].source.info();
@@ -57,7 +58,7 @@ fn check_memory(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), Stim
             return Err(StimulusError::Clip {
                 clip: session.clips[plan.works[*work].clip].name.clone(),
                 message: format!(
-                    "the stimuli need more than {} GiB of memory; give the clips a shorter `length` (10 to 25 s are \
+                    "the stimuli need more than {} GiB; give the clips a shorter `length` (10 to 25 s are \
                      usual)",
                     MOST_BYTES >> 30
                 ),
@@ -69,34 +70,41 @@ fn check_memory(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), Stim
 
 /// Sounds that are being kept, interleaved.
 struct Kept {
-    sounds: BTreeMap<Key, Vec<f32>>,
+    drafts: BTreeMap<Key, Draft>,
+    /// Why one could not be kept.
+    failed: Option<StimulusError>,
 }
 
 impl Kept {
-    fn new(plan: &Plan, keys: &[Key]) -> Self {
-        let samples = |work: usize| {
+    fn new(plan: &Plan, keys: &[Key], store: &Arc<Store>) -> Self {
+        let bytes = |work: usize| {
             let info = plan.works[work].source.info();
-            info.frames as usize * usize::from(info.channels)
+            info.frames * u64::from(info.channels) * 4
         };
-        Self { sounds: keys.iter().map(|key| (*key, Vec::with_capacity(samples(key.0)))).collect() }
+        Self { drafts: keys.iter().map(|key| (*key, store.begin(bytes(key.0)))).collect(), failed: None }
     }
 
     /// Appends a block of some filters of a work to whatever is made from them.
-    fn push(&mut self, work: usize, firs: &[usize], block: &Filtered) {
+    fn push(&mut self, work: usize, firs: &[usize], block: &Filtered) -> Result<(), ClipError> {
         let mine =
-            self.sounds.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|((_, fir, gain), kept)| {
+            self.drafts.range_mut((work, 0, 0)..(work + 1, 0, 0)).filter_map(|((_, fir, gain), draft)| {
                 let place = firs.iter().position(|of| of == fir)?;
-                Some((&block.sides[place], f64::from_bits(*gain), kept))
+                Some((&block.sides[place], f64::from_bits(*gain), draft))
             });
-        mine.collect::<Vec<_>>().into_par_iter().for_each(|(side, gain, kept)| match &side[..] {
-            [one] => kept.extend(one.iter().map(|sample| (sample * gain) as f32)),
-            [left, right] => kept.extend(
-                left.iter()
-                    .zip(right)
-                    .flat_map(|(left, right)| [(left * gain) as f32, (right * gain) as f32]),
-            ),
-            _ => {}
-        });
+        let pushed =
+            mine.collect::<Vec<_>>().into_par_iter().try_for_each(|(side, gain, draft)| match &side[..] {
+                [one] => draft.push(one.iter().map(|sample| (sample * gain) as f32)),
+                [left, right] => draft.push(
+                    left.iter()
+                        .zip(right)
+                        .flat_map(|(left, right)| [(left * gain) as f32, (right * gain) as f32]),
+                ),
+                _ => Ok(()),
+            });
+        pushed.map_err(|error| {
+            self.failed = Some(error);
+            ClipError(String::new())
+        })
     }
 }
 
@@ -109,32 +117,28 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
     let mut plan = outline(session)?;
     // Most often no gain is needed: what goes by while it is measured is then what is played.
     let likely = keys(&plan, |side| side.level);
-    check_memory(session, &plan, &likely)?;
-    let mut kept = Kept::new(&plan, &likely);
+    check_room(session, &plan, &likely)?;
+    let store = Store::new()?;
+    let mut kept = Kept::new(&plan, &likely, &store);
     let count = Count::new(progress, 0);
-    plan.settle(session, &count, &mut |work, firs, block| {
-        kept.push(work, firs, block);
-        Ok(())
-    })?;
+    let settled = plan.settle(session, &count, &mut |work, firs, block| kept.push(work, firs, block));
+    kept.failed.take().map_or(settled, Err)?;
     let wanted = keys(&plan, |side| side.gain);
-    check_memory(session, &plan, &wanted)?;
-    kept.sounds.retain(|key, _| wanted.contains(key));
-    let missing: Vec<Key> = wanted.iter().filter(|key| !kept.sounds.contains_key(key)).copied().collect();
-    let mut again = Kept::new(&plan, &missing);
-    plan.again(session, &missing, &count, "filtering", &mut |work, firs, block| {
-        again.push(work, firs, block);
-        Ok(())
-    })?;
-    kept.sounds.append(&mut again.sounds);
-    let finished: BTreeMap<Key, (Playable, [u8; 32])> = kept
-        .sounds
-        .into_par_iter()
-        .map(|(key, samples)| {
+    check_room(session, &plan, &wanted)?;
+    kept.drafts.retain(|key, _| wanted.contains(key));
+    let missing: Vec<Key> = wanted.iter().filter(|key| !kept.drafts.contains_key(key)).copied().collect();
+    let mut again = Kept::new(&plan, &missing, &store);
+    let made_again = plan.again(session, &missing, &count, "filtering", &mut |work, firs, block| {
+        again.push(work, firs, block)
+    });
+    again.failed.take().map_or(made_again, Err)?;
+    kept.drafts.append(&mut again.drafts);
+    let finished: BTreeMap<Key, (Stimulus, [u8; 32])> = kept
+        .drafts
+        .into_iter()
+        .map(|(key, draft)| {
             let info = plan.works[key.0].source.info();
-            let playable =
-                Playable { rate_hz: info.rate_hz, channels: info.channels, samples: Arc::from(samples) };
-            let digest = digest(&playable);
-            (key, (playable, digest))
+            (key, draft.finish(info.rate_hz, info.channels))
         })
         .collect();
     let mut made: Vec<_> = plan

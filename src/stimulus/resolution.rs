@@ -3,7 +3,7 @@
 //! Bands are one equivalent rectangular bandwidth wide and stand next to each other on the scale of ERB numbers
 //! (Glasberg & Moore 1990, Hearing Research 47:103).
 
-use super::Pair;
+use super::{Pair, StimulusError};
 use crate::clip::dither::WordLength;
 use crate::clip::welch::Welch;
 use crate::hearing::weighting::{erb_frequency_hz, erb_number};
@@ -113,11 +113,15 @@ impl PairSpectra {
 }
 
 /// Levels of a pair in ERB-wide bands from 20 Hz to 20 kHz (or half the rate).
-pub fn bands(pair: &Pair) -> Vec<BandLevels> {
-    let channels = usize::from(pair.a.channels);
-    let mut spectra = PairSpectra::new(channels, pair.a.rate_hz);
+///
+/// # Errors
+/// The stimuli cannot be read back.
+pub fn bands(pair: &Pair) -> Result<Vec<BandLevels>, StimulusError> {
+    let (a, b) = (pair.a.sound()?, pair.b.sound()?);
+    let channels = usize::from(a.channels);
+    let mut spectra = PairSpectra::new(channels, a.rate_hz);
     let block = 2 * FRAME * channels;
-    for (a, b) in pair.a.samples.chunks(block).zip(pair.b.samples.chunks(block)) {
+    for (a, b) in a.samples.chunks(block).zip(b.samples.chunks(block)) {
         let planes = |samples: &[f32]| -> Vec<Vec<f64>> {
             let plane =
                 |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
@@ -125,7 +129,7 @@ pub fn bands(pair: &Pair) -> Vec<BandLevels> {
         };
         spectra.push(&planes(a), &planes(b));
     }
-    spectra.finish()
+    Ok(spectra.finish())
 }
 
 /// Level of a word length's noise in a band, in dB relative to a full-scale sine. The noise of dither is white.
@@ -167,17 +171,21 @@ mod tests {
             |samples: Vec<f32>| Playable { rate_hz: 48_000, channels: 1, samples: Arc::from(samples) };
         Pair {
             kind: PairKind::Comparison { comparison: 0, clip: 0 },
-            a: playable(a),
-            b: playable(b),
+            a: playable(a).into(),
+            b: playable(b).into(),
             digest_a: [0; 32],
             digest_b: [0; 32],
         }
     }
 
+    fn levels(pair: &Pair) -> Vec<BandLevels> {
+        bands(pair).expect("in memory")
+    }
+
     #[test]
     fn a_sine_has_its_level_in_its_band() {
         let sine: Vec<f32> = (0..48_000).map(|i| (f64::from(i) * 0.131).sin() as f32).collect();
-        let bands = bands(&pair(sine.clone(), sine.iter().map(|sample| sample * 0.99).collect()));
+        let bands = levels(&pair(sine.clone(), sine.iter().map(|sample| sample * 0.99).collect()));
         let frequency = 0.131 * 48_000.0 / std::f64::consts::TAU;
         let band =
             bands.iter().find(|band| band.from_hz <= frequency && frequency < band.to_hz).expect("a band");
@@ -191,7 +199,7 @@ mod tests {
         let dither = Dither::new(1);
         let step = 2.0_f64.powi(-15);
         let noise = (0..96_000).map(|n| (f64::from(dither.quantise(0.0, 16, 0, n)) * step) as f32).collect();
-        let bands = bands(&pair(vec![0.0; 96_000], noise));
+        let bands = levels(&pair(vec![0.0; 96_000], noise));
         for band in bands.iter().filter(|band| band.from_hz > 500.0) {
             let expected = noise_in_band(WordLength::Bits16, 48_000, band.from_hz, band.to_hz);
             assert!((band.difference_db - expected).abs() < 1.0, "{band:?} {expected}");
@@ -202,10 +210,10 @@ mod tests {
     fn a_small_difference_is_hidden_by_16_bits_and_not_by_24() {
         let sound: Vec<f32> = (0..48_000).map(|i| (f64::from(i) * 0.1).sin() as f32 * 0.001).collect();
         let other = sound.iter().map(|sample| sample * 1.002).collect();
-        let bands = bands(&pair(sound.clone(), other));
+        let bands = levels(&pair(sound.clone(), other));
         assert!(resolve(&bands, WordLength::Bits16, 48_000).could_hide);
         assert!(!resolve(&bands, WordLength::Bits24, 48_000).could_hide);
-        let same = super::bands(&pair(sound.clone(), sound));
+        let same = levels(&pair(sound.clone(), sound));
         let resolved = resolve(&same, WordLength::Bits16, 48_000);
         assert!(!resolved.could_hide && resolved.bands == 0, "no difference is not hidden");
     }

@@ -228,8 +228,8 @@ fn times(order: usize) -> Vec<f64> {
     };
     let pair = Pair {
         kind: PairKind::Comparison { comparison: 0, clip: 0 },
-        a: sound(0.5),
-        b: sound(0.4),
+        a: sound(0.5).into(),
+        b: sound(0.4).into(),
         digest_a: Digest::of(b"a").0,
         digest_b: Digest::of(b"b").0,
     };

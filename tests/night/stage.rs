@@ -57,8 +57,8 @@ pub(super) fn stimuli() -> StimulusSet {
     let make = |level: f32| Playable { rate_hz: 8000, channels: 1, samples: vec![level; 1600].into() };
     let pair = |kind| Pair {
         kind,
-        a: make(0.1),
-        b: make(0.2),
+        a: make(0.1).into(),
+        b: make(0.2).into(),
         digest_a: Digest::of(b"a").0,
         digest_b: Digest::of(b"b").0,
     };

@@ -15,7 +15,7 @@ fn apart(difference: f32) -> StimulusSet {
         samples: (0..8000).map(|n| level * (n as f32 * 0.3).sin()).collect(),
     };
     let mut set = stimuli();
-    (set.pairs[0].a, set.pairs[0].b) = (tone(0.1), tone(0.1 - difference));
+    (set.pairs[0].a, set.pairs[0].b) = (tone(0.1).into(), tone(0.1 - difference).into());
     set
 }
 

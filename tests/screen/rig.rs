@@ -286,7 +286,7 @@ fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
     };
     let pair = |kind, other: f32| {
         let (a, b) = (sound(0.5), sound(other));
-        Pair { kind, digest_a: digest(&a), digest_b: digest(&b), a, b }
+        Pair { kind, digest_a: digest(&a), digest_b: digest(&b), a: a.into(), b: b.into() }
     };
     let mut pairs = Vec::new();
     for (comparison, of) in session.comparisons.iter().enumerate() {

@@ -23,7 +23,11 @@ fn tone(amplitude: f64) -> Playable {
 
 fn pair(clip: usize, a: Playable, b: Playable) -> Pair {
     let kind = PairKind::Comparison { comparison: 0, clip };
-    Pair { kind, a, b, digest_a: [0; 32], digest_b: [0; 32] }
+    Pair { kind, a: a.into(), b: b.into(), digest_a: [0; 32], digest_b: [0; 32] }
+}
+
+fn device_words(stimuli: &StimulusSet, format: &str) -> DeviceWords {
+    DeviceWords::of(stimuli, format).expect("readable")
 }
 
 /// One comparison on one clip: tones whose amplitudes are so far apart.
@@ -48,13 +52,13 @@ fn by_hand(amplitude: f64, bits: i32) -> f64 {
 fn a_difference_stands_out_of_each_word_length_by_what_its_noise_leaves() {
     // 2^-16 for the step of 16 bits: -93.3 dB; 256 times less for 24 bits: -141.5 dB.
     for (format, noise_db) in [("s16", -93.3), ("s24", -141.5)] {
-        let facts = DeviceWords::of(&apart(0.5, 0.05), format).facts(0.0);
+        let facts = device_words(&apart(0.5, 0.05), format).facts(0.0);
         assert!((facts.noise_db - noise_db).abs() < 0.06, "{format}: {facts:?}");
     }
     for (difference, format, bits) in
         [(0.05, "s16", 16), (1e-3, "s16", 16), (1e-5, "s16", 16), (0.05, "s24", 24), (1e-5, "s24", 24)]
     {
-        let words = DeviceWords::of(&apart(0.5, difference), format);
+        let words = device_words(&apart(0.5, difference), format);
         let least = words.least(0.0).expect("the sides differ");
         let expected = by_hand(difference, bits);
         // Bands stand next to each other, so the tone's is not centred on it: up to 1 dB.
@@ -69,14 +73,14 @@ fn a_difference_stands_out_of_each_word_length_by_what_its_noise_leaves() {
 fn what_16_bits_hide_24_bits_and_floats_do_not() {
     // 120 dB below full scale: 16 bits leave 3 dB less than nothing, 24 bits 45 dB.
     let tiny = apart(0.5, 1e-6);
-    let words = DeviceWords::of(&tiny, "s16");
+    let words = device_words(&tiny, "s16");
     assert!(words.could_hide(0.0), "{:?}", words.facts(0.0));
     for format in ["s24", "s32", "f32"] {
         let words = words.clone().in_format(format);
         assert!(!words.could_hide(0.0), "{format}: {:?}", words.facts(0.0));
-        assert_eq!(words, DeviceWords::of(&tiny, format), "another format, the same differences");
+        assert_eq!(words, device_words(&tiny, format), "another format, the same differences");
     }
-    let large = DeviceWords::of(&apart(0.5, 0.05), "s16");
+    let large = device_words(&apart(0.5, 0.05), "s16");
     assert!(!large.could_hide(0.0) && !large.could_hide(-60.0), "{:?}", large.facts(-60.0));
     assert!(large.could_hide(-90.0), "softer than its own noise: {:?}", large.facts(-90.0));
     // A sample of 32-bit integers holds every bit of a float.
@@ -85,7 +89,7 @@ fn what_16_bits_hide_24_bits_and_floats_do_not() {
 
 #[test]
 fn the_level_that_was_set_counts_decibel_by_decibel() {
-    let words = DeviceWords::of(&apart(0.5, 1e-4), "s16");
+    let words = device_words(&apart(0.5, 1e-4), "s16");
     let at = |level: f64| words.least(level).expect("the sides differ").margin_db;
     for level in [-3.0, -12.0, -36.0] {
         assert!((at(0.0) + level - at(level)).abs() < 0.11, "{level}");
@@ -101,7 +105,7 @@ fn the_faintest_of_several_differences_is_named_and_controls_do_not_count() {
     stimuli.pairs.push(pair(2, tone(0.5), tone(0.5)));
     let control = PairKind::Control { control: 0, comparison: 0, clip: 0 };
     stimuli.pairs.push(Pair { kind: control, ..pair(0, tone(0.5), tone(0.5 - 1e-8)) });
-    let words = DeviceWords::of(&stimuli, "s16");
+    let words = device_words(&stimuli, "s16");
     assert_eq!(words.pairs.len(), 3);
     let least = words.least(0.0).expect("two clips differ");
     assert_eq!(
@@ -111,7 +115,7 @@ fn the_faintest_of_several_differences_is_named_and_controls_do_not_count() {
     );
     let facts = words.facts(-6.0);
     assert_eq!(facts.faintest.map(|of| (of.comparison, of.clip)), Some((0, 1)), "{facts:?}");
-    let same = DeviceWords::of(&apart(0.5, 0.0), "s16");
+    let same = device_words(&apart(0.5, 0.0), "s16");
     assert!(!same.could_hide(-90.0) && same.least(0.0).is_none());
     assert_eq!(same.facts(0.0).faintest, None);
 }
@@ -134,8 +138,8 @@ fn the_noise_is_that_of_stimuli_brought_to_that_word_length() {
                 (f64::from(dither.quantise(f64::from(*sample), bits, 0, n as u64)) / scale) as f32
             })
             .collect();
-        let noise = bands(&pair(0, exact.clone(), Playable { samples, ..exact }));
-        let words = DeviceWords::of(&apart(0.3, 0.01), &format);
+        let noise = bands(&pair(0, exact.clone(), Playable { samples, ..exact })).expect("in memory");
+        let words = device_words(&apart(0.3, 0.01), &format);
         let (_, resolved) = words.pairs[0];
         let band = resolved.strongest.expect("the sides differ");
         let said = band.difference_db - resolved.best_margin_db;
@@ -171,7 +175,7 @@ fn cables_that_hardly_differ_are_cautioned_about_at_16_bits() {
     let words = |other: &str, format: &str| {
         let session = cables(folder.path(), other);
         let stimuli = prepare(&session, &earwitness::stimulus::NoProgress).expect("stimuli");
-        let words = DeviceWords::of(&stimuli, format);
+        let words = device_words(&stimuli, format);
         (words.facts(-20.0).caution(&session), words.facts(-20.0))
     };
     assert_eq!(words("1 m", "s16").0, None);

@@ -28,7 +28,7 @@ use rayon::prelude::*;
 
 use crate::clip::fade::raised_cosine;
 use crate::clip::loudness::Meter;
-use crate::filter::{Accuracy, Convolver, Fir};
+use crate::filter::{Accuracy, Convolver, Filtered, Fir};
 
 use super::limits::{RATES_HZ, SYNTHESISED_SECONDS};
 use super::{ClipError, Sound};
@@ -97,6 +97,9 @@ const LARGEST_PEAK: f64 = 0.707_945_784;
 
 /// Most bytes of synthesised sound that are kept for who asks again.
 const MOST_BYTES_KEPT: usize = 48 << 20;
+
+/// Blocks of the closing low pass that are filtered together, by whichever cores are free.
+const BLOCKS_AT_A_TIME: usize = 64;
 
 /// What a clip is made from: name, seconds (as bits), rate in Hz, seed.
 type Recipe = (String, u64, u32, u64);
@@ -257,7 +260,7 @@ fn release(sound: &mut [f64], whole: usize, share: f64) {
 }
 
 /// The low pass that ends every clip: a Kaiser window of 110 dB (Kaiser 1974; Oppenheim & Schafer's formulas).
-fn band_limit(channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
+fn band_limit(mut channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
     let rate = f64::from(rate_hz);
     let pass = (0.43 * rate).min(20_000.0) / rate;
     let stop = (0.49 * rate).min(22_000.0) / rate;
@@ -278,11 +281,29 @@ fn band_limit(channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
         .collect();
     let fir = Fir { rate_hz, taps, start: -half, delay: 0, accuracy: Accuracy::default() };
     let mut convolver = Convolver::new(&[&fir], channels.len());
-    let mut output = convolver.push(&channels);
-    drop(channels);
-    let rest = convolver.finish();
-    output.extend(&rest);
-    output.sides.remove(0)
+    // In place: what comes out is never ahead of what went in, and a long clip is in memory once.
+    let (mut from, mut to) = (0, 0);
+    let mut put = |channels: &mut [Vec<f64>], output: &Filtered| {
+        for (channel, filtered) in channels.iter_mut().zip(output.sides.iter().flatten()) {
+            channel[to..to + filtered.len()].copy_from_slice(filtered);
+        }
+        to += output.frames();
+    };
+    let frames = channels.first().map_or(0, Vec::len);
+    let (mut block, mut output) = (vec![Vec::new(); channels.len()], Filtered::default());
+    let length = convolver.block_frames() * BLOCKS_AT_A_TIME;
+    while from < frames {
+        let until = frames.min(from + length);
+        for (block, channel) in block.iter_mut().zip(&channels) {
+            block.clear();
+            block.extend_from_slice(&channel[from..until]);
+        }
+        convolver.push_into(&block, &mut output);
+        put(&mut channels, &output);
+        from = until;
+    }
+    put(&mut channels, &convolver.finish());
+    channels
 }
 
 /// Modified Bessel function of the first kind, order zero, by its power series.
