@@ -271,7 +271,7 @@ impl Night {
         match stage {
             Stage::Terms { .. } => Phase::Welcome,
             Stage::Sealing { .. } => Phase::Joining,
-            Stage::Announce { .. } | Stage::ConfirmStop { .. } => Phase::Ready,
+            Stage::Announce { .. } | Stage::ConfirmStop { .. } | Stage::Waiting { .. } => Phase::Ready,
             Stage::Trial(_) => match self.show {
                 Show::Presenting { .. } | Show::Hand { .. } => Phase::Presenting,
                 Show::Quiet if self.open => Phase::Voting,

@@ -364,6 +364,10 @@ impl<M: Machine> Driver<M> {
                     .map_err(|error| Stopped::Journal { reason: error.to_string() })?;
                 self.news.push_back(News::Closed);
             }
+            Effect::KeepSecret(fresh) => self
+                .journal
+                .keep_secret(&fresh)
+                .map_err(|error| Stopped::Journal { reason: error.to_string() })?,
             Effect::Append(_) => {}
         }
         Ok(())

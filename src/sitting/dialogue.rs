@@ -188,6 +188,7 @@ impl Dialogue<'_> {
             }
             Stage::Sealing { hands, .. } => self.hands.page(view, hands),
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
+            Stage::Waiting { missing, waited_ms, .. } => pages::link_awaited(missing, *waited_ms),
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
             Stage::Rest { listened_ms, offered, next, of } => {
                 pages::rest(*listened_ms, *offered, *next, *of, view.receipt)

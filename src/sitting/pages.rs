@@ -39,6 +39,7 @@ pub(super) mod id {
     pub(in crate::sitting) const WAITING: u64 = 10;
     pub(in crate::sitting) const NOT_PREPARED: u64 = 11;
     pub(in crate::sitting) const REMARKS: u64 = 12;
+    pub(in crate::sitting) const LINK: u64 = 14;
 }
 
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
@@ -137,6 +138,37 @@ pub fn level(decibels: f64, softest: f64) -> PageScene {
 pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
     let mut page = page(StageKind::Page, id::WAITING, heading);
     page.progress = progress;
+    page
+}
+
+/// How long a witness is waited for before a way out is offered, in milliseconds.
+pub const PATIENCE_MS: u64 = 15_000;
+
+/// The next trial begins when its witnesses have opened their links.
+pub fn link_awaited(missing: &[String], waited_ms: u64) -> PageScene {
+    let whose = match missing {
+        [one] => format!("{one}'s phone"),
+        several => format!("the phones of {}", several.join(" and ")),
+    };
+    let mut page = page(StageKind::Page, id::LINK, "Waiting for the witness");
+    page.blocks = vec![Block::text(format!("The next trial begins when {whose} opens its link."))];
+    if waited_ms >= PATIENCE_MS {
+        page.blocks.extend([
+            Block::text(
+                "Is it asleep, or out of range? Wake it and leave the page open: the sitting goes on by itself. Every answer \
+                 so far is kept.",
+            ),
+            Block::Gap,
+            Block::text(
+                "Or go on with a fresh seal: a new secret, and whoever is there becomes its witness. The journal says whose \
+                 phone was lost.",
+            ),
+            Block::Gap,
+            Block::text("Or leave: the same command resumes the sitting."),
+        ]);
+        page.proceed = Some("a fresh seal".to_owned());
+    }
+    page.stoppable = true;
     page
 }
 

@@ -55,6 +55,10 @@ enum Phase {
     Terms,
     Sealing,
     Announce,
+    /// The next attempt begins when every witness has opened its link.
+    Waiting {
+        since_ms: u64,
+    },
     Trial(Attempting),
     Rest {
         since_ms: u64,
@@ -239,6 +243,25 @@ impl Conductor {
                 } else {
                     Phase::Sealing
                 }
+            }
+            (Phase::Sealing | Phase::Terms, Event::JoinWitness { name, end }) => {
+                let witness = self.replay.ledger.sealing.witnesses.len() as u32 + 1;
+                let refusal = "no witness is taken now, or not under this name";
+                self.try_append(Record::WitnessJoined { at_ms, witness, name, end }, refusal, effects);
+                if self.replay.ledger.is_accepted() { Phase::Sealing } else { Phase::Terms }
+            }
+            (Phase::Waiting { since_ms }, Event::OpenLink { witness, link }) => {
+                if let Some(id) = self.replay.ledger.next() {
+                    let refusal = "this link is not asked for, or does not lead to the one before it";
+                    self.try_append(Record::LinkOpened { at_ms, id, witness, link }, refusal, effects);
+                }
+                match self.replay.on {
+                    Some(_) => self.begin(effects),
+                    None => Phase::Waiting { since_ms },
+                }
+            }
+            (Phase::Waiting { since_ms }, Event::Reseal(fresh)) => {
+                self.reseal(&fresh, at_ms - since_ms, effects)
             }
             (Phase::Announce, Event::Continue) => self.begin(effects),
             (Phase::Rest { since_ms, back, .. }, Event::Continue) => {
@@ -433,6 +456,9 @@ impl Conductor {
 
     /// Starts the attempt that was drawn.
     fn begin(&mut self, effects: &mut Vec<Effect>) -> Phase {
+        if !self.replay.ledger.sealing.awaited().is_empty() {
+            return Phase::Waiting { since_ms: self.at_ms };
+        }
         let Some(presented) = self.replay.on else { return Phase::Done };
         let slots = Definition::of(self.replay.ledger.opening.terms.protocol).slots.len();
         let night = self.replay.ledger.opening.occasion == Occasion::Night;

@@ -3,6 +3,7 @@
 use super::digest::Digest;
 use super::protocol::Side;
 use super::record::{Ballot, Output, Record, ResolutionFacts, TrialId};
+use super::seal::Secret;
 use crate::stimulus::PairKind;
 
 /// Something that a person, the player or the journal did. Times are handed to
@@ -35,6 +36,22 @@ pub enum Event {
         /// The hand.
         hand: Digest,
     },
+    /// Somebody's phone becomes a witness of this sealing; until the sealing.
+    JoinWitness {
+        /// Whose.
+        name: String,
+        /// The end of its chain of [links](super::witness).
+        end: Digest,
+    },
+    /// A witness opens its link for the attempt that begins.
+    OpenLink {
+        /// Number of the witness.
+        witness: u32,
+        /// The link.
+        link: Digest,
+    },
+    /// Links stay closed: go on under this fresh secret, with the witnesses who join anew.
+    Reseal(Secret),
     /// No more hands. Closed ones are opened before the key is made: saying this again while some are closed makes the
     /// phones' hands void, and the sealing starts over.
     Seal,
@@ -128,6 +145,8 @@ pub enum Event {
 /// carried out.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Effect {
+    /// Keep the secret of a sealing that begins, durably: what comes after it commits to it.
+    KeepSecret(Secret),
     /// Append the record to the journal and wait until it is durable.
     Append(Box<Record>),
     /// Give the player a new list of stimuli: for each slot the side of the pair. Playing stops, position 0, index 0.

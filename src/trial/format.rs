@@ -10,7 +10,7 @@ mod tests {
     use crate::trial::digest::hex;
     use crate::trial::lock::hmac_sha256;
     use crate::trial::seal::{Stream, hand_hash};
-    use crate::trial::{Definition, Digest, Record, Secret};
+    use crate::trial::{Definition, Digest, Record, Secret, witness};
 
     fn vector(what: &str) -> &'static str {
         let row = PAGE.lines().find(|line| line.starts_with(&format!("| {what} | `")));
@@ -39,6 +39,13 @@ mod tests {
         let mut items: Vec<usize> = (0..8).collect();
         stream.shuffle(&mut items);
         assert_eq!(vector("then `shuffle` of 0 to 7"), spaced(&items));
+        let link = Digest([9; 32]);
+        assert_eq!(vector("a witness's link"), link.hex());
+        assert_eq!(vector("the link before it"), witness::before(&link).hex());
+        let one = witness::trial_key(&key, &[link]);
+        assert_eq!(vector("key of a trial with the key above and this link"), one.hex());
+        let both = witness::trial_key(&key, &[link, witness::before(&link)]);
+        assert_eq!(vector("with both of these links, the one before it second"), both.hex());
         let record = Record::Accepted { at_ms: 0, by: "Ida".to_owned() };
         let line = chain::encode(1, Digest::NOTHING, Some(1_769_890_500_000), &record).expect("it encodes");
         assert_eq!(vector("a line (no journal begins so)").as_bytes(), line);

@@ -4,6 +4,7 @@
 //! given as a hash first and opened when nothing can be added any more, so nobody can choose a hand that suits the others.
 
 use super::digest::Digest;
+use super::witness::Witness;
 
 /// Where a hand comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,17 +64,36 @@ pub struct Sealing {
     pub progress: Progress,
     /// How often it had to start over because a hand stayed closed.
     pub started_over: u32,
+    /// Whose phones hold the other half of its draws, in the order in which they joined.
+    pub witnesses: Vec<Witness>,
 }
 
 impl Sealing {
     /// Nothing but a commitment.
     pub fn new(commitment: Digest) -> Self {
-        Self { commitment, hands: Vec::new(), progress: Progress::Taking, started_over: 0 }
+        Self {
+            commitment,
+            hands: Vec::new(),
+            progress: Progress::Taking,
+            started_over: 0,
+            witnesses: Vec::new(),
+        }
     }
 
     /// The key is made.
     pub fn is_sealed(&self) -> bool {
         self.progress == Progress::Sealed
+    }
+
+    /// Witnesses, from 1, whose links for the attempt that begins are still closed.
+    pub fn awaited(&self) -> Vec<u32> {
+        let closed = |(index, witness): (usize, &Witness)| (!witness.opened).then_some(index as u32 + 1);
+        self.witnesses.iter().enumerate().filter_map(closed).collect()
+    }
+
+    /// The links that were opened for the attempt that is on, in the order of their witnesses.
+    pub fn links(&self) -> Vec<Digest> {
+        self.witnesses.iter().filter(|witness| witness.opened).map(|witness| witness.last).collect()
     }
 
     /// The bytes that go into the key, hand by hand.

@@ -7,7 +7,9 @@ use super::chain::Appender;
 use super::digest::Digest;
 use super::lock::LockKey;
 use super::record::{Outcome, Record};
-use super::sittings::{Sittings, SittingsError};
+use super::rest::{self, SecretError};
+use super::seal::Secret;
+use super::sittings::{Sittings, SittingsError, secret_file};
 
 /// The computer's clock and the sitting's own at one moment.
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +63,17 @@ impl Keeper {
         Ok(digests)
     }
 
+    /// Keeps the secret of a sealing that is about to begin, with those before it; durable when this returns.
+    ///
+    /// # Errors
+    /// The secrets' file cannot be read or written.
+    pub fn keep_secret(&self, fresh: &Secret) -> Result<(), SecretError> {
+        let file = secret_file(self.sittings.folder(), &self.name);
+        let mut secrets = rest::fetch(&file, self.key.as_ref())?;
+        secrets.push(fresh.clone());
+        rest::store(&file, &secrets, self.key.as_ref())
+    }
+
     /// The closing record is durable: enters the closing in the register and removes the secret's file. `utc` is now;
     /// `None` takes the time at which the sitting was opened or resumed.
     pub fn close(&mut self, utc: Option<&str>) -> Result<(), SittingsError> {
@@ -100,12 +113,13 @@ pub(super) fn append_proven(
     while from < records.len() {
         // The chain's head is known where everything before has its digest.
         let rest = &mut records[from..];
-        let proving =
-            rest.iter().position(|record| matches!(record, Record::Resumed { .. } | Record::Closing(_)));
+        let proving = rest.iter().position(|record| record.guarded().is_some());
         let count = match (proving, key) {
             (Some(0), Some(key)) => {
                 match &mut rest[0] {
-                    Record::Resumed { proof, .. } => *proof = Some(key.proof(appender.chain())),
+                    Record::Resumed { proof, .. } | Record::Resealed { proof, .. } => {
+                        *proof = Some(key.proof(appender.chain()));
+                    }
                     Record::Closing(closing) => closing.proof = Some(key.proof(appender.chain())),
                     _ => {}
                 }

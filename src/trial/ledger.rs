@@ -11,6 +11,7 @@ use super::protocol::Definition;
 use super::record::{
     Ballot, Closing, FORMAT, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId,
 };
+use super::witness::{MAX_NAME, MAX_WITNESSES, Witness};
 use super::{schedule, score};
 
 /// A seat of a night.
@@ -43,6 +44,8 @@ pub struct Attempt {
     pub votes: BTreeMap<u32, (usize, Ballot)>,
     /// Seats of a night that were taken when its votes were closed.
     pub taken: BTreeSet<u32>,
+    /// Names of the witnesses whose links drew it.
+    pub witnesses: Vec<String>,
 }
 
 /// What the records so far add up to.
@@ -54,7 +57,7 @@ pub struct Ledger {
     pub accepted: Vec<String>,
     /// The sealing that is on, with its hands.
     pub sealing: Sealing,
-    /// The sealings before it, in order: one for each time that a sitting of format 2 was cut off.
+    /// The sealings before it, in order: one for each time that a sitting of format 2 was cut off, or a witness was lost.
     pub earlier: Vec<Sealing>,
     /// Finished attempts.
     pub attempts: Vec<Attempt>,
@@ -241,6 +244,37 @@ impl Ledger {
                 )?;
                 self.sealing.start_over();
             }
+            Record::WitnessJoined { witness, name, end, .. } => {
+                self.still_taking()?;
+                let count = self.sealing.witnesses.len();
+                allowed(count < MAX_WITNESSES, "there are more witnesses than a sealing can have")?;
+                allowed(*witness as usize == count + 1, "its number is not the next witness's")?;
+                allowed(
+                    !name.is_empty() && name.len() <= MAX_NAME,
+                    "the witness's name is empty or too long",
+                )?;
+                let fresh = self.sealing.witnesses.iter().all(|other| other.last != *end);
+                allowed(fresh, "two witnesses have the same chain of links")?;
+                self.sealing.witnesses.push(Witness { name: name.clone(), last: *end, opened: false });
+            }
+            Record::LinkOpened { id, witness, link, .. } => {
+                allowed(sealed, "a link was opened before the draws were sealed")?;
+                allowed(self.next() == Some(*id), "a link was opened for a trial that does not begin")?;
+                let index = (*witness as usize).checked_sub(1);
+                let Some(known) = index.and_then(|index| self.sealing.witnesses.get_mut(index)) else {
+                    return Err("a link of a witness who did not join".to_owned());
+                };
+                allowed(!known.opened, "a second link of the same witness for one trial")?;
+                allowed(known.leads_on(link), "the link does not lead to the one before it")?;
+                (known.last, known.opened) = (*link, true);
+            }
+            Record::Resealed { lost, commitment, .. } => {
+                allowed(sealed, "a fresh sealing before the first one was made")?;
+                let awaited = self.sealing.awaited();
+                allowed(!awaited.is_empty() && *lost == awaited, "the witnesses who were lost are others")?;
+                let before = std::mem::replace(&mut self.sealing, Sealing::new(*commitment));
+                self.earlier.push(before);
+            }
             Record::Sealed { phrases, hands, .. } => {
                 allowed(self.is_accepted(), "the draws were sealed before the terms were accepted")?;
                 allowed(!sealed, "the draws were sealed twice")?;
@@ -399,6 +433,7 @@ impl Ledger {
 
     fn expect(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
         allowed(self.sealing.is_sealed(), "a trial before the draws were sealed")?;
+        allowed(self.sealing.awaited().is_empty(), "a trial before its witnesses opened their links")?;
         let slots = Definition::of(self.opening.terms.protocol).slots.len();
         let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
         allowed(fitting, "the listening does not fit the protocol")?;
@@ -441,7 +476,11 @@ impl Ledger {
             void: None,
             votes: BTreeMap::new(),
             taken: BTreeSet::new(),
+            witnesses: self.sealing.witnesses.iter().map(|witness| witness.name.clone()).collect(),
         };
+        for witness in &mut self.sealing.witnesses {
+            witness.opened = false;
+        }
         set(&mut attempt);
         self.attempts.push(attempt);
     }

@@ -33,6 +33,7 @@ pub mod terms;
 pub mod verify;
 pub mod view;
 pub mod wager;
+pub mod witness;
 pub mod words;
 
 pub use conductor::Conductor;

@@ -275,6 +275,17 @@ pub enum Record {
         /// The seats whose hands stayed closed, in order.
         closed: Vec<u32>,
     },
+    /// Format 2: a phone holds the other half of the draws of this sealing.
+    WitnessJoined {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Number of the witness in this sealing, from 1.
+        witness: u32,
+        /// Whose phone it is.
+        name: String,
+        /// The end of its chain of [links](super::witness), 64 hex digits.
+        end: Digest,
+    },
     /// No more hands: the key is made.
     Sealed {
         /// Time in milliseconds.
@@ -285,6 +296,31 @@ pub enum Record {
         /// Format 2: how many hands went in.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         hands: Option<u32>,
+    },
+    /// Format 2: a witness opened its link for the attempt that begins.
+    LinkOpened {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Which attempt.
+        id: TrialId,
+        /// Number of the witness.
+        witness: u32,
+        /// The link, 64 hex digits.
+        link: Digest,
+    },
+    /// Format 2: links stayed closed, so the sitting goes on under a fresh secret, with the witnesses who join it anew.
+    Resealed {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// The witnesses whose links stayed closed, in order.
+        lost: Vec<u32>,
+        /// Milliseconds that they were waited for.
+        waited_ms: u64,
+        /// The commitment to the fresh secret.
+        commitment: Digest,
+        /// Where the sitting is locked: the [proof](super::lock) that the passphrase was at hand.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        proof: Option<Digest>,
     },
     /// A listener answered.
     Answer {
@@ -430,6 +466,9 @@ impl Record {
             | Self::HandsClosed { .. }
             | Self::HandOpened { .. }
             | Self::HandsVoid { .. }
+            | Self::WitnessJoined { .. }
+            | Self::LinkOpened { .. }
+            | Self::Resealed { .. }
             | Self::Level { .. }
             | Self::OutputChanged { .. }
             | Self::Resolution { .. } => 2..=FORMAT,
@@ -447,10 +486,21 @@ impl Record {
         }
     }
 
-    /// Of a record that a lock guards (a resumption, the closing): its proof that the passphrase was at hand, if it has one.
+    /// The commitment of the sealing that begins with this record, if one does.
+    pub fn commitment(&self) -> Option<Digest> {
+        match self {
+            Self::Opening(opening) => Some(opening.commitment),
+            Self::Resumed { commitment, .. } => *commitment,
+            Self::Resealed { commitment, .. } => Some(*commitment),
+            _ => None,
+        }
+    }
+
+    /// Of a record that a lock guards (a resumption, a fresh sealing, the closing): its proof that the passphrase was at hand,
+    /// if it has one.
     pub fn guarded(&self) -> Option<Option<Digest>> {
         match self {
-            Self::Resumed { proof, .. } => Some(*proof),
+            Self::Resumed { proof, .. } | Self::Resealed { proof, .. } => Some(*proof),
             Self::Closing(closing) => Some(closing.proof),
             _ => None,
         }
@@ -467,6 +517,9 @@ impl Record {
             | Self::HandsClosed { at_ms, .. }
             | Self::HandOpened { at_ms, .. }
             | Self::HandsVoid { at_ms, .. }
+            | Self::WitnessJoined { at_ms, .. }
+            | Self::LinkOpened { at_ms, .. }
+            | Self::Resealed { at_ms, .. }
             | Self::Sealed { at_ms, .. }
             | Self::Answer { at_ms, .. }
             | Self::Void { at_ms, .. }

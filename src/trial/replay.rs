@@ -2,11 +2,13 @@
 //!
 //! The conductor runs through this with the secrets it keeps, the verifier with those that the closing opened.
 
+use super::digest::Digest;
 use super::ledger::Ledger;
 use super::record::{Closing, Opening, Record};
 use super::schedule::{Draws, Presented};
 use super::score::Tally;
 use super::seal::Secret;
+use super::witness::trial_key;
 
 /// Records so far, with everything that was drawn for them.
 #[derive(Debug)]
@@ -21,6 +23,8 @@ pub struct Replay {
     pub tally: Tally,
     secrets: Vec<Secret>,
     draws: Option<Draws>,
+    /// Of the sealing that is on, once it is made.
+    key: Option<Digest>,
 }
 
 impl Replay {
@@ -31,7 +35,7 @@ impl Replay {
     pub fn new(opening: Opening, secrets: Vec<Secret>) -> Result<Self, String> {
         let tally = Tally::new(&opening);
         let ledger = Ledger::new(opening)?;
-        Ok(Self { ledger, on: None, presented: Vec::new(), tally, secrets, draws: None })
+        Ok(Self { ledger, on: None, presented: Vec::new(), tally, secrets, draws: None, key: None })
     }
 
     /// Begins with an opening and the secrets that its closing opened.
@@ -57,6 +61,11 @@ impl Replay {
         }
     }
 
+    /// The secret of a sealing that is about to begin.
+    pub(super) fn add_secret(&mut self, fresh: Secret) {
+        self.secrets.push(fresh);
+    }
+
     /// Takes a record into everything that lasts.
     ///
     /// # Errors
@@ -67,7 +76,8 @@ impl Replay {
         match record {
             Record::Sealed { .. } => self.seal()?,
             // Nothing is drawn until the fresh secret is sealed; without one the draws go on.
-            Record::Resumed { commitment: Some(_), .. } => self.on = None,
+            Record::Resumed { commitment: Some(_), .. } | Record::Resealed { .. } => self.on = None,
+            Record::LinkOpened { .. } if self.ledger.sealing.awaited().is_empty() => self.draw_next()?,
             _ => {}
         }
         if self.ledger.attempts.len() > finished
@@ -89,13 +99,21 @@ impl Replay {
             (Some(draws), Some(next)) => draws.seal_anew(key, next),
             (Some(_), None) => {}
         }
+        self.key = Some(key);
         self.draw_next()
     }
 
-    /// What comes next: sides and clip from the key, the size from the answers.
+    /// What comes next: sides and clip from the key, the size from the answers. With witnesses nothing before all of them
+    /// have opened their links, and everything from those.
     fn draw_next(&mut self) -> Result<(), String> {
+        let sealing = &self.ledger.sealing;
         self.on = match (self.ledger.next(), self.draws.as_mut()) {
-            (Some(next), Some(draws)) => draws.present(next),
+            (Some(next), Some(draws)) if sealing.awaited().is_empty() => {
+                if let (false, Some(key)) = (sealing.witnesses.is_empty(), &self.key) {
+                    draws.draw_anew(trial_key(key, &sealing.links()), next);
+                }
+                draws.present(next)
+            }
             _ => None,
         };
         if let Some(drawn) = self.on

@@ -20,10 +20,12 @@
 //!      what stands there.
 //! 4. **A later sealing** (format 2): for each part in turn (qualification, warm-up, main part), the trials that have not
 //!    been answered, in the order in which they stood, are shuffled under the new key; those answered keep their places.
-//! 5. **Sizes**, where a threshold is looked for: what is drawn is the real pair on a clip; it is presented at the size that
+//! 5. **A witnessed attempt** ([`witness`](super::witness)): under the attempt's own key, `below` draws which of the part's
+//!    unfinished trials it is, which changes places with the one that stands there; then its order.
+//! 6. **Sizes**, where a threshold is looked for: what is drawn is the real pair on a clip; it is presented at the size that
 //!    the answers to the comparison's counted trials so far lead to ([`track`](crate::stats::threshold::track)), in a
 //!    warm-up trial at the largest. Nothing of it comes from the stream.
-//! 6. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
+//! 7. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
 //!    [`Definition::orders`].
 
@@ -268,6 +270,22 @@ impl Draws {
                 std::cmp::Ordering::Greater => 0,
             };
             self.stream.shuffle(&mut trials[answered..]);
+        }
+    }
+
+    /// A witnessed attempt at the trial `next`: which of the part's trials that are left it is, and all that follows, is drawn
+    /// under a key of its own.
+    pub fn draw_anew(&mut self, key: Digest, next: TrialId) {
+        self.stream = Stream::new(key);
+        let trials = match next.part {
+            Part::Qualification => &mut self.schedule.qualification,
+            Part::WarmUp => &mut self.schedule.warm_up,
+            Part::Main => &mut self.schedule.main,
+        };
+        let place = (next.trial as usize).saturating_sub(1);
+        if place < trials.len() {
+            let chosen = place + self.stream.below(trials.len() - place);
+            trials.swap(place, chosen);
         }
     }
 

@@ -474,11 +474,7 @@ impl Sittings {
         if opening.format < 2 {
             return Err(SittingsError::Older { file: self.folder.join(name) });
         }
-        let commitments = journal.records.iter().filter_map(|record| match record {
-            Record::Opening(opening) => Some(opening.commitment),
-            Record::Resumed { commitment, .. } => *commitment,
-            _ => None,
-        });
+        let commitments = journal.records.iter().filter_map(Record::commitment);
         let key = match (&opening.lock, passphrase) {
             (None, _) => None,
             (Some(_), None) => return Err(SecretError::Locked.into()),

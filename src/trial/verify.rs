@@ -81,6 +81,8 @@ pub struct Answered {
     pub listening: Listening,
     /// Milliseconds of the sitting at its end.
     pub at_ms: u64,
+    /// Names of the witnesses whose links drew it.
+    pub witnesses: Vec<String>,
     /// What was drawn; `None` before the closing.
     pub presented: Option<Presented>,
     /// Whether the answer is right; `None` before the closing and for preference.
@@ -365,7 +367,7 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
         let number = Some(index as u64 + 1);
         let before = (replay.ledger.attempts.len(), replay.presented.len());
         // What a sealing leaves behind is held before the next one takes its place.
-        if matches!(record, Record::Resumed { commitment: Some(_), .. } | Record::Closing(_)) {
+        if record.commitment().is_some() || matches!(record, Record::Closing(_)) {
             let sealing = replay.ledger.earlier.len();
             match (replay.secret(), opened.get(sealing)) {
                 (Ok(secret), Some(opened)) => {
@@ -375,9 +377,9 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
                 }
                 _ => checked.problem(Some(last), "its secret is not the one that was committed to"),
             }
-            let going_on = ended.is_none() && replay.ledger.sealing.is_sealed();
+            let going_on = ended.is_none() && replay.on.is_some();
             let void = replay.ledger.attempts.last().and_then(|attempt| attempt.void.as_deref());
-            if going_on && !matches!(record, Record::Closing(_)) && void != Some(INTERRUPTED) {
+            if going_on && matches!(record, Record::Resumed { .. }) && void != Some(INTERRUPTED) {
                 checked.problem(number, "it went on without voiding what was being presented");
             }
         }
@@ -450,6 +452,7 @@ fn answers(
             confidence: attempt.confidence,
             listening: attempt.listening.clone(),
             at_ms: attempt.at_ms,
+            witnesses: attempt.witnesses.clone(),
             presented: drawn,
             right: None,
             chosen: None,

@@ -61,6 +61,17 @@ pub enum Stage {
         /// Trials in the part (the largest number with a sequential rule).
         of: u32,
     },
+    /// The next trial begins when every witness has opened its link.
+    Waiting {
+        /// The trial.
+        next: TrialId,
+        /// Trials in the part.
+        of: u32,
+        /// Witnesses whose links are still closed.
+        missing: Vec<String>,
+        /// Milliseconds since their links were asked for, as of the last event.
+        waited_ms: u64,
+    },
     /// A trial.
     Trial(TrialView),
     /// A rest.

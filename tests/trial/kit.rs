@@ -9,6 +9,7 @@ use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
 use earwitness::trial::wager::DecidingTerms;
+use earwitness::trial::witness::Links;
 use earwitness::trial::{
     Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Output, Record, Side, Stage, Step, Terms, View,
 };
@@ -150,6 +151,7 @@ pub(crate) use crate::blind::{opening, secret};
 /// Where the records of a scripted sitting go.
 pub(crate) trait Journal {
     fn append(&mut self, record: &Record) -> Digest;
+    fn keep_secret(&mut self, _fresh: &earwitness::trial::Secret) {}
     fn close(&mut self) {}
 }
 
@@ -185,6 +187,10 @@ impl Journal for earwitness::trial::Keeper {
         earwitness::trial::Keeper::append(self, record).unwrap()
     }
 
+    fn keep_secret(&mut self, fresh: &earwitness::trial::Secret) {
+        earwitness::trial::Keeper::keep_secret(self, fresh).unwrap();
+    }
+
     fn close(&mut self) {
         earwitness::trial::Keeper::close(self, Some("2026-01-31T21:00:00Z")).unwrap();
     }
@@ -202,6 +208,36 @@ pub(crate) enum Answering {
     Right,
 }
 
+/// A scripted witness's phone.
+pub(crate) struct Phone {
+    pub(crate) name: &'static str,
+    pub(crate) awake: bool,
+    /// Chains so far: each sealing has a fresh one.
+    pub(crate) chains: u64,
+    pub(crate) links: Links,
+    pub(crate) opened: usize,
+}
+
+impl Phone {
+    pub(crate) fn new(name: &'static str) -> Self {
+        Self { name, awake: true, chains: 0, links: Links::from_last(Digest::NOTHING, 0), opened: 0 }
+    }
+
+    /// A fresh chain's end.
+    fn chain(&mut self) -> Digest {
+        self.chains += 1;
+        self.opened = 0;
+        self.links = Links::from_last(Digest::of(format!("{} {}", self.name, self.chains).as_bytes()), 100);
+        self.links.end()
+    }
+
+    /// The next link.
+    fn open(&mut self) -> Digest {
+        self.opened += 1;
+        self.links.link(self.opened).unwrap()
+    }
+}
+
 /// A scripted listener in front of a conductor.
 pub(crate) struct Scripted<J> {
     pub(crate) conductor: Conductor,
@@ -211,6 +247,8 @@ pub(crate) struct Scripted<J> {
     pub(crate) now: u64,
     pub(crate) answering: Answering,
     pub(crate) hands: Vec<(&'static str, &'static str)>,
+    /// Phones of witnesses.
+    pub(crate) phones: Vec<Phone>,
     /// Disturb the attempt with this number, from 1.
     pub(crate) disturb: Option<u32>,
     attempts: u32,
@@ -227,6 +265,7 @@ impl<J: Journal> Scripted<J> {
             now,
             answering: Answering::InTurn,
             hands: vec![("Ida", HANDS[0]), ("Jorin", HANDS[1])],
+            phones: Vec::new(),
             disturb: None,
             attempts: 0,
         };
@@ -239,6 +278,9 @@ impl<J: Journal> Scripted<J> {
             if let Effect::Append(record) = &effect {
                 let digest = self.journal.append(record);
                 self.conductor.step(self.now, Event::Durable(digest));
+            }
+            if let Effect::KeepSecret(fresh) = &effect {
+                self.journal.keep_secret(fresh);
             }
             if effect == Effect::Close {
                 self.journal.close();
@@ -260,6 +302,30 @@ impl<J: Journal> Scripted<J> {
             Stage::Terms { parties, accepted } => {
                 let by = parties.into_iter().find(|party| !accepted.contains(party)).unwrap();
                 self.event(Event::Accept { by });
+            }
+            Stage::Sealing { .. }
+                if self.conductor.sealing().witnesses.len()
+                    < self.phones.iter().filter(|phone| phone.awake).count() =>
+            {
+                let joined = self.conductor.sealing().witnesses.len();
+                let phone = self.phones.iter_mut().filter(|phone| phone.awake).nth(joined).unwrap();
+                let (name, end) = (phone.name.to_owned(), phone.chain());
+                self.event(Event::JoinWitness { name, end });
+            }
+            Stage::Waiting { .. } => {
+                let awaited = self.conductor.sealing().awaited();
+                let names: Vec<String> =
+                    self.conductor.sealing().witnesses.iter().map(|known| known.name.clone()).collect();
+                for witness in awaited {
+                    let name = &names[witness as usize - 1];
+                    let phone = self.phones.iter_mut().find(|phone| phone.name == name && phone.awake);
+                    if let Some(link) = phone.map(Phone::open) {
+                        self.event(Event::OpenLink { witness, link });
+                    }
+                }
+                if matches!(self.conductor.view().stage, Stage::Waiting { .. }) {
+                    self.event(Event::Reseal(secret(self.now)));
+                }
             }
             Stage::Sealing { hands, .. } if hands.len() < self.hands.len() => {
                 let (by, text) = self.hands[hands.len()];

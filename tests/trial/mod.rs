@@ -16,3 +16,4 @@ mod protection;
 pub(crate) mod python;
 mod sizes;
 mod tampering;
+mod witness;

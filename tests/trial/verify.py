@@ -2,6 +2,7 @@
 import hashlib, json, re, struct, sys
 from draws import Draws, plan_of, right_answer
 from outcomes import Outcomes
+from witness import Witnesses
 
 START = rb'(\{"number":(\d+),"chain":"([0-9a-f]{64})"(?:,"utc_ms":-?\d+)?,"record":(.*))'
 LINE = re.compile(START + rb',"check":"([0-9a-f]{16})"\}', re.S)
@@ -30,7 +31,7 @@ def verify(records):
     for number, record in enumerate(records, 1):
         kind, seat = record["kind"], record.get("seat")
         if record.get("commitment"):  # An opening, or a sitting that goes on: a fresh secret, and no hands yet.
-            now, hands, taking = opened.pop(0), {}, True
+            now, hands, taking, key, witnesses = opened.pop(0), {}, True, None, Witnesses()
             secret = bytes.fromhex(now["secret"])
             assert sha(b"earwitness seal v" + version, secret).hex() == record["commitment"], "secret"
         elif kind in ("hand", "phrase"):
@@ -53,13 +54,15 @@ def verify(records):
             assert key.hex() == now["key"] and len(hands) == record.get("hands", record.get("phrases")), "key"
             draws = Draws(key)
             plan = plan_of(opening, draws, plan, answered)
+        elif kind in ("witness-joined", "link-opened"):
+            witnesses.take(record, key, plan, answered)
         elif kind == "vote":
             votes.setdefault(str(record["id"]), {})[seat] = record["answer"]
         elif kind in ("answer", "void", "votes-closed"):
             part, stimulus = plan[answered]
             nth = sum(trial[0] == part for trial in plan[: answered + 1])
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
-            right = right_answer(terms, stimulus, draws)
+            right = right_answer(terms, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
             given = None if kind == "void" else given
             answered += kind != "void"

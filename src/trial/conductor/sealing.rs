@@ -21,7 +21,8 @@ impl Conductor {
     ) -> Vec<Record> {
         let ledger = &self.replay.ledger;
         let mut records = Vec::new();
-        let interrupted = self.replay.tally.ended(ledger).is_none() && ledger.sealing.is_sealed();
+        // Of an attempt whose links were not all opened nothing was heard.
+        let interrupted = self.replay.tally.ended(ledger).is_none() && self.replay.on.is_some();
         if let (true, Some(id)) = (interrupted, ledger.next()) {
             let slots = Definition::of(ledger.opening.terms.protocol).slots.len();
             let listening =
@@ -39,6 +40,23 @@ impl Conductor {
             proof: None,
         });
         records
+    }
+
+    /// Links stayed closed: begins a sealing under a fresh secret.
+    pub(super) fn reseal(&mut self, fresh: &Secret, waited_ms: u64, effects: &mut Vec<Effect>) -> Phase {
+        self.secrets.push(fresh.clone());
+        self.replay.add_secret(fresh.clone());
+        effects.push(Effect::KeepSecret(fresh.clone()));
+        let ledger = &self.replay.ledger;
+        let record = Record::Resealed {
+            at_ms: self.at_ms,
+            lost: ledger.sealing.awaited(),
+            waited_ms,
+            commitment: fresh.commitment(ledger.opening.format),
+            // The keeper adds it: only there is the chain's head known.
+            proof: None,
+        };
+        self.then(record, Phase::Sealing, effects)
     }
 
     pub(super) fn close(&mut self, outcome: Outcome, effects: &mut Vec<Effect>) {

@@ -45,6 +45,16 @@ impl Conductor {
             Phase::Announce => {
                 Stage::Announce { next: next(), of: self.replay.ledger.trials_of(next().part) }
             }
+            Phase::Waiting { since_ms } => {
+                let sealing = &self.replay.ledger.sealing;
+                let closed = sealing.witnesses.iter().filter(|witness| !witness.opened);
+                Stage::Waiting {
+                    next: next(),
+                    of: self.replay.ledger.trials_of(next().part),
+                    missing: closed.map(|witness| witness.name.clone()).collect(),
+                    waited_ms: self.at_ms - since_ms,
+                }
+            }
             Phase::Trial(trial) => Stage::Trial(self.trial_view(trial)),
             Phase::Rest { offered, back, .. } => {
                 let heard = back.as_ref().map_or(0, |trial| trial.listening.heard_ms.iter().sum());
