@@ -154,23 +154,33 @@ impl Door {
     /// The night does not answer.
     pub fn ask(&self) -> std::io::Result<RoomFacts> {
         let patience = Duration::from_secs(2);
-        let mut stream = TcpStream::connect_timeout(&self.address, patience)?;
-        stream.set_read_timeout(Some(patience))?;
-        stream.set_write_timeout(Some(patience))?;
         let request = format!(
             "GET /room-state HTTP/1.1\r\nHost: {}\r\nX-Room-Key: {}\r\nConnection: close\r\n\r\n",
             self.address, self.key
         );
-        stream.write_all(request.as_bytes())?;
-        let mut answer = Vec::new();
-        // What the host's machine sends is small; more than this is something else.
-        stream.take(1 << 20).read_to_end(&mut answer)?;
-        let text = String::from_utf8_lossy(&answer);
-        let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
+        let (head, body) = exchange(self.address, patience, &request)?;
         if !head.starts_with("HTTP/1.1 200") {
             let line = head.lines().next().unwrap_or_default().to_owned();
             return Err(std::io::Error::other(format!("the night answered: {line}")));
         }
-        serde_json::from_str(body).map_err(std::io::Error::other)
+        serde_json::from_str(&body).map_err(std::io::Error::other)
     }
+}
+
+/// Sends a request that ends its connection, and gives head and body of the answer.
+pub(super) fn exchange(
+    address: SocketAddr,
+    patience: Duration,
+    request: &str,
+) -> std::io::Result<(String, String)> {
+    let mut stream = TcpStream::connect_timeout(&address, patience)?;
+    stream.set_read_timeout(Some(patience))?;
+    stream.set_write_timeout(Some(patience))?;
+    stream.write_all(request.as_bytes())?;
+    let mut answer = Vec::new();
+    // What the host's machine sends is small; more than this is something else.
+    stream.take(1 << 20).read_to_end(&mut answer)?;
+    let text = String::from_utf8_lossy(&answer);
+    let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
+    Ok((head.to_owned(), body.to_owned()))
 }

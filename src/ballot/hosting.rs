@@ -27,6 +27,7 @@ use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
 use crate::trial::{Ballot, Effect, Event, Part, Record, TrialId, journal};
 
+pub(super) use setup::listen;
 pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded};
 pub use showing::ShownNight;
 

@@ -23,6 +23,7 @@
 //! | `paper` | ballots to print, answers typed or imported | a column |
 //! | `qr` | the join address as a code | |
 //! | `display` | asks the running night for a second terminal | |
+//! | `witnessing`, `witnessing/` | the page of a sitting's witnesses, and its server | a path, what witnesses see |
 //! | `scene` | what the host's screen and that second terminal show | a line on a terminal |
 //!
 //! Must not: decide what is right, or know which side X is.
@@ -46,6 +47,7 @@ mod routes;
 pub mod scene;
 pub mod seats;
 pub mod view;
+pub mod witnessing;
 
 use std::path::{Path, PathBuf};
 

@@ -21,6 +21,9 @@ pub(super) const RESULT_SCRIPT: &str = include_str!("pages/result.js");
 /// The script of the room's display.
 pub(super) const ROOM_SCRIPT: &str = include_str!("pages/room.js");
 
+/// The script of a witness's page.
+pub(super) const WITNESS_SCRIPT: &str = include_str!("pages/witness.js");
+
 /// The texts as a script.
 pub(super) fn texts() -> &'static str {
     static SCRIPT: LazyLock<String> =
@@ -59,6 +62,34 @@ pub(super) fn room() -> &'static str {
             footer { p #foot {} }
         };
         page("room", "Room display", "room", &body).into_string()
+    });
+    &PAGE
+}
+
+/// A witness's page.
+pub(super) fn witness() -> &'static str {
+    static PAGE: LazyLock<String> = LazyLock::new(|| {
+        let page = html! {
+            (DOCTYPE)
+            html lang="en" {
+                head {
+                    meta charset="utf-8";
+                    meta name="viewport" content="width=device-width, initial-scale=1";
+                    meta name="robots" content="noindex";
+                    title { "Witness" }
+                    link rel="stylesheet" href="/night.css";
+                    script src="/hand.js" defer {}
+                    script src="/witness.js" defer {}
+                }
+                body .phone {
+                    header { p.brand { "Earwitness" } p.who { "Witness" } }
+                    p #network .network role="alert" {}
+                    main #main { noscript { p { "This page needs script." } } }
+                    p #spoken .spoken role="status" aria-live="polite" {}
+                }
+            }
+        };
+        page.into_string()
     });
     &PAGE
 }

@@ -18,6 +18,8 @@ use crate::trial::{Digest, Secret};
 const ALPHABET: &[u8; 28] = b"ACDEFHJKLMNPQRTUVWXY23456789";
 /// Characters of the room's code: 28^6 is 4.8e8, and wrong ones are counted and slowed down.
 const CODE_LENGTH: usize = 6;
+/// Characters of a witness's code.
+const WITNESS_CODE_LENGTH: usize = 16;
 /// Hex digits of a token's or key's proof: 128 bits.
 const PROOF_DIGITS: usize = 32;
 
@@ -65,11 +67,20 @@ impl Passes {
 
     /// The code that joining needs: six letters and digits.
     pub fn room_code(&self) -> String {
-        let digest = self.proof("room code", &[]);
-        // 28^6 divides 2^128 so nearly evenly that no code is likelier than another by more than 1e-29.
+        self.code("room code", CODE_LENGTH)
+    }
+
+    /// The code that witnesses need: sixteen letters and digits, 77 bits, as it is never guessed by asking.
+    pub fn witness_code(&self) -> String {
+        self.code("witness code", WITNESS_CODE_LENGTH)
+    }
+
+    fn code(&self, purpose: &str, length: usize) -> String {
+        let digest = self.proof(purpose, &[]);
+        // 28^16 is 1.4e23 and 2^128 is 3.4e38: no code is likelier than another by more than 1e-15.
         let mut number = u128::from_be_bytes(digest.0[..16].try_into().expect("16 of 32 bytes"));
-        let mut code = String::with_capacity(CODE_LENGTH);
-        for _ in 0..CODE_LENGTH {
+        let mut code = String::with_capacity(length);
+        for _ in 0..length {
             code.push(char::from(ALPHABET[(number % 28) as usize]));
             number /= 28;
         }

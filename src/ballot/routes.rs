@@ -36,7 +36,7 @@ use crate::conduct::SittingClock;
 use crate::trial::Digest;
 
 /// Longest body of a request in bytes: a phrase of 200 characters fits six times.
-const LONGEST_BODY: usize = 4096;
+pub(super) const LONGEST_BODY: usize = 4096;
 /// How long a request waits for the host's thread.
 const PATIENCE: Duration = Duration::from_secs(5);
 /// How long a phone's browser keeps its seat's token, in seconds: one night.
@@ -157,7 +157,15 @@ impl Drop for Server {
 
 /// Starts serving on a socket that is listening already.
 pub(crate) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Result<Server, NightError> {
-    let address = shared.address;
+    serve_router(listener, shared.address, router(shared))
+}
+
+/// Serves these paths on a socket that is listening already.
+pub(super) fn serve_router(
+    listener: std::net::TcpListener,
+    address: SocketAddr,
+    router: Router,
+) -> Result<Server, NightError> {
     let failed = |error: std::io::Error| NightError::Address {
         address: address.to_string(),
         reason: error.to_string(),
@@ -173,7 +181,7 @@ pub(crate) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Res
     let entered = runtime.enter();
     let listener = tokio::net::TcpListener::from_std(listener).map_err(failed)?;
     drop(entered);
-    let service = router(shared).into_make_service_with_connect_info::<Peer>();
+    let service = router.into_make_service_with_connect_info::<Peer>();
     runtime.spawn(async move {
         // Serving ends with the runtime only; errors of single connections are handled where they occur.
         let _ = axum::serve(BoundedListener::new(listener), service).await;
@@ -235,6 +243,12 @@ async fn door(
             json(status, &RefusalBody { refused: why, message, seat: None })
         }
     };
+    protect(&mut response);
+    response
+}
+
+/// The headers that every answer carries.
+pub(super) fn protect(response: &mut Response) {
     let headers = response.headers_mut();
     let fixed: [(HeaderName, &'static str); 6] = [
         (
@@ -256,7 +270,6 @@ async fn door(
     headers.remove(KEPT);
     let cached = if kept { "no-cache" } else { "no-store" };
     headers.insert(header::CACHE_CONTROL, HeaderValue::from_static(cached));
-    response
 }
 
 /// Marks a page on its way through the program.
@@ -281,17 +294,17 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
     checked
 }
 
-const HTML: &str = "text/html; charset=utf-8";
-const SCRIPT: &str = "text/javascript; charset=utf-8";
+pub(super) const HTML: &str = "text/html; charset=utf-8";
+pub(super) const SCRIPT: &str = "text/javascript; charset=utf-8";
 
-fn page(text: &'static str, kind: &'static str) -> Response {
+pub(super) fn page(text: &'static str, kind: &'static str) -> Response {
     let mut response = Response::new(Body::from(text));
     response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(kind));
     response.headers_mut().insert(KEPT, HeaderValue::from_static("yes"));
     response
 }
 
-fn empty(status: StatusCode) -> Response {
+pub(super) fn empty(status: StatusCode) -> Response {
     let mut response = Response::new(Body::empty());
     *response.status_mut() = status;
     response
@@ -304,7 +317,7 @@ fn text_json(status: StatusCode, text: String) -> Response {
     response
 }
 
-fn json(status: StatusCode, value: &impl Serialize) -> Response {
+pub(super) fn json(status: StatusCode, value: &impl Serialize) -> Response {
     text_json(status, serde_json::to_string(value).expect("plain data becomes JSON"))
 }
 
@@ -396,7 +409,7 @@ fn seated(
     Ok(holder)
 }
 
-fn understood<T: DeserializeOwned>(body: &Bytes) -> Result<T, Refusal> {
+pub(super) fn understood<T: DeserializeOwned>(body: &Bytes) -> Result<T, Refusal> {
     serde_json::from_slice(body).map_err(|_| Refusal::Malformed)
 }
 

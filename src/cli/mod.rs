@@ -26,6 +26,7 @@ pub mod score;
 mod timings;
 pub mod verify;
 mod whole;
+pub mod witness;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -147,6 +148,8 @@ enum Command {
     Audition(audition::AuditionArguments),
     /// Conduct a sitting
     Run(run::RunArguments),
+    /// Be the witness of a sitting, without a phone
+    Witness(witness::WitnessArguments),
     /// Conduct a club night: host screen, phones and paper
     Night(night::NightArguments),
     /// Statistics of journals, of a CSV of counts, or of two numbers
@@ -187,6 +190,7 @@ pub fn main() -> ExitCode {
         Command::Plan(arguments) => plan::run(arguments, &mut out),
         Command::Audition(arguments) => audition::run(arguments, &mut out),
         Command::Run(arguments) => run::run(arguments, &mut out),
+        Command::Witness(arguments) => witness::run(arguments, &mut out),
         Command::Night(arguments) => night::run(arguments, &mut out),
         Command::Score(arguments) => score::run(arguments, &mut out),
         Command::Report(arguments) => report::run(arguments, &mut out),

@@ -1,9 +1,12 @@
 //! `earwitness run`.
 
 use std::io::Write;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::Failure;
+use crate::ballot::witnessing::{PORT, WitnessDesk};
+use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
 use crate::session;
@@ -37,6 +40,13 @@ pub struct RunArguments {
     /// The other party types a passphrase that encrypts the secret until the end
     #[arg(long)]
     opponent: bool,
+    /// A witness's phone holds the other half of every draw: shows an address to open on it
+    #[arg(long)]
+    witness: bool,
+    /// Address of this machine that the witness's phone reaches, and a free port, such as 192.168.1.20:8411; without this the
+    /// page is on 127.0.0.1, for a browser on this machine
+    #[arg(long, value_name = "ADDRESS", requires = "witness")]
+    listen: Option<SocketAddr>,
     /// Go on with this listener's sitting that was cut off, without asking
     #[arg(long, conflicts_with = "new")]
     resume: bool,
@@ -79,9 +89,18 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     };
     crate::trial::private::process();
     super::timings::stage("sitting");
-    let finished = sitting::sit(&request, look)?;
+    // A screen shows the address; where there is none it is said here.
+    let told: fn(&str) = if look == Look::None { |address| super::note(&invited(address)) } else { |_| {} };
+    let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
+    let desk = arguments.witness.then(|| WitnessDesk::at(wanted, told));
+    let mut desk = desk.transpose().map_err(Failure::bad)?;
+    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk))?;
     super::timings::stage("output");
     tell(&finished, look, out)
+}
+
+fn invited(address: &str) -> String {
+    format!("witness: open {address}")
 }
 
 /// Refuses what is no probability.

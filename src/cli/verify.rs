@@ -9,6 +9,8 @@ use super::{Failure, note};
 use crate::session::Session;
 use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt, Sessions};
+use crate::trial::copy::{Vouched, WitnessCopy};
+use crate::trial::journal::{self, JournalError};
 use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
@@ -31,6 +33,9 @@ pub struct VerifyArguments {
     /// The passphrase that locked a sitting: every record that had to prove it is held against it
     #[arg(long, value_name = "WORDS")]
     passphrase: Option<String>,
+    /// A witness's copy, as the phone saved it: held against the journal of its sitting; may be given several times
+    #[arg(long, value_name = "FILE")]
+    witness: Vec<PathBuf>,
     /// Print the written format, a page with which anybody can check a journal without this program
     #[arg(long)]
     format: bool,
@@ -67,6 +72,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         all.push(checked);
     }
     let mut held = hold(&arguments.receipt, &mut all)?;
+    let copies = watch(&arguments.witness, &mut all, &mut held)?;
     if let Some(passphrase) = &arguments.passphrase {
         unlock(passphrase, &mut all, &mut held)?;
     }
@@ -87,7 +93,11 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
             print_register(folder, view, out)?;
         }
     }
-    ended(&all, &held, &registers)
+    ended(&all, &held, &registers)?;
+    if copies.is_empty() {
+        return Ok(());
+    }
+    Err(Failure::No(format!("{}: no journal of its sitting was given", copies.join(", "))))
 }
 
 fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
@@ -145,6 +155,8 @@ struct Held {
     receipt: Option<Receipt>,
     /// Records that proved the passphrase; `None`: it was not asked for.
     proven: Option<usize>,
+    /// What witnesses' copies say.
+    vouched: Vec<Vouched>,
 }
 
 /// Holds every receipt against the journals. A receipt is one journal's: it says nothing of the others.
@@ -171,6 +183,31 @@ fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>, Failure> 
         }
     }
     Ok(held)
+}
+
+/// Holds every witness's copy against the journal of its sitting. Gives those whose sitting is not there.
+fn watch(copies: &[PathBuf], all: &mut [Checked], held: &mut [Held]) -> Result<Vec<String>, Failure> {
+    let mut strangers = Vec::new();
+    for path in copies {
+        let copy = WitnessCopy::read(path).map_err(|error| Failure::bad(format!("--witness: {error}")))?;
+        let mut found = false;
+        for (checked, held) in all.iter_mut().zip(held.iter_mut()).filter(|(checked, _)| !checked.bad_input) {
+            let journal = match journal::read(&checked.file) {
+                Ok(journal) => journal,
+                Err(JournalError::Broken { sound, .. }) => *sound,
+                Err(_) => continue,
+            };
+            if let Some(vouched) = copy.against(&journal) {
+                found = true;
+                checked.problems.extend(vouched.problems.iter().cloned());
+                held.vouched.push(vouched);
+            }
+        }
+        if !found {
+            strangers.push(path.display().to_string());
+        }
+    }
+    Ok(strangers)
 }
 
 /// Holds the passphrase against every locked journal.
@@ -241,6 +278,12 @@ fn document(checked: &Checked, held: &Held) -> Value {
         }),
         "hands": checked.hands.iter().map(|hand| json!({"by": hand.by, "text": hand.text()})).collect::<Vec<Value>>(),
         "last_word": checked.last_word,
+        "witnesses": checked.witnesses(),
+        "witnessed_trials": checked.witnessed().0,
+        "witness_copies": held.vouched.iter().map(|vouched| json!({
+            "name": vouched.name, "trials": vouched.trials, "of": vouched.of, "records": vouched.records,
+            "fits": vouched.problems.is_empty(),
+        })).collect::<Vec<Value>>(),
         "claimant_won": checked.settlement.and_then(Settlement::claimant_won),
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
         "void": checked.void,
@@ -332,6 +375,15 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     }
     if let (true, Some(word)) = (checked.is_sound(), &checked.last_word) {
         writeln!(out, "  {}", printable(&word.sentence()))?;
+    }
+    if let Some(sentence) = checked.witnessed_sentence() {
+        writeln!(out, "  {}", printable(&sentence))?;
+        if held.vouched.is_empty() {
+            writeln!(out, "  no witness's copy held against it (--witness)")?;
+        }
+    }
+    for vouched in &held.vouched {
+        writeln!(out, "  copy held against it: {}", printable(&vouched.sentence()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));

@@ -15,6 +15,7 @@
 //! | `place` | whether records still go where the journal is, and what to do if not |
 //! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
 //! | `preparation` | stimuli made on a thread of their own |
+//! | `witness` | what witnesses' phones are shown, and what they ask |
 //! | `listening` | the player in seconds: seek, loops, level |
 //!
 //! Must not: have words for people or pages, or know which side X is.
@@ -26,6 +27,7 @@ pub mod listening;
 mod place;
 pub mod preparation;
 mod sound;
+pub mod witness;
 
 pub use driver::{Driver, Machine, News, Output, Stopped};
 pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};

@@ -6,6 +6,7 @@ use super::face::{Face, FaceError};
 use super::hands::{Hands, Taken};
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
+use super::watch::Watch;
 use super::{Ending, Finished, Request, SittingError, pages, result};
 use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
@@ -15,6 +16,12 @@ use crate::verdict::known_differences;
 
 /// How long a face waits before the time on it is brought up to date.
 pub(super) const TICK: Duration = Duration::from_millis(50);
+
+/// How long a simulated listener lets witnesses come back after an interruption, in milliseconds.
+const COMING_BACK_MS: u64 = 3000;
+
+/// How long a link is waited for before the clock is looked at again.
+const QUICK: Duration = Duration::from_millis(20);
 
 /// Who answers.
 pub(super) enum Answers {
@@ -40,6 +47,8 @@ pub(super) struct Dialogue<'d> {
     pub(super) result: Option<PageScene>,
     /// Hands that are typed here.
     pub(super) hands: Hands,
+    /// Witnesses, if there are to be some.
+    pub(super) watch: Option<Watch<'d>>,
 }
 
 impl Dialogue<'_> {
@@ -55,13 +64,40 @@ impl Dialogue<'_> {
     }
 
     fn take_news(&mut self) {
-        for news in self.driver.take_news() {
+        let news = self.driver.take_news();
+        self.tell(news);
+    }
+
+    fn tell(&mut self, news: Vec<News>) {
+        for news in news {
+            if let (News::Written(record, digest), Some(watch)) = (&news, &mut self.watch) {
+                watch.written(record, *digest);
+            }
             match news {
                 News::Refused(why) => self.notice = Some(why.to_string()),
                 News::Receipt(receipt) => self.beside.receipt = receipt,
                 News::Written(..) | News::Closed => {}
             }
         }
+    }
+
+    /// Takes what witnesses' phones ask for, waiting at most this long, and shows them what is on.
+    fn take_witnesses(&mut self, wait: Duration) -> Result<(), SittingError> {
+        let Some(watch) = &mut self.watch else { return Ok(()) };
+        watch.publish(&self.driver);
+        let taken = watch.take(&mut self.driver, wait);
+        watch.publish(&self.driver);
+        let news = taken.map_err(|stopped| self.stopped(stopped))?;
+        self.tell(news);
+        Ok(())
+    }
+
+    /// The witnesses of this sealing do not open their links: a fresh one, with whoever joins it.
+    fn reseal(&mut self) -> Result<(), SittingError> {
+        let fresh = (self.environment.secret)()
+            .map_err(|error| SittingError::Refused(format!("no fresh seal without a secret: {error}")))?;
+        self.hands = Hands::default();
+        self.event(Event::Reseal(fresh))
     }
 
     fn view(&self) -> View {
@@ -104,6 +140,11 @@ impl Dialogue<'_> {
     fn go_on(&mut self) -> Result<Ending, SittingError> {
         loop {
             self.take_sound()?;
+            self.take_witnesses(Duration::ZERO)?;
+            // Links that are opened at once change nothing that is seen.
+            while Watch::is_quick(&self.view(), self.driver.now_ms()) {
+                self.take_witnesses(QUICK)?;
+            }
             let view = self.view();
             self.prepare_stage(&view)?;
             let scene = self.scene(&view);
@@ -122,8 +163,19 @@ impl Dialogue<'_> {
     }
 
     fn intents(&mut self, view: &View) -> Result<Vec<Intent>, FaceError> {
+        let invites = self.invites(view);
+        let waits = invites || matches!(view.stage, Stage::Waiting { .. });
         match &mut self.answers {
+            Answers::Person if matches!(view.stage, Stage::Waiting { .. }) => self.face.wait(QUICK),
             Answers::Person => self.face.wait(TICK),
+            // Nobody looks: whoever was a witness before has a moment to come back.
+            Answers::Simulated(_) if waits => {
+                std::thread::sleep(QUICK);
+                let machine = self.driver.machine();
+                let alone = invites && machine.sealing().witnesses.is_empty();
+                let since = self.driver.now_ms().saturating_sub(machine.at_ms());
+                Ok(if alone && since < COMING_BACK_MS { Vec::new() } else { vec![Intent::Proceed] })
+            }
             Answers::Simulated(listener) => {
                 let machine = self.driver.machine();
                 if let Some(probability) = machine.simulated_probability() {
@@ -144,6 +196,12 @@ impl Dialogue<'_> {
             return sounded.map_err(|stopped| self.stopped(stopped));
         }
         Ok(())
+    }
+
+    /// Witnesses are being invited.
+    fn invites(&self, view: &View) -> bool {
+        let page = || self.watch.as_ref().and_then(|watch| watch.page(&self.driver));
+        matches!(view.stage, Stage::Sealing { .. }) && page().is_some()
     }
 
     fn asking_level(&self, view: &View) -> Option<f64> {
@@ -186,9 +244,16 @@ impl Dialogue<'_> {
                     &remarks,
                 )
             }
-            Stage::Sealing { hands, .. } => self.hands.page(view, hands),
+            Stage::Sealing { hands, .. } => {
+                match self.watch.as_ref().and_then(|watch| watch.page(&self.driver)) {
+                    Some(page) => page,
+                    None => self.hands.page(view, hands),
+                }
+            }
             Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
-            Stage::Waiting { missing, waited_ms, .. } => pages::link_awaited(missing, *waited_ms),
+            Stage::Waiting { missing, since_ms, .. } => {
+                pages::link_awaited(missing, self.driver.now_ms().saturating_sub(*since_ms))
+            }
             Stage::Trial(trial) => return scenes::trial(view, trial, &self.beside),
             Stage::Rest { listened_ms, offered, next, of } => {
                 pages::rest(*listened_ms, *offered, *next, *of, view.receipt)
@@ -248,6 +313,22 @@ impl Dialogue<'_> {
                 };
                 Event::Accept { by: by.clone() }
             }
+            (Stage::Sealing { .. }, Intent::Proceed) if self.invites(view) => {
+                let goes_on = self.watch.as_ref().is_some_and(Watch::goes_on);
+                if self.driver.machine().sealing().witnesses.is_empty() && !goes_on {
+                    self.notice = Some("no witness has joined yet".to_owned());
+                } else if let Some(watch) = &mut self.watch {
+                    watch.complete(&self.driver);
+                }
+                return Ok(None);
+            }
+            (Stage::Sealing { .. }, _) if self.invites(view) => return Ok(None),
+            (Stage::Waiting { since_ms, .. }, Intent::Proceed) => {
+                if self.driver.now_ms().saturating_sub(*since_ms) >= pages::PATIENCE_MS {
+                    self.reseal()?;
+                }
+                return Ok(None);
+            }
             (Stage::Sealing { .. }, Intent::Proceed) if !person => Event::Seal,
             (Stage::Sealing { .. }, intent) => {
                 match self.hands.take(view, intent) {
@@ -297,7 +378,10 @@ impl Dialogue<'_> {
             (Stage::Trial(_) | Stage::ConfirmStop { .. }, Intent::Back) => Event::Back,
             (Stage::Trial(_), Intent::Receipt) => Event::ShowReceipt,
             (Stage::Trial(_), Intent::Rest) => Event::Rest,
-            (Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. }, Intent::Stop) => Event::Stop,
+            (
+                Stage::Announce { .. } | Stage::Waiting { .. } | Stage::Trial(_) | Stage::Rest { .. },
+                Intent::Stop,
+            ) => Event::Stop,
             _ => return Ok(None),
         };
         self.event(event)?;

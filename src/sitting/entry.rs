@@ -1,5 +1,6 @@
 //! From a request to an open sitting: preparation, terms, resumption, passphrase, output.
 
+use std::path::Path;
 use std::time::Duration;
 
 use super::dialogue::{Answers, Dialogue, TICK};
@@ -8,15 +9,17 @@ use super::hands::Hands;
 use super::passphrase::{self, Passphrase, Whose};
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
+use super::watch::Watch;
 use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
 use crate::conduct::listening::level;
+use crate::conduct::witness::Desk;
 use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::{Session, same_person};
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Sittings, Terms, wager};
+use crate::trial::{Sittings, Terms, journal, wager};
 
 /// Conducts a sitting, from the first page to the last. The stimuli are made behind the first pages; nothing is on the
 /// disk before they are.
@@ -27,6 +30,19 @@ pub fn conduct(
     request: &Request,
     environment: &Environment,
     face: &mut dyn Face,
+) -> Result<Finished, SittingError> {
+    conduct_watched(request, environment, face, None)
+}
+
+/// [`conduct`], with witnesses at this desk.
+///
+/// # Errors
+/// Those of [`conduct`], and that nobody can come to the desk.
+pub fn conduct_watched(
+    request: &Request,
+    environment: &Environment,
+    face: &mut dyn Face,
+    desk: Option<&mut dyn Desk>,
 ) -> Result<Finished, SittingError> {
     let preparation = Preparation::start(&request.session, environment);
     let folder = Folder::look(request.session.sittings_folder(), environment)?;
@@ -62,6 +78,10 @@ pub fn conduct(
         .carry_out(opened.effects)
         .and_then(|()| if asks_level { Ok(()) } else { driver.keep_level() })
         .map_err(|stopped| SittingError::Stopped { file, stopped })?;
+    let watch = match desk {
+        None => None,
+        Some(desk) => Some(watch(desk, &driver.journal())?),
+    };
     let mut dialogue = Dialogue {
         request,
         environment,
@@ -77,11 +97,19 @@ pub fn conduct(
         level: asks_level.then_some((level::SOFTEST, false)),
         result: None,
         hands: Hands::default(),
+        watch,
     };
     if fresh && request.simulate.is_none() {
         dialogue.accept_first()?;
     }
     dialogue.run()
+}
+
+/// The desk of a sitting that is open.
+fn watch<'d>(desk: &'d mut dyn Desk, path: &Path) -> Result<Watch<'d>, SittingError> {
+    let invitation = desk.open(path).map_err(SittingError::Refused)?;
+    let journal = journal::read(path).map_err(|error| SittingError::Sittings(error.into()))?;
+    Ok(Watch::new(desk, invitation, &journal.records, &journal.digests))
 }
 
 /// What is known when a sitting can be opened.

@@ -6,9 +6,10 @@ use std::time::Duration;
 use super::audition::{Heard, audition};
 use super::plain::Plain;
 use super::simulated::Silence;
-use super::{Finished, Request, SittingError, conduct};
+use super::{Finished, Request, SittingError, conduct_watched};
 use crate::conduct::Environment;
 use crate::conduct::environment::note_requests_to_end;
+use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::shapes::Encoded;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
@@ -54,10 +55,10 @@ pub enum Look {
 ///
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
-pub fn sit(request: &Request, look: Look) -> Result<Finished, SittingError> {
+pub fn sit(request: &Request, look: Look, desk: Option<&mut dyn Desk>) -> Result<Finished, SittingError> {
     let environment = Environment::real();
     note_requests_to_end().map_err(FaceError)?;
-    with_look(look, |face| conduct(request, &environment, face))
+    with_look(look, |face| conduct_watched(request, &environment, face, desk))
 }
 
 /// Conducts an audition with the computer's own clock, sound and randomness.

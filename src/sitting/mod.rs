@@ -20,6 +20,7 @@
 //! | `passphrase` | somebody else's passphrase: chosen, diced, asked for again |
 //! | `result` | the words of the end |
 //! | `store` | the folder of sittings, as the driver needs it |
+//! | `watch` | witnesses: who joins, links as they are opened |
 //! | `scenes` | a view of the conductor as a scene |
 //! | `audition` | sighted listening and training, never counted |
 
@@ -36,6 +37,7 @@ pub mod result;
 pub mod scenes;
 pub mod simulated;
 mod store;
+mod watch;
 
 use std::path::PathBuf;
 
@@ -46,7 +48,7 @@ use crate::session::caution::Caution;
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
-pub use entry::conduct;
+pub use entry::{conduct, conduct_watched};
 pub use face::{Face, FaceError, Look, listen, sit};
 
 /// What to do about a sitting of this listener that was cut off.

@@ -1,6 +1,7 @@
 //! The words of every page before and between trials.
 
 use super::agreed::agreed;
+use crate::conduct::witness::Invitation;
 use crate::screen::{Block, PageScene, Progress, StageKind};
 use crate::session::caution::Caution;
 use crate::session::cheating::STILL_POSSIBLE;
@@ -40,6 +41,7 @@ pub(super) mod id {
     pub(in crate::sitting) const NOT_PREPARED: u64 = 11;
     pub(in crate::sitting) const REMARKS: u64 = 12;
     pub(in crate::sitting) const LINK: u64 = 14;
+    pub(in crate::sitting) const INVITATION: u64 = 15;
 }
 
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
@@ -141,8 +143,31 @@ pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
     page
 }
 
+/// Where witnesses are invited. `names` have joined; a sitting that goes on may go on without one.
+pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> PageScene {
+    let mut page =
+        page(StageKind::Page, id::INVITATION + 100_000 * names.len() as u64, "Who is the witness?");
+    let words = vec![
+        Block::text(
+            "The witness opens this address on a phone in the same network: best the one who doubts. The phone holds the other \
+             half of every draw, and opens it trial by trial.",
+        ),
+        Block::Gap,
+        Block::Copy("Open on the phone".to_owned(), invitation.address.clone()),
+        Block::Gap,
+        Block::pair("Witnesses", if names.is_empty() { "none yet".to_owned() } else { names.join(", ") }),
+    ];
+    page.blocks = vec![Block::Beside(invitation.code.clone(), words)];
+    page.proceed = match (names.is_empty(), goes_on) {
+        (false, _) => Some("that is everybody".to_owned()),
+        (true, true) => Some("go on without a witness".to_owned()),
+        (true, false) => None,
+    };
+    page
+}
+
 /// How long a witness is waited for before a way out is offered, in milliseconds.
-pub const PATIENCE_MS: u64 = 15_000;
+pub const PATIENCE_MS: u64 = 10_000;
 
 /// The next trial begins when its witnesses have opened their links.
 pub fn link_awaited(missing: &[String], waited_ms: u64) -> PageScene {

@@ -8,6 +8,7 @@ pub mod chain;
 mod clock;
 pub mod closing;
 pub mod conductor;
+pub mod copy;
 pub mod digest;
 pub mod draft;
 pub mod event;

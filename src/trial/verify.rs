@@ -10,7 +10,7 @@ use super::hands::{Hand, LastWord};
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
 use super::protocol::{Definition, Side};
-use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Record, TrialId};
+use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId};
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
 use super::score::Decision;
@@ -211,6 +211,33 @@ impl Checked {
     pub fn has_verdict(&self) -> bool {
         let ended = |closing: &Closing| matches!(closing.outcome, Outcome::AllTrials | Outcome::Sequential);
         self.is_sound() && self.closing.as_ref().is_some_and(ended)
+    }
+
+    /// Answered trials of the main part that witnesses' links drew, and all of them. Of a night each trial once.
+    pub fn witnessed(&self) -> (u32, u32) {
+        let mut trials: Vec<&Answered> = self.answers.iter().collect();
+        trials.retain(|answer| answer.id.part == Part::Main && answer.void.is_none());
+        trials.dedup_by_key(|answer| answer.id);
+        let watched = trials.iter().filter(|answer| !answer.witnesses.is_empty()).count();
+        (watched as u32, trials.len() as u32)
+    }
+
+    /// Names of all whose links drew a trial, each once.
+    pub fn witnesses(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = Vec::new();
+        for name in self.answers.iter().flat_map(|answer| &answer.witnesses) {
+            if !names.contains(&name.as_str()) {
+                names.push(name);
+            }
+        }
+        names
+    }
+
+    /// Who witnessed how many trials, in a sentence without its full stop; `None` where nobody did.
+    pub fn witnessed_sentence(&self) -> Option<String> {
+        let (watched, all) = self.witnessed();
+        let names = self.witnesses();
+        (!names.is_empty()).then(|| format!("{watched} of {all} trials witnessed by {}", names.join(", ")))
     }
 
     /// Counted answers and right ones of all comparisons together.

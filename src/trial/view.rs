@@ -69,8 +69,8 @@ pub enum Stage {
         of: u32,
         /// Witnesses whose links are still closed.
         missing: Vec<String>,
-        /// Milliseconds since their links were asked for, as of the last event.
-        waited_ms: u64,
+        /// Milliseconds of the sitting at which their links were asked for.
+        since_ms: u64,
     },
     /// A trial.
     Trial(TrialView),

@@ -11,4 +11,5 @@ mod security;
 mod stage;
 mod terminal;
 mod web;
+mod witness;
 mod words;

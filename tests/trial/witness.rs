@@ -1,15 +1,23 @@
 //! Witnesses: each way to know a trial before it begins, or to pretend that somebody watched, tried with everything there is.
 
+use earwitness::conduct::witness::Watched;
 use earwitness::stats::Protocol;
+use earwitness::trial::Conductor;
+use earwitness::trial::copy::{Vouched, WitnessCopy};
 use earwitness::trial::replay::Replay;
-use earwitness::trial::schedule::{Draws, Presented};
+use earwitness::trial::schedule::Draws;
+use earwitness::trial::seal::Stream;
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::witness::{Links, before, trial_key};
-use earwitness::trial::{Definition, Digest, Event, Listening, Part, Record, Sittings, Stage, TrialId};
+use earwitness::trial::{
+    Definition, Digest, Effect, Event, Listening, Part, Record, Sittings, Stage, TrialId, journal,
+};
 
 use super::kit::{self, Memory, Phone, Scripted, UTC};
 use super::python;
 use super::tampering::rewritten;
+use crate::blind;
+use crate::commands::earwitness;
 
 /// A sitting with everything on and these phones, from its first page.
 pub(crate) fn watched(protocol: Protocol, seed: u64, names: &[&'static str]) -> Scripted<Memory> {
@@ -132,7 +140,7 @@ fn links_stand_where_they_belong_and_nowhere_else() {
                     (first + 2..r.len()).find(|&at| matches!(r[at], Record::LinkOpened { .. })).unwrap();
                 let mut early = r[next].clone();
                 if let Record::LinkOpened { at_ms, .. } = &mut early {
-                    *at_ms = r[first].at_ms();
+                    *at_ms = r[first + 1].at_ms();
                 }
                 r.insert(first + 2, early);
             }),
@@ -220,10 +228,11 @@ fn what_was_opened_for_one_trial_opens_no_other() {
     assert!(matches!(scripted.conductor.view().stage, Stage::Trial(_)));
 }
 
-/// What somebody foretells with a key, were it the one that draws.
-fn foretold(key: Digest, next: TrialId, draws: &mut Draws) -> Presented {
-    draws.draw_anew(key, next);
-    draws.present(next).unwrap()
+/// The order that somebody foretells with a key, were it the one that draws, while so many trials are left.
+fn foretold(key: Digest, left: usize) -> usize {
+    let mut stream = Stream::new(key);
+    stream.below(left);
+    stream.below(2)
 }
 
 #[test]
@@ -252,20 +261,20 @@ fn who_has_every_file_foretells_no_better_than_chance_over_two_thousand_trials()
         assert!(replay.on.is_none(), "before the link there is nothing drawn to be read anywhere");
         let known = phone.link(trials - 1).unwrap_or(phone.end());
         let link = phone.link(trials).unwrap();
-        let draws = || Draws::new(&opening, key);
+        let left = 2004 - trials;
+        let scheduled = own.present(next).unwrap();
         let guesses = [
-            own.present(next).unwrap(),
-            foretold(trial_key(&key, &[known]), next, &mut draws()),
-            foretold(trial_key(&Digest::NOTHING, &[link]), next, &mut draws()),
+            scheduled.order,
+            foretold(trial_key(&key, &[known]), left),
+            foretold(trial_key(&Digest::NOTHING, &[link]), left),
         ];
         replay.take(&Record::LinkOpened { at_ms: 0, id: next, witness: 1, link }).unwrap();
         let truth = replay.on.unwrap();
-        by_key += u32::from(guesses[0].order == truth.order);
-        by_last_link += u32::from(guesses[1].order == truth.order);
-        by_holder += u32::from(guesses[2].order == truth.order);
-        let both = foretold(trial_key(&key, &[link]), next, &mut draws());
-        by_both += u32::from(both.order == truth.order);
-        same_trial += u32::from(guesses[0].subject == truth.subject && guesses[0].stimulus == truth.stimulus);
+        by_key += u32::from(guesses[0] == truth.order);
+        by_last_link += u32::from(guesses[1] == truth.order);
+        by_holder += u32::from(guesses[2] == truth.order);
+        by_both += u32::from(foretold(trial_key(&key, &[link]), left) == truth.order);
+        same_trial += u32::from(scheduled.subject == truth.subject && scheduled.stimulus == truth.stimulus);
         let answer = "a".to_owned();
         let confidence = None;
         replay
@@ -299,7 +308,7 @@ fn a_fresh_seal_survives_a_power_cut_and_a_lock() {
         }
         scripted.phones[0].awake = false;
         let resealed = |scripted: &Scripted<earwitness::trial::Keeper>| {
-            scripted.effects.iter().any(|effect| matches!(effect, earwitness::trial::Effect::KeepSecret(_)))
+            scripted.effects.iter().any(|effect| matches!(effect, Effect::KeepSecret(_)))
         };
         while !resealed(&scripted) {
             scripted.step();
@@ -343,4 +352,180 @@ fn one_cut_off_while_links_are_awaited_has_nothing_to_void() {
     let checked = verify::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.void, 0, "an attempt of which nothing was heard");
+}
+
+/// What a phone that saw everything kept.
+fn copied(name: &str, bytes: &[u8], records: &[Record]) -> WitnessCopy {
+    let receipts: Vec<Digest> = bytes
+        .split_inclusive(|&byte| byte == b'\n')
+        .map(|line| Digest::of(&line[..line.len() - 1]))
+        .collect();
+    let mut asked = 0;
+    let mut opened = Vec::new();
+    let mut number = 0;
+    for (index, record) in records.iter().enumerate() {
+        match record {
+            Record::WitnessJoined { witness, name: whose, .. } if whose == name => number = *witness,
+            // Links are asked for at the last record that is no link.
+            Record::LinkOpened { witness, link, .. } if *witness == number => {
+                opened.push((*link, receipts[asked]));
+            }
+            Record::LinkOpened { .. } => {}
+            _ => asked = index,
+        }
+    }
+    let name = name.to_owned();
+    WitnessCopy { schema: "earwitness.witness/1".to_owned(), name, sitting: receipts[0], receipts, opened }
+}
+
+fn held(copy: &WitnessCopy, bytes: &[u8]) -> Option<Vouched> {
+    let journal = journal::read_from(std::path::Path::new("journal.jsonl"), &mut &bytes[..]).unwrap();
+    copy.against(&journal)
+}
+
+#[test]
+fn a_copy_catches_two_hundred_journals_that_are_sound_in_themselves() {
+    let scripted = watched(Protocol::Abx, 320, &["Jorin's phone", "Pia's"]).finish();
+    let (bytes, records) = (&scripted.journal.bytes, &scripted.journal.records);
+    let copy = copied("Pia's", bytes, records);
+    let vouched = held(&copy, bytes).unwrap();
+    assert_eq!(vouched.problems, []);
+    assert_eq!((vouched.trials, vouched.of, vouched.wasted), (11, 11, 0));
+    assert_eq!(vouched.sentence(), "11 of 11 trials witnessed by Pia's");
+    let caught = |changed: &[u8]| held(&copy, changed).is_none_or(|vouched| !vouched.problems.is_empty());
+    let mut tried = 0;
+    // Cut anywhere.
+    for kept in 1..records.len() {
+        assert!(caught(&rewritten(&records[..kept])), "cut after {kept}");
+        tried += 1;
+    }
+    // Written anew from any record on, every hash anew: a later time, another answer, another's link.
+    for at in 0..records.len() {
+        let mut changed = records.clone();
+        for record in &mut changed[at..] {
+            match record {
+                Record::Answer { listening, .. } | Record::Void { listening, .. } => listening.took_ms += 1,
+                Record::Opening(opening) => opening.listener.push('!'),
+                Record::Accepted { at_ms, .. }
+                | Record::Hand { at_ms, .. }
+                | Record::WitnessJoined { at_ms, .. }
+                | Record::Sealed { at_ms, .. }
+                | Record::LinkOpened { at_ms, .. } => *at_ms += 1,
+                Record::Closing(closing) => closing.at_ms += 1,
+                _ => {}
+            }
+        }
+        assert!(caught(&rewritten(&changed)), "written anew from {at}");
+        tried += 1;
+    }
+    // Another sitting of the same people in its place.
+    let mut seed = 321;
+    while tried < 200 {
+        let other = watched(Protocol::Abx, seed, &["Jorin's phone", "Pia's"]).finish();
+        assert_eq!(held(&copy, &other.journal.bytes), None, "a second sitting");
+        (seed, tried) = (seed + 1, tried + 1);
+    }
+    // A link that was asked for before the answer to the trial before it.
+    let mut early = copy.clone();
+    let second = early.opened.len() - 1;
+    early.opened[second].1 = early.opened[second - 1].1;
+    let problems = held(&early, bytes).unwrap().problems;
+    assert!(problems[0].message.contains("known early"), "{problems:?}");
+    // A link that the phone never opened, under its name.
+    let mut fewer = copy.clone();
+    fewer.opened.remove(3);
+    let problems = held(&fewer, bytes).unwrap().problems;
+    assert!(problems[0].message.contains("did not open"), "{problems:?}");
+}
+
+#[test]
+fn the_command_holds_a_copy_against_its_journal() {
+    let scripted = watched(Protocol::Abx, 330, &["Jorin"]).finish();
+    let (folder, path) = kit::written(&scripted.journal.bytes);
+    let copy = copied("Jorin", &scripted.journal.bytes, &scripted.journal.records);
+    let file = folder.path().join("copy.json");
+    std::fs::write(&file, serde_json::to_string(&copy).unwrap()).unwrap();
+    let (journal, copy) = (path.to_str().unwrap(), file.to_str().unwrap());
+    let verify = || earwitness(folder.path(), &["verify", journal, "--witness", copy]);
+    let ran = verify();
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("copy held against it: 11 of 11 trials witnessed by Jorin"), "{}", ran.out);
+    let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
+    std::fs::write(&path, lines[..lines.len() - 1].concat()).unwrap();
+    let ran = verify();
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.out.contains("those after it are gone"), "{}", ran.out);
+    let other = watched(Protocol::Abx, 331, &["Jorin"]).finish();
+    std::fs::write(&path, &other.journal.bytes).unwrap();
+    let ran = verify();
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.err.contains("no journal of its sitting was given"), "{}", ran.err);
+    std::fs::write(&file, "{\"schema\":1}").unwrap();
+    let ran = verify();
+    assert_eq!(ran.code, 2);
+    assert!(ran.err.contains("this is no witness's copy"), "{}", ran.err);
+}
+
+/// Everything that listener and witness see up to the closing, where the first attempts are presented in this order.
+fn seen(order: usize) -> (String, String, String, Vec<String>) {
+    let mut draft = kit::full(Protocol::Abx);
+    draft.terms.qualification = None;
+    let mut phone = Phone::new("Jorin's phone");
+    let links = Links::from_last(Digest::of(b"Jorin's phone 1"), 100);
+    let opening = kit::opening(&draft, &kit::secret(0));
+    let attempts = [(Part::WarmUp, 1), (Part::Main, 1), (Part::Main, 2)];
+    let secret = (0..100_000)
+        .map(kit::secret)
+        .find(|secret| {
+            let key = secret.key(2, kit::HANDS.iter().map(|hand| hand.as_bytes()));
+            let mut draws = Draws::new(&opening, key);
+            attempts.iter().enumerate().all(|(index, &(part, trial))| {
+                let id = TrialId { part, trial, attempt: 1 };
+                {
+                    draws.draw_anew(trial_key(&key, &[links.link(index + 1).unwrap()]), id);
+                    draws.present(id).unwrap().order == order
+                }
+            })
+        })
+        .unwrap();
+    let opened = Conductor::open(kit::opening(&draft, &secret), secret).unwrap();
+    let mut scripted = Scripted::new(opened, Memory::default());
+    phone.awake = true;
+    scripted.phones = vec![phone];
+    let mut told = Vec::new();
+    loop {
+        let mut watched = Watched::default();
+        for record in &scripted.journal.records {
+            watched.written(record, Digest::NOTHING);
+        }
+        told.push(serde_json::to_string(&watched.shown(&scripted.conductor, scripted.now)).unwrap());
+        if !scripted.step() {
+            break;
+        }
+    }
+    // The last one is after the closing.
+    told.pop();
+    let sides = scripted.effects.iter().filter_map(|effect| match effect {
+        Effect::Load { sides, .. } => Some(format!("{sides:?}")),
+        _ => None,
+    });
+    let open: Vec<_> = scripted.views.iter().filter(|view| !matches!(view.stage, Stage::Result(_))).collect();
+    let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
+    let before = lines[..lines.len() - 1].concat();
+    (
+        blind::without_digests(&format!("{open:#?}")),
+        blind::without_digests(&String::from_utf8_lossy(&before)),
+        blind::without_digests(&told.join("\n")),
+        sides.take(3).collect(),
+    )
+}
+
+#[test]
+fn listener_and_witness_see_the_same_whichever_side_x_is() {
+    let (a, b) = (seen(0), seen(1));
+    assert!(a.3.iter().zip(&b.3).all(|(a, b)| a != b), "the orders were really different ones");
+    assert_eq!(a.0, b.0, "the listener's views differ");
+    assert_eq!(a.1, b.1, "the journals differ");
+    assert_eq!(a.2, b.2, "the witness's page differs");
+    assert!(a.2.contains("\"at\":\"asking\"") && a.2.contains("\"at\":\"trial\""), "it was there");
 }

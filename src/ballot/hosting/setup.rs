@@ -305,7 +305,7 @@ fn locked(error: SittingsError) -> NightError {
 }
 
 /// Takes the address, so that nobody else has it when the night is announced.
-pub(super) fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
+pub(in crate::ballot) fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
     let failed = |reason: String| NightError::Address { address: wanted.to_string(), reason };
     let listener = TcpListener::bind(wanted).map_err(|error| failed(error.to_string()))?;
     let address = listener.local_addr().map_err(|error| failed(error.to_string()))?;

@@ -52,7 +52,7 @@ impl Conductor {
                     next: next(),
                     of: self.replay.ledger.trials_of(next().part),
                     missing: closed.map(|witness| witness.name.clone()).collect(),
-                    waited_ms: self.at_ms - since_ms,
+                    since_ms: *since_ms,
                 }
             }
             Phase::Trial(trial) => Stage::Trial(self.trial_view(trial)),

@@ -1,0 +1,190 @@
+//! A witness's copy: what the phone kept, held against a journal.
+//!
+//! A chain proves order, not honesty: whoever holds the file could write all of it anew. The phone cannot be written anew:
+//! it has the receipt of every record as it came, and the receipt at which it opened each link.
+
+use std::io::Read as _;
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::digest::Digest;
+use super::journal::Journal;
+use super::record::{Part, Record, TrialId};
+use super::verify::Problem;
+use crate::files;
+
+/// Longest copy that is read, in bytes: that of some ten thousand records.
+const LONGEST: u64 = 4 << 20;
+
+/// The first words of a copy.
+pub const SCHEMA: &str = "earwitness.witness/1";
+
+/// What a witness kept.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WitnessCopy {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// Whose it is.
+    pub name: String,
+    /// Digest of the sitting's first record.
+    pub sitting: Digest,
+    /// Digest of each record from the first, as far as the witness saw them.
+    pub receipts: Vec<Digest>,
+    /// Each link that was opened, with the receipt at which it was asked for.
+    pub opened: Vec<(Digest, Digest)>,
+}
+
+/// What a copy says of a journal.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Vouched {
+    /// Whose copy it is.
+    pub name: String,
+    /// Answered trials of the main part that this witness opened a link for.
+    pub trials: u32,
+    /// Answered trials of the main part.
+    pub of: u32,
+    /// Records whose receipts it has.
+    pub records: u64,
+    /// Links that were opened for an attempt that never began: the sitting was interrupted, or another witness was lost.
+    pub wasted: u32,
+    /// What does not fit.
+    pub problems: Vec<Problem>,
+}
+
+impl WitnessCopy {
+    /// Reads a copy.
+    ///
+    /// # Errors
+    /// It cannot be read, or is none.
+    pub fn read(path: &Path) -> Result<Self, String> {
+        let said = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+        let mut text = String::new();
+        let file = files::open(path).map_err(|error| said(&error))?;
+        file.take(LONGEST).read_to_string(&mut text).map_err(|error| said(&error))?;
+        let copy: Self = serde_json::from_str(&text)
+            .map_err(|error| format!("{}: this is no witness's copy: {error}", path.display()))?;
+        if copy.schema != SCHEMA || copy.receipts.first() != Some(&copy.sitting) {
+            return Err(said(&format!(
+                "this is no witness's copy: it begins with \"schema\": \"{SCHEMA}\", and its first receipt is the sitting's"
+            )));
+        }
+        Ok(copy)
+    }
+
+    /// Holds the copy against a journal; `None` if it is another sitting's.
+    pub fn against(&self, journal: &Journal) -> Option<Vouched> {
+        if journal.digests.first() != Some(&self.sitting) {
+            return None;
+        }
+        let mut vouched = Vouched {
+            name: self.name.clone(),
+            trials: 0,
+            of: 0,
+            records: self.receipts.len() as u64,
+            wasted: 0,
+            problems: Vec::new(),
+        };
+        let there = journal.digests.len();
+        let changed = self.receipts.iter().zip(&journal.digests).position(|(kept, found)| kept != found);
+        if let Some(index) = changed {
+            vouched.problem(index, "it is not the record that the witness saw: the journal was written anew");
+        } else if self.receipts.len() > there {
+            let message = format!("the witness saw {} records: those after it are gone", self.receipts.len());
+            vouched.problem(there - 1, &message);
+        }
+        let mut opened: Vec<TrialId> = Vec::new();
+        for (link, receipt) in &self.opened {
+            if let Some(id) = Self::opened_there(journal, *link, *receipt, &mut vouched) {
+                opened.push(id);
+            }
+        }
+        self.others_links(journal, &mut vouched);
+        for record in &journal.records {
+            if let Record::Answer { id, .. } = record
+                && id.part == Part::Main
+            {
+                vouched.of += 1;
+                vouched.trials += u32::from(opened.contains(id));
+            }
+        }
+        Some(vouched)
+    }
+
+    /// The attempt that a link was opened for, if it stands in the journal right after the receipt at which it was asked for.
+    fn opened_there(
+        journal: &Journal,
+        link: Digest,
+        receipt: Digest,
+        vouched: &mut Vouched,
+    ) -> Option<TrialId> {
+        let Some(asked) = journal.digests.iter().position(|digest| *digest == receipt) else {
+            // What stands for the record is named already.
+            if vouched.problems.is_empty() {
+                vouched.problem(0, "a link was asked for at a record that is not in it");
+            }
+            return None;
+        };
+        let after = journal.records.iter().enumerate().skip(asked + 1);
+        for (index, record) in after {
+            match record {
+                Record::LinkOpened { id, link: found, .. } if *found == link => return Some(*id),
+                Record::Answer { .. } | Record::Void { .. } | Record::VotesClosed { .. } => {
+                    let early = "a link that the witness opened before it stands after it, or nowhere: a trial was known early";
+                    vouched.problem(index, early);
+                    return None;
+                }
+                Record::Resumed { .. } | Record::Resealed { .. } | Record::Closing(_) => break,
+                _ => {}
+            }
+        }
+        vouched.wasted += 1;
+        None
+    }
+
+    /// Links that pretend to be this witness's, among the records that it saw.
+    fn others_links(&self, journal: &Journal, vouched: &mut Vouched) {
+        let ours = |link: &Digest| self.opened.iter().any(|(own, _)| own == link);
+        let mut numbers: Vec<u32> = Vec::new();
+        // From the end: the numbers that are this witness's in a sealing are known by one link.
+        let mut missing: Vec<(usize, u32)> = Vec::new();
+        let seen = journal.records.iter().enumerate().take(self.receipts.len());
+        for (index, record) in seen {
+            if record.commitment().is_some() {
+                missing.retain(|(_, witness)| numbers.contains(witness));
+                for (index, _) in missing.drain(..) {
+                    vouched.problem(index, "the witness did not open this link");
+                }
+                numbers.clear();
+            }
+            if let Record::LinkOpened { witness, link, .. } = record {
+                if ours(link) {
+                    numbers.push(*witness);
+                } else {
+                    missing.push((index, *witness));
+                }
+            }
+        }
+        for (index, _) in missing.into_iter().filter(|(_, witness)| numbers.contains(witness)) {
+            vouched.problem(index, "the witness did not open this link");
+        }
+    }
+}
+
+impl Vouched {
+    fn problem(&mut self, index: usize, message: &str) {
+        let message = format!("{}'s copy does not fit: {message}", self.name);
+        self.problems.push(Problem { record: Some(index as u64 + 1), message });
+    }
+
+    /// What the copy says, in words.
+    pub fn sentence(&self) -> String {
+        let wasted = match self.wasted {
+            0 => String::new(),
+            1 => "; 1 link was opened for a trial that did not begin".to_owned(),
+            count => format!("; {count} links were opened for trials that did not begin"),
+        };
+        format!("{} of {} trials witnessed by {}{wasted}", self.trials, self.of, self.name)
+    }
+}
