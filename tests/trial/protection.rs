@@ -1,11 +1,15 @@
 //! The README's table of what protects whom is true: each row has a test that tries to cheat, or states a limit.
 
 /// First cell of a row, and the test that holds it; nothing where the row is a limit and no promise.
-const HELD_BY: [(&str, Option<&str>); 13] = [
+const HELD_BY: [(&str, Option<&str>); 14] = [
     ("the seal", Some("a_journal_written_anew_with_another_answer_or_count_does_not_add_up")),
     (
         "hands: the listener's, the owner's, the skeptic's last; phones' closed",
         Some("phones_give_their_hands_closed_and_open_them_when_nothing_can_be_added"),
+    ),
+    (
+        "`run --witness`: a phone's links, its receipts, its copy",
+        Some("who_has_every_file_foretells_no_better_than_chance_over_two_thousand_trials"),
     ),
     ("sealing anew", Some("an_early_opening_of_a_copy_says_nothing_about_what_is_to_come")),
     ("the chain", Some("repeated_reordered_missing_and_foreign_records_are_named")),
