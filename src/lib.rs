@@ -25,7 +25,7 @@
 //! | [`screen`] | the terminal user interface: draws a view, turns keys into events | a key, a layout |
 //! | [`conduct`] | one driver for a conductor with clock, disk and player, for sittings and nights alike | how records and sound are carried out |
 //! | [`sitting`] | one listener at this machine: screen, plain lines, simulated listener | a page, a face |
-//! | [`ballot`] | the club-night web server: same conductor, other listeners | phones, paper, the room's display |
+//! | [`ballot`] | the web server of club nights and witnesses: same conductor, other people | phones, paper, the room's display, the witness's page |
 //! | [`cli`] | one file per command: parse, call, print | an option, an exit status |
 //!
 //! # Words

@@ -182,6 +182,11 @@ impl Watched {
         self.sealings
     }
 
+    /// Answers in the main part under links, and all of them.
+    pub fn witnessed(&self) -> (u32, u32) {
+        (self.witnessed, self.answered)
+    }
+
     /// What witnesses may see now.
     pub fn shown(&self, conductor: &Conductor, at_ms: u64) -> Shown {
         let view = conductor.view();

@@ -368,6 +368,11 @@ impl<'s> Builder<'s> {
                 }
                 other => other,
             }),
+            witnessed: gathered.witnessed.as_ref().map(|(trials, of, by)| facts::WitnessedFacts {
+                trials: *trials,
+                of: *of,
+                by: by.iter().map(|name| anonymiser.shown(name, || "a person".to_owned())).collect(),
+            }),
             secret: opened.map(|(secret, _)| secret.hex()),
             key: opened.map(|(_, key)| key.hex()),
             receipt: gathered.receipt.map(|receipt| receipt.hex()),

@@ -111,6 +111,9 @@ pub struct SittingFacts {
     pub phrases: Vec<(String, String)>,
     /// Who could have chosen the last hand, knowing everything else.
     pub last_hand: Option<LastWord>,
+    /// How many trials witnesses' links drew, and whose phones; absent where nobody watched.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub witnessed: Option<WitnessedFacts>,
     /// The secret that opens the seal.
     pub secret: Option<String>,
     /// The key that secret and phrases give.
@@ -128,6 +131,17 @@ pub struct SittingFacts {
     /// What of its journal readers get, to check it by themselves.
     #[serde(skip)]
     pub published: Published,
+}
+
+/// What witnesses' phones had a part in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct WitnessedFacts {
+    /// Answered trials of the main part that their links drew.
+    pub trials: u32,
+    /// Answered trials of the main part.
+    pub of: u32,
+    /// Whose phones (not if anonymous).
+    pub by: Vec<String>,
 }
 
 /// The word length of a sound device beside the faintest difference under test, at the level at which that stood out

@@ -51,6 +51,8 @@ pub struct Gathered {
     pub phrases: Vec<(Written, Written)>,
     /// Who could have chosen the last hand.
     pub last_hand: Option<LastWord>,
+    /// Trials of the main part that witnesses' links drew, all of them, and whose phones; `None` where nobody watched.
+    pub witnessed: Option<(u32, u32, Vec<Written>)>,
     /// Secret and key, once opened.
     pub opened: Option<(Digest, Digest)>,
     /// Digest of the last record.
@@ -246,6 +248,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
             .map(|hand| (Written::new(&hand.by), Written::new(hand.text())))
             .collect(),
         last_hand: checked.last_word.clone(),
+        witnessed: witnessed(checked),
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
@@ -259,6 +262,12 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         length_ms: checked.closing.as_ref().map_or(last_ms, |closing| closing.at_ms),
         bytes: bytes_as_checked(&checked.file, checked),
     })
+}
+
+fn witnessed(checked: &Checked) -> Option<(u32, u32, Vec<Written>)> {
+    let names: Vec<Written> = checked.witnesses().into_iter().map(Written::new).collect();
+    let (trials, of) = checked.witnessed();
+    (!names.is_empty()).then_some((trials, of, names))
 }
 
 /// The file's bytes, if they still end with the record that was checked last.

@@ -74,7 +74,9 @@ fn without_names(journal: &str) -> String {
                 opening
             }
             "sealed" => kept(record, &["kind"]),
-            "resumed" => kept(record, &["kind", "commitment"]),
+            "resumed" | "resealed" => kept(record, &["kind", "commitment"]),
+            "witness-joined" => kept(record, &["kind", "witness", "end"]),
+            "link-opened" => kept(record, &["kind", "witness", "link"]),
             "answer" => kept(record, &["kind", "id", "answer"]),
             "void" => kept(record, &["kind", "id"]),
             "votes-closed" => {

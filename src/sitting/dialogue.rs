@@ -263,7 +263,9 @@ impl Dialogue<'_> {
             Stage::Result(shown) => {
                 if self.result.is_none() {
                     let known = known_differences(&self.request.session);
-                    self.result = Some(result::page(view, shown, &self.driver.journal(), &known));
+                    let mut page = result::page(view, shown, &self.driver.journal(), &known);
+                    page.blocks.extend(self.watch.as_ref().and_then(Watch::sentence));
+                    self.result = Some(page);
                 }
                 self.result.clone().unwrap_or_else(pages::closing)
             }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::pages;
 use crate::conduct::witness::{Ask, Desk, Invitation, Request, Shown, Watched};
 use crate::conduct::{Driver, News, Stopped};
-use crate::screen::PageScene;
+use crate::screen::{Block, PageScene};
 use crate::trial::{Conductor, Digest, Event, Record, Stage, View};
 
 /// How long a listener is shown nothing new while links are opened: over a network of one's own they are there sooner.
@@ -89,6 +89,15 @@ impl<'d> Watch<'d> {
     /// Links are being opened, and nobody has had to wait for them yet.
     pub(super) fn is_quick(view: &View, now_ms: u64) -> bool {
         matches!(view.stage, Stage::Waiting { since_ms, .. } if now_ms.saturating_sub(since_ms) < UNSEEN_MS)
+    }
+
+    /// What witnesses had a part in, for the last page.
+    pub(super) fn sentence(&self) -> Option<Block> {
+        let (witnessed, answered) = self.watched.witnessed();
+        (answered > 0).then(|| {
+            let copy = "each witness saves a copy on the phone, and `earwitness verify --witness FILE` holds this journal against it";
+            Block::pair("Witnessed", format!("{witnessed} of {answered} trials; {copy}"))
+        })
     }
 
     /// The page on which witnesses are invited; `None` once they are all there.

@@ -15,6 +15,7 @@ use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::score::Tally;
 use earwitness::trial::seal::Secret;
+use earwitness::trial::witness::{Links, trial_key};
 use earwitness::trial::{Definition, Digest, chain};
 
 /// A session of the tests' own: tiny, so that reports are quick. Everything in it is invented.
@@ -101,6 +102,8 @@ pub(crate) struct Plan {
     pub(crate) words: (&'static str, Option<earwitness::stimulus::WordFacts>),
     /// Phrases: who and what.
     pub(crate) phrases: Vec<(String, String)>,
+    /// Witnesses whose phones hold the other half of every draw.
+    pub(crate) watched: Vec<String>,
     /// Stop after so many answers.
     pub(crate) stop: Option<(u32, bool)>,
     /// Every how many-th attempt is void first.
@@ -134,6 +137,7 @@ impl Plan {
             output: OutputKind::Device,
             words: ("f32", None),
             phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
+            watched: Vec::new(),
             stop: None,
             void_every: 0,
             deaf: false,
@@ -346,6 +350,12 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
         put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
     }
+    let chain = |name: &String| Links::from_last(Digest::of(name.as_bytes()), 500);
+    let chains: Vec<Links> = plan.watched.iter().map(chain).collect();
+    for (index, (name, links)) in plan.watched.iter().zip(&chains).enumerate() {
+        let (witness, name, end) = (index as u32 + 1, name.clone(), links.end());
+        put(&mut ledger, Record::WitnessJoined { at_ms, witness, name, end });
+    }
     put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.phrases.len() as u32) });
     if let Some(facts) = plan.words.1 {
         put(&mut ledger, Record::Resolution { at_ms, resolved: facts.into() });
@@ -362,6 +372,14 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         {
             outcome = close.then_some(Outcome::StoppedEarly);
             break;
+        }
+        let place = ledger.attempts.len() + 1;
+        let opened: Vec<Digest> = chains.iter().filter_map(|links| links.link(place)).collect();
+        for (index, link) in opened.iter().enumerate() {
+            put(&mut ledger, Record::LinkOpened { at_ms, id, witness: index as u32 + 1, link: *link });
+        }
+        if !opened.is_empty() {
+            draws.draw_anew(trial_key(&key, &opened), id);
         }
         let presented = draws.present(id).expect("the trial is scheduled");
         let took_ms = plan.took_ms.unwrap_or(9000 + numbers.next() % 14_000);

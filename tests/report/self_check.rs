@@ -42,7 +42,8 @@ fn panel() -> Site {
     let mut site = Site::new(&many_comparisons(2));
     site.hold(&Plan::new("Ada & <Ben>", 1, 0.9));
     site.hold(&Plan { void_every: 3, ..Plan::new("Bel", 2, 0.6) });
-    site.hold(&Plan { phrases: Vec::new(), ..Plan::new("Cyd", 3, 0.5) });
+    let watched = vec!["Jorin".to_owned(), "Pia".to_owned()];
+    site.hold(&Plan { phrases: Vec::new(), watched, void_every: 4, ..Plan::new("Cyd", 3, 0.5) });
     site.hold(&Plan { stop: Some((5, false)), ..Plan::new("Dov", 4, 0.5) });
     site
 }
@@ -95,7 +96,8 @@ fn names_that_are_withheld_stay_so_and_the_draws_are_checked_without_them() {
     let mut site = Site::new(SESSION);
     let seats = vec![("Xenia".to_owned(), 0.6), ("Wilhelm".to_owned(), 0.5)];
     site.hold(&Plan { seats, ..Plan::new("Viktor", 2, 0.5) });
-    site.hold(&Plan::new("Zacharias", 1, 0.6));
+    let watched = vec!["Wendelin".to_owned()];
+    site.hold(&Plan { watched, ..Plan::new("Zacharias", 1, 0.6) });
     site.hold(&Plan {
         alias: Some("Night Owl".to_owned()),
         phrases: Vec::new(),
@@ -108,6 +110,7 @@ fn names_that_are_withheld_stay_so_and_the_draws_are_checked_without_them() {
         "Viktor",
         "Zacharias",
         "Yolanda",
+        "Wendelin",
         "Night Owl",
         "Invented device",
         "phrase number",

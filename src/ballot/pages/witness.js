@@ -259,7 +259,7 @@
     more.appendChild(el("summary", "", "What a witness protects against, and what not"));
     more.appendChild(el("p", "small", "Nobody can know a trial before it begins: not from the computer's files, and not from this " +
       "phone alone. A journal that is cut, rewritten or exchanged does not fit your copy."));
-    more.appendChild(el("p", "small", "Somebody who reads the computer's memory, or measures its sound, while a trial plays can " +
+    more.appendChild(el("p", "small", "Somebody who reads the computer's files or memory, or measures its sound, while a trial plays can " +
       "know that trial. So can two who share everything: the owner of the computer and all witnesses."));
     main.appendChild(more);
   }

@@ -346,6 +346,15 @@ fn seals(report: &Report) -> Markup {
                         dt { "hand" @if !by.is_empty() { " of " (by) } } dd { (text) }
                     }
                     @if let Some(word) = &sitting.last_hand { dt { "last hand" } dd { (word.sentence()) } }
+                    @if let Some(witnessed) = &sitting.witnessed {
+                        dt { "witnessed" }
+                        dd {
+                            (witnessed.trials) " of " (witnessed.of) " trials, by " (witnessed.by.join(", "))
+                            ". Nobody could know these trials before they began, unless all of them and the computer's owner \
+                             worked together, or somebody read the computer's files, memory or sound while a trial played. A witness's \
+                             copy shows whether this is the journal that was watched."
+                        }
+                    }
                     @if let Some(secret) = &sitting.secret { dt { "secret" } dd.hex data-shown="secret" { (secret) } }
                     @else { dt { "secret" } dd { "not opened" } }
                     @if let Some(key) = &sitting.key { dt { "key" } dd.hex data-shown="key" { (key) } }

@@ -154,7 +154,8 @@
       const { hands } = all.at(-1) ?? {};
       switch (record.kind) {
         case 'opening': begin(record.commitment); break;
-        case 'resumed': if (record.commitment) begin(record.commitment); break;
+        case 'resumed': case 'resealed': if (record.commitment) begin(record.commitment); break;
+        case 'witness-joined': need(taking, 'a witness joined after the draws were sealed'); break;
         case 'phrase': case 'hand':
           need(taking, 'a hand was added after the draws were sealed');
           hands.push({ by: record.by, bytes: bytes(record.text) });
@@ -242,13 +243,31 @@
   function attempts(records, protocol) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
     let [sealing, draws, parts, at] = [0, null, null, null];
+    // Of the sealing that is on: the link that each witness gave last, and those opened for this attempt.
+    let [last, links] = [[], []];
     const finished = [];
     const first = (from) => {
       const part = PARTS.slice(from).find((name) => parts[name].length);
       return part ? { part, trial: 1, attempt: 1 } : null;
     };
     for (const record of records) {
-      if (record.kind === 'resumed' && record.commitment) { sealing += 1; draws = null; }
+      if (['resumed', 'resealed'].includes(record.kind) && record.commitment) {
+        sealing += 1;
+        [draws, last, links] = [null, [], []];
+      }
+      if (record.kind === 'witness-joined') last[record.witness - 1] = record.end;
+      if (record.kind === 'link-opened') {
+        const [link, own] = [unhex(record.link), record.witness - 1];
+        need(draws && at && links[own] === undefined && hex(sha256(bytes('earwitness link v2'), link)) === last[own],
+          `a link of witness ${record.witness} does not lead to the one before it`);
+        [last[own], links[own]] = [record.link, link];
+        if (last.every((_, i) => links[i] !== undefined)) {
+          draws = stream(sha256(bytes('earwitness trial v2'), unhex(opened[sealing].key), ...links));
+          const trials = parts[at.part];
+          const chosen = at.trial - 1 + draws.below(trials.length - at.trial + 1);
+          [trials[at.trial - 1], trials[chosen]] = [trials[chosen], trials[at.trial - 1]];
+        }
+      }
       if (record.kind === 'sealed') {
         draws = stream(unhex(opened[sealing].key));
         if (!parts) {
@@ -267,6 +286,8 @@
       const { part, trial, attempt } = record.id;
       need(draws && at && at.part === part && at.trial === trial && at.attempt === attempt,
         `trial ${trial} stands where another one should`);
+      need(last.every((_, i) => links[i] !== undefined), `trial ${trial} began before its witnesses opened their links`);
+      links = [];
       const { comparison, control } = parts[part][trial - 1];
       const order = draws.below(protocol.orders.length);
       const more = control === null ? opening.terms.attribute_side : opening.terms.controls[control].more ?? 'b';
