@@ -18,7 +18,7 @@ use crate::verdict::known_differences;
 pub(super) const TICK: Duration = Duration::from_millis(50);
 
 /// How long a simulated listener lets witnesses come back after an interruption, in milliseconds.
-const COMING_BACK_MS: u64 = 3000;
+const COMING_BACK_MS: u64 = 8000;
 
 /// How long a link is waited for before the clock is looked at again.
 const QUICK: Duration = Duration::from_millis(20);

@@ -14,7 +14,7 @@ use crate::commands::earwitness;
 
 /// A sitting long enough for everything that happens to it, with a simulated listener.
 fn session(folder: &Path) {
-    super::stage::session(folder, "abx", 500, "");
+    super::stage::session(folder, "abx", 40, "");
 }
 
 #[test]

@@ -82,6 +82,8 @@ assert(hashes[1] === "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419
 
 await take(ida, "form");
 await ida.addScriptTag({ content: axeSource }).catch(() => {});
+// A phone on a slow network: the sitting is not over before everything has happened to it.
+await ida.context().route("**/witness-link", async (route) => { await soon(150); await route.continue(); });
 await ida.fill("input", "Jorin");
 await ida.click("button");
 await until("the first trials", async () => Number(await cell(ida, "Links opened here")) >= 3);
@@ -90,7 +92,7 @@ await take(ida, "trial");
 // Reloaded: the same witness, with everything that it kept.
 const before = Number(await cell(ida, "Receipts kept"));
 await ida.reload();
-await until("trials after a reload", async () => Number(await cell(ida, "Links opened here")) >= 6);
+await until("trials after a reload", async () => Number(await cell(ida, "Links opened here")) >= 5);
 assert(Number(await cell(ida, "Receipts kept")) > before, "receipts were lost with a reload");
 
 // Asleep: nothing goes on, nothing is lost.

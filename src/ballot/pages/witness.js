@@ -93,6 +93,7 @@
   }
   function keepReceipts() {
     var known = kept.receipts;
+    var fresh = false;
     if (state.records < known.length) {
       warning = "The computer shows " + state.records + " records; it had shown " + known.length + ". Records are gone.";
       return;
@@ -103,8 +104,9 @@
         warning = "Record " + (place + 1) + " is not the one that was shown before. The journal was changed.";
         return;
       }
-      if (place === known.length) { known.push(state.receipts[i]); }
+      if (place === known.length) { known.push(state.receipts[i]); fresh = true; }
     }
+    if (fresh) { save(); }
   }
   function join() {
     var end = chain(state.commitment, state.links)[0];
@@ -143,7 +145,6 @@
       if (state.at === "joining" && !own) { join(); }
       if (state.asked && own && !own.opened) { openLink(own); }
     }
-    save();
     draw();
   }
   var running = null;
@@ -215,7 +216,11 @@
   function saveButton() {
     var link = el("a", "save", "Save my copy");
     link.setAttribute("download", "witness-" + kept.receipts[0].slice(0, 8) + ".json");
-    link.href = URL.createObjectURL(new Blob([copy() + "\n"], { type: "application/json" }));
+    link.href = "#";
+    /* Made when it is asked for: the state changes often. */
+    link.onclick = function () {
+      link.href = URL.createObjectURL(new Blob([copy() + "\n"], { type: "application/json" }));
+    };
     return link;
   }
   function row(table, label, value) {
