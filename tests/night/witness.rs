@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use earwitness::ballot::witnessing::terminal::TerminalWitness;
 use earwitness::ballot::witnessing::{Code, WitnessDesk};
 use earwitness::conduct::witness::{Ask, Desk as _, Shown};
 use earwitness::trial::{Digest, Record};
@@ -209,4 +210,102 @@ fn only_who_has_the_code_looks_joins_and_is_asked() {
     // Who guesses is slowed down.
     let statuses: Vec<u16> = (0..30).map(|_| get("/witness-state", "0000").0).collect();
     assert_eq!(statuses.last(), Some(&429), "{statuses:?}");
+}
+
+/// What is answered, from what was asked so far.
+type Answer = Box<dyn Fn(&[String]) -> String + Send>;
+
+/// A server that answers each request in turn with one of these bodies; what was asked is given back.
+fn dishonest(bodies: Vec<Answer>) -> (SocketAddr, std::thread::JoinHandle<Vec<String>>) {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap();
+    let served = std::thread::spawn(move || {
+        let mut asked: Vec<String> = Vec::new();
+        for body in bodies {
+            let (mut stream, _) = listener.accept().unwrap();
+            let mut request = vec![0; 8192];
+            let mut length = stream.read(&mut request).unwrap();
+            // Head and body may come apart.
+            while String::from_utf8_lossy(&request[..length]).starts_with("POST")
+                && request[length - 1] != b'}'
+            {
+                length += stream.read(&mut request[length..]).unwrap();
+            }
+            asked.push(String::from_utf8_lossy(&request[..length]).into_owned());
+            let text = body(&asked);
+            write!(stream, "HTTP/1.1 200 OK\r\nContent-Length: {}\r\n\r\n{text}", text.len()).unwrap();
+        }
+        asked
+    });
+    (address, served)
+}
+
+/// The 64 digits after a key in the last request that has it.
+fn given(asked: &[String], key: &str) -> String {
+    let found = asked.iter().rev().find_map(|one| one.split(&format!("\"{key}\":\"")).nth(1)).unwrap();
+    found[..64].to_owned()
+}
+
+#[test]
+fn a_witness_opens_one_link_a_trial_for_the_sitting_alone_and_sees_another_past() {
+    let code = "ACDEFHJKLMNPQRTU";
+    let receipt = |number: u8| Digest([number; 32]);
+    let state = |at: &str, receipts: Vec<Digest>, records: usize, witnesses: &str, asked: &str| {
+        let receipts = serde_json::to_string(&receipts).unwrap();
+        format!(
+            r#"{{"version":1,"at":"{at}","title":"t","listener":"l","trial":null,"of":1,"void":[],"witnessed":0,"answered":0,
+            "commitment":"c","links":9,"first":1,"receipts":{receipts},"records":{records},"witnesses":{witnesses}{asked}}}"#
+        )
+    };
+    let asking = move |last: &str, trial: &str, signature: &str| {
+        let witnesses = format!(r#"[{{"name":"J","last":"{last}","opened":false}}]"#);
+        let asked = format!(
+            r#","asked":{{"trial":"{trial}","receipt":"{}","signature":"{signature}"}}"#,
+            receipt(1).hex()
+        );
+        state("asking", vec![receipt(1)], 1, &witnesses, &asked)
+    };
+    let signature = |trial: &str| Code::new(code).ask(trial, receipt(1));
+    let run = |bodies: Vec<Answer>, steps: usize| {
+        let (address, served) = dishonest(bodies);
+        let mut witness = TerminalWitness::of(&format!("http://{address}/#{code}"), "J").unwrap();
+        let mut last = Ok(());
+        for _ in 0..steps {
+            last = witness.step(&mut |_| {}).map(drop);
+        }
+        (last, served.join().unwrap(), witness.copy())
+    };
+    let joining = move || -> Answer { Box::new(move |_| state("joining", vec![receipt(1)], 1, "[]", "")) };
+    let taken = || -> Answer { Box::new(|_| "{\"taken\":true}".to_owned()) };
+    // Somebody else asks for the link.
+    let forged = signature("main 2 1");
+    let (last, asked, copy) = run(
+        vec![joining(), taken(), Box::new(move |asked| asking(&given(asked, "end"), "main 1 1", &forged))],
+        2,
+    );
+    assert!(last.unwrap_err().to_string().contains("without the sitting's signature"));
+    assert!(asked.iter().all(|one| !one.contains("/witness-link")) && copy.unwrap().opened.is_empty());
+    // The sitting asks twice for one trial: the second link would be the next trial's.
+    let first = signature("main 1 1");
+    let again = first.clone();
+    let (last, asked, copy) = run(
+        vec![
+            joining(),
+            taken(),
+            Box::new(move |asked| asking(&given(asked, "end"), "main 1 1", &first)),
+            taken(),
+            Box::new(move |asked| asking(&given(asked, "link"), "main 1 1", &again)),
+        ],
+        3,
+    );
+    assert!(last.unwrap_err().to_string().contains("two links for one trial"));
+    assert_eq!((asked.len(), copy.unwrap().opened.len()), (5, 1), "one link left");
+    // Another past than before: a record changed, records gone.
+    for (receipts, records, said) in
+        [(vec![receipt(2)], 1, "record 1 is another one"), (vec![], 0, "it shows 0 records, and had shown 1")]
+    {
+        let later = Box::new(move |_: &[String]| state("rest", receipts.clone(), records, "[]", ""));
+        let (last, _, _) = run(vec![joining(), taken(), later], 2);
+        assert!(last.unwrap_err().to_string().contains(said), "{said}");
+    }
 }
