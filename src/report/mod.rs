@@ -8,6 +8,7 @@
 //! | --- | --- |
 //! | [`build`] | session and findings to [`model::Report`]: what the session says, what was compared |
 //! | [`page`] | the HTML page and the certificates |
+//! | `front_figure` | the one figure of page one |
 //! | [`threshold_figures`] | pictures of thresholds |
 //! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
@@ -18,6 +19,7 @@ pub mod build;
 pub mod distortion_figure;
 pub mod export;
 pub mod figures;
+mod front_figure;
 pub mod length_figures;
 pub mod model;
 pub mod page;

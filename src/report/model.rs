@@ -201,9 +201,12 @@ pub struct Compared {
     pub cautions: Vec<String>,
     /// What the session's reader wants known: held ends of tables and the like.
     pub notes: Vec<String>,
-    /// Pictures.
+    /// The difference of each comparison.
     #[serde(skip)]
     pub figures: Vec<Figure>,
+    /// Everything else that can be drawn of the circuit.
+    #[serde(skip)]
+    pub more_figures: Vec<Figure>,
     /// What could not be computed.
     pub problems: Vec<String>,
     /// Files that are not what the sittings sealed: then nothing else stands here.

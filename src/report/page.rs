@@ -7,6 +7,7 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod front;
 mod self_check;
 mod sources;
 mod top;
@@ -25,26 +26,21 @@ const STYLE: &str = include_str!("style.css");
 pub fn page(report: &Report) -> String {
     let title = format!("{} - blind listening report", report.session.title);
     let body = html! {
-        header {
-            p.over { "Blind listening test of loudspeaker cables" }
-            h1 { (report.session.title) }
-            p.over { (top::design(report)) }
-            nav aria-label="Sections" {
-                ul {
-                    li { a href="#verdict" { "Verdict" } }
-                    li { a href="#compared" { "What was compared" } }
-                    li { a href="#answered" { "What was answered" } }
-                    li { a href="#check" { "How to check it" } }
-                    li { a href="#sources" { "Where the numbers come from" } }
-                }
-            }
-        }
+        header { (front::occasion(report)) }
         main {
+            (front::section(report))
             (top::section(report))
-            (compared::section(report))
             (answered::section(report))
+            (compared::section(report))
             (checking::section(report))
-            (sources::section(report))
+            section.appendix id="appendix" aria-labelledby="appendix-title" {
+                h2 id="appendix-title" { "Appendix" }
+                (folded("A", "The circuit, the cables and the clips", compared::appendix(report)))
+                (folded("B", "Running scores, and what the design could find", answered::appendix(report)))
+                (folded("C", "Files, digests, seals and receipts", checking::appendix(report)))
+                (folded("D", "Where the numbers come from", sources::section(report)))
+                (format_page())
+            }
         }
         footer {
             p {
@@ -78,12 +74,33 @@ fn shell(title: &str, more_style: &str, scripts: &str, body: Markup) -> String {
     .into_string()
 }
 
-/// A figure with its caption, which says in words what the picture says.
+/// A part of the appendix: folded on a screen, open on paper.
+fn folded(letter: &str, title: &str, content: Markup) -> Markup {
+    html! {
+        details {
+            summary { h3 { (letter) ". " (title) } }
+            (content)
+        }
+    }
+}
+
+/// The written format of a journal. On paper it would be ten pages that stand elsewhere too.
+fn format_page() -> Markup {
+    html! {
+        details.screen {
+            summary { h3 { "E. The written format of a journal, FORMAT.md" } }
+            pre tabindex="0" { (crate::trial::format::PAGE) }
+        }
+    }
+}
+
+/// A figure with a caption of about two lines. Everything that the picture says stands in words on the picture itself, for
+/// whoever does not see it.
 fn figure(figure: &Figure) -> Markup {
     html! {
         figure {
             (wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
-            figcaption { strong { (figure.title) } ". " (shortened(&figure.description, 700)) }
+            figcaption { strong { (figure.title) } ". " (first_sentences(&figure.description, 230)) }
         }
     }
 }
@@ -93,8 +110,14 @@ fn wide(label: &str, content: Markup) -> Markup {
     html! { div.wide tabindex="0" role="region" aria-label=(label) { (content) } }
 }
 
-fn shortened(text: &str, most: usize) -> String {
-    svg::cut(text, most)
+/// As many whole sentences as `most` characters hold, and at least the first, cut where it is longer by itself.
+fn first_sentences(text: &str, most: usize) -> String {
+    let ends = text.match_indices(". ").map(|(at, _)| at + 1).chain([text.len()]);
+    let fits = |end: &usize| text[..*end].chars().count() <= most;
+    match ends.take_while(fits).last() {
+        Some(end) => text[..end].to_owned(),
+        None => svg::cut(text, most),
+    }
 }
 
 /// "3.8 %".

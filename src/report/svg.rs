@@ -143,6 +143,7 @@ pub struct Chart {
     under: String,
     body: String,
     legend: Vec<Entry>,
+    bare: bool,
 }
 
 /// Width of every figure's view box.
@@ -165,7 +166,15 @@ impl Chart {
             under: String::new(),
             body: String::new(),
             legend: Vec::new(),
+            bare: false,
         }
+    }
+
+    /// Without grid and without an axis at the left: only the line that the picture stands on.
+    #[must_use]
+    pub fn bare(mut self) -> Self {
+        self.bare = true;
+        self
     }
 
     /// Another height of the view box.
@@ -298,6 +307,19 @@ impl Chart {
         );
     }
 
+    /// Words in a tone's colour and heavier, for what a figure is about.
+    pub fn named(&mut self, tone: Tone, text: &str, point: (f64, f64), anchor: &str, dx: f64, dy: f64) {
+        let (px, py) = self.at(point.0, point.1);
+        let _ = write!(
+            self.body,
+            "<text class=\"name {}\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
+            tone.class(),
+            px + dx,
+            py + dy,
+            escape(&minus(text))
+        );
+    }
+
     /// The figure; `description` says in words what the picture says.
     pub fn finish(self, description: impl Into<String>) -> Figure {
         let description = minus(&description.into());
@@ -353,6 +375,9 @@ impl Chart {
     fn frame(&self, svg: &mut String) {
         let (x0, x1) = (self.left, self.width - self.right);
         let (y0, y1) = (self.top, self.height - self.bottom);
+        let grid = |path: String| {
+            if self.bare { String::new() } else { format!("<path class=\"grid\" d=\"{path}\"/>") }
+        };
         for value in &self.x.minor {
             let (px, _) = self.at(*value, self.y.low);
             let _ = write!(svg, "<path class=\"grid minor\" d=\"M{px:.1} {y0:.1}V{y1:.1}\"/>");
@@ -365,8 +390,8 @@ impl Chart {
             let (px, _) = self.at(*value, self.y.low);
             let _ = write!(
                 svg,
-                "<path class=\"grid\" d=\"M{px:.1} {y0:.1}V{y1:.1}\"/>\
-                 <text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.1}\">{}</text>",
+                "{}<text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.1}\">{}</text>",
+                grid(format!("M{px:.1} {y0:.1}V{y1:.1}")),
                 y1 + 16.0,
                 escape(text)
             );
@@ -375,14 +400,15 @@ impl Chart {
             let (_, py) = self.at(self.x.low, *value);
             let _ = write!(
                 svg,
-                "<path class=\"grid\" d=\"M{x0:.1} {py:.1}H{x1:.1}\"/>\
-                 <text text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
+                "{}<text text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
+                grid(format!("M{x0:.1} {py:.1}H{x1:.1}")),
                 x0 - 6.0,
                 py + 4.0,
                 escape(text)
             );
         }
-        let _ = write!(svg, "<path class=\"axis\" d=\"M{x0:.1} {y0:.1}V{y1:.1}H{x1:.1}\"/>");
+        let top = if self.bare { y1 } else { y0 };
+        let _ = write!(svg, "<path class=\"axis\" d=\"M{x0:.1} {top:.1}V{y1:.1}H{x1:.1}\"/>");
         let _ = write!(
             svg,
             "<text class=\"label\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",

@@ -12,6 +12,7 @@
 //! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
 //! | [`threshold`] | the sentences about a threshold |
+//! | `title` | a verdict in a few words |
 //! | `sitting` | one journal by itself |
 
 use serde::Serialize;
@@ -25,6 +26,7 @@ pub mod panel;
 mod sitting;
 mod spoken;
 pub mod threshold;
+mod title;
 mod words;
 
 pub use crate::evidence::{Tally, controls_missed};
@@ -197,6 +199,8 @@ pub enum Finding {
 pub struct Verdict {
     /// Kind.
     pub finding: Finding,
+    /// The verdict in a few words, as the title of a page.
+    pub title: String,
     /// One plain sentence or two, with the numbers.
     pub headline: String,
     /// What limits it, most important first.
@@ -229,12 +233,11 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         return Err(StatsError::MoreThanAll { correct: input.correct, trials: input.trials });
     }
     if input.trials == 0 {
+        let finding =
+            if input.simulated || input.silent { Finding::NoListeningTest } else { Finding::NoTrials };
         return Ok(Verdict {
-            finding: if input.simulated || input.silent {
-                Finding::NoListeningTest
-            } else {
-                Finding::NoTrials
-            },
+            finding,
+            title: title::title(finding, input),
             headline: no_answers(&input.side_a, &input.side_b),
             limits: Vec::new(),
             analysis: None,
@@ -293,5 +296,6 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
     };
     let headline = words::headline(input, &analysis, finding, decision.map(|(test, _)| test), significant);
     let limits = words::limits(input, &analysis, finding, decision.map(|(test, _)| test))?;
-    Ok(Verdict { finding, headline, limits, analysis: Some(analysis) })
+    let title = title::title(finding, input);
+    Ok(Verdict { finding, title, headline, limits, analysis: Some(analysis) })
 }

@@ -4,7 +4,7 @@
 use serde::Serialize;
 
 use super::findings::{ComparisonResult, Method};
-use super::{Finding, Verdict};
+use super::{Finding, Verdict, title};
 use crate::evidence::{Agreed, Evidence, NotCounted, PanelStanding, TrialFacts};
 use crate::session::{ForWhom, LeaveOut};
 use crate::stats::population::Profile;
@@ -125,6 +125,7 @@ pub(super) fn not_complete(panel: &PanelStanding, result: &mut ComparisonResult)
     result.one_by_one = None;
     result.verdict = Verdict {
         finding: Finding::PanelIncomplete,
+        title: title::INCOMPLETE.to_owned(),
         headline: format!(
             "Not complete: {} of {} have sat. The agreement is to look once, at the end, so there is no verdict on {} and {} \
              yet.",

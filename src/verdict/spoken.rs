@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::findings::{ComparisonResult, ControlResult, ListenerResult, Method};
-use super::{self as verdict, Controls, Finding, Tally, Together, Verdict, VerdictInput, threshold};
+use super::{self as verdict, Controls, Finding, Tally, Together, Verdict, VerdictInput, threshold, title};
 use crate::evidence::{Agreed, Basis, Evidence};
 use crate::session::Stopping;
 use crate::stats::protocol::Asks;
@@ -66,13 +66,14 @@ pub(super) fn words(
     } else if comparison.method == Method::SharedDraws && comparison.room.is_none() {
         Verdict {
             finding: Finding::NotComputed,
+            title: title::title(Finding::NotComputed, &whole),
             headline:
                 "The room's exact test could not be computed: there is no verdict on all listeners together."
                     .to_owned(),
             ..Verdict::default()
         }
     } else {
-        said(verdict::sentence(&whole))
+        said(verdict::sentence(&whole), &whole)
     };
     let mut cache: HashMap<Score, Verdict> = HashMap::new();
     let mut each = Vec::with_capacity(comparison.results.len());
@@ -102,7 +103,7 @@ pub(super) fn words(
             if own.family > 1 && rule == Stopping::AllTrials {
                 single.together = Some(Together { members: own.family, adjusted_p: own.adjusted_p_value });
             }
-            said(verdict::sentence(&single))
+            said(verdict::sentence(&single), &single)
         });
         each.push(words.clone());
     }
@@ -188,9 +189,10 @@ fn planned(agreed: &Agreed, evidence: &Evidence, comparison: &ComparisonResult, 
     }
 }
 
-fn said(verdict: Result<Verdict, StatsError>) -> Verdict {
+fn said(verdict: Result<Verdict, StatsError>, input: &VerdictInput) -> Verdict {
     verdict.unwrap_or_else(|error| Verdict {
         finding: Finding::NotComputed,
+        title: title::title(Finding::NotComputed, input),
         headline: format!("There is no verdict: {error}."),
         ..Verdict::default()
     })
@@ -222,6 +224,7 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
     let outcome = if shown { "more than luck explains" } else { "no more than luck explains" };
     Verdict {
         finding,
+        title: title::title(finding, whole),
         headline: format!(
             "{prefix}By the sequential rule agreed on beforehand, {found} of {all} listeners heard a difference between {} and {}, \
              {outcome}; of as many guessers at least so many are found {}.",

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect};
+use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect, title};
 use crate::evidence::{Evidence, TrialFacts};
 use crate::session::Scale;
 use crate::stats::Protocol;
@@ -125,7 +125,8 @@ pub(super) fn verdict(result: &ThresholdResult, input: &VerdictInput) -> Verdict
         _ => found,
     };
     let limits = limits(result).into_iter().chain(circumstances(input)).collect();
-    Verdict { finding, headline, limits, analysis: None }
+    let title = title::of_threshold(finding, &result.summary.place, input);
+    Verdict { finding, title, headline, limits, analysis: None }
 }
 
 /// The verdict on a comparison: of one listener that listener's, of several the population's.
@@ -135,6 +136,7 @@ pub(super) fn words(thresholds: &ThresholdFindings, input: &VerdictInput) -> Ver
         ([first, ..], Some(population)) => {
             let mut of_all = verdict(&first.result, input);
             let text = of_population(first.result.scale, thresholds.listeners.len(), population);
+            of_all.title = title::title(finding(input), input);
             of_all.headline = match no_listening_test(input.simulated, input.silent) {
                 Some(why) => format!("{why} {text}"),
                 None => text,

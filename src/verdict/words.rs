@@ -52,7 +52,7 @@ fn leading(input: &VerdictInput) -> (Side, u64) {
 }
 
 /// The side that a shown difference is about.
-fn found_side(input: &VerdictInput) -> Side {
+pub(super) fn found_side(input: &VerdictInput) -> Side {
     if input.inquiry().two_sided() { leading(input).0 } else { input.more }
 }
 

@@ -53,10 +53,12 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
                 facts.words.extend(heard::on_clips(session, index, &mut ears));
                 compared.differences.push(facts);
                 let comparison = &session.comparisons[index];
-                compared.figures.extend(response_figures::responses(session, comparison));
+                compared.more_figures.extend(response_figures::responses(session, comparison));
                 compared.figures.extend(response_figures::difference(session, comparison));
-                compared.figures.extend(response_figures::unknown(session, comparison).ok().flatten());
-                compared.figures.extend(response_figures::timing(session, comparison).unwrap_or_default());
+                compared.more_figures.extend(response_figures::unknown(session, comparison).ok().flatten());
+                compared
+                    .more_figures
+                    .extend(response_figures::timing(session, comparison).unwrap_or_default());
             }
             Err(problem) => {
                 let problem = format!("comparison {}: {problem}", session.comparisons[index].name);
@@ -64,10 +66,10 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
             }
         }
     }
-    compared.figures.extend(distortion(session));
-    compared.figures.push(response_figures::load(session));
-    compared.figures.extend(response_figures::cables(session).unwrap_or_default());
-    compared.figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
+    compared.more_figures.extend(distortion(session));
+    compared.more_figures.push(response_figures::load(session));
+    compared.more_figures.extend(response_figures::cables(session).unwrap_or_default());
+    compared.more_figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
     compared
 }
 

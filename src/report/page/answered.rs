@@ -23,8 +23,20 @@ pub(super) fn section(report: &Report) -> Markup {
             @for comparison in &report.comparisons { (answers(report, comparison)) }
             (controls(report))
             (places(report))
-            (design(report))
         }
+    }
+}
+
+/// How the scores grew, and what the design could find.
+pub(super) fn appendix(report: &Report) -> Markup {
+    let session = &report.session;
+    html! {
+        div.figures.on-paper { @for comparison in report.comparisons.iter().filter(|comparison| comparison.threshold.is_none()) {
+            @if let Some(picture) = figures::running(
+                session.protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
+            ) { (figure(&picture)) }
+        } }
+        (design(report))
     }
 }
 
@@ -41,16 +53,13 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
             @for picture in threshold_figures::all(comparison) { (figure(&picture)) }
             (thresholds(found))
         } @else {
-            @for picture in [
+            div.figures.on-paper { @for picture in [
                 comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
                 fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
                 figures::forest(protocol, comparison, fixed),
-                figures::running(
-                    protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
-                ),
             ].into_iter().flatten() {
                 (figure(&picture))
-            }
+            } }
             (listeners(report, comparison))
             (panel(!protocol.asks().has_right_answer(), fixed.is_none(), comparison))
         }

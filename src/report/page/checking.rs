@@ -36,17 +36,19 @@ pub(super) fn section(report: &Report) -> Markup {
             (super::self_check::section(report))
             (register(report))
             (sittings(report))
-            (words(report))
             (unusable(report))
             (events(report))
-            (inputs(report))
-            (stimuli(report))
-            (seals(report))
-            details {
-                summary { "The written format of a journal, FORMAT.md" }
-                pre tabindex="0" { (crate::trial::format::PAGE) }
-            }
         }
+    }
+}
+
+/// What is compared byte by byte, and by few.
+pub(super) fn appendix(report: &Report) -> Markup {
+    html! {
+        (words(report))
+        (inputs(report))
+        (stimuli(report))
+        (seals(report))
     }
 }
 
@@ -196,20 +198,36 @@ fn unusable(report: &Report) -> Markup {
     }
 }
 
-/// Most events that are listed, of one sitting and of all; the JSON document has every one.
-const MOST_EVENTS: (usize, usize) = (30, 300);
+/// Most kinds of event that are listed; the JSON document has every event.
+const MOST_EVENTS: usize = 60;
+
+/// Events of one sitting that say the same, joined.
+struct Alike<'r> {
+    sitting: usize,
+    first: &'r EventFacts,
+    last: &'r EventFacts,
+    times: usize,
+}
+
+/// Every event, with those of a sitting that say the same in one row.
+fn alike(report: &Report) -> Vec<Alike<'_>> {
+    let mut rows: Vec<Alike<'_>> = Vec::new();
+    for (sitting, facts) in report.sittings.iter().enumerate() {
+        let from = rows.len();
+        for event in &facts.events {
+            let same = |row: &&mut Alike<'_>| row.first.what == event.what && row.first.void == event.void;
+            match rows[from..].iter_mut().find(same) {
+                Some(row) => (row.last, row.times) = (event, row.times + 1),
+                None => rows.push(Alike { sitting, first: event, last: event, times: 1 }),
+            }
+        }
+    }
+    rows
+}
 
 fn events(report: &Report) -> Markup {
-    let all: usize = report.sittings.iter().map(|sitting| sitting.events.len()).sum();
-    let listed: Vec<(usize, &EventFacts)> = report
-        .sittings
-        .iter()
-        .enumerate()
-        .flat_map(|(number, sitting)| {
-            sitting.events.iter().take(MOST_EVENTS.0).map(move |event| (number, event))
-        })
-        .take(MOST_EVENTS.1)
-        .collect();
+    let all = alike(report);
+    let listed = &all[..all.len().min(MOST_EVENTS)];
     let place = |event: &EventFacts| match (event.part, event.trial) {
         (Some(Part::Qualification), Some(trial)) => format!("qualification trial {trial}"),
         (Some(Part::WarmUp), Some(trial)) => format!("warm-up trial {trial}"),
@@ -221,29 +239,31 @@ fn events(report: &Report) -> Markup {
             h3 { "What happened beside the answers" }
             (wide("Events", html! {
                 table {
-                    caption { "Causes of void attempts, device events that made none void, and notes, as the journals hold them." }
+                    caption { "Causes of void attempts, device events that made none void, and notes. The same event of a sitting stands once; report.json has each." }
                     thead { tr {
                         th.n scope="col" { "sitting" }
-                        th.n scope="col" { "journal line" }
+                        th scope="col" { "what" }
+                        th.n scope="col" { "times" }
                         th scope="col" { "when" }
                         th scope="col" { "attempt" }
-                        th scope="col" { "what" }
+                        th.n scope="col" { "journal line" }
                     } }
                     tbody {
-                        @for (number, event) in &listed {
+                        @for row in listed {
                             tr {
-                                th.n scope="row" { (number + 1) }
-                                td.n { (event.journal_line) }
-                                td { (place(event)) }
-                                td { @if event.void { "void, repeated" } @else if event.trial.is_some() { "stands" } }
-                                td { (event.what.words()) }
+                                th.n scope="row" { (row.sitting + 1) }
+                                td { (row.first.what.words()) }
+                                td.n { (row.times) }
+                                td { (place(row.first)) @if row.times > 1 { " to " (place(row.last)) } }
+                                td { @if row.first.void { "void, repeated" } @else if row.first.trial.is_some() { "stands" } }
+                                td.n { (row.first.journal_line) }
                             }
                         }
                     }
                 }
             }))
-            @if all > listed.len() {
-                p.small { (count(all - listed.len(), "event")) " more: report.json has them." }
+            @if all.len() > listed.len() {
+                p.small { (count(all.len() - listed.len(), "kind")) " of event more: report.json has them." }
             }
         }
     }
@@ -336,7 +356,7 @@ fn seals(report: &Report) -> Markup {
         @if !report.sittings.is_empty() {
             h3 { "Seals, hands, receipts" }
         }
-        @for (number, sitting) in report.sittings.iter().enumerate() {
+        div.seals { @for (number, sitting) in report.sittings.iter().enumerate() {
             article.sitting data-sitting=(number) {
                 h4 { "Sitting " (number + 1) ": " (sitting.name) }
                 dl.facts {
@@ -363,6 +383,6 @@ fn seals(report: &Report) -> Markup {
                     @for problem in &sitting.problems { dt { "problem" } dd { (problem) } }
                 }
             }
-        }
+        } }
     }
 }

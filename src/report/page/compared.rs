@@ -36,30 +36,11 @@ pub(super) fn section(report: &Report) -> Markup {
                     }
                 }
             }
-            (cables(report))
             @for facts in &compared.differences {
                 h3 { (facts.comparison) ", " (traced("on paper", "response")) }
-                dl.facts { @for (label, value) in &facts.facts { dt { (label) } dd { (value) } } }
                 @for words in &facts.words { p { (words) } }
             }
-            @for picture in &compared.figures { (figure(picture)) }
-            h3 { (traced("Clips", "loudness")) }
-            @for clip in &compared.clips {
-                h4 { (clip.name) }
-                dl.facts {
-                    dt { "source" } dd { (clip.source) }
-                    @for (label, value) in &clip.facts { dt { (label) } dd { (value) } }
-                }
-                @if let Some(picture) = figures::spectrum(clip) { (figure(&picture)) }
-            }
-            @if !compared.cautions.is_empty() {
-                h3 { "Cautions" }
-                ul.caveats { @for caution in &compared.cautions { li { (caution) } } }
-            }
-            @if !compared.notes.is_empty() {
-                h3 { "Notes on the data" }
-                ul.caveats { @for note in &compared.notes { li { (note) } } }
-            }
+            div.figures.on-paper { @for picture in &compared.figures { (figure(picture)) } }
             h3 { "What the simulation covers and what not" }
             p {
                 "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
@@ -72,6 +53,40 @@ pub(super) fn section(report: &Report) -> Markup {
                 "amplifier that misbehaves on capacitance, bad contacts, distortion), and the room. A claim that rests on "
                 "these is neither supported nor refuted here."
             }
+        }
+    }
+}
+
+/// Everything else that is known of the circuit, the cables and the clips.
+pub(super) fn appendix(report: &Report) -> Markup {
+    let compared = &report.compared;
+    html! {
+        (cables(report))
+        @for facts in &compared.differences {
+            h4 { (facts.comparison) }
+            dl.facts { @for (label, value) in &facts.facts { dt { (label) } dd { (value) } } }
+        }
+        div.figures { @for picture in &compared.more_figures { (figure(picture)) } }
+        h4 { (traced("Clips", "loudness")) }
+        div.figures {
+            @for clip in &compared.clips {
+                div {
+                    h4 { (clip.name) }
+                    dl.facts {
+                        dt { "source" } dd { (clip.source) }
+                        @for (label, value) in &clip.facts { dt { (label) } dd { (value) } }
+                    }
+                    @if let Some(picture) = figures::spectrum(clip) { (figure(&picture)) }
+                }
+            }
+        }
+        @if !compared.cautions.is_empty() {
+            h4 { "Cautions" }
+            ul.caveats { @for caution in &compared.cautions { li { (caution) } } }
+        }
+        @if !compared.notes.is_empty() {
+            h4 { "Notes on the data" }
+            ul.caveats { @for note in &compared.notes { li { (note) } } }
         }
     }
 }
@@ -98,7 +113,7 @@ fn cables(report: &Report) -> Markup {
         }
     };
     html! {
-        h3 { (traced("Cables", "cable")) }
+        h4 { (traced("Cables", "cable")) }
         (wide("Cables", html! {
             table {
                 caption {

@@ -183,8 +183,7 @@ pub(super) fn section(report: &Report) -> Markup {
     let inquiry = report.session.inquiry;
     let d_prime = inquiry.protocol.asks().has_right_answer();
     html! {
-        section id="sources" aria-labelledby="sources-title" {
-            h2 id="sources-title" { "Where the numbers come from" }
+        div id="sources" {
             p {
                 "Scores are counted from the journals' answers after every draw was derived again from the opened seal. "
                 code { "report.csv" } " holds one row per trial with journal and line that it stands on; "

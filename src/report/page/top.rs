@@ -26,11 +26,7 @@ pub(in crate::report) fn design(report: &Report) -> String {
 pub(super) fn section(report: &Report) -> Markup {
     html! {
         section id="verdict" aria-labelledby="verdict-title" {
-            h2 id="verdict-title" { "Verdict" }
-            @if report.session.invented {
-                p.notice { "Invented: the session says that everything in it is made up to show the program." }
-            }
-            @if let Some(notice) = notice(report) { p.notice { (notice) } }
+            h2 id="verdict-title" { "The verdict in numbers" }
             @for (index, comparison) in report.comparisons.iter().enumerate() { (verdict(report, index, comparison)) }
             @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
                 p.small {
@@ -46,7 +42,7 @@ pub(super) fn section(report: &Report) -> Markup {
 }
 
 /// What is true of every number below, if nobody listened.
-fn notice(report: &Report) -> Option<&'static str> {
+pub(super) fn notice(report: &Report) -> Option<&'static str> {
     let worst = report.comparisons.iter().map(|comparison| comparison.basis);
     if report.comparisons.iter().any(|comparison| comparison.basis == Basis::Listening) {
         return None;
@@ -188,7 +184,7 @@ fn wager(report: &Report) -> Markup {
 
 fn caveats(report: &Report) -> Markup {
     html! {
-        h3 { "What limits this" }
+        h3 id="limits" { "What limits this" }
         @if report.caveats.is_empty() {
             p { "No caveat applies beyond those of any such test: see what the simulation does not cover." }
         }
@@ -207,7 +203,7 @@ fn caveats(report: &Report) -> Markup {
 }
 
 /// A text in which words between backticks are code.
-fn coded(text: &str) -> Markup {
+pub(super) fn coded(text: &str) -> Markup {
     html! {
         @for (index, piece) in text.split('`').enumerate() {
             @if index % 2 == 1 { code { (piece) } } @else { (piece) }
