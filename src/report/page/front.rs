@@ -42,9 +42,9 @@ pub(super) fn section(report: &Report) -> Markup {
                 }
             } }
             div.columns {
-                div { h3 { "What was compared" } (compared(report)) }
-                div { h3 { "What limits this" } (limits(report)) }
-                div { h3 { "Check it yourself" } (check()) }
+                div { h2 { "What was compared" } (compared(report)) }
+                div { h2 { "What limits this" } (limits(report)) }
+                div { h2 { "Check it yourself" } (check()) }
             }
             p.over { (design(report)) }
             nav aria-label="Sections" {
