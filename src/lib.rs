@@ -33,7 +33,7 @@
 //! *session*: what is to be tested, written before anyone listens. *comparison*: side A and side B on one or more
 //! clips. *clip*: a piece of sound. *stimulus*: one clip through one side's filter. *trial*: one presentation and one
 //! answer. *sitting*: one listener's trials, from opening to closing. *journal*: the append-only record of a sitting.
-//! *receipt*: the hash of a journal's last record, as a phrase. *seal*: the commitment to the draws. *control*: a trial
+//! *receipt*: the hash of a journal's last record, as four groups of three words. *seal*: the commitment to the draws. *control*: a trial
 //! whose right answer is known to be audible or impossible. *verdict*: what the answers support, in one plain sentence.
 
 #![cfg_attr(

@@ -5,7 +5,7 @@ use earwitness::screen::{Block, Scene, Stage};
 use earwitness::stimulus::StimulusSet;
 use earwitness::trial::schedule::{Draws, trials_of};
 use earwitness::trial::wager::is_claimants;
-use earwitness::trial::words::{PHRASE_WORDS, words};
+use earwitness::trial::words::{RECEIPT_WORDS, words};
 use earwitness::trial::{Digest, Draft, Opening, Part, Secret, TrialId};
 
 /// The opening record of a draft under a secret.
@@ -118,11 +118,11 @@ fn without_words(text: &str) -> String {
     let parts: Vec<&str> =
         text.split(|c: char| !c.is_alphanumeric()).filter(|part| !part.is_empty()).collect();
     let known = |part: &&str| words().binary_search(part).is_ok();
-    let Some(before) = parts.len().checked_sub(PHRASE_WORDS) else { return text.to_owned() };
+    let Some(before) = parts.len().checked_sub(RECEIPT_WORDS) else { return text.to_owned() };
     if parts[before..].iter().all(known) {
         // The parts are slices of the text, so the first word's place in it is known.
         let place = parts[before].as_ptr() as usize - text.as_ptr() as usize;
-        return format!("{}{}", &text[..place], ["word"; PHRASE_WORDS].join(" "));
+        return format!("{}{}", &text[..place], ["word"; RECEIPT_WORDS].join(" "));
     }
     text.to_owned()
 }

@@ -28,8 +28,8 @@ pub enum Command {
     Break,
     /// The trial was disturbed in the room: void, and repeated with a fresh draw.
     Void(String),
-    /// A phrase for the key.
-    Phrase(String),
+    /// A typed hand.
+    Hand(String),
     /// A paper seat, with a number or the next free one, and a name.
     Paper(Option<u32>, String),
     /// Answers from paper: seat, and for each counted trial in order the alternative, or none.
@@ -104,7 +104,7 @@ pub const WORDS: [(&str, &str); 27] = [
         "void REASON",
         "something disturbed the trial: it is repeated with a fresh draw, and the report counts it",
     ),
-    ("phrase TEXT", "add a phrase to the draw"),
+    ("hand TEXT", "type a hand into the draws"),
     ("paper [SEAT] NAME", "a listener without a phone takes a seat"),
     ("SEAT ANSWERS", "answers from paper in the order of the trials, - for none, such as: 7 a b - a"),
     ("import FILE.csv", "answers from paper: columns seat, name, then one for each trial"),
@@ -167,9 +167,9 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             needed("say what disturbed the trial")?;
             Command::Void(rest.to_owned())
         }
-        "phrase" => {
+        "hand" => {
             needed("any words")?;
-            Command::Phrase(rest.to_owned())
+            Command::Hand(rest.to_owned())
         }
         "paper" => {
             needed("a name, or a seat's number and a name")?;

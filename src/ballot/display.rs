@@ -79,7 +79,7 @@ pub struct RoomSeal {
     /// Digits.
     pub hex: String,
     /// Words.
-    pub phrase: String,
+    pub words: String,
 }
 
 /// What the room sees after the closing.

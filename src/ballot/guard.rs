@@ -77,8 +77,8 @@ pub struct Paces {
     pub seat: Pace,
     /// Votes of one seat.
     pub vote: Pace,
-    /// Phrases of one seat.
-    pub phrase: Pace,
+    /// Typed hands of one seat.
+    pub typed_hand: Pace,
     /// Requests of one address that got nowhere: wrong codes, wrong tokens, unknown paths.
     pub stranger: Pace,
     /// Wrong room codes in all, from whatever addresses: so nobody guesses the code with many addresses.
@@ -96,7 +96,7 @@ impl Default for Paces {
         Self {
             seat: Pace { burst: 30.0, per_second: 5.0 },
             vote: Pace { burst: 10.0, per_second: 1.0 },
-            phrase: Pace { burst: 3.0, per_second: 0.1 },
+            typed_hand: Pace { burst: 3.0, per_second: 0.1 },
             stranger: Pace { burst: 20.0, per_second: 0.5 },
             wrong_codes: Pace { burst: 60.0, per_second: 1.0 },
             seats_per_address: 6,
@@ -113,8 +113,8 @@ pub enum Counted {
     Seat(u32),
     /// A seat's votes.
     Vote(u32),
-    /// A seat's phrases.
-    Phrase(u32),
+    /// A seat's typed hands.
+    TypedHand(u32),
     /// An address whose requests get nowhere.
     Stranger(IpAddr),
     /// All wrong room codes.
@@ -149,7 +149,7 @@ impl Tally {
         match counted {
             Counted::Seat(_) => self.paces.seat,
             Counted::Vote(_) => self.paces.vote,
-            Counted::Phrase(_) => self.paces.phrase,
+            Counted::TypedHand(_) => self.paces.typed_hand,
             Counted::Stranger(_) => self.paces.stranger,
             Counted::WrongCodes => self.paces.wrong_codes,
             Counted::Address(_) => self.paces.address,

@@ -443,8 +443,8 @@ fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> R
             effects.extend(more);
             Due::Voted { seat: holder.seat, id }
         }
-        Ask::Phrase { holder, text } => {
-            effects.extend(night.phrase(at_ms, holder, &text)?);
+        Ask::TypeHand { holder, text } => {
+            effects.extend(night.type_hand(at_ms, holder, &text)?);
             Due::Done
         }
         Ask::CloseHand { holder, hash } => {
@@ -515,7 +515,7 @@ fn trial_words(id: TrialId) -> String {
 /// A phase in words.
 pub fn words(phase: Phase) -> &'static str {
     match phase {
-        Phase::Welcome => "welcome; next opens the doors for phrases",
+        Phase::Welcome => "welcome; next opens the doors for listeners and their hands",
         Phase::Joining => "joining; next closes the hands and seals the draws",
         Phase::Ready => "ready; next presents the trial",
         Phase::Presenting => "presenting",

@@ -127,10 +127,10 @@ pub enum Refusal {
     Replayed,
     /// The night is over.
     Over,
-    /// Phrases are not taken now.
-    NoPhrases,
-    /// The phrase is empty or too long.
-    Phrase,
+    /// Hands are not taken now.
+    HandsOver,
+    /// The typed hand is empty or too long.
+    Hand,
     /// The seat has voted from a phone in this trial, and paper does not replace that.
     PhoneVoted(u32),
     /// The request makes no sense.
@@ -163,8 +163,8 @@ impl Refusal {
             Self::Alternative => "no-such-alternative",
             Self::Replayed => "replayed",
             Self::Over => "over",
-            Self::NoPhrases => "no-phrases",
-            Self::Phrase => "bad-phrase",
+            Self::HandsOver => "no-hands",
+            Self::Hand => "bad-hand",
             Self::PhoneVoted(_) => "phone-voted",
             Self::Malformed => "malformed",
             Self::Pace => "too-many",
@@ -200,8 +200,8 @@ impl Refusal {
             Self::Alternative => "There is no such answer.".to_owned(),
             Self::Replayed => "This vote was sent before; it was not counted again.".to_owned(),
             Self::Over => "The night is over.".to_owned(),
-            Self::NoPhrases => "The draws are sealed; phrases are not taken any more.".to_owned(),
-            Self::Phrase => "A phrase has 1 to 200 characters.".to_owned(),
+            Self::HandsOver => "The draws are sealed; hands are not taken any more.".to_owned(),
+            Self::Hand => "A typed hand has 1 to 200 characters.".to_owned(),
             Self::PhoneVoted(seat) => {
                 format!("seat {seat} has voted from a phone in this trial, and paper does not replace that")
             }

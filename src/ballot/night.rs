@@ -20,10 +20,10 @@ use crate::trial::{
     View,
 };
 
-/// Longest phrase from a phone in characters.
-const LONGEST_PHRASE: usize = 200;
-/// Phrases from phones that a night takes: each seat a few.
-const MOST_PHRASES: usize = 2000;
+/// Longest hand that is typed on a phone, in characters.
+const LONGEST_HAND: usize = 200;
+/// Typed hands that a night takes: each seat a few.
+const MOST_HANDS: usize = 2000;
 
 /// A stimulus is stopped this long before its end, so that the player does not begin it again.
 const BEFORE_THE_END_MS: u64 = 80;
@@ -34,7 +34,7 @@ const BEFORE_THE_END_MS: u64 = 80;
 pub enum Phase {
     /// Cautions and terms; seats may be taken.
     Welcome,
-    /// Seats are taken, phrases are added.
+    /// Seats are taken, hands are typed.
     Joining,
     /// A trial is about to be presented.
     Ready,
@@ -108,7 +108,7 @@ pub struct Night {
     /// How long each stimulus of the trial is heard.
     clip_ms: u64,
     released: BTreeSet<u32>,
-    phrases: usize,
+    typed_hands: usize,
     again: Option<Again>,
     room: Room,
     /// Votes close by themselves soon after every phone has voted.
@@ -168,7 +168,7 @@ impl Night {
             start_ms: None,
             clip_ms: 0,
             released: BTreeSet::new(),
-            phrases: 0,
+            typed_hands: 0,
             again: None,
             room: Room::default(),
             when_all: false,
@@ -190,7 +190,7 @@ impl Night {
 
     fn take(&mut self, record: &Record) {
         self.seats.take(record);
-        self.phrases += usize::from(matches!(record, Record::Hand { .. }));
+        self.typed_hands += usize::from(matches!(record, Record::Hand { .. }));
         match record {
             Record::Void { cause, .. } if cause.starts_with(HOST_CAUSE) => self.again = Some(Again::Host),
             Record::Void { .. } => self.again = Some(Again::Dropout),
@@ -214,9 +214,9 @@ impl Night {
         self.conductor.view()
     }
 
-    /// Phrases so far.
-    pub fn phrases(&self) -> usize {
-        self.phrases
+    /// Hands typed so far.
+    pub fn typed_hands(&self) -> usize {
+        self.typed_hands
     }
 
     /// Why the trial that is on is presented again.
@@ -425,14 +425,14 @@ impl Night {
         Ok((self.holder(holder.seat), effects))
     }
 
-    /// A phrase from a phone.
+    /// A hand that is typed on a phone.
     ///
     /// # Errors
-    /// It is not the time, or it is no phrase.
-    pub fn phrase(&mut self, at_ms: u64, holder: Holder, text: &str) -> Result<Vec<Effect>, Refusal> {
+    /// It is not the time, or it is no hand.
+    pub fn type_hand(&mut self, at_ms: u64, holder: Holder, text: &str) -> Result<Vec<Effect>, Refusal> {
         self.check(holder)?;
         let by = self.seats.get(holder.seat).map(|seat| seat.alias.clone()).unwrap_or_default();
-        self.add_phrase(at_ms, by, text)
+        self.add_hand(at_ms, by, text)
     }
 
     /// A phone gives its hand, closed.
@@ -458,13 +458,13 @@ impl Night {
         self.conductor.sealing()
     }
 
-    fn add_phrase(&mut self, at_ms: u64, by: String, text: &str) -> Result<Vec<Effect>, Refusal> {
+    fn add_hand(&mut self, at_ms: u64, by: String, text: &str) -> Result<Vec<Effect>, Refusal> {
         if !matches!(self.conductor.view().stage, Stage::Sealing { .. }) {
-            return Err(Refusal::NoPhrases);
+            return Err(Refusal::HandsOver);
         }
         let text = text.trim();
-        if text.is_empty() || text.chars().count() > LONGEST_PHRASE || self.phrases >= MOST_PHRASES {
-            return Err(Refusal::Phrase);
+        if text.is_empty() || text.chars().count() > LONGEST_HAND || self.typed_hands >= MOST_HANDS {
+            return Err(Refusal::Hand);
         }
         self.step(at_ms, Event::Hand { by, text: text.to_owned() })
     }

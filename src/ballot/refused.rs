@@ -19,7 +19,7 @@ const MOST_LINES: usize = 20_000;
 pub(crate) struct Refused<'r> {
     /// Milliseconds of the night.
     pub(crate) at_ms: u64,
-    /// What was asked for: `join`, `vote`, `phrase`, `leave`, `return`, `state`, `door`.
+    /// What was asked for: `join`, `vote`, `typed-hand`, `leave`, `return`, `state`, `door`.
     pub(crate) asked: &'static str,
     /// Why not: [`Refusal::name`](super::Refusal::name).
     pub(crate) why: &'r str,

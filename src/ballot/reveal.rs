@@ -356,7 +356,7 @@ impl Step {
                 .collect()
             }
             Self::Thanks { receipt } => {
-                vec!["Thank you.".to_owned(), format!("Receipt of the night: {}", receipt.phrase)]
+                vec!["Thank you.".to_owned(), format!("Receipt of the night: {}", receipt.words)]
             }
         }
     }

@@ -35,7 +35,7 @@ use super::{NightError, Refusal, pages, qr};
 use crate::conduct::SittingClock;
 use crate::trial::Digest;
 
-/// Longest body of a request in bytes: a phrase of 200 characters fits six times.
+/// Longest body of a request in bytes: a typed hand of 200 characters fits six times.
 pub(super) const LONGEST_BODY: usize = 4096;
 /// How long a request waits for the host's thread.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -49,7 +49,7 @@ pub(crate) enum Ask {
     Return { holder: Holder },
     Leave { holder: Holder },
     Vote { holder: Holder, trial: String, answer: String, sequence: u64 },
-    Phrase { holder: Holder, text: String },
+    TypeHand { holder: Holder, text: String },
     CloseHand { holder: Holder, hash: Digest },
     OpenHand { holder: Holder, hand: Digest },
 }
@@ -207,7 +207,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/return", post(taking::come_back))
         .route("/leave", post(taking::leave))
         .route("/vote", post(vote))
-        .route("/phrase", post(hands::phrase))
+        .route("/typed-hand", post(hands::typed))
         .route("/hand", post(hands::hand))
         .route("/room-state", get(room_state))
         .route("/room-join", get(room_join))
@@ -342,7 +342,7 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
         | Refusal::HostName
         | Refusal::SeatNumber
         | Refusal::Alternative
-        | Refusal::Phrase
+        | Refusal::Hand
         | Refusal::Malformed => StatusCode::BAD_REQUEST,
         _ => StatusCode::CONFLICT,
     };

@@ -47,7 +47,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
         join: night.join_address(),
         code: night.room_code(),
         qr: night.qr_lines().to_vec(),
-        seal: (shown.commitment.phrase.clone(), shown.commitment.hex.clone()),
+        seal: (shown.commitment.words.clone(), shown.commitment.hex.clone()),
         cautions: if matches!(shown.phase, Phase::Welcome | Phase::Joining) {
             vec![view::CAUTION.to_owned()]
         } else {
@@ -75,7 +75,7 @@ pub fn shown(night: &ShownNight, news: &VecDeque<String>) -> NightScene {
         hint: "next, back, results, quit".to_owned(),
         votes: (0, facts.taken),
         join: night.join_address(),
-        seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
+        seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
         news: news.iter().cloned().collect(),
         results: if at == of { night.results().lines() } else { step.lines() },
         page: at as u64,
@@ -122,7 +122,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         join: door.join_address(),
         code: door.code().to_owned(),
         qr: door.qr_lines().to_vec(),
-        seal: (facts.commitment.phrase.clone(), facts.commitment.hex.clone()),
+        seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
         cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
         results: facts.reveal.as_ref().map(|reveal| reveal.lines.clone()).unwrap_or_default(),

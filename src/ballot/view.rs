@@ -72,19 +72,19 @@ pub struct Choice {
     pub label: std::borrow::Cow<'static, str>,
 }
 
-/// A digest as digits and as a phrase.
+/// A digest as digits and as words.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Shown {
     /// 64 hex digits.
     pub hex: String,
     /// Words to read aloud and to write down.
-    pub phrase: String,
+    pub words: String,
 }
 
 impl Shown {
     /// Both forms of a digest.
     pub fn of(digest: Digest) -> Self {
-        Self { hex: digest.hex(), phrase: digest.phrase() }
+        Self { hex: digest.hex(), words: digest.in_words() }
     }
 }
 
@@ -93,7 +93,7 @@ impl Shown {
 pub struct OwnVote {
     /// Name of the alternative.
     pub answer: String,
-    /// Its receipt, as a phrase.
+    /// Its receipt, in words.
     pub receipt: String,
     /// Its receipt, as digits.
     pub hex: String,
@@ -147,10 +147,10 @@ pub struct Snapshot {
     pub voted: u32,
     /// Seats that are taken.
     pub taken: u32,
-    /// Phrases so far.
-    pub phrases: usize,
-    /// Phrases are taken.
-    pub phrases_open: bool,
+    /// Hands typed so far.
+    pub typed_hands: usize,
+    /// Hands are taken.
+    pub hands_open: bool,
     /// Hands that phones gave.
     pub hands: usize,
     /// Names whose hands are still closed after the hands were closed.
@@ -251,8 +251,8 @@ impl Snapshot {
             open: night.is_open(),
             voted: id.map_or(0, |id| night.seats().voted(id)),
             taken: night.seats().taken(),
-            phrases: night.phrases(),
-            phrases_open: matches!(view.stage, Stage::Sealing { .. }),
+            typed_hands: night.typed_hands(),
+            hands_open: matches!(view.stage, Stage::Sealing { .. }),
             hands: sealing.hands.iter().filter(|hand| hand.source != Source::Typed).count(),
             closed: if sealing.progress == Progress::Opening {
                 sealing.hands.iter().filter(|hand| hand.bytes.is_none()).map(|hand| hand.by.clone()).collect()
@@ -314,8 +314,8 @@ impl Snapshot {
             open: false,
             voted: 0,
             taken: seats.taken(),
-            phrases: journal.records.iter().filter(hand).count(),
-            phrases_open: false,
+            typed_hands: journal.records.iter().filter(hand).count(),
+            hands_open: false,
             hands: 0,
             closed: Vec::new(),
             started_over: 0,
@@ -351,8 +351,8 @@ impl Snapshot {
             open: self.open,
             voted: self.voted,
             seats: self.taken,
-            phrases: self.phrases,
-            phrases_open: self.phrases_open,
+            typed_hands: self.typed_hands,
+            hands_open: self.hands_open,
             hands: self.hands,
             closed: &self.closed,
             started_over: self.started_over,
@@ -442,8 +442,8 @@ struct Common<'s> {
     open: bool,
     voted: u32,
     seats: u32,
-    phrases: usize,
-    phrases_open: bool,
+    typed_hands: usize,
+    hands_open: bool,
     hands: usize,
     closed: &'s [String],
     started_over: u32,

@@ -264,7 +264,7 @@ fn greeting(night: &HostedNight) -> Vec<String> {
     lines.push(format!("code {}", night.room_code()));
     lines.push(format!("display {}", night.room_address()));
     lines.push(format!("seal {}", shown.commitment.hex));
-    lines.push(format!("seal words {}", shown.commitment.phrase));
+    lines.push(format!("seal words {}", shown.commitment.words));
     lines.push(format!("caution {}", crate::ballot::view::CAUTION));
     if night.address().ip().is_loopback() {
         let own = own_address().map_or_else(|| "ADDRESS:PORT".to_owned(), |own| own.to_string());

@@ -11,11 +11,12 @@ use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt, Sessions};
 use crate::trial::copy::{Vouched, WitnessCopy};
 use crate::trial::journal::{self, JournalError};
+use crate::trial::lock::LockKey;
 use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::wager::Settlement;
-use crate::trial::{Definition, verify};
+use crate::trial::{Definition, Digest, verify};
 use crate::verdict::no_listening_test;
 
 /// What was typed after `verify`.
@@ -25,7 +26,7 @@ pub struct VerifyArguments {
     #[arg(value_name = "JOURNAL", required_unless_present = "format")]
     journals: Vec<PathBuf>,
     /// A receipt that somebody kept: its words or its 64 hex digits; may be given several times
-    #[arg(long, value_name = "PHRASE")]
+    #[arg(long, value_name = "WORDS")]
     receipt: Vec<String>,
     /// The session that the journals came from: its file and its stimuli, made anew, are held against their digests
     #[arg(long, value_name = "DIR")]
@@ -157,6 +158,8 @@ struct Held {
     proven: Option<usize>,
     /// What witnesses' copies say.
     vouched: Vec<Vouched>,
+    /// The lock's key, where the passphrase opened it and the sitting is closed.
+    key: Option<Digest>,
 }
 
 /// Holds every receipt against the journals. A receipt is one journal's: it says nothing of the others.
@@ -222,6 +225,13 @@ fn unlock(passphrase: &str, all: &mut [Checked], held: &mut [Held]) -> Result<()
         let proven = against::passphrase(checked, passphrase)
             .map_err(|error| Failure::bad(format!("--passphrase: {file}: {error}")))?;
         held.proven = Some(proven);
+        // Before the closing this key still guards the secrets.
+        if let (State::Closed, Some(opening)) = (checked.state, &checked.opening)
+            && let Some(lock) = &opening.lock
+        {
+            held.key =
+                LockKey::open(lock, opening.commitment, passphrase).ok().map(|key| key.to_check_with());
+        }
     }
     if locked == 0 {
         return Err(Failure::bad("--passphrase: none of these sittings is locked: leave it out"));
@@ -290,7 +300,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
         "resumed": checked.resumed,
         "records": checked.records,
         "commitment": opening.map(|opening| opening.commitment.hex()),
-        "receipt": checked.receipt.map(|receipt| json!({"hex": receipt.hex(), "phrase": receipt.phrase()})),
+        "receipt": checked.receipt.map(|receipt| json!({"hex": receipt.hex(), "words": receipt.in_words()})),
         "receipt_held": match held.receipt {
             None => Value::Null,
             Some(Receipt::Whole) => json!("whole"),
@@ -299,6 +309,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
         },
         "locked": opening.is_some_and(|opening| opening.lock.is_some()),
         "passphrase_proven": held.proven,
+        "lock_key": held.key.map(|key| key.hex()),
         "sitting_of_folder": opening.and_then(|opening| opening.sitting),
         "clock": checked.clock,
         "registered": match checked.registered {
@@ -405,6 +416,9 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         match held.proven {
             Some(count) => {
                 writeln!(out, "  locked: {count} of {} records proved the passphrase", checked.proofs.len())?;
+                if let Some(key) = held.key {
+                    writeln!(out, "  the lock's key, for the report's own check: {}", key.hex())?;
+                }
             }
             None => writeln!(out, "  locked: the passphrase was not held against it (--passphrase)")?,
         }

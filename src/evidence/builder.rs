@@ -3,7 +3,8 @@
 use std::collections::{BTreeSet, HashMap};
 
 use super::facts::{
-    self, Basis, ListenerFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, TrialFacts, Unusable,
+    self, Basis, InRegister, ListenerFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, TrialFacts,
+    Unusable,
 };
 use super::inputs::Inputs;
 use super::journal::{self, Gathered, OpeningFacts, Readings};
@@ -307,6 +308,7 @@ impl<'s> Builder<'s> {
         let anonymiser = self.anonymiser;
         let anonymous = anonymiser.hides();
         let opening = &gathered.opening;
+        let named = !anonymous && opening.file_is_public;
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let counts = &gathered.counts;
         let output = &opening.output;
@@ -330,7 +332,7 @@ impl<'s> Builder<'s> {
             } else {
                 opening.utc.chars().take(19).collect::<String>().replace('T', " ")
             },
-            journal: (!anonymous && opening.file_is_public).then(|| anonymiser.shown(&file, String::new)),
+            journal: named.then(|| anonymiser.shown(&file, String::new)),
             simulated: opening.simulated,
             output: match output.kind {
                 OutputKind::Silent => "silent".to_owned(),
@@ -354,8 +356,8 @@ impl<'s> Builder<'s> {
             resumed: gathered.resumed,
             length_s: gathered.length_ms as f64 / 1000.0,
             commitment: opening.commitment.hex(),
-            phrases: gathered
-                .phrases
+            hands: gathered
+                .hands
                 .iter()
                 .map(|(by, text)| {
                     let withheld = || format!("withheld; its SHA-256 is {}", text.digest());
@@ -374,9 +376,15 @@ impl<'s> Builder<'s> {
                 by: by.iter().map(|name| anonymiser.shown(name, || "a person".to_owned())).collect(),
             }),
             secret: opened.map(|(secret, _)| secret.hex()),
+            in_register: InRegister {
+                sitting: opening.sitting,
+                announced: Some(opening.register.hex()).filter(|_| named),
+                head: gathered.register_at_closing.map(|(head, _)| head.hex()).filter(|_| named),
+                sittings: gathered.register_at_closing.map(|(_, sittings)| sittings),
+            },
             key: opened.map(|(_, key)| key.hex()),
             receipt: gathered.receipt.map(|receipt| receipt.hex()),
-            receipt_phrase: gathered.receipt.map(|receipt| receipt.phrase()),
+            receipt_words: gathered.receipt.map(|receipt| receipt.in_words()),
             problems: gathered.problems.iter().map(|problem| anonymiser.text(problem)).collect(),
             wager,
             claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),

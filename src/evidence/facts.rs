@@ -107,8 +107,8 @@ pub struct SittingFacts {
     pub length_s: f64,
     /// SHA-256 seal published before the first trial.
     pub commitment: String,
-    /// Phrases: who typed them (not if anonymous) and what.
-    pub phrases: Vec<(String, String)>,
+    /// Typed hands: who typed them (not if anonymous) and what.
+    pub hands: Vec<(String, String)>,
     /// Who could have chosen the last hand, knowing everything else.
     pub last_hand: Option<LastWord>,
     /// How many trials witnesses' links drew, and whose phones; absent where nobody watched.
@@ -116,12 +116,14 @@ pub struct SittingFacts {
     pub witnessed: Option<WitnessedFacts>,
     /// The secret that opens the seal.
     pub secret: Option<String>,
-    /// The key that secret and phrases give.
+    /// What its journal says of the register.
+    pub in_register: InRegister,
+    /// The key that secret and hands give.
     pub key: Option<String>,
     /// Hash of the last record.
     pub receipt: Option<String>,
     /// The same as words.
-    pub receipt_phrase: Option<String>,
+    pub receipt_words: Option<String>,
     /// What the verifier objects to.
     pub problems: Vec<String>,
     /// What a sitting of a wager's claimant came to, in the words agreed before.
@@ -142,6 +144,19 @@ pub struct WitnessedFacts {
     pub of: u32,
     /// Whose phones (not if anonymous).
     pub by: Vec<String>,
+}
+
+/// What a journal says of the register of its folder: lines that were cut out of it, or put into it, show by this.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct InRegister {
+    /// Which sitting of its folder it is, from 1; nothing in format 1.
+    pub sitting: Option<u64>,
+    /// SHA-256 of the line that announces it; nothing where names are withheld, for that line holds them.
+    pub announced: Option<String>,
+    /// SHA-256 of the register's last line at the closing; nothing where the journal does not say, or names are withheld.
+    pub head: Option<String>,
+    /// How many sittings the register had announced by then.
+    pub sittings: Option<u64>,
 }
 
 /// The word length of a sound device beside the faintest difference under test, at the level at which that stood out

@@ -47,14 +47,16 @@ pub struct Gathered {
     pub state: State,
     /// What the verifier objects to.
     pub problems: Vec<String>,
-    /// Phrases, with who typed them.
-    pub phrases: Vec<(Written, Written)>,
+    /// Typed hands, with who typed them.
+    pub hands: Vec<(Written, Written)>,
     /// Who could have chosen the last hand.
     pub last_hand: Option<LastWord>,
     /// Trials of the main part that witnesses' links drew, all of them, and whose phones; `None` where nobody watched.
     pub witnessed: Option<(u32, u32, Vec<Written>)>,
     /// Secret and key, once opened.
     pub opened: Option<(Digest, Digest)>,
+    /// The register's head at the closing, and how many sittings it had announced, where the journal says so.
+    pub register_at_closing: Option<(Digest, u64)>,
     /// Digest of the last record.
     pub receipt: Option<Digest>,
     /// Counts, once opened.
@@ -83,7 +85,7 @@ impl Gathered {
     /// Everybody whose name is in it.
     pub(super) fn people(&self) -> impl Iterator<Item = Written> {
         let opening = [&self.opening.name, &self.opening.listener].into_iter();
-        let hands = self.phrases.iter().map(|(by, _)| by);
+        let hands = self.hands.iter().map(|(by, _)| by);
         opening.chain(hands).chain(self.seats.iter().map(|(_, alias)| alias)).cloned()
     }
 }
@@ -107,6 +109,8 @@ pub struct OpeningFacts {
     pub session: Digest,
     /// Digest of the register's line.
     pub register: Digest,
+    /// Which sitting of its folder it is, where the journal says so.
+    pub sitting: Option<u64>,
     /// What carried the sound.
     pub output: Output,
     /// The stimuli, by their digests.
@@ -132,6 +136,7 @@ impl OpeningFacts {
             commitment: opening.commitment,
             session: opening.session,
             register: opening.register,
+            sitting: opening.sitting,
             output: opening.output.clone(),
             stimuli: opening.stimuli.clone(),
             simulated: opening.simulated,
@@ -242,14 +247,14 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         opening: OpeningFacts::new(opening, checked.silent()),
         state,
         problems,
-        phrases: checked
-            .hands
-            .iter()
-            .map(|hand| (Written::new(&hand.by), Written::new(hand.text())))
-            .collect(),
+        hands: checked.hands.iter().map(|hand| (Written::new(&hand.by), Written::new(hand.text()))).collect(),
         last_hand: checked.last_word.clone(),
         witnessed: witnessed(checked),
         opened: checked.closing.as_ref().map(|closing| (closing.secret, closing.key)),
+        register_at_closing: checked
+            .closing
+            .as_ref()
+            .and_then(|closing| Some((closing.register?, closing.sittings?))),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
         settlement: checked.settlement,

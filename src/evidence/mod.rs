@@ -34,8 +34,8 @@ use std::collections::BTreeSet;
 pub use agreed::Agreed;
 use builder::Builder;
 pub use facts::{
-    Basis, DeviceFacts, EventFacts, ListenerFacts, RegisterFacts, SittingFacts, State, StimulusFacts,
-    StimulusSetFacts, Tally, TrialFacts, Unusable,
+    Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, RegisterFacts, SittingFacts, State,
+    StimulusFacts, StimulusSetFacts, Tally, TrialFacts, Unusable,
 };
 pub use hide::{Anonymiser, Written};
 pub use inputs::{InputFacts, InputSetFacts};

@@ -138,7 +138,7 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
             }
             Input::Key(Key::Enter) => {
                 let typed = std::mem::take(&mut model.typed);
-                // An empty line is no phrase: it means to go on. A hidden line is handed over as it is.
+                // An empty line is no hand: it means to go on. A hidden line is handed over as it is.
                 return if typed.is_empty() && !entry.hidden {
                     page.proceed.iter().map(|_| Intent::Proceed).collect()
                 } else {

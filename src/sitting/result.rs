@@ -256,11 +256,11 @@ fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut 
             format!("sitting {number} of {of} so far; register: {register}"),
         ));
     }
-    let phrase = view.receipt.map(|receipt| receipt.phrase()).unwrap_or_default();
+    let words = view.receipt.map(|receipt| receipt.in_words()).unwrap_or_default();
     blocks.push(Block::Copy("Journal".to_string(), journal.display().to_string()));
     blocks.push(Block::Copy(
         "Check it".to_string(),
-        format!("earwitness verify {} --receipt \"{phrase}\"", shell_word(&journal.display().to_string())),
+        format!("earwitness verify {} --receipt \"{words}\"", shell_word(&journal.display().to_string())),
     ));
 }
 

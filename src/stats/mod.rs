@@ -17,6 +17,7 @@
 //! | [`threshold`] | how much of a difference is needed until it is heard? |
 //! | [`population`] | what holds for listeners like these? |
 //! | [`room`] | many listeners who share one draw of X |
+//! | [`pattern`] | do answers follow a pattern, and not the sound? |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
 //! | [`simulate`] | seeded simulation |
 //! | [`special`] | the functions behind: normal, beta, root finding |
@@ -38,6 +39,7 @@ pub mod many;
 pub mod one;
 pub mod panel;
 pub mod panel_power;
+pub mod pattern;
 pub mod population;
 pub mod power;
 pub mod protocol;

@@ -118,7 +118,7 @@ pub enum Receipt {
     Foreign,
 }
 
-/// Holds a kept receipt (64 hex digits or the phrase) against a journal.
+/// Holds a kept receipt (64 hex digits or its words) against a journal.
 ///
 /// # Errors
 /// What was kept is neither.

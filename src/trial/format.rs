@@ -51,7 +51,7 @@ mod tests {
         assert_eq!(vector("a line (no journal begins so)").as_bytes(), line);
         let digest = Digest::of(&line);
         assert_eq!(vector("its digest, the next line's chain"), digest.hex());
-        assert_eq!(vector("the digest as a receipt in words"), digest.phrase());
+        assert_eq!(vector("the digest as a receipt in words"), digest.in_words());
         assert_eq!(
             vector("`verifier` where K is 32 bytes 03"),
             hmac_sha256(&[3; 32], b"earwitness verifier v2").hex()

@@ -88,6 +88,11 @@ impl LockKey {
         if key.verifier() == terms.verifier { Ok(key) } else { Err(LockError::WrongPassphrase) }
     }
 
+    /// The key itself, for whoever checks the proofs elsewhere. Once the sitting is closed it guards nothing any more.
+    pub fn to_check_with(&self) -> Digest {
+        Digest(self.0)
+    }
+
     fn verifier(&self) -> Digest {
         hmac_sha256(&self.0, b"earwitness verifier v2")
     }

@@ -1,21 +1,21 @@
-//! Digests as phrases that can be read aloud, photographed and compared.
+//! Digests as words that can be read aloud, photographed and compared.
 //!
 //! # The written format, for strangers
 //!
 //! `words.txt` beside this file holds 1024 distinct words of four to six letters in alphabetical order, so a word holds
-//! 10 bits. A phrase is 12 words: the first 120 bits of the digest, most significant bit first, ten by ten, each number
-//! the index of a word, from 0. Whoever wants to find another record with the same phrase has 2^120 to try; whoever
-//! could prepare both beforehand, 2^60. The hex digits stand beside the phrase for those to whom that is not enough.
+//! 10 bits. A digest in words is 12 of them: its first 120 bits, most significant bit first, ten by ten, each number
+//! the index of a word, from 0. Whoever wants to find another record with the same words has 2^120 to try; whoever
+//! could prepare both beforehand, 2^60. The hex digits stand beside the words for those to whom that is not enough.
 
 use std::sync::OnceLock;
 
 use super::digest::Digest;
 
-/// Words in a phrase.
-pub const PHRASE_WORDS: usize = 12;
+/// Words of a digest.
+pub const RECEIPT_WORDS: usize = 12;
 
-/// Bits of the digest that a phrase holds.
-pub const PHRASE_BITS: usize = PHRASE_WORDS * 10;
+/// Bits of the digest that its words hold.
+pub const RECEIPT_BITS: usize = RECEIPT_WORDS * 10;
 
 /// All words, in the order of their numbers.
 pub fn words() -> &'static [&'static str] {
@@ -24,8 +24,8 @@ pub fn words() -> &'static [&'static str] {
 }
 
 impl Digest {
-    /// The digest's phrase: 12 words with spaces between them.
-    pub fn phrase(&self) -> String {
+    /// The digest in 12 words, with spaces between them.
+    pub fn in_words(&self) -> String {
         let number = |index: usize| {
             let bit = |offset: usize| {
                 let place = index * 10 + offset;
@@ -33,14 +33,14 @@ impl Digest {
             };
             (0..10).fold(0, |number, offset| number * 2 + bit(offset))
         };
-        let chosen: Vec<&str> = (0..PHRASE_WORDS).map(|index| words()[number(index)]).collect();
+        let chosen: Vec<&str> = (0..RECEIPT_WORDS).map(|index| words()[number(index)]).collect();
         chosen.join(" ")
     }
 
-    /// The phrase as people keep it: four groups of three words.
+    /// Its words as people keep them: four groups of three words.
     pub fn groups(&self) -> String {
-        let phrase = self.phrase();
-        let words: Vec<&str> = phrase.split(' ').collect();
+        let text = self.in_words();
+        let words: Vec<&str> = text.split(' ').collect();
         words.chunks(3).map(|group| group.join(" ")).collect::<Vec<_>>().join(" / ")
     }
 
@@ -61,13 +61,13 @@ impl Digest {
             let shown: String = unknown.chars().take(40).collect();
             return Err(format!("`{shown}` is neither a word of a receipt nor 64 hex digits{hint}"));
         }
-        if typed.len() != PHRASE_WORDS {
+        if typed.len() != RECEIPT_WORDS {
             return Err(format!(
-                "a receipt has {PHRASE_WORDS} words or 64 hex digits, this has {} words",
+                "a receipt has {RECEIPT_WORDS} words or 64 hex digits, this has {} words",
                 typed.len()
             ));
         }
-        Ok(typed.join(" ") == self.phrase())
+        Ok(typed.join(" ") == self.in_words())
     }
 }
 
@@ -84,16 +84,16 @@ mod tests {
     }
 
     #[test]
-    fn a_phrase_holds_the_first_120_bits() {
+    fn words_hold_the_first_120_bits() {
         let digest = Digest::of(b"abc");
-        let phrase = digest.phrase();
-        assert_eq!(phrase.split(' ').count(), PHRASE_WORDS);
-        assert_eq!(digest.matches(&phrase.to_uppercase().replace(' ', " - ")), Ok(true));
+        let text = digest.in_words();
+        assert_eq!(text.split(' ').count(), RECEIPT_WORDS);
+        assert_eq!(digest.matches(&text.to_uppercase().replace(' ', " - ")), Ok(true));
         assert_eq!(digest.matches(&digest.hex()), Ok(true));
         for bit in 0..256 {
             let mut other = digest;
             other.0[bit / 8] ^= 0x80 >> (bit % 8);
-            assert_eq!(other.phrase() == phrase, bit >= PHRASE_BITS, "bit {bit}");
+            assert_eq!(other.in_words() == text, bit >= RECEIPT_BITS, "bit {bit}");
         }
         assert!(digest.matches("zzzz").is_err());
         assert!(digest.matches("acorn").is_err());

@@ -118,10 +118,11 @@ caveats! {
     Disturbed "disturbed" sittings::disturbed, "Attempts that were disturbed and repeated.";
     SoundServer "sound-server" sittings::sound_server, "A wagered sitting was played through a sound server, which other programs can record.";
     Resumed "resumed" sittings::resumed, "Sittings that went on after they had been cut off.";
-    NoHands "no-phrases" sittings::no_hands, "Nobody gave a hand, so the draws rest on the machine's secret alone.";
+    NoHands "no-hands" sittings::no_hands, "Nobody gave a hand, so the draws rest on the machine's secret alone.";
     SharedRoom "shared-room" sittings::shared_room, "Listeners heard the same draw.";
     SeveralSittings "several-sittings" sittings::several_sittings, "A listener sat more than once, and all sittings count together.";
     Hurried "hurried" sittings::hurried, "A listener often answered after little more than the least that has to be heard.";
+    Patterned "patterned" answers::patterned, "Answers of a sitting follow a pattern, and not the sound.";
     PreparedSession "prepared-session" sittings::prepared_session, "A listener is among those who prepared the session.";
     WordsCouldHide "words-could-hide" sittings::words_could_hide, "A sound device's bit depth could hide the faintest difference.";
     InputsChanged "inputs-changed" folder::inputs_changed, "Files of the session are not what the sittings sealed.";

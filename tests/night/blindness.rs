@@ -73,7 +73,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.get(page));
     }
     host.say("next").expect("accepted");
-    keep(ida.post("/phrase", &serde_json::json!({ "text": "lamp" })));
+    keep(ida.post("/typed-hand", &serde_json::json!({ "text": "lamp" })));
     host.say("next").expect("sealed");
     let display = |path: &str| {
         raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))

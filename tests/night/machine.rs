@@ -147,17 +147,17 @@ fn an_evening_goes_through_its_phases() {
     let ida = desk.join("Ida", None).expect("a seat");
     assert_eq!(ida, Holder { seat: 1, generation: 1 });
     assert_eq!(
-        desk.night.phrase(0, ida, "lamp"),
-        Err(Refusal::NoPhrases),
+        desk.night.type_hand(0, ida, "lamp"),
+        Err(Refusal::HandsOver),
         "not before the doors are open for them"
     );
     desk.say(&Command::Next).expect("accepted");
     assert_eq!(desk.phase(), Phase::Joining);
-    let effects = desk.night.phrase(0, ida, " lamp on the stairs ").expect("a phrase");
+    let effects = desk.night.type_hand(0, ida, " lamp on the stairs ").expect("a hand");
     desk.carry_out(effects);
     desk.say(&Command::Next).expect("sealed");
     assert_eq!(desk.phase(), Phase::Ready);
-    assert_eq!(desk.night.phrase(0, ida, "late"), Err(Refusal::NoPhrases));
+    assert_eq!(desk.night.type_hand(0, ida, "late"), Err(Refusal::HandsOver));
     desk.say(&Command::Next).expect("presented");
     assert_eq!(desk.phase(), Phase::Presenting);
     assert_eq!(desk.night.now(desk.at_ms).0, Now::Gap { slot: 0 });

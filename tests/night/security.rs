@@ -184,7 +184,7 @@ fn nonsense_and_floods_are_refused_and_the_night_goes_on() {
         assert_eq!(reply.status, 400, "{body}: {reply:?}");
     }
     let large = format!("{{\"text\":\"{}\"}}", "x".repeat(10_000));
-    assert_eq!(ask(&host, "POST", "/phrase", &cookie, &large).status, 413);
+    assert_eq!(ask(&host, "POST", "/typed-hand", &cookie, &large).status, 413);
     assert_eq!(ida.vote(&trial, "zebra").status, 400);
     // A hundred votes at once from one seat: a few are taken, the rest is told to slow down, the last one stands.
     let statuses: Vec<u16> =

@@ -182,7 +182,7 @@ fn hasty() -> Paces {
     Paces {
         seat: wide,
         vote: wide,
-        phrase: wide,
+        typed_hand: wide,
         address: wide,
 
         seats_per_address: u32::MAX,

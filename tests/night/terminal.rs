@@ -62,7 +62,7 @@ fn a_host_conducts_a_night_from_the_terminal() {
 
     host.press("\r");
     host.wait(&["joining"]);
-    host.press("phrase amber river\r");
+    host.press("hand amber river\r");
     host.press("\r");
     for trial in ["Warm-up 1 of 1", "Trial 1 of 3", "Trial 2 of 3", "Trial 3 of 3"] {
         host.wait(&["next presents the trial", "next begins the trials that count"]);

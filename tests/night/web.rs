@@ -72,12 +72,12 @@ fn a_whole_night_from_joining_to_the_results() {
     let state = ida.state();
     assert_eq!(state["phase"], "welcome");
     assert_eq!(state["commitment"]["hex"].as_str().expect("digits").len(), 64);
-    assert_eq!(state["commitment"]["phrase"].as_str().expect("words").split(' ').count(), 12);
+    assert_eq!(state["commitment"]["words"].as_str().expect("words").split(' ').count(), 12);
 
     host.say("next").expect("accepted");
-    assert_eq!(ola.post("/phrase", &serde_json::json!({ "text": "a lamp on the stairs" })).status, 200);
-    host.say("phrase also the host").expect("a phrase");
-    assert_eq!(ida.state()["phrases"], 2);
+    assert_eq!(ola.post("/typed-hand", &serde_json::json!({ "text": "a lamp on the stairs" })).status, 200);
+    host.say("hand also the host").expect("a hand");
+    assert_eq!(ida.state()["typed_hands"], 2);
     host.say("next").expect("sealed");
 
     let mut receipts = Vec::new();

@@ -171,7 +171,7 @@ await hear("phase joining");
 await phones[1].page.getByLabel("Add any words").fill("the lamp on the stairs");
 await phones[1].page.getByRole("button", { name: "Add my words" }).click();
 await phones[0].page.getByText("1 added so far").waitFor();
-await audit(phones[1], "phrase");
+await audit(phones[1], "typed-hand");
 say("next");
 await hear("phase ready");
 await room.page.getByText("You will hear A, B, X").waitFor();

@@ -3,17 +3,18 @@
 //   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT] PAGE.html...
 //
 // Pages run under their own content security policy, without any network. With --receipt the text is held against the
-// journals of each page.
+// journals of each page; with --lock-key the locks of its sittings are checked.
 import { createRequire } from 'node:module';
 import { pathToFileURL } from 'node:url';
 import path from 'node:path';
 
-const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null };
+const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null, key: null };
 const words = process.argv.slice(2);
 for (let at = 0; at < words.length; at += 1) {
   if (words[at] === '--modules') options.modules = words[(at += 1)];
   else if (words[at] === '--shots') options.shots = words[(at += 1)];
   else if (words[at] === '--receipt') options.receipt = words[(at += 1)];
+  else if (words[at] === '--lock-key') options.key = words[(at += 1)];
   else options.pages.push(words[at]);
 }
 const require = createRequire(path.join(path.resolve(options.modules), 'here.js'));
@@ -34,6 +35,8 @@ for (const file of options.pages) {
   page.on('pageerror', (error) => found.errors.push(String(error)));
   page.on('request', (request) => { if (request.url() !== url) found.requests.push(request.url()); });
   await page.goto(url, { waitUntil: 'load' });
+  // Where no sitting is locked there is no field for a lock's key to be seen.
+  if (options.key && await page.isVisible('#self-check-lock-key')) await page.fill('#self-check-lock-key', options.key);
   await page.click('#self-check-button');
   Object.assign(found, await page.evaluate(() => ({
     summary: document.querySelector('#self-check-results > p').textContent,

@@ -100,8 +100,8 @@ pub(crate) struct Plan {
     pub(crate) output: OutputKind,
     /// Sample format, and what is noted of it before the first trial.
     pub(crate) words: (&'static str, Option<earwitness::stimulus::WordFacts>),
-    /// Phrases: who and what.
-    pub(crate) phrases: Vec<(String, String)>,
+    /// Typed hands: who and what.
+    pub(crate) hands: Vec<(String, String)>,
     /// Witnesses whose phones hold the other half of every draw.
     pub(crate) watched: Vec<String>,
     /// Stop after so many answers.
@@ -136,7 +136,7 @@ impl Plan {
             simulated: None,
             output: OutputKind::Device,
             words: ("f32", None),
-            phrases: vec![(listener.to_owned(), format!("phrase number {seed}"))],
+            hands: vec![(listener.to_owned(), format!("phrase number {seed}"))],
             watched: Vec::new(),
             stop: None,
             void_every: 0,
@@ -341,7 +341,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         at_ms += 1000;
         put(&mut ledger, Record::Accepted { at_ms, by });
     }
-    for (by, text) in &plan.phrases {
+    for (by, text) in &plan.hands {
         at_ms += 4000;
         put(&mut ledger, Record::Hand { at_ms, by: by.clone(), text: text.clone() });
     }
@@ -356,11 +356,11 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         let (witness, name, end) = (index as u32 + 1, name.clone(), links.end());
         put(&mut ledger, Record::WitnessJoined { at_ms, witness, name, end });
     }
-    put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.phrases.len() as u32) });
+    put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.hands.len() as u32) });
     if let Some(facts) = plan.words.1 {
         put(&mut ledger, Record::Resolution { at_ms, resolved: facts.into() });
     }
-    let key = secret.key(FORMAT, plan.phrases.iter().map(|(_, text)| text.as_bytes()));
+    let key = secret.key(FORMAT, plan.hands.iter().map(|(_, text)| text.as_bytes()));
     let mut draws = Draws::new(&opening, key);
     let mut outcome = None;
     while let Some(id) = ledger.next() {

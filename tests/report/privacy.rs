@@ -11,7 +11,7 @@ fn names_are_text_whatever_they_hold() {
     let nasty = "<script>alert(1)</script>\"'&<img src=x onerror=alert(1)>";
     let mut site = Site::new(&SESSION.replace("Two invented cables", "<b>Title</b> & more"));
     site.hold(&Plan::new(nasty, 1, 0.6));
-    site.hold(&Plan { phrases: vec![(nasty.to_owned(), nasty.to_owned())], ..Plan::new("Bel", 2, 0.5) });
+    site.hold(&Plan { hands: vec![(nasty.to_owned(), nasty.to_owned())], ..Plan::new("Bel", 2, 0.5) });
     let report = report_of(&site);
     for html in [page::page(&report), page::certificates(&report)] {
         assert!(!html.contains("<script>alert") && !html.contains("<img") && !html.contains("<b>Title"));
@@ -34,7 +34,7 @@ fn an_alias_hides_the_name_everywhere() {
     let mut site = Site::new(SESSION);
     site.hold(&Plan {
         alias: Some("Night Owl".to_owned()),
-        phrases: Vec::new(),
+        hands: Vec::new(),
         ..Plan::new("Zacharias", 1, 0.6)
     });
     let report = report_of(&site);
@@ -64,7 +64,7 @@ fn anonymous_replaces_every_name() {
                  claimant_wins = \"Yolanda cooks\"\nskeptic_wins = \"Zacharias cooks\"\n\n[amplifier]";
     let mut site = Site::new(&SESSION.replace("[amplifier]", wager));
     site.hold(&Plan {
-        phrases: vec![("Yolanda".to_owned(), "Yolanda was here".to_owned())],
+        hands: vec![("Yolanda".to_owned(), "Yolanda was here".to_owned())],
         ..Plan::new("Zacharias", 1, 0.6)
     });
     site.hold(&Plan {
@@ -188,18 +188,18 @@ fn a_name_in_any_text_leaves_with_no_anonymous_report() {
     let event = Some("the device of Zinnia was slow".to_owned());
     let claimant = site.session.wager.as_ref().expect("a wager").claimant.clone();
     site.hold(&Plan {
-        phrases: hands.clone(),
+        hands: hands.clone(),
         event: event.clone(),
         void_every: 3,
         ..Plan::new(&claimant, 1, 0.9)
     });
     site.hold(&Plan {
         alias: Some("Zinnia".to_owned()),
-        phrases: hands.clone(),
+        hands: hands.clone(),
         ..Plan::new("ZINNIA", 2, 0.6)
     });
     let seats = ["Zinnia", "zinnia b", "Zinnia-C"].map(|seat| (seat.to_owned(), 0.6)).to_vec();
-    site.hold(&Plan { seats, phrases: hands, event, ..Plan::new("Zinnia the host", 3, 0.5) });
+    site.hold(&Plan { hands, event, seats, ..Plan::new("Zinnia the host", 3, 0.5) });
     site.hold(&Plan { stop: Some((3, false)), ..Plan::new("Zinnia Open", 4, 0.5) });
     std::fs::write(site.path().join("sittings/zinnia.jsonl"), "no journal of Zinnia\n").expect("written");
     std::fs::write(site.path().join(format!("{CANARY} measured.csv")), "changed by Zinnia").expect("written");

@@ -5,10 +5,14 @@ use std::process::Command;
 
 use earwitness::evidence::Options;
 use earwitness::report::page;
+use earwitness::stats::Protocol;
+use earwitness::trial::journal;
+use earwitness::trial::lock::LockKey;
 use serde_json::Value;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::{report_of, report_with};
+use crate::trial::{hands, python, sizes};
 
 /// Presses the button of each page; what each says, in the same order.
 fn pressed(files: &[PathBuf], more: &[&str]) -> Vec<Value> {
@@ -43,7 +47,7 @@ fn panel() -> Site {
     site.hold(&Plan::new("Ada & <Ben>", 1, 0.9));
     site.hold(&Plan { void_every: 3, ..Plan::new("Bel", 2, 0.6) });
     let watched = vec!["Jorin".to_owned(), "Pia".to_owned()];
-    site.hold(&Plan { phrases: Vec::new(), watched, void_every: 4, ..Plan::new("Cyd", 3, 0.5) });
+    site.hold(&Plan { hands: Vec::new(), watched, void_every: 4, ..Plan::new("Cyd", 3, 0.5) });
     site.hold(&Plan { stop: Some((5, false)), ..Plan::new("Dov", 4, 0.5) });
     site
 }
@@ -100,7 +104,7 @@ fn names_that_are_withheld_stay_so_and_the_draws_are_checked_without_them() {
     site.hold(&Plan { watched, ..Plan::new("Zacharias", 1, 0.6) });
     site.hold(&Plan {
         alias: Some("Night Owl".to_owned()),
-        phrases: Vec::new(),
+        hands: Vec::new(),
         ..Plan::new("Yolanda", 3, 0.6)
     });
     let anonymous = page::page(&report_with(&site, Options { anonymous: true }));
@@ -237,6 +241,8 @@ fn tampered_pages_do_not_hold() {
         ("the shown receipt", shown("data-shown=\"receipt\"", ">", ">0"), "Receipt"),
         ("the shown words", shown("data-shown=\"receipt in words\"", ">", ">apple "), "Receipt"),
         ("the shown seal", shown("data-shown=\"seal\"", ">", ">0"), "Seal"),
+        ("the register's head", shown("data-shown=\"register\"", ">", ">0"), "Seal"),
+        ("the register at the closing", with_journal(&html, 0, true, digit("\"register\":\"")), "Seal"),
         ("the shown score of a sitting", shown("data-shown=\"right\"", ">", ">1"), "Draws and score"),
         ("the shown verdict", shown("data-score=\"0\"", &format!(">{score} of"), ">24 of"), "Verdict 1"),
         ("a sitting that counts no more", shown("data-counts=\"yes\"", ">yes<", ">no<"), "Verdict 1"),
@@ -261,15 +267,128 @@ fn a_kept_receipt_is_held_against_the_journals_of_the_page() {
     let file = [written(folder.path(), "panel", &page::page(&report))];
     let held =
         |kept: &str| pressed(&file, &["--receipt", kept])[0]["held"].as_str().expect("a sentence").to_owned();
-    let phrase = report.sittings[1].receipt_phrase.clone().expect("a receipt");
-    assert!(held(&phrase).starts_with("This is the receipt of sitting 2"));
+    let words = report.sittings[1].receipt_words.clone().expect("a receipt");
+    assert!(held(&words).starts_with("This is the receipt of sitting 2"));
     assert!(
         held(&report.sittings[2].receipt.clone().expect("a receipt"))
             .starts_with("This is the receipt of sitting 3")
     );
     assert!(
-        held(&phrase.replacen(' ', ", ", 3).to_uppercase()).starts_with("This is the receipt of sitting 2")
+        held(&words.replacen(' ', ", ", 3).to_uppercase()).starts_with("This is the receipt of sitting 2")
     );
-    let words: Vec<&str> = phrase.split(' ').rev().collect();
-    assert!(held(&words.join(" ")).starts_with("This receipt is none of these"));
+    let reversed: Vec<&str> = words.split(' ').rev().collect();
+    assert!(held(&reversed.join(" ")).starts_with("This receipt is none of these"));
+}
+
+/// The page of one sitting with another journal in it, of which it shows nothing but the session.
+fn with_another(html: &str, journal: &[u8]) -> String {
+    let journal = std::str::from_utf8(journal).expect("text");
+    let other = with_journal(html, 0, false, |lines| *lines = journal.lines().map(str::to_owned).collect());
+    let from = other.find("data-shown=\"session\">").expect("the session") + "data-shown=\"session\">".len();
+    let key = "\"session\":\"";
+    let at = journal.find(key).expect("a session") + key.len();
+    let session = format!("{}{}{}", &other[..from], &journal[at..at + 64], &other[from + 64..]);
+    let (before, after) = session.split_once("data-shown=\"session\"").expect("the session");
+    let gone = |text: &str| text.replace("data-shown=", "data-gone=").replace("data-score=", "data-gone=");
+    let script = after.find("<script>").expect("the script");
+    let end = after.find("</script>").expect("its end");
+    format!(
+        "{}data-shown=\"session\"{}{}{}",
+        gone(before),
+        gone(&after[..script]),
+        &after[script..end],
+        gone(&after[end..])
+    )
+}
+
+/// Resealed and locked sittings, nights with phones' hands, and sittings that a rule ends: as they are, and forged.
+#[test]
+fn every_kind_of_journal_is_checked_and_forged_ones_are_found() {
+    const PASSPHRASE: &str = "Jorin's own words";
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    let html = page::page(&report_of(&site));
+    let locked = hands::locked(PASSPHRASE);
+    let journal = journal::read_from(Path::new("locked"), &mut locked.as_slice()).expect("a journal");
+    let opening = journal.opening().expect("an opening");
+    let lock = opening.lock.as_ref().expect("a lock");
+    let key = LockKey::open(lock, opening.commitment, PASSPHRASE).expect("it opens").to_check_with().hex();
+    let phones = hands::started_over().journal.bytes;
+    let narrow = sizes::narrow().journal.bytes;
+    let two_sided = python::two_sided(Protocol::TwoAfc).journal.bytes;
+    let [locked, phones, narrow, two_sided] =
+        [locked, phones, narrow, two_sided].map(|journal| with_another(&html, &journal));
+    let forged = |html: &str, kind: &str, from: &str, to: &str| {
+        let changed = with_journal(html, 0, true, |lines| {
+            let line = lines.iter_mut().rev().find(|line| line.contains(kind)).expect("a line to change");
+            let at = line.find(from).expect("what to change") + from.len();
+            let rest = line[at..].find(['"', ',', '}']).expect("its end");
+            line.replace_range(at..at + rest, to);
+        });
+        assert_ne!(changed, html);
+        changed
+    };
+    let gone = |html: &str, kind: &str| {
+        with_journal(html, 0, true, |lines| lines.retain(|line| !line.contains(kind)))
+    };
+    let other = "11".repeat(32);
+    let without_proof = with_journal(&locked, 0, true, |lines| {
+        let line = lines.iter_mut().find(|line| line.contains("\"resumed\"")).expect("a resumption");
+        let at = line.find(",\"proof\"").expect("a proof");
+        line.replace_range(at..at + ",\"proof\":\"\"".len() + 64, "");
+    });
+    let cases = [
+        ("locked", locked.clone(), "and the lock's key gives the same"),
+        ("phones", phones.clone(), "the secret and 3 hands give the key"),
+        ("narrow", narrow.clone(), "counted answers right"),
+        ("two-sided", two_sided.clone(), "counted answers right"),
+        (
+            "another proof at the closing",
+            forged(&locked, "closing", "\"proof\":\"", &other),
+            "Does not hold: Lock.",
+        ),
+        (
+            "another proof at the resumption",
+            forged(&locked, "resumed", "\"proof\":\"", &other),
+            "Does not hold: Lock.",
+        ),
+        ("no proof", without_proof, "Does not hold: Lock."),
+        (
+            "the earlier secret",
+            forged(&locked, "closing", "\"earlier\":[{\"secret\":\"", &other),
+            "Does not hold: Seal.",
+        ),
+        (
+            "the later commitment",
+            forged(&locked, "resumed", "\"commitment\":\"", &other),
+            "Does not hold: Seal.",
+        ),
+        ("no void attempt", gone(&locked, "\"cause\":\"interrupted\""), "Does not hold: Lock."),
+        ("a phone's hand", forged(&phones, "hand-opened", "\"hand\":\"", &other), "Does not hold: Hands."),
+        ("a phone's hash", forged(&phones, "hand-closed", "\"hash\":\"", &other), "Does not hold: Hands."),
+        ("no sealing that started over", gone(&phones, "\"hands-void\""), "Does not hold: Hands."),
+        (
+            "an end by hand",
+            forged(&narrow, "closing", "\"outcome\":\"", "all-trials"),
+            "Does not hold: Draws and score.",
+        ),
+        (
+            "a promise of more",
+            forged(&narrow, "opening", "\"narrow_enough\":", "1.2"),
+            "Does not hold: Draws and score.",
+        ),
+        (
+            "one direction",
+            forged(&two_sided, "opening", "\"sides\":\"", "one"),
+            "Does not hold: Draws and score.",
+        ),
+    ];
+    let files: Vec<PathBuf> =
+        cases.iter().map(|(name, html, _)| written(folder.path(), &name.replace(' ', "-"), html)).collect();
+    for ((name, _, expected), found) in cases.iter().zip(pressed(&files, &["--lock-key", &key])) {
+        let steps = found["sittings"].to_string();
+        assert!(steps.contains(expected), "{name}, {expected}: {found:#}");
+        assert_eq!(steps.contains("Does not hold"), expected.contains("Does not hold"), "{name}: {found:#}");
+    }
 }

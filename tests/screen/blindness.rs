@@ -233,8 +233,8 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
             let folder = tempfile::tempdir().expect("a temporary folder");
             let session = session_of(protocol, Kind::Full, folder.path());
             let mut setting = Setting::new(&session);
-            setting.draw(&["our phrase"], &only(order));
-            let mut lines = String::from("\n\nour phrase\n\n\n\nhelp\n");
+            setting.draw(&["our hand"], &only(order));
+            let mut lines = String::from("\n\nour hand\n\n\n\nhelp\n");
             for trial in 0..Kind::Full.trials() {
                 for slot in definition.slots {
                     let _ = writeln!(lines, "{}\nat 1.0", slot.label.to_lowercase());

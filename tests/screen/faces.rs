@@ -49,7 +49,7 @@ fn a_simulated_listener_says_so_everywhere() {
 fn plain_lines_from_a_file_play_a_whole_sitting() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "confidence = true", "");
-    let lines = "\nour phrase\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nwait 1.2\nanswer 2\nback\n\
+    let lines = "\nour hand\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nwait 1.2\nanswer 2\nback\n\
                  answer 2\nrecord\n4\nx\nwait 1.2\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
     let ran = rig::piped(folder.path(), &arguments, lines);

@@ -126,7 +126,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     lines.wait("Press Enter: accept");
     lines.say("\n");
     lines.wait("Mara, your hand");
-    lines.say("our phrase\n");
+    lines.say("our hand\n");
     lines.wait("Another hand");
     lines.say("amber river\n");
     lines.wait("whose hand is this?");
@@ -201,7 +201,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     assert_eq!((checked.resumed, checked.total().map(|(trials, _)| trials)), (5, Some(6)));
     let hands: Vec<(&str, String)> =
         checked.hands.iter().map(|hand| (hand.by.as_str(), hand.text())).collect();
-    assert_eq!(hands, [("Mara", "our phrase".to_owned()), ("Tomas", "amber river".to_owned())]);
+    assert_eq!(hands, [("Mara", "our hand".to_owned()), ("Tomas", "amber river".to_owned())]);
     let torn: Vec<u64> = journal::read(&path)
         .expect("it reads")
         .records

@@ -20,9 +20,9 @@ use earwitness::trial::{Definition, Outcome, Part, Record, Terms, TrialId, journ
 use super::rig::{self, Sat, Setting, keys, sit};
 use crate::trial::kit;
 
-/// The phrase that every script types.
-const PHRASE: &str = "hi";
-/// From the terms to the first announcement: one party, one phrase with a name.
+/// The hand that every script types.
+const HAND: &str = "hi";
+/// From the terms to the first announcement: one party, one hand with a name.
 const START: &str = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter .";
 /// Reads the result to its end and closes it.
 const END: &str = " . . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . Enter";
@@ -35,7 +35,7 @@ fn drawn(session: &Session, voids: &[u32]) -> Vec<Presented> {
         ..kit::draft(Terms::of(session))
     };
     let opening = kit::opening(&draft, &rig::secret());
-    let mut draws = Draws::new(&opening, rig::secret().key(2, [PHRASE.as_bytes()]));
+    let mut draws = Draws::new(&opening, rig::secret().key(2, [HAND.as_bytes()]));
     let mut found = Vec::new();
     for part in [Part::Qualification, Part::WarmUp, Part::Main] {
         for trial in 1..=earwitness::trial::schedule::trials_of(&opening, part) {

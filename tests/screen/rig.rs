@@ -335,10 +335,10 @@ pub(crate) struct Setting<'s> {
 }
 
 impl<'s> Setting<'s> {
-    /// The first trials are presented in these orders, if these phrases are typed.
-    pub(crate) fn draw(&mut self, phrases: &[&str], orders: &[usize]) {
+    /// The first trials are presented in these orders, if these hands are typed.
+    pub(crate) fn draw(&mut self, hands: &[&str], orders: &[usize]) {
         let stimuli = stimuli_apart(self.session, self.apart);
-        self.secret = blind::secret_of_session(self.session, &stimuli, phrases, orders);
+        self.secret = blind::secret_of_session(self.session, &stimuli, hands, orders);
         self.hidden = true;
     }
 

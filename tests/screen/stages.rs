@@ -85,8 +85,7 @@ fn the_seal_and_its_hands() {
     let scene = scene(Stage::Page(typing()));
     let mut model = Model::new(60, 20);
     model.meet(&scene);
-    model.typed =
-        "a phrase that is longer than the line it is typed on, and then some more of it".to_string();
+    model.typed = "a hand that is longer than the line it is typed on, and then some more of it".to_string();
     insta::assert_snapshot!("typing-60x20", drawn(&model, &scene));
 }
 
@@ -143,7 +142,7 @@ fn trials_of_every_protocol() {
     both("tetrad", Stage::Trial(trial("1234", &pairs)));
     both("two-afc", Stage::Trial(trial("12", &["1 is brighter", "2 is brighter"])));
     both("confidence", Stage::Trial(TrialScene { kind: StageKind::Confidence, ..abx() }));
-    let receipt = Some(Digest::of(b"a record").phrase());
+    let receipt = Some(Digest::of(b"a record").in_words());
     both("receipt", Stage::Trial(TrialScene { receipt, ..abx() }));
     insta::assert_snapshot!("abx-120x40", shown(120, 40, Stage::Trial(abx())));
 }

@@ -29,6 +29,6 @@ fn kept_journals_still_verify_with_the_receipts_they_had() {
             .lines()
             .find_map(|line| line.strip_prefix(&format!("{name}: ")))
             .unwrap_or_else(|| panic!("{name} has no line in receipts.txt"));
-        assert_eq!(verify::check(&path).receipt.unwrap().phrase(), expected, "{name}");
+        assert_eq!(verify::check(&path).receipt.unwrap().in_words(), expected, "{name}");
     }
 }

@@ -64,8 +64,8 @@ fn phones_give_their_hands_closed_and_open_them_when_nothing_can_be_added() {
     assert_eq!(names, ["guest 1", "guest 2", "guest 3", "The host"]);
 }
 
-#[test]
-fn a_hand_that_stays_closed_is_named_and_the_sealing_starts_over() {
+/// A whole night whose sealing started over, since a phone left its hand closed.
+pub(crate) fn started_over() -> Scripted<Memory> {
     let mut scripted = room();
     scripted.event(Event::Seal);
     scripted.event(Event::OpenHand { seat: 1, hand: hand(1, 1) });
@@ -83,10 +83,24 @@ fn a_hand_that_stays_closed_is_named_and_the_sealing_starts_over() {
     for seat in [1, 3] {
         scripted.event(Event::OpenHand { seat, hand: hand(seat, 2) });
     }
-    let scripted = scripted.finish();
-    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    scripted.finish()
+}
+
+#[test]
+fn a_hand_that_stays_closed_is_named_and_the_sealing_starts_over() {
+    let (_folder, path) = kit::written(&started_over().journal.bytes);
     python::agree(&path);
     assert_eq!(verify::check(&path).hands.len(), 3);
+}
+
+/// The journal of a locked sitting that was cut off, and went on to its end with the passphrase.
+pub(crate) fn locked(passphrase: &str) -> Vec<u8> {
+    let folder = kit::folder();
+    let name = cut_off(folder.path(), Some(passphrase));
+    let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+    let opened = sittings.resume(&name, UTC, kit::silent(), kit::secret(88), Some(passphrase)).unwrap();
+    kit::in_folder(opened).finish();
+    std::fs::read(folder.path().join(&name)).unwrap()
 }
 
 #[test]

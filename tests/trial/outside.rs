@@ -51,7 +51,7 @@ fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
     assert_eq!(ran.code, 1, "{}", ran.out);
     assert!(ran.out.contains("it is no record's of this journal"), "{}", ran.out);
     // A receipt from the middle of the test is not one of what came after it.
-    let middle = receipts[9].phrase();
+    let middle = receipts[9].in_words();
     let ran = verify(&[honest, "--receipt", &middle]);
     assert_eq!(ran.code, 1, "{}", ran.out);
     assert!(ran.out.contains("records 1 to 10 are as they were; it says nothing of the"), "{}", ran.out);

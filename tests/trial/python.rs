@@ -69,6 +69,18 @@ fn every_protocol_and_occasion() {
     }
 }
 
+/// A sitting that a sequential rule in both directions ends: at half the risk it takes longer than in one.
+pub(crate) fn two_sided(protocol: Protocol) -> kit::Scripted<kit::Memory> {
+    let mut draft = kit::draft(kit::terms(protocol));
+    draft.terms.trials = 50;
+    draft.terms.stopping = StoppingTerms::Sequential { alpha: 0.05, beta: 0.1, proportion: 0.9 };
+    draft.terms.sides = Some(earwitness::stats::protocol::Sides::Two);
+    draft.simulated = Some(1.0);
+    let mut scripted = kit::in_memory(&draft, 74);
+    scripted.answering = kit::Answering::Right;
+    scripted.finish()
+}
+
 #[test]
 fn every_way_to_end() {
     let mut draft = kit::full(Protocol::Triangle);
@@ -83,9 +95,10 @@ fn every_way_to_end() {
         played(&draft, 72, None, true);
         played(&draft, 73, Some(9), false);
     }
-    draft.terms.protocol = Protocol::Preference;
-    draft.terms.sides = Some(earwitness::stats::protocol::Sides::Two);
-    played(&draft, 74, None, false);
+    for protocol in [Protocol::Preference, Protocol::TwoAfc] {
+        let (_folder, path) = kit::written(&two_sided(protocol).journal.bytes);
+        agree(&path);
+    }
     let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 75);
     for _ in 0..10 {
         scripted.step();

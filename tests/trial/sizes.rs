@@ -163,14 +163,20 @@ fn going_on_under_a_fresh_seal_keeps_the_sizes() {
     }
 }
 
-#[test]
-fn a_narrow_interval_ends_the_sitting_and_nothing_may_follow() {
+/// A sitting that a narrow interval ends before its last trial.
+pub(crate) fn narrow() -> Scripted<kit::Memory> {
     let terms = ThresholdTerms { narrow_enough: Some(10.0), largest: 8.0, ..BAYES };
     let mut draft = draft(Protocol::Abx, terms, 60);
     draft.terms.comparisons.truncate(1);
     draft.stimuli.retain(|stimulus| stimulus.comparison == 0);
-    let scripted = played(&draft, 5, true);
+    played(&draft, 5, true)
+}
+
+#[test]
+fn a_narrow_interval_ends_the_sitting_and_nothing_may_follow() {
+    let scripted = narrow();
     let (_folder, path) = kit::written(&scripted.journal.bytes);
+    python::agree(&path);
     let checked = verify::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.closing.as_ref().expect("closed").outcome, Outcome::Sequential);
@@ -178,6 +184,7 @@ fn a_narrow_interval_ends_the_sitting_and_nothing_may_follow() {
     // Terms that promise more leave the same answers unfinished: whoever ends early on their own is found out.
     let mut forged = scripted.journal.records;
     if let Record::Opening(opening) = &mut forged[0] {
+        let terms = opening.terms.threshold.expect("a threshold");
         opening.terms.threshold = Some(ThresholdTerms { narrow_enough: Some(1.2), ..terms });
     }
     let (_folder, path) = kit::written(&super::tampering::rewritten(&forged));

@@ -174,14 +174,14 @@ fn a_journal_written_anew_with_another_answer_or_count_does_not_add_up() {
         change(closing);
         assert_eq!(named(&check(&rewritten(&changed))), last, "{what}");
     }
-    let mut another_phrase = records.clone();
-    for record in &mut another_phrase {
+    let mut another_hand = records.clone();
+    for record in &mut another_hand {
         if let Record::Hand { text, .. } = record {
             text.push('!');
             break;
         }
     }
-    assert_eq!(named(&check(&rewritten(&another_phrase))), last);
+    assert_eq!(named(&check(&rewritten(&another_hand))), last);
     // A trial left out.
     let mut left_out = records.clone();
     let answer = left_out.iter().position(|record| matches!(record, Record::Answer { .. })).unwrap();
@@ -201,10 +201,10 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     let kept = scripted.conductor.view().receipt.unwrap();
     drop(scripted);
     let honest = verify::check(&path);
-    assert_eq!(against::receipt(&honest, &kept.phrase()), Ok(Receipt::Whole));
+    assert_eq!(against::receipt(&honest, &kept.in_words()), Ok(Receipt::Whole));
     assert_eq!(against::receipt(&honest, &kept.hex()), Ok(Receipt::Whole));
     let early = honest.digests[4];
-    assert_eq!(against::receipt(&honest, &early.phrase()), Ok(Receipt::UpTo(5)));
+    assert_eq!(against::receipt(&honest, &early.in_words()), Ok(Receipt::UpTo(5)));
 
     // The whole truth of somebody else's making: other times, all hashes new. It is consistent in itself.
     let mut records = journal::read(&path).unwrap().records;
@@ -217,10 +217,10 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     let alone = verify::alone(&path);
     assert!(alone.is_sound(), "{:?}", alone.problems);
     // The receipt and the register do not fit.
-    assert_eq!(against::receipt(&alone, &kept.phrase()), Ok(Receipt::Foreign));
+    assert_eq!(against::receipt(&alone, &kept.in_words()), Ok(Receipt::Foreign));
     let checked = verify::check(&path);
     assert_eq!(named(&checked), records.len() as u64);
-    let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap(), "--receipt", &kept.phrase()]);
+    let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap(), "--receipt", &kept.in_words()]);
     assert_eq!(ran.code, 1, "{}", ran.err);
     assert!(ran.out.contains("no receipt that was kept"), "{}", ran.out);
 }

@@ -61,7 +61,7 @@ fn doubtful() -> (Site, Vec<PathBuf>) {
             deaf: true,
             took_ms: Some(3300),
             only_last: true,
-            phrases: Vec::new(),
+            hands: Vec::new(),
             ..Plan::new("Ada", 21, 1.0)
         },
         Plan { simulated: Some(0.9), ..Plan::new("Bel", 2, 0.9) },
@@ -249,7 +249,7 @@ fn every_surface_gives_the_same_numbers_where_every_caveat_applies() {
         "stopped-early",
         "implausible",
         "controls-missed",
-        "no-phrases",
+        "no-hands",
         "prepared-session",
         "level-audible",
     ] {

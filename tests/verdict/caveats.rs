@@ -116,7 +116,7 @@ const CAUSES: &[(Kind, Cause)] = &[
         world.evidence.sittings[0].output_path = Some(OutputPath::SoundServer);
     }),
     (Kind::Resumed, |world| world.evidence.sittings[0].resumed = 1),
-    (Kind::NoHands, |world| world.evidence.sittings[0].phrases.clear()),
+    (Kind::NoHands, |world| world.evidence.sittings[0].hands.clear()),
     (Kind::SharedRoom, |world| one_more(world, |own| own.night = true)),
     (Kind::SeveralSittings, |world| {
         one_more(world, |_| {});
@@ -126,6 +126,10 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::Hurried, |world| {
         let own = world.evidence.trials.iter_mut().filter(|trial| trial.listener == Some(0));
         own.for_each(|trial| trial.heard_ms = 1200);
+    }),
+    (Kind::Patterned, |world| {
+        let own = world.evidence.trials.iter_mut().filter(|trial| trial.listener == Some(0));
+        own.for_each(|trial| trial.answer = trial.answer.map(|_| 1));
     }),
     (Kind::PreparedSession, |world| _ = world.evidence.preparers.insert(0)),
     (Kind::WordsCouldHide, |world| {

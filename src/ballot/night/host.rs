@@ -80,9 +80,9 @@ impl Night {
                 return self.step(at_ms, Event::Disturbed { cause: format!("{HOST_CAUSE}{reason}") });
             }
             Command::Void(_) => return nothing("no trial is on"),
-            Command::Phrase(text) => {
+            Command::Hand(text) => {
                 let by = self.conductor.opening().listener.clone();
-                return self.add_phrase(at_ms, by, text);
+                return self.add_hand(at_ms, by, text);
             }
             Command::Paper(seat, name) => {
                 return self.join(at_ms, name, *seat, Ballot::Paper).map(|(_, effects)| effects);

@@ -180,8 +180,8 @@
   /* ---- drawing ---- */
 
   function draw(anew) {
-    var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.phrases,
-      state.hand, state.closed, state.phrases_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again,
+    var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.typed_hands,
+      state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again,
       pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
@@ -275,7 +275,7 @@
     main.appendChild(fold);
   }
   function seal(parent) {
-    add(parent, el("h2", "", text("seal")), el("p", "", state.commitment.phrase), el("p", "hex", state.commitment.hex),
+    add(parent, el("h2", "", text("seal")), el("p", "", state.commitment.words), el("p", "hex", state.commitment.hex),
       el("p", "small", text("seal.why")));
   }
   function hand() {
@@ -296,26 +296,26 @@
     notes();
     seal(main);
     hand();
-    if (state.phrases_open) {
-      var phrase = field("phrase", text("phrase.label"), { length: 200 });
+    if (state.hands_open) {
+      var typed = field("typed-hand", text("typed.label"), { length: 200 });
       var form = el("form");
-      var go = el("button", "", text("phrase.go"));
+      var go = el("button", "", text("typed.go"));
       go.type = "submit";
-      go.id = "add-phrase";
-      add(form, phrase.label, phrase.input, go);
+      go.id = "add-hand";
+      add(form, typed.label, typed.input, go);
       form.onsubmit = function (event) {
         event.preventDefault();
-        if (!phrase.input.value) { return; }
+        if (!typed.input.value) { return; }
         go.disabled = true;
-        send("POST", "/phrase", { text: phrase.input.value }, function (status, answer) {
+        send("POST", "/typed-hand", { text: typed.input.value }, function (status, answer) {
           go.disabled = false;
-          if (status === 200) { phrase.input.value = ""; refusal = ""; }
+          if (status === 200) { typed.input.value = ""; refusal = ""; }
           else { refusal = earwitness.refused(answer); }
           shape = "";
           soon();
         });
       };
-      add(main, form, el("p", "small", text("phrase.count", { n: state.phrases })));
+      add(main, form, el("p", "small", text("typed.count", { n: state.typed_hands })));
       warn();
     }
     add(main, el("h2", "", text("caution.title")), el("p", "caution", text("caution")));
@@ -389,7 +389,7 @@
     var lines = own.sentences.concat(shown.result.room.sentences, shown.result.room.highest);
     for (i = 0; i < lines.length; i += 1) { english.appendChild(el("p", "small", lines[i])); }
     var receipts = el("details");
-    add(receipts, el("summary", "", text("receipts")), el("p", "", shown.result.receipt.phrase), el("p", "hex", shown.result.receipt.hex),
+    add(receipts, el("summary", "", text("receipts")), el("p", "", shown.result.receipt.words), el("p", "hex", shown.result.receipt.hex),
       el("p", "small", text("receipts.why")));
     for (i = 0; i < own.trials.length; i += 1) {
       if (own.trials[i].receipt) { receipts.appendChild(el("p", "small", own.trials[i].number + ": " + own.trials[i].receipt)); }

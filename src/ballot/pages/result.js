@@ -152,7 +152,7 @@ var earwitnessResult = (function () {
     y = wrapped(pen, [earwitness.marks(shown), "Earwitness", shown.day || new Date().toISOString().slice(0, 10)]
       .filter(Boolean).join(" \u00b7 "), 80, 1250, 920, 38);
     pen.font = "22px " + serif;
-    wrapped(pen, shown.result.receipt.phrase, 80, y, 920, 30);
+    wrapped(pen, shown.result.receipt.words, 80, y, 920, 30);
     return canvas;
   }
   function save(shown) {

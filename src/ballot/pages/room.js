@@ -100,7 +100,7 @@
   }
 
   function draw() {
-    var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.phrases, state.hands,
+    var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.typed_hands, state.hands,
       state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.door,
       state.seats === 1]);
     if (drawn === shape) { return; }
@@ -111,7 +111,7 @@
     corner.textContent = state.phase === "result" || joining ? "" : entrance.address.replace(/^http:\/\/|\/$/g, "") +
       "   " + entrance.code;
     foot.textContent = [earwitness.marks(state), text("hands", { n: state.hands })].filter(Boolean).join(" \u00b7 ");
-    add(foot, el("span", "seal", text("seal") + ": " + state.commitment.phrase));
+    add(foot, el("span", "seal", text("seal") + ": " + state.commitment.words));
     earwitness.empty(main);
     main.className = "at-" + state.phase;
     if (joining) { welcome(); }
@@ -292,7 +292,7 @@
   }
   function thanks(step) {
     add(main, el("h1", "large", text("thanks")), el("p", "matter", text("receipt.night")));
-    var words = step.receipt.phrase.split(" ");
+    var words = step.receipt.words.split(" ");
     var list = el("ol", "receipt");
     for (var i = 0; i < words.length; i += 3) { list.appendChild(el("li", "matter", words.slice(i, i + 3).join(" "))); }
     add(main, list, el("p", "quiet", step.receipt.hex));

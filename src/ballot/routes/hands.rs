@@ -14,31 +14,31 @@ use crate::trial::Digest;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct PhraseBody {
+struct TypedBody {
     text: String,
 }
 
-pub(super) async fn phrase(
+pub(super) async fn typed(
     State(shared): App,
     ConnectInfo(peer): ConnectInfo<Peer>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    let holder = match seated(&shared, peer, &headers, "phrase") {
+    let holder = match seated(&shared, peer, &headers, "typed-hand") {
         Ok(holder) => holder,
         Err(response) => return *response,
     };
     let seat = Some(holder.seat);
-    if shared.take(Counted::Phrase(holder.seat)).is_err() {
-        return refuse(&shared, "phrase", &Refusal::Pace, seat);
+    if shared.take(Counted::TypedHand(holder.seat)).is_err() {
+        return refuse(&shared, "typed-hand", &Refusal::Pace, seat);
     }
-    let PhraseBody { text } = match understood(&body) {
+    let TypedBody { text } = match understood(&body) {
         Ok(body) => body,
-        Err(refusal) => return refuse(&shared, "phrase", &refusal, seat),
+        Err(refusal) => return refuse(&shared, "typed-hand", &refusal, seat),
     };
-    match deliver(&shared, Ask::Phrase { holder, text }).await {
+    match deliver(&shared, Ask::TypeHand { holder, text }).await {
         Ok(_) => json(StatusCode::OK, &serde_json::json!({ "added": true })),
-        Err(refusal) => refuse(&shared, "phrase", &refusal, seat),
+        Err(refusal) => refuse(&shared, "typed-hand", &refusal, seat),
     }
 }
 

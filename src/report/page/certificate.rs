@@ -72,7 +72,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 @for sitting in &sittings {
                     "Opened on " (moment(&sitting.opened_utc)) ", seal " span.hex { (sitting.commitment) }
                     @if let Some(receipt) = &sitting.receipt { ", receipt " span.hex { (receipt) } }
-                    @if let Some(words) = &sitting.receipt_phrase { " (" (words) ")" }
+                    @if let Some(words) = &sitting.receipt_words { " (" (words) ")" }
                     ". "
                 }
             }

@@ -24,7 +24,7 @@ pub(super) fn section(report: &Report) -> Markup {
             p {
                 "You do not need this program: the written format is one page, below, and a page of Python re-derives every draw. "
                 "Whoever kept a receipt holds it against the journal with "
-                code { "earwitness verify --receipt PHRASE JOURNAL" } ". A chain of hashes proves order, not honesty: only a "
+                code { "earwitness verify --receipt WORDS JOURNAL" } ". A chain of hashes proves order, not honesty: only a "
                 "receipt kept outside shows that a whole file was written anew."
             }
             dl.facts {
@@ -361,8 +361,18 @@ fn seals(report: &Report) -> Markup {
                 h4 { "Sitting " (number + 1) ": " (sitting.name) }
                 dl.facts {
                     @if let Some(journal) = &sitting.journal { dt { "journal" } dd { code { (journal) } } }
+                    @if let Some(number) = sitting.in_register.sitting {
+                        dt { "in the register" } dd { "sitting " (number) " of its folder" }
+                    }
+                    @if let Some(announced) = &sitting.in_register.announced {
+                        dt { "line that announces it" } dd.hex data-shown="register" { (announced) }
+                    }
+                    @if let (Some(head), Some(sittings)) = (&sitting.in_register.head, sitting.in_register.sittings) {
+                        dt { "register at the closing" }
+                        dd { (count(sittings as usize, "sitting")) " announced; last line " span.hex data-shown="register at the closing" { (head) } }
+                    }
                     dt { "seal" } dd.hex data-shown="seal" { (sitting.commitment) }
-                    @for (by, text) in &sitting.phrases {
+                    @for (by, text) in &sitting.hands {
                         dt { "hand" @if !by.is_empty() { " of " (by) } } dd { (text) }
                     }
                     @if let Some(word) = &sitting.last_hand { dt { "last hand" } dd { (word.sentence()) } }
@@ -379,7 +389,7 @@ fn seals(report: &Report) -> Markup {
                     @else { dt { "secret" } dd { "not opened" } }
                     @if let Some(key) = &sitting.key { dt { "key" } dd.hex data-shown="key" { (key) } }
                     @if let Some(receipt) = &sitting.receipt { dt { "receipt" } dd.hex data-shown="receipt" { (receipt) } }
-                    @if let Some(words) = &sitting.receipt_phrase { dt { "in words" } dd data-shown="receipt in words" { (words) } }
+                    @if let Some(words) = &sitting.receipt_words { dt { "in words" } dd data-shown="receipt in words" { (words) } }
                     @for problem in &sitting.problems { dt { "problem" } dd { (problem) } }
                 }
             }

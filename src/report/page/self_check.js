@@ -1,6 +1,7 @@
 // This script checks the sittings of this page, with what is in this page and nothing else: no library, no request.
-// What it follows is the written format of the journals (`earwitness verify --format`). Its two algorithms are FIPS 180-4
-// (SHA-256) and RFC 8439 (ChaCha20); both are held against the vectors of these documents each time before they are used.
+// What it follows is the written format of the journals (`earwitness verify --format`). Its algorithms are FIPS 180-4
+// (SHA-256) and RFC 8439 (ChaCha20), with RFC 2104 (HMAC) for locks; all are held against published vectors each time before
+// they are used.
 'use strict';
 (() => {
   // ---- Bytes ---------------------------------------------------------------------------------------------------------
@@ -56,6 +57,14 @@
     return new Uint8Array(digest.buffer);
   }
 
+  // ---- HMAC-SHA-256, RFC 2104 ------------------------------------------------------------------------------------------
+  function hmac(key, message) {
+    const block = new Uint8Array(64);
+    block.set(key.length > 64 ? sha256(key) : key);
+    const padded = (by) => block.map((byte) => byte ^ by);
+    return sha256(padded(0x5c), sha256(padded(0x36), message));
+  }
+
   // ---- ChaCha20, RFC 8439 section 2.3 --------------------------------------------------------------------------------
   function chachaBlock(key, counter, nonce) {
     const words = (data) => Array.from({ length: data.length / 4 }, (_, i) =>
@@ -83,6 +92,9 @@
     need(hex(sha256(bytes('abc'))) === 'ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad', 'SHA-256');
     need(hex(sha256(bytes('abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq')))
       === '248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1', 'SHA-256');
+    // RFC 4231, test case 2.
+    need(hex(hmac(bytes('Jefe'), bytes('what do ya want for nothing?')))
+      === '5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843', 'HMAC');
     // RFC 8439: 2.3.2, and A.1 test vector 1.
     const key = Uint8Array.from({ length: 32 }, (_, i) => i);
     need(hex(chachaBlock(key, 1, unhex('000000090000004a00000000')))
@@ -160,7 +172,10 @@
           need(taking, 'a hand was added after the draws were sealed');
           hands.push({ by: record.by, bytes: bytes(record.text) });
           break;
-        case 'hand-closed': forget(record.seat); hands.push({ seat: record.seat, hash: record.hash }); break;
+        case 'hand-closed':
+          forget(record.seat);
+          all.at(-1).hands.push({ seat: record.seat, hash: record.hash });
+          break;
         case 'hand-opened': {
           const hand = hands.find((one) => one.seat === record.seat);
           need(hand && hand.hash === hex(sha256(bytes('earwitness hand v2'), unhex(record.hand))),
@@ -200,6 +215,21 @@
       need(key === opened[i].key, 'secret and hands give another key than the closing record says');
     });
     return all.flatMap(({ hands }) => hands).length;
+  }
+
+  /** The records of a locked sitting that have to prove its passphrase, held against the lock's key where somebody has it. */
+  function lock(records, digests, key) {
+    const guarded = records.flatMap((record, i) => (record.kind === 'resumed' || record.kind === 'closing' ? [i] : []));
+    need(guarded.every((i) => records[i].proof), 'a record that has to prove the passphrase does not');
+    const carry = `${guarded.length} ${guarded.length === 1 ? 'record carries' : 'records carry'} a proof of the passphrase`;
+    if (!key) return `${carry}, not checked without the lock's key`;
+    if (hex(hmac(key, bytes('earwitness verifier v2'))) !== records[0].lock.verifier) {
+      return `${carry}, not checked: the key that was typed is that of another lock, or of none`;
+    }
+    for (const i of guarded) {
+      need(hex(hmac(key, digests[i - 1])) === records[i].proof, `line ${i + 1} proves another passphrase than the lock's`);
+    }
+    return `${carry}, and the lock's key gives the same`;
   }
 
   // ---- Step 4: the draws ---------------------------------------------------------------------------------------------
@@ -366,9 +396,9 @@
 
   // ---- Step 5: the score ---------------------------------------------------------------------------------------------
   function sequential(terms, chance, { correct, trials }) {
-    // Wald's test; a preference is tested in both directions, each at half the risk.
+    // Wald's test; in both directions, where the terms say so, each at half the risk.
     const rule = terms.stopping;
-    const both = terms.protocol === 'preference';
+    const both = (terms.sides ?? (terms.protocol === 'preference' ? 'two' : 'one')) === 'two';
     const upper = Math.log((1 - rule.beta) / (both ? rule.alpha / 2 : rule.alpha));
     const lower = Math.log(rule.beta / (1 - (both ? rule.alpha / 2 : rule.alpha)));
     const ends = (c) => {
@@ -485,11 +515,20 @@
       if (!result.closed) return 'still closed: this sitting is unfinished, and nothing of it counts';
       const all = commitments(records);
       equal('seal', all[0].commitment);
+      equal('register', records[0].register);
+      equal('register at the closing', records.at(-1).register);
       equal('secret', records.at(-1).secret);
       equal('key', records.at(-1).key);
       return `SHA-256 of the opened secret is the seal, published before the first trial${
         all.length > 1 ? `; ${all.length} seals, a fresh one for each time that the sitting went on` : ''}`;
     });
+    if (records[0]?.lock) {
+      step('Lock', () => {
+        if (names === 'withheld') return 'not checked: it guards the lines of the journal, which hold names';
+        const typed = document.getElementById('self-check-lock-key').value.toLowerCase().replace(/[^0-9a-f]/g, '');
+        return lock(records, result.digests, typed.length === 64 ? unhex(typed) : null);
+      });
+    }
     if (result.closed) {
       step('Hands', () => {
         if (names === 'withheld') return 'not checked: what people typed is withheld, so the key is taken as it stands';
@@ -513,11 +552,11 @@
       if (names === 'withheld') return 'not checked: it belongs to the journal with its names';
       const last = result.digests.at(-1);
       equal('receipt', hex(last));
-      const phrase = words(last, wordList);
+      const kept = words(last, wordList);
       const here = shown('receipt in words');
-      need(here === undefined || here.replace(/[^a-z]+/g, ' ') === phrase.join(' '),
+      need(here === undefined || here.replace(/[^a-z]+/g, ' ') === kept.join(' '),
         `this page shows other words for it: ${here}`);
-      return `SHA-256 of the last line: ${phrase.join(' ')}`;
+      return `SHA-256 of the last line: ${kept.join(' ')}`;
     });
     return result;
   }
@@ -603,6 +642,8 @@
     document.getElementById('self-check-held').textContent = kept.length ? says : 'Type the words or the hex digits first.';
   }
 
+  const locked = [...document.querySelectorAll('.self-check-journal')].some((one) => one.textContent.includes('"lock":{'));
+  document.getElementById('self-check-lock').hidden = !locked;
   document.getElementById('self-check-button').addEventListener('click', run);
   document.getElementById('self-check-hold').addEventListener('click', hold);
   document.getElementById('self-check-tools').hidden = false;

@@ -90,6 +90,12 @@ pub(super) fn section(report: &Report) -> Markup {
                 p.small { "The journals hold all that was recorded, the names of listeners and of the sound device among it." }
             }
             div id="self-check-tools" hidden {
+                p id="self-check-lock" hidden {
+                    label for="self-check-lock-key" {
+                        "The key of a lock, as " code { "earwitness verify --passphrase" } " prints it"
+                    } " "
+                    input id="self-check-lock-key" type="text" size="40" autocomplete="off" spellcheck="false";
+                }
                 p { button id="self-check-button" type="button" { "Check " (super::count(count, "sitting")) " now" } }
             }
             div id="self-check-results" role="status" {
@@ -129,7 +135,8 @@ pub(super) fn section(report: &Report) -> Markup {
                 "and the files that you have from elsewhere decide." }
             li { "That no journal was left out, or rewritten as a whole: only a receipt kept outside shows that." }
             li { "That the sound was the sound that the session describes, and who sat there and heard it." }
-            li { "That the passphrase of a locked sitting was asked for: " code { "earwitness verify --passphrase" } "." }
+            li { "That the passphrase of a locked sitting was asked for, unless you type the lock's key, which "
+                code { "earwitness verify --passphrase" } " makes of the passphrase." }
             li { "That the verdict's sentence and its p-values follow from the score: " code { "earwitness report" } " computes them anew." }
         }
     }

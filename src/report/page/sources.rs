@@ -167,7 +167,7 @@ const SOURCES: [Source; 27] = [
     source(
         "draws",
         "draws",
-        "ChaCha20 stream under SHA-256 of secret and phrases, numbers by rejection",
+        "ChaCha20 stream under SHA-256 of secret and hands, numbers by rejection",
         "RFC 8439, FIPS 180-4",
     ),
 ];

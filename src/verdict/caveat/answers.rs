@@ -1,11 +1,15 @@
 //! Caveats about controls, scores and risks, and what they can show.
 
+use std::collections::BTreeMap;
+
 use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
 use crate::evidence::{Basis, TrialFacts};
 use crate::session::{Family, Levels, Stopping};
-use crate::stats::one;
 use crate::stats::power::{Design, Effect};
-use crate::units::printed::{count, probability};
+use crate::stats::protocol::Definition;
+use crate::stats::{one, pattern};
+use crate::trial::record::Part;
+use crate::units::printed::{count, probability, rate};
 use crate::verdict::known::sentence;
 use crate::verdict::{ComparisonResult, Controls, Tally, controls_missed as missed, rig_suspect};
 
@@ -18,6 +22,8 @@ const LOOKED_FOR: f64 = 0.5;
 const NEARLY_PERFECT: f64 = 0.9;
 pub(super) const HASTY_MS: u64 = 1000;
 pub(super) const OFTEN: f64 = 0.25;
+/// Share of sittings whose answers follow the sound that may be told to follow a pattern, at most.
+const PATTERNED: f64 = 0.001;
 
 pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
     let there = case.agreed.terms.controls.iter().any(|control| control.is_positive() && control.trials > 0);
@@ -227,6 +233,46 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
         }
     }
     doubted
+}
+
+/// Sittings whose answers repeat, from the first to the last, so regularly as answers that follow the sound do in at most one
+/// sitting of a thousand ([`PATTERNED`], our choice). Somebody who always says the same is never "significant" and looks like
+/// somebody who listened and heard nothing: this concerns what a lack of difference is worth.
+pub(super) fn patterned(case: &Case<'_>) -> Vec<Caveat> {
+    let (evidence, definition) = (case.evidence, Definition::of(case.agreed.terms.protocol));
+    let alternatives = definition.alternatives.len();
+    let mut runs: BTreeMap<(u32, u32), Vec<u8>> = BTreeMap::new();
+    for trial in evidence.trials.iter().filter(|trial| trial.part == Part::Main) {
+        let sitting = &evidence.sittings[trial.sitting as usize];
+        if let (true, None, Some(listener), Some(answer)) =
+            (sitting.counted, sitting.simulated, trial.listener, trial.answer)
+        {
+            runs.entry((listener, trial.sitting)).or_default().push(answer);
+        }
+    }
+    let told = runs.into_iter().filter_map(|((listener, sitting), answers)| {
+        let period = pattern::period(&answers)?;
+        let chance = pattern::chance(period, answers.len(), alternatives);
+        let name = &evidence.listeners.get(listener as usize)?.name;
+        (chance <= PATTERNED).then(|| Caveat {
+            kind: Kind::Patterned,
+            weight: Weight::Serious,
+            text: format!(
+                "{name}: {} of sitting {} {}. The right answers are drawn: answers that follow the sound come out so regular {}. \
+                 These say nothing of what can be heard.",
+                count(answers.len() as u64, "answer"),
+                sitting + 1,
+                match period {
+                    1 => "are all the same".to_owned(),
+                    2 => "alternate from the first to the last".to_owned(),
+                    period => format!("repeat after every {period}, from the first to the last"),
+                },
+                rate(chance, "sittings"),
+            ),
+            remedy: "Ask whether this listener decided anew in each trial, and sit again.",
+        })
+    });
+    told.take(MOST_NAMED).collect()
 }
 
 pub(super) fn known_difference(case: &Case<'_>) -> Vec<Caveat> {

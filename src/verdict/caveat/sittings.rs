@@ -179,15 +179,15 @@ pub(super) fn resumed(case: &Case<'_>) -> Vec<Caveat> {
 }
 
 pub(super) fn no_hands(case: &Case<'_>) -> Vec<Caveat> {
-    let sittings = counted(case).filter(|sitting| sitting.phrases.is_empty()).count() as u64;
+    let sittings = counted(case).filter(|sitting| sitting.hands.is_empty()).count() as u64;
     when(sittings > 0, || Caveat {
         kind: Kind::NoHands,
         weight: Weight::Minor,
         text: format!(
-            "In {} nobody typed a phrase, so the draws rest on the machine's secret alone.",
+            "In {} nobody gave a hand, so the draws rest on the machine's secret alone.",
             count(sittings, "sitting")
         ),
-        remedy: "Let whoever doubts the machine type a phrase after the seal is shown.",
+        remedy: "Let whoever doubts the machine type a hand after the seal is shown.",
     })
 }
 

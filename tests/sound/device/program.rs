@@ -73,7 +73,7 @@ impl Sitting {
         let keys = child.stdin.take().expect("a pipe");
         let said = Lines::of(child.stdout.take().expect("a pipe"));
         let mut sitting = Self { child, keys, said };
-        sitting.say("\nour phrase\n\n");
+        sitting.say("\nour hand\n\n");
         sitting.said.wait_for("== Set the level ==");
         sitting.say(&"louder\n".repeat(12));
         sitting.say("\n");
