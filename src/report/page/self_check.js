@@ -178,8 +178,8 @@
           break;
         case 'hand-opened': {
           const hand = hands.find((one) => one.seat === record.seat);
-          need(hand && hand.hash === hex(sha256(bytes('earwitness hand v2'), unhex(record.hand))),
-            `the hand of seat ${record.seat} is not the one that its phone committed itself to`);
+          need(hand, `a hand of seat ${record.seat} was opened that was never closed`);
+          hand.foreign = hand.hash !== hex(sha256(bytes('earwitness hand v2'), unhex(record.hand)));
           hand.bytes = unhex(record.hand);
           break;
         }
@@ -210,6 +210,8 @@
     const [all, opened, { format }] = [sealings(records), openings(records.at(-1)), records[0]];
     all.forEach(({ hands }, i) => {
       need(hands.every((hand) => hand.bytes), 'a hand stayed closed');
+      const foreign = hands.find((hand) => hand.foreign);
+      need(!foreign, `the hand of seat ${foreign?.seat} is not the one that its phone committed itself to`);
       const pieces = hands.flatMap((hand) => [bigEndian8(hand.bytes.length), hand.bytes]);
       const key = hex(sha256(bytes(`earwitness key v${format}`), unhex(opened[i].secret), ...pieces));
       need(key === opened[i].key, 'secret and hands give another key than the closing record says');
