@@ -65,6 +65,21 @@ pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Sec
         .expect("one secret of a million gives a few orders")
 }
 
+/// The first fresh secret, counted from a million, under which a sitting that goes on without hands presents these orders
+/// from the trial `next` on; `key` is the one of its first sealing.
+pub(crate) fn fresh_secret_for(draft: &Draft, key: Digest, next: TrialId, orders: &[usize]) -> Secret {
+    let opening = opening(draft, &secret(0));
+    let wanted = |fresh: &Secret| {
+        let mut draws = Draws::new(&opening, key);
+        draws.seal_anew(fresh.key(2, []), next);
+        (next.trial..).zip(orders).all(|(trial, order)| {
+            let id = TrialId { trial, ..next };
+            draws.present(id).is_some_and(|presented| presented.order == *order)
+        })
+    };
+    (1_000_000..2_000_000).map(secret).find(wanted).expect("one secret of a million gives a few orders")
+}
+
 /// [`secret_for`] of a session.
 pub(crate) fn secret_of_session(
     session: &earwitness::session::Session,
@@ -72,6 +87,11 @@ pub(crate) fn secret_of_session(
     hands: &[&str],
     orders: &[usize],
 ) -> Secret {
+    secret_for(&draft_of_session(session, stimuli), hands, orders)
+}
+
+/// A draft of a sitting of this session.
+pub(crate) fn draft_of_session(session: &earwitness::session::Session, stimuli: &StimulusSet) -> Draft {
     let output = earwitness::trial::Output {
         kind: earwitness::trial::OutputKind::Silent,
         name: String::new(),
@@ -82,12 +102,7 @@ pub(crate) fn secret_of_session(
         channels: 1,
         path: None,
     };
-    secret_for(
-        &Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z")
-            .expect("its files are there"),
-        hands,
-        orders,
-    )
+    Draft::new(session, stimuli, output, "listener", "2026-01-05T19:30:00Z").expect("its files are there")
 }
 
 /// A text without digests: runs of 64 or 16 hex digits become zeros, the words of a digest become equal words. What stays

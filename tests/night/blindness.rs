@@ -5,6 +5,8 @@ use std::sync::atomic::Ordering;
 
 use earwitness::ballot::Phase;
 use earwitness::screen::Model;
+use earwitness::trial::Digest;
+use earwitness::trial::seal::hand_hash;
 
 use crate::blind;
 
@@ -23,6 +25,9 @@ struct Traffic {
     files: Vec<(String, u64)>,
 }
 
+/// The hand of a phone: 32 bytes that happen to be letters.
+const OF_THE_PHONE: &str = "thirty-two bytes of Ida's phone.";
+
 /// A night whose every presentation has this order, answered in the same way at the same times.
 fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let folder = tempfile::tempdir().expect("a folder");
@@ -32,7 +37,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     let (night_clock, night_recorder) = (clock.clone(), recorder.clone());
     let host = Host::start(move || {
         let mut environment = environment(night_clock, &night_recorder);
-        let secret = blind::secret_of_session(&session, &stimuli(), &["lamp"], &[order; 3]);
+        let secret = blind::secret_of_session(&session, &stimuli(), &[OF_THE_PHONE, "lamp"], &[order; 3]);
         environment.common.secret = Arc::new(move || Ok(secret.clone()));
         (request_of(session), environment)
     })
@@ -73,8 +78,15 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.get(page));
     }
     host.say("next").expect("accepted");
+    let hand = Digest(OF_THE_PHONE.as_bytes().try_into().expect("32 bytes"));
+    keep(ida.post("/hand", &serde_json::json!({ "hash": hand_hash(&hand).hex() })));
+    keep(ida.get("/state"));
     keep(ida.post("/typed-hand", &serde_json::json!({ "text": "lamp" })));
-    host.say("next").expect("sealed");
+    host.say("next").expect("the hands are closed");
+    keep(ola.get("/state"));
+    keep(ida.post("/hand", &serde_json::json!({ "hand": hand.hex() })));
+    keep(ida.get("/state"));
+    screens.push(terminal(&host));
     let display = |path: &str| {
         raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
             .expect("an answer")
@@ -118,6 +130,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
     }
     keep(display("/room-state"));
     let journal = blind::without_digests(&std::fs::read_to_string(&host.journal).expect("the journal"));
+    assert!(journal.contains("\"kind\":\"hand-opened\""), "the phone's hand is in it");
     let mut files: Vec<(String, u64)> = std::fs::read_dir(folder.path().join("sittings"))
         .expect("the folder")
         .map(|entry| {

@@ -6,12 +6,12 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use earwitness::player::PlayerEvent;
-use earwitness::screen::Input;
+use earwitness::screen::{Input, Stage};
 use earwitness::session::Session;
-use earwitness::sitting::Ending;
+use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
 use earwitness::trial::OutputKind;
-use earwitness::trial::{Definition, Outcome};
+use earwitness::trial::{Definition, Outcome, Part, TrialId};
 
 use crate::blind;
 
@@ -256,6 +256,53 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
         for order in 1..definition.orders.len() {
             reference.assert_same(&played(order), &format!("{protocol} in plain lines, order {order}"));
         }
+    }
+}
+
+/// A sitting is left in its second trial and goes on under a fresh seal, on a screen with a lock and its passphrase, and in
+/// plain lines without: what the second trial was, and what it is now, shows nowhere.
+#[test]
+fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() {
+    const KEYS: [&str; 2] = [
+        ". PgDn PgDn PgDn Enter . s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . h i Enter Enter . \
+         Enter x . Down Enter . x . Down .",
+        ". . s e c r e t s e c r e t Enter . Enter Enter . Enter . x . Down . i . Esc . ? . a .",
+    ];
+    const LINES: [&str; 2] = [
+        "\nhi\n\n\nx\nwait 1.2\nanswer 1\nrecord\nx\nwait 1.2\nanswer 2\n",
+        "\n\n\nx\nwait 1.2\nanswer 2\nreceipt\nhelp\n",
+    ];
+    let played = |plain: bool, order: usize| {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let session = rig::session(folder.path(), "abx", 2, "", "");
+        let mut setting = Setting::new(&session);
+        setting.opponent = !plain;
+        setting.draw(&["hi"], &[0, order]);
+        let part = |setting: &Setting<'_>, part: usize| {
+            let sat = if plain { sit_plain(setting, LINES[part]) } else { sit(setting, keys(KEYS[part])) };
+            Seen::new(sat, folder.path())
+        };
+        let before = part(&setting, 0);
+        let draft = blind::draft_of_session(&session, &rig::stimuli(&session));
+        let next = TrialId { part: Part::Main, trial: 2, attempt: 2 };
+        let key = setting.secret.key(2, [b"hi".as_slice()]);
+        setting.secret = blind::fresh_secret_for(&draft, key, next, &[order]);
+        (setting.opponent, setting.resuming) = (false, Resuming::Resume);
+        (before, part(&setting, 1))
+    };
+    for plain in [false, true] {
+        let (left, went_on) = played(plain, 0);
+        let heard = |seen: &Seen| (seen.answers(), seen.journal.matches("\"kind\":\"resumed\"").count());
+        assert_eq!((heard(&left), heard(&went_on)), ((1, 0), (1, 1)), "plain: {plain}");
+        assert_eq!(went_on.journal.contains("\"proof\":"), !plain);
+        assert!(went_on.journal.contains("\"cause\":\"interrupted\""));
+        assert!(
+            went_on.sat.scenes.iter().any(|scene| matches!(scene.stage, Stage::Trial(_))),
+            "plain: {plain}"
+        );
+        let (other_left, other_went_on) = played(plain, 1);
+        left.assert_same(&other_left, "until it was left");
+        went_on.assert_same(&other_went_on, "after it went on");
     }
 }
 
