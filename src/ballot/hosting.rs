@@ -231,7 +231,7 @@ impl HostedNight {
             Command::Status => self.status(),
             Command::Import(path) => {
                 let file =
-                    std::fs::File::open(path).map_err(|error| format!("{}: {error}", path.display()))?;
+                    crate::files::open(path).map_err(|error| format!("{}: {error}", path.display()))?;
                 let ballots = paper::import(file, self.night().definition(), self.night().main_trials())
                     .map_err(|error| format!("{}: {error}", path.display()))?;
                 self.ask(|night, at_ms| night.paper(at_ms, &ballots)).map_err(|refusal| refusal.message())?;

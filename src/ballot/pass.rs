@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
+use crate::files;
 use crate::trial::{Digest, Secret};
 
 /// Letters and digits that nobody confuses when they are read aloud or from a distance: 28 of them.
@@ -20,6 +21,8 @@ const ALPHABET: &[u8; 28] = b"ACDEFHJKLMNPQRTUVWXY23456789";
 const CODE_LENGTH: usize = 6;
 /// Characters of a witness's code.
 const WITNESS_CODE_LENGTH: usize = 16;
+/// Most bytes of a pass file: thousands of seats.
+const LARGEST_BYTES: u64 = 4 * 1024 * 1024;
 /// Hex digits of a token's or key's proof: 128 bits.
 const PROOF_DIGITS: usize = 32;
 
@@ -180,7 +183,7 @@ impl PassFile {
             .open(&temporary)
             .map_err(failed)?;
         file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
-        std::fs::rename(&temporary, path).map_err(failed)
+        std::fs::rename(&temporary, path).and_then(|()| files::sync_names(path)).map_err(failed)
     }
 
     /// Reads a pass file; `None` if there is none.
@@ -188,8 +191,8 @@ impl PassFile {
     /// # Errors
     /// It is there and cannot be read or understood.
     pub fn read(path: &Path) -> Result<Option<Self>, NightError> {
-        let text = match std::fs::read_to_string(path) {
-            Ok(text) => text,
+        let text = match files::read(path, LARGEST_BYTES) {
+            Ok(bytes) => String::from_utf8_lossy(&bytes).into_owned(),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(NightError::file(path, "read", &error)),
         };

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::NightError;
+use crate::files;
 use crate::trial::private;
 
 /// Lines that one night's log may hold. What comes after is only counted: a flood must not fill the disk.
@@ -40,8 +41,8 @@ impl Log {
     /// The log that belongs to a journal; a restart goes on with it.
     pub(crate) fn beside(journal: &Path) -> Result<Self, NightError> {
         let path = journal.with_extension("refused");
-        let lines =
-            std::fs::read(&path).map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
+        let lines = files::read(&path, files::LARGEST_TABLE_BYTES)
+            .map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
         let file = std::fs::OpenOptions::new()
             .append(true)
             .create(true)

@@ -33,6 +33,7 @@ use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
 use super::{NightError, Refusal, pages, qr};
 use crate::conduct::SittingClock;
+use crate::files;
 use crate::trial::Digest;
 
 /// Longest body of a request in bytes: a typed hand of 200 characters fits six times.
@@ -551,7 +552,7 @@ async fn journal(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, heade
         return refuse(&shared, "journal", &Refusal::NotOpen, None);
     }
     let path = shared.journal.clone();
-    match tokio::task::spawn_blocking(move || std::fs::read(path)).await {
+    match tokio::task::spawn_blocking(move || files::read(&path, files::LARGEST_JOURNAL_BYTES)).await {
         Ok(Ok(bytes)) => {
             let mut response = Response::new(Body::from(bytes));
             let headers = response.headers_mut();

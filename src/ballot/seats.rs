@@ -5,6 +5,7 @@
 use std::collections::BTreeMap;
 
 use crate::trial::{Ballot, Digest, Record, TrialId};
+use crate::units::foreign;
 
 /// Most seats of a night.
 pub const MOST_SEATS: u32 = 2000;
@@ -167,9 +168,8 @@ fn is_unseen(c: char) -> bool {
 /// A name as it may be shown: without control characters and without characters that turn the direction of the text
 /// around it; `None` if nothing that can be seen is left or it is too long.
 pub fn clean_alias(typed: &str) -> Option<String> {
-    let turns = |c: char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{feff}');
-    let kept: String =
-        typed.chars().filter(|&c| !turns(c)).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let acts = |c: char| if c.is_control() { Some(' ') } else { Some(c).filter(|&c| !foreign::acts(c)) };
+    let kept: String = typed.chars().filter_map(acts).collect();
     let alias = kept.split_whitespace().collect::<Vec<_>>().join(" ");
     let seen = alias.chars().any(|c| !c.is_whitespace() && !is_unseen(c));
     (seen && alias.chars().count() <= LONGEST_ALIAS).then_some(alias)

@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::{Failure, note, run};
+use crate::files;
 use crate::player::{DeviceFacts, OutputChoice, devices};
 use crate::screen::terminal;
 use crate::session::template::{DEMO, THRESHOLD};
@@ -140,7 +141,7 @@ fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
 fn write_session(file: &Path, text: &[u8]) -> Result<(), Failure> {
     match super::whole::with(file, super::whole::Existing::Keep, |file| file.write_all(text)) {
         Ok(()) => Ok(()),
-        Err(_) if std::fs::read(file).is_ok_and(|there| there == text) => Ok(()),
+        Err(_) if files::read(file, files::LARGEST_TABLE_BYTES).is_ok_and(|there| there == text) => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(Failure::Bad(format!(
             "{} is another session and stays as it is; choose another folder",
             file.display()

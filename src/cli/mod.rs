@@ -9,6 +9,7 @@ pub mod check;
 mod check_words;
 pub mod demo;
 pub mod devices;
+mod harmless;
 pub mod new;
 pub mod night;
 pub mod plan;
@@ -34,6 +35,9 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::screen::shapes::Encoded;
+use crate::units::foreign;
+
+use harmless::Harmless;
 
 /// Why a command did not end with 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -98,7 +102,7 @@ const READER_GONE: u8 = 141;
 
 /// Writes a line to standard error: progress, notes, cautions. A closed standard error is no reason to stop.
 pub fn note(message: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "{message}");
+    let _ = writeln!(std::io::stderr().lock(), "{}", harmless::harmless(message));
 }
 
 /// Refuses a name for a picture that promises another format than the one that is written.
@@ -164,8 +168,25 @@ enum Command {
     Devices(devices::DevicesArguments),
 }
 
+/// Arguments come back in messages, in journals and in the names of files: one that acts on a terminal is refused.
+fn plain_arguments() -> Result<(), String> {
+    for argument in std::env::args_os().skip(1) {
+        let text = argument.to_string_lossy();
+        if let Some(complaint) =
+            text.chars().any(char::is_control).then(|| foreign::complaint(&text)).flatten()
+        {
+            return Err(format!("the argument \"{}\": {complaint}", foreign::shown(&text)));
+        }
+    }
+    Ok(())
+}
+
 /// Runs the program on the process's arguments and returns its exit status.
 pub fn main() -> ExitCode {
+    if let Err(message) = plain_arguments() {
+        note(&format!("earwitness: {message}"));
+        return ExitCode::from(2);
+    }
     let line = match Line::try_parse() {
         Ok(line) => line,
         Err(error) => {
@@ -177,10 +198,10 @@ pub fn main() -> ExitCode {
     if line.timings {
         timings::begin();
     }
-    let mut out = std::io::BufWriter::new(Reader {
+    let mut out = std::io::BufWriter::new(Harmless::new(Reader {
         inner: Encoded::standard_output(std::io::stdout().lock()),
         gone: false,
-    });
+    }));
     let result = match &line.command {
         Command::Demo(arguments) => demo::run(arguments, &mut out),
         Command::New(arguments) => new::run(arguments, &mut out),
@@ -200,7 +221,7 @@ pub fn main() -> ExitCode {
     };
     let flushed = out.flush().map_err(Failure::from);
     timings::finish();
-    if out.get_ref().gone {
+    if out.get_ref().get_ref().gone {
         return ExitCode::from(READER_GONE);
     }
     match result.and(flushed) {

@@ -17,6 +17,7 @@ use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::wager::Settlement;
 use crate::trial::{Definition, Digest, verify};
+use crate::units::foreign;
 use crate::verdict::no_listening_test;
 
 /// What was typed after `verify`.
@@ -337,8 +338,8 @@ fn register_document((folder, view): &(PathBuf, RegisterView)) -> Value {
 }
 
 fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result<()> {
-    let file = checked.file.display();
-    let objections = objections(checked);
+    let file = foreign::path(&checked.file);
+    let objections: Vec<String> = objections(checked).iter().map(|text| foreign::shown(text)).collect();
     if objections.is_empty() {
         writeln!(out, "{file}: checked from the opened seal")?;
     } else {
@@ -352,7 +353,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         Occasion::Sitting => "listener",
         Occasion::Night => "night of",
     };
-    write!(out, "  {who} {}, {}", printable(&opening.listener), definition.title)?;
+    write!(out, "  {who} {}, {}", foreign::shown(&opening.listener), definition.title)?;
     if let Some(probability) = opening.simulated {
         write!(out, ", simulated (right with probability {probability})")?;
     }
@@ -373,7 +374,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         )?;
         let right = opening.terms.inquiry().counted_unnamed();
         for (terms, tally) in opening.terms.comparisons.iter().zip(&closing.counts.comparisons) {
-            let name = printable(&terms.name);
+            let name = foreign::shown(&terms.name);
             writeln!(out, "  comparison {name}: {} of {} {right}", tally.correct, tally.trials)?;
         }
         for (terms, tally) in opening.terms.controls.iter().zip(&closing.counts.controls) {
@@ -381,11 +382,11 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         }
     }
     for hand in &checked.hands {
-        let by = if hand.by.is_empty() { "unnamed".to_owned() } else { printable(&hand.by) };
-        writeln!(out, "  hand of {by}: {}", printable(&hand.text()))?;
+        let by = if hand.by.is_empty() { "unnamed".to_owned() } else { foreign::shown(&hand.by) };
+        writeln!(out, "  hand of {by}: {}", foreign::shown(&hand.text()))?;
     }
     if let (true, Some(word)) = (checked.is_sound(), &checked.last_word) {
-        writeln!(out, "  {}", printable(&word.sentence()))?;
+        writeln!(out, "  {}", foreign::shown(&word.sentence()))?;
     }
     if let Some(sentence) = checked.witnessed_sentence() {
         writeln!(out, "  {}", printable(&sentence))?;
@@ -398,7 +399,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));
-        writeln!(out, "  wager: {}", printable(&who))?;
+        writeln!(out, "  wager: {}", foreign::shown(&who))?;
     }
     if let Some(receipt) = checked.receipt {
         // A receipt is compared with what was kept: that of a part is none of the whole.
@@ -454,22 +455,17 @@ fn held_register(checked: &Checked) -> String {
     }
 }
 
-/// Names come from files that anybody may have written: no control characters reach the terminal.
-fn printable(text: &str) -> String {
-    text.chars().map(|character| if character.is_control() { '?' } else { character }).collect()
-}
-
 fn print_register(folder: &Path, view: &RegisterView, out: &mut dyn Write) -> std::io::Result<()> {
     let closed = view.announced.iter().filter(|announced| announced.closed.is_some()).count();
     let name = folder.join(REGISTER);
     writeln!(
         out,
         "{}: {} sittings announced, {closed} of them closed",
-        name.display(),
+        foreign::path(&name),
         view.announced.len()
     )?;
     for objection in register_objections(view) {
-        writeln!(out, "  {objection}")?;
+        writeln!(out, "  {}", foreign::shown(&objection))?;
     }
     Ok(())
 }
@@ -478,13 +474,13 @@ fn register_objections(view: &RegisterView) -> Vec<String> {
     let mut objections: Vec<String> = view.problem.iter().cloned().collect();
     for announced in view.announced.iter().filter(|announced| !announced.there) {
         objections.push(if announced.closed.is_some() {
-            format!("{}: announced and closed, but its journal is gone", printable(&announced.journal))
+            format!("{}: announced and closed, but its journal is gone", foreign::shown(&announced.journal))
         } else {
-            format!("{}: announced, but there is no journal", printable(&announced.journal))
+            format!("{}: announced, but there is no journal", foreign::shown(&announced.journal))
         });
     }
     for stranger in &view.unregistered {
-        objections.push(format!("{}: not announced", printable(stranger)));
+        objections.push(format!("{}: not announced", foreign::shown(stranger)));
     }
     objections
 }

@@ -40,8 +40,8 @@ pub(super) fn with(
         Existing::Replace => file.persist(path),
         Existing::Keep => file.persist_noclobber(path),
     }
-    .map(drop)
-    .map_err(|error| error.error)
+    .map_err(|error| error.error)?;
+    crate::files::sync_names(path)
 }
 
 #[cfg(test)]

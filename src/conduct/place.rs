@@ -7,6 +7,8 @@ use std::io::{self, Read as _, Write as _};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
+use crate::files;
+
 /// What became of a journal that is no longer at its place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum Displaced {
@@ -36,7 +38,7 @@ pub(super) struct Place {
 impl Place {
     /// The file that the path leads to now.
     pub(super) fn of(path: PathBuf) -> io::Result<Self> {
-        let mut file = File::open(&path)?;
+        let mut file = files::open(&path)?;
         let now = file.metadata()?;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes)?;
@@ -87,6 +89,7 @@ impl Place {
     fn copy_to(&self, path: &Path) -> io::Result<()> {
         let mut kept = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
         kept.write_all(&self.bytes)?;
-        kept.sync_all()
+        kept.sync_all()?;
+        files::sync_names(path)
     }
 }

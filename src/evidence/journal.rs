@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::facts::{EventFacts, State, TrialFacts};
 use super::hide::Written;
 use super::noted::Noted;
+use crate::files;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
 use crate::trial::hands::LastWord;
@@ -277,7 +278,7 @@ fn witnessed(checked: &Checked) -> Option<(u32, u32, Vec<Written>)> {
 
 /// The file's bytes, if they still end with the record that was checked last.
 fn bytes_as_checked(path: &Path, checked: &Checked) -> Vec<u8> {
-    let bytes = std::fs::read(path).unwrap_or_default();
+    let bytes = files::read(path, files::LARGEST_JOURNAL_BYTES).unwrap_or_default();
     let last = bytes.strip_suffix(b"\n").and_then(|lines| lines.rsplit(|&byte| byte == b'\n').next());
     if last.map(Digest::of) == checked.receipt { bytes } else { Vec::new() }
 }

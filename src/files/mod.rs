@@ -11,6 +11,30 @@ use std::path::Path;
 /// Most bytes that a table is read with.
 pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
 
+/// Most bytes that a journal is handed out with.
+pub const LARGEST_JOURNAL_BYTES: u64 = 1024 * 1024 * 1024;
+
+/// Refuses what is at this place and is no regular file; nothing there is fine.
+///
+/// # Errors
+/// A folder, a named pipe, a socket or a device is there.
+pub fn regular_or_none(path: &Path) -> Result<()> {
+    match std::fs::metadata(path) {
+        Ok(there) => refuse_other(there.file_type()),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(error),
+    }
+}
+
+/// Makes the name of a new or renamed file durable: without this a loss of power may take the name, whatever the file holds.
+///
+/// # Errors
+/// Its folder cannot be opened or written.
+pub fn sync_names(path: &Path) -> Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    File::open(folder)?.sync_all()
+}
+
 /// Opens a regular file, without waiting for anybody.
 ///
 /// # Errors

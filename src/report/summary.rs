@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::model::Report;
 use super::page::design;
 use crate::evidence::{Basis, State};
+use crate::units::foreign;
 use crate::verdict::caveat::Weight;
 
 /// Most lines of the summary.
@@ -114,5 +115,5 @@ fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
 
 /// Without line breaks and control characters that a terminal would act on.
 fn one_line(text: &str) -> String {
-    text.chars().map(|character| if character.is_control() { ' ' } else { character }).collect()
+    foreign::shown(text)
 }

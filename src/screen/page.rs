@@ -5,6 +5,7 @@ use ratatui::text::{Line, Span};
 use unicode_width::UnicodeWidthStr;
 
 use super::palette::Palette;
+use crate::units::foreign;
 
 /// A piece of a page.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,7 +88,7 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
     for paragraph in text.split('\n') {
         let mut line = String::new();
         for word in paragraph.split_whitespace() {
-            for piece in chop(word, width) {
+            for piece in chop(&foreign::shown(word), width) {
                 let space = usize::from(!line.is_empty());
                 if line.width() + space + piece.width() > width {
                     lines.push(std::mem::take(&mut line));
@@ -121,7 +122,7 @@ fn chop(word: &str, width: usize) -> Vec<String> {
 
 /// Cuts text to `width` cells, with an ellipsis where something is missing. Control characters become spaces.
 pub fn cut(text: &str, width: usize) -> String {
-    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let clean: String = text.chars().map(|c| if foreign::acts(c) { ' ' } else { c }).collect();
     if clean.width() <= width {
         return clean;
     }

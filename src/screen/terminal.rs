@@ -138,6 +138,9 @@ pub trait InputSource {
     }
 }
 
+/// Most columns and rows that are drawn.
+const LARGEST: (u16, u16) = (1000, 500);
+
 /// The process's terminal as a source.
 #[derive(Debug, Default)]
 pub struct Keyboard;
@@ -157,7 +160,8 @@ impl InputSource for Keyboard {
     }
 
     fn size(&self) -> io::Result<(u16, u16)> {
-        crossterm::terminal::size()
+        // A terminal may claim any size, and every cell of the screen takes memory.
+        crossterm::terminal::size().map(|(columns, rows)| (columns.min(LARGEST.0), rows.min(LARGEST.1)))
     }
 
     fn is_closed(&self) -> bool {

@@ -12,7 +12,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::input::{Contents, Input};
-use crate::units::{self, Dimension};
+use crate::units::{self, Dimension, foreign};
 
 /// What is wrong with a session file, and where.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -139,7 +139,10 @@ impl<'d> Table<'d> {
         match self.get(key) {
             None => Ok(None),
             Some(value) => match value.get_ref().as_str() {
-                Some(text) => Ok(Some(text.to_owned())),
+                Some(text) => match foreign::complaint(text) {
+                    None => Ok(Some(text.to_owned())),
+                    Some(complaint) => Err(self.error_at(key, complaint)),
+                },
                 None => Err(self.wrong_type(key, value.get_ref(), "a text in quotes")),
             },
         }
@@ -171,7 +174,10 @@ impl<'d> Table<'d> {
     pub fn quantity(&mut self, key: &'static str, dimension: Dimension) -> Result<Option<f64>, SessionError> {
         let Some(value) = self.get(key) else { return Ok(None) };
         let text = match value.get_ref() {
-            DeValue::String(text) => text.to_string(),
+            DeValue::String(text) => match foreign::complaint(text) {
+                None => text.to_string(),
+                Some(complaint) => return Err(self.error_at(key, complaint)),
+            },
             // The parser of units words the complaint about a missing unit.
             DeValue::Integer(number) => number.to_string(),
             DeValue::Float(number) => number.to_string(),
@@ -262,7 +268,12 @@ impl<'d> Table<'d> {
         let mut texts = Vec::new();
         for item in items {
             match item.get_ref().as_str() {
-                Some(text) => texts.push(text.to_owned()),
+                Some(text) if foreign::complaint(text).is_none() => texts.push(text.to_owned()),
+                Some(text) => {
+                    let complaint = foreign::complaint(text).unwrap_or_default();
+                    let message = format!("{}: {complaint}", self.path(key));
+                    return Err(self.document.error(item.span().start, message));
+                }
                 None => {
                     let message =
                         format!("{}: {} stands in a list of texts", self.path(key), describe(item.get_ref()));
@@ -304,6 +315,10 @@ impl<'d> Table<'d> {
         let mut tables = Vec::new();
         for (key, value) in self.table {
             let name = key.get_ref().to_string();
+            if let Some(complaint) = foreign::complaint(&name) {
+                let message = format!("[{}]: {complaint}", foreign::shown(&self.path(&name)));
+                return Err(self.document.error(key.span().start, message));
+            }
             match value.get_ref().as_table() {
                 Some(table) => {
                     let full = self.path(&name);
@@ -336,6 +351,7 @@ impl<'d> Table<'d> {
                 let known: Vec<&str> = self.known.iter().copied().collect();
                 let place =
                     if self.name.is_empty() { "the session".to_owned() } else { format!("[{}]", self.name) };
+                let name = &foreign::shown(name);
                 let message = format!("unknown key `{name}` in {place}{}", suggestion(name, &known));
                 return Err(self.document.error(key.span().start, message));
             }

@@ -8,6 +8,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::digest::{Digest, hex};
+use crate::units::foreign;
 
 /// Longest line in bytes that a reader takes; a session with thousands of stimuli fits.
 pub const MAX_LINE: usize = 4 << 20;
@@ -132,7 +133,7 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
 
 /// A message that is fit for a terminal, whatever a hostile file put into it.
 fn shorten(message: &str) -> String {
-    let mut text: String = message.chars().filter(|character| !character.is_control()).take(200).collect();
+    let mut text: String = message.chars().filter(|&character| !foreign::acts(character)).take(200).collect();
     if message.chars().count() > 200 {
         text.push_str("...");
     }

@@ -20,6 +20,7 @@ use zeroize::Zeroizing;
 use super::digest::{Digest, hex};
 use super::lock::{LockError, LockKey};
 use super::seal::Secret;
+use crate::files;
 
 /// Version of the file.
 const VERSION: u32 = 2;
@@ -89,7 +90,9 @@ pub fn store(path: &Path, secrets: &[Secret], lock: Option<&LockKey>) -> Result<
     let mut file =
         OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&part).map_err(failed)?;
     file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(failed)?;
-    std::fs::rename(&part, path).map_err(failed)
+    std::fs::rename(&part, path).map_err(failed)?;
+    // Only now does the name survive a loss of power.
+    files::sync_names(path).map_err(failed)
 }
 
 /// Reads the secrets. The file must be locked where `lock` is there, and plain where it is not.
@@ -97,7 +100,7 @@ pub fn fetch(path: &Path, lock: Option<&LockKey>) -> Result<Vec<Secret>, SecretE
     let name = path.display().to_string();
     let damaged = || SecretError::Damaged(name.clone());
     let mut bytes = Zeroizing::new(Vec::new());
-    std::fs::File::open(path)
+    files::open(path)
         .and_then(|file| file.take(LONGEST).read_to_end(&mut bytes))
         .map_err(|source| SecretError::File { file: name.clone(), source })?;
     let stored: Stored = serde_json::from_slice(&bytes).map_err(|_| damaged())?;

@@ -19,6 +19,8 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use crate::files;
+
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
@@ -202,6 +204,9 @@ impl Sittings {
             .map_err(file_error(folder, "the folder for sittings cannot be made"))?;
         private::shut(folder);
         let lock_file = folder.join(".lock");
+        // A named pipe there would be waited for.
+        files::regular_or_none(&lock_file)
+            .map_err(file_error(&lock_file, "the folder's lock cannot be opened"))?;
         let lock = OpenOptions::new()
             .create(true)
             .truncate(false)
@@ -557,7 +562,7 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
         return Ok(());
     }
     let failed = |source| file_error(path, "a cut-off last line could not be put aside")(source);
-    let mut reader = File::open(path).map_err(failed)?;
+    let mut reader = files::open(path).map_err(failed)?;
     reader.seek(SeekFrom::Start(whole)).map_err(failed)?;
     let mut bytes = Vec::new();
     reader.take(torn).read_to_end(&mut bytes).map_err(failed)?;
@@ -581,7 +586,6 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
 
 /// Makes names of files in the folder durable.
 fn sync_folder(folder: &Path) -> Result<(), SittingsError> {
-    File::open(folder)
-        .and_then(|folder| folder.sync_all())
+    files::sync_names(&folder.join(REGISTER))
         .map_err(file_error(folder, "the folder could not be made durable"))
 }

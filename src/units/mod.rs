@@ -13,6 +13,7 @@
 //! assert!(parse("10", Dimension::Length).is_err());
 //! ```
 
+pub mod foreign;
 pub mod printed;
 mod spelling;
 

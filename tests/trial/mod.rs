@@ -6,6 +6,7 @@ mod draws;
 mod fixtures;
 mod folder;
 mod folders;
+mod foreign;
 pub(crate) mod hands;
 mod heard;
 mod kill;

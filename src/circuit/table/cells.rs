@@ -1,5 +1,7 @@
 //! Bytes to text, text to cells, cells to numbers.
 
+use crate::units::foreign;
+
 /// The text of a file's bytes: UTF-8, UTF-16 with a byte order mark, or else Windows-1252 (whose letters outside Latin-1
 /// no table has a use for).
 pub fn decode(bytes: &[u8]) -> String {
@@ -140,7 +142,6 @@ pub(super) fn bare(cell: &str) -> &str {
 
 /// So much of a text as a message can carry.
 pub(super) fn shortened(text: &str) -> String {
-    let safe: String =
-        text.chars().take(60).map(|letter| if letter.is_control() { '\u{fffd}' } else { letter }).collect();
+    let safe = foreign::shown(&text.chars().take(60).collect::<String>());
     if text.chars().count() > 60 { format!("{safe}...") } else { safe }
 }

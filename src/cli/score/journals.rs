@@ -21,6 +21,7 @@ use crate::trial::record::{Occasion, Opening, Outcome};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, Problem, Registered, State};
+use crate::units::foreign;
 use crate::units::printed::probability;
 use crate::verdict::caveat::Kind;
 use crate::verdict::{self, ComparisonResult, Findings, OnPaper, no_listening_test};
@@ -121,7 +122,8 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
             against::register(&mut checked, &mut registers);
         }
         against::inputs_beside(&mut checked, &mut sessions);
-        if checked.bad_input {
+        // Of a folder the rest is scored all the same, and this one is named.
+        if checked.bad_input && !of_folder {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
             return Err(Failure::bad(format!("{}: {problem}", path.display())));
         }
@@ -320,9 +322,10 @@ fn protocol(checked: &Checked) -> Protocol {
 }
 
 fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> Result<(), Failure> {
-    writeln!(out, "{}, {}", checked.name(), file_name(checked))?;
+    let (name, file) = (foreign::shown(checked.name()), foreign::shown(&file_name(checked)));
+    writeln!(out, "{name}{}{file}", if name.is_empty() { "" } else { ", " })?;
     for problem in &checked.problems {
-        writeln!(out, "  does not verify: {problem}")?;
+        writeln!(out, "  does not verify: {}", foreign::shown(&problem.to_string()))?;
     }
     if !checked.problems.is_empty() {
         return Ok(writeln!(out)?);
@@ -335,11 +338,11 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     }
     let judged = judged(arguments, checked)?;
     let caveats = judged.iter().flat_map(|(_, findings)| &findings.caveats);
-    for caveat in caveats.filter(|caveat| caveat.kind == Kind::Implausible) {
+    for caveat in caveats.filter(|caveat| matches!(caveat.kind, Kind::Implausible | Kind::Patterned)) {
         writeln!(out, "! {} {}", caveat.text, caveat.remedy)?;
     }
     for found in judged.iter().flat_map(|(_, findings)| &findings.comparisons) {
-        writeln!(out, "{}", found.name)?;
+        writeln!(out, "{}", foreign::shown(&found.name))?;
         writeln!(out, "{}", found.verdict.headline)?;
         for limit in &found.verdict.limits {
             writeln!(out, "{limit}")?;

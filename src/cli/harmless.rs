@@ -1,0 +1,71 @@
+//! The last door to a terminal: whatever a command prints, nothing of it acts on the terminal.
+
+use std::io::{self, Write};
+
+use crate::units::foreign;
+
+/// A writer of text on which a terminal does nothing but show it. Line ends and tabs stay; every other character that acts is
+/// written as its number, `\u001b`, which in JSON means the same character.
+pub(super) struct Harmless<W> {
+    inner: W,
+    /// The beginning of a character whose end has not come yet.
+    begun: Vec<u8>,
+}
+
+impl<W: Write> Harmless<W> {
+    pub(super) fn new(inner: W) -> Self {
+        Self { inner, begun: Vec::new() }
+    }
+
+    pub(super) fn get_ref(&self) -> &W {
+        &self.inner
+    }
+}
+
+impl<W: Write> Write for Harmless<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.begun.is_empty() && bytes.iter().all(|byte| matches!(byte, b'\n' | b'\t' | b' '..=b'~')) {
+            return self.inner.write(bytes);
+        }
+        let mut all = std::mem::take(&mut self.begun);
+        all.extend_from_slice(bytes);
+        let whole = match std::str::from_utf8(&all) {
+            Err(error) if error.error_len().is_none() => error.valid_up_to(),
+            Ok(_) | Err(_) => all.len(),
+        };
+        self.begun = all.split_off(whole);
+        self.inner.write_all(harmless(&String::from_utf8_lossy(&all)).as_bytes())?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.inner.flush()
+    }
+}
+
+/// See [`Harmless`].
+pub(super) fn harmless(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for character in text.chars() {
+        if foreign::acts(character) && !matches!(character, '\n' | '\t') {
+            safe.push_str(&format!("\\u{:04x}", u32::from(character)));
+        } else {
+            safe.push(character);
+        }
+    }
+    safe
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn characters_that_come_in_pieces_are_put_together() {
+        let mut writer = Harmless::new(Vec::new());
+        for byte in "Jörn\u{9b}2J\u{202e}\r\t\n\u{1b}c".bytes() {
+            writer.write_all(&[byte]).expect("memory can be written");
+        }
+        assert_eq!(String::from_utf8_lossy(writer.get_ref()), "Jörn\\u009b2J\\u202e\\u000d\t\n\\u001bc");
+    }
+}
