@@ -1,5 +1,6 @@
 //! The last door to a terminal: whatever a command prints, nothing of it acts on the terminal.
 
+use std::fmt::Write as _;
 use std::io::{self, Write};
 
 use crate::units::foreign;
@@ -48,7 +49,8 @@ pub(super) fn harmless(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for character in text.chars() {
         if foreign::acts(character) && !matches!(character, '\n' | '\t') {
-            safe.push_str(&format!("\\u{:04x}", u32::from(character)));
+            // A text takes everything.
+            let _ = write!(safe, "\\u{:04x}", u32::from(character));
         } else {
             safe.push(character);
         }
