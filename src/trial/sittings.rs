@@ -203,6 +203,7 @@ impl Sittings {
         std::fs::create_dir_all(folder)
             .map_err(file_error(folder, "the folder for sittings cannot be made"))?;
         private::shut(folder);
+        files::sync_names(folder).map_err(file_error(folder, "the folder could not be made durable"))?;
         let lock_file = folder.join(".lock");
         // A named pipe there would be waited for.
         files::regular_or_none(&lock_file)

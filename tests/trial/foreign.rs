@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use earwitness::stats::Protocol;
-use earwitness::trial::Record;
+use earwitness::trial::{Record, Sittings};
 use earwitness::units::foreign::acts;
 
 use super::kit;
@@ -145,4 +145,22 @@ fn no_text_of_a_journal_or_a_folder_acts_on_a_terminal() {
         }
         every_reader(folder.path(), &format!("{hostile:?}"));
     }
+}
+
+/// One file that is no journal is named, and hides no score.
+#[test]
+fn one_unreadable_journal_hides_no_other_score() {
+    let folder = kit::folder();
+    let sittings = folder.path().join("sittings");
+    std::fs::write(folder.path().join("session.toml"), b"title = \"invented\"").expect("what was sealed");
+    let opened = Sittings::lock(&sittings, kit::UTC)
+        .expect("a folder")
+        .open(kit::draft(kit::terms(Protocol::Abx)), kit::secret(3), None)
+        .expect("it opens");
+    kit::in_folder(opened).finish();
+    std::fs::write(sittings.join("b.jsonl"), b"no journal\n").expect("written");
+    let ran = earwitness(folder.path(), &["score", "sittings"]);
+    assert_eq!(ran.code, 1, "{} {}", ran.out, ran.err);
+    assert!(ran.out.contains("flex-braid") && ran.out.contains("b.jsonl"), "{}", ran.out);
+    assert!(ran.err.contains("1 of 2 journals do not verify"), "{}", ran.err);
 }
