@@ -80,13 +80,19 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
                  nobody went on without you.",
             ),
             Block::text(format!(
-                "At least {SHORTEST} characters. An empty line lets the computer dice {DICED_WORDS} words."
+                "At least {SHORTEST} characters. Nobody can say how hard your own words are to guess; an empty line lets the \
+                 computer dice {DICED_WORDS} words that are known to be hard."
             )),
         ],
         Asking::Diced(words) => vec![
             Block::text("Everybody else looks away. Write the words down, then type them."),
             Block::Gap,
             Block::loud(words.clone()),
+            Block::Gap,
+            // 2^60 of them, half of which are tried on average: 2^59 / (1000 * 100) seconds.
+            Block::text(
+                "Strength: 60 bits. A thousand computers that try a hundred each second would need about 180,000 years.",
+            ),
         ],
         Asking::Unlock => vec![Block::text(format!(
             "This {what} is locked. {who}, not {not}, types the passphrase that was chosen at the opening."

@@ -242,6 +242,24 @@ fn only_regular_files_are_read() {
         &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"],
         &["a named pipe"],
     );
+    // So with the folder's lock, and a journal, which is named while the rest is scored.
+    std::fs::rename(here.join("sittings/register.jsonl"), here.join("sittings/.lock")).expect("moved");
+    refused(
+        here,
+        &["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0.8"],
+        &["a named pipe"],
+    );
+    std::fs::rename(here.join("sittings/.lock"), here.join("sittings/a.jsonl")).expect("moved");
+    for command in ["score", "verify"] {
+        let ran = earwitness(here, &[command, "."]);
+        assert!(
+            format!("{}{}", ran.out, ran.err).contains("a named pipe"),
+            "{command}: {} {}",
+            ran.out,
+            ran.err
+        );
+    }
+    std::fs::remove_dir_all(here.join("sittings")).expect("removed");
     // A regular file that is too long, and sparse so that it costs nothing.
     let long = std::fs::File::create(here.join("long.csv")).expect("a file");
     long.set_len(65 * 1024 * 1024).expect("a length");
