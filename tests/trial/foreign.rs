@@ -65,7 +65,8 @@ deciding_sitting = "T16"
 fn no_text_of_a_session_or_a_command_line_acts_on_a_terminal() {
     let folder = kit::folder();
     for (number, hostile) in HOSTILE.iter().enumerate() {
-        let escaped: String = hostile.chars().map(|c| format!("\\u{:04X}", u32::from(c))).collect();
+        let escaped: String =
+            hostile.chars().map(|c| format!("\\u{:04X}", u32::from(c))).collect::<Vec<_>>().concat();
         // Each field meets two of the sequences, and each sequence four fields: all pairs would be a hundred programs.
         for field in (1..=17).filter(|field| field % 4 == number % 4) {
             let text = match field {

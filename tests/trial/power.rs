@@ -69,7 +69,7 @@ fn a_sitting_survives_a_loss_of_power_after_each_flush() {
         }
         let register = register::read(left.path()).unwrap_or_else(|error| panic!("flush {number}: {error}"));
         let journals: Vec<&String> =
-            names.keys().filter(|name| name.ends_with(".jsonl") && *name != REGISTER).collect();
+            names.keys().filter(|name| !name.starts_with('.') && *name != REGISTER).collect();
         assert!(journals.len() <= 1, "{journals:?}");
         let Some(name) = journals.first() else {
             assert_eq!(records, 0, "flush {number}: the journal is gone");
