@@ -243,7 +243,7 @@ fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
     if let Some(entry) = &page.entry {
         state = format!("{} Type a line and press Enter.", entry.label);
     } else if let Some(proceed) = &page.proceed {
-        state = format!("Press Enter: {proceed}. Type help for every word.");
+        state = format!("Press Enter: {proceed}. Type help for a list of words.");
     }
     (format!("== {} ==", page.heading), plain_lines(&page.blocks, WIDTH), state)
 }
@@ -261,7 +261,7 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
             }
         })
         .collect();
-    lines.push(format!("Listen with: {}. Type help for every word.", slots.join(", ")));
+    lines.push(format!("Listen with: {}. Type help for a list of words.", slots.join(", ")));
     lines.extend(
         trial.answers.iter().enumerate().map(|(index, answer)| format!("answer {}: {answer}", index + 1)),
     );
@@ -324,7 +324,7 @@ fn understand(scene: &Scene, line: &str) -> Understood {
     let text = line.trim_end_matches(['\r', '\n']);
     let word = text.trim().to_lowercase();
     let refused = || {
-        Understood::Nothing(format!("\"{}\" is not understood here. Type help for every word.", text.trim()))
+        Understood::Nothing(format!("\"{}\" is not understood here. Type help for a list of words.", text.trim()))
     };
     match &scene.stage {
         Stage::Page(page) => {
