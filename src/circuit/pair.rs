@@ -6,6 +6,7 @@
 //!
 //! Method after Carson 1921 (Phil. Mag. 41:607) and Manneback 1922 (J. Math. Phys. 1:123).
 
+use nalgebra::{DMatrix, DVector};
 use num_complex::Complex64;
 
 use super::conductor::Wire;
@@ -111,48 +112,24 @@ impl ParallelPair {
 pub(super) fn mean_potential(s: f64, answers: &[Complex64]) -> Complex64 {
     let count = answers.len();
     // Row m: b_m - rho_m sum_n binom(n+m-1, m) s^(n+m) b_n = rho_m s^m / m, in units of source/2pi.
-    let mut rows: Vec<Vec<Complex64>> = Vec::with_capacity(count);
+    let mut matrix = DMatrix::<Complex64>::identity(count, count);
+    let mut right = DVector::<Complex64>::zeros(count);
     let mut first = s * s; // binom(1+m-1, m) s^(1+m) at m = 1
     for m in 1..=count {
-        let mut row = Vec::with_capacity(count + 1);
         let mut term = first;
         for n in 1..=count {
-            let identity = if n == m { 1.0 } else { 0.0 };
-            row.push(identity - answers[m - 1] * term);
+            matrix[(m - 1, n - 1)] -= answers[m - 1] * term;
             term *= s * (n + m) as f64 / n as f64;
         }
-        row.push(answers[m - 1] * s.powi(m as i32) / m as f64);
-        rows.push(row);
+        right[m - 1] = answers[m - 1] * s.powi(m as i32) / m as f64;
         first *= s;
     }
-    let multipoles = eliminate(rows);
+    let multipoles = matrix.lu().solve(&right).expect("a contraction away from the identity has an inverse");
     let mut sum = Complex64::new(-s.ln(), 0.0);
     let mut power = s;
-    for value in multipoles {
+    for value in &multipoles {
         sum -= value * power;
         power *= s;
     }
     sum
-}
-
-/// Gaussian elimination without exchange of rows: the matrix is a contraction away from the identity.
-fn eliminate(mut rows: Vec<Vec<Complex64>>) -> Vec<Complex64> {
-    let count = rows.len();
-    for k in 0..count {
-        let (head, tail) = rows.split_at_mut(k + 1);
-        let pivot = &head[k];
-        let inverse = pivot[k].inv();
-        for row in tail {
-            let factor = row[k] * inverse;
-            for (value, above) in row[k + 1..].iter_mut().zip(&pivot[k + 1..]) {
-                *value -= factor * above;
-            }
-        }
-    }
-    let mut solution = vec![Complex64::new(0.0, 0.0); count];
-    for k in (0..count).rev() {
-        let known: Complex64 = rows[k][k + 1..count].iter().zip(&solution[k + 1..]).map(|(a, x)| a * x).sum();
-        solution[k] = (rows[k][count] - known) / rows[k][k];
-    }
-    solution
 }

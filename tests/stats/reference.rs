@@ -249,3 +249,33 @@ fn plans_by_trying_all() {
         close(plan.first.power, number(&row[7]), 1e-10);
     }
 }
+
+/// The package that gives distributions is exact enough for the start of a quantile, and not for a tail.
+#[test]
+fn statrs_loses_digits_where_ours_keep_them() {
+    use statrs::distribution::{Binomial, ContinuousCDF as _, DiscreteCDF as _, Normal};
+    let off = |found: f64, expected: f64| (found / expected - 1.0).abs();
+    let (mut theirs, mut ours) = (0.0_f64, 0.0_f64);
+    for row in data("tails").iter().filter(|row| row[0].as_u64() > Some(0)) {
+        let (k, n) = (row[0].as_u64().expect("k"), row[1].as_u64().expect("n"));
+        let p = match row[2].as_str() {
+            Some("1/3") => 1.0 / 3.0,
+            Some("1/2") => 0.5,
+            _ => 0.75,
+        };
+        let expected = number(&row[3]);
+        theirs = theirs.max(off(Binomial::new(p, n).expect("a distribution").sf(k - 1), expected));
+        ours = ours.max(off(binomial::upper(k, n, p), expected));
+    }
+    println!("binomial tails: statrs off by {theirs:.1e}, ours by {ours:.1e}");
+    assert!(theirs > 1e-12 && theirs > 3.0 * ours, "binomial: {theirs:e} against {ours:e}");
+    let standard = Normal::standard();
+    let (mut theirs, mut ours) = (0.0_f64, 0.0_f64);
+    for row in data("normals") {
+        let (z, expected) = (number(&row[0]), number(&row[1]));
+        theirs = theirs.max(off(standard.cdf(z), expected));
+        ours = ours.max(off(normal(z), expected));
+    }
+    println!("normal distribution: statrs off by {theirs:.1e}, ours by {ours:.1e}");
+    assert!(theirs > 1e-12 && theirs > 3.0 * ours, "normal: {theirs:e} against {ours:e}");
+}
