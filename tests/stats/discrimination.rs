@@ -1,6 +1,6 @@
 //! One listener's score against published tables and worked numbers.
 
-use earwitness::stats::psychometric::Model;
+use earwitness::stats::psychometric::{self, Model};
 use earwitness::stats::{Protocol, binomial, interval, one};
 
 use super::close;
@@ -233,4 +233,31 @@ fn intervals_agree_with_newcombe() {
     let peas = interval::clopper_pearson(682, 925, 0.95).expect("counts");
     close(peas.lower, 0.7076683, 1e-7);
     close(peas.upper, 0.7654066, 1e-7);
+}
+
+#[test]
+fn d_prime_agrees_with_psyphy_and_with_probit_regression() {
+    let rows = include_str!("../reference/psyphy.csv").lines().skip(1);
+    let mut seen = std::collections::BTreeSet::new();
+    for row in rows {
+        let cells: Vec<&str> = row.split(',').collect();
+        let (first, d_prime): (f64, f64) =
+            (cells[1].parse().expect("a number"), cells[3].parse().expect("a number"));
+        let second = || cells[2].parse::<u64>().expect("a count");
+        let counts = || ((first as u64, 1000), (second(), 1000));
+        let of = |model: Model| model.d_prime(first).expect("inside");
+        let found = match cells[0] {
+            "two-afc" => of(Model::TwoAfc),
+            "differencing" => of(Model::Differencing),
+            "independent-observation" => of(Model::IndependentObservation),
+            "triangle" => of(Model::Triangle),
+            "same-different" => psychometric::same_different(counts().0, counts().1).expect("counts").d_prime,
+            "yes-no" => psychometric::yes_no(counts().0, counts().1).expect("counts").0,
+            other => panic!("{other}"),
+        };
+        // psyphy stops looking for a root within 1.2e-4; the regression converges further.
+        close(found, d_prime, if cells[0] == "yes-no" { 1e-8 } else { 4e-4 });
+        seen.insert(cells[0]);
+    }
+    assert_eq!(seen.len(), 6);
 }
