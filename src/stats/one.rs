@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::interval::{self, Interval};
 use super::protocol::{Inquiry, Sides};
 use super::psychometric::{self, Model};
+use super::sequential::{Decision, SequentialTest};
 use super::special::beta_quantile;
 use super::{Protocol, StatsError, binomial, error};
 
@@ -146,68 +147,179 @@ pub fn analyse_at(
     error::counts(correct, trials)?;
     error::inside("alpha", alpha, 0.0, 1.0)?;
     error::inside("the confidence level", level, 0.0, 1.0)?;
-    let chance = protocol.chance();
-    let proportion = correct as f64 / trials as f64;
     let exact = interval::clopper_pearson(correct, trials, level)?;
     let p_value = p_value(inquiry, correct, trials);
     let ln_bayes = ln_bayes_factor(inquiry, correct, trials);
-    let two_sided = inquiry.two_sided();
-    let lead = |p: f64| 2.0 * p - 1.0;
-    let share = |p: f64| {
-        let value = psychometric::discriminators(protocol, p);
-        if two_sided { value } else { value.max(0.0) }
+    let limits = Limits {
+        interval: exact,
+        lower: interval::lower_limit(correct, trials, level)?,
+        upper: interval::upper_limit(correct, trials, level)?,
     };
-    let upper_limit = interval::upper_limit(correct, trials, level)?;
-    let model = Model::of(protocol);
+    let shares = limits.shares(inquiry, correct, trials)?;
     Ok(Analysis {
         protocol,
         sides: inquiry.sides,
         correct,
         trials,
-        chance,
+        chance: protocol.chance(),
         p_value,
         log10_p_value: ln_p_value(inquiry, correct, trials) * std::f64::consts::LOG10_E,
         two_sided_p_value: two_sided_p_value(inquiry, correct, trials),
         below_guessing: below_guessing(inquiry, correct, trials),
         mid_p: mid_p(inquiry, correct, trials),
-        proportion,
+        proportion: correct as f64 / trials as f64,
         interval: exact,
         wilson: interval::wilson(correct, trials, level)?,
         jeffreys: interval::jeffreys(correct, trials, level)?,
         critical: critical(inquiry, trials, alpha),
-        discriminators: Estimate {
-            estimate: share(proportion),
-            lower: share(exact.lower),
-            upper: share(exact.upper),
-        },
-        lead: protocol.asks().has_lead().then(|| Estimate {
-            estimate: lead(proportion),
-            lower: lead(exact.lower),
-            upper: lead(exact.upper),
-        }),
-        d_prime: d_prime(inquiry, model, correct, trials, exact)?,
-        d_prime_independent_observation: if protocol == Protocol::Abx {
-            Some(d_prime(inquiry, Model::IndependentObservation, correct, trials, exact)?)
-        } else {
-            None
-        },
+        discriminators: shares.discriminators,
+        lead: shares.lead,
+        d_prime: shares.d_prime,
+        d_prime_independent_observation: shares.d_prime_independent_observation,
         bayes_factor_10: ln_bayes.exp().min(f64::MAX),
         ln_bayes_factor_10: ln_bayes,
-        bayes_prior: if two_sided {
+        bayes_prior: if inquiry.two_sided() {
             "proportion for side B uniform from 0 to 1"
         } else {
             "proportion of discriminators uniform from 0 to 1"
         },
         alpha,
         significant: binomial::at_most(p_value, alpha),
-        discriminators_at_least: share(interval::lower_limit(correct, trials, level)?),
-        discriminators_at_most: share(upper_limit),
-        d_prime_at_most: if correct == trials {
-            model.d_prime(all_right_upper(trials, level))?
-        } else {
-            clamp_d(inquiry, model.d_prime(upper_limit)?)
-        },
+        discriminators_at_least: shares.discriminators_at_least,
+        discriminators_at_most: shares.discriminators_at_most,
+        d_prime_at_most: shares.d_prime_at_most,
     })
+}
+
+/// Analyses a score at which a sequential test ended: p-values, intervals and limits take the rule for stopping into
+/// account, by ordering the ends stage by stage ([`SequentialTest::interval`]). No score is needed, the rule decides.
+/// `mid_p`, `wilson` and `jeffreys` stay those of a fixed number of trials; the Bayes factor does not depend on the rule.
+///
+/// # Errors
+/// As [`analyse`] and [`SequentialTest::interval`]: among others a score at which nothing ends.
+pub fn analyse_sequential(
+    inquiry: impl Into<Inquiry>,
+    test: &SequentialTest,
+    correct: u64,
+    trials: u64,
+    alpha: f64,
+) -> Result<Analysis, StatsError> {
+    let inquiry = inquiry.into();
+    let fixed = analyse(inquiry, correct, trials, alpha)?;
+    let level = fixed.interval.level;
+    let limits = Limits {
+        interval: test.interval(correct, trials, level)?,
+        lower: test.at_least_right(correct, trials, level)?,
+        upper: test.at_most(correct, trials, level)?,
+    };
+    let found = test.decision(correct, trials) == Decision::Difference;
+    fixed.with(inquiry, &limits, test.p_values(correct, trials)?, found)
+}
+
+/// Analyses the answers of several listeners who each stopped by the same rule, which found a difference for `found` of
+/// them: the number found is what is tested, and limits are those of [`SequentialTest::interval_of_found`]. `correct` and
+/// `trials` are those of all together, whose quotient estimates the proportion whatever the rule (Wald's identity).
+///
+/// # Errors
+/// As [`analyse`] and [`SequentialTest::interval_of_found`].
+pub fn analyse_found(
+    inquiry: impl Into<Inquiry>,
+    test: &SequentialTest,
+    (found, listeners): (u64, u64),
+    (correct, trials): (u64, u64),
+    alpha: f64,
+) -> Result<Analysis, StatsError> {
+    let inquiry = inquiry.into();
+    let fixed = analyse(inquiry, correct, trials, alpha)?;
+    let (interval, lower, upper) = test.interval_of_found(found, listeners, fixed.interval.level)?;
+    let guesser = test.exact(test.chance)?.difference;
+    let tails = (binomial::upper(found, listeners, guesser), binomial::lower(found, listeners, guesser));
+    let limits = Limits { interval, lower, upper };
+    fixed.with(inquiry, &limits, tails, binomial::at_most(tails.0, alpha))
+}
+
+impl Analysis {
+    /// The same score with other limits and other probabilities that a guesser gets at least as far up and down.
+    fn with(
+        self,
+        inquiry: Inquiry,
+        limits: &Limits,
+        (above, below): (f64, f64),
+        significant: bool,
+    ) -> Result<Self, StatsError> {
+        let shares = limits.shares(inquiry, self.correct, self.trials)?;
+        Ok(Self {
+            p_value: above,
+            log10_p_value: above.max(f64::MIN_POSITIVE).log10(),
+            two_sided_p_value: (2.0 * above.min(below)).min(1.0),
+            below_guessing: below <= BELOW_GUESSING_RISK / 2.0,
+            interval: limits.interval,
+            critical: None,
+            discriminators: shares.discriminators,
+            lead: shares.lead,
+            d_prime: shares.d_prime,
+            d_prime_independent_observation: shares.d_prime_independent_observation,
+            significant,
+            discriminators_at_least: shares.discriminators_at_least,
+            discriminators_at_most: shares.discriminators_at_most,
+            d_prime_at_most: shares.d_prime_at_most,
+            ..self
+        })
+    }
+}
+
+/// What is known about the proportion of counted answers.
+#[derive(Clone, Copy)]
+struct Limits {
+    /// Two-sided.
+    interval: Interval,
+    /// One-sided lower limit.
+    lower: f64,
+    /// One-sided upper limit.
+    upper: f64,
+}
+
+/// The same about what the proportion means.
+struct Shares {
+    discriminators: Estimate,
+    lead: Option<Estimate>,
+    d_prime: DPrime,
+    d_prime_independent_observation: Option<DPrime>,
+    discriminators_at_least: f64,
+    discriminators_at_most: f64,
+    d_prime_at_most: f64,
+}
+
+impl Limits {
+    fn shares(&self, inquiry: Inquiry, correct: u64, trials: u64) -> Result<Shares, StatsError> {
+        let protocol = inquiry.protocol;
+        let share = |p: f64| {
+            let value = psychometric::discriminators(protocol, p);
+            if inquiry.two_sided() { value } else { value.max(0.0) }
+        };
+        let through = |of: &dyn Fn(f64) -> f64| Estimate {
+            estimate: of(correct as f64 / trials as f64),
+            lower: of(self.interval.lower),
+            upper: of(self.interval.upper),
+        };
+        let model = Model::of(protocol);
+        let other = Model::IndependentObservation;
+        Ok(Shares {
+            discriminators: through(&share),
+            lead: protocol.asks().has_lead().then(|| through(&|p| 2.0 * p - 1.0)),
+            d_prime: d_prime(inquiry, model, correct, trials, self.interval)?,
+            d_prime_independent_observation: (protocol == Protocol::Abx)
+                .then(|| d_prime(inquiry, other, correct, trials, self.interval))
+                .transpose()?,
+            discriminators_at_least: share(self.lower),
+            discriminators_at_most: share(self.upper),
+            d_prime_at_most: if correct == trials || self.upper >= 1.0 {
+                model.d_prime(all_right_upper(trials, self.interval.level))?
+            } else {
+                clamp_d(inquiry, model.d_prime(self.upper)?)
+            },
+        })
+    }
 }
 
 /// Probability that a guesser does at least as well; two-sided: deviates at least as far to either side.
@@ -324,10 +436,17 @@ pub fn d_prime(
             extreme: Some(Extreme::NoneRight),
         });
     }
+    let value = of(proportion)?;
+    // An interval that knows the rule for stopping may reach 1 without all answers right.
+    let upper = if exact.upper >= 1.0 {
+        of(all_right_upper(trials, exact.level))?.max(value)
+    } else {
+        of(exact.upper)?
+    };
     Ok(DPrime {
-        value: of(proportion)?,
+        value,
         lower: of(exact.lower)?,
-        upper: of(exact.upper)?,
+        upper,
         model,
         extreme: (!signed && proportion <= inquiry.chance()).then_some(Extreme::AtOrBelowChance),
     })

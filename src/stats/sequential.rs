@@ -6,7 +6,7 @@
 
 use serde::Serialize;
 
-use super::interval::Interval;
+use super::interval::{self, Interval};
 use super::protocol::Inquiry;
 use super::{MOST_TRIALS, StatsError, error};
 
@@ -82,6 +82,10 @@ impl End {
         }
     }
 }
+
+/// Most trials of a test whose risks and limits are computed exactly wherever a sitting is judged: the work grows with the
+/// trials, and nobody sits through more.
+pub const MOST_EXACT: u64 = 2000;
 
 /// Halvings of 0..1 in the search for a limit: to a precision of 1e-12, far below what any surface shows.
 const BISECTIONS: u32 = 40;
@@ -300,6 +304,17 @@ impl SequentialTest {
         Ok(sum.min(1.0))
     }
 
+    /// Probability that a listener with this proportion right ends at most as far up as `end`.
+    fn at_most_as_far(&self, end: End, proportion: f64) -> Result<f64, StatsError> {
+        let mut sum = 0.0;
+        self.walk(proportion, |other, weight| {
+            if other.rank() <= end.rank() {
+                sum += weight;
+            }
+        })?;
+        Ok(sum.min(1.0))
+    }
+
     /// How the test ended, if it ended with this score.
     fn end(&self, correct: u64, trials: u64) -> Result<End, StatsError> {
         error::counts(correct, trials)?;
@@ -321,7 +336,16 @@ impl SequentialTest {
     /// # Errors
     /// A score at which the test does not end, a two-sided test, or more than 100,000 trials.
     pub fn p_value(&self, correct: u64, trials: u64) -> Result<f64, StatsError> {
-        self.at_least(self.end(correct, trials)?, self.chance)
+        Ok(self.p_values(correct, trials)?.0)
+    }
+
+    /// Probabilities that a guesser ends at least as far up, and at least as far down, as this.
+    ///
+    /// # Errors
+    /// As [`SequentialTest::p_value`].
+    pub fn p_values(&self, correct: u64, trials: u64) -> Result<(f64, f64), StatsError> {
+        let end = self.end(correct, trials)?;
+        Ok((self.at_least(end, self.chance)?, self.at_most_as_far(end, self.chance)?))
     }
 
     /// Which proportions right agree with ending at this score, the stopping rule included: two-sided, by ordering the
@@ -371,24 +395,56 @@ impl SequentialTest {
 
     /// The proportion at which so low an end has probability `tail`; 1 where the highest end of all was reached.
     fn upper_limit(&self, end: End, tail: f64) -> Result<f64, StatsError> {
-        let at_most = |proportion: f64| -> Result<f64, StatsError> {
-            let mut sum = 0.0;
-            self.walk(proportion, |other, weight| {
-                if other.rank() <= end.rank() {
-                    sum += weight;
-                }
-            })?;
-            Ok(sum)
-        };
-        if at_most(1.0)? > tail {
+        if self.at_most_as_far(end, 1.0)? > tail {
             return Ok(1.0);
         }
         let (mut low, mut high) = (0.0, 1.0);
         for _ in 0..BISECTIONS {
             let middle = f64::midpoint(low, high);
-            if at_most(middle)? > tail { low = middle } else { high = middle }
+            if self.at_most_as_far(end, middle)? > tail { low = middle } else { high = middle }
         }
         Ok(high)
+    }
+
+    /// Several listeners under the same rule, of whom it found `found`: the proportion right that, if all of them had
+    /// it, agrees with that number; two-sided, by the exact binomial interval of the chance of being found, carried through
+    /// that chance, which grows with the proportion. With it the two one-sided limits at the same level.
+    ///
+    /// # Errors
+    /// No listeners, more found than there are, a level outside 0..1, more than 100,000 trials.
+    pub fn interval_of_found(
+        &self,
+        found: u64,
+        listeners: u64,
+        level: f64,
+    ) -> Result<(Interval, f64, f64), StatsError> {
+        let exact = interval::clopper_pearson(found, listeners, level)?;
+        let (lower, upper) = (
+            interval::lower_limit(found, listeners, level)?,
+            interval::upper_limit(found, listeners, level)?,
+        );
+        Ok((
+            Interval {
+                level,
+                lower: self.right_when_found(exact.lower)?,
+                upper: self.right_when_found(exact.upper)?,
+            },
+            self.right_when_found(lower)?,
+            self.right_when_found(upper)?,
+        ))
+    }
+
+    /// The proportion right of a listener who is found with this probability.
+    fn right_when_found(&self, probability: f64) -> Result<f64, StatsError> {
+        let (mut low, mut high) = (0.0, 1.0);
+        if probability <= 0.0 || probability >= 1.0 {
+            return Ok(probability);
+        }
+        for _ in 0..BISECTIONS {
+            let middle = f64::midpoint(low, high);
+            if self.exact(middle)?.difference < probability { low = middle } else { high = middle }
+        }
+        Ok(f64::midpoint(low, high))
     }
 
     /// Wald's approximation of the mean number of trials without a largest number, at the chance level and at the

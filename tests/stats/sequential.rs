@@ -1,8 +1,8 @@
 //! Wald's test against published examples, enumeration and simulation.
 
-use earwitness::stats::Protocol;
 use earwitness::stats::sequential::{Decision, SequentialTest};
 use earwitness::stats::simulate::{Generator, means};
+use earwitness::stats::{Protocol, binomial, one};
 
 use super::close;
 
@@ -228,4 +228,67 @@ fn a_test_that_cannot_succeed_is_known_to_be_one() {
     assert!(of(8).can_find());
     assert_eq!(of(7).exact(1.0).expect("a proportion").difference, 0.0);
     close(of(8).exact(1.0).expect("a proportion").difference, 1.0, 1e-15);
+}
+
+#[test]
+fn an_analysis_takes_the_rule_for_stopping_into_account() {
+    let test = SequentialTest::new(Protocol::Abx, 0.05, 0.1, 0.75, 24).expect("a test");
+    let all = ends(&test, 24);
+    let weigh = |score: u64, trials: u64, paths: f64, p: f64| {
+        paths * p.powi(score as i32) * (1.0 - p).powi((trials - score) as i32)
+    };
+    // The first end at the upper line has every other end below it, and those of the same trials with more right above.
+    let (trials, correct) =
+        (1..=24).find_map(|trials| Some((trials, test.boundaries(trials).1?))).expect("the upper line");
+    let found = one::analyse_sequential(Protocol::Abx, &test, correct, trials, 0.05).expect("an end");
+    let p_value: f64 = all
+        .iter()
+        .filter(|(score, length, _)| *length == trials && *score >= correct)
+        .map(|(score, length, paths)| weigh(*score, *length, *paths, 0.5))
+        .sum();
+    close(found.p_value, p_value, 1e-9);
+    assert!(found.significant && found.critical.is_none() && !found.below_guessing);
+    let stopped = test.interval(correct, trials, 0.95).expect("an end");
+    assert_eq!((found.interval.lower, found.interval.upper), (stopped.lower, stopped.upper));
+    close(found.discriminators.lower, 2.0 * stopped.lower - 1.0, 1e-9);
+    close(
+        found.discriminators_at_least,
+        2.0 * test.at_least_right(correct, trials, 0.95).expect("an end") - 1.0,
+        1e-9,
+    );
+    assert!(one::analyse_sequential(Protocol::Abx, &test, 3, 4, 0.05).is_err(), "nothing has ended there");
+    // Right answers in nothing but the lower line's first end: a guesser is as low as that rarely, or not.
+    let low = (1..=24).find(|trials| test.decision(0, *trials) == Decision::NoDifference).expect("a line");
+    let none = one::analyse_sequential(Protocol::Abx, &test, 0, low, 0.05).expect("an end");
+    close(none.two_sided_p_value, 2.0 * 0.5_f64.powi(low as i32), 1e-9);
+}
+
+#[test]
+fn limits_of_several_listeners_cover_what_they_say() {
+    let test = SequentialTest::new(Protocol::Abx, 0.05, 0.1, 0.75, 24).expect("a test");
+    let listeners = 6_u64;
+    let of_found: Vec<_> =
+        (0..=listeners).map(|k| test.interval_of_found(k, listeners, 0.95).expect("counts")).collect();
+    assert_eq!((of_found[0].0.lower, of_found[6].0.upper), (0.0, 1.0));
+    let (mut worst, mut worst_lower, mut worst_upper) = (1.0_f64, 1.0_f64, 1.0_f64);
+    for step in 1..100 {
+        let p = f64::from(step) / 100.0;
+        let chance = test.exact(p).expect("a proportion").difference;
+        let (mut covered, mut above, mut below) = (0.0, 0.0, 0.0);
+        for (k, (interval, lower, upper)) in of_found.iter().enumerate() {
+            let weight = binomial::mass(k as u64, listeners, chance);
+            covered += if (interval.lower..=interval.upper).contains(&p) { weight } else { 0.0 };
+            above += if *lower <= p { weight } else { 0.0 };
+            below += if p <= *upper { weight } else { 0.0 };
+        }
+        worst = worst.min(covered);
+        worst_lower = worst_lower.min(above);
+        worst_upper = worst_upper.min(below);
+    }
+    assert!(worst >= 0.95 - 1e-9 && worst_lower >= 0.95 - 1e-9 && worst_upper >= 0.95 - 1e-9);
+    // They widen where the rule found as many as it finds of guessers, and do not where it found everybody.
+    let all = one::analyse_found(Protocol::Abx, &test, (6, 6), (50, 55), 0.05).expect("counts");
+    assert!(all.significant && all.discriminators.lower > 0.2 && all.discriminators.upper == 1.0);
+    let guesser = test.exact(0.5).expect("a proportion").difference;
+    close(all.p_value, guesser.powi(6), 1e-9);
 }
