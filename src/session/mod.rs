@@ -238,6 +238,8 @@ pub struct Qualification {
     pub trials: u32,
     /// How many must be right.
     pub correct: u32,
+    /// What they are asked with: the session's own protocol, or one that asks which presentations are alike.
+    pub protocol: Protocol,
 }
 
 /// Which sittings of the claimant decide a wager.

@@ -13,7 +13,7 @@ use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
 use crate::files;
 use crate::stats::Protocol;
-use crate::stats::protocol::Side;
+use crate::stats::protocol::{Asks, Side};
 use crate::units::Dimension;
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
@@ -109,11 +109,17 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let cables = cables(&mut table, &folder, &clip_names, &mut notes)?;
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
-    let mut controls = controls(&mut table, &asked)?;
+    let (qualification, of_qualification) = qualification(&mut table, protocol)?.unzip();
+    let mut controls = controls(&mut table, &asked, qualification)?;
     let threshold = super::threshold::threshold(&mut table, &asked, stopping, &mut controls)?;
     let (threshold, trials) =
         threshold.map_or((None, trials), |(threshold, trials)| (Some(threshold), trials));
-    let qualification = qualification(&mut table, protocol, &controls)?;
+    if let Some(inner) = of_qualification {
+        if controls.iter().all(|control| control.kind == ControlKind::Identical) {
+            return Err(inner.error("a qualification is drawn from the positive controls; add a [[controls]] table such as kind = \"level\""));
+        }
+        inner.finish()?;
+    }
     let panel = super::panel::panel(&mut table, asked.inquiry, stopping, &controls, qualification.is_some())?;
     let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
     if threshold.is_some() && panel.is_some() {
@@ -372,7 +378,11 @@ fn comparisons(
     Ok(comparisons)
 }
 
-fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, SessionError> {
+fn controls(
+    table: &mut Table<'_>,
+    asked: &Asked,
+    qualification: Option<Qualification>,
+) -> Result<Vec<Control>, SessionError> {
     let mut controls = Vec::new();
     for mut inner in table.tables("controls")? {
         let name =
@@ -417,33 +427,43 @@ fn controls(table: &mut Table<'_>, asked: &Asked) -> Result<Vec<Control>, Sessio
                 return Err(inner.error_at("kind", "belongs to [threshold]; write catch_trials = 2 there"));
             }
         };
-        let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;
-        let more = asked::more(&mut inner, asked, kind)?;
+        let trials = inner.whole("trials", 0, 100)?.ok_or_else(|| inner.missing("trials", "2"))? as u32;
+        if trials == 0 && (qualification.is_none() || kind == ControlKind::Identical) {
+            return Err(inner.error_at(
+                "trials",
+                "0: only a positive control that [qualification] draws from may have no trials among the counted ones; set 1 to 100",
+            ));
+        }
+        // Whoever is asked which one is different needs no side with more of the attribute.
+        let only_odd = trials == 0 && qualification.is_some_and(|own| own.protocol != asked.inquiry.protocol);
+        let more = if only_odd { None } else { asked::more(&mut inner, asked, kind)? };
         inner.finish()?;
         controls.push(Control { kind, trials, more });
     }
     Ok(controls)
 }
 
-fn qualification(
-    table: &mut Table<'_>,
+/// The table `qualification`; it is finished once the controls are known.
+fn qualification<'t>(
+    table: &mut Table<'t>,
     protocol: Protocol,
-    controls: &[Control],
-) -> Result<Option<Qualification>, SessionError> {
+) -> Result<Option<(Qualification, Table<'t>)>, SessionError> {
     let Some(mut inner) = table.table("qualification")? else { return Ok(None) };
-    if !protocol.asks().has_right_answer() {
+    let alike: Vec<(&str, Protocol)> = Protocol::ALL
+        .into_iter()
+        .filter(|&other| other == protocol || other.asks() == Asks::Difference)
+        .map(|other| (other.name(), other))
+        .collect();
+    let asked = inner.choice("protocol", &alike)?.unwrap_or(protocol);
+    if !asked.asks().has_right_answer() {
         return Err(inner.error(
-            "a preference has no right answer, so nobody can qualify for it; remove the qualification, or ask with \
-             another protocol such as \"abx\"",
+            "a preference has no right answer, so nobody can qualify by it; ask the qualification with a protocol of its \
+             own, such as protocol = \"triangle\", or remove it",
         ));
     }
     let trials = inner.whole("trials", 1, 100)?.ok_or_else(|| inner.missing("trials", "4"))?;
     let correct = inner.whole("correct", 1, trials)?.ok_or_else(|| inner.missing("correct", "4"))?;
-    if controls.iter().all(|control| control.kind == ControlKind::Identical) {
-        return Err(inner.error("a qualification is drawn from the positive controls; add a [[controls]] table such as kind = \"level\""));
-    }
-    inner.finish()?;
-    Ok(Some(Qualification { trials: trials as u32, correct: correct as u32 }))
+    Ok(Some((Qualification { trials: trials as u32, correct: correct as u32, protocol: asked }, inner)))
 }
 
 fn wager(

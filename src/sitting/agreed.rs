@@ -12,7 +12,7 @@ use crate::stats::threshold::track::Method;
 use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
-use crate::trial::{Definition, Terms};
+use crate::trial::{Definition, Part, Terms};
 use crate::units::printed::percent;
 use crate::verdict;
 
@@ -172,6 +172,10 @@ fn trials_words(terms: &Terms) -> String {
             "; before them a qualification: {} of {} audible controls",
             qualification.correct, qualification.trials
         );
+        if qualification.protocol.is_some() {
+            let asked = terms.asked_in(Part::Qualification);
+            let _ = write!(words, ", each asked \"{}\" ({})", asked.question(None), asked.title);
+        }
     }
     words
 }

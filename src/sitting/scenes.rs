@@ -6,7 +6,7 @@ use super::pages;
 use crate::conduct::listening::Extent;
 use crate::player::Status;
 use crate::screen::{Slot, Stage as Shown, StageKind, TrialScene};
-use crate::trial::{Definition, Digest, Step, TrialView, View};
+use crate::trial::{Digest, Step, TrialView, View};
 
 /// What the driver knows beside the view. None of it depends on what was drawn.
 #[derive(Debug, Clone, Default)]
@@ -45,7 +45,7 @@ fn still_to_hear(trial: &TrialView, slot: usize, at_ms: u64) -> bool {
 /// A trial as a scene.
 pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let terms = &view.terms;
-    let definition = Definition::of(terms.protocol);
+    let definition = terms.asked_in(trial.id.part);
     let mut heading = format!("{} {} of {}", pages::part_name(trial.id.part), trial.id.trial, trial.of);
     match trial.id.part {
         crate::trial::Part::WarmUp => heading.push_str(", not counted"),

@@ -17,7 +17,6 @@ use super::Digest;
 use super::event::{Effect, Event};
 use super::hands::Progress;
 use super::ledger::fits;
-use super::protocol::Definition;
 use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::replay::Replay;
 use super::schedule::Subject;
@@ -292,7 +291,7 @@ impl Conductor {
 
     fn in_trial(&mut self, mut trial: Attempting, event: Event, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
-        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
+        let definition = self.replay.ledger.opening.terms.asked_in(trial.id.part);
         let night = self.replay.ledger.opening.occasion == Occasion::Night;
         settle(&mut trial, at_ms);
         match event {
@@ -323,7 +322,7 @@ impl Conductor {
                 effects.push(Effect::SetLoop(trial.region));
             }
             Event::Choose(choice) if !night && choice < definition.alternatives.len() => {
-                if self.replay.ledger.opening.unheard(&trial.listening).is_empty() {
+                if self.replay.ledger.opening.unheard(trial.id.part, &trial.listening).is_empty() {
                     trial.choice = Some(choice);
                     trial.step = Step::Confirm;
                 } else {
@@ -360,7 +359,8 @@ impl Conductor {
             }
             Event::Note { text } => add_event(&mut trial, &text),
             Event::CloseVotes
-                if night && !self.replay.ledger.opening.unheard(&trial.listening).is_empty() =>
+                if night
+                    && !self.replay.ledger.opening.unheard(trial.id.part, &trial.listening).is_empty() =>
             {
                 effects.push(Effect::Refuse("votes stay open until the room has heard what is asked about"));
             }
@@ -386,7 +386,7 @@ impl Conductor {
         by: super::record::Ballot,
         effects: &mut Vec<Effect>,
     ) {
-        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
+        let definition = self.replay.ledger.opening.terms.asked_in(id.part);
         let alias = self.replay.ledger.seats.get(&seat).map(|seat| seat.alias.clone());
         let answer = definition.alternatives.get(alternative).map(|alternative| alternative.name);
         let (Some(alias), Some(answer)) = (alias, answer) else {
@@ -400,7 +400,7 @@ impl Conductor {
     fn answer(&mut self, mut trial: Attempting, confidence: Option<u8>, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
         pause(&mut trial, at_ms, effects);
-        let definition = Definition::of(self.replay.ledger.opening.terms.protocol);
+        let definition = self.replay.ledger.opening.terms.asked_in(trial.id.part);
         let Some(alternative) = trial.choice.and_then(|choice| definition.alternatives.get(choice)) else {
             return Phase::Trial(trial);
         };
@@ -460,7 +460,7 @@ impl Conductor {
             return Phase::Waiting { since_ms: self.at_ms };
         }
         let Some(presented) = self.replay.on else { return Phase::Done };
-        let slots = Definition::of(self.replay.ledger.opening.terms.protocol).slots.len();
+        let slots = self.replay.ledger.opening.terms.asked_in(presented.id.part).slots.len();
         let night = self.replay.ledger.opening.occasion == Occasion::Night;
         effects.push(Effect::Load {
             pair: presented.pair(&self.replay.ledger.opening),

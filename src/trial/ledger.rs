@@ -7,7 +7,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
-use super::protocol::Definition;
 use super::record::{
     Ballot, Closing, FORMAT, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId,
 };
@@ -108,7 +107,7 @@ impl Ledger {
         }
         let qualifies = terms.qualification.is_some();
         allowed(
-            !qualifies || terms.protocol.asks().has_right_answer(),
+            !qualifies || terms.asked_in(Part::Qualification).asks.has_right_answer(),
             "a qualification needs right answers, and preference has none",
         )?;
         score::rule(terms)?;
@@ -190,7 +189,6 @@ impl Ledger {
         allowed(self.closing.is_none(), "nothing may stand after the closing record")?;
         allowed(record.at_ms() >= self.at_ms, "its time is before that of the record before it")?;
         let night = self.opening.occasion == Occasion::Night;
-        let protocol = Definition::of(self.opening.terms.protocol);
         let format = self.opening.format;
         allowed(record.formats().contains(&format), format!("format {format} has no such record"))?;
         let sealed = self.sealing.is_sealed();
@@ -287,7 +285,8 @@ impl Ledger {
             Record::Answer { at_ms, id, answer, confidence, listening } => {
                 allowed(!night, "a night has votes, not answers")?;
                 self.expect(*id, listening)?;
-                self.heard(listening)?;
+                self.heard(*id, listening)?;
+                let protocol = self.opening.terms.asked_in(id.part);
                 let Some(answer) = protocol.alternative(answer) else {
                     return Err(format!("the answer is none of {}", protocol.title));
                 };
@@ -351,6 +350,7 @@ impl Ledger {
                 allowed(self.sealing.is_sealed(), "a vote before the draws were sealed")?;
                 let sits = self.seats.get(seat).is_some_and(|taken| taken.alias == *alias);
                 allowed(sits, "a vote from a seat that was not taken under this name")?;
+                let protocol = self.opening.terms.asked_in(id.part);
                 let Some(answer) = protocol.alternative(answer) else {
                     return Err(format!("the answer is none of {}", protocol.title));
                 };
@@ -374,7 +374,7 @@ impl Ledger {
             Record::VotesClosed { at_ms, id, voted, seats, listening } => {
                 allowed(night, "only a night has votes")?;
                 self.expect(*id, listening)?;
-                self.heard(listening)?;
+                self.heard(*id, listening)?;
                 allowed(*voted as usize == self.votes.len(), "the number of votes is wrong")?;
                 allowed(*seats == self.taken(), "the number of seats is wrong")?;
                 let votes = std::mem::take(&mut self.votes);
@@ -434,7 +434,7 @@ impl Ledger {
     fn expect(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
         allowed(self.sealing.is_sealed(), "a trial before the draws were sealed")?;
         allowed(self.sealing.awaited().is_empty(), "a trial before its witnesses opened their links")?;
-        let slots = Definition::of(self.opening.terms.protocol).slots.len();
+        let slots = self.opening.terms.asked_in(id.part).slots.len();
         let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
         allowed(fitting, "the listening does not fit the protocol")?;
         match self.next() {
@@ -449,15 +449,15 @@ impl Ledger {
 
     /// Refuses an answer, or the end of a vote, before what is asked about was heard for the agreed time. In format 1 no time
     /// was agreed on.
-    fn heard(&self, listening: &Listening) -> Result<(), String> {
+    fn heard(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
         if self.opening.format < 2 {
             return Ok(());
         }
-        match self.opening.unheard(listening).first() {
+        match self.opening.unheard(id.part, listening).first() {
             None => Ok(()),
             Some(slot) => Err(format!(
                 "{} was heard for {} ms, less than the {} ms agreed on before an answer",
-                Definition::of(self.opening.terms.protocol).slots[*slot].label,
+                self.opening.terms.asked_in(id.part).slots[*slot].label,
                 listening.heard_ms[*slot],
                 self.opening.terms.heard_at_least_ms.unwrap_or(0)
             )),

@@ -104,16 +104,19 @@ pub struct Opening {
 impl Opening {
     /// Milliseconds that each slot is still to be heard before an answer is taken; 0 everywhere where nobody listens because
     /// the answers are simulated, which the journal says.
-    pub fn still_to_hear(&self, listening: &Listening) -> Vec<u64> {
+    pub fn still_to_hear(&self, part: Part, listening: &Listening) -> Vec<u64> {
         match self.simulated {
             Some(_) => vec![0; listening.listens.len()],
-            None => self.terms.still_to_hear(listening, u64::from(self.terms.heard_at_least_ms.unwrap_or(0))),
+            None => {
+                let needed_ms = u64::from(self.terms.heard_at_least_ms.unwrap_or(0));
+                self.terms.still_to_hear(part, listening, needed_ms)
+            }
         }
     }
 
     /// The slots that are still to be heard before an answer is taken.
-    pub fn unheard(&self, listening: &Listening) -> Vec<usize> {
-        let still = self.still_to_hear(listening);
+    pub fn unheard(&self, part: Part, listening: &Listening) -> Vec<usize> {
+        let still = self.still_to_hear(part, listening);
         (0..still.len()).filter(|&slot| still[slot] > 0).collect()
     }
 
@@ -142,6 +145,11 @@ impl Opening {
             ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
             ("terms.comparisons.recorded", terms.comparisons.iter().any(|of| of.recorded.is_some()), false),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),
+            (
+                "terms.qualification.protocol",
+                terms.qualification.is_some_and(|own| own.protocol.is_some()),
+                false,
+            ),
             ("terms.wager.side", wager.is_some_and(|wager| wager.side.is_some()), false),
         ];
         if self.earlier.is_some() && !looked_at {

@@ -27,7 +27,7 @@
 //!    warm-up trial at the largest. Nothing of it comes from the stream.
 //! 7. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
-//!    [`Definition::orders`].
+//!    [`Definition::orders`]; in a qualification that has a protocol of its own, in the orders of that one.
 
 use super::digest::Digest;
 use super::protocol::{Definition, Side};
@@ -244,7 +244,8 @@ pub struct Presented {
 pub struct Draws {
     schedule: Schedule,
     stream: Stream,
-    orders: usize,
+    /// Numbers of orders in the qualification and in the other parts.
+    orders: (usize, usize),
 }
 
 impl Draws {
@@ -252,7 +253,8 @@ impl Draws {
     pub fn new(opening: &Opening, key: Digest) -> Self {
         let mut stream = Stream::new(key);
         let schedule = Schedule::draw(opening, &mut stream);
-        let orders = Definition::of(opening.terms.protocol).orders.len();
+        let orders_of = |part| opening.terms.asked_in(part).orders.len();
+        let orders = (orders_of(Part::Qualification), orders_of(Part::Main));
         Self { schedule, stream, orders }
     }
 
@@ -297,7 +299,8 @@ impl Draws {
     /// The next attempt; `None` if the schedule has no such trial. Call it once for each attempt, in order.
     pub fn present(&mut self, id: TrialId) -> Option<Presented> {
         let scheduled = *self.schedule.part(id.part).get((id.trial as usize).checked_sub(1)?)?;
-        let order = self.stream.below(self.orders);
+        let (first, other) = self.orders;
+        let order = self.stream.below(if id.part == Part::Qualification { first } else { other });
         Some(Presented { id, subject: scheduled.subject, stimulus: scheduled.stimulus, order })
     }
 }
@@ -332,9 +335,14 @@ impl Presented {
         Ok(self)
     }
 
+    /// What it is asked with.
+    fn asked(&self, opening: &Opening) -> &'static Definition {
+        opening.terms.asked_in(self.id.part)
+    }
+
     /// The side in each slot.
     pub fn sides(&self, opening: &Opening) -> &'static [Side] {
-        Definition::of(opening.terms.protocol).orders[self.order]
+        self.asked(opening).orders[self.order]
     }
 
     /// The side that holds more of the attribute: by claim for a comparison; of a control the one that its terms name, in format 1 the altered side B.
@@ -349,12 +357,12 @@ impl Presented {
 
     /// Index of the right alternative; `None` where the protocol has none.
     pub fn right(&self, opening: &Opening) -> Option<usize> {
-        Definition::of(opening.terms.protocol).right(self.order, self.more(opening))
+        self.asked(opening).right(self.order, self.more(opening))
     }
 
     /// The side that an alternative points to.
     pub fn chosen(&self, opening: &Opening, alternative: usize) -> Option<Side> {
-        Definition::of(opening.terms.protocol).chosen(self.order, alternative)
+        self.asked(opening).chosen(self.order, alternative)
     }
 
     /// Whether an answer is right; for preference whether it is for side B.

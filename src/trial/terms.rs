@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::protocol::{Definition, Side, Sides};
-use super::record::Listening;
+use super::record::{Listening, Part};
 use super::wager::DecidingTerms;
 use crate::session::input::Contents;
 use crate::session::{
@@ -102,6 +102,9 @@ pub struct QualificationTerms {
     pub trials: u32,
     /// How many must be right.
     pub correct: u32,
+    /// Format 2: what they are asked with, where it is not the session's protocol.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub protocol: Option<Protocol>,
 }
 
 /// A wager in the words agreed before.
@@ -308,10 +311,16 @@ impl Terms {
         Inquiry { sides: self.sides.unwrap_or(usual.sides), ..usual }
     }
 
+    /// What the trials of a part are asked with: the session's protocol, or in the qualification one of its own.
+    pub fn asked_in(&self, part: Part) -> &'static Definition {
+        let own = self.qualification.filter(|_| part == Part::Qualification);
+        Definition::of(own.and_then(|own| own.protocol).unwrap_or(self.protocol))
+    }
+
     /// Milliseconds that each slot is still to be heard before an answer, after this listening: 0 where it need not be
     /// heard, or has been started and heard for `needed_ms`.
-    pub(super) fn still_to_hear(&self, listening: &Listening, needed_ms: u64) -> Vec<u64> {
-        let slots = Definition::of(self.protocol).slots.iter().enumerate();
+    pub(super) fn still_to_hear(&self, part: Part, listening: &Listening, needed_ms: u64) -> Vec<u64> {
+        let slots = self.asked_in(part).slots.iter().enumerate();
         slots
             .map(|(index, slot)| {
                 let started = listening.listens.get(index).is_some_and(|&listens| listens > 0);
@@ -351,6 +360,7 @@ impl Terms {
             qualification: session.qualification.map(|qualification| QualificationTerms {
                 trials: qualification.trials,
                 correct: qualification.correct,
+                protocol: Some(qualification.protocol).filter(|&own| own != session.protocol),
             }),
             clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
             comparisons: session

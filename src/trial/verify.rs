@@ -9,7 +9,7 @@ use super::digest::Digest;
 use super::hands::{Hand, LastWord};
 use super::journal::{self, Journal, JournalError};
 use super::ledger::Ledger;
-use super::protocol::{Definition, Side};
+use super::protocol::Side;
 use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId};
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
@@ -526,7 +526,7 @@ impl Answered {
 
     /// Journal name of the answer.
     pub fn answer_name(&self, opening: &Opening) -> Option<&'static str> {
-        let definition = Definition::of(opening.terms.protocol);
+        let definition = opening.terms.asked_in(self.id.part);
         definition.alternatives.get(self.answer?).map(|alternative| alternative.name)
     }
 }

@@ -47,7 +47,7 @@ fn each_mistake_is_named_with_its_remedy() {
             "protocol = \"abx\"",
             "protocol = \"preference\"\nqualification = { trials = 3, correct = 2 }\n\
              controls = [{ kind = \"level\", amount = \"1 dB\", trials = 2 }]",
-            &["qualification", "preference", "remove the qualification"],
+            &["qualification", "preference", "triangle"],
         ),
         ("trials = 16", "trials = 16\nheard_at_least = \"0.2 s\"", &["heard_at_least", "0.2", "1 to 30 s"]),
         ("trials = 16", "trials = 16\nsides = \"two\"", &["sides", "two-afc"]),

@@ -199,3 +199,25 @@ fn which_sitting_decides_a_wager_is_fixed_beforehand() {
         assert!(message.contains(says), "{wrong}: {message}");
     }
 }
+
+#[test]
+fn a_qualification_may_be_asked_with_a_protocol_of_its_own() {
+    let with = |protocol: &str, control: &str| {
+        let head =
+            format!("{protocol}\nqualification = {{ trials = 4, correct = 3, protocol = \"triangle\" }}");
+        let text = SMALLEST.replace("protocol = \"abx\"", &head) + "\n[[controls]]\n" + control;
+        parse(Path::new("session.toml"), &text)
+    };
+    let brighter = "protocol = \"two-afc\"\nattribute = \"brighter\"\nattribute_side = \"b\"";
+    // A level step makes nothing brighter, but everybody hears which one is different.
+    for protocol in ["protocol = \"preference\"", brighter] {
+        let session = with(protocol, "kind = \"level\"\namount = \"1 dB\"\ntrials = 0").expect("it is valid");
+        assert_eq!(session.qualification.map(|own| own.protocol), Some(Protocol::Triangle));
+        assert_eq!(session.controls[0].trials, 0);
+    }
+    let error =
+        with(brighter, "kind = \"level\"\namount = \"1 dB\"\ntrials = 2").expect_err("among the counted");
+    assert!(error.to_string().contains("tilt"), "{error}");
+    let error = with(brighter, "kind = \"identical\"\ntrials = 0").expect_err("nothing is there");
+    assert!(error.to_string().contains("trials"), "{error}");
+}

@@ -68,14 +68,19 @@ def plan_of(opening, draws, plan, answered):
     return plan + main
 
 
-def orders_of(terms):
-    return [order.split("=") for order in ORDERS[terms["protocol"]].split()]
+def protocol_of(terms, part):
+    own = terms["qualification"].get("protocol") if part == "qualification" else None
+    return own or terms["protocol"]
 
 
-def right_answer(terms, stimulus, draws):
+def orders_of(terms, part="main"):
+    return [order.split("=") for order in ORDERS[protocol_of(terms, part)].split()]
+
+
+def right_answer(terms, part, stimulus, draws):
     """Draws the order of an attempt and says which answer is right."""
-    _, right = draws.pick(orders_of(terms))
+    _, right = draws.pick(orders_of(terms, part))
     control = terms["controls"][stimulus["control"]] if stimulus["control"] is not None else None
     more = control.get("more", "b") if control else terms["attribute_side"]
-    swapped = terms["protocol"] == "two-afc" and more == "a"
+    swapped = protocol_of(terms, part) == "two-afc" and more == "a"
     return {"1": "2", "2": "1"}[right] if swapped else right

@@ -260,7 +260,8 @@ fn a_damaged_secret_is_said_so_and_changes_nothing() {
 #[test]
 fn a_qualification_that_is_not_passed_ends_the_sitting() {
     let mut draft = kit::full(Protocol::Abx);
-    draft.terms.qualification = Some(earwitness::trial::record::QualificationTerms { trials: 6, correct: 6 });
+    draft.terms.qualification =
+        Some(earwitness::trial::record::QualificationTerms { trials: 6, correct: 6, protocol: None });
     let scripted = kit::in_memory(&draft, 11).finish();
     let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
     assert_eq!(result.outcome, Outcome::NotQualified);

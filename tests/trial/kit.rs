@@ -130,9 +130,9 @@ pub(crate) fn draft(terms: Terms) -> Draft {
 pub(crate) fn full(protocol: Protocol) -> Draft {
     let mut terms = terms(protocol);
     terms.confidence = true;
-    if protocol.asks().has_right_answer() {
-        terms.qualification = Some(QualificationTerms { trials: 2, correct: 0 });
-    }
+    // Where nobody is right or wrong, the controls are asked as the odd one out.
+    let own = (!protocol.asks().has_right_answer()).then_some(Protocol::Triangle);
+    terms.qualification = Some(QualificationTerms { trials: 2, correct: 0, protocol: own });
     terms.wager = Some(WagerTerms {
         claimant: "Ida".to_owned(),
         skeptic: "Jorin".to_owned(),

@@ -217,7 +217,7 @@ fn a_night_cannot_have_what_only_one_listener_can() {
     assert!(refused(sequential).contains("sequential"));
     let mut qualification = draft(Protocol::Abx);
     qualification.terms.qualification =
-        Some(earwitness::trial::record::QualificationTerms { trials: 2, correct: 1 });
+        Some(earwitness::trial::record::QualificationTerms { trials: 2, correct: 1, protocol: None });
     assert!(refused(qualification).contains("qualification"));
 }
 

@@ -84,9 +84,9 @@ pub(crate) fn two_sided(protocol: Protocol) -> kit::Scripted<kit::Memory> {
 #[test]
 fn every_way_to_end() {
     let mut draft = kit::full(Protocol::Triangle);
-    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 7 });
+    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 7, protocol: None });
     played(&draft, 71, Some(2), false);
-    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 6 });
+    draft.terms.qualification = Some(QualificationTerms { trials: 7, correct: 6, protocol: None });
     played(&draft, 71, Some(2), true);
     let mut draft = kit::draft(kit::terms(Protocol::DuoTrio));
     draft.terms.trials = 50;

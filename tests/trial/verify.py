@@ -62,7 +62,7 @@ def verify(records):
             part, stimulus = plan[answered]
             nth = sum(trial[0] == part for trial in plan[: answered + 1])
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
-            right = right_answer(terms, stimulus, witnesses.draws(record["id"], draws))
+            right = right_answer(terms, part, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
             given = None if kind == "void" else given
             answered += kind != "void"

@@ -4,7 +4,6 @@ use super::{Conductor, INTERRUPTED, Phase};
 use crate::trial::Digest;
 use crate::trial::event::Effect;
 use crate::trial::hands::Progress;
-use crate::trial::protocol::Definition;
 use crate::trial::record::{Closing, Listening, Outcome, Output, Record, Unsealed};
 use crate::trial::seal::Secret;
 
@@ -24,7 +23,7 @@ impl Conductor {
         // Of an attempt whose links were not all opened nothing was heard.
         let interrupted = self.replay.tally.ended(ledger).is_none() && self.replay.on.is_some();
         if let (true, Some(id)) = (interrupted, ledger.next()) {
-            let slots = Definition::of(ledger.opening.terms.protocol).slots.len();
+            let slots = ledger.opening.terms.asked_in(id.part).slots.len();
             let listening =
                 Listening { listens: vec![0; slots], heard_ms: vec![0; slots], ..Listening::default() };
             let cause = INTERRUPTED.to_owned();

@@ -3,7 +3,6 @@
 use super::attempt::{Attempting, settle};
 use super::{Conductor, Phase};
 use crate::trial::hands::Progress;
-use crate::trial::protocol::Definition;
 use crate::trial::record::{Part, TrialId};
 use crate::trial::view::{ResultView, Stage, TrialView, View};
 
@@ -83,7 +82,7 @@ impl Conductor {
 
     fn trial_view(&self, trial: &Attempting) -> TrialView {
         let terms = &self.replay.ledger.opening.terms;
-        let definition = Definition::of(terms.protocol);
+        let definition = terms.asked_in(trial.id.part);
         let mut now = trial.clone();
         settle(&mut now, self.at_ms);
         now.listening.took_ms = self.at_ms - now.started_ms;
@@ -99,9 +98,9 @@ impl Conductor {
             playing: now.counted_ms.is_some(),
             region: now.region,
             choice: now.choice,
-            still_to_hear: self.replay.ledger.opening.still_to_hear(&now.listening),
+            still_to_hear: self.replay.ledger.opening.still_to_hear(now.id.part, &now.listening),
             at_ms: self.at_ms,
-            unheard: self.replay.ledger.opening.unheard(&now.listening),
+            unheard: self.replay.ledger.opening.unheard(now.id.part, &now.listening),
             listening: now.listening,
             voted: self.replay.ledger.votes.keys().copied().collect(),
             seats: self.replay.ledger.taken(),
