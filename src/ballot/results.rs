@@ -188,7 +188,7 @@ impl Judged<'_> {
             [only] => only.results.iter().find(|own| own.listener == listener),
             _ => None,
         };
-        let has_right = self.definition().asks.has_right_answer();
+        let has_right = self.agreed.inquiry.has_right_answer();
         SeatResult {
             finding: single.map(|own| own.verdict.finding),
             chance: single.filter(|_| has_right).map(|own| Frequency::of(own.analysis.p_value)),
@@ -221,12 +221,16 @@ impl Judged<'_> {
                 let vote: Option<(&TrialFacts, u8)> = own.and_then(|own| Some((*own, own.answer?)));
                 let named = |index: u8| alternatives.get(usize::from(index)).map(|found| found.name);
                 let identical = control == Some(&ControlKind::Identical);
+                // Where nobody claims which side is which, an answer is right or wrong only where it is known: of a control.
+                let right = attempt
+                    .right
+                    .filter(|_| attempt.control.is_some() || self.agreed.inquiry.has_right_answer());
                 TrialLine {
                     number,
                     practice: attempt.part != Part::Main,
                     control: control.is_some(),
                     answer: vote.and_then(|(_, answer)| named(answer)),
-                    right: attempt.right.filter(|_| !identical).and_then(named),
+                    right: right.filter(|_| !identical).and_then(named),
                     name: match (attempt.part, control) {
                         (Part::Main, Some(control)) => {
                             format!("{number} (control: {control})")
@@ -238,7 +242,7 @@ impl Judged<'_> {
                     was: if identical {
                         "both the same".to_owned()
                     } else {
-                        attempt.right.map_or_else(|| "as you like it".to_owned(), label)
+                        right.map_or_else(|| "as you like it".to_owned(), label)
                     },
                     receipt: vote.and_then(|(own, _)| {
                         self.digests.get((own.record as usize).checked_sub(1)?).copied()

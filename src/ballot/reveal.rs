@@ -215,7 +215,7 @@ pub fn steps(
 ) -> Vec<Step> {
     let definition = Definition::of(agreed.terms.protocol);
     let attribute = agreed.terms.attribute.clone();
-    let has_right = definition.asks.has_right_answer();
+    let has_right = agreed.inquiry.has_right_answer();
     let compared = |index: usize| {
         let terms = &agreed.terms.comparisons[index];
         (terms.a.clone(), terms.b.clone())
@@ -244,7 +244,7 @@ pub fn steps(
                 own.points.extend(so_far);
             }
         }
-        let right = facts.right.map(usize::from);
+        let right = facts.right.filter(|_| has_right || !counted).map(usize::from);
         shown.push(Step::Trial(TrialStep {
             number: facts.trial,
             protocol: definition.name,

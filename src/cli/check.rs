@@ -118,7 +118,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     if !session.controls.is_empty() {
         writeln!(out, "\nControls, shuffled among the counted trials and reported apart")?;
         for control in &session.controls {
-            writeln!(out, "  {} x {}", control.trials, control_words(control.kind))?;
+            match control.trials {
+                0 => writeln!(out, "  in the qualification only: {}", control_words(control.kind))?,
+                trials => writeln!(out, "  {trials} x {}", control_words(control.kind))?,
+            }
         }
     }
     writeln!(out)?;

@@ -1,7 +1,6 @@
 //! `earwitness score`.
 
 mod counts;
-mod group;
 mod journals;
 mod levels;
 mod table;
@@ -92,6 +91,7 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         let protocol = protocol_named(protocol)?;
         let inquiry = inquiry(protocol, arguments.sides)?;
         let alpha = arguments.alpha.unwrap_or(ALPHA);
+        similarity_fits(arguments, inquiry)?;
         let analysis = analyse(arguments, inquiry, correct, trials, alpha)?;
         let similar = match arguments.similarity {
             Some(limit) => Some(
@@ -127,6 +127,18 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         all if all == arguments.files.len() => counts::run(arguments, out),
         _ => Err(Failure::bad("journals and CSV files of counts cannot be scored together: give one kind")),
     }
+}
+
+/// Refuses `--similarity` where answers for two sides cancel: that neither leads is no sign of equal sound.
+pub(super) fn similarity_fits(arguments: &ScoreArguments, inquiry: Inquiry) -> Result<(), Failure> {
+    if arguments.similarity.is_some() && inquiry.two_sided() {
+        return Err(Failure::bad(format!(
+            "--similarity: {} is tested two-sided here, and answers for both sides cancel, so no score is a sign of equal \
+             sound; ask with a protocol such as abx or triangle",
+            inquiry.protocol
+        )));
+    }
+    Ok(())
 }
 
 /// What is asked: the protocol with the sides of choice, or a complaint.

@@ -22,8 +22,7 @@ pub struct Tally {
 }
 
 /// How a sitting stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum State {
     /// All trials answered.
     Complete,
@@ -42,6 +41,19 @@ pub enum State {
 }
 
 impl State {
+    /// In files that programs read.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Complete => "complete",
+            Self::Decided => "decided",
+            Self::NotQualified => "not-qualified",
+            Self::StoppedEarly => "stopped-early",
+            Self::Unfinished => "unfinished",
+            Self::Invalid => "invalid",
+            Self::Foreign => "foreign",
+        }
+    }
+
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
@@ -53,6 +65,12 @@ impl State {
             Self::Invalid => "invalid",
             Self::Foreign => "of another session",
         }
+    }
+}
+
+impl Serialize for State {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.code())
     }
 }
 

@@ -61,7 +61,8 @@ pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
 
 fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     let sitting = &report.sittings[trial.sitting as usize];
-    let definition = Definition::of(report.session.protocol);
+    let own = report.session.qualified_by.filter(|_| trial.part == Part::Qualification);
+    let definition = Definition::of(own.unwrap_or(report.session.protocol));
     // In capitals both R and pandas read them as truth values.
     let flag = |value: bool| if value { "TRUE" } else { "FALSE" };
     let alternative = |index: Option<u8>| {
@@ -80,7 +81,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
     row.push_field(flag(sitting.counted && crate::evidence::counts(trial)));
-    row.push_field(sitting.state.words());
+    row.push_field(sitting.state.code());
     row.push_field(flag(sitting.simulated.is_some()));
     row.push_field(flag(sitting.silent));
     row.push_field(&sitting.opened_utc);
@@ -108,8 +109,10 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     });
     row.push_field(&presented);
     row.push_field(alternative(trial.answer));
-    row.push_field(alternative(trial.right));
-    row.push_field(match trial.correct {
+    // Where neither side is claimed nobody is right or wrong, but where the answer is known: of a control.
+    let claimed = trial.control.is_some() || !report.session.inquiry.two_sided();
+    row.push_field(if claimed { alternative(trial.right) } else { "" });
+    row.push_field(match trial.correct.filter(|_| claimed) {
         Some(true) => "1",
         Some(false) => "0",
         None => "",

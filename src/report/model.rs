@@ -88,12 +88,18 @@ pub struct SessionFacts {
     pub inquiry: Inquiry,
     /// The protocol's name as people say it.
     pub protocol_title: String,
+    /// The attribute that is asked for, where the protocol asks for one; in the question as well.
+    #[serde(skip)]
+    pub attribute: Option<String>,
     /// The question put to listeners.
     pub question: String,
     /// Probability that a guesser is right in one trial.
     pub chance: f64,
     /// Error risk agreed on.
     pub alpha: f64,
+    /// What the qualification is asked with, where the session has one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub qualified_by: Option<Protocol>,
     /// Counted trials per comparison and listener (the largest number with a sequential rule).
     pub trials: u32,
     /// Warm-up trials, uncounted.

@@ -19,6 +19,7 @@ pub(super) use top::design;
 
 use super::model::Report;
 use super::svg::{self, Figure};
+use crate::stats::one::{Analysis, Estimate};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -118,6 +119,27 @@ fn first_sentences(text: &str, most: usize) -> String {
         Some(end) => text[..end].to_owned(),
         None => svg::cut(text, most),
     }
+}
+
+/// The share of trials in which the difference is heard, or the lead of a side, with its interval. A score that disagrees
+/// with guessing from below shows no such share: where a side was claimed, how far that one leads, which is below 0.
+fn share(analysis: &Analysis) -> String {
+    let words =
+        |of: Estimate| format!("{} ({} to {})", percent(of.estimate), percent(of.lower), percent(of.upper));
+    match (analysis.below_guessing, analysis.lead) {
+        (false, _) => words(analysis.discriminators),
+        (true, Some(lead)) => format!("lead of the claimed side {}", words(lead)),
+        (true, None) => "below guessing".to_owned(),
+    }
+}
+
+/// d-prime with its interval; nothing where the score disagrees with guessing from below.
+fn d_prime(analysis: &Analysis) -> String {
+    let found = analysis.d_prime;
+    if analysis.below_guessing {
+        return "-".to_owned();
+    }
+    format!("{:.2} ({:.2} to {:.2})", found.value, found.lower, found.upper)
 }
 
 /// "3.8 %".

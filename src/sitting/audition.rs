@@ -16,7 +16,7 @@ use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Transport};
 use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{ControlKind, Session};
-use crate::stats::protocol::{Definition, Side};
+use crate::stats::protocol::{Asks, Definition, Side};
 use crate::stimulus::{PairKind, StimulusSet};
 use crate::trial::OutputKind;
 
@@ -294,10 +294,25 @@ impl Audition<'_> {
         if pair.digest_a == pair.digest_b {
             return Err("both sides of this pair are identical: there is nothing to train on");
         }
+        let inquiry = self.session.inquiry();
+        let attribute = inquiry.protocol.asks() == Asks::Attribute;
         let more = match pair.kind {
+            PairKind::Comparison { .. } | PairKind::Level { .. } if attribute && inquiry.two_sided() => {
+                return Err(
+                    "nobody claims a side of this pair, so no answer to it is right: train on a control",
+                );
+            }
             PairKind::Comparison { .. } | PairKind::Level { .. } if self.session.attribute_side_b => Side::B,
             PairKind::Comparison { .. } | PairKind::Level { .. } => Side::A,
-            PairKind::Control { control, .. } => self.session.controls[control].more.unwrap_or(Side::B),
+            PairKind::Control { control, .. } => match self.session.controls[control].more {
+                Some(more) => more,
+                None if attribute => {
+                    return Err(
+                        "neither side of this control has more of what is asked: train on another one",
+                    );
+                }
+                None => Side::B,
+            },
         };
         let order = self.random.random_range(0..definition.orders.len());
         let right = definition.right(order, more).ok_or("a preference has no right answer to train on")?;

@@ -168,6 +168,11 @@ impl Inquiry {
         self.sides == Sides::Two
     }
 
+    /// Whether an answer to a counted trial can be right or wrong: not where nobody claims which side is which.
+    pub fn has_right_answer(self) -> bool {
+        self.protocol.asks().has_right_answer() && !self.two_sided()
+    }
+
     /// Probability that a guesser gives a counted answer.
     pub fn chance(self) -> f64 {
         self.protocol.chance()

@@ -1,7 +1,11 @@
 //! How numbers are printed, the same on every surface: shares, probabilities, risks and counts of things.
 
-/// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %".
+/// A proportion as a percentage with as many digits as mean something: "3.8 %", "40 %", "0.02 %"; of a lead, which may be
+/// the other side's, "−12 %".
 pub fn percent(proportion: f64) -> String {
+    if proportion < 0.0 {
+        return format!("\u{2212}{}", percent(-proportion));
+    }
     let value = proportion * 100.0;
     if value >= 99.95 && proportion < 1.0 {
         return "over 99.9 %".to_string();

@@ -63,14 +63,14 @@ impl Method {
                  Intervals and shares treat votes as independent and are too narrow."
             }
             Self::Rule => {
-                "The sequential rule decides for each listener; the numbers here describe the answers up to there."
+                "The sequential rule decides; intervals take it into account, by ordering the ways to end stage by stage."
             }
             Self::Threshold => {
                 "The size changed from trial to trial, so the threshold is estimated and nothing is tested."
             }
             Self::RuleOfMany => {
                 "The sequential rule decides for each listener; p is the probability that at least so many of as \
-                 many guessers are found by it."
+                 many guessers are found by it, and intervals are those of the number found, if all hear equally well."
             }
         }
     }

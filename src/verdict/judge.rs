@@ -12,9 +12,10 @@ use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
+use crate::stats::protocol::Inquiry;
 use crate::stats::psychometric::Model;
 use crate::stats::room::{self, RoomTrial};
-use crate::stats::sequential::{Decision as Sequential, SequentialTest};
+use crate::stats::sequential::{Decision as Sequential, MOST_EXACT, SequentialTest};
 use crate::stats::{Protocol, binomial, description, many, one};
 use crate::trial::Decision;
 
@@ -78,7 +79,10 @@ fn controls(agreed: &Agreed, evidence: &Evidence) -> Vec<ControlResult> {
         .controls
         .iter()
         .zip(&answers)
-        .map(|(control, answers)| ControlResult {
+        .enumerate()
+        // Those that only the qualification draws from have their result there.
+        .filter(|(index, _)| agreed.terms.controls.get(*index).is_none_or(|terms| terms.trials > 0))
+        .map(|(_, (control, answers))| ControlResult {
             kind: control.name(),
             amount: control.amount(),
             positive: control.is_positive(),
@@ -180,13 +184,15 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
     } else if let Some(test) = &test {
         result.p_value = None;
         result.method = Method::Rule;
-        if result.results.len() > 1
-            && let Ok(exact) = test.exact(test.chance)
-        {
+        if let [own] = &result.results[..] {
+            result.analysis = Some(own.analysis.clone());
+        } else {
             let found =
                 result.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count();
-            result.p_value =
-                Some(binomial::upper(found as u64, result.results.len() as u64, exact.difference));
+            let (found, score) =
+                ((found as u64, result.results.len() as u64), (result.correct, result.trials));
+            result.analysis = one::analyse_found(agreed.inquiry, test, found, score, alpha).ok();
+            result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
             result.method = Method::RuleOfMany;
         }
     }
@@ -239,7 +245,6 @@ fn listener_result(
     test: Option<&SequentialTest>,
     cache: &mut HashMap<(u64, u64), Analysis>,
 ) -> Option<ListenerResult> {
-    let protocol = agreed.terms.protocol;
     let mut path: Vec<u8> = own.iter().map(|trial| u8::from(trial.is_hit())).collect();
     let mut decision = None;
     if let Some(test) = test {
@@ -265,7 +270,15 @@ fn listener_result(
     let analysis = match cache.get(&(correct, trials)) {
         Some(analysis) => analysis.clone(),
         None => {
-            let analysis = one::analyse(agreed.inquiry, correct, trials, agreed.terms.alpha).ok()?;
+            // A sitting that was stopped before the rule ended it is described as if its length had been fixed.
+            let (inquiry, alpha) = (agreed.inquiry, agreed.terms.alpha);
+            let ended = test
+                .filter(|test| test.most_trials <= MOST_EXACT)
+                .and_then(|test| one::analyse_sequential(inquiry, test, correct, trials, alpha).ok());
+            let analysis = match ended {
+                Some(analysis) => analysis,
+                None => one::analyse(inquiry, correct, trials, alpha).ok()?,
+            };
             cache.insert((correct, trials), analysis.clone());
             analysis
         }
@@ -287,7 +300,7 @@ fn listener_result(
         median_trial_s: (!night).then(|| times.get(times.len() / 2).map(|ms| *ms as f64 / 1000.0)).flatten(),
         switches_per_trial: (!night && !own.is_empty())
             .then(|| own.iter().map(|trial| f64::from(trial.switches)).sum::<f64>() / own.len() as f64),
-        habits: habits(protocol, own, &path),
+        habits: habits(agreed.inquiry, own, &path),
         path,
     })
 }
@@ -320,7 +333,8 @@ fn roc(protocol: Protocol, trials: &[&TrialFacts]) -> Option<Roc> {
     }
 }
 
-fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
+fn habits(inquiry: Inquiry, own: &[&TrialFacts], path: &[u8]) -> Habits {
+    let protocol = inquiry.protocol;
     let right: Vec<bool> = path.iter().map(|right| *right == 1).collect();
     let sides: Vec<bool> = own.iter().filter_map(|trial| trial.for_side_a).collect();
     let confidences: Vec<(bool, u8)> =
@@ -328,16 +342,12 @@ fn habits(protocol: Protocol, own: &[&TrialFacts], path: &[u8]) -> Habits {
     let answers = answers(protocol, own);
     let table = description::Table::of(&answers);
     Habits {
-        course: if protocol.asks().has_right_answer() { description::course(&right).ok() } else { None },
+        course: if inquiry.has_right_answer() { description::course(&right).ok() } else { None },
         for_side_a: (sides.iter().filter(|for_a| **for_a).count() as u64, sides.len() as u64),
         bias: table.and_then(|table| description::bias(table, Model::of(protocol)).ok().flatten()),
         lean: description::lean(&answers).ok().flatten(),
         // Sure of a liking is neither right nor wrong.
-        confidence: protocol
-            .asks()
-            .has_right_answer()
-            .then(|| description::confidence(&confidences))
-            .flatten(),
+        confidence: inquiry.has_right_answer().then(|| description::confidence(&confidences)).flatten(),
     }
 }
 

@@ -9,6 +9,7 @@
 //! | --- | --- |
 //! | [`findings`] | what follows from the facts, as data |
 //! | `judge` | calls the statistics for each comparison and listener |
+//! | [`counts`] | the same for bare counts of listeners, without journals |
 //! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
 //! | [`threshold`] | the sentences about a threshold |
@@ -18,6 +19,7 @@
 use serde::Serialize;
 
 pub mod caveat;
+pub mod counts;
 pub mod findings;
 mod highest;
 mod judge;
@@ -35,7 +37,7 @@ use crate::stats::one::{self, Analysis};
 use crate::stats::population::Population;
 use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
 use crate::stats::room::RoomResult;
-use crate::stats::sequential::{Decision, SequentialTest};
+use crate::stats::sequential::{Decision, MOST_EXACT, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
 pub use caveat::weak_qualification;
@@ -69,6 +71,8 @@ pub struct Controls {
     pub identical: Tally,
     /// Where listeners shared draws, the exact probability that chance alone is right as often on the identical ones.
     pub leak: Option<f64>,
+    /// Whoever counts was right often enough on audible ones before the counted trials.
+    pub qualified: bool,
 }
 
 /// Several comparisons judged together.
@@ -262,6 +266,12 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
             Some((test, test.decision(input.correct, input.trials)))
         }
     };
+    if let Some((test, decision)) = &decision
+        && *decision != Decision::Continue
+        && test.most_trials <= MOST_EXACT
+    {
+        analysis = one::analyse_sequential(input.inquiry(), test, input.correct, input.trials, input.alpha)?;
+    }
     let unfinished = match decision {
         None => input.stopped_early || input.trials < input.planned_trials,
         Some((_, decision)) => input.stopped_early || decision == Decision::Continue,

@@ -9,7 +9,7 @@ use crate::session::Stopping;
 use crate::stats::protocol::Asks;
 use crate::stats::{StatsError, binomial};
 use crate::trial::Decision;
-use crate::units::printed::{count, probability, risk};
+use crate::units::printed::{count, percent, probability, risk};
 
 fn tally((correct, trials): (u64, u64)) -> Tally {
     Tally { correct, trials }
@@ -51,8 +51,10 @@ pub(super) fn words(
             trials: sum.trials + control.trials,
         })
     };
+    // A room has no qualification.
+    let qualified = terms.qualification.is_some() && comparison.method != Method::SharedDraws;
     let mut whole = input(comparison.correct, comparison.trials);
-    whole.controls = Controls { positive: all(true), identical: all(false), leak };
+    whole.controls = Controls { positive: all(true), identical: all(false), leak, qualified };
     whole.room.clone_from(&comparison.room);
     (whole.population, whole.listeners) = (comparison.population, comparison.results.len());
     whole.together = comparison
@@ -85,6 +87,7 @@ pub(super) fn words(
                 positive: tally(listener.positive_controls),
                 identical: tally(listener.identical_controls),
                 leak: None,
+                qualified,
             };
             single
         };
@@ -236,8 +239,20 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
             "The rule said \"no difference\" of the agreed size for {none} of {all} listeners and stayed undecided for {}.",
             all - found - none
         ))
+        .chain(if_alike(comparison))
         .chain(verdict::circumstances(whole))
         .collect(),
         analysis: None,
     }
+}
+
+/// What the number of listeners found says of their hearing, the rule for stopping included.
+fn if_alike(comparison: &ComparisonResult) -> Option<String> {
+    let share = comparison.analysis.as_ref()?.discriminators;
+    Some(format!(
+        "If all of them hear equally well, so many found agrees with a difference that is heard in {} to {} of trials (95 %, \
+         two-sided, the rule for stopping included).",
+        percent(share.lower),
+        percent(share.upper)
+    ))
 }

@@ -4,8 +4,8 @@ use super::{Finding, Tally, VerdictInput, controls_missed, rig_suspect};
 use crate::session::Stopping;
 use crate::stats::one::{Analysis, Estimate};
 use crate::stats::protocol::{Asks, Side, Sides};
-use crate::stats::psychometric::{self, proportion_of_discriminators};
-use crate::stats::sequential::SequentialTest;
+use crate::stats::psychometric::proportion_of_discriminators;
+use crate::stats::sequential::{MOST_EXACT, SequentialTest};
 use crate::stats::{StatsError, binomial, one};
 use crate::units::printed::{count, percent, probability, rate, risk};
 
@@ -234,10 +234,10 @@ pub(super) fn limits(
                 .to_string(),
         );
     } else if finding == Finding::Difference {
-        limits.push(difference_limit(input, analysis));
+        limits.push(difference_limit(input, analysis, test.is_some()));
     } else if finding == Finding::Excluded || finding == Finding::Undecided {
         if let Some(test) = test {
-            limits.push(excluded_by_rule(input, &test));
+            limits.push(excluded_by_rule(analysis, &test));
         }
     } else if finding != Finding::RigSuspect && finding != Finding::BelowGuessing {
         limits.push(exclusion(input, analysis));
@@ -246,7 +246,7 @@ pub(super) fn limits(
         limits.push(power(input));
     }
     if let (Some(test), Stopping::Sequential { .. }) = (test, input.rule)
-        && test.most_trials <= 2000
+        && test.most_trials <= MOST_EXACT
     {
         let guess = test.exact(test.chance)?;
         let hears = test.exact(test.proportion)?;
@@ -295,7 +295,7 @@ fn on_average(input: &VerdictInput) -> &'static str {
     if input.listeners > 1 { ", on average over these listeners" } else { "" }
 }
 
-fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
+fn difference_limit(input: &VerdictInput, analysis: &Analysis, ruled: bool) -> String {
     if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
         let what = match input.protocol.asks() {
             Asks::Preference => "How strong the preference is",
@@ -313,10 +313,11 @@ fn difference_limit(input: &VerdictInput, analysis: &Analysis) -> String {
         );
     }
     format!(
-        "How large it is{}: heard in about {} of trials, and with 95 % confidence (one-sided) in at least {}; the other \
+        "How large it is{}: heard in about {} of trials, and with 95 % confidence (one-sided{}) in at least {}; the other \
          right answers are guesses. That it was heard does not say that it matters or which one is better.",
         on_average(input),
         percent(analysis.discriminators.estimate),
+        if ruled { ", the rule for stopping included" } else { "" },
         percent(analysis.discriminators_at_least)
     )
 }
@@ -339,15 +340,10 @@ fn lead_words(input: &VerdictInput, lead: Estimate) -> String {
         percent(1.0 - share),
         name(side.other()),
         percent(of_side.estimate),
-        signed_percent(of_side.lower),
-        signed_percent(of_side.upper),
+        percent(of_side.lower),
+        percent(of_side.upper),
         if of_side.lower < 0.0 { "; below 0 means that the other side leads" } else { "" }
     )
-}
-
-/// A percentage that may be negative.
-fn signed_percent(share: f64) -> String {
-    if share < 0.0 { format!("\u{2212}{}", percent(-share)) } else { percent(share) }
 }
 
 fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
@@ -379,22 +375,19 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
 }
 
 /// What the answers exclude where they chose themselves when to stop.
-fn excluded_by_rule(input: &VerdictInput, test: &SequentialTest) -> String {
-    match test.at_most(input.correct, input.trials, 0.95) {
-        Ok(at_most) if at_most < 1.0 => {
-            let share = psychometric::discriminators(input.protocol, at_most);
-            if share <= 0.0 {
-                return "The score is lower than guessing usually gives: look for a mix-up of the answers."
-                    .to_string();
-            }
-            format!(
-                "What it excludes, with 95 % confidence (one-sided, the rule for stopping included): that the difference is \
-                 heard in more than {} of trials.",
-                percent(share)
-            )
-        }
-        _ => "These answers exclude nothing.".to_string(),
+fn excluded_by_rule(analysis: &Analysis, test: &SequentialTest) -> String {
+    if test.most_trials > MOST_EXACT || analysis.interval.upper >= 1.0 {
+        return "These answers exclude nothing.".to_string();
     }
+    if analysis.discriminators_at_most <= 0.0 {
+        return "The score is lower than guessing usually gives: look for a mix-up of the answers."
+            .to_string();
+    }
+    format!(
+        "What it excludes, with 95 % confidence (one-sided, the rule for stopping included): that the difference is \
+         heard in more than {} of trials.",
+        percent(analysis.discriminators_at_most)
+    )
 }
 
 /// What the planned test could have found.
@@ -432,9 +425,16 @@ fn power(input: &VerdictInput) -> String {
     )
 }
 
+/// What a qualification that was passed says.
+const QUALIFIED: &str =
+    "Audible controls: right often enough in the qualification before the counted trials.";
+
 /// What controls say where nobody is right or wrong: whether one listener chose consistently.
 fn consistency(input: &VerdictInput) -> Vec<String> {
     let Tally { correct, trials } = input.controls.positive;
+    if trials == 0 && input.controls.qualified {
+        return vec![QUALIFIED.to_string()];
+    }
     if trials == 0 {
         return vec![
             "There were no audible controls, so nothing shows that a real difference would have been noticed.".to_string(),
@@ -459,7 +459,9 @@ fn controls(input: &VerdictInput) -> Vec<String> {
     }
     let mut lines = Vec::new();
     let (positive, identical) = (input.controls.positive, input.controls.identical);
-    if positive.trials == 0 {
+    if positive.trials == 0 && input.controls.qualified {
+        lines.push(QUALIFIED.to_string());
+    } else if positive.trials == 0 {
         lines.push(
             "There were no audible controls, so nothing shows that a real difference would have come through.".to_string(),
         );

@@ -3,7 +3,7 @@
 use earwitness::ballot::Phase;
 use earwitness::trial::verify;
 
-use super::stage::{Host, Phone, Recorder, real_environment, request_of, session};
+use super::stage::{Host, Phone, Recorder, raw, real_environment, request, request_of, session};
 
 /// A night in which each listener answers every trial in the same way; `None` says nothing.
 fn night(folder: &std::path::Path, more: &str, listeners: &[Option<&str>]) -> (Host, Vec<Phone>) {
@@ -104,4 +104,43 @@ fn a_night_that_is_stopped_early_proves_nothing() {
     let room = result["room"]["sentences"].to_string();
     assert!(room.contains("neither way") || room.contains("Nobody voted"), "{room}");
     host.leave();
+}
+
+#[test]
+fn each_protocol_asks_its_own_question_on_phones_and_in_the_room() {
+    use earwitness::stats::protocol::{Asks, Definition};
+    for protocol in earwitness::stats::Protocol::ALL {
+        let folder = tempfile::tempdir().expect("a folder");
+        let session = session(folder.path(), protocol.name(), 1, "");
+        let host = Host::start(move || (request_of(session), real_environment(&Recorder::default())))
+            .unwrap_or_else(|error| panic!("{protocol}: {error}"));
+        let ida = Phone::join(&host, "Ida", None);
+        host.say("next").expect("accepted");
+        host.say("next").expect("sealed");
+        host.to_the_votes();
+        let definition = Definition::of(protocol);
+        let attribute = (protocol.asks() == Asks::Attribute).then_some("brighter");
+        let display = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "");
+        let room = raw(host.address, &display).expect("the room's state").json();
+        let phone = ida.state();
+        for (surface, state) in [("phone", &phone), ("room", &room)] {
+            let trial = &state["trial"];
+            assert_eq!(trial["question"], definition.question(attribute), "{protocol}, {surface}: {trial}");
+            assert_eq!(trial["protocol"], definition.name, "{protocol}, {surface}");
+            assert_eq!(trial["attribute"].as_str(), attribute, "{protocol}, {surface}");
+        }
+        let said: Vec<(String, String)> = phone["trial"]["alternatives"]
+            .as_array()
+            .expect("answers")
+            .iter()
+            .map(|one| {
+                (one["name"].as_str().expect("a name").into(), one["label"].as_str().expect("a label").into())
+            })
+            .collect();
+        let own = definition.alternatives.iter();
+        let own: Vec<(String, String)> =
+            own.map(|one| (one.name.to_owned(), one.label(attribute).into_owned())).collect();
+        assert_eq!(said, own, "{protocol}");
+        host.leave();
+    }
 }

@@ -2,8 +2,10 @@
 
 use earwitness::evidence::Options;
 use earwitness::report;
+use earwitness::stats::sequential::SequentialTest;
 use earwitness::stats::{Protocol, many, one, panel, room};
 use earwitness::trial::Decision;
+use earwitness::units::printed::percent;
 use earwitness::verdict::Finding;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
@@ -133,6 +135,21 @@ fn votes_that_never_came_count_as_wrong_only_if_the_session_says_so() {
 }
 
 #[test]
+fn a_score_below_guessing_is_no_share_of_trials_that_were_heard() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.0));
+    let report = report_of(&site);
+    assert_eq!(report.comparisons[0].verdict.finding, Finding::BelowGuessing);
+    let page = earwitness::report::page::page(&report);
+    assert!(
+        page.contains("<dd>below guessing</dd>") && page.contains("<td class=\"n\">below guessing"),
+        "{page}"
+    );
+    let certificates = earwitness::report::page::certificates(&report);
+    assert!(certificates.contains("<dd>below guessing</dd>") && !certificates.contains("<dd>0\u{a0}%"));
+}
+
+#[test]
 fn a_sequential_rule_decides_for_each_listener() {
     let session = SESSION
         .replace(
@@ -170,7 +187,21 @@ fn a_sequential_rule_decides_for_each_listener() {
     {
         assert!(html.contains(present), "{present}");
     }
-    assert!(!earwitness::report::page::certificates(&report).contains("p alone"));
+    // Each listener's interval is the one that knows the rule for stopping, on page and certificate alike.
+    let test = SequentialTest::new(Protocol::Abx, 0.05, 0.1, 0.85, 60).expect("a test");
+    let plain = |page: String| page.replace('\u{a0}', " ");
+    let (html, certificates) = (plain(html), plain(earwitness::report::page::certificates(&report)));
+    for own in &comparison.results {
+        let ended = test.interval(own.correct, own.trials, 0.95).expect("an end");
+        assert_eq!(own.analysis.interval, ended);
+        let shares = [own.analysis.discriminators.lower, own.analysis.discriminators.upper].map(percent);
+        assert!(certificates.contains(&shares.join(" to ")), "{shares:?}");
+        assert!(html.contains(&[ended.lower, ended.upper].map(percent).join(" to ")));
+    }
+    let found_of = test.interval_of_found(found, 3, 0.95).expect("counts").0;
+    assert_eq!(comparison.analysis.as_ref().map(|analysis| analysis.interval), Some(found_of));
+    assert!(comparison.verdict.limits.iter().any(|limit| limit.contains("If all of them hear equally well")));
+    assert!(!certificates.contains("p alone"));
     let rule = report.session.sequential.as_ref().expect("a rule");
     assert!(rule.design.windows(2).all(|pair| pair[0].exact.difference < pair[1].exact.difference));
 }

@@ -409,6 +409,7 @@ fn names_that_are_nearly_right_are_suggested() {
         ("score --protocol abx --correct 3 --trials 4 --alpha NaN", "--alpha is NaN"),
         ("score --protocol abx --correct 3 --trials 4 --level 1", "--level is 1"),
         ("score --protocol abx --correct 3 --trials 4 --similarity 1", "--similarity is 1"),
+        ("score --protocol preference --correct 3 --trials 4 --similarity 0.2", "cancel"),
         ("score --protocol abx --correct 3 --trials 4 --similarity 0.2 --beta 0", "--beta is 0"),
         ("score --protocol triangle --correct 3 --trials 4 --model differencing", "the model of triangle"),
         ("score --protocol abx --correct 3 --trials 20000000", "too many"),

@@ -86,13 +86,13 @@ const CAUSES: &[(Kind, Cause)] = &[
         one_more(world, |own| (own.state, own.counted) = (State::StoppedEarly, false));
     }),
     (Kind::NotQualified, |world| {
-        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 3 });
+        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 3, protocol: None });
         one_more(world, |own| {
             (own.state, own.counted, own.qualification) = (State::NotQualified, false, Some((1, 3)));
         });
     }),
     (Kind::WeakQualification, |world| {
-        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 1 });
+        world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 1, protocol: None });
     }),
     (Kind::PanelIncomplete, |world| world.evidence.panel.as_mut().expect("declared").sat = 1),
     (Kind::OpenPanel, |world| world.evidence.panel = None),

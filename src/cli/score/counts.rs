@@ -7,13 +7,14 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::Failure;
-use super::group::{Batch, Group, Row, Rules};
 use super::table::lines;
-use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, text, write_json};
+use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, similarity_fits, text, write_json};
 use crate::session::Family;
 use crate::stats::one::Analysis;
-use crate::stats::{Protocol, binomial, similarity};
+use crate::stats::protocol::Inquiry;
+use crate::stats::{binomial, similarity};
 use crate::units::printed::{count, percent, probability};
+use crate::verdict::counts::{Batch, Group, Row, Rules};
 
 /// The names of the columns.
 const COLUMNS: [&str; 5] = ["listener", "comparison", "protocol", "correct", "trials"];
@@ -62,7 +63,7 @@ fn read(path: &Path) -> Result<Vec<Row>, Failure> {
         rows.push(Row {
             listener: line.cell(0).to_owned(),
             comparison: line.cell(1).to_owned(),
-            protocol,
+            inquiry: protocol.into(),
             correct,
             trials,
             found: false,
@@ -75,8 +76,8 @@ fn read(path: &Path) -> Result<Vec<Row>, Failure> {
 pub(super) fn document(arguments: &ScoreArguments, batches: &[Batch]) -> Result<Value, Failure> {
     let mut comparisons = Vec::new();
     for batch in batches {
-        let mut known: HashMap<(Protocol, u64, u64), Value> = HashMap::new();
-        for group in batch.groups()? {
+        let mut known: HashMap<(Inquiry, u64, u64), Value> = HashMap::new();
+        for group in batch.groups().map_err(Failure::bad)? {
             comparisons.push(group_document(arguments, &batch.rules, &group, &mut known)?);
         }
     }
@@ -93,15 +94,15 @@ fn group_document(
     arguments: &ScoreArguments,
     rules: &Rules,
     group: &Group,
-    known: &mut HashMap<(Protocol, u64, u64), Value>,
+    known: &mut HashMap<(Inquiry, u64, u64), Value>,
 ) -> Result<Value, Failure> {
-    let mut of = |protocol, correct, trials| -> Result<Value, Failure> {
-        if let Some(found) = known.get(&(protocol, correct, trials)) {
+    let mut of = |inquiry, correct, trials| -> Result<Value, Failure> {
+        if let Some(found) = known.get(&(inquiry, correct, trials)) {
             return Ok(found.clone());
         }
-        let analysis: Analysis = analyse(arguments, protocol, correct, trials, rules.alpha)?;
+        let analysis: Analysis = analyse(arguments, inquiry, correct, trials, rules.alpha)?;
         let value = serde_json::to_value(&analysis).map_err(Failure::bad)?;
-        known.insert((protocol, correct, trials), value.clone());
+        known.insert((inquiry, correct, trials), value.clone());
         Ok(value)
     };
     let listeners: Vec<Value> = group
@@ -110,27 +111,28 @@ fn group_document(
         .zip(&group.panel.holm)
         .map(|(row, holm)| {
             let mut value = json!({ "listener": row.listener });
-            merge(&mut value, of(row.protocol, row.correct, row.trials)?);
+            merge(&mut value, of(row.inquiry, row.correct, row.trials)?);
             merge(&mut value, json!({ "holm_p_value": holm }));
             Ok(value)
         })
         .collect::<Result<_, Failure>>()?;
     let panel = &group.panel;
     let (correct, trials) = (panel.pooled.correct, panel.pooled.trials);
+    similarity_fits(arguments, group.inquiry)?;
     let similarity = match arguments.similarity {
         Some(limit) => Some(
-            similarity::test(group.protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
+            similarity::test(group.inquiry, correct, trials, limit, arguments.beta).map_err(Failure::bad)?,
         ),
         None => None,
     };
     Ok(json!({
         "comparison": group.comparison,
         "session": rules.session,
-        "protocol": group.protocol,
+        "protocol": group.inquiry.protocol,
         "alpha": rules.alpha,
         "family": rules.family.name(),
         "family_tests": group.tests,
-        "pooled": of(group.protocol, correct, trials)?,
+        "pooled": of(group.inquiry, correct, trials)?,
         "sequential": group.sequential,
         "family_p_value": group.family_p_value,
         "similarity": similarity,
@@ -159,7 +161,7 @@ pub(super) fn print(
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     for batch in batches {
-        let groups = batch.groups()?;
+        let groups = batch.groups().map_err(Failure::bad)?;
         if batches.len() > 1
             && let Some(session) = &batch.rules.session
         {
@@ -180,7 +182,13 @@ fn print_group(
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     let (rows, panel) = (&group.rows, &group.panel);
-    writeln!(out, "{} ({}, {})", group.comparison, group.protocol, count(rows.len() as u64, "listener"))?;
+    writeln!(
+        out,
+        "{} ({}, {})",
+        group.comparison,
+        group.inquiry.protocol,
+        count(rows.len() as u64, "listener")
+    )?;
     listeners(rules, group, out)?;
     if let Some(found) = &group.sequential {
         writeln!(
@@ -197,7 +205,7 @@ fn print_group(
     }
     writeln!(out, "  Pooled, if nobody shared a draw with another:")?;
     let (correct, trials) = (panel.pooled.correct, panel.pooled.trials);
-    text::numbers(out, &analyse(arguments, group.protocol, correct, trials, rules.alpha)?)?;
+    text::numbers(out, &analyse(arguments, group.inquiry, correct, trials, rules.alpha)?)?;
     if comparisons > 1 {
         let value = match group.family_p_value {
             Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", probability(adjusted)),
@@ -207,9 +215,10 @@ fn print_group(
         };
         writeln!(out, "  {:<26}{value}", "family p-value")?;
     }
+    similarity_fits(arguments, group.inquiry)?;
     if let Some(limit) = arguments.similarity {
         let found =
-            similarity::test(group.protocol, correct, trials, limit, arguments.beta).map_err(Failure::bad)?;
+            similarity::test(group.inquiry, correct, trials, limit, arguments.beta).map_err(Failure::bad)?;
         text::similarity(out, &found)?;
     }
     Ok(writeln!(out)?)
@@ -224,7 +233,7 @@ fn listeners(rules: &Rules, group: &Group, out: &mut dyn Write) -> Result<(), Fa
         out,
         "  {:<width$} {:>11} {:>10} {:>10}, over {}",
         "listener",
-        "right",
+        group.inquiry.counted_short(),
         "p-value",
         "Holm",
         count(group.tests as u64, "test")
@@ -288,7 +297,7 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
         writeln!(
             out,
             "  Beta-binomial{}: mean {:.3}{}, over-dispersion {:.3}{}, likelihood ratio p {}.",
-            if group.protocol.asks().has_right_answer() { " with chance correction" } else { "" },
+            if group.inquiry.protocol.asks().has_right_answer() { " with chance correction" } else { "" },
             fit.mu,
             error(fit.mu_standard_error),
             fit.gamma,

@@ -9,21 +9,20 @@ use serde_json::{Value, json};
 
 use super::super::Failure;
 use super::counts;
-use super::group::{Batch, Row, Rules};
 use super::{ScoreArguments, text, write_json};
 use crate::evidence::{self, Agreed, Evidence};
-use crate::stats::Protocol;
 use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
 use crate::trial::Digest;
 use crate::trial::against::{self, Registers, Sessions};
-use crate::trial::record::{Occasion, Opening, Outcome};
+use crate::trial::record::{Occasion, Opening, Outcome, Terms};
 use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, Problem, Registered, State};
 use crate::units::foreign;
 use crate::units::printed::probability;
 use crate::verdict::caveat::Kind;
+use crate::verdict::counts::{Batch, Row, Rules};
 use crate::verdict::{self, ComparisonResult, Findings, OnPaper, no_listening_test};
 
 /// Everything that files on the command line mean: journals themselves, and those in folders; with each, whether it came
@@ -222,7 +221,7 @@ fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch
             batches[place].rows.extend(found.results.iter().map(|own| Row {
                 listener: own.name.clone(),
                 comparison: found.name.clone(),
-                protocol: opening.terms.protocol,
+                inquiry: opening.terms.inquiry(),
                 correct: own.correct,
                 trials: own.trials,
                 found: own.sequential == Some(Decision::Difference),
@@ -292,7 +291,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
                     .collect::<Vec<_>>(),
                 "controls": { "positive": controls(true), "identical": controls(false) },
                 "description": {
-                    "alternatives": Definition::of(protocol(checked)).alternatives.iter().map(|a| a.name).collect::<Vec<_>>(),
+                    "alternatives": alternatives(checked),
                     "lean": found.lean,
                     "bias": found.bias,
                     "roc": found.roc,
@@ -317,8 +316,15 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
     }))
 }
 
-fn protocol(checked: &Checked) -> Protocol {
-    checked.opening.as_ref().map_or(Protocol::Abx, |opening| opening.terms.protocol)
+/// Journal names of the protocol's alternatives.
+fn alternatives(checked: &Checked) -> Vec<&'static str> {
+    let terms = checked.opening.as_ref().map(|opening| &opening.terms);
+    let definition = terms.map(|terms| Definition::of(terms.protocol));
+    definition
+        .map_or(&[][..], |found| found.alternatives)
+        .iter()
+        .map(|alternative| alternative.name)
+        .collect()
 }
 
 fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> Result<(), Failure> {
@@ -363,25 +369,28 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
         } else if let Some(analysis) = &found.verdict.analysis {
             text::numbers(out, analysis)?;
         }
-        describe(protocol(checked), found, out)?;
+        if let Some(opening) = &checked.opening {
+            describe(&opening.terms, found, out)?;
+        }
     }
     Ok(writeln!(out)?)
 }
 
 /// Descriptions, never a rescue.
-fn describe(protocol: Protocol, found: &ComparisonResult, out: &mut dyn Write) -> Result<(), Failure> {
+fn describe(terms: &Terms, found: &ComparisonResult, out: &mut dyn Write) -> Result<(), Failure> {
     if let Some(lean) = &found.lean {
-        let alternatives = Definition::of(protocol).alternatives;
-        let label = |at: usize| alternatives[at].label(None);
+        let definition = Definition::of(terms.protocol);
+        let alternatives = definition.alternatives;
+        let label = |at: usize| alternatives[at].label(terms.attribute.as_deref());
         let mut words: Vec<String> = alternatives
             .iter()
             .enumerate()
-            .map(|(at, _)| match lean.right.get(at) {
+            .map(|(at, _)| match lean.right.get(at).filter(|_| terms.inquiry().has_right_answer()) {
                 Some(right) => format!("\"{}\" {} (right in {right})", label(at), lean.given[at]),
                 None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
             .collect();
-        words.extend(found.bias.map(|bias| bias.words(Definition::of(protocol).model)));
+        words.extend(found.bias.map(|bias| bias.words(definition.model)));
         words.extend(found.roc.as_ref().map(Roc::words));
         writeln!(out, "  answers                   {}", words.join(", "))?;
     }

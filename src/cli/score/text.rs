@@ -10,14 +10,18 @@ use crate::stats::similarity::Similarity;
 use crate::units::printed::{count, percent, probability};
 use crate::verdict::Verdict;
 
-fn d_prime(d: &DPrime) -> String {
+fn d_prime(d: &DPrime, sides: Sides) -> String {
     let (value, lower, upper) = (d.value, d.lower, d.upper);
     match d.extreme {
         Some(Extreme::AllRight) => {
-            format!("above {lower:.2}; all right, so no upper limit (about {value:.2} as a stand-in)")
+            let all = match sides {
+                Sides::One => "all right",
+                Sides::Two => "all for side B",
+            };
+            format!("above {lower:.2}; {all}, so no upper limit (about {value:.2} as a stand-in)")
         }
         Some(Extreme::NoneRight) => {
-            format!("below {upper:.2}; no lower limit (about {value:.2} as a stand-in)")
+            format!("below {upper:.2}; all for side A, so no lower limit (about {value:.2} as a stand-in)")
         }
         Some(Extreme::AtOrBelowChance) | None => format!("{value:.2}, {lower:.2} to {upper:.2} (two-sided)"),
     }
@@ -55,7 +59,8 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
             format!("{critical} of {} for a risk of at most {}", analysis.trials, percent(analysis.alpha))
         },
     );
-    let mut line = |name: &str, value: String| writeln!(out, "  {name:<26}{value}");
+    let mut line =
+        |name: &str, value: String| -> Result<(), Failure> { Ok(writeln!(out, "  {name:<26}{value}")?) };
     line("protocol", format!("{}, chance {}", analysis.protocol, percent(analysis.chance)))?;
     line("score", format!("{} of {} ({})", analysis.correct, analysis.trials, percent(analysis.proportion)))?;
     if analysis.p_value >= f64::MIN_POSITIVE {
@@ -96,7 +101,7 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
                 share(lead.upper)
             ),
         )?;
-    } else {
+    } else if !analysis.below_guessing {
         let share = analysis.discriminators;
         line(
             "heard in",
@@ -110,23 +115,28 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
         )?;
     }
     if !analysis.protocol.asks().has_right_answer() {
-        line(
-            "Bayes factor",
-            format!("{} against no preference (prior: {})", factor(analysis), analysis.bayes_prior),
-        )?;
-        return Ok(());
+        return line("Bayes factor", bayes(analysis, "no preference"));
     }
-    line("d-prime", format!("{} ({})", d_prime(&analysis.d_prime), model(analysis.d_prime.model)))?;
+    if analysis.below_guessing {
+        return line("Bayes factor", bayes(analysis, "guessing"));
+    }
+    line(
+        "d-prime",
+        format!("{} ({})", d_prime(&analysis.d_prime, analysis.sides), model(analysis.d_prime.model)),
+    )?;
     if let Some(other) = &analysis.d_prime_independent_observation
         && other.model != analysis.d_prime.model
     {
-        line("", format!("{} ({})", d_prime(other), model(other.model)))?;
+        line("", format!("{} ({})", d_prime(other, analysis.sides), model(other.model)))?;
     }
     if analysis.d_prime.extreme != Some(Extreme::AllRight) && analysis.sides == Sides::One {
         line("", format!("at most {:.2} with {level} confidence (one-sided)", analysis.d_prime_at_most))?;
     }
-    line("Bayes factor", format!("{} against guessing (prior: {})", factor(analysis), analysis.bayes_prior))?;
-    Ok(())
+    line("Bayes factor", bayes(analysis, "guessing"))
+}
+
+fn bayes(analysis: &Analysis, against: &str) -> String {
+    format!("{} against {against} (prior: {})", factor(analysis), analysis.bayes_prior)
 }
 
 fn factor(analysis: &Analysis) -> String {

@@ -3,12 +3,11 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, figure, percent, wide};
-use crate::report::model::{Report, SequentialFacts};
+use super::{count, figure, percent, share, wide};
+use crate::report::model::{Report, SequentialFacts, SessionFacts};
 use crate::report::{figures, threshold_figures};
-use crate::stats::Protocol;
 use crate::stats::description::Roc;
-use crate::stats::protocol::Definition;
+use crate::stats::protocol::{Alternative, Definition};
 use crate::stats::threshold::summary::Place;
 use crate::trial::Decision;
 use crate::units::printed::{probability, significant};
@@ -139,13 +138,17 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 @if sequential { td { (result.sequential.map_or("-", decision_words)) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }
                 td.n {
-                    (percent(analysis.discriminators.estimate)) br;
-                    span.small { (percent(analysis.discriminators.lower)) " to " (percent(analysis.discriminators.upper)) }
+                    @if analysis.below_guessing { (share(analysis)) } @else {
+                        (percent(analysis.discriminators.estimate)) br;
+                        span.small { (percent(analysis.discriminators.lower)) " to " (percent(analysis.discriminators.upper)) }
+                    }
                 }
                 @if d_prime {
                     td.n {
-                        (format!("{:.2}", analysis.d_prime.value)) br;
-                        span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
+                        @if analysis.below_guessing { "-" } @else {
+                            (format!("{:.2}", analysis.d_prime.value)) br;
+                            span.small { (format!("{:.2} to {:.2}", analysis.d_prime.lower, analysis.d_prime.upper)) }
+                        }
                     }
                 }
                 td.n { (controls_of(report, result.listener)) }
@@ -160,7 +163,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
         (wide(&format!("{}: listeners", comparison.name), html! {
             table {
                 caption { (comparison.name) ": each listener alone. Intervals are two-sided at 95 %"
-                    @if sequential { ", as if the number of trials had been fixed; the rule decides" } "." }
+                    @if sequential { ", the rule for stopping included; the rule decides" } "." }
                 thead { tr {
                     th scope="col" { "listener" }
                     th.n scope="col" { (traced(inquiry.counted_short(), "score")) }
@@ -181,7 +184,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 tbody { @for result in &comparison.results { (row(result)) } }
             }
         }))
-        (habits(report.session.protocol, comparison))
+        (habits(&report.session, comparison))
     }
 }
 
@@ -209,45 +212,49 @@ fn optional(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| "-".to_owned(), |value| format!("{value:.places$}"))
 }
 
-fn share((part, whole): (u64, u64)) -> String {
+fn parts((part, whole): (u64, u64)) -> String {
     if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
 }
 
 /// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
-fn leans(protocol: Protocol, comparison: &ComparisonResult) -> Option<String> {
+fn leans(session: &SessionFacts, comparison: &ComparisonResult) -> Option<String> {
     let lean = comparison.lean.as_ref()?;
-    let mut words: Vec<String> = Definition::of(protocol)
+    let definition = Definition::of(session.protocol);
+    let label = |alternative: &Alternative| alternative.label(session.attribute.as_deref()).into_owned();
+    let mut words: Vec<String> = definition
         .alternatives
         .iter()
         .zip(&lean.given)
         .enumerate()
-        .map(|(index, (alternative, given))| match lean.right.get(index) {
-            Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", alternative.label(None)),
-            None => format!("\u{201c}{}\u{201d} {given}", alternative.label(None)),
+        .map(|(index, (alternative, given))| {
+            match lean.right.get(index).filter(|_| session.inquiry.has_right_answer()) {
+                Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", label(alternative)),
+                None => format!("\u{201c}{}\u{201d} {given}", label(alternative)),
+            }
         })
         .collect();
-    words.extend(comparison.bias.map(|bias| bias.words(Definition::of(protocol).model)));
+    words.extend(comparison.bias.map(|bias| bias.words(definition.model)));
     words.extend(comparison.roc.as_ref().map(Roc::words));
     Some(words.join(", "))
 }
 
-fn habits(protocol: Protocol, comparison: &ComparisonResult) -> Markup {
+fn habits(session: &SessionFacts, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
     let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
     let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
     let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
     let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
-    let leans = leans(protocol, comparison);
+    let leans = leans(session, comparison);
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
             (traced("Described", "described")) ", not judged: "
-            @if first.1 > 0 { "first half " (share(first)) ", second half " (share(second)) }
+            @if first.1 > 0 { "first half " (parts(first)) ", second half " (parts(second)) }
             @else { "no answer is right or wrong" }
             @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
-            @if side_a.1 > 0 { "; answers that point to side A " (share(side_a)) }
+            @if side_a.1 > 0 { "; answers that point to side A " (parts(side_a)) }
             @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
                 "; a right answer was given with more confidence than a wrong one in "
@@ -366,7 +373,7 @@ fn places(report: &Report) -> Markup {
                             tr {
                                 th scope="row" { (place.name) }
                                 td.n { (place.counted) " of " (place.sittings) }
-                                @for score in &place.scores { td.n { (share(*score)) } }
+                                @for score in &place.scores { td.n { (parts(*score)) } }
                             }
                         }
                     }

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{count, percent, shell};
+use super::{count, share, shell};
 use crate::report::model::Report;
 use crate::units::printed::{moment, probability};
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words, no_listening_test};
@@ -49,7 +49,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 h3 { (comparison.a) " against " (comparison.b) }
                 p { (result.verdict.headline) }
                 dl.numbers {
-                    div { dt { (report.session.inquiry.counted_short()) }
+                    div { dt { (report.session.inquiry.counted_unnamed()) }
                           dd { (result.correct) " of " (result.trials) } }
                     @if let Some(decision) = result.sequential {
                         div { dt { "sequential rule" } dd { (decision_words(decision)) } }
@@ -61,7 +61,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                     }
                     }
                     div { dt { (report.session.inquiry.share_short()) } dd {
-                        (percent(result.analysis.discriminators.lower)) " to " (percent(result.analysis.discriminators.upper))
+                        (share(&result.analysis))
                     } }
                 }
             }

@@ -271,8 +271,16 @@
     return parts;
   }
 
+  /** What the trials of a part are asked with: the session's protocol, or in the qualification one of its own. */
+  function asked({ protocol, qualification }, part) {
+    const name = (part === 'qualification' && qualification.protocol) || protocol;
+    const found = data('self-check-protocols')[name];
+    need(found, `this page does not know the protocol "${name}"`);
+    return found;
+  }
+
   /** Every finished attempt with what was drawn for it, in the order of the journal. */
-  function attempts(records, protocol) {
+  function attempts(records) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
     let [sealing, draws, parts, at] = [0, null, null, null];
     // Of the sealing that is on: the link that each witness gave last, and those opened for this attempt.
@@ -321,6 +329,7 @@
       need(last.every((_, i) => links[i] !== undefined), `trial ${trial} began before its witnesses opened their links`);
       links = [];
       const { comparison, control } = parts[part][trial - 1];
+      const protocol = asked(opening.terms, part);
       const order = draws.below(protocol.orders.length);
       const more = control === null ? opening.terms.attribute_side : opening.terms.controls[control].more ?? 'b';
       finished.push({ record, part, comparison, control, sides: protocol.orders[order],
@@ -432,7 +441,7 @@
       if (record.kind === 'answer') return [record.answer];
       return record.answers ?? Object.values(votes.get(JSON.stringify(record.id)) ?? {});
     };
-    const { finished, ended } = attempts(records, protocol);
+    const { finished, ended } = attempts(records);
     const isSequential = terms.stopping.kind === 'sequential';
     // Only where the sitting may end early do the sizes decide anything that the journal says.
     const narrow = terms.threshold?.narrow_enough;
@@ -538,8 +547,7 @@
         return `the secret and ${count} ${count === 1 ? 'hand' : 'hands'} give the key of all draws`;
       });
       step('Draws and score', () => {
-        const protocol = data('self-check-protocols')[records[0].terms.protocol];
-        need(protocol, `this page does not know the protocol "${records[0].terms.protocol}"`);
+        const protocol = asked(records[0].terms, 'main');
         const { counts, finished } = score(records, protocol);
         result.comparisons = counts.comparisons;
         const right = counts.comparisons.reduce((sum, { correct }) => sum + correct, 0);

@@ -80,7 +80,7 @@ const SOURCES: [Source; 27] = [
         "sequential",
         "sequential rule",
         "likelihood ratio against both agreed risks; risks and lengths by recursion over all paths",
-        "Wald, Sequential Analysis, 1947; ISO 16820",
+        "Wald, Sequential Analysis, 1947; ISO 16820; intervals: Armitage, Biometrika 44, 1957",
     ),
     source(
         "luck",

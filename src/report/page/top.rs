@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, percent};
+use super::{count, d_prime, percent, share};
 use crate::evidence::Basis;
 use crate::report::model::Report;
 use crate::session::Family;
@@ -85,17 +85,9 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
                     (number("two-sided 95 % interval", "interval", &format!(
                         "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
                     )))
-                    (number(inquiry.share_short(), "discriminators", &format!(
-                        "{} ({} to {})",
-                        percent(analysis.discriminators.estimate),
-                        percent(analysis.discriminators.lower),
-                        percent(analysis.discriminators.upper)
-                    )))
+                    (number(inquiry.share_short(), "discriminators", &share(analysis)))
                     @if inquiry.protocol.asks().has_right_answer() {
-                        (number("d‑prime", "d-prime", &format!(
-                            "{:.2} ({:.2} to {:.2})",
-                            analysis.d_prime.value, analysis.d_prime.lower, analysis.d_prime.upper
-                        )))
+                        (number("d‑prime", "d-prime", &d_prime(analysis)))
                     }
                     (number("listeners", "score", &comparison.listeners.to_string()))
                 }

@@ -26,7 +26,9 @@ pub(super) const OFTEN: f64 = 0.25;
 const PATTERNED: f64 = 0.001;
 
 pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
-    let there = case.agreed.terms.controls.iter().any(|control| control.is_positive() && control.trials > 0);
+    let terms = &case.agreed.terms;
+    let heard = |trials: u32| trials > 0 || terms.qualification.is_some();
+    let there = terms.controls.iter().any(|control| control.is_positive() && heard(control.trials));
     when(!there, || {
         Caveat {
         kind: Kind::NoPositiveControls,
@@ -108,7 +110,7 @@ pub(super) fn little_power(case: &Case<'_>) -> Vec<Caveat> {
     let power = Design::new(agreed.inquiry, agreed.terms.alpha, Effect::Discriminators(LOOKED_FOR))
         .and_then(|design| design.risks(u64::from(agreed.terms.trials)))
         .ok()
-        .filter(|risks| risks.power < 0.5 && agreed.terms.protocol.asks().has_right_answer());
+        .filter(|risks| risks.power < 0.5 && agreed.inquiry.has_right_answer());
     let Some(power) = power.map(|risks| risks.power) else { return Vec::new() };
     let caveat = |found: &ComparisonResult| Caveat {
         kind: Kind::LittlePower,

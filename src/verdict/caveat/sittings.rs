@@ -5,7 +5,7 @@ use crate::clip::dither::WordLength;
 use crate::evidence::{SittingFacts, State};
 use crate::stats::binomial;
 use crate::stats::protocol::Definition;
-use crate::trial::record::{OutputPath, Terms};
+use crate::trial::record::{OutputPath, Part, Terms};
 use crate::units::printed::{count, percent, verb};
 
 use super::answers::{HASTY_MS, OFTEN};
@@ -83,7 +83,7 @@ pub(super) fn weak(case: &Case<'_>) -> Vec<Caveat> {
 pub fn weak_qualification(terms: &Terms) -> Option<Caveat> {
     let qualification = terms.qualification?;
     let (trials, correct) = (u64::from(qualification.trials), u64::from(qualification.correct));
-    let passes = binomial::upper(correct, trials, terms.protocol.chance());
+    let passes = binomial::upper(correct, trials, terms.asked_in(Part::Qualification).protocol.chance());
     (passes > 0.2).then(|| Caveat {
         kind: Kind::WeakQualification,
         weight: Weight::Minor,

@@ -2,91 +2,91 @@
 
 use std::collections::HashMap;
 
-use super::super::Failure;
 use crate::session::Family;
 use crate::stats::panel::{self, PanelAnalysis};
+use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::{Exact, SequentialTest};
-use crate::stats::{Protocol, binomial, many};
+use crate::stats::{Protocol, StatsError, binomial, many};
 
 /// What was agreed on before anyone listened.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Rules {
+pub struct Rules {
     /// Digest of the session file, 64 hex digits; nothing for counts without a session.
-    pub(super) session: Option<String>,
+    pub session: Option<String>,
     /// Error risk.
-    pub(super) alpha: f64,
+    pub alpha: f64,
     /// Several comparisons.
-    pub(super) family: Family,
+    pub family: Family,
     /// The sequential rule, if trials ended by one.
-    pub(super) sequential: Option<SequentialTest>,
+    pub sequential: Option<SequentialTest>,
 }
 
 /// One listener's counts on one comparison.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Row {
+pub struct Row {
     /// Who.
-    pub(super) listener: String,
+    pub listener: String,
     /// On what.
-    pub(super) comparison: String,
-    /// How.
-    pub(super) protocol: Protocol,
+    pub comparison: String,
+    /// How, and in which direction it is tested.
+    pub inquiry: Inquiry,
     /// Right answers.
-    pub(super) correct: u64,
+    pub correct: u64,
     /// Counted trials.
-    pub(super) trials: u64,
+    pub trials: u64,
     /// The sequential rule said "a difference".
-    pub(super) found: bool,
+    pub found: bool,
 }
 
 /// Rows that were made under the same rules: one session, or one set of files of counts.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Batch {
+pub struct Batch {
     /// The rules.
-    pub(super) rules: Rules,
+    pub rules: Rules,
     /// The rows.
-    pub(super) rows: Vec<Row>,
+    pub rows: Vec<Row>,
 }
 
 /// Sittings under a sequential rule: how many it found, and how likely that many of as many guessers are.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-pub(super) struct Found {
+pub struct Found {
     /// Sittings in which it said "a difference".
-    pub(super) found: u64,
+    pub found: u64,
     /// All sittings.
-    pub(super) sittings: u64,
+    pub sittings: u64,
     /// What it does to a guesser, exactly.
-    pub(super) guesser: Exact,
+    pub guesser: Exact,
     /// Probability that it says "a difference" to at least so many of as many guessers.
-    pub(super) p_value: f64,
+    pub p_value: f64,
 }
 
 /// All listeners of one comparison, in the order of their first row.
-pub(super) struct Group {
+pub struct Group {
     /// Name.
-    pub(super) comparison: String,
-    /// Protocol.
-    pub(super) protocol: Protocol,
+    pub comparison: String,
+    /// Protocol, and the direction in which it is tested.
+    pub inquiry: Inquiry,
     /// One row per listener, several rows of one added up.
-    pub(super) rows: Vec<Row>,
+    pub rows: Vec<Row>,
     /// The statistics; Holm's adjustment goes over [`Group::tests`].
-    pub(super) panel: PanelAnalysis,
+    pub panel: PanelAnalysis,
     /// Tests that are judged together: listeners times comparisons, or without a family the listeners.
-    pub(super) tests: usize,
+    pub tests: usize,
     /// With a sequential rule, what decides in place of the pooled p-value.
-    pub(super) sequential: Option<Found>,
+    pub sequential: Option<Found>,
     /// The pooled p-value (with a sequential rule: of [`Found`]) after the family's adjustment; without one nothing.
-    pub(super) family_p_value: Option<f64>,
+    pub family_p_value: Option<f64>,
 }
 
 impl Batch {
     /// Comparisons with their listeners, and the adjustment over the comparisons that was agreed on.
-    pub(super) fn groups(&self) -> Result<Vec<Group>, Failure> {
-        let mut places: HashMap<(&str, Protocol), usize> = HashMap::new();
+    pub fn groups(&self) -> Result<Vec<Group>, StatsError> {
+        let mut places: HashMap<(&str, Inquiry), usize> = HashMap::new();
         let mut known: HashMap<(usize, &str), usize> = HashMap::new();
         let mut members: Vec<Vec<Row>> = Vec::new();
         let mut found: Vec<(u64, u64)> = Vec::new();
         for row in &self.rows {
-            let place = *places.entry((&row.comparison, row.protocol)).or_insert_with(|| {
+            let place = *places.entry((&row.comparison, row.inquiry)).or_insert_with(|| {
                 members.push(Vec::new());
                 found.push((0, 0));
                 members.len() - 1
@@ -109,11 +109,11 @@ impl Batch {
             .into_iter()
             .zip(found)
             .map(|(rows, found)| self.group(rows, found))
-            .collect::<Result<_, Failure>>()?;
+            .collect::<Result<_, StatsError>>()?;
         if self.rules.family == Family::Holm && !groups.is_empty() {
             // Listeners and comparisons are one family: as many tests as there are rows.
             let all: Vec<f64> = groups.iter().flat_map(|group| group.panel.p_values.clone()).collect();
-            let mut adjusted = many::holm(&all).map_err(Failure::bad)?.into_iter();
+            let mut adjusted = many::holm(&all)?.into_iter();
             for group in &mut groups {
                 group.tests = all.len();
                 group.panel.holm = adjusted.by_ref().take(group.rows.len()).collect();
@@ -121,7 +121,7 @@ impl Batch {
                 group.panel.passers_holm = group.panel.holm.iter().filter(passed).count() as u64;
             }
             let p_values: Vec<f64> = groups.iter().map(Group::p_value).collect();
-            let adjusted = many::holm(&p_values).map_err(Failure::bad)?;
+            let adjusted = many::holm(&p_values)?;
             for (group, adjusted) in groups.iter_mut().zip(adjusted) {
                 group.family_p_value = Some(adjusted);
             }
@@ -129,13 +129,13 @@ impl Batch {
         Ok(groups)
     }
 
-    fn group(&self, rows: Vec<Row>, (found, sittings): (u64, u64)) -> Result<Group, Failure> {
-        let protocol = rows.first().map_or(Protocol::Abx, |row| row.protocol);
+    fn group(&self, rows: Vec<Row>, (found, sittings): (u64, u64)) -> Result<Group, StatsError> {
+        let inquiry = rows.first().map_or(Inquiry::from(Protocol::Abx), |row| row.inquiry);
         let scores: Vec<(u64, u64)> = rows.iter().map(|row| (row.correct, row.trials)).collect();
-        let panel = panel::analyse(protocol, &scores, self.rules.alpha).map_err(Failure::bad)?;
+        let panel = panel::analyse(inquiry, &scores, self.rules.alpha)?;
         let sequential = match &self.rules.sequential {
             Some(test) => {
-                let guesser = test.exact(test.chance).map_err(Failure::bad)?;
+                let guesser = test.exact(test.chance)?;
                 let p_value = binomial::upper(found, sittings, guesser.difference);
                 Some(Found { found, sittings, guesser, p_value })
             }
@@ -143,7 +143,7 @@ impl Batch {
         };
         Ok(Group {
             comparison: rows.first().map_or_else(String::new, |row| row.comparison.clone()),
-            protocol,
+            inquiry,
             tests: rows.len(),
             rows,
             panel,
