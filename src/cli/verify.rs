@@ -377,7 +377,8 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
             let name = foreign::shown(&terms.name);
             writeln!(out, "  comparison {name}: {} of {} {right}", tally.correct, tally.trials)?;
         }
-        for (terms, tally) in opening.terms.controls.iter().zip(&closing.counts.controls) {
+        let among = opening.terms.controls.iter().zip(&closing.counts.controls);
+        for (terms, tally) in among.filter(|(terms, _)| terms.trials > 0) {
             writeln!(out, "  control {}: {} of {} {right}", terms.kind(), tally.correct, tally.trials)?;
         }
     }

@@ -162,7 +162,8 @@ fn comparison(
     blocks.extend(found.verdict.limits.iter().cloned().map(Block::text));
     if index == 0 {
         let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
-        for (control, count) in terms.controls.iter().zip(&shown.counts.controls) {
+        let among = terms.controls.iter().zip(&shown.counts.controls);
+        for (control, count) in among.filter(|(control, _)| control.trials > 0) {
             let score = match count.trials {
                 0 => "not presented before the end".to_string(),
                 trials => format!("{} {what} of {trials}", count.correct),
