@@ -29,6 +29,7 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         lock: None,
         inputs: Some(draft.inputs.clone()),
         earlier: None,
+        facts: (!draft.facts.is_empty()).then(|| draft.facts.clone()),
     };
     let wager = opening.terms.wager.as_ref();
     opening.earlier = wager.filter(|wager| is_claimants(&opening, wager)).map(|_| Vec::new());

@@ -8,6 +8,7 @@ use crate::files;
 use crate::player::{DeviceFacts, OutputChoice, devices};
 use crate::screen::terminal;
 use crate::session::template::{DEMO, THRESHOLD};
+use crate::sitting::simulated::Ability;
 use crate::sitting::{self, Ending, Look, Request, Resuming};
 
 /// How often the simulated listener of a demonstration without a terminal is right.
@@ -39,7 +40,7 @@ pub struct DemoArguments {
 /// Runs the command.
 pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure> {
     if let Some(probability) = arguments.simulate {
-        run::check_probability(probability)?;
+        run::check_probability("--simulate", probability)?;
     }
     let simulate = match arguments.simulate {
         None if !arguments.plain && !terminal::is_there() => Some(SIMULATED),
@@ -61,6 +62,8 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         alias: None,
         output: if silent { OutputChoice::Silent } else { OutputChoice::Device(None) },
         simulate,
+        ability: Ability::default(),
+        facts: Vec::new(),
         opponent: false,
         resuming: Resuming::Anew,
     };

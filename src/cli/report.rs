@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::{Failure, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
-use crate::report::{self, export, page};
+use crate::report::{self, export, methods, page};
 use crate::session;
 
 /// What was typed after `report`.
@@ -25,6 +25,15 @@ pub struct ReportArguments {
     /// Print the JSON document instead of writing files
     #[arg(long)]
     json: bool,
+    /// Print the table of trials as JSON, with its data dictionary
+    #[arg(long, conflicts_with_all = ["csv", "json", "out"])]
+    trials: bool,
+    /// Print the data dictionary of the table of trials as CSV: column, type, unit, values, meaning
+    #[arg(long, conflicts_with_all = ["csv", "json", "trials", "out"])]
+    dictionary: bool,
+    /// Print what was done in plain English, ready to paste into an article
+    #[arg(long, conflicts_with_all = ["csv", "json", "trials", "dictionary", "out"])]
+    methods: bool,
     /// Join the journals of other places: folders of the same session; NAME=DIR names a place
     #[arg(long, value_name = "SITE", num_args = 1..)]
     pool: Vec<String>,
@@ -44,6 +53,18 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
     }
     if arguments.json {
         return Ok(export::json(&report, out)?);
+    }
+    if arguments.trials {
+        return Ok(export::trials(&report, out)?);
+    }
+    if arguments.dictionary {
+        return Ok(export::dictionary(&report, out)?);
+    }
+    if arguments.methods {
+        for paragraph in methods::paragraphs(&report) {
+            writeln!(out, "{paragraph}\n")?;
+        }
+        return Ok(());
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
     std::fs::create_dir_all(&folder)

@@ -9,8 +9,10 @@ use crate::ballot::witnessing::{PORT, WitnessDesk};
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
-use crate::session;
+use crate::session::{self, Session, SittingFact};
+use crate::trial::Outcome;
 
+use crate::sitting::simulated::{self, Ability};
 use crate::sitting::{self, Ending, Finished, Look, Request, Resuming};
 
 /// What was typed after `run`.
@@ -34,6 +36,21 @@ pub struct RunArguments {
     /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
+    /// With --simulate: probability of a right answer to controls that should be heard [default: P]
+    #[arg(long, value_name = "P", requires = "simulate")]
+    simulate_controls: Option<f64>,
+    /// With --simulate: probability that an answer has nothing to do with what is heard
+    #[arg(long, value_name = "RATE", requires = "simulate", default_value_t = 0.0)]
+    simulate_lapse: f64,
+    /// With --simulate: rehearse a panel of so many listeners, named NAME 01, NAME 02 and so on; each sits as often as [panel] says
+    #[arg(long, value_name = "N", requires = "simulate", conflicts_with_all = ["alias", "resume", "new"])]
+    simulate_panel: Option<u32>,
+    /// With --simulate-panel: how much its listeners differ, from 0 (alike) to 1 (each hears it always or never)
+    #[arg(long, value_name = "SPREAD", requires = "simulate_panel", default_value_t = 0.0)]
+    simulate_spread: f64,
+    /// A fact about listener or place that the session asks for, such as trained=yes; may be given several times
+    #[arg(long, value_name = "FACT=ANSWER")]
+    fact: Vec<String>,
     /// Plain lines in place of a screen, for screen readers, serial terminals and scripts
     #[arg(long)]
     plain: bool,
@@ -58,7 +75,13 @@ pub struct RunArguments {
 /// Runs the command.
 pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure> {
     if let Some(probability) = arguments.simulate {
-        check_probability(probability)?;
+        check_probability("--simulate", probability)?;
+    }
+    check_probability("--simulate-lapse", arguments.simulate_lapse)?;
+    check_probability("--simulate-spread", arguments.simulate_spread)?;
+    check_probability("--simulate-controls", arguments.simulate_controls.unwrap_or(0.5))?;
+    if !(1..=1000).contains(&arguments.simulate_panel.unwrap_or(1)) {
+        return Err(Failure::bad("--simulate-panel takes 1 to 1000 listeners, such as 20"));
     }
     for (option, name) in [("--listener", Some(&arguments.listener)), ("--alias", arguments.alias.as_ref())] {
         if name.is_some_and(|name| name.trim().is_empty()) {
@@ -74,12 +97,15 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     }
     super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let facts = told(&session, &arguments.fact)?;
     let request = Request {
         session,
         listener: arguments.listener.clone(),
         alias: arguments.alias.clone(),
         output,
         simulate: arguments.simulate,
+        facts,
+        ability: Ability { controls: arguments.simulate_controls, lapse: arguments.simulate_lapse },
         opponent: arguments.opponent,
         resuming: match (arguments.resume, arguments.new) {
             (true, _) => Resuming::Resume,
@@ -89,6 +115,9 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     };
     crate::trial::private::process();
     super::timings::stage("sitting");
+    if let (Some(listeners), Some(mean)) = (arguments.simulate_panel, arguments.simulate) {
+        return rehearse(&request, mean, arguments.simulate_spread, listeners, out);
+    }
     // A screen shows the address; where there is none it is said here.
     let told: fn(&str) = if look == Look::None { |address| super::note(&invited(address)) } else { |_| {} };
     let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
@@ -103,13 +132,74 @@ fn invited(address: &str) -> String {
     format!("witness: open {address}")
 }
 
+/// Facts as they were typed after --fact.
+fn told(session: &Session, typed: &[String]) -> Result<Vec<SittingFact>, Failure> {
+    let mut facts: Vec<SittingFact> = Vec::new();
+    for typed in typed {
+        let (name, answer) = typed.split_once('=').unwrap_or((typed, ""));
+        let known = session.facts.iter().copied().find(|fact| fact.name() == name);
+        let Some(fact) = known.filter(|fact| facts.iter().all(|told| told.fact != *fact)) else {
+            let names: Vec<&str> = session.facts.iter().map(|fact| fact.name()).collect();
+            return Err(Failure::bad(format!(
+                "--fact {typed}: this session asks for {}, each once, such as --fact trained=yes",
+                if names.is_empty() { "no facts".to_owned() } else { names.join(", ") }
+            )));
+        };
+        match fact.taken(answer).map_err(|why| Failure::bad(format!("--fact {why}")))? {
+            Some(answer) => facts.push(SittingFact { fact, answer }),
+            None => return Err(Failure::bad(format!("--fact {typed}: an answer is missing after {name}="))),
+        }
+    }
+    Ok(facts)
+}
+
+/// Lets a whole panel of simulated listeners sit, one after the other.
+fn rehearse(
+    request: &Request,
+    mean: f64,
+    spread: f64,
+    listeners: u32,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let chance = request.session.protocol.chance();
+    let each = request.session.panel.as_ref().map_or(1, |panel| panel.sittings_each);
+    let able = simulated::panel(mean, chance, spread, listeners, seed());
+    for (number, probability) in able.into_iter().enumerate() {
+        let listener = format!("{} {:02}", request.listener, number + 1);
+        for sitting in 1..=each {
+            let one = Request {
+                listener: listener.clone(),
+                simulate: Some(probability),
+                resuming: Resuming::Anew,
+                ..request.clone()
+            };
+            let finished = sitting::sit(&one, Look::None, None)?;
+            let Ending::Closed(outcome) = finished.ending else {
+                return tell(&finished, Look::None, out);
+            };
+            let which = if each > 1 { format!(", sitting {sitting} of {each}") } else { String::new() };
+            let failed = if outcome == Outcome::NotQualified { "; did not qualify" } else { "" };
+            writeln!(out, "{listener}{which}: simulated, right with probability {probability}{failed}")?;
+        }
+    }
+    writeln!(
+        out,
+        "Nobody listened. `earwitness report` says so, and shows what the panel's report will look like."
+    )?;
+    Ok(())
+}
+
+fn seed() -> u64 {
+    crate::conduct::Environment::real().seed
+}
+
 /// Refuses what is no probability.
-pub(super) fn check_probability(probability: f64) -> Result<(), Failure> {
+pub(super) fn check_probability(option: &str, probability: f64) -> Result<(), Failure> {
     if (0.0..=1.0).contains(&probability) {
         return Ok(());
     }
     Err(Failure::bad(format!(
-        "--simulate is {probability}: a probability from 0 to 1 is expected, such as 0.8"
+        "{option} is {probability}: a probability from 0 to 1 is expected, such as 0.8"
     )))
 }
 

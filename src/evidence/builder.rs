@@ -3,23 +3,25 @@
 use std::collections::{BTreeSet, HashMap};
 
 use super::facts::{
-    self, Basis, InRegister, ListenerFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts, TrialFacts,
-    Unusable,
+    self, Basis, InRegister, ListenerFacts, SittingFacts, State, StimulusFacts, StimulusSetFacts,
+    TrainingFacts, TrialFacts, Unusable,
 };
 use super::inputs::Inputs;
 use super::journal::{self, Gathered, OpeningFacts, Readings};
-use super::panel::{Members, NotCounted};
+use super::panel::{Members, NotCounted, Turn};
 use super::{Agreed, Anonymiser, Published, Written, wager};
+use crate::session::SittingFact;
 use crate::trial::Digest;
 use crate::trial::OutputKind;
 use crate::trial::hands::LastWord;
 use crate::trial::record::WagerTerms;
+use crate::trial::training::Trained;
 use crate::trial::wager::Settlement;
 
-/// A listener is known by place and name; a seat by its night and number.
+/// A listener is known by place and name, whatever alias is shown and however it is spelled; a seat by its night and number.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 enum Known {
-    Person(usize, Written),
+    Person(usize, String),
     Seat(usize, u32),
 }
 
@@ -42,11 +44,10 @@ pub(super) struct Builder<'s> {
     pub(super) inputs: Inputs,
     pub(super) stimuli: Vec<StimulusSetFacts>,
     pub(super) trials: Vec<TrialFacts>,
+    pub(super) training: Vec<TrainingFacts>,
     pub(super) basis: Basis,
-    /// Seals of the sittings that come after a declared panel was full.
-    beyond: BTreeSet<Digest>,
-    /// Listeners of a declared panel with all of their sittings.
-    pub(super) sat: u32,
+    /// Who belongs to a declared panel, and who came too late.
+    pub(super) members: Members,
 }
 
 impl<'s> Builder<'s> {
@@ -65,18 +66,24 @@ impl<'s> Builder<'s> {
             inputs: Inputs::of(agreed, anonymiser.hides()),
             stimuli: Vec::new(),
             trials: Vec::new(),
+            training: Vec::new(),
             basis: Basis::Nothing,
-            beyond: BTreeSet::new(),
-            sat: 0,
+            members: Members::default(),
         }
     }
 
     pub(super) fn take(&mut self, readings: Vec<Readings>, digest: Digest) {
         let mut sittings: Vec<Held> = Vec::new();
+        let mut turns = Vec::new();
         for (place, reading) in readings.into_iter().enumerate() {
             let name = reading.place.as_ref();
             let name = name.map(|name| self.anonymiser.shown(name, || format!("Place {}", place + 1)));
             self.names.push(name.clone());
+            if let Ok(register) = &reading.register {
+                turns.extend(Turn::of(place, register));
+            }
+            let trained = reading.training.iter().flatten().filter(|own| own.session == digest);
+            self.training.extend(trained.map(|own| trained_facts(own, self.anonymiser)));
             for journal in reading.journals {
                 match journal.content {
                     Ok(gathered) => sittings.push((place, journal.file, gathered)),
@@ -105,9 +112,9 @@ impl<'s> Builder<'s> {
             .filter_map(|(_, _, gathered)| basis(gathered, self.alone))
             .min()
             .unwrap_or(Basis::Nothing);
-        if let Some(panel) = self.agreed.terms.panel.filter(|_| !self.alone) {
-            let members = Members::of(&panel, self.basis, &sittings, |held| basis(&held.2, false));
-            (self.beyond, self.sat) = (members.beyond, members.sat);
+        if let Some(panel) = self.agreed.terms.panel.as_ref().filter(|_| !self.alone) {
+            self.members =
+                Members::of(panel, self.basis, digest, turns, &sittings, |held| basis(&held.2, false));
         }
         let total = sittings.iter().map(|(_, _, gathered)| gathered.trials.len()).sum();
         self.trials.reserve_exact(total);
@@ -178,7 +185,8 @@ impl<'s> Builder<'s> {
 
     fn sitting(&mut self, place: usize, file: Written, mut gathered: Gathered, wager: Option<&WagerTerms>) {
         let number = self.sittings.len();
-        let beyond = self.beyond.contains(&gathered.opening.commitment);
+        let seal = gathered.opening.commitment;
+        let beyond = self.members.beyond.contains(&seal);
         let counted = !beyond && basis(&gathered, self.alone) == Some(self.basis);
         let usable = !matches!(gathered.state, State::Invalid | State::Foreign);
         let night = gathered.opening.night;
@@ -196,10 +204,14 @@ impl<'s> Builder<'s> {
         } else {
             HashMap::new()
         };
-        for listener in person.iter().chain(seats.values()) {
-            let listener = &mut self.listeners[*listener];
-            listener.sittings.push(number);
-            listener.counted |= counted;
+        if let Some(person) = person {
+            self.listeners[person].sittings.push(number);
+            self.listeners[person].counted |= counted;
+        }
+        for (seat, listener) in &seats {
+            self.listeners[*listener].sittings.push(number);
+            self.listeners[*listener].counted |=
+                counted && !self.members.beyond_seats.contains(&(seal, *seat));
         }
         let mut facts = self.facts(place, file, &gathered, counted, wager);
         if usable {
@@ -257,7 +269,8 @@ impl<'s> Builder<'s> {
     }
 
     fn person(&mut self, place: usize, opening: &OpeningFacts) -> usize {
-        let index = self.listener(Known::Person(place, opening.name.clone()), &opening.name, place, None);
+        let index =
+            self.listener(Known::Person(place, opening.listener.folded()), &opening.name, place, None);
         self.prepared(index, &[&opening.listener, &opening.name]);
         index
     }
@@ -326,7 +339,7 @@ impl<'s> Builder<'s> {
             night: opening.night,
             state: gathered.state,
             counted,
-            not_counted: self.beyond.contains(&opening.commitment).then_some(NotCounted::BeyondPanel),
+            not_counted: self.members.beyond.contains(&opening.commitment).then_some(NotCounted::BeyondPanel),
             opened_utc: if anonymous {
                 opening.utc.chars().take(10).collect()
             } else {
@@ -388,8 +401,16 @@ impl<'s> Builder<'s> {
             problems: gathered.problems.iter().map(|problem| anonymiser.text(problem)).collect(),
             wager,
             claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),
+            facts: if usable { self.told(&opening.facts) } else { Vec::new() },
             published: Published::Nothing,
         }
+    }
+
+    /// Facts that may be shown, names in them withheld where they are.
+    fn told(&self, facts: &[SittingFact]) -> Vec<SittingFact> {
+        let hides = self.anonymiser.hides();
+        let shown = facts.iter().filter(|told| !hides || !told.fact.identifies());
+        shown.map(|told| SittingFact { answer: self.anonymiser.text(&told.answer), ..told.clone() }).collect()
     }
 
     /// Number and name of the place of each sitting; empty where only one place is reported.
@@ -401,6 +422,24 @@ impl<'s> Builder<'s> {
             .iter()
             .map(|place| (*place, self.names[*place].clone().unwrap_or_default()))
             .collect()
+    }
+}
+
+/// Training, with names withheld where they are.
+fn trained_facts(own: &Trained, anonymiser: &Anonymiser) -> TrainingFacts {
+    TrainingFacts {
+        listener: anonymiser.shown(&Written::new(&own.listener), || "a listener".to_owned()),
+        utc: if anonymiser.hides() {
+            String::new()
+        } else {
+            own.utc.chars().take(19).collect::<String>().replace('T', " ")
+        },
+        pair: anonymiser.text(&own.pair),
+        criterion: own.criterion,
+        answers: own.answers,
+        right: own.right,
+        reached: own.reached,
+        silent: own.silent,
     }
 }
 

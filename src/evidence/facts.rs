@@ -8,6 +8,7 @@ use super::noted::Noted;
 use super::panel::NotCounted;
 use super::published::Published;
 use crate::clip::dither::WordLength;
+use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
 use crate::trial::hands::LastWord;
 use crate::trial::record::{OutputPath, Part, Terms};
@@ -41,6 +42,17 @@ pub enum State {
 }
 
 impl State {
+    /// Every one of them.
+    pub const ALL: [Self; 7] = [
+        Self::Complete,
+        Self::Decided,
+        Self::NotQualified,
+        Self::StoppedEarly,
+        Self::Unfinished,
+        Self::Invalid,
+        Self::Foreign,
+    ];
+
     /// In files that programs read.
     pub fn code(self) -> &'static str {
         match self {
@@ -148,6 +160,9 @@ pub struct SittingFacts {
     pub wager: Option<String>,
     /// Who won the wager by it.
     pub claimant_won: Option<bool>,
+    /// Facts about listener and place, as they were sealed (anonymous: without those that could tell who it is).
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub facts: Vec<SittingFact>,
     /// What of its journal readers get, to check it by themselves.
     #[serde(skip)]
     pub published: Published,
@@ -274,6 +289,27 @@ pub struct Unusable {
     pub place: Option<String>,
     /// Why.
     pub reason: String,
+}
+
+/// Training on one pair that was kept; it counts nowhere.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct TrainingFacts {
+    /// Name shown.
+    pub listener: String,
+    /// UTC time of its end (anonymous: nothing).
+    pub utc: String,
+    /// The pair, in words.
+    pub pair: String,
+    /// Right answers in a row at which training ends.
+    pub criterion: u32,
+    /// Answers.
+    pub answers: u32,
+    /// Right ones.
+    pub right: u32,
+    /// Times that the criterion was reached.
+    pub reached: u32,
+    /// Nothing was played aloud.
+    pub silent: bool,
 }
 
 /// The register against the folder.

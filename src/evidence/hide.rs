@@ -75,6 +75,11 @@ impl Written {
         same_person(&self.0, &other.0)
     }
 
+    /// The name without what makes no other person of it: case, accents and spaces.
+    pub(super) fn folded(&self) -> String {
+        crate::session::folded(&self.0)
+    }
+
     /// SHA-256 of the words, by which somebody who knows them can find them.
     pub(super) fn digest(&self) -> Digest {
         Digest::of(self.0.as_bytes())

@@ -1,5 +1,6 @@
 //! From journals to the facts that count: verified, replayed against the opened seal, and reduced to what a report needs.
 
+use std::collections::BTreeSet;
 use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 
 use rayon::prelude::*;
@@ -8,6 +9,7 @@ use super::facts::{EventFacts, State, TrialFacts};
 use super::hide::Written;
 use super::noted::Noted;
 use crate::files;
+use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
 use crate::trial::hands::LastWord;
@@ -15,6 +17,7 @@ use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
 use crate::trial::register::{self, Register};
+use crate::trial::training::{self, Trained};
 use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
 use crate::trial::wager::{self, EarlierSitting, Settlement};
 use crate::trial::{Digest, Side};
@@ -28,6 +31,8 @@ pub struct Readings {
     pub journals: Vec<Reading>,
     /// The register, or why it cannot be trusted.
     pub register: Result<Register, String>,
+    /// Training that was kept, or why it cannot be trusted.
+    pub training: Result<Vec<Trained>, String>,
 }
 
 /// A journal file and what came of it.
@@ -83,6 +88,20 @@ pub struct Gathered {
 }
 
 impl Gathered {
+    /// Seats of a night that voted on a counted trial, in the order of their numbers.
+    pub(super) fn voters(&self) -> Vec<(u32, &Written)> {
+        let voted: BTreeSet<u32> = self
+            .trials
+            .iter()
+            .filter(|trial| super::counts(trial) && trial.answer.is_some())
+            .filter_map(|trial| trial.listener)
+            .collect();
+        let mut seats: Vec<(u32, &Written)> = self.seats.iter().map(|(seat, alias)| (*seat, alias)).collect();
+        seats.retain(|(seat, _)| voted.contains(seat));
+        seats.sort_by_key(|(seat, _)| *seat);
+        seats
+    }
+
     /// Everybody whose name is in it.
     pub(super) fn people(&self) -> impl Iterator<Item = Written> {
         let opening = [&self.opening.name, &self.opening.listener].into_iter();
@@ -122,6 +141,8 @@ pub struct OpeningFacts {
     pub silent: bool,
     /// Files that the session read; nothing where the journal does not say.
     pub inputs: Option<Vec<InputTerms>>,
+    /// Facts about listener and place.
+    pub facts: Vec<SittingFact>,
     /// What a wager looks at: the claimant's sitting, with the earlier ones that it tells of.
     pub claimants: Option<Vec<EarlierSitting>>,
 }
@@ -143,6 +164,7 @@ impl OpeningFacts {
             simulated: opening.simulated,
             silent,
             inputs: opening.inputs.clone(),
+            facts: opening.facts.clone().unwrap_or_default(),
             claimants: opening
                 .terms
                 .wager
@@ -186,7 +208,8 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
             content: facts_of(journal).map(Box::new),
         })
         .collect();
-    Ok(Readings { place: place.map(Written::new), journals, register })
+    let training = training::read(sittings);
+    Ok(Readings { place: place.map(Written::new), journals, register, training })
 }
 
 /// Holds a journal of a folder against the register there: what no register announces, or what one contradicts, is no

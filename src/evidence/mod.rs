@@ -35,7 +35,7 @@ pub use agreed::Agreed;
 use builder::Builder;
 pub use facts::{
     Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, RegisterFacts, SittingFacts, State,
-    StimulusFacts, StimulusSetFacts, Tally, TrialFacts, Unusable,
+    StimulusFacts, StimulusSetFacts, Tally, TrainingFacts, TrialFacts, Unusable,
 };
 pub use hide::{Anonymiser, Written};
 pub use inputs::{InputFacts, InputSetFacts};
@@ -78,6 +78,8 @@ pub struct Evidence {
     pub register: RegisterFacts,
     /// Number and name of the place of each sitting; empty where only one place is looked at.
     pub places: Vec<(usize, String)>,
+    /// Training that was kept; never counted.
+    pub training: Vec<TrainingFacts>,
     /// A declared panel against who sat; nothing where one journal is looked at by itself.
     pub panel: Option<PanelStanding>,
     /// Every finished attempt and every vote.
@@ -100,7 +102,12 @@ impl Evidence {
         }
         let content = journal::facts_of(checked).map(Box::new)?;
         let reading = Reading { file: hide::Written::new(""), content: Ok(content) };
-        let readings = Readings { place: None, journals: vec![reading], register: Ok(Register::default()) };
+        let readings = Readings {
+            place: None,
+            journals: vec![reading],
+            register: Ok(Register::default()),
+            training: Ok(Vec::new()),
+        };
         Ok(Self::collect(agreed, vec![readings], &Anonymiser::SHOWS, true))
     }
 
@@ -109,7 +116,7 @@ impl Evidence {
         let register = register::held(&readings, anonymiser);
         builder.take(readings, agreed.session);
         let places = builder.places();
-        let sat = builder.sat;
+        let members = std::mem::take(&mut builder.members);
         let mut evidence = Self {
             anonymous: anonymiser.hides(),
             basis: builder.basis,
@@ -121,12 +128,13 @@ impl Evidence {
             stimuli: builder.stimuli,
             register,
             places,
+            training: builder.training,
             panel: None,
             trials: builder.trials,
         };
         evidence.count_controls(&agreed.controls);
         if !alone {
-            evidence.stand(agreed, sat);
+            evidence.stand(agreed, members);
         }
         evidence
     }
@@ -154,11 +162,18 @@ impl Evidence {
         self.sittings.iter().any(|sitting| sitting.counted && sitting.state == State::StoppedEarly)
     }
 
+    /// Whether a row is of a sitting that counts and of a listener who does: a night counts for those of its seats that a
+    /// declared panel has room for.
+    pub fn takes_part(&self, trial: &TrialFacts) -> bool {
+        self.sittings[trial.sitting as usize].counted
+            && trial.listener.is_none_or(|listener| self.listeners[listener as usize].counted)
+    }
+
     /// Answers to a control of counted sittings, with the control's number.
     pub fn control_answers(&self) -> impl Iterator<Item = (usize, &TrialFacts, bool)> {
         self.trials.iter().filter_map(|trial| {
             let (control, correct) = (trial.control?, trial.correct?);
-            let counts = trial.part == Part::Main && self.sittings[trial.sitting as usize].counted;
+            let counts = trial.part == Part::Main && self.takes_part(trial);
             counts.then_some((usize::from(control), trial, correct))
         })
     }

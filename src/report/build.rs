@@ -47,6 +47,9 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         inputs: evidence.inputs,
         stimuli: evidence.stimuli,
         register: evidence.register,
+        training: evidence.training,
+        crossed: findings.crossed,
+        panel: evidence.panel,
         places: findings.places,
         trials: evidence.trials,
     }

@@ -2,46 +2,12 @@
 
 use std::io::Write;
 
+use super::dictionary::COLUMNS;
 use super::model::Report;
 use crate::evidence::TrialFacts;
+use crate::session::Fact;
 use crate::trial::protocol::{Definition, Side};
 use crate::trial::record::Part;
-
-/// Heads of the CSV table, units in their names. Empty fields are unknown or do not apply. `size` is of a threshold: a multiple
-/// of the real difference or length, of a yardstick decibels; what a control plays stands in `control`.
-pub const COLUMNS: [&str; 31] = [
-    "place",
-    "sitting",
-    "listener",
-    "counted",
-    "state",
-    "simulated",
-    "silent",
-    "opened_utc",
-    "receipt_sha256",
-    "journal",
-    "journal_line",
-    "part",
-    "trial",
-    "attempt",
-    "void",
-    "comparison",
-    "side_a",
-    "side_b",
-    "clip",
-    "control",
-    "size",
-    "presented",
-    "answer",
-    "right_answer",
-    "correct",
-    "answer_for_side",
-    "confidence_1_to_5",
-    "took_s",
-    "heard_s",
-    "listens",
-    "switches",
-];
 
 /// One row per finished attempt (of a night: per vote), comma-separated with a head, UTF-8, lines ended by a newline.
 ///
@@ -49,7 +15,7 @@ pub const COLUMNS: [&str; 31] = [
 /// The output cannot be written.
 pub fn csv(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
     let mut table = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(out);
-    table.write_record(COLUMNS)?;
+    table.write_record(COLUMNS.iter().map(|column| column.name))?;
     let mut row = csv::StringRecord::new();
     for trial in &report.trials {
         row.clear();
@@ -80,7 +46,7 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&number(u64::from(trial.sitting) + 1));
     let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
-    row.push_field(flag(sitting.counted && crate::evidence::counts(trial)));
+    row.push_field(flag(counts(report, trial)));
     row.push_field(sitting.state.code());
     row.push_field(flag(sitting.simulated.is_some()));
     row.push_field(flag(sitting.silent));
@@ -127,6 +93,17 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&seconds(trial.heard_ms));
     row.push_field(&number(u64::from(trial.listens)));
     row.push_field(&number(u64::from(trial.switches)));
+    for fact in Fact::ALL {
+        let told = sitting.facts.iter().find(|told| told.fact == fact);
+        row.push_field(&safe(told.map_or("", |told| &told.answer)));
+    }
+}
+
+/// Whether a row is in the result: its sitting counts, its listener does, and it is a counted trial.
+fn counts(report: &Report, trial: &TrialFacts) -> bool {
+    report.sittings[trial.sitting as usize].counted
+        && trial.listener.is_none_or(|listener| report.listeners[listener as usize].counted)
+        && crate::evidence::counts(trial)
 }
 
 /// A name that a spreadsheet will not take for a formula: `=`, `+`, `-`, `@`, tab or return at its start get an
@@ -137,6 +114,57 @@ fn safe(text: &str) -> std::borrow::Cow<'_, str> {
     } else {
         std::borrow::Cow::Borrowed(text)
     }
+}
+
+/// The dictionary of the table's columns as CSV.
+///
+/// # Errors
+/// The output cannot be written.
+pub fn dictionary(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    let mut table = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(out);
+    table.write_record(["column", "type", "unit", "values", "meaning"])?;
+    for column in COLUMNS {
+        let values = column.values(report.session.protocol);
+        table.write_record([column.name, column.kind.name(), column.unit, &values, column.meaning])?;
+    }
+    table.flush()
+}
+
+/// The trials as JSON: the dictionary, and one object per row of the table, typed; what is empty there is null here.
+///
+/// # Errors
+/// The output cannot be written.
+pub fn trials(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    let columns: Vec<serde_json::Value> = COLUMNS
+        .iter()
+        .map(|column| {
+            serde_json::json!({
+                "column": column.name,
+                "type": column.kind.name(),
+                "unit": column.unit,
+                "values": column.values(report.session.protocol),
+                "meaning": column.meaning,
+            })
+        })
+        .collect();
+    let mut row = csv::StringRecord::new();
+    let mut rows = Vec::with_capacity(report.trials.len());
+    for trial in &report.trials {
+        row.clear();
+        fill(report, trial, &mut row);
+        let cells =
+            COLUMNS.iter().zip(&row).map(|(column, text)| (column.name.to_owned(), column.kind.typed(text)));
+        rows.push(serde_json::Value::Object(cells.collect()));
+    }
+    let document = serde_json::json!({
+        "schema": "earwitness.trials/1",
+        "program": report.program,
+        "session_sha256": report.session.digest,
+        "columns": columns,
+        "trials": rows,
+    });
+    serde_json::to_writer_pretty(&mut *out, &document)?;
+    out.write_all(b"\n")
 }
 
 /// The JSON document, indented, with a newline at its end.

@@ -12,15 +12,18 @@
 //! | [`threshold_figures`] | pictures of thresholds |
 //! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
 //! | [`svg`] | the kit that every figure is drawn with |
-//! | [`export`] | CSV and JSON |
+//! | [`export`], [`dictionary`] | CSV and JSON, and what their columns hold |
+//! | [`methods`] | what was done, in words ready to paste |
 //! | [`summary()`] | ten lines for the terminal |
 
 pub mod build;
+pub mod dictionary;
 pub mod distortion_figure;
 pub mod export;
 pub mod figures;
 mod front_figure;
 pub mod length_figures;
+pub mod methods;
 pub mod model;
 pub mod page;
 pub mod power_figure;

@@ -7,7 +7,8 @@ use serde::Serialize;
 
 use super::svg::Figure;
 use crate::evidence::{
-    Basis, InputSetFacts, ListenerFacts, RegisterFacts, SittingFacts, StimulusSetFacts, TrialFacts, Unusable,
+    Basis, InputSetFacts, ListenerFacts, PanelStanding, RegisterFacts, SittingFacts, StimulusSetFacts,
+    TrainingFacts, TrialFacts, Unusable,
 };
 use crate::session::{Family, Levels, Switching};
 use crate::stats::Protocol;
@@ -16,6 +17,7 @@ use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::Exact;
 use crate::trial::record::ThresholdTerms;
 use crate::verdict::caveat::Caveat;
+use crate::verdict::clips::CrossedFindings;
 use crate::verdict::no_listening_test;
 use crate::verdict::{ComparisonResult, ControlResult, PlaceFacts};
 
@@ -53,6 +55,15 @@ pub struct Report {
     pub stimuli: Vec<StimulusSetFacts>,
     /// The register.
     pub register: RegisterFacts,
+    /// Training that was kept; never counted.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub training: Vec<TrainingFacts>,
+    /// Listeners and clips crossed, where there are several of both.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub crossed: Option<CrossedFindings>,
+    /// A declared panel against who sat.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub panel: Option<PanelStanding>,
     /// Places, if several were joined.
     pub places: Vec<PlaceFacts>,
     /// Every finished attempt and every vote, for the CSV table.

@@ -8,6 +8,7 @@ mod certificate;
 mod checking;
 mod compared;
 mod front;
+mod panel;
 mod self_check;
 mod sources;
 mod top;

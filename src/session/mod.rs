@@ -7,6 +7,7 @@ mod asked;
 pub mod caution;
 pub mod cheating;
 pub mod electrical;
+pub mod facts;
 pub mod input;
 pub mod panel;
 mod parse;
@@ -26,9 +27,10 @@ use crate::stats::Protocol;
 use crate::stats::protocol::{Inquiry, Side, Sides};
 
 pub use caution::Caution;
+pub use facts::{Fact, SittingFact};
 pub use panel::{ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
-pub use person::same_person;
+pub use person::{folded, same_person};
 pub use reader::SessionError;
 pub use recorded::{Recorded, Takes};
 pub use threshold::{Scale, Threshold};
@@ -340,6 +342,8 @@ pub struct Session {
     pub wager: Option<Wager>,
     /// Names of the people who prepared the session; a report says which of them also listened.
     pub prepared_by: Vec<String>,
+    /// Facts about listener and place that each sitting is asked for.
+    pub facts: Vec<Fact>,
     /// The data is invented: demo and example sessions say so.
     pub invented: bool,
     /// What the reader wants the user to know: held table ends and the like.

@@ -32,7 +32,7 @@ pub enum ForWhom {
 }
 
 /// A panel as agreed on.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Panel {
     /// Listeners.
@@ -47,6 +47,9 @@ pub struct Panel {
     pub no_difference_risk: f64,
     /// For whom the result is to hold.
     pub for_whom: ForWhom,
+    /// Numbers of listeners after which the result is looked at before the panel is complete; they share the error risk.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub looks: Vec<u32>,
 }
 
 /// The table `panel`.
@@ -122,6 +125,13 @@ pub(super) fn panel(
              listeners and leave [stopping] out, or write \"these-listeners\"",
         ));
     }
+    let looks = inner.growing("looks", 1, listeners.saturating_sub(1))?.unwrap_or_default();
+    if !looks.is_empty() && stopping != Stopping::AllTrials {
+        return Err(inner.error_at(
+            "looks",
+            "with a sequential rule each listener's trials end by themselves: remove [stopping], or the looks",
+        ));
+    }
     inner.finish()?;
     Ok(Some(Panel {
         listeners: listeners as u32,
@@ -130,5 +140,6 @@ pub(super) fn panel(
         no_difference_above,
         no_difference_risk: risk.unwrap_or(0.05),
         for_whom,
+        looks: looks.into_iter().map(|look| look as u32).collect(),
     }))
 }

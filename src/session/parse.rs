@@ -82,6 +82,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     if prepared_by.iter().any(|name| name.trim().is_empty()) {
         return Err(table.error_at("prepared_by", "a name is empty; write prepared_by = [\"Ada\", \"Ben\"]"));
     }
+    let facts = super::facts::facts(&mut table)?;
     let missing_as_wrong =
         table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
     let rest_after_minutes = rest_after(&mut table)?;
@@ -166,6 +167,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         panel,
         wager,
         prepared_by,
+        facts,
         invented,
         notes,
     };

@@ -12,7 +12,8 @@ pub fn same_person(one: &str, other: &str) -> bool {
     folded(one) == folded(other)
 }
 
-fn folded(name: &str) -> String {
+/// What two names of the [same person](same_person) have in common.
+pub fn folded(name: &str) -> String {
     let words: Vec<String> =
         name.split_whitespace().map(|word| word.to_lowercase().chars().filter_map(plain).collect()).collect();
     words.join(" ")

@@ -259,6 +259,40 @@ impl<'d> Table<'d> {
         }
     }
 
+    /// A list of whole numbers from `least` to `most`, each larger than the one before.
+    pub fn growing(
+        &mut self,
+        key: &'static str,
+        least: u64,
+        most: u64,
+    ) -> Result<Option<Vec<u64>>, SessionError> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let wanted = format!("a list of growing whole numbers from {least} to {most} in brackets");
+        let Some(items) = value.get_ref().as_array() else {
+            return Err(self.wrong_type(key, value.get_ref(), &wanted));
+        };
+        let mut numbers = Vec::new();
+        for item in items {
+            let number = item
+                .get_ref()
+                .as_integer()
+                .and_then(|found| u64::from_str_radix(&found.as_str().replace('_', ""), found.radix()).ok());
+            let before = numbers.last().map_or(least, |last| last + 1);
+            match number.filter(|number| (before..=most).contains(number)) {
+                Some(number) => numbers.push(number),
+                None => {
+                    let message = format!(
+                        "{}: {} stands in it, and {wanted} is expected",
+                        self.path(key),
+                        describe(item.get_ref())
+                    );
+                    return Err(self.document.error(item.span().start, message));
+                }
+            }
+        }
+        Ok(Some(numbers))
+    }
+
     /// A list of texts.
     pub fn texts(&mut self, key: &'static str) -> Result<Option<Vec<String>>, SessionError> {
         let Some(value) = self.get(key) else { return Ok(None) };

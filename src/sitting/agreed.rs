@@ -81,11 +81,18 @@ fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
     blocks.push(Block::heading("The panel"));
     blocks.push(Block::pair(
         "Listeners",
-        format!(
-            "{}, {each}; there is no verdict on all of them before the last one has sat",
-            panel.listeners
-        ),
+        if panel.looks.is_empty() {
+            format!(
+                "{}, {each}; there is no verdict on all of them before the last one has sat",
+                panel.listeners
+            )
+        } else {
+            format!("{}, {each}", panel.listeners)
+        },
     ));
+    if !panel.looks.is_empty() {
+        blocks.push(Block::pair("Looked at", verdict::panel::looks_words(panel)));
+    }
     blocks.push(Block::pair("Left out", verdict::panel::leave_out_words(panel.leave_out)));
     blocks.push(Block::pair("Holds", verdict::panel::for_whom_words(panel.for_whom)));
     if let Some(share) = panel.no_difference_above {

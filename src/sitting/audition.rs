@@ -1,5 +1,5 @@
 //! Sighted listening to both sides of each comparison and clip, and training with feedback in the session's own protocol.
-//! Nothing in here is counted, journalled or remembered.
+//! Nothing in here is counted or journalled; what somebody with a name came to in training is handed back, to be listed.
 
 use std::time::Duration;
 
@@ -24,10 +24,25 @@ use crate::trial::OutputKind;
 /// one time in 32. Common practice, no source.
 pub const CRITERION: u32 = 5;
 
+/// What training on one pair came to.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct OnPair {
+    /// The pair, in words.
+    pub pair: String,
+    /// Answers.
+    pub answers: u32,
+    /// Right ones.
+    pub right: u32,
+    /// Times that the criterion was reached.
+    pub reached: u32,
+}
+
 /// What an audition came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Heard {
-    /// Pairs whose training reached the criterion.
+    /// The same by pair, in the order in which they were trained on.
+    pub pairs: Vec<OnPair>,
+    /// Times that training reached the criterion.
     pub reached: u32,
     /// Training answers.
     pub answers: u32,
@@ -77,6 +92,7 @@ pub fn audition(
     output: &OutputChoice,
     environment: &Environment,
     face: &mut dyn Face,
+    train: bool,
 ) -> Result<Heard, SittingError> {
     let preparation = Preparation::start(session, environment);
     let Some(stimuli) = wait(session, output, environment, face, &preparation)? else {
@@ -103,6 +119,9 @@ pub fn audition(
         heard: Heard::default(),
     };
     audition.load();
+    if train {
+        audition.take(&Intent::Train);
+    }
     if heard {
         audition.transport.play();
     }
@@ -151,13 +170,13 @@ impl Audition<'_> {
             let scene = self.scene();
             self.face.show(&scene)?;
             if (self.environment.ending)() {
-                return Ok(self.heard);
+                return Ok(std::mem::take(&mut self.heard));
             }
             for intent in self.face.wait(TICK)? {
                 self.notice = None;
                 if intent == Intent::Leave {
                     self.transport.pause();
-                    return Ok(self.heard);
+                    return Ok(std::mem::take(&mut self.heard));
                 }
                 self.take(&intent);
             }
@@ -331,6 +350,15 @@ impl Audition<'_> {
         let in_a_row = if right { training.in_a_row + 1 } else { 0 };
         self.heard.answers += 1;
         self.heard.right += u32::from(right);
+        let (pair, ..) = self.names();
+        let place = self.heard.pairs.iter().position(|of| of.pair == pair).unwrap_or_else(|| {
+            self.heard.pairs.push(OnPair { pair, ..OnPair::default() });
+            self.heard.pairs.len() - 1
+        });
+        let of_pair = &mut self.heard.pairs[place];
+        of_pair.answers += 1;
+        of_pair.right += u32::from(right);
+        of_pair.reached += u32::from(in_a_row >= CRITERION);
         let was = self.definition().alternatives[training.right].label(self.session.attribute.as_deref());
         let word = if right { "right" } else { "wrong" };
         if in_a_row >= CRITERION {

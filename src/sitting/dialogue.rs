@@ -179,9 +179,12 @@ impl Dialogue<'_> {
             Answers::Simulated(listener) => {
                 let machine = self.driver.machine();
                 if let Some(probability) = machine.simulated_probability() {
-                    listener.probability = probability;
+                    let able = self.request.ability.probability(probability, machine.simulated_control());
+                    listener.probability = able;
                 }
-                Ok(vec![listener.next(&view.stage, machine.simulated_answer())])
+                let lapsed = listener.lapses(self.request.ability.lapse, &view.stage);
+                let right = machine.simulated_answer().filter(|_| !lapsed);
+                Ok(vec![listener.next(&view.stage, right)])
             }
         }
     }

@@ -16,7 +16,7 @@ use crate::conduct::witness::Desk;
 use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
-use crate::session::{Session, same_person};
+use crate::session::{Session, SittingFact, same_person};
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
 use crate::trial::{Sittings, Terms, journal, wager};
@@ -65,9 +65,9 @@ pub fn conduct_watched(
         Start::CutOff { cut_off, secrets } => {
             store::resume(sittings, &request.session, environment, &stimuli, &description, &cut_off, secrets)?
         }
-        Start::Fresh { passphrase } => {
+        Start::Fresh { passphrase, facts } => {
             let passphrase = passphrase.as_ref().map(|typed| typed.as_str());
-            store::open(sittings, request, environment, &stimuli, &description, passphrase)?
+            store::open(sittings, request, environment, &stimuli, &description, passphrase, facts)?
         }
     };
     let clock = SittingClock::start(environment.clock.clone(), opened.conductor.at_ms());
@@ -123,6 +123,8 @@ enum Start {
     Fresh {
         /// The other party's, to lock the secret with.
         passphrase: Option<Passphrase>,
+        /// About listener and place.
+        facts: Vec<SittingFact>,
     },
     CutOff {
         cut_off: store::CutOff,
@@ -171,9 +173,14 @@ impl Entry<'_> {
             _ => None,
         };
         let mut made = None;
+        let mut facts = self.request.facts.clone();
         if person && resume.is_none() {
             match self.agree(folder, preparation)? {
                 Step::On(ready) => made = ready,
+                Step::Left => return Ok(None),
+            }
+            match self.ask_facts(facts)? {
+                Step::On(told) => facts = told,
                 Step::Left => return Ok(None),
             }
         }
@@ -190,11 +197,11 @@ impl Entry<'_> {
             _ if self.request.opponent => {
                 match passphrase::choose(Whose::OtherParty, &mut |page, notice| self.show_with(page, notice))?
                 {
-                    Some(passphrase) => Start::Fresh { passphrase: Some(passphrase) },
+                    Some(passphrase) => Start::Fresh { passphrase: Some(passphrase), facts },
                     None => return Ok(None),
                 }
             }
-            _ => Start::Fresh { passphrase: None },
+            _ => Start::Fresh { passphrase: None, facts },
         };
         let stimuli = match made {
             Some(stimuli) => stimuli,
@@ -320,6 +327,33 @@ impl Entry<'_> {
                 }
             }
         }
+    }
+
+    /// Asks for each fact that the session wants and nobody has told; an empty line tells nothing.
+    fn ask_facts(&mut self, told: Vec<SittingFact>) -> Result<Step<Vec<SittingFact>>, SittingError> {
+        let mut facts = Vec::new();
+        for fact in self.request.session.facts.clone() {
+            if let Some(known) = told.iter().find(|known| known.fact == fact) {
+                facts.push(known.clone());
+                continue;
+            }
+            let answer = 'asked: loop {
+                for intent in self.show(pages::fact(fact))? {
+                    let typed = match intent {
+                        Intent::Leave => return Ok(Step::Left),
+                        Intent::Typed(typed) => typed,
+                        Intent::Proceed => String::new(),
+                        _ => continue,
+                    };
+                    match fact.taken(&typed) {
+                        Ok(answer) => break 'asked answer,
+                        Err(why) => self.notice = Some(why),
+                    }
+                }
+            };
+            facts.extend(answer.map(|answer| SittingFact { fact, answer }));
+        }
+        Ok(Step::On(facts))
     }
 
     /// The stimuli, if they are ready. That they cannot be made is said on the page before it is an error.

@@ -65,10 +65,15 @@ pub fn sit(request: &Request, look: Look, desk: Option<&mut dyn Desk>) -> Result
 ///
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
-pub fn listen(session: &Session, output: &OutputChoice, look: Look) -> Result<Heard, SittingError> {
+pub fn listen(
+    session: &Session,
+    output: &OutputChoice,
+    look: Look,
+    train: bool,
+) -> Result<Heard, SittingError> {
     let environment = Environment::real();
     note_requests_to_end().map_err(FaceError)?;
-    with_look(look, |face| audition(session, output, &environment, face))
+    with_look(look, |face| audition(session, output, &environment, face, train))
 }
 
 /// Makes a face, lends it out, and gives the terminal back.

@@ -43,8 +43,8 @@ use std::path::PathBuf;
 
 use crate::conduct::Stopped;
 use crate::player::{OutputChoice, PlayerError};
-use crate::session::Session;
 use crate::session::caution::Caution;
+use crate::session::{Session, SittingFact};
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
@@ -76,6 +76,10 @@ pub struct Request {
     pub output: OutputChoice,
     /// A simulated listener's probability of being right.
     pub simulate: Option<f64>,
+    /// Facts about listener and place that are known already; what else the session asks for is asked of the listener.
+    pub facts: Vec<SittingFact>,
+    /// What else a simulated listener is able to do.
+    pub ability: simulated::Ability,
     /// The other party encrypts the secret with a passphrase.
     pub opponent: bool,
     /// What to do about a sitting that was cut off.

@@ -2,7 +2,8 @@
 
 use super::agreed::agreed;
 use crate::conduct::witness::Invitation;
-use crate::screen::{Block, PageScene, Progress, StageKind};
+use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
+use crate::session::Fact;
 use crate::session::caution::Caution;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::trial::record::StoppingTerms;
@@ -42,6 +43,25 @@ pub(super) mod id {
     pub(in crate::sitting) const REMARKS: u64 = 12;
     pub(in crate::sitting) const LINK: u64 = 14;
     pub(in crate::sitting) const INVITATION: u64 = 15;
+    pub(in crate::sitting) const FACTS: u64 = 200;
+}
+
+/// Asks for a fact about listener or place.
+pub fn fact(fact: Fact) -> PageScene {
+    let place = Fact::ALL.iter().position(|other| *other == fact).unwrap_or(0) as u64;
+    let mut page = page(StageKind::Typing, id::FACTS + place, fact.question());
+    page.blocks = vec![
+        Block::text(
+            "The answer is sealed with this sitting and stands in the report. No name goes with it in an anonymous one.",
+        ),
+        Block::text(match fact.answers() {
+            [] => "An empty line says nothing.".to_owned(),
+            answers => format!("Type one of: {}. An empty line says nothing.", answers.join(", ")),
+        }),
+    ];
+    page.entry = Some(Entry { label: format!("{}:", fact.title()), hidden: false });
+    page.proceed = Some("go on".to_string());
+    page
 }
 
 /// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that

@@ -11,6 +11,7 @@ use rand::{RngExt, SeedableRng};
 
 use super::face::{Face, FaceError};
 use crate::screen::{Intent, Scene};
+use crate::stats::special::beta_quantile;
 use crate::trial::{Stage, Step, TrialView};
 
 /// The face of a simulated listener: nobody looks at it.
@@ -26,6 +27,42 @@ impl Face for Silence {
         std::thread::sleep(wait);
         Ok(Vec::new())
     }
+}
+
+/// What a simulated listener is able to do besides telling comparisons apart.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Ability {
+    /// Probability of a right answer to a control that should be heard; as to comparisons without one.
+    pub controls: Option<f64>,
+    /// Probability of an answer that has nothing to do with what is heard.
+    pub lapse: f64,
+}
+
+impl Ability {
+    /// The probability of a right answer to the attempt that is on, lapses left aside.
+    pub fn probability(&self, comparisons: f64, control: bool) -> f64 {
+        self.controls.filter(|_| control).unwrap_or(comparisons)
+    }
+}
+
+/// A panel of simulated listeners: their probabilities of a right answer scatter like a beta distribution's about the mean
+/// share of trials heard, with over-dispersion `spread` from 0 (alike) to 1 (always or never), rounded to thousandths.
+pub fn panel(mean: f64, chance: f64, spread: f64, listeners: u32, seed: u64) -> Vec<f64> {
+    let mut random = StdRng::seed_from_u64(seed);
+    let heard = ((mean - chance) / (1.0 - chance)).clamp(0.0, 1.0);
+    let draw = |uniform: f64| {
+        if spread <= 0.0 || heard <= 0.0 || heard >= 1.0 || mean < chance {
+            return mean;
+        }
+        let share = if spread >= 1.0 {
+            f64::from(u8::from(uniform < heard))
+        } else {
+            let sum = 1.0 / spread - 1.0;
+            beta_quantile(heard * sum, (1.0 - heard) * sum, uniform.clamp(1e-9, 1.0 - 1e-9))
+        };
+        chance + (1.0 - chance) * share
+    };
+    (0..listeners).map(|_| (draw(random.random::<f64>()) * 1000.0).round() / 1000.0).collect()
 }
 
 /// Answers right with a given probability, without listening.
@@ -50,6 +87,13 @@ impl Simulated {
             Stage::Trial(trial) => self.in_trial(trial, right),
             _ => Intent::Proceed,
         }
+    }
+
+    /// Whether the answer that comes next, if one does, is a lapse.
+    pub(super) fn lapses(&mut self, rate: f64, stage: &Stage) -> bool {
+        let answers = matches!(stage, Stage::Trial(trial) if matches!(trial.step, Step::Listen | Step::Voting)
+            && (trial.step == Step::Voting || self.heard >= trial.slots.len()));
+        answers && rate > 0.0 && self.random.random_bool(rate)
     }
 
     fn in_trial(&mut self, trial: &TrialView, right: Option<usize>) -> Intent {
@@ -96,6 +140,21 @@ mod tests {
                 "{share} for {probability}"
             );
         }
+    }
+
+    #[test]
+    fn a_panel_scatters_as_it_was_told() {
+        // Variance of the beta distribution: m (1 - m) times the over-dispersion; chance takes half of the scale.
+        let panel = panel(0.7, 0.5, 0.25, 4000, 3);
+        let mean = panel.iter().sum::<f64>() / 4000.0;
+        let variance = panel.iter().map(|own| (own - mean).powi(2)).sum::<f64>() / 4000.0;
+        assert!((mean - 0.7).abs() < 0.01, "{mean}");
+        assert!((variance / (0.25 * 0.4 * 0.6 * 0.25) - 1.0).abs() < 0.1, "{variance}");
+        let ability = Ability { controls: Some(0.9), lapse: 0.0 };
+        assert_eq!((ability.probability(0.6, true), ability.probability(0.6, false)), (0.9, 0.6));
+        let mut listener = Simulated::new(1.0, 5);
+        let guesses = (0..4000).filter(|_| listener.choose(3, None) == 1).count();
+        assert!((1200..1470).contains(&guesses), "a lapse is a guess: {guesses}");
     }
 
     #[test]

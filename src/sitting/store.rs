@@ -3,7 +3,7 @@
 use super::{Request, SittingError};
 use crate::conduct::{Environment, folder};
 use crate::player::OutputDescription;
-use crate::session::Session;
+use crate::session::{Session, SittingFact};
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
 use crate::trial::{Digest, Draft, Occasion, Opened, Opening, Record, Secret, Sittings, journal};
@@ -56,12 +56,14 @@ pub(super) fn open(
     stimuli: &StimulusSet,
     output: &OutputDescription,
     passphrase: Option<&str>,
+    facts: Vec<SittingFact>,
 ) -> Result<Opened, SittingError> {
     let secret = fresh(environment)?;
     let mut draft = Draft::new(&request.session, stimuli, output, &request.listener, &environment.utc())
         .map_err(|error| SittingError::Refused(error.to_string()))?;
     draft.simulated = request.simulate;
     draft.alias.clone_from(&request.alias);
+    draft.facts = facts;
     Ok(sittings.open(draft, secret, passphrase)?)
 }
 

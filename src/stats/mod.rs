@@ -12,10 +12,13 @@
 //! | [`power`], [`panel_power`] | how many trials are needed; what can so many trials show? |
 //! | [`similarity`] | is "no difference" supported, and up to which size? |
 //! | [`sequential`] | may we stop now? |
+//! | [`looks`] | may a panel be looked at before it is complete? |
 //! | [`many`] | several p-values: Holm, Fisher, Stouffer, best of m, luck |
 //! | [`panel`], [`beta_binomial`] | many listeners: pooled, different from each other? |
 //! | [`threshold`] | how much of a difference is needed until it is heard? |
 //! | [`population`] | what holds for listeners like these? |
+//! | [`mixture`] | which share of them hears it at all? |
+//! | [`crossed`] | how much do listeners and clips matter? |
 //! | [`room`] | many listeners who share one draw of X |
 //! | [`pattern`] | do answers follow a pattern, and not the sound? |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
@@ -32,10 +35,13 @@
 
 pub mod beta_binomial;
 pub mod binomial;
+pub mod crossed;
 pub mod description;
 mod error;
 pub mod interval;
+pub mod looks;
 pub mod many;
+pub mod mixture;
 pub mod one;
 pub mod panel;
 pub mod panel_power;

@@ -2,14 +2,15 @@
 //!
 //! The model is the chance-corrected beta-binomial of [`super::beta_binomial`] (Brockhoff 2003). Limits come
 //! from the profile likelihood of the mean: the signed root of the likelihood ratio (Barndorff-Nielsen & Cox, Inference and
-//! Asymptotics, 1994) held against Student's t with one degree of freedom fewer than listeners instead of the normal
-//! distribution, because the spread between few listeners is itself badly known (common practice, no source; the coverage
-//! is held by simulation in `tests/stats/population.rs`).
+//! Asymptotics, 1994). Where the scores show a spread it is held against Student's t with one degree of freedom fewer than
+//! listeners, because the spread between few listeners is itself badly known; where they show none, against the normal
+//! distribution (common practice, no source; the coverage is held by simulation in `tests/stats/population.rs`: over twelve
+//! designs of 10 and 20 listeners it lies between 95 % and 97 %).
 
 use serde::Serialize;
 
 use super::beta_binomial::{self, Scores};
-use super::special::{beta_lower, beta_quantile};
+use super::special::{beta_lower, beta_quantile, normal, normal_quantile};
 use super::{StatsError, error};
 
 /// The mean share of trials heard of listeners like those who sat.
@@ -37,7 +38,8 @@ pub struct Profile {
     mean: f64,
     gamma: f64,
     best: f64,
-    degrees: f64,
+    /// Of Student's t; nothing where no spread is seen.
+    degrees: Option<f64>,
 }
 
 impl Profile {
@@ -52,7 +54,7 @@ impl Profile {
             mean: fit.mu,
             gamma: fit.gamma,
             best: fit.ln_likelihood,
-            degrees: scores.len() as f64 - 1.0,
+            degrees: (fit.gamma > 0.0).then_some(scores.len() as f64 - 1.0),
         })
     }
 
@@ -91,18 +93,24 @@ impl Profile {
 
     /// Probability of so low scores, or lower ones, if the mean were this.
     pub fn p_value_at_most(&self, mean: f64) -> f64 {
-        student_lower(self.degrees, self.signed_root(mean))
+        let root = self.signed_root(mean);
+        self.degrees.map_or_else(|| normal(root), |degrees| student_lower(degrees, root))
+    }
+
+    /// How far the signed root may go at a one-sided risk below one half.
+    fn wanted(&self, risk: f64) -> f64 {
+        self.degrees.map_or_else(|| normal_quantile(1.0 - risk), |degrees| student_quantile(degrees, risk))
     }
 
     /// The mean above which one-sided confidence `1 - risk` excludes everything.
     pub fn at_most(&self, risk: f64) -> f64 {
-        let wanted = student_quantile(self.degrees, risk);
+        let wanted = self.wanted(risk);
         limit(self.mean, 1.0, |mean| self.signed_root(mean) + wanted)
     }
 
     /// The mean below which one-sided confidence `1 - risk` excludes everything.
     pub fn at_least(&self, risk: f64) -> f64 {
-        let wanted = student_quantile(self.degrees, risk);
+        let wanted = self.wanted(risk);
         limit(self.mean, 0.0, |mean| self.signed_root(mean) - wanted)
     }
 }

@@ -546,6 +546,12 @@ impl Conductor {
         presented.right(opening)
     }
 
+    /// For simulated listeners only: whether the attempt that is on is a control.
+    pub fn simulated_control(&self) -> bool {
+        self.replay.ledger.opening.simulated.is_some()
+            && self.replay.on.is_some_and(|on| matches!(on.subject, Subject::Control(_)))
+    }
+
     /// For simulated listeners only: the probability with which the attempt that is on is answered right. Where a threshold is
     /// looked for, what was agreed on holds for the largest sizes; the size in the middle of the range is heard half as often.
     pub fn simulated_probability(&self) -> Option<f64> {

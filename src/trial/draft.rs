@@ -2,7 +2,7 @@
 
 use super::digest::Digest;
 use super::record::{InputTerms, Occasion, Output, StimulusTerms, Terms};
-use crate::session::{Session, SessionError};
+use crate::session::{Session, SessionError, SittingFact};
 use crate::stimulus::StimulusSet;
 
 /// All that an opening holds and this room does not make.
@@ -30,6 +30,8 @@ pub struct Draft {
     pub simulated: Option<f64>,
     /// The session's data is invented.
     pub invented: bool,
+    /// Facts about listener and place.
+    pub facts: Vec<SittingFact>,
 }
 
 impl Draft {
@@ -56,6 +58,7 @@ impl Draft {
             output: output.into(),
             simulated: None,
             invented: session.invented,
+            facts: Vec::new(),
         })
     }
 }

@@ -31,6 +31,7 @@ pub mod score;
 pub mod seal;
 pub mod sittings;
 pub mod terms;
+pub mod training;
 pub mod verify;
 pub mod view;
 pub mod wager;

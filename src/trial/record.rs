@@ -33,6 +33,7 @@ use super::lock::LockTerms;
 use super::protocol::Inquiry;
 pub use super::resolution::{FaintestFacts, ResolutionFacts};
 use super::wager::{self, EarlierSitting};
+use crate::session::SittingFact;
 
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
 pub use super::output::{Output, OutputKind, OutputPath};
@@ -99,6 +100,9 @@ pub struct Opening {
     /// folder, oldest first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<Vec<EarlierSitting>>,
+    /// Format 2, where the session asks for them: facts about listener and place.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub facts: Option<Vec<SittingFact>>,
 }
 
 impl Opening {
@@ -135,6 +139,7 @@ impl Opening {
             ("lock", self.lock.is_some(), false),
             ("inputs", self.inputs.is_some(), true),
             ("earlier", self.earlier.is_some(), looked_at),
+            ("facts", self.facts.is_some(), false),
             ("rate_hz", self.stimuli.iter().any(|stimulus| stimulus.rate_hz.is_some()), true),
             ("deciding", wager.is_some_and(|wager| wager.deciding.is_some()), wager.is_some()),
             ("output.path", self.output.path.is_some(), false),

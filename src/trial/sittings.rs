@@ -392,6 +392,7 @@ impl Sittings {
             lock: None,
             inputs: Some(draft.inputs),
             earlier: None,
+            facts: (!draft.facts.is_empty()).then_some(draft.facts),
         };
         if let Some(wager) = opening.terms.wager.clone()
             && wager::is_claimants(&opening, &wager)

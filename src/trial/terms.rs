@@ -409,7 +409,7 @@ impl Terms {
             }),
             sides: Some(session.sides),
             heard_at_least_ms: Some(session.heard_at_least_ms),
-            panel: session.panel,
+            panel: session.panel.clone(),
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,
                 smallest: threshold.range.smallest,
@@ -434,7 +434,6 @@ impl Terms {
     pub fn in_a_room(mut self) -> Self {
         self.qualification = None;
         self.wager = None;
-        self.panel = None;
         self.confidence = false;
         self.warm_up = self.warm_up.max(1);
         self

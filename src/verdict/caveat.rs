@@ -110,6 +110,8 @@ caveats! {
     NotQualified "not-qualified" sittings::not_qualified, "Sittings that ended at the qualification.";
     WeakQualification "weak-qualification" sittings::weak, "Guessers often pass the qualification.";
     PanelIncomplete "panel-incomplete" panel::incomplete, "Not everybody of a declared panel has sat.";
+    PanelLost "panel-lost" panel::lost, "A complete sitting of a declared panel has no journal that verifies.";
+    PanelBrokenOff "panel-broken-off" panel::broken_off, "Sittings of a declared panel that were begun and never completed, and others took their turn.";
     OpenPanel "open-panel" panel::open, "Several listeners, and nobody said beforehand how many.";
     BeyondPanel "beyond-panel" panel::beyond, "Complete sittings that came after a declared panel was full.";
     LeftOut "left-out" panel::left_out, "Listeners whom a declared panel's rule leaves out.";

@@ -4,11 +4,13 @@ use serde::{Serialize, Serializer};
 
 use super::Verdict;
 use super::caveat::Caveat;
-use super::panel::Everybody;
+use super::clips::{Clips, CrossedFindings};
+use super::panel::{Everybody, LookFacts, WorstCase};
 use super::threshold::ThresholdFindings;
 use crate::evidence::Basis;
 use crate::session::ControlName;
 use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
+use crate::stats::mixture::Mixture;
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::population::Population;
@@ -28,6 +30,8 @@ pub struct Findings {
     pub leak: Option<f64>,
     /// Places, if several were joined.
     pub places: Vec<PlaceFacts>,
+    /// Listeners and clips crossed, where there are several of both.
+    pub crossed: Option<CrossedFindings>,
     /// What limits the verdicts, heaviest first.
     pub caveats: Vec<Caveat>,
 }
@@ -41,6 +45,8 @@ pub enum Method {
     OneListener,
     /// All answers pooled, each trial with a draw of its own.
     Pooled,
+    /// The same, at a look that shares its error risk with others.
+    Looks,
     /// The exact distribution over the draws of a room.
     SharedDraws,
     /// A sequential rule, one listener.
@@ -58,6 +64,10 @@ impl Method {
             Self::Nothing => "",
             Self::OneListener => "One listener: exact binomial test.",
             Self::Pooled => "All answers pooled, each trial with a draw of its own: exact binomial test.",
+            Self::Looks => {
+                "All answers pooled, each trial with a draw of its own, looked at as agreed: exact by recursion over the \
+                 looks (Lan & DeMets 1983), p in the order of the looks."
+            }
             Self::SharedDraws => {
                 "Listeners shared their draws: exact distribution of the votes as cast over the sealed draws. \
                  Intervals and shares treat votes as independent and are too narrow."
@@ -130,9 +140,21 @@ pub struct ComparisonResult {
     /// The mean share of listeners like these, where a declared panel asks for whom it is to hold.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub population: Option<Population>,
+    /// The share of listeners who hear it at all, the others guessing, where several have draws of their own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mixture: Option<Mixture>,
     /// The result with those whom a declared panel leaves out.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub everybody: Option<Everybody>,
+    /// The result if everything that was begun and never completed had gone against it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub worst_case: Option<WorstCase>,
+    /// What each clip gave, where there are several.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clips: Option<Clips>,
+    /// The looks that a declared panel agreed on, as far as they have come.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub looks: Vec<LookFacts>,
     /// The test of a declared panel's claim that no difference is worth mentioning.
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.

@@ -6,7 +6,7 @@ use super::caveat::{self, Case};
 use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, Verdict, panel as declared, spoken, threshold};
+use super::{OnPaper, Verdict, clips, panel as declared, spoken, threshold};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
@@ -23,12 +23,26 @@ use crate::trial::Decision;
 pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findings {
     let controls = controls(agreed, evidence);
     let leak = leak(agreed, evidence);
-    let trials: Vec<Vec<&TrialFacts>> = by_comparison(agreed, evidence);
+    let mut trials: Vec<Vec<&TrialFacts>> = by_comparison(agreed, evidence);
+    let looked: Vec<declared::Looking> =
+        trials.iter().map(|trials| declared::looking(agreed, evidence, trials)).collect();
+    // What came after a look that ended it belongs to nobody's result.
+    for (trials, looked) in trials.iter_mut().zip(&looked) {
+        if let Some(members) = &looked.ended {
+            trials.retain(|trial| trial.listener.is_some_and(|own| members.contains(&(own as usize))));
+        }
+    }
     let mut comparisons: Vec<ComparisonResult> = trials
         .iter()
         .enumerate()
         .map(|(comparison, trials)| numbers(agreed, evidence, comparison, trials))
         .collect();
+    for ((comparison, looked), trials) in comparisons.iter_mut().zip(&looked).zip(&trials) {
+        declared::looked(looked, comparison);
+        comparison.clips = clips::clips(agreed, comparison, trials);
+    }
+    let complete = evidence.panel.as_ref().is_none_or(crate::evidence::PanelStanding::is_complete);
+    let crossed = if complete { clips::crossed(agreed, &comparisons, &trials) } else { None };
     for (comparison, trials) in comparisons.iter_mut().zip(&trials) {
         // Votes on a shared draw are not independent, and numbers of trials that depend on the answers are no binomial ones.
         if comparison.room.is_none() && agreed.stopping == Stopping::AllTrials {
@@ -41,24 +55,27 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
         spoken::words(agreed, evidence, &controls, leak, comparison);
     }
     if let Some(panel) = evidence.panel.as_ref().filter(|panel| !panel.is_complete()) {
-        for comparison in comparisons.iter_mut().filter(|comparison| !comparison.results.is_empty()) {
-            declared::not_complete(panel, comparison);
+        for (comparison, looked) in comparisons.iter_mut().zip(&looked) {
+            if !comparison.results.is_empty() && looked.ended.is_none() {
+                declared::not_complete(panel, comparison);
+            }
         }
     }
     for (index, comparison) in comparisons.iter_mut().enumerate() {
         comparison.everybody = declared::everybody(agreed, evidence, index, comparison);
+        comparison.worst_case = declared::worst_case(agreed, evidence, comparison);
     }
     let case = Case { agreed, evidence, comparisons: &comparisons, controls: &controls, leak, on_paper };
     let caveats = caveat::found(&case);
     let places = place_facts(evidence, &trials);
-    Findings { comparisons, controls, leak, places, caveats }
+    Findings { comparisons, controls, leak, places, crossed, caveats }
 }
 
 /// Counted trials of each comparison, in the order of sittings and trials.
 fn by_comparison<'r>(agreed: &Agreed, evidence: &'r Evidence) -> Vec<Vec<&'r TrialFacts>> {
     let mut all: Vec<Vec<&TrialFacts>> = vec![Vec::new(); agreed.terms.comparisons.len()];
     for trial in &evidence.trials {
-        let counts = evidence.sittings[trial.sitting as usize].counted && evidence::counts(trial);
+        let counts = evidence.takes_part(trial) && evidence::counts(trial);
         if let Some(list) = trial.comparison.filter(|_| counts).and_then(|c| all.get_mut(usize::from(c))) {
             list.push(trial);
         }
@@ -132,7 +149,11 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
         room: None,
         similarity: Vec::new(),
         population: None,
+        mixture: None,
         everybody: None,
+        worst_case: None,
+        clips: None,
+        looks: Vec::new(),
         panel: None,
         trend_z: None,
         lean: None,
@@ -197,6 +218,7 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
         }
     }
     declared::claims(agreed, &mut result);
+    result.mixture = declared::mixture(agreed, &result);
     together(agreed, &mut result, shared || test.is_some());
     result
 }
@@ -352,7 +374,7 @@ fn habits(inquiry: Inquiry, own: &[&TrialFacts], path: &[u8]) -> Habits {
 }
 
 /// Votes by trial: all that were cast on the same draw stand together.
-fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
+pub(super) fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
     let alternatives = room::alternatives(protocol);
     // A vote that never came is right under no draw and changes nothing.
     let mut rooms: Vec<RoomTrial> = Vec::new();

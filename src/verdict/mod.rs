@@ -12,6 +12,7 @@
 //! | [`counts`] | the same for bare counts of listeners, without journals |
 //! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
+//! | [`panel`], [`clips`] | a declared panel; clip by clip |
 //! | [`threshold`] | the sentences about a threshold |
 //! | `title` | a verdict in a few words |
 //! | `sitting` | one journal by itself |
@@ -19,6 +20,7 @@
 use serde::Serialize;
 
 pub mod caveat;
+pub mod clips;
 pub mod counts;
 pub mod findings;
 mod highest;
@@ -125,6 +127,21 @@ pub struct VerdictInput {
     pub population: Option<Population>,
     /// Listeners whose answers are pooled.
     pub listeners: usize,
+    /// What looks before the end make of the score, where they were agreed on.
+    pub looked: Option<Looked>,
+}
+
+/// A score at a look that shares its error risk with others.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Looked {
+    /// Listeners at this look.
+    pub listeners: u32,
+    /// Listeners of the whole panel.
+    pub of: u32,
+    /// Probability that guessers are found before it, or do as well at it.
+    pub p_value: f64,
+    /// Score needed at it; nothing where no score is enough.
+    pub critical: Option<u64>,
 }
 
 impl VerdictInput {
@@ -150,6 +167,7 @@ impl VerdictInput {
             room: None,
             population: None,
             listeners: 1,
+            looked: None,
         }
     }
 
@@ -257,6 +275,17 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
         analysis.two_sided_p_value = (2.0 * room.p_value.min(room.p_value_low)).min(1.0);
         analysis.below_guessing =
             input.sides == Sides::One && room.p_value_low <= one::BELOW_GUESSING_RISK / 2.0;
+    }
+    if let Some(looked) = input.looked {
+        analysis.p_value = looked.p_value;
+        analysis.critical = looked.critical;
+        // In a two-sided test the side with more answers is held against it.
+        let score = if input.sides == Sides::Two {
+            input.correct.max(input.trials - input.correct)
+        } else {
+            input.correct
+        };
+        analysis.significant = looked.critical.is_some_and(|critical| score >= critical);
     }
     let decision = match input.rule {
         Stopping::AllTrials => None,

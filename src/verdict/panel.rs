@@ -1,16 +1,20 @@
 //! A declared panel: no verdict on it before everybody has sat, the result with and without those who are left out, and for
 //! whom it holds.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 
 use super::findings::{ComparisonResult, Method};
-use super::{Finding, Verdict, title};
+use super::{Finding, Looked, Verdict, title};
 use crate::evidence::{Agreed, Evidence, NotCounted, PanelStanding, TrialFacts};
-use crate::session::{ForWhom, LeaveOut};
+use crate::session::{Family, ForWhom, LeaveOut, Panel};
+use crate::stats::looks::Looks;
+use crate::stats::mixture::{self, Mixture};
 use crate::stats::population::Profile;
 use crate::stats::similarity::{self, Similarity};
-use crate::stats::{one, population, psychometric};
-use crate::units::printed::count;
+use crate::stats::{one, population, psychometric, room};
+use crate::units::printed::{count, percent};
 
 /// Somebody who is left out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -34,8 +38,148 @@ pub struct Everybody {
     pub correct: u64,
     /// Trials of everybody.
     pub trials: u64,
-    /// Binomial p-value of these.
+    /// p-value of these, by the test of the verdict.
     pub p_value: f64,
+}
+
+/// A look that was agreed on and has come: after so many listeners.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LookFacts {
+    /// Listeners, those left out by the rule among them.
+    pub listeners: u32,
+    /// Right answers by then (preference: for side B).
+    pub correct: u64,
+    /// Counted trials by then.
+    pub trials: u64,
+    /// Score needed; nothing where no score is enough.
+    pub critical: Option<u64>,
+    /// Risk spent by then, all looks so far together.
+    pub spent: f64,
+    /// Probability that guessers are found before this look, or do as well at it.
+    pub p_value: f64,
+    /// The score ended it.
+    pub ended: bool,
+}
+
+/// The looks at a comparison that have come.
+#[derive(Debug, Default)]
+pub(super) struct Looking {
+    looks: Vec<LookFacts>,
+    /// Where one of them ended it, the listeners by then.
+    pub(super) ended: Option<BTreeSet<usize>>,
+}
+
+/// Takes the agreed looks, each after so many listeners in the order of the register, and the last one when the panel is
+/// complete. Nobody need have looked: the scores say what each look would have said. A session whose comparisons are judged
+/// together shares the risk among them (Bonferroni).
+pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFacts]) -> Looking {
+    let Some(standing) = evidence.panel.as_ref().filter(|panel| !panel.agreed.looks.is_empty()) else {
+        return Looking::default();
+    };
+    let panel = &standing.agreed;
+    let mut after: Vec<u32> = panel.looks.iter().copied().filter(|look| *look <= standing.sat).collect();
+    if standing.is_complete() {
+        after.push(panel.listeners);
+    }
+    let members = |listeners: u32| -> BTreeSet<usize> {
+        standing.order.iter().copied().take(listeners as usize).collect()
+    };
+    let score = |listeners: u32| {
+        let members = members(listeners);
+        let own =
+            trials.iter().filter(|trial| trial.listener.is_some_and(|own| members.contains(&(own as usize))));
+        own.fold((0, 0), |(correct, trials), trial| (correct + u64::from(trial.is_hit()), trials + 1))
+    };
+    let scores: Vec<(u64, u64)> = after.iter().map(|look| score(*look)).collect();
+    // A look at which nobody new counts says nothing new.
+    let new = |at: &usize| scores[*at].1 > if *at == 0 { 0 } else { scores[*at - 1].1 };
+    let kept: Vec<usize> = (0..scores.len()).filter(new).collect();
+    // The share is that of the planned trials, so that what a look said stays said, whoever is left out later.
+    let planned =
+        f64::from(panel.listeners) * f64::from(panel.sittings_each) * f64::from(agreed.terms.trials);
+    let sizes: Vec<(u64, f64)> = kept
+        .iter()
+        .map(|at| {
+            let last = after[*at] == panel.listeners;
+            (scores[*at].1, if last { 1.0 } else { scores[*at].1 as f64 / planned })
+        })
+        .collect();
+    let family = match agreed.family {
+        Family::Holm => agreed.terms.comparisons.len().max(1) as f64,
+        Family::None => 1.0,
+    };
+    let Ok(looks) = Looks::new(agreed.inquiry, &sizes, agreed.terms.alpha / family) else {
+        return Looking::default();
+    };
+    let mut found = Looking::default();
+    for (number, at) in kept.into_iter().enumerate() {
+        let (correct, trials) = scores[at];
+        let ended = looks.ends(number, correct);
+        let look = looks.looks()[number];
+        found.looks.push(LookFacts {
+            listeners: after[at],
+            correct,
+            trials,
+            critical: look.critical,
+            spent: look.spent,
+            p_value: looks.p_value(number, correct),
+            ended,
+        });
+        if ended {
+            found.ended = Some(members(after[at]));
+            break;
+        }
+    }
+    found
+}
+
+/// Puts the looks into a result: its p-value is that of the last of them.
+pub(super) fn looked(looking: &Looking, result: &mut ComparisonResult) {
+    if let Some(last) = looking.looks.last().filter(|_| result.p_value.is_some()) {
+        result.p_value = Some(last.p_value);
+        result.method = Method::Looks;
+    }
+    result.looks.clone_from(&looking.looks);
+}
+
+/// The look that a verdict rests on.
+pub(super) fn at_look(evidence: &Evidence, result: &ComparisonResult) -> Option<Looked> {
+    let of = evidence.panel.as_ref()?.agreed.listeners;
+    let last = result.looks.last().filter(|_| result.method == Method::Looks)?;
+    Some(Looked { listeners: last.listeners, of, p_value: last.p_value, critical: last.critical })
+}
+
+/// The result if every answer of the sittings that were begun and never completed had been wrong: whoever holds the machine
+/// can read an open sitting's secret, and leave the sitting that goes badly.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct WorstCase {
+    /// Sittings that were begun before the panel was full, and never completed.
+    pub sittings: u32,
+    /// Counted answers, theirs among them.
+    pub correct: u64,
+    /// Trials, theirs among them.
+    pub trials: u64,
+    /// p-value of these.
+    pub p_value: f64,
+}
+
+/// The result with everything against it that was begun and not completed.
+pub(super) fn worst_case(
+    agreed: &Agreed,
+    evidence: &Evidence,
+    counted: &ComparisonResult,
+) -> Option<WorstCase> {
+    let panel = evidence.panel.as_ref().filter(|panel| panel.is_complete() && panel.broken_off > 0)?;
+    if !matches!(counted.method, Method::OneListener | Method::Pooled | Method::Looks) {
+        return None;
+    }
+    let more = u64::from(panel.broken_off) * u64::from(agreed.terms.trials);
+    let (correct, trials) = (counted.correct, counted.trials + more);
+    // In a two-sided test they speak against the side that leads.
+    let against = agreed.inquiry.two_sided() && 2 * correct < counted.trials;
+    let correct = if against { correct + more } else { correct };
+    let p_value = one::p_value(agreed.inquiry, correct, trials);
+    Some(WorstCase { sittings: panel.broken_off, correct, trials, p_value })
 }
 
 /// What everybody who sat came to, with those who are left out.
@@ -46,14 +190,19 @@ pub(super) fn everybody(
     counted: &ComparisonResult,
 ) -> Option<Everybody> {
     let panel = evidence.panel.as_ref().filter(|panel| !panel.left_out.is_empty() && panel.is_complete())?;
-    let of = |listener: usize| {
-        let own = evidence.trials.iter().filter(|trial: &&TrialFacts| {
-            trial.listener == Some(listener as u32)
+    let rows = |wanted: &dyn Fn(usize) -> bool| -> Vec<&TrialFacts> {
+        let of = |trial: &&TrialFacts| {
+            let sitting = &evidence.sittings[trial.sitting as usize];
+            trial.listener.is_some_and(|listener| wanted(listener as usize))
                 && trial.comparison == Some(index as u16)
                 && crate::evidence::counts(trial)
-                && evidence.sittings[trial.sitting as usize].not_counted == Some(NotCounted::LeftOut)
-        });
-        own.fold((0, 0), |(correct, trials), trial| (correct + u64::from(trial.is_hit()), trials + 1))
+                && (sitting.counted || sitting.not_counted == Some(NotCounted::LeftOut))
+        };
+        evidence.trials.iter().filter(of).collect()
+    };
+    let of = |listener: usize| {
+        let own = rows(&|other| other == listener);
+        (own.iter().filter(|trial| trial.is_hit()).count() as u64, own.len() as u64)
     };
     let left_out: Vec<LeftOut> = panel
         .left_out
@@ -66,18 +215,22 @@ pub(super) fn everybody(
         .collect();
     let correct = counted.correct + left_out.iter().map(|own| own.correct).sum::<u64>();
     let trials = counted.trials + left_out.iter().map(|own| own.trials).sum::<u64>();
-    (trials > 0).then(|| Everybody {
-        left_out,
-        correct,
-        trials,
-        p_value: one::p_value(agreed.inquiry, correct, trials),
-    })
+    let p_value = match &counted.room {
+        None => one::p_value(agreed.inquiry, correct, trials),
+        Some(_) => {
+            let sat =
+                |listener: usize| evidence.listeners[listener].counted || panel.left_out.contains(&listener);
+            let rooms = super::judge::room_trials(agreed.terms.protocol, &rows(&sat));
+            room::test(agreed.inquiry, &rooms, agreed.terms.alpha).ok()?.p_value
+        }
+    };
+    (trials > 0).then_some(Everybody { left_out, correct, trials, p_value })
 }
 
 /// For whom a result of several listeners holds, and the agreed claim that no difference is worth mentioning.
 pub(super) fn claims(agreed: &Agreed, result: &mut ComparisonResult) {
     let Some(panel) =
-        agreed.terms.panel.filter(|_| matches!(result.method, Method::OneListener | Method::Pooled))
+        agreed.terms.panel.as_ref().filter(|_| matches!(result.method, Method::OneListener | Method::Pooled))
     else {
         return;
     };
@@ -113,6 +266,33 @@ pub(super) fn claims(agreed: &Agreed, result: &mut ComparisonResult) {
     result.similarity = vec![claim];
 }
 
+/// Fewest listeners of whom a share is worth estimating. Common practice, no source.
+const LISTENERS_OF_A_SHARE: usize = 6;
+
+/// The share of listeners who hear it, where each has draws of their own and a guesser's score is known.
+pub(super) fn mixture(agreed: &Agreed, result: &ComparisonResult) -> Option<Mixture> {
+    let fits = result.method == Method::Pooled
+        && !agreed.inquiry.two_sided()
+        && result.results.len() >= LISTENERS_OF_A_SHARE;
+    let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
+    fits.then(|| mixture::fit(&scores, agreed.terms.protocol.chance()).ok()).flatten()
+}
+
+/// That some hear it while most do not, where the share's interval lies above nobody and below one half.
+pub fn some_hear_it(mixture: &Mixture, listeners: usize) -> Option<String> {
+    let of = |share: f64| share * listeners as f64;
+    (mixture.lower > 0.0 && mixture.upper < 0.5).then(|| {
+        format!(
+            "Some hear it and most do not: about {:.0} of the {listeners} listeners hear it, in about {} of trials (95 % \
+             interval: between {:.0} and {:.0} listeners). The others may be guessing.",
+            of(mixture.share).max(1.0),
+            percent(mixture.heard),
+            of(mixture.lower).floor().max(1.0),
+            of(mixture.upper).ceil()
+        )
+    })
+}
+
 /// Takes away whatever is about the panel as a whole: nobody looks before it is complete.
 pub(super) fn not_complete(panel: &PanelStanding, result: &mut ComparisonResult) {
     result.p_value = None;
@@ -120,22 +300,46 @@ pub(super) fn not_complete(panel: &PanelStanding, result: &mut ComparisonResult)
     result.analysis = None;
     result.room = None;
     result.population = None;
+    result.mixture = None;
+    result.clips = None;
     result.similarity.clear();
     result.panel = None;
     result.one_by_one = None;
+    let looks = match (panel.agreed.looks.is_empty(), result.looks.last()) {
+        (true, _) => "The agreement is to look once, at the end".to_owned(),
+        (false, None) => "No agreed look has come".to_owned(),
+        (false, Some(look)) => format!(
+            "The look after {} found {} of {}{}, so the panel goes on",
+            count(u64::from(look.listeners), "listener"),
+            look.correct,
+            look.trials,
+            look.critical.map_or_else(String::new, |critical| format!(", and {critical} were needed"))
+        ),
+    };
     result.verdict = Verdict {
         finding: Finding::PanelIncomplete,
         title: title::INCOMPLETE.to_owned(),
         headline: format!(
-            "Not complete: {} of {} have sat. The agreement is to look once, at the end, so there is no verdict on {} and {} \
-             yet.",
+            "Not complete: {} of {} have sat{}. {looks}: there is no verdict on {} and {} yet.",
             panel.sat,
             count(u64::from(panel.agreed.listeners), "listener"),
+            lost_words(panel),
             result.a,
             result.b
         ),
         ..Verdict::default()
     };
+}
+
+/// How many complete sittings of the panel are gone, as a clause; empty if none.
+pub fn lost_words(panel: &PanelStanding) -> String {
+    match panel.lost {
+        0 => String::new(),
+        lost => format!(
+            ", and {} whose journal is gone or does not verify; nobody else may take that place",
+            count(u64::from(lost), "complete sitting")
+        ),
+    }
 }
 
 /// The rule by which listeners are left out, in words.
@@ -148,6 +352,19 @@ pub fn leave_out_words(rule: LeaveOut) -> &'static str {
         }
         LeaveOut::NotQualified => "who does not qualify is left out, and fills a seat all the same",
     }
+}
+
+/// When the result is looked at, in words.
+pub fn looks_words(panel: &Panel) -> String {
+    if panel.looks.is_empty() {
+        return "once, when the panel is complete".to_owned();
+    }
+    let looks: Vec<String> = panel.looks.iter().map(u32::to_string).collect();
+    format!(
+        "after {} and {} listeners; the looks share the error risk, most of it kept for the last",
+        looks.join(", "),
+        panel.listeners
+    )
 }
 
 /// For whom the result is to hold, in words.

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::findings::{ComparisonResult, ControlResult, ListenerResult, Method};
+use super::panel as declared;
 use super::{self as verdict, Controls, Finding, Tally, Together, Verdict, VerdictInput, threshold, title};
 use crate::evidence::{Agreed, Basis, Evidence};
 use crate::session::Stopping;
@@ -57,6 +58,7 @@ pub(super) fn words(
     whole.controls = Controls { positive: all(true), identical: all(false), leak, qualified };
     whole.room.clone_from(&comparison.room);
     (whole.population, whole.listeners) = (comparison.population, comparison.results.len());
+    whole.looked = declared::at_look(evidence, comparison);
     whole.together = comparison
         .adjusted_p_value
         .map(|adjusted_p| Together { members: terms.comparisons.len() as u64, adjusted_p });
@@ -111,10 +113,21 @@ pub(super) fn words(
         each.push(words.clone());
     }
     comparison.verdict = found;
+    if comparison.basis == Basis::Listening {
+        let clips = comparison.clips.as_ref().and_then(super::clips::Clips::words);
+        for words in clips.into_iter().chain(some_hear_it(comparison)) {
+            comparison.verdict.limits.insert(0, words);
+        }
+    }
     comparison.one_by_one = one_by_one(agreed, comparison);
     for (own, words) in comparison.results.iter_mut().zip(each) {
         own.verdict = words;
     }
+}
+
+fn some_hear_it(comparison: &ComparisonResult) -> Option<String> {
+    let mixture = comparison.mixture.as_ref()?;
+    declared::some_hear_it(mixture, comparison.results.len())
 }
 
 /// Most listeners that a sentence names.

@@ -67,6 +67,9 @@ fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
         );
     }
     let often = risk(analysis.p_value);
+    if input.looked.is_some() {
+        return format!("guessers end as early, or do as well at this look, {often}");
+    }
     if input.room.is_some() {
         return format!("with another draw the same votes do at least as well {often}");
     }
@@ -242,8 +245,17 @@ pub(super) fn limits(
     } else if finding != Finding::RigSuspect && finding != Finding::BelowGuessing {
         limits.push(exclusion(input, analysis));
     }
-    if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() {
+    if finding != Finding::StoppedEarly && test.is_none() && input.room.is_none() && input.looked.is_none() {
         limits.push(power(input));
+    }
+    if let Some(looked) = input.looked {
+        limits.push(format!(
+            "Looked at after {} of {}, as agreed. All looks together find a guessing panel with a risk of at most {}. Shares and \
+             intervals do not allow for the looks: after an early end they lean high.",
+            looked.listeners,
+            count(u64::from(looked.of), "listener"),
+            percent(input.alpha)
+        ));
     }
     if let (Some(test), Stopping::Sequential { .. }) = (test, input.rule)
         && test.most_trials <= MOST_EXACT

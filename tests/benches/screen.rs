@@ -249,6 +249,8 @@ fn times(order: usize) -> Vec<f64> {
         ..Environment::real()
     };
     let request = Request {
+        ability: earwitness::sitting::simulated::Ability::default(),
+        facts: Vec::new(),
         session,
         listener: "bench".to_string(),
         alias: None,

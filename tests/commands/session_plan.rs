@@ -86,11 +86,76 @@ fn without_a_panel_one_sitting_is_planned_and_sessions_of_another_kind_are_refus
     assert!(said.contains("no [panel] is declared"), "{said}");
     assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", "--trials", "9"]).code, 2);
     let rule = "\n[stopping]\nkind = \"sequential\"\nalpha = 0.2\nbeta = 0.1\nproportion = 0.9\n";
-    let refused = earwitness(declared(rule).path(), &["plan", "--session", "."]);
-    assert_eq!(refused.code, 2, "{}", refused.out);
-    assert!(refused.err.contains("plan --sequential"), "{}", refused.err);
+    let panel = declared(&format!("{rule}\n[panel]\nlisteners = 6\n"));
+    let said = succeeded(panel.path(), &["plan", "--session", "."]).out;
+    assert_eq!(said.lines().count(), 3, "{said}");
+    assert!(
+        said.contains("6 listeners, each until a sequential rule decides, after 6 trials at the latest"),
+        "{said}"
+    );
+    let found = json(panel.path(), &["plan", "--session", ".", "--json"])["session"].clone();
+    let (guesser, listener) = (
+        found["guesser"]["difference"].as_f64().expect("a probability"),
+        found["listener"]["difference"].as_f64().expect("a probability"),
+    );
+    let needed = (1..=6).find(|k| 1.0 - at_most(k - 1, 6, guesser) <= 0.05).expect("six are enough");
+    assert_eq!(found["needed"], needed);
+    let power = found["power"].as_f64().expect("a probability");
+    assert!((power - (1.0 - at_most(needed - 1, 6, listener))).abs() < 1e-9, "{found}");
     let threshold =
         earwitness(declared("\n[threshold]\nscale = \"multiple\"\n").path(), &["plan", "--session", "."]);
     assert_eq!(threshold.code, 2, "{}", threshold.out);
     assert!(threshold.err.contains("plan --threshold"), "{}", threshold.err);
+}
+
+#[test]
+fn looks_and_who_is_left_out_are_planned() {
+    let controls = "\n[[controls]]\nkind = \"level\"\namount = \"1 dB\"\ntrials = 4\n";
+    let panel = "\n[panel]\nlisteners = 12\nlooks = [6]\nleave_out = \"missed-controls\"\n";
+    let folder = declared(&format!("{controls}{panel}"));
+    let found = json(folder.path(), &["plan", "--session", ".", "--json", "--discriminators", "0.5"]);
+    let looks = found["session"]["looks"].as_array().expect("looks");
+    assert_eq!(
+        (looks.len(), looks[0]["trials"].as_u64(), looks[1]["trials"].as_u64()),
+        (2, Some(36), Some(72))
+    );
+    let first = looks[0]["critical"].as_u64().expect("a score") as usize;
+    let ends = looks[0]["ends"].as_f64().expect("a probability");
+    assert!((ends - (1.0 - at_most(first - 1, 36, 0.75))).abs() < 1e-9, "{found}");
+    // 2 - 2 Phi(1.959964 / sqrt(0.5)) = 0.00557 may be spent there.
+    assert!(1.0 - at_most(first - 1, 36, 0.5) <= 0.005575 && 1.0 - at_most(first - 2, 36, 0.5) > 0.005575);
+    // Of four controls, at most two right come up for one who hears nine of ten in 5.23 % of sittings, three in more than 10 %.
+    let left = &found["session"]["left_out"];
+    assert!((left["able"].as_f64().expect("a probability") - at_most(2, 4, 0.9)).abs() < 1e-12, "{left}");
+    assert!((left["guessing"].as_f64().expect("a probability") - at_most(2, 4, 0.5)).abs() < 1e-12, "{left}");
+    let said = succeeded(folder.path(), &["plan", "--session", "."]).out;
+    assert!(
+        said.contains("Looks: after 6 listeners")
+            && said.contains("Left out for missing the controls (4 trials)"),
+        "{said}"
+    );
+}
+
+#[test]
+fn a_panel_is_rehearsed_before_anyone_comes() {
+    let panel = "\n[panel]\nlisteners = 3\nleave_out = \"missed-controls\"\n";
+    let folder =
+        declared(&format!("\n[[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 4\n{panel}"));
+    let run = |more: &[&str]| {
+        let first = ["run", ".", "--listener", "Try", "--output", "silent", "--simulate", "0.9"];
+        earwitness(folder.path(), &[&first[..], more].concat())
+    };
+    assert_eq!(run(&["--simulate-panel", "0"]).code, 2);
+    assert_eq!(run(&["--simulate-spread", "0.5"]).code, 2, "a spread is a panel's");
+    assert_eq!(run(&["--fact", "trained=yes"]).code, 2, "the session asks for no facts");
+    let said = run(&["--simulate-panel", "3", "--simulate-controls", "0", "--simulate-spread", "0.2"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(
+        said.out.contains("Try 03: simulated, right with probability")
+            && said.out.contains("Nobody listened.")
+    );
+    let report = json(folder.path(), &["report", ".", "--json"]);
+    assert_eq!(report["panel"]["sat"], 3);
+    assert_eq!(report["panel"]["left_out"].as_array().expect("a list").len(), 3, "nobody heard a control");
+    assert!(report["caveats"].as_array().expect("a list").iter().any(|caveat| caveat["kind"] == "simulated"));
 }

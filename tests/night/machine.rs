@@ -59,6 +59,7 @@ fn opening(session: &Session) -> Opening {
         lock: None,
         inputs: Some(Vec::new()),
         earlier: None,
+        facts: None,
     }
 }
 

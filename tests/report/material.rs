@@ -116,6 +116,10 @@ pub(crate) struct Plan {
     pub(crate) knows: bool,
     /// How long each answer takes, if not as long as people take.
     pub(crate) took_ms: Option<u64>,
+    /// What was asked about listener and place.
+    pub(crate) facts: Option<Vec<earwitness::session::SittingFact>>,
+    /// Hears a difference on this clip only.
+    pub(crate) only_clip: Option<usize>,
     /// Plays only the last of the sounds.
     pub(crate) only_last: bool,
     /// Every how many-th trial of a night the ballots on paper are entered only after the votes were closed.
@@ -144,6 +148,8 @@ impl Plan {
             always: None,
             knows: false,
             took_ms: None,
+            facts: None,
+            only_clip: None,
             only_last: false,
             late_every: 0,
             event: None,
@@ -158,7 +164,8 @@ pub(crate) struct Site {
     pub(crate) session: Session,
     lines: u64,
     chain: Digest,
-    day: u32,
+    /// What the clock says next: a forger sets it.
+    pub(crate) day: u32,
     /// Sittings announced so far.
     sitting: u32,
     /// Goes into the digests of the stimuli: another number is other sound.
@@ -300,6 +307,7 @@ impl Site {
             lock: None,
             inputs: Some(InputTerms::of(session).expect("its files are there")),
             earlier: None,
+            facts: plan.facts.clone(),
         };
         // Each tells of none before it, as a forger would.
         let wager = opening.terms.wager.as_ref();
@@ -462,6 +470,11 @@ fn answer(
     }
     let alternatives = Definition::of(opening.terms.protocol).alternatives.len();
     let audible = match presented.subject {
+        Subject::Comparison(_)
+            if plan.only_clip.is_some_and(|clip| clip != opening.stimuli[presented.stimulus].clip) =>
+        {
+            1.0 / alternatives as f64
+        }
         Subject::Comparison(_) => right,
         Subject::Control(_) if plan.knows => 1.0,
         Subject::Control(control) if !plan.deaf && opening.terms.controls[control].is_positive() => 1.0,

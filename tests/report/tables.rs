@@ -2,7 +2,7 @@
 
 use std::process::Command;
 
-use earwitness::report::export::COLUMNS;
+use earwitness::report::dictionary::COLUMNS;
 
 use super::material::{Plan, SESSION, Site};
 use super::{csv_of, json_of, report_of};
@@ -24,11 +24,14 @@ fn the_csv_has_one_row_per_attempt_and_vote() {
     let report = report_of(&site);
     let csv = csv_of(&report);
     let mut reader = csv::Reader::from_reader(csv.as_bytes());
-    assert_eq!(reader.headers().expect("a head").iter().collect::<Vec<_>>(), COLUMNS);
+    assert_eq!(
+        reader.headers().expect("a head").iter().collect::<Vec<_>>(),
+        COLUMNS.map(|column| column.name)
+    );
     let rows: Vec<csv::StringRecord> =
         reader.records().collect::<Result<_, _>>().expect("every row has all fields");
     assert_eq!(rows.len(), report.trials.len());
-    let column = |name: &str| COLUMNS.iter().position(|column| *column == name).expect("a column");
+    let column = |name: &str| COLUMNS.iter().position(|column| column.name == name).expect("a column");
     let counted: Vec<_> = rows.iter().filter(|row| &row[column("counted")] == "TRUE").collect();
     assert_eq!(counted.len() as u64, report.comparisons[0].trials);
     let right = counted.iter().filter(|row| &row[column("correct")] == "1").count() as u64;
@@ -117,4 +120,57 @@ fn r_loads_the_csv_as_it_is() {
         report.comparisons[0].correct
     );
     assert_eq!(String::from_utf8_lossy(&run.stdout).trim(), expected);
+}
+
+/// The documents that say what was measured and done, through the command.
+#[test]
+fn the_dictionary_types_the_table_in_pandas_and_r() {
+    let site = site();
+    let export = |option: &str| {
+        let ran = crate::commands::earwitness(site.path(), &["report", ".", option]);
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        ran.out
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, option) in
+        [("table.csv", "--csv"), ("dictionary.csv", "--dictionary"), ("trials.json", "--trials")]
+    {
+        std::fs::write(folder.path().join(name), export(option)).expect("written");
+    }
+    let script = "import json, pandas as pd\n\
+        words = pd.read_csv('dictionary.csv', keep_default_na=False)\n\
+        kinds = {'text': 'string', 'category': 'category', 'whole number': 'Int64', 'number': 'Float64', 'truth value': 'boolean'}\n\
+        table = pd.read_csv('table.csv', dtype={row.column: kinds[row.type] for row in words.itertuples()})\n\
+        assert list(table.columns) == list(words.column), table.columns\n\
+        assert str(table.correct.dtype) == 'Int64' and str(table.counted.dtype) == 'boolean', table.dtypes\n\
+        for row in words[words.type == 'category'].itertuples():\n\
+        \x20   assert set(table[row.column].dropna().unique()) <= set(row.values.split('|')), row\n\
+        document = json.load(open('trials.json'))\n\
+        rows = pd.DataFrame(document['trials'])\n\
+        assert document['schema'] == 'earwitness.trials/1' and len(rows) == len(table)\n\
+        assert [c['column'] for c in document['columns']] == list(words.column)\n\
+        assert rows.took_s.sum() == table.took_s.sum() and rows.counted.sum() == table.counted.sum()\n\
+        assert rows.correct.dropna().isin([0, 1]).all() and rows.correct.sum() == table.correct.sum()\n\
+        print(len(table))\n";
+    let python = crate::tool("EARWITNESS_PYTHON");
+    let run =
+        Command::new(python).args(["-c", script]).current_dir(folder.path()).output().expect("Python starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    assert_eq!(String::from_utf8_lossy(&run.stdout).trim(), report_of(&site).trials.len().to_string());
+    let script = "words <- read.csv('dictionary.csv')\n\
+        kinds <- c('text' = 'character', 'category' = 'factor', 'whole number' = 'integer', 'number' = 'numeric', 'truth value' = 'logical')\n\
+        table <- read.csv('table.csv', na.strings = '', colClasses = setNames(kinds[words$type], words$column))\n\
+        stopifnot(identical(names(table), words$column), is.factor(table$answer), is.integer(table$correct), is.logical(table$void))\n\
+        for (i in which(words$type == 'category')) stopifnot(levels(table[[i]]) %in% strsplit(words$values[i], '|', fixed = TRUE)[[1]])\n";
+    let run = Command::new("Rscript")
+        .args(["--vanilla", "-e", script])
+        .current_dir(folder.path())
+        .env("LC_ALL", "C.UTF-8")
+        .output()
+        .expect("Rscript");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let methods = export("--methods");
+    for said in ["Listeners compared thin with thick", "ChaCha20", "error risk of 5 %", "SHA-256"] {
+        assert!(methods.contains(said), "{said}: {methods}");
+    }
 }

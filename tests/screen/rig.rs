@@ -390,6 +390,8 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
 
 fn request(setting: &Setting<'_>) -> Request {
     Request {
+        ability: earwitness::sitting::simulated::Ability::default(),
+        facts: Vec::new(),
         session: setting.session.clone(),
         listener: "Mara".to_string(),
         alias: None,
@@ -437,7 +439,8 @@ pub(crate) fn audition(
     let (bytes, _, (heard, scenes)) = in_front(&Setting::new(session), keys, |environment, screen| {
         let mut watched =
             Watched { face: screen, scenes: Vec::new(), hidden: false, clock: None, listening: None };
-        let heard = sitting::audition::audition(session, &OutputChoice::Silent, environment, &mut watched);
+        let heard =
+            sitting::audition::audition(session, &OutputChoice::Silent, environment, &mut watched, false);
         (heard, watched.scenes)
     });
     (bytes, scenes, heard)

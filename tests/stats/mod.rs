@@ -9,6 +9,7 @@ mod describing;
 mod discrimination;
 mod levels;
 mod many;
+mod panel_reference;
 mod panels;
 mod planning;
 mod population;

@@ -123,6 +123,7 @@ pub(crate) fn draft(terms: Terms) -> Draft {
         output: Output { kind: OutputKind::Device, ..silent() },
         simulated: None,
         invented: true,
+        facts: Vec::new(),
     }
 }
 

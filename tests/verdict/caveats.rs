@@ -95,6 +95,8 @@ const CAUSES: &[(Kind, Cause)] = &[
         world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 1, protocol: None });
     }),
     (Kind::PanelIncomplete, |world| world.evidence.panel.as_mut().expect("declared").sat = 1),
+    (Kind::PanelLost, |world| world.evidence.panel.as_mut().expect("declared").lost = 1),
+    (Kind::PanelBrokenOff, |world| world.evidence.panel.as_mut().expect("declared").broken_off = 1),
     (Kind::OpenPanel, |world| world.evidence.panel = None),
     (Kind::BeyondPanel, |world| world.evidence.panel.as_mut().expect("declared").beyond = 1),
     (Kind::LeftOut, |world| world.evidence.panel.as_mut().expect("declared").left_out = vec![0]),
@@ -204,7 +206,8 @@ fn no_caveat_hides_another() {
     // By what they say: a test that can find nothing has no power to be told; and where nobody sat nothing happened.
     let exclude = |one: Kind, other: Kind| {
         // A panel that nobody declared has no standing.
-        let panel = [Kind::PanelIncomplete, Kind::BeyondPanel, Kind::LeftOut];
+        let panel =
+            [Kind::PanelIncomplete, Kind::PanelLost, Kind::PanelBrokenOff, Kind::BeyondPanel, Kind::LeftOut];
         matches!((one, other), (Kind::TooFewTrials, Kind::LittlePower))
             || one == Kind::NoSittings
             || (one == Kind::OpenPanel && panel.contains(&other))

@@ -2,13 +2,17 @@
 
 use std::io::Write;
 
+use serde::Serialize;
 use serde_json::json;
 
 use super::{Failure, PlanArguments, effect, sized, text, write_json};
-use crate::session::{Family, ForWhom, Panel, Session, Stopping};
+use crate::evidence::{Tally, controls_missed};
+use crate::session::{Family, ForWhom, LeaveOut, Panel, Session, Stopping};
+use crate::stats::looks::Looks;
 use crate::stats::panel_power::{self, PanelDesign};
 use crate::stats::power::Design;
 use crate::stats::protocol::Inquiry;
+use crate::stats::sequential::SequentialTest;
 use crate::stats::similarity;
 use crate::stats::simulate::Simulated;
 use crate::stats::{binomial, one};
@@ -68,6 +72,72 @@ pub(super) struct SessionPlan {
     pub(super) claim: Option<Claim>,
     /// Each listener alone, where there are several.
     pub(super) alone: Option<Alone>,
+    /// The looks before the end, if they are declared, and the last one.
+    pub(super) looks: Vec<PlannedLook>,
+    /// How often the rule by controls leaves somebody out, if there is one.
+    pub(super) leaving: Option<Leaving>,
+}
+
+/// A look at the panel.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub(super) struct PlannedLook {
+    /// After so many listeners.
+    pub(super) listeners: u32,
+    /// Score needed; nothing where none is enough.
+    pub(super) critical: Option<u64>,
+    /// Trials by then.
+    pub(super) trials: u64,
+    /// Probability that the panel ends here, for the size of difference that is planned for.
+    pub(super) ends: f64,
+}
+
+/// How often the rule by controls leaves a listener out.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub(super) struct Leaving {
+    /// Positive control trials of a listener.
+    pub(super) trials: u64,
+    /// Of listeners who hear nine of ten of them.
+    pub(super) able: f64,
+    /// Of guessers.
+    pub(super) guessing: f64,
+}
+
+/// The looks as they will be if nobody is left out.
+fn looks(session: &Session, design: &Design, trials_each: u64) -> Vec<PlannedLook> {
+    let Some(panel) = session.panel.as_ref().filter(|panel| !panel.looks.is_empty()) else {
+        return Vec::new();
+    };
+    let after: Vec<u32> = panel.looks.iter().copied().chain([panel.listeners]).collect();
+    let shares: Vec<(u64, f64)> = after
+        .iter()
+        .map(|look| (u64::from(*look) * trials_each, f64::from(*look) / f64::from(panel.listeners)))
+        .collect();
+    let Ok(looks) = Looks::new(session.inquiry(), &shares, design.alpha) else { return Vec::new() };
+    let ends = looks.ending(design.proportion);
+    let planned = after.into_iter().zip(looks.looks()).zip(ends);
+    planned
+        .map(|((listeners, look), ends)| PlannedLook {
+            listeners,
+            critical: look.critical,
+            trials: look.trials,
+            ends,
+        })
+        .collect()
+}
+
+/// How often the rule leaves somebody out who hears nine of ten controls, and a guesser.
+fn leaving(session: &Session, sittings: u64) -> Option<Leaving> {
+    session.panel.as_ref().filter(|panel| panel.leave_out == LeaveOut::MissedControls)?;
+    let positive = session.controls.iter().filter(|control| control.kind.is_positive());
+    let trials = positive.map(|control| u64::from(control.trials)).sum::<u64>() * sittings;
+    let missed = |correct: &u64| controls_missed(session.protocol, Tally { correct: *correct, trials });
+    let most = (0..=trials).rev().find(missed)?;
+    let chance = session.protocol.chance();
+    Some(Leaving {
+        trials,
+        able: binomial::lower(most, trials, 0.9),
+        guessing: binomial::lower(most, trials, chance),
+    })
 }
 
 /// Runs the command.
@@ -77,6 +147,9 @@ pub(super) fn run(
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     let session = crate::session::load(path).map_err(Failure::bad)?;
+    if let Stopping::Sequential { alpha, beta, proportion } = session.stopping {
+        return sequential(&session, (alpha, beta, proportion), arguments, out);
+    }
     let plan = of(&session, arguments)?;
     let risks = plan.design.risks(plan.listeners * plan.trials_each).map_err(Failure::bad)?;
     if !arguments.json {
@@ -107,11 +180,58 @@ pub(super) fn run(
                 "standard_error": standard_error,
             })
         }),
+        "looks": plan.looks,
+        "left_out": plan.leaving,
         "alone": plan.alone.as_ref().map(|alone| {
             json!({ "tests": alone.tests, "critical": alone.critical, "power": alone.power })
         }),
     });
     write_json(out, &document)
+}
+
+/// A panel whose listeners each stop by a sequential rule: how many of them the rule must find, and what that can show.
+fn sequential(
+    session: &Session,
+    (alpha, beta, proportion): (f64, f64, f64),
+    arguments: &PlanArguments,
+    out: &mut dyn Write,
+) -> Result<(), Failure> {
+    let inquiry = session.inquiry();
+    let most = u64::from(session.trials);
+    let test = SequentialTest::new(inquiry, alpha, beta, proportion, most).map_err(Failure::bad)?;
+    let guesser = test.exact(test.chance).map_err(Failure::bad)?;
+    let able = if sized(arguments) {
+        Design::new(inquiry, alpha, effect(arguments, session.protocol)?).map_err(Failure::bad)?.proportion
+    } else {
+        proportion
+    };
+    let listener = test.exact(able).map_err(Failure::bad)?;
+    let listeners = session.panel.as_ref().map_or(1, |panel| u64::from(panel.listeners));
+    let together = if session.family == Family::Holm { session.comparisons.len() as f64 } else { 1.0 };
+    // One listener is judged by the rule itself.
+    let needed = if listeners == 1 {
+        Some(1)
+    } else {
+        binomial::critical(listeners, guesser.difference, session.alpha / together)
+    };
+    let power = needed.map_or(0.0, |needed| binomial::upper(needed, listeners, listener.difference));
+    if arguments.json {
+        let document = json!({
+            "schema": "earwitness.plan/1",
+            "protocol": session.protocol,
+            "session": {
+                "listeners": listeners,
+                "most_trials": most,
+                "proportion": able,
+                "needed": needed,
+                "power": power,
+                "guesser": guesser,
+                "listener": listener,
+            },
+        });
+        return write_json(out, &document);
+    }
+    text::sequential_session(out, session.protocol, (listeners, most, needed, power), (&guesser, &listener))
 }
 
 fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failure> {
@@ -121,14 +241,11 @@ fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failu
         ));
     }
     if session.stopping != Stopping::AllTrials {
-        return Err(Failure::bad(
-            "this session has a sequential rule, so the number of trials is not fixed: use earwitness plan --sequential \
-             with the values of [stopping]",
-        ));
+        return Err(Failure::bad("this session has a sequential rule, so its panel is planned by its rule"));
     }
-    let panel = session.panel;
+    let panel = session.panel.clone();
     let (listeners, sittings) =
-        panel.map_or((1, 1), |panel| (u64::from(panel.listeners), u64::from(panel.sittings_each)));
+        panel.as_ref().map_or((1, 1), |panel| (u64::from(panel.listeners), u64::from(panel.sittings_each)));
     let trials_each = u64::from(session.trials) * sittings;
     let inquiry = session.inquiry();
     let together = if session.family == Family::Holm { session.comparisons.len() as u64 } else { 1 };
@@ -162,11 +279,25 @@ fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failu
     } else {
         None
     };
-    let claim = match panel.and_then(|panel| Some((panel, panel.no_difference_above?))) {
-        Some((panel, limit)) => Some(claim(&panel, limit, inquiry, trials_each, arguments)?),
+    let claim = match panel.as_ref().and_then(|panel| Some((panel, panel.no_difference_above?))) {
+        Some((panel, limit)) => Some(claim(panel, limit, inquiry, trials_each, arguments)?),
         None => None,
     };
-    Ok(SessionPlan { panel, listeners, trials_each, together, design, sized, gamma, differing, claim, alone })
+    let (looks, leaving) = (looks(session, &design, trials_each), leaving(session, sittings));
+    Ok(SessionPlan {
+        panel,
+        listeners,
+        trials_each,
+        together,
+        design,
+        sized,
+        gamma,
+        differing,
+        claim,
+        alone,
+        looks,
+        leaving,
+    })
 }
 
 fn claim(

@@ -10,6 +10,7 @@ use crate::stats::Protocol;
 use crate::stats::panel_power::PanelRow;
 use crate::stats::power::{Design, Plan, Risks};
 use crate::stats::protocol::{Asks, Sides};
+use crate::stats::sequential::Exact;
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
 use crate::units::printed::{count, percent};
@@ -251,6 +252,48 @@ pub(super) fn panel(out: &mut dyn Write, design: &Design, panel: &Panel) -> Resu
     Ok(())
 }
 
+/// What a panel can show whose listeners each stop by a sequential rule, in three lines.
+pub(super) fn sequential_session(
+    out: &mut dyn Write,
+    protocol: Protocol,
+    (listeners, most, needed, power): (u64, u64, Option<u64>, f64),
+    (guesser, listener): (&Exact, &Exact),
+) -> Result<(), Failure> {
+    writeln!(
+        out,
+        "{protocol}: {}, each until a sequential rule decides, after {} at the latest (on average {:.0} for a guesser, {:.0} for \
+         somebody right in {}).",
+        count(listeners, "listener"),
+        count(most, "trial"),
+        guesser.expected_trials,
+        listener.expected_trials,
+        percent(listener.proportion)
+    )?;
+    match needed {
+        None => writeln!(
+            out,
+            "A difference: cannot be shown, even if the rule finds every listener: ask more of them."
+        )?,
+        Some(needed) => writeln!(
+            out,
+            "A difference: it takes {needed} of {} whom the rule finds. Found in {} of such tests (exact, if all are right in {} of \
+             trials).",
+            count(listeners, "listener"),
+            percent(power),
+            percent(listener.proportion)
+        )?,
+    }
+    writeln!(
+        out,
+        "One by one: the rule finds such a listener with a probability of {}, says \"no difference\" to {} of guessers, and leaves {} \
+         of them undecided.",
+        percent(listener.difference),
+        percent(guesser.no_difference),
+        percent(guesser.undecided)
+    )?;
+    Ok(())
+}
+
 /// What a session's panel can show: the panel, and three lines.
 pub(super) fn session(
     out: &mut dyn Write,
@@ -284,16 +327,48 @@ pub(super) fn session(
         Some(critical) => format!("it takes {critical} of {of} right"),
         None => format!("no score of {of} is enough"),
     };
-    let found = if plan.sized { risks.power } else { wanted };
+    let ended: f64 = plan.looks.iter().map(|look| look.ends).sum();
+    let found = match (plan.looks.is_empty(), plan.sized) {
+        (false, _) => ended,
+        (true, true) => risks.power,
+        (true, false) => wanted,
+    };
+    let critical = plan.looks.last().map_or(risks.critical, |last| last.critical);
     let alike = if plan.listeners > 1 { ", if all hear it alike" } else { "" };
     writeln!(
         out,
         "A difference: {}: found in {} of such tests (exact{alike}){differing}; {}{}. Smaller ones are missed more often.",
         effect(&plan.design),
         percent(found),
-        right(risks.critical, risks.trials),
+        right(critical, risks.trials),
         family(plan.together, "comparison"),
     )?;
+    if let [before @ .., _] = plan.looks.as_slice() {
+        let each: Vec<String> = before
+            .iter()
+            .map(|look| {
+                format!(
+                    "after {} {} ends it, which it does in {} of such tests",
+                    count(u64::from(look.listeners), "listener"),
+                    look.critical.map_or_else(
+                        || format!("no score of {}", look.trials),
+                        |critical| format!("{critical} of {}", look.trials)
+                    ),
+                    percent(look.ends)
+                )
+            })
+            .collect();
+        writeln!(out, "Looks: {}.", each.join("; "))?;
+    }
+    if let Some(leaving) = &plan.leaving {
+        writeln!(
+            out,
+            "Left out for missing the controls ({}): {} of listeners who hear nine of ten, {} of guessers.",
+            count(leaving.trials, "trial"),
+            percent(leaving.able),
+            percent(leaving.guessing)
+        )?;
+    }
     match &plan.claim {
         None => writeln!(
             out,

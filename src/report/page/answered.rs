@@ -61,6 +61,7 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
             } }
             (listeners(report, comparison))
             (panel(!protocol.asks().has_right_answer(), fixed.is_none(), comparison))
+            (clips(report, comparison))
         }
     }
 }
@@ -317,6 +318,12 @@ fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> M
                             (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
                         }
                     }
+                    @if let Some(mixture) = &comparison.mixture {
+                        dt { "hear it, others guess" } dd {
+                            (percent(mixture.share)) " of listeners (95 % interval " (percent(mixture.lower)) " to " (percent(mixture.upper))
+                            "), in " (percent(mixture.heard)) " of trials: a mixture of two binomial distributions (Everitt & Hand 1981)"
+                        }
+                    }
                 } @else if !sequential {
                     dt { "best listener" } dd { (panel.best) }
                 }
@@ -325,8 +332,66 @@ fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> M
     }
 }
 
+/// Clip by clip.
+fn clips(report: &Report, comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if let Some(clips) = &comparison.clips {
+            h4 { "Clip by clip" }
+            @if let Some(words) = clips.words() { p { (words) } }
+            (wide("Clips", html! {
+                table {
+                    caption { "A description: nobody agreed to judge the clips one by one." }
+                    thead { tr {
+                        th scope="col" { "clip" }
+                        th.n scope="col" { (report.session.inquiry.counted_short()) }
+                        th.n scope="col" { "p alone" }
+                        th.n scope="col" { "p as one of them (Holm)" }
+                    } }
+                    tbody {
+                        @for clip in &clips.each {
+                            tr {
+                                th scope="row" { (clip.clip) }
+                                td.n { (clip.correct) " of " (clip.trials) }
+                                td.n { (probability(clip.p_value)) }
+                                td.n { (probability(clip.adjusted_p_value)) }
+                            }
+                        }
+                    }
+                }
+            }))
+            @if let Some(test) = &clips.alike {
+                p.small {
+                    "Are all clips alike? Chi-squared " (format!("{:.2}", test.chi_squared)) " with "
+                    (count(test.degrees as usize, "degree")) ", p = " (probability(test.p_value)) " (Pearson 1900)."
+                }
+            }
+        }
+    }
+}
+
+/// Listeners and clips crossed.
+fn crossed(report: &Report) -> Markup {
+    html! {
+        @if let Some(crossed) = &report.crossed {
+            h3 { "Listeners and clips crossed" }
+            p { (crossed.words()) }
+            p.small {
+                "A logistic mixed model with the guessing rate in its link, listener and clip as random and comparison as fixed, by "
+                "Laplace's approximation (Bates et al. 2015; link as Knoblauch & Maloney 2012). Log odds: "
+                @for (place, (name, value)) in crossed.comparisons.iter().zip(&crossed.model.log_odds).enumerate() {
+                    @if place > 0 { ", " }
+                    (name) " " (format!("{value:.2}"))
+                    @if let Some(error) = crossed.model.standard_errors[place] { " \u{b1} " (format!("{error:.2}")) }
+                }
+                "."
+            }
+        }
+    }
+}
+
 fn controls(report: &Report) -> Markup {
     html! {
+        (crossed(report))
         h3 { "Controls" }
         @if report.controls.is_empty() {
             p { "The session has none." }

@@ -9,6 +9,7 @@ use crate::report::model::Report;
 use crate::session::Family;
 use crate::units::printed::probability;
 use crate::verdict::caveat::Weight;
+use crate::verdict::panel::some_hear_it;
 use crate::verdict::{ComparisonResult, Finding};
 
 /// The design in one line.
@@ -36,7 +37,11 @@ pub(super) fn section(report: &Report) -> Markup {
                 }
             }
             (wager(report))
+            (super::panel::section(report))
+            (super::panel::who(report))
+            (super::panel::training(report))
             (caveats(report))
+            (super::panel::methods(report))
         }
     }
 }
@@ -98,6 +103,7 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
             }
             (similarity(report, comparison))
             (everybody(report, comparison))
+            (worst_case(report, comparison))
         }
     }
 }
@@ -120,8 +126,28 @@ fn everybody(report: &Report, comparison: &ComparisonResult) -> Markup {
     }
 }
 
+/// The result if everything that was begun and not completed had gone against it.
+fn worst_case(report: &Report, comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if let Some(worst) = &comparison.worst_case {
+            p {
+                "If every answer of the " (count(worst.sittings as usize, "sitting")) " begun and not completed had gone against it: "
+                (worst.correct) " of " (worst.trials) " " (report.session.inquiry.counted_unnamed()) ", p = "
+                (probability(worst.p_value)) "."
+            }
+        }
+    }
+}
+
 fn number(label: &str, source: &str, value: &str) -> Markup {
     html! { div { dt { (traced(label, source)) } dd { (value) } } }
+}
+
+/// That some hear it, where that stands against "no difference" on average.
+fn some(comparison: &ComparisonResult) -> Option<String> {
+    let mixture = comparison.mixture.as_ref().filter(|_| comparison.basis == Basis::Listening)?;
+    some_hear_it(mixture, comparison.results.len())
+        .map(|_| "Only on average, since some hear it and most do not.".to_owned())
 }
 
 fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
@@ -131,6 +157,7 @@ fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
             ul.caveats {
                 @for test in &comparison.similarity {
                     li {
+                        @if let Some(words) = some(comparison) { strong { (words) } " " }
                         @if test.similar {
                             "Supported, at a risk of " (percent(test.beta)) ": the difference is heard in at most "
                             (percent(test.limit)) " of trials"

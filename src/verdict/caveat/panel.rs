@@ -31,16 +31,55 @@ pub(super) fn incomplete(case: &Case<'_>) -> Vec<Caveat> {
     caveat.into_iter().collect()
 }
 
+pub(super) fn lost(case: &Case<'_>) -> Vec<Caveat> {
+    let lost = case.evidence.panel.as_ref().map_or(0, |panel| u64::from(panel.lost));
+    when(lost > 0, || Caveat {
+        kind: Kind::PanelLost,
+        weight: Weight::Decisive,
+        text: format!(
+            "The register says that {} of this panel {} completed, but no journal of {} verifies. Another listener in that \
+             place would be a choice of who counts.",
+            count(lost, "sitting"),
+            verb(lost, "was", "were"),
+            if lost == 1 { "it" } else { "them" }
+        ),
+        remedy: "Bring the journals back from a copy. If there is none, the panel cannot be completed: declare a new one in a \
+                 new folder.",
+    })
+}
+
+pub(super) fn broken_off(case: &Case<'_>) -> Vec<Caveat> {
+    let begun = case.evidence.panel.as_ref().map_or(0, |panel| u64::from(panel.broken_off));
+    when(begun > 0, || Caveat {
+        kind: Kind::PanelBrokenOff,
+        weight: Weight::Serious,
+        text: format!(
+            "{} of this panel {} begun and not completed, so {} place went to another sitting. Whoever holds the computer can \
+             read an open sitting's secret and leave a sitting that goes badly.",
+            count(begun, "sitting"),
+            verb(begun, "was", "were"),
+            if begun == 1 { "its" } else { "their" }
+        ),
+        remedy: "Read the result that counts all of their answers as wrong. Next time let somebody else lock the secret.",
+    })
+}
+
 pub(super) fn beyond(case: &Case<'_>) -> Vec<Caveat> {
     let sittings = case.evidence.panel.as_ref().map_or(0, |panel| panel.beyond as u64);
-    when(sittings > 0, || Caveat {
+    let seats = case.evidence.panel.as_ref().map_or(0, |panel| panel.beyond_seats as u64);
+    let what: Vec<String> = [(sittings, "sitting"), (seats, "seat of a night")]
+        .into_iter()
+        .filter(|(number, _)| *number > 0)
+        .map(|(number, what)| match (number, what) {
+            (2.., "seat of a night") => format!("{number} seats of nights"),
+            _ => count(number, what),
+        })
+        .collect();
+    let verb = verb(sittings + seats, "is", "are");
+    when(!what.is_empty(), || Caveat {
         kind: Kind::BeyondPanel,
         weight: Weight::Minor,
-        text: format!(
-            "{} came after the agreed panel was full and {} not counted.",
-            count(sittings, "sitting"),
-            verb(sittings, "is", "are")
-        ),
+        text: format!("{} came after the agreed panel was full and {verb} not counted.", what.join(" and ")),
         remedy: "Nothing to do: they are listed.",
     })
 }

@@ -1,0 +1,179 @@
+//! The declared panel: what was agreed, who sat, and what became of everybody else.
+
+use maud::{Markup, html};
+
+use super::super::methods;
+use super::super::model::Report;
+use super::{count, percent, wide};
+use crate::evidence::PanelStanding;
+use crate::session::Fact;
+use crate::units::printed::probability;
+use crate::verdict::panel::{for_whom_words, leave_out_words, looks_words, lost_words};
+
+/// What was done, to be pasted.
+pub(super) fn methods(report: &Report) -> Markup {
+    html! {
+        h3 id="methods" { "What was done, ready to paste" }
+        @for paragraph in methods::paragraphs(report) { p { (paragraph) } }
+    }
+}
+
+pub(super) fn section(report: &Report) -> Markup {
+    html! { @if let Some(panel) = &report.panel { (standing(panel)) (looks(report)) } }
+}
+
+/// Who sat and where, as far as the sittings were asked and say it.
+pub(super) fn who(report: &Report) -> Markup {
+    let asked: Vec<Fact> = Fact::ALL
+        .into_iter()
+        .filter(|fact| {
+            report.sittings.iter().any(|sitting| sitting.facts.iter().any(|told| told.fact == *fact))
+        })
+        .collect();
+    html! {
+        @if !asked.is_empty() {
+            h3 id="who" { "Who sat, and where" }
+            (wide("Who sat", html! {
+                table {
+                    caption { "What each sitting was told before its first trial, and sealed. Nobody checked it." }
+                    thead { tr {
+                        th.n scope="col" { "no." }
+                        th scope="col" { "listener" }
+                        th scope="col" { "counts" }
+                        @for fact in &asked { th scope="col" { (fact.title()) } }
+                    } }
+                    tbody {
+                        @for (number, sitting) in report.sittings.iter().enumerate() {
+                            @if !sitting.facts.is_empty() {
+                                tr {
+                                    th.n scope="row" { (number + 1) }
+                                    td.who { (sitting.name) }
+                                    td { @if sitting.counted { "yes" } @else { "no" } }
+                                    @for fact in &asked {
+                                        td {
+                                            @match sitting.facts.iter().find(|told| told.fact == *fact) {
+                                                Some(told) => (told.answer),
+                                                None => "not said",
+                                            }
+                                        }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
+/// Training, which counts nowhere.
+pub(super) fn training(report: &Report) -> Markup {
+    html! {
+        @if !report.training.is_empty() {
+            h3 id="training" { "Training before the sittings" }
+            (wide("Training", html! {
+                table {
+                    caption { "Practice with the answers told, in the session's own protocol: listed, and never counted." }
+                    thead { tr {
+                        th scope="col" { "listener" }
+                        th scope="col" { "ended (UTC)" }
+                        th scope="col" { "pair" }
+                        th.n scope="col" { "right" }
+                        th scope="col" { "criterion" }
+                    } }
+                    tbody {
+                        @for own in &report.training {
+                            tr {
+                                td.who { (own.listener) }
+                                td.t { (own.utc) }
+                                td { (own.pair) @if own.silent { ", nothing played" } }
+                                td.n { (own.right) " of " (own.answers) }
+                                td {
+                                    (own.criterion) " in a row: "
+                                    @if own.reached > 0 { "reached" } @else { "not reached" }
+                                }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
+/// The looks that have come.
+fn looks(report: &Report) -> Markup {
+    html! {
+        @if report.comparisons.iter().any(|comparison| !comparison.looks.is_empty()) {
+            (wide("Looks", html! {
+                table {
+                    caption { "Looks at the panel, each as agreed, whether or not anybody looked." }
+                    thead { tr {
+                        th scope="col" { "comparison" }
+                        th.n scope="col" { "listeners" }
+                        th.n scope="col" { (report.session.inquiry.counted_short()) }
+                        th.n scope="col" { "needed" }
+                        th.n scope="col" { "risk spent by then" }
+                        th.n scope="col" { "p" }
+                        th scope="col" { "ends it" }
+                    } }
+                    tbody {
+                        @for comparison in &report.comparisons {
+                            @for look in &comparison.looks {
+                                tr {
+                                    th scope="row" { (comparison.name) }
+                                    td.n { (look.listeners) }
+                                    td.n { (look.correct) " of " (look.trials) }
+                                    td.n { @if let Some(critical) = look.critical { (critical) } @else { "no score" } }
+                                    td.n { (percent(look.spent)) }
+                                    td.n { (probability(look.p_value)) }
+                                    td { @if look.ended { "yes" } @else { "no" } }
+                                }
+                            }
+                        }
+                    }
+                }
+            }))
+        }
+    }
+}
+
+fn standing(panel: &PanelStanding) -> Markup {
+    let agreed = &panel.agreed;
+    html! {
+        h3 id="panel" { "The panel" }
+        p { "Agreed before the first sitting, and sealed in each one:" }
+        dl.facts {
+            dt { "listeners" }
+            dd { (agreed.listeners) ", with " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register" }
+            dt { "looked at" }
+            dd { (looks_words(agreed)) }
+            dt { "left out" }
+            dd { (leave_out_words(agreed.leave_out)) }
+            dt { "the result holds" }
+            dd { (for_whom_words(agreed.for_whom)) }
+            @if let Some(share) = agreed.no_difference_above {
+                dt { "no difference worth mentioning" }
+                dd {
+                    "one that is heard in at most " (percent(share)) " of trials, wrongly claimed at a risk of "
+                    (percent(agreed.no_difference_risk))
+                }
+            }
+        }
+        p { "What became of it:" }
+        ul.caveats {
+            li { (panel.sat) " of " (count(agreed.listeners as usize, "listener")) " have sat" (lost_words(panel)) "." }
+            li { (count(panel.left_out.len(), "listener")) " left out by the rule." }
+            li { (count(panel.broken_off as usize, "sitting")) " begun before the panel was full, and never completed." }
+            li {
+                (count(panel.beyond, "complete sitting")) " and " (panel.beyond_seats)
+                " of nights' seats after it was full: listed, not counted."
+            }
+        }
+        p.small {
+            "Two spellings of one name are one listener here. Whether two names are one person, no file can show: "
+            "the host vouches for that."
+        }
+    }
+}

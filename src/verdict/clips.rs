@@ -1,0 +1,205 @@
+//! Clip by clip: what each clip gave, whether one of them carried the difference, and listeners and clips crossed.
+
+use std::collections::{BTreeMap, HashMap};
+
+use serde::Serialize;
+
+use super::findings::{ComparisonResult, Method};
+use crate::evidence::{Agreed, TrialFacts};
+use crate::session::Stopping;
+use crate::stats::crossed::{self, Cell, Crossed};
+use crate::stats::panel::{self, Heterogeneity};
+use crate::stats::{binomial, many, one};
+use crate::units::printed::{percent, probability};
+
+/// What one clip gave.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClipResult {
+    /// Its name.
+    pub clip: String,
+    /// Right answers (preference: for side B).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// p-value by itself.
+    pub p_value: f64,
+    /// The same as one of the comparison's clips (Holm).
+    pub adjusted_p_value: f64,
+}
+
+/// The clips of a comparison held against one another: descriptions, never a rescue of a failed test.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Clips {
+    /// Each clip.
+    pub each: Vec<ClipResult>,
+    /// Test that all clips have the same proportion right.
+    pub alike: Option<Heterogeneity>,
+    /// Number of the clip that carried the difference, where one did and the others together show nothing.
+    pub carried_by: Option<usize>,
+    /// p-value of the other clips together, then.
+    pub others_p_value: Option<f64>,
+}
+
+impl Clips {
+    /// That one clip carried the difference, if it did.
+    pub fn words(&self) -> Option<String> {
+        let best = &self.each[self.carried_by?];
+        let others = self.each.iter().filter(|clip| clip.clip != best.clip);
+        let (correct, trials) = others.fold((0, 0), |sum, clip| (sum.0 + clip.correct, sum.1 + clip.trials));
+        Some(format!(
+            "One clip carried it: {}, with {} of {} (p = {} as one of {} clips). On the others together it was {correct} of {trials} \
+             (p = {}). Nobody agreed to judge clips one by one, so take this as a hint for the next test.",
+            best.clip,
+            best.correct,
+            best.trials,
+            probability(best.adjusted_p_value),
+            self.each.len(),
+            probability(self.others_p_value?)
+        ))
+    }
+}
+
+/// Listeners and clips crossed, all comparisons together.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CrossedFindings {
+    /// Names of the comparisons, in the order of the model's.
+    pub comparisons: Vec<String>,
+    /// Listeners.
+    pub listeners: usize,
+    /// Clips.
+    pub clips: usize,
+    /// The model.
+    pub model: Crossed,
+}
+
+impl CrossedFindings {
+    /// In words.
+    pub fn words(&self) -> String {
+        let heard: Vec<String> = self
+            .comparisons
+            .iter()
+            .enumerate()
+            .map(|(place, name)| format!("{name} in {} of trials", percent(self.model.heard(place))))
+            .collect();
+        let (listeners, clips) = (self.model.listeners, self.model.clips);
+        let more = if clips > 1.5 * listeners {
+            "Which clip it was mattered more than who listened"
+        } else if listeners > 1.5 * clips {
+            "Who listened mattered more than which clip it was"
+        } else {
+            "Who listened and which clip it was mattered about alike"
+        };
+        format!(
+            "For a listener and a clip in the middle of those tested, the difference is heard: {}. {more} (standard deviations in \
+             log odds: {listeners:.2} between {} listeners, {clips:.2} between {} clips).",
+            heard.join(", "),
+            self.listeners,
+            self.clips
+        )
+    }
+}
+
+fn judged(agreed: &Agreed, method: Method) -> bool {
+    agreed.stopping == Stopping::AllTrials
+        && matches!(method, Method::OneListener | Method::Pooled | Method::Looks)
+}
+
+/// What each clip of a comparison gave, where it has several and draws are independent.
+pub(super) fn clips(agreed: &Agreed, result: &ComparisonResult, trials: &[&TrialFacts]) -> Option<Clips> {
+    if !judged(agreed, result.method) {
+        return None;
+    }
+    let mut scores: BTreeMap<u16, (u64, u64)> = BTreeMap::new();
+    for trial in trials {
+        let score = scores.entry(trial.clip?).or_default();
+        *score = (score.0 + u64::from(trial.is_hit()), score.1 + 1);
+    }
+    if scores.len() < 2 {
+        return None;
+    }
+    let counts: Vec<(u64, u64)> = scores.values().copied().collect();
+    let p_values: Vec<f64> =
+        counts.iter().map(|(correct, trials)| one::p_value(agreed.inquiry, *correct, *trials)).collect();
+    let holm = many::holm(&p_values).ok()?;
+    let each: Vec<ClipResult> = scores
+        .iter()
+        .zip(p_values.iter().zip(&holm))
+        .map(|((clip, (correct, trials)), (p_value, adjusted))| ClipResult {
+            clip: agreed.terms.clips.get(usize::from(*clip)).cloned().unwrap_or_default(),
+            correct: *correct,
+            trials: *trials,
+            p_value: *p_value,
+            adjusted_p_value: *adjusted,
+        })
+        .collect();
+    let alike = panel::heterogeneity(&counts);
+    let best = (0..counts.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b]))?;
+    let others = counts
+        .iter()
+        .enumerate()
+        .filter(|(place, _)| *place != best)
+        .fold((0, 0), |sum, (_, own)| (sum.0 + own.0, sum.1 + own.1));
+    let others_p = one::p_value(agreed.inquiry, others.0, others.1);
+    let alpha = agreed.terms.alpha;
+    let carried = alike.is_some_and(|test| binomial::at_most(test.p_value, alpha))
+        && binomial::at_most(holm[best], alpha)
+        && !binomial::at_most(others_p, alpha);
+    Some(Clips {
+        each,
+        alike,
+        carried_by: carried.then_some(best),
+        others_p_value: carried.then_some(others_p),
+    })
+}
+
+/// Most listeners and clips that are crossed: beyond, a report would keep its reader waiting.
+const MOST_CROSSED: (usize, usize) = (200, 40);
+/// Fewest listeners: the spread of fewer is anybody's guess. Common practice, no source.
+const FEWEST_LISTENERS: usize = 4;
+
+/// Listeners and clips crossed, over the comparisons in which more than guessing was right.
+pub(super) fn crossed(
+    agreed: &Agreed,
+    results: &[ComparisonResult],
+    trials: &[Vec<&TrialFacts>],
+) -> Option<CrossedFindings> {
+    let chance = agreed.terms.protocol.chance();
+    let heard: Vec<usize> = (0..results.len())
+        .filter(|at| {
+            let result = &results[*at];
+            judged(agreed, result.method)
+                && !agreed.inquiry.two_sided()
+                && result.correct as f64 > chance * result.trials as f64
+                && result.correct < result.trials
+        })
+        .collect();
+    let mut of_listeners: HashMap<u32, usize> = HashMap::new();
+    let mut of_clips: HashMap<u16, usize> = HashMap::new();
+    let mut cells: BTreeMap<(usize, usize, usize), (u64, u64)> = BTreeMap::new();
+    for (comparison, at) in heard.iter().enumerate() {
+        for trial in &trials[*at] {
+            let (next, clip) = (of_listeners.len(), of_clips.len());
+            let listener = *of_listeners.entry(trial.listener?).or_insert(next);
+            let clip = *of_clips.entry(trial.clip?).or_insert(clip);
+            let score = cells.entry((listener, clip, comparison)).or_default();
+            *score = (score.0 + u64::from(trial.is_hit()), score.1 + 1);
+        }
+    }
+    let (listeners, clips) = (of_listeners.len(), of_clips.len());
+    if listeners < FEWEST_LISTENERS || clips < 2 || listeners > MOST_CROSSED.0 || clips > MOST_CROSSED.1 {
+        return None;
+    }
+    let cells: Vec<Cell> = cells
+        .into_iter()
+        .map(|((listener, clip, comparison), (correct, trials))| Cell {
+            listener,
+            clip,
+            comparison,
+            correct,
+            trials,
+        })
+        .collect();
+    let model = crossed::fit(&cells, chance).ok()?;
+    let comparisons = heard.into_iter().map(|at| results[at].name.clone()).collect();
+    Some(CrossedFindings { comparisons, listeners, clips, model })
+}
