@@ -260,6 +260,11 @@ pub(super) fn cautions_json(cautions: &[Caution]) -> Vec<Value> {
         .collect()
 }
 
+/// Decibels that are printed with four places: what is nothing there has no sign.
+fn unsigned_nothing(decibels: f64) -> f64 {
+    if decibels.abs() < 5e-5 { 0.0 } else { decibels }
+}
+
 /// The summary of one comparison in plain lines.
 pub(super) fn summary_lines(
     session: &Session,
@@ -269,7 +274,7 @@ pub(super) fn summary_lines(
 ) -> Vec<String> {
     let decibels = |value: f64, of: fn(&Uncertainty) -> f64, signed: bool| match unknown {
         Some(unknown) => plus_minus(value, of(unknown)),
-        None if signed => format!("{value:+.4} dB"),
+        None if signed => format!("{:+.4} dB", unsigned_nothing(value)),
         None => format!("{value:.4} dB"),
     };
     let mut lines = vec![
@@ -286,7 +291,7 @@ pub(super) fn summary_lines(
             "  left after the best level match       {} at {:.0} Hz (level {:+.4} dB)",
             decibels(summary.shape_max_abs_db, |unknown| unknown.shape_max_abs_db, false),
             summary.shape_max_abs_at_hz,
-            summary.level_db
+            unsigned_nothing(summary.level_db)
         ),
         format!(
             "  A minus B at 1 kHz, at 20 kHz         {}, {}",

@@ -1,4 +1,7 @@
 //! The columns of measured tables: the heads they may have, and what a unit in a head is worth.
+//!
+//! Heads in English are those that meters and analysers write. Heads in other languages are the words that their textbooks
+//! use for the quantity, put together here; nobody has held them against instruments that are set to these languages.
 
 use crate::units::{self, Dimension};
 

@@ -209,7 +209,7 @@ fn with_its_excess(
             "{} of {:.3} ms (give or take {:.1} \u{b5}s)",
             if excess.delay_s > 0.0 { "a delay" } else { "an advance" },
             1e3 * excess.delay_s.abs(),
-            1e6 * (2.0 * excess.error_s).max(0.1)
+            (2e6 * excess.error_s).max(0.1)
         );
         notes.push(if response.delay_kept {
             format!("{name}: {size} is kept, as the session asks: the sound jumps by it at every switch")
