@@ -387,7 +387,7 @@ impl<M: Machine> Driver<M> {
         let level_db = self.level_db.unwrap_or(0.0);
         // Both are read, in this order, whatever is in which slot.
         let sound =
-            |of: &Stimulus| of.sound().map(|sound| scaled(&sound, level_db)).map_err(Stopped::Stimulus);
+            |of: &Stimulus| of.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
         let (a, b) = (sound(&pair.a)?, sound(&pair.b)?);
         let list: Vec<Playable> =
             sides.iter().map(|side| if *side == Side::A { a.clone() } else { b.clone() }).collect();
@@ -407,7 +407,7 @@ impl<M: Machine> Driver<M> {
     /// The output does not play it.
     pub fn sound_level(&mut self, level_db: f64) -> Result<(), Stopped> {
         let Some(pair) = self.stimuli.pairs.first() else { return Ok(()) };
-        let first = pair.a.sound().map(|sound| scaled(&sound, level_db)).map_err(Stopped::Stimulus);
+        let first = pair.a.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
         let position = self.status().position;
         if let Err(stopped) = first.and_then(|first| self.load(&[first])) {
             self.stop(stopped.clone());

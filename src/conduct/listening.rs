@@ -1,5 +1,7 @@
 //! The player in seconds: seeking, loop regions, and the level that the listener chose.
 
+use std::sync::Arc;
+
 use crate::clip::Playable;
 use crate::player::Status;
 
@@ -96,16 +98,16 @@ pub mod level {
 }
 
 /// The same stimulus at another level; every stimulus of a sitting gets the same factor.
-pub fn scaled(playable: &Playable, decibels: f64) -> Playable {
+pub fn scaled(mut playable: Playable, decibels: f64) -> Playable {
     if decibels == 0.0 {
-        return playable.clone();
+        return playable;
     }
     let factor = level::factor(decibels);
-    Playable {
-        rate_hz: playable.rate_hz,
-        channels: playable.channels,
-        samples: playable.samples.iter().map(|sample| sample * factor).collect(),
+    match Arc::get_mut(&mut playable.samples) {
+        Some(samples) => samples.iter_mut().for_each(|sample| *sample *= factor),
+        None => playable.samples = playable.samples.iter().map(|sample| sample * factor).collect(),
     }
+    playable
 }
 
 #[cfg(test)]

@@ -96,14 +96,15 @@ impl Fir {
         self.taps.len() == 1 && self.start == 0
     }
 
-    /// The filter's own response at a frequency in Hz, by the sum itself.
+    /// The filter's own response at a frequency in Hz: the sum itself, by Horner's scheme.
     pub fn response_at(&self, frequency_hz: f64) -> Complex64 {
         let turn = -std::f64::consts::TAU * frequency_hz / f64::from(self.rate_hz);
-        self.taps
-            .iter()
-            .enumerate()
-            .map(|(i, tap)| Complex64::from_polar(*tap, turn * (self.start + i as i64) as f64))
-            .sum()
+        let (across, along) = turn.sin_cos();
+        let (mut re, mut im) = (0.0, 0.0);
+        for tap in self.taps.iter().rev() {
+            (re, im) = (re * along - im * across + tap, re * across + im * along);
+        }
+        Complex64::new(re, im) * Complex64::cis(turn * self.start as f64)
     }
 }
 

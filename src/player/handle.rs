@@ -114,7 +114,6 @@ impl Player {
 
     /// Sends the stimuli and everything that goes with them to the present stream.
     fn send_program(&mut self) {
-        while self.link.garbage.pop().is_ok() {}
         let rate = self.description.rate_hz;
         let from = self.loaded.first().map_or(rate, |playable| playable.rate_hz);
         self.description.resampled_from_hz = (from != rate).then_some(from);
@@ -138,6 +137,8 @@ impl Player {
     }
 
     fn collect(&mut self) {
+        // Programs that are no longer played are freed here, not on the audio thread.
+        while self.link.garbage.pop().is_ok() {}
         for report in self.output.reports() {
             match report {
                 Report::Event(event) => {

@@ -187,7 +187,7 @@ impl Audition<'_> {
     fn load(&mut self) {
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return };
         let (a, b) = match (pair.a.sound(), pair.b.sound()) {
-            (Ok(a), Ok(b)) => (scaled(&a, self.decibels), scaled(&b, self.decibels)),
+            (Ok(a), Ok(b)) => (scaled(a, self.decibels), scaled(b, self.decibels)),
             (Err(error), _) | (_, Err(error)) => {
                 self.notice = Some(error.to_string());
                 return;

@@ -157,13 +157,23 @@ impl Stimulus {
             Sound::Stored { store, from, bytes, sha256 } => (store, *from, *bytes, sha256),
         };
         let refused = |message: String| StimulusError::Kept { folder: store.folder.clone(), message };
-        let mut bytes = vec![0; length as usize];
-        store.at(from, |file| file.read_exact(&mut bytes)).map_err(|error| refused(error.to_string()))?;
-        if Sha256::digest(&bytes)[..] != sha256[..] {
+        // Read into its place: a long sound is in memory once.
+        let count = length as usize / SAMPLE;
+        let mut samples: Arc<[f32]> = std::iter::repeat_n(0.0, count).collect();
+        let places = Arc::get_mut(&mut samples).expect("nobody else has it yet");
+        let (mut hash, mut bytes, mut at) = (Sha256::new(), vec![0; PIECE], from);
+        for places in places.chunks_mut(PIECE / SAMPLE) {
+            let bytes = &mut bytes[..SAMPLE * places.len()];
+            store.at(at, |file| file.read_exact(bytes)).map_err(|error| refused(error.to_string()))?;
+            hash.update(&*bytes);
+            at += bytes.len() as u64;
+            for (place, word) in places.iter_mut().zip(bytes.as_chunks::<SAMPLE>().0) {
+                *place = f32::from_le_bytes(*word);
+            }
+        }
+        if hash.finalize()[..] != sha256[..] {
             return Err(refused("it is no longer what was written".to_owned()));
         }
-        let (words, _) = bytes.as_chunks::<SAMPLE>();
-        let samples = words.iter().map(|word| f32::from_le_bytes(*word)).collect();
         Ok(Playable { rate_hz: self.rate_hz, channels: self.channels, samples })
     }
 }

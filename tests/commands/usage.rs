@@ -152,7 +152,8 @@ fn whoever_stops_reading_hears_nothing_more() {
 #[test]
 fn every_command_tells_where_its_time_went() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    material::session(folder.path(), material::SYNTH, material::PAIR, material::RESISTOR);
+    let short = "synth = \"plucked-strings\"\nlength = \"0.5 s\"";
+    material::session(folder.path(), short, material::PAIR, material::RESISTOR);
     let told = "most memory so far";
     let unasked = earwitness(folder.path(), &["plan", "--proportion", "0.75"]);
     assert!(!unasked.err.contains(told), "nobody asked: {}", unasked.err);
