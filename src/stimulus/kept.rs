@@ -35,9 +35,9 @@ impl Store {
     /// An empty one, in the first folder that takes it.
     pub(super) fn new() -> Result<Arc<Self>, StimulusError> {
         let mut folder = PathBuf::from(FOLDER);
-        let file = tempfile::tempfile_in(&folder).or_else(|_| {
+        let file = nameless(&folder).or_else(|_| {
             folder = std::env::temp_dir();
-            tempfile::tempfile_in(&folder)
+            nameless(&folder)
         });
         let file = file.map_err(|error| no_room(&folder, &error))?;
         Ok(Arc::new(Self { file: Mutex::new(file), folder, given: Mutex::new(0) }))
@@ -63,6 +63,17 @@ impl Store {
         file.seek(SeekFrom::Start(at))?;
         act(&mut file)
     }
+}
+
+/// A file in a folder that has no name there and that its owner alone may read.
+fn nameless(folder: &Path) -> std::io::Result<File> {
+    let file = tempfile::tempfile_in(folder)?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
+    }
+    Ok(file)
 }
 
 fn no_room(folder: &Path, error: &std::io::Error) -> StimulusError {
