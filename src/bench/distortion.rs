@@ -58,7 +58,7 @@ pub struct Distortion {
     pub dropped: Vec<Dropped>,
 }
 
-/// The difference of two distortions.
+/// The difference of two distortions: of sweeps, of two tones or of steps.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Apart {
     /// First minus second, in percent of the fundamental, root mean square over frequency.
@@ -73,7 +73,7 @@ impl std::fmt::Display for Apart {
         match self.uncertainty_percent {
             None => write!(
                 formatter,
-                "{} %, of one sweep each: record two or more to know what repeating the same cable gives",
+                "{} %, of one signal each: record two or more to know what repeating the same cable gives",
                 percent(self.percent)
             ),
             Some(uncertainty) if self.percent.abs() <= uncertainty => write!(
@@ -84,7 +84,7 @@ impl std::fmt::Display for Apart {
             ),
             Some(uncertainty) => write!(
                 formatter,
-                "{} % ± {} %: more than repeating the same sweep explains; put the first cable back and measure again before \
+                "{} % ± {} %: more than repeating the same signal explains; put the first cable back and measure again before \
                  you believe it",
                 percent(self.percent),
                 percent(uncertainty)
@@ -236,15 +236,20 @@ fn summarised(
     }
 }
 
-/// The difference of two distortions with what the repeats say of it (Welch 1947, Biometrika 34:28).
+/// The difference of two distortions with what the repeats say of it.
 pub fn apart(first: &Distortion, second: &Distortion) -> Apart {
+    apart_of(&first.overall_percent, &second.overall_percent)
+}
+
+/// The difference of two means with what their repeats say of it, all in percent (Welch 1947, Biometrika 34:28).
+pub fn apart_of(first: &[f64], second: &[f64]) -> Apart {
     let of = |values: &[f64]| {
         let count = values.len() as f64;
         let mean = values.iter().sum::<f64>() / count;
         let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / (count - 1.0) / count;
         (mean, variance, count - 1.0)
     };
-    let (a, b) = (of(&first.overall_percent), of(&second.overall_percent));
+    let (a, b) = (of(first), of(second));
     let uncertainty_percent = (a.2 >= 1.0 && b.2 >= 1.0).then(|| {
         let variance = a.1 + b.1;
         let freedom = if variance > 0.0 {

@@ -6,6 +6,9 @@
 //! | file | what it does |
 //! | --- | --- |
 //! | [`sweep`] | the synchronised exponential sweep |
+//! | [`apart`] | two responses held against each other |
+//! | [`approach`] | the way up to a capture's level |
+//! | [`chain`] | a sound device's output joined to its input |
 //! | [`capture`] | playing and recording at once; dividers for an amplifier |
 //! | [`recording`] | a recording: what is refused, where its sweeps are, how loud its silence is |
 //! | [`recognised`] | the phase of an exponential sweep from its zero crossings |
@@ -15,6 +18,7 @@
 //! | [`distortion`] | harmonics and THD over frequency, the difference of two |
 //! | [`tones`] | intermodulation of two tones; THD+N of stepped tones |
 //! | [`impedance`] | an impedance from a known resistor |
+//! | [`foreseen`] | what the circuit predicts that two recordings leave of each other |
 //! | [`null`] | what two recordings leave of each other |
 //!
 //! ```
@@ -29,9 +33,13 @@
 //! # Ok::<(), earwitness::bench::BenchError>(())
 //! ```
 
+pub mod apart;
+pub mod approach;
 pub mod capture;
+pub mod chain;
 pub mod distortion;
 pub mod excess;
+pub mod foreseen;
 pub mod impedance;
 pub mod null;
 pub mod recognised;

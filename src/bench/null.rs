@@ -8,9 +8,9 @@ use crate::clip::welch::Welch;
 use crate::hearing::weighting::erb_edges;
 
 /// Frequencies that are compared, in Hz; the upper one at most 0.45 of the rate.
-const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
+pub(super) const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
 /// Window of the spectra in samples.
-const WINDOW: usize = 8192;
+pub(super) const WINDOW: usize = 8192;
 /// Most recordings of a permutation test: all ways to call half of them A are looked at.
 const MOST_RECORDINGS: usize = 16;
 
@@ -61,6 +61,8 @@ pub struct Permutation {
     pub p_value: f64,
     /// How many ways there are.
     pub labellings: usize,
+    /// The smallest p-value that so many recordings can give.
+    pub smallest_p: f64,
 }
 
 fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchError> {
@@ -82,23 +84,23 @@ fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchEr
 }
 
 /// Power of a signal in each bin.
-fn power(samples: &[f64]) -> Vec<f64> {
+pub(super) fn power(samples: &[f64]) -> Vec<f64> {
     let mut welch = Welch::new(1, WINDOW);
     welch.push(&[samples]);
     welch.finish()
 }
 
 /// The bins between two frequencies.
-fn bins(from_hz: f64, to_hz: f64, rate: f64) -> std::ops::Range<usize> {
+pub(super) fn bins(from_hz: f64, to_hz: f64, rate: f64) -> std::ops::Range<usize> {
     let step = rate / WINDOW as f64;
     (from_hz / step).round() as usize..((to_hz / step).round() as usize).min(WINDOW / 2 + 1)
 }
 
-fn highest(rate: f64) -> f64 {
+pub(super) fn highest(rate: f64) -> f64 {
     BAND_HZ.1.min(super::sweep::MEASURED_SHARE * rate)
 }
 
-fn decibels(ratio: f64) -> f64 {
+pub(super) fn decibels(ratio: f64) -> f64 {
     (10.0 * ratio.log10()).max(-300.0)
 }
 
@@ -202,5 +204,7 @@ pub fn permuted(a: &[Channel<'_>], b: &[Channel<'_>]) -> Result<Permutation, Ben
         within_db,
         p_value: as_far as f64 / ways.len() as f64,
         labellings: ways.len(),
+        // Where both groups are as large, the names exchanged set them apart as far.
+        smallest_p: if a.len() == b.len() { 2.0 } else { 1.0 } / ways.len() as f64,
     })
 }

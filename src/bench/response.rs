@@ -1,7 +1,7 @@
 //! Two channels to a transfer function: response over reference, averaged over repeats, without delay and polarity.
 //!
-//! Each repeat gives the cross-spectrum of both channels; within a band the transfer function is a straight line over the
-//! logarithm of frequency, through every bin with the weight of the reference's energy. What both channels share (the
+//! Each repeat gives the cross-spectrum of both channels; within a band the transfer function is a parabola (a straight line
+//! where the band has few bins) over the logarithm of frequency, through every bin with the weight of the reference's energy. What both channels share (the
 //! interface, the amplifier and its distortion, a common clock) cancels.
 
 use num_complex::Complex64;
@@ -524,21 +524,38 @@ fn banded(
                 low = (centre / step).floor() as usize;
                 high = low + 1;
             }
-            let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-            let (mut c0, mut c1) = (Complex64::ZERO, Complex64::ZERO);
+            // Sums of the weights times powers of the distance from the centre, in half bands.
+            let (mut weights, mut sums) = ([0.0; 5], [Complex64::ZERO; 3]);
             for bin in low..=high {
-                let away = (bin as f64 * step / centre).ln();
+                let away = (bin as f64 * step / centre).ln() / half.ln();
                 let turn = Complex64::cis(std::f64::consts::TAU * bin as f64 / length as f64 * lag);
                 let (weight, cross) = (x[bin].norm_sqr(), y[bin] * turn * x[bin].conj());
-                s0 += weight;
-                s1 += weight * away;
-                s2 += weight * away * away;
-                c0 += cross;
-                c1 += cross * away;
+                let mut power = 1.0;
+                for (order, sum) in weights.iter_mut().enumerate() {
+                    *sum += weight * power;
+                    if let Some(sum) = sums.get_mut(order) {
+                        *sum += cross * power;
+                    }
+                    power *= away;
+                }
             }
-            (c0 * s2 - c1 * s1) / (s0 * s2 - s1 * s1)
+            if high - low >= ENOUGH_FOR_A_BEND { bent(&weights, &sums) } else { straight(&weights, &sums) }
         })
         .collect()
+}
+
+/// Bins of a band from which on its transfer function may be bent: fewer would only follow their noise.
+const ENOUGH_FOR_A_BEND: usize = 12;
+
+/// The straight line's value at the centre.
+fn straight([w0, w1, w2, ..]: &[f64; 5], [c0, c1, _]: &[Complex64; 3]) -> Complex64 {
+    (c0 * w2 - c1 * w1) / (w0 * w2 - w1 * w1)
+}
+
+/// The parabola's value at the centre (least squares, by Cramer's rule).
+fn bent([w0, w1, w2, w3, w4]: &[f64; 5], [c0, c1, c2]: &[Complex64; 3]) -> Complex64 {
+    let (a, b, c) = (w2 * w4 - w3 * w3, w1 * w4 - w2 * w3, w1 * w3 - w2 * w2);
+    (c0 * a - c1 * b + c2 * c) / (w0 * a - w1 * b + w2 * c)
 }
 
 /// The slope of the straight line through points, and its standard error.

@@ -54,11 +54,11 @@ impl Signal {
         }
     }
 
-    /// The signal's samples: silence, sounds with silence between them, silence.
+    /// The signal's samples: silence, sounds with silence between them, silence; all sounds so many times over.
     ///
     /// # Errors
     /// A rate that no device has or that is too low for the tones, a level above full scale.
-    pub fn samples(self, rate_hz: u32, level_dbfs: f64) -> Result<Vec<f64>, BenchError> {
+    pub fn samples(self, rate_hz: u32, level_dbfs: f64, repeats: u32) -> Result<Vec<f64>, BenchError> {
         if !RATES_HZ.contains(&rate_hz) || rate_hz < 44_100 {
             return Err(BenchError(format!(
                 "the tones' rate is {rate_hz} Hz; 44100 Hz and the usual rates above are allowed"
@@ -73,6 +73,7 @@ impl Signal {
             Some(pair) => vec![(TONES_S, pair.to_vec())],
             None => steps().into_iter().map(|frequency| (STEP_S, vec![(frequency, 1.0)])).collect(),
         };
+        let sounds = std::iter::repeat_n(sounds, repeats as usize).flatten();
         let rate = f64::from(rate_hz);
         let peak = 10_f64.powf(level_dbfs / 20.0);
         let pause = vec![0.0; (PAUSE_S * rate) as usize];
@@ -118,8 +119,8 @@ pub struct Intermodulation {
     pub ratio_db: f64,
     /// The recorder's clock against the player's, in parts per million.
     pub clock_ppm: f64,
-    /// Pieces that were averaged.
-    pub pieces: usize,
+    /// The same in each piece that was averaged, in percent.
+    pub single_percent: Vec<f64>,
 }
 
 /// Distortion of one step.
@@ -133,6 +134,15 @@ pub struct Step {
     pub thd_percent: Option<f64>,
     /// Everything but the tone in the band, in percent of the whole (AES17: THD+N; from memory).
     pub thd_noise_percent: f64,
+}
+
+/// THD+N in percent, root mean square over the steps, of each time that they were played; steps lowest first, those of one
+/// frequency in the order of playing.
+pub fn overall_percent(steps: &[Step]) -> Vec<f64> {
+    let rounds: Vec<&[Step]> = steps.chunk_by(|one, next| one.frequency_hz == next.frequency_hz).collect();
+    let fewest = rounds.iter().map(|round| round.len()).min().unwrap_or(0);
+    let square = |time: usize| rounds.iter().map(|round| round[time].thd_noise_percent.powi(2)).sum::<f64>();
+    (0..fewest).map(|time| (square(time) / rounds.len() as f64).sqrt()).collect()
 }
 
 /// Complex amplitude of a frequency in a stretch of sound, its phase counted from the first sample of the recording.
@@ -242,7 +252,7 @@ pub fn intermodulation(channel: &Channel<'_>, signal: Signal) -> Result<Intermod
         ratio_db: ratio / count,
         // A recorder that runs fast counts more samples to a period: the tone seems lower.
         clock_ppm: (1.0 / clock - 1.0) * 1e6,
-        pieces: totals.len(),
+        single_percent: totals,
     })
 }
 

@@ -4,6 +4,7 @@ mod capture;
 mod distortion;
 mod impedance;
 mod null;
+mod report;
 mod response;
 mod sweep;
 mod tones;
@@ -43,6 +44,8 @@ enum Job {
     Impedance(impedance::ImpedanceArguments),
     /// Two recordings on one time axis: what is left, against the same cable twice
     Null(null::NullArguments),
+    /// A page with pictures of two cables: set-up, responses, difference, distortion, null test, raw files by digest
+    Report(report::ReportArguments),
 }
 
 impl From<BenchError> for Failure {
@@ -62,5 +65,6 @@ pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failur
         Job::Distortion(arguments) => distortion::run(arguments, out),
         Job::Impedance(arguments) => impedance::run(arguments, out),
         Job::Null(arguments) => null::run(arguments, out),
+        Job::Report(arguments) => report::run(arguments, out),
     }
 }

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, check_words, paragraph, predict, predict_sizes, timings};
+use super::{Failure, check_loopback, check_words, paragraph, predict, predict_sizes, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
@@ -16,6 +16,7 @@ use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, ControlKind, Session};
 use crate::sitting::agreed::agreed;
+use crate::stimulus::recorded::RecordedPair;
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, Survey};
 use crate::trial::{Definition, Terms};
@@ -33,6 +34,8 @@ pub struct CheckArguments {
     sound_path: bool,
     #[command(flatten)]
     device: check_words::DeviceArguments,
+    #[command(flatten)]
+    loopback: check_loopback::LoopbackArguments,
 }
 
 /// Runs the command.
@@ -62,6 +65,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     } else {
         None
     };
+    let chain = check_loopback::measure(&arguments.loopback, &arguments.device, &session, &stimuli)?;
     timings::stage("output");
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session
@@ -85,7 +89,9 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "cautions": predict::cautions_json(&cautions),
             "still_possible": STILL_POSSIBLE,
             "sound_device": check_words::document(&session, &device),
+            "recorded": stimuli.recorded().iter().map(|pair| recorded_json(&session, pair)).collect::<Vec<_>>(),
             "sound_path": proof.as_ref().map(proof_json),
+            "loopback": check_loopback::document(chain.as_ref()),
         });
         writeln!(out, "{document:#}")?;
         return verdict_on(proof.as_ref());
@@ -151,6 +157,12 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             writeln!(out, "  {line}")?;
         }
     }
+    if let Some(chain) = &chain {
+        writeln!(out)?;
+        for line in check_loopback::lines(chain) {
+            writeln!(out, "{line}")?;
+        }
+    }
     verdict_on(proof.as_ref())
 }
 
@@ -188,6 +200,24 @@ fn verdict_on(proof: Option<&TransparencyReport>) -> Result<(), Failure> {
         )),
         _ => Ok(()),
     }
+}
+
+/// What recordings that are played say of themselves.
+fn recorded_json(session: &Session, pair: &RecordedPair) -> serde_json::Value {
+    let apart = pair.apart();
+    json!({
+        "comparison": session.comparisons[pair.comparison].name,
+        "clip": session.clips[pair.clip].name,
+        "bands": pair.bands.iter().map(|band| json!({
+            "from_hz": band.from_hz,
+            "to_hz": band.to_hz,
+            "recorded_db": band.recorded_db,
+            "predicted_db": band.predicted_db,
+        })).collect::<Vec<_>>(),
+        "level_off_db": apart.map(|(mean, ..)| mean),
+        "shape_off_db": apart.map(|(_, shape, _)| shape),
+        "noise_dbfs": pair.noise_dbfs,
+    })
 }
 
 fn proof_json(proof: &TransparencyReport) -> serde_json::Value {

@@ -21,6 +21,13 @@ pub(super) struct DeviceArguments {
     device: Option<String>,
 }
 
+impl DeviceArguments {
+    /// The device's name, if one was given.
+    pub(super) fn name(&self) -> Option<String> {
+        self.device.clone()
+    }
+}
+
 /// What carries the sound, and what its words make of the differences.
 pub(super) enum Found {
     /// A device answered.

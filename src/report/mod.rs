@@ -11,6 +11,7 @@
 //! | `front_figure` | the one figure of page one |
 //! | [`threshold_figures`] | pictures of thresholds |
 //! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
+//! | [`measured`] | the bench report: page and figures |
 //! | [`svg`] | the kit that every figure is drawn with |
 //! | [`export`], [`dictionary`] | CSV and JSON, and what their columns hold |
 //! | [`methods`] | what was done, in words ready to paste |
@@ -23,6 +24,7 @@ pub mod export;
 pub mod figures;
 mod front_figure;
 pub mod length_figures;
+pub mod measured;
 pub mod methods;
 pub mod model;
 pub mod page;

@@ -55,7 +55,7 @@ pub fn page(report: &Report) -> String {
 }
 
 /// A page around a body; `scripts` is what its policy lets run.
-fn shell(title: &str, more_style: &str, scripts: &str, body: Markup) -> String {
+pub(super) fn shell(title: &str, more_style: &str, scripts: &str, body: Markup) -> String {
     let style = format!("{}{STYLE}{more_style}", svg::STYLE);
     html! {
         (DOCTYPE)
@@ -98,7 +98,7 @@ fn format_page() -> Markup {
 
 /// A figure with a caption of about two lines. Everything that the picture says stands in words on the picture itself, for
 /// whoever does not see it.
-fn figure(figure: &Figure) -> Markup {
+pub(super) fn figure(figure: &Figure) -> Markup {
     html! {
         figure {
             (wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
@@ -108,7 +108,7 @@ fn figure(figure: &Figure) -> Markup {
 }
 
 /// A box that scrolls sideways by itself, so that the page never does.
-fn wide(label: &str, content: Markup) -> Markup {
+pub(super) fn wide(label: &str, content: Markup) -> Markup {
     html! { div.wide tabindex="0" role="region" aria-label=(label) { (content) } }
 }
 

@@ -27,7 +27,10 @@ impl Contents {
     }
 
     /// Of a file that is read now, block by block.
-    fn of_file(path: &std::path::Path) -> std::io::Result<Self> {
+    ///
+    /// # Errors
+    /// The file cannot be read to its end.
+    pub fn of_file(path: &std::path::Path) -> std::io::Result<Self> {
         let mut file = crate::files::open(path)?;
         let (mut hash, mut block, mut bytes) = (Sha256::new(), vec![0_u8; 1 << 16], 0);
         loop {

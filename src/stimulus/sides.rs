@@ -11,7 +11,7 @@ use super::{PairKind, StimulusError};
 use crate::clip::OpenClip;
 use crate::clip::fade::Fades;
 use crate::filter::{Fir, design};
-use crate::session::Session;
+use crate::session::{Session, Takes};
 
 /// Ringing that a clip's end cuts off and that is worth a note, in dB.
 const WORTHY_RINGING_DB: f64 = -80.0;
@@ -55,7 +55,8 @@ impl Sources {
     fn takes(&mut self, session: &Session, index: usize, clip: usize) -> Result<Sounds, StimulusError> {
         let comparison = &session.comparisons[index];
         let mut wanted = vec![(comparison.a, false), (comparison.b, false)];
-        if session.recordings(comparison, clip).is_some_and(|[a, _]| a.again.is_some()) {
+        // Either on every clip or on none: the terms say which, and journals are held against them.
+        if session.takes(comparison) == Some(Takes::Two) {
             wanted.push((comparison.a, true));
         }
         let missing: Vec<(usize, bool)> = wanted

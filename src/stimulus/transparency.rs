@@ -205,7 +205,8 @@ pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyR
     rates.sort_unstable();
     rates.dedup();
     let mut cables: Vec<usize> =
-        session.comparisons.iter().flat_map(|comparison| [comparison.a, comparison.b]).collect();
+        // Of a comparison that plays nothing but recordings, no filter is heard.
+        session.comparisons.iter().filter(|own| is_filtered(session, own)).flat_map(|own| [own.a, own.b]).collect();
     cables.sort_unstable();
     cables.dedup();
     let total = (cables.len() * rates.len()) as u64;
@@ -218,10 +219,14 @@ pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyR
     let survey = survey(session, progress)?;
     for pair in survey.differences(true, progress)? {
         let PairKind::Comparison { comparison, clip } = pair.kind else { continue };
-        let (response_difference_db, delay_s) = response_difference(session, comparison)?;
+        let (response_difference_db, mut delay_s) = response_difference(session, comparison)?;
+        let recorded = session.recordings(&session.comparisons[comparison], clip).is_some();
+        if recorded {
+            delay_s = 0.0;
+        }
         report.pairs.push(PairProof {
             expected_latency: -(delay_s * f64::from(pair.rate_hz)).round() as i64,
-            causes: causes(session, comparison),
+            causes: if recorded { Vec::new() } else { causes(session, comparison) },
             comparison: session.comparisons[comparison].name.clone(),
             clip: session.clips[clip].name.clone(),
             latency_difference: pair.latency.unwrap_or(0),
@@ -236,6 +241,11 @@ pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyR
     }
     report.notes = survey.notes().to_vec();
     Ok(report)
+}
+
+/// Whether some clip of a comparison is filtered, and not recorded.
+fn is_filtered(session: &Session, comparison: &crate::session::Comparison) -> bool {
+    comparison.clips.iter().any(|clip| session.recordings(comparison, *clip).is_none())
 }
 
 /// Renders a clip through a direct cable by the path that renders everything, and compares every sample.

@@ -8,10 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
 use super::record::{
-    Ballot, Closing, FORMAT, Listening, Occasion, Opening, Part, Record, StoppingTerms, TrialId,
+    Ballot, Closing, ComparisonTerms, FORMAT, Listening, Occasion, Opening, Part, Record, StimulusTerms,
+    StoppingTerms, TrialId,
 };
 use super::witness::{MAX_NAME, MAX_WITNESSES, Witness};
 use super::{schedule, score};
+use crate::session::Takes;
 
 /// A seat of a night.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -121,7 +123,16 @@ impl Ledger {
         for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
             let same = stimulus.a == stimulus.b;
             let positive = stimulus.control.is_none_or(|control| terms.controls[control].is_positive());
-            let comparison = &terms.comparisons[stimulus.comparison].name;
+            let ComparisonTerms { name: comparison, recorded, .. } = &terms.comparisons[stimulus.comparison];
+            if *recorded == Some(Takes::Two) && !positive {
+                // The same cable recorded twice: one of the two recordings is the comparison's own side A.
+                let own = |of: &&StimulusTerms| {
+                    (of.comparison, of.clip, of.control) == (stimulus.comparison, stimulus.clip, None)
+                };
+                let is_the_own = opening.stimuli.iter().find(own).is_some_and(|own| own.a == stimulus.a);
+                allowed(is_the_own, "side A of an identical control is not the comparison's side A")?;
+                continue;
+            }
             allowed(!(same && positive), format!("`{comparison}`: both sides of a pair are the same sound"))?;
             allowed(same || positive, "the sides of an identical control are not the same sound")?;
         }

@@ -2,7 +2,8 @@
 
 use serde_json::Value;
 
-use super::{filtered, read, reference, write};
+use super::{RATE, filtered, read, reference, write};
+use crate::commands::material::{PAIR, RESISTOR, SYNTH, session};
 use crate::commands::{refused, succeeded};
 
 const SHORT: [&str; 8] = ["--from", "30", "--seconds", "0.5", "--repeats", "2", "--level", "-6"];
@@ -48,6 +49,56 @@ fn a_response_goes_from_the_sweep_into_a_session() {
     for (gain, at) in gains.iter().zip([7, 10, 13]) {
         assert!((gain - exact[at]).abs() < 0.01, "{gains:?} {exact:?}");
     }
+    // Two cables against each other, and a page of it with pictures.
+    write(&folder.join("short.wav"), 48_000, &[&sweep, &sweep]);
+    let ran = succeeded(folder, &["bench", "response", "cable.wav", "--against", "short.wav"]);
+    assert!(ran.out.contains("the two responses are at most"), "{}", ran.out);
+    let music: Vec<f64> = (0..48_000).map(|n| super::music(f64::from(n) / RATE)).collect();
+    write(&folder.join("music.wav"), 48_000, &[&music]);
+    let report = [
+        "bench",
+        "report",
+        "cable.wav",
+        "short.wav",
+        "--again",
+        "cable.wav",
+        "--names",
+        "Long <1>,Short",
+        "--out",
+    ];
+    let more = [
+        "bench.html",
+        "--music",
+        "music.wav,music.wav",
+        "--music-again",
+        "music.wav",
+        "--figures",
+        "pictures",
+        "--json",
+    ];
+    let ran = succeeded(folder, &[&report[..], &more].concat());
+    let document: Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!(document["difference"]["is_there"], true, "{document}");
+    let page = std::fs::read_to_string(folder.join("bench.html")).unwrap();
+    let digest =
+        earwitness::session::input::Contents::of(&std::fs::read(folder.join("cable.wav")).unwrap()).sha256;
+    let digits: String = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(page.matches(&*digits).count(), 2, "the sweep, and the same file as the second time");
+    assert!(page.contains("Long &lt;1&gt;") && !page.contains("<script") && page.contains("Null test"));
+    // Nothing is fetched: the only addresses are the names of the SVG standard.
+    assert_eq!(
+        page.matches("http").count(),
+        page.matches("http://www.w3.org/2000/svg").count() + page.matches("http-equiv").count()
+    );
+    for name in ["set-up", "responses", "difference", "null"] {
+        let drawn = std::fs::read_to_string(folder.join(format!("pictures/{name}.svg"))).unwrap();
+        assert!(drawn.starts_with("<?xml") && drawn.trim_end().ends_with("</svg>"), "{name}");
+    }
+    refused(
+        folder,
+        &[&report[..], &["x.html", "--music", "music.wav"]].concat(),
+        &["--music names one", "two are needed"],
+    );
     // Everything is known of what was played, so one channel will do.
     write(&folder.join("one.wav"), 48_000, &[&shelf]);
     let ran = succeeded(folder, &["bench", "response", "one.wav", "--sweep", "sweep.wav"]);
@@ -114,6 +165,19 @@ fn distortion_impedance_and_null_answer_on_the_command_line() {
     assert!(document["residual_db"].as_f64().unwrap() < -120.0, "{}", document["residual_db"]);
     assert!(folder.join("left.wav").exists());
     refused(folder, &["bench", "impedance", "half.wav", "--resistor", "10"], &["--resistor", "ohm"]);
+    // What the circuit predicts, beside it: a pair of wires against none nulls to some -30 dB.
+    session(folder, SYNTH, PAIR, RESISTOR);
+    let predicted = ["bench", "null", "sweep.wav", "half.wav", "--session", ".", "--comparison"];
+    let document = parsed(&[&predicted[..], &["one-none", "--json"]].concat());
+    let residual = document["predicted"]["residual_db"].as_f64().unwrap();
+    assert!((-70.0..-20.0).contains(&residual), "{residual}");
+    assert_eq!(
+        document["predicted"]["bands_db"].as_array().unwrap().len(),
+        document["bands"].as_array().unwrap().len()
+    );
+    let ran = succeeded(folder, &predicted[..6]);
+    assert!(ran.out.contains("predicted") && ran.out.contains("less than the circuit says"), "{}", ran.out);
+    refused(folder, &[&predicted[..], &["none-one"]].concat(), &["no such comparison", "one-none"]);
     refused(folder, &["bench", "null", "sweep.wav", "gone.wav"], &["gone.wav"]);
     refused(folder, &["bench", "distortion", "sweep.wav", "--channel", "2"], &["no channel 2"]);
 }

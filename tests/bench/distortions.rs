@@ -67,7 +67,7 @@ fn a_difference_of_distortion_is_told_from_noise() {
     // 0.01 x^2 at a peak of 0.25: 0.125 % of the fundamental more.
     assert!((other.percent - 0.125).abs() < 0.02, "{other}");
     assert!(other.percent > other.uncertainty_percent.unwrap(), "{other}");
-    assert!(other.to_string().contains("more than repeating the same sweep explains"), "{other}");
+    assert!(other.to_string().contains("more than repeating the same signal explains"), "{other}");
 }
 
 /// What is on the two channels when `impedance` follows a resistor: applied in the frequency domain.

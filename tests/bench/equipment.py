@@ -1,7 +1,7 @@
 """Simulated equipment between a sound device's output and its input: raw float32 stereo on standard input and output.
 
-Channel 1 is the reference, a little softer; channel 2 is the response: reference through the shelf of filters.json, and, for
-`bent`, with 0.01 x^2 added. scipy 1.17.1, signal.sosfilt.
+Channel 1 is the reference, a little softer; channel 2 is the response: reference through the shelf of filters.json, for `plain`
+the reference itself, and for `bent` with 0.01 x^2 added. scipy 1.17.1, signal.sosfilt.
 """
 import json
 import os
@@ -22,6 +22,8 @@ while True:
     frames = np.frombuffer(block[: len(block) // 8 * 8], dtype="<f4").reshape(-1, 2).astype(float)
     reference = 0.9 * frames[:, 0]
     response, state = signal.sosfilt(sections, reference, zi=state)
+    if "plain" in sys.argv:
+        response = reference
     response = response + bend * response**2 + 1e-6 * generator.standard_normal(len(response))
     out = np.stack([reference, response], axis=1).astype("<f4")
     sys.stdout.buffer.write(out.tobytes())

@@ -1,8 +1,10 @@
 //! Null tests of sounds that differ in nothing but delay, gain, polarity and clock, and of sounds that differ.
 
+use earwitness::bench::foreseen::foreseen;
 use earwitness::bench::null::{null, permuted};
+use num_complex::Complex64;
 
-use super::{RATE, music, noise, recording};
+use super::{RATE, filtered, music, noise, recording};
 
 fn played(seconds: f64, delay: f64, ppm: f64, gain: f64) -> Vec<f64> {
     (0..(seconds * RATE) as usize)
@@ -44,6 +46,41 @@ fn what_a_filter_leaves_is_what_arithmetic_says() {
 }
 
 #[test]
+fn what_the_circuit_predicts_is_what_its_filter_leaves() {
+    let sections = super::reference("filters.json")["filters"]["shelf"]["sections"].clone();
+    let first = played(1.5, 0.0, 0.0, 1.0);
+    let second = filtered(&sections, &first);
+    let (first, second) = (recording(vec![first]), recording(vec![second]));
+    let found = null(&first.last(), &second.last()).unwrap();
+    // The filter's own response, from its coefficients.
+    let ratio = |frequencies: &[f64]| -> Result<Vec<Complex64>, String> {
+        let at = |frequency: &f64| {
+            let z = Complex64::cis(-std::f64::consts::TAU * frequency / RATE);
+            let sections = sections.as_array().unwrap().iter().map(super::numbers);
+            sections.map(|c| (c[0] + z * (c[1] + z * c[2])) / (c[3] + z * (c[4] + z * c[5]))).product()
+        };
+        Ok(frequencies.iter().map(at).collect())
+    };
+    let predicted = foreseen(&first.last(), &ratio).unwrap();
+    assert!(
+        (predicted.residual_db - found.residual_db).abs() < 0.5,
+        "{} {}",
+        predicted.residual_db,
+        found.residual_db
+    );
+    assert!(predicted.residual_db > -60.0);
+    for (band, predicted) in found.bands.iter().zip(&predicted.bands) {
+        // Between partials there is nothing to null.
+        if let (Some(own), Some(predicted)) = (band.residual_db, predicted) {
+            assert!((own - predicted).abs() < 2.0 || own < -60.0, "{band:?}: {predicted}");
+        }
+    }
+    // Nothing leaves nothing.
+    let same = foreseen(&first.last(), &|frequencies| Ok(vec![Complex64::ONE; frequencies.len()])).unwrap();
+    assert!(same.residual_db < -120.0, "{}", same.residual_db);
+}
+
+#[test]
 fn a_permutation_tells_a_difference_from_repeating() {
     let base = played(1.0, 0.0, 0.0, 1.0);
     let take = |seed: u64, echo: f64| {
@@ -66,6 +103,7 @@ fn a_permutation_tells_a_difference_from_repeating() {
     assert_eq!(equal.labellings, 20);
     assert!(equal.p_value >= 0.1 && (equal.between_db - equal.within_db).abs() < 0.5, "{equal:?}");
     let different = of(&[same[..3].to_vec(), other].concat());
+    assert!((different.smallest_p - 0.1).abs() < 1e-12, "so few can prove nothing");
     // Two of the twenty ways, the true one and the one with the names exchanged.
     assert!((different.p_value - 0.1).abs() < 1e-12, "{different:?}");
     assert!(different.between_db > different.within_db + 6.0, "{different:?}");

@@ -1,5 +1,6 @@
 //! Transfer functions of known filters, with delay, polarity, clock, noise and dropouts.
 
+use earwitness::bench::apart::apart;
 use earwitness::bench::recording::Recording;
 use earwitness::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
 use serde_json::Value;
@@ -226,4 +227,70 @@ fn bad_recordings_are_refused_with_what_to_do() {
         .expect_err("refused")
         .0;
     assert!(message.contains("96000 Hz") && message.contains("rate of the sweep"), "{message}");
+}
+
+#[test]
+fn a_steep_low_pass_is_right_at_its_own_frequencies() {
+    // A Butterworth low pass of second order at 15 kHz by the bilinear transform: closed form (Oppenheim & Schafer,
+    // Discrete-Time Signal Processing, 7.1), held at the frequencies that are measured, so that no interpolation counts.
+    let k = (std::f64::consts::PI * 15_000.0 / RATE).tan();
+    let (root, norm) = (std::f64::consts::SQRT_2, 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k));
+    let section = [
+        k * k * norm,
+        2.0 * k * k * norm,
+        k * k * norm,
+        1.0,
+        2.0 * (k * k - 1.0) * norm,
+        (1.0 - root * k + k * k) * norm,
+    ];
+    let sections = serde_json::json!([section]);
+    let source = Swept::new(1.0, 2).samples(RATE, 0.0, 0.0);
+    let response = filtered(&sections, &source);
+    let found = measured(&recording(vec![source, response]), &Options::default()).unwrap();
+    let (mut db, mut worst) = (0.0_f64, 0.0);
+    for (frequency, gain) in found.frequency_hz.iter().zip(&found.gain_db) {
+        let z = num_complex::Complex64::cis(-std::f64::consts::TAU * frequency / RATE);
+        let exact =
+            (section[0] + z * (section[1] + z * section[2])) / (1.0 + z * (section[4] + z * section[5]));
+        let error = (gain - 20.0 * exact.norm().log10()).abs();
+        if error > db {
+            (db, worst) = (error, *frequency);
+        }
+    }
+    assert!(db < 0.002, "{db} dB at {worst} Hz");
+}
+
+#[test]
+fn two_responses_are_told_apart_or_not() {
+    let sweep = Swept::new(0.6, 4);
+    let take = |filter: Option<&str>, seed: u64| {
+        let (source, shelf) = pair("shelf", sweep, 0.0, 0.0);
+        let heard = if filter.is_some() { shelf } else { source.clone() };
+        let hiss = noise(source.len(), 2e-4, seed);
+        let heard = heard.into_iter().zip(hiss).map(|(sample, hiss)| sample + hiss).collect();
+        measured(&recording(vec![source, heard]), &Options::default()).unwrap()
+    };
+    let (first, again, other) = (take(None, 1), take(None, 2), take(Some("shelf"), 3));
+    let same = apart(&first, &again).unwrap();
+    assert_eq!(same.is_there, Some(false), "{same}");
+    assert!(same.to_string().ends_with("not distinguishable from repeating the same cable"), "{same}");
+    let different = apart(&first, &other).unwrap();
+    assert_eq!(different.is_there, Some(true), "{different}");
+    let gains = numbers(&reference("filters.json")["filters"]["shelf"]["gain_db"]);
+    let largest = gains.iter().fold(0.0_f64, |most, gain| most.max(gain.abs()));
+    assert!((different.largest_db - largest).abs() < 0.05, "{different}, not {largest}");
+    // One in twenty of the points of the same cable twice lies outside of its own uncertainty, no matter where.
+    let uncertainty = same.uncertainty_db.as_ref().unwrap();
+    let outside = same.gain_db.iter().zip(uncertainty).filter(|(gain, own)| gain.abs() > **own).count();
+    let share = outside as f64 / same.gain_db.len() as f64;
+    assert!((0.0..0.12).contains(&share), "{share}");
+    let elsewhere = measured(
+        &recording(vec![
+            Swept::new(0.8, 2).samples(RATE, 0.0, 0.0),
+            Swept::new(0.8, 2).samples(RATE, 0.0, 0.0),
+        ]),
+        &Options { per_octave: 12.0, ..Options::default() },
+    )
+    .unwrap();
+    assert!(apart(&first, &elsewhere).expect_err("refused").0.contains("different sweeps"));
 }

@@ -2,7 +2,8 @@
 
 use std::f64::consts::TAU;
 
-use earwitness::bench::tones::{Signal, intermodulation, stepped};
+use earwitness::bench::distortion::apart_of;
+use earwitness::bench::tones::{Signal, intermodulation, overall_percent, stepped};
 
 use super::{RATE, noise, recording};
 use crate::commands::{refused, succeeded};
@@ -53,8 +54,24 @@ fn products_of_two_tones_are_those_of_the_polynomial_at_any_clock() {
         }
         assert!((found.clock_ppm - ppm).abs() < 0.05, "{signal:?}: {} ppm", found.clock_ppm);
         assert!((found.ratio_db - 20.0 * (lower / upper).log10()).abs() < 1e-3, "{}", found.ratio_db);
-        assert!(found.floor_db < -120.0 && found.pieces == 2, "{signal:?}: {} dB", found.floor_db);
+        assert!(
+            found.floor_db < -120.0 && found.single_percent.len() == 2,
+            "{signal:?}: {} dB",
+            found.floor_db
+        );
     }
+    // Half as much again is more than its scatter; the same again is not (Welch's test, in the sentence).
+    let of = |a: f64, seed: u64| {
+        let hiss = noise((3.4 * RATE) as usize, 1e-5, seed);
+        let tones = [(250.0, 0.4), (8000.0, 0.1)];
+        let samples = bent(tones, a, 0.0, 0.0, 0.0).into_iter().zip(hiss).map(|(x, hiss)| x + hiss).collect();
+        intermodulation(&recording(vec![samples]).last(), Signal::Din).unwrap().single_percent
+    };
+    let (first, again, more) = (of(0.01, 1), of(0.01, 2), of(0.015, 3));
+    let same = apart_of(&first, &again);
+    assert!(same.percent.abs() <= same.uncertainty_percent.unwrap(), "{same}");
+    let different = apart_of(&more, &first);
+    assert!(different.percent > different.uncertainty_percent.unwrap(), "{different}");
     // A straight line has no products: what is found is what noise gives, and the floor says so.
     let tones = [(250.0, 0.4), (8000.0, 0.1)];
     let found =
@@ -96,6 +113,7 @@ fn a_steps_distortion_and_noise_are_those_that_were_added() {
             2 => second,
             _ => 0.0,
         };
+        assert_eq!(overall_percent(&found), [found[0].thd_noise_percent]);
         let step = &found[0];
         // Steps bear the exact names: 20 Hz is 19.95 Hz.
         assert!((step.frequency_hz / nominal - 1.0).abs() < 3e-3, "{}", step.frequency_hz);
@@ -126,6 +144,13 @@ fn tones_are_written_and_measured_by_their_names() {
     assert!(document["percent"].as_f64().unwrap() < 1e-3 && document["pieces"] == 5, "{document}");
     let table = std::fs::read_to_string(folder.join("two.csv")).unwrap();
     assert!(table.starts_with("percent,std_percent,") && table.lines().count() == 2, "{table}");
+    // Another recording of the same, and how far apart they are.
+    let against =
+        ["bench", "distortion", "tones.wav", "--signal", "ccif", "--against", "tones.wav", "--json"];
+    let document: serde_json::Value = serde_json::from_str(&succeeded(folder, &against).out).unwrap();
+    assert_eq!(document["difference"]["percent"], 0.0);
+    let sentence = document["difference"]["sentence"].as_str().unwrap();
+    assert!(sentence.ends_with("not distinguishable from repeating the same cable"), "{sentence}");
     let loud = ["bench", "tones", "--signal", "din", "--level", "3", "--out", "loud.wav"];
     refused(folder, &loud, &["-90 to 0 are allowed"]);
     let steps = ["bench", "distortion", "tones.wav", "--signal", "steps"];

@@ -1,5 +1,6 @@
 //! Two sittings that differ only in the draw look and write the same until the seal is opened.
 
+use earwitness::session::Takes;
 use earwitness::stats::Protocol;
 use earwitness::stimulus::PairKind;
 use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Stage};
@@ -227,4 +228,64 @@ fn a_failed_write_stops_the_sitting_and_shows_no_result() {
     }
     assert_eq!(scripted.journal.records.len(), before);
     assert_eq!(scripted.conductor.view().stage, stage);
+}
+
+/// A sitting of recordings, whose identical controls play one cable recorded twice.
+fn of_recordings(protocol: Protocol) -> Draft {
+    let mut draft = kit::full(protocol);
+    for comparison in &mut draft.terms.comparisons {
+        comparison.recorded = Some(Takes::Two);
+    }
+    let own = draft.stimuli.clone();
+    for stimulus in &mut draft.stimuli {
+        let Some(control) = stimulus.control else { continue };
+        if !draft.terms.controls[control].is_positive() {
+            let place = (stimulus.comparison, stimulus.clip, None);
+            let pair = own.iter().find(|of| (of.comparison, of.clip, of.control) == place).unwrap();
+            (stimulus.a, stimulus.b) = (pair.a, earwitness::trial::Digest::of(b"recorded again"));
+        }
+    }
+    draft
+}
+
+#[test]
+fn a_sitting_of_recordings_looks_and_writes_the_same_for_every_order() {
+    for protocol in [Protocol::Abx, Protocol::Triangle] {
+        let draft = of_recordings(protocol);
+        let first = seen(&draft, 0, None);
+        for order in 1..Definition::of(protocol).orders.len() {
+            let other = seen(&draft, order, None);
+            assert_eq!(
+                (&first.views, &first.journal),
+                (&other.views, &other.journal),
+                "{protocol}, order {order}"
+            );
+            assert_eq!((&first.record_lengths, &first.effects), (&other.record_lengths, &other.effects));
+            assert_ne!(first.sides, other.sides, "{protocol}, order {order}");
+        }
+    }
+}
+
+#[test]
+fn an_identical_control_that_is_another_sound_is_refused() {
+    let refused = |draft: &Draft| {
+        let secret = blind::secret(1);
+        Conductor::open(kit::opening(draft, &secret), secret).map(drop).expect_err("refused").to_string()
+    };
+    // A real difference under the name of a control that should not be heard, without recordings and with them.
+    let mut without = of_recordings(Protocol::Abx);
+    for comparison in &mut without.terms.comparisons {
+        comparison.recorded = None;
+    }
+    assert!(refused(&without).contains("are not the same sound"));
+    let mut other = of_recordings(Protocol::Abx);
+    let is_identical =
+        |control: &Option<usize>| control.is_some_and(|at| !other.terms.controls[at].is_positive());
+    let at = other.stimuli.iter().position(|stimulus| is_identical(&stimulus.control)).unwrap();
+    other.stimuli[at].a = earwitness::trial::Digest::of(b"something else");
+    assert!(refused(&other).contains("is not the comparison's side A"));
+    // In format 1 nobody could record.
+    let mut old = kit::opening(&of_recordings(Protocol::Abx), &blind::secret(1));
+    old.format = 1;
+    assert!(old.fits_its_format().is_err());
 }

@@ -7,7 +7,9 @@ use serde_json::json;
 
 use super::sweep::SweepShape;
 use super::{Failure, note};
-use crate::bench::capture::{Capture, Meter, capture, divider, level_warning};
+use crate::bench::approach::{self, Finding};
+use crate::bench::capture::{Capture, Captured, Meter, capture, divider, level_warning};
+use crate::bench::sweep::Sweep;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
 use crate::clip::{ClipSource, OpenClip, Playable};
@@ -41,6 +43,9 @@ pub(super) struct CaptureArguments {
     /// With --amplifier-power: the most that the interface's input takes, in volt peak (see its manual)
     #[arg(long, value_name = "V", default_value_t = 1.0, requires = "amplifier_power")]
     input_limit: f64,
+    /// Go up to --level without being asked at each step; test bursts still come first
+    #[arg(long)]
+    yes: bool,
     /// Print what was written as JSON
     #[arg(long)]
     json: bool,
@@ -58,39 +63,30 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
             arguments.channels.len()
         )));
     }
-    let sound = match &arguments.play {
-        None => {
-            let sweep = arguments.shape.sweep();
-            let samples = sweep.samples()?.into_iter().map(|sample| sample as f32).collect();
-            Playable { rate_hz: sweep.rate_hz, channels: 1, samples }
-        }
-        Some(path) => played(path)?,
-    };
-    let rate_hz = sound.rate_hz;
     note(super::CARE);
-    let wanted = Capture {
-        sound,
+    let asks = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    // Nobody to ask: what was asked for in so many words, or a low level.
+    let usual = if asks { Sweep::default().level_dbfs } else { approach::LOW_DBFS };
+    let what = Capture {
+        sound: sound(arguments, usual)?,
         output: arguments.output.clone(),
         input: arguments.input.clone(),
         channels: arguments.channels.iter().map(|channel| usize::from(*channel) - 1).collect(),
     };
-    let terminal = std::io::stderr().is_terminal();
-    let mut warned = false;
-    let found = capture(&wanted, &mut |meter| {
-        if terminal {
-            show(meter, &arguments.channels);
-        }
-        // A clipped input says so at once: whoever stands at the amplifier need not wait for the end.
-        if !warned && meter.peaks.iter().any(|peak| *peak >= 0.99) {
-            warned = true;
-            note("! An input clips: turn it down.");
-        }
-        true
-    });
-    if terminal {
-        note("");
+    let level_dbfs =
+        decibels(what.sound.samples.iter().fold(0.0_f32, |peak, sample| sample.abs().max(peak)).into());
+    if !asks && !arguments.yes && level_dbfs > approach::LOW_DBFS + 0.1 {
+        return Err(Failure::bad(format!(
+            "the level is {level_dbfs:.1} dBFS, above {} dBFS, and there is no terminal to ask in: add --yes to go up without \
+             being asked, or give --level {}",
+            approach::LOW_DBFS,
+            approach::LOW_DBFS
+        )));
     }
-    let found = found?;
+    let reached = go_up(&what, level_dbfs, asks && !arguments.yes, arguments)?;
+    let what = if reached < level_dbfs - 0.05 { scaled(what, reached - level_dbfs) } else { what };
+    let rate_hz = what.sound.rate_hz;
+    let found = played_and_recorded(&what, &arguments.channels)?;
     let channels: Vec<&[f64]> = found.channels.iter().map(Vec::as_slice).collect();
     let mut file = WavWriter::create(path, WordLength::Float32, channels.len(), rate_hz, Dither::new(0))
         .map_err(Failure::bad)?;
@@ -124,18 +120,150 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
     Ok(())
 }
 
-/// A sound file as it is played.
-fn played(path: &std::path::Path) -> Result<Playable, Failure> {
-    let source = ClipSource::File { path: path.to_path_buf(), start_seconds: 0.0, length_seconds: None };
+/// What is played: the sweep at a level in dB relative to full scale, or a sound file, as it is or with another peak.
+fn sound(arguments: &CaptureArguments, level_dbfs: f64) -> Result<Playable, Failure> {
+    let Some(path) = &arguments.play else {
+        let sweep = arguments.shape.sweep(level_dbfs);
+        let samples = sweep.samples()?.into_iter().map(|sample| sample as f32).collect();
+        return Ok(Playable { rate_hz: sweep.rate_hz, channels: 1, samples });
+    };
+    let source = ClipSource::File { path: path.clone(), start_seconds: 0.0, length_seconds: None };
     let sound = OpenClip::open(&source).and_then(|clip| clip.read_all()).map_err(Failure::bad)?;
+    let peak = sound.channels.iter().flatten().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
+    if peak == 0.0 {
+        return Err(Failure::bad(format!("{} is silent; there is nothing to record", path.display())));
+    }
+    let gain = match arguments.shape.level {
+        Some(level) if !(-80.0..=0.0).contains(&level) => {
+            return Err(Failure::bad(format!("--level is {level} dB; -80 to 0 dB are allowed")));
+        }
+        Some(level) => 10_f64.powf(level / 20.0) / peak,
+        None => 1.0,
+    };
     let channels = sound.channels.len();
     let mut samples = vec![0.0_f32; sound.frames() * channels];
     for (index, channel) in sound.channels.iter().enumerate() {
         for (frame, sample) in samples.chunks_exact_mut(channels).zip(channel) {
-            frame[index] = *sample as f32;
+            frame[index] = (gain * sample) as f32;
         }
     }
     Ok(Playable { rate_hz: sound.rate_hz, channels: channels as u16, samples: samples.into() })
+}
+
+/// The same, so many dB louder.
+fn scaled(mut what: Capture, by_db: f64) -> Capture {
+    let gain = 10_f64.powf(by_db / 20.0) as f32;
+    what.sound.samples = what.sound.samples.iter().map(|sample| gain * sample).collect();
+    what
+}
+
+fn decibels(peak: f64) -> f64 {
+    20.0 * peak.max(1e-9).log10()
+}
+
+/// Plays and records, with meters.
+fn played_and_recorded(what: &Capture, channels: &[u8]) -> Result<Captured, Failure> {
+    let terminal = std::io::stderr().is_terminal();
+    let mut warned = false;
+    let found = capture(what, &mut |meter| {
+        if terminal {
+            show(meter, channels);
+        }
+        // A clipped input says so at once: whoever stands at the amplifier need not wait for the end.
+        if !warned && meter.peaks.iter().any(|peak| *peak >= 0.99) {
+            warned = true;
+            note("! An input clips: turn it down.");
+        }
+        true
+    });
+    if terminal {
+        note("");
+    }
+    Ok(found?)
+}
+
+/// Goes up to a level in short bursts, asking before each step or, if nobody is to be asked, all in one go; returns the level
+/// that was reached.
+fn go_up(what: &Capture, level_dbfs: f64, asks: bool, arguments: &CaptureArguments) -> Result<f64, Failure> {
+    let step_db = if asks { approach::ASKED_STEP_DB } else { approach::STEP_DB };
+    let levels = approach::levels(level_dbfs, step_db);
+    let burst = |levels: &[f64]| -> Result<Vec<f64>, Failure> {
+        let sound = approach::bursts(levels, what.sound.rate_hz, what.sound.channels);
+        let found = played_and_recorded(&Capture { sound, ..what.clone() }, &arguments.channels)?;
+        Ok(found
+            .channels
+            .iter()
+            .map(|own| own.iter().fold(0.0, |peak, sample| sample.abs().max(peak)))
+            .collect())
+    };
+    let name = |index: usize| arguments.channels.get(index).copied().unwrap_or(1);
+    if !asks {
+        let peaks = burst(&levels)?;
+        said_of_peaks(level_dbfs, &peaks, arguments);
+        return match approach::finding(&peaks, level_dbfs, level_dbfs) {
+            Finding::Higher => Ok(level_dbfs),
+            Finding::TooLoud => Err(Failure::bad(format!(
+                "an input clips at {level_dbfs:.0} dBFS: turn its gain down, or give a lower --level; nothing was recorded"
+            ))),
+            Finding::Deaf { input } => Err(Failure::bad(deaf(name(input)))),
+        };
+    }
+    for (index, level) in levels.iter().enumerate() {
+        let peaks = burst(&[*level])?;
+        said_of_peaks(*level, &peaks, arguments);
+        let next = levels.get(index + 1);
+        let way = match approach::finding(&peaks, *level, next.copied().unwrap_or(*level)) {
+            Finding::TooLoud if next.is_none() => {
+                return Err(Failure::bad(
+                    "an input clips: turn its gain down and begin again; nothing was recorded",
+                ));
+            }
+            Finding::TooLoud => {
+                note("The next step would clip an input.");
+                None
+            }
+            Finding::Deaf { input } => {
+                note(&deaf(name(input)));
+                next
+            }
+            Finding::Higher => next,
+        };
+        if next.is_none() {
+            return Ok(*level);
+        }
+        note(&match way {
+            Some(next) => format!("Enter: up to {next:.0} dBFS.  c: record at this level.  q: stop."),
+            None => "c: record at this level.  q: stop.".to_owned(),
+        });
+        match (answer()?.as_str(), way) {
+            ("c", _) => return Ok(*level),
+            ("", Some(_)) => {}
+            _ => return Err(Failure::bad("the capture was ended; nothing was written")),
+        }
+    }
+    Ok(level_dbfs)
+}
+
+fn deaf(input: u8) -> String {
+    format!(
+        "Input {input} hears nothing while another does: check its lead, its gain, and which input is which (--channels)"
+    )
+}
+
+fn said_of_peaks(level_dbfs: f64, peaks: &[f64], arguments: &CaptureArguments) {
+    let inputs: Vec<String> = peaks
+        .iter()
+        .zip(&arguments.channels)
+        .map(|(peak, channel)| format!("input {channel} peaks at {:.1} dBFS", decibels(*peak)))
+        .collect();
+    note(&format!("Test burst at {level_dbfs:.0} dBFS: {}.", inputs.join(", ")));
+}
+
+/// A line that was typed.
+fn answer() -> Result<String, Failure> {
+    let mut line = String::new();
+    let read = std::io::stdin().read_line(&mut line).map_err(Failure::bad)?;
+    Ok(if read == 0 { "q".to_owned() } else { line.trim().to_lowercase() })
 }
 
 /// Meters on one line, drawn over the last one.

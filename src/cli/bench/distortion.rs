@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{Failure, note, whole};
-use crate::bench::distortion::{Distortion, apart, measured};
+use crate::bench::distortion::{Apart, Distortion, apart, measured};
 use crate::bench::recording::{Channel, Recording};
 
 /// What was typed after `bench distortion`.
@@ -15,9 +15,9 @@ pub(super) struct DistortionArguments {
     /// The recording of the sweep (or of --signal); of two channels the second (loudspeaker) is measured
     file: PathBuf,
     /// A recording of steady tones from `bench tones`: intermodulation of two, or THD+N of the steps
-    #[arg(long, value_enum, conflicts_with = "against")]
+    #[arg(long, value_enum)]
     signal: Option<super::tones::SignalName>,
-    /// Another recording of the same sweep, such as another cable's: how far apart, and how sure
+    /// Another recording of the same sweep or tones, such as another cable's: how far apart, and how sure
     #[arg(long, value_name = "OTHER.wav")]
     against: Option<PathBuf>,
     /// Measure this channel, 1 or 2
@@ -36,7 +36,10 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
     if let Some(signal) = arguments.signal {
         let recording = Recording::read(&arguments.file)?;
         let channel = chosen(&recording, arguments.channel)?;
-        return super::tones::said(&channel, signal, arguments.csv.as_ref(), arguments.json, out);
+        let other = arguments.against.as_deref().map(Recording::read).transpose()?;
+        let other = other.as_ref().map(|other| chosen(other, arguments.channel)).transpose()?;
+        let (csv, as_json) = (arguments.csv.as_ref(), arguments.json);
+        return super::tones::said(&channel, other.as_ref(), signal, csv, as_json, out);
     }
     let of = |path: &PathBuf| -> Result<Distortion, Failure> {
         let recording = Recording::read(path)?;
@@ -75,11 +78,7 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
             let mut against = json!({});
             merge(&mut against, other);
             document["against"] = against;
-            document["difference"] = json!({
-                "percent": difference.percent,
-                "uncertainty_percent": difference.uncertainty_percent,
-                "sentence": difference.to_string(),
-            });
+            document["difference"] = difference_json(difference);
         }
         writeln!(out, "{document:#}")?;
         return Ok(());
@@ -137,4 +136,12 @@ fn table(found: &Distortion) -> String {
         text.push('\n');
     }
     text
+}
+
+pub(super) fn difference_json(difference: &Apart) -> Value {
+    json!({
+        "percent": difference.percent,
+        "uncertainty_percent": difference.uncertainty_percent,
+        "sentence": difference.to_string(),
+    })
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{Failure, note};
+use crate::bench::foreseen::{Foreseen, foreseen};
 use crate::bench::null::{Null, null, permuted};
 use crate::bench::recording::Recording;
 use crate::clip::dither::{Dither, WordLength};
@@ -42,6 +43,12 @@ pub(super) struct NullArguments {
         requires = "residual"
     )]
     raise: f64,
+    /// Also say what the circuit of this session predicts to be left of the two cables; A is side A
+    #[arg(long, value_name = "SESSION")]
+    session: Option<PathBuf>,
+    /// With --session: which of its comparisons, by name, if it has several
+    #[arg(long, value_name = "NAME", requires = "session")]
+    comparison: Option<String>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -74,6 +81,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     let baseline = baseline.map(|again| null(&a.last(), &again.last())).transpose()?;
     let read =
         |paths: &[PathBuf]| paths.iter().map(|path| Recording::read(path)).collect::<Result<Vec<_>, _>>();
+    let predicted = arguments.session.as_deref().map(|path| predicted(path, arguments, &a)).transpose()?;
     let permutation = if arguments.more_a.is_empty() {
         None
     } else {
@@ -99,6 +107,10 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
             whole.extend(own);
         }
         whole["baseline"] = baseline.as_ref().map_or(Value::Null, document);
+        whole["predicted"] = predicted.as_ref().map_or(
+            Value::Null,
+            |predicted| json!({ "residual_db": predicted.residual_db, "bands_db": predicted.bands }),
+        );
         whole["permutation"] = permutation.map_or(Value::Null, |found| {
             json!({
                 "recordings_a": found.recordings.0,
@@ -107,6 +119,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
                 "within_db": found.within_db,
                 "p_value": found.p_value,
                 "labellings": found.labellings,
+                "smallest_p_value": found.smallest_p,
             })
         });
         writeln!(out, "{whole:#}")?;
@@ -122,9 +135,16 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
         -found.clock_ppm,
         if found.polarity < 0 { " and turned round in polarity" } else { "" }
     )?;
-    for band in found.bands.iter().step_by(4) {
+    for (index, band) in found.bands.iter().enumerate().step_by(4) {
         let Some(residual) = band.residual_db else { continue };
-        writeln!(out, "  {:>6.0} to {:>6.0} Hz  {residual:>7.1} dB", band.from_hz, band.to_hz)?;
+        write!(out, "  {:>6.0} to {:>6.0} Hz  {residual:>7.1} dB", band.from_hz, band.to_hz)?;
+        match predicted.as_ref().and_then(|predicted| predicted.bands.get(index).copied().flatten()) {
+            Some(predicted) => writeln!(out, "  predicted {predicted:>7.1} dB")?,
+            None => writeln!(out)?,
+        }
+    }
+    if let Some(predicted) = &predicted {
+        writeln!(out, "{}", against_prediction(found.residual_db, predicted.residual_db))?;
     }
     match &baseline {
         Some(again) if found.residual_db <= again.residual_db + SAME_DB => writeln!(
@@ -152,11 +172,58 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
             test.p_value,
             test.labellings,
             if test.p_value <= 0.05 {
-                "; the recordings differ by more than repeating explains."
+                "; the recordings differ by more than repeating explains.".to_owned()
+            } else if test.smallest_p > 0.05 {
+                format!(
+                    "; so few recordings can give no less than {:.2}, whatever they hold: make four of each.",
+                    test.smallest_p
+                )
             } else {
-                "; no sign of a difference."
+                "; no sign of a difference.".to_owned()
             }
         )?;
     }
     Ok(())
+}
+
+/// What the circuit of a session predicts to be left of a recording of side A.
+fn predicted(path: &std::path::Path, arguments: &NullArguments, a: &Recording) -> Result<Foreseen, Failure> {
+    let session = crate::session::load(path).map_err(Failure::bad)?;
+    let names = || session.comparisons.iter().map(|own| own.name.as_str()).collect::<Vec<_>>().join(", ");
+    let comparison = match &arguments.comparison {
+        None if session.comparisons.len() > 1 => {
+            return Err(Failure::bad(format!(
+                "{} has several comparisons; --comparison names one of: {}",
+                path.display(),
+                names()
+            )));
+        }
+        None => session.comparisons.first(),
+        Some(name) => session.comparisons.iter().find(|own| own.name == *name),
+    };
+    let comparison = comparison.ok_or_else(|| {
+        Failure::bad(format!("{} has no such comparison; it has: {}", path.display(), names()))
+    })?;
+    let (one, other) = (session.chain(comparison.a), session.chain(comparison.b));
+    let ratio = |frequencies: &[f64]| {
+        let of =
+            |chain: &crate::circuit::Chain| chain.transfer(frequencies).map_err(|error| error.to_string());
+        Ok(of(&other)?.iter().zip(of(&one)?).map(|(b, a)| b / a).collect())
+    };
+    Ok(foreseen(&a.last(), &ratio)?)
+}
+
+/// What a residual says beside the one that was predicted.
+fn against_prediction(found_db: f64, predicted_db: f64) -> String {
+    let more = found_db - predicted_db;
+    let rest = if more > 3.0 {
+        format!(
+            "{more:.1} dB more than the circuit explains: repeating (--baseline), noise, distortion, or a circuit that is described wrongly"
+        )
+    } else if more < -3.0 {
+        format!("{:.1} dB less than the circuit says: is it described rightly?", -more)
+    } else {
+        "which is what is left".to_owned()
+    };
+    format!("The circuit predicts {predicted_db:.1} dB: {rest}.")
 }

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::{Failure, note, whole};
+use crate::bench::apart::apart;
 use crate::bench::recording::Recording;
 use crate::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
 
@@ -33,6 +34,9 @@ pub(super) struct ResponseArguments {
     /// Frequencies in an octave
     #[arg(long, value_name = "N", default_value_t = 24)]
     per_octave: u8,
+    /// Another cable's recording of the same sweep: how far apart the two are, and how sure
+    #[arg(long, value_name = "OTHER.wav", conflicts_with_all = ["sweep", "swapped"])]
+    against: Option<PathBuf>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -53,6 +57,8 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
         (None, Some(swapped)) => measured_both_ways(&recording, &swapped, &options)?,
         (None, None) => measured(&recording, &options)?,
     };
+    let other = read(&arguments.against)?.map(|other| measured(&other, &options)).transpose()?;
+    let difference = other.as_ref().map(|other| apart(&response, other)).transpose()?;
     super::super::timings::stage("output");
     if let Some(path) = &arguments.out {
         let source =
@@ -63,7 +69,7 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
         note(&text);
     }
     if arguments.json {
-        let document = json!({
+        let mut document = json!({
             "schema": "earwitness.bench/1",
             "bench": "response",
             "frequency_hz": response.frequency_hz,
@@ -78,10 +84,23 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
             "noise_dbfs": response.noise_dbfs,
             "notes": response.notes.iter().map(ToString::to_string).collect::<Vec<_>>(),
         });
+        if let Some(difference) = &difference {
+            document["difference"] = json!({
+                "gain_db": difference.gain_db,
+                "uncertainty_db": difference.uncertainty_db,
+                "largest_db": difference.largest_db,
+                "at_hz": difference.at_hz,
+                "is_there": difference.is_there,
+                "sentence": difference.to_string(),
+            });
+        }
         writeln!(out, "{document:#}")?;
         return Ok(());
     }
     lines(&response, out)?;
+    if let Some(difference) = &difference {
+        writeln!(out, "the two responses are {difference}")?;
+    }
     if let Some(path) = &arguments.out {
         writeln!(out, "{}: response = \"{0}\" in a session reads it", path.display())?;
     }

@@ -29,9 +29,9 @@ pub(super) struct SweepShape {
     /// How often it is played; the repeats give the standard deviation and show dropouts
     #[arg(long, value_name = "N", default_value_t = 4)]
     repeats: u32,
-    /// Peak in dB below full scale; begin low
-    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
-    level: f64,
+    /// Peak in dB relative to full scale: 0 or below
+    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    pub(super) level: Option<f64>,
     /// Silence before, between and after the sweeps, in seconds
     #[arg(long, value_name = "S", default_value_t = 0.5, allow_negative_numbers = true)]
     pause: f64,
@@ -41,14 +41,14 @@ pub(super) struct SweepShape {
 }
 
 impl SweepShape {
-    /// The sweep that was asked for.
-    pub(super) fn sweep(&self) -> Sweep {
+    /// The sweep that was asked for, at this level unless another was asked for, in dB relative to full scale.
+    pub(super) fn sweep(&self, level_dbfs: f64) -> Sweep {
         Sweep {
             from_hz: self.from,
             to_hz: self.to.unwrap_or(HIGHEST_SHARE * f64::from(self.rate)),
             seconds: self.seconds,
             rate_hz: self.rate,
-            level_dbfs: self.level,
+            level_dbfs: self.level.unwrap_or(level_dbfs),
             repeats: self.repeats,
             pause_s: self.pause,
             fade_s: self.fade,
@@ -74,7 +74,7 @@ pub(super) struct SweepArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let sweep = arguments.shape.sweep();
+    let sweep = arguments.shape.sweep(Sweep::default().level_dbfs);
     let samples = sweep.samples()?;
     let mut file =
         WavWriter::create(&arguments.out, arguments.format.word(), 1, sweep.rate_hz, Dither::new(0))

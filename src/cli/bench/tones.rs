@@ -4,11 +4,12 @@ use std::fmt::Write as _;
 use std::io::Write;
 use std::path::PathBuf;
 
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::{Failure, note, whole};
+use crate::bench::distortion::apart_of;
 use crate::bench::recording::Channel;
-use crate::bench::tones::{Signal, intermodulation, stepped};
+use crate::bench::tones::{Signal, intermodulation, overall_percent, stepped};
 use crate::cli::render::Format;
 use crate::clip::dither::Dither;
 use crate::clip::write::WavWriter;
@@ -52,6 +53,9 @@ pub(super) struct TonesArguments {
     /// Peak in dB below full scale; begin low
     #[arg(long, value_name = "DB", default_value_t = -40.0, allow_negative_numbers = true)]
     level: f64,
+    /// How often it is played: of several times the scatter is known, so that two recordings can be told apart
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=20))]
+    repeats: u32,
     /// How samples are stored
     #[arg(long, value_enum, default_value = "f32")]
     format: Format,
@@ -62,7 +66,7 @@ pub(super) struct TonesArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    let samples = arguments.signal.signal().samples(arguments.rate, arguments.level)?;
+    let samples = arguments.signal.signal().samples(arguments.rate, arguments.level, arguments.repeats)?;
     let mut file =
         WavWriter::create(&arguments.out, arguments.format.word(), 1, arguments.rate, Dither::new(0))
             .map_err(Failure::bad)?;
@@ -98,77 +102,103 @@ fn name(signal: SignalName) -> String {
     signal.to_possible_value().map_or(String::new(), |value| value.get_name().to_owned())
 }
 
-/// Measures a recording of the tones and says what was found.
+/// What a recording of tones holds: as JSON, as a table, as lines, and each repeat's distortion in percent.
+struct Said {
+    document: Value,
+    table: String,
+    lines: Vec<String>,
+    repeats_percent: Vec<f64>,
+}
+
+/// Measures a recording of the tones, and another one if there is one, and says what was found and how far they are apart.
 pub(super) fn said(
     channel: &Channel<'_>,
+    against: Option<&Channel<'_>>,
     signal: SignalName,
     csv: Option<&PathBuf>,
     as_json: bool,
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
-    let mut document =
-        json!({ "schema": "earwitness.bench/1", "bench": "distortion", "signal": name(signal) });
-    let mut table = String::new();
-    let mut lines = Vec::new();
-    if signal == SignalName::Steps {
-        let found = stepped(channel)?;
-        table.push_str("frequency_hz,level_dbfs,thd_percent,thd_noise_percent\n");
-        lines.push(format!("{:>8}  {:>8}  {:>9}  {:>9}", "Hz", "dBFS", "THD %", "THD+N %"));
-        for step in &found {
-            let thd = |digits: usize| step.thd_percent.map(|percent| format!("{percent:.digits$}"));
-            let (frequency, level) = (step.frequency_hz, step.level_dbfs);
-            let (blank, dash) = (thd(7).unwrap_or_default(), thd(5).unwrap_or_else(|| "-".to_owned()));
-            let _ = writeln!(table, "{frequency:.4},{level:.3},{blank},{:.7}", step.thd_noise_percent);
-            lines.push(format!("{frequency:>8.0}  {level:>8.2}  {dash:>9}  {:>9.5}", step.thd_noise_percent));
-        }
-        document["steps"] = found
-            .iter()
-            .map(|step| {
-                json!({
-                    "frequency_hz": step.frequency_hz,
-                    "level_dbfs": step.level_dbfs,
-                    "thd_percent": step.thd_percent,
-                    "thd_noise_percent": step.thd_noise_percent,
-                })
-            })
-            .collect();
-        let (low, high) = crate::bench::tones::BAND_HZ;
-        lines.push(format!("harmonics and noise from {low} Hz to {high} Hz, not weighted"));
-    } else {
-        let found = intermodulation(channel, signal.signal())?;
-        let values = [
-            ("percent", found.percent),
-            ("std_percent", found.std_percent),
-            ("second_percent", found.second_percent),
-            ("third_percent", found.third_percent),
-            ("floor_db", found.floor_db),
-            ("ratio_db", found.ratio_db),
-            ("clock_ppm", found.clock_ppm),
-        ];
-        for (key, value) in values {
-            document[key] = json!(value);
-        }
-        document["pieces"] = json!(found.pieces);
-        table.push_str(&values.map(|(key, _)| key).join(","));
-        table.push('\n');
-        table.push_str(&values.map(|(_, value)| format!("{value:.7}")).join(","));
-        table.push('\n');
-        lines.push(format!(
-            "intermodulation {:.5} % (std {:.5} %, {} pieces of 1 s): second order {:.5} %, third order {:.5} %",
-            found.percent, found.std_percent, found.pieces, found.second_percent, found.third_percent
-        ));
-        lines.push(format!(
-            "floor {:.1} dB for one product; the lower tone is {:+.2} dB above the upper one",
-            found.floor_db, found.ratio_db
-        ));
+    let mut own = of(channel, signal)?;
+    if let Some(other) = against.map(|channel| of(channel, signal)).transpose()? {
+        let difference = apart_of(&own.repeats_percent, &other.repeats_percent);
+        own.document["against"] = other.document;
+        own.document["difference"] = super::distortion::difference_json(&difference);
+        let what = if signal == SignalName::Steps { "THD+N" } else { "intermodulation" };
+        own.lines.push(format!("difference of {what}: {difference}"));
     }
     if let Some(path) = csv {
-        whole::write(path, &table)?;
+        whole::write(path, &own.table)?;
     }
     if as_json {
+        let mut document =
+            json!({ "schema": "earwitness.bench/1", "bench": "distortion", "signal": name(signal) });
+        if let (Some(document), Value::Object(own)) = (document.as_object_mut(), own.document) {
+            document.extend(own);
+        }
         writeln!(out, "{document:#}")?;
     } else {
-        writeln!(out, "{}", lines.join("\n"))?;
+        writeln!(out, "{}", own.lines.join("\n"))?;
     }
     Ok(())
+}
+
+fn of(channel: &Channel<'_>, signal: SignalName) -> Result<Said, Failure> {
+    if signal == SignalName::Steps { steps(channel) } else { pair(channel, signal) }
+}
+
+fn steps(channel: &Channel<'_>) -> Result<Said, Failure> {
+    let found = stepped(channel)?;
+    let mut table = "frequency_hz,level_dbfs,thd_percent,thd_noise_percent\n".to_owned();
+    let mut lines = vec![format!("{:>8}  {:>8}  {:>9}  {:>9}", "Hz", "dBFS", "THD %", "THD+N %")];
+    for step in &found {
+        let thd = |digits: usize| step.thd_percent.map(|percent| format!("{percent:.digits$}"));
+        let (frequency, level) = (step.frequency_hz, step.level_dbfs);
+        let (blank, dash) = (thd(7).unwrap_or_default(), thd(5).unwrap_or_else(|| "-".to_owned()));
+        let _ = writeln!(table, "{frequency:.4},{level:.3},{blank},{:.7}", step.thd_noise_percent);
+        lines.push(format!("{frequency:>8.0}  {level:>8.2}  {dash:>9}  {:>9.5}", step.thd_noise_percent));
+    }
+    let (low, high) = crate::bench::tones::BAND_HZ;
+    lines.push(format!("harmonics and noise from {low} Hz to {high} Hz, not weighted"));
+    let steps = found.iter().map(|step| {
+        json!({
+            "frequency_hz": step.frequency_hz,
+            "level_dbfs": step.level_dbfs,
+            "thd_percent": step.thd_percent,
+            "thd_noise_percent": step.thd_noise_percent,
+        })
+    });
+    let document = json!({ "steps": steps.collect::<Vec<_>>() });
+    Ok(Said { document, table, lines, repeats_percent: overall_percent(&found) })
+}
+
+fn pair(channel: &Channel<'_>, signal: SignalName) -> Result<Said, Failure> {
+    let found = intermodulation(channel, signal.signal())?;
+    let pieces = found.single_percent.len();
+    let values = [
+        ("percent", found.percent),
+        ("std_percent", found.std_percent),
+        ("second_percent", found.second_percent),
+        ("third_percent", found.third_percent),
+        ("floor_db", found.floor_db),
+        ("ratio_db", found.ratio_db),
+        ("clock_ppm", found.clock_ppm),
+    ];
+    let mut document = json!({ "pieces": pieces });
+    for (key, value) in values {
+        document[key] = json!(value);
+    }
+    let (keys, numbers) = (values.map(|(key, _)| key), values.map(|(_, value)| format!("{value:.7}")));
+    let lines = vec![
+        format!(
+            "intermodulation {:.5} % (std {:.5} %, {pieces} pieces of 1 s): second order {:.5} %, third order {:.5} %",
+            found.percent, found.std_percent, found.second_percent, found.third_percent
+        ),
+        format!(
+            "floor {:.1} dB for one product; the lower tone is {:+.2} dB above the upper one",
+            found.floor_db, found.ratio_db
+        ),
+    ];
+    let table = format!("{}\n{}\n", keys.join(","), numbers.join(","));
+    Ok(Said { document, table, lines, repeats_percent: found.single_percent })
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
 use crate::evidence::{Basis, TrialFacts};
-use crate::session::{Family, Levels, Stopping};
+use crate::session::{Family, Levels, Stopping, Takes};
 use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
 use crate::stats::{one, pattern};
@@ -64,13 +64,21 @@ pub(super) fn leak(case: &Case<'_>) -> Vec<Caveat> {
     let (correct, trials) =
         identical.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials));
     let controls = Controls { identical: Tally { correct, trials }, leak: case.leak, ..Controls::default() };
+    let recorded = case.agreed.terms.comparisons.iter().any(|own| own.recorded == Some(Takes::Two));
     when(rig_suspect(case.agreed.terms.protocol, &controls), || Caveat {
         kind: Kind::Leak,
         weight: Weight::Decisive,
-        text: format!(
-            "All listeners together: {correct} of {trials} right where both stimuli were identical. Something other than their \
-             sound gives the answer away."
-        ),
+        text: if recorded {
+            format!(
+                "All listeners together: {correct} of {trials} right where both sides were one cable recorded twice. The \
+                 recordings give the answer away, and not the cables."
+            )
+        } else {
+            format!(
+                "All listeners together: {correct} of {trials} right where both stimuli were identical. Something other than \
+                 their sound gives the answer away."
+            )
+        },
         remedy: "Find the leak: sounds of the machine, the screen, the other person. Then sit again.",
     })
 }
