@@ -16,9 +16,11 @@ use crate::bench::BenchError;
 
 /// What is said before anything is joined to an amplifier.
 const CARE: &str = "\
-Care: switch the amplifier off before anything is joined, moved or shorted. Begin low, with tweeters protected.
-An amplifier's output can destroy an input: use a voltage divider (`earwitness bench capture --amplifier-power` says which).
-Where both terminals carry signal (bridged amplifiers), an input's ground on one of them is a short circuit.";
+Care: switch the amplifier off before anything is joined, moved or shorted.
+Begin low, with tweeters protected. An amplifier's output can destroy an input:
+use a voltage divider (`earwitness bench capture --amplifier-power` says which).
+Where both terminals carry signal (bridged amplifiers), an input's ground on one
+of them is a short circuit.";
 
 /// What was typed after `bench`.
 #[derive(Debug, clap::Args)]

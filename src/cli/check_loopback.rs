@@ -102,8 +102,8 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
         format!("Your device, its output joined to its input: {} into {}", chain.names.0, chain.names.1),
         format!(
             "  response {:+.2} to {:+.2} dB from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db:+.2} dB, {}",
-            response_db.0,
-            response_db.1,
+            hundredths(response_db.0),
+            hundredths(response_db.1),
             crate::units::printed::count(*repeats as u64, "sweep")
         ),
         format!(
@@ -138,6 +138,11 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
         }
     }
     lines
+}
+
+/// Rounded to hundredths, without the sign of a zero.
+fn hundredths(decibels: f64) -> f64 {
+    (100.0 * decibels).round() / 100.0 + 0.0
 }
 
 /// The same as JSON.

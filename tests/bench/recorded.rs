@@ -245,3 +245,36 @@ fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
     let set = made(&corrected).unwrap();
     assert!(set.notes.iter().any(|note| note.contains("polarity turned round")), "{:#?}", set.notes);
 }
+
+#[test]
+fn a_recording_with_a_mark_in_it_is_told() {
+    // Somebody who prepares the recordings wants one side to be known: by its hiss, or by a tone under the music.
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let notes = |file: &str| {
+        let text =
+            text(&format!("recording = \"{file}\""), "").replace("recording_again = \"again.wav\"\n", "");
+        let session = earwitness::session::parse(&path("session.toml"), &text).unwrap();
+        survey(&session, &NoProgress).unwrap().notes().join("\n")
+    };
+    Capture { hiss: 1e-5, ..Capture::of(false, 0.4, 3) }.write(&path("hiss.wav"));
+    let said = notes("hiss.wav");
+    assert!(
+        said.contains("the recording of B is noisier, by up to") && said.contains("recording_again"),
+        "{said}"
+    );
+    let [source, response] = Capture::of(false, 0.4, 3).channels();
+    let marked: Vec<f64> = response
+        .iter()
+        .enumerate()
+        .map(|(n, sample)| {
+            // While music is played, and never in the silence in which noise is measured.
+            let time = n as f64 / RATE - 0.4;
+            let heard = (time / 0.05).min((SECONDS - time) / 0.05).clamp(0.0, 1.0);
+            sample + 5e-4 * heard * (std::f64::consts::TAU * 14_500.0 * time).sin()
+        })
+        .collect();
+    write(&path("marked.wav"), RATE as u32, &[&source, &marked]);
+    let said = notes("marked.wav");
+    assert!(said.contains("the recordings differ by more than the cables"), "{said}");
+}
