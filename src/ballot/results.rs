@@ -15,7 +15,7 @@ use crate::session::ControlKind;
 use crate::trial::journal::Journal;
 use crate::trial::{Ballot, Definition, Digest, Outcome, Part, Record, verify};
 use crate::units::printed::count;
-use crate::verdict::{self, Finding, Findings, Tally};
+use crate::verdict::{self, Finding, Findings, OnPaper, Tally};
 
 use super::reveal::{self, Frequency, Step};
 use super::view::Shown;
@@ -107,7 +107,7 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
     if let Some(problem) = checked.problems.first() {
         return Err(format!("the night's records do not verify: {problem}"));
     }
-    let (agreed, evidence, findings) = verdict::of_journal(&checked)?;
+    let (agreed, evidence, findings) = verdict::of_journal(&checked, &OnPaper::default())?;
     let night = Judged { agreed: &agreed, evidence: &evidence, findings: &findings, records, digests };
     let seats: Vec<SeatResult> = (0..evidence.listeners.len()).map(|listener| night.seat(listener)).collect();
     let highest = verdict::highest_scores(&agreed, &evidence, |seat| {

@@ -16,6 +16,7 @@ use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, ControlKind, Session};
 use crate::sitting::agreed::agreed;
+use crate::stimulus::on_paper::SizesOnPaper;
 use crate::stimulus::recorded::RecordedPair;
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, Survey};
@@ -54,6 +55,14 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .iter()
         .map(|comparison| predict::on_clips(&session, comparison, &mut ears))
         .collect::<Result<Vec<_>, _>>()?;
+    let on_paper = session
+        .comparisons
+        .iter()
+        .map(|comparison| {
+            let (scale, sizes) = predict_sizes::of_session(&session);
+            predict_sizes::on_paper(&session, comparison, (scale, &sizes), &mut ears)
+        })
+        .collect::<Result<Vec<_>, _>>()?;
     timings::stage("cautions");
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(stimuli.notes()).collect();
@@ -73,8 +82,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             .iter()
             .zip(&summaries)
             .enumerate()
-            .map(|(index, (_, summary))| as_json(&session, index, summary, &stimuli, &to_an_ear[index]))
-            .collect();
+            .map(|(index, (_, summary))| {
+                as_json(&session, index, summary, &stimuli, (&to_an_ear[index], &on_paper[index]))
+            })
+            .collect::<Result<_, Failure>>()?;
         let document = json!({
             "schema": "earwitness.check/1",
             "title": session.title,
@@ -113,10 +124,17 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
                 writeln!(out, "{line}")?;
             }
+            for line in predict_sizes::expected_line(&on_paper[index], name)
+                .iter()
+                .flat_map(|line| paragraph(4, line))
+            {
+                writeln!(out, "{line}")?;
+            }
         }
-        if let Some((scale, sizes)) = predict_sizes::of_session(&session) {
+        if session.threshold.is_some() {
+            let (scale, sizes) = predict_sizes::of_session(&session);
             writeln!(out, "  sizes, on paper")?;
-            for line in predict_sizes::lines(&session, comparison, scale, &sizes)? {
+            for line in predict_sizes::lines(&session, comparison, (scale, &sizes), Some(&on_paper[index]))? {
                 writeln!(out, "  {line}")?;
             }
         }
@@ -333,8 +351,8 @@ fn as_json(
     index: usize,
     (summary, unknown): &(Summary, Option<Uncertainty>),
     stimuli: &Survey<'_>,
-    to_an_ear: &[(String, Option<OnClip>)],
-) -> serde_json::Value {
+    (to_an_ear, on_paper): (&[(String, Option<OnClip>)], &SizesOnPaper),
+) -> Result<serde_json::Value, Failure> {
     let comparison = &session.comparisons[index];
     let clips: Vec<serde_json::Value> = comparison
         .clips
@@ -353,10 +371,15 @@ fn as_json(
                 "filter_taps_b": levels.taps_b,
             });
             predict::extend(&mut document, predict::on_clip_json(session, on_clip.as_ref()));
+            document["expected_size"] = predict_sizes::expected_json(on_paper, &session.clips[clip].name);
             Some(document)
         })
         .collect();
-    json!({
+    let sizes = session.threshold.map(|_| {
+        let (scale, sizes) = predict_sizes::of_session(session);
+        predict_sizes::json(session, comparison, (scale, &sizes), Some(on_paper))
+    });
+    Ok(json!({
         "name": comparison.name,
         "a": session.cables[comparison.a].name,
         "b": session.cables[comparison.b].name,
@@ -370,5 +393,6 @@ fn as_json(
         "same_polarity": !summary.reversed,
         "uncertainty": predict::uncertainty_json(session, comparison, summary, unknown.as_ref()),
         "clips": clips,
-    })
+        "sizes": sizes.transpose()?,
+    }))
 }

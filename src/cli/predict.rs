@@ -14,6 +14,7 @@ use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus, unknown_at};
 use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Scale, Session};
+use crate::stimulus::on_paper::SizesOnPaper;
 
 /// Most values that lines of text name among those that are known within limits.
 const MOST_CONTRIBUTIONS: usize = 3;
@@ -109,10 +110,13 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 }
                 if !arguments.multiples.is_empty() {
                     let (scale, sizes) = (Scale::Multiple, &arguments.multiples);
-                    document["multiples"] = predict_sizes::json(&session, comparison, scale, sizes)?;
+                    let clips = on_paper(&session, comparison, arguments, &mut ears)?;
+                    document["multiples"] =
+                        predict_sizes::json(&session, comparison, (scale, sizes), clips.as_ref())?;
                 }
                 if arguments.clips {
-                    document["clips"] = clips_json(&session, comparison, &mut ears)?;
+                    let paper = on_paper(&session, comparison, arguments, &mut ears)?;
+                    document["clips"] = clips_json(&session, comparison, paper.as_ref(), &mut ears)?;
                 }
                 Ok(document)
             })
@@ -163,13 +167,22 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         for line in predict_lengths::lines(&session, comparison, &lengths)? {
             writeln!(out, "{line}")?;
         }
-        for line in predict_sizes::lines(&session, comparison, Scale::Multiple, &arguments.multiples)? {
+        let clips = on_paper(&session, comparison, arguments, &mut ears)?;
+        let sizes = (Scale::Multiple, &arguments.multiples[..]);
+        for line in predict_sizes::lines(&session, comparison, sizes, clips.as_ref())? {
             writeln!(out, "{line}")?;
         }
         if arguments.clips {
             for (clip, on_clip) in on_clips(&session, comparison, &mut ears)? {
                 for line in on_clip_lines(&session, &clip, on_clip.as_ref()) {
                     writeln!(out, "{line}")?;
+                }
+                if let Some(line) =
+                    clips.as_ref().and_then(|paper| predict_sizes::expected_line(paper, &clip))
+                {
+                    for line in paragraph(4, &line) {
+                        writeln!(out, "{line}")?;
+                    }
                 }
             }
         }
@@ -194,9 +207,30 @@ fn reach_json(session: &Session, comparison: &Comparison, decibels: f64) -> Resu
     }))
 }
 
-fn clips_json(session: &Session, comparison: &Comparison, ears: &mut Ears) -> Result<Value, Failure> {
+/// What multiples are on each clip, where clips were asked for.
+fn on_paper(
+    session: &Session,
+    comparison: &Comparison,
+    arguments: &PredictArguments,
+    ears: &mut Ears,
+) -> Result<Option<SizesOnPaper>, Failure> {
+    let mut sizes: Vec<f64> = arguments.multiples.iter().copied().filter(|size| *size > 0.0).collect();
+    sizes.push(1.0);
+    sizes.sort_by(f64::total_cmp);
+    sizes.dedup();
+    let paper = || predict_sizes::on_paper(session, comparison, (Scale::Multiple, &sizes), ears);
+    arguments.clips.then(paper).transpose()
+}
+
+fn clips_json(
+    session: &Session,
+    comparison: &Comparison,
+    paper: Option<&SizesOnPaper>,
+    ears: &mut Ears,
+) -> Result<Value, Failure> {
     let clips = on_clips(session, comparison, ears)?.into_iter().map(|(clip, found)| {
-        let mut document = json!({ "clip": clip });
+        let expected = paper.map(|paper| predict_sizes::expected_json(paper, &clip));
+        let mut document = json!({ "clip": clip, "expected_multiple": expected });
         extend(&mut document, on_clip_json(session, found.as_ref()));
         document
     });

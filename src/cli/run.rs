@@ -14,6 +14,7 @@ use crate::trial::Outcome;
 
 use crate::sitting::simulated::{self, Ability};
 use crate::sitting::{self, Ending, Finished, Look, Request, Resuming};
+use crate::verdict;
 
 /// What was typed after `run`.
 #[derive(Debug, clap::Args)]
@@ -96,7 +97,9 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
         ));
     }
     super::timings::stage("session");
-    let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let mut session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let remarks = yardstick(&session, arguments.alias.as_ref().unwrap_or(&arguments.listener))?;
+    session.notes.extend(remarks);
     let facts = told(&session, &arguments.fact)?;
     let request = Request {
         session,
@@ -191,6 +194,25 @@ fn rehearse(
 
 fn seed() -> u64 {
     crate::conduct::Environment::real().seed
+}
+
+/// The listener's own smallest steps, or the advice to find them first. Nothing where the session has no yardstick.
+fn yardstick(session: &Session, listener: &str) -> Result<Vec<String>, Failure> {
+    let Some(path) = &session.yardstick else { return Ok(Vec::new()) };
+    let found = verdict::yardsticks(session).map_err(Failure::bad)?;
+    let own: Vec<String> = found
+        .iter()
+        .filter(|yardstick| yardstick.listener == listener)
+        .map(|yardstick| yardstick.sentence(None))
+        .collect();
+    if own.is_empty() {
+        return Ok(vec![format!(
+            "Five minutes well spent first: find the smallest step you hear on this equipment, with earwitness run {} --listener \
+             \"{listener}\". Every verdict on you will then stand next to it.",
+            path.display()
+        )]);
+    }
+    Ok(own)
 }
 
 /// Refuses what is no probability.

@@ -16,6 +16,7 @@
 //! | [`panel`] | a declared panel against who sat |
 //! | [`published`] | what of a journal readers get, to check it by themselves |
 //! | [`hide`] | names and places that are withheld |
+//! | `yardstick` | where listeners found their own smallest steps |
 
 pub mod agreed;
 mod builder;
@@ -28,6 +29,7 @@ pub mod panel;
 pub mod published;
 pub mod register;
 mod wager;
+mod yardstick;
 
 use std::collections::BTreeSet;
 
@@ -42,6 +44,7 @@ pub use inputs::{InputFacts, InputSetFacts};
 pub use journal::{Gathered, Reading, Readings, announced, folder};
 pub use panel::{NotCounted, PanelStanding, controls_missed};
 pub use published::Published;
+pub use yardstick::yardstick;
 
 use crate::session::ControlKind;
 use crate::trial::record::Part;

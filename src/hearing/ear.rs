@@ -60,6 +60,24 @@ impl Spectrum {
         let step = f64::from(rate_hz) / PIECE as f64;
         Self { frequency_hz: (0..power.len()).map(|bin| bin as f64 * step).collect(), power }
     }
+
+    /// The same in bands of a twentieth of an ERB, or of one bin where that is wider: enough for an ear, and a chain is
+    /// solved at a tenth of the frequencies.
+    #[must_use]
+    pub fn coarser(&self) -> Self {
+        const BANDS_PER_ERB: f64 = 20.0;
+        let band = |frequency: &f64| (erb_number(*frequency) * BANDS_PER_ERB) as usize;
+        let mut coarse = Self { frequency_hz: Vec::new(), power: Vec::new() };
+        for bins in (0..self.power.len())
+            .collect::<Vec<_>>()
+            .chunk_by(|one, next| band(&self.frequency_hz[*one]) == band(&self.frequency_hz[*next]))
+        {
+            coarse.power.push(bins.iter().map(|bin| self.power[*bin]).sum());
+            let sum: f64 = bins.iter().map(|bin| self.frequency_hz[*bin]).sum();
+            coarse.frequency_hz.push(sum / bins.len() as f64);
+        }
+        coarse
+    }
 }
 
 /// Power gains of chains in the bins of spectra, each worked out once: a cable of many conductors takes seconds.
@@ -118,16 +136,31 @@ impl Ears {
         if let Some(found) = self.found.get(&key) {
             return Ok(found.clone());
         }
-        let spectrum = match self.spectra.entry(clip.0) {
-            Entry::Occupied(known) => known.into_mut(),
-            Entry::Vacant(place) => place.insert(Spectrum::read(clip.1)?),
-        };
+        let spectrum = spectrum(&mut self.spectra, clip)?;
         let of_a = self.gains.of(a.0, a.1, spectrum)?;
         let of_b = self.gains.of(b.0, b.1, spectrum)?;
         let found = OnClip::of(&of_a, &of_b, spectrum);
         self.found.insert(key, found.clone());
         Ok(found)
     }
+
+    /// The long-term spectrum of a clip.
+    ///
+    /// # Errors
+    /// The clip cannot be read.
+    pub fn spectrum(&mut self, clip: (usize, &ClipSource)) -> Result<&Spectrum, EarError> {
+        spectrum(&mut self.spectra, clip)
+    }
+}
+
+fn spectrum<'s>(
+    known: &'s mut BTreeMap<usize, Spectrum>,
+    clip: (usize, &ClipSource),
+) -> Result<&'s Spectrum, EarError> {
+    Ok(match known.entry(clip.0) {
+        Entry::Occupied(known) => known.into_mut(),
+        Entry::Vacant(place) => place.insert(Spectrum::read(clip.1)?),
+    })
 }
 
 /// A band whose difference is held against the just noticeable step of a tone as far above its threshold.

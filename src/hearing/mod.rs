@@ -6,10 +6,12 @@
 pub mod audible;
 pub mod difference;
 pub mod ear;
+pub mod excitation;
 pub mod reach;
 pub mod uncertainty;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
 pub use ear::{EarError, Ears, OnClip, Spectrum};
+pub use excitation::{Excitation, Expected};
 pub use uncertainty::Uncertainty;

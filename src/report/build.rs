@@ -19,17 +19,21 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     let evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();
-    let compared = if changed.is_empty() {
+    let unchanged = changed.is_empty();
+    let mut compared = if unchanged {
         compare::compared(session, &anonymiser)
     } else {
         Compared { changed, ..Compared::default() }
     };
-    let facts_of = |comparison: usize| compared.differences.iter().find(|facts| facts.index == comparison);
     let every = || 0..session.comparisons.len();
+    let sized = if unchanged { OnPaper::of(session, !anonymiser.hides()) } else { OnPaper::default() };
+    compared.problems.extend(sized.problems.iter().map(|problem| anonymiser.text(problem)));
+    let facts_of = |comparison: usize| compared.differences.iter().find(|facts| facts.index == comparison);
     let on_paper = OnPaper {
         level_db: every().map(|one| facts_of(one)?.level_db).collect(),
         known_db: every().map(|one| facts_of(one)?.known_db).collect(),
         problems: compared.problems.clone(),
+        ..sized
     };
     let findings = verdict::judge(&agreed, &evidence, &on_paper);
     Report {

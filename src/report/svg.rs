@@ -120,12 +120,37 @@ pub fn cut(text: &str, most: usize) -> String {
     }
 }
 
-/// A line of the legend: a stroke or a patch, and what it stands for.
+/// How the legend shows a tone.
+#[derive(Debug, Clone, Copy)]
+enum Sign {
+    Stroke,
+    Patch,
+    Mark,
+}
+
+/// A line of the legend: a stroke, a patch or a mark, and what it stands for.
 #[derive(Debug, Clone)]
 struct Entry {
     tone: Tone,
     text: String,
-    band: bool,
+    sign: Sign,
+}
+
+/// A mark at a point of the view box.
+fn mark(tone: Tone, x: f64, y: f64) -> String {
+    let class = tone.class();
+    match tone {
+        Tone::Second => {
+            format!("<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l5 5l-5 5l-5 -5Z\"/>", y - 5.0)
+        }
+        Tone::Third => format!(
+            "<rect class=\"mark {class}\" x=\"{:.1}\" y=\"{:.1}\" width=\"8\" height=\"8\"/>",
+            x - 4.0,
+            y - 4.0
+        ),
+        Tone::Fourth => format!("<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l5 9l-10 0Z\"/>", y - 5.0),
+        _ => format!("<circle class=\"mark {class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>"),
+    }
 }
 
 /// A chart with two axes, filled piece by piece.
@@ -206,12 +231,17 @@ impl Chart {
 
     /// Names a tone in the legend.
     pub fn name(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: minus(&text.into()), band: false });
+        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Stroke });
     }
 
     /// Names a band in the legend, with a patch in place of a stroke.
     pub fn name_band(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: minus(&text.into()), band: true });
+        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Patch });
+    }
+
+    /// Names a tone's mark in the legend.
+    pub fn name_mark(&mut self, tone: Tone, text: impl Into<String>) {
+        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Mark });
     }
 
     fn path(&self, points: &[(f64, f64)]) -> String {
@@ -253,24 +283,7 @@ impl Chart {
     /// A mark at a point: each tone has its shape.
     pub fn mark(&mut self, tone: Tone, x: f64, y: f64) {
         let (px, py) = self.at(x, y);
-        let class = tone.class();
-        let _ = match tone {
-            Tone::Second => write!(
-                self.body,
-                "<path class=\"mark {class}\" d=\"M{px:.1} {:.1}l5 5l-5 5l-5 -5Z\"/>",
-                py - 5.0
-            ),
-            Tone::Third => write!(
-                self.body,
-                "<rect class=\"mark {class}\" x=\"{:.1}\" y=\"{:.1}\" width=\"8\" height=\"8\"/>",
-                px - 4.0,
-                py - 4.0
-            ),
-            Tone::Fourth => {
-                write!(self.body, "<path class=\"mark {class}\" d=\"M{px:.1} {:.1}l5 9l-10 0Z\"/>", py - 5.0)
-            }
-            _ => write!(self.body, "<circle class=\"mark {class}\" cx=\"{px:.1}\" cy=\"{py:.1}\" r=\"4\"/>"),
-        };
+        self.body.push_str(&mark(tone, px, py));
     }
 
     /// A circle of a radius in the view box's units.
@@ -339,12 +352,14 @@ impl Chart {
         svg.push_str(&self.body);
         for (row, entries) in legend_rows.iter().enumerate() {
             let y = self.height + 20.0 * row as f64 + 6.0;
-            for (x, Entry { tone, text, band }) in entries {
+            for (x, Entry { tone, text, sign }) in entries {
                 let class = tone.class();
-                let _ = if *band {
-                    write!(svg, "<path class=\"band {class}\" d=\"M{x:.1} {:.1}h24v12h-24Z\"/>", y - 6.0)
-                } else {
-                    write!(svg, "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>")
+                let _ = match sign {
+                    Sign::Patch => {
+                        write!(svg, "<path class=\"band {class}\" d=\"M{x:.1} {:.1}h24v12h-24Z\"/>", y - 6.0)
+                    }
+                    Sign::Stroke => write!(svg, "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>"),
+                    Sign::Mark => write!(svg, "{}", mark(*tone, x + 12.0, y)),
                 };
                 let _ =
                     write!(svg, "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>", x + 30.0, y + 4.0, escape(text));

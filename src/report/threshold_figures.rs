@@ -6,7 +6,7 @@ use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::session::Scale;
 use crate::units::printed::percent;
 use crate::verdict::ComparisonResult;
-use crate::verdict::threshold::{ListenerThreshold, at_one, headline};
+use crate::verdict::threshold::{ListenerThreshold, ThresholdFindings, at_one, headline};
 
 /// Most listeners whose own figures are drawn.
 const MOST_DRAWN: usize = 8;
@@ -19,7 +19,7 @@ pub fn all(comparison: &ComparisonResult) -> Vec<Figure> {
     let own = found.listeners.iter().take(MOST_DRAWN);
     listeners(comparison)
         .into_iter()
-        .chain(own.flat_map(|own| [curve(&comparison.name, own), trace(&comparison.name, own)]))
+        .chain(own.flat_map(|own| [curve(comparison, own), trace(&comparison.name, own)]))
         .collect()
 }
 
@@ -49,11 +49,11 @@ fn real_size(scale: Scale) -> &'static str {
 }
 
 /// Share right at each size, as circles whose area is the number of answers, and the curve with its 95 % band.
-fn curve(comparison: &str, own: &ListenerThreshold) -> Figure {
+fn curve(comparison: &ComparisonResult, own: &ListenerThreshold) -> Figure {
     let result = &own.result;
     let (scale, range) = (result.scale, result.range);
     let mut chart = Chart::new(
-        format!("{comparison}, {}: share right by size", cut(&own.name, 30)),
+        format!("{}, {}: share right by size", comparison.name, cut(&own.name, 30)),
         Axis::logarithmic(size_axis(scale), range.smallest.min(1.0), range.largest),
         Axis::linear("share right", 0.0, 1.0),
     );
@@ -81,17 +81,35 @@ fn curve(comparison: &str, own: &ListenerThreshold) -> Figure {
         chart.upright(Tone::Critical, 1.0);
         chart.name(Tone::Critical, real_size(scale));
     }
+    let expected = expected_line(&mut chart, comparison, scale, range.smallest.min(1.0)..=range.largest);
     let points: Vec<String> = result
         .points
         .iter()
         .map(|point| format!("{}: {} of {}", scale.words(point.multiple), point.correct, point.trials))
         .collect();
     chart.finish(format!(
-        "{} {} Right answers by size: {}.",
+        "{} {}{expected} Right answers by size: {}.",
         headline(scale, range, &result.summary),
-        at_one(scale, &result.summary),
+        at_one(result),
         points.join("; ")
     ))
+}
+
+/// Draws the size from which a published model expects the difference to be heard, if it lies on the axis, and says it.
+fn expected_line(
+    chart: &mut Chart,
+    comparison: &ComparisonResult,
+    scale: Scale,
+    axis: std::ops::RangeInclusive<f64>,
+) -> String {
+    let found = comparison.threshold.as_ref().and_then(ThresholdFindings::first_expected);
+    let Some((size, clip)) = found else { return String::new() };
+    let words = format!("expected by a published model: {} on {clip}", scale.words(size));
+    if axis.contains(&size) {
+        chart.upright(Tone::Third, size);
+        chart.name(Tone::Third, words.clone());
+    }
+    format!(" {}{}.", words[..1].to_uppercase(), &words[1..])
 }
 
 /// The sizes in the order in which they were presented, and how each was answered.
@@ -113,8 +131,8 @@ fn trace(comparison: &str, own: &ListenerThreshold) -> Figure {
     for ((at, size), (_, right)) in path.iter().zip(&own.trace) {
         chart.mark(if *right { Tone::First } else { Tone::Second }, *at, *size);
     }
-    chart.name(Tone::First, "right (circle)");
-    chart.name(Tone::Second, "wrong (diamond)");
+    chart.name_mark(Tone::First, "right");
+    chart.name_mark(Tone::Second, "wrong");
     let told: Vec<String> = own
         .trace
         .iter()
@@ -156,6 +174,8 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
         chart.upright(Tone::Critical, 1.0);
         chart.name(Tone::Critical, real_size(scale));
     }
+    let axis = (range.smallest / 4.0).min(1.0)..=range.largest * 4.0;
+    let expected = expected_line(&mut chart, comparison, scale, axis);
     let list: Vec<String> = rows
         .iter()
         .map(|own| {
@@ -170,7 +190,7 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
         })
         .collect();
     Some(chart.finish(format!(
-        "In the middle: {}, {} to {}. Below {}: {} of listeners, {} to {} with 95 % probability. {}.",
+        "In the middle: {}, {} to {}. Below {}: {} of listeners, {} to {} with 95 % probability.{expected} {}.",
         scale.words(middle.estimate),
         scale.words(middle.lower),
         scale.words(middle.upper),

@@ -336,6 +336,8 @@ pub struct Session {
     pub controls: Vec<Control>,
     /// Instead of a fixed size: how much of the difference is needed.
     pub threshold: Option<Threshold>,
+    /// The session in which listeners found their own smallest steps, if there is one.
+    pub yardstick: Option<PathBuf>,
     /// What the panel is, if it was declared.
     pub panel: Option<Panel>,
     /// What was wagered, if anything.

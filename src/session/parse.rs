@@ -83,6 +83,13 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         return Err(table.error_at("prepared_by", "a name is empty; write prepared_by = [\"Ada\", \"Ben\"]"));
     }
     let facts = super::facts::facts(&mut table)?;
+    let yardstick = table.text("yardstick")?.map(|path| folder.join(path));
+    if yardstick.as_ref().is_some_and(|path| !path.exists()) {
+        return Err(table.error_at(
+            "yardstick",
+            "there is no such folder; it names the session in which listeners find their own smallest step",
+        ));
+    }
     let missing_as_wrong =
         table.choice("missing_votes", &[("reported", false), ("wrong", true)])?.unwrap_or(false);
     let rest_after_minutes = rest_after(&mut table)?;
@@ -168,6 +175,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         wager,
         prepared_by,
         facts,
+        yardstick,
         invented,
         notes,
     };

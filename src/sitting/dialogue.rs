@@ -12,7 +12,7 @@ use crate::conduct::listening::level;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::trial::{Conductor, Event, Stage, View, wager};
-use crate::verdict::known_differences;
+use crate::verdict::{OnPaper, known_differences};
 
 /// How long a face waits before the time on it is brought up to date.
 pub(super) const TICK: Duration = Duration::from_millis(50);
@@ -266,7 +266,8 @@ impl Dialogue<'_> {
             Stage::Result(shown) => {
                 if self.result.is_none() {
                     let known = known_differences(&self.request.session);
-                    let mut page = result::page(view, shown, &self.driver.journal(), &known);
+                    let paper = OnPaper::of(&self.request.session, true);
+                    let mut page = result::page(view, shown, &self.driver.journal(), &paper, &known);
                     page.blocks.extend(self.watch.as_ref().and_then(Watch::sentence));
                     self.result = Some(page);
                 }

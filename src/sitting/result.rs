@@ -13,16 +13,22 @@ use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{percent, probability};
 use crate::verdict::caveat::Kind;
 use crate::verdict::threshold::ListenerThreshold;
-use crate::verdict::{self, ComparisonResult};
+use crate::verdict::{self, ComparisonResult, OnPaper};
 
 /// The last page; its blocks are also printed when the screen has closed. `known` is how well the differences are known.
-pub fn page(view: &View, shown: &ResultView, journal: &Path, known: &[String]) -> PageScene {
+pub fn page(
+    view: &View,
+    shown: &ResultView,
+    journal: &Path,
+    on_paper: &OnPaper,
+    known: &[String],
+) -> PageScene {
     let mut blocks = Vec::new();
     let checked = verify::alone(journal);
     heard(view, shown, &mut blocks);
     outcome_words(view, shown, &mut blocks);
     // The verdicts of the report: made from the journal as it lies on the disk.
-    match verdict::of_journal(&checked) {
+    match verdict::of_journal(&checked, on_paper) {
         Ok((_, _, findings)) => {
             for (index, found) in findings.comparisons.iter().enumerate() {
                 comparison(view, shown, (index, found), &mut blocks);

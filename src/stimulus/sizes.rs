@@ -137,24 +137,78 @@ impl Sized {
     }
 }
 
-/// What a size of a comparison is at frequencies in Hz, rising.
-///
-/// # Errors
-/// A response that cannot be computed, a length that is not known.
-pub fn sized(
-    session: &Session,
-    comparison: &Comparison,
+/// A comparison's sizes at frequencies in Hz, rising: cables whose length stays are solved once, whatever the size.
+#[derive(Debug)]
+pub struct Sizes<'s> {
+    session: &'s Session,
+    comparison: &'s Comparison,
     scale: Scale,
-    size: f64,
-    frequencies: &[f64],
-) -> Result<Sized, String> {
-    let [a, b] = sides(comparison, scale, size);
-    let of = |(recipe, gain): (Recipe, f64)| -> Result<Vec<f64>, String> {
-        let values = recipe.response(session, frequencies)?;
-        Ok(values.iter().map(|value| 20.0 * (value.norm() * gain).log10()).collect())
-    };
-    let difference_db = of(a)?.iter().zip(of(b)?).map(|(a, b)| a - b).collect();
-    Ok(Sized { size, difference_db })
+    frequencies: &'s [f64],
+    /// Power gains of both sides as they really are; nothing where the length changes.
+    real: Option<[Vec<f64>; 2]>,
+}
+
+impl<'s> Sizes<'s> {
+    /// Of a comparison.
+    ///
+    /// # Errors
+    /// A response that cannot be computed.
+    pub fn new(
+        session: &'s Session,
+        comparison: &'s Comparison,
+        scale: Scale,
+        frequencies: &'s [f64],
+    ) -> Result<Self, String> {
+        let real = match scale {
+            Scale::Length => None,
+            Scale::Multiple | Scale::Level | Scale::Tilt => Some([
+                power(session, Recipe::cable(comparison.a), frequencies)?,
+                power(session, Recipe::cable(comparison.b), frequencies)?,
+            ]),
+        };
+        Ok(Self { session, comparison, scale, frequencies, real })
+    }
+
+    /// Power gains of both sides at a size.
+    ///
+    /// # Errors
+    /// A response that cannot be computed, a length that is not known.
+    pub fn power(&self, size: f64) -> Result<[Vec<f64>; 2], String> {
+        let Some([a, b]) = &self.real else {
+            let [a, b] = [self.comparison.a, self.comparison.b]
+                .map(|cable| power(self.session, Recipe::Length { cable, size }, self.frequencies));
+            return Ok([a?, b?]);
+        };
+        Ok(match self.scale {
+            Scale::Multiple | Scale::Length => {
+                [a.iter().zip(b).map(|(a, b)| b * (a / b).powf(size)).collect(), b.clone()]
+            }
+            Scale::Level => {
+                let gain = 10.0_f64.powf(size / 10.0);
+                [a.clone(), a.iter().map(|a| a * gain).collect()]
+            }
+            Scale::Tilt => {
+                let tilt = |frequency: &f64| {
+                    controls::response(ControlKind::Tilt { decibels: size }, *frequency).norm_sqr()
+                };
+                [a.clone(), a.iter().zip(self.frequencies).map(|(a, f)| a * tilt(f)).collect()]
+            }
+        })
+    }
+
+    /// A size on paper.
+    ///
+    /// # Errors
+    /// As [`Self::power`].
+    pub fn at(&self, size: f64) -> Result<Sized, String> {
+        let [a, b] = self.power(size)?;
+        let difference_db = a.iter().zip(&b).map(|(a, b)| 10.0 * (a / b).log10()).collect();
+        Ok(Sized { size, difference_db })
+    }
+}
+
+fn power(session: &Session, recipe: Recipe, frequencies: &[f64]) -> Result<Vec<f64>, String> {
+    Ok(recipe.response(session, frequencies)?.iter().map(Complex64::norm_sqr).collect())
 }
 
 /// Frequencies in Hz at which sizes are held against [`MOST_DECIBELS`], up to half of a sample rate.
@@ -174,9 +228,8 @@ pub(super) fn check_range(session: &Session, comparison: &Comparison, rate_hz: u
         return Ok(());
     };
     let frequencies = bounded_at(rate_hz);
-    let largest = |size: f64| -> Result<f64, String> {
-        Ok(sized(session, comparison, threshold.scale, size, &frequencies)?.largest_db())
-    };
+    let sizes = Sizes::new(session, comparison, threshold.scale, &frequencies)?;
+    let largest = |size: f64| -> Result<f64, String> { Ok(sizes.at(size)?.largest_db()) };
     let at_top = largest(threshold.range.largest)?;
     if at_top <= MOST_DECIBELS {
         return Ok(());

@@ -25,17 +25,21 @@ pub fn percent(proportion: f64) -> String {
     "less than 0.01 %".to_string()
 }
 
-/// A multiple with the two digits that mean something: "0.35", "4.2", "27", "130".
+/// A multiple with the digits that mean something: two, and a third up to 1.2, where two would be a step of
+/// nearly ten per cent: "0.35", "1.03", "1.8", "4.2", "27", "112".
 pub fn significant(value: f64) -> String {
     if value <= 0.0 || !value.is_finite() {
         return format!("{value}");
     }
-    let places = 1 - value.log10().floor() as i32;
-    // Rounding up may add a digit: 9.96 is 10, not 10.0.
-    let scale = 10.0_f64.powi(places);
+    let power = value.log10().floor() as i32;
+    let digits = if value / 10.0_f64.powi(power) < 1.2 { 3 } else { 2 };
+    let scale = 10.0_f64.powi(digits - 1 - power);
     let rounded = (value * scale).round() / scale;
+    // Rounding up may add a digit: 9.96 is 10, not 10.0. A third digit that is 0 says nothing: 1.0, not 1.00.
     let places = (1 - rounded.log10().floor() as i32).max(0) as usize;
-    format!("{rounded:.places$}")
+    let short = format!("{rounded:.places$}");
+    let same = short.parse::<f64>().is_ok_and(|short| (short / rounded - 1.0).abs() < 1e-9);
+    if same { short } else { format!("{rounded:.0$}", places + usize::from(rounded < 100.0)) }
 }
 
 /// A small risk as people say it: "once in 26 tests"; as a percentage where it is not small.
@@ -119,14 +123,21 @@ mod tests {
     }
 
     #[test]
-    fn multiples_keep_two_digits() {
+    fn multiples_keep_the_digits_that_mean_something() {
         for (value, text) in [
             (0.3502, "0.35"),
             (1.0, "1.0"),
+            (1.03, "1.03"),
+            (1.1999, "1.2"),
+            (1.9999, "2.0"),
+            (11.2, "11.2"),
+            (15.9, "16"),
+            (0.112, "0.112"),
             (4.21, "4.2"),
             (9.96, "10"),
             (27.3, "27"),
             (128.0, "130"),
+            (264.0, "260"),
             (0.0996, "0.10"),
         ] {
             assert_eq!(significant(value), text);

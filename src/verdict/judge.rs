@@ -35,7 +35,7 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     let mut comparisons: Vec<ComparisonResult> = trials
         .iter()
         .enumerate()
-        .map(|(comparison, trials)| numbers(agreed, evidence, comparison, trials))
+        .map(|(comparison, trials)| numbers(agreed, evidence, on_paper, comparison, trials))
         .collect();
     for ((comparison, looked), trials) in comparisons.iter_mut().zip(&looked).zip(&trials) {
         declared::looked(looked, comparison);
@@ -54,6 +54,9 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     for comparison in &mut comparisons {
         spoken::words(agreed, evidence, &controls, leak, comparison);
     }
+    for (index, comparison) in comparisons.iter_mut().enumerate() {
+        yardsticks(evidence, on_paper, index, comparison);
+    }
     if let Some(panel) = evidence.panel.as_ref().filter(|panel| !panel.is_complete()) {
         for (comparison, looked) in comparisons.iter_mut().zip(&looked) {
             if !comparison.results.is_empty() && looked.ended.is_none() {
@@ -69,6 +72,21 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     let caveats = caveat::found(&case);
     let places = place_facts(evidence, &trials);
     Findings { comparisons, controls, leak, places, crossed, caveats }
+}
+
+/// Puts a listener's own smallest step next to the verdict. Nobody vouches for the name at a night's seat.
+fn yardsticks(evidence: &Evidence, on_paper: &OnPaper, index: usize, comparison: &mut ComparisonResult) {
+    let alone = comparison.results.len() == 1;
+    for own in &mut comparison.results {
+        if evidence.listeners[own.listener].seat.is_some() {
+            continue;
+        }
+        let words: Vec<String> = on_paper.of_listener(&own.name, index).collect();
+        if alone {
+            comparison.verdict.limits.splice(0..0, words.iter().cloned());
+        }
+        own.verdict.limits.splice(0..0, words);
+    }
 }
 
 /// Counted trials of each comparison, in the order of sittings and trials.
@@ -129,7 +147,13 @@ fn sequential_test(agreed: &Agreed) -> Option<SequentialTest> {
     }
 }
 
-fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialFacts]) -> ComparisonResult {
+fn numbers(
+    agreed: &Agreed,
+    evidence: &Evidence,
+    on_paper: &OnPaper,
+    index: usize,
+    trials: &[&TrialFacts],
+) -> ComparisonResult {
     let terms = &agreed.terms.comparisons[index];
     let (protocol, alpha) = (agreed.terms.protocol, agreed.terms.alpha);
     let mut result = ComparisonResult {
@@ -184,7 +208,8 @@ fn numbers(agreed: &Agreed, evidence: &Evidence, index: usize, trials: &[&TrialF
     }
     if let Some(terms) = &agreed.terms.threshold {
         result.method = Method::Threshold;
-        result.threshold = threshold::findings(terms, protocol, &by_listener(trials), evidence);
+        let paper = on_paper.sizes.get(index).and_then(Option::as_ref);
+        result.threshold = threshold::findings(terms, protocol, &by_listener(trials), evidence, paper);
         return result;
     }
     let answers = answers(protocol, trials);

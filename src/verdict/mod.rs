@@ -16,6 +16,7 @@
 //! | [`threshold`] | the sentences about a threshold |
 //! | `title` | a verdict in a few words |
 //! | `sitting` | one journal by itself |
+//! | `on_paper`, `known`, `yardstick` | what the session says beyond the answers |
 
 use serde::Serialize;
 
@@ -26,12 +27,14 @@ pub mod findings;
 mod highest;
 mod judge;
 mod known;
+mod on_paper;
 pub mod panel;
 mod sitting;
 mod spoken;
 pub mod threshold;
 mod title;
 mod words;
+mod yardstick;
 
 pub use crate::evidence::{Tally, controls_missed};
 use crate::session::Stopping;
@@ -50,19 +53,10 @@ pub use findings::{
 pub use highest::{HighestScores, ScoreRow, highest_scores};
 pub use judge::judge;
 pub use known::known_differences;
+pub use on_paper::OnPaper;
 pub use sitting::of_journal;
 pub use words::{no_answers, no_listening_test};
-
-/// What the circuit and the clips say of a session's comparisons, on paper.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct OnPaper {
-    /// Difference in level in dB, A minus B, by comparison, where it can be computed.
-    pub level_db: Vec<Option<f64>>,
-    /// Largest difference as it is played and what is unknown about it (95 %), in dB, by comparison, where that is known.
-    pub known_db: Vec<Option<(f64, f64)>>,
-    /// What could not be computed.
-    pub problems: Vec<String>,
-}
+pub use yardstick::{Yardstick, yardsticks};
 
 /// Trials whose right answer was known to be audible, or impossible.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -1,17 +1,26 @@
 //! The sentences about a threshold: how much of the difference was needed, and how often it is heard as it really is.
 
+mod on_paper;
+
 use serde::Serialize;
+
+pub use on_paper::{BandOnClip, ExpectedOnClip, OnPaper, expected_words};
+
+use on_paper::MOST_CLIPS;
 
 use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect, title};
 use crate::evidence::{Evidence, TrialFacts};
+use crate::hearing::Expected;
 use crate::session::Scale;
 use crate::stats::Protocol;
+use crate::stats::psychometric::Model;
 use crate::stats::threshold::fit::{self, Fit};
 use crate::stats::threshold::population::{Population, population};
 use crate::stats::threshold::posterior::Posterior;
 use crate::stats::threshold::summary::{Estimate, Place, Summary};
 use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{Point, Range};
+use crate::stimulus::on_paper::SizesOnPaper;
 use crate::trial::record::ThresholdTerms;
 use crate::units::printed::{percent, probability, significant};
 
@@ -31,6 +40,11 @@ pub struct ThresholdResult {
     pub points: Vec<Point>,
     /// How well a curve describes them; `None` without answers.
     pub fit: Option<Fit>,
+    /// d-prime at size 1, as the protocol's listeners decide; `None` where everything would be right.
+    pub d_prime: Option<Estimate>,
+    /// What the threshold is on paper; `None` without the session, or outside the sizes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub on_paper: Option<OnPaper>,
     /// Share of trials in which a size is heard, at sizes over the range, rising; for figures.
     #[serde(skip)]
     pub heard: Vec<(f64, Estimate)>,
@@ -45,6 +59,22 @@ pub struct ThresholdFindings {
     pub listeners: Vec<ListenerThreshold>,
     /// The listeners that these stand for; `None` of one listener.
     pub population: Option<Population>,
+    /// What the published model expects on each clip, where the session is at hand.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub expected: Vec<ExpectedOnClip>,
+}
+
+impl ThresholdFindings {
+    /// The smallest size at which the model expects the difference to be heard, with the clip.
+    pub fn first_expected(&self) -> Option<(f64, &str)> {
+        self.expected
+            .iter()
+            .filter_map(|on| match on.expected {
+                Expected::At(size, _) => Some((size, on.clip.as_str())),
+                Expected::Above(_) => None,
+            })
+            .min_by(|one, other| one.0.total_cmp(&other.0))
+    }
 }
 
 /// The threshold of one listener.
@@ -65,6 +95,7 @@ pub(super) fn findings(
     protocol: Protocol,
     listeners: &[(usize, Vec<&TrialFacts>)],
     evidence: &Evidence,
+    paper: Option<&SizesOnPaper>,
 ) -> Option<ThresholdFindings> {
     let grid = terms.grid(protocol).ok()?;
     let mut posteriors = Vec::new();
@@ -79,11 +110,16 @@ pub(super) fn findings(
             .collect();
         let points = fit::together(&answers);
         let posterior = Posterior::of(&grid, &points).ok()?;
+        let summary = posterior.summary();
         let result = ThresholdResult {
             scale: terms.scale,
             range: grid.range(),
             chance: grid.chance(),
-            summary: posterior.summary(),
+            d_prime: d_prime(protocol, &summary.at_one),
+            on_paper: paper
+                .filter(|_| summary.place == Place::Within)
+                .and_then(|paper| OnPaper::of(paper, &summary.threshold)),
+            summary,
             fit: fit::fit(&grid, &points).ok(),
             points,
             heard: drawn_at(grid.range()).map(|size| (size, posterior.heard_at(size))).collect(),
@@ -92,7 +128,23 @@ pub(super) fn findings(
         found.push(ListenerThreshold { name: evidence.listeners[*listener].name.clone(), result, trace });
     }
     let population = population(&posteriors.iter().collect::<Vec<_>>());
-    Some(ThresholdFindings { method: terms.method, listeners: found, population })
+    let expected = paper
+        .iter()
+        .flat_map(|paper| &paper.clips)
+        .filter_map(|on| Some(ExpectedOnClip { clip: on.clip.clone(), expected: on.expected? }));
+    Some(ThresholdFindings {
+        method: terms.method,
+        listeners: found,
+        population,
+        expected: expected.collect(),
+    })
+}
+
+/// The d-prime of shares heard; `None` where one of them has none.
+pub fn d_prime(protocol: Protocol, heard: &Estimate) -> Option<Estimate> {
+    let model = Model::of(protocol);
+    let of = |heard: f64| model.d_prime(model.chance() + (1.0 - model.chance()) * heard).ok();
+    Some(Estimate { estimate: of(heard.estimate)?, lower: of(heard.lower)?, upper: of(heard.upper)? })
 }
 
 /// Sizes at which the curve is drawn: from the smallest, or the real one if that is smaller, to the largest.
@@ -106,11 +158,7 @@ fn drawn_at(range: Range) -> impl Iterator<Item = f64> {
 /// The verdict on one listener.
 pub(super) fn verdict(result: &ThresholdResult, input: &VerdictInput) -> Verdict {
     let finding = finding(input);
-    let found = format!(
-        "{} {}",
-        headline(result.scale, result.range, &result.summary),
-        at_one(result.scale, &result.summary)
-    );
+    let found = format!("{} {}", headline(result.scale, result.range, &result.summary), at_one(result));
     let headline = match finding {
         Finding::NoListeningTest => {
             let why = no_listening_test(input.simulated, input.silent).unwrap_or_default();
@@ -124,13 +172,27 @@ pub(super) fn verdict(result: &ThresholdResult, input: &VerdictInput) -> Verdict
         ),
         _ => found,
     };
-    let limits = limits(result).into_iter().chain(circumstances(input)).collect();
+    let on_paper = result.on_paper.iter().flat_map(|paper| paper.sentences(result.scale));
+    let limits = on_paper.chain(limits(result)).chain(circumstances(input)).collect();
     let title = title::of_threshold(finding, &result.summary.place, input);
     Verdict { finding, title, headline, limits, analysis: None }
 }
 
+/// What the published model expects on the first clips, one sentence each.
+fn expected(thresholds: &ThresholdFindings) -> impl Iterator<Item = String> {
+    let scale = thresholds.listeners.first().map(|own| own.result.scale);
+    let all = thresholds.expected.iter().take(MOST_CLIPS);
+    all.filter_map(move |on| Some(format!("On {} {}.", on.clip, expected_words(scale?, on.expected))))
+}
+
 /// The verdict on a comparison: of one listener that listener's, of several the population's.
 pub(super) fn words(thresholds: &ThresholdFindings, input: &VerdictInput) -> Verdict {
+    let mut words = all_together(thresholds, input);
+    words.limits.splice(0..0, expected(thresholds));
+    words
+}
+
+fn all_together(thresholds: &ThresholdFindings, input: &VerdictInput) -> Verdict {
     match (&thresholds.listeners[..], &thresholds.population) {
         ([only], _) => verdict(&only.result, input),
         ([first, ..], Some(population)) => {
@@ -253,18 +315,21 @@ fn bound(scale: Scale, size: f64) -> String {
 }
 
 /// How often size 1 is heard.
-pub fn at_one(scale: Scale, summary: &Summary) -> String {
-    let heard = summary.at_one;
+pub fn at_one(result: &ThresholdResult) -> String {
+    let heard = result.summary.at_one;
+    let d_prime = result.d_prime.map_or_else(String::new, |of| {
+        format!("; d-prime {:.2}, {:.2} to {:.2}", of.estimate, of.lower, of.upper)
+    });
     let share = format!(
-        "{} of trials ({} to {}, with 95 % probability)",
+        "{} of trials ({} to {}, with 95 % probability{d_prime})",
         percent(heard.estimate),
         percent(heard.lower),
         percent(heard.upper)
     );
-    match scale {
+    match result.scale {
         Scale::Multiple => format!("At its real size the difference is heard in {share}."),
         Scale::Length => format!("At the real length the difference is heard in {share}."),
-        Scale::Level | Scale::Tilt => format!("A {} of 1 dB is heard in {share}.", step(scale)),
+        Scale::Level | Scale::Tilt => format!("A {} of 1 dB is heard in {share}.", step(result.scale)),
     }
 }
 

@@ -150,7 +150,9 @@ fn a_whole_night_from_joining_to_the_results() {
 /// Phones and the room print the state that they are served: numbers and sentences in it are those of the one judge.
 fn what_the_judge_says_is_what_the_pages_get(journal: &std::path::Path, phones: &[&Phone]) {
     let checked = earwitness::trial::verify::check(journal);
-    let (_, evidence, findings) = earwitness::verdict::of_journal(&checked).expect("it is closed");
+    let (_, evidence, findings) =
+        earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
+            .expect("it is closed");
     for phone in phones {
         let state = phone.state();
         let own = &state["result"]["own"];

@@ -87,7 +87,8 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         let checked = verify::check(&folder.path().join(&name));
         assert!(checked.is_sound(), "{:?}", checked.problems);
         assert_eq!(checked.silent(), kind != OutputKind::Device, "{kind:?}");
-        let (_, _, findings) = verdict::of_journal(&checked).expect("it is closed");
+        let (_, _, findings) =
+            verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default()).expect("it is closed");
         assert!(!findings.comparisons.is_empty());
         for found in findings.comparisons {
             let headline = found.verdict.headline;

@@ -14,7 +14,7 @@ use crate::stats::threshold::posterior::Posterior;
 use crate::stats::threshold::summary::{Estimate, LEVEL};
 use crate::stats::threshold::{self, Point, Range, fit};
 use crate::units::printed::{percent, probability, significant};
-use crate::verdict::threshold::{ThresholdResult, at_one, headline, limits};
+use crate::verdict::threshold::{ThresholdResult, at_one, d_prime, headline, limits};
 
 /// The names of the columns.
 const COLUMNS: [&str; 3] = ["multiple", "correct", "trials"];
@@ -36,11 +36,14 @@ pub(super) fn run(arguments: &ScoreArguments, file: &Path, out: &mut dyn Write) 
         ))
     })?;
     let grid = Grid::new(range, chance);
+    let summary = Posterior::of(&grid, &points).map_err(Failure::bad)?.summary();
     let result = ThresholdResult {
         scale: Scale::Multiple,
         range,
         chance,
-        summary: Posterior::of(&grid, &points).map_err(Failure::bad)?.summary(),
+        d_prime: d_prime(protocol, &summary.at_one),
+        on_paper: None,
+        summary,
         fit: Some(fit::fit(&grid, &points).map_err(Failure::bad)?),
         points: fit::together(&points),
         heard: Vec::new(),
@@ -64,7 +67,10 @@ pub(super) fn document_of(result: &ThresholdResult) -> Value {
         "threshold": interval(&summary.threshold),
         "place": summary.place,
         "slope": interval(&summary.slope),
-        "at_one": { "discriminators": interval(&summary.at_one) },
+        "at_one": {
+            "discriminators": interval(&summary.at_one),
+            "d_prime": result.d_prime.as_ref().map(interval),
+        },
         "points": result.points,
         "fit": result.fit,
     })
@@ -74,7 +80,7 @@ pub(super) fn document_of(result: &ThresholdResult) -> Value {
 fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
     let summary = &result.summary;
     writeln!(out, "{}", headline(result.scale, result.range, summary))?;
-    writeln!(out, "{}", at_one(result.scale, summary))?;
+    writeln!(out, "{}", at_one(result))?;
     for limit in limits(result) {
         writeln!(out, "{limit}")?;
     }

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::{count, share, shell};
 use crate::report::model::Report;
 use crate::units::printed::{moment, probability};
+use crate::verdict::threshold::ListenerThreshold;
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words, no_listening_test};
 
 const STYLE: &str = include_str!("../certificate.css");
@@ -48,6 +49,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
                 p { (result.verdict.headline) }
+                @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) } @else {
                 dl.numbers {
                     div { dt { (report.session.inquiry.counted_unnamed()) }
                           dd { (result.correct) " of " (result.trials) } }
@@ -64,6 +66,8 @@ fn certificate(report: &Report, index: usize) -> Markup {
                         (share(&result.analysis))
                     } }
                 }
+                }
+                @for limit in &result.verdict.limits { p.fine { (limit) } }
             }
             @if listener.positive_controls.1 > 0 {
                 p { "Audible controls: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
@@ -82,4 +86,26 @@ fn certificate(report: &Report, index: usize) -> Markup {
             }
         }
     }
+}
+
+/// The threshold of a listener in a comparison, where one was looked for.
+fn threshold_of<'c>(
+    comparison: &'c ComparisonResult,
+    result: &ListenerResult,
+) -> Option<&'c ListenerThreshold> {
+    let place = comparison.results.iter().position(|own| own.listener == result.listener)?;
+    comparison.threshold.as_ref()?.listeners.get(place)
+}
+
+/// The size changed from trial to trial: how many were right says nothing, and nothing is tested.
+fn threshold(own: &ListenerThreshold) -> Markup {
+    let sizes: Vec<String> = own
+        .result
+        .points
+        .iter()
+        .map(|point| {
+            format!("{} of {} at {}", point.correct, point.trials, own.result.scale.words(point.multiple))
+        })
+        .collect();
+    html! { p.fine { "Right answers by size: " (sizes.join(", ")) "." } }
 }
