@@ -18,6 +18,7 @@
 //! | [`stimulus`] | a session's comparisons and controls as pairs of stimuli ready to play | how filters, levels and clips meet |
 //! | [`trial`] | protocols, draws, seal, journal, and the conductor: (state, event) to (state, effects) | a record, a draw |
 //! | [`player`] | the real-time engine and its outputs: sound device, WAV file, silent | switching, fades, devices |
+//! | [`switcher`] | real cables: a relay, and the same steps at the same times before every presentation | how a relay is spoken to |
 //! | [`bench`](mod@bench) | sweeps, captures, responses, impedance, distortion, null tests | a measurement |
 //! | [`evidence`] | journals to facts: verification, one table of answers, what counts, what is missing | what counts |
 //! | [`verdict`] | facts to findings: one judge for phone, screen, `score` and report; caveats and sentences | a sentence, a caveat |
@@ -58,6 +59,7 @@ pub mod session;
 pub mod sitting;
 pub mod stats;
 pub mod stimulus;
+pub mod switcher;
 pub mod trial;
 pub mod units;
 pub mod verdict;

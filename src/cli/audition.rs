@@ -41,6 +41,12 @@ pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Fai
     let look = look(false, arguments.plain)?;
     super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    if session.switcher.is_some() {
+        return Err(Failure::bad(
+            "an audition plays filters and moves no switch: listen to the cables of a [switcher] with `earwitness run`, whose warm-up \
+             trials do not count",
+        ));
+    }
     super::timings::stage("listening");
     let heard = sitting::listen(&session, &output, look, arguments.train)?;
     let kept = arguments.listener.as_deref().map(str::trim).filter(|name| !name.is_empty());

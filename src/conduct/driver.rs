@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::environment::{Environment, OpenOutput, SittingClock};
 use super::listening::{Extent, scaled};
 use super::place::{Displaced, Place};
+use super::switched::Switched;
 use crate::clip::Playable;
 use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
 use crate::stimulus::{DeviceWords, PairKind, Stimulus, StimulusError, StimulusSet};
@@ -76,6 +77,12 @@ pub enum Stopped {
         /// Why.
         reason: String,
     },
+    /// The switch of real cables failed again and again.
+    #[error("{reason}, several times in a row")]
+    Switch {
+        /// Why.
+        reason: String,
+    },
     /// A trial asks for a stimulus that was not made.
     #[error("the stimulus {0:?} was not made; this is a fault of the program, please report it")]
     Missing(PairKind),
@@ -108,6 +115,9 @@ impl Stopped {
             Self::Journal { .. } | Self::SoundFile { .. } => {
                 "Nothing more was taken; everything before is kept. Make room or mend the folder, then run the same command \
                  again to resume"
+            }
+            Self::Switch { .. } => {
+                "Amplifier off first. Look after the relay, its supply and its cable, then run the same command again to resume"
             }
             Self::Missing(_) | Self::Stimulus(_) | Self::Output(_) => {
                 "Nothing more was taken; everything before is kept. The same command resumes"
@@ -185,6 +195,8 @@ pub struct Driver<M> {
     /// What the player was given last. Nothing that is shown may depend on it.
     presented: Option<(PairKind, Vec<Side>)>,
     extent: Extent,
+    /// Real cables, where they are switched.
+    pub(super) switched: Option<Switched>,
     news: VecDeque<News>,
     stopped: Option<Stopped>,
 }
@@ -217,9 +229,17 @@ impl<M: Machine> Driver<M> {
             level_db,
             presented: None,
             extent: Extent::default(),
+            switched: None,
             news: VecDeque::new(),
             stopped: None,
         }
+    }
+
+    /// Real cables carry the sound, through this switch.
+    #[must_use]
+    pub fn through(mut self, switched: Option<Switched>) -> Self {
+        self.switched = switched;
+        self
     }
 
     /// The machine.
@@ -272,6 +292,14 @@ impl<M: Machine> Driver<M> {
     /// # Errors
     /// Nothing can go on; see [`Stopped`].
     pub fn event(&mut self, event: Event) -> Result<(), Stopped> {
+        if self.switched.is_some() && self.in_trial() {
+            return self.event_with_switch(event);
+        }
+        self.take_event(event)
+    }
+
+    /// The same, whatever carries the sound.
+    pub(super) fn take_event(&mut self, event: Event) -> Result<(), Stopped> {
         let effects = self.machine.event(self.now_ms(), event);
         self.carry_out(effects)
     }
@@ -347,6 +375,9 @@ impl<M: Machine> Driver<M> {
         let transport = &mut self.output.transport;
         match effect {
             Effect::Load { pair, sides } => {
+                if let Some(switched) = &mut self.switched {
+                    switched.load(&self.machine.conductor().view().terms, pair, &sides);
+                }
                 self.presented = Some((pair, sides));
                 self.load_presented()?;
             }
@@ -354,11 +385,19 @@ impl<M: Machine> Driver<M> {
             Effect::Play => transport.play(),
             Effect::Pause => transport.pause(),
             Effect::Seek(frame) => transport.seek(frame),
-            Effect::SetLoop(region) => transport.set_loop(region),
+            Effect::SetLoop(region) => {
+                transport.set_loop(region);
+                if let Some(switched) = &mut self.switched {
+                    switched.loop_from(region.map_or(0, |(from, _)| from));
+                }
+            }
             Effect::ShowReceipt(receipt) => self.news.push_back(News::Receipt(receipt)),
             Effect::Refuse(why) => self.news.push_back(News::Refused(why)),
             Effect::Close => {
                 transport.pause();
+                if let Some(switched) = &mut self.switched {
+                    switched.park();
+                }
                 self.journal
                     .close(Some(&self.clock.utc()))
                     .map_err(|error| Stopped::Journal { reason: error.to_string() })?;
@@ -408,6 +447,9 @@ impl<M: Machine> Driver<M> {
     pub fn sound_level(&mut self, level_db: f64) -> Result<(), Stopped> {
         let Some(pair) = self.stimuli.pairs.first() else { return Ok(()) };
         let first = pair.a.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
+        if let Some(switched) = &mut self.switched {
+            switched.for_level();
+        }
         let position = self.status().position;
         if let Err(stopped) = first.and_then(|first| self.load(&[first])) {
             self.stop(stopped.clone());

@@ -11,6 +11,7 @@
 //! | --- | --- |
 //! | `driver` | the driver: effects in, records and calls out |
 //! | `sound` | what the player reports, and what carries the sound |
+//! | `switched` | real cables: nothing sounds before its cable is connected |
 //! | `folder` | the folder of sittings before anything is written to it |
 //! | `place` | whether records still go where the journal is, and what to do if not |
 //! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
@@ -27,6 +28,7 @@ pub mod listening;
 mod place;
 pub mod preparation;
 mod sound;
+mod switched;
 pub mod witness;
 
 pub use driver::{Driver, Machine, News, Output, Stopped};
@@ -35,3 +37,4 @@ pub use folder::Folder;
 pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};
 pub use sound::SoundNews;
+pub use switched::Switched;

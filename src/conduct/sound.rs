@@ -24,6 +24,13 @@ pub enum SoundNews {
         /// A trial was on and is void.
         in_trial: bool,
     },
+    /// The switch of real cables cannot be trusted.
+    Switch {
+        /// Why.
+        reason: String,
+        /// A trial was on and is void.
+        in_trial: bool,
+    },
     /// The device seems to run at another rate: everything sounds faster or slower than it was made.
     RateSuspected {
         /// Measured pace in Hz.
@@ -41,6 +48,7 @@ impl SoundNews {
             Self::DeviceLost { reason } => format!("sound device lost: {reason}"),
             Self::DeviceBack => "sound device back".to_owned(),
             Self::DeviceMoved { .. } => "the system moved the sound to another device".to_owned(),
+            Self::Switch { reason, .. } => reason.clone(),
             Self::RateSuspected { measured_hz, .. } => {
                 format!("the device seems to run at {measured_hz} Hz, which is not its rate")
             }
@@ -55,7 +63,7 @@ impl<M: Machine> Driver<M> {
     /// # Errors
     /// Nothing can go on: the sound file cannot take more, or the journal.
     pub fn take_sound(&mut self) -> Result<Vec<SoundNews>, Stopped> {
-        let mut told = Vec::new();
+        let mut told: Vec<SoundNews> = self.take_switch()?.into_iter().collect();
         for event in self.take_player_events() {
             let in_trial = self.in_trial();
             let news = match event {

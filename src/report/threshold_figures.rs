@@ -4,6 +4,7 @@
 
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::session::Scale;
+use crate::stats::threshold::track::Method;
 use crate::units::printed::percent;
 use crate::verdict::ComparisonResult;
 use crate::verdict::threshold::{ListenerThreshold, ThresholdFindings, at_one, headline};
@@ -19,7 +20,8 @@ pub fn all(comparison: &ComparisonResult) -> Vec<Figure> {
     let own = found.listeners.iter().take(MOST_DRAWN);
     listeners(comparison)
         .into_iter()
-        .chain(own.flat_map(|own| [curve(comparison, own), trace(&comparison.name, own)]))
+        .chain(room(comparison))
+        .chain(own.flat_map(|own| [curve(comparison, own), trace(&comparison.name, own, found.method)]))
         .collect()
 }
 
@@ -113,7 +115,7 @@ fn expected_line(
 }
 
 /// The sizes in the order in which they were presented, and how each was answered.
-fn trace(comparison: &str, own: &ListenerThreshold) -> Figure {
+fn trace(comparison: &str, own: &ListenerThreshold, method: Method) -> Figure {
     let result = &own.result;
     let (scale, range, trials) = (result.scale, result.range, own.trace.len());
     let mut chart = Chart::new(
@@ -138,7 +140,40 @@ fn trace(comparison: &str, own: &ListenerThreshold) -> Figure {
         .iter()
         .map(|(size, right)| format!("{} {}", scale.words(*size), if *right { "right" } else { "wrong" }))
         .collect();
-    chart.finish(format!("Each answer chose the size of the next trial. In order: {}.", told.join(", ")))
+    let chosen = match method {
+        Method::Ladder { .. } => "The sizes were fixed beforehand.",
+        Method::Bayes | Method::Staircase { .. } => "Each answer chose the size of the next trial.",
+    };
+    chart.finish(format!("{chosen} In order: {}.", told.join(", ")))
+}
+
+/// The room's votes at each size of a night's ladder.
+fn room(comparison: &ComparisonResult) -> Option<Figure> {
+    let found = comparison.threshold.as_ref()?;
+    let (first, result) = (found.room.first()?, &found.listeners.first()?.result);
+    let (scale, last) = (result.scale, found.room.last()?);
+    let mut chart = Chart::new(
+        format!("{}: the room's votes by size", comparison.name),
+        Axis::logarithmic(size_axis(scale), last.size.min(1.0), first.size),
+        Axis::linear("share right", 0.0, 1.0),
+    );
+    let share = |right: f64, votes: u64| right / votes.max(1) as f64;
+    let points: Vec<(f64, f64)> =
+        found.room.iter().map(|rung| (rung.size, share(rung.correct as f64, rung.votes))).collect();
+    chart.line(Tone::Quiet, &points);
+    for (rung, (x, y)) in found.room.iter().zip(&points) {
+        chart.mark(if rung.heard { Tone::First } else { Tone::Second }, *x, *y);
+        chart.mark(Tone::Third, *x, share(rung.expected, rung.votes));
+    }
+    chart.name_mark(Tone::First, "heard by the room");
+    chart.name_mark(Tone::Second, "not heard");
+    chart.name_mark(Tone::Third, "chance with these votes");
+    let told: Vec<String> = found
+        .room
+        .iter()
+        .map(|rung| format!("{}: {} of {} votes right", scale.words(rung.size), rung.correct, rung.votes))
+        .collect();
+    Some(chart.finish(format!("From the largest size down. {}.", told.join("; "))))
 }
 
 /// The thresholds of several listeners on one axis, with what they say of listeners like them. Nothing of one listener.

@@ -28,6 +28,8 @@ pub enum Caution {
     Hearing,
     /// Amplifiers and cables that are moved: for everybody, always.
     AmplifierOff,
+    /// A relay between a running amplifier and a loudspeaker.
+    Switched,
     /// In-wall and mains work: for everybody, always.
     InWall,
     /// A capacitance that can upset an amplifier.
@@ -81,6 +83,7 @@ impl Caution {
         match self {
             Self::Hearing => "hearing",
             Self::AmplifierOff => "amplifier-off",
+            Self::Switched => "switched",
             Self::InWall => "in-wall",
             Self::Capacitance { .. } => "capacitance",
             Self::LoopResistance { .. } => "loop-resistance",
@@ -96,6 +99,11 @@ impl Caution {
             Self::Hearing => "Loud sound for long harms hearing.".to_owned(),
             Self::AmplifierOff => {
                 "A cable that is moved or shorted on a running amplifier can destroy it.".to_owned()
+            }
+            Self::Switched => {
+                "A relay that opens under load burns its contacts, and one that joins two cables or shorts a terminal can destroy the \
+                 amplifier."
+                    .to_owned()
             }
             Self::InWall => {
                 "Cables inside walls and anything connected to the mains can start fires and kill.".to_owned()
@@ -137,6 +145,10 @@ impl Caution {
                  100 dBA for a quarter of an hour)."
             }
             Self::AmplifierOff => "Switch the amplifier off first, and before a meter is connected.",
+            Self::Switched => {
+                "Switch both poles, break before make, with contacts rated for the amplifier's peak current. The music is silent \
+                 while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."
+            }
             Self::InWall => "Leave them to local codes and licensed people.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
@@ -177,6 +189,9 @@ impl Caution {
         }
         for (index, named) in session.cables.iter().enumerate() {
             Self::of_cable(&named.name, &session.chain(index), load_ohm, &mut cautions)?;
+        }
+        if session.switcher.is_some() {
+            cautions.push(Self::Switched);
         }
         cautions.extend(Self::usual());
         Ok(cautions)

@@ -14,6 +14,7 @@ mod parse;
 mod person;
 pub mod reader;
 pub mod recorded;
+pub mod switcher;
 pub mod template;
 pub mod threshold;
 
@@ -33,6 +34,7 @@ pub use parse::{load, parse};
 pub use person::{folded, same_person};
 pub use reader::SessionError;
 pub use recorded::{Recorded, Takes};
+pub use switcher::{Switcher, SwitcherKind};
 pub use threshold::{Scale, Threshold};
 
 /// Keep the level difference that the cables make, or remove it.
@@ -336,6 +338,8 @@ pub struct Session {
     pub controls: Vec<Control>,
     /// Instead of a fixed size: how much of the difference is needed.
     pub threshold: Option<Threshold>,
+    /// Instead of filters: the cables themselves, switched.
+    pub switcher: Option<Switcher>,
     /// The session in which listeners found their own smallest steps, if there is one.
     pub yardstick: Option<PathBuf>,
     /// What the panel is, if it was declared.

@@ -118,6 +118,14 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let clips = clips(&mut table, &folder)?;
     let comparisons = comparisons(&mut table, &cables, &clips, &mut notes)?;
     let (qualification, of_qualification) = qualification(&mut table, protocol)?.unzip();
+    let switcher = super::switcher::switcher(&mut table, &folder, &cables, &comparisons)?;
+    if let Some(switcher) = &switcher {
+        let [one, two] = switcher.terminals.map(|cable| &cables[cable].name);
+        notes.push(format!(
+            "Real cables are switched: terminal 1 is {one}, terminal 2 is {two}. What the circuit says of them is for comparison; nothing \
+             of it is played."
+        ));
+    }
     let mut controls = controls(&mut table, &asked, qualification)?;
     let threshold = super::threshold::threshold(&mut table, &asked, stopping, &mut controls)?;
     let (threshold, trials) =
@@ -134,6 +142,12 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         return Err(table.error_at(
             "panel",
             "a panel pools right answers to one difference, and [threshold] changes its size: remove one of both",
+        ));
+    }
+    if switcher.is_some() && threshold.is_some() {
+        return Err(table.error_at(
+            "switcher",
+            "a real cable has no other size than its own, and [threshold] changes it: remove one of both",
         ));
     }
     if threshold.is_some() && wager.is_some() {
@@ -176,6 +190,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         prepared_by,
         facts,
         yardstick,
+        switcher,
         invented,
         notes,
     };

@@ -8,7 +8,7 @@ use super::{Control, ControlKind, Stopping};
 use crate::clip::limits::CONTROL_DECIBELS;
 use crate::stats::protocol::Side;
 use crate::stats::threshold::staircase::Rule;
-use crate::stats::threshold::track::Method;
+use crate::stats::threshold::track::{MOST_STEPS, Method};
 use crate::stats::threshold::{self, Range};
 use crate::units::Dimension;
 use crate::units::printed::significant;
@@ -92,18 +92,43 @@ pub(super) fn threshold(
     let scale = inner.choice("scale", &scales)?.unwrap_or(Scale::Multiple);
     let range = range(&mut inner, scale)?;
     let trials = inner.whole("trials", 10, 1000)?.unwrap_or(50) as u32;
-    let staircase = inner.choice("method", &[("bayes", false), ("staircase", true)])?.unwrap_or(false);
+    let ways = [("bayes", Way::Bayes), ("staircase", Way::Staircase), ("ladder", Way::Ladder)];
+    let way = inner.choice("method", &ways)?.unwrap_or(Way::Bayes);
+    let steps = inner.whole("steps", 2, u64::from(MOST_STEPS))?;
+    if steps.is_some() && way != Way::Ladder {
+        return Err(
+            inner.error_at("steps", "belongs to method = \"ladder\"; remove it, or change the method")
+        );
+    }
     let rules: Vec<(&str, Rule)> = Rule::ALL.iter().map(|rule| (rule.name(), *rule)).collect();
-    let method = match (staircase, inner.choice("rule", &rules)?) {
-        (false, None) => Method::Bayes,
-        (false, Some(_)) => {
+    let method = match (way, inner.choice("rule", &rules)?) {
+        (Way::Bayes, None) => Method::Bayes,
+        (Way::Ladder, None) => {
+            let steps = steps.unwrap_or(5) as u32;
+            if !trials.is_multiple_of(steps) {
+                return Err(inner.error_at(
+                    "trials",
+                    format!(
+                        "{trials} trials are no multiple of the ladder's {steps} steps: write {}",
+                        trials.next_multiple_of(steps)
+                    ),
+                ));
+            }
+            Method::Ladder { steps }
+        }
+        (Way::Bayes | Way::Ladder, Some(_)) => {
             return Err(
                 inner.error_at("rule", "belongs to method = \"staircase\"; remove it, or change the method")
             );
         }
-        (true, rule) => Method::Staircase { rule: rule.unwrap_or(Rule::Weighted) },
+        (Way::Staircase, rule) => Method::Staircase { rule: rule.unwrap_or(Rule::Weighted) },
     };
     let narrow_enough = inner.number_within("narrow_enough", 1.2, 10.0)?;
+    if narrow_enough.is_some() && way == Way::Ladder {
+        return Err(
+            inner.error_at("narrow_enough", "a ladder has no early end: remove it, or change the method")
+        );
+    }
     let catch_trials = inner.whole("catch_trials", 0, 50)?.unwrap_or(2) as u32;
     // A yardstick's altered side is B, and more of it is louder, or brighter.
     if !scale.is_about_the_cables() && asked.attribute.is_some() && asked.more != Side::B {
@@ -122,6 +147,14 @@ pub(super) fn threshold(
         });
     }
     Ok(Some((Threshold { scale, range, method, narrow_enough }, trials)))
+}
+
+/// `method` as it is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Way {
+    Bayes,
+    Staircase,
+    Ladder,
 }
 
 fn range(inner: &mut Table<'_>, scale: Scale) -> Result<Range, SessionError> {

@@ -192,6 +192,24 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
     if let Some(warning) = verdict::weak_qualification(terms) {
         blocks.push(Block::caution(format!("{} {}", warning.text, warning.remedy)));
     }
+    if let Some(switcher) = &terms.switcher {
+        blocks.push(Block::pair(
+            "Cables",
+            format!("the real ones, {} and {}, switched", switcher.terminals[0], switcher.terminals[1]),
+        ));
+        blocks.push(Block::pair(
+            "Each time",
+            format!(
+                "{} s with nothing connected, {} s connected, then the music {}; the same steps when nothing changes",
+                switcher.apart_ms as f64 / 1000.0,
+                switcher.settle_ms as f64 / 1000.0,
+                if switcher.starts_anew { "from the same place" } else { "goes on" }
+            ),
+        ));
+        blocks.push(Block::text(
+            "Sound fades from memory within seconds. Switch as often as you like; nobody hurries you.",
+        ));
+    }
     if let Some(threshold) = &terms.threshold {
         blocks.extend(sizes(threshold));
         return;
@@ -265,6 +283,7 @@ fn sizes(terms: &ThresholdTerms) -> Vec<Block> {
         Scale::Tilt => "a tilt towards the treble on side B",
     };
     let rule = match terms.method {
+        Method::Ladder { .. } => "from the largest down, then over again, whatever is answered",
         Method::Bayes => "each next size is the one whose answer tells most",
         Method::Staircase { rule: Rule::Weighted } => {
             "smaller after a right answer, clearly larger after a wrong one"
@@ -288,6 +307,10 @@ fn sizes(terms: &ThresholdTerms) -> Vec<Block> {
             "Ends early",
             format!("as soon as the upper bound of the 95 % interval is at most {ratio} times the lower one"),
         ));
+    }
+    if let Method::Ladder { steps } = terms.method {
+        blocks.push(Block::pair("Steps", steps.to_string()));
+        return blocks;
     }
     blocks.push(Block::text(
         "Your answers choose the sizes. A smaller size tells you that earlier answers were right, a larger one that they were \

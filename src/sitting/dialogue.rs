@@ -14,6 +14,8 @@ use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
 use crate::trial::{Conductor, Event, Stage, View, wager};
 use crate::verdict::{OnPaper, known_differences};
 
+/// How often a simulated listener looks whether its cable is connected.
+const LOOK: Duration = Duration::from_millis(5);
 /// How long a face waits before the time on it is brought up to date.
 pub(super) const TICK: Duration = Duration::from_millis(50);
 
@@ -175,6 +177,11 @@ impl Dialogue<'_> {
                 let alone = invites && machine.sealing().witnesses.is_empty();
                 let since = self.driver.now_ms().saturating_sub(machine.at_ms());
                 Ok(if alone && since < COMING_BACK_MS { Vec::new() } else { vec![Intent::Proceed] })
+            }
+            // Whoever simulates a listener waits for the cable as well.
+            Answers::Simulated(_) if self.driver.is_switching() => {
+                std::thread::sleep(LOOK);
+                Ok(Vec::new())
             }
             Answers::Simulated(listener) => {
                 let machine = self.driver.machine();
@@ -433,11 +440,14 @@ impl Dialogue<'_> {
                     Some("the sound device is back; a disturbed trial starts anew".to_string())
                 }
                 SoundNews::Dropout
+                | SoundNews::Switch { in_trial: true, .. }
                 | SoundNews::DeviceMoved { in_trial: true }
                 | SoundNews::RateSuspected { in_trial: true, .. } => {
                     Some(format!("this trial is void and repeated: {said}"))
                 }
-                SoundNews::DeviceMoved { .. } | SoundNews::RateSuspected { .. } => Some(said),
+                SoundNews::Switch { .. }
+                | SoundNews::DeviceMoved { .. }
+                | SoundNews::RateSuspected { .. } => Some(said),
             };
         }
         Ok(())

@@ -13,7 +13,7 @@ use super::watch::Watch;
 use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
 use crate::conduct::listening::level;
 use crate::conduct::witness::Desk;
-use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock};
+use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock, Switched};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::{Session, SittingFact, same_person};
@@ -59,6 +59,9 @@ pub fn conduct_watched(
     let output =
         open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
     let description = output.description();
+    let name = |cable: usize| request.session.cables[cable].name.clone();
+    let switched = Switched::open(request.session.switcher.as_ref(), name)
+        .map_err(|error| SittingError::Refused(error.to_string()))?;
     let fresh = matches!(start, Start::Fresh { .. });
     let sittings = folder.take(environment)?;
     let opened = match start {
@@ -71,7 +74,7 @@ pub fn conduct_watched(
         }
     };
     let clock = SittingClock::start(environment.clock.clone(), opened.conductor.at_ms());
-    let mut driver = Driver::new(opened.conductor, opened.keeper, clock, output, stimuli);
+    let mut driver = Driver::new(opened.conductor, opened.keeper, clock, output, stimuli).through(switched);
     let file = driver.journal();
     let asks_level = driver.level_db().is_none() && request.simulate.is_none();
     driver

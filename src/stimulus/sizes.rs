@@ -50,7 +50,11 @@ impl Recipe {
         let of = |chain: &Chain| chain.transfer(frequencies).map_err(|error| error.to_string());
         match self {
             Self::Cable { cable, control } => {
-                let mut values = of(&session.chain(cable))?;
+                // Where real cables are switched, nothing stands in for them.
+                let mut values = match session.switcher {
+                    Some(_) => vec![Complex64::new(1.0, 0.0); frequencies.len()],
+                    None => of(&session.chain(cable))?,
+                };
                 if let Some(kind) = control {
                     for (value, frequency) in values.iter_mut().zip(frequencies) {
                         *value *= controls::response(kind, *frequency);
@@ -162,8 +166,8 @@ impl<'s> Sizes<'s> {
         let real = match scale {
             Scale::Length => None,
             Scale::Multiple | Scale::Level | Scale::Tilt => Some([
-                power(session, Recipe::cable(comparison.a), frequencies)?,
-                power(session, Recipe::cable(comparison.b), frequencies)?,
+                on_paper(session, comparison.a, frequencies)?,
+                on_paper(session, comparison.b, frequencies)?,
             ]),
         };
         Ok(Self { session, comparison, scale, frequencies, real })
@@ -205,6 +209,12 @@ impl<'s> Sizes<'s> {
         let difference_db = a.iter().zip(&b).map(|(a, b)| 10.0 * (a / b).log10()).collect();
         Ok(Sized { size, difference_db })
     }
+}
+
+/// Power gains of a cable's chain, also where the cable itself is switched and no filter stands in for it.
+fn on_paper(session: &Session, cable: usize, frequencies: &[f64]) -> Result<Vec<f64>, String> {
+    let values = session.chain(cable).transfer(frequencies).map_err(|error| error.to_string())?;
+    Ok(values.iter().map(Complex64::norm_sqr).collect())
 }
 
 fn power(session: &Session, recipe: Recipe, frequencies: &[f64]) -> Result<Vec<f64>, String> {

@@ -122,7 +122,10 @@ impl Ledger {
         allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
         for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
             let same = stimulus.a == stimulus.b;
-            let positive = stimulus.control.is_none_or(|control| terms.controls[control].is_positive());
+            // Where real cables are switched, both sides are the same sound, and a cable makes the difference.
+            let positive = stimulus
+                .control
+                .map_or(terms.switcher.is_none(), |control| terms.controls[control].is_positive());
             let ComparisonTerms { name: comparison, recorded, .. } = &terms.comparisons[stimulus.comparison];
             if *recorded == Some(Takes::Two) && !positive {
                 // The same cable recorded twice: one of the two recordings is the comparison's own side A.
@@ -134,7 +137,10 @@ impl Ledger {
                 continue;
             }
             allowed(!(same && positive), format!("`{comparison}`: both sides of a pair are the same sound"))?;
-            allowed(same || positive, "the sides of an identical control are not the same sound")?;
+            allowed(
+                same || positive,
+                "the sides of an identical control, or of switched cables, are not the same sound",
+            )?;
         }
         Ok(Self {
             silent: opening.output.is_silent(),

@@ -38,8 +38,8 @@ use crate::session::SittingFact;
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
 pub use super::output::{Output, OutputKind, OutputPath};
 pub use super::terms::{
-    ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, Terms,
-    ThresholdTerms, WagerTerms,
+    ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms,
+    SwitcherTerms, Terms, ThresholdTerms, WagerTerms,
 };
 
 /// Version of the written format that new journals have. A reader refuses newer ones.
@@ -146,6 +146,7 @@ impl Opening {
             ("terms.sides", terms.sides.is_some(), true),
             ("terms.heard_at_least_ms", terms.heard_at_least_ms.is_some(), true),
             ("terms.panel", terms.panel.is_some(), false),
+            ("terms.switcher", terms.switcher.is_some(), false),
             ("terms.threshold", terms.threshold.is_some(), false),
             ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
             ("terms.comparisons.recorded", terms.comparisons.iter().any(|of| of.recorded.is_some()), false),

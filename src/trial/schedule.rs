@@ -34,6 +34,7 @@ use super::protocol::{Definition, Side};
 use super::record::{Occasion, Opening, Part, StimulusTerms, TrialId};
 use super::seal::Stream;
 use crate::stats::threshold::grid::LEVELS;
+use crate::stats::threshold::track::{MOST_STEPS, Method};
 use crate::stimulus::PairKind;
 
 /// What a trial is about.
@@ -103,8 +104,19 @@ pub fn check(opening: &Opening) -> Result<(), String> {
     }
     if let Some(threshold) = &terms.threshold {
         threshold.grid(terms.protocol)?;
-        if opening.occasion == Occasion::Night {
-            return Err("a threshold is one listener's: a night cannot look for it".to_owned());
+        match threshold.method {
+            Method::Ladder { steps } if !(2..=MOST_STEPS).contains(&steps) => {
+                return Err(format!("a ladder of {steps} steps: 2 to {MOST_STEPS} are possible"));
+            }
+            Method::Ladder { .. } if threshold.narrow_enough.is_some() => {
+                return Err("a ladder has no early end".to_owned());
+            }
+            Method::Bayes | Method::Staircase { .. } if opening.occasion == Occasion::Night => {
+                return Err("one listener's answers would choose the sizes of all: a night needs [threshold] method = \"ladder\", whose \
+                            sizes are fixed"
+                    .to_owned());
+            }
+            _ => {}
         }
         let real = |stimulus: &&StimulusTerms| stimulus.control.is_none() && stimulus.level.is_none();
         for stimulus in opening.stimuli.iter().filter(real) {

@@ -92,9 +92,12 @@ impl Tally {
         }
         let answers = attempt.answer.into_iter().chain(attempt.votes.values().map(|(answer, _)| *answer));
         if let (Part::Main, Subject::Comparison(comparison)) = (attempt.id.part, presented.subject)
-            && let (Some(track), Some(answer)) = (self.tracks.get_mut(comparison), attempt.answer)
+            && let Some(track) = self.tracks.get_mut(comparison)
         {
-            track.answer(presented.counts_as_correct(opening, answer));
+            match attempt.answer {
+                Some(answer) => track.answer(presented.counts_as_correct(opening, answer)),
+                None => track.pass(),
+            }
         }
         let mut added = Count::default();
         for answer in answers {

@@ -240,6 +240,9 @@ pub struct Terms {
     /// Format 2: what the panel is, if it was declared.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub panel: Option<Panel>,
+    /// Format 2: real cables are switched, and no filter stands in for them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub switcher: Option<SwitcherTerms>,
 }
 
 /// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
@@ -262,6 +265,22 @@ pub struct StimulusTerms {
     /// Format 2, where a threshold is looked for: index of the size, from 0; absent for the real pair and for controls.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub level: Option<usize>,
+}
+
+/// How real cables are switched. Each presentation takes the same steps at the same times.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SwitcherTerms {
+    /// What switches: `serial` or `command`.
+    pub kind: String,
+    /// The cables at terminals 1 and 2.
+    pub terminals: [String; 2],
+    /// Milliseconds for which nothing is connected before each presentation.
+    pub apart_ms: u64,
+    /// Milliseconds from the order to connect to the sound.
+    pub settle_ms: u64,
+    /// Each presentation begins at the same place of the music.
+    pub starts_anew: bool,
 }
 
 /// Instead of a fixed size: how much of the difference is needed. See [`score`](super::score).
@@ -410,6 +429,13 @@ impl Terms {
             sides: Some(session.sides),
             heard_at_least_ms: Some(session.heard_at_least_ms),
             panel: session.panel.clone(),
+            switcher: session.switcher.as_ref().map(|switcher| SwitcherTerms {
+                kind: switcher.kind.name().to_owned(),
+                terminals: switcher.terminals.map(|cable| session.cables[cable].name.clone()),
+                apart_ms: switcher.apart_ms,
+                settle_ms: switcher.settle_ms,
+                starts_anew: switcher.starts_anew,
+            }),
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,
                 smallest: threshold.range.smallest,

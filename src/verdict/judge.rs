@@ -6,7 +6,7 @@ use super::caveat::{self, Case};
 use super::findings::{
     ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
-use super::{OnPaper, Verdict, clips, panel as declared, spoken, threshold};
+use super::{OnPaper, Verdict, clips, ladder, panel as declared, spoken, threshold};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::description::Roc;
@@ -210,6 +210,24 @@ fn numbers(
         result.method = Method::Threshold;
         let paper = on_paper.sizes.get(index).and_then(Option::as_ref);
         result.threshold = threshold::findings(terms, protocol, &by_listener(trials), evidence, paper);
+        if let Some(found) = result.threshold.as_mut().filter(|_| shared) {
+            // Votes on shared draws are not independent: nothing is said of listeners like these.
+            found.population = None;
+            let rooms = |of: &[&TrialFacts]| room_trials(protocol, of);
+            let whole = rooms(trials);
+            result.room = room::test(agreed.inquiry, &whole, alpha).ok();
+            let cast: Vec<Vec<u32>> = whole.iter().map(|room| room.votes.clone()).collect();
+            result.distribution = room::distribution(&cast).ok();
+            let mut sizes: Vec<u8> = trials.iter().filter_map(|trial| trial.level).collect();
+            sizes.sort_unstable();
+            sizes.dedup();
+            let by_size = sizes.into_iter().filter_map(|level| {
+                let of: Vec<&TrialFacts> =
+                    trials.iter().copied().filter(|trial| trial.level == Some(level)).collect();
+                Some((terms.size(usize::from(level))?, rooms(&of)))
+            });
+            found.room = ladder::rungs(agreed.inquiry, alpha, by_size);
+        }
         return result;
     }
     let answers = answers(protocol, trials);

@@ -13,7 +13,7 @@
 //! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
 //! | [`panel`], [`clips`] | a declared panel; clip by clip |
-//! | [`threshold`] | the sentences about a threshold |
+//! | [`threshold`], [`ladder`] | the sentences about a threshold, and about a room's |
 //! | `title` | a verdict in a few words |
 //! | `sitting` | one journal by itself |
 //! | `on_paper`, `known`, `yardstick` | what the session says beyond the answers |
@@ -27,6 +27,7 @@ pub mod findings;
 mod highest;
 mod judge;
 mod known;
+pub mod ladder;
 mod on_paper;
 pub mod panel;
 mod sitting;

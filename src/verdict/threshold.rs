@@ -8,6 +8,7 @@ pub use on_paper::{BandOnClip, ExpectedOnClip, OnPaper, expected_words};
 
 use on_paper::MOST_CLIPS;
 
+use super::ladder::{self, Rung};
 use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect, title};
 use crate::evidence::{Evidence, TrialFacts};
 use crate::hearing::Expected;
@@ -59,6 +60,9 @@ pub struct ThresholdFindings {
     pub listeners: Vec<ListenerThreshold>,
     /// The listeners that these stand for; `None` of one listener.
     pub population: Option<Population>,
+    /// The room's votes on each size of a night's ladder, from the largest down.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub room: Vec<Rung>,
     /// What the published model expects on each clip, where the session is at hand.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub expected: Vec<ExpectedOnClip>,
@@ -136,6 +140,7 @@ pub(super) fn findings(
         method: terms.method,
         listeners: found,
         population,
+        room: Vec::new(),
         expected: expected.collect(),
     })
 }
@@ -193,6 +198,9 @@ pub(super) fn words(thresholds: &ThresholdFindings, input: &VerdictInput) -> Ver
 }
 
 fn all_together(thresholds: &ThresholdFindings, input: &VerdictInput) -> Verdict {
+    if let ([first, ..], [_, ..]) = (&thresholds.listeners[..], &thresholds.room[..]) {
+        return ladder::verdict(first.result.scale, &thresholds.room, input, finding(input));
+    }
     match (&thresholds.listeners[..], &thresholds.population) {
         ([only], _) => verdict(&only.result, input),
         ([first, ..], Some(population)) => {

@@ -4,13 +4,15 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
-const ROOMS: [&str; 20] = [
+const ROOMS: [&str; 21] = [
     "units", "files", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial",
-    "player", "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot", "cli",
+    "player", "switcher", "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot",
+    "cli",
 ];
 
 /// Crates that only some rooms may name.
-const OWNED: [(&str, &[&str]); 13] = [
+const OWNED: [(&str, &[&str]); 14] = [
+    ("serial2", &["switcher"]),
     ("cpal", &["player"]),
     ("rtrb", &["player"]),
     ("ratatui", &["screen"]),

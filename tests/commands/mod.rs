@@ -6,6 +6,7 @@ pub(crate) mod material;
 mod sealed_inputs;
 mod session_plan;
 mod sound_device;
+mod switcher;
 mod thresholds;
 mod usage;
 mod whole_job;

@@ -92,6 +92,7 @@ fn every_remark_in_the_template_that_shows_a_key_is_valid_too() {
     assert!(with("wager").expect("valid").wager.is_some());
     assert!(with("panel").expect("valid").panel.is_some());
     assert!(with("threshold").expect("valid").threshold.is_some());
+    assert!(with("switcher").expect("valid").switcher.is_some());
 }
 
 #[test]

@@ -65,6 +65,7 @@ pub(crate) fn terms(protocol: Protocol) -> Terms {
         heard_at_least_ms: Some(200),
         threshold: None,
         panel: None,
+        switcher: None,
     }
 }
 

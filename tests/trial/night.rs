@@ -34,7 +34,12 @@ fn refused(scripted: &Scripted<Memory>) -> bool {
 
 /// A night of three phones and one paper ballot that comes at the end.
 pub(crate) fn played(protocol: Protocol, seed: u64) -> Scripted<Memory> {
-    let mut scripted = kit::in_memory(&draft(protocol), seed);
+    evening(&draft(protocol), seed)
+}
+
+/// The same of any night.
+pub(crate) fn evening(draft: &Draft, seed: u64) -> Scripted<Memory> {
+    let mut scripted = kit::in_memory(draft, seed);
     for seat in 1..=3 {
         join(&mut scripted, seat, &format!("guest {seat}"), Ballot::Phone);
     }

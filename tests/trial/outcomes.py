@@ -41,7 +41,7 @@ class Outcomes:
         place = ("comparison", comparison) if counted else ("control", control) if part == "main" else (part,)
         self.done.append((place, right, given))
         if counted and self.tracks:
-            self.tracks[comparison].answer(given[None] == right)
+            self.tracks[comparison].answer(given.get(None) == right)
         sequential = self.terms["stopping"]["kind"] == "sequential"
         if counted and sequential and decided(self.terms, self.chance, self.count(*place)):
             self.decided.add(comparison)

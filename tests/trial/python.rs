@@ -34,7 +34,11 @@ pub(crate) fn agree(path: &Path) {
     let levels = |comparison: usize| -> Vec<usize> {
         let counted =
             checked.answers.iter().filter(|answer| answer.id.part == Part::Main && answer.void.is_none());
-        let stimuli = counted.map(|answer| &opening.stimuli[answer.presented.expect("drawn").stimulus]);
+        // All votes on a trial of a night are on one size.
+        let mut trials: Vec<_> = counted.collect();
+        trials.dedup_by_key(|answer| answer.id);
+        let stimuli =
+            trials.into_iter().map(|answer| &opening.stimuli[answer.presented.expect("drawn").stimulus]);
         let own = stimuli.filter(|stimulus| stimulus.control.is_none() && stimulus.comparison == comparison);
         own.filter_map(|stimulus| stimulus.level).collect()
     };

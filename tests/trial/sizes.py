@@ -29,7 +29,8 @@ class Track:
         self.rule = threshold["method"].get("rule")
         self.answers, self.coarse, self.row = [], True, 0
         self.scale()
-        self.level = LEVELS - 1 if self.rule else self.place()
+        self.steps = threshold["method"].get("steps")
+        self.level = LEVELS - 1 if self.rule or self.steps else self.place()
 
     def scale(self):
         total = sum(map(sum, (cells for of_t in self.weights for cells in of_t)))
@@ -50,6 +51,10 @@ class Track:
             expected.append(entropy(right) + entropy(wrong))
         return next(level for level in range(LEVELS) if expected[level] <= min(expected) + 1e-9)
 
+    def rung(self):
+        share = (self.steps - 1 - len(self.answers) % self.steps) / (self.steps - 1)
+        return int((LEVELS - 1) * share + 0.5)
+
     def stairs(self, right):
         self.row = self.row + 1 if right else 0
         if not right:
@@ -69,7 +74,7 @@ class Track:
                     cells[i] *= 1 - wrong if right else wrong
         self.scale()
         self.answers.append(self.level)
-        self.level = self.stairs(right) if self.rule else self.place()
+        self.level = self.stairs(right) if self.rule else self.rung() if self.steps else self.place()
 
     def bound(self, share):
         """ln t up to which this share of the mass lies, each point's own counted half."""

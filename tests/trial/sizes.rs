@@ -101,9 +101,12 @@ fn the_next_size_follows_from_rightness_alone() {
 
 #[test]
 fn every_size_is_derived_again_from_the_opened_seal_by_three_readers() {
-    for method in
-        [Method::Bayes, Method::Staircase { rule: Rule::Weighted }, Method::Staircase { rule: Rule::TwoDown }]
-    {
+    for method in [
+        Method::Bayes,
+        Method::Staircase { rule: Rule::Weighted },
+        Method::Staircase { rule: Rule::TwoDown },
+        Method::Ladder { steps: 4 },
+    ] {
         let terms = ThresholdTerms { method, ..BAYES };
         let draft = draft(Protocol::Abx, terms, 6);
         let scripted = played(&draft, 7, false);
@@ -212,4 +215,31 @@ fn openings_whose_sizes_do_not_fit_are_refused() {
     let mut upside_down = sound.clone();
     upside_down.terms.threshold = Some(ThresholdTerms { smallest: 64.0, ..BAYES });
     refused(&upside_down, "smallest");
+}
+
+/// Votes come late, change and are void with their trial: none of them moves a step of the ladder.
+#[test]
+fn a_nights_ladder_goes_from_the_largest_down_whatever_is_voted() {
+    let ladder = ThresholdTerms { method: Method::Ladder { steps: 3 }, ..BAYES };
+    let mut draft = draft(Protocol::Abx, ladder, 6);
+    draft.occasion = Occasion::Night;
+    let scripted = super::night::evening(&draft, 11);
+    let heard = sizes(&scripted);
+    for comparison in 0..2 {
+        let mut own: Vec<usize> =
+            heard.iter().filter(|size| size.0 == comparison).map(|size| size.1).collect();
+        own.dedup();
+        let counted: Vec<usize> = own.into_iter().rev().take(6).rev().collect();
+        assert_eq!(counted, [18, 9, 0, 18, 9, 0], "{heard:?}");
+    }
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    python::agree(&path);
+    let checked = verify::check(&path);
+    assert!(checked.problems.is_empty(), "{:?}", checked.problems);
+    // Answers of one would choose for all.
+    let mut one = draft.clone();
+    one.terms.threshold = Some(BAYES);
+    let secret = kit::secret(11);
+    let refused = Conductor::open(kit::opening(&one, &secret), secret).expect_err("refused");
+    assert!(refused.contains("ladder"), "{refused}");
 }

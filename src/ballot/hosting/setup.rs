@@ -321,6 +321,12 @@ pub(in crate::ballot) fn listen(wanted: SocketAddr) -> Result<(TcpListener, Sock
 /// A session's terms for a room, and what a room changes in them, to be told to the host.
 fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
     let terms = Terms::of(session);
+    if terms.switcher.is_some() {
+        return Err(NightError::Refused(
+            "switcher: a night plays by its own clock and cannot wait for a switch; use single sittings (`earwitness run`) for real cables"
+                .to_owned(),
+        ));
+    }
     let mut notes: Vec<String> = Vec::new();
     if !matches!(terms.stopping, StoppingTerms::AllTrials {}) {
         return Err(NightError::Refused(

@@ -270,7 +270,10 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
             fact("A minus B as a signal", summary.signal_words()),
         ],
         level_db: Some(summary.level_db).filter(|db| db.is_finite()),
-        known_db: unknown.as_ref().map(|unknown| unknown.played(&summary, session.levels == Levels::Matched)),
+        known_db: unknown
+            .as_ref()
+            .filter(|_| session.switcher.is_none())
+            .map(|unknown| unknown.played(&summary, session.levels == Levels::Matched)),
         words: vec![match &unknown {
             Some(unknown) => unknown.sentence(&summary, session.levels == Levels::Matched),
             None => "How sure that is cannot be said: the session gives no tolerances.".to_owned(),

@@ -66,8 +66,37 @@ fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
     }
 }
 
+/// A night's ladder: the room's votes at each size.
+fn rungs(found: &ThresholdFindings) -> Markup {
+    let Some(first) = found.listeners.first() else { return html! {} };
+    html! {
+        (wide("The room at each size", html! {
+            table {
+                caption { "All votes on a draw are judged together, by the exact distribution over the draws." }
+                thead { tr {
+                    th scope="col" { "size" }
+                    th.n scope="col" { "trials" }
+                    th.n scope="col" { "right" }
+                    th.n scope="col" { "by chance" }
+                    th.n scope="col" { "p" }
+                    th scope="col" { "the room heard it" }
+                } }
+                tbody { @for rung in &found.room { tr {
+                    th scope="row" { (first.result.scale.words(rung.size)) }
+                    td.n { (rung.trials) }
+                    td.n { (rung.correct) "/" (rung.votes) }
+                    td.n { (format!("{:.1}", rung.expected)) }
+                    td.n { (probability(rung.p_value)) }
+                    td { @if rung.heard { "yes" } @else { "not shown" } }
+                } } }
+            }
+        }))
+    }
+}
+
 fn thresholds(found: &ThresholdFindings) -> Markup {
     html! {
+        @if !found.room.is_empty() { (rungs(found)) }
         (wide("Thresholds", html! {
             table {
                 caption { "Each listener alone. Bounds hold with 95 % probability." }

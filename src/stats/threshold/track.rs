@@ -20,6 +20,21 @@ pub enum Method {
         /// Which.
         rule: Rule,
     },
+    /// Fixed sizes from the largest down, then over again: whatever is answered. The only one for a room.
+    Ladder {
+        /// How many, 2 to 19, evenly spread over the levels.
+        steps: u32,
+    },
+}
+
+/// Most steps of a ladder.
+pub const MOST_STEPS: u32 = LEVELS as u32;
+
+/// The level of a ladder's trial, counted from 0.
+pub fn rung(steps: u32, trial: usize) -> usize {
+    let steps = steps.clamp(2, MOST_STEPS) as usize;
+    let from_top = trial % steps;
+    (((steps - 1 - from_top) * (LEVELS - 1)) as f64 / (steps - 1) as f64).round() as usize
 }
 
 /// The answers of one comparison so far, and the next size.
@@ -28,6 +43,8 @@ pub struct Track {
     posterior: Posterior,
     staircase: Option<Staircase>,
     answers: Vec<(usize, bool)>,
+    ladder: Option<u32>,
+    presented: usize,
     next: usize,
 }
 
@@ -36,18 +53,23 @@ impl Track {
     pub fn new(grid: &Arc<Grid>, method: Method) -> Self {
         let posterior = Posterior::new(grid);
         let staircase = match method {
-            Method::Bayes => None,
+            Method::Bayes | Method::Ladder { .. } => None,
             Method::Staircase { rule } => Some(Staircase::new(rule, grid.chance())),
         };
-        let mut track = Self { posterior, staircase, answers: Vec::new(), next: 0 };
+        let ladder = match method {
+            Method::Ladder { steps } => Some(steps),
+            Method::Bayes | Method::Staircase { .. } => None,
+        };
+        let mut track = Self { posterior, staircase, answers: Vec::new(), ladder, presented: 0, next: 0 };
         track.choose();
         track
     }
 
     fn choose(&mut self) {
-        self.next = match &self.staircase {
-            Some(staircase) => staircase.level(),
-            None => self.posterior.place(),
+        self.next = match (&self.staircase, self.ladder) {
+            (Some(staircase), _) => staircase.level(),
+            (None, Some(steps)) => rung(steps, self.presented),
+            (None, None) => self.posterior.place(),
         };
     }
 
@@ -56,8 +78,15 @@ impl Track {
         self.next
     }
 
+    /// Goes on without an answer: a room's votes decide nothing.
+    pub fn pass(&mut self) {
+        self.presented += 1;
+        self.choose();
+    }
+
     /// Takes the answer at the next trial's level.
     pub fn answer(&mut self, right: bool) {
+        self.presented += 1;
         self.answers.push((self.next, right));
         self.posterior.answer(self.next, right);
         if let Some(staircase) = &mut self.staircase {

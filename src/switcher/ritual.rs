@@ -1,0 +1,189 @@
+//! The steps of every presentation, at fixed times: apart, connected, sound. They are the same when nothing changes.
+
+use super::{SwitchError, Terminal};
+
+/// How long each step takes, in milliseconds, whatever the relay needs of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Timing {
+    /// Nothing is connected for so long.
+    pub apart_ms: u64,
+    /// From the order to connect to the sound.
+    pub settle_ms: u64,
+}
+
+impl Timing {
+    /// From its beginning to the sound.
+    pub fn whole_ms(self) -> u64 {
+        self.apart_ms + self.settle_ms
+    }
+}
+
+/// What is to be done now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Due {
+    /// Nothing.
+    Nothing,
+    /// Tell the relay to connect this.
+    Order(Terminal),
+    /// The cable is connected, and its time is over: sound may start.
+    Ready,
+    /// The relay cannot be trusted.
+    Failed(SwitchError),
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Step {
+    /// Nothing is going on; a slot is connected, or not.
+    Still { connected: bool },
+    /// Parted at this time.
+    Apart { since_ms: u64, terminal: Terminal },
+    /// Connected at this time.
+    Connecting { since_ms: u64 },
+}
+
+/// The steps of one presentation after another. Reads no clock.
+#[derive(Debug)]
+pub struct Ritual {
+    timing: Timing,
+    step: Step,
+    /// Orders that the relay has not answered.
+    open: u32,
+}
+
+impl Ritual {
+    /// Nothing is connected.
+    pub fn new(timing: Timing) -> Self {
+        Self { timing, step: Step::Still { connected: false }, open: 0 }
+    }
+
+    /// Begins to present a terminal, from whatever is going on; gives the first order.
+    pub fn begin(&mut self, at_ms: u64, terminal: Terminal) -> Terminal {
+        self.step = Step::Apart { since_ms: at_ms, terminal };
+        self.open += 1;
+        Terminal::Parked
+    }
+
+    /// Nothing is presented any more; gives the order that parks.
+    pub fn park(&mut self) -> Terminal {
+        self.step = Step::Still { connected: false };
+        self.open += 1;
+        Terminal::Parked
+    }
+
+    /// Connects at once, for what is never asked about; gives the order.
+    pub fn connect(&mut self, terminal: Terminal) -> Terminal {
+        self.step = Step::Still { connected: true };
+        self.open += 1;
+        terminal
+    }
+
+    /// A presentation has begun and is not ready.
+    pub fn is_on(&self) -> bool {
+        !matches!(self.step, Step::Still { .. })
+    }
+
+    /// The terminal that was asked for last is connected.
+    pub fn is_connected(&self) -> bool {
+        self.step == Step::Still { connected: true }
+    }
+
+    /// The relay has answered an order, in their order.
+    pub fn answered(&mut self, answer: Result<(), SwitchError>) -> Due {
+        self.open = self.open.saturating_sub(1);
+        match answer {
+            Ok(()) => Due::Nothing,
+            Err(error) => self.fail(error),
+        }
+    }
+
+    /// What is due at this time. A relay that has not answered when its time is over is not waited for: how long one terminal
+    /// takes would tell.
+    pub fn due(&mut self, at_ms: u64) -> Due {
+        match self.step {
+            Step::Still { .. } => Due::Nothing,
+            Step::Apart { since_ms, .. } if at_ms < since_ms + self.timing.apart_ms => Due::Nothing,
+            Step::Connecting { since_ms } if at_ms < since_ms + self.timing.settle_ms => Due::Nothing,
+            Step::Apart { .. } if self.open > 0 => self.fail(SwitchError::Silent(self.timing.apart_ms)),
+            Step::Connecting { .. } if self.open > 0 => self.fail(SwitchError::Silent(self.timing.settle_ms)),
+            Step::Apart { since_ms, terminal } => {
+                // From the time that it was due, so that a slow look at the clock does not add up.
+                self.step = Step::Connecting { since_ms: since_ms + self.timing.apart_ms };
+                self.open += 1;
+                Due::Order(terminal)
+            }
+            Step::Connecting { .. } => {
+                self.step = Step::Still { connected: true };
+                Due::Ready
+            }
+        }
+    }
+
+    fn fail(&mut self, error: SwitchError) -> Due {
+        self.step = Step::Still { connected: false };
+        Due::Failed(error)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TIMING: Timing = Timing { apart_ms: 400, settle_ms: 500 };
+
+    /// Time and what was done, with a relay that answers after so many milliseconds.
+    fn presented(terminals: &[Terminal], answers_after_ms: u64) -> Vec<(u64, Due)> {
+        let mut ritual = Ritual::new(TIMING);
+        let (mut said, mut waiting) = (Vec::new(), Vec::new());
+        let mut at_ms = 0;
+        for terminal in terminals {
+            let order = ritual.begin(at_ms, *terminal);
+            said.push((at_ms, Due::Order(order)));
+            waiting.push(at_ms + answers_after_ms);
+            while ritual.is_on() {
+                at_ms += 10;
+                while waiting.first().is_some_and(|answer| *answer <= at_ms) {
+                    waiting.remove(0);
+                    assert_eq!(ritual.answered(Ok(())), Due::Nothing);
+                }
+                match ritual.due(at_ms) {
+                    Due::Nothing => {}
+                    due => {
+                        if matches!(due, Due::Order(_)) {
+                            waiting.push(at_ms + answers_after_ms);
+                        }
+                        said.push((at_ms, due));
+                    }
+                }
+            }
+        }
+        said
+    }
+
+    #[test]
+    fn every_presentation_is_the_same_steps_at_the_same_times() {
+        use Terminal::{One, Parked, Two};
+        let digits = |said: Vec<(u64, Due)>| -> Vec<(u64, bool)> {
+            said.into_iter().map(|(at, due)| (at, due == Due::Order(Parked) || due == Due::Ready)).collect()
+        };
+        // The same terminal again, or the other: nothing but the number differs. Nor does a faster relay change a time.
+        let same = digits(presented(&[One, One, One], 20));
+        assert_eq!(same, digits(presented(&[Two, One, Two], 20)));
+        assert_eq!(same, digits(presented(&[Two, Two, One], 390)));
+        let times: Vec<u64> = same.iter().map(|(at, _)| *at).collect();
+        assert_eq!(times, [0, 400, 900, 900, 1300, 1800, 1800, 2200, 2700]);
+    }
+
+    #[test]
+    fn a_relay_that_is_late_or_wrong_is_not_trusted() {
+        let late = presented(&[Terminal::One], 450);
+        assert_eq!(late.last(), Some(&(400, Due::Failed(SwitchError::Silent(400)))));
+        let mut ritual = Ritual::new(TIMING);
+        ritual.begin(0, Terminal::Two);
+        assert_eq!(ritual.answered(Err(SwitchError::Wrong)), Due::Failed(SwitchError::Wrong));
+        assert!(!ritual.is_on() && !ritual.is_connected());
+        // No message tells the terminal.
+        for error in [SwitchError::Wrong, SwitchError::NotConnected, SwitchError::Silent(5)] {
+            assert!(!error.to_string().contains(['1', '2']), "{error}");
+        }
+    }
+}

@@ -1,0 +1,179 @@
+//! Real cables under the seal: the real program and a simulated relay on a pseudo-terminal.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::Path;
+use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::{Arc, Mutex};
+
+use portable_pty::{PtySize, native_pty_system};
+
+use crate::commands::{self, earwitness, material, refused, succeeded};
+
+/// How the relay behaves.
+const SOUND: u8 = 0;
+const DEAD: u8 = 1;
+const STUCK: u8 = 2;
+
+/// A relay on a pseudo-terminal that speaks the line protocol.
+struct Relay {
+    port: String,
+    heard: Arc<Mutex<Vec<String>>>,
+    behaviour: Arc<AtomicU8>,
+    /// Keeps the terminal open between two runs of the program.
+    _slave: Box<dyn portable_pty::SlavePty + Send>,
+    _master: Box<dyn portable_pty::MasterPty + Send>,
+}
+
+impl Relay {
+    fn start() -> Self {
+        let pair = native_pty_system().openpty(PtySize::default()).expect("a pseudo-terminal");
+        let port = pair.master.tty_name().expect("a name").to_string_lossy().into_owned();
+        let reader = BufReader::new(pair.master.try_clone_reader().expect("a reader"));
+        let mut writer = pair.master.take_writer().expect("a writer");
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let behaviour = Arc::new(AtomicU8::new(SOUND));
+        let (log, how) = (Arc::clone(&heard), Arc::clone(&behaviour));
+        std::thread::spawn(move || {
+            let mut connected = "0".to_owned();
+            for line in reader.lines() {
+                let Ok(line) = line else { return };
+                log.lock().expect("one writer").push(line.clone());
+                let answer = match (how.load(Ordering::SeqCst), line.as_str()) {
+                    (DEAD, _) => continue,
+                    (_, "?") => connected.clone(),
+                    (STUCK, _) => "ok".to_owned(),
+                    (_, "0" | "1" | "2") => {
+                        connected = line;
+                        "ok".to_owned()
+                    }
+                    _ => "what?".to_owned(),
+                };
+                if writer.write_all(format!("{answer}\n").as_bytes()).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { port, heard, behaviour, _slave: pair.slave, _master: pair.master }
+    }
+
+    fn takes(&self) -> Vec<String> {
+        std::mem::take(&mut self.heard.lock().expect("one reader"))
+    }
+
+    fn behaves(&self, how: u8) {
+        self.behaviour.store(how, Ordering::SeqCst);
+    }
+}
+
+fn session(at: &Path, table: &str) {
+    material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);
+    let file = at.join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session").replace("trials = 6", "trials = 2");
+    std::fs::write(&file, format!("{text}\n[switcher]\nterminals = [\"one\", \"none\"]\n{table}\n"))
+        .expect("the session");
+}
+
+const RUN: [&str; 9] = ["run", ".", "--listener", "Una", "--simulate", "1", "--output", "silent", "--new"];
+
+/// What went to the relay, the terminals alike.
+fn masked(lines: &[String]) -> String {
+    lines.join(" ").replace('2', "1")
+}
+
+#[test]
+fn a_whole_sitting_switches_a_relay_by_the_same_bytes_whatever_is_drawn() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    let relay = Relay::start();
+    session(
+        at,
+        &format!("kind = \"serial\"\nport = \"{}\"\napart = \"200 ms\"\nsettle = \"200 ms\"", relay.port),
+    );
+    let mut traffic = Vec::new();
+    for _ in 0..2 {
+        succeeded(at, &RUN);
+        let lines = relay.takes();
+        // Parked at the start, at each attempt and at the end; apart and connected for each of three slots; each read back.
+        let presentations = lines.iter().filter(|line| matches!(line.as_str(), "1" | "2")).count();
+        assert_eq!(presentations, 2 * 3, "{lines:?}");
+        assert_eq!(lines[lines.len() - 2..], ["0", "?"], "parked at the end: {lines:?}");
+        for pair in lines.windows(4).filter(|lines| matches!(lines[2].as_str(), "1" | "2")) {
+            assert_eq!((pair[0].as_str(), pair[1].as_str(), pair[3].as_str()), ("0", "?", "?"), "{lines:?}");
+        }
+        traffic.push(lines);
+    }
+    assert_eq!(masked(&traffic[0]), masked(&traffic[1]), "only the number of the terminal follows the draw");
+    succeeded(at, &["verify", "."]);
+    let said = commands::json(at, &["report", ".", "--json"]).to_string();
+    assert!(said.contains("Real cables are switched"), "{said}");
+    assert!(!said.contains("the stimuli were made from a difference"), "nothing of the circuit was played");
+}
+
+#[test]
+fn a_relay_that_dies_or_lies_voids_the_attempt_and_stops_the_sitting_and_nothing_is_lost() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    let relay = Relay::start();
+    session(
+        at,
+        &format!("kind = \"serial\"\nport = \"{}\"\napart = \"200 ms\"\nsettle = \"200 ms\"", relay.port),
+    );
+    // It lies: it says ok and does not move. The order to park is believed, for it is parked.
+    relay.behaves(STUCK);
+    let stopped = earwitness(at, &RUN);
+    assert_ne!(stopped.code, 0, "{}", stopped.out);
+    assert!(
+        stopped.err.contains("did not connect what it was told to") && stopped.err.contains("Amplifier off"),
+        "{}",
+        stopped.err
+    );
+    let journal = std::fs::read_dir(at.join("sittings"))
+        .expect("a folder")
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .find(|path| {
+            path.extension().is_some_and(|extension| extension == "jsonl")
+                && !path.ends_with("register.jsonl")
+        })
+        .expect("a journal");
+    let written = std::fs::read_to_string(&journal).expect("the journal");
+    assert!(
+        written.contains("\"void\"") && written.contains("did not connect what it was told to"),
+        "{written}"
+    );
+    // It is mended: the sitting goes on where it stopped.
+    relay.behaves(SOUND);
+    let mut resumed = RUN[..8].to_vec();
+    resumed.push("--resume");
+    succeeded(at, &resumed);
+    succeeded(at, &["verify", "."]);
+    // It is dead: nothing begins.
+    relay.behaves(DEAD);
+    refused(at, &RUN, &["did not answer"]);
+}
+
+#[test]
+fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    session(
+        at,
+        "kind = \"command\"\ncommand = [\"sh\", \"-c\", \"echo {terminal} >> switched.txt\"]\napart = \"300 ms\"\nsettle = \"300 ms\"",
+    );
+    let checked = succeeded(at, &["check", ".", "--output", "silent"]).out;
+    let checked = checked.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(checked.contains("terminal 1 is one") && checked.contains("break before make"), "{checked}");
+    succeeded(at, &RUN);
+    let switched = std::fs::read_to_string(at.join("switched.txt")).expect("the program ran");
+    assert_eq!(switched.lines().filter(|line| *line != "0").count(), 6, "{switched}");
+    for (table, words) in [
+        ("kind = \"serial\"", vec!["port"]),
+        ("kind = \"command\"\ncommand = [\"./switch\"]", vec!["{terminal}"]),
+        ("kind = \"serial\"\nport = \"x\"\nsettle = \"1 ms\"", vec!["settle"]),
+    ] {
+        session(at, table);
+        refused(at, &["check", "."], &words);
+    }
+    session(at, "kind = \"serial\"\nport = \"/dev/nothing-here\"");
+    refused(at, &RUN, &["/dev/nothing-here", "cannot be reached"]);
+    refused(at, &["audition", ".", "--plain", "--output", "silent"], &["switch"]);
+}
