@@ -73,7 +73,7 @@ fn curve(comparison: &ComparisonResult, own: &ListenerThreshold) -> Figure {
         let radius = (LARGEST_POINT * (point.trials as f64 / most).sqrt()).max(2.0);
         chart.disc(Tone::First, point.multiple, point.correct as f64 / point.trials as f64, radius);
     }
-    chart.name(Tone::First, "answers, area by their number");
+    chart.name_mark(Tone::First, "answers, area by their number");
     let threshold = result.summary.threshold;
     if (range.smallest..=range.largest).contains(&threshold.estimate) {
         chart.upright(Tone::Second, threshold.estimate);

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 pub use on_paper::{BandOnClip, ExpectedOnClip, OnPaper, expected_words};
 
-use on_paper::MOST_CLIPS;
+use on_paper::{MODEL, MOST_CLIPS};
 
 use super::ladder::{self, Rung};
 use super::{Finding, Verdict, VerdictInput, circumstances, no_listening_test, rig_suspect, title};
@@ -183,11 +183,22 @@ pub(super) fn verdict(result: &ThresholdResult, input: &VerdictInput) -> Verdict
     Verdict { finding, title, headline, limits, analysis: None }
 }
 
-/// What the published model expects on the first clips, one sentence each.
-fn expected(thresholds: &ThresholdFindings) -> impl Iterator<Item = String> {
-    let scale = thresholds.listeners.first().map(|own| own.result.scale);
-    let all = thresholds.expected.iter().take(MOST_CLIPS);
-    all.filter_map(move |on| Some(format!("On {} {}.", on.clip, expected_words(scale?, on.expected))))
+/// What the published model expects on the first clips, in one sentence.
+fn expected(thresholds: &ThresholdFindings) -> Option<String> {
+    let scale = thresholds.listeners.first()?.result.scale;
+    let clips: Vec<String> = thresholds
+        .expected
+        .iter()
+        .take(MOST_CLIPS)
+        .map(|on| match on.expected {
+            Expected::At(size, at_hz) => {
+                format!("from {} on around {at_hz:.0} Hz on {}", scale.words(size), on.clip)
+            }
+            Expected::Above(size) => format!("at no size up to {} on {}", scale.words(size), on.clip),
+        })
+        .collect();
+    (!clips.is_empty())
+        .then(|| format!("A published model expects it to be heard {} ({MODEL}).", clips.join(", ")))
 }
 
 /// The verdict on a comparison: of one listener that listener's, of several the population's.

@@ -104,8 +104,10 @@ fn thresholds(found: &ThresholdFindings) -> Markup {
                     th scope="col" { "listener" }
                     th.n scope="col" { "right" }
                     th.n scope="col" { "threshold" }
+                    th.n scope="col" { "at most, dB" }
                     th.n scope="col" { "slope" }
                     th.n scope="col" { "size 1 is heard in" }
+                    th.n scope="col" { "d-prime there" }
                     th.n scope="col" { "deviance, p" }
                 } }
                 tbody { @for own in &found.listeners { (threshold_row(own)) } }
@@ -133,8 +135,19 @@ fn threshold_row(own: &ListenerThreshold) -> Markup {
                     Place::BelowSmallest { bound } => { "below " (words(bound)) }
                 }
             }
+            td.n {
+                @if let Some(paper) = &result.on_paper {
+                    (format!("{:.2}", paper.largest_db.estimate)) br;
+                    span.small { (format!("{:.2} to {:.2}", paper.largest_db.lower, paper.largest_db.upper)) }
+                } @else { "-" }
+            }
             td.n { (significant(slope.estimate)) br; span.small { (significant(slope.lower)) " to " (significant(slope.upper)) } }
             td.n { (percent(at_one.estimate)) br; span.small { (percent(at_one.lower)) " to " (percent(at_one.upper)) } }
+            td.n {
+                @if let Some(of) = &result.d_prime {
+                    (format!("{:.2}", of.estimate)) br; span.small { (format!("{:.2} to {:.2}", of.lower, of.upper)) }
+                } @else { "-" }
+            }
             td.n {
                 @if let Some(fit) = &result.fit { (format!("{:.1}", fit.deviance)) ", " (probability(fit.p_value.value)) } @else { "-" }
             }
@@ -498,6 +511,10 @@ fn places(report: &Report) -> Markup {
 
 fn design(report: &Report) -> Markup {
     let session = &report.session;
+    // Where the size changes from trial to trial, nothing is tested, and no score is needed.
+    if session.threshold.is_some() {
+        return html! {};
+    }
     html! {
         h3 { (traced("What this design could find", "power")) }
         @match &session.sequential {

@@ -115,12 +115,15 @@ impl Serialize for ExpectedOnClip {
     }
 }
 
+/// Which model that is, and what it is not.
+pub(super) const MODEL: &str = "excitation differs by 1 dB: Glasberg & Moore 1990, Zwicker; long-term spectrum, played at 80 dB SPL, so a \
+                                guide and no verdict";
+
 /// What a published model expects, in one sentence.
 pub fn expected_words(scale: Scale, expected: Expected) -> String {
     match expected {
         Expected::At(size, at_hz) => format!(
-            "a published model expects it to be heard from {} on, around {at_hz:.0} Hz (excitation differs by 1 dB: Glasberg & \
-             Moore 1990, Zwicker; long-term spectrum, played at 80 dB SPL, so a guide and no verdict)",
+            "a published model expects it to be heard from {} on, around {at_hz:.0} Hz ({MODEL})",
             scale.words(size)
         ),
         Expected::Above(size) => {
