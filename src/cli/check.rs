@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::progress::Bar;
-use super::{Failure, check_loopback, check_words, paragraph, predict, predict_sizes, timings};
+use super::{Failure, check_loopback, check_switch, check_words, paragraph, predict, predict_sizes, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
@@ -33,6 +33,9 @@ pub struct CheckArguments {
     /// Measure the sound path too: a direct cable bit for bit, every filter against its response, latency, noise
     #[arg(long)]
     sound_path: bool,
+    /// Try the switch of real cables: each terminal twice, then parked; amplifier off or muted first
+    #[arg(long)]
+    switch: bool,
     #[command(flatten)]
     device: check_words::DeviceArguments,
     #[command(flatten)]
@@ -75,6 +78,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         None
     };
     let chain = check_loopback::measure(&arguments.loopback, &arguments.device, &session, &stimuli)?;
+    let switch = arguments.switch.then(|| check_switch::tried(&session)).transpose()?;
     timings::stage("output");
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session
@@ -103,6 +107,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "recorded": stimuli.recorded().iter().map(|pair| recorded_json(&session, pair)).collect::<Vec<_>>(),
             "sound_path": proof.as_ref().map(proof_json),
             "loopback": check_loopback::document(chain.as_ref()),
+            "switch": switch,
         });
         writeln!(out, "{document:#}")?;
         return verdict_on(proof.as_ref());
@@ -168,6 +173,12 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     writeln!(out, "\nHow you could still be cheated, and what to watch")?;
     for way in STILL_POSSIBLE {
         item(out, way)?;
+    }
+    if let Some(switch) = &switch {
+        writeln!(out, "\nSwitch, tried")?;
+        for line in paragraph(2, switch) {
+            writeln!(out, "{line}")?;
+        }
     }
     if let Some(proof) = &proof {
         writeln!(out, "\nSound path, measured")?;

@@ -7,6 +7,7 @@ pub mod audition;
 pub mod bench;
 pub mod check;
 mod check_loopback;
+mod check_switch;
 mod check_words;
 pub mod demo;
 pub mod devices;
