@@ -104,8 +104,8 @@ pub fn highest_scores(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) 
     let expected: f64 = trials.iter().map(|&trials| risk_of_passing(protocol, trials, best)).sum();
     let (draws, of_the_best) = luck_of_the_best(agreed, evidence, best);
     let mut sentences = vec![format!(
-        "Chance makes high scores too. If all {listeners} only guessed, {} would be expected to do as well as the first place. \
-         {}",
+        "Chance makes high scores too. If {} only guessed, {} would be expected to do as well as the first place. {}",
+        if trials.len() == 1 { "this listener".to_owned() } else { format!("all {listeners}") },
         small(expected),
         of_the_best
     )];
@@ -135,6 +135,11 @@ fn luck_of_the_best(agreed: &Agreed, evidence: &Evidence, best: f64) -> (Option<
                 *vote = trial.answer.map_or(Vote::CountedWrong, |answer| Vote::Chosen(usize::from(answer)));
             }
         }
+    }
+    // A score that every guesser reaches.
+    if best >= 1.0 {
+        let said = "Every possible draw would have let somebody here do as well.".to_owned();
+        return (Some(1.0), said);
     }
     let found = match room::best_of_room(agreed.inquiry, &votes, best) {
         Ok(found) => found,
