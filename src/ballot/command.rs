@@ -26,7 +26,9 @@ pub enum Command {
     WhenAll(bool),
     /// A break.
     Break,
-    /// The trial was disturbed in the room: void, and repeated with a fresh draw.
+    /// Open ears: A and B by name, before the first trial; of the comparison with this number.
+    Ears(usize),
+    /// The trial that is on, or the one that was just closed, was disturbed: void, and repeated with a fresh draw.
     Void(String),
     /// A typed hand.
     Hand(String),
@@ -90,7 +92,7 @@ pub fn range(text: &str) -> Result<(u32, u32), String> {
 }
 
 /// The words, what they do, in the order of the help.
-pub const WORDS: [(&str, &str); 27] = [
+pub const WORDS: [(&str, &str); 28] = [
     ("next", "whatever comes next (also an empty line)"),
     ("repeat", "present the trial again, votes stay open"),
     ("play SLOT", "play one stimulus by hand, such as: play x"),
@@ -100,9 +102,10 @@ pub const WORDS: [(&str, &str); 27] = [
     ("more SECONDS", "more time to vote"),
     ("all on, all off", "close the votes by themselves, three seconds after every phone has voted"),
     ("break", "a break"),
+    ("ears, ears NUMBER", "before the test: hear A and B by name, a step in level, a practice"),
     (
         "void REASON",
-        "something disturbed the trial: it is repeated with a fresh draw, and the report counts it",
+        "something disturbed this trial, or the one just closed: repeat it; the report counts it",
     ),
     ("hand TEXT", "type a hand into the draws"),
     ("paper [SEAT] NAME", "a listener without a phone takes a seat"),
@@ -163,6 +166,10 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             _ => return Err(format!("\"{rest}\" is neither on nor off")),
         }),
         "break" => Command::Break,
+        "ears" if rest.is_empty() => Command::Ears(1),
+        "ears" => Command::Ears(
+            rest.parse().map_err(|_| format!("\"{rest}\" is no number of a comparison; 1 is the first"))?,
+        ),
         "void" => {
             needed("say what disturbed the trial")?;
             Command::Void(rest.to_owned())

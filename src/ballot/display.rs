@@ -33,6 +33,8 @@ pub struct RoomFacts {
     pub trial: Option<RoomTrialFacts>,
     /// The order of presentation.
     pub order: String,
+    /// What the room hears by name, before the test.
+    pub ears: Option<RoomEars>,
     /// What plays.
     pub now: RoomNow,
     /// Milliseconds until that changes.
@@ -62,6 +64,15 @@ pub struct RoomTrialFacts {
     pub question: String,
     /// What is heard.
     pub slots: Vec<String>,
+}
+
+/// What the room hears by name.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
+pub struct RoomEars {
+    /// What stands for each slot.
+    pub slots: Vec<String>,
+    /// What it is.
+    pub said: String,
 }
 
 /// What plays.

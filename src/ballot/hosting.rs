@@ -17,7 +17,7 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use super::command::{self, Command, DoorWish};
+use super::command::{self, Command};
 use super::night::{Night, Phase};
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
@@ -238,9 +238,6 @@ impl HostedNight {
                 vec![format!("{} ballots taken", ballots.len())]
             }
             other => {
-                if *other == Command::Door(DoorWish::Shared) {
-                    self.shared.seats_of.lock().unwrap_or_else(PoisonError::into_inner).shared = true;
-                }
                 if matches!(other, Command::Next | Command::Close) {
                     self.note_refused();
                 }
@@ -252,7 +249,8 @@ impl HostedNight {
                     Command::Door(_) => {
                         let room = self.night().room();
                         let open = if room.open { "open" } else { "shut" };
-                        vec![format!("the door is {open}; phones may hold {} seats", room.seats)]
+                        let shared = if room.shared { ", also all from one address" } else { "" };
+                        vec![format!("the door is {open}; phones may hold {} seats{shared}", room.seats)]
                     }
                     Command::Stop => vec![
                         "End the night before its last trial? The seal is opened and there is no verdict: confirm or back"
@@ -465,7 +463,10 @@ fn notice(record: &Record) -> Option<String> {
             let how = if *by == Ballot::Paper { ", on paper" } else { "" };
             format!("seat {seat}: {alias}{how}")
         }
-        Record::SeatLeft { seat, .. } => format!("seat {seat} has left"),
+        Record::SeatLeft { seat, removed, .. } => {
+            format!("seat {seat} {}", if removed.is_some() { "was taken away" } else { "has left" })
+        }
+        Record::VotesVoid { id, .. } => format!("{} is void and will be repeated", trial_words(*id)),
         Record::Hand { by, .. } => format!("a hand from {by}"),
         Record::HandsClosed { closed, .. } => {
             format!("{closed} phones open their hands; next starts the sealing over if one stays closed")
@@ -516,6 +517,7 @@ fn trial_words(id: TrialId) -> String {
 pub fn words(phase: Phase) -> &'static str {
     match phase {
         Phase::Welcome => "welcome; next opens the doors for listeners and their hands",
+        Phase::Ears => "open ears, no part of the test; next goes on, repeat plays it again, back ends it",
         Phase::Joining => "joining; next closes the hands and seals the draws",
         Phase::Ready => "ready; next presents the trial",
         Phase::Presenting => "presenting",

@@ -3,10 +3,13 @@
 //! The conductor knows trials, votes and the draw; this adds what a room needs: the timed presentation, when votes are
 //! open, tokens' generations, votes that were sent twice, and the host's words. It reads no clock and holds no draw.
 
+mod ears;
 mod host;
 mod time;
 
 use std::collections::BTreeSet;
+
+pub use ears::{Ears, STEP_DB};
 
 use super::Refusal;
 use super::pass::Holder;
@@ -36,6 +39,8 @@ pub enum Phase {
     Welcome,
     /// Seats are taken, hands are typed.
     Joining,
+    /// Before the test: A and B are heard by name.
+    Ears,
     /// A trial is about to be presented.
     Ready,
     /// A trial is being presented.
@@ -115,6 +120,12 @@ pub struct Night {
     when_all: bool,
     /// Seats that the host took away.
     removed: BTreeSet<u32>,
+    /// The door as the journal has it.
+    door: Option<(bool, u32, bool)>,
+    /// The open-ears round that is on.
+    ears: Option<Ears>,
+    /// Its steps that were played so far, repeated ones among them.
+    records_of_ears: usize,
 }
 
 impl Machine for Night {
@@ -173,13 +184,19 @@ impl Night {
             room: Room::default(),
             when_all: false,
             removed: BTreeSet::new(),
+            door: None,
+            ears: None,
+            records_of_ears: 0,
         }
     }
 
-    /// The same night in a room of this size.
+    /// The same night in a room of this size. What the journal says of the door stands.
     #[must_use]
     pub fn in_room(mut self, room: Room) -> Self {
         self.room = room;
+        if let Some((open, seats, shared)) = self.door {
+            self.room = Room { seats, open, shared, ..room };
+        }
         self
     }
 
@@ -194,7 +211,19 @@ impl Night {
         match record {
             Record::Void { cause, .. } if cause.starts_with(HOST_CAUSE) => self.again = Some(Again::Host),
             Record::Void { .. } => self.again = Some(Again::Dropout),
+            Record::VotesVoid { .. } => self.again = Some(Again::Host),
             Record::VotesClosed { .. } => self.again = None,
+            Record::Door { open, seats, shared, .. } => {
+                self.door = Some((*open, *seats, *shared));
+                self.room = Room { open: *open, seats: *seats, shared: *shared, ..self.room };
+            }
+            Record::SeatLeft { seat, removed: Some(true), .. } => {
+                self.removed.insert(*seat);
+            }
+            Record::Seat { seat, .. } => {
+                self.removed.remove(seat);
+            }
+            Record::OpenEars { .. } => self.records_of_ears += 1,
             _ => {}
         }
     }
@@ -268,6 +297,9 @@ impl Night {
 
     /// What the evening is at.
     pub fn phase(&self, stage: &Stage) -> Phase {
+        if self.ears.is_some() {
+            return Phase::Ears;
+        }
         match stage {
             Stage::Terms { .. } => Phase::Welcome,
             Stage::Sealing { .. } => Phase::Joining,
@@ -299,8 +331,9 @@ impl Night {
     }
 
     fn moment(&self, since_ms: u64, at_ms: u64) -> Moment {
-        let slots = self.definition().slots.len();
-        moment(at_ms.saturating_sub(since_ms), slots, self.clip_ms, self.timing.gap_ms, self.timing.rounds)
+        let slots = self.ears.map_or(self.definition().slots.len(), |ears| ears.labels().len());
+        let rounds = if self.ears.is_some() { 1 } else { self.timing.rounds };
+        moment(at_ms.saturating_sub(since_ms), slots, self.clip_ms, self.timing.gap_ms, rounds)
     }
 
     /// Milliseconds until something happens by itself; `None`: nothing will.
@@ -375,7 +408,7 @@ impl Night {
             },
             Some(_) => return Err(Refusal::SeatNumber),
         };
-        let effects = self.step(at_ms, Event::Join { seat: number, alias, by })?;
+        let effects = self.step(at_ms, Event::Join { seat: number, alias, by, table: None })?;
         self.released.remove(&number);
         Ok((self.holder(number), effects))
     }
@@ -405,7 +438,7 @@ impl Night {
         if self.over() {
             return Err(Refusal::Over);
         }
-        self.step(at_ms, Event::Leave { seat: holder.seat })
+        self.step(at_ms, Event::Leave { seat: holder.seat, removed: false })
     }
 
     /// A listener who left is back.
@@ -420,7 +453,7 @@ impl Night {
         let Some(seat) = self.seats.get(holder.seat).filter(|seat| seat.left) else {
             return Ok((holder, Vec::new()));
         };
-        let event = Event::Join { seat: holder.seat, alias: seat.alias.clone(), by: seat.by };
+        let event = Event::Join { seat: holder.seat, alias: seat.alias.clone(), by: seat.by, table: None };
         let effects = self.step(at_ms, event)?;
         Ok((self.holder(holder.seat), effects))
     }

@@ -13,11 +13,13 @@ pub struct Room {
     pub paper: Option<(u32, u32)>,
     /// Phones may join.
     pub open: bool,
+    /// Guests share one address: it may have as many seats as the room.
+    pub shared: bool,
 }
 
 impl Default for Room {
     fn default() -> Self {
-        Self { seats: MOST_SEATS, paper: None, open: true }
+        Self { seats: MOST_SEATS, paper: None, open: true, shared: false }
     }
 }
 

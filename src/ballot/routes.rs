@@ -89,8 +89,6 @@ pub(crate) struct Shared {
 #[derive(Debug, Default)]
 pub(crate) struct SeatsOf {
     counts: HashMap<IpAddr, u32>,
-    /// Guests share one address: no limit but the room's.
-    pub(crate) shared: bool,
 }
 
 impl Shared {
@@ -117,7 +115,7 @@ impl Shared {
         let most = self.tally.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
         let Some(most) = most else { return true };
         let seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
-        seats.shared || seats.counts.get(&address).copied().unwrap_or_default() < most
+        self.snapshot().shared || seats.counts.get(&address).copied().unwrap_or_default() < most
     }
 
     /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was

@@ -17,6 +17,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
     let shown = night.snapshot();
     let trial = shown.trial.as_ref();
     let heading = match (shown.phase, trial) {
+        (Phase::Ears, _) => "Open ears: no part of the test".to_owned(),
         (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => trial.name(),
         (phase, _) => match night.step() {
             Some((_, at, of)) => format!("The reveal: {at} of {of}"),
@@ -30,11 +31,15 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
         marks: marks(shown.silent, shown.invented),
         heading,
         hint: format!("Now: {}.", night.next_step()),
-        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
-        slots: trial
-            .filter(|_| in_trial)
-            .map(|trial| trial.slots.iter().map(|&slot| slot.to_owned()).collect())
-            .unwrap_or_default(),
+        question: match (&shown.ears, trial) {
+            (Some(ears), _) => ears.said.clone(),
+            (None, trial) => trial.map(|trial| trial.question.clone()).unwrap_or_default(),
+        },
+        slots: match (&shown.ears, trial) {
+            (Some(ears), _) => ears.slots.iter().map(|&slot| slot.to_owned()).collect(),
+            (None, Some(trial)) if in_trial => trial.slots.iter().map(|&slot| slot.to_owned()).collect(),
+            _ => Vec::new(),
+        },
         playing: match shown.now {
             Now::Playing { slot } => Some(slot),
             _ => None,
@@ -98,6 +103,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         }
         _ => match facts.phase.as_str() {
             "welcome" | "joining" => "Take a seat",
+            "ears" => "Open ears: no part of the test",
             "break" => "A break: rest your ears",
             "counting" => "All trials are over",
             "result" => "The reveal",
@@ -111,8 +117,15 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         marks: marks(facts.silent, facts.invented),
         heading,
         hint: if facts.open { "Vote now.".to_owned() } else { String::new() },
-        question: trial.map(|trial| trial.question.clone()).unwrap_or_default(),
-        slots: trial.filter(|_| in_trial).map(|trial| trial.slots.clone()).unwrap_or_default(),
+        question: match (&facts.ears, trial) {
+            (Some(ears), _) => ears.said.clone(),
+            (None, trial) => trial.map(|trial| trial.question.clone()).unwrap_or_default(),
+        },
+        slots: match (&facts.ears, trial) {
+            (Some(ears), _) => ears.slots.clone(),
+            (None, Some(trial)) if in_trial => trial.slots.clone(),
+            _ => Vec::new(),
+        },
         playing: facts.now.slot.filter(|_| facts.now.kind == "playing"),
         left: facts.left_ms.map(|left| left.div_ceil(1000)),
         joining: matches!(facts.phase.as_str(), "welcome" | "joining"),

@@ -129,6 +129,7 @@ impl Seats {
                 }
             }
             Record::VotesClosed { id, .. } => self.closed.push(*id),
+            Record::VotesVoid { id, .. } => self.closed.retain(|closed| closed != id),
             _ => {}
         }
     }

@@ -8,13 +8,14 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::night::{Again, Night, Now, Phase};
+use super::night::{Again, Ears, Night, Now, Phase};
 use super::results::{NightResults, TrialLine};
 use super::reveal::{Frequency, Place, Step};
 use super::seats::{Seats, id_text};
 use crate::trial::hands::{Asked, Progress, Source};
 use crate::trial::journal::Journal;
-use crate::trial::{Ballot, Definition, Digest, Part, Record, Stage, TrialId};
+use crate::trial::record::ComparisonTerms;
+use crate::trial::{Ballot, Definition, Demonstration, Digest, Part, Record, Side, Stage, TrialId};
 use crate::verdict::{Finding, no_listening_test};
 
 /// The caution that stands on every listener's page.
@@ -61,6 +62,37 @@ pub struct AskedFacts {
     pub attribute: Option<String>,
     /// The question in English.
     pub question: String,
+}
+
+/// What the room hears by name.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct EarsFacts {
+    /// What: `sides`, `level-step`, `practice`.
+    pub shown: Demonstration,
+    /// What stands for each slot.
+    pub slots: &'static [&'static str],
+    /// Name of side A.
+    pub a: String,
+    /// Name of side B.
+    pub b: String,
+    /// What the practice ended with, once it is told: `A` or `B`.
+    pub told: Option<&'static str>,
+    /// The same in an English sentence, for a terminal.
+    pub said: String,
+}
+
+impl EarsFacts {
+    fn of(ears: &Ears, compared: &ComparisonTerms) -> Self {
+        let told = ears.told.then_some(if ears.asked == Side::A { "A" } else { "B" });
+        let (a, b) = (compared.a.clone(), compared.b.clone());
+        let said = match (told, ears.shown) {
+            (Some(slot), _) => format!("It was {slot}: {}", if slot == "A" { &a } else { &b }),
+            (None, Demonstration::Sides) => format!("A is {a}, B is {b}"),
+            (None, Demonstration::LevelStep) => "The same sound, then 1 dB softer".to_owned(),
+            (None, Demonstration::Practice) => "Practice: is the last one A or B?".to_owned(),
+        };
+        Self { shown: ears.shown, slots: ears.labels(), a, b, told, said }
+    }
 }
 
 /// Something that may be answered.
@@ -169,6 +201,10 @@ pub struct Snapshot {
     pub again: Option<Again>,
     /// Phones may join.
     pub door: bool,
+    /// Guests share one address.
+    pub shared: bool,
+    /// What the room hears by name, before the test.
+    pub ears: Option<EarsFacts>,
     /// After the closing.
     pub results: Option<Arc<NightResults>>,
     /// Where their reveal is.
@@ -270,6 +306,8 @@ impl Snapshot {
             },
             again: night.again(),
             door: night.room().open,
+            shared: night.room().shared,
+            ears: night.ears().map(|ears| EarsFacts::of(ears, &view.terms.comparisons[ears.comparison])),
             place: results.as_ref().map(|(_, place)| *place).unwrap_or_default(),
             results: results.map(|(results, _)| results),
         }
@@ -329,6 +367,8 @@ impl Snapshot {
             },
             again: None,
             door: false,
+            shared: false,
+            ears: None,
             results: Some(results),
             place,
         })
@@ -359,6 +399,7 @@ impl Snapshot {
             sealed: self.sealed,
             again: self.again,
             door: self.door,
+            ears: self.ears.as_ref(),
             asked: &self.asked,
             commitment: &self.commitment,
         }
@@ -450,6 +491,7 @@ struct Common<'s> {
     sealed: bool,
     again: Option<Again>,
     door: bool,
+    ears: Option<&'s EarsFacts>,
     asked: &'s AskedFacts,
     commitment: &'s Shown,
 }

@@ -381,6 +381,7 @@ impl<M: Machine> Driver<M> {
                 self.presented = Some((pair, sides));
                 self.load_presented()?;
             }
+            Effect::Demonstrate { pair, slots } => self.demonstrate(pair, &slots)?,
             Effect::SwitchTo(slot) => transport.switch_to(slot),
             Effect::Play => transport.play(),
             Effect::Pause => transport.pause(),
@@ -430,6 +431,18 @@ impl<M: Machine> Driver<M> {
         let (a, b) = (sound(&pair.a)?, sound(&pair.b)?);
         let list: Vec<Playable> =
             sides.iter().map(|side| if *side == Side::A { a.clone() } else { b.clone() }).collect();
+        self.load(&list)?;
+        self.machine.loaded(self.extent.milliseconds());
+        Ok(())
+    }
+
+    /// Gives the player what is heard by name, before any trial.
+    fn demonstrate(&mut self, kind: PairKind, slots: &[(Side, f64)]) -> Result<(), Stopped> {
+        let pair = self.stimuli.pair(kind).ok_or(Stopped::Missing(kind))?;
+        let own_db = self.level_db.unwrap_or(0.0);
+        let side = |side: Side| if side == Side::A { &pair.a } else { &pair.b };
+        let list: Vec<Playable> =
+            slots.iter().map(|(of, level_db)| scaled(side(*of), own_db + level_db)).collect();
         self.load(&list)?;
         self.machine.loaded(self.extent.milliseconds());
         Ok(())

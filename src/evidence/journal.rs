@@ -263,7 +263,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         .collect();
     let words = noted.iter().filter_map(|(_, noted)| match noted {
         Noted::Resolved(facts) => Some(*facts),
-        Noted::Said { .. } | Noted::Level { .. } | Noted::Output(_) => None,
+        Noted::Said { .. } | Noted::Level { .. } | Noted::Output(_) | Noted::OpenEars { .. } => None,
     });
     let words = words.collect();
     let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
@@ -333,7 +333,7 @@ fn events(checked: &Checked, opening: &Opening, noted: Vec<(u64, Noted)>) -> Vec
         let what = match noted {
             Noted::Resolved(_) => continue,
             Noted::Said { text } => said(&text),
-            Noted::Level { .. } | Noted::Output(_) => noted,
+            Noted::Level { .. } | Noted::Output(_) | Noted::OpenEars { .. } => noted,
         };
         found.push(EventFacts { journal_line: number, part: None, trial: None, void: false, what });
     }

@@ -6,7 +6,7 @@ use serde::Serialize;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
-use crate::trial::record::{Output, Record};
+use crate::trial::record::{Demonstration, Output, Record};
 
 /// What carries the sound from here on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -52,6 +52,11 @@ pub enum Noted {
     },
     /// Something else carries the sound from here on.
     Output(Carrier),
+    /// The room heard something by name, before the first trial.
+    OpenEars {
+        /// What.
+        shown: Demonstration,
+    },
     /// What the sound device resolves of the differences under test.
     #[serde(skip)]
     Resolved(WordFacts),
@@ -66,6 +71,7 @@ impl Noted {
             Record::OutputChanged { output, resampled_from_hz, .. } => {
                 Some(Self::Output(Carrier::new(output, *resampled_from_hz)))
             }
+            Record::OpenEars { shown, .. } => Some(Self::OpenEars { shown: *shown }),
             Record::Resolution { resolved, .. } => resolved.facts().map(Self::Resolved),
             _ => None,
         }
@@ -75,6 +81,14 @@ impl Noted {
     pub fn words(&self) -> String {
         match self {
             Self::Said { text } => text.clone(),
+            Self::OpenEars { shown } => {
+                let what = match shown {
+                    Demonstration::Sides => "A and B by name",
+                    Demonstration::LevelStep => "a step in level",
+                    Demonstration::Practice => "a practice whose answer was told",
+                };
+                format!("open ears, before the first trial and no part of the test: {what}")
+            }
             Self::Level { level_db } => format!("level set to {level_db:.0} dB of the clips' own"),
             Self::Output(now) => {
                 let resampled = now.resampled_from_hz.map_or_else(String::new, |from| {

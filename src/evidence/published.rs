@@ -78,7 +78,7 @@ fn without_names(journal: &str) -> String {
             "witness-joined" => kept(record, &["kind", "witness", "end"]),
             "link-opened" => kept(record, &["kind", "witness", "link"]),
             "answer" => kept(record, &["kind", "id", "answer"]),
-            "void" => kept(record, &["kind", "id"]),
+            "void" | "votes-void" => kept(record, &["kind", "id"]),
             "votes-closed" => {
                 let mut answers: Vec<&String> =
                     votes.get(&record["id"].to_string()).map_or_else(Vec::new, |of| of.values().collect());

@@ -189,14 +189,30 @@ impl Conductor {
                 phase
             }
             // Seats come and go at any time.
-            (phase, Event::Join { seat, alias, by }) => {
-                self.try_append(Record::Seat { at_ms, seat, alias, by }, "this seat is taken", effects);
+            (phase, Event::Join { seat, alias, by, table }) => {
+                let record = Record::Seat { at_ms, seat, alias, by, table };
+                self.try_append(record, "this seat is taken", effects);
                 phase
             }
-            (phase, Event::Leave { seat }) => {
-                self.try_append(Record::SeatLeft { at_ms, seat }, "nobody sits there", effects);
+            (phase, Event::Leave { seat, removed }) => {
+                let record = Record::SeatLeft { at_ms, seat, removed: removed.then_some(true) };
+                self.try_append(record, "nobody sits there", effects);
                 phase
             }
+            (phase, Event::Door { open, seats, shared }) => {
+                let record = Record::Door { at_ms, open, seats, shared };
+                self.try_append(record, "this is no door of a room", effects);
+                phase
+            }
+            (
+                phase @ (Phase::Terms | Phase::Sealing | Phase::Announce),
+                Event::OpenEars { shown, comparison, clip },
+            ) => {
+                let record = Record::OpenEars { at_ms, shown, comparison, clip };
+                self.try_append(record, "nothing is played by name after the first trial", effects);
+                phase
+            }
+            (phase, Event::VoidVotes { cause }) => self.void_votes(phase, &cause, effects),
             (phase @ (Phase::Terms | Phase::Sealing), Event::CloseHand { seat, hash }) => {
                 let refusal = "no hand of this seat is taken now";
                 self.try_append(Record::HandClosed { at_ms, seat, hash }, refusal, effects);
@@ -420,6 +436,27 @@ impl Conductor {
         } else {
             self.take_phase()
         }
+    }
+
+    /// Voids the attempt whose votes were closed last, as long as nothing was heard of the next one.
+    fn void_votes(&mut self, phase: Phase, cause: &str, effects: &mut Vec<Effect>) -> Phase {
+        let at_ms = self.at_ms;
+        let unheard = match &phase {
+            Phase::Announce | Phase::Counting => true,
+            Phase::Rest { back, .. } => back.is_none(),
+            Phase::Trial(trial) => trial.listening.listens.iter().all(|&listens| listens == 0),
+            _ => false,
+        };
+        let last = self.replay.ledger.attempts.last().map(|last| last.id);
+        let (true, Some(id)) = (unheard, last) else {
+            effects.push(Effect::Refuse("no trial has just been closed"));
+            return phase;
+        };
+        let before = effects.len();
+        let record = Record::VotesVoid { at_ms, id, cause: shorten(cause) };
+        self.try_append(record, "the trial before cannot be made void any more", effects);
+        let done = matches!(effects.get(before), Some(Effect::Append(_)));
+        if done { self.begin(effects) } else { phase }
     }
 
     /// Appends the record that ends an attempt and goes to what comes next.

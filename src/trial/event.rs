@@ -2,7 +2,7 @@
 
 use super::digest::Digest;
 use super::protocol::Side;
-use super::record::{Ballot, Output, Record, ResolutionFacts, TrialId};
+use super::record::{Ballot, Demonstration, Output, Record, ResolutionFacts, TrialId};
 use super::seal::Secret;
 use crate::stimulus::PairKind;
 
@@ -106,11 +106,38 @@ pub enum Event {
         alias: String,
         /// How this seat votes.
         by: Ballot,
+        /// Number of the table, where the night has tables.
+        table: Option<u32>,
     },
     /// A listener of a night leaves.
     Leave {
         /// Number of the seat.
         seat: u32,
+        /// The host takes the seat away.
+        removed: bool,
+    },
+    /// Who may take a seat of a night from now on.
+    Door {
+        /// Phones may join.
+        open: bool,
+        /// Seats that phones may hold at once.
+        seats: u32,
+        /// Guests share one address.
+        shared: bool,
+    },
+    /// Something is played to a room with its name, before the first trial.
+    OpenEars {
+        /// What.
+        shown: Demonstration,
+        /// Index of the comparison.
+        comparison: usize,
+        /// Index of the clip.
+        clip: usize,
+    },
+    /// The trial of a night whose votes were closed last was disturbed: it is void after all, and repeated with a fresh draw.
+    VoidVotes {
+        /// What happened, for the journal.
+        cause: String,
     },
     /// A vote of a night; replaces the seat's earlier one for the same attempt. From a phone it must be for the attempt
     /// that is on. From paper it may also be for an attempt whose votes were closed, until the night's closing: ballots
@@ -155,6 +182,13 @@ pub enum Effect {
         pair: PairKind,
         /// The side in each slot. An index into this list is all that the player learns.
         sides: Vec<Side>,
+    },
+    /// Give the player sounds that are no part of the test: for each slot a side of the pair, and its level in dB.
+    Demonstrate {
+        /// The pair of stimuli.
+        pair: PairKind,
+        /// Side and level in each slot.
+        slots: Vec<(Side, f64)>,
     },
     /// Switch the player to the slot with this index.
     SwitchTo(usize),

@@ -24,6 +24,8 @@ pub struct Seat {
     pub by: Ballot,
     /// The listener left.
     pub left: bool,
+    /// Number of the table, where the night has tables.
+    pub table: Option<u32>,
 }
 
 /// A finished attempt at a trial.
@@ -343,15 +345,21 @@ impl Ledger {
             Record::OutputChanged { .. } => {
                 self.silent |= record.is_silent();
             }
-            Record::Seat { seat, alias, by, .. } => {
+            Record::Seat { seat, alias, by, table, .. } => {
                 allowed(night, "only a night has seats")?;
+                allowed(
+                    table.is_none_or(|table| (1..=MAX_SEATS).contains(&table)),
+                    "a table's number is out of range",
+                )?;
                 allowed(
                     *seat >= 1 && *seat <= MAX_SEATS && fits(alias),
                     "the seat or its name is out of range",
                 )?;
                 let known = self.seats.get(seat);
                 allowed(known.is_none_or(|known| known.left || known.alias == *alias), "the seat is taken")?;
-                self.seats.insert(*seat, Seat { alias: alias.clone(), by: *by, left: false });
+                let same = known.is_none_or(|known| known.table == *table);
+                allowed(same || !sealed, "a listener changed tables after the draws were sealed")?;
+                self.seats.insert(*seat, Seat { alias: alias.clone(), by: *by, left: false, table: *table });
             }
             Record::SeatLeft { seat, .. } => match self.seats.get_mut(seat) {
                 Some(taken) if !taken.left => {
@@ -387,6 +395,27 @@ impl Ledger {
                 let phone = votes.get(seat).is_some_and(|(_, earlier)| *earlier == Ballot::Phone);
                 allowed(!(phone && *by == Ballot::Paper), "paper does not replace a vote from a phone")?;
                 votes.insert(*seat, (answer, *by));
+            }
+            Record::Door { .. } => allowed(night, "only a night has a door")?,
+            Record::OpenEars { comparison, clip, .. } => {
+                allowed(night, "only a room hears something with open ears")?;
+                allowed(self.attempts.is_empty(), "something was played by name after the first trial")?;
+                let terms = &self.opening.terms;
+                allowed(
+                    *comparison < terms.comparisons.len() && *clip < terms.clips.len(),
+                    "what was played by name does not exist",
+                )?;
+            }
+            Record::VotesVoid { id, cause, .. } => {
+                allowed(sealed && self.votes.is_empty(), "votes became void out of their time")?;
+                match self.attempts.last_mut() {
+                    Some(last) if night && last.id == *id && last.void.is_none() => {
+                        last.void = Some(cause.clone());
+                        last.votes.clear();
+                        last.taken.clear();
+                    }
+                    _ => return Err("votes became void that were not the last to be closed".to_owned()),
+                }
             }
             Record::VotesClosed { at_ms, id, voted, seats, listening } => {
                 allowed(night, "only a night has votes")?;

@@ -45,8 +45,8 @@ pub use event::{Effect, Event};
 pub use keeper::Keeper;
 pub use protocol::{Alternative, Definition, Side, Slot};
 pub use record::{
-    Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Output, OutputKind, Part, Record, Terms,
-    TrialId,
+    Ballot, Closing, Counts, Demonstration, Listening, Occasion, Opening, Outcome, Output, OutputKind, Part,
+    Record, Terms, TrialId,
 };
 pub use score::Decision;
 pub use seal::Secret;

@@ -226,6 +226,18 @@ pub enum Ballot {
     Paper,
 }
 
+/// What a room hears with open ears.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Demonstration {
+    /// Side A and side B, by name.
+    Sides,
+    /// Side A, and the same softer.
+    LevelStep,
+    /// A, B and one of them again, which is told afterwards.
+    Practice,
+}
+
 /// One record of a journal.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
@@ -410,6 +422,9 @@ pub enum Record {
         alias: String,
         /// How this seat votes.
         by: Ballot,
+        /// Format 2: number of the table, from 1, where the night has tables. It stays the same once the draws are sealed.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        table: Option<u32>,
     },
     /// A listener of a night left.
     SeatLeft {
@@ -417,6 +432,40 @@ pub enum Record {
         at_ms: u64,
         /// Number of the seat.
         seat: u32,
+        /// Format 2: `true` where the host took the seat away; nothing where the listener left.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        removed: Option<bool>,
+    },
+    /// Format 2: who may take a seat of a night from here on.
+    Door {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Phones may join.
+        open: bool,
+        /// Seats that phones may hold at once.
+        seats: u32,
+        /// Guests share one address, which may have as many seats as the room.
+        shared: bool,
+    },
+    /// Format 2: something was played to the room with its name, before the first trial of a night. It is no part of the test.
+    OpenEars {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// What.
+        shown: Demonstration,
+        /// Index of the comparison in the terms.
+        comparison: usize,
+        /// Index of the clip in the terms.
+        clip: usize,
+    },
+    /// Format 2: the attempt at a night's trial that was finished last is void after all, and repeated with a fresh draw.
+    VotesVoid {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Which attempt.
+        id: TrialId,
+        /// What disturbed it.
+        cause: String,
     },
     /// A vote of a night was accepted; a later one of the same seat for the same attempt replaces it. One from paper
     /// may come after the attempt's votes were closed, and never replaces one from a phone.
@@ -485,7 +534,12 @@ impl Record {
             | Self::Resealed { .. }
             | Self::Level { .. }
             | Self::OutputChanged { .. }
-            | Self::Resolution { .. } => 2..=FORMAT,
+            | Self::Resolution { .. }
+            | Self::Seat { table: Some(_), .. }
+            | Self::SeatLeft { removed: Some(_), .. }
+            | Self::Door { .. }
+            | Self::OpenEars { .. }
+            | Self::VotesVoid { .. } => 2..=FORMAT,
             _ => 1..=FORMAT,
         }
     }
@@ -544,6 +598,9 @@ impl Record {
             | Self::OutputChanged { at_ms, .. }
             | Self::Seat { at_ms, .. }
             | Self::SeatLeft { at_ms, .. }
+            | Self::Door { at_ms, .. }
+            | Self::OpenEars { at_ms, .. }
+            | Self::VotesVoid { at_ms, .. }
             | Self::Vote { at_ms, .. }
             | Self::VotesClosed { at_ms, .. }
             | Self::Resumed { at_ms, .. } => *at_ms,

@@ -78,6 +78,11 @@ impl Replay {
             // Nothing is drawn until the fresh secret is sealed; without one the draws go on.
             Record::Resumed { commitment: Some(_), .. } | Record::Resealed { .. } => self.on = None,
             Record::LinkOpened { .. } if self.ledger.sealing.awaited().is_empty() => self.draw_next()?,
+            // What was drawn for the next trial is dropped, and this one is drawn anew.
+            Record::VotesVoid { .. } => {
+                self.tally = self.final_tally();
+                self.draw_next()?;
+            }
             _ => {}
         }
         if self.ledger.attempts.len() > finished

@@ -350,6 +350,7 @@ pub fn verify(journal: &Journal) -> Checked {
             Record::Note { .. }
             | Record::Level { .. }
             | Record::OutputChanged { .. }
+            | Record::OpenEars { .. }
             | Record::Resolution { .. } => checked.noted.push((number, record.clone())),
             _ => {}
         }
@@ -413,6 +414,9 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
         if let Err(message) = replay.take(record) {
             checked.problem(Some(last), message);
             break;
+        }
+        if matches!(record, Record::VotesVoid { .. }) {
+            ended = None;
         }
         if replay.ledger.attempts.len() == before.0 {
             continue;

@@ -91,7 +91,21 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         raw(host.address, &request(host.address, "GET", path, &[("X-Room-Key", &host.key)], ""))
             .expect("an answer")
     };
-    for trial in 0..4 {
+    // Open ears, to the end of the practice; then five presentations: one trial is void after its votes were closed.
+    host.say("ears").expect("A and B by name");
+    for _ in 0..3 {
+        for _ in 0..18 {
+            clock.0.fetch_add(50, Ordering::SeqCst);
+            host.settle();
+        }
+        keep(ida.get("/state"));
+        keep(display("/room-state"));
+        screens.push(terminal(&host));
+        host.say("next").expect("on with it");
+    }
+    keep(display("/room-state"));
+    host.say("next").expect("the end of it");
+    for trial in 0..5 {
         while host.look().phase != Phase::Presenting {
             host.say("next").expect("presented");
         }
@@ -126,6 +140,11 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         keep(ida.vote(&id, names[1]));
         keep(ida.get("/state"));
         keep(ida.get("/journal"));
+        if trial == 2 {
+            host.say("void a tram passed").expect("void after all");
+            keep(ida.get("/state"));
+            screens.push(terminal(&host));
+        }
         assert!(host.say("results").is_err(), "there is nothing to reveal before the closing");
     }
     keep(display("/room-state"));

@@ -1,10 +1,11 @@
 //! The pure machine: every phase, every refusal, without clock, disk or web.
 
-use earwitness::ballot::command::Command;
+use earwitness::ballot::command::{Command, DoorWish};
 use earwitness::ballot::night::Now;
 use earwitness::ballot::paper::PaperBallot;
 use earwitness::ballot::pass::Holder;
 use earwitness::ballot::presentation::Timing;
+use earwitness::ballot::room::Room;
 use earwitness::ballot::{Night, Phase, Refusal};
 use earwitness::conduct::Machine as _;
 use earwitness::session::Session;
@@ -194,6 +195,87 @@ fn an_evening_goes_through_its_phases() {
     assert_eq!(desk.phase(), Phase::Result);
     assert_eq!(desk.join("Late", None), Err(Refusal::Over));
     assert_eq!(desk.vote(ida, "main-3-1", "b", 6), Err(Refusal::Over));
+}
+
+#[test]
+fn open_ears_are_told_recorded_and_over_before_the_first_trial() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    assert!(desk.say(&Command::Ears(1)).is_err(), "not before the cautions were accepted");
+    desk.say(&Command::Next).expect("accepted");
+    assert!(desk.say(&Command::Ears(2)).is_err(), "one comparison");
+    desk.say(&Command::Ears(1)).expect("A and B by name");
+    assert_eq!(desk.phase(), Phase::Ears);
+    desk.pass(2 * (CLIP_MS + 100) + 50);
+    let played: Vec<usize> = desk
+        .other
+        .iter()
+        .filter_map(|effect| if let Effect::SwitchTo(slot) = effect { Some(*slot) } else { None })
+        .collect();
+    assert_eq!(played, [0, 1]);
+    assert_eq!(desk.night.now(desk.at_ms).0, Now::None);
+    desk.say(&Command::Next).expect("a step in level");
+    assert!(matches!(&desk.other[..], [.., Effect::Demonstrate { slots, .. }] if slots[1].1 == -1.0));
+    desk.pass(2 * (CLIP_MS + 100) + 50);
+    desk.say(&Command::Next).expect("a practice");
+    assert!(desk.say(&Command::Next).is_err(), "it is told when all was heard");
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    assert!(desk.night.ears().is_some_and(|ears| !ears.told));
+    desk.say(&Command::Next).expect("told");
+    assert!(desk.night.ears().is_some_and(|ears| ears.told));
+    desk.say(&Command::Next).expect("over");
+    assert_eq!(desk.phase(), Phase::Joining);
+    let recorded = desk.records.iter().filter(|record| matches!(record, Record::OpenEars { .. })).count();
+    assert_eq!(recorded, 3);
+    desk.say(&Command::Next).expect("sealed");
+    desk.say(&Command::Ears(1)).expect("also between sealing and the first trial");
+    desk.say(&Command::Back).expect("enough");
+    desk.say(&Command::Next).expect("the first trial");
+    assert_eq!(desk.phase(), Phase::Presenting);
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    desk.say(&Command::Close).expect("closed");
+    assert_eq!(desk.phase(), Phase::Ready);
+    assert!(desk.say(&Command::Ears(1)).is_err(), "never after the first trial");
+    assert_eq!(desk.phase(), Phase::Ready);
+}
+
+#[test]
+fn a_trial_that_was_just_closed_is_void_as_long_as_the_next_is_unheard() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", None).expect("a seat");
+    desk.reach_the_first_votes();
+    desk.vote(ida, "practice-1-1", "a", 1).expect("a vote");
+    desk.say(&Command::Close).expect("closed");
+    desk.say(&Command::Void("a tram passed".to_owned())).expect("void");
+    assert!(
+        matches!(desk.records.last(), Some(Record::VotesVoid { cause, .. }) if cause == "host: a tram passed")
+    );
+    assert!(desk.night.again().is_some(), "the pages say so");
+    assert_eq!(desk.vote(ida, "practice-1-1", "b", 2), Err(Refusal::OtherTrial));
+    desk.say(&Command::Next).expect("again");
+    desk.pass(3 * (CLIP_MS + 100) + 50);
+    desk.vote(ida, "practice-1-2", "b", 2).expect("the new attempt");
+    desk.say(&Command::Close).expect("closed");
+    assert!(desk.night.again().is_none());
+    // A restart has the same from the records.
+    assert_eq!(desk.night.seats().closed().len(), 1);
+}
+
+#[test]
+fn the_door_and_what_was_taken_away_are_in_the_journal() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    let ida = desk.join("Ida", None).expect("a seat");
+    let ola = desk.join("Ola", None).expect("a seat");
+    for wish in [DoorWish::Seats(7), DoorWish::Shared, DoorWish::Shut] {
+        desk.say(&Command::Door(wish)).expect("the door");
+    }
+    desk.say(&Command::Remove(1, 1)).expect("taken away");
+    let session = stage::session(tempfile::tempdir().expect("a folder").path(), "abx", 2, "");
+    let (conductor, _) =
+        Conductor::open(opening(&session), Secret::from_bytes([7; 32])).expect("it can be conducted");
+    let again = Night::new(conductor, &desk.records, &desk.digests, TIMING, false).in_room(Room::default());
+    assert_eq!(again.room(), Room { seats: 7, open: false, shared: true, ..Room::default() });
+    assert_eq!(again.check(ida), Err(Refusal::NotSeated));
+    assert_eq!(again.check(ola), Ok(()));
 }
 
 #[test]

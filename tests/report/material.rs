@@ -356,7 +356,10 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
     for (index, (alias, _)) in plan.seats.iter().enumerate() {
         at_ms += 500;
         let by = if index % 5 == 4 { Ballot::Paper } else { Ballot::Phone };
-        put(&mut ledger, Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by });
+        put(
+            &mut ledger,
+            Record::Seat { at_ms, seat: index as u32 + 1, alias: alias.clone(), by, table: None },
+        );
     }
     let chain = |name: &String| Links::from_last(Digest::of(name.as_bytes()), 500);
     let chains: Vec<Links> = plan.watched.iter().map(chain).collect();

@@ -133,7 +133,7 @@ fn sealing_anew_under_a_lock_with_hands_of_phones_and_people_shows_nothing_of_th
         let play = |mut scripted: Scripted<earwitness::trial::Keeper>, steps: usize, join: bool| {
             if join {
                 let by = earwitness::trial::Ballot::Phone;
-                scripted.event(Event::Join { seat: 1, alias: "guest".to_owned(), by });
+                scripted.event(Event::Join { seat: 1, alias: "guest".to_owned(), by, table: None });
             }
             scripted.hands = vec![("The host", "typed")];
             let hash = earwitness::trial::seal::hand_hash(&hand);

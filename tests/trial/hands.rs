@@ -26,7 +26,7 @@ fn room() -> Scripted<Memory> {
     let mut scripted = kit::in_memory(&super::night::draft(Protocol::Abx), 81);
     scripted.hands.clear();
     for seat in 1..=3 {
-        scripted.event(Event::Join { seat, alias: format!("guest {seat}"), by: Ballot::Phone });
+        scripted.event(Event::Join { seat, alias: format!("guest {seat}"), by: Ballot::Phone, table: None });
         scripted.event(Event::CloseHand { seat, hash: hand_hash(&hand(seat, 1)) });
         assert!(!refused(&scripted));
     }

@@ -18,7 +18,7 @@ pub(crate) fn draft(protocol: Protocol) -> Draft {
 }
 
 fn join(scripted: &mut Scripted<Memory>, seat: u32, alias: &str, by: Ballot) {
-    scripted.event(Event::Join { seat, alias: alias.to_owned(), by });
+    scripted.event(Event::Join { seat, alias: alias.to_owned(), by, table: None });
 }
 
 fn on(scripted: &Scripted<Memory>) -> TrialId {
@@ -109,7 +109,7 @@ fn votes_that_do_not_belong_are_refused_and_not_written() {
         vote(TrialId { trial: id.trial + 1, ..id }, 1, 0, Ballot::Phone),
         vote(TrialId { attempt: 2, ..id }, 1, 0, Ballot::Paper),
         Event::Choose(0),
-        Event::Leave { seat: 9 },
+        Event::Leave { seat: 9, removed: false },
     ] {
         scripted.event(event.clone());
         assert!(refused(&scripted), "{event:?}");
@@ -127,7 +127,7 @@ fn votes_that_do_not_belong_are_refused_and_not_written() {
     scripted.event(Event::CloseVotes);
     scripted.event(vote(id, 1, 1, Ballot::Phone));
     assert!(refused(&scripted), "a phone's vote after the votes were closed");
-    scripted.event(Event::Leave { seat: 1 });
+    scripted.event(Event::Leave { seat: 1, removed: false });
     if let Stage::Announce { .. } = scripted.conductor.view().stage {
         scripted.event(Event::Continue);
     }
@@ -184,7 +184,7 @@ fn a_night_cut_off_resumes_and_the_interrupted_trial_is_void() {
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     let mut scripted = kit::in_folder(opened);
     for seat in 1..=2 {
-        scripted.event(Event::Join { seat, alias: format!("guest {seat}"), by: Ballot::Phone });
+        scripted.event(Event::Join { seat, alias: format!("guest {seat}"), by: Ballot::Phone, table: None });
     }
     while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
         scripted.step();
@@ -235,7 +235,13 @@ fn votes_that_come_together_are_written_together_and_chained_apart() {
         .unwrap();
     let mut keeper = opened.keeper;
     let seats: Vec<Record> = (1..=500)
-        .map(|seat| Record::Seat { at_ms: 1, seat, alias: format!("guest {seat}"), by: Ballot::Phone })
+        .map(|seat| Record::Seat {
+            at_ms: 1,
+            seat,
+            alias: format!("guest {seat}"),
+            by: Ballot::Phone,
+            table: None,
+        })
         .collect();
     let digests = keeper.append_all(&seats).unwrap();
     assert_eq!(digests.len(), 500);
@@ -245,4 +251,88 @@ fn votes_that_come_together_are_written_together_and_chained_apart() {
     let checked = verify::check(&path);
     assert_eq!((checked.records, checked.problems.len(), checked.seats.len()), (501, 0, 500));
     assert_eq!(checked.digests[1..], digests);
+}
+
+/// Plays to the end of the next trial: its votes are closed.
+fn close_one(scripted: &mut Scripted<Memory>) -> TrialId {
+    while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+        scripted.event(Event::Continue);
+    }
+    let id = on(scripted);
+    scripted.event(Event::Vote { id, seat: 1, alternative: 0, by: Ballot::Phone });
+    for event in [Event::Select(2), Event::Play, Event::CloseVotes] {
+        scripted.event(event);
+    }
+    id
+}
+
+fn void_the_last(scripted: &mut Scripted<Memory>) -> bool {
+    scripted.event(Event::VoidVotes { cause: "host: a tram".to_owned() });
+    !refused(scripted)
+}
+
+#[test]
+fn a_trial_whose_votes_were_closed_can_be_void_until_the_next_one_is_heard() {
+    let mut scripted = kit::in_memory(&draft(Protocol::Abx), 57);
+    join(&mut scripted, 1, "guest", Ballot::Phone);
+    while !matches!(scripted.conductor.view().stage, Stage::Announce { .. }) {
+        scripted.step();
+    }
+    assert!(!void_the_last(&mut scripted), "nothing was closed yet");
+    let (mut repeated, mut closed) = (Vec::new(), 0);
+    while !matches!(scripted.conductor.view().stage, Stage::Counting) {
+        let id = close_one(&mut scripted);
+        closed += 1;
+        // The warm-up, a trial in the middle, the last one, and one twice.
+        let main = id.part == Part::Main;
+        if id.attempt == 1 && (!main || [1, 4, 11].contains(&id.trial))
+            || main && id.trial == 4 && id.attempt == 2
+        {
+            assert!(void_the_last(&mut scripted), "{id:?}");
+            assert_eq!(on(&scripted), TrialId { attempt: id.attempt + 1, ..id }, "it is repeated at once");
+            assert!(!void_the_last(&mut scripted), "once is enough");
+            scripted.event(Event::Vote { id, seat: 1, alternative: 1, by: Ballot::Paper });
+            assert!(refused(&scripted), "paper does not bring it back");
+            repeated.push(id);
+        }
+    }
+    assert_eq!((repeated.len(), closed), (5, 1 + 11 + 5), "a warm-up trial, eleven others, five repeated");
+    let scripted = scripted.finish();
+    let (_folder, path) = kit::written(&scripted.journal.bytes);
+    super::python::agree(&path);
+    let checked = verify::check(&path);
+    assert_eq!(checked.void, 5);
+    assert!(
+        checked.answers.iter().filter(|answer| answer.void.is_some()).all(|answer| answer.answer.is_none())
+    );
+    assert_eq!(checked.total(), Some((8, checked.total().expect("closed").1)));
+}
+
+#[test]
+fn nothing_else_becomes_void_afterwards() {
+    let mut scripted = kit::in_memory(&draft(Protocol::Abx), 58);
+    join(&mut scripted, 1, "guest", Ballot::Phone);
+    while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+        scripted.step();
+    }
+    close_one(&mut scripted);
+    scripted.event(Event::Continue);
+    // The next one was heard, if only for a moment: whoever voids now would have to void it.
+    for event in [Event::Select(0), Event::Play, Event::Pause] {
+        scripted.event(event);
+    }
+    assert!(!void_the_last(&mut scripted));
+    // A journal says so with a record; one about another trial than the last, or in a sitting, is none.
+    let opening = kit::opening(&draft(Protocol::Abx), &kit::secret(58));
+    let mut ledger = earwitness::trial::ledger::Ledger::new(opening).expect("an opening");
+    let id = TrialId { part: Part::Main, trial: 1, attempt: 1 };
+    let void = Record::VotesVoid { at_ms: 0, id, cause: "host: a tram".to_owned() };
+    assert!(ledger.apply(&void).is_err());
+    let records = &scripted.journal.records[1..];
+    for record in records {
+        ledger.apply(record).expect("as it was written");
+    }
+    let last = ledger.attempts.last().expect("an attempt").id;
+    let other = TrialId { trial: last.trial + 1, ..last };
+    assert!(ledger.apply(&Record::VotesVoid { at_ms: u64::MAX, id: other, cause: String::new() }).is_err());
 }

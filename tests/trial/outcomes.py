@@ -30,6 +30,11 @@ class Outcomes:
         return {"comparisons": [self.count("comparison", c) for c in self.comparisons], "controls": controls,
                 "qualification": self.count("qualification"), "warm_up": self.count("warm-up"), "void": self.void}
 
+    def take_back(self):
+        """The last attempt of a night is void after all."""
+        self.done.pop()
+        self.void, self.ended = self.void + 1, "stopped-early"
+
     def take(self, part, stimulus, right, given, last):
         """Takes an attempt with the answers to it (by seat on a night); None if it is void."""
         assert self.ended == "stopped-early", f"the sitting had ended ({self.ended})"

@@ -67,6 +67,11 @@ def verify(records):
             given = None if kind == "void" else given
             answered += kind != "void"
             outcomes.take(part, stimulus, right, given, answered == len(plan))
+        elif kind == "votes-void":  # What was drawn for the next trial is dropped, and this one is repeated.
+            for _, stimulus in plan[answered : answered + 1]:
+                right_answer(terms, stimulus, draws)
+            answered -= 1
+            outcomes.take_back()
     assert outcomes.counts() == closing["counts"], f"counts {outcomes.counts()}"
     stopped = opening["occasion"] == "night" and closing["outcome"] == "stopped-early"
     assert stopped or outcomes.ended == closing["outcome"], f"outcome {outcomes.ended}"

@@ -197,7 +197,7 @@ impl BeforeNight {
         } = self;
         let (listener, address) = (self.listener, self.address);
         let NightRequest { session, host, output, timing, by_hand, seats, paper_seats: paper, .. } = request;
-        let room = Room { seats, paper, open: true };
+        let room = Room { seats, paper, open: true, shared: false };
         let NightEnvironment { common, passes, paces } = environment;
         let options = PlayerOptions {
             start_ramp_seconds: FADE_SECONDS,

@@ -4,8 +4,9 @@ use super::{HOST_CAUSE, Night, Phase, Show};
 use crate::ballot::Refusal;
 use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
+use crate::ballot::room::Room;
 use crate::ballot::seats::Vote;
-use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId};
+use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView};
 
 impl Night {
     /// Does what the host says. [`Command::Import`], [`Command::Status`], [`Command::Help`] and [`Command::Quit`] are not
@@ -20,6 +21,16 @@ impl Night {
         let in_trial = matches!(stage, Stage::Trial(_));
         let mut effects = Vec::new();
         match command {
+            Command::Ears(number) => return self.open_ears(at_ms, &stage, *number),
+            Command::Next | Command::Repeat if self.ears.is_some() => {
+                let ears = self.ears.ok_or(Refusal::Malformed)?;
+                let again = *command == Command::Repeat;
+                return if again { self.repeat_ears(at_ms, ears) } else { self.next_ears(at_ms, ears) };
+            }
+            Command::Back if self.ears.is_some() => return Ok(self.stop_ears(at_ms)),
+            Command::Stop | Command::Break | Command::Void(_) if self.ears.is_some() => {
+                return nothing("open ears are on: next goes on, back ends them");
+            }
             Command::Next => return self.next(at_ms, stage, phase),
             Command::Repeat if in_trial && self.open && self.show == Show::Quiet && !self.by_hand => {
                 self.present(at_ms);
@@ -76,10 +87,15 @@ impl Night {
                 self.start_ms = None;
                 return self.step(at_ms, Event::Rest);
             }
-            Command::Void(reason) if in_trial => {
-                return self.step(at_ms, Event::Disturbed { cause: format!("{HOST_CAUSE}{reason}") });
+            // Of what is on as soon as something of it was heard; before that, of the trial that was closed last.
+            Command::Void(reason) => {
+                let cause = format!("{HOST_CAUSE}{reason}");
+                let heard = |trial: &TrialView| trial.listening.listens.iter().any(|&listens| listens > 0);
+                let on = self.show != Show::Quiet || self.trial().is_some_and(|trial| heard(&trial));
+                let event =
+                    if in_trial && on { Event::Disturbed { cause } } else { Event::VoidVotes { cause } };
+                return self.step(at_ms, event);
             }
-            Command::Void(_) => return nothing("no trial is on"),
             Command::Hand(text) => {
                 let by = self.conductor.opening().listener.clone();
                 return self.add_hand(at_ms, by, text);
@@ -106,18 +122,23 @@ impl Night {
                     return nothing("nobody sits there");
                 }
                 for seat in there {
-                    self.removed.insert(seat);
-                    effects.extend(self.step(at_ms, Event::Leave { seat })?);
+                    effects.extend(self.step(at_ms, Event::Leave { seat, removed: true })?);
                 }
             }
-            Command::Door(wish) => match wish {
-                DoorWish::Open => self.room.open = true,
-                DoorWish::Shut => self.room.open = false,
-                DoorWish::Seats(seats) => self.room.seats = *seats,
-                // Addresses are the server's.
-                DoorWish::Shared => {}
-            },
-            Command::Gone(seat) => return self.step(at_ms, Event::Leave { seat: *seat }),
+            Command::Door(wish) => {
+                let mut room = self.room;
+                match wish {
+                    DoorWish::Open => room.open = true,
+                    DoorWish::Shut => room.open = false,
+                    DoorWish::Seats(seats) => room.seats = *seats,
+                    DoorWish::Shared => room.shared = true,
+                }
+                let Room { open, seats, shared, .. } = room;
+                return self.step(at_ms, Event::Door { open, seats, shared });
+            }
+            Command::Gone(seat) => {
+                return self.step(at_ms, Event::Leave { seat: *seat, removed: false });
+            }
             Command::Stop => {
                 self.quiet();
                 return self.step(at_ms, Event::Stop);

@@ -39,7 +39,9 @@ impl Night {
                 }
                 if moment == Moment::Over {
                     // A clip shorter than the agreed time is presented again until the room has heard enough of it.
-                    if self.trial().is_some_and(|trial| !trial.unheard.is_empty()) {
+                    if self.ears.is_some() {
+                        self.show = Show::Quiet;
+                    } else if self.trial().is_some_and(|trial| !trial.unheard.is_empty()) {
                         self.present(at_ms);
                     } else {
                         self.show = Show::Quiet;
@@ -71,6 +73,17 @@ impl Night {
     }
 
     pub(super) fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
+        // With open ears no trial is on, and the conductor has nothing to do with what plays.
+        if self.ears.is_some() {
+            effects.extend(match event {
+                Event::Select(slot) => Some(Effect::SwitchTo(slot)),
+                Event::Seek(frame) => Some(Effect::Seek(frame)),
+                Event::Play => Some(Effect::Play),
+                Event::Pause => Some(Effect::Pause),
+                _ => None,
+            });
+            return;
+        }
         effects.extend(self.step(at_ms, event).unwrap_or_default());
     }
 

@@ -88,21 +88,28 @@ var earwitness = (function () {
   function trialName(trial) {
     return text(trial.part === "main" ? "trial" : "warm-up", { n: trial.number, of: trial.of });
   }
-  /* What is heard in this trial, and which of them now. */
+  /* What is heard, and which of them now. */
   function slots(state) {
     var list = el("ol", "slots");
-    for (var i = 0; i < state.trial.slots.length; i += 1) {
+    var all = (state.ears || state.trial).slots;
+    for (var i = 0; i < all.length; i += 1) {
       var on = state.now.kind === "playing" && state.now.slot === i;
       var next = state.now.kind === "gap" && state.now.slot === i;
-      var item = el("li", on ? "on" : next ? "next" : "", state.trial.slots[i]);
+      var item = el("li", on ? "on" : next ? "next" : "", all[i]);
       if (on) { item.setAttribute("aria-current", "true"); }
       list.appendChild(item);
     }
     return list;
   }
+  /* What the room hears by name: a sentence for each slot, or one for all. */
+  function heard(ears) {
+    if (ears.told) { return text("ears.was", { slot: ears.told, name: ears[ears.told.toLowerCase()] }); }
+    return ears.shown === "sides" ? text("ears.is", { slot: "A", name: ears.a }) + " \u00b7 " + text("ears.is", { slot: "B", name: ears.b })
+      : text("ears." + ears.shown);
+  }
   /* Seconds until something happens; null: nothing will. */
   function seconds(deadline) { return deadline === null ? null : Math.max(0, Math.ceil((deadline - Date.now()) / 1000)); }
 
-  return { send: send, el: el, add: add, empty: empty, network: network, trialName: trialName, slots: slots,
+  return { send: send, el: el, add: add, empty: empty, network: network, trialName: trialName, slots: slots, heard: heard,
     seconds: seconds, text: text, known: known, question: question, choice: choice, refused: refused, marks: marks };
 }());

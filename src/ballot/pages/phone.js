@@ -181,7 +181,7 @@
 
   function draw(anew) {
     var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.typed_hands,
-      state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again,
+      state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again, state.ears,
       pending, refusal, leaving]) : "join" + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
@@ -248,6 +248,8 @@
       return;
     }
     if (state.phase === "welcome" || state.phase === "joining") { welcome(); }
+    else if (state.phase === "ears") { heading(text("ears")); add(main, el("p", "loud", earwitness.heard(state.ears)),
+      earwitness.slots(state), el("p", "waiting", text("ears.phone"))); }
     else if (state.phase === "ready") { ready(); }
     else if (state.phase === "presenting" || state.phase === "voting") { trial(); }
     else if (state.phase === "break") { heading(text("break")); add(main, el("p", "loud", text("break.rest"))); }

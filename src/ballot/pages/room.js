@@ -101,7 +101,7 @@
 
   function draw() {
     var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.typed_hands, state.hands,
-      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.door,
+      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.ears, state.door,
       state.seats === 1]);
     if (drawn === shape) { return; }
     shape = drawn;
@@ -115,6 +115,7 @@
     earwitness.empty(main);
     main.className = "at-" + state.phase;
     if (joining) { welcome(); }
+    else if (state.phase === "ears") { ears(); }
     else if (state.phase === "ready") { ready(); }
     else if (state.phase === "presenting") { presenting(); }
     else if (state.phase === "voting") { voting(); }
@@ -156,6 +157,16 @@
     var slot = state.now.slot === undefined ? "" : state.trial.slots[state.now.slot];
     add(main, el("p", "say", text(playing ? "hear" : "hear.next")), el("h1", playing ? "huge" : "huge waiting", slot),
       earwitness.slots(state));
+  }
+  /* Before the test, by name: the head says at every step that it is no part of it. */
+  function ears() {
+    label(text("ears"));
+    var on = state.now.kind !== "none";
+    var slot = state.now.slot === undefined ? "" : state.ears.slots[state.now.slot];
+    if (on) {
+      add(main, el("p", "say", earwitness.heard(state.ears)),
+        el("h1", state.now.kind === "playing" ? "huge" : "huge waiting", slot), earwitness.slots(state));
+    } else { add(main, el("h1", "large", earwitness.heard(state.ears)), earwitness.slots(state)); }
   }
   function voting() {
     label(earwitness.trialName(state.trial));

@@ -322,6 +322,12 @@
           }
         }
       }
+      if (record.kind === 'votes-void') {
+        // The last trial is void after all: what was drawn for the next one is dropped.
+        if (at) draws.below(protocol.orders.length);
+        finished.at(-1).record = { ...finished.at(-1).record, kind: 'void' };
+        at = { ...record.id, attempt: record.id.attempt + 1 };
+      }
       if (!['answer', 'void', 'votes-closed', 'votes'].includes(record.kind)) continue;
       const { part, trial, attempt } = record.id;
       need(draws && at && at.part === part && at.trial === trial && at.attempt === attempt,
