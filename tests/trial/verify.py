@@ -64,14 +64,12 @@ def verify(records):
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
             right = right_answer(terms, part, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
-            given = None if kind == "void" else given
             answered += kind != "void"
-            outcomes.take(part, stimulus, right, given, answered == len(plan))
-        elif kind == "votes-void":  # What was drawn for the next trial is dropped, and this one is repeated.
-            for _, stimulus in plan[answered : answered + 1]:
-                right_answer(terms, stimulus, draws)
-            answered -= 1
+            outcomes.take(part, stimulus, right, None if kind == "void" else given, answered == len(plan))
+        elif kind == "votes-void":  # What was drawn for the next trial is dropped.
+            dropped = [right_answer(terms, stimulus, draws) for _, stimulus in plan[answered : answered + 1]]
             outcomes.take_back()
+            answered -= 1
     assert outcomes.counts() == closing["counts"], f"counts {outcomes.counts()}"
     stopped = opening["occasion"] == "night" and closing["outcome"] == "stopped-early"
     assert stopped or outcomes.ended == closing["outcome"], f"outcome {outcomes.ended}"
