@@ -93,37 +93,34 @@ pub fn range(text: &str) -> Result<(u32, u32), String> {
 
 /// The words, what they do, in the order of the help.
 pub const WORDS: [(&str, &str); 28] = [
-    ("next", "whatever comes next (also an empty line)"),
-    ("repeat", "present the trial again, votes stay open"),
-    ("play SLOT", "play one stimulus by hand, such as: play x"),
-    ("silence", "stop playing"),
-    ("open", "take votes now"),
-    ("close", "close the votes now"),
-    ("more SECONDS", "more time to vote"),
-    ("all on, all off", "close the votes by themselves, three seconds after every phone has voted"),
-    ("break", "a break"),
-    ("ears, ears NUMBER", "before the test: hear A and B by name, a step in level, a practice"),
-    (
-        "void REASON",
-        "something disturbed this trial, or the one just closed: repeat it; the report counts it",
-    ),
-    ("hand TEXT", "type a hand into the draws"),
-    ("paper [SEAT] NAME", "a listener without a phone takes a seat"),
-    ("SEAT ANSWERS", "answers from paper in the order of the trials, - for none, such as: 7 a b - a"),
-    ("import FILE.csv", "answers from paper: columns seat, name, then one for each trial"),
-    ("release SEAT", "the seat's phone is dead: the next one that joins with this number gets the seat"),
-    ("gone SEAT", "the listener on this seat has gone"),
-    ("remove FIRST-LAST", "take these seats away from whoever holds them"),
-    ("door open, door shut", "whether phones may still join"),
-    ("door shared", "guests share one address: it may have more than a few seats"),
-    ("door NUMBER", "how many seats the room has"),
-    ("stop", "end the night before its last trial, without a verdict"),
-    ("confirm, back", "answers to stop"),
-    ("next, back", "in the reveal: one step on, one step back"),
-    ("results", "in the reveal: everything at once"),
+    ("next (or Enter)", "go on"),
+    ("back", "one step back"),
+    ("repeat", "play it again"),
+    ("play X", "play one sound"),
+    ("silence", "stop the sound"),
+    ("ears", "before: A, B by name"),
+    ("open", "take votes"),
+    ("close", "close the votes"),
+    ("more 30", "30 s more to vote"),
+    ("all on, all off", "close when all voted"),
+    ("break", "a rest"),
+    ("void REASON", "repeat a spoilt trial"),
+    ("hand TEXT", "words for the draws"),
+    ("paper 7 NAME", "a seat without phone"),
+    ("7 a b - a", "answers from paper"),
+    ("import FILE.csv", "many of them"),
+    ("release 7", "seat to a new phone"),
+    ("gone 7", "listener has left"),
+    ("remove 3-9", "take seats away"),
+    ("door open", "phones may join"),
+    ("door shut", "phones may not join"),
+    ("door 30", "so many seats"),
+    ("door shared", "one address for many"),
+    ("results", "everything at once"),
+    ("stop, confirm", "end without verdict"),
     ("status", "how things stand"),
-    ("help", "this"),
-    ("quit", "leave; the same command resumes the night"),
+    ("help", "this list"),
+    ("quit", "leave; resumes later"),
 ];
 
 /// Understands a line. `trials` is the number of trials of the main part.
@@ -224,9 +221,15 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
     })
 }
 
-/// Help as lines.
+/// Help in two columns of 38 characters: all of it is in view on a terminal of 80 by 24.
 pub fn help() -> Vec<String> {
-    WORDS.iter().map(|(word, what)| format!("{word:<20} {what}")).collect()
+    let half = WORDS.len().div_ceil(2);
+    let cell = |index: usize| WORDS.get(index).map(|(word, what)| format!("{word:<16} {what:<21}"));
+    (0..half)
+        .map(|row| {
+            [cell(row), cell(row + half)].into_iter().flatten().collect::<String>().trim_end().to_owned()
+        })
+        .collect()
 }
 
 #[cfg(test)]
@@ -248,6 +251,13 @@ mod tests {
         assert_eq!(said("7: ab-a"), Ok(Command::Answers(7, vec![Some(0), Some(1), None, Some(0)])));
         assert_eq!(said("more 20"), Ok(Command::More(20)));
         assert_eq!(said("void a tram passed"), Ok(Command::Void("a tram passed".to_owned())));
+    }
+
+    #[test]
+    fn help_fits_a_small_terminal() {
+        let help = help();
+        assert!(help.len() <= 14 && help.iter().all(|line| line.chars().count() <= 76), "{help:#?}");
+        assert!(WORDS.iter().all(|(word, what)| word.len() <= 16 && what.len() <= 21));
     }
 
     #[test]

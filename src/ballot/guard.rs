@@ -4,7 +4,7 @@
 //! Pure: no clock, no sockets.
 
 use std::collections::HashMap;
-use std::net::{IpAddr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
 /// Why a request was not even looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -106,6 +106,11 @@ impl Default for Paces {
     }
 }
 
+/// Whether an address is the one that this machine calls itself by: tests, tunnels and the display come from there.
+pub(super) fn is_this_machine(address: IpAddr) -> bool {
+    address == IpAddr::V4(Ipv4Addr::LOCALHOST) || address == IpAddr::V6(Ipv6Addr::LOCALHOST)
+}
+
 /// Who or what is counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Counted {
@@ -158,7 +163,7 @@ impl Tally {
 
     /// Seats that this address may take in all; `None`: as many as the room has.
     pub fn seats_of(&self, address: IpAddr) -> Option<u32> {
-        let free = address.is_loopback() && self.paces.own_machine_is_free;
+        let free = is_this_machine(address) && self.paces.own_machine_is_free;
         (!free).then_some(self.paces.seats_per_address)
     }
 

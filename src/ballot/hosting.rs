@@ -422,8 +422,8 @@ impl HostedNight {
 
 fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> Result<Due, Refusal> {
     Ok(match ask {
-        Ask::Join { alias, seat } => {
-            let (holder, more) = night.join(at_ms, &alias, seat, Ballot::Phone)?;
+        Ask::Join { alias, seat, table } => {
+            let (holder, more) = night.join(at_ms, &alias, seat, table, Ballot::Phone)?;
             effects.extend(more);
             Due::Seated(holder)
         }
@@ -459,9 +459,10 @@ fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> R
 /// What a record is to the host: nothing about votes but their number.
 fn notice(record: &Record) -> Option<String> {
     Some(match record {
-        Record::Seat { seat, alias, by, .. } => {
+        Record::Seat { seat, alias, by, table, .. } => {
             let how = if *by == Ballot::Paper { ", on paper" } else { "" };
-            format!("seat {seat}: {alias}{how}")
+            let table = table.map_or_else(String::new, |table| format!(", table {table}"));
+            format!("seat {seat}: {alias}{how}{table}")
         }
         Record::SeatLeft { seat, removed, .. } => {
             format!("seat {seat} {}", if removed.is_some() { "was taken away" } else { "has left" })

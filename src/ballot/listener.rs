@@ -17,10 +17,14 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Instant, Sleep};
 
+use super::guard::is_this_machine;
+
 /// Connections in all: a phone uses one or two.
-const CONNECTIONS: usize = 2048;
+pub(super) const CONNECTIONS: usize = 2048;
 /// Connections of one address that is not this machine. A room may share an address, a phone opens at most six.
 const CONNECTIONS_PER_ADDRESS: usize = 256;
+/// Connections of this machine itself, where tests, tunnels and the display come from: never all of them.
+const CONNECTIONS_OF_THIS_MACHINE: usize = CONNECTIONS / 2;
 /// Longest request in bytes, head and body: the longest that the pages send is a tenth of it.
 const LONGEST_REQUEST: usize = 16_384;
 /// Where so many of all connections are open, one address gets no more than a few.
@@ -103,10 +107,14 @@ impl Place {
     /// `left`: connections that are still to be had, of all.
     fn take(counts: &Counts, address: IpAddr, left: usize) -> Option<Self> {
         let crowd = CONNECTIONS - left.min(CONNECTIONS) > CROWDED;
-        let most = if crowd { CONNECTIONS_IN_A_CROWD } else { CONNECTIONS_PER_ADDRESS };
+        let most = match crowd {
+            _ if is_this_machine(address) => CONNECTIONS_OF_THIS_MACHINE,
+            true => CONNECTIONS_IN_A_CROWD,
+            false => CONNECTIONS_PER_ADDRESS,
+        };
         let mut all = counts.lock().unwrap_or_else(PoisonError::into_inner);
         let count = all.entry(address).or_insert(0);
-        if *count >= most && !address.is_loopback() {
+        if *count >= most {
             return None;
         }
         *count += 1;

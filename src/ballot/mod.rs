@@ -7,6 +7,7 @@
 //! | file | what lives there | to change |
 //! | --- | --- | --- |
 //! | `night`, `night/host` | the pure state machine around the conductor: phases, votes, seats; what the host says | when a vote is taken |
+//! | `night/ears` | A and B by name, before the test | what is played before the test |
 //! | `presentation` | what plays at which moment of a trial | order, gaps |
 //! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
 //! | `room` | how many may sit, and whether phones may join | a rule of the door's |
@@ -101,6 +102,8 @@ pub enum Refusal {
     Alias,
     /// The seat's number is out of range.
     SeatNumber,
+    /// There are so many tables, and one must be chosen.
+    Table(u32),
     /// Somebody else sits there.
     SeatTaken(u32),
     /// All seats are taken.
@@ -150,6 +153,7 @@ impl Refusal {
             Self::Code => "wrong-code",
             Self::Alias => "bad-name",
             Self::SeatNumber => "bad-seat",
+            Self::Table(_) => "bad-table",
             Self::SeatTaken(_) => "seat-taken",
             Self::Full => "full",
             Self::DoorShut => "door-shut",
@@ -179,6 +183,7 @@ impl Refusal {
             Self::Code => "This is not the room's code. It stands on the room's display.".to_owned(),
             Self::Alias => "Choose a name of 1 to 40 characters.".to_owned(),
             Self::SeatNumber => format!("A seat's number is between 1 and {}.", seats::MOST_SEATS),
+            Self::Table(most) => format!("Say which table you sit at: 1 to {most}."),
             Self::SeatTaken(seat) => {
                 format!(
                     "Seat {seat} is taken. Choose another, or ask the host to release it if it was yours."

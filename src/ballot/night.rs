@@ -124,8 +124,6 @@ pub struct Night {
     door: Option<(bool, u32, bool)>,
     /// The open-ears round that is on.
     ears: Option<Ears>,
-    /// Its steps that were played so far, repeated ones among them.
-    records_of_ears: usize,
 }
 
 impl Machine for Night {
@@ -186,7 +184,6 @@ impl Night {
             removed: BTreeSet::new(),
             door: None,
             ears: None,
-            records_of_ears: 0,
         }
     }
 
@@ -223,7 +220,6 @@ impl Night {
             Record::Seat { seat, .. } => {
                 self.removed.remove(seat);
             }
-            Record::OpenEars { .. } => self.records_of_ears += 1,
             _ => {}
         }
     }
@@ -384,6 +380,7 @@ impl Night {
         at_ms: u64,
         alias: &str,
         seat: Option<u32>,
+        table: Option<u32>,
         by: Ballot,
     ) -> Result<(Holder, Vec<Effect>), Refusal> {
         if self.over() {
@@ -408,7 +405,14 @@ impl Night {
             },
             Some(_) => return Err(Refusal::SeatNumber),
         };
-        let effects = self.step(at_ms, Event::Join { seat: number, alias, by, table: None })?;
+        // A new phone for the same listener stays at the table.
+        let table = match self.seats.get(number) {
+            Some(known) => known.table,
+            // A ballot on paper may come without one.
+            None if by == Ballot::Paper && table.is_none() => None,
+            None => self.room.table(table)?,
+        };
+        let effects = self.step(at_ms, Event::Join { seat: number, alias, by, table })?;
         self.released.remove(&number);
         Ok((self.holder(number), effects))
     }
@@ -453,7 +457,8 @@ impl Night {
         let Some(seat) = self.seats.get(holder.seat).filter(|seat| seat.left) else {
             return Ok((holder, Vec::new()));
         };
-        let event = Event::Join { seat: holder.seat, alias: seat.alias.clone(), by: seat.by, table: None };
+        let event =
+            Event::Join { seat: holder.seat, alias: seat.alias.clone(), by: seat.by, table: seat.table };
         let effects = self.step(at_ms, event)?;
         Ok((self.holder(holder.seat), effects))
     }

@@ -1,30 +1,39 @@
 //! The join address as a QR code (ISO/IEC 18004), for a terminal and for a page's script.
 
-use qrcode::render::unicode;
 use qrcode::{Color, EcLevel, QrCode};
 
-fn code(text: &str) -> Option<QrCode> {
-    // Level M: readable from the back of a room, with a fingerprint on the screen.
-    QrCode::with_error_correction_level(text, EcLevel::M).ok()
+/// Modules of the quiet zone in a terminal. The standard asks for four; three fit 24 lines, and cameras take them.
+const QUIET: usize = 3;
+
+fn code(text: &str, level: EcLevel) -> Option<QrCode> {
+    QrCode::with_error_correction_level(text, level).ok()
 }
 
-/// The code as lines for a terminal, two modules to a character's height, with the quiet zone; dark modules are the
-/// terminal's background, so it is to be drawn light on dark. Empty if the text is too long for a code.
+/// The code as lines for a terminal, two modules to a character's height, with a quiet zone; dark modules are the
+/// terminal's background, so it is to be drawn dark on light. At the lowest level of correction, which is the smallest: the
+/// host's screen is near. Empty if the text is too long for a code.
 pub fn terminal_lines(text: &str) -> Vec<String> {
-    code(text).map_or_else(Vec::new, |code| {
-        code.render::<unicode::Dense1x2>()
-            .dark_color(unicode::Dense1x2::Light)
-            .light_color(unicode::Dense1x2::Dark)
-            .build()
-            .lines()
-            .map(str::to_owned)
-            .collect()
-    })
+    let Some(code) = code(text, EcLevel::L) else { return Vec::new() };
+    let width = code.width();
+    let colors = code.to_colors();
+    let light = |x: usize, y: usize| {
+        let inside = (QUIET..QUIET + width).contains(&x) && (QUIET..QUIET + width).contains(&y);
+        !inside || colors[(y - QUIET) * width + x - QUIET] == Color::Light
+    };
+    let side = width + 2 * QUIET;
+    let character = |x: usize, y: usize| match (light(x, y), y + 1 >= side || light(x, y + 1)) {
+        (true, true) => '█',
+        (true, false) => '▀',
+        (false, true) => '▄',
+        (false, false) => ' ',
+    };
+    (0..side).step_by(2).map(|y| (0..side).map(|x| character(x, y)).collect()).collect()
 }
 
 /// The code's modules as rows of `1` (dark) and `0`, without the quiet zone. Empty if the text is too long for a code.
 pub fn modules(text: &str) -> Vec<String> {
-    code(text).map_or_else(Vec::new, |code| {
+    // Level M: readable from the back of a room, with a fingerprint on the screen.
+    code(text, EcLevel::M).map_or_else(Vec::new, |code| {
         let width = code.width();
         let colors = code.to_colors();
         colors
@@ -42,10 +51,10 @@ mod tests {
     fn a_code_is_square_and_has_its_quiet_zone() {
         let lines = terminal_lines("http://127.0.0.1:8410/#ABC234");
         let width = lines[0].chars().count();
-        // Version 3 (29 modules) holds up to 42 bytes at level M; 4 modules of quiet zone on each side.
-        assert_eq!(width, 29 + 8);
-        assert_eq!(lines.len(), width.div_ceil(2));
-        assert!(lines[..2].iter().all(|line| line.chars().all(|c| c == '█')), "the quiet zone is light");
+        // Version 2 (25 modules) holds up to 32 bytes at level L.
+        assert_eq!(width, 25 + 2 * QUIET);
+        assert_eq!(lines.len(), 16, "it fits between head and foot of 24 lines");
+        assert!(lines[0].chars().all(|c| c == '█'), "the quiet zone is light");
         let rows = modules("http://127.0.0.1:8410/#ABC234");
         assert_eq!((rows.len(), rows[0].len()), (29, 29));
         assert!(rows[0].starts_with("1111111") && rows[0].ends_with("1111111"), "two finder patterns");

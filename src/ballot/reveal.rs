@@ -3,6 +3,8 @@
 //! Comes in: what the night was judged to be. Goes out: [`Step`]s as data, for the room's display, and in lines for a
 //! terminal. Words belong to the pages' table of texts, except those of the judge.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde::Serialize;
 
 use super::command::Command;
@@ -30,6 +32,8 @@ pub enum Step {
     Score(ScoreStep),
     /// What it proves.
     Verdict(VerdictStep),
+    /// The score of each table, where the night has tables.
+    Tables(TablesStep),
     /// The highest scores, with what chance makes of the best of so many.
     Highest(HighestStep),
     /// Thanks, and the receipt of the night.
@@ -136,6 +140,61 @@ pub struct VerdictStep {
     pub preference: bool,
 }
 
+/// A table's score.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TableRow {
+    /// Number of the table.
+    pub table: u32,
+    /// Listeners who sit there.
+    pub listeners: usize,
+    /// The score, against what chance gives these listeners with the votes that they cast.
+    pub score: Standing,
+    /// How often chance does at least as well.
+    pub chance: Frequency,
+}
+
+/// The tables.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TablesStep {
+    /// The table with the rarest score first.
+    pub rows: Vec<TableRow>,
+    /// At most so often does chance let one of so many tables do as well as the first (Bonferroni).
+    pub chance: Frequency,
+}
+
+/// Each table's votes are judged like a room's: its listeners shared every draw.
+fn tables(evidence: &Evidence, of: &BTreeMap<u32, u32>, alternatives: usize) -> Option<TablesStep> {
+    let table_of = |row: &TrialFacts| {
+        let listener = evidence.listeners.get(row.listener? as usize)?;
+        of.get(&listener.seat?).copied()
+    };
+    let mut rows: Vec<(f64, TableRow)> = Vec::new();
+    for table in of.values().collect::<BTreeSet<_>>() {
+        let mut own = Growth::default();
+        for attempt in evidence.attempts().filter(|attempt| evidence::is_counted_trial(attempt[0])) {
+            let there: Vec<&TrialFacts> =
+                attempt.into_iter().filter(|row| table_of(row) == Some(*table)).collect();
+            own.right += there.iter().filter(|row| evidence::counts(row) && row.is_hit()).count() as u64;
+            own.of += there.iter().filter(|row| evidence::counts(row)).count() as u64;
+            own.trials.push(votes(&there, alternatives, true));
+        }
+        let p = room::distribution(&own.trials).ok()?.upper(own.right);
+        rows.push((
+            p,
+            TableRow {
+                table: *table,
+                listeners: of.values().filter(|other| *other == table).count(),
+                score: standing(own.right, own.of, &own.trials)?,
+                chance: Frequency::of(p),
+            },
+        ));
+    }
+    rows.sort_by(|(left, _), (right, _)| left.total_cmp(right));
+    let best = rows.first()?.0;
+    let chance = Frequency::of((best * rows.len() as f64).min(1.0));
+    Some(TablesStep { rows: rows.into_iter().map(|(_, row)| row).collect(), chance })
+}
+
 /// The highest scores.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct HighestStep {
@@ -211,6 +270,7 @@ pub fn steps(
     evidence: &Evidence,
     findings: &Findings,
     highest: &HighestScores,
+    tables_of: &BTreeMap<u32, u32>,
     receipt: Shown,
 ) -> Vec<Step> {
     let definition = Definition::of(agreed.terms.protocol);
@@ -294,6 +354,7 @@ pub fn steps(
         }));
     }
     if has_right {
+        steps.extend(tables(evidence, tables_of, definition.alternatives.len()).map(Step::Tables));
         steps.push(Step::Highest(HighestStep {
             rows: highest.rows.clone(),
             expected: highest.expected.map(|expected| {
@@ -344,6 +405,19 @@ impl Step {
                 )]
             }),
             Self::Verdict(step) => vec![step.sentence.clone()],
+            Self::Tables(step) => {
+                let rows = step.rows.iter().map(|row| {
+                    format!(
+                        "Table {}: {} of {} right. Chance does at least as well in {} of {}.",
+                        row.table, row.score.right, row.score.of, row.chance.times, row.chance.of
+                    )
+                });
+                let (tables, Frequency { times, of }) = (step.rows.len(), step.chance);
+                rows.chain([format!(
+                    "With {tables} tables, chance lets one do as well as the first in at most {times} of {of} such nights."
+                )])
+                .collect()
+            }
             Self::Highest(step) => {
                 let rows = step.rows.iter();
                 rows.map(|row| {

@@ -13,17 +13,31 @@ pub struct Room {
     pub paper: Option<(u32, u32)>,
     /// Phones may join.
     pub open: bool,
+    /// How many tables there are, each a team of its own; 0: none.
+    pub tables: u32,
     /// Guests share one address: it may have as many seats as the room.
     pub shared: bool,
 }
 
 impl Default for Room {
     fn default() -> Self {
-        Self { seats: MOST_SEATS, paper: None, open: true, shared: false }
+        Self { seats: MOST_SEATS, paper: None, open: true, tables: 0, shared: false }
     }
 }
 
 impl Room {
+    /// The table that somebody asks for.
+    ///
+    /// # Errors
+    /// There is none with this number, or one must be chosen.
+    pub fn table(&self, wanted: Option<u32>) -> Result<Option<u32>, Refusal> {
+        match wanted {
+            _ if self.tables == 0 => Ok(None),
+            Some(table) if (1..=self.tables).contains(&table) => Ok(Some(table)),
+            _ => Err(Refusal::Table(self.tables)),
+        }
+    }
+
     /// Whether phones do not get this seat.
     pub fn is_for_paper(&self, seat: u32) -> bool {
         self.paper.is_some_and(|(first, last)| (first..=last).contains(&seat))

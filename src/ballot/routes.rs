@@ -22,18 +22,20 @@ use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
 use super::guard::{Counted, Door, Tally, Turned};
-use super::listener::{BoundedListener, Peer};
+use super::listener::{self, BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
 use super::refused::{Log, Refused};
 use super::view::{OwnVote, Snapshot};
 use super::{NightError, Refusal, pages, qr};
 use crate::conduct::SittingClock;
 use crate::files;
+use crate::session::Club;
 use crate::trial::Digest;
 
 /// Longest body of a request in bytes: a typed hand of 200 characters fits six times.
@@ -46,7 +48,7 @@ const COOKIE_SECONDS: u32 = 86_400;
 /// What a phone wants done.
 #[derive(Debug)]
 pub(crate) enum Ask {
-    Join { alias: String, seat: Option<u32> },
+    Join { alias: String, seat: Option<u32>, table: Option<u32> },
     Return { holder: Holder },
     Leave { holder: Holder },
     Vote { holder: Holder, trial: String, answer: String, sequence: u64 },
@@ -81,6 +83,8 @@ pub(crate) struct Shared {
     pub(crate) clock: SittingClock,
     pub(crate) address: SocketAddr,
     pub(crate) journal: PathBuf,
+    /// Whose night it is.
+    pub(crate) club: Option<Club>,
     /// Who took how many seats.
     pub(crate) seats_of: Mutex<SeatsOf>,
 }
@@ -165,6 +169,7 @@ pub(super) fn serve_router(
     address: SocketAddr,
     router: Router,
 ) -> Result<Server, NightError> {
+    more_files();
     let failed = |error: std::io::Error| NightError::Address {
         address: address.to_string(),
         reason: error.to_string(),
@@ -186,6 +191,17 @@ pub(super) fn serve_router(
         let _ = axum::serve(BoundedListener::new(listener), service).await;
     });
     Ok(Server { runtime: Some(runtime) })
+}
+
+/// Each connection is an open file, and many systems begin with a limit of 1,024: a flood would use them up and nothing could
+/// be accepted. Where the limit cannot be raised, the night goes on with it.
+fn more_files() {
+    let wanted = Some(listener::CONNECTIONS as u64 + 256);
+    let Rlimit { current, maximum } = getrlimit(Resource::Nofile);
+    if current.is_some() && current < wanted {
+        let current = maximum.map_or(wanted, |most| wanted.map(|wanted| wanted.min(most)));
+        let _ = setrlimit(Resource::Nofile, Rlimit { current, maximum });
+    }
 }
 
 fn router(shared: Arc<Shared>) -> Router {
@@ -253,7 +269,7 @@ pub(super) fn protect(response: &mut Response) {
         (
             header::CONTENT_SECURITY_POLICY,
             "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; base-uri 'none'; \
-             form-action 'none'; frame-ancestors 'none'",
+             img-src data:; form-action 'none'; frame-ancestors 'none'",
         ),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::X_FRAME_OPTIONS, "DENY"),
@@ -340,6 +356,7 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
         Refusal::Alias
         | Refusal::HostName
         | Refusal::SeatNumber
+        | Refusal::Table(_)
         | Refusal::Alternative
         | Refusal::Hand
         | Refusal::Malformed => StatusCode::BAD_REQUEST,
@@ -442,7 +459,7 @@ async fn state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers
         // A phone that has not joined yet asks, too; that is no attempt at anything.
         return json(
             StatusCode::UNAUTHORIZED,
-            &RefusalBody { refused: "not-seated", message: "", seat: None },
+            &serde_json::json!({ "refused": "not-seated", "message": "", "tables": shared.snapshot().tables }),
         );
     }
     let holder = match seated(&shared, peer, &headers, "state") {
@@ -519,7 +536,9 @@ async fn room_state(
 }
 
 #[derive(Serialize)]
-struct JoinFacts {
+struct JoinFacts<'s> {
+    club: Option<&'s str>,
+    logo: Option<String>,
     address: String,
     code: String,
     modules: Vec<String>,
@@ -530,6 +549,8 @@ async fn room_join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, hea
         Ok(()) => json(
             StatusCode::OK,
             &JoinFacts {
+                club: shared.club.as_ref().map(|club| club.name.as_str()),
+                logo: shared.club.as_ref().and_then(Club::logo_address),
                 address: format!("http://{}/", shared.address),
                 code: shared.passes.room_code(),
                 modules: qr::modules(&shared.join_address()),

@@ -21,7 +21,11 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
         (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => trial.name(),
         (phase, _) => match night.step() {
             Some((_, at, of)) => format!("The reveal: {at} of {of}"),
-            None => hosting::words(phase).split(';').next().unwrap_or_default().to_owned(),
+            None => {
+                let words = hosting::words(phase).split(';').next().unwrap_or_default();
+                let (first, rest) = words.split_at(words.chars().next().map_or(0, char::len_utf8));
+                first.to_uppercase() + rest
+            }
         },
     };
     let in_trial = matches!(shown.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
@@ -59,6 +63,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
             Vec::new()
         },
         news: news.iter().cloned().collect(),
+        help: Vec::new(),
         results: match (night.step(), night.results()) {
             (Some((_, at, of)), Some(results)) if at == of => results.lines(),
             (Some((step, ..)), _) => step.lines(),
@@ -138,6 +143,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
         cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
+        help: Vec::new(),
         results: facts.reveal.as_ref().map(|reveal| reveal.lines.clone()).unwrap_or_default(),
         page: facts.reveal.as_ref().map_or(0, |reveal| reveal.at as u64 + 1),
     }

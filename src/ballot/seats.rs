@@ -36,6 +36,8 @@ pub struct Seat {
     pub generation: u32,
     /// Votes from a phone that were accepted so far: the next one carries this plus one.
     pub sequence: u64,
+    /// Number of the table, where the night has tables.
+    pub table: Option<u32>,
     /// The vote that counts, by attempt.
     pub votes: BTreeMap<TrialId, Vote>,
 }
@@ -103,17 +105,19 @@ impl Seats {
     /// Takes a record that is about to be written.
     pub fn take(&mut self, record: &Record) {
         match record {
-            Record::Seat { seat, alias, by, .. } => {
+            Record::Seat { seat, alias, by, table, .. } => {
                 let taken = self.seats.entry(*seat).or_insert_with(|| Seat {
                     alias: String::new(),
                     by: *by,
                     left: false,
                     generation: 0,
                     sequence: 0,
+                    table: None,
                     votes: BTreeMap::new(),
                 });
                 taken.alias.clone_from(alias);
                 taken.by = *by;
+                taken.table = *table;
                 taken.left = false;
                 taken.generation += 1;
             }

@@ -203,6 +203,8 @@ pub struct Snapshot {
     pub door: bool,
     /// Guests share one address.
     pub shared: bool,
+    /// How many tables there are; 0: none.
+    pub tables: u32,
     /// What the room hears by name, before the test.
     pub ears: Option<EarsFacts>,
     /// After the closing.
@@ -307,6 +309,7 @@ impl Snapshot {
             again: night.again(),
             door: night.room().open,
             shared: night.room().shared,
+            tables: night.room().tables,
             ears: night.ears().map(|ears| EarsFacts::of(ears, &view.terms.comparisons[ears.comparison])),
             place: results.as_ref().map(|(_, place)| *place).unwrap_or_default(),
             results: results.map(|(results, _)| results),
@@ -368,6 +371,7 @@ impl Snapshot {
             again: None,
             door: false,
             shared: false,
+            tables: 0,
             ears: None,
             results: Some(results),
             place,

@@ -2,19 +2,20 @@
 
 use std::collections::VecDeque;
 use std::io::Write;
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
+mod addresses;
 mod show;
+
+use addresses::{listening_address, only_here};
 
 use super::Failure;
 use crate::ballot::command::{self, Command};
 use crate::ballot::display::Door;
-use crate::ballot::hosting::{
-    BeforeNight, HostedNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded,
-};
+use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
@@ -86,6 +87,9 @@ pub struct NightArguments {
     /// Seats that phones do not get, for paper ballots, such as 31-40
     #[arg(long, value_name = "FIRST-LAST", value_parser = command::range)]
     paper_seats: Option<(u32, u32)>,
+    /// How many tables there are: each is a team, and the reveal has a score for each
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=99))]
+    tables: u32,
     /// Number of the first ballot's seat
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
@@ -117,6 +121,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         guest: arguments.guest,
         seats: arguments.seats,
         paper_seats: arguments.paper_seats,
+        tables: arguments.tables,
         session,
     };
     if !arguments.plain && !terminal::is_there() {
@@ -169,38 +174,6 @@ fn passphrase(
             Ok(passphrase::unlock(whose, show, |typed| before.unlock(typed))?.is_some())
         }),
     }
-}
-
-/// Understands `192.168.1.20:8410`, `192.168.1.20`, `localhost:8410`, `8410` and `[::1]:8410`.
-fn listening_address(text: &str) -> Result<SocketAddr, String> {
-    let here = IpAddr::from([127, 0, 0, 1]);
-    let text = text.trim();
-    if let Ok(address) = text.parse::<SocketAddr>() {
-        return Ok(address);
-    }
-    if let Ok(ip) = text.trim_matches(['[', ']']).parse::<IpAddr>() {
-        return Ok(SocketAddr::new(ip, PORT));
-    }
-    if text == "localhost" {
-        return Ok(SocketAddr::new(here, PORT));
-    }
-    let port = text.strip_prefix("localhost:").or(text.strip_prefix(':')).unwrap_or(text);
-    port.parse::<u16>().map(|port| SocketAddr::new(here, port)).map_err(|_| {
-        let own = own_address().map_or_else(String::new, |own| format!("; in its network this machine seems to be {own}"));
-        format!(
-            "\"{text}\" is no address of this machine: 192.168.1.20:8410, 192.168.1.20, localhost:8410 and 8410 are \
-             understood{own}"
-        )
-    })
-}
-
-/// The address that this machine has in its network, as far as its routes say; nothing is sent.
-fn own_address() -> Option<IpAddr> {
-    let socket = std::net::UdpSocket::bind("0.0.0.0:0").ok()?;
-    // An address of a documentation network (RFC 5737): the way there is the way out of this machine.
-    socket.connect("192.0.2.1:9").ok()?;
-    let own = socket.local_addr().ok()?.ip();
-    (!own.is_loopback() && !own.is_unspecified()).then_some(own)
 }
 
 fn timing(arguments: &NightArguments) -> Result<Timing, Failure> {
@@ -267,8 +240,7 @@ fn greeting(night: &HostedNight) -> Vec<String> {
     lines.push(format!("seal words {}", shown.commitment.words));
     lines.push(format!("caution {}", crate::ballot::view::CAUTION));
     if night.address().ip().is_loopback() {
-        let own = own_address().map_or_else(|| "ADDRESS:PORT".to_owned(), |own| own.to_string());
-        lines.push(format!("note only this machine can take part; --listen {own} lets phones in"));
+        lines.push(format!("note {}", only_here()));
     }
     lines
 }
@@ -399,8 +371,8 @@ fn on_screen(
 ) -> Result<(), Failure> {
     let mut page = 0;
     let mut at: Option<(Phase, Option<String>)> = None;
-    // The help is longer than the news; it goes with the next thing that is said.
-    let mut keep = NEWS;
+    // The help goes with the next thing that is said.
+    let mut help = Vec::new();
     let hosted = with_screen(|screen| {
         let mut night = match prepared(before, preparation, request, screen)? {
             Some(Ok(night)) => night,
@@ -410,6 +382,9 @@ fn on_screen(
         let mut news: VecDeque<String> = night.notes().iter().cloned().collect();
         if night.is_resumed() {
             news.push_back("This night was cut off and goes on.".to_owned());
+        }
+        if night.address().ip().is_loopback() {
+            news.push_back(only_here());
         }
         news.push_back(format!("display for a projector: {}", night.room_address()));
         loop {
@@ -422,10 +397,12 @@ fn on_screen(
                 page += 1;
             }
             at = Some(now);
-            while news.len() > keep {
+            while news.len() > NEWS {
                 news.pop_front();
             }
-            screen.show(&night::scene(&scene::host(&night, &news, page), true))?;
+            let mut shown = scene::host(&night, &news, page);
+            shown.help.clone_from(&help);
+            screen.show(&night::scene(&shown, true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
                 let line = match intent {
                     Intent::Leave => return Ok(Some(Ok(night))),
@@ -433,14 +410,10 @@ fn on_screen(
                     Intent::Typed(line) => line,
                     _ => continue,
                 };
-                keep = NEWS;
+                help.clear();
                 match night.understand(&line) {
                     Ok(Command::Quit) => return Ok(Some(Ok(night))),
-                    Ok(Command::Help) => {
-                        let help = crate::ballot::command::help();
-                        keep = help.len();
-                        news.extend(help);
-                    }
+                    Ok(Command::Help) => help = crate::ballot::command::help(),
                     Ok(command) => match night.say(&command) {
                         Ok(lines) => news.extend(lines),
                         Err(message) => news.push_back(format!("refused: {message}")),

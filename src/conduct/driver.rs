@@ -440,7 +440,8 @@ impl<M: Machine> Driver<M> {
     fn demonstrate(&mut self, kind: PairKind, slots: &[(Side, f64)]) -> Result<(), Stopped> {
         let pair = self.stimuli.pair(kind).ok_or(Stopped::Missing(kind))?;
         let own_db = self.level_db.unwrap_or(0.0);
-        let side = |side: Side| if side == Side::A { &pair.a } else { &pair.b };
+        let (a, b) = (pair.a.sound().map_err(Stopped::Stimulus)?, pair.b.sound().map_err(Stopped::Stimulus)?);
+        let side = |side: Side| if side == Side::A { &a } else { &b };
         let list: Vec<Playable> =
             slots.iter().map(|(of, level_db)| scaled(side(*of), own_db + level_db)).collect();
         self.load(&list)?;

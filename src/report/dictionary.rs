@@ -96,6 +96,7 @@ pub const COLUMNS: [Column; 38] = [
     column("place", Text, "", "Place whose journals were joined; empty where only one is reported"),
     column("sitting", Whole, "", "Number of the sitting in the report, from 1"),
     column("listener", Text, "", "Name shown; with --anonymous a number"),
+    column("seat", Whole, "", "Seat of a night; empty at home"),
     column(
         "counted",
         Truth,

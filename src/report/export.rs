@@ -46,6 +46,8 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&number(u64::from(trial.sitting) + 1));
     let listener = trial.listener.and_then(|listener| report.listeners.get(listener as usize));
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
+    let seat = listener.and_then(|listener| listener.seat);
+    row.push_field(&seat.map_or_else(String::new, |seat| seat.to_string()));
     row.push_field(flag(counts(report, trial)));
     row.push_field(sitting.state.code());
     row.push_field(flag(sitting.simulated.is_some()));

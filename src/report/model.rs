@@ -10,7 +10,7 @@ use crate::evidence::{
     Basis, InputSetFacts, ListenerFacts, PanelStanding, RegisterFacts, SittingFacts, StimulusSetFacts,
     TrainingFacts, TrialFacts, Unusable,
 };
-use crate::session::{Family, Levels, Switching};
+use crate::session::{Club, Family, Levels, Switching};
 use crate::stats::Protocol;
 use crate::stats::power::Risks;
 use crate::stats::protocol::Inquiry;
@@ -129,6 +129,9 @@ pub struct SessionFacts {
     pub design: Vec<DesignFacts>,
     /// Everything is invented, as the session says.
     pub invented: bool,
+    /// Whose night it is.
+    #[serde(skip)]
+    pub club: Option<Club>,
     /// Who prepared the session (anonymous: withheld).
     pub prepared_by: Vec<String>,
     /// SHA-256 of the session file.

@@ -28,7 +28,7 @@ const STYLE: &str = include_str!("style.css");
 pub fn page(report: &Report) -> String {
     let title = format!("{} - blind listening report", report.session.title);
     let body = html! {
-        header { (front::occasion(report)) }
+        header { (club(report)) (front::occasion(report)) }
         main {
             (front::section(report))
             (top::section(report))
@@ -52,6 +52,19 @@ pub fn page(report: &Report) -> String {
         }
     };
     shell(&title, "", &self_check::policy(), body)
+}
+
+/// Whose night it was; nothing where names are withheld.
+fn club(report: &Report) -> Markup {
+    let shown = report.session.club.as_ref().filter(|_| !report.anonymous);
+    html! {
+        @if let Some(club) = shown {
+            p.club {
+                @if let Some(logo) = club.logo_address() { img src=(logo) alt=""; }
+                span { (club.name) }
+            }
+        }
+    }
 }
 
 /// A page around a body; `scripts` is what its policy lets run.

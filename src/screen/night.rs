@@ -49,6 +49,8 @@ pub struct NightScene {
     pub cautions: Vec<String>,
     /// What has happened lately, oldest first.
     pub news: Vec<String>,
+    /// What the host can say, in lines that are kept as they are; it takes the place of everything else.
+    pub help: Vec<String>,
     /// Results, after the closing.
     pub results: Vec<String>,
     /// A number that changes when the page becomes another one.
@@ -93,6 +95,10 @@ fn joining(night: &NightScene) -> Vec<Block> {
 /// The scene of a night. `typing`: the host may type; the room's display may not.
 pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let mut blocks = Vec::new();
+    if !night.help.is_empty() {
+        blocks.push(Block::Picture(night.help.clone()));
+        return page(night, typing, blocks);
+    }
     if night.joining {
         blocks.extend(joining(night));
     } else if !night.hint.is_empty() {
@@ -139,6 +145,10 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
             blocks.push(Block::Code(night.qr.clone()));
         }
     }
+    page(night, typing, blocks)
+}
+
+fn page(night: &NightScene, typing: bool, blocks: Vec<Block>) -> Scene {
     Scene {
         title: night.title.clone(),
         listener: night.host.clone(),

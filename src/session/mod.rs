@@ -6,6 +6,7 @@
 mod asked;
 pub mod caution;
 pub mod cheating;
+pub mod club;
 pub mod electrical;
 pub mod facts;
 pub mod input;
@@ -28,6 +29,7 @@ use crate::stats::Protocol;
 use crate::stats::protocol::{Inquiry, Side, Sides};
 
 pub use caution::Caution;
+pub use club::Club;
 pub use facts::{Fact, SittingFact};
 pub use panel::{ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
@@ -344,6 +346,8 @@ pub struct Session {
     pub yardstick: Option<PathBuf>,
     /// What the panel is, if it was declared.
     pub panel: Option<Panel>,
+    /// Whose night it is, if the session says so.
+    pub club: Option<Club>,
     /// What was wagered, if anything.
     pub wager: Option<Wager>,
     /// Names of the people who prepared the session; a report says which of them also listened.

@@ -137,6 +137,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         inner.finish()?;
     }
     let panel = super::panel::panel(&mut table, asked.inquiry, stopping, &controls, qualification.is_some())?;
+    let club = super::club::club(&mut table, &folder)?;
     let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
     if threshold.is_some() && panel.is_some() {
         return Err(table.error_at(
@@ -186,6 +187,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         controls,
         threshold,
         panel,
+        club,
         wager,
         prepared_by,
         facts,

@@ -116,7 +116,7 @@ impl Desk {
     }
 
     fn join(&mut self, alias: &str, seat: Option<u32>) -> Result<Holder, Refusal> {
-        let (holder, effects) = self.night.join(self.at_ms, alias, seat, Ballot::Phone)?;
+        let (holder, effects) = self.night.join(self.at_ms, alias, seat, None, Ballot::Phone)?;
         self.carry_out(effects);
         Ok(holder)
     }
@@ -276,6 +276,42 @@ fn the_door_and_what_was_taken_away_are_in_the_journal() {
     assert_eq!(again.room(), Room { seats: 7, open: false, shared: true, ..Room::default() });
     assert_eq!(again.check(ida), Err(Refusal::NotSeated));
     assert_eq!(again.check(ola), Ok(()));
+}
+
+#[test]
+fn whoever_joins_at_tables_stays_at_one() {
+    let mut desk = Desk::new("abx", 2, TIMING, false);
+    desk.night = desk.night.in_room(Room { tables: 3, ..Room::default() });
+    assert_eq!(desk.join("Ida", None), Err(Refusal::Table(3)), "which one?");
+    for none in [0, 4] {
+        let refused = desk.night.join(0, "Ida", None, Some(none), Ballot::Phone);
+        assert_eq!(refused.err(), Some(Refusal::Table(3)));
+    }
+    let (ida, effects) = desk.night.join(0, "Ida", None, Some(2), Ballot::Phone).expect("a seat at table 2");
+    desk.carry_out(effects);
+    desk.say(&Command::Paper(Some(9), "Pia @3".to_owned())).expect("paper at table 3");
+    desk.reach_the_first_votes();
+    // A new phone for a seat, and a listener who comes back, stay where they sat, whatever they say.
+    desk.say(&Command::Release(1)).expect("released");
+    let (again, effects) =
+        desk.night.join(desk.at_ms, "Ida", Some(1), Some(3), Ballot::Phone).expect("taken over");
+    desk.carry_out(effects);
+    assert_eq!(again, Holder { generation: 2, ..ida });
+    let tables: Vec<_> = desk.night.seats().iter().map(|(number, seat)| (number, seat.table)).collect();
+    assert_eq!(tables, [(1, Some(2)), (9, Some(3))]);
+    let seat = Record::Seat {
+        at_ms: desk.at_ms,
+        seat: 1,
+        alias: "Ida".to_owned(),
+        by: Ballot::Phone,
+        table: Some(1),
+    };
+    let mut ledger =
+        earwitness::trial::ledger::Ledger::new(desk.night.opening().clone()).expect("an opening");
+    for record in &desk.records[1..] {
+        ledger.apply(record).expect("as it was written");
+    }
+    assert!(ledger.apply(&seat).expect_err("refused").contains("changed tables"));
 }
 
 #[test]

@@ -328,3 +328,103 @@ fn ballots_are_printed_for_the_session() {
     assert_eq!(page.matches("class=\"box\"").count(), 3 * 4 * 3);
     assert!(!folder.path().join("sittings").exists(), "nothing was opened");
 }
+
+/// Starts the night again and waits until it is at this phase.
+fn again(folder: &Path, phase: &str) -> Program {
+    let program = Program::start(folder, &["--listen", "127.0.0.1:0"]);
+    program.wait_for("resumed a night");
+    program.wait_for(phase);
+    program
+}
+
+/// What must be there after a power cut in any phase: seats, the door, what was removed, the place of the reveal.
+#[test]
+fn a_power_cut_in_any_phase_loses_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 1, "");
+    let cut = |mut program: Program| program.child.kill().expect("it ran");
+    let mut program = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    program.wait_for("phase ");
+    for line in ["paper 1 Ida", "paper 2 Ola", "door 9", "door shut", "remove 2"] {
+        program.say(line);
+    }
+    program.wait_for("seat 2 was taken away");
+    cut(program);
+    let mut program = again(folder.path(), "phase welcome");
+    program.say("next");
+    program.wait_for("phase joining");
+    program.say("ears");
+    program.wait_for("phase open ears");
+    cut(program);
+    let mut program = again(folder.path(), "phase joining");
+    program.say("status");
+    assert!(program.wait_for("  2 ").contains("has left"), "the seat that was taken away");
+    program.say("next");
+    program.wait_for("phase ready");
+    cut(program);
+    // A restart seals anew.
+    let mut program = again(folder.path(), "phase joining");
+    program.say("next");
+    program.wait_for("phase ready");
+    program.say("next");
+    program.wait_for("phase presenting");
+    cut(program);
+    let mut program = again(folder.path(), "phase joining");
+    for (line, phase) in [("next", "phase ready"), ("break", "phase a break")] {
+        program.say(line);
+        program.wait_for(phase);
+    }
+    cut(program);
+    let mut program = again(folder.path(), "phase joining");
+    program.say("next");
+    program.wait_for("phase ready");
+    loop {
+        program.say("next");
+        let phase = program.wait_for("phase ");
+        if phase.starts_with("presenting") {
+            program.wait_for("phase voting");
+            program.say("close");
+            if program.wait_for("phase ").starts_with("counting") {
+                break;
+            }
+        }
+    }
+    program.say("1 a b");
+    program.say("status");
+    program.wait_for("display ");
+    cut(program);
+    let mut program = again(folder.path(), "phase counting");
+    program.say("next");
+    program.wait_for("reveal 1 of ");
+    for step in 2..=3 {
+        program.say("next");
+        program.wait_for(&format!("reveal {step} of "));
+    }
+    cut(program);
+    // In the reveal: nothing is opened twice, and it goes on at its place.
+    let refused = Command::new(env!("CARGO_BIN_EXE_earwitness"))
+        .arg("night")
+        .arg(folder.path())
+        .args(["--plain", "--output", "silent"])
+        .output()
+        .expect("the program runs");
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("--show"));
+    let mut shown = Program::start(folder.path(), &["--show", "--listen", "127.0.0.1:0"]);
+    shown.wait_for("reveal 3 of ");
+    shown.say("back");
+    shown.wait_for("reveal 2 of ");
+    shown.say("quit");
+    assert!(shown.child.wait().expect("it ends").success());
+    let journal = std::fs::read_dir(folder.path().join("sittings"))
+        .expect("the folder")
+        .map(|entry| entry.expect("an entry").path())
+        .find(|path| path.extension().is_some_and(|e| e == "jsonl") && !path.ends_with("register.jsonl"))
+        .expect("a journal");
+    let checked = earwitness::trial::verify::check(&journal);
+    assert!(checked.is_sound(), "{:?}", checked.problems);
+    assert_eq!(checked.resumed, 6);
+    assert_eq!(checked.answers.iter().filter(|answer| answer.answer.is_some()).count(), 2, "both from paper");
+    let read = journal::read(&journal).expect("a journal");
+    assert!(read.records.iter().any(|record| matches!(record, Record::Door { open: false, seats: 9, .. })));
+}

@@ -152,6 +152,7 @@ pub(super) fn request_of(session: Session) -> NightRequest {
         guest: false,
         seats: earwitness::ballot::seats::MOST_SEATS,
         paper_seats: None,
+        tables: 0,
         session,
         host: "Mill".to_owned(),
         output: OutputChoice::Silent,
@@ -403,6 +404,26 @@ pub(super) fn request(
     text.push_str("\r\n");
     text.push_str(body);
     text.into_bytes()
+}
+
+/// So many connections from other addresses of this machine that ask nothing: half of them send half a request, the others
+/// a whole one whose answer they never read. They are open as long as this is held, as far as the server lets them.
+pub(super) fn flood(address: SocketAddr, connections: usize) -> Vec<TcpStream> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().expect("a runtime");
+    let open = async |number: usize| {
+        let socket = tokio::net::TcpSocket::new_v4()?;
+        socket.bind(SocketAddr::from(([127, 0, 0, 2 + (number % 3) as u8], 0)))?;
+        socket.connect(address).await?.into_std()
+    };
+    let streams: Vec<TcpStream> =
+        (0..connections).filter_map(|number| runtime.block_on(open(number)).ok()).collect();
+    for (number, mut stream) in streams.iter().enumerate() {
+        let whole = format!("GET /common.js HTTP/1.1\r\nHost: {address}\r\n\r\n");
+        // The server may have closed it at once, as one too many of its address.
+        let _ =
+            stream.write_all(if number % 2 == 0 { b"GET /state HTTP/1.1\r\nHo" } else { whole.as_bytes() });
+    }
+    streams
 }
 
 /// A listener's phone: keeps its cookie.

@@ -18,7 +18,7 @@ const assert = (holds, what) => { if (!holds) { throw new Error(what); } };
 
 // ---- the host ----
 const host = spawn(program, ["night", session, "--plain", "--output", "silent", "--listen", "127.0.0.1:0",
-  "--gap", "0.3", "--vote-time", "120"], { stdio: ["pipe", "pipe", "inherit"] });
+  "--gap", "0.3", "--vote-time", "120", "--tables", "2"], { stdio: ["pipe", "pipe", "inherit"] });
 const said = [];
 const waiting = [];
 readline.createInterface({ input: host.stdout }).on("line", (line) => {
@@ -126,11 +126,14 @@ async function picture(view, what) {
 
 const room = await open("room", { width: 1280, height: 720 }, display);
 await room.page.getByText("Point your phone's camera").waitFor();
+await room.page.getByText("The invented circle").waitFor();
+await room.page.waitForFunction(() => document.querySelector(".club img")?.naturalWidth === 16);
 await audit(room, "joining");
 await legible(room, "joining");
 await picture(room, "joining");
 
-const names = ["Ida", "Ola", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål"];
+// The second name runs from right to left.
+const names = ["Ida", "نورا السامعة", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål"];
 const phones = [];
 for (const [index, name] of names.entries()) {
   // The fourth reads Japanese, the sixth is a small phone that reads German in large letters.
@@ -144,10 +147,22 @@ for (const [index, name] of names.entries()) {
   await phone.page.getByLabel(phone.say("join.code")).waitFor();
   assert((await phone.page.getByLabel(phone.say("join.code")).inputValue()).length === 6, "the code is filled in");
   await phone.page.getByLabel(phone.say("join.name")).fill(name);
+  await phone.page.getByLabel(phone.say("join.table")).fill(String(1 + index % 2));
   if (index === 5) { await phone.page.getByLabel(phone.say("join.seat")).fill("20"); }
   await phone.page.getByRole("button", { name: phone.say("join.go") }).click();
   await phone.page.getByText(phone.say("in")).waitFor();
-  const who = await phone.page.locator("#who").textContent();
+  const who = (await phone.page.locator("#who").textContent()).replace(/[\u2068\u2069]/g, "");
+  // A name of the other direction turns nothing around it: the line begins at the left with the seat.
+  const lefts = await phone.page.evaluate(() => {
+    const text = document.getElementById("who").firstChild;
+    return Array.from({ length: text.length }, (_, at) => {
+      const range = document.createRange();
+      range.setStart(text, at);
+      range.setEnd(text, at + 1);
+      return range.getBoundingClientRect();
+    }).filter((box) => box.width > 0).map((box) => box.left);
+  });
+  assert(lefts[0] === Math.min(...lefts), `the line begins at the left: ${who}`);
   assert(who === phone.say("who", { n: index === 5 ? 20 : index + 1, name }), `names are text: ${who}`);
   phones.push(phone);
 }
@@ -159,6 +174,7 @@ await picture(phones[5], "welcome");
 const stranger = await open("stranger", { width: 360, height: 640 }, `${origin}/`);
 await stranger.page.getByLabel("Code of the room").fill("WRONG2");
 await stranger.page.getByLabel("The name you want").fill("Nobody");
+await stranger.page.getByLabel("The number of your table").fill("1");
 stranger.page.on("console", () => {});
 await stranger.page.getByRole("button", { name: "Take my seat" }).click();
 await stranger.page.getByText("not the room's code").waitFor();
@@ -172,6 +188,25 @@ await phones[1].page.getByLabel("Add any words").fill("the lamp on the stairs");
 await phones[1].page.getByRole("button", { name: "Add my words" }).click();
 await phones[0].page.getByText("1 added so far").waitFor();
 await audit(phones[1], "typed-hand");
+// Open ears: A and B by name, a step in level, a practice that is told; every page says that it is no part of the test.
+say("ears");
+await hear("phase open ears");
+for (const [step, words] of [["sides", "A is bell"], ["level-step", "1 dB softer"], ["practice", "the last one A or B"], ["told", "It was"]]) {
+  if (step !== "sides") { say("next"); }
+  await room.page.getByText(words).waitFor();
+  await room.page.getByText("Open ears: no part of the test").waitFor();
+  await phones[5].page.getByText(phones[5].say("ears.phone")).waitFor();
+  await legible(room, `ears-${step}`);
+  await picture(room, `ears-${step}`);
+  if (step === "sides") {
+    await audit(room, "ears");
+    await audit(phones[5], "ears");
+    await picture(phones[5], "ears");
+  }
+  if (step === "practice") { await room.page.waitForFunction(() => !document.querySelector("#main .huge")); }
+}
+say("next");
+await hear("phase joining");
 say("next");
 await hear("phase ready");
 await room.page.getByText("You will hear A, B, X").waitFor();
@@ -283,7 +318,7 @@ for (;;) {
 assert(trials === 4, `a practice trial, two counted ones and a control: ${trials}`);
 await phones[0].page.getByText("All trials are over").waitFor();
 await audit(phones[0], "counting");
-say("paper 30 Paper Pia");
+say("paper 30 Paper Pia @2");
 await hear("seat 30: Paper Pia");
 say("30 a b a");
 say("next");
@@ -310,7 +345,7 @@ for (let step = 1; step <= steps; step += 1) {
     if (first) { await audit(phones[0], "reveal"); await picture(phones[0], "reveal"); }
   }
 }
-assert(seen.join() === "question,trial,trial,trial,score,verdict,highest,thanks", seen.join());
+assert(seen.join() === "question,trial,trial,trial,score,verdict,tables,highest,thanks", seen.join());
 say("back");
 await room.page.getByRole("heading", { name: "Highest scores" }).waitFor();
 for (const phone of phones) {

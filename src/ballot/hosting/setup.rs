@@ -57,6 +57,8 @@ pub struct NightRequest {
     pub seats: u32,
     /// The first and the last seat that phones do not get.
     pub paper_seats: Option<(u32, u32)>,
+    /// How many tables there are; 0: none.
+    pub tables: u32,
 }
 
 /// Which passphrase a night needs before it is opened.
@@ -196,8 +198,10 @@ impl BeforeNight {
             request, environment, folder, cut_off, unlocked, locking, known, terms, mut notes, ..
         } = self;
         let (listener, address) = (self.listener, self.address);
-        let NightRequest { session, host, output, timing, by_hand, seats, paper_seats: paper, .. } = request;
-        let room = Room { seats, paper, open: true, shared: false };
+        let NightRequest {
+            session, host, output, timing, by_hand, seats, paper_seats: paper, tables, ..
+        } = request;
+        let room = Room { seats, paper, open: true, tables, shared: false };
         let NightEnvironment { common, passes, paces } = environment;
         let options = PlayerOptions {
             start_ramp_seconds: FADE_SECONDS,
@@ -258,6 +262,7 @@ impl BeforeNight {
             clock: clock.clone(),
             address,
             journal: path,
+            club: session.club.clone(),
             seats_of: Mutex::default(),
         });
         let server = serve(listener, shared.clone())?;

@@ -107,6 +107,7 @@ impl ShownNight {
             clock,
             address,
             journal: path,
+            club: session.club.clone(),
             seats_of: Mutex::default(),
         });
         let server = serve(listener, shared.clone())?;

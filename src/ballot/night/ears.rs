@@ -72,10 +72,8 @@ impl Night {
         let Some(clip) = clip.map(|stimulus| stimulus.clip) else {
             return nothing(&format!("the session has {} comparisons", opening.terms.comparisons.len()));
         };
-        // Any bit would do, since it is told a minute later; one that was published is nobody's choice.
-        let heard = self.records_of_ears;
-        let commitment = self.conductor.view().commitment;
-        let asked = if commitment.0[heard % 32] & 1 == 0 { Side::A } else { Side::B };
+        // The millisecond at which the host began: it is told a minute later, and has nothing to do with any draw.
+        let asked = if at_ms.is_multiple_of(2) { Side::A } else { Side::B };
         self.play_ears(at_ms, Ears { shown: Demonstration::Sides, comparison, asked, told: false, clip })
     }
 

@@ -101,7 +101,15 @@ impl Night {
                 return self.add_hand(at_ms, by, text);
             }
             Command::Paper(seat, name) => {
-                return self.join(at_ms, name, *seat, Ballot::Paper).map(|(_, effects)| effects);
+                // `Ida @2`: at table 2.
+                let (name, table) = match name.rsplit_once('@') {
+                    Some((name, table)) if table.trim().parse::<u32>().is_ok() => {
+                        (name, table.trim().parse().ok())
+                    }
+                    _ => (name.as_str(), None),
+                };
+                let joined = self.join(at_ms, name, *seat, table, Ballot::Paper);
+                return joined.map(|(_, effects)| effects);
             }
             Command::Answers(seat, answers) => {
                 let ballot = PaperBallot { seat: *seat, alias: String::new(), answers: answers.clone() };
@@ -216,7 +224,7 @@ impl Night {
                 } else {
                     ballot.alias.clone()
                 };
-                effects.extend(self.join(at_ms, &alias, Some(ballot.seat), Ballot::Paper)?.1);
+                effects.extend(self.join(at_ms, &alias, Some(ballot.seat), None, Ballot::Paper)?.1);
             }
         }
         for (id, seat, alternative) in votes {

@@ -15,6 +15,7 @@
   var deadline = null;   /* when the countdown ends, by this phone's clock */
   var pending = null;    /* a vote that has not been acknowledged */
   var voted = null;      /* the last one that was */
+  var tables = 0;        /* how many there are, before this phone has a seat */
   var refusal = "";      /* why something was refused */
   var leaving = false;
   var more = false;      /* the part that is rarely needed is unfolded */
@@ -81,6 +82,7 @@
         earwitness.network("");
         if (answer && answer.refused === "released") { refusal = text("released", { n: answer.seat }); }
         state = null;
+        tables = answer && answer.tables || 0;
         draw();
       } else {
         if (!state && kept && status === 0) { showing = true; draw(); }
@@ -182,7 +184,7 @@
   function draw(anew) {
     var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.typed_hands,
       state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again, state.ears,
-      pending, refusal, leaving]) : "join" + refusal;
+      pending, refusal, leaving]) : "join" + tables + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
     var focused = document.activeElement && document.activeElement.id;
@@ -208,12 +210,13 @@
       value: decodeURIComponent(window.location.hash.slice(1)) });
     var alias = field("alias", text("join.name"), { length: 40, capital: "words" });
     var seat = field("seat", text("join.seat"), { length: 4, mode: "numeric" });
+    var table = tables ? field("table", text("join.table"), { length: 2, mode: "numeric" }) : null;
     var go = el("button", "main", text("join.go"));
     go.type = "submit";
     go.id = "go";
     add(main, el("h1", "", text("join.title")), el("p", "", text("join.task")));
     warn();
-    add(form, code.label, code.input, alias.label, alias.input, seat.label, seat.input, go);
+    add(form, code.label, code.input, alias.label, alias.input, seat.label, seat.input, table && table.label, table && table.input, go);
     add(main, form, el("p", "small", text("join.stored")));
     if (kept) {
       add(main, el("p", "small", text("kept")),
@@ -224,7 +227,7 @@
       go.disabled = true;
       var wanted = seat.input.value.replace(/\s/g, "");
       send("POST", "/join", { code: code.input.value, alias: alias.input.value,
-        seat: wanted === "" ? null : Number(wanted) || 0 }, function (status, answer) {
+        seat: wanted === "" ? null : Number(wanted) || 0, table: table ? Number(table.input.value) || 0 : null }, function (status, answer) {
         if (status === 200) { refusal = ""; shape = ""; ask(); return; }
         refusal = earwitness.refused(answer);
         go.disabled = false;

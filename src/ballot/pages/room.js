@@ -107,7 +107,7 @@
     shape = drawn;
     whole = null;
     var joining = state.phase === "welcome" || state.phase === "joining";
-    where.textContent = state.title;
+    where.textContent = joining ? "" : state.title;
     corner.textContent = state.phase === "result" || joining ? "" : entrance.address.replace(/^http:\/\/|\/$/g, "") +
       "   " + entrance.code;
     foot.textContent = [earwitness.marks(state), text("hands", { n: state.hands })].filter(Boolean).join(" \u00b7 ");
@@ -137,6 +137,7 @@
     var words = el("div", "words");
     var seats = el("p", "matter");
     seats.id = "seats";
+    club(words);
     add(words, el("h1", "say", state.title), el("p", "matter", text("seat.take")),
       add(el("p", "matter"), document.createTextNode(text("seat.open") + " "), el("span", "address", address)),
       add(el("p", "matter"), document.createTextNode(text("seat.code") + " "), el("span", "code", entrance.code)), seats);
@@ -144,6 +145,19 @@
     else if (state.started_over) { add(words, el("p", "matter warning", text("hands.again"))); }
     if (!state.door) { add(words, el("p", "matter warning", text("door.shut"))); }
     add(main, add(el("div", "split"), words, qr()), el("p", "quiet", text("caution")));
+  }
+  /* Whose night it is, where the session says so. */
+  function club(parent) {
+    if (!entrance.club) { return; }
+    var line = el("p", "club matter");
+    if (entrance.logo) {
+      var logo = el("img");
+      logo.src = entrance.logo;
+      logo.alt = "";
+      logo.onload = fit;
+      line.appendChild(logo);
+    }
+    parent.appendChild(add(line, el("span", "", entrance.club)));
   }
   function ready() {
     label(state.trial ? earwitness.trialName(state.trial) : "");
@@ -194,6 +208,7 @@
     else if (step.kind === "trial") { trial(step); }
     else if (step.kind === "score") { score(step); }
     else if (step.kind === "verdict") { verdict(step); }
+    else if (step.kind === "tables") { tables(step); }
     else if (step.kind === "highest") { highest(step); }
     else { thanks(step); }
   }
@@ -286,6 +301,19 @@
     }
     add(main, el("p", "quiet", compared(step.compared)));
   }
+  /* Teams: in order of how rarely chance does as well, with what so many tables make of the best of them. */
+  function tables(step) {
+    add(main, el("h1", "say", text("tables")));
+    var table = el("table");
+    var body = el("tbody");
+    var rows = step.rows.slice(0, 6);
+    for (var i = 0; i < rows.length; i += 1) {
+      add(body, add(el("tr"), el("td", "", text("table", { n: rows[i].table })),
+        el("td", "number", text("highest.of", { right: rows[i].score.right, of: rows[i].score.of })),
+        el("td", "number grey", text("tables.chance", rows[i].chance))));
+    }
+    add(main, add(table, body), el("p", "matter grey", text("tables.best", { k: step.rows.length, times: step.chance.times, of: step.chance.of })));
+  }
   function highest(step) {
     add(main, el("h1", "say", text("highest")));
     var table = el("table");
@@ -302,6 +330,7 @@
     main.appendChild(add(el("div", "split"), rows.length ? add(table, body) : null, words));
   }
   function thanks(step) {
+    club(main);
     add(main, el("h1", "large", text("thanks")), el("p", "matter", text("receipt.night")));
     var words = step.receipt.words.split(" ");
     var list = el("ol", "receipt");

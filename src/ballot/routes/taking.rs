@@ -20,6 +20,7 @@ struct JoinBody {
     code: String,
     alias: String,
     seat: Option<u32>,
+    table: Option<u32>,
 }
 
 pub(super) async fn join(
@@ -32,7 +33,7 @@ pub(super) async fn join(
     if shared.guesses_codes(address) {
         return refuse(&shared, "join", &Refusal::Pace, None);
     }
-    let JoinBody { code, alias, seat } = match understood(&body) {
+    let JoinBody { code, alias, seat, table } = match understood(&body) {
         Ok(body) => body,
         Err(refusal) => return stranger(&shared, peer, "join", &refusal),
     };
@@ -51,7 +52,7 @@ pub(super) async fn join(
     if !shared.may_take_a_seat(address) {
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
-    match deliver(&shared, Ask::Join { alias, seat }).await {
+    match deliver(&shared, Ask::Join { alias, seat, table }).await {
         Ok(Answer::Seated(holder)) => {
             let mut seats = shared.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
             *seats.counts.entry(address).or_default() += 1;

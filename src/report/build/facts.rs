@@ -72,6 +72,7 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         sequential,
         design,
         invented: session.invented,
+        club: session.club.clone(),
         prepared_by: session.prepared_by.clone(),
         digest: agreed.session.hex(),
         clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),

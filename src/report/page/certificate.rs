@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::{count, share, shell};
+use crate::evidence;
 use crate::report::model::Report;
 use crate::units::printed::{moment, probability};
 use crate::verdict::threshold::ListenerThreshold;
@@ -12,8 +13,14 @@ const STYLE: &str = include_str!("../certificate.css");
 
 /// All certificates in one file, one page each.
 pub fn certificates(report: &Report) -> String {
-    let listeners: Vec<usize> =
-        (0..report.listeners.len()).filter(|index| report.listeners[*index].counted).collect();
+    // None for those who were absent: nothing was answered that could be certified.
+    let answered = |listener: usize| {
+        let mut results = report.comparisons.iter().flat_map(|comparison| &comparison.results);
+        results.any(|result| result.listener == listener && result.trials > 0)
+    };
+    let listeners: Vec<usize> = (0..report.listeners.len())
+        .filter(|index| report.listeners[*index].counted && answered(*index))
+        .collect();
     let body = html! {
         header.top {
             p.over { "One page per listener, for printing" }
@@ -25,6 +32,40 @@ pub fn certificates(report: &Report) -> String {
         }
     };
     shell(&format!("{} - certificates", report.session.title), STYLE, "", body)
+}
+
+/// Marks in a row of the picture.
+const IN_A_ROW: usize = 20;
+
+/// The score as a picture: a mark for each counted trial in order, a disc where it was right and a ring where it was not.
+fn picture(
+    report: &Report,
+    listener: usize,
+    comparison: &ComparisonResult,
+    result: &ListenerResult,
+) -> Markup {
+    let number = report.comparisons.iter().position(|other| other.name == comparison.name);
+    let marks: Vec<bool> = report
+        .trials
+        .iter()
+        .filter(|trial| {
+            trial.listener == Some(listener as u32) && trial.comparison.map(usize::from) == number
+        })
+        .filter(|trial| evidence::counts(trial) && evidence::is_counted_trial(trial))
+        .filter_map(|trial| trial.correct)
+        .collect();
+    let height = marks.len().div_ceil(IN_A_ROW) * 30;
+    let said = format!("{} of {} right", result.correct, result.trials);
+    html! {
+        @if !marks.is_empty() {
+            svg.marks viewBox=(format!("0 0 {} {height}", IN_A_ROW * 30)) role="img" aria-label=(said) {
+                @for (index, right) in marks.iter().enumerate() {
+                    circle cx=(15 + 30 * (index % IN_A_ROW)) cy=(15 + 30 * (index / IN_A_ROW)) r="10"
+                        class=(if *right { "disc" } else { "ring" }) {}
+                }
+            }
+        }
+    }
 }
 
 fn certificate(report: &Report, index: usize) -> Markup {
@@ -41,6 +82,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
     let silent = sittings.iter().any(|sitting| sitting.silent);
     html! {
         article.page aria-label=(format!("Certificate for {}", listener.name)) {
+            (super::club(report))
             p.over { "Blind listening test: " (report.session.title) }
             h2 { "Certificate" }
             p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
@@ -48,6 +90,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             @if report.session.invented { p.notice { "Invented session: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
+                (picture(report, index, comparison, result))
                 p { (result.verdict.headline) }
                 @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) } @else {
                 dl.numbers {
