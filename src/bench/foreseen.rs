@@ -21,6 +21,9 @@ pub struct Foreseen {
     pub bands: Vec<Option<f64>>,
 }
 
+/// Transfer of one side over that of the other, at frequencies in Hz.
+pub type Ratio<'r> = &'r (dyn Fn(&[f64]) -> Result<Vec<Complex64>, String> + Sync);
+
 /// What is left of a sound with the first recording's spectrum after the best gain and delay, where the second side has
 /// `ratio` of the first at frequencies in Hz.
 ///
@@ -28,7 +31,7 @@ pub struct Foreseen {
 /// The ratio has no answer.
 pub fn foreseen(
     first: &Channel<'_>,
-    ratio: &(dyn Fn(&[f64]) -> Result<Vec<Complex64>, String> + Sync),
+    ratio: Ratio<'_>,
 ) -> Result<Foreseen, BenchError> {
     let rate = f64::from(first.rate_hz);
     let spectrum = power(first.samples);

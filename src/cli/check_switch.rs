@@ -21,7 +21,7 @@ pub(super) fn tried(session: &Session) -> Result<String, Failure> {
     for terminal in [Terminal::One, Terminal::Two, Terminal::One, Terminal::Two, Terminal::Parked] {
         let before = clock.elapsed();
         switch.connect(terminal).map_err(|error| Failure::No(error.to_string()))?;
-        slowest_ms = slowest_ms.max((clock.elapsed() - before).as_millis() as u64);
+        slowest_ms = slowest_ms.max(clock.elapsed().saturating_sub(before).as_millis() as u64);
     }
     let given_ms = switcher.apart_ms.min(switcher.settle_ms);
     if slowest_ms >= given_ms {

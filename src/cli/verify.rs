@@ -390,13 +390,13 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         writeln!(out, "  {}", foreign::shown(&word.sentence()))?;
     }
     if let Some(sentence) = checked.witnessed_sentence() {
-        writeln!(out, "  {}", printable(&sentence))?;
+        writeln!(out, "  {}", foreign::shown(&sentence))?;
         if held.vouched.is_empty() {
             writeln!(out, "  no witness's copy held against it (--witness)")?;
         }
     }
     for vouched in &held.vouched {
-        writeln!(out, "  copy held against it: {}", printable(&vouched.sentence()))?;
+        writeln!(out, "  copy held against it: {}", foreign::shown(&vouched.sentence()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));

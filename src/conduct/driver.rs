@@ -443,7 +443,7 @@ impl<M: Machine> Driver<M> {
         let (a, b) = (pair.a.sound().map_err(Stopped::Stimulus)?, pair.b.sound().map_err(Stopped::Stimulus)?);
         let side = |side: Side| if side == Side::A { &a } else { &b };
         let list: Vec<Playable> =
-            slots.iter().map(|(of, level_db)| scaled(side(*of), own_db + level_db)).collect();
+            slots.iter().map(|(of, level_db)| scaled(side(*of).clone(), own_db + level_db)).collect();
         self.load(&list)?;
         self.machine.loaded(self.extent.milliseconds());
         Ok(())

@@ -65,7 +65,7 @@ impl Column {
         let definition = Definition::of(protocol);
         let join = |texts: Vec<&str>| texts.join("|");
         match self.name {
-            "state" => join(State::ALL.iter().map(|state| state.words()).collect()),
+            "state" => join(State::ALL.iter().map(|state| state.code()).collect()),
             "part" => "qualification|warm-up|main".to_owned(),
             "answer_for_side" => "A|B".to_owned(),
             "answer" | "right_answer" => {
@@ -92,7 +92,7 @@ const fn column(name: &'static str, kind: ColumnKind, unit: &'static str, meanin
 use ColumnKind::{Category, Number, Text, Truth, Whole};
 
 /// The columns of the table of trials, in order.
-pub const COLUMNS: [Column; 38] = [
+pub const COLUMNS: [Column; 39] = [
     column("place", Text, "", "Place whose journals were joined; empty where only one is reported"),
     column("sitting", Whole, "", "Number of the sitting in the report, from 1"),
     column("listener", Text, "", "Name shown; with --anonymous a number"),

@@ -324,7 +324,10 @@ fn understand(scene: &Scene, line: &str) -> Understood {
     let text = line.trim_end_matches(['\r', '\n']);
     let word = text.trim().to_lowercase();
     let refused = || {
-        Understood::Nothing(format!("\"{}\" is not understood here. Type help for a list of words.", text.trim()))
+        Understood::Nothing(format!(
+            "\"{}\" is not understood here. Type help for a list of words.",
+            text.trim()
+        ))
     };
     match &scene.stage {
         Stage::Page(page) => {

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{Verdict, VerdictInput, circumstances, no_listening_test};
+use super::{Verdict, VerdictInput, circumstances, no_listening_test, title};
 use crate::session::Scale;
 use crate::stats::binomial;
 use crate::stats::room::{self, RoomTrial};
@@ -98,7 +98,8 @@ pub(super) fn verdict(
     let tested = "Sizes are tested from the largest down, each at the agreed risk, until one is not heard; so all of them together err no \
                   more often than agreed.";
     let limits = std::iter::once(tested.to_owned()).chain(circumstances(input)).collect();
-    Verdict { finding, headline, limits, analysis: None }
+    let title = title::title(finding, input);
+    Verdict { finding, title, headline, limits, analysis: None }
 }
 
 #[cfg(test)]
