@@ -173,7 +173,7 @@ pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> Pag
              half of every draw, and opens it trial by trial.",
         ),
         Block::Gap,
-        Block::Copy("Open on the phone".to_owned(), invitation.address.clone()),
+        Block::Copy("Address".to_owned(), invitation.address.clone()),
         Block::Gap,
         Block::pair("Witnesses", if names.is_empty() { "none yet".to_owned() } else { names.join(", ") }),
     ];

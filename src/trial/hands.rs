@@ -177,6 +177,9 @@ impl Sealing {
 
     /// Who could have known everything else when the last hand was chosen.
     pub fn last_word(&self) -> LastWord {
+        if !self.witnesses.is_empty() {
+            return LastWord::Witnesses;
+        }
         let phones = self.hands.iter().filter(|hand| hand.source != Source::Typed).count();
         match (phones, self.hands.last()) {
             (0, None) => LastWord::NoHand,
@@ -214,6 +217,8 @@ pub enum LastWord {
     Typed(String),
     /// One phone gave its hand closed: nobody but its holder, together with the machine's owner.
     OnePhone,
+    /// Witnesses' phones held the other half of every draw: no hand could be chosen to suit it.
+    Witnesses,
     /// Phones gave their hands closed: nobody, unless all their holders worked together with the machine's owner.
     Nobody,
 }
@@ -232,6 +237,11 @@ impl LastWord {
             Self::OnePhone => {
                 "one phone gave its hand closed: nobody could choose the last one, unless its holder and the \
                                owner of this computer worked together"
+                    .to_owned()
+            }
+            Self::Witnesses => {
+                "witnesses' phones held the other half of every draw: no hand could be chosen to suit it, unless all of them and \
+                 the owner of this computer worked together"
                     .to_owned()
             }
             Self::Nobody => {

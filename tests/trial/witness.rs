@@ -4,6 +4,7 @@ use earwitness::conduct::witness::Watched;
 use earwitness::stats::Protocol;
 use earwitness::trial::Conductor;
 use earwitness::trial::copy::{Vouched, WitnessCopy};
+use earwitness::trial::hands::LastWord;
 use earwitness::trial::replay::Replay;
 use earwitness::trial::schedule::Draws;
 use earwitness::trial::seal::Stream;
@@ -389,6 +390,7 @@ fn a_copy_catches_two_hundred_journals_that_are_sound_in_themselves() {
     let (bytes, records) = (&scripted.journal.bytes, &scripted.journal.records);
     let copy = copied("Pia's", bytes, records);
     let vouched = held(&copy, bytes).unwrap();
+    assert_eq!(check(bytes).last_word, Some(LastWord::Witnesses), "not whoever typed last");
     assert_eq!(vouched.problems, []);
     assert_eq!((vouched.trials, vouched.of, vouched.wasted), (11, 11, 0));
     assert_eq!(vouched.sentence(), "11 of 11 trials witnessed by Pia's");
