@@ -29,10 +29,7 @@ pub type Ratio<'r> = &'r (dyn Fn(&[f64]) -> Result<Vec<Complex64>, String> + Syn
 ///
 /// # Errors
 /// The ratio has no answer.
-pub fn foreseen(
-    first: &Channel<'_>,
-    ratio: Ratio<'_>,
-) -> Result<Foreseen, BenchError> {
+pub fn foreseen(first: &Channel<'_>, ratio: Ratio<'_>) -> Result<Foreseen, BenchError> {
     let rate = f64::from(first.rate_hz);
     let spectrum = power(first.samples);
     let (low, high) = (BAND_HZ.0, highest(rate));

@@ -95,20 +95,20 @@ impl Club {
 mod tests {
     use super::*;
 
-    fn chunk(kind: &[u8; 4], data: &[u8]) -> Vec<u8> {
+    fn chunk(kind: [u8; 4], data: &[u8]) -> Vec<u8> {
         let length = u32::try_from(data.len()).expect("small").to_be_bytes();
-        [&length[..], kind, data, &[0; 4]].concat()
+        [&length[..], &kind, data, &[0; 4]].concat()
     }
 
     fn header(width: u32, height: u32) -> Vec<u8> {
-        chunk(b"IHDR", &[&width.to_be_bytes()[..], &height.to_be_bytes(), &[8, 2, 0, 0, 0]].concat())
+        chunk(*b"IHDR", &[&width.to_be_bytes()[..], &height.to_be_bytes(), &[8, 2, 0, 0, 0]].concat())
     }
 
     #[test]
     fn only_the_picture_is_kept() {
-        let told = chunk(b"tEXt", b"Author\0Ida of Mill Lane 7");
-        let camera = chunk(b"eXIf", b"where it was taken");
-        let (pixels, end) = (chunk(b"IDAT", b"pixels"), chunk(b"IEND", b""));
+        let told = chunk(*b"tEXt", b"Author\0Ida of Mill Lane 7");
+        let camera = chunk(*b"eXIf", b"where it was taken");
+        let (pixels, end) = (chunk(*b"IDAT", b"pixels"), chunk(*b"IEND", b""));
         let file =
             [&SIGNATURE[..], &header(64, 32), &told, &camera, &pixels, &end, b"hidden behind"].concat();
         let expected = [&SIGNATURE[..], &header(64, 32), &pixels, &end].concat();
@@ -117,7 +117,7 @@ mod tests {
 
     #[test]
     fn what_is_no_picture_of_a_fair_size_is_refused() {
-        let end = chunk(b"IEND", b"");
+        let end = chunk(*b"IEND", b"");
         let refused = |bytes: &[u8]| picture(bytes).expect_err("refused");
         assert!(refused(b"<svg onload=alert(1)>").contains("no PNG"));
         assert!(refused(&[&SIGNATURE[..], &header(60_000, 60_000), &end].concat()).contains("pixels"));
