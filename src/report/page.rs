@@ -7,6 +7,7 @@ mod answered;
 mod certificate;
 mod checking;
 mod compared;
+mod design;
 mod front;
 mod panel;
 mod self_check;

@@ -1,14 +1,16 @@
-//! Stimuli between their making and their playing: on the disk, in a file without a name.
+//! Stimuli between their making and their playing: in memory where a session has few of them, else on the disk, in a file
+//! without a name.
 //!
-//! A session's stimuli can be many times what one trial plays. So they lie in one file that no other program can open: it
-//! has no name, its owner alone may read it, and it goes with the process however that ends. Whoever plays a stimulus
-//! reads it back, and gets what was written or nothing: its SHA-256 is checked. Where a stimulus lies in the file follows
-//! from the session alone; no draw is known here.
+//! A session's stimuli can be many times what one trial plays. Those of larger sessions lie in one file that no other
+//! program can open: it has no name, its owner alone may read it, and it goes with the process however that ends. All
+//! stimuli of a session lie in the same place, so that none is quicker at hand than another. Whoever plays a stimulus reads
+//! it back, and gets what was written or nothing: its SHA-256 is checked. Where a stimulus lies follows from the session
+//! alone; no draw is known here.
 
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::{Cursor, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use sha2::{Digest, Sha256};
 
@@ -17,30 +19,58 @@ use crate::clip::Playable;
 
 /// Where large files that nobody keeps belong; it is on a disk where the folder for temporary files may be in memory.
 const FOLDER: &str = "/var/tmp";
+/// Bytes of all stimuli of a session that stay in memory; with more, all are on the disk.
+const IN_MEMORY: u64 = 64 * 1024 * 1024;
 /// Bytes that are converted at a time.
 const PIECE: usize = 1 << 16;
 /// Bytes of a sample.
 const SAMPLE: usize = size_of::<f32>();
 
-/// The file that the stimuli of a session lie in.
+/// What the stimuli lie in.
+trait Medium: Read + Write + Seek + Send + std::fmt::Debug {}
+
+impl<M: Read + Write + Seek + Send + std::fmt::Debug> Medium for M {}
+
+/// Where the stimuli of a session lie.
 #[derive(Debug)]
 pub(super) struct Store {
-    file: Mutex<File>,
-    folder: PathBuf,
+    medium: Mutex<Box<dyn Medium>>,
+    /// The folder of the file; nothing while everything is in memory.
+    folder: OnceLock<PathBuf>,
     /// Bytes that have been given away.
     given: Mutex<u64>,
 }
 
 impl Store {
-    /// An empty one, in the first folder that takes it.
-    pub(super) fn new() -> Result<Arc<Self>, StimulusError> {
+    /// An empty one, in memory.
+    pub(super) fn new() -> Arc<Self> {
+        let medium = Mutex::new(Box::new(Cursor::new(Vec::new())) as Box<dyn Medium>);
+        Arc::new(Self { medium, folder: OnceLock::new(), given: Mutex::new(0) })
+    }
+
+    /// Moves everything to a file, in the first folder that takes it. Once only.
+    fn to_disk(&self) -> Result<(), StimulusError> {
+        if self.folder.get().is_some() {
+            return Ok(());
+        }
         let mut folder = PathBuf::from(FOLDER);
         let file = nameless(&folder).or_else(|_| {
             folder = std::env::temp_dir();
             nameless(&folder)
         });
-        let file = file.map_err(|error| no_room(&folder, &error))?;
-        Ok(Arc::new(Self { file: Mutex::new(file), folder, given: Mutex::new(0) }))
+        let mut medium = self.medium.lock().unwrap_or_else(PoisonError::into_inner);
+        let moved = file.and_then(|mut file| {
+            medium.rewind()?;
+            std::io::copy(&mut *medium, &mut file)?;
+            Ok(file)
+        });
+        *medium = Box::new(moved.map_err(|error| no_room(&folder, &error))?);
+        let _ = self.folder.set(folder);
+        Ok(())
+    }
+
+    fn folder(&self) -> PathBuf {
+        self.folder.get().cloned().unwrap_or_default()
     }
 
     /// Room for a stimulus of at most so many bytes.
@@ -58,10 +88,10 @@ impl Store {
         }
     }
 
-    fn at<T>(&self, at: u64, act: impl FnOnce(&mut File) -> std::io::Result<T>) -> std::io::Result<T> {
-        let mut file = self.file.lock().unwrap_or_else(PoisonError::into_inner);
-        file.seek(SeekFrom::Start(at))?;
-        act(&mut file)
+    fn at<T>(&self, at: u64, act: impl FnOnce(&mut dyn Medium) -> std::io::Result<T>) -> std::io::Result<T> {
+        let mut medium = self.medium.lock().unwrap_or_else(PoisonError::into_inner);
+        medium.seek(SeekFrom::Start(at))?;
+        act(&mut **medium)
     }
 }
 
@@ -110,13 +140,16 @@ impl Draft {
 
     fn put(&mut self) -> Result<(), StimulusError> {
         let (at, bytes) = (self.from + self.written, self.piece.len() as u64);
+        if at + bytes > IN_MEMORY {
+            self.store.to_disk()?;
+        }
         let room = self.written + bytes <= self.room;
         let put = if room {
-            self.store.at(at, |file| file.write_all(&self.piece))
+            self.store.at(at, |medium| medium.write_all(&self.piece))
         } else {
             Err(std::io::Error::other("a clip is longer than it said"))
         };
-        put.map_err(|error| no_room(&self.store.folder, &error))?;
+        put.map_err(|error| no_room(&self.store.folder(), &error))?;
         self.hash.update(&self.piece);
         self.written += bytes;
         self.piece.clear();
@@ -167,7 +200,7 @@ impl Stimulus {
             Sound::Loaded(sound) => return Ok(sound.clone()),
             Sound::Stored { store, from, bytes, sha256 } => (store, *from, *bytes, sha256),
         };
-        let refused = |message: String| StimulusError::Kept { folder: store.folder.clone(), message };
+        let refused = |message: String| StimulusError::Kept { folder: store.folder(), message };
         // Read into its place: a long sound is in memory once.
         let count = length as usize / SAMPLE;
         let mut samples: Arc<[f32]> = std::iter::repeat_n(0.0, count).collect();
@@ -195,12 +228,21 @@ mod tests {
 
     #[test]
     fn what_was_written_comes_back_and_nothing_else_does() {
-        let store = Store::new().expect("a disk");
+        comes_back(false);
+        comes_back(true);
+    }
+
+    /// Written, moved to the disk in between or not, read back, changed, refused.
+    fn comes_back(on_disk: bool) {
+        let store = Store::new();
         let sound = |seed: u32| (0..40_000_u32).map(move |n| (n.wrapping_mul(seed) >> 8) as f32 / 1e9);
         let mut drafts = [store.begin(160_000), store.begin(160_000)];
         for start in (0..40_000).step_by(8_192) {
             for (draft, seed) in drafts.iter_mut().zip([77_777, 99_991]) {
                 draft.push(sound(seed).skip(start).take(8_192)).expect("room");
+            }
+            if on_disk {
+                store.to_disk().expect("a disk");
             }
         }
         let [first, second] = drafts.map(|draft| draft.finish(48_000, 2));
@@ -218,7 +260,7 @@ mod tests {
 
     #[test]
     fn more_than_the_clip_said_is_refused() {
-        let store = Store::new().expect("a disk");
+        let store = Store::new();
         let mut draft = store.begin(40);
         let error = draft.push((0..11).map(|n| n as f32)).expect_err("too much").to_string();
         assert!(error.contains("longer than it said"), "{error}");
@@ -228,8 +270,7 @@ mod tests {
     #[test]
     fn the_file_has_no_name_and_is_its_owners_alone() {
         use std::os::unix::fs::MetadataExt;
-        let store = Store::new().expect("a disk");
-        let about = store.at(0, |file| file.metadata()).expect("an open file");
+        let about = nameless(&std::env::temp_dir()).and_then(|file| file.metadata()).expect("an open file");
         assert_eq!((about.nlink(), about.mode() & 0o077), (0, 0));
     }
 }

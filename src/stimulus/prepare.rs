@@ -118,7 +118,7 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
     // Most often no gain is needed: what goes by while it is measured is then what is played.
     let likely = keys(&plan, |side| side.level);
     check_room(session, &plan, &likely)?;
-    let store = Store::new()?;
+    let store = Store::new();
     let mut kept = Kept::new(&plan, &likely, &store);
     let count = Count::new(progress, 0);
     let settled = plan.settle(session, &count, &mut |work, firs, block| kept.push(work, firs, block));

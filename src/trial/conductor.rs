@@ -19,10 +19,8 @@ use super::hands::Progress;
 use super::ledger::fits;
 use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::replay::Replay;
-use super::schedule::Subject;
 use super::seal::Secret;
 use super::view::Step;
-use crate::stats::threshold::Curve;
 
 mod attempt;
 mod sealing;
@@ -539,66 +537,5 @@ impl Conductor {
 
     fn is_playing(&self) -> bool {
         matches!(&self.phase, Phase::Trial(trial) if trial.counted_ms.is_some())
-    }
-
-    /// Milliseconds of the sitting at the last event or record: a resumed sitting's clock starts here.
-    pub fn at_ms(&self) -> u64 {
-        self.at_ms
-    }
-
-    /// Why nothing goes on, if so.
-    pub fn stopped(&self) -> Option<&str> {
-        match &self.phase {
-            Phase::Stopped(reason) => Some(reason),
-            _ => None,
-        }
-    }
-
-    /// The opening.
-    pub fn opening(&self) -> &Opening {
-        &self.replay.ledger.opening
-    }
-
-    /// The sealing that is on, with its hands.
-    pub fn sealing(&self) -> &super::hands::Sealing {
-        &self.replay.ledger.sealing
-    }
-
-    /// Seats of a night, with names.
-    pub fn seats(&self) -> &std::collections::BTreeMap<u32, super::ledger::Seat> {
-        &self.replay.ledger.seats
-    }
-
-    /// For simulated listeners only: index of the right alternative of the attempt that is on. `None` for people, for
-    /// preference, and where A and B are identical: there even a simulated listener must guess.
-    pub fn simulated_answer(&self) -> Option<usize> {
-        let opening = &self.replay.ledger.opening;
-        opening.simulated?;
-        let presented = self.replay.on?;
-        if let Subject::Control(control) = presented.subject
-            && !opening.terms.controls[control].is_positive()
-        {
-            return None;
-        }
-        presented.right(opening)
-    }
-
-    /// For simulated listeners only: whether the attempt that is on is a control.
-    pub fn simulated_control(&self) -> bool {
-        self.replay.ledger.opening.simulated.is_some()
-            && self.replay.on.is_some_and(|on| matches!(on.subject, Subject::Control(_)))
-    }
-
-    /// For simulated listeners only: the probability with which the attempt that is on is answered right. Where a threshold is
-    /// looked for, what was agreed on holds for the largest sizes; the size in the middle of the range is heard half as often.
-    pub fn simulated_probability(&self) -> Option<f64> {
-        let opening = &self.replay.ledger.opening;
-        let most = opening.simulated?;
-        let level = self.replay.on.and_then(|on| opening.stimuli[on.stimulus].level);
-        let Some((terms, level)) = opening.terms.threshold.zip(level) else { return Some(most) };
-        let grid = terms.grid(opening.terms.protocol).ok()?;
-        let middle = (terms.smallest * terms.largest).sqrt();
-        let heard = Curve { threshold: middle, slope: 2.0, lapse: 0.0 }.heard(grid.levels()[level]);
-        Some(grid.chance() + (most - grid.chance()) * heard)
     }
 }

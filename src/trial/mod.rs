@@ -14,6 +14,7 @@ pub mod draft;
 pub mod event;
 pub mod format;
 pub mod hands;
+mod happened;
 pub mod journal;
 pub mod keeper;
 pub mod ledger;

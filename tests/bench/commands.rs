@@ -82,7 +82,7 @@ fn a_response_goes_from_the_sweep_into_a_session() {
     let page = std::fs::read_to_string(folder.join("bench.html")).unwrap();
     let digest =
         earwitness::session::input::Contents::of(&std::fs::read(folder.join("cable.wav")).unwrap()).sha256;
-    let digits: String = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    let digits = earwitness::trial::Digest(digest).hex();
     assert_eq!(page.matches(&*digits).count(), 2, "the sweep, and the same file as the second time");
     assert!(page.contains("Long &lt;1&gt;") && !page.contains("<script") && page.contains("Null test"));
     // Nothing is fetched: the only addresses are the names of the SVG standard.

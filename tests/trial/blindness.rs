@@ -270,7 +270,7 @@ fn a_sitting_of_recordings_looks_and_writes_the_same_for_every_order() {
 fn an_identical_control_that_is_another_sound_is_refused() {
     let refused = |draft: &Draft| {
         let secret = blind::secret(1);
-        Conductor::open(kit::opening(draft, &secret), secret).map(drop).expect_err("refused").to_string()
+        Conductor::open(kit::opening(draft, &secret), secret).map(drop).expect_err("refused")
     };
     // A real difference under the name of a control that should not be heard, without recordings and with them.
     let mut without = of_recordings(Protocol::Abx);

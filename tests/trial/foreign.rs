@@ -153,7 +153,6 @@ fn no_text_of_a_journal_or_a_folder_acts_on_a_terminal() {
 fn one_unreadable_journal_hides_no_other_score() {
     let folder = kit::folder();
     let sittings = folder.path().join("sittings");
-    std::fs::write(folder.path().join("session.toml"), b"title = \"invented\"").expect("what was sealed");
     let opened = Sittings::lock(&sittings, kit::UTC)
         .expect("a folder")
         .open(kit::draft(kit::terms(Protocol::Abx)), kit::secret(3), None)

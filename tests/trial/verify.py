@@ -67,7 +67,7 @@ def verify(records):
             answered += kind != "void"
             outcomes.take(part, stimulus, right, None if kind == "void" else given, answered == len(plan))
         elif kind == "votes-void":  # What was drawn for the next trial is dropped.
-            dropped = [right_answer(terms, stimulus, draws) for _, stimulus in plan[answered : answered + 1]]
+            dropped = [right_answer(terms, part, stimulus, draws) for part, stimulus in plan[answered : answered + 1]]
             outcomes.take_back()
             answered -= 1
     assert outcomes.counts() == closing["counts"], f"counts {outcomes.counts()}"

@@ -55,7 +55,8 @@ fn picture(
         .filter_map(|trial| trial.correct)
         .collect();
     let height = marks.len().div_ceil(IN_A_ROW) * 30;
-    let said = format!("{} of {} right", result.correct, result.trials);
+    let what = report.session.inquiry.counted_unnamed();
+    let said = format!("{} of {} {what}", result.correct, result.trials);
     html! {
         @if !marks.is_empty() {
             svg.marks viewBox=(format!("0 0 {} {height}", IN_A_ROW * 30)) role="img" aria-label=(said) {

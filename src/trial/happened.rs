@@ -1,0 +1,41 @@
+//! What happened in a trial, or before the first one, as records hold it.
+
+use serde::{Deserialize, Serialize};
+
+/// What a listener did in one attempt.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Listening {
+    /// Times that each slot was started or switched to, in the protocol's order.
+    pub listens: Vec<u32>,
+    /// Milliseconds that each slot was heard.
+    pub heard_ms: Vec<u64>,
+    /// Switches from one slot to another.
+    pub switches: u32,
+    /// Milliseconds from the start of the attempt to its end.
+    pub took_ms: u64,
+    /// Device events that did not make it void.
+    pub events: Vec<String>,
+}
+
+/// How a vote of a night reached the host.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ballot {
+    /// From the listener's phone.
+    Phone,
+    /// On paper, entered by the host.
+    Paper,
+}
+
+/// What a room hears with open ears.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Demonstration {
+    /// Side A and side B, by name.
+    Sides,
+    /// Side A, and the same softer.
+    LevelStep,
+    /// A, B and one of them again, which is told afterwards.
+    Practice,
+}
