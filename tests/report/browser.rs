@@ -97,6 +97,7 @@ fn pages_hold_in_a_browser() {
         }
         let own = u8::from(name.ends_with("-report.html") && !name.starts_with("empty"));
         assert_eq!(page["scripts"], own, "{name}: the script that checks the page, and no other");
+        assert_eq!(page["audits"], 2, "{name}");
         for at in page["widths"].as_array().expect("widths") {
             assert_eq!(at["overflow"], 0, "{name} scrolls sideways: {at}");
             assert_eq!(at["violations"], serde_json::json!([]), "{name}: {at}");
