@@ -145,7 +145,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         }
     }
     if !session.controls.is_empty() {
-        writeln!(out, "\nControls, shuffled among the counted trials and reported apart")?;
+        writeln!(out, "\nControls, shuffled among the counted trials and reported separately")?;
         for control in &session.controls {
             match control.trials {
                 0 => writeln!(out, "  in the qualification only: {}", control_words(control.kind))?,

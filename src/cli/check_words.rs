@@ -72,7 +72,7 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
         }
         Err(_) => {
             return Ok(Found::None(
-                "none answers here, so its word length is not held against the difference; `earwitness devices` says what \
+                "none answers here, so its bit depth was not checked; `earwitness devices` says what \
                  to check"
                     .into(),
             ));

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::{Failure, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
-use crate::report::{self, export, methods, page};
+use crate::report::{self, drawn, export, methods, page};
 use crate::session;
 
 /// What was typed after `report`.
@@ -34,6 +34,9 @@ pub struct ReportArguments {
     /// Print what was done in plain English, ready to paste into an article
     #[arg(long, conflicts_with_all = ["csv", "json", "trials", "dictionary", "out"])]
     methods: bool,
+    /// Write every figure as an SVG file of its own into this folder too, for a journal or a slide
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods"])]
+    figures: Option<PathBuf>,
     /// Join the journals of other places: folders of the same session; NAME=DIR names a place
     #[arg(long, value_name = "SITE", num_args = 1..)]
     pool: Vec<String>,
@@ -67,14 +70,22 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         return Ok(());
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
-    std::fs::create_dir_all(&folder)
-        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))?;
+    made(&folder)?;
     let html = page::page(&report);
     let certificates = page::certificates(&report);
     written(&folder, "report.html", |file| file.write_all(html.as_bytes()))?;
     written(&folder, "certificates.html", |file| file.write_all(certificates.as_bytes()))?;
     written(&folder, "report.csv", |file| export::csv(&report, file))?;
     written(&folder, "report.json", |file| export::json(&report, file))?;
+    if let Some(folder) = &arguments.figures {
+        made(folder)?;
+        let figures = drawn::every(&report);
+        for (place, figure) in figures.iter().enumerate() {
+            let svg = figure.standalone();
+            written(folder, &drawn::file_name(place, figure), |file| file.write_all(svg.as_bytes()))?;
+        }
+        note(&format!("written: {} figures in {}", figures.len(), folder.display()));
+    }
     for line in report::summary(&report) {
         writeln!(out, "{line}")?;
     }
@@ -83,6 +94,11 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         folder.display()
     ));
     Ok(())
+}
+
+fn made(folder: &Path) -> Result<(), Failure> {
+    std::fs::create_dir_all(folder)
+        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))
 }
 
 /// The session's own sittings, and those of other places.

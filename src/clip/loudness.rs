@@ -17,7 +17,7 @@ pub struct Loudness {
     pub integrated_lufs: Option<f64>,
     /// True peak, linear (1.0 is full scale), within 0.02 dB for sound below 0.44 of the rate.
     pub true_peak: f64,
-    /// Largest magnitude of a channel's mean (its direct current), linear.
+    /// Largest magnitude of a channel's mean (its DC offset), linear.
     pub mean: f64,
 }
 

@@ -9,6 +9,7 @@
 //! | [`build`] | session and findings to [`model::Report`]: what the session says, what was compared |
 //! | [`page`] | the HTML page and the certificates |
 //! | `front_figure` | the one figure of page one |
+//! | [`drawn`] | every figure of a report, in the order of its page |
 //! | [`threshold_figures`] | pictures of thresholds |
 //! | [`figures`], [`power_figure`], [`response_figures`], [`length_figures`], [`distortion_figure`] | pictures of answers, designs and circuits |
 //! | [`measured`] | the bench report: page and figures |
@@ -20,6 +21,7 @@
 pub mod build;
 pub mod dictionary;
 pub mod distortion_figure;
+pub mod drawn;
 pub mod export;
 pub mod figures;
 mod front_figure;

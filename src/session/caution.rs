@@ -96,7 +96,7 @@ impl Caution {
     /// What it is about.
     pub fn text(&self) -> String {
         match self {
-            Self::Hearing => "Loud sound for long harms hearing.".to_owned(),
+            Self::Hearing => "Loud sound over time damages hearing.".to_owned(),
             Self::AmplifierOff => {
                 "A cable that is moved or shorted on a running amplifier can destroy it.".to_owned()
             }

@@ -225,7 +225,7 @@ impl std::fmt::Display for ControlKind {
     }
 }
 
-/// Trials with a known answer, shuffled among the counted ones and reported apart.
+/// Trials with a known answer, shuffled among the counted ones and reported separately.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Control {
     /// What it adds.

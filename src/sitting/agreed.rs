@@ -166,7 +166,7 @@ fn trials_words(terms: &Terms) -> String {
     if controls > 0 {
         let _ = write!(
             words,
-            ", and {controls} {} shuffled in among them, reported apart",
+            ", and {controls} {} shuffled in among them, reported separately",
             if controls == 1 { "control" } else { "controls" }
         );
     }

@@ -133,6 +133,7 @@ fn comparison(
         blocks.push(Block::Gap);
         blocks.push(Block::heading(found.name.clone()));
     }
+    blocks.push(Block::heading(found.verdict.title.clone()));
     let trials = u32::try_from(found.trials).unwrap_or(u32::MAX);
     if let Some(thresholds) = &found.threshold {
         for own in &thresholds.listeners {

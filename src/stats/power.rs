@@ -262,7 +262,7 @@ impl Design {
         let guessing = of(chance).risks(trials)?;
         if guessing.critical.is_none() {
             return Err(StatsError::Other(format!(
-                "no score of {trials} trials is rare enough by luck for a risk of {alpha}, so nothing can be shown: plan \
+                "no score of {trials} trials is rare enough by chance for a risk of {alpha}, so nothing can be shown: plan \
                  more trials"
             )));
         }

@@ -173,7 +173,7 @@ pub struct StimulusSet {
     pub pairs: Vec<Pair>,
     /// How the levels came about, one entry per pair, in the same order.
     pub levels: Vec<PairLevels>,
-    /// What the user should know, in sentences: silence, direct current, a lossy file, a strange rate, a clip shorter
+    /// What the user should know, in sentences: silence, a DC offset, a lossy file, a strange rate, a clip shorter
     /// than a filter, a level that could not be matched exactly.
     pub notes: Vec<String>,
 }

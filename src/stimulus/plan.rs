@@ -304,7 +304,7 @@ fn level(
         note_once(
             notes,
             format!(
-                "clip \"{name}\" carries direct current, {:.1} % of full scale: it is no sound, takes headroom and pushes a \
+                "clip \"{name}\" carries a DC offset, {:.1} % of full scale: it is no sound, takes headroom and pushes a \
                  loudspeaker's cone off its place; remove it in an editor (\"remove DC offset\")",
                 100.0 * mean
             ),
@@ -332,7 +332,7 @@ fn level(
             return Err(StimulusError::Clip {
                 clip: name.clone(),
                 message:
-                    "it is silent (below -70 LUFS; direct current is no sound), so there is nothing to match levels \
+                    "it is silent (below -70 LUFS; a DC offset is no sound), so there is nothing to match levels \
                      on; choose another excerpt or levels = \"as-wired\""
                         .into(),
             });
@@ -340,7 +340,7 @@ fn level(
         (Levels::AsWired, (None, _) | (_, None)) => note_once(
             notes,
             format!(
-                "clip \"{name}\" is silent (below -70 LUFS; direct current is no sound): nobody can hear a \
+                "clip \"{name}\" is silent (below -70 LUFS; a DC offset is no sound): nobody can hear a \
                  difference on it"
             ),
         ),

@@ -149,8 +149,8 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
     if passed.is_empty() {
         let alone = match panel.passers {
             0 => "none of them passes alone".to_owned(),
-            1 => "1 of them passes alone, as luck may have it".to_owned(),
-            some => format!("{some} of them pass alone, as luck may have it"),
+            1 => "1 of them passes alone, as chance may have it".to_owned(),
+            some => format!("{some} of them pass alone, as chance may have it"),
         };
         return Some(format!(
             "One by one: none of the {all} listeners stands out as one of {tests} (Holm); {alone}."
@@ -237,7 +237,7 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
         }
         _ => "",
     };
-    let outcome = if shown { "more than luck explains" } else { "no more than luck explains" };
+    let outcome = if shown { "more than chance explains" } else { "no more than chance explains" };
     Verdict {
         finding,
         title: title::title(finding, whole),

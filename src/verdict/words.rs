@@ -77,9 +77,9 @@ fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
         (Asks::Preference, _) => {
             format!("without any preference, a split at least as uneven comes up {often}")
         }
-        (Asks::Attribute, Sides::Two) => format!("pure guessing gives a split at least as uneven {often}"),
+        (Asks::Attribute, Sides::Two) => format!("a guesser gets a split at least as uneven {often}"),
         (Asks::Attribute, Sides::One) | (Asks::Difference, _) => {
-            format!("pure guessing does at least as well {often}")
+            format!("a guesser does at least as well {often}")
         }
     }
 }

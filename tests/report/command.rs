@@ -24,6 +24,18 @@ fn writes_four_files_and_ten_lines() {
     assert!(first == second, "the same files give the same bytes");
     let json = earwitness(site.path(), &["report", ".", "--json"]);
     assert_eq!(json.out.as_bytes(), read("report.json"));
+    // Every figure of the page as a file of its own, which programs draw that know no style sheets.
+    let drawn = earwitness(site.path(), &["report", ".", "--figures", "figures"]);
+    assert_eq!(drawn.code, 0, "{}", drawn.err);
+    let page = String::from_utf8(read("report.html")).expect("text");
+    let figures: Vec<String> = std::fs::read_dir(site.path().join("figures"))
+        .expect("the folder")
+        .map(|entry| std::fs::read_to_string(entry.expect("an entry").path()).expect("text"))
+        .collect();
+    assert_eq!(figures.len(), page.matches("<svg xmlns").count(), "each figure of the page once");
+    for svg in &figures {
+        assert!(svg.starts_with("<?xml") && svg.contains("fill=\"#"), "{svg}");
+    }
     let csv = earwitness(site.path(), &["report", ".", "--csv"]);
     assert_eq!(csv.out.as_bytes(), read("report.csv"));
 }

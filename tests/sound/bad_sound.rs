@@ -235,13 +235,13 @@ fn silence_direct_current_and_squares() {
     refused_cleanly(folder.path(), &["song", "nothing to match levels on", "as-wired"]);
 
     let folder = folder_with("song.wav", &float(std::iter::repeat_n(0.9, 24_000)));
-    accepted(folder.path(), &["carries direct current", "% of full scale", "remove it in an editor"], &[]);
+    accepted(folder.path(), &["carries a DC offset", "% of full scale", "remove it in an editor"], &[]);
 
     let square = float((0..24_000).map(|i| if i / 50 % 2 == 0 { 1.0 } else { -1.0 }));
     let folder = folder_with("song.wav", &square);
-    accepted(folder.path(), &[], &["direct current", "silent"]);
+    accepted(folder.path(), &[], &["DC offset", "silent"]);
     matched(folder.path());
-    accepted(folder.path(), &[], &["direct current"]);
+    accepted(folder.path(), &[], &["DC offset"]);
 }
 
 #[test]

@@ -81,7 +81,7 @@ fn levels_and_crest_factors_are_those_of_sound_to_listen_to() {
         let crest = reading.true_peak_dbtp() - level(sound, 0.0, SECONDS);
         eprintln!("{name}: {loudness:.2} LUFS, {:.2} dBTP, crest {crest:.1} dB", reading.true_peak_dbtp());
         assert!(reading.true_peak_dbtp() < -2.99, "{name}: {}", reading.true_peak_dbtp());
-        assert!(reading.mean < 2e-3, "{name} has direct current: {}", reading.mean);
+        assert!(reading.mean < 2e-3, "{name} has a DC offset: {}", reading.mean);
         let allowed = match *name {
             "log-sweep" => 2.9..3.3,
             "impulse-train" => 40.0..46.0,

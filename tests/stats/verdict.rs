@@ -20,7 +20,7 @@ fn a_difference_and_none() {
     assert_eq!(heard.finding, Finding::Difference);
     assert_eq!(
         heard.headline,
-        "13 of 16 right: a difference between flex and braid was heard; pure guessing does at least as well about once in \
+        "13 of 16 right: a difference between flex and braid was heard; a guesser does at least as well about once in \
          94 tests."
     );
     assert!(
@@ -34,7 +34,7 @@ fn a_difference_and_none() {
     assert_eq!(not.finding, Finding::NotShown);
     assert_eq!(
         not.headline,
-        "9 of 16 right: no difference between flex and braid was heard beyond chance; pure guessing does at least as well \
+        "9 of 16 right: no difference between flex and braid was heard beyond chance; a guesser does at least as well \
          in 40.2 % of tests; 12 were needed."
     );
     // A null result says what it excludes and what the test could have shown.

@@ -210,7 +210,7 @@ fn print_group(
         let value = match group.family_p_value {
             Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", probability(adjusted)),
             None => format!(
-                "none: the {comparisons} comparisons are judged each by itself, as agreed, so one of them may come out by luck"
+                "none: the {comparisons} comparisons are judged each by itself, as agreed, so one of them may come out by chance"
             ),
         };
         writeln!(out, "  {:<26}{value}", "family p-value")?;
@@ -266,7 +266,7 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
     let passers = &panel.passers;
     writeln!(
         out,
-        "  Passed alone: {} of {}; luck alone gives {:.2} on average, and this many or more in {} of such panels.",
+        "  Passed alone: {} of {}; chance alone gives {:.2} on average, and this many or more in {} of such panels.",
         passers.seen,
         rows.len(),
         passers.expected,

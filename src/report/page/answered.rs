@@ -5,8 +5,8 @@ use maud::{Markup, html};
 use super::design::design;
 use super::sources::traced;
 use super::{count, figure, percent, share, wide};
+use crate::report::drawn;
 use crate::report::model::{Report, SessionFacts};
-use crate::report::{figures, threshold_figures};
 use crate::stats::description::Roc;
 use crate::stats::protocol::{Alternative, Definition};
 use crate::stats::threshold::summary::Place;
@@ -29,39 +29,25 @@ pub(super) fn section(report: &Report) -> Markup {
 
 /// How the scores grew, and what the design could find.
 pub(super) fn appendix(report: &Report) -> Markup {
-    let session = &report.session;
     html! {
-        div.figures.on-paper { @for comparison in report.comparisons.iter().filter(|comparison| comparison.threshold.is_none()) {
-            @if let Some(picture) = figures::running(
-                session.protocol, comparison, session.sequential.as_ref(), u64::from(session.trials), session.alpha
-            ) { (figure(&picture)) }
-        } }
+        div.figures.on-paper { @for picture in drawn::growing(report) { (figure(&picture)) } }
         (design(report))
     }
 }
 
 fn answers(report: &Report, comparison: &ComparisonResult) -> Markup {
     let protocol = report.session.protocol;
-    let session = &report.session;
-    // Where a sequential rule ends the trials, scores needed for a fixed number of them mean nothing.
-    let fixed = session.sequential.is_none().then_some(session.alpha);
     html! {
         h3 { (comparison.name) }
         @if comparison.results.is_empty() {
             p { "No complete, valid sitting holds answers to this comparison." }
         } @else if let Some(found) = &comparison.threshold {
-            @for picture in threshold_figures::all(comparison) { (figure(&picture)) }
+            @for picture in drawn::of_answers(report, comparison) { (figure(&picture)) }
             (thresholds(found))
         } @else {
-            div.figures.on-paper { @for picture in [
-                comparison.distribution.as_ref().and_then(|distribution| figures::room(comparison, distribution)),
-                fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
-                figures::forest(protocol, comparison, fixed),
-            ].into_iter().flatten() {
-                (figure(&picture))
-            } }
+            div.figures.on-paper { @for picture in drawn::of_answers(report, comparison) { (figure(&picture)) } }
             (listeners(report, comparison))
-            (panel(!protocol.asks().has_right_answer(), fixed.is_none(), comparison))
+            (panel(!protocol.asks().has_right_answer(), report.session.sequential.is_some(), comparison))
             (clips(report, comparison))
         }
     }
@@ -332,7 +318,7 @@ fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> M
                     " judged as one of " (count(panel_family(comparison), "test")) " (Holm)"
                 } }
                 @if let Some(analysis) = &panel.independent {
-                    dt { (traced("by luck", "luck")) } dd {
+                    dt { (traced("by chance", "luck")) } dd {
                         (format!("{:.2}", analysis.passers.expected)) " of as many guessers would pass alone on average, at least one with "
                         "probability " (probability(analysis.passers.at_least_one))
                     }
@@ -441,7 +427,7 @@ fn controls(report: &Report) -> Markup {
         } @else {
             (wide("Controls", html! {
                 table {
-                    caption { "Shuffled among the counted trials and reported apart, all counted sittings together." }
+                    caption { "Shuffled among the counted trials and reported separately, all counted sittings together." }
                     thead { tr {
                         th scope="col" { "control" }
                         th scope="col" { "size" }

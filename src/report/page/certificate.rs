@@ -125,7 +125,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 }
             }
             p.fine {
-                "Says what these answers support, of the voltage at a loudspeaker's terminals and over the playback chain that "
+                "Says what these answers support, of the voltage at a loudspeaker's terminals and over the equipment that "
                 "was used; nothing else. " (report.program) "."
             }
         }

@@ -45,8 +45,8 @@ pub(super) fn section(report: &Report) -> Markup {
             p {
                 "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
                 "resistance, inductance, capacitance and conductance with skin and proximity effect, and the loudspeaker's "
-                "impedance; linear and unchanging in time. It was heard over the listener's own playback chain, so what was "
-                "heard is the difference between two cables, added to that chain."
+                "impedance; linear and unchanging in time. It was heard over the listener's own equipment, so what was "
+                "heard is the difference between two cables, added to that equipment."
             }
             p {
                 "Not covered: whatever is claimed beyond the linear voltage at the terminals (hum picked up by a cable, an "

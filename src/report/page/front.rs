@@ -5,7 +5,7 @@ use maud::{Markup, PreEscaped, html};
 use super::top::{coded, design, notice};
 use super::{count, wide};
 use crate::report::model::Report;
-use crate::report::{front_figure, threshold_figures};
+use crate::report::{drawn, front_figure, threshold_figures};
 use crate::session::Levels;
 use crate::units::printed::moment;
 use crate::verdict::caveat::Weight;
@@ -91,8 +91,7 @@ fn tone(comparison: &ComparisonResult) -> Option<&'static str> {
 }
 
 fn picture(report: &Report, comparison: &ComparisonResult) -> Markup {
-    let fixed = report.session.sequential.is_none().then_some(report.session.alpha);
-    let drawn = front_figure::score(report.session.inquiry, comparison, fixed)
+    let drawn = front_figure::score(report.session.inquiry, comparison, drawn::fixed_risk(report))
         .or_else(|| threshold_figures::all(comparison).into_iter().next());
     html! {
         @if let Some(drawn) = drawn {

@@ -84,7 +84,7 @@ const SOURCES: [Source; 27] = [
     ),
     source(
         "luck",
-        "passed by luck",
+        "passed by chance",
         "sum of the probabilities that a guesser passes; none does: product of the others",
         "binomial distribution",
     ),

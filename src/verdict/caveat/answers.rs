@@ -33,7 +33,7 @@ pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
         Caveat {
         kind: Kind::NoPositiveControls,
         weight: Weight::Minor,
-        text: "The session has no audible control, so nothing shows that the rig and the listeners could have heard a real \
+        text: "The session has no audible control, so nothing shows that the equipment and the listeners could have heard a real \
                difference."
             .to_owned(),
         remedy: "Add a `level` or `tilt` control to the session.",
@@ -51,10 +51,10 @@ pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::ControlsMissed,
         weight: Weight::Serious,
         text: format!(
-            "{}: only {} of {} audible controls were right. The rig or the listener could hardly have heard less.",
+            "{}: only {} of {} audible controls were right. Equipment or listener could not show even this large a difference.",
             listener.name, listener.positive_controls.0, listener.positive_controls.1
         ),
-        remedy: "Check the rig and the level, train, and sit again.",
+        remedy: "Check the equipment and the level, train, and sit again.",
     };
     missed.take(MOST_NAMED).map(caveat).collect()
 }
@@ -315,7 +315,7 @@ pub(super) fn no_family_control(case: &Case<'_>) -> Vec<Caveat> {
         weight: Weight::Minor,
         text: format!(
             "{comparisons} comparisons are judged each by itself, as the session says. The chance that at least one of them \
-             comes out by luck is larger than the agreed risk."
+             comes out by chance is larger than the error risk."
         ),
         remedy: "Set `family = \"holm\"` before anyone listens.",
     })

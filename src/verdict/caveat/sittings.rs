@@ -68,7 +68,7 @@ pub(super) fn not_qualified(case: &Case<'_>) -> Vec<Caveat> {
             agreed.correct,
             agreed.trials
         ),
-        remedy: "Check the rig, train with the `audition` command, and sit again.",
+        remedy: "Check the equipment, train with the `audition` command, and sit again.",
     })
 }
 
