@@ -4,18 +4,18 @@ use std::fmt::Write as _;
 use std::io::{self, Write};
 
 use crate::units::foreign;
+use crate::units::pieces::Pieces;
 
 /// A writer of text on which a terminal does nothing but show it. Line ends and tabs stay; every other character that acts is
 /// written as its number, `\u001b`, which in JSON means the same character.
 pub(super) struct Harmless<W> {
     inner: W,
-    /// The beginning of a character whose end has not come yet.
-    begun: Vec<u8>,
+    pieces: Pieces,
 }
 
 impl<W: Write> Harmless<W> {
     pub(super) fn new(inner: W) -> Self {
-        Self { inner, begun: Vec::new() }
+        Self { inner, pieces: Pieces::default() }
     }
 
     pub(super) fn get_ref(&self) -> &W {
@@ -25,17 +25,10 @@ impl<W: Write> Harmless<W> {
 
 impl<W: Write> Write for Harmless<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        if self.begun.is_empty() && bytes.iter().all(|byte| matches!(byte, b'\n' | b'\t' | b' '..=b'~')) {
+        if self.pieces.is_empty() && bytes.iter().all(|byte| matches!(byte, b'\n' | b'\t' | b' '..=b'~')) {
             return self.inner.write(bytes);
         }
-        let mut all = std::mem::take(&mut self.begun);
-        all.extend_from_slice(bytes);
-        let whole = match std::str::from_utf8(&all) {
-            Err(error) if error.error_len().is_none() => error.valid_up_to(),
-            Ok(_) | Err(_) => all.len(),
-        };
-        self.begun = all.split_off(whole);
-        self.inner.write_all(harmless(&String::from_utf8_lossy(&all)).as_bytes())?;
+        self.inner.write_all(harmless(&self.pieces.take(bytes)).as_bytes())?;
         Ok(bytes.len())
     }
 

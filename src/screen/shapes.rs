@@ -6,6 +6,7 @@ use std::io::{self, IsTerminal, Write};
 use ratatui::buffer::Buffer;
 
 use super::palette::Palette;
+use crate::units::pieces::Pieces;
 
 /// The character of ASCII that says the same as this one; `?` for a letter that has none.
 fn ascii(character: char) -> char {
@@ -67,14 +68,13 @@ pub fn frame_in_ascii(buffer: &mut Buffer) {
 pub struct Encoded<W: Write> {
     inner: W,
     ascii: bool,
-    /// The beginning of a character whose end has not come yet.
-    begun: Vec<u8>,
+    pieces: Pieces,
 }
 
 impl<W: Write> Encoded<W> {
     /// A writer that changes everything into ASCII, or nothing.
     pub fn new(inner: W, ascii: bool) -> Self {
-        Self { inner, ascii, begun: Vec::new() }
+        Self { inner, ascii, pieces: Pieces::default() }
     }
 
     /// What goes to standard output: in ASCII where it is a terminal that needs it. Files and pipes get every byte as it is.
@@ -88,15 +88,7 @@ impl<W: Write> Write for Encoded<W> {
         if !self.ascii {
             return self.inner.write(bytes);
         }
-        let mut all = std::mem::take(&mut self.begun);
-        all.extend_from_slice(bytes);
-        let whole = match std::str::from_utf8(&all) {
-            // An end that is only missing is waited for; what is no text at all is shown as such.
-            Err(error) if error.error_len().is_none() => error.valid_up_to(),
-            Ok(_) | Err(_) => all.len(),
-        };
-        self.begun = all.split_off(whole);
-        self.inner.write_all(text_in_ascii(&String::from_utf8_lossy(&all)).as_bytes())?;
+        self.inner.write_all(text_in_ascii(&self.pieces.take(bytes)).as_bytes())?;
         Ok(bytes.len())
     }
 

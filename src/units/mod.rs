@@ -14,6 +14,7 @@
 //! ```
 
 pub mod foreign;
+pub mod pieces;
 pub mod printed;
 mod spelling;
 
