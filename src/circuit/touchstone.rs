@@ -10,6 +10,7 @@ use num_complex::Complex64;
 
 use super::table::TableError;
 use super::twoport::Abcd;
+use crate::units::printed::count;
 
 /// What a file holds.
 #[derive(Debug, Clone, PartialEq)]
@@ -152,7 +153,11 @@ pub fn parse(text: &str, name: &str, ports: usize) -> Result<Touchstone, TableEr
         } else if pending.len() > complete {
             return Err(fail(
                 pending_line,
-                format!("{} numbers stand here; a row of {ports} port(s) has {complete}", pending.len()),
+                format!(
+                    "{} numbers stand here; a row of {} has {complete}",
+                    pending.len(),
+                    count(ports as u64, "port")
+                ),
             ));
         } else if !second && pending.len() == 5 && rows.last().is_some_and(|(_, last)| pending[0] <= last[0])
         {
@@ -211,7 +216,10 @@ pub fn parse(text: &str, name: &str, ports: usize) -> Result<Touchstone, TableEr
         return Err(TableError::new(
             name,
             rows.last().map(|row| row.0),
-            format!("the file has {} point(s) above 0 Hz; at least two are needed", frequencies_hz.len()),
+            format!(
+                "the file has {} above 0 Hz; at least two are needed",
+                count(frequencies_hz.len() as u64, "point")
+            ),
         ));
     }
     let data = if ports == 1 { PortData::OnePort(one) } else { PortData::TwoPort(two) };

@@ -12,6 +12,7 @@ use super::cells::{
 };
 use super::columns::{Column, FREQUENCY, Plausible, Unit, factor, head_and_unit};
 use crate::units;
+use crate::units::printed::{count, verb};
 
 /// A text as cells with their lines.
 pub(super) struct Sheet<'t> {
@@ -149,8 +150,9 @@ impl<'t> Sheet<'t> {
             });
         if let Some((line, _)) = marked.first() {
             self.notes.push(format!(
-                "{} row(s) without a reading (overload marks, from line {line} on) are left out",
-                marked.len()
+                "{} without a reading (overload marks, from line {line} on) {} left out",
+                count(marked.len() as u64, "row"),
+                verb(marked.len() as u64, "is", "are")
             ));
         }
         self.rows = kept;
@@ -180,11 +182,14 @@ impl<'t> Sheet<'t> {
                 _ => self.order.push(vec![row]),
             }
         }
-        let several = self.order.iter().filter(|same| same.len() > 1).count();
-        if several > 0 {
-            self.notes.push(format!(
-                "{several} frequency(ies) stand in it more than once: the readings are averaged"
-            ));
+        match self.order.iter().filter(|same| same.len() > 1).count() {
+            0 => {}
+            1 => self
+                .notes
+                .push("1 frequency stands in it more than once: its readings are averaged".to_owned()),
+            several => self.notes.push(format!(
+                "{several} frequencies stand in it more than once: their readings are averaged"
+            )),
         }
         Ok(())
     }
