@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use earwitness::report::{page, summary};
+use earwitness::report::{drawn, page, summary};
 use serde_json::Value;
 
 use super::material::{Plan, Site, many_comparisons};
@@ -85,4 +85,16 @@ fn the_report_of_a_small_session() {
     }
     let was = std::fs::read_to_string(golden("report.json")).expect("the golden file");
     same(&serde_json::from_str(&json).expect("JSON"), &serde_json::from_str(&was).expect("JSON"), "report");
+}
+
+/// README shows the first figure of a report: one listener's bet, invented.
+#[test]
+fn the_picture_of_a_verdict_is_current() {
+    let mut site = Site::new(&many_comparisons(1));
+    site.hold(&Plan::new("Ida", 4, 0.95));
+    let figures = drawn::every(&report_of(&site));
+    hold(
+        "../../pictures/verdict.svg",
+        &figures.first().expect("a report has a figure on page one").standalone(),
+    );
 }

@@ -6,6 +6,7 @@ mod faces;
 mod keys;
 mod killed;
 mod passphrase;
+mod pictures;
 mod played;
 mod protocols;
 pub(crate) mod rig;
