@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
+use super::check_page::{Page, control_words};
 use super::progress::Bar;
 use super::{Failure, check_loopback, check_switch, check_words, paragraph, predict, predict_sizes, timings};
 use crate::circuit::CircuitError;
@@ -14,7 +15,7 @@ use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
 use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
-use crate::session::{Caution, Comparison, ControlKind, Session};
+use crate::session::{Caution, Comparison, Session};
 use crate::sitting::agreed::agreed;
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::stimulus::recorded::RecordedPair;
@@ -25,15 +26,18 @@ use crate::trial::{Definition, Terms};
 /// What was typed after `check`.
 #[derive(Debug, clap::Args)]
 pub struct CheckArguments {
-    /// Session file, or the folder it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Measure the sound path too: a direct cable bit for bit, every filter against its response, latency, noise
+    /// Say everything: levels and filters of each clip, uncertainties, sources, ways to cheat
+    #[arg(long, conflicts_with = "json")]
+    full: bool,
+    /// Measure the sound path too: a direct cable bit for bit, then every filter, latency and noise
     #[arg(long)]
     sound_path: bool,
-    /// Try the switch of real cables: each terminal twice, then parked; amplifier off or muted first
+    /// Try the switch for real cables: each terminal twice, then parked. Turn the amplifier off or mute it first
     #[arg(long)]
     switch: bool,
     #[command(flatten)]
@@ -112,67 +116,23 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         writeln!(out, "{document:#}")?;
         return verdict_on(proof.as_ref());
     }
-    for line in terms(&session) {
-        writeln!(out, "{line}")?;
-    }
-    for (index, (comparison, (summary, unknown))) in session.comparisons.iter().zip(&summaries).enumerate() {
-        writeln!(out)?;
-        for line in predict::summary_lines(&session, comparison, summary, unknown.as_ref()) {
-            writeln!(out, "{line}")?;
-        }
-        for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&to_an_ear[index]) {
-            if let Some(levels) = levels_of(&stimuli, index, clip) {
-                for line in paragraph(2, &format!("on {name}: {}", loudness_line(levels))) {
-                    writeln!(out, "{line}")?;
-                }
-            }
-            for line in predict::on_clip_lines(&session, name, on_clip.as_ref()) {
-                writeln!(out, "{line}")?;
-            }
-            for line in predict_sizes::expected_line(&on_paper[index], name)
-                .iter()
-                .flat_map(|line| paragraph(4, line))
-            {
-                writeln!(out, "{line}")?;
-            }
-        }
-        if session.threshold.is_some() {
-            let (scale, sizes) = predict_sizes::of_session(&session);
-            writeln!(out, "  sizes, on paper")?;
-            for line in predict_sizes::lines(&session, comparison, (scale, &sizes), Some(&on_paper[index]))? {
-                writeln!(out, "  {line}")?;
-            }
-        }
-    }
-    if !session.controls.is_empty() {
-        writeln!(out, "\nControls, shuffled among the counted trials and reported separately")?;
-        for control in &session.controls {
-            match control.trials {
-                0 => writeln!(out, "  in the qualification only: {}", control_words(control.kind))?,
-                trials => writeln!(out, "  {trials} x {}", control_words(control.kind))?,
-            }
-        }
-    }
-    writeln!(out)?;
-    for line in check_words::lines(&session, &device) {
-        let indent = line.len() - line.trim_start().len();
-        for line in paragraph(indent, &line) {
-            writeln!(out, "{line}")?;
-        }
-    }
-    if !notes.is_empty() {
-        writeln!(out, "\nWorth knowing")?;
-        for note in &notes {
-            item(out, note)?;
-        }
-    }
-    writeln!(out, "\nBe careful")?;
-    for caution in &cautions {
-        item(out, &caution.line())?;
-    }
-    writeln!(out, "\nHow you could still be cheated, and what to watch")?;
-    for way in STILL_POSSIBLE {
-        item(out, way)?;
+    let found = Found {
+        page: Page {
+            typed: &arguments.session,
+            session: &session,
+            summaries: &summaries,
+            on_clips: &to_an_ear,
+            on_paper: &on_paper,
+            cautions: &cautions,
+            notes: &notes,
+            device: &device,
+        },
+        stimuli: &stimuli,
+    };
+    if arguments.full {
+        found.everything(out)?;
+    } else {
+        found.page.write(out)?;
     }
     if let Some(switch) = &switch {
         writeln!(out, "\nSwitch, tried")?;
@@ -195,6 +155,97 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     verdict_on(proof.as_ref())
 }
 
+/// Everything that was found out, for people.
+struct Found<'c> {
+    page: Page<'c>,
+    stimuli: &'c Survey<'c>,
+}
+
+impl Found<'_> {
+    /// All of it, for whoever wants to check the check.
+    fn everything(&self, out: &mut dyn Write) -> Result<(), Failure> {
+        let Page { session, summaries, on_clips, on_paper, cautions, notes, device, .. } = &self.page;
+        let stimuli = self.stimuli;
+        for line in terms(session) {
+            writeln!(out, "{line}")?;
+        }
+        for (index, (comparison, (summary, unknown))) in
+            session.comparisons.iter().zip(*summaries).enumerate()
+        {
+            writeln!(out)?;
+            for line in predict::summary_lines(session, comparison, summary, unknown.as_ref()) {
+                writeln!(out, "{line}")?;
+            }
+            for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&on_clips[index]) {
+                if let Some(levels) = levels_of(stimuli, index, clip) {
+                    for line in paragraph(2, &format!("on {name}: {}", loudness_line(levels))) {
+                        writeln!(out, "{line}")?;
+                    }
+                }
+                for line in predict::on_clip_lines(session, name, on_clip.as_ref()) {
+                    writeln!(out, "{line}")?;
+                }
+                for line in predict_sizes::expected_line(&on_paper[index], name)
+                    .iter()
+                    .flat_map(|line| paragraph(4, line))
+                {
+                    writeln!(out, "{line}")?;
+                }
+            }
+            if session.threshold.is_some() {
+                let (scale, sizes) = predict_sizes::of_session(session);
+                writeln!(out, "  sizes, on paper")?;
+                for line in
+                    predict_sizes::lines(session, comparison, (scale, &sizes), Some(&on_paper[index]))?
+                {
+                    writeln!(out, "  {line}")?;
+                }
+            }
+        }
+        if !session.controls.is_empty() {
+            writeln!(out, "\nControls, reported separately")?;
+            for control in &session.controls {
+                match control.trials {
+                    0 => writeln!(
+                        out,
+                        "  before the counted trials, to qualify: {}",
+                        control_words(control.kind)
+                    )?,
+                    trials => {
+                        writeln!(
+                            out,
+                            "  {trials} x {}, mixed in with the trials that count",
+                            control_words(control.kind)
+                        )?;
+                    }
+                }
+            }
+        }
+        writeln!(out)?;
+        for line in check_words::lines(session, device) {
+            let indent = line.len() - line.trim_start().len();
+            for line in paragraph(indent, &line) {
+                writeln!(out, "{line}")?;
+            }
+        }
+        if !notes.is_empty() {
+            writeln!(out, "\nWorth knowing")?;
+            for note in *notes {
+                item(out, note)?;
+            }
+        }
+        writeln!(out, "\nBe careful")?;
+        for caution in *cautions {
+            item(out, &caution.line())?;
+        }
+        writeln!(out, "\nHow you could still be cheated, and what to watch")?;
+        for way in STILL_POSSIBLE {
+            item(out, way)?;
+        }
+        Ok(())
+    }
+}
+
 /// The difference of each comparison's cables, worked out once for all comparisons of the same two.
 fn summaries(session: &Session) -> Result<Vec<(Summary, Option<Uncertainty>)>, CircuitError> {
     let mut known = BTreeMap::new();
@@ -213,7 +264,7 @@ fn summaries(session: &Session) -> Result<Vec<(Summary, Option<Uncertainty>)>, C
 }
 
 /// One of a list, wrapped behind its dash.
-fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
+pub(super) fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
     for (index, line) in paragraph(4, text).iter().enumerate() {
         let dash = if index == 0 { "  - " } else { "    " };
         writeln!(out, "{dash}{}", line.trim_start())?;
@@ -342,18 +393,6 @@ fn loudness_line(levels: &PairLevels) -> String {
             )
         }
         _ => "silent: nothing can be heard or matched on it".to_owned(),
-    }
-}
-
-fn control_words(kind: ControlKind) -> String {
-    match kind {
-        ControlKind::Level { decibels } => format!("level step of {decibels:+} dB"),
-        ControlKind::Tilt { decibels } => format!("spectral tilt of {decibels:+} dB from 20 Hz to 20 kHz"),
-        ControlKind::HeadMovement { metres } => format!("head movement of {:.0} cm", 100.0 * metres),
-        ControlKind::Identical => "identical sides: nobody can be right more often than chance".to_owned(),
-        ControlKind::Largest { size, scale } => {
-            format!("catch trials at the largest size, {}", scale.words(size))
-        }
     }
 }
 

@@ -13,6 +13,7 @@ use crate::clip::Playable;
 use crate::session::Session;
 use crate::stimulus::resolution::MARGIN_DB;
 use crate::stimulus::{PairKind, Survey};
+use crate::units::printed;
 
 /// How the device is measured.
 #[derive(Debug, clap::Args)]
@@ -101,16 +102,17 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
     let mut lines = vec![
         format!("Your device, its output joined to its input: {} into {}", chain.names.0, chain.names.1),
         format!(
-            "  response {:+.2} to {:+.2} dB from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db:+.2} dB, {}",
+            "  response {:+.2} to {} from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db}, {}",
             hundredths(response_db.0),
-            hundredths(response_db.1),
-            crate::units::printed::count(*repeats as u64, "sweep")
+            printed::signed_decibels(hundredths(response_db.1)),
+            crate::units::printed::count(*repeats as u64, "sweep"),
+            gain_db = printed::signed_decibels(*gain_db)
         ),
         format!(
-            "  noise {}, THD at most {:.4} % (at {:.0} Hz, {} dBFS)",
-            noise_dbfs.map_or("unknown".into(), |noise| format!("{noise:.1} dBFS")),
-            thd_percent.0,
-            thd_percent.1,
+            "  noise {}, THD at most {} (at {}, {} dBFS)",
+            noise_dbfs.map_or("unknown".into(), |noise| printed::fixed(noise, 1, "dBFS")),
+            printed::fine_percent(thd_percent.0),
+            printed::hertz(thd_percent.1),
             sweep(48_000).level_dbfs
         ),
     ];
@@ -120,20 +122,19 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
             lines.push(format!("  {place}: the sides are identical, there is nothing to hide"));
             continue;
         };
-        let noise = margins.noise_db.map_or("unknown".into(), |margin| format!("{margin:.0} dB"));
+        let noise = margins.noise_db.map_or("unknown".into(), |margin| printed::fixed(margin, 0, "dB"));
         lines.push(format!(
-            "  {place}: A minus B is {difference:.1} dBFS; it stands {noise} out of the device's noise and {:.0} dB out of its \
+            "  {place}: A minus B is {difference}; it stands {noise} out of the device's noise and {} out of its \
              distortion",
-            margins.distortion_db
-        ));
+            printed::fixed(margins.distortion_db, 0, "dB"), difference = printed::fixed(difference, 1, "dBFS")));
         if margins.noise_db.is_some_and(|margin| margin < MARGIN_DB) {
             lines.push(format!(
-                "    caution: {MARGIN_DB:.0} dB are wanted, so this device's noise could hide it"
+                "    caution: {MARGIN_DB} dB are wanted, so this device's noise could hide it"
             ));
         }
         if margins.distortion_db < MARGIN_DB {
             lines.push(format!(
-                "    caution: {MARGIN_DB:.0} dB are wanted; its distortion is the same on both sides, but could cover what differs"
+                "    caution: {MARGIN_DB} dB are wanted; its distortion is the same on both sides, but could cover what differs"
             ));
         }
     }

@@ -9,6 +9,7 @@ use crate::session::Session;
 use crate::stimulus::device_words::wider;
 use crate::stimulus::resolution::{MARGIN_DB, Resolved};
 use crate::stimulus::{DeviceWords, PairKind, Survey};
+use crate::units::printed;
 
 /// Which device `run` would use.
 #[derive(Debug, clap::Args)]
@@ -16,7 +17,7 @@ pub(super) struct DeviceArguments {
     /// Where `run` will send the sound: `device`, `silent`, or a file name that ends in `.wav`; nothing is played or written
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
-    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    /// Sound device, by its name in `earwitness devices` [default: the system's]
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
 }
@@ -51,16 +52,16 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
     match &choice {
         OutputChoice::Device(_) => {}
         OutputChoice::Silent => {
-            return Ok(Found::None("silent: nothing is played, so no words can hide anything".into()));
+            return Ok(Found::None("Silent: nothing is played, so no bit depth can hide anything.".into()));
         }
         OutputChoice::File(_) => {
             return Ok(Found::None(
-                "a WAV file of 32-bit floats: its words hide nothing, but those of what plays it may".into(),
+                "A WAV file of 32-bit floats hides nothing; the bit depth of what plays it may.".into(),
             ));
         }
     }
     let Some((rate_hz, channels)) = stimuli.first() else {
-        return Ok(Found::None("the session has nothing to play".into()));
+        return Ok(Found::None("The session has nothing to play.".into()));
     };
     let opened = open(&choice, rate_hz, channels, PlayerOptions::default());
     let output = match opened {
@@ -72,9 +73,7 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
         }
         Err(_) => {
             return Ok(Found::None(
-                "none answers here, so its bit depth was not checked; `earwitness devices` says what \
-                 to check"
-                    .into(),
+                "No sound device found, so its bit depth was not checked. `earwitness devices` says what to do.".into(),
             ));
         }
     };
@@ -92,15 +91,19 @@ fn pair(session: &Session, kind: PairKind) -> (String, String) {
 /// For people, at the clips' own level.
 pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
     let Answered { output, words, behind } = match found {
-        Found::None(why) => return vec![format!("Sound device: {why}")],
+        Found::None(why) => return vec![why.clone()],
         Found::Device(answered) => &**answered,
     };
     let facts = words.facts(0.0);
     let mut lines = vec![
         format!("Sound device: {}", output.name),
         format!(
-            "  {}, {} Hz, {}: {} words, noise {:.1} dB below a full-scale sine",
-            output.host, output.rate_hz, output.format, facts.word, -facts.noise_db
+            "  {}, {} Hz, {}: {} words, noise {} below a full-scale sine",
+            output.host,
+            output.rate_hz,
+            output.format,
+            facts.word,
+            printed::fixed(-facts.noise_db, 1, "dB")
         ),
     ];
     for ((kind, resolved), (_, shorter)) in words.pairs.iter().zip(&behind.pairs) {
@@ -116,24 +119,51 @@ pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
             String::new()
         } else {
             format!(
-                " ({:.0} dB, if a device of 16 bits stands behind the sound server)",
-                shorter.best_margin_db
+                " ({}, if a device of 16 bits stands behind the sound server)",
+                printed::fixed(shorter.best_margin_db, 0, "dB")
             )
         };
         lines.push(format!(
-            "  {comparison} on {clip}: in its strongest ERB band, {:.0} to {:.0} Hz, the difference is {:.1} dB and stands \
-             {margin:.0} dB out of that noise{shorter}",
-            band.from_hz, band.to_hz, band.difference_db
-        ));
+            "  {comparison} on {clip}: in its strongest ERB band, {:.0} to {}, the difference is {} and stands \
+             {margin} out of that noise{shorter}",
+            band.from_hz,
+            printed::hertz(band.to_hz),
+            printed::fixed(band.difference_db, 1, "dB"), margin = printed::fixed(margin, 0, "dB")));
         lines.push(if resolved.could_hide {
             format!(
-                "    caution: {MARGIN_DB:.0} dB are wanted, so these words could hide it: {}, or use a louder clip",
+                "    caution: {MARGIN_DB} dB are wanted, so these words could hide it: {}, or use a louder clip",
                 wider(words.word)
             )
         } else {
-            format!("    so it may be played {:.0} dB softer before these words could hide it", margin - MARGIN_DB)
+            format!("    so it may be played {} softer before these words could hide it",
+           printed::fixed(margin - MARGIN_DB, 0, "dB"))
         });
     }
+    lines
+}
+
+/// The same in a line or two: which device, and whether its words could hide a difference.
+pub(super) fn short(session: &Session, found: &Found) -> Vec<String> {
+    let Found::Device(answered) = found else { return lines(session, found) };
+    let Answered { output, words, .. } = &**answered;
+    let mut lines = vec![format!("{}, {}, {} Hz", output.name, output.format, output.rate_hz)];
+    let hidden: Vec<String> = words
+        .pairs
+        .iter()
+        .filter(|(_, resolved)| resolved.could_hide)
+        .map(|(kind, _)| pair(session, *kind))
+        .map(|(comparison, clip)| format!("{comparison} on {clip}"))
+        .collect();
+    lines.push(if hidden.is_empty() {
+        format!("Its bit depth ({}) hides none of the differences, at the clips' own level.", words.word)
+    } else {
+        format!(
+            "Its bit depth ({}) could hide the difference of {}: {}, or use a louder clip.",
+            words.word,
+            hidden.join(", "),
+            wider(words.word)
+        )
+    });
     lines
 }
 

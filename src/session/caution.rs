@@ -4,6 +4,7 @@
 
 use super::Session;
 use crate::circuit::{Chain, CircuitError};
+use crate::units::printed;
 
 /// Capacitance in farad from which some amplifiers have been known to misbehave (common practice, no source).
 const CAPACITANCE_TO_MIND_F: f64 = 10e-9;
@@ -98,7 +99,7 @@ impl Caution {
         match self {
             Self::Hearing => "Loud sound over time damages hearing.".to_owned(),
             Self::AmplifierOff => {
-                "A cable that is moved or shorted on a running amplifier can destroy it.".to_owned()
+                "Moving or shorting a cable on a running amplifier can destroy it.".to_owned()
             }
             Self::Switched => {
                 "A relay that opens under load burns its contacts, and one that joins two cables or shorts a terminal can destroy the \
@@ -106,33 +107,38 @@ impl Caution {
                     .to_owned()
             }
             Self::InWall => {
-                "Cables inside walls and anything connected to the mains can start fires and kill.".to_owned()
+                "Cables inside walls, and anything on the mains, can start fires and kill.".to_owned()
             }
             Self::Capacitance { cable, farad } => format!(
-                "Cable {cable} has {:.1} nF; some amplifiers become unstable on so much capacitance.",
+                "Cable {cable} has {:.1} nF. Some amplifiers become unstable with so much capacitance.",
                 farad * 1e9
             ),
             Self::LoopResistance { cable, ohm, load_ohm } => format!(
-                "Cable {cable} has a loop resistance of {ohm:.3} ohm, {:.0} % of the load's lowest impedance of \
-                 {load_ohm:.1} ohm; 5 % is a usual limit.",
-                100.0 * ohm / load_ohm
+                "Cable {cable} has a loop resistance of {}: {} of the load's lowest impedance, {}. A usual limit is 5 %.",
+                printed::ohms(*ohm),
+                printed::percent(ohm / load_ohm),
+                printed::fixed(*load_ohm, 1, "ohm")
             ),
             Self::ThinConductor { cable, area_m2, load_ohm } => {
                 let ampere = area_m2 * CURRENT_DENSITY;
                 format!(
-                    "Cable {cable} has conductors of {:.2} mm2; as general guidance that is good for about {ampere:.1} A (6 A \
-                     per mm2), {:.0} W into the load's lowest impedance of {load_ohm:.1} ohm.",
+                    "Cable {cable} has conductors of {:.2} mm2. General guidance trusts that with {ampere:.1} A (6 A per mm2): \
+                     {} into the load's lowest impedance, {}.",
                     area_m2 * 1e6,
-                    ampere * ampere * load_ohm
+                    printed::fixed(ampere * ampere * load_ohm, 0, "W"),
+                    printed::fixed(*load_ohm, 1, "ohm")
                 )
             }
             Self::LowLoad { load_ohm, at_hz, allowed_ohm } => format!(
-                "The load falls to {load_ohm:.2} ohm at {at_hz:.0} Hz, and the amplifier is rated for {allowed_ohm} ohm \
-                 and more."
+                "The load falls to {load_ohm} at {at_hz}; the amplifier is rated for {allowed_ohm} ohm or more.",
+                load_ohm = printed::fixed(*load_ohm, 2, "ohm"),
+                at_hz = printed::hertz(*at_hz)
             ),
             Self::BelowRating { load_ohm, at_hz, rated_ohm } => format!(
-                "The load falls to {load_ohm:.2} ohm at {at_hz:.0} Hz, below four fifths of its rated {rated_ohm} ohm \
-                 (IEC 60268-5)."
+                "The load falls to {load_ohm} at {at_hz}, below four fifths of its rated {rated_ohm} ohm \
+                 (IEC 60268-5).",
+                load_ohm = printed::fixed(*load_ohm, 2, "ohm"),
+                at_hz = printed::hertz(*at_hz)
             ),
         }
     }
@@ -140,24 +146,21 @@ impl Caution {
     /// What to do.
     pub fn remedy(&self) -> &'static str {
         match self {
-            Self::Hearing => {
-                "Start low, raise it once, and rest at least every twenty minutes (NIOSH 98-126: 85 dBA for 8 hours, \
-                 100 dBA for a quarter of an hour)."
-            }
-            Self::AmplifierOff => "Switch the amplifier off first, and before a meter is connected.",
+            Self::Hearing => "Start low, raise it once, and rest at least every twenty minutes.",
+            Self::AmplifierOff => "Switch the amplifier off first, and before you connect a meter.",
             Self::Switched => {
                 "Switch both poles, break before make, with contacts rated for the amplifier's peak current. The music is silent \
                  while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."
             }
-            Self::InWall => "Leave them to local codes and licensed people.",
+            Self::InWall => "Follow local codes, and leave the work to licensed people.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
-                "It makes the level softer and lets it follow the loudspeaker's impedance; `earwitness predict` says by how \
-                 much, and what is left between the two sides. A real installation would use more copper."
+                "So much resistance lowers the level and lets it follow the loudspeaker's impedance. A real installation \
+                 would use more copper."
             }
             Self::ThinConductor { .. } => {
-                "Keep the level low with the real cable, and follow its maker's current rating, which rules over general \
-                 guidance; bundles and warm places carry less."
+                "Keep the level low with the real cable. Its maker's current rating overrides general guidance; bundles and \
+                 warm places carry less."
             }
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."
@@ -165,9 +168,17 @@ impl Caution {
         }
     }
 
-    /// Text and remedy as one line.
+    /// Where its numbers come from.
+    pub fn source(&self) -> Option<&'static str> {
+        matches!(self, Self::Hearing)
+            .then_some("NIOSH 98-126: 85 dBA for 8 hours, 100 dBA for a quarter of an hour.")
+    }
+
+    /// Text, remedy and source as one line.
     pub fn line(&self) -> String {
-        format!("{} {}", self.text(), self.remedy())
+        let source =
+            self.source().map_or_else(String::new, |source| format!(" ({})", source.trim_end_matches('.')));
+        format!("{} {}{source}", self.text(), self.remedy())
     }
 
     /// What everybody should be told always.

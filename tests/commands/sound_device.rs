@@ -25,12 +25,18 @@ fn session(folder: &Path, a: &str, b: &str) {
     std::fs::write(folder.join("session.toml"), text).expect("a session");
 }
 
+/// Everything, where people read it.
+fn full<'a>(arguments: &[&str]) -> &'a [&'static str] {
+    if arguments.contains(&"--json") { &[] } else { &["--full"] }
+}
+
 /// `check` where the default device is this one of ALSA's.
 fn check(folder: &Path, device: &str, arguments: &[&str]) -> Ran {
     let configuration = folder.join("asound.conf");
     std::fs::write(&configuration, format!("pcm.null {{ type null }}\npcm.!default {{ {device} }}\n"))
         .expect("a configuration");
-    let arguments: Vec<&str> = ["check", "."].iter().chain(arguments).copied().collect();
+    let arguments: Vec<&str> =
+        ["check", "."].iter().chain(full(arguments)).chain(arguments).copied().collect();
     let output = Command::new(PROGRAM)
         .args(&arguments)
         .current_dir(folder)
@@ -116,14 +122,14 @@ fn without_a_device_check_says_so_and_goes_on() {
     // A card that no machine has.
     let nothing = "type hw card 31";
     let ran = check(here, nothing, &[]);
-    assert!(ran.out.contains("Sound device: none answers here"), "{}", ran.out);
+    assert!(ran.out.contains("No sound device found"), "{}", ran.out);
     assert!(ran.out.contains("Be careful"), "the rest is there: {}", ran.out);
     assert!(!ran.err.contains("ALSA lib"), "libasound's own lines are kept away: {}", ran.err);
     assert_eq!(document(&check(here, nothing, &["--json"]))["sound_device"], serde_json::Value::Null);
     let silent = check(here, ANY, &["--output", "silent"]).out;
-    assert!(silent.contains("Sound device: silent: nothing is played"), "{silent}");
+    assert!(silent.contains("Silent: nothing is played"), "{silent}");
     let file = check(here, ANY, &["--output", "heard.wav"]).out;
-    assert!(file.contains("a WAV file of 32-bit floats") && !here.join("heard.wav").exists(), "{file}");
+    assert!(file.contains("A WAV file of 32-bit floats") && !here.join("heard.wav").exists(), "{file}");
     refused(here, &["check", ".", "--output", "loud"], &["--output is \"loud\"", ".wav"]);
     refused(here, &["check", ".", "--output", "silent", "--device", "x"], &["leave one of the two out"]);
     refused(here, &["check", ".", "--device", "no such device"], &["no such device", "earwitness devices"]);

@@ -181,7 +181,7 @@ fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
         at,
         "kind = \"command\"\ncommand = [\"sh\", \"-c\", \"echo {terminal} >> switched.txt\"]\napart = \"300 ms\"\nsettle = \"300 ms\"",
     );
-    let checked = succeeded(at, &["check", ".", "--output", "silent"]).out;
+    let checked = succeeded(at, &["check", ".", "--full", "--output", "silent"]).out;
     let checked = checked.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(checked.contains("terminal 1 is one") && checked.contains("break before make"), "{checked}");
     succeeded(at, &RUN);

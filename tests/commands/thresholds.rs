@@ -14,7 +14,7 @@ fn a_simulated_listener_gets_a_threshold_that_verifies_and_is_drawn() {
     let folder = tempfile::tempdir().expect("a folder");
     let at = folder.path();
     session(at, "smallest = 0.5\nlargest = 4\ntrials = 12");
-    let checked = succeeded(at, &["check", "."]).out;
+    let checked = succeeded(at, &["check", ".", "--full"]).out;
     assert!(checked.contains("sizes, on paper") && checked.contains("4.0 times"), "{checked}");
     assert!(checked.contains("catch trials at the largest size"), "{checked}");
     let checked = checked.split_whitespace().collect::<Vec<_>>().join(" ");

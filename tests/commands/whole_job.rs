@@ -43,7 +43,7 @@ fn journals(folder: &Path) -> Vec<PathBuf> {
 fn from_check_to_verify_with_a_flac_file_and_a_meters_table() {
     let folder = material();
     let here = folder.path();
-    let checked = succeeded(here, &["check", "."]);
+    let checked = succeeded(here, &["check", ".", "--full"]);
     assert!(checked.out.contains("How you could still be cheated"), "{}", checked.out);
     for word in ["one-none", "song", "dB"] {
         assert!(checked.out.contains(word), "\"{word}\" is missing in\n{}", checked.out);

@@ -83,7 +83,7 @@ fn each_protocol_says_what_it_means_on_each_surface() {
         holds(
             inquiry,
             "check",
-            &run(&["check", "."]),
+            &run(&["check", ".", "--full"]),
             &[&question, definition.title, claim, &listen, "for at least 1 s", &score],
         );
         // A person's terms and trial in plain lines, left at the first trial.
