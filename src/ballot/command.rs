@@ -86,7 +86,7 @@ pub fn range(text: &str) -> Result<(u32, u32), String> {
     match (number(first), number(last)) {
         (Some(first), Some(last)) if first <= last => Ok((first, last)),
         _ => Err(format!(
-            "\"{text}\" is no range of seats: two numbers from 1 to {most}, such as 31-40, are expected"
+            "\"{text}\" is not a range of seats: give two numbers from 1 to {most}, such as 31-40"
         )),
     }
 }
@@ -133,10 +133,10 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
     let rest = rest.trim();
     let seat = |text: &str| {
         text.parse::<u32>().ok().filter(|seat| (1..=super::seats::MOST_SEATS).contains(seat)).ok_or_else(
-            || format!("\"{text}\" is no seat: a number from 1 to {} is expected", super::seats::MOST_SEATS),
+            || format!("\"{text}\" is not a seat: give a number from 1 to {}", super::seats::MOST_SEATS),
         )
     };
-    let needed = |what: &str| if rest.is_empty() { Err(format!("{word} what? {what}")) } else { Ok(()) };
+    let needed = |what: &str| if rest.is_empty() { Err(format!("{word} needs more: {what}")) } else { Ok(()) };
     Ok(match word.to_ascii_lowercase().as_str() {
         "" | "next" => Command::Next,
         "repeat" => Command::Repeat,
@@ -145,7 +145,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             let slot = labels
                 .iter()
                 .position(|label| label.eq_ignore_ascii_case(rest))
-                .ok_or_else(|| format!("\"{rest}\" is none of {}", labels.join(", ")))?;
+                .ok_or_else(|| format!("\"{rest}\" is not a sound here; known: {}", labels.join(", ")))?;
             Command::Play(slot)
         }
         "silence" => Command::Silence,
@@ -155,17 +155,17 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             rest.parse()
                 .ok()
                 .filter(|seconds| (1..=600).contains(seconds))
-                .ok_or_else(|| format!("\"{rest}\" is no number of seconds from 1 to 600"))?,
+                .ok_or_else(|| format!("\"{rest}\" is not a number of seconds from 1 to 600"))?,
         ),
         "all" => Command::WhenAll(match rest {
             "on" => true,
             "off" => false,
-            _ => return Err(format!("\"{rest}\" is neither on nor off")),
+            _ => return Err(format!("\"{rest}\" is not understood: say all on, or all off")),
         }),
         "break" => Command::Break,
         "ears" if rest.is_empty() => Command::Ears(1),
         "ears" => Command::Ears(
-            rest.parse().map_err(|_| format!("\"{rest}\" is no number of a comparison; 1 is the first"))?,
+            rest.parse().map_err(|_| format!("\"{rest}\" is not the number of a comparison; the first is 1"))?,
         ),
         "void" => {
             needed("say what disturbed the trial")?;
@@ -200,7 +200,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             "shared" => DoorWish::Shared,
             number => DoorWish::Seats(seat(number).map_err(|_| {
                 let most = super::seats::MOST_SEATS;
-                format!("\"{rest}\" is none of open, shut, shared and a number of seats up to {most}")
+                format!("\"{rest}\" is not understood: say open, shut, shared, or a number of seats up to {most}")
             })?),
         }),
         "stop" => Command::Stop,
@@ -217,7 +217,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
                 paper::answers(rest, definition, trials).map_err(|error| error.to_string())?,
             )
         }
-        other => return Err(format!("\"{other}\" is not understood; help says what can be said")),
+        other => return Err(format!("\"{other}\" is not understood. Type help for a list of words.")),
     })
 }
 

@@ -136,7 +136,7 @@ impl HostedNight {
         }
         match (snapshot.phase, &snapshot.trial) {
             (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
-                Cow::Borrowed("the practice is over; next begins the trials that count")
+                Cow::Borrowed("the warm-up is over; next begins the trials that count")
             }
             (phase, _) => Cow::Borrowed(words(phase)),
         }
@@ -230,8 +230,8 @@ impl HostedNight {
             Command::Help => command::help(),
             Command::Status => self.status(),
             Command::Import(path) => {
-                let file =
-                    crate::files::open(path).map_err(|error| format!("{}: {error}", path.display()))?;
+                let file = crate::files::open(path)
+                    .map_err(|error| format!("{}: {}", path.display(), crate::files::reason(&error)))?;
                 let ballots = paper::import(file, self.night().definition(), self.night().main_trials())
                     .map_err(|error| format!("{}: {error}", path.display()))?;
                 self.ask(|night, at_ms| night.paper(at_ms, &ballots)).map_err(|refusal| refusal.message())?;

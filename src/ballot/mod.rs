@@ -89,7 +89,10 @@ pub enum NightError {
 
 impl NightError {
     pub(crate) fn file(file: &Path, tried: &str, error: &std::io::Error) -> Self {
-        Self::File { file: file.to_path_buf(), message: format!("it cannot be {tried}: {error}") }
+        Self::File {
+            file: file.to_path_buf(),
+            message: format!("it cannot be {tried}: {error}", error = crate::files::reason(error)),
+        }
     }
 }
 

@@ -116,7 +116,7 @@ pub fn import(
             .parse()
             .ok()
             .filter(|seat| (1..=MOST_SEATS).contains(seat))
-            .ok_or_else(|| wrong(format!("\"{number}\" is no seat from 1 to {MOST_SEATS}")))?;
+            .ok_or_else(|| wrong(format!("\"{number}\" is not a seat from 1 to {MOST_SEATS}")))?;
         if ballots.iter().any(|ballot| ballot.seat == seat) {
             return Err(wrong(format!("seat {seat} is there twice")));
         }
@@ -125,7 +125,7 @@ pub fn import(
             String::new()
         } else {
             clean_alias(typed)
-                .ok_or_else(|| wrong(format!("\"{typed}\" is no name of 1 to 40 characters")))?
+                .ok_or_else(|| wrong(format!("\"{typed}\" is not a name of 1 to 40 characters")))?
         };
         let cells: Vec<&str> = record.iter().skip(2).collect();
         if cells.len() > trials as usize {
@@ -152,7 +152,7 @@ pub struct Sheet<'s> {
     pub definition: &'static Definition,
     /// The session's attribute, where the protocol asks for one.
     pub attribute: Option<&'s str>,
-    /// Practice trials.
+    /// Warm-up trials.
     pub warm_up: u32,
     /// Trials of the main part.
     pub trials: u32,
@@ -203,14 +203,14 @@ pub fn ballots(sheet: &Sheet<'_>) -> String {
 }
 
 fn ballot(sheet: &Sheet<'_>, seat: u32) -> Markup {
-    let practice = (1..=sheet.warm_up).map(|number| format!("Practice {number}"));
-    let trials = practice.chain((1..=sheet.trials).map(|number| number.to_string()));
+    let warm_up = (1..=sheet.warm_up).map(|number| format!("Warm-up {number}"));
+    let trials = warm_up.chain((1..=sheet.trials).map(|number| number.to_string()));
     html! {
         section.ballot {
             p.seat { "Seat " (seat) }
             h1 { (sheet.title) @if sheet.invented { " (invented)" } }
-            p.name { "Name to be shown: " span {} }
-            p { (sheet.definition.question(sheet.attribute)) " Tick one for each trial; if in doubt, guess: it is part of the test." }
+            p.name { "Name to show: " span {} }
+            p { (sheet.definition.question(sheet.attribute)) " Tick one box for each trial. If you are not sure, guess: guessing is part of the test." }
             ol.trials {
                 @for name in trials {
                     li {
@@ -221,8 +221,8 @@ fn ballot(sheet: &Sheet<'_>, seat: u32) -> Markup {
                     }
                 }
             }
-            p { small { "Hand this in after the last trial, before the seal is opened. Only the name is stored, with the \
-                answers, in the night's journal, which may be published." } }
+            p { small { "Hand this in after the last trial, before the seal is opened. The night's journal keeps this name and \
+                these answers, and may be published." } }
         }
     }
 }

@@ -199,7 +199,7 @@ impl PassFile {
         serde_json::from_str(&text).map(Some).map_err(|error| NightError::File {
             file: path.to_path_buf(),
             message: format!(
-                "this is no pass file of a night ({error}); phones of that night must join again"
+                "this is not the pass file of a night ({error}); phones of that night must join again"
             ),
         })
     }

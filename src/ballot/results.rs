@@ -243,7 +243,7 @@ impl Judged<'_> {
                             format!("{number} (control: {control})")
                         }
                         (Part::Main, None) => number.to_string(),
-                        _ => format!("practice {number}"),
+                        _ => format!("warm-up {number}"),
                     },
                     said: vote.map_or_else(|| "no vote".to_owned(), |(_, answer)| label(answer)),
                     was: if identical {

@@ -172,7 +172,7 @@ pub(super) fn serve_router(
     more_files();
     let failed = |error: std::io::Error| NightError::Address {
         address: address.to_string(),
-        reason: error.to_string(),
+        reason: crate::files::reason(&error),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)

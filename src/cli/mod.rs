@@ -7,6 +7,7 @@ pub mod audition;
 pub mod bench;
 pub mod check;
 mod check_loopback;
+mod check_page;
 mod check_switch;
 mod check_words;
 pub mod demo;
@@ -69,7 +70,7 @@ impl From<crate::sitting::SittingError> for Failure {
 
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
-        Self::Bad(format!("the output could not be written: {error}"))
+        Self::Bad(format!("the output could not be written: {error}", error = crate::files::reason(&error)))
     }
 }
 
@@ -128,8 +129,8 @@ fn paragraph(indent: usize, text: &str) -> Vec<String> {
 #[derive(Debug, Parser)]
 #[command(name = "earwitness", version, about, max_term_width = 100)]
 struct Line {
-    /// Print on standard error where the time went: stages, seconds, memory
-    #[arg(long, global = true)]
+    /// Say on standard error how long each stage took, and how much memory it needed
+    #[arg(long, global = true, display_order = 990)]
     timings: bool,
     #[command(subcommand)]
     command: Command,
@@ -138,35 +139,35 @@ struct Line {
 /// The commands, in the order a newcomer meets them.
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// The whole job on a built-in session
+    /// Try everything on a built-in session
     Demo(demo::DemoArguments),
-    /// Write a commented session to edit
+    /// Write a session file with remarks, to edit
     New(new::NewArguments),
-    /// Validate a session; say what would be played, what the difference is, what to be careful of
+    /// Check a session: what is played, how large the difference is, what to be careful of
     Check(check::CheckArguments),
-    /// Transfer functions, their difference, and how large that is to an ear
+    /// Compute what each cable does to the sound, and how large the difference is to an ear
     Predict(predict::PredictArguments),
-    /// Write the stimuli as WAV files
+    /// Write each clip through each cable as a WAV file
     Render(render::RenderArguments),
-    /// Trials needed for a given error risk, or the risks of a given number of trials
+    /// Work out how many trials you need, or what a number of trials can show
     Plan(plan::PlanArguments),
-    /// Sighted listening and training, never counted
+    /// Listen with open eyes, or train; nothing counts
     Audition(audition::AuditionArguments),
-    /// Conduct a sitting
+    /// Hold a sitting: the blind trials of one listener
     Run(run::RunArguments),
-    /// Be the witness of a sitting, without a phone
+    /// Witness a sitting from another computer, in place of a phone
     Witness(witness::WitnessArguments),
-    /// Conduct a club night: host screen, phones and paper
+    /// Host a listening night: phones, paper ballots, a room display
     Night(night::NightArguments),
-    /// Statistics of journals, of a CSV of counts, or of two numbers
+    /// Compute the statistics of journals, of a CSV of counts, or of two numbers
     Score(score::ScoreArguments),
-    /// The HTML report, CSV and JSON of all sittings
+    /// Write the report of all sittings: a web page, a table, JSON
     Report(report::ReportArguments),
-    /// Re-derive every draw and every score from the opened seal
+    /// Check journals: derive every draw and score again from the opened seal
     Verify(verify::VerifyArguments),
-    /// The measuring bench: sweeps, captures, responses, distortion, impedance, null tests
+    /// Measure: sweeps, recordings, responses, distortion, impedance, null tests
     Bench(bench::BenchArguments),
-    /// Sound devices and what they can do
+    /// List the sound devices, and what to do if none answers
     Devices(devices::DevicesArguments),
 }
 
@@ -183,6 +184,26 @@ fn plain_arguments() -> Result<(), String> {
     Ok(())
 }
 
+/// A value that the standard library could not read, in our words; `None` for every other mistake.
+fn not_a_value(error: &clap::Error) -> Option<String> {
+    use clap::error::ContextKind;
+    use std::error::Error as _;
+    let source = error.source()?;
+    let wanted = if source.is::<std::num::ParseFloatError>() {
+        "a number such as 0.75"
+    } else if source.is::<std::num::ParseIntError>() {
+        "a whole number"
+    } else if source.is::<std::net::AddrParseError>() {
+        "an address of this machine and a port, such as 192.168.1.20:8410,"
+    } else {
+        return None;
+    };
+    let named = |kind| error.get(kind).map(ToString::to_string);
+    let (argument, value) = (named(ContextKind::InvalidArg)?, named(ContextKind::InvalidValue)?);
+    let name = argument.split(' ').next().unwrap_or_default();
+    Some(format!("{name} is \"{value}\", but {wanted} is expected"))
+}
+
 /// Runs the program on the process's arguments and returns its exit status.
 pub fn main() -> ExitCode {
     if let Err(message) = plain_arguments() {
@@ -192,6 +213,10 @@ pub fn main() -> ExitCode {
     let line = match Line::try_parse() {
         Ok(line) => line,
         Err(error) => {
+            if let Some(message) = not_a_value(&error) {
+                note(&format!("earwitness: {message}"));
+                return ExitCode::from(2);
+            }
             // Help and version are results; everything else is bad usage.
             let _ = error.print();
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });

@@ -16,8 +16,13 @@ pub(super) enum Existing {
 
 /// Writes a file of this command's own, in the place of one that is there.
 pub(super) fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    with(path, Existing::Replace, |file| file.write_all(text.as_bytes()))
-        .map_err(|error| Failure::bad(format!("{}: it cannot be written: {error}", path.display())))
+    with(path, Existing::Replace, |file| file.write_all(text.as_bytes())).map_err(|error| {
+        Failure::bad(format!(
+            "{}: it cannot be written: {error}",
+            path.display(),
+            error = crate::files::reason(&error)
+        ))
+    })
 }
 
 /// Writes a file through `fill`: into a temporary one beside it, flushed to the disk, then named.

@@ -69,7 +69,8 @@ fn excerpt(
     let start = (start_seconds * rate).round();
     if start >= total as f64 {
         return Err(wrong(format!(
-            "the excerpt starts at {start_seconds} s and the file ends at {seconds:.3} s; choose an earlier start"
+            "the excerpt starts at {start_seconds} s and the file ends at {seconds}; choose an earlier start",
+            seconds = crate::units::printed::fixed(seconds, 3, "s")
         )));
     }
     let start = start as u64;
@@ -82,9 +83,10 @@ fn excerpt(
     let length = (length_seconds * rate).round();
     if start as f64 + length > total as f64 {
         return Err(wrong(format!(
-            "the excerpt ends at {:.3} s and the file at {seconds:.3} s; at most {:.3} s are left from its start",
-            start_seconds + length_seconds,
-            seconds - start_seconds
+            "the excerpt ends at {} and the file at {seconds}; at most {} are left from its start",
+            crate::units::printed::fixed(start_seconds + length_seconds, 3, "s"),
+            crate::units::printed::fixed(seconds - start_seconds, 3, "s"),
+            seconds = crate::units::printed::fixed(seconds, 3, "s")
         )));
     }
     if length < 1.0 {
@@ -288,7 +290,10 @@ fn check_samples(name: &str, samples: &[f64], position: u64, rate_hz: u32) -> Re
     } else {
         format!("a sample of {:.3e}, far beyond full scale (1.0)", samples[at])
     };
-    Err(ClipError(format!("{name}: {what}, {seconds:.4} s into the excerpt; export the file again")))
+    Err(ClipError(format!(
+        "{name}: {what}, {seconds} into the excerpt; export the file again",
+        seconds = crate::units::printed::fixed(seconds, 4, "s")
+    )))
 }
 
 impl ClipReader {

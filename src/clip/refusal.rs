@@ -27,7 +27,7 @@ pub(super) fn unreadable(path: &Path, error: &std::io::Error) -> ClipError {
         }
         _ => "copy it to a disk of this computer and try again",
     };
-    refuse(path, &format!("cannot be read: {error}; {remedy}"))
+    refuse(path, &format!("cannot be read: {error}; {remedy}", error = crate::files::reason(error)))
 }
 
 /// Refuses what is there but is no ordinary file: a folder, a pipe, a device.

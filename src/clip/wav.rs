@@ -116,7 +116,7 @@ fn header(path: &Path, file: &mut BufReader<File>, length: u64) -> Result<(Forma
     if !(large || &magic[..4] == b"RIFF") || &magic[8..] != b"WAVE" {
         return Err(refuse(
             path,
-            "this is no WAV file (no RIFF/WAVE at its start); give it the right ending or export it again",
+            "this is not a WAV file (no RIFF/WAVE at its start); give it the right ending or export it again",
         ));
     }
     if !large && length > LARGEST_PLAIN {
@@ -292,9 +292,12 @@ impl WavBlocks {
         while left > 0 {
             let piece = left.min(PIECE_BYTES / align);
             self.bytes.resize(piece * align, 0);
-            self.file
-                .read_exact(&mut self.bytes)
-                .map_err(|error| refuse(&self.wav.path, &format!("cannot be read to its end: {error}")))?;
+            self.file.read_exact(&mut self.bytes).map_err(|error| {
+                refuse(
+                    &self.wav.path,
+                    &format!("cannot be read to its end: {error}", error = crate::files::reason(&error)),
+                )
+            })?;
             // Shifted to the top of 32 bits, so that one scale serves every width. Fewer bits than the container has
             // stand in its high ones (WAVE_FORMAT_EXTENSIBLE).
             let scaled = |word: i32| f64::from(word) / 2_147_483_648.0;

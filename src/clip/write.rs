@@ -39,7 +39,8 @@ pub struct WavWriter {
 fn cannot(path: &Path, error: &std::io::Error) -> ClipError {
     ClipError(format!(
         "{}: cannot be written: {error}; check the folder's permissions and the free space",
-        path.display()
+        path.display(),
+        error = crate::files::reason(error)
     ))
 }
 

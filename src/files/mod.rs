@@ -14,6 +14,38 @@ pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
 /// Most bytes that a journal is handed out with.
 pub const LARGEST_JOURNAL_BYTES: u64 = 1024 * 1024 * 1024;
 
+/// Why the operating system did not do what was asked, in words for people: neither its number nor a temporary file's name.
+pub fn reason(error: &Error) -> String {
+    let known = match error.kind() {
+        ErrorKind::NotFound => "there is no such file or folder",
+        ErrorKind::PermissionDenied => "permission is denied",
+        ErrorKind::AlreadyExists => "it is there already",
+        ErrorKind::IsADirectory => "it is a folder",
+        ErrorKind::NotADirectory => "a part of the path is a file, not a folder",
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "no space is left there",
+        ErrorKind::ReadOnlyFilesystem => "that disk is read-only",
+        ErrorKind::FileTooLarge => "the file would be too large",
+        ErrorKind::ConnectionRefused => "nobody answers there",
+        ErrorKind::ConnectionReset | ErrorKind::ConnectionAborted | ErrorKind::BrokenPipe => {
+            "the connection was lost"
+        }
+        ErrorKind::TimedOut => "there was no answer in time",
+        ErrorKind::AddrInUse => "that port is in use",
+        ErrorKind::AddrNotAvailable => "this machine has no such address",
+        ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable => "that network cannot be reached",
+        ErrorKind::UnexpectedEof => "it ends too early",
+        _ => "",
+    };
+    // Our own refusals carry their own words; only the system's are put in ours.
+    let ours = error.get_ref().is_some() && error.raw_os_error().is_none();
+    let text = error.to_string();
+    let text = text.split(" at path \"").next().unwrap_or_default();
+    if known.is_empty() || ours && !text.contains("(os error ") {
+        return text.split(" (os error ").next().unwrap_or_default().to_owned();
+    }
+    known.to_owned()
+}
+
 /// Refuses what is at this place and is no regular file; nothing there is fine.
 ///
 /// # Errors

@@ -99,6 +99,10 @@ impl<'d> Table<'d> {
         if self.name.is_empty() { key.to_owned() } else { format!("{}.{key}", self.name) }
     }
 
+    fn place(&self) -> String {
+        if self.name.is_empty() { "the session".to_owned() } else { format!("[{}]", self.name) }
+    }
+
     /// An error about the whole table.
     pub fn error(&self, message: impl Into<String>) -> SessionError {
         self.document.error(self.span.start, format!("[{}] {}", self.name, message.into()))
@@ -165,7 +169,19 @@ impl<'d> Table<'d> {
 
     /// The error for a key that must be there; `example` shows one.
     pub fn missing(&self, key: &str, example: &str) -> SessionError {
-        let place = if self.name.is_empty() { "the session".to_owned() } else { format!("[{}]", self.name) };
+        // Whoever misspelt it wrote it: the slip is what has to be mended.
+        let slip = self.table.keys().find(|there| {
+            let name = there.get_ref().as_ref();
+            !self.known.contains(name) && near(name, key).is_some()
+        });
+        if let Some(slip) = slip {
+            let name = foreign::shown(slip.get_ref().as_ref());
+            return self.document.error(
+                slip.span().start,
+                format!("unknown key `{name}` in {}; did you mean `{key}`?", self.place()),
+            );
+        }
+        let place = self.place();
         self.document
             .error(self.span.start, format!("{place} needs the key `{key}`, for example {key} = {example}"))
     }
@@ -383,8 +399,7 @@ impl<'d> Table<'d> {
             let name = key.get_ref().as_ref();
             if !self.known.contains(name) {
                 let known: Vec<&str> = self.known.iter().copied().collect();
-                let place =
-                    if self.name.is_empty() { "the session".to_owned() } else { format!("[{}]", self.name) };
+                let place = self.place();
                 let name = &foreign::shown(name);
                 let message = format!("unknown key `{name}` in {place}{}", suggestion(name, &known));
                 return Err(self.document.error(key.span().start, message));
@@ -400,15 +415,16 @@ pub fn not_among(text: &str, names: &[&str]) -> String {
 }
 
 fn suggestion(text: &str, names: &[&str]) -> String {
-    let nearest = names
-        .iter()
-        .map(|name| (strsim::damerau_levenshtein(text, name), *name))
-        .min()
-        .filter(|(distance, name)| *distance <= 2.max(name.len() / 3));
+    let nearest = names.iter().filter_map(|name| near(text, name).map(|distance| (distance, *name))).min();
     match nearest {
         Some((_, name)) => format!("; did you mean `{name}`? Known: {}", names.join(", ")),
         None => format!("; known: {}", names.join(", ")),
     }
+}
+
+/// How many letters a text is from a name, if it may be a slip of it.
+fn near(text: &str, name: &str) -> Option<usize> {
+    Some(strsim::damerau_levenshtein(text, name)).filter(|distance| *distance <= 2.max(name.len() / 3))
 }
 
 fn describe(value: &DeValue<'_>) -> String {

@@ -7,6 +7,7 @@ use super::resolution::{BandLevels, MARGIN_DB, Resolved, bands, resolve};
 use super::{PairDifference, PairKind, StimulusError, StimulusSet};
 use crate::clip::dither::WordLength;
 use crate::session::Session;
+use crate::units::printed;
 
 /// The word length behind the name of a sample format: `s16`, `s24`; anything else holds a 32-bit float's samples.
 pub fn of_format(format: &str) -> WordLength {
@@ -153,12 +154,13 @@ impl WordFacts {
         let Faintest { comparison, clip, margin_db } = self.faintest.filter(Faintest::could_be_hidden)?;
         let louder = if self.level_db < 0.0 { ", turn the level here up and the amplifier down" } else { "" };
         Some(format!(
-            "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db:.0} dB out \
+            "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db} out \
              of their noise in its strongest ERB band, and {MARGIN_DB:.0} dB are wanted; {}{louder}, or use a louder clip",
             self.word,
             session.comparisons[comparison].name,
             session.clips[clip].name,
             wider(self.word),
+            margin_db = printed::fixed(margin_db, 0, "dB")
         ))
     }
 }

@@ -111,7 +111,8 @@ fn no_room(folder: &Path, error: &std::io::Error) -> StimulusError {
         file: folder.to_path_buf(),
         message: format!(
             "the stimuli of a sitting are kept there while it lasts, and cannot be: {error}; make room there, or use \
-             fewer or shorter clips"
+             fewer or shorter clips",
+            error = crate::files::reason(error)
         ),
     }
 }

@@ -17,6 +17,7 @@ use crate::clip::loudness::{Loudness, Meter, Reading};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Filtered, Fir};
 use crate::session::{Levels, Session};
+use crate::units::printed;
 
 /// Stimuli stay at or below this true peak.
 pub const HIGHEST_TRUE_PEAK_DBTP: f64 = -1.0;
@@ -304,9 +305,9 @@ fn level(
         note_once(
             notes,
             format!(
-                "clip \"{name}\" carries a DC offset, {:.1} % of full scale: it is no sound, takes headroom and pushes a \
+                "clip \"{name}\" carries a DC offset, {} of full scale: it is not sound, takes headroom and pushes a \
                  loudspeaker's cone off its place; remove it in an editor (\"remove DC offset\")",
-                100.0 * mean
+                printed::percent(mean)
             ),
         );
     }
@@ -332,7 +333,7 @@ fn level(
             return Err(StimulusError::Clip {
                 clip: name.clone(),
                 message:
-                    "it is silent (below -70 LUFS; a DC offset is no sound), so there is nothing to match levels \
+                    "it is silent (below -70 LUFS; a DC offset is not sound), so there is nothing to match levels \
                      on; choose another excerpt or levels = \"as-wired\""
                         .into(),
             });
@@ -340,7 +341,7 @@ fn level(
         (Levels::AsWired, (None, _) | (_, None)) => note_once(
             notes,
             format!(
-                "clip \"{name}\" is silent (below -70 LUFS; a DC offset is no sound): nobody can hear a \
+                "clip \"{name}\" is silent (below -70 LUFS; a DC offset is not sound): nobody can hear a \
                  difference on it"
             ),
         ),

@@ -17,6 +17,7 @@ use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::weighting::erb_edges;
 use crate::session::Session;
 use crate::session::recorded::RecordedPolarity;
+use crate::units::printed;
 
 /// Longest recording that is read, in seconds.
 const LONGEST_S: f64 = 600.0;
@@ -133,8 +134,8 @@ impl Take {
             }
             if let Some(at) = clipped(channel) {
                 return Err(wrong(format!(
-                    "{of} is clipped, first at {:.3} s; turn the input's gain down by 6 dB and record every cable again",
-                    at as f64 / rate
+                    "{of} is clipped, first at {}; turn the input's gain down by 6 dB and record every cable again",
+                    printed::fixed(at as f64 / rate, 3, "s")
                 )));
             }
         }
@@ -184,20 +185,22 @@ impl Take {
         let noise = noise(response, rate, size);
         let place = from as f64 + delay;
         let mut notes = vec![format!(
-            "{name} plays for {} on clip \"{}\": found {:.3} s into the recording, clock {:+.2} ppm, {}{}{}",
+            "{name} plays for {} on clip \"{}\": found {} into the recording, clock {}, {}{}{}",
             session.cables[cable].name,
             clip.name,
-            place / rate,
-            clock * 1e6,
+            printed::fixed(place / rate, 3, "s"),
+            printed::signed(clock * 1e6, 2, "ppm"),
             if two_channels {
-                format!("level moved by {:+.2} dB with the reference's", 20.0 * size.log10())
+                format!("level moved by {} with the reference's",
+               printed::signed_decibels(20.0 * size.log10()))
             } else {
                 "one channel: its level is kept as recorded, so the volume must not have been touched".to_owned()
             },
             if turned { ", polarity turned round" } else { "" },
             noise.as_ref().map_or_else(
                 || "; nowhere quiet enough to measure its noise: record half a second of silence before the clip".to_owned(),
-                |noise| format!(", noise {:.1} dBFS", noise.dbfs)
+                |noise| format!(", noise {}",
+                printed::fixed(noise.dbfs, 1, "dBFS"))
             )
         )];
         notes.extend(opened.notes().iter().map(|note| format!("{name}: {note}")));
@@ -309,9 +312,12 @@ impl RecordedPair {
         let (one, other) = (one.channels.remove(0), other.channels.remove(0));
         if let Some(at) = dropout(&one, &other, rate) {
             return Err(wrong(format!(
-                "{} and {} differ by more than cables do, first {:.2} s into clip \"{}\": a dropout in one of them, another \
+                "{} and {} differ by more than cables do, first {} into clip \"{}\": a dropout in one of them, another \
                  volume, or another sound. Close other programs, touch no control, and record both again",
-                a.name, b.name, at, session.clips[clip].name
+                a.name,
+                b.name,
+                printed::fixed(at, 2, "s"),
+                session.clips[clip].name
             )));
         }
         let power = |samples: &[f64]| {
@@ -391,11 +397,15 @@ impl RecordedPair {
         let mut notes = Vec::new();
         if let (Some((least, most)), Some((mean, shape, at_hz))) = (self.range_db(), self.apart()) {
             let mut text = format!(
-                "comparison \"{name}\" on clip \"{clip}\" plays recordings: A minus B is {least:+.2} dB to {most:+.2} dB in {} bands \
-                 as wide as the ear's; what the circuit predicts is {mean:+.2} dB off on the average, and up to {:.2} dB beside that \
-                 (around {at_hz:.0} Hz)",
+                "comparison \"{name}\" on clip \"{clip}\" plays recordings: A minus B is {least} to {most} in {} bands \
+                 as wide as the ear's; what the circuit predicts is {mean} off on the average, and up to {} beside that \
+                 (around {at_hz})",
                 self.bands.len(),
-                shape.abs()
+                printed::decibels(shape.abs()),
+                least = printed::signed_decibels(least),
+                most = printed::signed_decibels(most),
+                mean = printed::signed_decibels(mean),
+                at_hz = printed::hertz(at_hz)
             );
             if mean.abs() > APART_DB {
                 text.push_str(
@@ -409,12 +419,11 @@ impl RecordedPair {
         }
         if let Some((apart, at_hz)) = self.noise_apart.filter(|(apart, _)| apart.abs() > NOISE_APART_DB) {
             notes.push(format!(
-                "comparison \"{name}\" on clip \"{clip}\": the recording of {} is noisier, by up to {:.1} dB around {at_hz:.0} Hz, and \
+                "comparison \"{name}\" on clip \"{clip}\": the recording of {} is noisier, by up to {} around {at_hz}, and \
                  noise alone could betray a side: record again with the same leads and gains, and with recording_again and \
                  identical controls, which test just that",
                 if apart > 0.0 { "A" } else { "B" },
-                apart.abs()
-            ));
+                printed::fixed(apart.abs(), 1, "dB"), at_hz = printed::hertz(at_hz)));
         }
         notes
     }

@@ -135,7 +135,10 @@ impl Folder {
         let made = missing.map(Path::to_path_buf).collect();
         std::fs::create_dir_all(folder).map_err(|error| StimulusError::Write {
             file: folder.to_path_buf(),
-            message: format!("the folder cannot be made: {error}; choose another with --out"),
+            message: format!(
+                "the folder cannot be made: {error}; choose another with --out",
+                error = crate::files::reason(&error)
+            ),
         })?;
         Ok(Self { made })
     }

@@ -12,6 +12,7 @@ use crate::clip::OpenClip;
 use crate::clip::fade::Fades;
 use crate::filter::{Fir, design};
 use crate::session::{Session, Takes};
+use crate::units::printed;
 
 /// Ringing that a clip's end cuts off and that is worth a note, in dB.
 const WORTHY_RINGING_DB: f64 = -80.0;
@@ -188,9 +189,9 @@ fn open(session: &Session, clip: usize, notes: &mut Vec<String>) -> Result<OpenC
         return Err(StimulusError::Clip {
             clip: name.clone(),
             message: format!(
-                "{:.3} s is too short: the fades at both ends need {:.2} s; choose a longer excerpt",
-                source.info().seconds(),
-                shortest as f64 / f64::from(rate)
+                "{} is too short: the fades at both ends need {}; choose a longer excerpt",
+                printed::fixed(source.info().seconds(), 3, "s"),
+                printed::fixed(shortest as f64 / f64::from(rate), 2, "s")
             ),
         });
     }
@@ -289,11 +290,12 @@ fn group(
         .fold(f64::NEG_INFINITY, f64::max);
     if lost > WORTHY_RINGING_DB {
         notes.push(format!(
-            "clip \"{}\" ({:.2} s) ends before a filter of comparison \"{}\" has rung out: {lost:.0} dB of its sound \
+            "clip \"{}\" ({}) ends before a filter of comparison \"{}\" has rung out: {lost} of its sound \
              is not heard; use a longer excerpt",
             session.clips[clip].name,
-            info.seconds(),
+            printed::fixed(info.seconds(), 2, "s"),
             comparison.name,
+            lost = printed::fixed(lost, 0, "dB")
         ));
     }
     Ok(Group { comparison: index, clip, sides, pairs, matched })

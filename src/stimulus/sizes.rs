@@ -5,6 +5,7 @@ use num_complex::Complex64;
 use super::controls;
 use crate::circuit::Chain;
 use crate::session::{Comparison, ControlKind, Scale, Session};
+use crate::units::printed;
 
 /// Most that a size may add to or take from side B's sound at any frequency, in dB: what is played stays bounded, for ears
 /// and for tweeters.
@@ -258,9 +259,10 @@ pub(super) fn check_range(session: &Session, comparison: &Comparison, rate_hz: u
     let step = 10.0_f64.powf(inside.log10().floor() - 1.0);
     let allowed = (inside / step).floor() * step;
     Err(format!(
-        "[threshold] largest = {} changes the sound by up to {at_top:.0} dB, and at most {MOST_DECIBELS} dB are allowed, for ears \
+        "[threshold] largest = {} changes the sound by up to {at_top}, and at most {MOST_DECIBELS} dB are allowed, for ears \
          and tweeters: the range can reach {allowed:.4}, so write largest = {allowed:.4} or less",
-        threshold.range.largest
+        threshold.range.largest,
+        at_top = printed::fixed(at_top, 0, "dB")
     )
     .replace(".0000", ""))
 }

@@ -18,6 +18,7 @@ use crate::clip::dither::{Dither, WordLength};
 use crate::clip::fade::Fades;
 use crate::filter::{Convolver, Fir, PASS_BAND_FRACTION, design};
 use crate::session::Session;
+use crate::units::printed;
 
 /// Largest error of magnitude that is let pass, in dB.
 pub const ALLOWED_DB: f64 = 0.001;
@@ -134,26 +135,34 @@ impl TransparencyReport {
         for proof in &self.sides {
             let edge = highest(proof.rate_hz) / 1000.0;
             lines.push(format!(
-                "  {} at {} Hz: off by at most {:.6} dB (at {:.0} Hz) and {:.5} degree from 10 Hz to {edge:.1} kHz",
-                proof.cable, proof.rate_hz, proof.error_db, proof.error_at_hz, proof.error_degrees
+                "  {} at {} Hz: off by at most {} (at {}) and {} from 10 Hz to {edge}",
+                proof.cable,
+                proof.rate_hz,
+                printed::fixed(proof.error_db, 6, "dB"),
+                printed::hertz(proof.error_at_hz),
+                printed::fixed(proof.error_degrees, 5, "degree"),
+                edge = printed::fixed(edge, 1, "kHz")
             ));
             lines.push(format!(
-                "    {} taps; gain above {:.1} kHz at most {:.2} dB; noise of 32-bit float {:.0} dBFS",
+                "    {} taps; gain above {} at most {}; noise of 32-bit float {}",
                 proof.taps,
-                PASS_BAND_FRACTION * f64::from(proof.rate_hz) / 1000.0,
-                proof.above_band_db,
-                proof.noise_floor_db
+                printed::fixed(PASS_BAND_FRACTION * f64::from(proof.rate_hz) / 1000.0, 1, "kHz"),
+                printed::decibels(proof.above_band_db),
+                printed::fixed(proof.noise_floor_db, 0, "dBFS")
             ));
         }
         lines.push("Stimuli: side A against side B, as they are played".to_owned());
         for proof in &self.pairs {
             let difference = proof.difference_db.map_or_else(
                 || "A minus B is silence".into(),
-                |level| format!("A minus B is a signal of {level:.1} dBFS"),
+                |level| format!("A minus B is a signal of {level}", level = printed::fixed(level, 1, "dBFS")),
             );
             lines.push(format!(
-                "  {} on {}: latency difference {} samples; responses up to {:.3} dB apart; {difference}",
-                proof.comparison, proof.clip, proof.latency_difference, proof.response_difference_db
+                "  {} on {}: latency difference {} samples; responses up to {} apart; {difference}",
+                proof.comparison,
+                proof.clip,
+                proof.latency_difference,
+                printed::fixed(proof.response_difference_db, 3, "dB")
             ));
             for cause in &proof.causes {
                 lines.push(format!("    {cause}"));
@@ -161,10 +170,10 @@ impl TransparencyReport {
             for resolved in &proof.resolved {
                 if resolved.could_hide {
                     lines.push(format!(
-                        "    caution: {} words could hide it: the difference stands at most {:.1} dB out of the noise, and \
+                        "    caution: {} words could hide it: the difference stands at most {} out of the noise, and \
                          below it in {} of {} bands",
                         resolved.word,
-                        resolved.best_margin_db,
+                        printed::fixed(resolved.best_margin_db, 1, "dB"),
                         resolved.bands_below,
                         resolved.bands
                     ));
@@ -414,8 +423,10 @@ fn causes(session: &Session, comparison: usize) -> Vec<String> {
         let Cable::Response(response) = bare else { continue };
         let (name, excess) = (&session.cables[cable].name, response.excess());
         if response.delay_kept && excess.delay_s != 0.0 {
-            causes
-                .push(format!("{name} keeps its delay of {:.3} ms: delay = \"kept\"", 1e3 * excess.delay_s));
+            causes.push(format!(
+                "{name} keeps its delay of {}: delay = \"kept\"",
+                printed::fixed(1e3 * excess.delay_s, 3, "ms")
+            ));
         }
         if response.polarity_kept && excess.inverted {
             causes.push(format!("{name} keeps its reversed polarity: polarity = \"inverted\""));

@@ -121,7 +121,7 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
         Some(rest) => {
             let digits = rest.iter().take_while(|byte| byte.is_ascii_digit() || **byte == b'-').count();
             let found = std::str::from_utf8(&rest[..digits]).ok().and_then(|digits| digits.parse().ok());
-            let Some(found) = found else { return fail("its clock's time is no number") };
+            let Some(found) = found else { return fail("its clock's time is not a number") };
             (Some(found), rest[digits..].strip_prefix(b","))
         }
     };

@@ -61,13 +61,13 @@ impl WitnessCopy {
     pub fn read(path: &Path) -> Result<Self, String> {
         let said = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
         let mut text = String::new();
-        let file = files::open(path).map_err(|error| said(&error))?;
-        file.take(LONGEST).read_to_string(&mut text).map_err(|error| said(&error))?;
+        let file = files::open(path).map_err(|error| said(&files::reason(&error)))?;
+        file.take(LONGEST).read_to_string(&mut text).map_err(|error| said(&files::reason(&error)))?;
         let copy: Self = serde_json::from_str(&text)
-            .map_err(|error| format!("{}: this is no witness's copy: {error}", path.display()))?;
+            .map_err(|error| format!("{}: this is not a witness's copy: {error}", path.display()))?;
         if copy.schema != SCHEMA || copy.receipts.first() != Some(&copy.sitting) {
             return Err(said(&format!(
-                "this is no witness's copy: it begins with \"schema\": \"{SCHEMA}\", and its first receipt is the sitting's"
+                "this is not a witness's copy: it begins with \"schema\": \"{SCHEMA}\", and its first receipt is the sitting's"
             )));
         }
         Ok(copy)

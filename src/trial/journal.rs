@@ -59,7 +59,7 @@ impl Journal {
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
     /// The file cannot be opened or read.
-    #[error("{}: cannot be read: {source}", file.display())]
+    #[error("{}: cannot be read: {}", file.display(), crate::files::reason(source))]
     Unreadable {
         /// The file.
         file: PathBuf,

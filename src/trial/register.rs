@@ -68,7 +68,7 @@ pub struct Register {
 #[derive(Debug, thiserror::Error)]
 pub enum RegisterError {
     /// The file cannot be read.
-    #[error("{}: cannot be read: {source}", file.display())]
+    #[error("{}: cannot be read: {}", file.display(), crate::files::reason(source))]
     Unreadable {
         /// The file.
         file: PathBuf,

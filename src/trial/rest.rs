@@ -38,7 +38,7 @@ enum Stored {
 #[derive(Debug, thiserror::Error)]
 pub enum SecretError {
     /// The file cannot be read or written.
-    #[error("the sealed secret {file}: {source}")]
+    #[error("the sealed secret {file}: {}", crate::files::reason(source))]
     File {
         /// Which file.
         file: String,

@@ -56,7 +56,7 @@ pub enum SittingsError {
         folder: PathBuf,
     },
     /// A file cannot be made, read or written.
-    #[error("{}: {what}: {source}", file.display())]
+    #[error("{}: {what}: {}", file.display(), crate::files::reason(source))]
     File {
         /// The file.
         file: PathBuf,

@@ -82,7 +82,13 @@ pub fn append(folder: &Path, rows: &[Trained]) -> Result<(), String> {
         return Ok(());
     }
     let path = folder.join(TRAINING);
-    let wrong = |error: io::Error| format!("{}: training could not be kept: {error}", path.display());
+    let wrong = |error: io::Error| {
+        format!(
+            "{}: training could not be kept: {error}",
+            path.display(),
+            error = crate::files::reason(&error)
+        )
+    };
     std::fs::create_dir_all(folder).map_err(wrong)?;
     let (known, chain) = lines(folder)?;
     let file = OpenOptions::new().create(true).append(true).mode(private::FILE).open(&path).map_err(wrong)?;

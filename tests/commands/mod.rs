@@ -3,6 +3,7 @@
 mod bad_input;
 mod documents;
 pub(crate) mod material;
+mod refusals;
 mod sealed_inputs;
 mod session_plan;
 mod sound_device;

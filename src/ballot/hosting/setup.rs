@@ -312,8 +312,8 @@ fn locked(error: SittingsError) -> NightError {
 /// Takes the address, so that nobody else has it when the night is announced.
 pub(in crate::ballot) fn listen(wanted: SocketAddr) -> Result<(TcpListener, SocketAddr), NightError> {
     let failed = |reason: String| NightError::Address { address: wanted.to_string(), reason };
-    let listener = TcpListener::bind(wanted).map_err(|error| failed(error.to_string()))?;
-    let address = listener.local_addr().map_err(|error| failed(error.to_string()))?;
+    let listener = TcpListener::bind(wanted).map_err(|error| failed(crate::files::reason(&error)))?;
+    let address = listener.local_addr().map_err(|error| failed(crate::files::reason(&error)))?;
     if address.ip().is_unspecified() {
         return Err(failed(
             "it stands for every address of this machine, and a night has one that phones can be told"
@@ -341,16 +341,16 @@ fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError
         ));
     }
     if terms.qualification.is_some() {
-        notes.push("The session's qualification is for single listeners; this night has none. Controls are reported.".into());
+        notes.push("A qualification is for single listeners, so this night has none. Its controls are reported.".into());
     }
     if terms.wager.is_some() {
-        notes.push("The session's wager is for a single listener; this night has none.".into());
+        notes.push("A wager is for a single listener, so this night has none.".into());
     }
     if terms.confidence {
-        notes.push("Confidence is not asked on a night.".into());
+        notes.push("A night does not ask how sure you are.".into());
     }
     if terms.warm_up == 0 {
-        notes.push("A night begins with a practice trial that does not count.".into());
+        notes.push("A night begins with a warm-up trial that does not count.".into());
     }
     Ok((terms.in_a_room(), notes))
 }

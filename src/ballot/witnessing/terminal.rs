@@ -60,7 +60,7 @@ pub enum WitnessError {
     )]
     Address(String),
     /// The sitting does not answer.
-    #[error("the sitting does not answer: {0}")]
+    #[error("the sitting does not answer: {}", crate::files::reason(.0))]
     Away(#[from] std::io::Error),
     /// The sitting refuses.
     #[error("the sitting refuses: {0}")]
