@@ -1,5 +1,6 @@
 //! What follows from the facts, as data: results of comparisons, controls and listeners, with the verdict on each.
 
+use serde::ser::SerializeMap as _;
 use serde::{Serialize, Serializer};
 
 use super::Verdict;
@@ -103,7 +104,10 @@ pub fn decision_words(decision: Decision) -> &'static str {
 
 #[expect(clippy::ref_option, clippy::trivially_copy_pass_by_ref, reason = "serde calls it with a reference")]
 fn decision<S: Serializer>(decision: &Option<Decision>, serializer: S) -> Result<S::Ok, S::Error> {
-    decision.map(decision_words).serialize(serializer)
+    let mut map = serializer.serialize_map(Some(2))?;
+    map.serialize_entry("sequential", &decision.map(decision_words))?;
+    map.serialize_entry("sequential_decision", decision)?;
+    map.end()
 }
 
 /// The result of one comparison.
@@ -217,8 +221,9 @@ pub struct ListenerResult {
     /// Tests that are judged together: listeners times comparisons, or with `family = "none"` the listeners of this
     /// comparison.
     pub family: u64,
-    /// Decision of the sequential rule.
-    #[serde(serialize_with = "decision")]
+    /// Decision of the sequential rule: in words as `sequential`, for programs as `sequential_decision` (difference,
+    /// no-difference or undecided).
+    #[serde(flatten, serialize_with = "decision")]
     pub sequential: Option<Decision>,
     /// Median time per trial in seconds.
     pub median_trial_s: Option<f64>,
