@@ -92,11 +92,21 @@ impl Apart {
             uncertainty => format!("{:.4}", uncertainty.unwrap_or(0.0)),
         };
         let what = match self.is_there {
-            None => return format!("at most {largest:.4} dB apart, at {at:.0} Hz, of one sweep each"),
+            None => {
+                return format!(
+                    "at most {largest} apart, at {at}, of one sweep each",
+                    largest = crate::units::printed::fixed(largest, 4, "dB"),
+                    at = crate::units::printed::fixed(at, 0, "Hz")
+                );
+            }
             Some(false) => "not distinguishable from repeating the same cable",
             Some(true) => "more than repeating the same sweep explains",
         };
-        format!("at most {largest:.4} dB ± {uncertainty} dB apart, at {at:.0} Hz: {what}")
+        format!(
+            "at most {largest} ± {uncertainty} dB apart, at {at}: {what}",
+            largest = crate::units::printed::fixed(largest, 4, "dB"),
+            at = crate::units::printed::fixed(at, 0, "Hz")
+        )
     }
 }
 

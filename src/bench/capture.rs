@@ -8,6 +8,7 @@ use super::BenchError;
 use crate::clip::Playable;
 use crate::player::record::record;
 use crate::player::{OutputChoice, PlayerEvent, PlayerOptions, open};
+use crate::units::printed;
 
 /// How often meters are told.
 const LOOK: Duration = Duration::from_millis(50);
@@ -173,10 +174,14 @@ fn quiet(planes: &[Vec<f64>], what: &Capture, rate: f64) -> bool {
 pub fn level_warning(peak: f64) -> Option<String> {
     let decibels = 20.0 * peak.max(1e-9).log10();
     if peak >= CLIPPING {
-        Some(format!("clipped, or nearly ({decibels:.1} dBFS): turn its gain or the sweep's level down"))
+        Some(format!(
+            "clipped, or nearly ({decibels}): turn its gain or the sweep's level down",
+            decibels = printed::fixed(decibels, 1, "dBFS")
+        ))
     } else if peak < TOO_LOW {
         Some(format!(
-            "too low ({decibels:.0} dBFS): turn its gain or the sweep's level up, a little at a time"
+            "too low ({decibels}): turn its gain or the sweep's level up, a little at a time",
+            decibels = printed::fixed(decibels, 0, "dBFS")
         ))
     } else {
         None

@@ -6,6 +6,7 @@ use std::path::Path;
 use super::{BenchError, dbfs, rms};
 use crate::clip::clipped::{SILENT, clipped};
 use crate::clip::{ClipSource, OpenClip};
+use crate::units::printed;
 
 /// Blocks of this length decide where there is sound, in seconds.
 const BLOCK_S: f64 = 0.005;
@@ -123,16 +124,16 @@ impl Channel<'_> {
             return Err(BenchError(format!(
                 "{}: it is silent (its largest sample is {}). Check the lead, the input's gain, and which input is which",
                 self.name,
-                if peak > 0.0 { format!("{:.0} dBFS", 20.0 * peak.log10()) } else { "0".to_owned() }
+                if peak > 0.0 { printed::fixed(20.0 * peak.log10(), 0, "dBFS") } else { "0".to_owned() }
             )));
         }
         if let Some(at) = clipped(self.samples) {
             return Err(BenchError(format!(
-                "{}: it is clipped, first at {:.3} s (samples pile up at {:.2} dBFS). Turn the input's gain or the sweep's \
+                "{}: it is clipped, first at {} (samples pile up at {}). Turn the input's gain or the sweep's \
                  level down by 6 dB and record again",
                 self.name,
-                at as f64 / f64::from(self.rate_hz),
-                20.0 * peak.log10()
+                printed::fixed(at as f64 / f64::from(self.rate_hz), 3, "s"),
+                printed::fixed(20.0 * peak.log10(), 2, "dBFS")
             )));
         }
         Ok(())

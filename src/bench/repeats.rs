@@ -6,6 +6,7 @@ use super::recognised::SweepPhase;
 use super::recording::Channel;
 use super::{BenchError, rms};
 use crate::clip::fourier::{good_length, signal, spectrum};
+use crate::units::printed;
 
 /// Blocks in which repeats are compared, in seconds.
 const BLOCK_S: f64 = 0.02;
@@ -39,7 +40,11 @@ impl std::fmt::Display for Dropped {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Dropout { repeat, at_s } => {
-                write!(formatter, "repeat {repeat} has a dropout at {at_s:.2} s and was thrown away")
+                write!(
+                    formatter,
+                    "repeat {repeat} has a dropout at {at_s} and was thrown away",
+                    at_s = printed::fixed(*at_s, 2, "s")
+                )
             }
             Self::CutOff { repeat } => {
                 write!(
@@ -177,11 +182,15 @@ impl Repeats {
         let best = (0..count).rev().max_by_key(|index| agreeing(&apart[*index])).unwrap_or(0);
         if agreeing(&apart[best]) == 1 {
             return Err(BenchError(format!(
-                "{}: no two of the {count} sweeps agree, so dropouts cannot be told from good sound (they differ from {:.2} s \
+                "{}: no two of the {count} sweeps agree, so dropouts cannot be told from good sound (they differ from {} \
                  on). Close other programs, use a larger buffer, and record three sweeps or more again",
                 channel.name,
-                (self.starts[0] + apart[best].iter().flatten().min().copied().unwrap_or(0)) as f64
-                    / f64::from(channel.rate_hz)
+                printed::fixed(
+                    (self.starts[0] + apart[best].iter().flatten().min().copied().unwrap_or(0)) as f64
+                        / f64::from(channel.rate_hz),
+                    2,
+                    "s"
+                )
             )));
         }
         for index in (0..count).rev() {

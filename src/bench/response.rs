@@ -13,6 +13,7 @@ use super::sweep::MEASURED_SHARE;
 use super::{BenchError, logarithmic};
 use crate::clip::fourier::spectrum;
 use crate::clip::shift::Between;
+use crate::units::printed;
 
 /// Lowest frequency that is measured, in Hz.
 pub const LOWEST_HZ: f64 = 10.0;
@@ -64,16 +65,19 @@ impl std::fmt::Display for Note {
             ),
             Self::Louder(decibels) => write!(
                 formatter,
-                "the response is {decibels:.2} dB louder than the reference, which no cable is: are the channels swapped? \
-                 --swap takes the first channel as the response"
+                "the response is {decibels} louder than the reference, which no cable is: are the channels swapped? \
+                 --swap takes the first channel as the response",
+                decibels = printed::decibels(*decibels)
             ),
             Self::Mismatch(decibels) => write!(
                 formatter,
-                "the interface's channels differ by up to {decibels:.4} dB; the swapped pair cancels it"
+                "the interface's channels differ by up to {decibels}; the swapped pair cancels it",
+                decibels = printed::fixed(*decibels, 4, "dB")
             ),
             Self::Clock(ppm) => write!(
                 formatter,
-                "the two clocks differ by {ppm:.3} ppm; the response was moved to the reference's clock"
+                "the two clocks differ by {ppm}; the response was moved to the reference's clock",
+                ppm = printed::fixed(*ppm, 3, "ppm")
             ),
         }
     }
@@ -468,11 +472,11 @@ fn matches(
         return Ok(());
     }
     Err(BenchError(format!(
-        "{} does not hold the sweep of {}: they agree to {:.0} %. Give the sweep that was played for this recording, or \
+        "{} does not hold the sweep of {}: they agree to {}. Give the sweep that was played for this recording, or \
          record anew",
         response.name,
         reference.name,
-        100.0 * alike
+        printed::percent(alike)
     )))
 }
 

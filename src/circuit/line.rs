@@ -1,5 +1,6 @@
 //! The uniform line with loss, from what it is made of or what was measured.
 
+use crate::units::printed;
 use std::sync::Arc;
 
 use num_complex::Complex64;
@@ -168,10 +169,10 @@ impl DataSheet {
             return Ok(());
         }
         Err(CircuitError::Geometry(format!(
-            "an inductance of {:.4} uH/m is less than the {:.4} uH/m within two such conductors alone; is it of both of them, \
+            "an inductance of {} is less than the {} within two such conductors alone; is it of both of them, \
              there and back, and is the unit right?",
-            self.inductance * 1e6,
-            internal * 1e6
+            printed::fixed(self.inductance * 1e6, 4, "uH/m"),
+            printed::fixed(internal * 1e6, 4, "uH/m")
         )))
     }
 

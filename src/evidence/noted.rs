@@ -7,6 +7,7 @@ use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
 use crate::trial::record::{Demonstration, Output, Record};
+use crate::units::printed;
 
 /// What carries the sound from here on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -89,7 +90,10 @@ impl Noted {
                 };
                 format!("open ears, before the first trial and no part of the test: {what}")
             }
-            Self::Level { level_db } => format!("level set to {level_db:.0} dB of the clips' own"),
+            Self::Level { level_db } => format!(
+                "level set to {level_db} of the clips' own",
+                level_db = printed::fixed(*level_db, 0, "dB")
+            ),
             Self::Output(now) => {
                 let resampled = now.resampled_from_hz.map_or_else(String::new, |from| {
                     format!(
@@ -102,7 +106,9 @@ impl Noted {
                     now.rate_hz, now.format, now.channels, now.buffer_frames
                 )
             }
-            Self::Resolved(facts) => format!("{} bits, noise {:.1} dB", facts.word, facts.noise_db),
+            Self::Resolved(facts) => {
+                format!("{} bits, noise {}", facts.word, printed::fixed(facts.noise_db, 1, "dB"))
+            }
         }
     }
 }

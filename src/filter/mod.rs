@@ -35,6 +35,8 @@ pub use sampled::Sampled;
 
 use num_complex::Complex64;
 
+use crate::units::printed;
+
 /// A frequency response: frequencies in Hz, ascending, from 0, to dimensionless complex gains, one each. The error is
 /// a sentence for the user.
 pub type Response<'r> = dyn Fn(&[f64]) -> Result<Vec<Complex64>, String> + Sync + 'r;
@@ -46,15 +48,17 @@ pub enum FilterError {
     #[error("{0}")]
     Response(String),
     /// The response is not a number somewhere.
-    #[error("the response is not a finite number at {frequency_hz:.3} Hz; check the values around it")]
+    #[error("the response is not a finite number at {}; check the values around it", printed::hertz(*.frequency_hz))]
     NotFinite {
         /// Where.
         frequency_hz: f64,
     },
     /// The response adds more than is allowed.
     #[error(
-        "the response adds {gain_db:.1} dB at {frequency_hz:.0} Hz; at most {limit_db} dB are allowed, to protect \
-         ears and amplifiers; check the units of the table"
+        "the response adds {} at {}; at most {limit_db} dB are allowed, to protect ears and amplifiers; check the units of \
+         the table",
+        printed::fixed(*.gain_db, 1, "dB"),
+        printed::hertz(*.frequency_hz)
     )]
     TooMuchGain {
         /// Gain in dB.
@@ -66,9 +70,10 @@ pub enum FilterError {
     },
     /// The response rings or delays for longer than a filter may be.
     #[error(
-        "the response has not died away after {seconds:.1} s, the longest filter allowed (what is left is {left:.1e} \
-         of the direct sound); it has a very narrow resonance, a long delay or noise: smooth the measured table or \
-         use more points at low frequencies"
+        "the response has not died away after {}, the longest filter allowed (what is left is {left:.1e} of the direct \
+         sound); it has a very narrow resonance, a long delay or noise: smooth the measured table or use more points at low \
+         frequencies",
+        printed::seconds(*.seconds)
     )]
     TooLong {
         /// Longest filter in seconds.

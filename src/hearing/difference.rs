@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use crate::circuit::delay::Excess;
 use crate::circuit::{Chain, CircuitError};
+use crate::units::printed;
 
 /// The audible band in Hz over which differences are summed up.
 pub const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
@@ -92,7 +93,7 @@ impl Summary {
     /// Level of A minus B, polarity and delay in one line.
     pub fn signal_words(&self) -> String {
         let level = if self.signal_db.is_finite() {
-            format!("{:.1} dB relative to A", self.signal_db)
+            format!("{} relative to A", printed::fixed(self.signal_db, 1, "dB"))
         } else {
             "nothing".to_owned()
         };
@@ -101,8 +102,8 @@ impl Summary {
             "no delay".to_owned()
         } else {
             format!(
-                "A is {:.3} ms {} than B",
-                1e3 * self.delay_s.abs(),
+                "A is {} {} than B",
+                printed::fixed(1e3 * self.delay_s.abs(), 3, "ms"),
                 if self.delay_s > 0.0 { "later" } else { "earlier" }
             )
         };

@@ -9,6 +9,7 @@ use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db,
 use crate::circuit::{Chain, CircuitError};
 use crate::clip::welch::Welch;
 use crate::clip::{ClipError, ClipSource, OpenClip, Sound};
+use crate::units::printed;
 
 /// Length of one piece of the long-term spectrum in frames: 21 ms at 48 kHz would be too coarse for the lowest bands.
 const PIECE: usize = 16_384;
@@ -275,9 +276,13 @@ impl OnClip {
     /// The numbers in one line: loudness, largest band, and what is left of it at equal loudness.
     pub fn numbers(&self) -> String {
         format!(
-            "K-weighted level A minus B {:+.3} dB; largest in one auditory band {:+.3} dB at {:.0} Hz, with equal \
-             loudness {:+.3} dB at {:.0} Hz",
-            self.loudness_db, self.band_db, self.band_hz, self.matched_band_db, self.matched_band_hz
+            "K-weighted level A minus B {}; largest in one auditory band {} at {}, with equal \
+             loudness {} at {}",
+            printed::signed_decibels(self.loudness_db),
+            printed::signed_decibels(self.band_db),
+            printed::hertz(self.band_hz),
+            printed::signed_decibels(self.matched_band_db),
+            printed::hertz(self.matched_band_hz)
         )
     }
 
@@ -301,11 +306,15 @@ impl OnClip {
             "above"
         };
         format!(
-            "Nearest to being heard on this clip{levels}: {size:.3} dB around {centre_hz:.0} Hz, {place} the {step_db:.2} dB by which \
-             listeners just hear a pure tone grow louder that stands out as far ({stands_out_db:.0} dB, played at \
-             {ASSUMED_LEVEL_DB:.0} dB SPL) of the threshold of hearing and of what louder bands hide (71 % right, 200 Hz to 8 kHz; \
+            "Nearest to being heard on this clip{levels}: {size} around {centre_hz}, {place} the {step_db} by which \
+             listeners just hear a pure tone grow louder that stands out as far ({stands_out_db}, played at \
+             {ASSUMED_LEVEL_DB} dB SPL) of the threshold of hearing and of what louder bands hide (71 % right, 200 Hz to 8 kHz; \
              Jesteadt, Wier & Green 1977; ISO 226; Schroeder, Atal & Hall 1979). Music is not pure tones: only a blind test can \
-             tell."
+             tell.",
+            size = printed::decibels(size),
+            centre_hz = printed::hertz(centre_hz),
+            step_db = printed::decibels(step_db),
+            stands_out_db = printed::fixed(stands_out_db, 0, "dB")
         )
     }
 }

@@ -12,6 +12,7 @@ use num_complex::Complex64;
 use super::difference::{BAND_HZ, Summary, gain_db, logarithmic};
 use crate::circuit::tolerance::{Input, Quantity, Uncertain};
 use crate::circuit::{Chain, CircuitError};
+use crate::units::printed;
 
 /// Coverage factor of a stated uncertainty: 95 % of a normal distribution.
 pub const COVERAGE_FACTOR: f64 = 1.96;
@@ -135,7 +136,7 @@ impl Uncertainty {
     pub fn sentence(&self, summary: &Summary, matched: bool) -> String {
         let (size, unknown) = self.played(summary, matched);
         let left = if matched { ", after the level match," } else { "" };
-        let stated = plus_minus(size, unknown);
+        let stated = printed::plus_minus(size, unknown);
         if self.is_exceeded(summary, matched) {
             format!("The cables' difference{left} is larger than what is unknown about it: {stated}.")
         } else {
@@ -215,28 +216,4 @@ fn effects(uncertain: &Uncertain, frequencies_hz: &[f64]) -> Result<Vec<Effect>,
 /// Decibels of a change of a complex logarithm.
 fn decibels(change: Complex64) -> f64 {
     gain_db(Complex64::new(change.re.exp(), 0.0))
-}
-
-/// A size in dB with its expanded uncertainty, both to the second digit of the latter (JCGM 100:2008, 7.2.6):
-/// "0.037 ± 0.012 dB (95 %)".
-pub fn plus_minus(value: f64, expanded: f64) -> String {
-    if !(expanded > 0.0 && expanded.is_finite() && value.is_finite()) {
-        return format!("{value:.4} dB");
-    }
-    let places = (1.0 - expanded.log10().floor()).clamp(0.0, 6.0) as usize;
-    let sign = if value < 0.0 { "\u{2212}" } else { "" };
-    format!("{sign}{:.places$} ± {expanded:.places$} dB (95 %)", value.abs())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::plus_minus;
-
-    #[test]
-    fn both_numbers_end_at_the_second_digit_of_the_uncertainty() {
-        assert_eq!(plus_minus(0.03749, 0.01218), "0.037 ± 0.012 dB (95 %)");
-        assert_eq!(plus_minus(-1.0, 0.00042), "\u{2212}1.00000 ± 0.00042 dB (95 %)");
-        assert_eq!(plus_minus(0.5, 3.0), "0.5 ± 3.0 dB (95 %)");
-        assert_eq!(plus_minus(0.5, 0.0), "0.5000 dB");
-    }
 }

@@ -8,6 +8,7 @@ use super::response_figures::{axis, ends, points};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::circuit::Cable;
 use crate::session::Session;
+use crate::units::printed;
 
 /// Most curves that one picture can carry and still be told apart.
 const MOST_CURVES: usize = 4;
@@ -43,7 +44,12 @@ pub fn distortion(session: &Session) -> Option<Figure> {
             .iter()
             .zip(frequencies.iter())
             .fold((0.0, 0.0), |best, (value, at)| if *value > best.0 { (*value, *at) } else { best });
-        let _ = write!(words, " {name} at most {value:.2e} %, at {at:.0} Hz;");
+        let _ = write!(
+            words,
+            " {name} at most {value}, at {at};",
+            value = printed::fine_percent(value),
+            at = printed::hertz(at)
+        );
     }
     if curves.len() > shown.len() {
         let _ = write!(words, " {} more curves are left out;", curves.len() - shown.len());

@@ -10,6 +10,7 @@ use crate::stats::protocol::Inquiry;
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
 use crate::stats::{Protocol, binomial, one};
+use crate::units::printed;
 use crate::verdict::{ComparisonResult, ListenerResult};
 
 /// Most rows of a forest plot that can carry names.
@@ -340,10 +341,10 @@ pub fn spectrum(clip: &ClipFacts) -> Option<Figure> {
     let wide: Vec<&(f64, f64)> = bands.iter().filter(|band| band.1 >= top - 40.0).collect();
     let (first, last) = (wide.first()?, wide.last()?);
     Some(chart.finish(format!(
-        "Mean power in third-octave bands. The strongest is at {at:.0} Hz with {top:.1} dB; bands within 40 dB of it reach from \
-         {:.0} Hz to {:.0} Hz.",
-        first.0, last.0
-    )))
+        "Mean power in third-octave bands. The strongest is at {at} with {top}; bands within 40 dB of it reach from \
+         {} to {}.",
+         printed::hertz(first.0),
+         printed::hertz(last.0), at = printed::hertz(at), top = printed::fixed(top, 1, "dB"))))
 }
 
 /// The most frequent value, the larger one of two equally frequent.

@@ -11,6 +11,7 @@ use crate::hearing::difference::{Difference, logarithmic};
 use crate::hearing::uncertainty::unknown_at;
 use crate::hearing::weighting::just_noticeable_db;
 use crate::session::Session;
+use crate::units::printed;
 
 /// Lengths in metres that are always shown.
 const LENGTHS_M: (f64, f64) = (0.5, 50.0);
@@ -49,7 +50,7 @@ pub fn at_the_loudspeaker(session: &Session) -> Result<Vec<Figure>, CircuitError
 pub fn at_every_load(session: &Session) -> Result<Vec<Figure>, CircuitError> {
     let mut all = at_the_loudspeaker(session)?;
     for ohm in RESISTORS_OHM {
-        all.extend(at(session, &Loudspeaker::resistor(ohm), &format!("{ohm:.0} Ω"))?);
+        all.extend(at(session, &Loudspeaker::resistor(ohm), &printed::fixed(ohm, 0, "Ω"))?);
     }
     Ok(all)
 }
@@ -91,7 +92,7 @@ fn at(session: &Session, load: &Loudspeaker, load_name: &str) -> Result<Vec<Figu
 
 fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> Figure {
     let hertz = if AT_HZ[index] >= 1000.0 {
-        format!("{:.0} kHz", AT_HZ[index] / 1000.0)
+        printed::fixed(AT_HZ[index] / 1000.0, 0, "kHz")
     } else {
         format!("{} Hz", AT_HZ[index])
     };
@@ -123,17 +124,22 @@ fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> F
         let (loss, _) = curve.losses[index][own];
         chart.mark(tone, lengths[own], loss.clamp(low, high));
         chart.name(tone, cut(&curve.name, 24));
-        let _ = write!(words, " {} {loss:.3} dB at {:.1} m;", curve.name, lengths[own]);
+        let _ =
+            write!(words, " {} {loss} at {:.1} m;", curve.name, lengths[own], loss = printed::decibels(loss));
     }
     chart.name_band(
         Tone::Critical,
-        format!("{loud:.2} to {soft:.2} dB: just noticeable steps of loud to soft tones"),
+        format!(
+            "{loud:.2} to {soft}: just noticeable steps of loud to soft tones",
+            soft = printed::decibels(soft)
+        ),
     );
     words.pop();
     let _ = write!(
         words,
-        ". The marks are near the lengths of this session. The band, {loud:.2} to {soft:.2} dB, is the just noticeable step of a \
-         pure tone 80 to 40 dB above threshold, measured from 200 Hz to 8 kHz (Jesteadt, Wier and Green 1977)."
+        ". The marks are near the lengths of this session. The band, {loud:.2} to {soft}, is the just noticeable step of a \
+         pure tone 80 to 40 dB above threshold, measured from 200 Hz to 8 kHz (Jesteadt, Wier and Green 1977).",
+        soft = printed::decibels(soft)
     );
     if any_unknown {
         words.push_str(" Shaded: what the tolerances leave unknown (95 %).");

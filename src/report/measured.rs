@@ -15,6 +15,7 @@ use crate::bench::distortion::{self, Distortion};
 use crate::bench::null::Null;
 use crate::bench::response::Response;
 use crate::hearing::weighting::just_noticeable_db;
+use crate::units::printed;
 
 /// Within this, levels count as matched: common practice, no source.
 const MATCHED_DB: f64 = 0.1;
@@ -123,7 +124,8 @@ fn responses(bench: &Bench) -> Figure {
         chart.line(tone, &inside(&response.frequency_hz, &response.gain_db));
         chart.name(tone, cable.name.clone());
         let (least, most) = ends(response.gain_db.iter());
-        let _ = write!(words, " {} from {least:.3} to {most:.3} dB;", cable.name);
+        let _ =
+            write!(words, " {} from {least:.3} to {most};", cable.name, most = printed::fixed(most, 3, "dB"));
     }
     words.pop();
     words.push('.');
@@ -148,8 +150,9 @@ fn sentence(bench: &Bench) -> String {
 fn anew(bench: &Bench) -> Option<String> {
     let again = bench.again.as_ref()?;
     Some(format!(
-        "Joined anew, the first cable is up to {:.4} dB from itself, at {:.0} Hz: a difference of that size says nothing.",
-        again.largest_db, again.at_hz
+        "Joined anew, the first cable is up to {} from itself, at {}: a difference of that size says nothing.",
+        printed::fixed(again.largest_db, 4, "dB"),
+        printed::hertz(again.at_hz)
     ))
 }
 
@@ -202,8 +205,10 @@ fn difference(bench: &Bench) -> Figure {
     words.extend(anew(bench).map(|anew| format!(" {anew}")));
     let _ = write!(
         words,
-        " Listeners need {loud:.2} dB (loud) to {soft:.2} dB (soft) to hear a level change in a pure tone, 200 Hz to 8 kHz \
-         (Jesteadt, Wier & Green 1977, JASA 61:169)."
+        " Listeners need {loud} (loud) to {soft} (soft) to hear a level change in a pure tone, 200 Hz to 8 kHz \
+         (Jesteadt, Wier & Green 1977, JASA 61:169).",
+        loud = printed::decibels(loud),
+        soft = printed::decibels(soft)
     );
     chart.finish(words)
 }
@@ -252,13 +257,13 @@ fn nulled(found: &Nulled) -> Figure {
     chart.line(Tone::First, &own);
     chart.name(Tone::First, "A against B");
     let mut words = format!(
-        "Two recordings of the same music, aligned in time, gain, polarity and clock: {:.1} dB of A is left.",
-        found.null.residual_db
+        "Two recordings of the same music, aligned in time, gain, polarity and clock: {} of A is left.",
+        printed::fixed(found.null.residual_db, 1, "dB")
     );
     if let (Some(base), Some(null)) = (&base, &found.baseline) {
         chart.line(Tone::Third, base);
         chart.name(Tone::Third, "A against A recorded again");
-        let _ = write!(words, " The same cable twice leaves {:.1} dB.", null.residual_db);
+        let _ = write!(words, " The same cable twice leaves {}.", printed::fixed(null.residual_db, 1, "dB"));
     } else {
         words.push_str(" Nothing nulls completely: without the same cable recorded twice this says nothing about the cables.");
     }
@@ -288,10 +293,10 @@ fn facts(bench: &Bench) -> Markup {
                 thead { tr { th {} @for cable in &bench.cables { th.n { (cable.name) } } } }
                 tbody {
                     (row("Sweeps averaged", of(&|own| own.repeats.to_string())))
-                    (row("Delay removed", of(&|own| format!("{:.3} \u{b5}s", (1e9 * own.delay_s).round() / 1e3 + 0.0))))
+                    (row("Delay removed", of(&|own| printed::fixed((1e9 * own.delay_s).round() / 1e3 + 0.0, 3, "µs"))))
                     (row("Polarity", of(&|own| if own.polarity < 0 { "reversed".into() } else { "as the reference".into() })))
-                    (row("Clock", of(&|own| own.clock_ppm.map_or("-".into(), |ppm| format!("{:+.3} ppm", (1e3 * ppm).round() / 1e3 + 0.0)))))
-                    (row("Noise", of(&|own| own.noise_dbfs.map_or("-".into(), |noise| format!("{noise:.1} dBFS")))))
+                    (row("Clock", of(&|own| own.clock_ppm.map_or("-".into(), |ppm| printed::signed((1e3 * ppm).round() / 1e3 + 0.0, 3, "ppm")))))
+                    (row("Noise", of(&|own| own.noise_dbfs.map_or("-".into(), |noise| printed::fixed(noise, 1, "dBFS")))))
                 }
             }
         }))

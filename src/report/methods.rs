@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::model::Report;
 use crate::session::{Family, Levels, Switching};
-use crate::units::printed::{count, percent};
+use crate::units::printed::{count, percent, stated};
 use crate::verdict::panel::{for_whom_words, leave_out_words, looks_words};
 use crate::verdict::{ControlResult, Method};
 
@@ -79,7 +79,7 @@ fn draws() -> String {
 fn agreed(report: &Report) -> String {
     let mut text = format!(
         "Agreed before the first trial, and sealed in each sitting: an error risk of {}",
-        percent(report.session.alpha)
+        stated(report.session.alpha)
     );
     if report.comparisons.len() > 1 {
         text.push_str(match report.session.family {
@@ -106,8 +106,8 @@ fn agreed(report: &Report) -> String {
                     text,
                     " A difference heard in at most {} of trials was agreed not to be worth mentioning, with a risk of {} of \
                      claiming that wrongly.",
-                    percent(share),
-                    percent(agreed.no_difference_risk)
+                    stated(share),
+                    stated(agreed.no_difference_risk)
                 );
             }
             let _ = write!(

@@ -22,6 +22,7 @@ pub(super) use top::design;
 use super::model::Report;
 use super::svg::{self, Figure};
 use crate::stats::one::{Analysis, Estimate};
+use crate::units::printed;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -84,10 +85,29 @@ pub(super) fn shell(title: &str, more_style: &str, scripts: &str, body: Markup) 
                 title { (title) }
                 style { (PreEscaped(style)) }
             }
-            body { (body) }
+            body { (PreEscaped(unbroken(&body.into_string()))) }
         }
     }
     .into_string()
+}
+
+/// A page's markup in which no line ends between a number and its unit. What is no running text stays byte by byte: tags,
+/// scripts, pictures, and what stands as it was written.
+fn unbroken(markup: &str) -> String {
+    let mut page = String::with_capacity(markup.len() + markup.len() / 64);
+    let mut rest = markup;
+    while let Some(start) = rest.find('<') {
+        page.push_str(&printed::unbroken(&rest[..start]));
+        let kept = ["script", "style", "pre", "svg", "textarea"].into_iter().find(|name| {
+            rest[start + 1..].strip_prefix(name).is_some_and(|after| after.starts_with([' ', '>']))
+        });
+        let end = kept.map_or_else(|| ">".to_owned(), |name| format!("</{name}>"));
+        let length = rest[start..].find(&end).map_or(rest.len() - start, |at| at + end.len());
+        page.push_str(&rest[start..start + length]);
+        rest = &rest[start + length..];
+    }
+    page.push_str(&printed::unbroken(rest));
+    page
 }
 
 /// A part of the appendix: folded on a screen, open on paper.
@@ -157,10 +177,9 @@ fn d_prime(analysis: &Analysis) -> String {
     format!("{:.2} ({:.2} to {:.2})", found.value, found.lower, found.upper)
 }
 
-/// "3.8 %".
+/// "76 %".
 fn percent(share: f64) -> String {
-    // The sign stays on the line of its number.
-    crate::units::printed::percent(share).replace(" %", "\u{a0}%")
+    printed::percent(share)
 }
 
 /// "1 trial", "16 trials".
@@ -170,9 +189,5 @@ fn count(number: usize, one: &str) -> String {
 
 /// A time in seconds as people say it.
 fn length(seconds: f64) -> String {
-    if seconds < 60.0 {
-        format!("{seconds:.0} s")
-    } else {
-        format!("{:.0} min {:02.0} s", (seconds / 60.0).floor(), (seconds % 60.0).floor())
-    }
+    printed::seconds(seconds)
 }

@@ -11,7 +11,7 @@ use crate::stats::power::{Design, Effect, Plan};
 use crate::stats::protocol::{Inquiry, Sides};
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::SequentialTest;
-use crate::units::printed::{count, percent};
+use crate::units::printed::{count, percent, stated};
 
 /// Most points that a curve is drawn with; a longer one is thinned, and says so.
 const MOST_POINTS: u64 = 600;
@@ -38,8 +38,8 @@ pub fn over_trials(
     let title = format!(
         "Power over trials: {}, {} right, risk {}",
         design.protocol,
-        percent(design.proportion),
-        percent(design.alpha)
+        stated(design.proportion),
+        stated(design.alpha)
     );
     let mut chart =
         Chart::new(title, Axis::linear("trials", 0.0, most as f64), Axis::linear("probability", 0.0, 1.0));
@@ -48,7 +48,7 @@ pub fn over_trials(
     chart.across(Tone::Critical, wanted);
     chart.name(Tone::First, "difference found");
     chart.name(Tone::Chance, "guesser passes");
-    chart.name(Tone::Critical, format!("power wanted, {}", percent(wanted)));
+    chart.name(Tone::Critical, format!("power wanted, {}", stated(wanted)));
     let mut description = format!(
         "The probability of finding the difference rises in a sawtooth over 1 to {}",
         count(most, "trial")
@@ -60,7 +60,7 @@ pub fn over_trials(
         let _ = write!(
             description,
             ". It first reaches {} at {} and stays above from {} on",
-            percent(wanted),
+            stated(wanted),
             count(plan.first.trials, "trial"),
             plan.stable.trials
         );
@@ -79,7 +79,7 @@ pub fn of_panel(panel: &PanelDesign, wanted: f64, rows: &[PanelRow]) -> Figure {
     let title = format!(
         "Power of {listeners}: {}, {} right on average, over-dispersion {}",
         panel.design.protocol,
-        percent(panel.design.proportion),
+        stated(panel.design.proportion),
         panel.gamma
     );
     let mut chart = Chart::new(
@@ -97,10 +97,10 @@ pub fn of_panel(panel: &PanelDesign, wanted: f64, rows: &[PanelRow]) -> Figure {
     chart.name(Tone::First, "difference found");
     chart.name(Tone::Second, "if all were alike");
     chart.name(Tone::Chance, "guessers pass");
-    chart.name(Tone::Critical, format!("power wanted, {}", percent(wanted)));
+    chart.name(Tone::Critical, format!("power wanted, {}", stated(wanted)));
     let reached = rows.iter().find(|row| row.power >= wanted).map_or_else(
-        || format!("It does not reach {} up to {} each", percent(wanted), count(most, "trial")),
-        |row| format!("It first reaches {} at {} each", percent(wanted), count(row.trials_each, "trial")),
+        || format!("It does not reach {} up to {} each", stated(wanted), count(most, "trial")),
+        |row| format!("It first reaches {} at {} each", stated(wanted), count(row.trials_each, "trial")),
     );
     let last = rows.last().map_or(0.0, |row| row.power);
     chart.finish(format!("{reached}, and at the end is {}.", percent(last)))
@@ -133,7 +133,7 @@ pub fn over_effect(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> Resu
     chart.line(Tone::First, &points);
     chart.across(Tone::Chance, alpha);
     chart.name(Tone::First, "difference found");
-    chart.name(Tone::Chance, format!("agreed risk, {}", percent(alpha)));
+    chart.name(Tone::Chance, format!("agreed risk, {}", stated(alpha)));
     Ok(chart.finish(format!(
         "From {} where the difference is heard in 1 % of trials over {} at 50 % to {} at 100 %.",
         percent(guess),
@@ -169,7 +169,7 @@ pub fn of_sequential(inquiry: impl Into<Inquiry>, test: &SequentialTest) -> Resu
     chart.across(Tone::Chance, test.alpha);
     chart.name(Tone::First, "\"a difference\"");
     chart.name(Tone::Second, "\"no difference\"");
-    chart.name(Tone::Chance, format!("agreed risk, {}", percent(test.alpha)));
+    chart.name(Tone::Chance, format!("agreed risk, {}", stated(test.alpha)));
     Ok(chart.finish(format!(
         "It says \"a difference\" to a guesser in {} of sittings, in {} where the difference is heard in half of the trials, \
          and in {} where it is always heard.",

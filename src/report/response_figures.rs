@@ -8,10 +8,11 @@ use std::fmt::Write as _;
 use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{BAND_HZ, gain_db, logarithmic};
-use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::weighting::just_noticeable_db;
 use crate::hearing::{Difference, Summary, Uncertainty};
 use crate::session::{Comparison, Levels, Session};
+use crate::units::printed;
+use crate::units::printed::plus_minus;
 
 /// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
 const POINTS: usize = 240;
@@ -82,7 +83,7 @@ pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, C
     chart.name(Tone::Second, format!("B, {}", cut(&names[1], 24)));
     let range = |name: &str, values: &[f64]| {
         let (low, high) = ends(values.iter());
-        format!("{name} from {low:.3} to {high:.3} dB")
+        format!("{name} from {low:.2} to {high}", high = printed::decibels(high))
     };
     Ok(chart.finish(format!(
         "Voltage at the loudspeaker's terminals over the amplifier's voltage without load, 20 Hz to 20 kHz: {}; {}.",
@@ -134,28 +135,37 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     chart.line(Tone::First, &points(&frequencies, &whole));
     chart.line(Tone::Third, &points(&frequencies, &shape));
     chart.name(Tone::First, "as wired");
-    chart.name(Tone::Third, format!("after the best level match ({:+.3} dB)", summary.level_db));
+    chart.name(
+        Tone::Third,
+        format!("after the best level match ({})", printed::signed_decibels(summary.level_db)),
+    );
     if around.is_some() {
         chart.name_band(Tone::First, "what is unknown about it (95 %)");
     }
     chart.name_band(
         Tone::Critical,
         format!(
-            "{loud:.2} to {soft:.2} dB: just noticeable steps of tones, 200 Hz to 8 kHz{}",
-            if thresholds_shown { "" } else { ", beyond this axis" }
+            "{loud:.2} to {soft}: just noticeable steps of tones, 200 Hz to 8 kHz{}",
+            if thresholds_shown { "" } else { ", beyond this axis" },
+            soft = printed::decibels(soft)
         ),
     );
     chart.name_band(Tone::Quiet, format!("{MATCHED_DB} dB: counts as matched"));
     let mut words = format!(
-        "The largest difference is {:.3} dB at {:.0} Hz; after the best single level match {:.3} dB at {:.0} Hz are left. ",
-        summary.max_abs_db, summary.max_abs_at_hz, summary.shape_max_abs_db, summary.shape_max_abs_at_hz
+        "The largest difference is {} at {}; after the best single level match {} at {} are left. ",
+        printed::decibels(summary.max_abs_db),
+        printed::hertz(summary.max_abs_at_hz),
+        printed::decibels(summary.shape_max_abs_db),
+        printed::hertz(summary.shape_max_abs_at_hz)
     );
     let _ = write!(
         words,
-        "The thresholds, {loud:.3} to {soft:.3} dB, are the just noticeable steps of a pure tone from {} to {} dB above \
+        "The thresholds, {loud:.2} to {soft}, are the just noticeable steps of a pure tone from {} to {} dB above \
          threshold, measured from 200 Hz to 8 kHz (Jesteadt, Wier and Green 1977); within {MATCHED_DB} dB levels count as matched (common practice, no \
          source).",
-        LOUD_TO_SOFT_DB.0, LOUD_TO_SOFT_DB.1
+        LOUD_TO_SOFT_DB.0,
+        LOUD_TO_SOFT_DB.1,
+        soft = printed::decibels(soft)
     );
     if let Some(unknown) = &unknown {
         let _ = write!(words, " {}", unknown.sentence(&summary, session.levels == Levels::Matched));
@@ -238,7 +248,11 @@ pub fn load(session: &Session) -> Figure {
     let phases = impedance.iter().map(|z| z.arg().to_degrees()).collect::<Vec<_>>();
     let (least, most) = ends(phases.iter());
     chart.finish(format!(
-        "Lowest {lowest:.2} Ω at {at_hz:.0} Hz, highest {high:.2} Ω; phase from {least:.0} to {most:.0} degrees."
+        "Lowest {lowest} at {at_hz}, highest {high}; phase from {least:.0} to {most}.",
+        lowest = printed::fixed(lowest, 2, "Ω"),
+        at_hz = printed::hertz(at_hz),
+        high = printed::fixed(high, 2, "Ω"),
+        most = printed::fixed(most, 0, "degrees")
     ))
 }
 
@@ -281,7 +295,7 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
         let tone = if row == parts.len() { Tone::Second } else { Tone::First };
         chart.bar(tone, (-part, middle - 0.32), (*part, middle + 0.32));
         chart.words(&cut(name, 34), (-reach, middle), "end", -8.0, 4.0);
-        let _ = write!(words, " {name}: {part:.4} dB.");
+        let _ = write!(words, " {name}: {part}.", part = printed::decibels(*part));
     }
     chart.upright(Tone::Quiet, 0.0);
     if left_out > 0 {

@@ -6,6 +6,7 @@ use unicode_width::UnicodeWidthStr;
 
 use super::palette::Palette;
 use crate::units::foreign;
+use crate::units::printed;
 
 /// A piece of a page.
 #[derive(Debug, Clone, PartialEq)]
@@ -81,14 +82,15 @@ impl Block {
     }
 }
 
-/// Splits text into lines of at most `width` cells, at spaces where there are any; never empty.
+/// Splits text into lines of at most `width` cells, at spaces where there are any; a number stays with its unit. Never empty.
 pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
-    for paragraph in text.split('\n') {
+    for paragraph in printed::unbroken(text).split('\n') {
         let mut line = String::new();
-        for word in paragraph.split_whitespace() {
-            for piece in chop(&foreign::shown(word), width) {
+        let spaces = |letter: char| letter.is_whitespace() && letter != '\u{a0}';
+        for word in paragraph.split(spaces).filter(|word| !word.is_empty()) {
+            for piece in chop(&foreign::shown(&word.replace('\u{a0}', " ")), width) {
                 let space = usize::from(!line.is_empty());
                 if line.width() + space + piece.width() > width {
                     lines.push(std::mem::take(&mut line));
@@ -211,7 +213,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
                 Span::raw("  soft "),
                 Span::styled("━".repeat(filled), palette.accent()),
                 Span::styled("┄".repeat(room - filled), palette.line()),
-                Span::raw(format!(" {decibels:>4.0} dB")),
+                Span::raw(format!(" {decibels:>7}", decibels = printed::fixed(*decibels, 0, "dB"))),
             ])]
         }
         Block::Gap => vec![Line::default()],
@@ -393,7 +395,9 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
                     answers.iter().map(|right| if *right { "right" } else { "wrong" }).collect();
                 lines.extend(wrap(&format!("Answers in order: {}.", words.join(", ")), width));
             }
-            Block::Level { decibels, .. } => lines.push(format!("Level: {decibels:.0} dB.")),
+            Block::Level { decibels, .. } => {
+                lines.push(format!("Level: {decibels}.", decibels = printed::fixed(*decibels, 0, "dB")))
+            }
             Block::Gap => {
                 if lines.last().is_some_and(|line: &String| !line.is_empty()) {
                     lines.push(String::new());

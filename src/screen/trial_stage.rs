@@ -245,10 +245,14 @@ fn draw_slot(
 fn draw_time(trial: &TrialScene, palette: Palette, layout: &Layout, frame: &mut Frame<'_>) {
     let width = usize::from(layout.line.width);
     let loop_words = match trial.region {
-        Some((from, to)) => format!("loop {from:.1} to {to:.1} s"),
+        Some((from, to)) => format!("loop {from:.1} to {to}", to = crate::units::printed::fixed(to, 1, "s")),
         None => "whole clip, looping".to_string(),
     };
-    let times = format!("{:.1} s of {:.1} s", trial.position, trial.length);
+    let times = format!(
+        "{} of {}",
+        crate::units::printed::fixed(trial.position, 1, "s"),
+        crate::units::printed::fixed(trial.length, 1, "s")
+    );
     let about = cut(&trial.about, width.saturating_sub(times.width() + loop_words.width() + 6));
     frame.render_widget(
         both_ends(

@@ -10,7 +10,8 @@ use crate::session::Stopping;
 use crate::stats::crossed::{self, Cell, Crossed};
 use crate::stats::panel::{self, Heterogeneity};
 use crate::stats::{binomial, many, one};
-use crate::units::printed::{percent, probability};
+use crate::units::printed;
+use crate::units::printed::percent;
 
 /// What one clip gave.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -47,14 +48,14 @@ impl Clips {
         let others = self.each.iter().filter(|clip| clip.clip != best.clip);
         let (correct, trials) = others.fold((0, 0), |sum, clip| (sum.0 + clip.correct, sum.1 + clip.trials));
         Some(format!(
-            "One clip carried it: {}, with {} of {} (p = {} as one of {} clips). On the others together it was {correct} of {trials} \
-             (p = {}). Nobody agreed to judge clips one by one, so take this as a hint for the next test.",
+            "One clip carried it: {}, with {} of {} ({} as one of {} clips). On the others together it was {correct} of {trials} \
+             ({}). Nobody agreed to judge clips one by one, so take this as a hint for the next test.",
             best.clip,
             best.correct,
             best.trials,
-            probability(best.adjusted_p_value),
+            printed::p_value(best.adjusted_p_value),
             self.each.len(),
-            probability(self.others_p_value?)
+            printed::p_value(self.others_p_value?)
         ))
     }
 }

@@ -3,7 +3,7 @@
 use crate::evidence::{self, Agreed, Evidence};
 use crate::stats::room::{self, Vote};
 use crate::stats::{Protocol, binomial, one};
-use crate::units::printed::{count, percent};
+use crate::units::printed::{count, percent, stated};
 use std::cmp::Ordering;
 
 /// A listener among the highest scores.
@@ -114,7 +114,7 @@ pub fn highest_scores(agreed: &Agreed, evidence: &Evidence, paper: impl Fn(u32) 
     let seen = ranked.iter().filter(|(_, _, p)| binomial::at_most(*p, alpha)).count();
     sentences.push(format!(
         "{seen} of {listeners} would pass a test of their own at a risk of {}; by chance {} would be expected.",
-        percent(alpha),
+        stated(alpha),
         small(lucky)
     ));
     HighestScores { rows, expected: Some(expected), draws, sentences }

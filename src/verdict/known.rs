@@ -1,9 +1,9 @@
 //! How well the difference that was played is known, for whoever has the session and not only the journal.
 
 use crate::circuit::CircuitError;
-use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
 use crate::session::{Comparison, Levels, Session};
+use crate::units::printed::plus_minus;
 
 /// What the stimuli of a comparison were made from, and what is unknown about that, in dB.
 pub(super) fn sentence(comparison: &str, decibels: f64, unknown_db: f64) -> String {

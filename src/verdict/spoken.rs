@@ -10,7 +10,8 @@ use crate::session::Stopping;
 use crate::stats::protocol::Asks;
 use crate::stats::{StatsError, binomial};
 use crate::trial::Decision;
-use crate::units::printed::{count, percent, probability, risk};
+use crate::units::printed;
+use crate::units::printed::{count, percent, risk};
 
 fn tally((correct, trials): (u64, u64)) -> Tally {
     Tally { correct, trials }
@@ -161,11 +162,11 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
         .take(MOST_NAMED)
         .map(|own| {
             format!(
-                "{} ({} of {}, adjusted p {})",
+                "{} ({} of {}, adjusted {})",
                 own.name,
                 own.correct,
                 own.trials,
-                probability(own.adjusted_p_value)
+                printed::p_value(own.adjusted_p_value)
             )
         })
         .collect();

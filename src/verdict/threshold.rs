@@ -23,7 +23,8 @@ use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{Point, Range};
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::trial::record::ThresholdTerms;
-use crate::units::printed::{percent, probability, significant};
+use crate::units::printed;
+use crate::units::printed::{percent, significant};
 
 /// What is known of one threshold.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -192,7 +193,12 @@ fn expected(thresholds: &ThresholdFindings) -> Option<String> {
         .take(MOST_CLIPS)
         .map(|on| match on.expected {
             Expected::At(size, at_hz) => {
-                format!("from {} on around {at_hz:.0} Hz on {}", scale.words(size), on.clip)
+                format!(
+                    "from {} on around {at_hz} on {}",
+                    scale.words(size),
+                    on.clip,
+                    at_hz = printed::hertz(at_hz)
+                )
             }
             Expected::Above(size) => format!("at no size up to {} on {}", scale.words(size), on.clip),
         })
@@ -375,10 +381,10 @@ pub fn limits(result: &ThresholdResult) -> Vec<String> {
     }
     if let Some(fit) = fit.as_ref().filter(|fit| fit.p_value.value < POOR_FIT) {
         limits.push(format!(
-            "A rising curve describes these answers badly (deviance {:.1}, p {}): the listener or the equipment may have changed \
+            "A rising curve describes these answers badly (deviance {:.1}, {}): the listener or the equipment may have changed \
              during the test.",
             fit.deviance,
-            probability(fit.p_value.value)
+            printed::p_value(fit.p_value.value)
         ));
     }
     limits

@@ -7,7 +7,8 @@ use crate::stats::protocol::{Asks, Side, Sides};
 use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::{MOST_EXACT, SequentialTest};
 use crate::stats::{StatsError, binomial, one};
-use crate::units::printed::{count, percent, probability, rate, risk};
+use crate::units::printed;
+use crate::units::printed::{count, percent, probability, rate, risk, stated};
 
 /// Why a score is no listening test; `None` where somebody listened. The one sentence of every surface that shows one:
 /// verdict, result screen, `score`, report, club night.
@@ -111,7 +112,7 @@ pub(super) fn headline(
         (None, None) => {
             format!(
                 "; with so few trials not even a perfect score would meet the agreed risk of {}",
-                percent(input.alpha)
+                stated(input.alpha)
             )
         }
     };
@@ -152,9 +153,9 @@ pub(super) fn headline(
         }
         Finding::BelowGuessing => {
             let far = format!(
-                "a guesser is as far from what chance gives, to either side, {} (two-sided p {})",
+                "a guesser is as far from what chance gives, to either side, {} (two-sided {})",
                 risk(analysis.two_sided_p_value),
-                probability(analysis.two_sided_p_value)
+                printed::p_value(analysis.two_sided_p_value)
             );
             match input.protocol.asks() {
                 Asks::Attribute => format!(
@@ -254,7 +255,7 @@ pub(super) fn limits(
              intervals do not allow for the looks: after an early end they lean high.",
             looked.listeners,
             count(u64::from(looked.of), "listener"),
-            percent(input.alpha)
+            stated(input.alpha)
         ));
     }
     if let (Some(test), Stopping::Sequential { .. }) = (test, input.rule)
@@ -268,7 +269,7 @@ pub(super) fn limits(
              undecided in {}.",
             count(test.most_trials, "trial"),
             percent(guess.difference),
-            percent(test.proportion),
+            stated(test.proportion),
             percent(hears.no_difference + hears.undecided),
             percent(hears.no_difference),
             percent(hears.undecided)
@@ -409,7 +410,7 @@ fn power(input: &VerdictInput) -> String {
         return format!(
             "With {} and a risk of {} no score could have shown anything: plan more trials.",
             count(trials, "trial"),
-            percent(input.alpha)
+            stated(input.alpha)
         );
     };
     let at = |share: f64| {
@@ -460,8 +461,8 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
     };
     vec![format!(
         "Audible controls: the altered side was chosen {correct} of {trials} times. Nobody is right or wrong there; {what} \
-         (two-sided p {}).",
-        probability(p)
+         (two-sided {}).",
+        printed::p_value(p)
     )]
 }
 

@@ -3,6 +3,7 @@
 use crate::evidence::{self, Agreed, Anonymiser, Basis, Evidence, Options};
 use crate::session::{Scale, Session};
 use crate::stats::threshold::summary::{Estimate, Place};
+use crate::units::printed;
 
 use super::{OnPaper, judge};
 
@@ -77,7 +78,7 @@ impl Yardstick {
             Basis::Listening | Basis::Nothing => "",
         };
         let cables = cables_db.map_or_else(String::new, |db| {
-            format!("; the cables differ by {db:.2} dB at most", db = db.max(0.0))
+            format!("; the cables differ by {db} at most", db = printed::decibels(db.max(0.0)))
         });
         format!("The yardstick: {} {heard} on {}{cables}.{simulated}", self.listener, self.clips.join(", "))
     }

@@ -212,3 +212,43 @@ fn every_dependency_has_a_reason() {
     }
     assert!(checked > 40, "only {checked} dependencies were found in Cargo.toml");
 }
+
+/// Where a number with a chosen count of decimals stands before one of these, it was formatted outside the room for that.
+const PRINTED_UNITS: [&str; 14] =
+    ["%", "dB", "dBFS", "dBTP", "Hz", "kHz", "ohm", "Ω", "ms", "s", "W", "ppm", "uH", "degrees"];
+
+/// Numbers that a line of source formats by itself: a placeholder with decimals before a unit, or before "p".
+fn formats_by_itself(line: &str) -> bool {
+    let decimals = line.match_indices("}").any(|(end, _)| {
+        let Some(start) = line[..end].rfind('{') else { return false };
+        let unit: String = line[end + 1..]
+            .strip_prefix([' ', '\u{a0}'])
+            .unwrap_or_default()
+            .chars()
+            .take_while(|letter| letter.is_alphanumeric() || *letter == '%')
+            .collect();
+        line[start..end].contains(":.") && PRINTED_UNITS.contains(&unit.as_str())
+            || line[start..end].contains(":+.") && PRINTED_UNITS.contains(&unit.as_str())
+    });
+    decimals || ["(p {}", " p {},", " p {}.", "p = {", " p = \""].iter().any(|sign| line.contains(sign))
+}
+
+#[test]
+fn one_room_formats_what_people_read() {
+    assert!(
+        formats_by_itself(r#"format!("{db:.2} dB off")"#)
+            && formats_by_itself(r#"format!("{:+.1} dBFS", x)"#)
+    );
+    assert!(
+        formats_by_itself(r#""alone (p = {})","#) && !formats_by_itself(r#""{} dB and {:.3} of d-prime""#)
+    );
+    let mut wrong = Vec::new();
+    for path in sources(&source_root()).into_iter().filter(|path| !path.ends_with("units/printed.rs")) {
+        let code = code(&path);
+        let shown = code.split("#[cfg(test)]\nmod").next().unwrap_or_default();
+        for line in shown.lines().filter(|line| formats_by_itself(line)) {
+            wrong.push(format!("{}: {}", path.display(), line.trim()));
+        }
+    }
+    assert!(wrong.is_empty(), "numbers that units::printed should format:\n{}", wrong.join("\n"));
+}

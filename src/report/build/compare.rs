@@ -10,12 +10,13 @@ use crate::clip::loudness::Meter;
 use crate::clip::spectrum::Spectrum;
 use crate::clip::{ClipSource, OpenClip};
 use crate::evidence::{Anonymiser, hide};
-use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
 use crate::report::distortion_figure::distortion;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, ClipFacts, Compared, DifferenceFacts};
 use crate::report::{length_figures, response_figures};
 use crate::session::{Caution, Clip, Levels, NamedCable, Session};
+use crate::units::printed;
+use crate::units::printed::plus_minus;
 
 /// Frames read at a time.
 const BLOCK: usize = 65_536;
@@ -89,7 +90,7 @@ fn amplifier(session: &Session) -> Vec<String> {
         ),
         OutputImpedance::Table(table) => {
             let (low, high) = table.range_hz();
-            format!("output impedance measured from {} to {}", hertz(low), hertz(high))
+            format!("output impedance measured from {} to {}", printed::hertz(low), printed::hertz(high))
         }
     }];
     if let Some(ohm) = session.amplifier.lowest_load_ohm {
@@ -103,7 +104,7 @@ fn loudspeaker(session: &Session) -> Vec<String> {
         Load::Resistor(ohm) => format!("resistor of {} Ω", digits(*ohm)),
         Load::Table(table) => {
             let (low, high) = table.range_hz();
-            format!("impedance measured from {} to {}", hertz(low), hertz(high))
+            format!("impedance measured from {} to {}", printed::hertz(low), printed::hertz(high))
         }
         Load::Driver(driver) => format!(
             "one driver: {} Ω at 0 Hz, resonance at {} Hz",
@@ -117,7 +118,11 @@ fn loudspeaker(session: &Session) -> Vec<String> {
     }
     let (ohm, at) = session.loudspeaker.lowest_impedance(20.0, 20_000.0);
     if !matches!(session.loudspeaker.load, Load::Resistor(_)) && ohm.is_finite() {
-        lines.push(format!("lowest impedance from 20 Hz to 20 kHz: {} Ω at {}", digits(ohm), hertz(at)));
+        lines.push(format!(
+            "lowest impedance from 20 Hz to 20 kHz: {} Ω at {}",
+            digits(ohm),
+            printed::hertz(at)
+        ));
     }
     lines
 }
@@ -145,11 +150,15 @@ fn describe(cable: &Cable) -> String {
         Cable::Lumped(_) => "totals of resistance, inductance and capacitance".to_owned(),
         Cable::TwoPort(table) => {
             let (low, high) = table.range_hz();
-            format!("two-port measured from {} to {}", hertz(low), hertz(high))
+            format!("two-port measured from {} to {}", printed::hertz(low), printed::hertz(high))
         }
         Cable::Response(table) => {
             let (low, high) = table.range_hz();
-            format!("response measured from {} to {}, load included", hertz(low), hertz(high))
+            format!(
+                "response measured from {} to {}, load included",
+                printed::hertz(low),
+                printed::hertz(high)
+            )
         }
         Cable::Series(parts) => {
             format!("one after another: {}", parts.iter().map(describe).collect::<Vec<_>>().join("; "))
@@ -228,7 +237,7 @@ fn measure(source: &ClipSource) -> Result<(Measured, Vec<(f64, f64)>), String> {
             "loudness".to_owned(),
             loudness.integrated_lufs.map_or_else(|| "silent".to_owned(), |lufs| format!("{lufs:.1} LUFS")),
         ),
-        ("true peak".to_owned(), format!("{:.1} dBTP", loudness.true_peak_dbtp())),
+        ("true peak".to_owned(), printed::fixed(loudness.true_peak_dbtp(), 1, "dBTP")),
     ];
     let spectrum = spectrum.finish().into_iter().filter(|(_, level)| level.is_finite()).collect();
     Ok((facts, spectrum))
@@ -241,8 +250,8 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
     let unknown = Uncertainty::between(&a, &b, &summary, &[]).map_err(|error| error.to_string())?;
     let decibels = |value: f64, of: fn(&Uncertainty) -> f64, signed: bool| match &unknown {
         Some(unknown) => plus_minus(value, of(unknown)),
-        None if signed => format!("{value:+.4} dB"),
-        None => format!("{value:.4} dB"),
+        None if signed => printed::signed_decibels(value),
+        None => printed::decibels(value),
     };
     let fact = |label: &str, value: String| (label.to_owned(), value);
     Ok(DifferenceFacts {
@@ -256,7 +265,7 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
                 format!(
                     "{} at {}",
                     decibels(summary.max_abs_db, |unknown| unknown.max_abs_db, false),
-                    hertz(summary.max_abs_at_hz)
+                    printed::hertz(summary.max_abs_at_hz)
                 ),
             ),
             fact(
@@ -264,7 +273,7 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
                 format!(
                     "{} at {}",
                     decibels(summary.shape_max_abs_db, |unknown| unknown.shape_max_abs_db, false),
-                    hertz(summary.shape_max_abs_at_hz)
+                    printed::hertz(summary.shape_max_abs_at_hz)
                 ),
             ),
             fact("A minus B as a signal", summary.signal_words()),
@@ -279,18 +288,4 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
             None => "How sure that is cannot be said: the session gives no tolerances.".to_owned(),
         }],
     })
-}
-
-/// A frequency with three digits: "52 Hz", "1.25 kHz".
-fn hertz(value: f64) -> String {
-    let rounded = |value: f64| {
-        let places = (2.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 9.0) as usize;
-        let text = format!("{value:.places$}");
-        if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
-    };
-    if value >= 1000.0 {
-        format!("{} kHz", rounded(value / 1000.0))
-    } else {
-        format!("{} Hz", rounded(value))
-    }
 }

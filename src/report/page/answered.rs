@@ -11,6 +11,7 @@ use crate::stats::description::Roc;
 use crate::stats::protocol::{Alternative, Definition};
 use crate::stats::threshold::summary::Place;
 use crate::trial::Decision;
+use crate::units::printed;
 use crate::units::printed::{probability, significant};
 use crate::verdict::threshold::{ListenerThreshold, ThresholdFindings};
 use crate::verdict::{ComparisonResult, ListenerResult, decision_words};
@@ -323,28 +324,28 @@ fn panel(preference: bool, sequential: bool, comparison: &ComparisonResult) -> M
                         "probability " (probability(analysis.passers.at_least_one))
                     }
                     dt { (traced("best listener", "best")) } dd {
-                        (panel.best) ", p = " (probability(analysis.best.p_value_alone)) "; that the best of "
+                        (panel.best) ", " (printed::p_value(analysis.best.p_value_alone)) "; that the best of "
                         (count(comparison.results.len(), "guesser")) " does as well: " (probability(analysis.best.p_value))
                     }
                     @if let Some(fisher) = &analysis.fisher {
                         dt { (traced("combined, Fisher", "combined")) } dd {
                             "chi-squared " (format!("{:.2}", fisher.statistic)) " with " (2 * comparison.results.len())
-                            " degrees, p = " (probability(fisher.p_value))
+                            " degrees, " (printed::p_value(fisher.p_value))
                         }
                     }
                     dt { (traced("combined, Stouffer", "combined")) } dd {
-                        "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", p = " (probability(analysis.stouffer.p_value))
+                        "z = " (format!("{:.2}", analysis.stouffer.statistic)) ", " (printed::p_value(analysis.stouffer.p_value))
                     }
                     @if let Some(test) = &analysis.heterogeneity {
                         dt { (traced("are all alike?", "alike")) } dd {
-                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
-                            (probability(test.p_value))
+                            "chi-squared " (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", "
+                            (printed::p_value(test.p_value))
                         }
                     }
                     @if let Some(fit) = &analysis.beta_binomial {
                         dt { (traced("spread between listeners", "spread")) } dd {
                             "beta-binomial" @if !preference { " with chance correction" } ": mean share " (format!("{:.3}", fit.mu)) (error(fit.mu_standard_error)) ", gamma "
-                            (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", p = " (probability(fit.p_value))
+                            (format!("{:.3}", fit.gamma)) (error(fit.gamma_standard_error)) ", " (printed::p_value(fit.p_value))
                         }
                     }
                     @if let Some(mixture) = &comparison.mixture {
@@ -391,7 +392,7 @@ fn clips(report: &Report, comparison: &ComparisonResult) -> Markup {
             @if let Some(test) = &clips.alike {
                 p.small {
                     "Are all clips alike? Chi-squared " (format!("{:.2}", test.chi_squared)) " with "
-                    (count(test.degrees as usize, "degree")) ", p = " (probability(test.p_value)) " (Pearson 1900)."
+                    (count(test.degrees as usize, "degree")) ", " (printed::p_value(test.p_value)) " (Pearson 1900)."
                 }
             }
         }
@@ -477,8 +478,8 @@ fn places(report: &Report) -> Markup {
                 @if let Some(test) = &comparison.between_places {
                     p {
                         (comparison.name) ": " (traced("that all places have one proportion right", "alike")) ": chi-squared "
-                        (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", p = "
-                        (probability(test.p_value)) "."
+                        (format!("{:.2}", test.chi_squared)) " with " (count(test.degrees as usize, "degree")) ", "
+                        (printed::p_value(test.p_value)) "."
                     }
                 } @else if comparison.room.is_some() {
                     p {

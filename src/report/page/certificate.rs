@@ -25,7 +25,7 @@ pub fn certificates(report: &Report) -> String {
         header.top {
             p.over { "One page per listener, for printing" }
             h1 { (report.session.title) }
-            @if listeners.is_empty() { p.notice { "No listener has a complete, valid sitting: there is nothing to certify." } }
+            @if listeners.is_empty() { p.notice { "No listener has completed a valid sitting, so there is nothing to certify." } }
         }
         main {
             @for index in listeners { (certificate(report, index)) }
@@ -88,7 +88,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             h2 { "Certificate" }
             p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
             @if let Some(why) = no_listening_test(simulated, silent) { p.notice { (why) } }
-            @if report.session.invented { p.notice { "Invented session: nothing in it exists elsewhere." } }
+            @if report.session.invented { p.notice { "This session is invented: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
                 (picture(report, index, comparison, result))
@@ -114,7 +114,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 @for limit in &result.verdict.limits { p.fine { (limit) } }
             }
             @if listener.positive_controls.1 > 0 {
-                p { "Audible controls: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
+                p { "Controls that should be heard: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
             }
             p.fine {
                 @for sitting in &sittings {
@@ -125,8 +125,8 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 }
             }
             p.fine {
-                "Says what these answers support, of the voltage at a loudspeaker's terminals and over the equipment that "
-                "was used; nothing else. " (report.program) "."
+                "This says what these answers support, about the voltage at the loudspeaker's terminals and through the equipment "
+                "used. It says nothing else. " (report.program) "."
             }
         }
     }

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 use super::sources::traced;
 use super::{count, figure, percent, wide};
 use crate::report::model::{Report, SequentialFacts};
-use crate::units::printed::probability;
+use crate::units::printed::{probability, stated};
 
 pub(super) fn design(report: &Report) -> Markup {
     let session = &report.session;
@@ -48,7 +48,7 @@ fn sequential_design(report: &Report, rule: &SequentialFacts) -> Markup {
         p {
             "With the sequential rule as agreed, exactly: a guesser is said to hear a difference with probability "
             (probability(rule.guesser.difference)) " and needs " (format!("{:.1}", rule.guesser.expected_trials))
-            " trials on average; a listener with " (percent(rule.proportion)) " right is missed with probability "
+            " trials on average; a listener with " (stated(rule.proportion)) " right is missed with probability "
             (probability(rule.listener.no_difference)) ", stays undecided with " (probability(rule.listener.undecided))
             ", and needs " (format!("{:.1}", rule.listener.expected_trials)) " trials."
         }

@@ -7,6 +7,7 @@ use super::{count, wide};
 use crate::report::model::Report;
 use crate::report::{drawn, front_figure, threshold_figures};
 use crate::session::Levels;
+use crate::units::printed;
 use crate::units::printed::moment;
 use crate::verdict::caveat::Weight;
 use crate::verdict::{ComparisonResult, Finding};
@@ -116,12 +117,12 @@ fn compared(report: &Report) -> Markup {
                 "."
                 @if let Some(facts) = report.compared.differences.iter().find(|facts| facts.comparison == comparison.name) {
                     @if let Some((size, unknown)) = facts.known_db {
-                        " They differ by " strong { (format!("{size:.2} ± {unknown:.2} dB")) } " at most."
+                        " They differ by " strong { (format!("{size:.2} ± {unknown}", unknown = printed::decibels(unknown))) } " at most."
                     }
                     @if let Some(level) = facts.level_db {
                         @match report.session.levels {
-                            Levels::Matched => { " The level difference of " (format!("{:.2} dB", level.abs())) " was taken out." }
-                            Levels::AsWired => { " " (format!("{:.2} dB", level.abs())) " of it is level alone." }
+                            Levels::Matched => { " The level difference of " (printed::decibels(level.abs())) " was taken out." }
+                            Levels::AsWired => { " " (printed::decibels(level.abs())) " of it is level alone." }
                         }
                     }
                 }

@@ -7,7 +7,7 @@ use super::super::model::Report;
 use super::{count, percent, wide};
 use crate::evidence::PanelStanding;
 use crate::session::Fact;
-use crate::units::printed::probability;
+use crate::units::printed::{probability, stated};
 use crate::verdict::panel::{for_whom_words, leave_out_words, looks_words, lost_words};
 
 /// What was done, to be pasted.
@@ -156,8 +156,8 @@ fn standing(panel: &PanelStanding) -> Markup {
             @if let Some(share) = agreed.no_difference_above {
                 dt { "no difference worth mentioning" }
                 dd {
-                    "one that is heard in at most " (percent(share)) " of trials, wrongly claimed at a risk of "
-                    (percent(agreed.no_difference_risk))
+                    "one that is heard in at most " (stated(share)) " of trials, wrongly claimed at a risk of "
+                    (stated(agreed.no_difference_risk))
                 }
             }
         }

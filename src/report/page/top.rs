@@ -7,7 +7,8 @@ use super::{count, d_prime, percent, share};
 use crate::evidence::Basis;
 use crate::report::model::Report;
 use crate::session::Family;
-use crate::units::printed::probability;
+use crate::units::printed;
+use crate::units::printed::{probability, stated};
 use crate::verdict::caveat::Weight;
 use crate::verdict::panel::some_hear_it;
 use crate::verdict::{ComparisonResult, Finding};
@@ -20,7 +21,7 @@ pub(in crate::report) fn design(report: &Report) -> String {
         session.protocol_title,
         count(session.trials as usize, "counted trial"),
         session.stopping,
-        percent(session.alpha)
+        stated(session.alpha)
     )
 }
 
@@ -32,7 +33,7 @@ pub(super) fn section(report: &Report) -> Markup {
             @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
                 p.small {
                     "The " (report.comparisons.len()) " comparisons are judged together: p-values are adjusted so that the "
-                    "risk of even one false \"difference\" among them is at most " (percent(report.session.alpha)) " "
+                    "risk of even one false \"difference\" among them is at most " (stated(report.session.alpha)) " "
                     "(Holm 1979)."
                 }
             }
@@ -114,7 +115,7 @@ fn everybody(report: &Report, comparison: &ComparisonResult) -> Markup {
         @if let Some(everybody) = &comparison.everybody {
             p {
                 "With everybody who sat, those left out among them: " (everybody.correct) " of " (everybody.trials) " "
-                (report.session.inquiry.counted_unnamed()) ", p = " (probability(everybody.p_value)) ". Left out for missing the controls: "
+                (report.session.inquiry.counted_unnamed()) ", " (printed::p_value(everybody.p_value)) ". Left out for missing the controls: "
                 @for (place, own) in everybody.left_out.iter().enumerate() {
                     @if place > 0 { ", " }
                     (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.0) " of "
@@ -132,8 +133,8 @@ fn worst_case(report: &Report, comparison: &ComparisonResult) -> Markup {
         @if let Some(worst) = &comparison.worst_case {
             p {
                 "If every answer of the " (count(worst.sittings as usize, "sitting")) " begun and not completed had gone against it: "
-                (worst.correct) " of " (worst.trials) " " (report.session.inquiry.counted_unnamed()) ", p = "
-                (probability(worst.p_value)) "."
+                (worst.correct) " of " (worst.trials) " " (report.session.inquiry.counted_unnamed()) ", "
+                (printed::p_value(worst.p_value)) "."
             }
         }
     }
@@ -159,12 +160,12 @@ fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
                     li {
                         @if let Some(words) = some(comparison) { strong { (words) } " " }
                         @if test.similar {
-                            "Supported, at a risk of " (percent(test.beta)) ": the difference is heard in at most "
-                            (percent(test.limit)) " of trials"
+                            "Supported, at a risk of " (stated(test.beta)) ": the difference is heard in at most "
+                            (stated(test.limit)) " of trials"
                         } @else {
-                            "Not supported: that the difference is heard in at most " (percent(test.limit)) " of trials"
+                            "Not supported: that the difference is heard in at most " (stated(test.limit)) " of trials"
                         }
-                        " (p = " (probability(test.p_value))
+                        " (" (printed::p_value(test.p_value))
                         @if let Some(critical) = test.critical {
                             @if report.session.inquiry.two_sided() {
                                 "; at most " (critical) " of " (comparison.trials) " for the side with more answers would support it"

@@ -9,7 +9,8 @@ use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
 use crate::stats::{one, pattern};
 use crate::trial::record::Part;
-use crate::units::printed::{count, probability, rate};
+use crate::units::printed;
+use crate::units::printed::{count, rate};
 use crate::verdict::known::sentence;
 use crate::verdict::{ComparisonResult, Controls, Tally, controls_missed as missed, rig_suspect};
 
@@ -124,10 +125,10 @@ pub(super) fn little_power(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::LittlePower,
         weight: Weight::Minor,
         text: format!(
-            "{}: {} would find somebody who really hears the difference in {:.0} % of trials in only {:.0} of 100 such tests.",
+            "{}: {} would find somebody who really hears the difference in {} of trials in only {:.0} of 100 such tests.",
             found.name,
             count(found.trials, "counted trial"),
-            LOOKED_FOR * 100.0,
+            printed::percent(LOOKED_FOR),
             power * 100.0
         ),
         remedy: PLAN,
@@ -144,9 +145,10 @@ pub(super) fn level_audible(case: &Case<'_>) -> Vec<Caveat> {
             kind: Kind::LevelAudible,
             weight: Weight::Serious,
             text: format!(
-                "{}: the sides differ by {decibels:.2} dB in level, which may be heard by itself. The verdict is about the pair \
+                "{}: the sides differ by {decibels} in level, which may be heard by itself. The verdict is about the pair \
                  as wired, level included.",
-                found.name
+                found.name,
+                decibels = printed::decibels(decibels)
             ),
             remedy: "Set `levels = \"matched\"` to ask about everything but the level.",
         })
@@ -161,9 +163,9 @@ pub(super) fn listeners_unlike(case: &Case<'_>) -> Vec<Caveat> {
             kind: Kind::ListenersUnlike,
             weight: Weight::Minor,
             text: format!(
-                "{}: the listeners differ more than chance allows (p = {}). The pooled number hides who can and who cannot.",
+                "{}: the listeners differ more than chance allows ({}). The pooled number hides who can and who cannot.",
                 found.name,
-                probability(test.p_value)
+                printed::p_value(test.p_value)
             ),
             remedy: "Read the listeners one by one, with the adjusted p-values.",
         })
@@ -178,9 +180,9 @@ pub(super) fn places_unlike(case: &Case<'_>) -> Vec<Caveat> {
             kind: Kind::PlacesUnlike,
             weight: Weight::Serious,
             text: format!(
-                "{}: the places differ more than chance allows (p = {}). Pooling them answers a question that nobody asked.",
+                "{}: the places differ more than chance allows ({}). Pooling them answers a question that nobody asked.",
                 found.name,
-                probability(test.p_value)
+                printed::p_value(test.p_value)
             ),
             remedy: "Read the places one by one.",
         })

@@ -6,6 +6,7 @@ use crate::evidence::{SittingFacts, State};
 use crate::stats::binomial;
 use crate::stats::protocol::Definition;
 use crate::trial::record::{OutputPath, Part, Terms};
+use crate::units::printed;
 use crate::units::printed::{count, percent, verb};
 
 use super::answers::{HASTY_MS, OFTEN};
@@ -309,9 +310,10 @@ pub(super) fn words_could_hide(case: &Case<'_>) -> Vec<Caveat> {
         weight: Weight::Serious,
         text: format!(
             "{comparison}: in {} the sound device's {words} words could hide the difference: on {clip} it stood only \
-             {margin_db:.0} dB out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may not \
+             {margin_db} out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may not \
              have been given it to hear.",
-            count(sittings, "sitting")
+            count(sittings, "sitting"),
+            margin_db = printed::fixed(margin_db, 0, "dB")
         ),
         remedy: match words {
             WordLength::Bits16 => {

@@ -6,6 +6,7 @@ use crate::hearing::Expected;
 use crate::session::Scale;
 use crate::stats::threshold::summary::Estimate;
 use crate::stimulus::on_paper::SizesOnPaper;
+use crate::units::printed;
 use crate::units::printed::significant;
 
 /// A threshold in decibels and metres.
@@ -55,7 +56,12 @@ impl OnPaper {
     pub(super) fn sentences(&self, scale: Scale) -> Vec<String> {
         let decibels = |of: &Estimate| {
             let places = if of.estimate < 0.1 { 3 } else { 2 };
-            format!("{:.places$} dB ({:.places$} to {:.places$} dB)", of.estimate, of.lower, of.upper)
+            format!(
+                "{} ({:.places$} to {})",
+                printed::fixed(of.estimate, places, "dB"),
+                of.lower,
+                printed::fixed(of.upper, places, "dB")
+            )
         };
         let mut sentences = Vec::new();
         if scale.is_about_the_cables() {
@@ -65,7 +71,9 @@ impl OnPaper {
             .clips
             .iter()
             .take(MOST_CLIPS)
-            .map(|on| format!("{} on {}, around {:.0} Hz", decibels(&on.band_db), on.clip, on.band_hz))
+            .map(|on| {
+                format!("{} on {}, around {}", decibels(&on.band_db), on.clip, printed::hertz(on.band_hz))
+            })
             .collect();
         if !clips.is_empty() && scale != Scale::Level {
             sentences.push(format!("In the strongest auditory band it is {}.", clips.join("; ")));
@@ -123,8 +131,9 @@ pub(super) const MODEL: &str = "excitation differs by 1 dB: Glasberg & Moore 199
 pub fn expected_words(scale: Scale, expected: Expected) -> String {
     match expected {
         Expected::At(size, at_hz) => format!(
-            "a published model expects it to be heard from {} on, around {at_hz:.0} Hz ({MODEL})",
-            scale.words(size)
+            "a published model expects it to be heard from {} on, around {at_hz} ({MODEL})",
+            scale.words(size),
+            at_hz = printed::hertz(at_hz)
         ),
         Expected::Above(size) => {
             format!("a published model expects it to be heard at no size up to {}", scale.words(size))
