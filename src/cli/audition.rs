@@ -16,21 +16,21 @@ use crate::{session, sitting};
 /// What was typed after `audition`.
 #[derive(Debug, clap::Args)]
 pub struct AuditionArguments {
-    /// Session file, or the folder it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
-    /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
-    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    /// Sound device, by its name in `earwitness devices` [default: the system's]
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// Begin with training; what it comes to is listed in the report under this session, and never counted
+    /// Begin with training. The report lists it, and it never counts
     #[arg(long, requires = "listener")]
     train: bool,
-    /// Who listens: with a name, training is kept in sittings/training.log
+    /// Who listens. With a name, training is kept in sittings/training.log
     #[arg(long, value_name = "NAME")]
     listener: Option<String>,
-    /// Plain lines in place of a screen, for screen readers, serial terminals and scripts
+    /// Show plain lines instead of a screen, for screen readers, serial terminals and scripts
     #[arg(long)]
     plain: bool,
 }
@@ -38,12 +38,13 @@ pub struct AuditionArguments {
 /// Runs the command.
 pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let output = output(&arguments.output, arguments.device.as_deref())?;
-    let look = look(false, arguments.plain)?;
     super::timings::stage("session");
+    // A mistyped name is told before a missing terminal is.
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    let look = look(false, arguments.plain)?;
     if session.switcher.is_some() {
         return Err(Failure::bad(
-            "an audition plays filters and moves no switch: listen to the cables of a [switcher] with `earwitness run`, whose warm-up \
+            "an audition plays filters and moves no switch. To hear the cables of a [switcher], use `earwitness run`: its warm-up \
              trials do not count",
         ));
     }
@@ -56,19 +57,19 @@ pub fn run(arguments: &AuditionArguments, out: &mut dyn Write) -> Result<(), Fai
     if heard.answers > 0 {
         writeln!(
             out,
-            "Training: {} right of {} answers; the criterion ({} right in a row) was reached {} times. {}",
+            "Training: {} of {} answers right. You reached {} right in a row {}. {}",
             heard.right,
             heard.answers,
             sitting::audition::CRITERION,
-            heard.reached,
+            printed::count(u64::from(heard.reached), "time"),
             if kept.is_some() {
-                "It is listed in the report, and never counted."
+                "The report lists this, and it never counts."
             } else {
-                "Nothing of this is counted or kept."
+                "None of this counts or is kept."
             }
         )?;
     } else {
-        writeln!(out, "Nothing of an audition is counted or kept.")?;
+        writeln!(out, "Nothing counts, and nothing was kept.")?;
     }
     Ok(())
 }

@@ -32,21 +32,21 @@ pub struct BenchArguments {
 /// The jobs of the bench, in the order of a measurement.
 #[derive(Debug, clap::Subcommand)]
 enum Job {
-    /// Write the sweep as a sound file, to be played by anything
+    /// Write the sweep as a sound file that anything can play
     Sweep(sweep::SweepArguments),
-    /// Write steady tones as a sound file: two at once for intermodulation, or one after the other for THD+N
+    /// Write steady tones as a sound file, for intermodulation or THD+N
     Tones(tones::TonesArguments),
     /// Play the sweep and record two channels at once: reference (amplifier), response (loudspeaker)
     Capture(capture::CaptureArguments),
-    /// The transfer function of a recording, with its standard deviation; delay removed and said
+    /// Work out the transfer function of a recording, with its standard deviation and delay
     Response(response::ResponseArguments),
-    /// Harmonics and THD over frequency, the difference of two recordings; intermodulation, THD+N
+    /// Work out harmonics and THD, intermodulation or THD+N, and how far two recordings differ
     Distortion(distortion::DistortionArguments),
-    /// An impedance by a known resistor: a loudspeaker, a shorted or an open cable
+    /// Work out an impedance from a known resistor: a loudspeaker, a shorted or an open cable
     Impedance(impedance::ImpedanceArguments),
-    /// Two recordings on one time axis: what is left, against the same cable twice
+    /// Subtract two recordings, aligned in time: what is left, against the same cable twice
     Null(null::NullArguments),
-    /// A page with pictures of two cables: set-up, responses, difference, distortion, null test, raw files by digest
+    /// Write a page on two measured cables: responses, difference, distortion, null test
     Report(report::ReportArguments),
 }
 

@@ -19,20 +19,20 @@ const LISTENER: &str = "Demonstration";
 /// What was typed after `demo`.
 #[derive(Debug, clap::Args)]
 pub struct DemoArguments {
-    /// Folder for the session and its journal; without this a new one in the system's temporary folder
+    /// Folder for the session and its journal [default: a new temporary folder]
     #[arg(long, value_name = "DIR")]
     dir: Option<PathBuf>,
-    /// Plain lines in place of a screen
+    /// Show plain lines instead of a screen
     #[arg(long)]
     plain: bool,
     /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
     /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
-    /// Look for a threshold: how much of the difference is needed until it is heard
+    /// Find the threshold: how large the difference must be to be heard
     #[arg(long)]
     threshold: bool,
-    /// Play no sound, even if there is a device
+    /// Play no sound, even if there is a sound device
     #[arg(long)]
     silent: bool,
 }
@@ -69,7 +69,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     };
     if silent && simulate.is_none() {
         note(
-            "There is no sound device, so the demonstration is silent: it shows the way, and proves nothing.",
+            "No sound device found, so this demonstration is silent: it shows how a test goes, and proves nothing.",
         );
         note("`earwitness devices` says what to install or check.");
     }
@@ -125,7 +125,8 @@ fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
             std::fs::create_dir_all(dir).map_err(|error| {
                 Failure::Bad(format!(
                     "{} cannot be made: {error}; choose a folder that you may write to",
-                    dir.display()
+                    dir.display(),
+                    error = crate::files::reason(&error)
                 ))
             })?;
             Ok(dir.to_path_buf())
@@ -135,7 +136,10 @@ fn folder(wanted: Option<&Path>) -> Result<PathBuf, Failure> {
             .tempdir()
             .map(tempfile::TempDir::keep)
             .map_err(|error| {
-                Failure::Bad(format!("no temporary folder can be made ({error}); name one with --dir DIR"))
+                Failure::Bad(format!(
+                    "no temporary folder can be made ({error}); name one with --dir DIR",
+                    error = crate::files::reason(&error)
+                ))
             }),
     }
 }
@@ -151,7 +155,8 @@ fn write_session(file: &Path, text: &[u8]) -> Result<(), Failure> {
         ))),
         Err(error) => Err(Failure::Bad(format!(
             "{} cannot be written: {error}; choose a folder that you may write to",
-            file.display()
+            file.display(),
+            error = crate::files::reason(&error)
         ))),
     }
 }

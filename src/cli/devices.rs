@@ -14,17 +14,17 @@ pub struct DevicesArguments {
 }
 
 const NONE: &str = "\
-No sound device answers.
-- Is one connected and switched on? `aplay -l` lists what the kernel sees (Debian: apt-get install alsa-utils).
-- Does a sound server run? `systemctl --user status pipewire pulseaudio`
+No sound device answers. Check, in this order:
+- Is a device connected and switched on? `aplay -l` lists what the kernel sees (Debian: apt-get install alsa-utils).
+- Is a sound server running? `systemctl --user status pipewire pulseaudio`
 - Can ALSA programs reach it? apt-get install libasound2-plugins (PulseAudio) or pipewire-alsa (PipeWire)
-- May you use it? Be in the group `audio`, or log in at the desktop.
-Without a device, use --output silent, or --output FILE.wav to listen elsewhere.";
+- Are you allowed to use it? Join the group `audio`, or log in at the desktop.
+Without a device: --output FILE.wav writes what would be heard, and --output silent plays nothing.";
 
 const CAVEAT: &str = "\
-A device behind a sound server accepts any rate and format: the server may then resample, mix with other programs and
-turn the volume down, and none of that can be seen from here. For a path that changes nothing: stop other programs, set
-the server's volume to 100 %, set its rate to the clips' rate, or choose a device whose name begins with hw:.";
+A sound server accepts any rate and format. It may resample, mix in other programs or turn the volume down, and this
+program cannot see that. To change nothing: choose a device whose name begins with hw:. Or stop other programs, and set
+the server's volume to 100 % and its rate to that of the clips.";
 
 /// Runs the command.
 pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Failure> {
@@ -65,7 +65,7 @@ fn print(device: &DeviceFacts, out: &mut dyn Write) -> std::io::Result<()> {
         return writeln!(out, "  {}: does not answer ({problem})", device.host);
     }
     if discards(device) {
-        return writeln!(out, "  {}: swallows all sound", device.host);
+        return writeln!(out, "  {}: plays nothing: it throws the sound away", device.host);
     }
     let rates: Vec<String> = device.rates_hz.iter().map(u32::to_string).collect();
     let channels: Vec<String> = device.channels.iter().map(u16::to_string).collect();

@@ -9,7 +9,7 @@ use crate::session::template::TEMPLATE;
 /// What was typed after `new`.
 #[derive(Debug, clap::Args)]
 pub struct NewArguments {
-    /// Folder to make; an existing one must not hold a session.toml
+    /// Folder for the new session; it must not hold a session.toml yet
     dir: PathBuf,
 }
 
@@ -20,7 +20,8 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
     let failed = |action: &str, error: std::io::Error| {
         Failure::Bad(format!(
             "{} cannot be {action}: {error}; choose a folder that you may write to",
-            dir.display()
+            dir.display(),
+            error = crate::files::reason(&error)
         ))
     };
     std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;

@@ -36,64 +36,64 @@ use crate::trial::{Definition, Terms};
 /// What was typed after `night`.
 #[derive(Debug, clap::Args)]
 pub struct NightArguments {
-    /// Session file, or the folder it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
-    /// The host's name; it goes into the journal
+    /// The host's name, for the journal
     #[arg(long, value_name = "NAME", default_value = "host")]
     host: String,
     /// Address of this machine that the phones can reach, such as 192.168.1.20, with or without a port; a port alone, or
     /// nothing, lets only this machine itself take part
     #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address)]
     listen: Option<SocketAddr>,
-    /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
-    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    /// Sound device, by its name in `earwitness devices` [default: the system's]
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// Seconds of silence before each stimulus
+    /// Seconds of silence before each sound
     #[arg(long, value_name = "SECONDS", default_value_t = 1.0)]
     gap: f64,
-    /// Seconds to vote after everything was heard
+    /// Seconds to vote after everything has been heard
     #[arg(long, value_name = "SECONDS", default_value_t = 20.0)]
     vote_time: f64,
-    /// Start each trial by itself, so many seconds after the one before
+    /// Start each trial this many seconds after the last one, without the host
     #[arg(long, value_name = "SECONDS")]
     pause: Option<f64>,
-    /// How often the whole order is presented in each trial
+    /// How often each trial plays all its sounds
     #[arg(long, value_name = "TIMES", default_value_t = 1)]
     rounds: u32,
-    /// The host plays every stimulus and opens and closes the votes
+    /// The host starts every sound, and opens and closes each vote
     #[arg(long)]
     by_hand: bool,
-    /// A new night, also where one of this session was cut off
+    /// Start a new night even if one is unfinished
     #[arg(long)]
     new: bool,
-    /// A guest types a passphrase: without it nobody reads the draws from this disk, goes on with the night or ends it
+    /// A guest types a passphrase. Without it nobody can read the draws on this disk, go on with the night or end it
     #[arg(long)]
     guest: bool,
-    /// Plain lines in place of a screen: commands in, what happens out
+    /// Show plain lines instead of a screen: commands in, events out
     #[arg(long)]
     plain: bool,
-    /// Write numbered paper ballots as an HTML file to print, and nothing else
+    /// Write numbered paper ballots to print (an HTML file), and stop
     #[arg(long, value_name = "FILE.html")]
     ballots: Option<PathBuf>,
-    /// Bring the results of this session's newest closed night back: host, room display and phones
+    /// Show the results of the last closed night again, to host, room display and phones
     #[arg(long, conflicts_with_all = ["new", "ballots", "room_display"])]
     show: bool,
-    /// How many seats the room has, and how many ballots are written
+    /// Seats in the room, and ballots to write
     #[arg(long, value_name = "NUMBER", default_value_t = 40)]
     seats: u32,
-    /// Seats that phones do not get, for paper ballots, such as 31-40
+    /// Seats kept for paper ballots, such as 31-40
     #[arg(long, value_name = "FIRST-LAST", value_parser = command::range)]
     paper_seats: Option<(u32, u32)>,
-    /// How many tables there are: each is a team, and the reveal has a score for each
+    /// Number of tables; each is a team with its own score
     #[arg(long, value_name = "NUMBER", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=99))]
     tables: u32,
-    /// Number of the first ballot's seat
+    /// Seat number of the first ballot
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
-    /// Be the display of the night that runs in this session's folder, for a projector
+    /// Be the room display, on a projector, of the night that runs in this folder
     #[arg(long)]
     room_display: bool,
 }
@@ -489,7 +489,9 @@ fn stopped(night: &HostedNight, why: &Stopped) -> Failure {
 /// A second terminal as the room's display.
 fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write) -> Result<(), Failure> {
     let door = Door::find(&session.sittings_folder()).map_err(Failure::bad)?;
-    let gone = |error: std::io::Error| Failure::bad(format!("the night does not answer: {error}"));
+    let gone = |error: std::io::Error| {
+        Failure::bad(format!("the night does not answer: {error}", error = crate::files::reason(&error)))
+    };
     if !arguments.plain && !terminal::is_dumb() && terminal::is_there() {
         return with_screen(|screen| {
             let mut misses = 0;

@@ -32,16 +32,16 @@ pub struct PlanArguments {
     /// 2-AFC only: one (a claim about which side has more) or two (either side may lead)
     #[arg(long, value_name = "one|two", value_parser = sides)]
     sides: Option<Sides>,
-    /// Risk of calling a guesser's score a difference
+    /// Error risk: how often a guesser may pass
     #[arg(long, default_value_t = 0.05, allow_negative_numbers = true)]
     alpha: f64,
-    /// Probability of finding the difference if it is as large as stated
+    /// Power: how often a difference of the stated size must be found
     #[arg(long, default_value_t = 0.8, allow_negative_numbers = true)]
     power: f64,
     /// Size of the difference as proportion right
     #[arg(long, group = "effect", value_name = "Q", allow_negative_numbers = true)]
     proportion: Option<f64>,
-    /// Size of the difference as the proportion of trials in which it is heard (the others are guessed)
+    /// Size of the difference as the share of trials in which it is heard; the others are guessed
     #[arg(long, group = "effect", value_name = "D", allow_negative_numbers = true)]
     discriminators: Option<f64>,
     /// Size of the difference as d-prime
@@ -54,13 +54,13 @@ pub struct PlanArguments {
     /// they find with the power
     #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true)]
     trials: Option<u64>,
-    /// A table over numbers of trials, such as 10..30 (of a panel: of the trials of each listener)
+    /// A table over numbers of trials, such as 10..30 (of a panel: trials of each listener)
     #[arg(long, value_name = "FROM..TO", conflicts_with = "sequential")]
     table: Option<String>,
-    /// Power curve as a picture (of a panel over the trials of each listener)
+    /// Draw the power curve (of a panel: over the trials of each listener)
     #[arg(long, value_name = "FILE.svg", conflicts_with = "sequential")]
     plot: Option<PathBuf>,
-    /// Plan to support "no difference": at most this proportion of discriminators
+    /// Plan to support "no difference": heard in at most this share of trials
     #[arg(long, value_name = "D", allow_negative_numbers = true, conflicts_with_all = ["listeners", "sequential", "table", "plot"])]
     similarity: Option<f64>,
     /// Risk of supporting "no difference" when the proportion of discriminators is at the limit; of a sequential test:
@@ -71,7 +71,7 @@ pub struct PlanArguments {
     /// soon done
     #[arg(long, value_name = "M", value_parser = whole, allow_negative_numbers = true, group = "several", conflicts_with = "sequential")]
     listeners: Option<u64>,
-    /// How much the listeners differ: over-dispersion of the proportions heard, 0 (all alike) to below 1
+    /// How much listeners differ, from 0 (all alike) to below 1: the over-dispersion of the shares heard
     #[arg(
         long,
         visible_alias = "gamma",
@@ -91,7 +91,7 @@ pub struct PlanArguments {
     /// number, 120 unless given)
     #[arg(long, conflicts_with_all = ["effect", "table", "plot", "similarity", "listeners", "sequential", "sides"])]
     threshold: bool,
-    /// With --threshold: upper over lower bound that is narrow enough; it is to be reached in --power of sittings
+    /// With --threshold: narrow enough means upper bound over lower bound, reached in --power of sittings
     #[arg(
         long,
         value_name = "RATIO",
@@ -100,7 +100,7 @@ pub struct PlanArguments {
         allow_negative_numbers = true
     )]
     width: f64,
-    /// With --threshold: the smallest size that is presented
+    /// With --threshold: the smallest size presented
     #[arg(
         long,
         value_name = "S",
@@ -121,10 +121,10 @@ pub struct PlanArguments {
     /// With --threshold: simulated sittings
     #[arg(long, value_name = "K", default_value_t = 400, requires = "threshold")]
     sittings: u64,
-    /// Wald's sequential test: lines, exact risks and length (--trials is the largest number, 200 unless given)
+    /// Wald's sequential test: its lines, exact risks and length, at most --trials (200)
     #[arg(long)]
     sequential: bool,
-    /// Write JSON
+    /// Print JSON
     #[arg(long)]
     json: bool,
 }
@@ -324,7 +324,7 @@ fn similarity(
     let protocol = inquiry.protocol;
     if !protocol.asks().has_right_answer() {
         return Err(Failure::bad(format!(
-            "--similarity: that neither of two is preferred is no sign that they sound the same, since tastes differ; \
+            "--similarity: that neither of two is preferred does not show that they sound the same, since tastes differ; \
              {protocol} cannot support it: plan with another protocol, such as abx"
         )));
     }

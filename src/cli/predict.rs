@@ -11,10 +11,12 @@ use super::{
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
-use crate::hearing::uncertainty::{COVERAGE_FACTOR, plus_minus, unknown_at};
+use crate::hearing::uncertainty::{COVERAGE_FACTOR, unknown_at};
 use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Scale, Session};
 use crate::stimulus::on_paper::SizesOnPaper;
+use crate::units::printed;
+use crate::units::printed::plus_minus;
 
 /// Most values that lines of text name among those that are known within limits.
 const MOST_CONTRIBUTIONS: usize = 3;
@@ -22,9 +24,9 @@ const MOST_CONTRIBUTIONS: usize = 3;
 /// What was typed after `predict`.
 #[derive(Debug, clap::Args)]
 pub struct PredictArguments {
-    /// Session file, or the folder it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
-    /// Frequencies in Hz; 200 from 20 Hz to 20 kHz if not given
+    /// Frequencies in Hz [default: 200 of them from 20 Hz to 20 kHz]
     #[arg(long, value_name = "HZ,HZ,...", value_delimiter = ',')]
     frequencies: Option<Vec<f64>>,
     /// Print JSON
@@ -36,19 +38,19 @@ pub struct PredictArguments {
     /// Write pictures of every comparison to an SVG file
     #[arg(long, value_name = "FILE.svg")]
     plot: Option<PathBuf>,
-    /// Write cables, loudspeaker and amplifier as Touchstone files (.s2p, .s1p) into a folder
+    /// Write the cables, loudspeaker and amplifier as Touchstone files (.s2p, .s1p) into this folder
     #[arg(long, value_name = "DIR")]
     touchstone: Option<PathBuf>,
-    /// Write each cable's transfer function as a table (.csv) into a folder; `response =` in a session reads it
+    /// Write each cable's transfer function as a table (.csv) into this folder; `response =` in a session reads it
     #[arg(long, value_name = "DIR")]
     responses: Option<PathBuf>,
-    /// Write each cable's filter, one tap in each line (.txt), into a folder
+    /// Write each cable's filter into this folder, one tap per line (.txt)
     #[arg(long, value_name = "DIR")]
     filters: Option<PathBuf>,
     /// Sample rate of the filters in Hz
     #[arg(long, value_name = "HZ", default_value_t = 48_000, requires = "filters")]
     rate: u32,
-    /// Also say how large the difference is with both cables as long as this
+    /// Also say how large the difference is if both cables are this long
     #[arg(long, value_name = "LENGTH,LENGTH,...", value_delimiter = ',')]
     lengths: Vec<String>,
     /// Also say how large the difference is at these multiples of the real one
@@ -57,7 +59,7 @@ pub struct PredictArguments {
     /// Also say how large the difference is on each clip
     #[arg(long)]
     clips: bool,
-    /// Also say at which lengths of the cables the difference would reach so many dB
+    /// Also say how long the cables must be for the difference to reach so many dB
     #[arg(long, value_name = "DB")]
     reach: Option<f64>,
 }
@@ -294,11 +296,6 @@ pub(super) fn cautions_json(cautions: &[Caution]) -> Vec<Value> {
         .collect()
 }
 
-/// Decibels that are printed with four places: what is nothing there has no sign.
-fn unsigned_nothing(decibels: f64) -> f64 {
-    if decibels.abs() < 5e-5 { 0.0 } else { decibels }
-}
-
 /// The summary of one comparison in plain lines.
 pub(super) fn summary_lines(
     session: &Session,
@@ -308,8 +305,8 @@ pub(super) fn summary_lines(
 ) -> Vec<String> {
     let decibels = |value: f64, of: fn(&Uncertainty) -> f64, signed: bool| match unknown {
         Some(unknown) => plus_minus(value, of(unknown)),
-        None if signed => format!("{:+.4} dB", unsigned_nothing(value)),
-        None => format!("{value:.4} dB"),
+        None if signed => printed::signed_decibels(value),
+        None => printed::decibels(value),
     };
     let mut lines = vec![
         format!(
@@ -317,15 +314,15 @@ pub(super) fn summary_lines(
             comparison.name, session.cables[comparison.a].name, session.cables[comparison.b].name
         ),
         format!(
-            "  largest difference, 20 Hz to 20 kHz   {} at {:.0} Hz",
+            "  largest difference, 20 Hz to 20 kHz   {} at {}",
             decibels(summary.max_abs_db, |unknown| unknown.max_abs_db, false),
-            summary.max_abs_at_hz
+            printed::hertz(summary.max_abs_at_hz)
         ),
         format!(
-            "  left after the best level match       {} at {:.0} Hz (level {:+.4} dB)",
+            "  left after the best level match       {} at {} (level {})",
             decibels(summary.shape_max_abs_db, |unknown| unknown.shape_max_abs_db, false),
-            summary.shape_max_abs_at_hz,
-            unsigned_nothing(summary.level_db)
+            printed::hertz(summary.shape_max_abs_at_hz),
+            printed::signed_decibels(summary.level_db)
         ),
         format!(
             "  A minus B at 1 kHz, at 20 kHz         {}, {}",
@@ -341,7 +338,7 @@ pub(super) fn summary_lines(
             let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
             let parts = unknown.contributions.iter().take(MOST_CONTRIBUTIONS).map(|part| {
                 let size = if matched { part.shape_max_abs_db } else { part.max_abs_db };
-                format!("{} (±{size:.4} dB)", part.words(names))
+                format!("{} (±{size})", part.words(names), size = printed::fixed(size, 4, "dB"))
             });
             let parts = parts.collect::<Vec<_>>().join(", ");
             lines.extend(paragraph(2, &format!("What matters most for that: {parts}.")));

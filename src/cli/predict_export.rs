@@ -7,6 +7,7 @@ use super::predict_touchstone::file_name;
 use super::{Failure, whole};
 use crate::hearing::difference::gain_db;
 use crate::session::Session;
+use crate::units::printed;
 
 /// The cables that are compared, by their index.
 fn compared(session: &Session) -> Vec<usize> {
@@ -16,8 +17,13 @@ fn compared(session: &Session) -> Vec<usize> {
 }
 
 fn folder_for(folder: &Path) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder)
-        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))
+    std::fs::create_dir_all(folder).map_err(|error| {
+        Failure::bad(format!(
+            "{}: the folder cannot be made: {error}",
+            folder.display(),
+            error = crate::files::reason(&error)
+        ))
+    })
 }
 
 /// Writes each compared cable's transfer function as `CABLE.csv`, which `response =` in a session reads.
@@ -50,10 +56,10 @@ pub(super) fn filters(session: &Session, rate_hz: u32, folder: &Path) -> Result<
         let fir = crate::filter::design(&response, rate_hz).map_err(Failure::bad)?;
         let mut text = format!(
             "# {name}, computed by Earwitness: finite impulse response at {rate_hz} Hz, {} taps\n# the first tap belongs to \
-             sample {} of the output for an impulse at sample 0\n# largest error from 20 Hz to 20 kHz: {:.6} dB\n",
+             sample {} of the output for an impulse at sample 0\n# largest error from 20 Hz to 20 kHz: {}\n",
             fir.taps.len(),
             fir.start,
-            fir.accuracy.max_abs_db
+            printed::fixed(fir.accuracy.max_abs_db, 6, "dB")
         );
         for tap in &fir.taps {
             let _ = writeln!(text, "{tap}");

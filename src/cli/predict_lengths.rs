@@ -4,9 +4,10 @@ use serde_json::{Value, json};
 
 use super::Failure;
 use crate::circuit::Chain;
-use crate::hearing::uncertainty::plus_minus;
 use crate::hearing::{Summary, Uncertainty};
 use crate::session::{Comparison, Session};
+use crate::units::printed;
+use crate::units::printed::plus_minus;
 use crate::units::{self, Dimension};
 
 /// A length as it was typed and in metres.
@@ -55,11 +56,12 @@ pub(super) fn lines(
         let unknown = Uncertainty::between(&a, &b, &summary, &[]).map_err(Failure::bad)?;
         let size = match &unknown {
             Some(unknown) => plus_minus(summary.max_abs_db, unknown.max_abs_db),
-            None => format!("{:.4} dB", summary.max_abs_db),
+            None => printed::decibels(summary.max_abs_db),
         };
         lines.push(format!(
-            "  both {typed}: largest {size} at {:.0} Hz, after the best level match {:.4} dB",
-            summary.max_abs_at_hz, summary.shape_max_abs_db
+            "  both {typed}: largest {size} at {}, after the best level match {}",
+            printed::hertz(summary.max_abs_at_hz),
+            printed::decibels(summary.shape_max_abs_db)
         ));
     }
     Ok(lines)

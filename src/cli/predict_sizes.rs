@@ -9,6 +9,7 @@ use crate::hearing::{Ears, Expected};
 use crate::session::{Comparison, Scale, Session};
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::stimulus::sizes::{Sized, Sizes};
+use crate::units::printed;
 use crate::verdict::threshold::expected_words;
 
 fn failed(comparison: &Comparison) -> impl Fn(String) -> Failure {
@@ -69,15 +70,17 @@ pub(super) fn lines(
     let mut lines = Vec::new();
     for sized in &table {
         lines.push(format!(
-            "  {:<22} largest {:.3} dB, after the best level match {:.3} dB",
+            "  {:<22} largest {}, after the best level match {}",
             scale.words(sized.size),
-            sized.largest_db(),
-            sized.shape_db()
+            printed::decibels(sized.largest_db()),
+            printed::decibels(sized.shape_db())
         ));
         let on_clips: Vec<String> = clips
             .iter()
             .flat_map(|paper| &paper.clips)
-            .filter_map(|clip| Some(format!("{} {:.3} dB", clip.clip, clip.band_db(sized.size)?)))
+            .filter_map(|clip| {
+                Some(format!("{} {}", clip.clip, printed::decibels(clip.band_db(sized.size)?)))
+            })
             .collect();
         if !on_clips.is_empty() {
             lines.push(format!("  {:<22} in one auditory band: {}", "", on_clips.join(", ")));

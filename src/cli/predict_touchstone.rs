@@ -21,8 +21,13 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
     if frequencies_hz.len() < 2 {
         return Err(Failure::bad("--touchstone needs at least two frequencies above 0 Hz"));
     }
-    std::fs::create_dir_all(folder)
-        .map_err(|error| Failure::bad(format!("the folder {} cannot be made: {error}", folder.display())))?;
+    std::fs::create_dir_all(folder).map_err(|error| {
+        Failure::bad(format!(
+            "the folder {} cannot be made: {error}",
+            folder.display(),
+            error = crate::files::reason(&error)
+        ))
+    })?;
     let save = |name: &str, data: PortData| -> Result<(), Failure> {
         let file = Touchstone { frequencies_hz: frequencies_hz.clone(), reference_ohm: REFERENCE_OHM, data };
         let text = format!("! {name}, computed by Earwitness\n{}", touchstone::write(&file, Version::One));
@@ -34,7 +39,7 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
         }
         if named.cable.is_no_two_port() {
             super::note(&format!(
-                "{}: a measured response or a bi-wired pair is no two-port, so no file is written for it",
+                "{}: a measured response or a bi-wired pair is not a two-port, so it has no file",
                 named.name
             ));
             continue;

@@ -7,6 +7,7 @@ use super::progress::Bar;
 use super::{Failure, note};
 use crate::clip::dither::WordLength;
 use crate::stimulus::PairLevels;
+use crate::units::printed;
 
 /// How samples are stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -33,9 +34,9 @@ impl Format {
 /// What was typed after `render`.
 #[derive(Debug, clap::Args)]
 pub struct RenderArguments {
-    /// The session: session.toml, or the folder it is in
+    /// Session file, or the folder it is in
     session: PathBuf,
-    /// The folder for the WAV files; it is made if it is not there
+    /// Folder for the WAV files; it is made if needed
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
     /// How samples are stored
@@ -76,14 +77,14 @@ pub fn run(arguments: &RenderArguments, out: &mut dyn Write) -> Result<(), Failu
             (&files[1], levels.loudness_b_lufs, levels.true_peak_b_dbtp),
         ] {
             let loudness = loudness.map_or_else(|| "silent".into(), |lufs| format!("{lufs:.2} LUFS"));
-            writeln!(out, "{}  {loudness}, {peak:.2} dBTP", file.display())?;
+            writeln!(out, "{}  {loudness}, {peak}", file.display(), peak = printed::fixed(peak, 2, "dBTP"))?;
         }
         writeln!(
             out,
-            "  common gain {:.2} dB, matching {:.3} dB on A and {:.3} dB on B, filters of {} and {} taps",
-            levels.common_gain_db,
-            levels.match_gain_a_db,
-            levels.match_gain_b_db,
+            "  common gain {}, matching {} on A and {} on B, filters of {} and {} taps",
+            printed::decibels(levels.common_gain_db),
+            printed::decibels(levels.match_gain_a_db),
+            printed::decibels(levels.match_gain_b_db),
             levels.taps_a,
             levels.taps_b
         )?;

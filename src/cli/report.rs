@@ -11,12 +11,12 @@ use crate::session;
 /// What was typed after `report`.
 #[derive(Debug, clap::Args)]
 pub struct ReportArguments {
-    /// Session file, or the folder that it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
     /// Folder for report.html, report.csv, report.json and certificates.html [default: report/ beside the session]
     #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json"])]
     out: Option<PathBuf>,
-    /// Replace listeners' names by numbers, and withhold what could give them away
+    /// Replace names with numbers, and leave out what could give them away
     #[arg(long)]
     anonymous: bool,
     /// Print the table of trials instead of writing files
@@ -28,16 +28,16 @@ pub struct ReportArguments {
     /// Print the table of trials as JSON, with its data dictionary
     #[arg(long, conflicts_with_all = ["csv", "json", "out"])]
     trials: bool,
-    /// Print the data dictionary of the table of trials as CSV: column, type, unit, values, meaning
+    /// Print what each column of the table means, as CSV
     #[arg(long, conflicts_with_all = ["csv", "json", "trials", "out"])]
     dictionary: bool,
     /// Print what was done in plain English, ready to paste into an article
     #[arg(long, conflicts_with_all = ["csv", "json", "trials", "dictionary", "out"])]
     methods: bool,
-    /// Write every figure as an SVG file of its own into this folder too, for a journal or a slide
+    /// Also write each figure as an SVG file into this folder, for an article or a slide
     #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods"])]
     figures: Option<PathBuf>,
-    /// Join the journals of other places: folders of the same session; NAME=DIR names a place
+    /// Add the journals of other places: folders with the same session; NAME=DIR names a place
     #[arg(long, value_name = "SITE", num_args = 1..)]
     pool: Vec<String>,
 }
@@ -97,8 +97,13 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
 }
 
 fn made(folder: &Path) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder)
-        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {error}", folder.display())))
+    std::fs::create_dir_all(folder).map_err(|error| {
+        Failure::bad(format!(
+            "{}: the folder cannot be made: {error}",
+            folder.display(),
+            error = crate::files::reason(&error)
+        ))
+    })
 }
 
 /// The session's own sittings, and those of other places.
@@ -106,7 +111,11 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
     let unreadable = |folder: &Path| {
         let folder = folder.to_path_buf();
         move |error: std::io::Error| {
-            Failure::bad(format!("{}: the folder of sittings cannot be read: {error}", folder.display()))
+            Failure::bad(format!(
+                "{}: the folder of sittings cannot be read: {error}",
+                folder.display(),
+                error = crate::files::reason(&error)
+            ))
         }
     };
     let own = session.sittings_folder();
@@ -158,6 +167,11 @@ fn written(
     fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
 ) -> Result<(), Failure> {
     let path = folder.join(name);
-    whole::with(&path, whole::Existing::Replace, fill)
-        .map_err(|error| Failure::bad(format!("{}: cannot be written: {error}", path.display())))
+    whole::with(&path, whole::Existing::Replace, fill).map_err(|error| {
+        Failure::bad(format!(
+            "{}: cannot be written: {error}",
+            path.display(),
+            error = crate::files::reason(&error)
+        ))
+    })
 }

@@ -19,56 +19,56 @@ use crate::verdict;
 /// What was typed after `run`.
 #[derive(Debug, clap::Args)]
 pub struct RunArguments {
-    /// Session file, or the folder it stands in
+    /// Session file, or the folder it is in
     session: PathBuf,
-    /// Who listens; the name goes into the journal whole
+    /// Who listens; the journal keeps this name
     #[arg(long, value_name = "NAME")]
     listener: String,
-    /// The name that reports show in place of the listener's
+    /// Name that reports show instead of the listener's
     #[arg(long, value_name = "NAME")]
     alias: Option<String>,
-    /// Where the sound goes: `device`, `silent` (nothing is heard), or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
-    /// Sound device by name, as `earwitness devices` lists it; the system's default without this
+    /// Sound device, by its name in `earwitness devices` [default: the system's]
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
     /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
     /// threshold is looked for, P holds for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
-    /// With --simulate: probability of a right answer to controls that should be heard [default: P]
+    /// With --simulate: probability that a control that should be heard is answered right [default: P]
     #[arg(long, value_name = "P", requires = "simulate")]
     simulate_controls: Option<f64>,
-    /// With --simulate: probability that an answer has nothing to do with what is heard
+    /// With --simulate: probability of an answer that ignores what is heard
     #[arg(long, value_name = "RATE", requires = "simulate", default_value_t = 0.0)]
     simulate_lapse: f64,
-    /// With --simulate: rehearse a panel of so many listeners, named NAME 01, NAME 02 and so on; each sits as often as [panel] says
+    /// With --simulate: rehearse a panel of this many listeners, NAME 01, NAME 02 and so on, as [panel] asks
     #[arg(long, value_name = "N", requires = "simulate", conflicts_with_all = ["alias", "resume", "new"])]
     simulate_panel: Option<u32>,
     /// With --simulate-panel: how much its listeners differ, from 0 (alike) to 1 (each hears it always or never)
     #[arg(long, value_name = "SPREAD", requires = "simulate_panel", default_value_t = 0.0)]
     simulate_spread: f64,
-    /// A fact about listener or place that the session asks for, such as trained=yes; may be given several times
+    /// A fact that the session asks for, such as trained=yes; may be repeated
     #[arg(long, value_name = "FACT=ANSWER")]
     fact: Vec<String>,
-    /// Plain lines in place of a screen, for screen readers, serial terminals and scripts
+    /// Show plain lines instead of a screen, for screen readers, serial terminals and scripts
     #[arg(long)]
     plain: bool,
-    /// The other party types a passphrase that encrypts the secret until the end
+    /// The other party types a passphrase that locks the secret until the end
     #[arg(long)]
     opponent: bool,
-    /// A witness's phone holds the other half of every draw: shows an address to open on it
+    /// A witness's phone holds the other half of every draw; shows the address to open on it
     #[arg(long)]
     witness: bool,
     /// Address of this machine that the witness's phone reaches, and a free port, such as 192.168.1.20:8411; without this the
     /// page is on 127.0.0.1, for a browser on this machine
     #[arg(long, value_name = "ADDRESS", requires = "witness")]
     listen: Option<SocketAddr>,
-    /// Go on with this listener's sitting that was cut off, without asking
+    /// Go on with this listener's unfinished sitting, without asking
     #[arg(long, conflicts_with = "new")]
     resume: bool,
-    /// Start a new sitting, even if one of this listener's was cut off, without asking
+    /// Start a new sitting even if one is unfinished, without asking
     #[arg(long)]
     new: bool,
 }

@@ -30,7 +30,7 @@ pub struct ScoreArguments {
     /// needed until it is heard
     #[arg(long, value_name = "FILE", requires = "protocol", conflicts_with_all = ["files", "correct", "similarity", "family"])]
     levels: Option<PathBuf>,
-    /// With --levels: the smallest size that could be presented [default: the smallest in the file]
+    /// With --levels: the smallest size that was possible [default: the smallest in the file]
     #[arg(long, value_name = "S", requires = "levels", allow_negative_numbers = true)]
     smallest: Option<f64>,
     /// With --levels: the largest [default: the largest in the file]
@@ -38,7 +38,7 @@ pub struct ScoreArguments {
     largest: Option<f64>,
     #[arg(long, help = format!("Protocol: {}", Protocol::names()))]
     protocol: Option<String>,
-    /// 2-AFC only: one (right by a claim made before) or two (either side may lead; --correct counts those for side B)
+    /// 2-AFC only: one (a claim said which side has more) or two (either may lead; --correct counts side B)
     #[arg(long, value_name = "one|two", value_parser = sides, requires = "protocol")]
     sides: Option<Sides>,
     /// Right answers (preference, or --sides two: answers for side B)
@@ -47,7 +47,7 @@ pub struct ScoreArguments {
     /// Counted trials
     #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true, requires_all = ["protocol", "correct"], conflicts_with = "files")]
     trials: Option<u64>,
-    /// Risk of calling a guesser's score a difference [default: what the journals agreed on, otherwise 0.05]
+    /// Error risk: how often a guesser may pass [default: what the journals agreed on, otherwise 0.05]
     #[arg(long, allow_negative_numbers = true)]
     alpha: Option<f64>,
     /// Confidence level of the intervals
@@ -56,16 +56,16 @@ pub struct ScoreArguments {
     /// ABX only, how a listener is thought to answer: differencing or independent-observation
     #[arg(long)]
     model: Option<String>,
-    /// Test "no difference" too: heard in at most this proportion of trials (of several listeners: pooled)
+    /// Also test "no difference": heard in at most this share of trials (several listeners: pooled)
     #[arg(long, value_name = "D", allow_negative_numbers = true)]
     similarity: Option<f64>,
-    /// Risk of supporting "no difference" when the proportion is at the limit
+    /// Risk of supporting "no difference" wrongly
     #[arg(long, default_value_t = 0.05, requires = "similarity", allow_negative_numbers = true)]
     beta: f64,
-    /// CSV of counts only, how its comparisons are judged together: holm or none (each by itself) [default: holm]
+    /// With a CSV of counts: comparisons are judged together (holm) or each by itself (none) [default: holm]
     #[arg(long, value_parser = family, conflicts_with = "correct")]
     family: Option<Family>,
-    /// Write JSON
+    /// Print JSON
     #[arg(long)]
     json: bool,
 }

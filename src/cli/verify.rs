@@ -17,31 +17,31 @@ use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::wager::Settlement;
 use crate::trial::{Definition, Digest, verify};
-use crate::units::foreign;
+use crate::units::{foreign, printed};
 use crate::verdict::no_listening_test;
 
 /// What was typed after `verify`.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArguments {
-    /// Journals, or folders of sessions whose journals and register are all verified
+    /// Journals, or session folders with all their journals and the register
     #[arg(value_name = "JOURNAL", required_unless_present = "format")]
     journals: Vec<PathBuf>,
-    /// A receipt that somebody kept: its words or its 64 hex digits; may be given several times
+    /// A receipt that somebody kept: its words or its 64 hex digits; may be repeated
     #[arg(long, value_name = "WORDS")]
     receipt: Vec<String>,
-    /// The session that the journals came from: its file and its stimuli, made anew, are held against their digests
+    /// The session of the journals: its files and sounds are made again and compared with their digests
     #[arg(long, value_name = "DIR")]
     session: Option<PathBuf>,
-    /// The passphrase that locked a sitting: every record that had to prove it is held against it
+    /// The passphrase that locked a sitting: checks every record that needed it
     #[arg(long, value_name = "WORDS")]
     passphrase: Option<String>,
-    /// A witness's copy, as the phone saved it: held against the journal of its sitting; may be given several times
+    /// A witness's copy, as the phone saved it, to compare with the journal; may be repeated
     #[arg(long, value_name = "FILE")]
     witness: Vec<PathBuf>,
-    /// Print the written format, a page with which anybody can check a journal without this program
+    /// Print the written format, with which anybody can check a journal without this program
     #[arg(long)]
     format: bool,
-    /// JSON
+    /// Print JSON
     #[arg(long)]
     json: bool,
 }
@@ -131,8 +131,13 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
         }
         let below = path.join("sittings");
         let folder = if below.is_dir() { below } else { path.clone() };
-        let entries = std::fs::read_dir(&folder)
-            .map_err(|error| Failure::bad(format!("{}: cannot be read: {error}", folder.display())))?;
+        let entries = std::fs::read_dir(&folder).map_err(|error| {
+            Failure::bad(format!(
+                "{}: cannot be read: {error}",
+                folder.display(),
+                error = crate::files::reason(&error)
+            ))
+        })?;
         let mut found: Vec<PathBuf> = entries
             .filter_map(Result::ok)
             .map(|entry| entry.path())
@@ -245,7 +250,7 @@ fn objections(checked: &Checked) -> Vec<String> {
     let mut objections: Vec<String> = checked.problems.iter().map(ToString::to_string).collect();
     if checked.state == State::Unfinished {
         objections.push(format!(
-            "unfinished: its chain fits for {} records, and its seal is still closed, so no draw can be re-derived yet",
+            "unfinished: its chain fits for {} records, but its seal is still closed, so its draws cannot be checked yet",
             checked.records
         ));
     }
@@ -392,11 +397,11 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     if let Some(sentence) = checked.witnessed_sentence() {
         writeln!(out, "  {}", foreign::shown(&sentence))?;
         if held.vouched.is_empty() {
-            writeln!(out, "  no witness's copy held against it (--witness)")?;
+            writeln!(out, "  witness: no copy was given to compare (--witness)")?;
         }
     }
     for vouched in &held.vouched {
-        writeln!(out, "  copy held against it: {}", foreign::shown(&vouched.sentence()))?;
+        writeln!(out, "  witness's copy: {}", foreign::shown(&vouched.sentence()))?;
     }
     if let (true, Some(wager)) = (checked.is_sound(), &opening.terms.wager) {
         let who = checked.settlement.map_or_else(String::new, |settlement| settlement.sentence(wager));
@@ -417,12 +422,12 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     if opening.lock.is_some() {
         match held.proven {
             Some(count) => {
-                writeln!(out, "  locked: {count} of {} records proved the passphrase", checked.proofs.len())?;
+                writeln!(out, "  passphrase: {count} of {} records prove it", checked.proofs.len())?;
                 if let Some(key) = held.key {
                     writeln!(out, "  the lock's key, for the report's own check: {}", key.hex())?;
                 }
             }
-            None => writeln!(out, "  locked: the passphrase was not held against it (--passphrase)")?,
+            None => writeln!(out, "  passphrase: this sitting was locked, and none was given to compare (--passphrase)")?,
         }
     }
     Ok(())
@@ -432,17 +437,18 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
 fn held_receipt(checked: &Checked, held: &Held) -> String {
     match held.receipt {
         None => {
-            "receipt not held against it: whoever has the file could have written all of it anew (--receipt)"
+            "receipt: none was given to compare (--receipt); somebody with the file could have rewritten all of it"
                 .to_owned()
         }
         Some(Receipt::Whole) => {
-            "receipt held against it: the whole journal is as it was when the receipt was kept".to_owned()
+            "receipt: it matches; the whole journal is as it was when the receipt was kept".to_owned()
         }
         Some(Receipt::UpTo(number)) => format!(
-            "receipt held against it: records 1 to {number} are as they were; it says nothing of the {} after them",
+            "receipt: it matches records 1 to {number}; it says nothing about the {} after them",
             checked.records - number
         ),
-        Some(Receipt::Foreign) => "receipt held against it: it is no record's of this journal".to_owned(),
+        Some(Receipt::Foreign) => "receipt: it matches no record of this journal: it belongs to another journal, or the file was rewritten"
+                .to_owned(),
     }
 }
 
@@ -450,9 +456,9 @@ fn held_register(checked: &Checked) -> String {
     let number = checked.opening.as_ref().and_then(|opening| opening.sitting);
     let which = number.map_or_else(String::new, |number| format!(" (sitting {number} of its folder)"));
     match checked.registered {
-        Registered::NoRegister => format!("register not held against it: none is beside it{which}"),
-        Registered::Listed => format!("register held against it: announced before its first trial{which}"),
-        Registered::Wrong => format!("register held against it: they do not fit{which}"),
+        Registered::NoRegister => format!("register: there is none next to this journal{which}"),
+        Registered::Listed => format!("register: it announced this sitting before its first trial{which}"),
+        Registered::Wrong => format!("register: it does not fit this journal{which}"),
     }
 }
 
@@ -461,9 +467,9 @@ fn print_register(folder: &Path, view: &RegisterView, out: &mut dyn Write) -> st
     let name = folder.join(REGISTER);
     writeln!(
         out,
-        "{}: {} sittings announced, {closed} of them closed",
+        "{}: {} announced, {closed} of them closed",
         foreign::path(&name),
-        view.announced.len()
+        printed::count(view.announced.len() as u64, "sitting")
     )?;
     for objection in register_objections(view) {
         writeln!(out, "  {}", foreign::shown(&objection))?;
@@ -495,16 +501,16 @@ fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Fa
     let register_no = registers.iter().any(|(_, view)| !register_objections(view).is_empty());
     let of = all.len();
     if no > 0 {
-        Err(Failure::No(format!("{no} of {of} journals do not fit: see above")))
+        Err(Failure::No(format!("{no} of {} failed the check: see above", printed::count(of as u64, "journal"))))
     } else if bad > 0 {
-        Err(Failure::Bad(format!("{bad} of {of} files cannot be verified: see above")))
+        Err(Failure::Bad(format!("{bad} of {} cannot be checked: see above", printed::count(of as u64, "file"))))
     } else if unfinished > 0 {
         let checked = of - unfinished;
         Err(Failure::No(format!(
             "{checked} checked from the opened seal, {unfinished} unfinished: still sealed"
         )))
     } else if register_no {
-        Err(Failure::No("the register and the journals beside it do not fit".to_owned()))
+        Err(Failure::No("the register does not fit the journals next to it".to_owned()))
     } else if partly > 0 {
         Err(Failure::No(format!("{partly} of {of} journals are vouched for in part only: see above")))
     } else {

@@ -19,12 +19,12 @@ const TRIES: u32 = 300;
 /// What was typed after `witness`.
 #[derive(Debug, clap::Args)]
 pub struct WitnessArguments {
-    /// The address that the sitting shows, with the code behind the hash sign
+    /// Address that the sitting shows, with the code after the #
     address: String,
     /// Your name, as the journal shows it
     #[arg(long, value_name = "NAME")]
     name: String,
-    /// Where your copy is kept; without this `witness-NAME.json` in this folder
+    /// Where to keep your copy [default: witness-NAME.json in this folder]
     #[arg(long, value_name = "FILE")]
     copy: Option<PathBuf>,
 }
@@ -69,7 +69,10 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
             }
             Err(WitnessError::Away(why)) if away < TRIES => {
                 if away == 0 {
-                    note(&format!("the sitting does not answer ({why}); trying again"));
+                    note(&format!(
+                        "the sitting does not answer ({}); trying again",
+                        crate::files::reason(&why)
+                    ));
                 }
                 away += 1;
                 std::thread::sleep(AGAIN);

@@ -52,7 +52,7 @@ pub(super) fn club(table: &mut Table<'_>, folder: &Path) -> Result<Option<Club>,
 
 /// The picture of a PNG file, and nothing else of it.
 fn picture(bytes: &[u8]) -> Result<Vec<u8>, String> {
-    let mut rest = bytes.strip_prefix(&SIGNATURE).ok_or("it is no PNG file")?;
+    let mut rest = bytes.strip_prefix(&SIGNATURE).ok_or("it is not a PNG file")?;
     let mut kept = SIGNATURE.to_vec();
     let mut first = true;
     loop {

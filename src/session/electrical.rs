@@ -90,6 +90,7 @@ use crate::circuit::touchstone::{self, PortData};
 use crate::circuit::{Amplifier, Loudspeaker};
 use crate::files;
 use crate::units::Dimension;
+use crate::units::printed;
 
 /// What a function leaves out of a table's values is worth a note above this root mean square, relative ...
 const WORTHY_LEFT_OUT: f64 = 1e-3;
@@ -111,7 +112,7 @@ pub fn amplifier(
             if resistance.is_some() || inductance.is_some() {
                 return Err(table.error_at(
                     "impedance_table",
-                    "a table stands beside output_resistance, damping_factor or output_inductance; keep one of them",
+                    "give a table, or output_resistance, damping_factor and output_inductance, but not both",
                 ));
             }
             let measured = ImpedanceTable::parse(&text, &name)
@@ -141,7 +142,7 @@ fn output_resistance(table: &mut Table<'_>) -> Result<Option<f64>, SessionError>
         }
         (None, Some(factor), load) => Ok(Some(load.unwrap_or(8.0) / factor)),
         (_, None, Some(_)) => {
-            Err(table.error_at("damping_load", "there is no damping_factor that it belongs to"))
+            Err(table.error_at("damping_load", "it needs damping_factor, which is missing"))
         }
         (resistance, None, None) => Ok(resistance),
     }
@@ -359,7 +360,8 @@ fn file(
     let failed = |error: &dyn std::fmt::Display| {
         table.error_at(key, format!("\"{written}\" cannot be read as {}: {error}", path.display()))
     };
-    let bytes = files::read(&path, files::LARGEST_TABLE_BYTES).map_err(|error| failed(&error))?;
+    let bytes =
+        files::read(&path, files::LARGEST_TABLE_BYTES).map_err(|error| failed(&files::reason(&error)))?;
     table.reads(&written, &path, Some(&bytes));
     Ok(Some((table::decode(&bytes), written)))
 }
@@ -393,11 +395,11 @@ fn told_left_out(notes: &mut Vec<String>, name: &str, values: &Measured) {
         ),
     };
     notes.push(format!(
-        "{name}: {how}, and {:.2} % of them (root mean square; {:.1} % at {:.0} Hz) is left out as noise: so well is it \
+        "{name}: {how}, and {} of them (root mean square; {} at {}) is left out as noise: so well is it \
          known, and no better, and the uncertainty has it",
-        100.0 * left.rms,
-        100.0 * left.largest,
-        left.at_hz
+        printed::fine_percent(100.0 * left.rms),
+        printed::percent(left.largest),
+        printed::hertz(left.at_hz)
     ));
 }
 

@@ -109,7 +109,7 @@ impl Fact {
             return match level.filter(|level| (20.0..=130.0).contains(level)) {
                 Some(level) => Ok(Some(level.to_string())),
                 None => {
-                    Err(format!("{}: \"{typed}\" is no level from 20 to 130 dBA, such as 72", self.name()))
+                    Err(format!("{}: \"{typed}\" is not a level from 20 to 130 dBA, such as 72", self.name()))
                 }
             };
         }
@@ -117,7 +117,7 @@ impl Fact {
         match answers.iter().find(|answer| answer.eq_ignore_ascii_case(typed)) {
             Some(answer) => Ok(Some((*answer).to_owned())),
             None if answers.is_empty() => Ok(Some(typed.to_owned())),
-            None => Err(format!("{}: \"{typed}\" is none of: {}", self.name(), answers.join(", "))),
+            None => Err(format!("{}: \"{typed}\" is not one of: {}", self.name(), answers.join(", "))),
         }
     }
 }

@@ -97,8 +97,7 @@ impl Session {
                 message: format!(
                     "\"{}\" cannot be read as {}: {error}; each file that a session names has to stay where it is",
                     input.name,
-                    input.path.display()
-                ),
+                    input.path.display(), error = crate::files::reason(&error)),
             })?;
             sealed.push(SealedInput { name: input.name, contents });
         }

@@ -106,7 +106,7 @@ pub(super) fn panel(
     if no_difference_above.is_some() && (asks == Asks::Preference || stopping != Stopping::AllTrials) {
         return Err(inner.error_at(
             "no_difference_above",
-            "tastes that cancel are no sign of equal sound, and a sequential rule has its own \"no difference\": remove it",
+            "tastes that cancel do not show equal sound, and a sequential rule has its own \"no difference\": remove it",
         ));
     }
     let for_whom = inner

@@ -26,7 +26,8 @@ pub fn load(path: &Path) -> Result<Session, SessionError> {
     let unreadable = |error: std::io::Error| {
         failed(format!(
             "the session file cannot be read ({error}); a session is a TOML file or a folder with session.toml in \
-             it, and `earwitness new DIR` writes one to start from"
+             it, and `earwitness new DIR` writes one to start from",
+            error = crate::files::reason(&error)
         ))
     };
     let bytes = files::read(&file, LARGEST_FILE_BYTES).map_err(unreadable)?;
@@ -212,7 +213,7 @@ fn names(table: &mut Table<'_>, key: &'static str) -> Result<Vec<String>, Sessio
 pub(super) fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
     match table.number(key)? {
         Some(number) if number <= 0.0 || number >= 1.0 => {
-            Err(table.error_at(key, format!("{number} is no probability between 0 and 1, such as 0.05")))
+            Err(table.error_at(key, format!("{number} is not a probability between 0 and 1, such as 0.05")))
         }
         other => Ok(other),
     }
@@ -279,7 +280,7 @@ fn clips(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Clip>, SessionError
 fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, SessionError> {
     let length = clip.quantity("length", Dimension::Time)?;
     if let Some(seconds) = length.filter(|seconds| *seconds <= 0.0) {
-        return Err(clip.error_at("length", format!("{seconds} s is no length; give one such as \"8 s\"")));
+        return Err(clip.error_at("length", format!("{seconds} s is not a length; give one such as \"8 s\"")));
     }
     match (clip.text("file")?, clip.text("synth")?) {
         (Some(_), Some(_)) => Err(clip.error("has both `file` and `synth`; a clip is one of them")),
@@ -326,7 +327,7 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
             if !(lowest..=highest).contains(&rate) || rate.fract() != 0.0 {
                 return Err(clip.error_at(
                     "rate",
-                    format!("{rate} Hz is no sample rate; whole numbers from {lowest} Hz to {highest} Hz are allowed"),
+                    format!("{rate} Hz is not a sample rate that is allowed: give a whole number from {lowest} Hz to {highest} Hz"),
                 ));
             }
             let seed = clip.whole("seed", 0, u64::from(u32::MAX))?.unwrap_or(1);

@@ -11,6 +11,7 @@ use crate::stats::threshold::staircase::Rule;
 use crate::stats::threshold::track::{MOST_STEPS, Method};
 use crate::stats::threshold::{self, Range};
 use crate::units::Dimension;
+use crate::units::printed;
 use crate::units::printed::significant;
 
 /// What a size is a size of.
@@ -46,7 +47,7 @@ impl Scale {
         match self {
             Self::Multiple => format!("{} times", significant(size)),
             Self::Length => format!("{} times the length", significant(size)),
-            Self::Level | Self::Tilt => format!("{size:.2} dB"),
+            Self::Level | Self::Tilt => printed::decibels(size),
         }
     }
 
@@ -109,7 +110,7 @@ pub(super) fn threshold(
                 return Err(inner.error_at(
                     "trials",
                     format!(
-                        "{trials} trials are no multiple of the ladder's {steps} steps: write {}",
+                        "{trials} trials are not a multiple of the ladder's {steps} steps: write {}",
                         trials.next_multiple_of(steps)
                     ),
                 ));

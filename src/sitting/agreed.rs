@@ -13,7 +13,7 @@ use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Part, Terms};
-use crate::units::printed::percent;
+use crate::units::printed::{percent, rate, risk, stated};
 use crate::verdict;
 
 /// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.
@@ -100,8 +100,8 @@ fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
             "No difference",
             format!(
                 "worth mentioning, if heard in at most {} of trials; wrongly said in at most {} of such panels",
-                percent(share),
-                percent(panel.no_difference_risk)
+                stated(share),
+                stated(panel.no_difference_risk)
             ),
         ));
     }
@@ -158,20 +158,20 @@ fn trials_words(terms: &Terms) -> String {
     let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
     let most = if sequential || narrow { "at most " } else { "" };
     let mut words = if terms.comparisons.len() == 1 {
-        format!("{most}{} counted", terms.trials)
+        format!("{most}{} that count", terms.trials)
     } else {
-        format!("{most}{} counted ({most}{} for each comparison)", counted(terms), terms.trials)
+        format!("{most}{} that count ({most}{} for each comparison)", counted(terms), terms.trials)
     };
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     if controls > 0 {
         let _ = write!(
             words,
-            ", and {controls} {} shuffled in among them, reported separately",
-            if controls == 1 { "control" } else { "controls" }
+            ", with {controls} control {} mixed in and reported separately",
+            if controls == 1 { "trial" } else { "trials" }
         );
     }
     if terms.warm_up > 0 {
-        let _ = write!(words, "; {} to warm up, not counted", terms.warm_up);
+        let _ = write!(words, "; {} to warm up", terms.warm_up);
     }
     if let Some(qualification) = &terms.qualification {
         let _ = write!(
@@ -230,7 +230,7 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
         blocks.push(Block::caution(format!(
             "Too few trials: not even {judged} of {judged} would be rare enough by chance for the agreed error risk of {}, so \
              {who}. `earwitness plan` says how many are needed.",
-            percent(terms.alpha)
+            stated(terms.alpha)
         )));
         return;
     }
@@ -259,16 +259,16 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
     let sides = if inquiry.two_sided() && terms.wager.is_none() { 2.0 } else { 1.0 };
     blocks.push(Block::pair(
         "By chance",
-        format!("{} of guessers reach it", percent(sides * binomial::upper(k, n, inquiry.chance()))),
+        format!("a guesser gets there {}", risk(sides * binomial::upper(k, n, inquiry.chance()))),
     ));
     let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
-    let (fair, good) = (percent(below(0.75)), percent(below(0.9)));
+    let (fair, good) = (rate(below(0.75), "such tests"), rate(below(0.9), "such tests"));
     blocks.push(Block::pair(
         "Missed",
         if inquiry.two_sided() {
-            format!("a listener who answers so 75 % of the time misses it in {fair} of tests, 90 % in {good}")
+            format!("someone who answers so 75 % of the time fails {fair}; 90 % of the time, {good}")
         } else {
-            format!("a listener who is right 75 % of the time misses it in {fair} of tests, 90 % in {good}")
+            format!("someone who is right 75 % of the time fails {fair}; 90 % of the time, {good}")
         },
     ));
 }
@@ -360,7 +360,7 @@ fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Blo
         "Stopping",
         format!(
             "after each answer Wald's test decides whether to go on, looking for a listener who is right {} of the time",
-            percent(rule.proportion)
+            stated(rule.proportion)
         ),
     ));
     let several = terms.comparisons.len() > 1;

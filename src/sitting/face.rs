@@ -18,7 +18,7 @@ use crate::session::Session;
 
 /// A face failed: the terminal went away, or standard input ended.
 #[derive(Debug, thiserror::Error)]
-#[error("the terminal cannot be used any more: {0}")]
+#[error("the terminal cannot be used any more: {}", crate::files::reason(.0))]
 pub struct FaceError(#[from] pub io::Error);
 
 /// Shows scenes and hands back what the person in front of it wants.

@@ -10,7 +10,8 @@ use crate::stats::psychometric::Model;
 use crate::trial::Side;
 use crate::trial::record::{Closing, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
-use crate::units::printed::{percent, probability};
+use crate::units::printed;
+use crate::units::printed::percent;
 use crate::verdict::caveat::Kind;
 use crate::verdict::threshold::ListenerThreshold;
 use crate::verdict::{self, ComparisonResult, OnPaper};
@@ -194,10 +195,10 @@ fn trace(own: &ListenerThreshold) -> Vec<Block> {
 /// The numbers behind a verdict: exact p-value, and the 95 % Clopper-Pearson interval of the proportion right. Where a
 /// rule ended the trials (`fixed` is false) they describe and do not decide.
 fn numbers(analysis: &Analysis, fixed: bool) -> String {
-    let p_text = probability(analysis.p_value);
+    let p_text = printed::p_value(analysis.p_value);
     let (lower, upper) = (percent(analysis.interval.lower), percent(analysis.interval.upper));
     format!(
-        "p = {p_text} (exact binomial); proportion {}, two-sided 95 % interval {lower} to {upper}{}",
+        "{p_text} (exact binomial); proportion {}, two-sided 95 % interval {lower} to {upper}{}",
         percent(analysis.proportion),
         if fixed { "" } else { ", as if the number of trials had been fixed; the rule decides" }
     )

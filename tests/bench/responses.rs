@@ -196,7 +196,7 @@ fn bad_recordings_are_refused_with_what_to_do() {
         (vec![source.clone(), silent.clone()], ["channel 2: it is silent", "Check the lead"]),
         (vec![silent, response.clone()], ["channel 1: it is silent", "which input is which"]),
         (vec![source.clone(), clipped], ["channel 2: it is clipped, first at", "by 6 dB"]),
-        (vec![source.clone(), soft], ["channel 2: it is clipped", "-10.17 dBFS"]),
+        (vec![source.clone(), soft], ["channel 2: it is clipped", "\u{2212}10.17 dBFS"]),
         (vec![rustle.clone(), rustle], ["no exponential sweep", "bench sweep"]),
         (
             vec![source[begun..begun + 9000].to_vec(), response[begun..begun + 9000].to_vec()],

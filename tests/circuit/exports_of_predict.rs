@@ -165,7 +165,7 @@ fn every_document_says_how_sure_the_difference_is() {
         let text = std::fs::read_to_string(folder.path().join(file)).expect("written");
         for words in [
             "Distortion as measured",
-            "thin, THD at most 4.00e-2 %, at 20 Hz",
+            "thin, THD at most 0.040 %, at 20 Hz",
             "group delay",
             "Impedance of the",
         ] {

@@ -40,7 +40,7 @@ fn chromium_as_witness_through_sleep_reload_death_and_a_killed_computer() {
     );
     assert_eq!(held.code, 0, "{}{}{said}", held.out, held.err);
     assert!(held.out.contains("trials witnessed by Jorin, Pia"), "{}", held.out);
-    assert!(held.out.contains("copy held against it"), "{}", held.out);
+    assert!(held.out.contains("witness's copy: "), "{}", held.out);
 }
 
 /// A sitting of a simulated listener with witnesses, and the address that it shows.

@@ -443,7 +443,7 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
         "in 2 sittings",
         "16-bit words",
         "plucked",
-        "-3 dB out of their noise",
+        "\u{2212}3 dB out of their noise",
         "10 dB are wanted",
     ] {
         assert!(text.contains(said), "\"{said}\" is missing in: {text}");
@@ -544,7 +544,7 @@ fn a_failed_or_weak_qualification_is_told_with_its_numbers() {
     site.hold(&Plan::new("Ada", 1, 0.9));
     let weak = report_of(&site).caveats.into_iter().find(|caveat| caveat.kind.name() == "weak-qualification");
     // P(at least 1 of 3 by guessing) = 7/8.
-    assert!(weak.expect("told").text.contains("1 right of 3 in 87.5 % of tries"));
+    assert!(weak.expect("told").text.contains("1 right of 3 in 88 % of tries"));
 }
 
 #[test]

@@ -139,9 +139,12 @@ fn a_sequential_rule_ends_the_sitting_early_and_says_so() {
     for (proportion, words) in [(0.5, "of guessers, after"), (0.75, "of sittings: \"no difference\" in")] {
         let exact = session_rule.exact(proportion).expect("a proportion");
         let risk = if proportion == 0.5 { exact.difference } else { 1.0 - exact.difference };
-        assert!(said(&heard, &format!("{:.1} % {words}", 100.0 * risk)), "{risk} {words}");
+        assert!(
+            said(&heard, &format!("{} {words}", earwitness::units::printed::percent(risk))),
+            "{risk} {words}"
+        );
     }
-    assert!(said(&heard, "at most 60 counted"));
+    assert!(said(&heard, "at most 60 that count"));
     assert!(said(&heard, "At most 60 trials") && said(&heard, "after each answer Wald's test decides"));
     assert!(said(&heard, "The rule for stopping that was agreed on has decided, after 8 of at most 60"));
 
@@ -242,9 +245,9 @@ fn a_wager_is_confirmed_by_both_and_decided_in_the_words_agreed_before() {
         for agreed in [
             "Score needed",
             "6 of 6 right",
-            "1.6 % of guessers reach it",
-            "75 % of the time misses it in 82.2 %",
-            "46.9 %",
+            "a guesser gets there once in 64 tests",
+            "75 % of the time fails in 82 of 100 such tests",
+            "in 47 of 100 such tests",
         ] {
             assert!(said(&sat, agreed), "{agreed}");
         }

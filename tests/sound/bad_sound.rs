@@ -271,7 +271,7 @@ fn what_is_no_sound_file_at_all() {
     for (name, bytes, words) in [
         ("song.wav", &b""[..], ["song.wav", "the file is empty", "copy or export it again"]),
         ("song.flac", b"", ["song.flac", "the file is empty", "copy or export it again"]),
-        ("song.wav", &text, ["song.wav", "no WAV file", "right ending"]),
+        ("song.wav", &text, ["song.wav", "not a WAV file", "right ending"]),
         ("song.flac", &text, ["song.flac", "no sound format is recognised", "right ending"]),
         ("song", &text, ["song", "no sound format is recognised", "WAV, FLAC, MP3"]),
     ] {
@@ -292,7 +292,7 @@ fn what_is_no_sound_file_at_all() {
     std::fs::remove_file(folder.path().join("song.wav")).unwrap();
     std::fs::write(folder.path().join("in.wav"), good_wav(48_000)).unwrap();
     tool("ffmpeg", &["-v", "error", "-i", "in.wav", "-f", "mp3", "song.wav"], folder.path());
-    refused_cleanly(folder.path(), &["song.wav", "no WAV file", "right ending"]);
+    refused_cleanly(folder.path(), &["song.wav", "not a WAV file", "right ending"]);
     std::fs::copy(folder.path().join("in.wav"), folder.path().join("song.flac")).unwrap();
     session(folder.path(), "file = \"song.flac\"", PAIR, RESISTOR);
     accepted(folder.path(), &[], &["lossy"]);

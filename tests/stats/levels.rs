@@ -46,7 +46,7 @@ fn people_read_the_answer_first_and_what_limits_it() {
         said.starts_with("Heard in every second trial at 3.5 times the real difference (1.8 to 6.7,"),
         "{said}"
     );
-    assert!(said.contains("At its real size the difference is heard in 4.8 % of trials"), "{said}");
+    assert!(said.contains("At its real size the difference is heard in 5 % of trials"), "{said}");
     // Semicolons, another order, a comment, the same size twice.
     counts(folder.path(), "# ours\ntrials;multiple;correct\n20;32;10\n20;32;10\n");
     let said = succeeded(folder.path(), &line(&["--smallest", "0.5"])).out;

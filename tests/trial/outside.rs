@@ -44,12 +44,12 @@ fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
     assert_eq!(whole.matches(" / ").count(), 3, "four groups of three words: {whole}");
     let ran = verify(&[honest, "--receipt", &whole]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("receipt held against it: the whole journal"), "{}", ran.out);
+    assert!(ran.out.contains("receipt: it matches; the whole journal"), "{}", ran.out);
     assert!(ran.out.contains("receipt (public): "), "{}", ran.out);
     // Beside the honest one the forged one is not vouched for.
     let ran = verify(&[forged, honest, "--receipt", &whole]);
     assert_eq!(ran.code, 1, "{}", ran.out);
-    assert!(ran.out.contains("it is no record's of this journal"), "{}", ran.out);
+    assert!(ran.out.contains("it matches no record of this journal"), "{}", ran.out);
     // A receipt from the middle of the test is not one of what came after it.
     let middle = receipts[9].in_words();
     let ran = verify(&[honest, "--receipt", &middle]);
@@ -61,7 +61,7 @@ fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
     // Without any, the reader is told what that means.
     let ran = verify(&[honest]);
     assert_eq!(ran.code, 0);
-    for words in ["receipt not held against it", "register not held against it"] {
+    for words in ["receipt: none was given", "register: there is none"] {
         assert!(ran.out.contains(words), "{}", ran.out);
     }
 }

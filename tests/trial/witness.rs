@@ -451,7 +451,7 @@ fn the_command_holds_a_copy_against_its_journal() {
     let verify = || earwitness(folder.path(), &["verify", journal, "--witness", copy]);
     let ran = verify();
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("copy held against it: 11 of 11 trials witnessed by Jorin"), "{}", ran.out);
+    assert!(ran.out.contains("witness's copy: 11 of 11 trials witnessed by Jorin"), "{}", ran.out);
     let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
     std::fs::write(&path, lines[..lines.len() - 1].concat()).unwrap();
     let ran = verify();
@@ -465,7 +465,7 @@ fn the_command_holds_a_copy_against_its_journal() {
     std::fs::write(&file, "{\"schema\":1}").unwrap();
     let ran = verify();
     assert_eq!(ran.code, 2);
-    assert!(ran.err.contains("this is no witness's copy"), "{}", ran.err);
+    assert!(ran.err.contains("this is not a witness's copy"), "{}", ran.err);
 }
 
 /// Everything that listener and witness see up to the closing, where the first attempts are presented in this order.

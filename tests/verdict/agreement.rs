@@ -91,6 +91,7 @@ fn score(site: &Site) -> Value {
 }
 
 fn escaped(text: &str) -> String {
+    let text = earwitness::units::printed::unbroken(text);
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 

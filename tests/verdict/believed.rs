@@ -107,7 +107,7 @@ fn a_score_that_the_rest_does_not_fit_is_doubted() {
 fn none_right_is_most_likely_a_mix_up() {
     let none = sentence(&VerdictInput::new(Protocol::Abx, 0, 16, 0.05)).expect("counts");
     assert_eq!(none.finding, Finding::BelowGuessing);
-    assert!(none.headline.contains("once in 32,768 tests"), "{}", none.headline);
+    assert!(none.headline.contains("once in 33,000 tests"), "{}", none.headline);
     assert!(none.headline.contains("mixed up"), "{}", none.headline);
     let few = sentence(&VerdictInput::new(Protocol::Abx, 5, 16, 0.05)).expect("counts");
     assert_eq!(few.finding, Finding::NotShown, "one in ten guessers has so few");

@@ -13,6 +13,7 @@ use crate::bench::sweep::Sweep;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
 use crate::clip::{ClipSource, OpenClip, Playable};
+use crate::units::printed;
 
 /// What was typed after `bench capture`.
 #[derive(Debug, clap::Args)]
@@ -77,10 +78,11 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
         decibels(what.sound.samples.iter().fold(0.0_f32, |peak, sample| sample.abs().max(peak)).into());
     if !asks && !arguments.yes && level_dbfs > approach::LOW_DBFS + 0.1 {
         return Err(Failure::bad(format!(
-            "the level is {level_dbfs:.1} dBFS, above {} dBFS, and there is no terminal to ask in: add --yes to go up without \
+            "the level is {level_dbfs}, above {} dBFS, and there is no terminal to ask in: add --yes to go up without \
              being asked, or give --level {}",
             approach::LOW_DBFS,
-            approach::LOW_DBFS
+            approach::LOW_DBFS,
+            level_dbfs = printed::fixed(level_dbfs, 1, "dBFS")
         )));
     }
     let reached = go_up(&what, level_dbfs, asks && !arguments.yes, arguments)?;
@@ -115,8 +117,14 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
         writeln!(out, "{document:#}")?;
         return Ok(());
     }
-    let levels: Vec<String> = peaks.iter().map(|peak| format!("{peak:.1} dBFS")).collect();
-    writeln!(out, "{}: {seconds:.1} s at {rate_hz} Hz, peaks {}", path.display(), levels.join(" and "))?;
+    let levels: Vec<String> = peaks.iter().map(|peak| printed::fixed(*peak, 1, "dBFS")).collect();
+    writeln!(
+        out,
+        "{}: {seconds} at {rate_hz} Hz, peaks {}",
+        path.display(),
+        levels.join(" and "),
+        seconds = printed::fixed(seconds, 1, "s")
+    )?;
     Ok(())
 }
 
@@ -203,7 +211,8 @@ fn go_up(what: &Capture, level_dbfs: f64, asks: bool, arguments: &CaptureArgumen
         return match approach::finding(&peaks, level_dbfs, level_dbfs) {
             Finding::Higher => Ok(level_dbfs),
             Finding::TooLoud => Err(Failure::bad(format!(
-                "an input clips at {level_dbfs:.0} dBFS: turn its gain down, or give a lower --level; nothing was recorded"
+                "an input clips at {level_dbfs}: turn its gain down, or give a lower --level; nothing was recorded",
+                level_dbfs = printed::fixed(level_dbfs, 0, "dBFS")
             ))),
             Finding::Deaf { input } => Err(Failure::bad(deaf(name(input)))),
         };
@@ -232,7 +241,10 @@ fn go_up(what: &Capture, level_dbfs: f64, asks: bool, arguments: &CaptureArgumen
             return Ok(*level);
         }
         note(&match way {
-            Some(next) => format!("Enter: up to {next:.0} dBFS.  c: record at this level.  q: stop."),
+            Some(next) => format!(
+                "Enter: up to {next}.  c: record at this level.  q: stop.",
+                next = printed::fixed(*next, 0, "dBFS")
+            ),
             None => "c: record at this level.  q: stop.".to_owned(),
         });
         match (answer()?.as_str(), way) {
@@ -254,9 +266,15 @@ fn said_of_peaks(level_dbfs: f64, peaks: &[f64], arguments: &CaptureArguments) {
     let inputs: Vec<String> = peaks
         .iter()
         .zip(&arguments.channels)
-        .map(|(peak, channel)| format!("input {channel} peaks at {:.1} dBFS", decibels(*peak)))
+        .map(|(peak, channel)| {
+            format!("input {channel} peaks at {}", printed::fixed(decibels(*peak), 1, "dBFS"))
+        })
         .collect();
-    note(&format!("Test burst at {level_dbfs:.0} dBFS: {}.", inputs.join(", ")));
+    note(&format!(
+        "Test burst at {level_dbfs}: {}.",
+        inputs.join(", "),
+        level_dbfs = printed::fixed(level_dbfs, 0, "dBFS")
+    ));
 }
 
 /// A line that was typed.
@@ -285,7 +303,13 @@ fn show(meter: &Meter, channels: &[u8]) {
         })
         .collect();
     let mut error = std::io::stderr().lock();
-    let _ = write!(error, "\r{:>5.1} of {:.1} s  {}  ", meter.seconds, meter.total, bars.join("  "));
+    let _ = write!(
+        error,
+        "\r{:>5.1} of {}  {}  ",
+        meter.seconds,
+        printed::fixed(meter.total, 1, "s"),
+        bars.join("  ")
+    );
     let _ = error.flush();
 }
 
@@ -311,7 +335,7 @@ fn said(power_w: f64, load_ohm: f64, input_v: f64, out: &mut dyn Write) -> Resul
         if found.upper_ohm >= 1000.0 {
             format!("{} kohm", (found.upper_ohm / 10.0).round() / 100.0)
         } else {
-            format!("{:.0} ohm", found.upper_ohm)
+            printed::fixed(found.upper_ohm, 0, "ohm")
         },
         found.input_v,
         1000.0 * found.heat_w

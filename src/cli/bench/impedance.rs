@@ -9,6 +9,7 @@ use super::{Failure, note, whole};
 use crate::bench::impedance::{Corrections, Impedance, Kind, measured};
 use crate::bench::recording::Recording;
 use crate::bench::response::Options;
+use crate::units::printed;
 use crate::units::{self, Dimension};
 
 /// What is at the end of the leads.
@@ -114,27 +115,30 @@ fn lines(found: &Impedance, kind: Kind, out: &mut dyn Write) -> std::io::Result<
         let spread = found
             .relative_std
             .as_ref()
-            .map_or(String::new(), |std| format!("  (std {:.2} %)", 100.0 * std[at]));
+            .map_or(String::new(), |std| format!("  (std {})", printed::fine_percent(100.0 * std[at])));
         match kind {
             Kind::Loudspeaker => writeln!(
                 out,
-                "  {frequency:>6.0} Hz  {:.3} ohm  {:+.2} degrees{spread}",
-                ohm.norm(),
-                ohm.arg().to_degrees()
+                "  {frequency:>9}  {}  {}{spread}",
+                printed::fixed(ohm.norm(), 3, "ohm"),
+                printed::signed(ohm.arg().to_degrees(), 2, "degrees"),
+                frequency = printed::fixed(frequency, 0, "Hz")
             )?,
             Kind::Shorted => {
                 writeln!(
                     out,
-                    "  {frequency:>6.0} Hz  {:.5} ohm  {:.4} uH{spread}",
-                    ohm.re,
-                    ohm.im / omega * 1e6
+                    "  {frequency:>9}  {}  {}{spread}",
+                    printed::fixed(ohm.re, 5, "ohm"),
+                    printed::fixed(ohm.im / omega * 1e6, 4, "uH"),
+                    frequency = printed::fixed(frequency, 0, "Hz")
                 )?;
             }
             Kind::Open => writeln!(
                 out,
-                "  {frequency:>6.0} Hz  {:.2} pF  {:.3e} S{spread}",
-                ohm.inv().im / omega * 1e12,
-                ohm.inv().re
+                "  {frequency:>9}  {}  {:.3e} S{spread}",
+                printed::fixed(ohm.inv().im / omega * 1e12, 2, "pF"),
+                ohm.inv().re,
+                frequency = printed::fixed(frequency, 0, "Hz")
             )?,
         }
     }

@@ -11,6 +11,7 @@ use crate::bench::null::{Null, null, permuted};
 use crate::bench::recording::Recording;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
+use crate::units::printed;
 
 /// A residual within so many dB of the baseline is not more than repeating leaves.
 const SAME_DB: f64 = 1.0;
@@ -127,19 +128,27 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     }
     writeln!(
         out,
-        "A minus B leaves {:.1} dB of A ({:.1} dBFS), after B was moved by {:+.3} us, {:+.4} dB and {:+.3} ppm{}",
-        found.residual_db,
-        found.residual_dbfs,
-        -found.delay_s * 1e6,
-        -found.gain_db,
-        -found.clock_ppm,
+        "A minus B leaves {} of A ({}), after B was moved by {}, {} and {}{}",
+        printed::fixed(found.residual_db, 1, "dB"),
+        printed::fixed(found.residual_dbfs, 1, "dBFS"),
+        printed::signed(-found.delay_s * 1e6, 3, "us"),
+        printed::signed(-found.gain_db, 4, "dB"),
+        printed::signed(-found.clock_ppm, 3, "ppm"),
         if found.polarity < 0 { " and turned round in polarity" } else { "" }
     )?;
     for (index, band) in found.bands.iter().enumerate().step_by(4) {
         let Some(residual) = band.residual_db else { continue };
-        write!(out, "  {:>6.0} to {:>6.0} Hz  {residual:>7.1} dB", band.from_hz, band.to_hz)?;
+        write!(
+            out,
+            "  {:>6.0} to {:>9}  {residual:>10}",
+            band.from_hz,
+            printed::fixed(band.to_hz, 0, "Hz"),
+            residual = printed::fixed(residual, 1, "dB")
+        )?;
         match predicted.as_ref().and_then(|predicted| predicted.bands.get(index).copied().flatten()) {
-            Some(predicted) => writeln!(out, "  predicted {predicted:>7.1} dB")?,
+            Some(predicted) => {
+                writeln!(out, "  predicted {predicted:>10}", predicted = printed::fixed(predicted, 1, "dB"))?
+            }
             None => writeln!(out)?,
         }
     }
@@ -149,15 +158,15 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     match &baseline {
         Some(again) if found.residual_db <= again.residual_db + SAME_DB => writeln!(
             out,
-            "The same cable twice leaves {:.1} dB: the two cables leave no more than repeating does.",
-            again.residual_db
+            "The same cable twice leaves {}: the two cables leave no more than repeating does.",
+            printed::fixed(again.residual_db, 1, "dB")
         )?,
         Some(again) => writeln!(
             out,
-            "The same cable twice leaves {:.1} dB: the two cables leave {:.1} dB more. One pair of recordings proves little; \
+            "The same cable twice leaves {}: the two cables leave {} more. One pair of recordings proves little; \
              record in turns and give --more-a and --more-b.",
-            again.residual_db,
-            found.residual_db - again.residual_db
+            printed::fixed(again.residual_db, 1, "dB"),
+            printed::fixed(found.residual_db - again.residual_db, 1, "dB")
         )?,
         None => note(
             "Nothing nulls completely: without --baseline (the same cable recorded twice) this says nothing about the cables.",
@@ -166,17 +175,17 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     if let Some(test) = permutation {
         writeln!(
             out,
-            "Mixed pairs leave {:.1} dB, pairs of one cable {:.1} dB: p = {:.2} of {} ways to name the recordings{}",
-            test.between_db,
-            test.within_db,
-            test.p_value,
+            "Mixed pairs leave {}, pairs of one cable {}: {} of {} ways to name the recordings{}",
+            printed::fixed(test.between_db, 1, "dB"),
+            printed::fixed(test.within_db, 1, "dB"),
+            printed::p_value(test.p_value),
             test.labellings,
             if test.p_value <= 0.05 {
                 "; the recordings differ by more than repeating explains.".to_owned()
             } else if test.smallest_p > 0.05 {
                 format!(
-                    "; so few recordings can give no less than {:.2}, whatever they hold: make four of each.",
-                    test.smallest_p
+                    "; so few recordings can give no less than {}, whatever they hold: make four of each.",
+                    printed::probability(test.smallest_p)
                 )
             } else {
                 "; no sign of a difference.".to_owned()
@@ -218,12 +227,16 @@ fn against_prediction(found_db: f64, predicted_db: f64) -> String {
     let more = found_db - predicted_db;
     let rest = if more > 3.0 {
         format!(
-            "{more:.1} dB more than the circuit explains: repeating (--baseline), noise, distortion, or a circuit that is described wrongly"
+            "{more} more than the circuit explains: repeating (--baseline), noise, distortion, or a circuit that is described wrongly",
+            more = printed::fixed(more, 1, "dB")
         )
     } else if more < -3.0 {
-        format!("{:.1} dB less than the circuit says: is it described rightly?", -more)
+        format!("{} less than the circuit says: is it described rightly?", printed::fixed(-more, 1, "dB"))
     } else {
         "which is what is left".to_owned()
     };
-    format!("The circuit predicts {predicted_db:.1} dB: {rest}.")
+    format!(
+        "The circuit predicts {predicted_db}: {rest}.",
+        predicted_db = printed::fixed(predicted_db, 1, "dB")
+    )
 }

@@ -103,8 +103,13 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
     whole::write(&arguments.out, &page(&bench))?;
     let mut written = vec![arguments.out.clone()];
     if let Some(folder) = &arguments.figures {
-        std::fs::create_dir_all(folder)
-            .map_err(|error| Failure::bad(format!("{} cannot be made: {error}", folder.display())))?;
+        std::fs::create_dir_all(folder).map_err(|error| {
+            Failure::bad(format!(
+                "{} cannot be made: {error}",
+                folder.display(),
+                error = crate::files::reason(&error)
+            ))
+        })?;
         for (name, figure) in figures(&bench) {
             let path = folder.join(format!("{name}.svg"));
             whole::write(&path, &figure.standalone())?;

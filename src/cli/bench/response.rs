@@ -10,6 +10,7 @@ use super::{Failure, note, whole};
 use crate::bench::apart::apart;
 use crate::bench::recording::Recording;
 use crate::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
+use crate::units::printed;
 
 /// What was typed after `bench response`.
 #[derive(Debug, clap::Args)]
@@ -110,9 +111,9 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
 /// The table that sessions read.
 pub(super) fn table(response: &Response, source: &str) -> String {
     let mut text = format!(
-        "# measured from {source} by Earwitness: response over reference, mean of {}\n# removed: {:.9} s of delay, polarity {}\n",
+        "# measured from {source} by Earwitness: response over reference, mean of {}\n# removed: {} of delay, polarity {}\n",
         crate::units::printed::count(response.repeats as u64, "sweep"),
-        response.delay_s,
+        printed::fixed(response.delay_s, 9, "s"),
         response.polarity
     );
     let deviations = response.gain_std_db.as_ref().zip(response.phase_std_deg.as_ref());
@@ -136,8 +137,10 @@ fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
     let (first, last) = (frequencies[0], frequencies[frequencies.len() - 1]);
     writeln!(
         out,
-        "{first:.0} Hz to {last:.0} Hz, mean of {}",
-        crate::units::printed::count(response.repeats as u64, "sweep")
+        "{first} to {last}, mean of {}",
+        crate::units::printed::count(response.repeats as u64, "sweep"),
+        first = printed::fixed(first, 0, "Hz"),
+        last = printed::fixed(last, 0, "Hz")
     )?;
     for wanted in [20.0, 100.0, 1000.0, 10_000.0, 20_000.0] {
         if !(first..=last).contains(&wanted) {
@@ -148,25 +151,29 @@ fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
                 (frequencies[*a] / wanted).ln().abs().total_cmp(&(frequencies[*b] / wanted).ln().abs())
             })
             .unwrap_or(0);
-        let spread =
-            response.gain_std_db.as_ref().map_or(String::new(), |std| format!(" (std {:.4} dB)", std[at]));
+        let spread = response
+            .gain_std_db
+            .as_ref()
+            .map_or(String::new(), |std| format!(" (std {})", printed::fixed(std[at], 4, "dB")));
         writeln!(
             out,
-            "  {:>6.0} Hz  {:+.4} dB{spread}  {:+.3} degrees",
-            frequencies[at], response.gain_db[at], response.phase_deg[at]
+            "  {:>9}  {}{spread}  {}",
+            printed::fixed(frequencies[at], 0, "Hz"),
+            printed::signed(response.gain_db[at], 4, "dB"),
+            printed::signed(response.phase_deg[at], 3, "degrees")
         )?;
     }
     writeln!(
         out,
-        "delay {:.3} us, removed{}",
-        response.delay_s * 1e6,
+        "delay {}, removed{}",
+        printed::fixed(response.delay_s * 1e6, 3, "us"),
         if response.polarity < 0 { "; polarity reversed, turned round" } else { "" }
     )?;
     if let Some(ppm) = response.clock_ppm {
-        writeln!(out, "clock {ppm:+.3} ppm")?;
+        writeln!(out, "clock {ppm}", ppm = printed::signed(ppm, 3, "ppm"))?;
     }
     if let Some(noise) = response.noise_dbfs {
-        writeln!(out, "noise {noise:.1} dBFS")?;
+        writeln!(out, "noise {noise}", noise = printed::fixed(noise, 1, "dBFS"))?;
     }
     Ok(())
 }

@@ -10,6 +10,7 @@ use crate::bench::sweep::{HIGHEST_SHARE, Sweep};
 use crate::cli::render::Format;
 use crate::clip::dither::Dither;
 use crate::clip::write::WavWriter;
+use crate::units::printed;
 
 /// How a sweep is shaped.
 #[derive(Debug, Clone, clap::Args)]
@@ -99,14 +100,15 @@ pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(),
     } else {
         writeln!(
             out,
-            "{}: {} of {:.2} s, {} to {:.0} Hz, {} dBFS, {} Hz; {seconds:.1} s in all",
+            "{}: {} of {}, {} to {}, {} dBFS, {} Hz; {seconds} in all",
             arguments.out.display(),
             crate::units::printed::count(u64::from(sweep.repeats), "sweep"),
-            sweep.length_s(),
+            printed::fixed(sweep.length_s(), 2, "s"),
             sweep.from_hz,
-            sweep.to_hz,
+            printed::fixed(sweep.to_hz, 0, "Hz"),
             sweep.level_dbfs,
-            sweep.rate_hz
+            sweep.rate_hz,
+            seconds = printed::fixed(seconds, 1, "s")
         )?;
     }
     note(super::CARE);

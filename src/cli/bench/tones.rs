@@ -13,6 +13,7 @@ use crate::bench::tones::{Signal, intermodulation, overall_percent, stepped};
 use crate::cli::render::Format;
 use crate::clip::dither::Dither;
 use crate::clip::write::WavWriter;
+use crate::units::printed;
 
 /// A signal's name as it is typed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -86,7 +87,12 @@ pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(),
         writeln!(out, "{document:#}")?;
     } else {
         let (level, rate) = (arguments.level, arguments.rate);
-        writeln!(out, "{path}: {}, {level} dBFS, {rate} Hz; {seconds:.1} s in all", name(arguments.signal))?;
+        writeln!(
+            out,
+            "{path}: {}, {level} dBFS, {rate} Hz; {seconds} in all",
+            name(arguments.signal),
+            seconds = printed::fixed(seconds, 1, "s")
+        )?;
     }
     note(super::CARE);
     if arguments.signal != SignalName::Smpte {
@@ -191,12 +197,16 @@ fn pair(channel: &Channel<'_>, signal: SignalName) -> Result<Said, Failure> {
     let (keys, numbers) = (values.map(|(key, _)| key), values.map(|(_, value)| format!("{value:.7}")));
     let lines = vec![
         format!(
-            "intermodulation {:.5} % (std {:.5} %, {pieces} pieces of 1 s): second order {:.5} %, third order {:.5} %",
-            found.percent, found.std_percent, found.second_percent, found.third_percent
+            "intermodulation {} (std {}, {pieces} pieces of 1 s): second order {}, third order {}",
+            printed::fine_percent(found.percent),
+            printed::fine_percent(found.std_percent),
+            printed::fine_percent(found.second_percent),
+            printed::fine_percent(found.third_percent)
         ),
         format!(
-            "floor {:.1} dB for one product; the lower tone is {:+.2} dB above the upper one",
-            found.floor_db, found.ratio_db
+            "floor {} for one product; the lower tone is {} above the upper one",
+            printed::fixed(found.floor_db, 1, "dB"),
+            printed::signed_decibels(found.ratio_db)
         ),
     ];
     let table = format!("{}\n{}\n", keys.join(","), numbers.join(","));

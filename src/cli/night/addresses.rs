@@ -24,7 +24,7 @@ pub(super) fn listening_address(text: &str) -> Result<SocketAddr, String> {
             own => format!("; it has {own}"),
         };
         format!(
-            "\"{text}\" is no address of this machine: 192.168.1.20:8410, 192.168.1.20, localhost:8410 and 8410 are \
+            "\"{text}\" is not an address of this machine: 192.168.1.20:8410, 192.168.1.20, localhost:8410 and 8410 are \
              understood{own}"
         )
     })

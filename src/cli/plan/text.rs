@@ -13,27 +13,27 @@ use crate::stats::protocol::{Asks, Sides};
 use crate::stats::sequential::Exact;
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
-use crate::units::printed::{count, percent};
+use crate::units::printed::{count, percent, stated};
 use crate::verdict::panel::for_whom_words;
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
 fn effect(design: &Design) -> String {
     let (d, share) = design.effect();
-    let share_of_one_side = percent(design.proportion);
+    let share_of_one_side = stated(design.proportion);
     match (design.protocol.asks(), design.sides) {
         (Asks::Preference, _) => format!("one side preferred in {share_of_one_side} of answers"),
         (Asks::Attribute, Sides::Two) => format!("one side named in {share_of_one_side} of answers"),
         _ if design.proportion >= 1.0 => "right in every trial".to_string(),
         (Asks::Attribute | Asks::Difference, _) => format!(
             "right in {} of trials (heard in {}, the others guessed; d-prime {d:.2})",
-            percent(design.proportion),
+            stated(design.proportion),
             percent(share)
         ),
     }
 }
 
 fn needed(risks: &Risks) -> String {
-    risks.critical.map_or_else(|| "no score is enough".to_string(), |critical| format!("{critical} needed"))
+    risks.critical.map_or_else(|| "no score is enough".to_string(), |critical| format!("score needed {critical}"))
 }
 
 /// The plan, or the risks of a given number of trials.
@@ -44,10 +44,10 @@ pub(super) fn plan(
     risks: &Risks,
     plan: Option<&Plan>,
 ) -> Result<(), Failure> {
-    writeln!(out, "{}: {}; agreed risk {}.", design.protocol, effect(design), percent(design.alpha))?;
+    writeln!(out, "{}: {}. Error risk {}.", design.protocol, effect(design), stated(design.alpha))?;
     let line = |risks: &Risks| {
         format!(
-            "{}, {}: a guesser passes in {}, the difference is found in {} of tests",
+            "{}, {}: a guesser passes in {} of tests, the difference is found in {}",
             count(risks.trials, "trial"),
             needed(risks),
             percent(risks.alpha),
@@ -60,19 +60,19 @@ pub(super) fn plan(
             if risks.power < 0.8 {
                 writeln!(
                     out,
-                    "A result of \"not shown\" would mean little: a difference of this size is missed in {} of tests.",
+                    "So few trials prove little if nothing is found: they miss a difference of this size in {} of tests.",
                     percent(1.0 - risks.power)
                 )?;
             }
         }
         Some(plan) => {
-            writeln!(out, "For a power of {}:", percent(wanted))?;
-            writeln!(out, "  first enough   {}.", line(&plan.first))?;
+            writeln!(out, "To find it in {} of tests:", stated(wanted))?;
+            writeln!(out, "  at least    {}.", line(&plan.first))?;
             if plan.stable.trials != plan.first.trials {
-                writeln!(out, "  always enough  {}.", line(&plan.stable))?;
+                writeln!(out, "  to be safe  {}.", line(&plan.stable))?;
                 writeln!(
                     out,
-                    "Between the two some numbers of trials fall short again, because scores are whole numbers."
+                    "Some numbers of trials between the two fall short, because scores are whole numbers."
                 )?;
             }
         }
@@ -89,7 +89,7 @@ pub(super) fn within_reach(
 ) -> Result<(), Failure> {
     writeln!(
         out,
-        "{}: {}, {}: a guesser passes in {}.",
+        "{}: {}, {}: a guesser passes in {} of tests.",
         design.protocol,
         count(risks.trials, "trial"),
         needed(risks),
@@ -98,7 +98,7 @@ pub(super) fn within_reach(
     writeln!(
         out,
         "Found in {} of tests: {}. Smaller differences are missed more often.",
-        percent(wanted),
+        stated(wanted),
         effect(design)
     )?;
     Ok(())
@@ -145,21 +145,21 @@ pub(super) fn similarity(
 ) -> Result<(), Failure> {
     writeln!(
         out,
-        "{protocol}: to support \"heard in at most {} of trials\" at a risk of {}, if it is really {}:",
-        percent(limit),
-        percent(beta),
-        percent(share)
+        "{protocol}: to support \"heard in at most {} of trials\" at a risk of {}, if it is heard in {}:",
+        stated(limit),
+        stated(beta),
+        stated(share)
     )?;
     writeln!(
         out,
-        "{}, at most {} right: wrongly supported in {}, rightly supported in {} of tests.",
+        "{}, at most {} right: supported wrongly in {} of tests, rightly in {}.",
         count(plan.trials, "trial"),
         plan.critical,
         percent(plan.beta),
         percent(plan.power)
     )?;
     if plan.stable_trials != plan.trials {
-        writeln!(out, "From {} on the power is never missed again.", count(plan.stable_trials, "trial"))?;
+        writeln!(out, "With {} or more the power is always reached.", count(plan.stable_trials, "trial"))?;
     }
     Ok(())
 }
@@ -181,7 +181,7 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
         test.slope(),
         test.slope()
     )?;
-    for (who, exact) in [("a guesser", plan.guessing), ("who hears it", plan.hearing)] {
+    for (who, exact) in [("a guesser", plan.guessing), ("a listener", plan.hearing)] {
         writeln!(
             out,
             "  {who:<13} \"a difference\" in {}, \"no difference\" in {}, undecided in {} of sittings; {:.1} trials on average.",
@@ -194,12 +194,12 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
     let missed = 1.0 - plan.hearing.difference;
     writeln!(
         out,
-        "It misses such a listener in {} of sittings: \"no difference\" in {}, undecided in {}.{}",
+        "It misses a listener who hears so much in {} of sittings: \"no difference\" in {}, undecided in {}.{}",
         percent(missed),
         percent(plan.hearing.no_difference),
         percent(plan.hearing.undecided),
         if missed > 2.0 * test.beta {
-            " That is more than twice the agreed risk, because the largest number of trials comes too soon: give more."
+            " That is more than twice the agreed risk, because the trials run out too soon: allow more."
         } else {
             ""
         }
@@ -215,7 +215,11 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
 }
 
 fn simulated(value: &Simulated) -> String {
-    format!("{} +- {}", percent(value.value), percent(value.standard_error))
+    // All or none of a simulation's panels leave no spread to print.
+    if value.standard_error == 0.0 {
+        return if value.value >= 1.0 { "all" } else { "none" }.to_owned();
+    }
+    format!("{} ± {}", percent(value.value), percent(value.standard_error))
 }
 
 /// A panel.
@@ -232,7 +236,7 @@ pub(super) fn panel(out: &mut dyn Write, design: &Design, panel: &Panel) -> Resu
     )?;
     writeln!(
         out,
-        "All {} answers pooled, {}: a guessing panel passes in {}.",
+        "All {} answers pooled, {}: a guessing panel passes in {} of tests.",
         power.alike.trials,
         needed(&power.alike),
         percent(power.alike.alpha)
@@ -245,7 +249,7 @@ pub(super) fn panel(out: &mut dyn Write, design: &Design, panel: &Panel) -> Resu
     writeln!(out, "  at least one listener, Holm        {}", simulated(&power.any_listener))?;
     writeln!(
         out,
-        "  listeners who would pass alone     {:.2} +- {:.2} of {}",
+        "  listeners who would pass alone     {:.2} ± {:.2} of {}",
         power.passers_alone.value, power.passers_alone.standard_error, panel.listeners
     )?;
     writeln!(out, "{} simulated panels, seed {}.", power.pooled.simulations, power.seed)?;
@@ -261,8 +265,8 @@ pub(super) fn sequential_session(
 ) -> Result<(), Failure> {
     writeln!(
         out,
-        "{protocol}: {}, each until a sequential rule decides, after {} at the latest (on average {:.0} for a guesser, {:.0} for \
-         somebody right in {}).",
+        "{protocol}: {}, each until a sequential rule decides, at most {} (on average {:.0} for a guesser, {:.0} for a listener who \
+         is right in {}).",
         count(listeners, "listener"),
         count(most, "trial"),
         guesser.expected_trials,
@@ -276,8 +280,7 @@ pub(super) fn sequential_session(
         )?,
         Some(needed) => writeln!(
             out,
-            "A difference: it takes {needed} of {} whom the rule finds. Found in {} of such tests (exact, if all are right in {} of \
-             trials).",
+            "A difference: the rule must find {needed} of {}. It does in {} of such tests (exact, if all are right in {} of trials).",
             count(listeners, "listener"),
             percent(power),
             percent(listener.proportion)
@@ -285,8 +288,8 @@ pub(super) fn sequential_session(
     }
     writeln!(
         out,
-        "One by one: the rule finds such a listener with a probability of {}, says \"no difference\" to {} of guessers, and leaves {} \
-         of them undecided.",
+        "One by one: the rule finds such a listener in {} of sittings. Of guessers it says \"no difference\" to {} and leaves {} \
+         undecided.",
         percent(listener.difference),
         percent(guesser.no_difference),
         percent(guesser.undecided)
@@ -311,7 +314,7 @@ pub(super) fn session(
     };
     writeln!(
         out,
-        "{}: {}, {each} each of a comparison, {} together; {declared}.",
+        "{}: {}, {each} each per comparison, {} together; {declared}.",
         plan.design.protocol,
         count(plan.listeners, "listener"),
         risks.trials
@@ -372,8 +375,8 @@ pub(super) fn session(
     match &plan.claim {
         None => writeln!(
             out,
-            "No difference: cannot be shown, because no_difference_above is not declared. \"Not shown\" only excludes \
-             differences above a limit that the answers give."
+            "No difference: cannot be shown, because no_difference_above is not declared. A result of \"not shown\" only rules \
+             out differences above a limit that depends on the answers."
         )?,
         Some(claim) => {
             let supported = match &claim.supported {
@@ -389,8 +392,8 @@ pub(super) fn session(
                 out,
                 "No difference: if nobody hears anything, \"heard in at most {} of trials\" is supported in {supported}, at a \
                  risk of {}.{most}",
-                percent(claim.limit),
-                percent(claim.risk)
+                stated(claim.limit),
+                stated(claim.risk)
             )?;
         }
     }
@@ -398,8 +401,8 @@ pub(super) fn session(
         None => writeln!(out, "Other listeners: one listener says nothing about them.")?,
         Some(alone) => writeln!(
             out,
-            "One by one: {}{}. A listener as good as that passes in {} (exact), so who fails alone is not shown to \
-             hear nothing.",
+            "One by one: {}{}. So good a listener passes in {} of sittings (exact), so failing alone does not show \
+             that somebody hears nothing.",
             right(alone.critical, plan.trials_each),
             family(alone.tests, "test"),
             percent(alone.power)

@@ -12,7 +12,7 @@ use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::simulated::{Reach, progress};
 use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{self, Range};
-use crate::units::printed::{count, percent, significant};
+use crate::units::printed::{count, percent, significant, stated};
 
 /// Most trials of a simulated sitting: nobody sits longer.
 const MOST_TRIALS: u64 = 400;
@@ -71,7 +71,7 @@ pub(super) fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), 
              with --width, or for more with --trials.",
             count(trials, "trial"),
             significant(ratio),
-            percent(arguments.power)
+            stated(arguments.power)
         )?,
     }
     writeln!(out)?;

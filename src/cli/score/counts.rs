@@ -13,7 +13,8 @@ use crate::session::Family;
 use crate::stats::one::Analysis;
 use crate::stats::protocol::Inquiry;
 use crate::stats::{binomial, similarity};
-use crate::units::printed::{count, percent, probability};
+use crate::units::printed;
+use crate::units::printed::{count, probability};
 use crate::verdict::counts::{Batch, Group, Row, Rules};
 
 /// The names of the columns.
@@ -193,11 +194,11 @@ fn print_group(
     if let Some(found) = &group.sequential {
         writeln!(
             out,
-            "  The sequential rule decides: it found a difference in {} of {}; that many of as many guessers: p {}.\n  \
-             Other p-values here are of the counts alone, as if their number had been fixed; they do not decide.",
+            "  The sequential rule decides: it found a difference in {} of {}; that many of as many guessers: {}.\n  \
+             The other p-values treat the number of trials as fixed; they do not decide.",
             found.found,
             count(found.sittings, "sitting"),
-            probability(found.p_value)
+            printed::p_value(found.p_value)
         )?;
     }
     if rows.len() > 1 {
@@ -210,7 +211,7 @@ fn print_group(
         let value = match group.family_p_value {
             Some(adjusted) => format!("{} (Holm over {comparisons} comparisons)", probability(adjusted)),
             None => format!(
-                "none: the {comparisons} comparisons are judged each by itself, as agreed, so one of them may come out by chance"
+                "none: each of the {comparisons} comparisons is judged by itself, as agreed, so one may pass by chance"
             ),
         };
         writeln!(out, "  {:<26}{value}", "family p-value")?;
@@ -266,43 +267,43 @@ fn together(group: &Group, out: &mut dyn Write) -> Result<(), Failure> {
     let passers = &panel.passers;
     writeln!(
         out,
-        "  Passed alone: {} of {}; chance alone gives {:.2} on average, and this many or more in {} of such panels.",
+        "  Passed alone: {} of {}. If all of them guessed, {:.2} would pass on average, and at least as many {}.",
         passers.seen,
         rows.len(),
         passers.expected,
-        percent(passers.at_least_seen)
+        printed::rate(passers.at_least_seen, "such panels")
     )?;
     writeln!(
         out,
-        "  Best: {}, p {} alone, {} as the best of {}.",
+        "  Best: {}, {} alone, {} as the best of {}.",
         rows[panel.best.index].listener,
-        probability(panel.best.p_value_alone),
+        printed::p_value(panel.best.p_value_alone),
         probability(panel.best.p_value),
         rows.len()
     )?;
     let fisher =
-        panel.fisher.map_or(String::new(), |fisher| format!("Fisher p {}, ", probability(fisher.p_value)));
-    writeln!(out, "  Combined: {fisher}Stouffer p {}.", probability(panel.stouffer.p_value))?;
+        panel.fisher.map_or(String::new(), |fisher| format!("Fisher {}, ", printed::p_value(fisher.p_value)));
+    writeln!(out, "  Combined: {fisher}Stouffer {}.", printed::p_value(panel.stouffer.p_value))?;
     if let Some(test) = &panel.heterogeneity {
         writeln!(
             out,
-            "  All alike? chi-squared {:.2} with {}, p {}.",
+            "  All alike? chi-squared {:.2} with {}, {}.",
             test.chi_squared,
             count(test.degrees, "degree"),
-            probability(test.p_value)
+            printed::p_value(test.p_value)
         )?;
     }
     if let Some(fit) = &panel.beta_binomial {
-        let error = |error: Option<f64>| error.map_or(String::new(), |error| format!(" +- {error:.3}"));
+        let error = |error: Option<f64>| error.map_or(String::new(), |error| format!(" ± {error:.3}"));
         writeln!(
             out,
-            "  Beta-binomial{}: mean {:.3}{}, over-dispersion {:.3}{}, likelihood ratio p {}.",
+            "  Beta-binomial{}: mean {:.3}{}, over-dispersion {:.3}{}, likelihood ratio {}.",
             if group.inquiry.protocol.asks().has_right_answer() { " with chance correction" } else { "" },
             fit.mu,
             error(fit.mu_standard_error),
             fit.gamma,
             error(fit.gamma_standard_error),
-            probability(fit.p_value)
+            printed::p_value(fit.p_value)
         )?;
     }
     Ok(())

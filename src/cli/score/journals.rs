@@ -20,6 +20,7 @@ use crate::trial::register::REGISTER;
 use crate::trial::score::{self, Decision};
 use crate::trial::verify::{self, Checked, Problem, Registered, State};
 use crate::units::foreign;
+use crate::units::printed;
 use crate::units::printed::probability;
 use crate::verdict::caveat::Kind;
 use crate::verdict::counts::{Batch, Row, Rules};
@@ -42,8 +43,13 @@ fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
             }
             continue;
         };
-        let entries = std::fs::read_dir(&folder)
-            .map_err(|error| Failure::bad(format!("{}: cannot be read: {error}", folder.display())))?;
+        let entries = std::fs::read_dir(&folder).map_err(|error| {
+            Failure::bad(format!(
+                "{}: cannot be read: {error}",
+                folder.display(),
+                error = crate::files::reason(&error)
+            ))
+        })?;
         let mut found: Vec<PathBuf> = entries
             .filter_map(|entry| entry.ok().map(|entry| entry.path()))
             .filter(|path| {
@@ -59,7 +65,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
     }
     if journals.is_empty() {
         return Err(Failure::bad(
-            "a register is no journal: give the journals of its sittings, or their folder",
+            "a register is not a journal: give the journals of its sittings, or their folder",
         ));
     }
     Ok(journals)
@@ -140,7 +146,7 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     }
     if batches.len() > 1 {
         crate::cli::note(&format!(
-            "these journals belong to {} sessions (or texts of one): comparisons of the same name are kept apart, by session",
+            "these journals belong to {} sessions (or texts of one): comparisons with the same name stay separate, by session",
             batches.len()
         ));
     }
@@ -340,7 +346,7 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
         writeln!(out, "  {why}")?;
     }
     if checked.registered == Registered::NoRegister {
-        writeln!(out, "  no register was held against it: it may be one of several, or made up")?;
+        writeln!(out, "  no register is next to it, so it may be one of several, or made up")?;
     }
     let judged = judged(arguments, checked)?;
     let caveats = judged.iter().flat_map(|(_, findings)| &findings.caveats);
@@ -357,11 +363,11 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
             for own in &found.results {
                 writeln!(
                     out,
-                    "  {}: {} of {}, p {}, judged as one of {} tests {}",
+                    "  {}: {} of {}, {}, judged as one of {} tests {}",
                     own.name,
                     own.correct,
                     own.trials,
-                    probability(own.analysis.p_value),
+                    printed::p_value(own.analysis.p_value),
                     own.family,
                     probability(own.adjusted_p_value)
                 )?;

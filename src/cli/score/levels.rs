@@ -13,7 +13,8 @@ use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::posterior::Posterior;
 use crate::stats::threshold::summary::{Estimate, LEVEL};
 use crate::stats::threshold::{self, Point, Range, fit};
-use crate::units::printed::{percent, probability, significant};
+use crate::units::printed;
+use crate::units::printed::{percent, significant};
 use crate::verdict::threshold::{ThresholdResult, at_one, d_prime, headline, limits};
 
 /// The names of the columns.
@@ -106,10 +107,10 @@ fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
     if let Some(fit) = &result.fit {
         writeln!(
             out,
-            "  fit: deviance {:.2} at {} sizes, p {} (simulated)",
+            "  fit: deviance {:.2} at {} sizes, {} (simulated)",
             fit.deviance,
             fit.sizes,
-            probability(fit.p_value.value)
+            printed::p_value(fit.p_value.value)
         )?;
     }
     Ok(())

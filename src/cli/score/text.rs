@@ -7,7 +7,8 @@ use crate::stats::one::{Analysis, DPrime, Extreme};
 use crate::stats::protocol::Sides;
 use crate::stats::psychometric::Model;
 use crate::stats::similarity::Similarity;
-use crate::units::printed::{count, percent, probability};
+use crate::units::printed;
+use crate::units::printed::{count, percent, probability, stated};
 use crate::verdict::Verdict;
 
 fn d_prime(d: &DPrime, sides: Sides) -> String {
@@ -52,11 +53,11 @@ pub(super) fn one(out: &mut dyn Write, analysis: &Analysis, verdict: &Verdict) -
 
 /// The numbers of one score.
 pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Failure> {
-    let level = percent(analysis.interval.level);
+    let level = stated(analysis.interval.level);
     let critical = analysis.critical.map_or_else(
-        || format!("no score of {} reaches {}", count(analysis.trials, "trial"), percent(analysis.alpha)),
+        || format!("no score of {} reaches {}", count(analysis.trials, "trial"), stated(analysis.alpha)),
         |critical| {
-            format!("{critical} of {} for a risk of at most {}", analysis.trials, percent(analysis.alpha))
+            format!("{critical} of {} for a risk of at most {}", analysis.trials, stated(analysis.alpha))
         },
     );
     let mut line =
@@ -71,7 +72,7 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
     } else {
         line("p-value", format!("about 1e{:.0}", analysis.log10_p_value.floor()))?;
     }
-    line("needed", critical)?;
+    line("score needed", critical)?;
     for (name, interval) in
         [("Clopper-Pearson", analysis.interval), ("Wilson", analysis.wilson), ("Jeffreys", analysis.jeffreys)]
     {
@@ -91,7 +92,7 @@ pub(super) fn numbers(out: &mut dyn Write, analysis: &Analysis) -> Result<(), Fa
             Sides::Two => "lead of side B",
             Sides::One => "lead of the claimed side",
         };
-        let share = |share: f64| format!("{:+.1} %", 100.0 * share);
+        let share = |share: f64| printed::percent(share);
         line(
             whose,
             format!(
@@ -144,12 +145,12 @@ fn factor(analysis: &Analysis) -> String {
     if analysis.ln_bayes_factor_10 > f64::MAX.ln() {
         return format!("about 1e{:.0}", analysis.ln_bayes_factor_10 / std::f64::consts::LN_10);
     }
-    if (0.01..10_000.0).contains(&value) { format!("{value:.2}") } else { format!("{value:.2e}") }
+    if (0.01..10_000.0).contains(&value) { printed::significant(value) } else { format!("{value:.1e}") }
 }
 
 /// The similarity verdict beside the difference verdict.
 pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), Failure> {
-    let (limit, risk) = (percent(found.limit), percent(found.beta));
+    let (limit, risk) = (stated(found.limit), stated(found.beta));
     writeln!(out)?;
     if found.below_guessing {
         writeln!(
@@ -166,8 +167,8 @@ pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), 
     } else if found.similar {
         writeln!(
             out,
-            "\"Heard in at most {limit} of trials\" is supported at a risk of {risk} (p {}).",
-            probability(found.p_value)
+            "\"Heard in at most {limit} of trials\" is supported at a risk of {risk} ({}).",
+            printed::p_value(found.p_value)
         )?;
     } else {
         let needed = found.critical.map_or_else(
@@ -176,9 +177,9 @@ pub(super) fn similarity(out: &mut dyn Write, found: &Similarity) -> Result<(), 
         );
         writeln!(
             out,
-            "\"Heard in at most {limit} of trials\" is not supported at a risk of {risk} (p {}; {needed}). What is \
+            "\"Heard in at most {limit} of trials\" is not supported at a risk of {risk} ({}; {needed}). What is \
              supported: at most {}.",
-            probability(found.p_value),
+            printed::p_value(found.p_value),
             percent(found.discriminators_at_most)
         )?;
     }

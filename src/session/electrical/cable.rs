@@ -20,6 +20,7 @@ use crate::circuit::table::{LcrTable, ResponseTable};
 use crate::circuit::touchstone::{self, PortData};
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
+use crate::units::printed;
 
 /// One `[cables.NAME]`; relative paths are joined to `folder`; what the user should know is added to `notes`.
 pub fn cable(table: &mut Table<'_>, folder: &Path, notes: &mut Vec<String>) -> Result<Cable, SessionError> {
@@ -134,41 +135,40 @@ fn found_in_two_port(
     }
     if found.not_reciprocal > NOT_A_CABLE {
         return refused(format!(
-            "S12 and S21 differ by {:.0} %, and a cable is the same both ways; calibrate and measure again",
-            100.0 * found.not_reciprocal
+            "S12 and S21 differ by {}, and a cable is the same both ways; calibrate and measure again",
+            printed::percent(found.not_reciprocal)
         ));
     }
     if found.active > NOT_A_CABLE {
         return refused(format!(
-            "{:.0} % more power comes out than goes in, and a cable gives none; calibrate and measure again",
-            100.0 * found.active
+            "{} more power comes out than goes in, and a cable gives none; calibrate and measure again",
+            printed::percent(found.active)
         ));
     }
     if found.not_reciprocal > WORTHY_OF_A_NOTE {
         notes.push(format!(
-            "{name}: S12 and S21 differ by {:.1} %; a cable is the same both ways",
-            100.0 * found.not_reciprocal
+            "{name}: S12 and S21 differ by {}; a cable is the same both ways",
+            printed::percent(found.not_reciprocal)
         ));
     }
     if found.active > WORTHY_OF_A_NOTE {
         notes.push(format!(
-            "{name}: {:.1} % more power comes out than goes in; a cable gives none",
-            100.0 * found.active
+            "{name}: {} more power comes out than goes in; a cable gives none",
+            printed::percent(found.active)
         ));
     }
     if let Some(farad) = found.negative_capacitance_f {
         notes.push(format!(
-            "{name}: the capacitance at {low} Hz reads {:.3} pF, below 0: an error of calibration or of the fixture, and the \
+            "{name}: the capacitance at {low} Hz reads {}, below 0: an error of calibration or of the fixture, and the \
              cable's is not known from this file",
-            1e12 * farad
+            printed::fixed(1e12 * farad, 3, "pF")
         ));
     }
     match two_port.continuation_left() {
         Some(left) => notes.push(format!(
             "{name} begins at {low} Hz; below, R, L, C and G go on as those of a round wire with skin effect, which fits what is \
-             above within {:.1} %",
-            100.0 * left
-        )),
+             above within {}",
+            printed::percent(left))),
         None if low > AUDIO_BAND_HZ => {
             return refused(format!(
                 "it begins at {low} Hz, without a point in the audio band, and no round wire explains its values well enough to go \
@@ -198,7 +198,9 @@ fn with_its_excess(
     for (largest, what) in response.distortion().largest().into_iter().zip(["THD", "THD+N"]) {
         if let Some((percent, frequency)) = largest {
             notes.push(format!(
-                "{name}: {what} of at most {percent:.2e} %, at {frequency:.0} Hz, is kept for the report; no filter plays it"
+                "{name}: {what} of at most {percent}, at {frequency}, is kept for the report; no filter plays it",
+                percent = printed::fine_percent(percent),
+                frequency = printed::hertz(frequency)
             ));
         }
     }
@@ -206,10 +208,10 @@ fn with_its_excess(
     response.delay_kept = table.choice("delay", &[("removed", false), ("kept", true)])?.unwrap_or(false);
     if excess.delay_s != 0.0 {
         let size = format!(
-            "{} of {:.3} ms (give or take {:.1} \u{b5}s)",
+            "{} of {} (give or take {})",
             if excess.delay_s > 0.0 { "a delay" } else { "an advance" },
-            1e3 * excess.delay_s.abs(),
-            (2e6 * excess.error_s).max(0.1)
+            printed::fixed(1e3 * excess.delay_s.abs(), 3, "ms"),
+            printed::fixed((2e6 * excess.error_s).max(0.1), 1, "µs")
         );
         notes.push(if response.delay_kept {
             format!("{name}: {size} is kept, as the session asks: the sound jumps by it at every switch")
@@ -222,8 +224,9 @@ fn with_its_excess(
     }
     if excess.largest_step_degrees > SAFE_STEP_DEGREES {
         notes.push(format!(
-            "{name}: its phase steps by {:.0} degrees to {:.0} Hz, so a turn may be missing there: measure more points",
-            excess.largest_step_degrees, excess.step_at_hz
+            "{name}: its phase steps by {} to {}, so a turn may be missing there: measure more points",
+            printed::fixed(excess.largest_step_degrees, 0, "degrees"),
+            printed::hertz(excess.step_at_hz)
         ));
     }
     match (excess.inverted, table.choice("polarity", &[("inverted", true), ("corrected", false)])?) {
@@ -560,11 +563,10 @@ fn measured(
     held(notes, name, lcr.range_hz());
     if lcr.electrical_length() > 0.01 {
         notes.push(format!(
-            "{name}: at {} Hz the sample is no longer electrically short, so the meter's reading is off by about {:.1} %; \
+            "{name}: at {} Hz the sample is no longer electrically short, so the meter's reading is off by about {}; \
              measure a shorter sample",
             lcr.range_hz().1,
-            100.0 * lcr.electrical_length() / 3.0
-        ));
+            printed::percent(lcr.electrical_length() / 3.0)));
     }
     line(table, length_m, LineParameters::Measured(lcr))
 }

@@ -42,7 +42,7 @@ pub(super) fn of(table: &mut Table<'_>, folder: &Path, cable: Cable) -> Result<C
     let contact = not_negative(table, "contact_resistance", Dimension::Resistance)?;
     let contact_share = share(table, "contact_tolerance")?;
     if contact.is_none() && contact_share.is_some() {
-        return Err(table.error_at("contact_tolerance", "there is no contact_resistance that it belongs to"));
+        return Err(table.error_at("contact_tolerance", "it needs contact_resistance, which is missing"));
     }
     let contact_ohm = contact.unwrap_or(0.0);
     add(Quantity::Contacts, Some(contact_share.unwrap_or(CONTACT_SHARE)).filter(|_| contact_ohm > 0.0));
