@@ -136,7 +136,8 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             || format!("\"{text}\" is not a seat: give a number from 1 to {}", super::seats::MOST_SEATS),
         )
     };
-    let needed = |what: &str| if rest.is_empty() { Err(format!("{word} needs more: {what}")) } else { Ok(()) };
+    let needed =
+        |what: &str| if rest.is_empty() { Err(format!("{word} needs more: {what}")) } else { Ok(()) };
     Ok(match word.to_ascii_lowercase().as_str() {
         "" | "next" => Command::Next,
         "repeat" => Command::Repeat,
@@ -165,7 +166,8 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
         "break" => Command::Break,
         "ears" if rest.is_empty() => Command::Ears(1),
         "ears" => Command::Ears(
-            rest.parse().map_err(|_| format!("\"{rest}\" is not the number of a comparison; the first is 1"))?,
+            rest.parse()
+                .map_err(|_| format!("\"{rest}\" is not the number of a comparison; the first is 1"))?,
         ),
         "void" => {
             needed("say what disturbed the trial")?;
@@ -200,7 +202,9 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             "shared" => DoorWish::Shared,
             number => DoorWish::Seats(seat(number).map_err(|_| {
                 let most = super::seats::MOST_SEATS;
-                format!("\"{rest}\" is not understood: say open, shut, shared, or a number of seats up to {most}")
+                format!(
+                    "\"{rest}\" is not understood: say open, shut, shared, or a number of seats up to {most}"
+                )
             })?),
         }),
         "stop" => Command::Stop,

@@ -78,7 +78,8 @@ impl Page<'_> {
         for (index, note) in self.notes.iter().enumerate() {
             pair(if index == 0 { "Worth knowing" } else { "" }, note, out)?;
         }
-        let witness = "If somebody does not trust this computer: `run --witness` lets a phone hold half of every draw.";
+        let witness =
+            "If somebody does not trust this computer: `run --witness` lets a phone hold half of every draw.";
         pair("Witness", witness, out)?;
         let ways = format!("{} ways remain; --full names them and what to watch.", STILL_POSSIBLE.len());
         pair("Cheating", &ways, out)?;

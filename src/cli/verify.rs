@@ -427,7 +427,10 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
                     writeln!(out, "  the lock's key, for the report's own check: {}", key.hex())?;
                 }
             }
-            None => writeln!(out, "  passphrase: this sitting was locked, and none was given to compare (--passphrase)")?,
+            None => writeln!(
+                out,
+                "  passphrase: this sitting was locked, and none was given to compare (--passphrase)"
+            )?,
         }
     }
     Ok(())
@@ -501,9 +504,15 @@ fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Fa
     let register_no = registers.iter().any(|(_, view)| !register_objections(view).is_empty());
     let of = all.len();
     if no > 0 {
-        Err(Failure::No(format!("{no} of {} failed the check: see above", printed::count(of as u64, "journal"))))
+        Err(Failure::No(format!(
+            "{no} of {} failed the check: see above",
+            printed::count(of as u64, "journal")
+        )))
     } else if bad > 0 {
-        Err(Failure::Bad(format!("{bad} of {} cannot be checked: see above", printed::count(of as u64, "file"))))
+        Err(Failure::Bad(format!(
+            "{bad} of {} cannot be checked: see above",
+            printed::count(of as u64, "file")
+        )))
     } else if unfinished > 0 {
         let checked = of - unfinished;
         Err(Failure::No(format!(

@@ -93,8 +93,7 @@ fn a_misspelt_key_is_named_before_a_missing_one() {
         assert!(sound.contains(right), "{right}");
         std::fs::write(&file, sound.replacen(right, wrong, 1)).expect("written");
         let ran = earwitness(here, &["check", "s"]);
-        let line =
-            sound[..sound.find(right).expect("there")].lines().count() + usize::from(right.starts_with('\n'));
+        let line = sound[..sound.find(right).expect("there")].lines().count() + 1;
         assert_eq!(ran.code, 2, "{}", ran.out);
         assert!(ran.err.contains("did you mean") && ran.err.contains(key), "{}", ran.err);
         assert!(ran.err.contains(&format!("session.toml:{line}:")), "{line}: {}", ran.err);

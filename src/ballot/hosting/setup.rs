@@ -341,7 +341,10 @@ fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError
         ));
     }
     if terms.qualification.is_some() {
-        notes.push("A qualification is for single listeners, so this night has none. Its controls are reported.".into());
+        notes.push(
+            "A qualification is for single listeners, so this night has none. Its controls are reported."
+                .into(),
+        );
     }
     if terms.wager.is_some() {
         notes.push("A wager is for a single listener, so this night has none.".into());

@@ -33,7 +33,9 @@ fn effect(design: &Design) -> String {
 }
 
 fn needed(risks: &Risks) -> String {
-    risks.critical.map_or_else(|| "no score is enough".to_string(), |critical| format!("score needed {critical}"))
+    risks
+        .critical
+        .map_or_else(|| "no score is enough".to_string(), |critical| format!("score needed {critical}"))
 }
 
 /// The plan, or the risks of a given number of trials.
