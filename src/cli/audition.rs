@@ -11,6 +11,7 @@ use crate::session::Session;
 use crate::sitting::audition::{CRITERION, Heard};
 use crate::trial::Digest;
 use crate::trial::training::{self, Trained};
+use crate::units::printed;
 use crate::{session, sitting};
 
 /// What was typed after `audition`.
