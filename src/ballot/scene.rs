@@ -184,6 +184,7 @@ pub fn preparing(
             proceed: failed.then(|| "leave".to_owned()),
             progress,
             stoppable: false,
+            folds: Vec::new(),
         }),
     }
 }

@@ -454,6 +454,31 @@ impl<M: Machine> Driver<M> {
         self.output.load(stimuli).map_err(Stopped::Output)
     }
 
+    /// Index of the clip that is presented, which a listener hears whatever was drawn for its sides.
+    pub fn clip(&self) -> Option<usize> {
+        self.presented.as_ref().map(|(kind, _)| kind.of().1)
+    }
+
+    /// Gives the player a trial again when the seal is open, with open eyes: nothing is counted or journalled any more.
+    /// `false`: what carries the sound does not play it again (a file that holds the sitting, a switch of real cables).
+    ///
+    /// # Errors
+    /// The stimulus cannot be read back, or the output does not play it.
+    pub fn replay(&mut self, pair: PairKind, sides: &[Side]) -> Result<bool, Stopped> {
+        let closed = matches!(self.machine.conductor().view().stage, Stage::Result(_));
+        if !closed || self.switched.is_some() || self.described.kind == OutputKind::File {
+            return Ok(false);
+        }
+        self.presented = Some((pair, sides.to_vec()));
+        self.load_presented()?;
+        Ok(true)
+    }
+
+    /// The player, for what is [played again](Self::replay).
+    pub fn player(&mut self) -> &mut dyn Transport {
+        &mut *self.output.transport
+    }
+
     /// Sounds the first clip through side A at this level, from where it is: the level is being chosen.
     ///
     /// # Errors

@@ -78,17 +78,19 @@ impl Extent {
 pub mod level {
     /// It starts this low.
     pub const SOFTEST: f64 = -36.0;
-    /// Each step.
-    pub const STEP: f64 = 3.0;
+    /// Each step near the clip's own level.
+    const STEP: f64 = 3.0;
+    /// Up to here steps are twice as large: from so soft, the same step is less of a surprise.
+    const FINE_FROM: f64 = -12.0;
 
     /// One step louder, at most the clip's own level.
     pub fn louder(decibels: f64) -> f64 {
-        (decibels + STEP).min(0.0)
+        if decibels < FINE_FROM { decibels + 2.0 * STEP } else { (decibels + STEP).min(0.0) }
     }
 
     /// One step softer.
     pub fn softer(decibels: f64) -> f64 {
-        (decibels - STEP).max(SOFTEST)
+        if decibels > FINE_FROM { decibels - STEP } else { (decibels - 2.0 * STEP).max(SOFTEST) }
     }
 
     /// As a factor.
@@ -149,5 +151,11 @@ mod tests {
         assert_eq!(decibels, 0.0);
         assert_eq!(level::factor(decibels), 1.0);
         assert_eq!(level::softer(level::SOFTEST), level::SOFTEST);
+        let mut steps = vec![0.0];
+        while let Some(&last) = steps.last().filter(|last| **last > level::SOFTEST) {
+            assert_eq!(level::louder(level::softer(last)), last, "up is where down came from");
+            steps.push(level::softer(last));
+        }
+        assert_eq!(steps, [0.0, -3.0, -6.0, -9.0, -12.0, -18.0, -24.0, -30.0, -36.0]);
     }
 }

@@ -29,6 +29,8 @@ pub enum Key {
     Home,
     /// End.
     End,
+    /// Tabulator.
+    Tab,
     /// Control and C together, or a request to end from outside.
     Interrupt,
 }
@@ -58,6 +60,8 @@ pub enum Input {
 pub enum StageKind {
     /// Text to read.
     Page,
+    /// What is agreed, to be accepted; more waits behind keys.
+    Terms,
     /// A page with a line to type: letters are text there.
     Typing,
     /// The level check.
@@ -72,8 +76,12 @@ pub enum StageKind {
     Question,
     /// A sitting was cut off: go on with it, or a new one.
     Resume,
-    /// The end of a sitting.
+    /// Nothing more to be done but to leave.
     Result,
+    /// What a sitting came to.
+    Verdict,
+    /// A trial again, when the seal is open.
+    Replay,
 }
 
 /// What a key does. Slots have keys of their own, their labels.
@@ -103,6 +111,8 @@ pub enum Action {
     ChooseAbove,
     /// The answer below.
     ChooseBelow,
+    /// An answer by its own key.
+    Answer,
     /// Record the chosen answer.
     Confirm,
     /// Confidence 1 to 5.
@@ -123,6 +133,14 @@ pub enum Action {
     Train,
     /// Go on.
     Proceed,
+    /// Every caution in full.
+    Cautions,
+    /// Everything that is agreed on.
+    Details,
+    /// Trial by trial.
+    Trials,
+    /// Somebody else types.
+    Others,
     /// Scroll up.
     ScrollUp,
     /// Scroll down.
@@ -156,17 +174,29 @@ pub struct Binding {
     pub stages: &'static [StageKind],
 }
 
-const LISTENING: &[StageKind] = &[StageKind::Trial, StageKind::Confidence, StageKind::Sighted];
+const LISTENING: &[StageKind] =
+    &[StageKind::Trial, StageKind::Confidence, StageKind::Sighted, StageKind::Replay];
+/// Keys of the answers, in their order; no protocol has more.
+const ANSWERS: &[Key] = &[Key::Character('j'), Key::Character('k'), Key::Character('l')];
 const READING: &[StageKind] = &[
     StageKind::Page,
+    StageKind::Terms,
     StageKind::Typing,
     StageKind::Level,
     StageKind::Question,
     StageKind::Resume,
     StageKind::Result,
+    StageKind::Verdict,
 ];
-const SCROLLING: &[StageKind] =
-    &[StageKind::Page, StageKind::Typing, StageKind::Question, StageKind::Resume, StageKind::Result];
+const SCROLLING: &[StageKind] = &[
+    StageKind::Page,
+    StageKind::Terms,
+    StageKind::Typing,
+    StageKind::Question,
+    StageKind::Resume,
+    StageKind::Result,
+    StageKind::Verdict,
+];
 
 /// Every key of every stage, in the order of the help line.
 pub const TABLE: &[Binding] = &[
@@ -177,7 +207,16 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "listen",
         says: "switch to that slot, at the same place in the clip",
-        stages: &[StageKind::Trial, StageKind::Sighted],
+        stages: &[StageKind::Trial, StageKind::Sighted, StageKind::Replay],
+    },
+    Binding {
+        action: Action::Answer,
+        keys: ANSWERS,
+        shown: "",
+        word: "",
+        hint: "answer",
+        says: "choose the answer with that letter",
+        stages: &[StageKind::Trial],
     },
     Binding {
         action: Action::Confidence,
@@ -200,7 +239,7 @@ pub const TABLE: &[Binding] = &[
         shown: "↑",
         word: "",
         hint: "",
-        says: "choose the answer above",
+        says: "choose the answer above the one that is chosen",
         stages: &[StageKind::Trial],
     },
     Binding {
@@ -209,7 +248,7 @@ pub const TABLE: &[Binding] = &[
         shown: "↓",
         word: "",
         hint: "",
-        says: "choose the answer below",
+        says: "choose the answer below the one that is chosen",
         stages: &[StageKind::Trial],
     },
     Binding {
@@ -229,6 +268,33 @@ pub const TABLE: &[Binding] = &[
         hint: "",
         says: "take the last step back, as long as nothing is recorded",
         stages: &[StageKind::Trial, StageKind::Confidence, StageKind::Question],
+    },
+    Binding {
+        action: Action::Next,
+        keys: &[Key::Character('n'), Key::Down, Key::Enter],
+        shown: "n",
+        word: "next",
+        hint: "next",
+        says: "the next trial",
+        stages: &[StageKind::Replay],
+    },
+    Binding {
+        action: Action::Previous,
+        keys: &[Key::Character('p'), Key::Up],
+        shown: "p",
+        word: "previous",
+        hint: "previous",
+        says: "the trial before",
+        stages: &[StageKind::Replay],
+    },
+    Binding {
+        action: Action::Back,
+        keys: &[Key::Escape, Key::Character('q')],
+        shown: "Esc",
+        word: "back",
+        hint: "back",
+        says: "back to the result",
+        stages: &[StageKind::Replay],
     },
     Binding {
         action: Action::TogglePause,
@@ -308,7 +374,7 @@ pub const TABLE: &[Binding] = &[
         shown: "Home",
         word: "start",
         hint: "",
-        says: "back to the start of the loop or clip",
+        says: "to the start of the loop or clip",
         stages: LISTENING,
     },
     Binding {
@@ -362,7 +428,7 @@ pub const TABLE: &[Binding] = &[
         shown: "+",
         word: "louder",
         hint: "louder",
-        says: "3 dB louder, at most the level of the clip itself",
+        says: "louder, at most the level of the clip itself",
         stages: &[StageKind::Level],
     },
     Binding {
@@ -371,7 +437,7 @@ pub const TABLE: &[Binding] = &[
         shown: "-",
         word: "softer",
         hint: "softer",
-        says: "3 dB softer",
+        says: "softer",
         stages: &[StageKind::Level],
     },
     Binding {
@@ -389,8 +455,44 @@ pub const TABLE: &[Binding] = &[
         shown: "n",
         word: "new",
         hint: "new sitting",
-        says: "start a new sitting; the one that was cut off stays in the register",
+        says: "start a new sitting; the unfinished one stays in the register",
         stages: &[StageKind::Resume],
+    },
+    Binding {
+        action: Action::Others,
+        keys: &[Key::Tab],
+        shown: "Tab",
+        word: "",
+        hint: "others",
+        says: "somebody else types a hand",
+        stages: &[StageKind::Typing],
+    },
+    Binding {
+        action: Action::Cautions,
+        keys: &[Key::Character('c')],
+        shown: "c",
+        word: "cautions",
+        hint: "cautions",
+        says: "every caution in full",
+        stages: &[StageKind::Terms],
+    },
+    Binding {
+        action: Action::Details,
+        keys: &[Key::Character('t')],
+        shown: "t",
+        word: "terms",
+        hint: "all terms",
+        says: "everything that is agreed on",
+        stages: &[StageKind::Terms],
+    },
+    Binding {
+        action: Action::Trials,
+        keys: &[Key::Character('t')],
+        shown: "t",
+        word: "trials",
+        hint: "list",
+        says: "every trial in a list: what it was, and what you said",
+        stages: &[StageKind::Verdict],
     },
     Binding {
         action: Action::ScrollUp,
@@ -419,6 +521,7 @@ pub const TABLE: &[Binding] = &[
         says: "leave, after a question; the sitting can be resumed",
         stages: &[
             StageKind::Page,
+            StageKind::Terms,
             StageKind::Level,
             StageKind::Trial,
             StageKind::Confidence,
@@ -433,6 +536,15 @@ pub const TABLE: &[Binding] = &[
         hint: "leave",
         says: "leave, after a question",
         stages: &[StageKind::Sighted],
+    },
+    Binding {
+        action: Action::Leave,
+        keys: &[Key::Character('q'), Key::Interrupt],
+        shown: "q",
+        word: "leave",
+        hint: "end",
+        says: "end here; the result is printed once more",
+        stages: &[StageKind::Verdict],
     },
     Binding {
         action: Action::Leave,
@@ -452,13 +564,16 @@ pub const TABLE: &[Binding] = &[
         says: "show every key",
         stages: &[
             StageKind::Page,
+            StageKind::Terms,
             StageKind::Level,
             StageKind::Trial,
             StageKind::Confidence,
             StageKind::Question,
             StageKind::Resume,
             StageKind::Sighted,
+            StageKind::Replay,
             StageKind::Result,
+            StageKind::Verdict,
         ],
     },
 ];
@@ -479,16 +594,27 @@ pub fn action(kind: StageKind, key: Key) -> Option<Action> {
 
 /// How a binding's keys are written in this stage: slots have their own labels.
 pub fn shown(binding: &Binding, stage: &Stage) -> String {
-    if binding.action == Action::Listen
-        && let Stage::Trial(trial) = stage
-    {
-        return spaced(&trial.slots);
+    let spaced = |keys: &mut dyn Iterator<Item = char>| {
+        keys.map(|key| key.to_string()).collect::<Vec<_>>().join(" ")
+    };
+    match (binding.action, stage) {
+        (Action::Listen, Stage::Trial(trial)) => spaced(&mut trial.slots.iter().map(Slot::key)),
+        (Action::Answer, Stage::Trial(trial)) => {
+            spaced(&mut (0..trial.answers.len()).filter_map(answer_key))
+        }
+        _ => binding.shown.to_string(),
     }
-    binding.shown.to_string()
 }
 
-fn spaced(slots: &[Slot]) -> String {
-    slots.iter().map(|slot| slot.key().to_string()).collect::<Vec<_>>().join(" ")
+/// The key of the answer with this index.
+pub fn answer_key(index: usize) -> Option<char> {
+    ANSWERS.get(index).and_then(|key| if let Key::Character(letter) = key { Some(*letter) } else { None })
+}
+
+/// Index of the answer that this key chooses.
+pub fn answer_of(key: Key) -> Option<usize> {
+    let Key::Character(letter) = key else { return None };
+    ANSWERS.iter().position(|own| *own == Key::Character(letter.to_ascii_lowercase()))
 }
 
 #[cfg(test)]
@@ -499,6 +625,9 @@ mod tests {
     fn no_key_means_two_things_in_one_stage() {
         for kind in [
             StageKind::Page,
+            StageKind::Terms,
+            StageKind::Verdict,
+            StageKind::Replay,
             StageKind::Typing,
             StageKind::Level,
             StageKind::Trial,
@@ -520,15 +649,33 @@ mod tests {
     #[test]
     fn no_slot_label_is_a_key_of_the_table() {
         for label in ['a', 'b', 'x', 'r', '1', '2', '3', '4'] {
-            for kind in [StageKind::Trial, StageKind::Sighted] {
+            for kind in [StageKind::Trial, StageKind::Sighted, StageKind::Replay] {
                 assert_eq!(action(kind, Key::Character(label)), None, "{label} in {kind:?}");
             }
         }
     }
 
     #[test]
+    fn every_protocol_has_a_key_for_each_answer() {
+        for protocol in crate::stats::Protocol::ALL {
+            let answers = crate::stats::protocol::Definition::of(protocol).alternatives.len();
+            let keys: Vec<char> = (0..answers).map_while(answer_key).collect();
+            assert_eq!(keys.len(), answers, "{protocol}");
+            assert!(keys.iter().enumerate().all(|(at, key)| answer_of(Key::Character(*key)) == Some(at)));
+        }
+    }
+
+    #[test]
     fn words_of_the_plain_mode_are_unique_in_a_stage() {
-        for kind in [StageKind::Trial, StageKind::Sighted, StageKind::Level, StageKind::Page] {
+        for kind in [
+            StageKind::Trial,
+            StageKind::Sighted,
+            StageKind::Replay,
+            StageKind::Level,
+            StageKind::Page,
+            StageKind::Terms,
+            StageKind::Verdict,
+        ] {
             let words: Vec<_> = bindings(kind).map(|b| b.word).filter(|word| !word.is_empty()).collect();
             let unique: std::collections::HashSet<_> = words.iter().collect();
             assert_eq!(words.len(), unique.len(), "{words:?}");

@@ -40,4 +40,4 @@ pub use model::{Model, update};
 pub use page::Block;
 pub use palette::Palette;
 pub use render::render;
-pub use scene::{Entry, Intent, PageScene, Progress, Scene, Slot, Stage, TrialScene};
+pub use scene::{Entry, Fold, Intent, Mark, Notice, PageScene, Progress, Scene, Slot, Stage, TrialScene};

@@ -1,6 +1,6 @@
 //! What the screen itself remembers, and how input becomes intents.
 
-use super::keys::{Action, Input, Key, StageKind, action};
+use super::keys::{Action, Input, Key, StageKind, action, answer_of};
 use super::render::{body, next_keys, page_overflow, too_small};
 use super::scene::{Intent, PageScene, Scene, Stage, TrialScene};
 use super::trial_stage::{Spot, spot};
@@ -15,6 +15,8 @@ pub enum Overlay {
     Keys,
     /// The question whether to leave.
     Leave,
+    /// The text behind a key of the page, by its place.
+    Fold(usize),
 }
 
 /// What the screen itself remembers between two frames: nothing of the sitting.
@@ -28,7 +30,7 @@ pub struct Model {
     pub overlay: Overlay,
     /// Lines scrolled down.
     pub scroll: u16,
-    /// First line of the overlay that lists the keys.
+    /// First line of what lies over the stage: the keys, or the text behind one.
     pub keys_from: u16,
     /// What has been typed so far.
     pub typed: String,
@@ -114,6 +116,10 @@ pub fn update(model: &mut Model, scene: &Scene, input: &Input) -> Vec<Intent> {
             }
             _ => Vec::new(),
         },
+        Overlay::Fold(_) => {
+            in_fold(model, scene, input);
+            Vec::new()
+        }
         Overlay::None => match &scene.stage {
             Stage::Page(page) => on_page(model, scene, page, input),
             Stage::Trial(trial) => on_trial(model, scene, trial, input),
@@ -148,21 +154,7 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
             _ => {}
         }
     }
-    let wheel = match input {
-        Input::Wheel(turns) => Some(*turns * 3),
-        _ => None,
-    };
-    let scrolled = match input {
-        Input::Key(key) => match (action(page.kind, *key), key) {
-            (Some(Action::ScrollUp), Key::PageUp) => Some(-(model.rows as i16) / 2),
-            (Some(Action::ScrollDown), Key::PageDown) => Some(model.rows as i16 / 2),
-            (Some(Action::ScrollUp), _) => Some(-1),
-            (Some(Action::ScrollDown), _) => Some(1),
-            _ => None,
-        },
-        _ => wheel,
-    };
-    if let Some(by) = scrolled {
+    if let Some(by) = scrolled(model, page.kind, input) {
         let most = page_overflow(model, scene);
         model.scroll = model.scroll.saturating_add_signed(by).min(most);
         return Vec::new();
@@ -186,6 +178,15 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
         Some(Action::Softer) => vec![Intent::Softer],
         Some(Action::Back) => vec![Intent::Back],
         Some(Action::Anew) => vec![Intent::Anew],
+        Some(Action::Others) if page.entry.as_ref().is_some_and(|entry| entry.others) => vec![Intent::Next],
+        Some(opens @ (Action::Cautions | Action::Details | Action::Trials)) => {
+            if let Some(fold) = page.fold(opens) {
+                (model.overlay, model.keys_from) = (Overlay::Fold(fold), 0);
+            }
+            Vec::new()
+        }
+        // There is nothing left to lose.
+        Some(Action::Leave) if page.kind == StageKind::Verdict => vec![Intent::Leave],
         Some(Action::Help) => {
             model.overlay = Overlay::Keys;
             Vec::new()
@@ -195,6 +196,35 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
             Vec::new()
         }
         _ => Vec::new(),
+    }
+}
+
+/// By how many lines an input scrolls.
+fn scrolled(model: &Model, kind: StageKind, input: &Input) -> Option<i16> {
+    let key = match input {
+        Input::Key(key) => *key,
+        Input::Wheel(turns) => return Some(*turns * 3),
+        _ => return None,
+    };
+    match (action(kind, key), key) {
+        (Some(Action::ScrollUp), Key::PageUp) => Some(-(model.rows as i16) / 2),
+        (Some(Action::ScrollDown), Key::PageDown) => Some(model.rows as i16 / 2),
+        (Some(Action::ScrollUp), _) => Some(-1),
+        (Some(Action::ScrollDown), _) => Some(1),
+        _ => None,
+    }
+}
+
+/// Over a page lies the text behind a key: Enter reads on and goes back at its end, any other key goes back at once.
+fn in_fold(model: &mut Model, scene: &Scene, input: &Input) {
+    let most = page_overflow(model, scene);
+    if let Some(by) = scrolled(model, StageKind::Page, input) {
+        model.keys_from = model.keys_from.saturating_add_signed(by).min(most);
+    } else if *input == Input::Key(Key::Enter) && model.keys_from < most {
+        let on = body(model.columns, model.rows).height.saturating_sub(3);
+        model.keys_from = most.min(model.keys_from + on);
+    } else if matches!(input, Input::Key(_) | Input::Click { .. }) {
+        (model.overlay, model.keys_from) = (Overlay::None, 0);
     }
 }
 
@@ -238,6 +268,7 @@ fn on_trial_key(model: &mut Model, trial: &TrialScene, key: Key) -> Vec<Intent> 
         Action::ChooseBelow if count > 0 => {
             vec![Intent::Choose(trial.chosen.map_or(0, |at| (at + 1) % count))]
         }
+        Action::Answer => answer_of(key).filter(|at| *at < count).map(Intent::Choose).into_iter().collect(),
         Action::Confirm => vec![Intent::Confirm],
         Action::Confidence => match key {
             Key::Character(digit) => {

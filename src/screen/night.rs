@@ -159,10 +159,15 @@ fn page(night: &NightScene, typing: bool, blocks: Vec<Block>) -> Scene {
             id: night.page,
             heading: night.heading.clone(),
             blocks,
-            entry: typing.then(|| Entry { label: "say (help lists what)".to_owned(), hidden: false }),
+            entry: typing.then(|| Entry {
+                label: "say (help lists what)".to_owned(),
+                hidden: false,
+                others: false,
+            }),
             proceed: typing.then(|| "next".to_owned()),
             progress: None,
             stoppable: false,
+            folds: Vec::new(),
         }),
     }
 }

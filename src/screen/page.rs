@@ -5,6 +5,7 @@ use ratatui::text::{Line, Span};
 use unicode_width::UnicodeWidthStr;
 
 use super::palette::Palette;
+use super::scene::Mark;
 use crate::units::foreign;
 use crate::units::printed;
 
@@ -195,16 +196,7 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         Block::Score { trials, needed, chance, reached } => {
             score_lines(*trials, *needed, *chance, *reached, width, palette)
         }
-        Block::Answers(answers) => {
-            let per_line = (width.saturating_sub(4) / 2).max(1);
-            answers
-                .chunks(per_line)
-                .map(|chunk| {
-                    let marks: Vec<&str> = chunk.iter().map(|right| if *right { "●" } else { "○" }).collect();
-                    Line::from(format!("  {}", marks.join(" ")))
-                })
-                .collect()
-        }
+        Block::Answers(answers) => answer_lines(answers, width),
         Block::Level { decibels, softest } => {
             let room = width.saturating_sub(20).clamp(10, 48);
             let share = ((decibels - softest) / -softest).clamp(0.0, 1.0);
@@ -310,7 +302,7 @@ fn hanging(first: Span<'static>, column: usize, text: &str, width: usize) -> Vec
         .collect()
 }
 
-/// A score on its scale: what was reached above it, what was needed below.
+/// A score on its scale, with a legend that shows each mark.
 fn score_lines(
     trials: u32,
     needed: Option<u32>,
@@ -323,39 +315,54 @@ fn score_lines(
     let place = |value: f64| {
         ((value / f64::from(trials.max(1))).clamp(0.0, 1.0) * (room - 1) as f64).round() as usize
     };
-    // A label under or over its place, moved left where it would leave the scale.
-    let label = |at: usize, text: &str| {
-        let start = at.saturating_sub(text.width() / 2).min(room.saturating_sub(text.width()));
-        format!("    {}{text}", " ".repeat(start))
-    };
-    let mut lines = Vec::new();
-    if let Some(score) = reached {
-        let at = place(f64::from(score));
-        lines.push(Line::from(Span::styled(label(at, &format!("{score} right")), palette.strong())));
-        lines.push(Line::from(Span::styled(label(at, "▼"), palette.accent())));
-    }
-    let average = place(chance);
-    let goal = needed.map(|score| place(f64::from(score)));
+    let (average, goal) = (place(chance), needed.map(|score| place(f64::from(score))));
+    let own = reached.map(|score| place(f64::from(score)));
     let scale: String = (0..room)
         .map(|at| match () {
+            () if Some(at) == own => '●',
             () if Some(at) == goal => '┃',
             () if at == average => '┊',
             () if goal.is_some_and(|goal| at > goal) => '━',
             () => '─',
         })
         .collect();
-    lines.push(Line::from(vec![
-        Span::styled("  0 ", palette.label()),
-        Span::raw(scale),
-        Span::styled(format!(" {trials}"), palette.label()),
-    ]));
-    if let (Some(score), Some(at)) = (needed, goal) {
-        lines.push(Line::from(Span::styled(label(at, &format!("{score} needed")), palette.strong())));
+    let mut legend = vec![Span::styled(format!("    ┊ {} by chance", average_words(chance)), palette.label())];
+    legend.extend(needed.map(|score| Span::styled(format!("   ┃ {score} needed"), palette.label())));
+    legend.extend(reached.map(|score| Span::styled(format!("   ● {score} right"), palette.strong())));
+    vec![
+        Line::from(vec![
+            Span::styled("  0 ", palette.label()),
+            Span::raw(scale),
+            Span::styled(format!(" {trials}"), palette.label()),
+        ]),
+        Line::from(legend),
+    ]
+}
+
+/// What a guesser gets on average: "8", "5.3".
+fn average_words(chance: f64) -> String {
+    let text = format!("{chance:.1}");
+    text.strip_suffix(".0").unwrap_or(&text).to_owned()
+}
+
+/// Answers in order, and what their marks mean: on the same line where there is room.
+fn answer_lines(answers: &[bool], width: usize) -> Vec<Line<'static>> {
+    let legend = format!("{} right   {} wrong", Mark::Right.sign(), Mark::Wrong.sign());
+    let per_line = (width.saturating_sub(4) / 2).max(1);
+    let sign = |right: &bool| if *right { Mark::Right.sign() } else { Mark::Wrong.sign() }.to_string();
+    let mut drawn: Vec<String> = answers
+        .chunks(per_line)
+        .map(|chunk| format!("    {}", chunk.iter().map(sign).collect::<Vec<_>>().join(" ")))
+        .collect();
+    match drawn.last_mut() {
+        Some(last) if last.width() + 4 + legend.width() <= width => {
+            last.push_str("    ");
+            last.push_str(&legend);
+        }
+        Some(_) => drawn.push(format!("    {legend}")),
+        None => {}
     }
-    let words = format!("┊ {chance:.1} by guessing");
-    let start = average.min(room.saturating_sub(words.width()));
-    lines.push(Line::from(Span::styled(format!("    {}{words}", " ".repeat(start)), palette.label())));
-    lines
+    drawn.into_iter().map(Line::from).collect()
 }
 
 /// The page in plain lines of at most `width` cells: no symbol has to be understood.
@@ -387,7 +394,7 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
                 if let Some(score) = needed {
                     parts.push(format!("{score} of {trials} needed"));
                 }
-                parts.push(format!("{chance:.1} to be expected by guessing"));
+                parts.push(format!("a guesser gets {} on average", average_words(*chance)));
                 lines.extend(wrap(&format!("Score: {}.", parts.join(", ")), width));
             }
             Block::Answers(answers) => {

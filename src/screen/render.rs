@@ -7,11 +7,11 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Clear, Paragraph};
 use unicode_width::UnicodeWidthStr;
 
-use super::keys::{StageKind, bindings, shown};
+use super::keys::{Action, StageKind, bindings, shown};
 use super::model::{Model, Overlay};
 use super::page::{cut, lines, wrap};
 use super::palette::Palette;
-use super::scene::{PageScene, Scene, Stage};
+use super::scene::{Notice, PageScene, Scene, Stage};
 use super::shapes;
 use super::trial_stage;
 
@@ -65,13 +65,17 @@ fn draw(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
     title(scene, palette, Rect { height: 1, ..canvas }, frame);
     marks(scene, palette, Rect { y: canvas.y + 1, height: 1, x: body.x, width: body.width }, frame);
     match &scene.stage {
-        Stage::Page(page) => draw_page(model, page, palette, body, frame),
+        Stage::Page(page) => match folded(model, page) {
+            Some(fold) => draw_page(model, &fold, model.keys_from, palette, body, frame),
+            None => draw_page(model, page, model.scroll, palette, body, frame),
+        },
         Stage::Trial(trial) => trial_stage::draw(trial, palette, body, frame),
     }
     let foot = Rect { y: canvas.y + canvas.height - 1, height: 1, x: body.x, width: body.width };
     match &scene.notice {
         Some(notice) => {
-            let text = cut(&format!("! {notice}"), foot.width.into());
+            let mark = if matches!(notice, Notice::Warning(_)) { "! " } else { "" };
+            let text = cut(&format!("{mark}{}", notice.text()), foot.width.into());
             frame.render_widget(Line::from(Span::styled(text, palette.strong())), foot);
         }
         None => frame.render_widget(help_line(model, scene, palette, foot.width.into()), foot),
@@ -82,7 +86,7 @@ fn draw(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
         receipt_overlay(receipt, palette, canvas, frame);
     }
     match model.overlay {
-        Overlay::None => {}
+        Overlay::None | Overlay::Fold(_) => {}
         Overlay::Keys => keys_overlay(model, scene, palette, canvas, frame),
         Overlay::Leave => leave_overlay(scene.stage.stoppable(), palette, canvas, frame),
     }
@@ -132,6 +136,17 @@ fn marks(scene: &Scene, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
 
 /// As many hints as there is room for; the way to all keys is always among them.
 fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Line<'static> {
+    if let Overlay::Fold(_) = model.overlay {
+        let on = if model.keys_from < page_overflow(model, scene) { " read on   " } else { " back   " };
+        return Line::from(vec![
+            Span::styled("Enter", palette.strong()),
+            Span::raw(on),
+            Span::styled("↑ ↓", palette.strong()),
+            Span::raw(" scroll   "),
+            Span::styled("Esc", palette.strong()),
+            Span::raw(" back"),
+        ]);
+    }
     let proceed = match &scene.stage {
         Stage::Page(page) if page.entry.is_none() && model.scroll < page_overflow(model, scene) => {
             page.proceed.as_ref().map(|_| "read on".to_string())
@@ -142,14 +157,21 @@ fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Li
     let mut hints: Vec<(String, String)> = Vec::new();
     for binding in bindings(scene.stage.kind()).filter(|binding| !binding.hint.is_empty()) {
         let hint = match (binding.action, &scene.stage, &proceed) {
-            (super::Action::Proceed, _, Some(what)) => what.clone(),
-            (super::Action::Proceed, Stage::Page(_), None) => continue,
+            (Action::Proceed, _, Some(what)) => what.clone(),
+            (Action::Proceed, Stage::Page(_), None) => continue,
+            (opens @ (Action::Cautions | Action::Details | Action::Trials), Stage::Page(page), _)
+                if page.fold(opens).is_none() =>
+            {
+                continue;
+            }
+            (Action::Others, Stage::Page(page), _)
+                if !page.entry.as_ref().is_some_and(|entry| entry.others) =>
+            {
+                continue;
+            }
             _ => binding.hint.to_string(),
         };
         hints.push((shown(binding, &scene.stage), hint));
-    }
-    if scene.stage.kind() == StageKind::Trial {
-        hints.insert(1, ("↑ ↓".to_string(), "choose".to_string()));
     }
     if scene.stage.kind() == StageKind::Question {
         hints.insert(1, ("Esc".to_string(), "back".to_string()));
@@ -172,29 +194,51 @@ fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Li
     Line::from(spans)
 }
 
-/// Height of the part of a page that scrolls, and of what is fixed below it.
-fn page_rows(page: &PageScene, body: Rect) -> (u16, u16) {
-    let fixed = if page.entry.is_some() { 3 } else { 0 } + if page.progress.is_some() { 2 } else { 0 };
-    (body.height.saturating_sub(2 + fixed), fixed)
+/// The text that lies over a page, as a page.
+fn folded(model: &Model, page: &PageScene) -> Option<PageScene> {
+    let Overlay::Fold(index) = model.overlay else { return None };
+    let fold = page.folds.get(index)?;
+    Some(PageScene {
+        heading: fold.heading.clone(),
+        blocks: fold.blocks.clone(),
+        entry: None,
+        progress: None,
+        folds: Vec::new(),
+        ..page.clone()
+    })
 }
 
-/// Lines of the page that do not fit: how far it can be scrolled.
+/// Height of the part of a page that scrolls.
+fn page_rows(page: &PageScene, body: Rect) -> u16 {
+    body.height.saturating_sub(if page.entry.is_some() { 5 } else { 2 })
+}
+
+/// Lines of the page, or of what lies over it, that do not fit: how far it can be scrolled.
 pub fn page_overflow(model: &Model, scene: &Scene) -> u16 {
     let Stage::Page(page) = &scene.stage else { return 0 };
+    let fold = folded(model, page);
+    let page = fold.as_ref().unwrap_or(page);
     let body = body(model.columns, model.rows);
-    let (room, _) = page_rows(page, body);
+    let room = page_rows(page, body);
     let count = lines(&page.blocks, (body.width.into(), room.into()), Palette::plain()).len();
     u16::try_from(count).unwrap_or(u16::MAX).saturating_sub(room)
 }
 
-fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, frame: &mut Frame<'_>) {
+fn draw_page(
+    model: &Model,
+    page: &PageScene,
+    from: u16,
+    palette: Palette,
+    body: Rect,
+    frame: &mut Frame<'_>,
+) {
     let width = usize::from(body.width);
-    let (room, _) = page_rows(page, body);
+    let room = page_rows(page, body);
     let text = lines(&page.blocks, (width, room.into()), palette);
     let overflow = u16::try_from(text.len()).unwrap_or(u16::MAX).saturating_sub(room);
-    let scroll = model.scroll.min(overflow);
+    let scroll = from.min(overflow);
     let more = if scroll < overflow { "more below ↓" } else { "" };
-    let heading = cut(&page.heading, width.saturating_sub(16));
+    let heading = cut(&page.heading, width.saturating_sub(if more.is_empty() { 0 } else { more.width() + 2 }));
     let gap = " ".repeat(width.saturating_sub(heading.width() + more.width()));
     frame.render_widget(
         Line::from(vec![
@@ -204,27 +248,27 @@ fn draw_page(model: &Model, page: &PageScene, palette: Palette, body: Rect, fram
         ]),
         Rect { height: 1, ..body },
     );
-    frame.render_widget(
-        Line::from(Span::styled("─".repeat(width), palette.line())),
-        Rect { y: body.y + 1, height: 1, ..body },
-    );
+    // The rule below the heading fills while something is prepared, so that nothing moves when it is done.
+    let rule = match &page.progress {
+        None => Line::from(Span::styled("─".repeat(width), palette.line())),
+        Some(progress) => {
+            let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);
+            let words = cut(&format!("  {}, {share} %", progress.label), width / 2);
+            let cells = width - words.width();
+            let filled = cells * share / 100;
+            Line::from(vec![
+                Span::styled("━".repeat(filled), palette.accent()),
+                Span::styled("┄".repeat(cells - filled), palette.line()),
+                Span::raw(words),
+            ])
+        }
+    };
+    frame.render_widget(rule, Rect { y: body.y + 1, height: 1, ..body });
     frame.render_widget(
         Paragraph::new(text).scroll((scroll, 0)),
         Rect { y: body.y + 2, height: room, ..body },
     );
-    let mut row = body.y + 2 + room;
-    if let Some(progress) = &page.progress {
-        let cells = 24_usize;
-        let filled = (cells * progress.done).checked_div(progress.total).unwrap_or(0).min(cells);
-        let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);
-        let line = Line::from(vec![
-            Span::styled("━".repeat(filled), palette.accent()),
-            Span::styled("┄".repeat(cells - filled), palette.line()),
-            Span::raw(cut(&format!("  {}, {share} %", progress.label), width.saturating_sub(cells))),
-        ]);
-        frame.render_widget(line, Rect { y: row + 1, height: 1, ..body });
-        row += 2;
-    }
+    let row = body.y + 2 + room;
     if let Some(entry) = &page.entry {
         frame.render_widget(
             Line::from(Span::styled(cut(&entry.label, width), palette.label())),
@@ -305,7 +349,10 @@ fn keys_lines(scene: &Scene, palette: Palette, canvas: Rect) -> (Vec<Line<'stati
         }
     };
     for binding in bindings(scene.stage.kind()) {
-        entry(shown(binding, &scene.stage), binding.says);
+        let keys = shown(binding, &scene.stage);
+        if !keys.is_empty() {
+            entry(keys, binding.says);
+        }
     }
     if let Stage::Trial(_) = scene.stage {
         entry("mouse".to_string(), "click a slot, the timeline, an answer");
@@ -334,7 +381,7 @@ fn receipt_overlay(receipt: &str, palette: Palette, canvas: Rect, frame: &mut Fr
     text.extend(wrap(receipt, 44).into_iter().map(|line| Line::from(Span::styled(line, strong))));
     text.push(Line::default());
     text.extend(
-        wrap("Whoever notes it can tell later whether anything before this trial was changed.", 44)
+        wrap("Note it down. It shows later whether anything before this trial was changed.", 44)
             .into_iter()
             .map(Line::from),
     );
@@ -349,10 +396,10 @@ fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Fr
     }
     choices.extend([Span::styled("any other key", palette.strong()), Span::styled(" stay", strong)]);
     let words = if stoppable {
-        "What was recorded is kept. The sitting stays open in the register and can be resumed by the same listener. \
-         Stopping for good opens the seal: there is no verdict then."
+        "Everything recorded is kept, and the same command goes on from here. Stopping for good opens the seal: \
+         then there is no verdict."
     } else {
-        "Nothing has been answered here that could be lost."
+        "No answer has been recorded, so nothing is lost."
     };
     let mut text = vec![Line::default()];
     text.extend(wrap(words, 50).into_iter().map(Line::from));

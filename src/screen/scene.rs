@@ -1,6 +1,6 @@
 //! What can be shown, and what a listener can want.
 
-use super::keys::StageKind;
+use super::keys::{Action, StageKind};
 use super::page::Block;
 
 /// Everything that a face shows at one moment. It holds no draw.
@@ -13,9 +13,37 @@ pub struct Scene {
     /// Marks that stand on every screen, such as `SIMULATED LISTENER`.
     pub marks: Vec<String>,
     /// One line about what has just happened, if anything.
-    pub notice: Option<String>,
+    pub notice: Option<Notice>,
     /// What fills the screen.
     pub stage: Stage,
+}
+
+/// One line about what has just happened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Notice {
+    /// Something that has to be minded; it is marked.
+    Warning(String),
+    /// Good news.
+    News(String),
+}
+
+impl Notice {
+    /// Something that has to be minded.
+    pub fn warning(text: impl Into<String>) -> Self {
+        Self::Warning(text.into())
+    }
+
+    /// Good news.
+    pub fn news(text: impl Into<String>) -> Self {
+        Self::News(text.into())
+    }
+
+    /// What it says.
+    pub fn text(&self) -> &str {
+        match self {
+            Self::Warning(text) | Self::News(text) => text,
+        }
+    }
 }
 
 /// What fills the screen.
@@ -75,6 +103,26 @@ pub struct PageScene {
     pub progress: Option<Progress>,
     /// Leaving may also mean to stop for good.
     pub stoppable: bool,
+    /// Text that waits behind keys of this page.
+    pub folds: Vec<Fold>,
+}
+
+impl PageScene {
+    /// The fold that an action opens.
+    pub fn fold(&self, action: Action) -> Option<usize> {
+        self.folds.iter().position(|fold| fold.action == action)
+    }
+}
+
+/// Text that waits behind a key.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fold {
+    /// The key's action: [`Action::Cautions`], [`Action::Details`] or [`Action::Trials`].
+    pub action: Action,
+    /// What it is, in a few words.
+    pub heading: String,
+    /// The text.
+    pub blocks: Vec<Block>,
 }
 
 /// A line to type.
@@ -84,6 +132,8 @@ pub struct Entry {
     pub label: String,
     /// Show dots in place of what is typed.
     pub hidden: bool,
+    /// Somebody else may type here as well.
+    pub others: bool,
 }
 
 /// Work in the background.
@@ -104,6 +154,8 @@ pub struct Slot {
     pub label: char,
     /// What it is, in a word or two.
     pub role: String,
+    /// It is asked about and has not been heard for long enough.
+    pub unheard: bool,
 }
 
 impl Slot {
@@ -116,7 +168,8 @@ impl Slot {
 /// A trial.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrialScene {
-    /// Which keys apply: [`StageKind::Trial`], [`StageKind::Confidence`] or [`StageKind::Sighted`].
+    /// Which keys apply: [`StageKind::Trial`], [`StageKind::Confidence`], [`StageKind::Sighted`] or
+    /// [`StageKind::Replay`].
     pub kind: StageKind,
     /// What is being done, such as `Trial 5 of 20`.
     pub heading: String,
@@ -126,6 +179,8 @@ pub struct TrialScene {
     pub done: u32,
     /// Trials in all.
     pub total: u32,
+    /// Where the seal is open: how each trial was answered; this one is number `done`, from 0.
+    pub trail: Vec<Mark>,
     /// What is asked.
     pub question: String,
     /// What there is to listen to.
@@ -150,6 +205,28 @@ pub struct TrialScene {
     pub stoppable: bool,
     /// The running receipt in words, when the listener asked to see it.
     pub receipt: Option<String>,
+}
+
+/// How a trial was answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mark {
+    /// Right.
+    Right,
+    /// Wrong.
+    Wrong,
+    /// Nobody can be right or wrong.
+    Neither,
+}
+
+impl Mark {
+    /// Its sign.
+    pub fn sign(self) -> char {
+        match self {
+            Self::Right => '●',
+            Self::Wrong => '○',
+            Self::Neither => '·',
+        }
+    }
 }
 
 /// What a listener wants. Whether it can be had is decided elsewhere.
@@ -189,9 +266,9 @@ pub enum Intent {
     Softer,
     /// Show or hide the running receipt.
     Receipt,
-    /// The next pair (in an audition).
+    /// The next pair or trial; where a line is typed: it is somebody else's turn.
     Next,
-    /// The pair before (in an audition).
+    /// The pair or trial before.
     Previous,
     /// Training with feedback (in an audition).
     Train,

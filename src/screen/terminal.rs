@@ -194,6 +194,7 @@ fn translate(event: &Event) -> Option<Input> {
                 KeyCode::PageDown => Key::PageDown,
                 KeyCode::Home => Key::Home,
                 KeyCode::End => Key::End,
+                KeyCode::Tab => Key::Tab,
                 _ => return None,
             };
             Some(Input::Key(key))

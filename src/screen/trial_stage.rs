@@ -6,10 +6,10 @@ use ratatui::text::{Line, Span};
 use unicode_width::UnicodeWidthStr;
 
 use super::glyphs;
-use super::keys::StageKind;
+use super::keys::{StageKind, answer_key};
 use super::page::cut;
 use super::palette::Palette;
-use super::scene::{Scene, TrialScene};
+use super::scene::{Mark, Scene, Slot, TrialScene};
 
 /// What lies at a cell of the trial screen.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -151,7 +151,7 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
     frame.render_widget(progress(trial, width, palette), layout.progress);
     for (index, (slot, area)) in trial.slots.iter().zip(&layout.slots).enumerate() {
         let now = trial.hearing == Some(index);
-        draw_slot(slot.label, &slot.role, slot.key(), now, now && trial.playing, palette, *area, frame);
+        draw_slot(slot, now, now && trial.playing, palette, *area, frame);
     }
     draw_time(trial, palette, &layout, frame);
     frame.render_widget(
@@ -159,18 +159,26 @@ pub fn draw(trial: &TrialScene, palette: Palette, body: Rect, frame: &mut Frame<
         layout.question,
     );
     for (index, (answer, area)) in trial.answers.iter().zip(&layout.answers).enumerate() {
-        let text = cut(answer, width.saturating_sub(4));
-        let line = if trial.chosen == Some(index) {
-            Line::from(vec![Span::styled(format!("  ▸ {text} ◂"), palette.strong())])
-        } else {
-            Line::from(format!("    {text}"))
-        };
+        let text = cut(answer, width.saturating_sub(9));
+        let key = answer_key(index).unwrap_or(' ').to_string();
+        let chosen = trial.chosen == Some(index);
+        let line = Line::from(vec![
+            Span::styled(if chosen { "  ▸ " } else { "    " }, palette.strong()),
+            Span::styled(key, palette.strong()),
+            Span::styled(
+                format!("  {text}{}", if chosen { " ◂" } else { "" }),
+                if chosen { palette.strong() } else { palette.label() },
+            ),
+        ]);
         frame.render_widget(line, *area);
     }
     frame.render_widget(record_line(trial, palette, width), layout.record);
 }
 
 fn progress(trial: &TrialScene, width: usize, palette: Palette) -> Line<'static> {
+    if !trial.trail.is_empty() {
+        return trail(trial, width, palette);
+    }
     let total = trial.total.max(1) as usize;
     let done = (trial.done as usize).min(total);
     let cells = width.min(if total * 2 <= width { total * 2 } else { width });
@@ -181,17 +189,40 @@ fn progress(trial: &TrialScene, width: usize, palette: Palette) -> Line<'static>
     ])
 }
 
-#[expect(clippy::too_many_arguments, reason = "a slot is drawn from its parts, each of which is plain")]
+/// How each trial was answered, with this one between brackets; as many around it as there is room for.
+fn trail(trial: &TrialScene, width: usize, palette: Palette) -> Line<'static> {
+    let legend = if trial.trail.iter().all(|mark| *mark == Mark::Neither) {
+        String::new()
+    } else {
+        format!("{} right  {} wrong", Mark::Right.sign(), Mark::Wrong.sign())
+    };
+    let room = (width.saturating_sub(legend.width() + 3) / 2).max(1);
+    let at = trial.done as usize;
+    let from = at.saturating_sub(room / 2).min(trial.trail.len().saturating_sub(room));
+    let mut spans = vec![Span::raw(if from == at { "" } else { " " })];
+    for (index, mark) in trial.trail.iter().enumerate().skip(from).take(room) {
+        let text = if index == at {
+            format!("[{}]", mark.sign())
+        } else if index + 1 == at {
+            mark.sign().to_string()
+        } else {
+            format!("{} ", mark.sign())
+        };
+        spans.push(if index == at { Span::styled(text, palette.strong()) } else { Span::raw(text) });
+    }
+    both_ends(spans, vec![Span::styled(legend, palette.label())], width)
+}
+
 fn draw_slot(
-    label: char,
-    role: &str,
-    key: char,
+    slot: &Slot,
     now: bool,
     sounding: bool,
     palette: Palette,
     area: Rect,
     frame: &mut Frame<'_>,
 ) {
+    let (label, key) = (slot.label, slot.key());
+    let role = if slot.unheard { "not heard yet" } else { slot.role.as_str() };
     let style = if now { palette.accent() } else { palette.line() };
     let inner = usize::from(area.width).saturating_sub(2);
     // Heavy frame and words for the slot that is heard, so that nothing rests on colour.
@@ -297,6 +328,16 @@ fn draw_time(trial: &TrialScene, palette: Palette, layout: &Layout, frame: &mut 
     }
 }
 
+/// What has to be heard before an answer is taken; `None`: nothing more.
+pub fn listen_first(trial: &TrialScene) -> Option<String> {
+    let missing: Vec<String> =
+        trial.slots.iter().filter(|slot| slot.unheard).map(|slot| slot.label.to_string()).collect();
+    let (last, before) = missing.split_last()?;
+    let which =
+        if before.is_empty() { last.clone() } else { format!("{} and {last}", before.join(", ")) };
+    Some(format!("Listen to {which} before you answer."))
+}
+
 /// What happens next: choose, record, or how sure.
 fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'static> {
     if trial.kind == StageKind::Confidence {
@@ -312,7 +353,7 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
     let text = match trial.chosen.and_then(|index| trial.answers.get(index)) {
         Some(answer) => format!("Enter records \"{answer}\"; Esc takes it back"),
         None if trial.answers.is_empty() => String::new(),
-        None => "listen as long as you like, then choose with ↑ ↓".to_string(),
+        None => listen_first(trial).unwrap_or_else(|| "Take your time. Answer when you are ready.".to_string()),
     };
     let style = if trial.chosen.is_some() { palette.strong() } else { palette.label() };
     Line::from(Span::styled(cut(&text, width), style))

@@ -31,15 +31,7 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
             "Comparison",
             format!("{}: A is \"{}\", B is \"{}\"", comparison.name, comparison.a, comparison.b),
         ));
-        // What the claim is, and with it which answer is right, has to be agreed on before anything is heard.
-        let claim = terms.inquiry().claim(&compared(terms, comparison));
-        let counts = match (terms.protocol.asks(), terms.inquiry().sides) {
-            (Asks::Attribute, Sides::One) => "; answers that say so count as right",
-            (Asks::Attribute, Sides::Two) => "; either may lead",
-            (Asks::Preference, _) => "; nobody is right or wrong",
-            (Asks::Difference, _) => "",
-        };
-        blocks.push(Block::pair("Claim", format!("{claim}{counts}")));
+        blocks.push(Block::pair("Claim", claim_words(terms, comparison)));
     }
     blocks.push(Block::pair("Listen to", listen_words(terms)));
     blocks.push(Block::pair("Trials", trials_words(terms)));
@@ -66,7 +58,7 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
             Levels::AsWired => "as wired: a difference in level stays in, and may be what is heard",
         },
     ));
-    chances(terms, blocks);
+    blocks.extend(chances(terms));
     declared_panel(terms, blocks);
     page
 }
@@ -105,6 +97,18 @@ fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
             ),
         ));
     }
+}
+
+/// What the claim is, and with it which answer is right: agreed on before anything is heard.
+pub(super) fn claim_words(terms: &Terms, comparison: &ComparisonTerms) -> String {
+    let claim = terms.inquiry().claim(&compared(terms, comparison));
+    let counts = match (terms.protocol.asks(), terms.inquiry().sides) {
+        (Asks::Attribute, Sides::One) => "; answers that say so count as right",
+        (Asks::Attribute, Sides::Two) => "; either may lead",
+        (Asks::Preference, _) => "; nobody is right or wrong",
+        (Asks::Difference, _) => "",
+    };
+    format!("{claim}{counts}")
 }
 
 /// Counted trials of all comparisons together.
@@ -187,8 +191,9 @@ fn trials_words(terms: &Terms) -> String {
     words
 }
 
-/// The score needed, and how often chance reaches it.
-fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
+/// What has to be known before the score: a qualification that says little, real cables.
+pub(super) fn before_chances(terms: &Terms) -> Vec<Block> {
+    let mut blocks = Vec::new();
     if let Some(warning) = verdict::weak_qualification(terms) {
         blocks.push(Block::caution(format!("{} {}", warning.text, warning.remedy)));
     }
@@ -210,13 +215,31 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
             "Sound fades from memory within seconds. Switch as often as you like; nobody hurries you.",
         ));
     }
+    blocks
+}
+
+/// Of which answers a score is.
+pub(super) fn of_which(terms: &Terms) -> String {
+    match (&terms.wager, terms.inquiry().two_sided(), terms.comparisons.first()) {
+        (Some(wager), true, Some(comparison)) => wager
+            .side
+            .map_or_else(String::new, |side| format!(" for {}", compared(terms, comparison).name(side))),
+        (None, true, Some(comparison)) => format!(" for either {} or {}", comparison.a, comparison.b),
+        _ => " right".to_owned(),
+    }
+}
+
+/// The score needed, and how often chance reaches it.
+pub(super) fn chances(terms: &Terms) -> Vec<Block> {
+    let mut page = before_chances(terms);
+    let blocks = &mut page;
     if let Some(threshold) = &terms.threshold {
         blocks.extend(sizes(threshold));
-        return;
+        return page;
     }
     if let Ok(Some(rule)) = score::rule(terms) {
         sequential_chances(terms, &rule, blocks);
-        return;
+        return page;
     }
     let inquiry = terms.inquiry();
     let counted = counted(terms);
@@ -232,20 +255,13 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
              {who}. `earwitness plan` says how many are needed.",
             stated(terms.alpha)
         )));
-        return;
+        return page;
     }
     let Some(score) = needed(terms) else {
         several(terms, least, blocks);
-        return;
+        return page;
     };
-    let of_which = match (&terms.wager, inquiry.two_sided(), terms.comparisons.first()) {
-        (Some(wager), true, Some(comparison)) => wager
-            .side
-            .map_or_else(String::new, |side| format!(" for {}", compared(terms, comparison).name(side))),
-        (None, true, Some(comparison)) => format!(" for either {} or {}", comparison.a, comparison.b),
-        _ => " right".to_owned(),
-    };
-    blocks.push(Block::pair("Score needed", format!("{score} of {judged}{of_which}")));
+    blocks.push(Block::pair("Score needed", format!("{score} of {judged}{}", of_which(terms))));
     let (n, k) = (u64::from(judged), u64::from(score));
     if !inquiry.two_sided() {
         blocks.push(Block::Score {
@@ -271,6 +287,7 @@ fn chances(terms: &Terms, blocks: &mut Vec<Block>) {
             format!("someone who is right 75 % of the time fails {fair}; 90 % of the time, {good}")
         },
     ));
+    page
 }
 
 /// What changes from trial to trial where a threshold is looked for, and what that tells.

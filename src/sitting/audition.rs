@@ -14,7 +14,8 @@ use crate::clip::Playable;
 use crate::conduct::listening::{Extent, level, scaled};
 use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Transport};
-use crate::screen::{Intent, PageScene, Scene, Slot, Stage as Shown, StageKind, TrialScene};
+use crate::screen::trial_stage::listen_first;
+use crate::screen::{Intent, Notice, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{ControlKind, Session};
 use crate::stats::protocol::{Asks, Definition, Side};
 use crate::stimulus::{PairKind, StimulusSet};
@@ -79,7 +80,7 @@ struct Audition<'d> {
     extent: Extent,
     decibels: f64,
     checking_level: bool,
-    notice: Option<String>,
+    notice: Option<Notice>,
     heard: Heard,
 }
 
@@ -148,10 +149,10 @@ fn wait(
     }
 }
 
-fn around(session: &Session, silent: bool, notice: Option<String>, stage: Shown) -> Scene {
+fn around(session: &Session, silent: bool, notice: Option<Notice>, stage: Shown) -> Scene {
     let mut marks = vec!["AUDITION: NEVER COUNTED".to_string()];
     if silent {
-        marks.push("SILENT OUTPUT".to_string());
+        marks.push("SILENT: NOTHING IS PLAYED ALOUD".to_string());
     }
     if session.invented {
         marks.push("INVENTED DATA".to_string());
@@ -189,7 +190,7 @@ impl Audition<'_> {
         let (a, b) = match (pair.a.sound(), pair.b.sound()) {
             (Ok(a), Ok(b)) => (scaled(a, self.decibels), scaled(b, self.decibels)),
             (Err(error), _) | (_, Err(error)) => {
-                self.notice = Some(error.to_string());
+                self.notice = Some(Notice::warning(error.to_string()));
                 return;
             }
         };
@@ -248,16 +249,14 @@ impl Audition<'_> {
                     self.training = Some(training);
                     self.load();
                 }
-                Err(why) => self.notice = Some(why.to_string()),
+                Err(why) => self.notice = Some(Notice::warning(why)),
             },
             Intent::Choose(index) => {
-                let slots = self.definition().slots;
+                let missing = listen_first(&self.trial());
                 if let Some(training) = &mut self.training {
-                    let unheard =
-                        (0..slots.len()).find(|&slot| slots[slot].must_hear && !training.heard[slot]);
-                    match unheard {
+                    match missing {
                         None => training.chosen = Some(*index),
-                        Some(slot) => self.notice = Some(format!("listen to {} first", slots[slot].label)),
+                        Some(missing) => self.notice = Some(Notice::Warning(missing)),
                     }
                 }
             }
@@ -309,16 +308,16 @@ impl Audition<'_> {
     /// The next training trial on this pair; the error says why there is none to be right in.
     fn drawn(&mut self, in_a_row: u32) -> Result<Training, &'static str> {
         let definition = self.definition();
-        let Some(pair) = self.stimuli.pairs.get(self.at) else { return Err("there is no pair to train on") };
+        let Some(pair) = self.stimuli.pairs.get(self.at) else { return Err("There is no pair to train on.") };
         if pair.digest_a == pair.digest_b {
-            return Err("both sides of this pair are identical: there is nothing to train on");
+            return Err("Both sides of this pair are identical: there is nothing to train on.");
         }
         let inquiry = self.session.inquiry();
         let attribute = inquiry.protocol.asks() == Asks::Attribute;
         let more = match pair.kind {
             PairKind::Comparison { .. } | PairKind::Level { .. } if attribute && inquiry.two_sided() => {
                 return Err(
-                    "nobody claims a side of this pair, so no answer to it is right: train on a control",
+                    "Nobody claims a side of this pair, so no answer to it is right. Train on a control.",
                 );
             }
             PairKind::Comparison { .. } | PairKind::Level { .. } if self.session.attribute_side_b => Side::B,
@@ -327,14 +326,14 @@ impl Audition<'_> {
                 Some(more) => more,
                 None if attribute => {
                     return Err(
-                        "neither side of this control has more of what is asked: train on another one",
+                        "Neither side of this control has more of what is asked. Train on another one.",
                     );
                 }
                 None => Side::B,
             },
         };
         let order = self.random.random_range(0..definition.orders.len());
-        let right = definition.right(order, more).ok_or("a preference has no right answer to train on")?;
+        let right = definition.right(order, more).ok_or("A preference has no right answer to train on.")?;
         let heard = vec![false; definition.slots.len()];
         Ok(Training { order, right, chosen: None, in_a_row, heard })
     }
@@ -343,7 +342,7 @@ impl Audition<'_> {
     fn judge(&mut self) {
         let Some(training) = self.training.clone() else { return };
         let Some(chosen) = training.chosen else {
-            self.notice = Some("choose an answer first".to_string());
+            self.notice = Some(Notice::warning("Choose an answer first."));
             return;
         };
         let right = chosen == training.right;
@@ -360,14 +359,14 @@ impl Audition<'_> {
         of_pair.right += u32::from(right);
         of_pair.reached += u32::from(in_a_row >= CRITERION);
         let was = self.definition().alternatives[training.right].label(self.session.attribute.as_deref());
-        let word = if right { "right" } else { "wrong" };
+        let word = if right { "Right" } else { "Wrong" };
         if in_a_row >= CRITERION {
             self.heard.reached += 1;
             self.training = None;
             self.notice =
-                Some(format!("{word}: {was}. {CRITERION} in a row: the criterion is reached, training ends"));
+                Some(Notice::News(format!("{word}: {was}. {CRITERION} in a row: you hear it. Training ends.")));
         } else {
-            self.notice = Some(format!("{word}: {was}. {in_a_row} of {CRITERION} in a row"));
+            self.notice = Some(Notice::News(format!("{word}: {was}. {in_a_row} of {CRITERION} in a row.")));
             self.training = self.drawn(in_a_row).ok();
         }
         self.load();
@@ -375,7 +374,7 @@ impl Audition<'_> {
 
     fn scene(&self) -> Scene {
         let stage = if self.checking_level {
-            Shown::Page(PageScene { ..pages::level(self.decibels, level::SOFTEST) })
+            Shown::Page(pages::level(self.decibels, level::SOFTEST, Vec::new()))
         } else {
             Shown::Trial(self.trial())
         };
@@ -386,7 +385,7 @@ impl Audition<'_> {
         let status = self.transport.status();
         let total = self.stimuli.pairs.len() as u32;
         let (what, a, b) = self.names();
-        let slot = |label, role: &str| Slot { label, role: role.to_string() };
+        let slot = |label, role: &str| Slot { label, role: role.to_string(), unheard: false };
         let mut slots = vec![slot('A', &a), slot('B', &b)];
         let (mut question, mut answers, mut kind) = (
             "You know what you hear here. t trains on this pair.".to_string(),
@@ -399,7 +398,11 @@ impl Audition<'_> {
             slots = definition
                 .slots
                 .iter()
-                .map(|of| slot(of.label.chars().next().unwrap_or('?'), of.role))
+                .zip(&training.heard)
+                .map(|(of, heard)| Slot {
+                    unheard: of.must_hear && !heard,
+                    ..slot(of.label.chars().next().unwrap_or('?'), of.role)
+                })
                 .collect();
             kind = StageKind::Trial;
             heading = format!("Training on {what}: {} of {CRITERION} right in a row", training.in_a_row);
@@ -412,6 +415,7 @@ impl Audition<'_> {
             about: String::new(),
             done: self.training.as_ref().map_or(self.at as u32 + 1, |training| training.in_a_row),
             total: if self.training.is_some() { CRITERION } else { total },
+            trail: Vec::new(),
             question,
             slots,
             hearing: self.slot,

@@ -1,17 +1,20 @@
 //! A sitting in front of a face: scenes out, intents in, until its end.
 
+use std::collections::HashMap;
 use std::time::Duration;
 
 use super::face::{Face, FaceError};
 use super::hands::{Hands, Taken};
+use super::review::Review;
+use super::choosing::Choosing;
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
-use super::{Ending, Finished, Request, SittingError, pages, result};
-use crate::conduct::listening::level;
+use super::{Ending, Finished, Request, SittingError, brief, pages, result};
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
-use crate::screen::{Intent, PageScene, Scene, Stage as Shown};
-use crate::trial::{Conductor, Event, Stage, View, wager};
+use crate::screen::trial_stage::listen_first;
+use crate::screen::{Intent, Notice, PageScene, Scene, Stage as Shown};
+use crate::trial::{Conductor, Event, Stage, TrialId, View, wager};
 use crate::verdict::{OnPaper, known_differences};
 
 /// How often a simulated listener looks whether its cable is connected.
@@ -41,12 +44,20 @@ pub(super) struct Dialogue<'d> {
     pub(super) driver: Driver<Conductor>,
     pub(super) answers: Answers,
     pub(super) beside: Beside,
-    pub(super) notice: Option<String>,
+    pub(super) notice: Option<Notice>,
     /// Why the device is gone, while it is.
     pub(super) lost: Option<String>,
-    /// The level that is being chosen, and whether it sounds.
-    pub(super) level: Option<(f64, bool)>,
+    /// The level that is being chosen.
+    pub(super) level: Option<Choosing>,
+    /// How a trial goes was said.
+    pub(super) announced: bool,
+    /// The loop that the listener set last on each clip, in frames.
+    pub(super) loops: HashMap<usize, (u64, u64)>,
+    /// The attempt whose loop was set again.
+    pub(super) met: Option<TrialId>,
     pub(super) result: Option<PageScene>,
+    /// Trial by trial, while the listener goes through them with the seal open.
+    pub(super) review: Option<Review>,
     /// Hands that are typed here.
     pub(super) hands: Hands,
     /// Witnesses, if there are to be some.
@@ -55,17 +66,17 @@ pub(super) struct Dialogue<'d> {
 
 impl Dialogue<'_> {
     /// Hands an event to the conductor, and takes what came of it.
-    fn event(&mut self, event: Event) -> Result<(), SittingError> {
+    pub(super) fn event(&mut self, event: Event) -> Result<(), SittingError> {
         let done = self.driver.event(event);
         self.take_news();
         done.map_err(|stopped| self.stopped(stopped))
     }
 
-    fn stopped(&self, stopped: Stopped) -> SittingError {
+    pub(super) fn stopped(&self, stopped: Stopped) -> SittingError {
         SittingError::Stopped { file: self.driver.journal(), stopped }
     }
 
-    fn take_news(&mut self) {
+    pub(super) fn take_news(&mut self) {
         let news = self.driver.take_news();
         self.tell(news);
     }
@@ -76,7 +87,7 @@ impl Dialogue<'_> {
                 watch.written(record, *digest);
             }
             match news {
-                News::Refused(why) => self.notice = Some(why.to_string()),
+                News::Refused(why) => self.notice = Some(Notice::warning(why)),
                 News::Receipt(receipt) => self.beside.receipt = receipt,
                 News::Written(..) | News::Closed => {}
             }
@@ -97,12 +108,12 @@ impl Dialogue<'_> {
     /// The witnesses of this sealing do not open their links: a fresh one, with whoever joins it.
     fn reseal(&mut self) -> Result<(), SittingError> {
         let fresh = (self.environment.secret)()
-            .map_err(|error| SittingError::Refused(format!("no fresh seal without a secret: {error}")))?;
+            .map_err(|error| SittingError::Refused(format!("the computer gives no secret for a fresh seal: {error}")))?;
         self.hands = Hands::default();
         self.event(Event::Reseal(fresh))
     }
 
-    fn view(&self) -> View {
+    pub(super) fn view(&self) -> View {
         self.driver.machine().view()
     }
 
@@ -121,19 +132,23 @@ impl Dialogue<'_> {
         }
     }
 
-    /// The first party accepted on the page before the opening.
-    pub(super) fn accept_first(&mut self) -> Result<(), SittingError> {
-        if let Stage::Terms { parties, .. } = self.view().stage
-            && let Some(by) = parties.into_iter().next()
-        {
-            self.event(Event::Accept { by })?;
+    /// Every party accepted on the page before the opening.
+    pub(super) fn accept_all(&mut self) -> Result<(), SittingError> {
+        if let Stage::Terms { parties, .. } = self.view().stage {
+            for by in parties {
+                self.event(Event::Accept { by })?;
+            }
         }
         Ok(())
     }
 
     fn finished(&mut self, ending: Ending) -> Finished {
         let lines = match &self.result {
-            Some(page) => crate::screen::page::plain_lines(&page.blocks, 78),
+            Some(page) => {
+                let mut lines = vec![page.heading.clone(), String::new()];
+                lines.extend(crate::screen::page::plain_lines(&page.blocks, 78));
+                lines
+            }
             None => Vec::new(),
         };
         Finished { ending, journal: self.driver.journal(), lines }
@@ -147,6 +162,7 @@ impl Dialogue<'_> {
             while Watch::is_quick(&self.view(), self.driver.now_ms()) {
                 self.take_witnesses(QUICK)?;
             }
+            self.restore_loop()?;
             let view = self.view();
             self.prepare_stage(&view)?;
             let scene = self.scene(&view);
@@ -196,27 +212,10 @@ impl Dialogue<'_> {
         }
     }
 
-    /// Starts what a stage needs: the sound of the level check.
-    fn prepare_stage(&mut self, view: &View) -> Result<(), SittingError> {
-        if self.asking_level(view).is_some()
-            && let Some((decibels, sounding @ false)) = &mut self.level
-        {
-            *sounding = true;
-            let sounded = self.driver.sound_level(*decibels);
-            return sounded.map_err(|stopped| self.stopped(stopped));
-        }
-        Ok(())
-    }
-
     /// Witnesses are being invited.
     fn invites(&self, view: &View) -> bool {
         let page = || self.watch.as_ref().and_then(|watch| watch.page(&self.driver));
         matches!(view.stage, Stage::Sealing { .. }) && page().is_some()
-    }
-
-    fn asking_level(&self, view: &View) -> Option<f64> {
-        let asked = matches!(view.stage, Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. });
-        self.level.filter(|_| asked).map(|(decibels, _)| decibels)
     }
 
     fn scene(&mut self, view: &View) -> Scene {
@@ -225,7 +224,7 @@ impl Dialogue<'_> {
         self.beside.at_ms = self.driver.now_ms();
         let stage = match (&self.lost, self.asking_level(view)) {
             (Some(reason), _) => Shown::Page(pages::device_lost(reason)),
-            (None, Some(decibels)) => Shown::Page(pages::level(decibels, level::SOFTEST)),
+            (None, Some(choosing)) => Shown::Page(self.level_page(view, choosing)),
             (None, None) => self.stage(view),
         };
         Scene {
@@ -240,19 +239,11 @@ impl Dialogue<'_> {
     fn stage(&mut self, view: &View) -> Shown {
         Shown::Page(match &view.stage {
             Stage::Terms { parties, accepted } => {
-                let remarks = self.request.remarks(Some(self.driver.stimuli()));
                 let standing = view.terms.wager.as_ref().map_or_else(Vec::new, |wager| {
                     wager::standing(wager, &view.listener, view.earlier.as_deref())
                 });
-                pages::terms(
-                    &view.terms,
-                    &standing,
-                    parties,
-                    accepted,
-                    None,
-                    &self.request.cautions(),
-                    &remarks,
-                )
+                let around = self.request.around(standing, Some(self.driver.stimuli()));
+                brief::terms(&view.terms, &around, parties, accepted, None)
             }
             Stage::Sealing { hands, .. } => {
                 match self.watch.as_ref().and_then(|watch| watch.page(&self.driver)) {
@@ -260,7 +251,10 @@ impl Dialogue<'_> {
                     None => self.hands.page(view, hands),
                 }
             }
-            Stage::Announce { next, of } => pages::announce(&view.terms, *next, *of),
+            Stage::Announce { next, of } => {
+                let notes = if self.announced { &[][..] } else { &self.driver.stimuli().notes[..] };
+                pages::announce(&view.terms, *next, *of, !self.announced, notes)
+            }
             Stage::Waiting { missing, since_ms, .. } => {
                 pages::link_awaited(missing, self.driver.now_ms().saturating_sub(*since_ms))
             }
@@ -271,6 +265,9 @@ impl Dialogue<'_> {
             Stage::ConfirmStop { answered } => pages::confirm_stop(*answered),
             Stage::Counting | Stage::Closing => pages::closing(),
             Stage::Result(shown) => {
+                if let Some(review) = &self.review {
+                    return review.scene(&self.beside);
+                }
                 if self.result.is_none() {
                     let known = known_differences(&self.request.session);
                     let paper = OnPaper::of(&self.request.session, true);
@@ -308,6 +305,9 @@ impl Dialogue<'_> {
         if intent == Intent::Leave {
             return Ok(Some(left(view)));
         }
+        if self.review.is_some() {
+            return self.take_in_review(&intent).map(|()| None);
+        }
         // The receipt lies over the trial until the next key.
         if self.beside.receipt.take().is_some() && intent == Intent::Receipt {
             return Ok(None);
@@ -315,8 +315,8 @@ impl Dialogue<'_> {
         if self.lost.is_some() {
             return Ok(None);
         }
-        if let Some(decibels) = self.asking_level(view) {
-            return self.take_level(decibels, &intent).map(|()| None);
+        if let Some(choosing) = self.asking_level(view) {
+            return self.take_level(view, choosing, &intent).map(|()| None);
         }
         let person = matches!(self.answers, Answers::Person);
         let event = match (&view.stage, intent) {
@@ -329,7 +329,7 @@ impl Dialogue<'_> {
             (Stage::Sealing { .. }, Intent::Proceed) if self.invites(view) => {
                 let goes_on = self.watch.as_ref().is_some_and(Watch::goes_on);
                 if self.driver.machine().sealing().witnesses.is_empty() && !goes_on {
-                    self.notice = Some("no witness has joined yet".to_owned());
+                    self.notice = Some(Notice::warning("No witness has joined yet."));
                 } else if let Some(watch) = &mut self.watch {
                     watch.complete(&self.driver);
                 }
@@ -346,13 +346,23 @@ impl Dialogue<'_> {
             (Stage::Sealing { .. }, intent) => {
                 match self.hands.take(view, intent) {
                     Taken::Events(events) => events.into_iter().try_for_each(|event| self.event(event))?,
-                    Taken::Refused(why) => self.notice = Some(why),
+                    Taken::Refused(why) => self.notice = Some(Notice::Warning(why)),
                     Taken::TurnedOver | Taken::Nothing => {}
                 }
                 return Ok(None);
             }
-            (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => Event::Continue,
-            (Stage::Result(shown), Intent::Proceed) => return Ok(Some(Ending::Closed(shown.outcome))),
+            (Stage::Announce { .. } | Stage::Rest { .. }, Intent::Proceed) => {
+                self.announced |= matches!(view.stage, Stage::Announce { .. });
+                Event::Continue
+            }
+            (Stage::Result(shown), Intent::Proceed) => {
+                // A program looks at nothing again.
+                self.review = person.then(|| Review::of(&self.driver.journal())).flatten();
+                return match self.review {
+                    Some(_) => self.load_review().map(|()| None),
+                    None => Ok(Some(Ending::Closed(shown.outcome))),
+                };
+            }
             (Stage::Trial(_), Intent::Listen(slot)) => {
                 self.event(Event::Select(slot))?;
                 Event::Play
@@ -371,16 +381,26 @@ impl Dialogue<'_> {
             (Stage::Trial(trial), Intent::Restart) => Event::Seek(trial.region.map_or(0, |(from, _)| from)),
             (Stage::Trial(trial), Intent::LoopStart) => {
                 let at = self.driver.status().position;
-                Event::Loop(Some(self.driver.extent().with_start(trial.region, at)))
+                self.kept_loop(Some(self.driver.extent().with_start(trial.region, at)))
             }
             (Stage::Trial(trial), Intent::LoopEnd) => {
                 let at = self.driver.status().position;
-                Event::Loop(Some(self.driver.extent().with_end(trial.region, at)))
+                self.kept_loop(Some(self.driver.extent().with_end(trial.region, at)))
             }
-            (Stage::Trial(_), Intent::LoopOff) => Event::Loop(None),
-            (Stage::Trial(_), Intent::Choose(index)) => Event::Choose(index),
+            (Stage::Trial(_), Intent::LoopOff) => self.kept_loop(None),
+            (Stage::Trial(_), Intent::Choose(index)) => {
+                self.event(Event::Choose(index))?;
+                // It names what is missing, which is the same whichever side was drawn.
+                if let Stage::Trial(trial) = self.view().stage
+                    && let Shown::Trial(scene) = scenes::trial(view, &trial, &self.beside)
+                    && let Some(missing) = listen_first(&scene)
+                {
+                    self.notice = Some(Notice::Warning(missing));
+                }
+                return Ok(None);
+            }
             (Stage::Trial(trial), Intent::Confirm) if trial.choice.is_none() => {
-                self.notice = Some("choose an answer first".to_string());
+                self.notice = Some(Notice::warning("Choose an answer first."));
                 return Ok(None);
             }
             (Stage::Trial(_), Intent::Confirm) | (Stage::ConfirmStop { .. }, Intent::Proceed) => {
@@ -401,54 +421,31 @@ impl Dialogue<'_> {
         Ok(None)
     }
 
-    fn take_level(&mut self, decibels: f64, intent: &Intent) -> Result<(), SittingError> {
-        let now = match intent {
-            Intent::Louder => level::louder(decibels),
-            Intent::Softer => level::softer(decibels),
-            Intent::Proceed => return self.set_level(decibels),
-            _ => decibels,
-        };
-        if now != decibels {
-            self.level = Some((now, false));
-        }
-        Ok(())
-    }
-
-    /// Every stimulus is played at this level from now on. Cautions where the device's bit depth could hide a difference.
-    pub(super) fn set_level(&mut self, decibels: f64) -> Result<(), SittingError> {
-        self.level = None;
-        let done = self.driver.set_level(decibels);
-        self.take_news();
-        done.map_err(|stopped| self.stopped(stopped))?;
-        self.notice = self.driver.resolved().and_then(|facts| facts.caution(&self.request.session));
-        Ok(())
-    }
-
     /// Takes what happened to the sound, and says it.
     fn take_sound(&mut self) -> Result<(), SittingError> {
         let told = self.driver.take_sound();
         self.take_news();
         for news in told.map_err(|stopped| self.stopped(stopped))? {
             let said = news.cause();
-            self.notice = match news {
+            self.notice = Some(match news {
                 SoundNews::DeviceLost { reason } => {
                     self.lost = Some(reason);
                     continue;
                 }
                 SoundNews::DeviceBack => {
                     self.lost = None;
-                    Some("the sound device is back; a disturbed trial starts anew".to_string())
+                    Notice::news("The sound device is back. A trial that was disturbed starts again.")
                 }
                 SoundNews::Dropout
                 | SoundNews::Switch { in_trial: true, .. }
                 | SoundNews::DeviceMoved { in_trial: true }
                 | SoundNews::RateSuspected { in_trial: true, .. } => {
-                    Some(format!("this trial is void and repeated: {said}"))
+                    Notice::Warning(format!("This trial is drawn again and repeated: {said}."))
                 }
                 SoundNews::Switch { .. }
                 | SoundNews::DeviceMoved { .. }
-                | SoundNews::RateSuspected { .. } => Some(said),
-            };
+                | SoundNews::RateSuspected { .. } => Notice::Warning(pages::sentence(&said)),
+            });
         }
         Ok(())
     }

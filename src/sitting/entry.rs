@@ -1,8 +1,10 @@
 //! From a request to an open sitting: preparation, terms, resumption, passphrase, output.
 
+use std::collections::HashMap;
 use std::path::Path;
 use std::time::Duration;
 
+use super::choosing::Choosing;
 use super::dialogue::{Answers, Dialogue, TICK};
 use super::face::Face;
 use super::hands::Hands;
@@ -10,12 +12,11 @@ use super::passphrase::{self, Passphrase, Whose};
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
-use super::{Ending, Finished, Request, Resuming, SittingError, pages, store};
-use crate::conduct::listening::level;
+use super::{Ending, Finished, Request, Resuming, SittingError, brief, pages, store};
 use crate::conduct::witness::Desk;
 use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock, Switched};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
-use crate::screen::{Intent, PageScene, Progress, Scene, Stage as Shown};
+use crate::screen::{Intent, Notice, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::{Session, SittingFact, same_person};
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
@@ -63,6 +64,10 @@ pub fn conduct_watched(
     let switched = Switched::open(request.session.switcher.as_ref(), name)
         .map_err(|error| SittingError::Refused(error.to_string()))?;
     let fresh = matches!(start, Start::Fresh { .. });
+    let kept = match &start {
+        Start::CutOff { cut_off, .. } => cut_off.level_on(&description),
+        Start::Fresh { .. } => None,
+    };
     let sittings = folder.take(environment)?;
     let opened = match start {
         Start::CutOff { cut_off, secrets } => {
@@ -97,13 +102,17 @@ pub fn conduct_watched(
         beside: Beside::default(),
         notice: None,
         lost: None,
-        level: asks_level.then_some((level::SOFTEST, false)),
+        level: asks_level.then(|| Choosing::of(kept)),
+        announced: false,
+        loops: HashMap::new(),
+        met: None,
         result: None,
+        review: None,
         hands: Hands::default(),
         watch,
     };
     if fresh && request.simulate.is_none() {
-        dialogue.accept_first()?;
+        dialogue.accept_all()?;
     }
     dialogue.run()
 }
@@ -140,7 +149,7 @@ struct Entry<'d> {
     request: &'d Request,
     environment: &'d Environment,
     face: &'d mut dyn Face,
-    notice: Option<String>,
+    notice: Option<Notice>,
 }
 
 /// What a page before the opening led to.
@@ -150,7 +159,7 @@ enum Step<T> {
 }
 
 impl Entry<'_> {
-    /// `None`: the person left. A person who starts a new sitting has accepted the terms on the way.
+    /// `None`: the person left. Whoever has to accept the terms of a new sitting has done so on the way.
     fn before(
         &mut self,
         folder: &Folder,
@@ -234,7 +243,7 @@ impl Entry<'_> {
                 self.notice = broken.map(|(journal, error)| {
                     let name = folder.path().join(&journal).display().to_string();
                     let why = error.to_string().replacen(&format!("{name}: "), "", 1);
-                    format!("an earlier sitting cannot go on ({why})")
+                    Notice::Warning(format!("An earlier sitting cannot go on ({why})."))
                 });
                 Ok(Step::On(None))
             }
@@ -249,7 +258,7 @@ impl Entry<'_> {
             ))),
             (Some((cut_off, false)), Resuming::Resume) => Ok(Step::On(Some(cut_off))),
             (Some((_, true)), Resuming::Ask) => {
-                self.notice = Some(format!("an earlier sitting was cut off; {changed}"));
+                self.notice = Some(Notice::Warning(format!("An earlier sitting is unfinished, but {changed}.")));
                 Ok(Step::On(None))
             }
             (Some((cut_off, false)), Resuming::Ask) if person => match self.ask_resume(&cut_off)? {
@@ -287,7 +296,7 @@ impl Entry<'_> {
 
     fn ask_resume(&mut self, cut_off: &store::CutOff) -> Result<Step<bool>, SittingError> {
         loop {
-            for intent in self.show(pages::resume(&cut_off.opened, cut_off.answered))? {
+            for intent in self.show(pages::resume(&cut_off.opened, cut_off.answered, cut_off.level_db))? {
                 match intent {
                     Intent::Proceed => return Ok(Step::On(true)),
                     Intent::Anew => return Ok(Step::On(false)),
@@ -298,8 +307,8 @@ impl Entry<'_> {
         }
     }
 
-    /// The terms, while the stimuli are prepared behind them; the first party accepts, also before they are ready. Gives
-    /// them where they are.
+    /// The terms, while the stimuli are prepared behind them; every party accepts, also before they are ready. Gives them
+    /// where they are.
     fn agree(
         &mut self,
         folder: &Folder,
@@ -313,19 +322,27 @@ impl Entry<'_> {
             wager::standing(wager, &self.request.listener, theirs.then(earlier).as_deref())
         });
         let parties = parties(&self.request.session, &self.request.listener);
-        let cautions = self.request.cautions();
+        let mut around = self.request.around(standing, None);
+        let mut accepted = Vec::new();
         let mut made: Option<StimulusSet> = None;
         loop {
             if made.is_none() {
                 made = self.made(preparation)?;
+                around.remarks.extend(made.iter().flat_map(|stimuli| &stimuli.notes).cloned());
             }
             let progress = if made.is_some() { None } else { Some(how_far(preparation)) };
-            let remarks = self.request.remarks(made.as_ref());
-            let page = pages::terms(&terms, &standing, &parties, &[], progress, &cautions, &remarks);
+            let page = brief::terms(&terms, &around, &parties, &accepted, progress);
             for intent in self.show(page)? {
                 match intent {
                     Intent::Leave => return Ok(Step::Left),
-                    Intent::Proceed => return Ok(Step::On(made)),
+                    Intent::Proceed => {
+                        accepted.push(parties[accepted.len()].clone());
+                        if accepted.len() == parties.len() {
+                            return Ok(Step::On(made));
+                        }
+                        // Each party meets a page of its own.
+                        break;
+                    }
                     _ => {}
                 }
             }
@@ -350,7 +367,7 @@ impl Entry<'_> {
                     };
                     match fact.taken(&typed) {
                         Ok(answer) => break 'asked answer,
-                        Err(why) => self.notice = Some(why),
+                        Err(why) => self.notice = Some(Notice::Warning(why)),
                     }
                 }
             };
@@ -377,32 +394,22 @@ impl Entry<'_> {
         }
     }
 
-    /// Nothing but the preparation; what it found out that nobody has read yet is shown.
+    /// Nothing but the preparation.
     fn wait(&mut self, preparation: &Preparation) -> Result<Step<StimulusSet>, SittingError> {
-        let stimuli = loop {
+        loop {
             if let Some(stimuli) = self.made(preparation)? {
-                break stimuli;
+                return Ok(Step::On(stimuli));
             }
             let page = pages::waiting("Preparing the stimuli", Some(how_far(preparation)));
             if self.show(page)?.contains(&Intent::Leave) {
                 return Ok(Step::Left);
             }
-        };
-        while self.request.simulate.is_none() && !stimuli.notes.is_empty() {
-            for intent in self.show(pages::remarks(&stimuli.notes))? {
-                match intent {
-                    Intent::Leave => return Ok(Step::Left),
-                    Intent::Proceed => return Ok(Step::On(stimuli)),
-                    _ => {}
-                }
-            }
         }
-        Ok(Step::On(stimuli))
     }
 
     /// Shows a page with a notice of its own.
     fn show_with(&mut self, page: PageScene, notice: Option<String>) -> Result<Vec<Intent>, SittingError> {
-        self.notice = notice;
+        self.notice = notice.map(Notice::Warning);
         self.show(page)
     }
 }

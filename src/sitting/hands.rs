@@ -74,25 +74,33 @@ impl Hands {
         let hand = |by: &str, text: String| Event::Hand { by: by.to_owned(), text };
         let text = match intent {
             Intent::Typed(text) if text.len() > MAX_TEXT => {
-                return Taken::Refused(format!("a hand has at most {MAX_TEXT} bytes: take a shorter one"));
+                return Taken::Refused(format!("This hand is too long: {MAX_TEXT} bytes are the most. Type a shorter one."));
             }
             Intent::Typed(text) => text,
             Intent::Proceed => String::new(),
+            // The listener gives none, and somebody else does.
+            Intent::Next if matches!(turn, Turn::Listener(_)) => {
+                self.turn = Some(Turn::Others);
+                return Taken::TurnedOver;
+            }
             _ => return Taken::Nothing,
         };
         if let Some(before) = self.typed.take() {
             if let Some(skeptic) = skeptic(view).filter(|skeptic| same_person(skeptic, &text)) {
                 let why =
-                    format!("{skeptic}'s hand comes last, and is asked for then: this one was not taken");
+                    format!("{skeptic}'s hand comes last and is asked for then. This one was not taken.");
                 return Taken::Refused(why);
             }
             return Taken::Events(vec![hand(&text, before)]);
         }
         match (turn, text.is_empty()) {
-            (Turn::Listener(_), true) => {
-                self.turn = Some(Turn::Others);
-                Taken::TurnedOver
-            }
+            (Turn::Listener(_) | Turn::Others, true) => match skeptic(view) {
+                Some(skeptic) => {
+                    self.turn = Some(Turn::Skeptic(skeptic.to_owned()));
+                    Taken::TurnedOver
+                }
+                None => Taken::Events(vec![Event::Seal]),
+            },
             (Turn::Listener(name), false) => {
                 self.turn = Some(Turn::Others);
                 Taken::Events(vec![hand(&name, text)])
@@ -101,13 +109,6 @@ impl Hands {
                 self.typed = Some(text);
                 Taken::TurnedOver
             }
-            (Turn::Others, true) => match skeptic(view) {
-                Some(skeptic) => {
-                    self.turn = Some(Turn::Skeptic(skeptic.to_owned()));
-                    Taken::TurnedOver
-                }
-                None => Taken::Events(vec![Event::Seal]),
-            },
             (Turn::Skeptic(_), true) => Taken::Events(vec![Event::Seal]),
             (Turn::Skeptic(name), false) => Taken::Events(vec![hand(&name, text), Event::Seal]),
         }
@@ -124,29 +125,27 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
     let mut page = pages::page(
         StageKind::Typing,
         id::HANDS + 4 * given.len() as u64 + place,
-        "The seal: your hand joins the computer's secret",
+        "The seal: your hand and the computer's secret decide every trial",
     );
-    let last =
-        skeptic(view).map(|skeptic| format!(" {skeptic}'s comes last: nobody can choose one to suit it."));
+    let last = skeptic(view).map(|skeptic| format!(" {skeptic}'s comes last, so nobody can choose one to suit it."));
     page.blocks = vec![
         Block::text(match turn {
             Turn::Listener(name) => format!(
                 "{name}: don't trust this computer? Type anything now. It chose its secret before it could know what you \
-                 type, and both decide every trial. Your hand is not secret."
+                 type. Your hand is not secret."
             ),
             Turn::Others => format!(
-                "Now the hands of everybody else here, the owner of this computer first. One line each; they are not \
-                 secret.{}",
+                "Now anybody else here, the owner of this computer first: one line each. Hands are not secret.{}",
                 last.unwrap_or_default()
             ),
             Turn::Skeptic(name) => format!(
-                "{name}: your hand is the last one. Type anything. Nobody can add another after it, so nobody can choose \
-                 one that suits it."
+                "{name}: yours is the last hand. Type anything. Nobody can add one after it, so nobody can choose one to \
+                 suit it."
             ),
         }),
         Block::Gap,
-        Block::text("The seal of the computer's secret: photograph it, or write the words down."),
-        Block::loud(view.commitment.groups()),
+        Block::text("The seal of the computer's secret (public): photograph it, or write the words down."),
+        pages::in_words(view.commitment),
         Block::Digits(view.commitment.hex()),
     ];
     if let Some(number) = view.sitting {
@@ -156,7 +155,10 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
     page.blocks.push(Block::Gap);
     page.blocks.push(Block::pair("Hands so far", so_far(given)));
     let (label, proceed) = match turn {
-        Turn::Listener(name) => (format!("{name}, your hand (an empty line: none):"), "no hand of mine"),
+        Turn::Listener(name) if skeptic(view).is_some() => {
+            (format!("{name}, your hand (an empty line: none):"), "no hand")
+        }
+        Turn::Listener(name) => (format!("{name}, your hand (an empty line: none):"), "no hand: seal it"),
         Turn::Others if skeptic(view).is_some() => {
             ("Another hand (an empty line: no more):".to_owned(), "no more of them")
         }
@@ -165,7 +167,7 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
             (format!("{name}, your hand, the last one (an empty line: none):"), "no hand: seal it")
         }
     };
-    page.entry = Some(Entry { label, hidden: false });
+    page.entry = Some(Entry { label, hidden: false, others: matches!(turn, Turn::Listener(_)) });
     page.proceed = Some(proceed.to_owned());
     page
 }
@@ -185,11 +187,14 @@ pub fn whose(before: usize) -> PageScene {
     let mut page =
         pages::page(StageKind::Typing, id::HANDS + 4 * before as u64 + 3, "The seal: whose hand is this?");
     page.blocks = vec![Block::text(
-        "The name, or a role such as \"the owner\", stands next to the hand in the journal and in every report: so you can \
-         see later that yours went in. The name does not affect the draws.",
+        "The name, or a role such as \u{201c}the owner\u{201d}, stands next to the hand in the journal and in every report, so \
+         that you can find yours later. The name does not affect the draws.",
     )];
-    page.entry =
-        Some(Entry { label: "Whose hand is it (an empty line: unnamed):".to_owned(), hidden: false });
+    page.entry = Some(Entry {
+        label: "Whose hand is it (an empty line: unnamed):".to_owned(),
+        hidden: false,
+        others: false,
+    });
     page.proceed = Some("unnamed".to_string());
     page
 }

@@ -12,10 +12,13 @@
 //! | --- | --- |
 //! | `entry` | from a request to an open sitting: preparation, terms, resumption, passphrase, output |
 //! | `dialogue` | an open sitting in front of a face: scenes out, intents in |
+//! | `choosing` | level, loops, and the trials again at the end |
 //! | `face` | what a face is; the terminal screen as one |
 //! | `plain` | the plain line mode |
 //! | `simulated` | the listener that is none |
 //! | `pages` | the words of every page before and between trials |
+//! | `brief`, `agreed` | what is agreed on: on one screen, and in full |
+//! | `review` | trial by trial, when the seal is open |
 //! | `hands` | hands that are typed here, each by name in its turn |
 //! | `passphrase` | somebody else's passphrase: chosen, diced, asked for again |
 //! | `result` | the words of the end |
@@ -26,6 +29,8 @@
 
 pub mod agreed;
 pub mod audition;
+pub mod brief;
+mod choosing;
 mod dialogue;
 mod entry;
 pub mod face;
@@ -34,6 +39,7 @@ pub mod pages;
 pub mod passphrase;
 pub mod plain;
 pub mod result;
+mod review;
 pub mod scenes;
 pub mod simulated;
 mod store;
@@ -43,7 +49,6 @@ use std::path::PathBuf;
 
 use crate::conduct::Stopped;
 use crate::player::{OutputChoice, PlayerError};
-use crate::session::caution::Caution;
 use crate::session::{Session, SittingFact};
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
@@ -87,15 +92,11 @@ pub struct Request {
 }
 
 impl Request {
-    /// What to be careful of. Where it cannot be computed, the usual cautions.
-    pub(crate) fn cautions(&self) -> Vec<String> {
-        let all = Caution::of(&self.session).unwrap_or_else(|_| Caution::usual().to_vec());
-        all.iter().map(Caution::line).collect()
-    }
-
-    /// What the listener should know: the session's notes and those of the stimuli.
-    pub(crate) fn remarks(&self, stimuli: Option<&StimulusSet>) -> Vec<String> {
-        self.session.notes.iter().chain(stimuli.iter().flat_map(|stimuli| &stimuli.notes)).cloned().collect()
+    /// What is to be read beside the terms.
+    pub(crate) fn around(&self, standing: Vec<String>, stimuli: Option<&StimulusSet>) -> brief::Around {
+        let mut around = brief::Around { standing, ..brief::Around::of(&self.session) };
+        around.remarks.extend(stimuli.iter().flat_map(|stimuli| &stimuli.notes).cloned());
+        around
     }
 }
 
@@ -134,7 +135,7 @@ pub enum SittingError {
     #[error(transparent)]
     Sittings(#[from] SittingsError),
     /// The terminal went away.
-    #[error("{0}; what was recorded is kept, and the same command resumes the sitting")]
+    #[error("{0}. What was recorded is kept, and the same command goes on from there")]
     Face(#[from] FaceError),
     /// A record or the sound file could not be written, or something cannot be played.
     #[error("{}: {stopped}. The sitting has stopped. {}", file.display(), stopped.remedy())]

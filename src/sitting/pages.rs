@@ -1,13 +1,12 @@
 //! The words of every page before and between trials.
 
-use super::agreed::agreed;
 use crate::conduct::witness::Invitation;
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::Fact;
 use crate::session::caution::Caution;
-use crate::session::cheating::STILL_POSSIBLE;
 use crate::trial::record::StoppingTerms;
 use crate::trial::{Digest, Part, Terms, TrialId};
+use crate::units::printed::{count, moment, verb};
 
 /// An empty page; the builders below fill it.
 pub(super) fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
@@ -20,6 +19,7 @@ pub(super) fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> Page
         proceed: None,
         progress: None,
         stoppable: false,
+        folds: Vec::new(),
     }
 }
 
@@ -40,7 +40,6 @@ pub(super) mod id {
     pub(in crate::sitting) const STOPPED: u64 = 9;
     pub(in crate::sitting) const WAITING: u64 = 10;
     pub(in crate::sitting) const NOT_PREPARED: u64 = 11;
-    pub(in crate::sitting) const REMARKS: u64 = 12;
     pub(in crate::sitting) const LINK: u64 = 14;
     pub(in crate::sitting) const INVITATION: u64 = 15;
     pub(in crate::sitting) const FACTS: u64 = 200;
@@ -52,107 +51,83 @@ pub fn fact(fact: Fact) -> PageScene {
     let mut page = page(StageKind::Typing, id::FACTS + place, fact.question());
     page.blocks = vec![
         Block::text(
-            "The answer is sealed with this sitting and stands in the report. No name goes with it in an anonymous one.",
+            "Your answer is sealed with this sitting and appears in the report; an anonymous report shows it without a name.",
         ),
         Block::text(match fact.answers() {
-            [] => "An empty line says nothing.".to_owned(),
-            answers => format!("Type one of: {}. An empty line says nothing.", answers.join(", ")),
+            [] => "Leave the line empty to say nothing.".to_owned(),
+            answers => format!("Type one of: {}. Leave the line empty to say nothing.", answers.join(", ")),
         }),
     ];
-    page.entry = Some(Entry { label: format!("{}:", fact.title()), hidden: false });
+    page.entry = Some(Entry { label: format!("{}:", fact.title()), hidden: false, others: false });
     page.proceed = Some("go on".to_string());
     page
 }
 
-/// What is agreed, before anything is heard. `accepted` of `parties` have agreed; `progress` is the preparation that
-/// may still be going on. `standing` says what this sitting means for a wager.
-pub fn terms(
-    terms: &Terms,
-    standing: &[String],
-    parties: &[String],
-    accepted: &[String],
-    progress: Option<Progress>,
-    cautions: &[String],
-    remarks: &[String],
-) -> PageScene {
-    let next = parties.iter().find(|party| !accepted.contains(party));
-    let mut page = page(StageKind::Page, id::TERMS, "The terms, before anything is heard");
-    let blocks = &mut page.blocks;
-    if let Some(wager) = &terms.wager {
-        blocks.push(Block::heading("The wager"));
-        blocks.push(Block::pair(format!("{} claims", wager.claimant), wager.claim.clone()));
-        blocks.push(Block::pair(format!("{} doubts it", wager.skeptic), String::new()));
-        blocks.push(Block::pair("If shown", wager.claimant_wins.clone()));
-        blocks.push(Block::pair("If not", wager.skeptic_wins.clone()));
-        blocks.extend(standing.iter().map(Block::text));
-        blocks.push(Block::Gap);
-    }
-    blocks.extend(agreed(terms));
-    blocks.push(Block::Gap);
-    blocks.push(Block::heading("Be careful"));
-    blocks.extend(cautions.iter().map(Block::caution));
-    blocks.push(Block::caution(
-        "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies \
-         nothing.",
-    ));
-    if terms.wager.is_some() {
-        blocks.push(Block::Gap);
-        blocks.push(Block::heading("How you could still be cheated, and what to watch"));
-        blocks.extend(STILL_POSSIBLE.map(Block::text));
-    }
-    if !remarks.is_empty() {
-        blocks.push(Block::Gap);
-        blocks.push(Block::heading("Worth knowing"));
-        blocks.extend(remarks.iter().map(Block::text));
-    }
-    if parties.len() > 1 {
-        blocks.push(Block::Gap);
-        for party in parties {
-            let word = if accepted.contains(party) { "has accepted" } else { "has not accepted yet" };
-            blocks.push(Block::pair(party.clone(), word));
-        }
-    }
-    page.progress = progress;
-    page.proceed = Some(match next {
-        Some(party) if parties.len() > 1 => format!("{party} accepts"),
-        _ => "accept".to_string(),
-    });
-    page
-}
-
-/// A sitting of this listener was cut off.
-pub fn resume(opened: &str, answered: u32) -> PageScene {
-    let mut page = page(StageKind::Resume, id::RESUME, "A sitting of yours was cut off");
+/// A sitting of this listener is unfinished. `level_db` is the level that was set before.
+pub fn resume(opened: &str, answered: u32, level_db: Option<f64>) -> PageScene {
+    let mut page = page(StageKind::Resume, id::RESUME, "You have an unfinished sitting.");
     page.blocks = vec![
-        Block::pair("Opened", opened),
-        Block::pair("Answered", format!("{answered} {}", if answered == 1 { "trial" } else { "trials" })),
+        Block::pair("Opened", moment(opened.trim_end_matches('Z'))),
+        Block::pair("Answered", count(u64::from(answered), "trial")),
+    ];
+    page.blocks.extend(level_db.map(|level_db| Block::pair("Level", decibels(level_db))));
+    page.blocks.extend([
         Block::Gap,
         Block::text(
-            "It can go on where it stopped. The computer then draws a fresh secret, and you seal again: nothing that \
-             was known before helps with the trials to come. A new sitting can be started instead; then the old one stays in the register as opened and never finished, and every report shows it.",
+            "It goes on where it stopped. The computer draws a fresh secret and seals again, so nothing known before helps \
+             with the trials to come.",
         ),
-    ];
+        Block::Gap,
+        Block::text(
+            "Or start a new one. The unfinished one then stays in the register as never finished, and every report shows it.",
+        ),
+    ]);
     page.proceed = Some("go on with it".to_string());
     page
 }
 
-/// The level check, which starts low.
-pub fn level(decibels: f64, softest: f64) -> PageScene {
+/// A level in decibels: "−12 dB".
+pub fn decibels(level_db: f64) -> String {
+    let sign = if level_db < -0.5 { "\u{2212}" } else { "" };
+    format!("{sign}{:.0}\u{a0}dB", level_db.abs())
+}
+
+/// The level check, which starts low. `next` says what comes after it.
+pub fn level(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
     let mut page = page(StageKind::Level, id::LEVEL, "Set the level");
     page.blocks = vec![
         Block::text(
-            "You hear the first clip through side A, quietly. Turn the amplifier down first. Then raise the level here \
-             in steps, and stop where it is comfortable. Every stimulus of the sitting is played at this setting.",
+            "You hear the first clip through side A, quietly. Turn the amplifier down, then press ↑ until it is \
+             comfortable. Everything in this sitting plays at this level.",
         ),
         Block::Gap,
-        Block::Level { decibels, softest },
+        Block::Level { decibels: level_db, softest },
         Block::Gap,
-        Block::text(
-            "Full scale here (0 dB) and the volume set at the amplifier keeps the most of the sound's accuracy.",
-        ),
+        Block::text("For the cleanest sound, raise this to 0\u{a0}dB and set the loudness on the amplifier."),
         Block::caution(Caution::Hearing.line()),
+        Block::Gap,
     ];
+    page.blocks.extend(next);
     page.proceed = Some("this level".to_string());
+    page
+}
+
+/// The level that was set before the sitting was interrupted: kept, or set anew. Nothing plays yet.
+pub fn level_kept(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
+    let mut page = page(StageKind::Level, id::LEVEL, "The level is as before");
+    page.blocks = vec![
+        Block::Level { decibels: level_db, softest },
+        Block::Gap,
+        Block::text(format!(
+            "Nothing plays yet. Enter keeps {}, as it was before the interruption. To set it anew, from the softest on, \
+             press ↑.",
+            decibels(level_db)
+        )),
+        Block::caution("Did anybody turn up the amplifier meanwhile? Then set it anew."),
+        Block::Gap,
+    ];
+    page.blocks.extend(next);
+    page.proceed = Some("keep it".to_string());
     page
 }
 
@@ -169,8 +144,8 @@ pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> Pag
         page(StageKind::Page, id::INVITATION + 100_000 * names.len() as u64, "Who is the witness?");
     let words = vec![
         Block::text(
-            "The witness opens this address on a phone in the same network: best the one who doubts. The phone holds the other \
-             half of every draw, and opens it trial by trial.",
+            "The witness opens this address on a phone in the same network. Best is the person who doubts. The phone holds \
+             half of every draw and opens it trial by trial.",
         ),
         Block::Gap,
         Block::Copy("Address".to_owned(), invitation.address.clone()),
@@ -200,16 +175,15 @@ pub fn link_awaited(missing: &[String], waited_ms: u64) -> PageScene {
     if waited_ms >= PATIENCE_MS {
         page.blocks.extend([
             Block::text(
-                "Is it asleep, or out of range? Wake it and leave the page open: the sitting goes on by itself. Every answer \
-                 so far is kept.",
+                "Is it asleep or out of range? Wake it and leave its page open: the sitting goes on by itself. Every answer so \
+                 far is kept.",
             ),
             Block::Gap,
             Block::text(
-                "Or go on with a fresh seal: a new secret, and whoever is there becomes its witness. The journal says whose \
-                 phone was lost.",
+                "Or go on under a fresh seal: a new secret, witnessed by whoever joins. The journal says whose phone was lost.",
             ),
             Block::Gap,
-            Block::text("Or leave: the same command resumes the sitting."),
+            Block::text("Or leave: the same command goes on from here."),
         ]);
         page.proceed = Some("a fresh seal".to_owned());
     }
@@ -224,19 +198,19 @@ pub fn not_prepared(why: &str) -> PageScene {
         Block::caution(why),
         Block::Gap,
         Block::text(
-            "Nothing was opened, and nothing is on the disk. Mend the session, then run the same command again.",
+            "No sitting was opened, and nothing is on the disk. Mend the session, then run the same command again.",
         ),
     ];
     page.proceed = Some("leave".to_string());
     page
 }
 
-/// What the preparation found out after the terms were read.
-pub fn remarks(remarks: &[String]) -> PageScene {
-    let mut page = page(StageKind::Page, id::REMARKS, "Worth knowing");
-    page.blocks = remarks.iter().map(Block::text).collect();
-    page.proceed = Some("go on".to_string());
-    page
+/// The words of a digest, to be photographed or written down: two groups to a line.
+pub(super) fn in_words(digest: Digest) -> Block {
+    let groups = digest.groups();
+    let middle = groups.match_indices(" / ").nth(1).map_or(groups.len(), |(at, _)| at);
+    let (upper, lower) = groups.split_at(middle);
+    Block::loud(format!("{upper} /\n{}", lower.trim_start_matches(" / ")))
 }
 
 /// What a part is called.
@@ -248,63 +222,81 @@ pub fn part_name(part: Part) -> &'static str {
     }
 }
 
-/// A part is about to start.
-pub fn announce(terms: &Terms, next: TrialId, of: u32) -> PageScene {
-    let mut page =
-        page(StageKind::Page, id::ANNOUNCE + next.part as u64 * 10 + u64::from(next.trial == 1), "");
-    let listen = "Listen as long and as often as you like: switch with the keys on the slots, at the same place in the \
-                  clip. Choose an answer, then record it. A recorded answer cannot be changed, and nobody is told \
-                  before the end whether it was right.";
-    match next.part {
+/// A part is about to start: what it is, and where `first`, how a trial goes.
+pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<Block> {
+    let trials = count(u64::from(of), "trial");
+    let mut blocks = vec![Block::text(match next.part {
         Part::Qualification => {
-            page.heading = "Qualification".to_string();
             let least = terms.qualification.map_or(of, |qualification| qualification.correct);
-            page.blocks.push(Block::text(format!(
-                "First {of} trials with a difference that most people hear. {least} of them must be right, else the \
-                 counted trials do not start."
-            )));
+            format!(
+                "First a qualification: {trials} with a difference that most people hear. {least} of them must be right, or \
+                 the trials that count do not start."
+            )
         }
-        Part::WarmUp => {
-            page.heading = "Warm-up".to_string();
-            page.blocks.push(Block::text(format!("First {of} trials to warm up. They do not count.")));
-        }
+        Part::WarmUp => format!("First a warm-up: {trials} that {} not count.", verb(u64::from(of), "does", "do")),
         Part::Main => {
-            page.heading = "The counted trials".to_string();
-            page.blocks.push(Block::text(format!(
-                "{} {of} trials{}. Control trials may be among them and look like all others.",
-                if matches!(terms.stopping, StoppingTerms::Sequential { .. }) { "At most" } else { "Now" },
-                match next.trial.saturating_sub(1) {
-                    0 => String::new(),
-                    done => format!(", {done} of them done"),
-                }
-            )));
+            let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
+            let most = if sequential { "at most " } else { "" };
+            let done = match next.trial.saturating_sub(1) {
+                0 => String::new(),
+                done => format!(" {done} of them {} done.", verb(u64::from(done), "is", "are")),
+            };
+            let mixed = if terms.controls.iter().any(|control| control.trials > 0) {
+                " Control trials are among them and look like all others."
+            } else {
+                ""
+            };
+            format!("Now {most}{trials}.{done}{mixed}")
         }
+    })];
+    if first {
+        blocks.push(Block::text(
+            "Listen as long and as often as you like. A slot's key switches to it, at the same place in the clip. Choose an \
+             answer, then press Enter: it is recorded for good.",
+        ));
+        if terms.protocol.asks().has_right_answer() {
+            blocks.push(Block::text("Nobody learns before the end whether it was right."));
+        }
+        blocks.push(Block::text("If the sound drops out, the trial is drawn again and repeated."));
     }
-    page.blocks.push(Block::Gap);
-    page.blocks.push(Block::text(listen));
-    page.blocks.push(Block::text(
-        "If the sound is disturbed, the trial is void: it is repeated with a fresh draw, and the report counts it.",
-    ));
+    blocks
+}
+
+/// A page for [`announcement`], with what else is worth knowing.
+pub fn announce(terms: &Terms, next: TrialId, of: u32, first: bool, remarks: &[String]) -> PageScene {
+    let heading = match next.part {
+        Part::Qualification => "Qualification",
+        Part::WarmUp => "Warm-up",
+        Part::Main => "The trials that count",
+    };
+    let place = id::ANNOUNCE + next.part as u64 * 10 + u64::from(next.trial == 1);
+    let mut page = page(StageKind::Page, place, heading);
+    page.blocks = announcement(terms, next, of, first);
+    page.blocks.extend(worth_knowing(remarks));
     page.proceed = Some("start".to_string());
     page.stoppable = true;
     page
+}
+
+/// What the stimuli have to say, before the first trial.
+pub fn worth_knowing(remarks: &[String]) -> Vec<Block> {
+    let heading = (!remarks.is_empty()).then(|| Block::heading("Worth knowing"));
+    heading.into_iter().chain(remarks.iter().map(Block::text)).collect()
 }
 
 /// A rest; `receipt` is the running one, to be noted down in peace.
 pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Option<Digest>) -> PageScene {
     let mut page = page(StageKind::Page, id::REST + u64::from(next.trial), "Rest your ears");
     let minutes = listened_ms as f64 / 60_000.0;
+    let words = match format!("{minutes:.0}").as_str() {
+        "0" => "less than a minute".to_string(),
+        "1" => "a minute".to_string(),
+        minutes => format!("{minutes} minutes"),
+    };
+    let tire = if offered { " Ears tire before you notice." } else { "" };
     page.blocks = vec![
-        Block::text(if offered {
-            let minutes = match format!("{minutes:.0}").as_str() {
-                "1" => "a minute".to_string(),
-                minutes => format!("{minutes} minutes"),
-            };
-            format!("You have listened for {minutes} since the last rest. Ears tire before one notices.")
-        } else {
-            format!("You have listened for {minutes:.1} minutes since the last rest.")
-        }),
-        Block::text("Stand up, have a drink of water, talk about something else. Nothing runs meanwhile."),
+        Block::text(format!("You have listened for {words} since the last rest.{tire}")),
+        Block::text("Stand up, drink some water, talk about something else. Nothing runs meanwhile."),
         Block::Gap,
         Block::pair("Next", format!("{} {} of {of}", part_name(next.part), next.trial)),
     ];
@@ -319,15 +311,20 @@ pub fn rest(listened_ms: u64, offered: bool, next: TrialId, of: u32, receipt: Op
 /// Whether to stop for good.
 pub fn confirm_stop(answered: u32) -> PageScene {
     let mut page = page(StageKind::Question, id::STOP, "Stop for good?");
+    let answered = u64::from(answered);
     page.blocks = vec![
         Block::text(format!(
-            "{answered} trials are answered. The rule for stopping was fixed before the first one."
+            "{} {} answered. When the sitting ends was agreed before the first one.",
+            count(answered, "trial"),
+            verb(answered, "is", "are")
         )),
         Block::Gap,
         Block::text(
-            "Stopping now opens the seal and ends the sitting. A sitting stopped early has no verdict, whatever its \
-             score, and every report shows that it was stopped.",
+            "Stopping now opens the seal and ends the sitting without a verdict, whatever the score. Every report shows \
+             that it was stopped.",
         ),
+        Block::Gap,
+        Block::text("Only tired? Go back and leave: the same command goes on from here."),
     ];
     page.proceed = Some("stop for good".to_string());
     page
@@ -344,10 +341,10 @@ pub fn closing() -> PageScene {
 pub fn device_lost(reason: &str) -> PageScene {
     let mut page = page(StageKind::Page, id::LOST, "The sound device is gone");
     page.blocks = vec![
-        Block::text("Plug it in again, or switch it on: the sitting goes on by itself."),
-        Block::text("Or leave: everything recorded is kept, and the same command resumes the sitting."),
+        Block::text("Plug it in or switch it on: the sitting then goes on by itself."),
+        Block::text("Or leave: everything recorded is kept, and the same command goes on from here."),
         Block::Gap,
-        Block::text("A trial that was on is void, and is repeated with a fresh draw."),
+        Block::text("A trial that was on is drawn again and repeated."),
         Block::Gap,
         Block::pair("The system says", reason),
     ];
@@ -357,8 +354,18 @@ pub fn device_lost(reason: &str) -> PageScene {
 /// Nothing can go on, and what to do about it.
 pub fn stopped(reason: &str, remedy: &str) -> PageScene {
     let mut page = page(StageKind::Result, id::STOPPED, "The sitting had to stop");
-    page.blocks =
-        vec![Block::caution(format!("Stopped: {reason}.")), Block::Gap, Block::text(format!("{remedy}."))];
+    page.blocks = vec![Block::caution(sentence(reason)), Block::Gap, Block::text(format!("{remedy}."))];
     page.proceed = Some("leave".to_string());
     page
+}
+
+/// What the sound's own words say, as a sentence.
+pub(super) fn sentence(text: &str) -> String {
+    format!("{}.", capital(text))
+}
+
+/// With a capital letter, where it begins with a small one.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -7,7 +7,7 @@ use zeroize::Zeroizing;
 use super::SittingError;
 use super::face::Face;
 use super::pages::{self, id};
-use crate::screen::{Block, Entry, Intent, PageScene, Scene, StageKind};
+use crate::screen::{Block, Entry, Intent, Notice, PageScene, Scene, StageKind};
 use crate::trial::lock::LockError;
 use crate::trial::rest::SecretError;
 use crate::trial::{SittingsError, words};
@@ -72,20 +72,20 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
     page.blocks = match asking {
         Asking::New | Asking::Again => vec![
             Block::text(format!(
-                "{who}, not {not}, now chooses a passphrase. Without it nobody reads the draws from this disk, and the \
-                 {what} neither goes on after an interruption nor ends behind your back."
+                "{who}, not {not}, now chooses a passphrase. Without it nobody can read the draws from this disk, and the \
+                 {what} cannot go on or end behind your back."
             )),
             Block::text(
-                "Keep it: it is asked for after an interruption, and `earwitness verify --passphrase` shows with it that \
-                 nobody went on without you.",
+                "Keep it. You need it after an interruption, and `earwitness verify --passphrase` proves with it that nobody \
+                 went on without you.",
             ),
             Block::text(format!(
-                "At least {SHORTEST} characters. Nobody can say how hard your own words are to guess; an empty line lets the \
-                 computer dice {DICED_WORDS} words that are known to be hard."
+                "At least {SHORTEST} characters. Or leave the line empty: the computer then dices {DICED_WORDS} words that are \
+                 hard to guess. Nobody can say that of words you choose."
             )),
         ],
         Asking::Diced(words) => vec![
-            Block::text("Everybody else looks away. Write the words down, then type them."),
+            Block::text("Everybody else looks away. Write the words down, then type them here."),
             Block::Gap,
             Block::loud(words.clone()),
             Block::Gap,
@@ -103,7 +103,7 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
         Asking::Again => "The same passphrase once more:",
         Asking::Diced(_) => "The six words:",
     };
-    page.entry = Some(Entry { label: label.to_string(), hidden: true });
+    page.entry = Some(Entry { label: label.to_string(), hidden: true, others: false });
     page.proceed = Some("take it".to_string());
     page
 }
@@ -112,10 +112,10 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
 fn too_weak(typed: &str) -> Option<String> {
     let different: std::collections::BTreeSet<char> = typed.chars().collect();
     if typed.chars().count() < SHORTEST {
-        return Some(format!("at least {SHORTEST} characters, please; an empty line dices a passphrase"));
+        return Some(format!("Use at least {SHORTEST} characters, or leave the line empty to have one diced."));
     }
     (different.len() < DIFFERENT).then(|| {
-        format!("at least {DIFFERENT} different characters, please; an empty line dices a passphrase")
+        format!("Use at least {DIFFERENT} different characters, or leave the line empty to have one diced.")
     })
 }
 
@@ -157,12 +157,12 @@ pub fn choose(whose: Whose, show: &mut Show<'_>) -> Result<Option<Passphrase>, S
                 },
                 Some(before) if typed == before => return Ok(Some(typed)),
                 Some(before) if matches!(asking, Asking::Diced(_)) => {
-                    notice = Some("these are other words: once more".to_string());
+                    notice = Some("Those were other words. Type them once more.".to_string());
                     first = Some(before);
                 }
                 Some(_) => {
                     asking = Asking::New;
-                    notice = Some("the two were not the same: once more from the start".to_string());
+                    notice = Some("The two were not the same. Start again.".to_string());
                 }
             }
         }
@@ -193,7 +193,7 @@ pub fn unlock<T>(
                     left -= 1;
                     let tries =
                         if left == 1 { "one more try".to_string() } else { format!("{left} more tries") };
-                    notice = Some(format!("wrong passphrase: {tries}"));
+                    notice = Some(format!("Wrong passphrase: {tries}."));
                 }
                 Err(SittingsError::Secret(SecretError::Lock(LockError::WrongPassphrase))) => {
                     return Err(SittingError::Refused(format!(
@@ -220,7 +220,7 @@ pub fn on_face<T>(
             title: title.to_owned(),
             listener: person.to_owned(),
             marks: Vec::new(),
-            notice,
+            notice: notice.map(Notice::Warning),
             stage: crate::screen::Stage::Page(page),
         })?;
         if crate::conduct::environment::asked_to_end() {

@@ -7,9 +7,10 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
 use super::face::{Face, FaceError};
-use crate::screen::keys::{Action, bindings};
+use crate::screen::keys::{Action, Key, answer_key, answer_of, bindings};
 use crate::screen::page::{plain_lines, wrap};
 use crate::screen::terminal::Hidden;
+use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, PageScene, Scene, Stage, StageKind, TrialScene};
 
 /// Width of the lines in characters.
@@ -116,8 +117,8 @@ impl<W: Write> Plain<W> {
                     }
                     None => (
                         Hiding::Impossible,
-                        "Lines do not come from a terminal, so a passphrase cannot be hidden here: whoever sees where \
-                         they come from can read it.",
+                        "These lines do not come from a terminal, so a passphrase cannot be hidden: anybody who sees where they \
+                         come from can read it.",
                     ),
                 };
                 self.hiding = hiding;
@@ -134,6 +135,19 @@ impl<W: Write> Plain<W> {
             writeln!(self.out, "{line}")?;
         }
         Ok(())
+    }
+
+    fn fold(&mut self, scene: &Scene, index: usize) -> io::Result<()> {
+        if let Stage::Page(page) = &scene.stage
+            && let Some(fold) = page.folds.get(index)
+        {
+            writeln!(self.out, "\n-- {} --", fold.heading)?;
+            for line in plain_lines(&fold.blocks, WIDTH) {
+                writeln!(self.out, "{line}")?;
+            }
+            self.say(&page_said(page).2)?;
+        }
+        self.out.flush()
     }
 
     fn help(&mut self, scene: &Scene) -> io::Result<()> {
@@ -204,6 +218,7 @@ impl<W: Write> Face for Plain<W> {
         let understood = understand(&scene, &line);
         match &understood {
             Understood::Help => self.help(&scene)?,
+            Understood::Fold(index) => self.fold(&scene, *index)?,
             Understood::Nothing(why) => {
                 self.say(why)?;
                 self.out.flush()?;
@@ -230,7 +245,8 @@ fn said(scene: &Scene) -> Said {
         Stage::Page(page) => page_said(page),
         Stage::Trial(trial) => trial_said(trial),
     };
-    Said { marks: scene.marks.clone(), notice: scene.notice.clone(), place, lines, state }
+    let notice = scene.notice.as_ref().map(|notice| notice.text().to_owned());
+    Said { marks: scene.marks.clone(), notice, place, lines, state }
 }
 
 fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
@@ -243,7 +259,15 @@ fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
     if let Some(entry) = &page.entry {
         state = format!("{} Type a line and press Enter.", entry.label);
     } else if let Some(proceed) = &page.proceed {
-        state = format!("Press Enter: {proceed}. Type help for a list of words.");
+        let mut words: Vec<&str> = bindings(page.kind)
+            .filter(|binding| page.fold(binding.action).is_some_and(|fold| !page.folds[fold].blocks.is_empty()))
+            .map(|binding| binding.word)
+            .collect();
+        if page.kind == StageKind::Verdict {
+            words.push("leave");
+        }
+        words.push("help for a list of words");
+        state = format!("Press Enter: {proceed}. Type {}.", words.join(", or "));
     }
     (format!("== {} ==", page.heading), plain_lines(&page.blocks, WIDTH), state)
 }
@@ -254,17 +278,22 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
         .slots
         .iter()
         .map(|slot| {
-            if slot.role.is_empty() {
-                slot.key().to_string()
-            } else {
-                format!("{} ({})", slot.key(), slot.role)
-            }
+            let role = if slot.unheard { "not heard yet" } else { &slot.role };
+            if role.is_empty() { slot.key().to_string() } else { format!("{} ({role})", slot.key()) }
         })
         .collect();
     lines.push(format!("Listen with: {}. Type help for a list of words.", slots.join(", ")));
     lines.extend(
-        trial.answers.iter().enumerate().map(|(index, answer)| format!("answer {}: {answer}", index + 1)),
+        trial.answers.iter().enumerate().map(|(index, answer)| {
+            format!("{}: {answer}", answer_key(index).map_or_else(|| format!("answer {}", index + 1), String::from))
+        }),
     );
+    if let Some(first) = listen_first(trial).filter(|_| !trial.answers.is_empty()) {
+        lines.push(first);
+    }
+    if !trial.about.is_empty() {
+        lines.push(format!("Sound: {}.", trial.about));
+    }
     let hearing = trial.hearing.and_then(|index| trial.slots.get(index)).map_or(' ', |slot| slot.label);
     let mut state = if trial.playing { format!("You hear {hearing}.") } else { "Paused.".to_string() };
     if let Some((from, to)) = trial.region {
@@ -273,7 +302,7 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     if trial.kind == StageKind::Confidence {
         state = "How sure are you? Type a number from 1 (a guess) to 5 (certain), or back.".to_string();
     } else if let Some(answer) = trial.chosen.and_then(|index| trial.answers.get(index)) {
-        state = format!("Chosen: {answer}. Type record to record it, back to take it back.");
+        state = format!("Chosen: {answer}. Press Enter to record it, or type back to take it back.");
     }
     if let Some(receipt) = &trial.receipt {
         let _ = write!(state, " Receipt so far: {receipt}.");
@@ -293,7 +322,9 @@ fn help(scene: &Scene) -> Vec<String> {
             lines.push(format!("{}: listen to {}", slot.key(), slot.label));
         }
         if !trial.answers.is_empty() {
-            lines.push(format!("answer N: choose answer N, 1 to {}", trial.answers.len()));
+            lines.extend(trial.answers.iter().enumerate().filter_map(|(index, answer)| {
+                Some(format!("{}, or answer {}: choose \"{answer}\"", answer_key(index)?, index + 1))
+            }));
         }
         lines.push("at S: go to S seconds".to_string());
         lines.push("wait S: listen for S seconds before the next line is read".to_string());
@@ -316,6 +347,8 @@ enum Understood {
     /// Nothing but listening for so long.
     Wait(Duration),
     Help,
+    /// The text behind this word, by its place.
+    Fold(usize),
     Nothing(String),
 }
 
@@ -333,7 +366,8 @@ fn understand(scene: &Scene, line: &str) -> Understood {
         Stage::Page(page) => {
             if let Some(entry) = &page.entry {
                 if text.is_empty() && !entry.hidden {
-                    return Understood::Intent(Intent::Proceed);
+                    // Whoever else is here is asked for by name.
+                    return Understood::Intent(if entry.others { Intent::Next } else { Intent::Proceed });
                 }
                 return Understood::Intent(Intent::Typed(text.to_string()));
             }
@@ -342,6 +376,10 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                     Some(_) => Understood::Intent(Intent::Proceed),
                     None => Understood::Nothing("Please wait.".to_string()),
                 };
+            }
+            let fold = bindings(page.kind).find(|binding| !binding.word.is_empty() && binding.word == word);
+            if let Some(fold) = fold.and_then(|binding| page.fold(binding.action)) {
+                return Understood::Fold(fold);
             }
             by_word(page.kind, &word, page.stoppable).unwrap_or_else(refused)
         }
@@ -354,6 +392,15 @@ fn understand(scene: &Scene, line: &str) -> Understood {
             }
             if let Some(slot) = trial.slots.iter().position(|slot| word == slot.key().to_string()) {
                 return Understood::Intent(Intent::Listen(slot));
+            }
+            let mut letters = word.chars();
+            if let (Some(letter), None, StageKind::Trial) = (letters.next(), letters.next(), trial.kind)
+                && let Some(index) = answer_of(Key::Character(letter)).filter(|at| *at < trial.answers.len())
+            {
+                return Understood::Intent(Intent::Choose(index));
+            }
+            if word.is_empty() && trial.kind == StageKind::Trial && trial.chosen.is_some() {
+                return Understood::Intent(Intent::Confirm);
             }
             if let Some(number) = word.strip_prefix("answer") {
                 return match number.trim().parse::<usize>() {
@@ -372,7 +419,7 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                         Understood::Intent(Intent::SeekTo(seconds))
                     }
                     _ => Understood::Nothing(format!(
-                        "\"{}\" is no place in the clip: type seconds from 0 to {:.1}.",
+                        "\"{}\" is not a place in this clip. Type seconds from 0 to {:.1}.",
                         seconds.trim(),
                         trial.length
                     )),
@@ -384,7 +431,7 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                         Understood::Wait(Duration::from_secs_f64(seconds))
                     }
                     _ => Understood::Nothing(format!(
-                        "\"{}\" is no time to wait: type seconds from 0 to {LONGEST_WAIT_SECONDS:.0}.",
+                        "\"{}\" is not a time to wait. Type seconds from 0 to {LONGEST_WAIT_SECONDS:.0}.",
                         seconds.trim()
                     )),
                 };

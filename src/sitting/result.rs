@@ -3,20 +3,22 @@
 use std::path::Path;
 
 use super::agreed::{counted as counted_at_most, needed};
-use crate::screen::{Block, PageScene, StageKind};
+use super::{pages, review};
+use crate::screen::{Action, Block, Fold, PageScene, StageKind};
 use crate::stats::one::Analysis;
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::Model;
 use crate::trial::Side;
 use crate::trial::record::{Closing, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
-use crate::units::printed;
-use crate::units::printed::percent;
+use crate::units::printed::{self, percent};
 use crate::verdict::caveat::Kind;
 use crate::verdict::threshold::ListenerThreshold;
 use crate::verdict::{self, ComparisonResult, OnPaper};
 
-/// The last page; its blocks are also printed when the screen has closed. `known` is how well the differences are known.
+/// The last page; what it says is also printed when the screen has closed. `known` is how well the differences are known.
+/// First the verdict in one sentence, then the score against chance, what it means and what limits it, the receipt; trial by
+/// trial behind a key.
 pub fn page(
     view: &View,
     shown: &ResultView,
@@ -26,13 +28,24 @@ pub fn page(
 ) -> PageScene {
     let mut blocks = Vec::new();
     let checked = verify::alone(journal);
+    let mut heading = "The seal is open.".to_string();
     heard(view, shown, &mut blocks);
     outcome_words(view, shown, &mut blocks);
     // The verdicts of the report: made from the journal as it lies on the disk.
     match verdict::of_journal(&checked, on_paper) {
         Ok((_, _, findings)) => {
-            for (index, found) in findings.comparisons.iter().enumerate() {
-                comparison(view, shown, (index, found), &mut blocks);
+            let judged = shown.outcome != Outcome::NotQualified;
+            match &findings.comparisons[..] {
+                _ if !judged => "The qualification was not passed.".clone_into(&mut heading),
+                [only] => heading.clone_from(&only.verdict.title),
+                several => heading = format!("Verdicts on {}", printed::count(several.len() as u64, "comparison")),
+            }
+            wager(view, shown, &mut blocks);
+            for found in findings.comparisons.iter().filter(|_| judged) {
+                comparison(view, found, &mut blocks);
+            }
+            if judged {
+                blocks.extend(controls(view, shown));
             }
             let odd = findings
                 .caveats
@@ -42,20 +55,22 @@ pub fn page(
             let answered = findings.comparisons.iter().any(|found| found.trials > 0);
             blocks.extend(known.iter().filter(|_| answered).map(Block::text));
         }
-        Err(problem) => blocks.push(Block::caution(format!("There is no verdict: {problem}."))),
+        Err(problem) => {
+            wager(view, shown, &mut blocks);
+            blocks.push(Block::caution(format!("There is no verdict: {problem}.")));
+        }
     }
-    wager(view, shown, &mut blocks);
     blocks.push(Block::Gap);
     receipt(view, checked.closing.as_ref(), journal, &mut blocks);
+    let trials = review::list(&checked);
+    let again = (!trials.is_empty()).then(|| "trial by trial, with sound".to_string());
     PageScene {
-        kind: StageKind::Result,
-        id: 1_000_000,
-        heading: "The seal is open".to_string(),
+        kind: StageKind::Verdict,
+        heading,
         blocks,
-        entry: None,
-        proceed: Some("close".to_string()),
-        progress: None,
-        stoppable: false,
+        proceed: Some(again.unwrap_or_else(|| "end".to_string())),
+        folds: vec![Fold { action: Action::Trials, heading: "Trial by trial".to_string(), blocks: trials }],
+        ..pages::page(StageKind::Verdict, 1_000_000, "")
     }
 }
 
@@ -89,8 +104,8 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     match shown.outcome {
         Outcome::NotQualified => blocks.push(Block::text(
             format!(
-                "{} of {}; the agreed {} of {} was not reached, so the counted trials never started. This says nothing about \
-                 the cables: the equipment or the listener could not show even a larger difference.",
+                "{} of {}: the agreed {} of {} was not reached, so the trials that count never started. This says nothing about \
+                 the cables. Either the equipment or the listener could not show even a larger difference.",
                 shown.counts.qualification.correct,
                 shown.counts.qualification.trials,
                 view.terms.qualification.map_or(0, |agreed| agreed.correct),
@@ -98,12 +113,12 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
             ),
         )),
         Outcome::StoppedEarly => blocks.push(Block::text(
-            "The sitting was stopped before its rule allowed it: no verdict, whatever the score.",
+            "You stopped before the agreed end. So there is no verdict, whatever the score.",
         )),
         Outcome::Sequential => {
             let counted: u32 = shown.counts.comparisons.iter().map(|count| count.trials).sum();
             blocks.push(Block::text(format!(
-                "The rule for stopping that was agreed on has decided, after {counted} of at most {} counted trials.",
+                "The agreed rule for stopping has decided, after {counted} of at most {} trials that count.",
                 counted_at_most(&view.terms)
             )));
         }
@@ -113,28 +128,20 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         blocks.push(Block::pair(
             "Disturbed",
             match shown.counts.void {
-                1 => "1 attempt was void and repeated with a fresh draw".to_string(),
-                void => format!("{void} attempts were void and repeated with fresh draws"),
+                1 => "1 trial was drawn again and repeated".to_string(),
+                void => format!("{void} times a trial was drawn again and repeated"),
             },
         ));
     }
 }
 
-fn comparison(
-    view: &View,
-    shown: &ResultView,
-    (index, found): (usize, &ComparisonResult),
-    blocks: &mut Vec<Block>,
-) {
+fn comparison(view: &View, found: &ComparisonResult, blocks: &mut Vec<Block>) {
     let terms = &view.terms;
-    if shown.outcome == Outcome::NotQualified {
-        return;
-    }
     if terms.comparisons.len() > 1 {
         blocks.push(Block::Gap);
-        blocks.push(Block::heading(found.name.clone()));
+        blocks.push(Block::heading(format!("{}: {}", found.name, found.verdict.title)));
     }
-    blocks.push(Block::heading(found.verdict.title.clone()));
+    blocks.push(Block::text(found.verdict.headline.clone()));
     let trials = u32::try_from(found.trials).unwrap_or(u32::MAX);
     if let Some(thresholds) = &found.threshold {
         for own in &thresholds.listeners {
@@ -157,7 +164,8 @@ fn comparison(
             blocks.push(Block::Answers(own.path.iter().map(|right| *right == 1).collect()));
         }
     }
-    blocks.push(Block::loud(found.verdict.headline.clone()));
+    blocks.push(Block::Gap);
+    blocks.extend(found.verdict.limits.iter().cloned().map(Block::text));
     if let Some(analysis) = &found.verdict.analysis {
         let fixed = matches!(terms.stopping, StoppingTerms::AllTrials {});
         blocks.push(Block::pair("Numbers", numbers(analysis, fixed)));
@@ -167,18 +175,23 @@ fn comparison(
         let roc = found.roc.as_ref().map_or(String::new(), |roc| format!("; {}", roc.words()));
         blocks.push(Block::pair("Answers", format!("{}{roc}", bias.words(model))));
     }
-    blocks.extend(found.verdict.limits.iter().cloned().map(Block::text));
-    if index == 0 {
-        let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
-        let among = terms.controls.iter().zip(&shown.counts.controls);
-        for (control, count) in among.filter(|(control, _)| control.trials > 0) {
+}
+
+/// How each control was answered.
+fn controls(view: &View, shown: &ResultView) -> Vec<Block> {
+    let terms = &view.terms;
+    let what = if terms.protocol.asks().has_right_answer() { "right" } else { "for the altered side" };
+    let among = terms.controls.iter().zip(&shown.counts.controls);
+    among
+        .filter(|(control, _)| control.trials > 0)
+        .map(|(control, count)| {
             let score = match count.trials {
                 0 => "not presented before the end".to_string(),
-                trials => format!("{} {what} of {trials}", count.correct),
+                trials => format!("{} of {trials} {what}", count.correct),
             };
-            blocks.push(Block::pair("Control", format!("{}, {score}", control.kind())));
-        }
-    }
+            Block::pair("Control", format!("{}: {score}", control.kind()))
+        })
+        .collect()
 }
 
 /// The sizes that were presented, and how each was answered.
@@ -207,15 +220,13 @@ fn numbers(analysis: &Analysis, fixed: bool) -> String {
 /// Who won, in the words agreed before.
 fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     let Some(wager) = &view.terms.wager else { return };
-    blocks.push(Block::Gap);
-    blocks.push(Block::heading("The wager"));
     let counted = |of: fn(&Count) -> u32| shown.counts.comparisons.iter().map(of).sum::<u32>();
     let (correct, answered) = (counted(|count| count.correct), counted(|count| count.trials));
     if answered == 0 {
-        blocks.push(Block::pair("Score", "none: no counted trial was answered"));
+        blocks.push(Block::pair("The wager", "no trial that counts was answered"));
     } else if shown.decisions.is_empty() {
         blocks.push(Block::pair(
-            "Score",
+            "The wager",
             match (wager.side, view.terms.comparisons.first()) {
                 (Some(side), Some(comparison)) => {
                     let (cable, score) = match side {
@@ -239,7 +250,7 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
             1 => "1 comparison".to_string(),
             several => format!("{several} comparisons"),
         };
-        blocks.push(Block::pair("Rule", format!("a difference was called in {called} of {of}")));
+        blocks.push(Block::pair("The wager", format!("the rule called a difference in {called} of {of}")));
     }
     let Some(settlement) = shown.settlement else { return };
     let sentence = settlement.sentence(wager);
@@ -248,12 +259,13 @@ fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     } else {
         Block::text(format!("{sentence}."))
     });
+    blocks.push(Block::Gap);
 }
 
 fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut Vec<Block>) {
-    blocks.push(Block::heading("The receipt (public): photograph it, or write the words down"));
+    blocks.push(Block::heading("Your receipt (public): keep it, and show it to anyone"));
     if let Some(receipt) = view.receipt {
-        blocks.push(Block::loud(receipt.groups()));
+        blocks.push(pages::in_words(receipt));
         blocks.push(Block::Digits(receipt.hex()));
     }
     if let (Some(number), Some((of, register))) =

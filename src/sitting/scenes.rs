@@ -1,7 +1,5 @@
 //! A view of the conductor as a scene.
 
-use std::fmt::Write as _;
-
 use super::pages;
 use crate::conduct::listening::Extent;
 use crate::player::Status;
@@ -28,7 +26,7 @@ pub fn marks(simulated: bool, silent: bool, invented: bool) -> Vec<String> {
         marks.push("SIMULATED LISTENER".to_string());
     }
     if silent {
-        marks.push("SILENT OUTPUT: NOTHING IS HEARD".to_string());
+        marks.push("SILENT: NOTHING IS PLAYED ALOUD".to_string());
     }
     if invented {
         marks.push("INVENTED DATA".to_string());
@@ -46,20 +44,24 @@ fn still_to_hear(trial: &TrialView, slot: usize, at_ms: u64) -> bool {
 pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let terms = &view.terms;
     let definition = terms.asked_in(trial.id.part);
-    let mut heading = format!("{} {} of {}", pages::part_name(trial.id.part), trial.id.trial, trial.of);
-    match trial.id.part {
-        crate::trial::Part::WarmUp => heading.push_str(", not counted"),
-        crate::trial::Part::Qualification | crate::trial::Part::Main => {}
-    }
-    if trial.id.attempt > 1 {
-        let _ = write!(heading, ", repeated ({})", trial.id.attempt);
-    }
+    let heading = format!(
+        "{} {} of {}{}",
+        pages::part_name(trial.id.part),
+        trial.id.trial,
+        trial.of,
+        match trial.id.attempt {
+            0 | 1 => String::new(),
+            2 => ", second try: the first was disturbed".to_owned(),
+            more => format!(", try {more}: those before were disturbed"),
+        }
+    );
     Shown::Trial(TrialScene {
         kind: if trial.step == Step::Confidence { StageKind::Confidence } else { StageKind::Trial },
         heading,
         about: String::new(),
         done: trial.id.trial.saturating_sub(1),
         total: trial.of,
+        trail: Vec::new(),
         question: if trial.step == Step::Confidence {
             "How sure are you?".to_string()
         } else {
@@ -71,8 +73,8 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
             .enumerate()
             .map(|(index, slot)| Slot {
                 label: slot.label.chars().next().unwrap_or('?'),
-                role: if still_to_hear(trial, index, beside.at_ms) { "not heard yet" } else { slot.role }
-                    .to_string(),
+                role: slot.role.to_string(),
+                unheard: still_to_hear(trial, index, beside.at_ms),
             })
             .collect(),
         hearing: trial.listening.listens.iter().any(|&listens| listens > 0).then_some(trial.slot),

@@ -6,7 +6,7 @@ use crate::player::OutputDescription;
 use crate::session::{Session, SittingFact};
 use crate::stimulus::StimulusSet;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Digest, Draft, Occasion, Opened, Opening, Record, Secret, Sittings, journal};
+use crate::trial::{Digest, Draft, Occasion, Opened, Opening, OutputKind, Record, Secret, Sittings, journal};
 
 /// A sitting of the listener that was cut off.
 pub(super) struct CutOff {
@@ -20,6 +20,18 @@ pub(super) struct CutOff {
     pub(super) answered: u32,
     /// The secret is locked with a passphrase.
     pub(super) locked: bool,
+    /// The level that was set last, in decibels from the clips' own.
+    pub(super) level_db: Option<f64>,
+    /// What carried the sound then: kind and name.
+    output: (OutputKind, String),
+}
+
+impl CutOff {
+    /// The level that was set, where the same carries the sound as then.
+    pub(super) fn level_on(&self, output: &OutputDescription) -> Option<f64> {
+        let same = (output.kind, output.name.as_str()) == (self.output.0, self.output.1.as_str());
+        self.level_db.filter(|_| same)
+    }
 }
 
 /// The newest sitting of this listener, of the same kind, that was cut off. The flag says whether it is of another
@@ -32,8 +44,22 @@ pub(super) fn cut_off(sittings: &Sittings, request: &Request) -> Option<(CutOff,
     })?;
     let other = newest.session != Digest::of(request.session.source.as_bytes());
     let journal = journal::read(&sittings.folder().join(&newest.journal)).ok()?;
+    let opening = journal.opening()?.clone();
+    let mut level_db = None;
+    let mut output = (opening.output.kind, opening.output.name.clone());
+    for record in &journal.records {
+        match record {
+            Record::Level { level_db: set, .. } => level_db = Some(*set),
+            Record::OutputChanged { output: now, .. } | Record::Resumed { output: now, .. } => {
+                output = (now.kind, now.name.clone());
+            }
+            _ => {}
+        }
+    }
     let cut_off = CutOff {
-        opening: Box::new(journal.opening()?.clone()),
+        level_db,
+        output,
+        opening: Box::new(opening),
         answered: journal.records.iter().filter(|record| matches!(record, Record::Answer { .. })).count()
             as u32,
         journal: newest.journal,
@@ -45,7 +71,7 @@ pub(super) fn cut_off(sittings: &Sittings, request: &Request) -> Option<(CutOff,
 
 fn fresh(environment: &Environment) -> Result<Secret, SittingError> {
     (environment.secret)()
-        .map_err(|error| SittingError::Refused(format!("no sitting without a secret: {error}")))
+        .map_err(|error| SittingError::Refused(format!("the computer gives no secret to seal with: {error}")))
 }
 
 /// Opens a new sitting.

@@ -55,7 +55,7 @@ fn main() -> std::process::ExitCode {
 }
 
 fn scene() -> Scene {
-    let slot = |label, role: &str| Slot { label, role: role.to_string() };
+    let slot = |label, role: &str| Slot { label, role: role.to_string(), unheard: false };
     Scene {
         title: "Hall flex against the heavy pair".to_string(),
         listener: "Mara".to_string(),
@@ -78,6 +78,7 @@ fn scene() -> Scene {
             chosen: None,
             elapsed: 763.0,
             stoppable: true,
+            trail: Vec::new(),
             receipt: None,
         }),
     }

@@ -3,7 +3,7 @@
 
 use earwitness::screen::model::Overlay;
 use earwitness::screen::palette::ACCENT;
-use earwitness::screen::{Block, Model, Palette, Scene, Stage, StageKind, TrialScene, render};
+use earwitness::screen::{Block, Mark, Model, Notice, Palette, Scene, Stage, StageKind, TrialScene, render};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::style::{Color, Modifier};
@@ -61,11 +61,17 @@ fn everything() -> Vec<Scene> {
         Stage::Trial(abx()),
         Stage::Trial(confidence),
         Stage::Trial(receipt),
+        Stage::Trial(TrialScene {
+            kind: StageKind::Replay,
+            trail: vec![Mark::Right, Mark::Wrong, Mark::Neither, Mark::Right, Mark::Right],
+            answers: Vec::new(),
+            ..abx()
+        }),
     ];
     let mut scenes: Vec<Scene> = stages.into_iter().map(scene).collect();
     let mut marked = scene(Stage::Trial(abx()));
     marked.marks = vec!["simulated".to_string()];
-    marked.notice = Some("this trial is void and repeated".to_string());
+    marked.notice = Some(Notice::warning("This trial is drawn again and repeated."));
     scenes.push(marked);
     scenes
 }

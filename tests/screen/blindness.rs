@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use earwitness::player::PlayerEvent;
-use earwitness::screen::{Input, Stage};
+use earwitness::screen::{Input, Notice, Stage};
 use earwitness::session::Session;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
@@ -50,18 +50,20 @@ fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Opti
     let definition = Definition::of(protocol);
     let full = kind == Kind::Full;
     let mut text = String::from(
-        ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter .",
+        // What waits behind the page's keys is looked at, too.
+        ". . c PgDn . Esc t PgDn . Esc PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter .",
     );
     if full {
-        // The other party's passphrase, twice, and the wager's other side.
-        text.push_str(" s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter .");
+        // The wager's other side, and the other party's passphrase, twice.
+        text.push_str(" PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter .");
     }
     text.push_str(if full { " h i Enter Enter Enter ." } else { " h i Enter Enter ." });
     if kind == Kind::OnDevice {
-        // The level is left where it starts.
-        text.push_str(" PgDn PgDn Enter .");
+        // A step up and down; the page says what comes next, and no other does.
+        text.push_str(" + . - . Enter .");
+    } else {
+        text.push_str(" PgDn Enter");
     }
-    text.push_str(" PgDn Enter");
     for trial in 0..trials {
         for slot in definition.slots {
             let _ = write!(text, " {} . .", slot.label.to_lowercase());
@@ -70,11 +72,14 @@ fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Opti
         if kind == Kind::Sequential {
             text.push_str(" Down .");
         } else {
-            let _ = write!(text, " [ . . {first} ] Left Space . Space Right Home w . ? . a Down");
+            // A loop that is left goes on in the trials after it.
+            let whole = if trial % 2 == 1 { "w" } else { "." };
+            let _ = write!(text, " [ . . {first} ] Left Space . Space Right Home {whole} . ? . a Down");
             for _ in 0..trial as usize % definition.alternatives.len() {
                 text.push_str(" Down");
             }
-            text.push_str(" . i . Esc Down");
+            // Each answer by its own key, also where there is none with it.
+            text.push_str(" . i . Esc k . l . j");
         }
         if full {
             text.push_str(" Enter .");
@@ -266,7 +271,7 @@ fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() 
     const KEYS: [&str; 2] = [
         ". PgDn PgDn PgDn Enter . s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . h i Enter Enter . \
          Enter x . Down Enter . x . Down .",
-        ". . s e c r e t s e c r e t Enter . Enter Enter . Enter . x . Down . i . Esc . ? . a .",
+        ". . s e c r e t s e c r e t Enter . Enter . Enter . x . Down . i . Esc . ? . a .",
     ];
     const LINES: [&str; 2] = [
         "\nhi\n\n\nx\nwait 1.2\nanswer 1\nrecord\nx\nwait 1.2\nanswer 2\n",
@@ -406,7 +411,7 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
             Seen::new(sit(&setting, script(protocol, Kind::OnDevice, TRIALS, false)), folder.path())
         };
         let words = |seen: &Seen| {
-            let notices = seen.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref());
+            let notices = seen.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text));
             let cautions = notices.filter(|notice| notice.contains("words could hide")).count();
             (seen.journal.contains("\"kind\":\"resolution\""), cautions > 0)
         };

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
+use earwitness::screen::Notice;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
 use earwitness::trial::{Outcome, verify};
@@ -50,23 +51,26 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     rig::session(folder.path(), "abx", 2, "confidence = true", "");
     let lines = "\nour hand\n\n\nhelp\nanswer 1\na\nb\nx\nat 1.5\nfrom\nwhole\nnonsense\nanswer 7\nwait 1.2\nanswer 2\nback\n\
-                 answer 2\nrecord\n4\nx\nwait 1.2\npause\nreceipt\nanswer 1\nrecord\n1\n\n";
+                 k\n\n4\nx\nwait 1.2\npause\nreceipt\nj\nrecord\n1\ntrials\n\nnext\nx\nback\nleave\n";
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
     let ran = rig::piped(folder.path(), &arguments, lines);
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     for words in [
         "== The terms, before anything is heard ==",
-        "== The seal: your hand joins the computer's secret ==",
+        "== The seal: your hand and the computer's secret decide every trial ==",
         "== Trial 1 of 2 ==",
-        "listen first",
+        "Listen to X before you answer.",
         "You hear X.",
         "\"nonsense\" is not understood here",
         "a number from 1 to 2",
-        "Chosen: same as B. Type record to record it",
+        "Chosen: same as B. Press Enter to record it",
         "How sure are you?",
         "Receipt so far: ",
-        "== The seal is open ==",
+        "== Nothing was played. ==",
         "no listening test",
+        "-- Trial by trial --",
+        "You said: same as A.",
+        "== Trial 2 of 2: ",
     ] {
         assert!(ran.out.contains(words), "{words} is missing in\n{}", ran.out);
     }
@@ -197,8 +201,8 @@ fn a_sitting_that_cannot_go_on_says_why() {
     std::fs::write(&left.journal, bytes).expect("it can be written");
     refused(folder.path(), &arguments, &["Mara.jsonl: record ", "cannot go on", "--new"]);
     let asked = sit(&Setting::new(&session), keys(". ."));
-    let notices: Vec<&str> = asked.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
-    assert!(notices[0].starts_with("an earlier sitting cannot go on (record "), "{notices:?}");
+    let notices: Vec<&str> = asked.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+    assert!(notices[0].starts_with("An earlier sitting cannot go on (record "), "{notices:?}");
 }
 
 #[test]
@@ -227,7 +231,7 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     setting.opponent = false;
     setting.resuming = Resuming::Resume;
     let wrong = sit(&setting, keys(". . w r o n g 1 Enter . w r o n g 2 Enter . Enter . ."));
-    let notices: Vec<&str> = wrong.scenes.iter().filter_map(|scene| scene.notice.as_deref()).collect();
+    let notices: Vec<&str> = wrong.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
     for tries in ["2 more tries", "one more try"] {
         assert!(notices.iter().any(|notice| notice.contains(tries)), "{notices:?}");
     }
@@ -236,7 +240,7 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let right = sit(
         &setting,
         keys(
-            ". . w r o n g 1 Enter . s e c r e t s e c r e t Enter . Enter Enter . Enter . x . Down Enter . PgDn PgDn PgDn Enter",
+            ". . w r o n g 1 Enter . s e c r e t s e c r e t Enter . Enter . Enter . x . Down Enter . PgDn PgDn PgDn q",
         ),
     );
     assert_eq!(right.result.expect("it ran").ending, Ending::Closed(Outcome::AllTrials));
@@ -249,13 +253,13 @@ fn a_device_starts_low_and_a_lost_one_is_waited_for() {
     let session = rig::session(folder.path(), "abx", 2, "", "");
     let mut setting = Setting::new(&session);
     setting.kind = earwitness::trial::OutputKind::Device;
-    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter . + + + - . Enter . Enter x . Down Enter .";
+    let start = ". PgDn PgDn PgDn Enter . h i Enter Enter . + + + - . Enter . x . Down Enter .";
     let sat = sit(&setting, keys(start));
     let journal = sat.result.expect("it ran").journal;
     let text = std::fs::read_to_string(journal).expect("the journal is there");
     assert!(
-        text.contains("\"kind\":\"level\",") && text.contains("\"level_db\":-30.0"),
-        "-36, three steps up, one down: {text}"
+        text.contains("\"kind\":\"level\",") && text.contains("\"level_db\":-24.0"),
+        "-36, three steps of 6 dB up, one down: {text}"
     );
     let first = sat.calls.iter().position(|call| call == "play").expect("something is played");
     assert_eq!(sat.calls[0], "load 16000x1@8000", "the level check plays one stimulus: {:?}", sat.calls);
@@ -316,7 +320,7 @@ fn training_asks_in_the_sessions_own_protocol() {
         let heard = heard.expect("it ran");
         assert!(heard.answers > 0, "{protocol}: {heard:?}");
         let shown = format!("{scenes:?}");
-        for words in [question, answer, " first", "nothing to train on", " in a row"] {
+        for words in [question, answer, "before you answer", "nothing to train on", " in a row"] {
             assert!(shown.contains(words), "{protocol}: {words}\n{shown}");
         }
         assert!(!shown.contains("same as A"), "{protocol} is no ABX");

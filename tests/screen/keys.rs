@@ -32,6 +32,11 @@ fn an_answer_takes_two_steps_and_the_arrows_go_round() {
     assert_eq!(press(&mut model, &stage, Key::Down), [Intent::Choose(0)]);
     assert_eq!(press(&mut model, &stage, Key::Enter), [Intent::Confirm]);
     assert_eq!(press(&mut model, &stage, Key::Escape), [Intent::Back]);
+    // One key chooses, and nothing but Enter records.
+    for (key, choice) in [('j', 0), ('k', 1), ('K', 1)] {
+        assert_eq!(press(&mut model, &stage, Key::Character(key)), [Intent::Choose(choice)]);
+    }
+    assert_eq!(press(&mut model, &stage, Key::Character('l')), [], "there is no third answer");
 }
 
 #[test]

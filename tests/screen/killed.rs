@@ -78,7 +78,7 @@ impl Lines {
         self.say("\n");
         self.wait("Another hand");
         self.say("\n");
-        self.wait("== The counted trials ==");
+        self.wait("== The trials that count ==");
         self.say("\n");
     }
 
@@ -192,8 +192,8 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
         }
         lines.say("x\nwait 1.2\nanswer 2\nrecord\n");
     }
-    lines.wait("== The seal is open ==");
-    lines.say("\n");
+    lines.wait("== Nothing was played. ==");
+    lines.say("leave\n");
     assert_eq!(lines.child.wait().expect("it ends").code(), Some(0));
     durable(&path, &whole[..last]);
     python::agree(&path);

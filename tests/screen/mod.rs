@@ -3,6 +3,7 @@
 mod backgrounds;
 mod blindness;
 mod faces;
+mod few_keys;
 mod keys;
 mod killed;
 mod passphrase;
@@ -50,12 +51,13 @@ pub(crate) fn abx() -> TrialScene {
         chosen: Some(0),
         elapsed: 763.0,
         stoppable: true,
+        trail: Vec::new(),
         receipt: None,
     }
 }
 
 pub(crate) fn slot(label: char, role: &str) -> Slot {
-    Slot { label, role: role.to_string() }
+    Slot { label, role: role.to_string(), unheard: false }
 }
 
 pub(crate) fn page(kind: StageKind, blocks: Vec<Block>) -> PageScene {
@@ -68,12 +70,13 @@ pub(crate) fn page(kind: StageKind, blocks: Vec<Block>) -> PageScene {
         proceed: Some("accept".to_string()),
         progress: None,
         stoppable: false,
+        folds: Vec::new(),
     }
 }
 
 pub(crate) fn typing() -> PageScene {
     PageScene {
-        entry: Some(Entry { label: "Hand 1 (an empty line: no more):".to_string(), hidden: false }),
+        entry: Some(Entry { label: "Hand 1 (an empty line: no more):".to_string(), hidden: false, others: false }),
         ..page(
             StageKind::Typing,
             vec![Block::loud("amber river"), Block::Digits("0123456789abcdef".repeat(4))],

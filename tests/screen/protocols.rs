@@ -97,7 +97,7 @@ fn each_protocol_says_what_it_means_on_each_surface() {
             .iter()
             .map(|alternative| alternative.label(attribute).into_owned())
             .collect();
-        let mut says = vec![question.as_str(), claim, "listen first", "not heard yet"];
+        let mut says = vec![question.as_str(), claim, "before you answer", "not heard yet"];
         says.extend(labels.iter().map(String::as_str));
         holds(inquiry, "terms and trial", &lines.out, &says);
         // A simulated sitting to its end, and everything that is made of it.
@@ -214,7 +214,7 @@ fn each_protocol_is_played_by_keys_in_a_terminal() {
             "Enter accept",
             "Enter read on",
             "The seal:",
-            "The counted trials",
+            "The trials that count",
         ]) > 0
         {
             terminal.press("\r");
@@ -224,7 +224,7 @@ fn each_protocol_is_played_by_keys_in_a_terminal() {
         let slots: Vec<String> = definition.slots.iter().map(|slot| slot.label.to_lowercase()).collect();
         terminal.press(&slots.concat());
         terminal.press("\x1b[B");
-        terminal.wait(&["listen first"]);
+        terminal.wait(&["! Listen to "]);
         for (slot, key) in definition.slots.iter().zip(&slots) {
             if slot.must_hear {
                 terminal.press(key);
@@ -239,11 +239,8 @@ fn each_protocol_is_played_by_keys_in_a_terminal() {
         let screen = one_line(&terminal.screen());
         assert!(screen.contains(&definition.question(attribute)), "{protocol}: {screen}");
         terminal.press("\r");
-        while terminal.wait(&["Enter close", "Enter read on"]) > 0 {
-            terminal.press("\r");
-            std::thread::sleep(std::time::Duration::from_millis(150));
-        }
-        terminal.press("\r");
+        terminal.wait(&["Enter trial by trial", "Enter read on"]);
+        terminal.press("q");
         let (code, after) = terminal.end();
         assert_eq!(code, 0, "{protocol}: {after}");
         let journal = std::fs::read_dir(folder.path().join("sittings"))
@@ -278,7 +275,7 @@ fn controls_are_asked_as_the_odd_one_out_before_a_question_they_do_not_fit() {
         let sat = run(&["run", ".", "--listener", "Mara", "--output", "silent", "--simulate", "1"], 0);
         assert!(sat.contains("4 right of 4"), "{sat}");
         let missed = run(&["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "0"], 0);
-        assert!(missed.contains("0 of 4; the agreed 3 of 4 was not reached"), "{missed}");
+        assert!(missed.contains("0 of 4: the agreed 3 of 4 was not reached"), "{missed}");
         run(&["verify", ".", "--session", "."], 0);
         run(&["report", "."], 0);
         let csv = std::fs::read_to_string(here.join("report/report.csv")).expect("the table");

@@ -4,9 +4,11 @@
 use earwitness::conduct::Stopped;
 use earwitness::screen::keys::StageKind;
 use earwitness::screen::model::Overlay;
-use earwitness::screen::{Block, Model, Progress, Stage, TrialScene};
+use earwitness::screen::{Block, Input, Intent, Key, Mark, Model, Progress, Stage, TrialScene, update};
 use earwitness::session::Session;
 use earwitness::sitting::hands::{self, Turn};
+use earwitness::session::caution::Caution;
+use earwitness::sitting::brief::{self, Around};
 use earwitness::sitting::pages;
 use earwitness::sitting::passphrase::{self, Asking, Whose};
 use earwitness::stats::Protocol;
@@ -38,30 +40,39 @@ fn both(name: &str, stage: Stage) {
 fn terms_with_a_wager() {
     let terms = Terms::of(&session("abx", "", &format!("{}{CONTROLS}", rig::WAGER)));
     let parties = ["Mara".to_string(), "Tomas".to_string()];
-    let cautions = ["Loud sound harms ears. Start low.".to_string()];
+    let around = Around {
+        standing: vec!["This is the first sitting.".to_string()],
+        cautions: Caution::usual().to_vec(),
+        remarks: vec!["A note.".to_string()],
+    };
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
-    let waiting = pages::terms(
-        &terms,
-        &["This is the first sitting.".to_string()],
-        &parties,
-        &[],
-        Some(progress),
-        &cautions,
-        &[],
-    );
+    let waiting = brief::terms(&terms, &around, &parties, &[], Some(progress));
     assert_eq!(waiting.proceed.as_deref(), Some("Mara accepts"), "nobody has to wait for the stimuli");
     both("terms-preparing", Stage::Page(waiting));
-    let half = pages::terms(
-        &terms,
-        &["This is the first sitting.".to_string()],
-        &parties,
-        &parties[..1],
-        None,
-        &cautions,
-        &["A note.".to_string()],
-    );
+    let half = brief::terms(&terms, &around, &parties, &parties[..1], None);
     assert_eq!(half.proceed.as_deref(), Some("Tomas accepts"));
-    both("terms-half-accepted", Stage::Page(half));
+    both("terms-half-accepted", Stage::Page(half.clone()));
+    // Behind a key each waits whole: every caution, everything that is agreed on, every note.
+    for (name, key, words) in [
+        ("cautions", 'c', "A changed copy of this program can look honest."),
+        ("details", 't', "A note."),
+    ] {
+        let scene = scene(Stage::Page(half.clone()));
+        let mut model = Model::new(80, 24);
+        let press = |model: &mut Model, key: Key| update(model, &scene, &Input::Key(key));
+        assert_eq!(press(&mut model, Key::Character(key)), []);
+        insta::assert_snapshot!(format!("terms-{name}-80x24"), drawn(&model, &scene));
+        let mut read = drawn(&model, &scene);
+        for _ in 0..9 {
+            assert_eq!(press(&mut model, Key::Enter), [], "reading accepts nothing");
+            read += &drawn(&model, &scene);
+            if model.overlay == Overlay::None {
+                break;
+            }
+        }
+        assert!(read.contains(words), "{words} is missing in\n{read}");
+        assert_eq!(press(&mut model, Key::Enter), [Intent::Proceed], "then it is the page again");
+    }
 }
 
 #[test]
@@ -103,9 +114,12 @@ fn a_passphrase_is_not_shown() {
 fn pages_between_trials() {
     let terms = Terms::of(&session("abx", "warm_up = 2", &format!("{}{CONTROLS}", rig::WAGER)));
     let at = |part, trial| TrialId { part, trial, attempt: 1 };
-    both("level", Stage::Page(pages::level(-18.0, -36.0)));
-    both("announce-warm-up", Stage::Page(pages::announce(&terms, at(Part::WarmUp, 1), 2)));
-    both("announce-main", Stage::Page(pages::announce(&terms, at(Part::Main, 1), 18)));
+    let next = pages::announcement(&terms, at(Part::WarmUp, 1), 2, true);
+    both("level", Stage::Page(pages::level(-18.0, -36.0, next)));
+    let next = pages::announcement(&terms, at(Part::Main, 5), 18, true);
+    both("level-kept", Stage::Page(pages::level_kept(-12.0, -36.0, next)));
+    both("announce-warm-up", Stage::Page(pages::announce(&terms, at(Part::WarmUp, 1), 2, true, &[])));
+    both("announce-main", Stage::Page(pages::announce(&terms, at(Part::Main, 1), 18, false, &[])));
     both(
         "rest",
         Stage::Page(pages::rest(1_230_000, true, at(Part::Main, 9), 18, Some(Digest::of(b"a record")))),
@@ -114,7 +128,7 @@ fn pages_between_trials() {
     both("stop", Stage::Page(pages::confirm_stop(7)));
     let full = Stopped::Journal { reason: "no space left on device".to_string() };
     both("stopped", Stage::Page(pages::stopped(&full.to_string(), full.remedy())));
-    both("resume", Stage::Page(pages::resume("2026-01-05T19:30:00Z", 5)));
+    both("resume", Stage::Page(pages::resume("2026-01-05T19:30:00Z", 5, Some(-12.0))));
     both("preparing", Stage::Page(preparing()));
 }
 
@@ -132,6 +146,7 @@ fn trials_of_every_protocol() {
     let mut fresh = abx();
     (fresh.hearing, fresh.playing, fresh.region, fresh.chosen, fresh.position) =
         (None, false, None, None, 0.0);
+    fresh.slots[2].unheard = true;
     both("abx-untouched", Stage::Trial(fresh));
     both(
         "duo-trio",
@@ -141,6 +156,21 @@ fn trials_of_every_protocol() {
     let pairs = ["1 with 2, 3 with 4", "1 with 3, 2 with 4", "1 with 4, 2 with 3"];
     both("tetrad", Stage::Trial(trial("1234", &pairs)));
     both("two-afc", Stage::Trial(trial("12", &["1 is brighter", "2 is brighter"])));
+    let trail = vec![Mark::Right, Mark::Right, Mark::Wrong, Mark::Right, Mark::Right, Mark::Wrong];
+    let mut replayed = TrialScene {
+        kind: StageKind::Replay,
+        heading: "Trial 5 of 6: right. The seal is open.".to_string(),
+        about: "plucked".to_string(),
+        question: "X was B. You said: same as B.".to_string(),
+        trail,
+        answers: Vec::new(),
+        chosen: None,
+        ..abx()
+    };
+    for (slot, role) in replayed.slots.iter_mut().zip(["flex", "none", "none"]) {
+        slot.role = role.to_string();
+    }
+    both("replay", Stage::Trial(replayed));
     both("confidence", Stage::Trial(TrialScene { kind: StageKind::Confidence, ..abx() }));
     let receipt = Some(Digest::of(b"a record").in_words());
     both("receipt", Stage::Trial(TrialScene { receipt, ..abx() }));

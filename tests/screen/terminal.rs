@@ -147,7 +147,7 @@ impl Terminal {
         self.press("amber river\r");
         self.wait(&["Another hand"]);
         self.press("\r");
-        self.wait(&["The counted trials"]);
+        self.wait(&["The trials that count"]);
         self.press("\r");
     }
 
@@ -167,7 +167,7 @@ impl Terminal {
         }
         self.wait(&["you hear this"]);
         self.heard();
-        self.press("\x1b[B");
+        self.press("j");
         self.wait(&["Enter records \"same as A\""]);
         self.press("\r");
     }
@@ -240,19 +240,29 @@ fn a_whole_sitting_by_keys() {
     }
     // The page is longer than the terminal: all that was on it is read together.
     let mut read = terminal.screen();
-    while terminal.wait(&["Enter read on", "Enter close"]) == 0 {
+    while terminal.wait(&["Enter read on", "Enter trial by trial"]) == 0 {
         read += &terminal.screen();
         terminal.press("\r");
         std::thread::sleep(Duration::from_millis(150));
     }
     read += &terminal.screen();
     assert!(read.contains("This is no listening test"), "{read}");
+    // Trial by trial, with open eyes; then back to the result.
     terminal.press("\r");
+    terminal.wait(&["Trial 1 of 3: "]);
+    terminal.press("n");
+    terminal.wait(&["Trial 2 of 3: "]);
+    assert!(terminal.screen().contains("You said: same as A."), "{}", terminal.screen());
+    terminal.press("x");
+    terminal.wait(&["you hear this"]);
+    terminal.press("\x1b");
+    terminal.wait(&["Enter read on", "Enter trial by trial"]);
+    terminal.press("q");
     let (code, after) = terminal.end();
     assert_eq!(code, 0, "{after}");
     terminal.given_back();
     for words in
-        ["right of 3", "no listening test", "The receipt", "Journal: ./sittings/", "earwitness verify "]
+        ["Nothing was played.", "right of 3", "no listening test", "Your receipt", "Journal: ./sittings/", "earwitness verify "]
     {
         assert!(after.contains(words), "{words} is missing in\n{after}");
     }
@@ -281,21 +291,16 @@ fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
     assert!(after.contains("the same command resumes it"), "{after}");
 
     let mut again = Terminal::sitting(folder.path(), &[]);
-    again.wait(&["A sitting of yours was cut off"]);
+    again.wait(&["You have an unfinished sitting."]);
     assert!(again.screen().contains("1 trials") || again.screen().contains("1 trial"), "{}", again.screen());
     again.press("\r");
     again.wait(&["Mara, your hand"]);
     again.press("\r");
-    again.wait(&["Another hand"]);
-    again.press("\r");
-    again.wait(&["The counted trials"]);
+    again.wait(&["The trials that count"]);
     again.press("\r");
     again.trial(2, 2);
-    while again.wait(&["Enter read on", "Enter close"]) == 0 {
-        again.press("\r");
-        std::thread::sleep(Duration::from_millis(150));
-    }
-    again.press("\r");
+    again.wait(&["Enter read on", "Enter trial by trial"]);
+    again.press("q");
     let (code, after) = again.end();
     assert_eq!(code, 0, "{after}");
     let journals = journals(folder.path());

@@ -77,8 +77,7 @@ impl Sitting {
         sitting.said.wait_for("== Set the level ==");
         sitting.say(&"louder\n".repeat(12));
         sitting.say("\n");
-        sitting.said.wait_for("0 dB");
-        sitting.say("\n");
+        sitting.said.wait_for("Level: 0 dB");
         sitting.said.wait_for("== Trial 1 of 2");
         // Silence enough to tell the level check from the trial: on a quick disk there is hardly any between them.
         pause(500);
@@ -102,7 +101,7 @@ impl Sitting {
         slots.iter().all(|slot| {
             self.say(&format!("{slot}\n"));
             pause(milliseconds);
-            !self.said.has_said("is void")
+            !self.said.has_said("is drawn again")
         })
     }
 
@@ -133,7 +132,7 @@ impl Sitting {
 
     /// Waits until the seal is open; false where a hole has made the trial void instead.
     fn is_over(&mut self) -> bool {
-        self.said.wait_for_one_of(&["== The seal is open ==", "is void"]).contains("seal is open")
+        self.said.wait_for_one_of(&["Your receipt (public)", "is drawn again"]).contains("receipt")
     }
 
     /// Leaves after the seal was opened; everything that was said.
@@ -202,7 +201,7 @@ fn sitting<W: Word>(
             continue;
         }
         sitting.answer();
-        if sitting.said.wait_for_one_of(&["== Trial 2 of 2", "is void"]).contains("is void") {
+        if sitting.said.wait_for_one_of(&["== Trial 2 of 2", "is drawn again"]).contains("is drawn again") {
             sitting.give_up();
             continue;
         }
@@ -281,7 +280,7 @@ fn a_device_unplugged_in_mid_trial_makes_the_trial_void_and_the_sitting_goes_on(
     assert!(after.0 < before.0 + 16_384, "memory in KiB grew from {} to {}", before.0, after.0);
     assert!(after.1 < before.1 + 2_048, "files grew from {} to {} bytes", before.1, after.1);
     device.plug_in_again();
-    sitting.said.wait_for("the sound device is back");
+    sitting.said.wait_for("The sound device is back");
     sitting.listen(&["a", "b", "x"]);
     sitting.answer();
     sitting.said.wait_for("== Trial 2 of 2");
@@ -291,7 +290,7 @@ fn a_device_unplugged_in_mid_trial_makes_the_trial_void_and_the_sitting_goes_on(
     signal("-STOP", &process);
     pause(600);
     signal("-CONT", &process);
-    sitting.said.wait_for("this trial is void");
+    sitting.said.wait_for("This trial is drawn again");
     // A busy machine may make more of them.
     loop {
         sitting.listen(&["a", "b", "x"]);

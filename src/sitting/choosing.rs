@@ -1,0 +1,150 @@
+//! What a listener sets for later: the level of the sitting, the loop on a clip; and going through the trials again when the
+//! seal is open.
+
+use super::dialogue::Dialogue;
+use super::{SittingError, pages};
+use crate::conduct::listening::level;
+use crate::screen::{Intent, Notice, PageScene};
+use crate::trial::{Event, Stage, View};
+
+/// The level that is being chosen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Choosing {
+    /// Decibels from the clips' own level.
+    pub(super) decibels: f64,
+    /// It sounds at this level.
+    sounding: bool,
+    /// It is the one from before an interruption, and nothing plays.
+    kept: bool,
+}
+
+impl Choosing {
+    /// From the softest, or from the one that was set before.
+    pub(super) fn of(kept: Option<f64>) -> Self {
+        Self { decibels: kept.unwrap_or(level::SOFTEST), sounding: false, kept: kept.is_some() }
+    }
+}
+
+impl Dialogue<'_> {
+    /// Starts what a stage needs: the sound of the level check.
+    pub(super) fn prepare_stage(&mut self, view: &View) -> Result<(), SittingError> {
+        if self.asking_level(view).is_some()
+            && let Some(Choosing { decibels, sounding: sounding @ false, kept: false }) = &mut self.level
+        {
+            *sounding = true;
+            let sounded = self.driver.sound_level(*decibels);
+            return sounded.map_err(|stopped| self.stopped(stopped));
+        }
+        Ok(())
+    }
+
+    pub(super) fn asking_level(&self, view: &View) -> Option<Choosing> {
+        let asked = matches!(view.stage, Stage::Announce { .. } | Stage::Trial(_) | Stage::Rest { .. });
+        self.level.filter(|_| asked)
+    }
+
+    /// The page on which the level is chosen; it also says what comes next, so that no other page has to.
+    pub(super) fn level_page(&self, view: &View, choosing: Choosing) -> PageScene {
+        let mut next = match &view.stage {
+            Stage::Announce { next, of } => {
+                pages::announcement(&view.terms, *next, *of, !self.announced)
+            }
+            _ => Vec::new(),
+        };
+        if !self.announced {
+            next.extend(pages::worth_knowing(&self.driver.stimuli().notes));
+        }
+        let page = if choosing.kept { pages::level_kept } else { pages::level };
+        page(choosing.decibels, level::SOFTEST, next)
+    }
+
+    pub(super) fn take_level(&mut self, view: &View, choosing: Choosing, intent: &Intent) -> Result<(), SittingError> {
+        let Choosing { decibels, kept, .. } = choosing;
+        let now = match intent {
+            // A level from before is set anew from the softest on.
+            Intent::Louder | Intent::Softer if kept => level::SOFTEST,
+            Intent::Louder => level::louder(decibels),
+            Intent::Softer => level::softer(decibels),
+            Intent::Proceed => {
+                self.set_level(decibels)?;
+                self.announced = true;
+                // What comes next was said on the same page.
+                return match view.stage {
+                    Stage::Announce { .. } => self.event(Event::Continue),
+                    _ => Ok(()),
+                };
+            }
+            _ => return Ok(()),
+        };
+        if now != decibels || kept {
+            self.level = Some(Choosing { decibels: now, sounding: false, kept: false });
+        }
+        Ok(())
+    }
+
+    /// Every stimulus is played at this level from now on. Cautions where the device's bit depth could hide a difference.
+    fn set_level(&mut self, decibels: f64) -> Result<(), SittingError> {
+        self.level = None;
+        let done = self.driver.set_level(decibels);
+        self.take_news();
+        done.map_err(|stopped| self.stopped(stopped))?;
+        let caution = self.driver.resolved().and_then(|facts| facts.caution(&self.request.session));
+        self.notice = caution.map(Notice::Warning);
+        Ok(())
+    }
+
+    /// Sets the loop of this trial, and keeps it for its clip.
+    pub(super) fn kept_loop(&mut self, region: Option<(u64, u64)>) -> Event {
+        if let Some(clip) = self.driver.clip() {
+            match region {
+                Some(region) => self.loops.insert(clip, region),
+                None => self.loops.remove(&clip),
+            };
+        }
+        Event::Loop(region)
+    }
+
+    /// Where an attempt has begun on a clip that a loop is kept for, sets it again. Which clip that is, a listener hears; it
+    /// is the same whatever was drawn for its sides.
+    pub(super) fn restore_loop(&mut self) -> Result<(), SittingError> {
+        let Stage::Trial(trial) = self.view().stage else { return Ok(()) };
+        if self.met.replace(trial.id) == Some(trial.id) {
+            return Ok(());
+        }
+        let kept = self.driver.clip().and_then(|clip| self.loops.get(&clip)).copied();
+        let Some(region) = kept else { return Ok(()) };
+        self.event(Event::Loop(Some(region)))?;
+        self.event(Event::Seek(region.0))
+    }
+
+    /// Gives the player the trial that is looked at.
+    pub(super) fn load_review(&mut self) -> Result<(), SittingError> {
+        let Some(review) = &mut self.review else { return Ok(()) };
+        let (pair, sides) = review.presented();
+        let heard = self.driver.replay(pair, &sides).map_err(|stopped| SittingError::Stopped {
+            file: self.driver.journal(),
+            stopped,
+        })?;
+        review.met(heard);
+        Ok(())
+    }
+
+    /// The listener goes through the trials with open eyes: nothing of it is journalled.
+    pub(super) fn take_in_review(&mut self, intent: &Intent) -> Result<(), SittingError> {
+        let Some(review) = &mut self.review else { return Ok(()) };
+        match intent {
+            Intent::Next if review.turn(1) => return self.load_review(),
+            Intent::Previous if review.turn(-1) => return self.load_review(),
+            Intent::Back => {
+                self.driver.pause();
+                self.review = None;
+            }
+            intent => {
+                let (extent, player) = (self.driver.extent(), self.driver.player());
+                self.notice = review.listen(intent, extent, player).map(Notice::Warning);
+            }
+        }
+        Ok(())
+    }
+}
+
