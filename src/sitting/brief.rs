@@ -202,10 +202,10 @@ fn odds(terms: &Terms) -> Vec<Block> {
 fn short_cautions(terms: &Terms, cautions: &[Caution]) -> Vec<Block> {
     let special = cautions.iter().filter(|caution| !Caution::usual().contains(caution)).count() as u64;
     let all = match (special, terms.wager.is_some()) {
-        (0, false) => "All cautions: press c.".to_owned(),
-        (0, true) => "All cautions, and how to cheat: press c.".to_owned(),
-        (more, false) => format!("{} here: press c.", count(more, "more caution")),
-        (more, true) => format!("{}, and how to cheat: press c.", count(more, "more caution")),
+        (0, false) => "c: all cautions.".to_owned(),
+        (0, true) => "c: all cautions, and how to cheat.".to_owned(),
+        (more, false) => format!("c: {} here.", count(more, "more caution")),
+        (more, true) => format!("c: {}, and how to cheat.", count(more, "more caution")),
     };
     vec![
         Block::caution("Start low: loud sound over time damages hearing."),

@@ -89,7 +89,7 @@ fn heard(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
         blocks.push(Block::caution(why));
     }
     if view.invented {
-        blocks.push(Block::caution("The session's data is invented."));
+        blocks.push(Block::text("The data of this session is invented."));
     }
 }
 

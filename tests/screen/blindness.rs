@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use earwitness::player::PlayerEvent;
-use earwitness::screen::{Input, Notice, Stage};
+use earwitness::screen::{Input, Notice, Scene, Stage, StageKind};
 use earwitness::session::Session;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
@@ -79,7 +79,8 @@ fn script(protocol: Protocol, kind: Kind, trials: u32, finish: bool) -> Vec<Opti
                 text.push_str(" Down");
             }
             // Each answer by its own key, also where there is none with it.
-            text.push_str(" . i . Esc k . l . j");
+            // And the keys that go through the trials once the seal is open.
+            text.push_str(" . i . Esc k . l . t n p . j");
         }
         if full {
             text.push_str(" Enter .");
@@ -219,6 +220,11 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
             let answers = kind.trials() as usize - 1;
             assert_eq!(reference.answers(), answers, "{protocol}: the keys have to reach the last trial");
             assert!(reference.sat.bytes.len() > 10_000, "{protocol}: the screen has to be drawn");
+            let opened = |scene: &Scene| match &scene.stage {
+                Stage::Page(page) => page.kind == StageKind::Verdict,
+                Stage::Trial(trial) => trial.kind == StageKind::Replay || !trial.trail.is_empty(),
+            };
+            assert!(!reference.sat.scenes.iter().any(opened), "{protocol}: the seal is closed");
             assert!(reference.sizes.keys().any(|name| name.ends_with(".secret")), "{protocol}");
             let mixed = (0..orders).rev().cycle().take(TRIALS as usize).collect();
             let forced = (1..orders).map(|order| only(order).to_vec()).chain([mixed]);
