@@ -425,19 +425,19 @@ pub const TABLE: &[Binding] = &[
     Binding {
         action: Action::Louder,
         keys: &[Key::Character('+'), Key::Character('='), Key::Up],
-        shown: "+",
+        shown: "↑",
         word: "louder",
         hint: "louder",
-        says: "louder, at most the level of the clip itself",
+        says: "louder, at most the level of the clip itself (+ does the same)",
         stages: &[StageKind::Level],
     },
     Binding {
         action: Action::Softer,
         keys: &[Key::Character('-'), Key::Down],
-        shown: "-",
+        shown: "↓",
         word: "softer",
         hint: "softer",
-        says: "softer",
+        says: "softer (- does the same)",
         stages: &[StageKind::Level],
     },
     Binding {

@@ -13,7 +13,7 @@ use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Part, Terms};
-use crate::units::printed::{percent, rate, risk, stated};
+use crate::units::printed::{count, percent, rate, risk, stated};
 use crate::verdict;
 
 /// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.
@@ -29,7 +29,7 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
     for comparison in &terms.comparisons {
         blocks.push(Block::pair(
             "Comparison",
-            format!("{}: A is \"{}\", B is \"{}\"", comparison.name, comparison.a, comparison.b),
+            format!("{}: A is {}, B is {}", comparison.name, comparison.a, comparison.b),
         ));
         blocks.push(Block::pair("Claim", claim_words(terms, comparison)));
     }
@@ -170,17 +170,17 @@ fn trials_words(terms: &Terms) -> String {
     if controls > 0 {
         let _ = write!(
             words,
-            ", with {controls} control {} mixed in and reported separately",
-            if controls == 1 { "trial" } else { "trials" }
+            ", with {} mixed in and reported separately",
+            count(u64::from(controls), "control trial")
         );
     }
     if terms.warm_up > 0 {
-        let _ = write!(words, "; {} to warm up", terms.warm_up);
+        let _ = write!(words, "; {} first, not counted", count(u64::from(terms.warm_up), "warm-up trial"));
     }
     if let Some(qualification) = &terms.qualification {
         let _ = write!(
             words,
-            "; before them a qualification: {} of {} audible controls",
+            "; before them a qualification: {} of {} controls that should be heard",
             qualification.correct, qualification.trials
         );
         if qualification.protocol.is_some() {
@@ -275,7 +275,12 @@ pub(super) fn chances(terms: &Terms) -> Vec<Block> {
     let sides = if inquiry.two_sided() && terms.wager.is_none() { 2.0 } else { 1.0 };
     blocks.push(Block::pair(
         "By chance",
-        format!("a guesser gets there {}", risk(sides * binomial::upper(k, n, inquiry.chance()))),
+        match sides * binomial::upper(k, n, inquiry.chance()) {
+            chance if terms.protocol.asks().has_right_answer() => {
+                format!("a guesser gets there {} ({})", risk(chance), percent(chance))
+            }
+            chance => format!("without a preference it happens {} ({})", risk(chance), percent(chance)),
+        },
     ));
     let below = |proportion: f64| if k == 0 { 0.0 } else { binomial::lower(k - 1, n, proportion) };
     let (fair, good) = (rate(below(0.75), "such tests"), rate(below(0.9), "such tests"));
@@ -397,7 +402,7 @@ fn sequential_chances(terms: &Terms, rule: &SequentialTest, blocks: &mut Vec<Blo
     blocks.push(Block::pair(
         "By chance",
         format!(
-            "the rule calls a difference{one} in {} of guessers, after {:.0} trials on average",
+            "the rule calls a difference{one} for {} of guessers, after {:.0} trials on average",
             percent(guesser.difference.powi(all)),
             guesser.expected_trials
         ),

@@ -11,7 +11,7 @@ use crate::stats::protocol::Sides;
 use crate::trial::record::{StoppingTerms, WagerTerms};
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Part, Terms};
-use crate::units::printed::{count, percent, risk};
+use crate::units::printed::{count, rate, risk};
 
 use super::pages::{self, id};
 
@@ -191,9 +191,13 @@ fn odds(terms: &Terms) -> Vec<Block> {
     }
     let missed = if k == 0 { 0.0 } else { binomial::lower(k - 1, n, 0.75) };
     blocks.push(Block::text(format!(
-        "Someone who {} 75 % of the time misses it in {} of such tests.",
-        if inquiry.two_sided() { "answers so" } else { "is right" },
-        percent(missed)
+        "Someone who {} {}.",
+        if inquiry.two_sided() {
+            "answers so 75 % of the time misses it"
+        } else {
+            "is right 75 % of the time fails"
+        },
+        rate(missed, "such tests")
     )));
     blocks
 }

@@ -87,7 +87,7 @@ impl Dialogue<'_> {
                 watch.written(record, *digest);
             }
             match news {
-                News::Refused(why) => self.notice = Some(Notice::warning(why)),
+                News::Refused(why) => self.notice = Some(Notice::Warning(pages::sentence(why))),
                 News::Receipt(receipt) => self.beside.receipt = receipt,
                 News::Written(..) | News::Closed => {}
             }

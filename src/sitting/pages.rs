@@ -6,7 +6,7 @@ use crate::session::Fact;
 use crate::session::caution::Caution;
 use crate::trial::record::StoppingTerms;
 use crate::trial::{Digest, Part, Terms, TrialId};
-use crate::units::printed::{count, moment, verb};
+use crate::units::printed::{count, fixed, moment, verb};
 
 /// An empty page; the builders below fill it.
 pub(super) fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
@@ -88,8 +88,7 @@ pub fn resume(opened: &str, answered: u32, level_db: Option<f64>) -> PageScene {
 
 /// A level in decibels: "−12 dB".
 pub fn decibels(level_db: f64) -> String {
-    let sign = if level_db < -0.5 { "\u{2212}" } else { "" };
-    format!("{sign}{:.0}\u{a0}dB", level_db.abs())
+    fixed(level_db, 0, "dB")
 }
 
 /// The level check, which starts low. `next` says what comes after it.
@@ -103,7 +102,7 @@ pub fn level(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
         Block::Gap,
         Block::Level { decibels: level_db, softest },
         Block::Gap,
-        Block::text("For the cleanest sound, raise this to 0\u{a0}dB and set the loudness on the amplifier."),
+        Block::text("For the cleanest sound, raise this to 0 dB and set the loudness on the amplifier."),
         Block::caution(Caution::Hearing.line()),
         Block::Gap,
     ];
@@ -255,7 +254,7 @@ pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<B
              answer, then press Enter: it is recorded for good.",
         ));
         if terms.protocol.asks().has_right_answer() {
-            blocks.push(Block::text("Nobody learns before the end whether it was right."));
+            blocks.push(Block::text("Nobody learns before the end which answers were right."));
         }
         blocks.push(Block::text("If the sound drops out, the trial is drawn again and repeated."));
     }

@@ -278,8 +278,11 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
         .slots
         .iter()
         .map(|slot| {
-            let role = if slot.unheard { "not heard yet" } else { &slot.role };
-            if role.is_empty() { slot.key().to_string() } else { format!("{} ({role})", slot.key()) }
+            if slot.role.is_empty() {
+                slot.key().to_string()
+            } else {
+                format!("{} ({})", slot.key(), slot.role)
+            }
         })
         .collect();
     lines.push(format!("Listen with: {}. Type help for a list of words.", slots.join(", ")));
@@ -288,9 +291,6 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
             format!("{}: {answer}", answer_key(index).map_or_else(|| format!("answer {}", index + 1), String::from))
         }),
     );
-    if let Some(first) = listen_first(trial).filter(|_| !trial.answers.is_empty()) {
-        lines.push(first);
-    }
     if !trial.about.is_empty() {
         lines.push(format!("Sound: {}.", trial.about));
     }
@@ -298,6 +298,10 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     let mut state = if trial.playing { format!("You hear {hearing}.") } else { "Paused.".to_string() };
     if let Some((from, to)) = trial.region {
         let _ = write!(state, " Loop from {from:.1} to {to:.1} seconds.");
+    }
+    if !trial.answers.is_empty() {
+        let missing = listen_first(trial);
+        let _ = write!(state, " {}", missing.as_deref().unwrap_or("You can answer now."));
     }
     if trial.kind == StageKind::Confidence {
         state = "How sure are you? Type a number from 1 (a guess) to 5 (certain), or back.".to_string();
@@ -377,7 +381,8 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                     None => Understood::Nothing("Please wait.".to_string()),
                 };
             }
-            let fold = bindings(page.kind).find(|binding| !binding.word.is_empty() && binding.word == word);
+            let fold = bindings(page.kind)
+                .find(|binding| !binding.word.is_empty() && (binding.word == word || binding.shown == word));
             if let Some(fold) = fold.and_then(|binding| page.fold(binding.action)) {
                 return Understood::Fold(fold);
             }

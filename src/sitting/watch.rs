@@ -95,7 +95,7 @@ impl<'d> Watch<'d> {
     pub(super) fn sentence(&self) -> Option<Block> {
         let (witnessed, answered) = self.watched.witnessed();
         (answered > 0).then(|| {
-            let copy = "each witness saves a copy on the phone, and `earwitness verify --witness FILE` holds this journal against it";
+            let copy = "each witness saves a copy on the phone; `earwitness verify --witness FILE` checks this journal against it";
             Block::pair("Witnessed", format!("{witnessed} of {answered} trials; {copy}"))
         })
     }

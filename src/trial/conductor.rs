@@ -340,7 +340,7 @@ impl Conductor {
                     trial.choice = Some(choice);
                     trial.step = Step::Confirm;
                 } else {
-                    effects.push(Effect::Refuse("listen first: what is marked \"not heard yet\" is asked about, and has to be heard for the agreed time"));
+                    effects.push(Effect::Refuse("listen to what is asked about before you answer"));
                 }
             }
             Event::Back if trial.step == Step::Confirm || trial.step == Step::Confidence => {

@@ -124,3 +124,29 @@ fn a_loop_is_kept_over_trials_and_a_level_over_an_interruption() {
     let text = std::fs::read_to_string(path).expect("the journal");
     assert!(text.lines().any(|line| line.contains("\"level_db\":-30.0")), "{text}");
 }
+
+/// A listener who gives no hand takes nobody else's away: Tab is somebody else's turn, and in a wager the skeptic's comes last
+/// whatever was pressed.
+#[test]
+fn somebody_else_may_give_a_hand_where_the_listener_gives_none() {
+    for (tail, script, expected) in [
+        ("", ". Enter . Tab . m i n e Enter . K a i Enter . Enter . .", &["Kai: mine"][..]),
+        ("", ". Enter . Enter . .", &[]),
+        (
+            rig::WAGER,
+            ". Enter . Enter . Tab . m i n e Enter . K a i Enter . Enter . l a s t Enter . .",
+            &["Kai: mine", "Tomas: last"],
+        ),
+        (rig::WAGER, ". Enter . Enter . Enter . l a s t Enter . .", &["Tomas: last"]),
+    ] {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let session = rig::session(folder.path(), "abx", 2, "", tail);
+        let sat = sit(&Setting::new(&session), keys(script));
+        assert_eq!(headings(&sat).last(), Some(&"The trials that count"), "{script}");
+        let checked = earwitness::trial::verify::check(&sat.result.expect("it ran").journal);
+        assert_eq!(checked.problems, []);
+        let hands: Vec<String> =
+            checked.hands.iter().map(|hand| format!("{}: {}", hand.by, hand.text())).collect();
+        assert_eq!(hands, expected, "{script}");
+    }
+}

@@ -97,7 +97,7 @@ fn each_protocol_says_what_it_means_on_each_surface() {
             .iter()
             .map(|alternative| alternative.label(attribute).into_owned())
             .collect();
-        let mut says = vec![question.as_str(), claim, "before you answer", "not heard yet"];
+        let mut says = vec![question.as_str(), claim, "before you answer"];
         says.extend(labels.iter().map(String::as_str));
         holds(inquiry, "terms and trial", &lines.out, &says);
         // A simulated sitting to its end, and everything that is made of it.

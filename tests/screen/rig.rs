@@ -380,6 +380,7 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
                 "Right" => Key::Right,
                 "PgDn" => Key::PageDown,
                 "Home" => Key::Home,
+                "Tab" => Key::Tab,
                 "Space" => Key::Character(' '),
                 "Ctrl-C" => Key::Interrupt,
                 letter => Key::Character(letter.chars().next().expect("a letter")),
