@@ -24,6 +24,9 @@ const WIDEST: u16 = 100;
 /// Higher than this, things that belong together drift apart.
 const HIGHEST: u16 = 36;
 
+/// Most lines of a notice.
+const MOST_NOTICE_LINES: usize = 5;
+
 /// The terminal is too small to be used.
 pub fn too_small(columns: u16, rows: u16) -> bool {
     columns < LEAST_COLUMNS || rows < LEAST_ROWS
@@ -75,8 +78,14 @@ fn draw(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
     match &scene.notice {
         Some(notice) => {
             let mark = if matches!(notice, Notice::Warning(_)) { "! " } else { "" };
-            let text = cut(&format!("{mark}{}", notice.text()), foot.width.into());
-            frame.render_widget(Line::from(Span::styled(text, palette.strong())), foot);
+            // What it says is said whole: a long one lies over the last lines until the next key.
+            let mut text = wrap(&format!("{mark}{}", notice.text()), foot.width.into());
+            text.truncate(MOST_NOTICE_LINES);
+            let height = text.len() as u16;
+            let area = Rect { y: foot.y + 1 - height, height, ..foot };
+            frame.render_widget(Clear, area);
+            let styled = text.into_iter().map(|line| Line::from(Span::styled(line, palette.strong())));
+            frame.render_widget(Paragraph::new(styled.collect::<Vec<_>>()), area);
         }
         None => frame.render_widget(help_line(model, scene, palette, foot.width.into()), foot),
     }
@@ -250,6 +259,10 @@ fn draw_page(
     );
     // The rule below the heading fills while something is prepared, so that nothing moves when it is done.
     let rule = match &page.progress {
+        // A verdict is the largest thing that is ever said here.
+        None if page.kind == StageKind::Verdict => {
+            Line::from(Span::styled("━".repeat(width), palette.accent()))
+        }
         None => Line::from(Span::styled("─".repeat(width), palette.line())),
         Some(progress) => {
             let share = (100 * progress.done).checked_div(progress.total).unwrap_or(0).min(100);

@@ -72,6 +72,8 @@ impl Hold {
             }));
         });
         enable_raw_mode()?;
+        // From now on another size is noticed, also one that comes before the first key is waited for.
+        let _ = event::poll(Duration::ZERO);
         TAKEN.store(true, Ordering::SeqCst);
         let hold = Self(());
         execute!(writer()?, EnterAlternateScreen, EnableMouseCapture, EnableBracketedPaste)?;

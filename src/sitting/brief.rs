@@ -153,7 +153,7 @@ fn beside(terms: &Terms) -> Option<String> {
         _ => sentences.push(format!("{before}; {mixed}.")),
     }
     if let Some(panel) = &terms.panel {
-        sentences.push(format!("You are one of a panel of {}.", panel.listeners));
+        sentences.push(format!("You are one of a panel of {}: t says who counts.", panel.listeners));
     }
     (!sentences.is_empty()).then(|| sentences.join(" "))
 }

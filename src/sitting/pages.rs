@@ -96,8 +96,8 @@ pub fn level(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
     let mut page = page(StageKind::Level, id::LEVEL, "Set the level");
     page.blocks = vec![
         Block::text(
-            "You hear the first clip through side A, quietly. Turn the amplifier down, then press ↑ until it is \
-             comfortable. Everything in this sitting plays at this level.",
+            "You hear the first clip through side A, quietly. Turn the amplifier down, then make it louder step by step \
+             until it is comfortable. Everything in this sitting plays at this level.",
         ),
         Block::Gap,
         Block::Level { decibels: level_db, softest },
@@ -118,8 +118,8 @@ pub fn level_kept(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
         Block::Level { decibels: level_db, softest },
         Block::Gap,
         Block::text(format!(
-            "Nothing plays yet. Enter keeps {}, as it was before the interruption. To set it anew, from the softest on, \
-             press ↑.",
+            "Nothing plays yet. Enter keeps {}, as it was before the interruption. Louder sets it anew, from the softest \
+             on.",
             decibels(level_db)
         )),
         Block::caution("Did anybody turn up the amplifier meanwhile? Then set it anew."),

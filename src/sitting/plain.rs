@@ -263,8 +263,11 @@ fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
             .filter(|binding| page.fold(binding.action).is_some_and(|fold| !page.folds[fold].blocks.is_empty()))
             .map(|binding| binding.word)
             .collect();
-        if page.kind == StageKind::Verdict {
-            words.push("leave");
+        match page.kind {
+            StageKind::Verdict => words.push("leave"),
+            StageKind::Level => words.extend(["louder", "softer"]),
+            StageKind::Resume => words.push("new for a new sitting"),
+            _ => {}
         }
         words.push("help for a list of words");
         state = format!("Press Enter: {proceed}. Type {}.", words.join(", or "));

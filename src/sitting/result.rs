@@ -283,6 +283,14 @@ fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut 
         "Check it".to_string(),
         format!("earwitness verify {} --receipt \"{words}\"", shell_word(&journal.display().to_string())),
     ));
+    // The folder above that of the sittings.
+    let session = journal.parent().and_then(Path::parent).map(|folder| match folder.display().to_string() {
+        here if here.is_empty() => ".".to_string(),
+        folder => folder,
+    });
+    blocks.extend(session.map(|folder| {
+        Block::Copy("Report it".to_string(), format!("earwitness report {}", shell_word(&folder)))
+    }));
 }
 
 /// A path as one word of a command line.

@@ -155,12 +155,13 @@ impl WordFacts {
         let louder = if self.level_db < 0.0 { ", turn the level here up and the amplifier down" } else { "" };
         Some(format!(
             "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db} out \
-             of their noise in its strongest ERB band, and {MARGIN_DB:.0} dB are wanted; {}{louder}, or use a louder clip",
+             of their noise in its strongest ERB band, and {wanted} are wanted; {}{louder}, or use a louder clip",
             self.word,
             session.comparisons[comparison].name,
             session.clips[clip].name,
             wider(self.word),
-            margin_db = printed::fixed(margin_db, 0, "dB")
+            margin_db = printed::fixed(margin_db, 0, "dB"),
+            wanted = printed::fixed(MARGIN_DB, 0, "dB")
         ))
     }
 }

@@ -10,6 +10,7 @@ mod passphrase;
 mod pictures;
 mod played;
 mod protocols;
+mod results;
 pub(crate) mod rig;
 mod silent;
 mod stages;

@@ -23,7 +23,7 @@ use crate::trial::kit;
 /// The hand that every script types.
 const HAND: &str = "hi";
 /// From the terms to the first announcement: one party, one hand with a name.
-const START: &str = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter .";
+pub(super) const START: &str = ". PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter .";
 /// Reads the result to its end and closes it.
 const END: &str = " . . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . n . p Esc . q";
 
@@ -73,7 +73,7 @@ fn answer(session: &Session, choice: usize, confidence: Option<u8>) -> String {
 }
 
 /// A script that answers every attempt, right where `hears` says so, and goes on from each announcement.
-fn script(session: &Session, hears: impl Fn(usize, &Presented) -> bool) -> String {
+pub(super) fn script(session: &Session, hears: impl Fn(usize, &Presented) -> bool) -> String {
     let count = Definition::of(session.protocol).alternatives.len();
     let mut text = String::from(START);
     let mut part = None;
