@@ -195,14 +195,11 @@ pub fn action(kind: StageKind, key: Key) -> Option<Action> {
 
 /// How a binding's keys are written in this stage: slots have their own labels.
 pub fn shown(binding: &Binding, stage: &Stage) -> String {
-    let spaced = |keys: &mut dyn Iterator<Item = char>| {
-        keys.map(|key| key.to_string()).collect::<Vec<_>>().join(" ")
-    };
+    let spaced =
+        |keys: &mut dyn Iterator<Item = char>| keys.map(|key| key.to_string()).collect::<Vec<_>>().join(" ");
     match (binding.action, stage) {
         (Action::Listen, Stage::Trial(trial)) => spaced(&mut trial.slots.iter().map(Slot::key)),
-        (Action::Answer, Stage::Trial(trial)) => {
-            spaced(&mut (0..trial.answers.len()).filter_map(answer_key))
-        }
+        (Action::Answer, Stage::Trial(trial)) => spaced(&mut (0..trial.answers.len()).filter_map(answer_key)),
         _ => binding.shown.to_string(),
     }
 }

@@ -326,7 +326,8 @@ fn score_lines(
             () => '─',
         })
         .collect();
-    let mut legend = vec![Span::styled(format!("    ┊ {} by chance", average_words(chance)), palette.label())];
+    let mut legend =
+        vec![Span::styled(format!("    ┊ {} by chance", average_words(chance)), palette.label())];
     legend.extend(needed.map(|score| Span::styled(format!("   ┃ {score} needed"), palette.label())));
     legend.extend(reached.map(|score| Span::styled(format!("   ● {score} right"), palette.strong())));
     vec![

@@ -247,7 +247,8 @@ fn draw_page(
     let overflow = u16::try_from(text.len()).unwrap_or(u16::MAX).saturating_sub(room);
     let scroll = from.min(overflow);
     let more = if scroll < overflow { "more below ↓" } else { "" };
-    let heading = cut(&page.heading, width.saturating_sub(if more.is_empty() { 0 } else { more.width() + 2 }));
+    let heading =
+        cut(&page.heading, width.saturating_sub(if more.is_empty() { 0 } else { more.width() + 2 }));
     let gap = " ".repeat(width.saturating_sub(heading.width() + more.width()));
     frame.render_widget(
         Line::from(vec![

@@ -213,14 +213,7 @@ fn trail(trial: &TrialScene, width: usize, palette: Palette) -> Line<'static> {
     both_ends(spans, vec![Span::styled(legend, palette.label())], width)
 }
 
-fn draw_slot(
-    slot: &Slot,
-    now: bool,
-    sounding: bool,
-    palette: Palette,
-    area: Rect,
-    frame: &mut Frame<'_>,
-) {
+fn draw_slot(slot: &Slot, now: bool, sounding: bool, palette: Palette, area: Rect, frame: &mut Frame<'_>) {
     let (label, key) = (slot.label, slot.key());
     let role = if slot.unheard { "not heard yet" } else { slot.role.as_str() };
     let style = if now { palette.accent() } else { palette.line() };
@@ -333,8 +326,7 @@ pub fn listen_first(trial: &TrialScene) -> Option<String> {
     let missing: Vec<String> =
         trial.slots.iter().filter(|slot| slot.unheard).map(|slot| slot.label.to_string()).collect();
     let (last, before) = missing.split_last()?;
-    let which =
-        if before.is_empty() { last.clone() } else { format!("{} and {last}", before.join(", ")) };
+    let which = if before.is_empty() { last.clone() } else { format!("{} and {last}", before.join(", ")) };
     Some(format!("Listen to {which} before you answer."))
 }
 
@@ -353,7 +345,9 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
     let text = match trial.chosen.and_then(|index| trial.answers.get(index)) {
         Some(answer) => format!("Enter records \"{answer}\"; Esc takes it back"),
         None if trial.answers.is_empty() => String::new(),
-        None => listen_first(trial).unwrap_or_else(|| "Take your time. Answer when you are ready.".to_string()),
+        None => {
+            listen_first(trial).unwrap_or_else(|| "Take your time. Answer when you are ready.".to_string())
+        }
     };
     let style = if trial.chosen.is_some() { palette.strong() } else { palette.label() };
     Line::from(Span::styled(cut(&text, width), style))

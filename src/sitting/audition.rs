@@ -363,8 +363,9 @@ impl Audition<'_> {
         if in_a_row >= CRITERION {
             self.heard.reached += 1;
             self.training = None;
-            self.notice =
-                Some(Notice::News(format!("{word}: {was}. {CRITERION} in a row: you hear it. Training ends.")));
+            self.notice = Some(Notice::News(format!(
+                "{word}: {was}. {CRITERION} in a row: you hear it. Training ends."
+            )));
         } else {
             self.notice = Some(Notice::News(format!("{word}: {was}. {in_a_row} of {CRITERION} in a row.")));
             self.training = self.drawn(in_a_row).ok();

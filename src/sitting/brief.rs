@@ -108,7 +108,8 @@ fn test(terms: &Terms) -> Vec<Block> {
         1 => "once".to_owned(),
         counted => format!("{counted} times"),
     };
-    let mut sentence = format!("{most}{times} you hear {slots}. {}", definition.question(terms.attribute.as_deref()));
+    let mut sentence =
+        format!("{most}{times} you hear {slots}. {}", definition.question(terms.attribute.as_deref()));
     if most.is_empty() && sentence.starts_with("once") {
         sentence.replace_range(..1, "O");
     }
@@ -135,7 +136,9 @@ fn beside(terms: &Terms) -> Option<String> {
     let mut sentences = Vec::new();
     if let Some(qualification) = &terms.qualification {
         let asked = match qualification.protocol {
-            Some(_) => format!(", asked \u{201c}{}\u{201d}", terms.asked_in(Part::Qualification).question(None)),
+            Some(_) => {
+                format!(", asked \u{201c}{}\u{201d}", terms.asked_in(Part::Qualification).question(None))
+            }
             None => String::new(),
         };
         sentences.push(format!(
@@ -177,10 +180,7 @@ fn odds(terms: &Terms) -> Vec<Block> {
     } else {
         format!("Without a preference it happens {chance}.")
     };
-    blocks.push(Block::text(format!(
-        "You need {score} of {trials}{}. {who}",
-        agreed::of_which(terms)
-    )));
+    blocks.push(Block::text(format!("You need {score} of {trials}{}. {who}", agreed::of_which(terms))));
     if !inquiry.two_sided() {
         blocks.push(Block::Score {
             trials,

@@ -46,9 +46,7 @@ impl Dialogue<'_> {
     /// The page on which the level is chosen; it also says what comes next, so that no other page has to.
     pub(super) fn level_page(&self, view: &View, choosing: Choosing) -> PageScene {
         let mut next = match &view.stage {
-            Stage::Announce { next, of } => {
-                pages::announcement(&view.terms, *next, *of, !self.announced)
-            }
+            Stage::Announce { next, of } => pages::announcement(&view.terms, *next, *of, !self.announced),
             _ => Vec::new(),
         };
         if !self.announced {
@@ -58,7 +56,12 @@ impl Dialogue<'_> {
         page(choosing.decibels, level::SOFTEST, next)
     }
 
-    pub(super) fn take_level(&mut self, view: &View, choosing: Choosing, intent: &Intent) -> Result<(), SittingError> {
+    pub(super) fn take_level(
+        &mut self,
+        view: &View,
+        choosing: Choosing,
+        intent: &Intent,
+    ) -> Result<(), SittingError> {
         let Choosing { decibels, kept, .. } = choosing;
         let now = match intent {
             // A level from before is set anew from the softest on.
@@ -121,10 +124,10 @@ impl Dialogue<'_> {
     pub(super) fn load_review(&mut self) -> Result<(), SittingError> {
         let Some(review) = &mut self.review else { return Ok(()) };
         let (pair, sides) = review.presented();
-        let heard = self.driver.replay(pair, &sides).map_err(|stopped| SittingError::Stopped {
-            file: self.driver.journal(),
-            stopped,
-        })?;
+        let heard = self
+            .driver
+            .replay(pair, &sides)
+            .map_err(|stopped| SittingError::Stopped { file: self.driver.journal(), stopped })?;
         review.met(heard);
         Ok(())
     }
@@ -147,4 +150,3 @@ impl Dialogue<'_> {
         Ok(())
     }
 }
-

@@ -3,10 +3,10 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
+use super::choosing::Choosing;
 use super::face::{Face, FaceError};
 use super::hands::{Hands, Taken};
 use super::review::Review;
-use super::choosing::Choosing;
 use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
@@ -107,8 +107,9 @@ impl Dialogue<'_> {
 
     /// The witnesses of this sealing do not open their links: a fresh one, with whoever joins it.
     fn reseal(&mut self) -> Result<(), SittingError> {
-        let fresh = (self.environment.secret)()
-            .map_err(|error| SittingError::Refused(format!("the computer gives no secret for a fresh seal: {error}")))?;
+        let fresh = (self.environment.secret)().map_err(|error| {
+            SittingError::Refused(format!("the computer gives no secret for a fresh seal: {error}"))
+        })?;
         self.hands = Hands::default();
         self.event(Event::Reseal(fresh))
     }

@@ -258,7 +258,8 @@ impl Entry<'_> {
             ))),
             (Some((cut_off, false)), Resuming::Resume) => Ok(Step::On(Some(cut_off))),
             (Some((_, true)), Resuming::Ask) => {
-                self.notice = Some(Notice::Warning(format!("An earlier sitting is unfinished, but {changed}.")));
+                self.notice =
+                    Some(Notice::Warning(format!("An earlier sitting is unfinished, but {changed}.")));
                 Ok(Step::On(None))
             }
             (Some((cut_off, false)), Resuming::Ask) if person => match self.ask_resume(&cut_off)? {

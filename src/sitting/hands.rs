@@ -74,7 +74,9 @@ impl Hands {
         let hand = |by: &str, text: String| Event::Hand { by: by.to_owned(), text };
         let text = match intent {
             Intent::Typed(text) if text.len() > MAX_TEXT => {
-                return Taken::Refused(format!("This hand is too long: {MAX_TEXT} bytes are the most. Type a shorter one."));
+                return Taken::Refused(format!(
+                    "This hand is too long: {MAX_TEXT} bytes are the most. Type a shorter one."
+                ));
             }
             Intent::Typed(text) => text,
             Intent::Proceed => String::new(),
@@ -127,7 +129,8 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
         id::HANDS + 4 * given.len() as u64 + place,
         "The seal: your hand and the computer's secret decide every trial",
     );
-    let last = skeptic(view).map(|skeptic| format!(" {skeptic}'s comes last, so nobody can choose one to suit it."));
+    let last =
+        skeptic(view).map(|skeptic| format!(" {skeptic}'s comes last, so nobody can choose one to suit it."));
     page.blocks = vec![
         Block::text(match turn {
             Turn::Listener(name) => format!(

@@ -232,7 +232,9 @@ pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<B
                  the trials that count do not start."
             )
         }
-        Part::WarmUp => format!("First a warm-up: {trials} that {} not count.", verb(u64::from(of), "does", "do")),
+        Part::WarmUp => {
+            format!("First a warm-up: {trials} that {} not count.", verb(u64::from(of), "does", "do"))
+        }
         Part::Main => {
             let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
             let most = if sequential { "at most " } else { "" };

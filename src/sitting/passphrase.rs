@@ -112,7 +112,9 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
 fn too_weak(typed: &str) -> Option<String> {
     let different: std::collections::BTreeSet<char> = typed.chars().collect();
     if typed.chars().count() < SHORTEST {
-        return Some(format!("Use at least {SHORTEST} characters, or leave the line empty to have one diced."));
+        return Some(format!(
+            "Use at least {SHORTEST} characters, or leave the line empty to have one diced."
+        ));
     }
     (different.len() < DIFFERENT).then(|| {
         format!("Use at least {DIFFERENT} different characters, or leave the line empty to have one diced.")

@@ -260,7 +260,9 @@ fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
         state = format!("{} Type a line and press Enter.", entry.label);
     } else if let Some(proceed) = &page.proceed {
         let mut words: Vec<&str> = bindings(page.kind)
-            .filter(|binding| page.fold(binding.action).is_some_and(|fold| !page.folds[fold].blocks.is_empty()))
+            .filter(|binding| {
+                page.fold(binding.action).is_some_and(|fold| !page.folds[fold].blocks.is_empty())
+            })
             .map(|binding| binding.word)
             .collect();
         match page.kind {
@@ -289,11 +291,12 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
         })
         .collect();
     lines.push(format!("Listen with: {}. Type help for a list of words.", slots.join(", ")));
-    lines.extend(
-        trial.answers.iter().enumerate().map(|(index, answer)| {
-            format!("{}: {answer}", answer_key(index).map_or_else(|| format!("answer {}", index + 1), String::from))
-        }),
-    );
+    lines.extend(trial.answers.iter().enumerate().map(|(index, answer)| {
+        format!(
+            "{}: {answer}",
+            answer_key(index).map_or_else(|| format!("answer {}", index + 1), String::from)
+        )
+    }));
     if !trial.about.is_empty() {
         lines.push(format!("Sound: {}.", trial.about));
     }

@@ -38,7 +38,9 @@ pub fn page(
             match &findings.comparisons[..] {
                 _ if !judged => "The qualification was not passed.".clone_into(&mut heading),
                 [only] => heading.clone_from(&only.verdict.title),
-                several => heading = format!("Verdicts on {}", printed::count(several.len() as u64, "comparison")),
+                several => {
+                    heading = format!("Verdicts on {}", printed::count(several.len() as u64, "comparison"))
+                }
             }
             wager(view, shown, &mut blocks);
             for found in findings.comparisons.iter().filter(|_| judged) {

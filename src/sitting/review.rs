@@ -12,9 +12,9 @@ use crate::screen::{Block, Intent, Mark, Slot, Stage as Shown, StageKind, TrialS
 use crate::stats::Protocol;
 use crate::stats::protocol::Side;
 use crate::stimulus::PairKind;
-use crate::trial::verify::{self, Answered, Checked};
 use crate::trial::Opening;
 use crate::trial::schedule::trials_of;
+use crate::trial::verify::{self, Answered, Checked};
 
 /// A trial that was answered.
 #[derive(Debug, Clone, PartialEq)]
@@ -130,7 +130,9 @@ impl Review {
             playing: self.heard && beside.status.playing,
             position: beside.extent.seconds_at(beside.status.position),
             length: beside.extent.seconds(),
-            region: self.region.map(|(from, to)| (beside.extent.seconds_at(from), beside.extent.seconds_at(to))),
+            region: self
+                .region
+                .map(|(from, to)| (beside.extent.seconds_at(from), beside.extent.seconds_at(to))),
             answers: Vec::new(),
             chosen: None,
             elapsed: beside.at_ms as f64 / 1000.0,
@@ -175,7 +177,8 @@ fn answer(opening: &Opening, answered: &Answered) -> Option<Answer> {
     let (a, b, about) = match pair {
         PairKind::Control { control, .. } => {
             let kind = terms.controls.get(control)?.kind();
-            let added = if kind.is_positive() { format!("{} with {kind}", compared.a) } else { compared.a.clone() };
+            let added =
+                if kind.is_positive() { format!("{} with {kind}", compared.a) } else { compared.a.clone() };
             (compared.a.clone(), added, format!("control: {kind}; {clip}"))
         }
         PairKind::Level { level, .. } => {
@@ -188,7 +191,9 @@ fn answer(opening: &Opening, answered: &Answered) -> Option<Answer> {
     let said = definition.alternatives.get(alternative)?.label(attribute);
     let was = match (definition.protocol, presented.right(opening)) {
         (Protocol::Abx, _) => format!("X was {}.", if sides.last() == Some(&Side::A) { "A" } else { "B" }),
-        (_, Some(right)) => format!("The right answer: {}.", definition.alternatives.get(right)?.label(attribute)),
+        (_, Some(right)) => {
+            format!("The right answer: {}.", definition.alternatives.get(right)?.label(attribute))
+        }
         (_, None) => {
             let each: Vec<String> = definition
                 .slots

@@ -201,7 +201,8 @@ fn a_sitting_that_cannot_go_on_says_why() {
     std::fs::write(&left.journal, bytes).expect("it can be written");
     refused(folder.path(), &arguments, &["Mara.jsonl: record ", "cannot go on", "--new"]);
     let asked = sit(&Setting::new(&session), keys(". ."));
-    let notices: Vec<&str> = asked.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+    let notices: Vec<&str> =
+        asked.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
     assert!(notices[0].starts_with("An earlier sitting cannot go on (record "), "{notices:?}");
 }
 
@@ -216,7 +217,9 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     let sat = sit(&setting, keys(start));
     assert_eq!(sat.result.as_ref().expect("it ran").ending, Ending::Left);
     let refused = |words: &str| {
-        sat.scenes.iter().any(|scene| scene.notice.as_ref().is_some_and(|notice| notice.text().contains(words)))
+        sat.scenes
+            .iter()
+            .any(|scene| scene.notice.as_ref().is_some_and(|notice| notice.text().contains(words)))
     };
     assert!(refused("at least 10 characters") && refused("not the same"), "both were refused first");
     let secret = std::fs::read_dir(folder.path().join("sittings"))
@@ -230,7 +233,8 @@ fn the_other_party_locks_the_secret_and_is_needed_to_resume() {
     setting.opponent = false;
     setting.resuming = Resuming::Resume;
     let wrong = sit(&setting, keys(". . w r o n g 1 Enter . w r o n g 2 Enter . Enter . ."));
-    let notices: Vec<&str> = wrong.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+    let notices: Vec<&str> =
+        wrong.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
     for tries in ["2 more tries", "one more try"] {
         assert!(notices.iter().any(|notice| notice.contains(tries)), "{notices:?}");
     }

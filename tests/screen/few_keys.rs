@@ -60,7 +60,9 @@ fn the_bet_comes_to_its_first_trial_in_fewer_than_ten_keys() {
         .filter_map(|record| if let Record::Accepted { by, .. } = record { Some(by.as_str()) } else { None })
         .collect();
     assert_eq!(parties, ["Ida", "Jorin"], "both accepted");
-    assert!(records.iter().any(|record| matches!(record, Record::Level { level_db, .. } if *level_db == -12.0)));
+    assert!(
+        records.iter().any(|record| matches!(record, Record::Level { level_db, .. } if *level_db == -12.0))
+    );
 }
 
 #[test]

@@ -77,7 +77,11 @@ pub(crate) fn page(kind: StageKind, blocks: Vec<Block>) -> PageScene {
 
 pub(crate) fn typing() -> PageScene {
     PageScene {
-        entry: Some(Entry { label: "Hand 1 (an empty line: no more):".to_string(), hidden: false, others: false }),
+        entry: Some(Entry {
+            label: "Hand 1 (an empty line: no more):".to_string(),
+            hidden: false,
+            others: false,
+        }),
         ..page(
             StageKind::Typing,
             vec![Block::loud("amber river"), Block::Digits("0123456789abcdef".repeat(4))],

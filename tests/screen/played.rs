@@ -436,7 +436,8 @@ fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
         assert_eq!(checked.answers[1].id, TrialId { attempt: 2, ..first() });
         assert_eq!(checked.total(), Some((3, 3)), "{event:?}");
         assert!(said(&sat, "1 trial was drawn again and repeated"), "{event:?}");
-        let notices: Vec<&str> = sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+        let notices: Vec<&str> =
+            sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
         assert!(notices.iter().any(|notice| notice.contains("drawn again and repeated")), "{notices:?}");
         assert!(sat.scenes.iter().any(
             |scene| matches!(&scene.stage, Stage::Trial(trial) if trial.heading == "Trial 1 of 3, second try: the first was disturbed")
@@ -474,7 +475,8 @@ fn what_happens_to_the_sound_before_the_first_trial_is_noted_and_voids_nothing()
         assert!(text.starts_with(cause), "{text}");
         let resolved = resolved.facts().expect("a bit depth");
         assert_eq!((resolved.word, resolved.noise_db, *level_db), (WordLength::Bits16, -93.3, -36.0));
-        let notices: Vec<&str> = sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+        let notices: Vec<&str> =
+            sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
         assert!(notices.iter().any(|notice| notice[1..].starts_with(&cause[1..])), "{notices:?}");
     }
 }

@@ -4,7 +4,7 @@
 use earwitness::screen::{Block, Mark, PageScene, Stage, StageKind, TrialScene, page};
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
-use earwitness::trial::{Definition, OutputKind, Outcome, Side, verify};
+use earwitness::trial::{Definition, Outcome, OutputKind, Side, verify};
 
 use super::played::{START, script};
 use super::rig::{self, Sat, Setting, keys, sit};
@@ -48,10 +48,12 @@ fn the_verdict_comes_first_then_the_score_then_what_limits_it_then_the_receipt()
         assert_eq!(page.heading, title);
         let checked = verify::check(&sat.result.as_ref().expect("it ran").journal);
         let (_, _, findings) =
-            earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default()).expect("closed");
+            earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
+                .expect("closed");
         let found = &findings.comparisons[0].verdict;
         assert_eq!(page.heading, found.title, "screen and report say the same");
-        let place = |wanted: &dyn Fn(&Block) -> bool| page.blocks.iter().position(wanted).expect("it is there");
+        let place =
+            |wanted: &dyn Fn(&Block) -> bool| page.blocks.iter().position(wanted).expect("it is there");
         let order = [
             place(&|block| matches!(block, Block::Text(text) if *text == found.headline)),
             place(&|block| matches!(block, Block::Score { reached: Some(_), .. })),
@@ -71,26 +73,39 @@ fn the_verdict_comes_first_then_the_score_then_what_limits_it_then_the_receipt()
 fn trial_by_trial_is_what_the_journal_says() {
     for protocol in Protocol::ALL {
         let folder = tempfile::tempdir().expect("a temporary folder");
-        let head = if protocol == Protocol::TwoAfc { "attribute = \"rounder\"\nattribute_side = \"b\"" } else { "" };
+        let head =
+            if protocol == Protocol::TwoAfc { "attribute = \"rounder\"\nattribute_side = \"b\"" } else { "" };
         let session = rig::session(folder.path(), protocol.name(), 3, head, "");
         let sat = heard(&session, |index| index % 2 == 0, ON_DEVICE);
         let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
         assert_eq!(finished.ending, Ending::Closed(Outcome::AllTrials), "{protocol}");
         let checked = verify::check(&finished.journal);
-        assert_eq!(checked.problems, [], "{protocol}: going through the trials leaves nothing in the journal");
+        assert_eq!(
+            checked.problems,
+            [],
+            "{protocol}: going through the trials leaves nothing in the journal"
+        );
         let opening = checked.opening.as_ref().expect("an opening");
         let definition = Definition::of(protocol);
         let (replays, page) = (replays(&sat), verdict(&sat));
         let list = page::plain_lines(&page.folds[0].blocks, 200).join("\n");
         for (index, answered) in checked.answers.iter().enumerate() {
             let said = definition.alternatives[answered.answer.expect("answered")].label(Some("rounder"));
-            assert!(list.lines().nth(index).expect("a line").contains(&format!("You said: {said}.")), "{list}");
+            assert!(
+                list.lines().nth(index).expect("a line").contains(&format!("You said: {said}.")),
+                "{list}"
+            );
             let Some(scene) = replays.iter().find(|scene| scene.done as usize == index) else {
                 panic!("{protocol}: trial {index} was not gone to");
             };
-            assert!(scene.question.ends_with(&format!("You said: {said}.")), "{protocol}: {}", scene.question);
+            assert!(
+                scene.question.ends_with(&format!("You said: {said}.")),
+                "{protocol}: {}",
+                scene.question
+            );
             let sides = answered.presented.expect("opened").sides(opening);
-            let names: Vec<&str> = sides.iter().map(|side| if *side == Side::A { "flex" } else { "none" }).collect();
+            let names: Vec<&str> =
+                sides.iter().map(|side| if *side == Side::A { "flex" } else { "none" }).collect();
             let roles: Vec<&str> = scene.slots.iter().map(|slot| slot.role.as_str()).collect();
             assert_eq!(roles, names, "{protocol}");
             let mark = match answered.right {
@@ -126,7 +141,10 @@ fn stopped_early_and_not_qualified_say_so_first() {
     // Nobody can go through the trials of a sitting that is only left.
     let folder = tempfile::tempdir().expect("a temporary folder");
     let session = rig::session(folder.path(), "abx", 4, "", "");
-    let left = sit(&Setting::new(&session), keys(". Enter . h i Enter Enter . Enter . x . . j Enter . n . p . t . Ctrl-C"));
+    let left = sit(
+        &Setting::new(&session),
+        keys(". Enter . h i Enter Enter . Enter . x . . j Enter . n . p . t . Ctrl-C"),
+    );
     assert_eq!(left.result.as_ref().expect("it ran").ending, Ending::Left);
     assert_eq!(replays(&left).len(), 0);
 }

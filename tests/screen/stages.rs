@@ -6,9 +6,9 @@ use earwitness::screen::keys::StageKind;
 use earwitness::screen::model::Overlay;
 use earwitness::screen::{Block, Input, Intent, Key, Mark, Model, Progress, Stage, TrialScene, update};
 use earwitness::session::Session;
-use earwitness::sitting::hands::{self, Turn};
 use earwitness::session::caution::Caution;
 use earwitness::sitting::brief::{self, Around};
+use earwitness::sitting::hands::{self, Turn};
 use earwitness::sitting::pages;
 use earwitness::sitting::passphrase::{self, Asking, Whose};
 use earwitness::stats::Protocol;
@@ -53,10 +53,9 @@ fn terms_with_a_wager() {
     assert_eq!(half.proceed.as_deref(), Some("Tomas accepts"));
     both("terms-half-accepted", Stage::Page(half.clone()));
     // Behind a key each waits whole: every caution, everything that is agreed on, every note.
-    for (name, key, words) in [
-        ("cautions", 'c', "A changed copy of this program can look honest."),
-        ("details", 't', "A note."),
-    ] {
+    for (name, key, words) in
+        [("cautions", 'c', "A changed copy of this program can look honest."), ("details", 't', "A note.")]
+    {
         let scene = scene(Stage::Page(half.clone()));
         let mut model = Model::new(80, 24);
         let press = |model: &mut Model, key: Key| update(model, &scene, &Input::Key(key));

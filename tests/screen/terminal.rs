@@ -261,9 +261,14 @@ fn a_whole_sitting_by_keys() {
     let (code, after) = terminal.end();
     assert_eq!(code, 0, "{after}");
     terminal.given_back();
-    for words in
-        ["Nothing was played.", "right of 3", "no listening test", "Your receipt", "Journal: ./sittings/", "earwitness verify "]
-    {
+    for words in [
+        "Nothing was played.",
+        "right of 3",
+        "no listening test",
+        "Your receipt",
+        "Journal: ./sittings/",
+        "earwitness verify ",
+    ] {
         assert!(after.contains(words), "{words} is missing in\n{after}");
     }
     let journals = journals(folder.path());
