@@ -40,10 +40,21 @@ impl TableError {
     }
 }
 
+/// An angle in radians beyond half a turn, rounding excepted.
+const HALF_A_TURN: f64 = std::f64::consts::PI * (1.0 + 1e-6);
+
 /// Impedances in ohm of the columns `Z` and `theta`, or `R` and `X`.
 fn impedances(sheet: &Sheet<'_>) -> Result<Option<Vec<Complex64>>, TableError> {
     if let (Some(magnitude), Some(phase)) = (sheet.values(&MAGNITUDE)?, sheet.values(&PHASE)?) {
         let magnitude = sheet.positive(&MAGNITUDE, magnitude)?;
+        if let Some(row) = phase.iter().position(|angle| angle.abs() > HALF_A_TURN) {
+            let message = format!(
+                "{} is {} degrees; the phase of an impedance is from -180 to 180 degrees",
+                PHASE.name,
+                phase[row].to_degrees()
+            );
+            return Err(sheet.at(row, message));
+        }
         return Ok(Some(
             magnitude.into_iter().zip(phase).map(|(ohm, phase)| Complex64::from_polar(ohm, phase)).collect(),
         ));
@@ -62,8 +73,10 @@ fn impedances(sheet: &Sheet<'_>) -> Result<Option<Vec<Complex64>>, TableError> {
 pub struct ImpedanceTable {
     values: Measured,
     range_hz: (f64, f64),
-    /// Where the resistance is negative, in Hz.
-    active_at_hz: Option<f64>,
+    /// Smallest and largest magnitude in ohm.
+    magnitudes_ohm: (f64, f64),
+    /// Where the phase is furthest beyond a quarter turn, in Hz, and the phase there in degrees.
+    active: Option<(f64, f64)>,
     notes: Vec<String>,
 }
 
@@ -103,7 +116,14 @@ impl ImpedanceTable {
         Self {
             values: Measured::new(frequencies_hz, values, Shape::Impedance),
             range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
-            active_at_hz: values.iter().position(|value| value.re < 0.0).map(|index| frequencies_hz[index]),
+            magnitudes_ohm: values.iter().map(|value| value.norm()).fold(
+                (f64::INFINITY, 0.0),
+                |(least, most): (f64, f64), ohm| (least.min(ohm), most.max(ohm)),
+            ),
+            active: (frequencies_hz.iter().zip(values))
+                .map(|(frequency, value)| (*frequency, value.arg().to_degrees()))
+                .filter(|(_, degrees)| degrees.abs() > 90.0)
+                .max_by(|one, other| one.1.abs().total_cmp(&other.1.abs())),
             notes: Vec::new(),
         }
     }
@@ -129,9 +149,15 @@ impl ImpedanceTable {
         &self.notes
     }
 
-    /// The lowest measured frequency in Hz at which the table's resistance is negative, which no loudspeaker's is.
-    pub fn active_at_hz(&self) -> Option<f64> {
-        self.active_at_hz
+    /// The measured frequency in Hz whose phase is furthest beyond a quarter turn, where the resistance is negative, which no
+    /// loudspeaker's is; and that phase in degrees.
+    pub fn active(&self) -> Option<(f64, f64)> {
+        self.active
+    }
+
+    /// Smallest and largest measured magnitude in ohm.
+    pub fn magnitudes_ohm(&self) -> (f64, f64) {
+        self.magnitudes_ohm
     }
 
     /// Lowest and highest measured frequency in Hz.

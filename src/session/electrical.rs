@@ -92,6 +92,13 @@ use crate::files;
 use crate::units::Dimension;
 use crate::units::printed;
 
+/// A loudspeaker's impedance in ohm, wherever it was measured or said: far wider than any loudspeaker, so that what is refused is a
+/// unit or a digit gone wrong.
+const LOUDSPEAKER_OHM: (f64, f64) = (0.01, 1e6);
+/// The largest output resistance in ohm and inductance in henry of an amplifier, as wide.
+const LARGEST_SOURCE: (f64, f64) = (1e6, 1.0);
+/// Phases of a loudspeaker beyond a quarter turn by more than this, in degrees, are no error of an instrument's last digit.
+const BEYOND_PASSIVE_DEGREES: f64 = 5.0;
 /// What a function leaves out of a table's values is worth a note above this root mean square, relative ...
 const WORTHY_LEFT_OUT: f64 = 1e-3;
 /// ... or above this at any one value.
@@ -103,10 +110,10 @@ pub fn amplifier(
     folder: &Path,
     notes: &mut Vec<String>,
 ) -> Result<Amplifier, SessionError> {
-    let lowest_load_ohm = positive(table, "lowest_load", Dimension::Resistance)?;
+    let lowest_load_ohm = ohm_of_a_loudspeaker(table, "lowest_load")?;
     let impedance_tolerance = tolerance::share(table, "impedance_tolerance")?.unwrap_or(0.0);
     let resistance = output_resistance(table)?;
-    let inductance = not_negative(table, "output_inductance", Dimension::Inductance)?;
+    let inductance = at_most(table, "output_inductance", Dimension::Inductance, (LARGEST_SOURCE.1, "H"))?;
     let output = match file(table, "impedance_table", folder)? {
         Some((text, name)) => {
             if resistance.is_some() || inductance.is_some() {
@@ -118,6 +125,16 @@ pub fn amplifier(
             let measured = ImpedanceTable::parse(&text, &name)
                 .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
             told_of_impedance(notes, &name, &measured);
+            if measured.magnitudes_ohm().1 > LARGEST_SOURCE.0 {
+                let most = format!("{name}: its largest impedance is {} ohm, and 1000000 ohm is allowed; check the unit", measured.magnitudes_ohm().1);
+                return Err(table.error_at("impedance_table", most));
+            }
+            if let Some((frequency, _)) = measured.active() {
+                notes.push(format!(
+                    "{name}: the output resistance is negative at {frequency} Hz: few amplifiers are made so; look for a reversed probe, \
+                     and measure again"
+                ));
+            }
             OutputImpedance::Table(measured)
         }
         None => OutputImpedance::Lumped {
@@ -133,9 +150,9 @@ pub fn amplifier(
 
 /// The output resistance in ohm, as it is or from a damping factor at a load (IEC 60268-3: load over resistance).
 fn output_resistance(table: &mut Table<'_>) -> Result<Option<f64>, SessionError> {
-    let resistance = not_negative(table, "output_resistance", Dimension::Resistance)?;
+    let resistance = at_most(table, "output_resistance", Dimension::Resistance, (LARGEST_SOURCE.0, "ohm"))?;
     let factor = table.number_within("damping_factor", 1e-3, 1e9)?;
-    let load = positive(table, "damping_load", Dimension::Resistance)?;
+    let load = ohm_of_a_loudspeaker(table, "damping_load")?;
     match (resistance, factor, load) {
         (Some(_), Some(_), _) => {
             Err(table.error_at("damping_factor", "output_resistance is given too; keep one of them"))
@@ -154,17 +171,17 @@ pub fn loudspeaker(
     folder: &Path,
     notes: &mut Vec<String>,
 ) -> Result<Loudspeaker, SessionError> {
-    let rated_impedance_ohm = positive(table, "rated_impedance", Dimension::Resistance)?;
+    let rated_impedance_ohm = ohm_of_a_loudspeaker(table, "rated_impedance")?;
     let impedance_tolerance = tolerance::share(table, "impedance_tolerance")?.unwrap_or(0.0);
     let zobel = zobel(table)?;
     let kinds = ["resistance", "impedance_table", "touchstone", "driver", "network"];
     one_of(table, &kinds, "resistance = \"8 ohm\"")?;
-    let load = if let Some(ohm) = positive(table, "resistance", Dimension::Resistance)? {
+    let load = if let Some(ohm) = ohm_of_a_loudspeaker(table, "resistance")? {
         Load::Resistor(ohm)
     } else if let Some((text, name)) = file(table, "impedance_table", folder)? {
         let measured = ImpedanceTable::parse(&text, &name)
             .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
-        told_of_impedance(notes, &name, &measured);
+        told_of_loudspeaker(notes, &name, &measured).map_err(|error| table.error_at("impedance_table", error))?;
         Load::Table(measured)
     } else if let Some((text, name)) = file(table, "touchstone", folder)? {
         let read = touchstone::parse(&text, &name, 1)
@@ -182,7 +199,7 @@ pub fn loudspeaker(
             ));
         }
         let measured = ImpedanceTable::new(&read.frequencies_hz, impedances);
-        told_of_impedance(notes, &name, &measured);
+        told_of_loudspeaker(notes, &name, &measured).map_err(|error| table.error_at("touchstone", error))?;
         Load::Table(measured)
     } else if let Some(mut inner) = table.table("driver")? {
         let driver = driver(&mut inner)?;
@@ -209,11 +226,14 @@ fn zobel(table: &mut Table<'_>) -> Result<Option<Zobel>, SessionError> {
 }
 
 fn driver(table: &mut Table<'_>) -> Result<Driver, SessionError> {
-    let needed = |table: &mut Table<'_>, key, dimension, example: &str| {
-        positive(table, key, dimension)?.ok_or_else(|| table.missing(key, example))
-    };
-    let dc_resistance_ohm = needed(table, "dc_resistance", Dimension::Resistance, "\"6.2 ohm\"")?;
-    let resonance_hz = needed(table, "resonance", Dimension::Frequency, "\"40 Hz\"")?;
+    let dc_resistance_ohm = ohm_of_a_loudspeaker(table, "dc_resistance")?
+        .ok_or_else(|| table.missing("dc_resistance", "\"6.2 ohm\""))?;
+    let resonance_hz = positive(table, "resonance", Dimension::Frequency)?
+        .ok_or_else(|| table.missing("resonance", "\"40 Hz\""))?;
+    if !(1e-3..=1e6).contains(&resonance_hz) {
+        let outside = format!("{resonance_hz} Hz is outside what is allowed, 0.001 Hz to 1 MHz");
+        return Err(table.error_at("resonance", outside));
+    }
     let number = |table: &mut Table<'_>, key, example: &str| {
         table.number_within(key, 1e-3, 1e3)?.ok_or_else(|| table.missing(key, example))
     };
@@ -349,6 +369,33 @@ fn not_negative(
     }
 }
 
+/// An impedance of a loudspeaker in ohm, within what any has.
+fn ohm_of_a_loudspeaker(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
+    let (least, most) = LOUDSPEAKER_OHM;
+    match positive(table, key, Dimension::Resistance)? {
+        Some(ohm) if !(least..=most).contains(&ohm) => {
+            Err(table
+                .error_at(key, format!("{ohm} ohm is outside what is allowed, {least} ohm to {most} ohm")))
+        }
+        other => Ok(other),
+    }
+}
+
+/// A quantity from 0 to what is allowed.
+fn at_most(
+    table: &mut Table<'_>,
+    key: &'static str,
+    dimension: Dimension,
+    (most, unit): (f64, &str),
+) -> Result<Option<f64>, SessionError> {
+    match not_negative(table, key, dimension)? {
+        Some(value) if value > most => {
+            Err(table.error_at(key, format!("{value} {unit} is outside what is allowed, 0 {unit} to {most} {unit}")))
+        }
+        other => Ok(other),
+    }
+}
+
 /// The text of a file that a key names, and the name to complain about.
 fn file(
     table: &mut Table<'_>,
@@ -403,16 +450,36 @@ fn told_left_out(notes: &mut Vec<String>, name: &str, values: &Measured) {
     ));
 }
 
-/// [`told`], and a resistance that no loudspeaker or amplifier has.
+/// [`told`], and what was put in order in an impedance table.
 fn told_of_impedance(notes: &mut Vec<String>, name: &str, table: &ImpedanceTable) {
     notes.extend(table.notes().iter().map(|note| format!("{name}: {note}")));
     told(notes, name, table.range_hz(), table.values());
-    if let Some(frequency) = table.active_at_hz() {
-        notes.push(format!(
-            "{name}: the resistance is negative at {frequency} Hz, as if the loudspeaker gave power away: look for a reversed \
-             probe or a wrong reference, and measure again"
+}
+
+/// [`told_of_impedance`] of a loudspeaker.
+///
+/// # Errors
+/// Values that no loudspeaker has: a magnitude far outside, or a phase far beyond a quarter turn.
+fn told_of_loudspeaker(notes: &mut Vec<String>, name: &str, table: &ImpedanceTable) -> Result<(), String> {
+    let ((least, most), (smallest, largest)) = (LOUDSPEAKER_OHM, table.magnitudes_ohm());
+    if let Some(ohm) = [smallest, largest].into_iter().find(|ohm| !(least..=most).contains(ohm)) {
+        return Err(format!(
+            "{name}: an impedance of {ohm} ohm stands in it, and a loudspeaker has from {least} ohm to {most} ohm; check the unit \
+             of the column, or remove the row"
         ));
     }
+    if let Some((frequency, degrees)) = table.active() {
+        let what = format!(
+            "{name}: the phase is {degrees:.1} degrees at {frequency} Hz, beyond a quarter turn, as if the loudspeaker gave power away: \
+             look for a reversed probe or a wrong reference, and measure again"
+        );
+        if degrees.abs() > 90.0 + BEYOND_PASSIVE_DEGREES {
+            return Err(what);
+        }
+        notes.push(what);
+    }
+    told_of_impedance(notes, name, table);
+    Ok(())
 }
 
 fn held(notes: &mut Vec<String>, name: &str, (low, high): (f64, f64)) {

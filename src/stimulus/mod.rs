@@ -49,6 +49,12 @@ pub enum StimulusError {
         /// Value, what is allowed, what to do.
         message: String,
     },
+    /// The amplifier and the loudspeaker cannot be made a filter, whatever connects them.
+    #[error("amplifier and loudspeaker, without any cable between them: {message}")]
+    WithoutCable {
+        /// Value, what is allowed, what to do.
+        message: String,
+    },
     /// A control asks for something that is not allowed.
     #[error("control {number} ({kind}): {message}")]
     Control {

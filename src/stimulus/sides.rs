@@ -8,6 +8,7 @@ use super::plan::{Group, Side, Work, clip_error, note_once};
 use super::recorded::{Clip, RecordedPair, Take};
 use super::sizes::{self, Recipe};
 use super::{PairKind, StimulusError};
+use crate::circuit::Cable;
 use crate::clip::OpenClip;
 use crate::clip::fade::Fades;
 use crate::filter::{Fir, design};
@@ -114,6 +115,21 @@ impl Sources {
     }
 }
 
+/// Whose fault it is that a filter cannot be made: the amplifier's and the loudspeaker's, if none can be made of them without
+/// any cable, and the cable's otherwise.
+fn blamed(session: &Session, cable: usize, rate_hz: u32, message: String) -> StimulusError {
+    let mut chain = session.chain(cable);
+    let measured = matches!(chain.cable.bare(), Cable::Response(_));
+    chain.cable = Cable::Direct;
+    let bare = |frequencies: &[f64]| chain.transfer(frequencies).map_err(|error| error.to_string());
+    match design(&bare, rate_hz) {
+        Err(error) if !measured && session.switcher.is_none() => {
+            StimulusError::WithoutCable { message: error.to_string() }
+        }
+        _ => StimulusError::Cable { cable: session.cables[cable].name.clone(), message },
+    }
+}
+
 /// Filters that have been designed: by rate and recipe (as text, for its amounts are numbers), and the same begun so many
 /// samples earlier.
 #[derive(Default)]
@@ -129,10 +145,8 @@ impl Designs {
             return Ok(Arc::clone(fir));
         }
         let response = |frequencies: &[f64]| recipe.response(session, frequencies);
-        let fir = design(&response, rate_hz).map_err(|error| StimulusError::Cable {
-            cable: session.cables[recipe.about()].name.clone(),
-            message: error.to_string(),
-        })?;
+        let fir = design(&response, rate_hz)
+            .map_err(|error| blamed(session, recipe.about(), rate_hz, error.to_string()))?;
         let fir = Arc::new(fir);
         self.made.insert(key, Arc::clone(&fir));
         Ok(fir)

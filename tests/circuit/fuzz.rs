@@ -179,6 +179,68 @@ fn absurd_sizes_are_refused_with_line_and_key() {
 }
 
 #[test]
+fn values_that_no_loudspeaker_or_amplifier_has_are_refused_and_the_right_one_is_blamed() {
+    for (amplifier, load, words) in [
+        (AMPLIFIER, "[loudspeaker]\nresistance = \"5e-324 ohm\"", ["loudspeaker.resistance", "0.01 ohm to"]),
+        (AMPLIFIER, "[loudspeaker]\nresistance = \"1e300 ohm\"", ["loudspeaker.resistance", "0.01 ohm to"]),
+        (AMPLIFIER, &DRIVER.replace("6 ohm", "1e-9 ohm"), ["driver.dc_resistance", "0.01 ohm to"]),
+        (AMPLIFIER, &DRIVER.replace("40 Hz", "1e-300 Hz"), ["driver.resonance", "0.001 Hz to"]),
+        ("output_resistance = \"1e300 ohm\"", RESISTOR, ["amplifier.output_resistance", "1000000 ohm"]),
+        ("output_inductance = \"1e300 H\"", RESISTOR, ["amplifier.output_inductance", "0 H to 1 H"]),
+    ] {
+        let error = session(amplifier, load, CABLES[0]).map(|_| ()).expect_err(load);
+        assert!(words.iter().all(|word| error.contains(word)), "{load}: {error}");
+    }
+
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("session.toml");
+    let with_table = |amplifier: bool, row: &str| {
+        let table = format!("frequency_hz,magnitude_ohm,phase_deg\n20,6,0\n100,{row}\n1000,8,10\n20000,9,30\n");
+        std::fs::write(folder.path().join("z.csv"), table).expect("written");
+        let (source, load) = if amplifier {
+            ("impedance_table = \"z.csv\"", RESISTOR)
+        } else {
+            (AMPLIFIER, "[loudspeaker]\nimpedance_table = \"z.csv\"")
+        };
+        let text = format!(
+            "title = \"x\"\nprotocol = \"abx\"\ntrials = 16\n[amplifier]\n{source}\n{load}\n[cables.none]\nconstruction = \
+             \"direct\"\n[cables.x]\n{}\n[clips.p]\nsynth = \"plucked-strings\"\n[[comparisons]]\nname = \"c\"\na = \"x\"\nb = \
+             \"none\"\nclips = [\"p\"]\n",
+            CABLES[0]
+        );
+        parse(&path, &text).map_err(|error| error.to_string())
+    };
+    for (row, words) in [
+        ("8,1e17", ["z.csv:3", "-180 to 180"]),
+        ("8,270", ["z.csv:3", "-180 to 180"]),
+        ("8,-120", ["loudspeaker.impedance_table", "-120.0 degrees at 100 Hz"]),
+        ("5e-324,0", ["loudspeaker.impedance_table", "check the unit"]),
+        ("1e12,0", ["loudspeaker.impedance_table", "1000000000000 ohm"]),
+    ] {
+        let error = with_table(false, row).map(|_| ()).expect_err(row);
+        assert!(words.iter().all(|word| error.contains(word)), "{row}: {error}");
+    }
+    // Within an instrument's last digit it is said; of an amplifier too, and never in the loudspeaker's name.
+    let said = |amplifier: bool, row: &str| with_table(amplifier, row).expect(row).notes.join("\n");
+    assert!(!said(false, "8,89").contains("quarter turn"));
+    assert!(said(false, "8,91").contains("91.0 degrees at 100 Hz, beyond a quarter turn"));
+    let of_amplifier = said(true, "0.1,-120");
+    assert!(of_amplifier.contains("output resistance is negative at 100 Hz"), "{of_amplifier}");
+    assert!(!of_amplifier.contains("loudspeaker"), "{of_amplifier}");
+
+    // A resonance of amplifier and load is neither cable's fault.
+    let resonant = "output_inductance = \"1 mH\"";
+    let load = "[[loudspeaker.network]]\nplace = \"shunt\"\ncapacitance = \"10 uF\"";
+    let read = session(resonant, load, CABLES[8]).expect("readable");
+    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress).map(|_| ()).expect_err("a gain without end").to_string();
+    assert!(error.starts_with("amplifier and loudspeaker, without any cable"), "{error}");
+    let open = "construction = \"lumped\"\nresistance = \"0 ohm\"\ninductance = \"1 mH\"\ncapacitance = \"10 uF\"";
+    let read = session("output_resistance = \"0 ohm\"", "[loudspeaker]\nresistance = \"1 kohm\"", open).expect("readable");
+    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress).map(|_| ()).expect_err("a gain without end").to_string();
+    assert!(error.starts_with("cable \"x\": "), "{error}");
+}
+
+#[test]
 fn every_key_survives_every_value() {
     for value in VALUES {
         for cable in CABLES {
