@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::data::Shared;
 use super::handle::{Opened, Output, Player, Report, connect};
 use super::open::{Pace, PlayerError, PlayerOptions};
 use super::renderer::Renderer;
@@ -21,7 +22,8 @@ use crate::trial::OutputKind;
 const BLOCK_FRAMES: usize = 256;
 /// Frames that one call renders where nothing else drives the output.
 const CALL_FRAMES: usize = 1024;
-/// A clock that is further behind than this does not catch up: the machine slept.
+/// A clock that is further behind than this does not catch up: the program was stopped, or the machine slept. Where sound ran, that
+/// is a hole in it, as it is on a device.
 const FURTHEST_BEHIND: Duration = Duration::from_millis(500);
 
 /// Where rendered blocks go: nowhere, or into a file until that fails.
@@ -90,9 +92,15 @@ fn lock(engine: &Mutex<Engine>) -> std::sync::MutexGuard<'_, Engine> {
     engine.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-fn start_clock(engine: &Arc<Mutex<Engine>>, rate_hz: u32) -> Clock {
+fn start_clock(
+    engine: &Arc<Mutex<Engine>>,
+    shared: &Arc<Shared>,
+    reports: &Sender<PlayerEvent>,
+    rate_hz: u32,
+) -> Clock {
     let stop = Arc::new(AtomicBool::new(false));
-    let (engine, stopped) = (Arc::clone(engine), Arc::clone(&stop));
+    let (engine, shared, reports, stopped) =
+        (Arc::clone(engine), Arc::clone(shared), reports.clone(), Arc::clone(&stop));
     let thread = std::thread::Builder::new()
         .name("sound-clock".into())
         .spawn(move || {
@@ -106,6 +114,10 @@ fn start_clock(engine: &Arc<Mutex<Engine>>, rate_hz: u32) -> Clock {
                 } else if now - due > FURTHEST_BEHIND {
                     start = now;
                     frames = 0;
+                    shared.ran_dry();
+                    if shared.running.load(Ordering::Relaxed) {
+                        let _ = reports.send(PlayerEvent::Underrun);
+                    }
                 }
                 lock(&engine).render(BLOCK_FRAMES);
                 frames += BLOCK_FRAMES as u64;
@@ -149,7 +161,7 @@ impl Output for Clocked {
             Sink { writer: None, channels: self.channels, reports: self.reports.clone(), planes: Vec::new() };
         self.engine = Arc::new(Mutex::new(Engine { renderer, sink, block: Vec::new() }));
         if paced {
-            self.clock = Some(start_clock(&self.engine, rate_hz));
+            self.clock = Some(start_clock(&self.engine, &link.shared, &self.reports, rate_hz));
         }
         self.description.rate_hz = rate_hz;
         Some(Opened { link, description: self.description.clone() })
@@ -192,7 +204,7 @@ pub(super) fn open(
     let (link, renderer) = connect(options, rate_hz, count);
     let sink = Sink { writer, channels: count, reports: reports.clone(), planes: vec![Vec::new(); count] };
     let engine = Arc::new(Mutex::new(Engine { renderer, sink, block: Vec::new() }));
-    let clock = (options.pace == Pace::RealTime).then(|| start_clock(&engine, rate_hz));
+    let clock = (options.pace == Pace::RealTime).then(|| start_clock(&engine, &link.shared, &reports, rate_hz));
     let output = Clocked {
         engine,
         clock,

@@ -218,3 +218,40 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     let ran = earwitness(here, &["verify", "."]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
 }
+
+#[test]
+fn a_program_that_was_stopped_in_the_middle_of_sound_voids_the_trial() {
+    use rustix::process::{Pid, Signal, kill_process};
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let here = folder.path();
+    rig::session(here, "abx", 6, "", "");
+    let mut lines = Lines::start(here, &[]);
+    lines.wait("Press Enter: accept");
+    lines.say("\n");
+    lines.seal();
+    lines.wait("== Trial 1 of 6 ==");
+    lines.say("x\nwait 0.3\n");
+    let path = only_journal(here);
+    std::thread::sleep(Duration::from_millis(200));
+    let pid = Pid::from_raw(lines.child.id() as i32).expect("a process");
+    let journal = || std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(!journal().contains("the sound dropped out"));
+    kill_process(pid, Signal::STOP).expect("it stops");
+    std::thread::sleep(Duration::from_millis(900));
+    kill_process(pid, Signal::CONT).expect("it goes on");
+    let started = Instant::now();
+    while !journal().contains("the sound dropped out") {
+        assert!(started.elapsed() < PATIENCE, "nobody noticed:\n{}", journal());
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    lines.say("x\nwait 1.2\nanswer 1\nrecord\n");
+    lines.wait("== Trial 2 of 6 ==");
+    lines.kill();
+    let voids = journal::read(&path)
+        .expect("it reads")
+        .records
+        .iter()
+        .filter(|record| matches!(record, Record::Void { .. }))
+        .count();
+    assert_eq!((voids, answers(&path)), (1, 1));
+}
