@@ -19,15 +19,20 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
     let dir = &arguments.dir;
     let failed = |action: &str, error: std::io::Error| {
         Failure::Bad(format!(
-            "{} cannot be {action}: {error}; choose a folder that you may write to",
+            "{} cannot be {action}: {error}; choose a folder that you may write to, with room for a file",
             dir.display(),
             error = crate::files::reason(&error)
         ))
     };
+    let made = !dir.exists();
     std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;
     let file = dir.join("session.toml");
     whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(
         |error| {
+            if made {
+                // Nothing is in it: what could not be written was taken away.
+                let _ = std::fs::remove_dir(dir);
+            }
             if error.kind() == std::io::ErrorKind::AlreadyExists {
                 Failure::Bad(format!(
                     "{} is there already and stays as it is; choose another folder",

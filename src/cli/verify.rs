@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::{Failure, note};
+use crate::files;
 use crate::session::Session;
 use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt, Sessions};
@@ -113,7 +114,7 @@ type Registers = Vec<(PathBuf, RegisterView)>;
 
 /// Folders become their journals; their registers are verified too.
 fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
-    let (mut files, mut registers) = (Vec::new(), Vec::new());
+    let (mut journals, mut registers) = (Vec::new(), Vec::new());
     for path in paths {
         if !path.is_dir() {
             // `sittings/*.jsonl` names the register too, which is no journal: it is verified as what it is.
@@ -125,34 +126,25 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
                 let view = register(&folder);
                 registers.push((folder, view));
             } else {
-                files.push(path.clone());
+                journals.push(path.clone());
             }
             continue;
         }
         let below = path.join("sittings");
         let folder = if below.is_dir() { below } else { path.clone() };
-        let entries = std::fs::read_dir(&folder).map_err(|error| {
-            Failure::bad(format!(
-                "{}: cannot be read: {error}",
-                folder.display(),
-                error = crate::files::reason(&error)
-            ))
+        let mut found = files::with_extension(&folder, "jsonl")
+            .map_err(|error| {
+            Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
         })?;
-        let mut found: Vec<PathBuf> = entries
-            .filter_map(Result::ok)
-            .map(|entry| entry.path())
-            .filter(|file| file.extension().is_some_and(|extension| extension == "jsonl"))
-            .filter(|file| file.file_name().is_some_and(|name| name != REGISTER))
-            .collect();
-        found.sort();
+        found.retain(|file| file.file_name().is_some_and(|name| name != REGISTER));
         let view = register(&folder);
         if found.is_empty() && view.announced.is_empty() && view.problem.is_none() {
             return Err(Failure::bad(format!("{}: no journals are in this folder", folder.display())));
         }
-        files.append(&mut found);
+        journals.append(&mut found);
         registers.push((folder, view));
     }
-    Ok((files, registers))
+    Ok((journals, registers))
 }
 
 /// What people kept, held against one journal.

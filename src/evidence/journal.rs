@@ -180,18 +180,12 @@ impl OpeningFacts {
 /// # Errors
 /// The folder cannot be listed.
 pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Readings> {
-    let mut files: Vec<PathBuf> = match std::fs::read_dir(sittings) {
-        Ok(entries) => entries
-            .map(|entry| entry.map(|entry| entry.path()))
-            .collect::<std::io::Result<Vec<PathBuf>>>()?
-            .into_iter()
-            .filter(|path| path.extension().is_some_and(|extension| extension == "jsonl"))
-            .filter(|path| path.file_name().is_some_and(|name| name != register::REGISTER))
-            .collect(),
+    let mut files: Vec<PathBuf> = match crate::files::with_extension(sittings, "jsonl") {
+        Ok(found) => found,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
         Err(error) => return Err(error),
     };
-    files.sort();
+    files.retain(|path| path.file_name().is_some_and(|name| name != register::REGISTER));
     let register = register::read(sittings).map_err(|error| {
         let path = sittings.join(register::REGISTER);
         without_folder(&error.to_string(), &path)

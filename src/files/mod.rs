@@ -6,7 +6,7 @@
 
 use std::fs::{File, FileType, OpenOptions};
 use std::io::{Error, ErrorKind, Read as _, Result};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Most bytes that a table is read with.
 pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
@@ -65,6 +65,22 @@ pub fn regular_or_none(path: &Path) -> Result<()> {
 pub fn sync_names(path: &Path) -> Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     File::open(folder)?.sync_all()
+}
+
+/// Everything in a folder whose name ends in this, in the order of names.
+///
+/// # Errors
+/// The folder cannot be read, or not to its end: what was not seen must not be taken for not being there.
+pub fn with_extension(folder: &Path, extension: &str) -> Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|end| end == extension) {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
 }
 
 /// Opens a regular file, without waiting for anybody.

@@ -198,18 +198,15 @@ pub fn view(sittings: &Path) -> RegisterView {
     }
     let known: std::collections::HashSet<&str> =
         view.announced.iter().map(|announced| announced.journal.as_str()).collect();
-    if let Ok(entries) = std::fs::read_dir(sittings) {
-        let mut strangers: Vec<String> = entries
-            .filter_map(Result::ok)
-            .map(|entry| entry.file_name().to_string_lossy().into_owned())
-            .filter(|name| {
-                Path::new(name).extension().is_some_and(|extension| extension == "jsonl")
-                    && name != REGISTER
-                    && !known.contains(name.as_str())
-            })
-            .collect();
-        strangers.sort();
-        view.unregistered = strangers;
+    match files::with_extension(sittings, "jsonl") {
+        Ok(found) => {
+            let name =
+                |path: &PathBuf| path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+            let stranger = |name: &String| name != REGISTER && !known.contains(name.as_str());
+            view.unregistered = found.iter().map(name).filter(stranger).collect();
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+        Err(error) => view.problem = Some(format!("the folder cannot be read to its end: {error}")),
     }
     view
 }

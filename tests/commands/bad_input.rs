@@ -183,6 +183,28 @@ fn a_full_disk_while_journalling_stops_the_sitting_loudly() {
 }
 
 #[test]
+fn a_full_disk_leaves_nothing_half_made_behind() {
+    let folder = folder();
+    session(folder.path(), SYNTH, PAIR, RESISTOR);
+    let before = std::fs::read_dir(folder.path()).expect("a folder").count();
+    for command in ["new evening", "night . --ballots ballots.html", "predict . --plot plot.svg", "render . --out stimuli"] {
+        let script = format!("trap '' XFSZ; ulimit -f 0; exec \"$0\" {command}");
+        let output = std::process::Command::new("bash")
+            .args(["-c", &script, super::PROGRAM])
+            .current_dir(folder.path())
+            .stdin(std::process::Stdio::null())
+            .output()
+            .expect("bash");
+        let ran = super::ran(&output, &[command]);
+        assert_eq!(ran.code, 2, "{command}: {}\n{}", ran.out, ran.err);
+        assert!(ran.err.contains("File too large"), "{command}: {}", ran.err);
+    }
+    // A folder that was asked for may stand there, empty.
+    let _ = std::fs::remove_dir(folder.path().join("stimuli"));
+    assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), before);
+}
+
+#[test]
 fn a_meters_table_is_read_as_exported() {
     let folder = folder();
     write(folder.path(), "lcr.csv", LCR);

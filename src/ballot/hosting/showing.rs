@@ -27,13 +27,8 @@ use crate::trial::{Digest, Occasion};
 /// The newest closed night of this session in its folder; `None` if none was closed.
 pub(super) fn closed(session: &Session) -> Option<PathBuf> {
     let digest = Digest::of(session.source.as_bytes());
-    let mut names: Vec<PathBuf> = std::fs::read_dir(session.sittings_folder())
-        .ok()?
-        .filter_map(|entry| Some(entry.ok()?.path()))
-        .filter(|path| path.extension().is_some_and(|extension| extension == "jsonl"))
-        .collect();
     // Names begin with the time.
-    names.sort();
+    let names = crate::files::with_extension(&session.sittings_folder(), "jsonl").ok()?;
     names.into_iter().rev().find(|path| {
         let read = journal::read(path).ok();
         read.is_some_and(|read| {

@@ -43,24 +43,14 @@ fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
             }
             continue;
         };
-        let entries = std::fs::read_dir(&folder).map_err(|error| {
-            Failure::bad(format!(
-                "{}: cannot be read: {error}",
-                folder.display(),
-                error = crate::files::reason(&error)
-            ))
+        let mut found = crate::files::with_extension(&folder, "jsonl")
+            .map_err(|error| {
+            Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
         })?;
-        let mut found: Vec<PathBuf> = entries
-            .filter_map(|entry| entry.ok().map(|entry| entry.path()))
-            .filter(|path| {
-                path.extension().is_some_and(|end| end == "jsonl")
-                    && path.file_name().is_some_and(|name| name != REGISTER)
-            })
-            .collect();
+        found.retain(|path| path.file_name().is_some_and(|name| name != REGISTER));
         if found.is_empty() {
             return Err(Failure::bad(format!("{}: there are no sittings in this folder", folder.display())));
         }
-        found.sort();
         journals.extend(found.into_iter().map(|path| (path, true)));
     }
     if journals.is_empty() {
