@@ -7,6 +7,7 @@
 //!
 //! | room | what lives there | to change |
 //! | --- | --- | --- |
+//! | [`system`] | what is asked of the operating system beyond the standard library | a system call |
 //! | [`units`] | quantities as people write them: `"10 ft"`, `"14 AWG"`, `"0.2 uH/ft"` | a unit or its spelling |
 //! | [`files`] | input files, opened in one guarded way | which files are read |
 //! | [`circuit`] | amplifier, cable and loudspeaker as two-ports; the result is a transfer function H(f) | a formula, a measured format |
@@ -60,6 +61,7 @@ pub mod sitting;
 pub mod stats;
 pub mod stimulus;
 pub mod switcher;
+pub mod system;
 pub mod trial;
 pub mod units;
 pub mod verdict;

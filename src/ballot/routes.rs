@@ -22,7 +22,6 @@ use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
@@ -196,12 +195,7 @@ pub(super) fn serve_router(
 /// Each connection is an open file, and many systems begin with a limit of 1,024: a flood would use them up and nothing could
 /// be accepted. Where the limit cannot be raised, the night goes on with it.
 fn more_files() {
-    let wanted = Some(listener::CONNECTIONS as u64 + 256);
-    let Rlimit { current, maximum } = getrlimit(Resource::Nofile);
-    if current.is_some() && current < wanted {
-        let current = maximum.map_or(wanted, |most| wanted.map(|wanted| wanted.min(most)));
-        let _ = setrlimit(Resource::Nofile, Rlimit { current, maximum });
-    }
+    crate::system::allow_files(listener::CONNECTIONS as u64 + 256);
 }
 
 fn router(shared: Arc<Shared>) -> Router {

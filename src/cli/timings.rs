@@ -5,8 +5,6 @@
 use std::sync::Mutex;
 use std::time::Instant;
 
-use rustix::time::{ClockId, clock_gettime};
-
 use super::note;
 
 /// A moment of a command.
@@ -38,8 +36,7 @@ struct Timings {
 static TIMINGS: Mutex<Option<Timings>> = Mutex::new(None);
 
 fn moment() -> Moment {
-    let spent = clock_gettime(ClockId::ProcessCPUTime);
-    Moment { wall: Instant::now(), processor: spent.tv_sec as f64 + 1e-9 * spent.tv_nsec as f64 }
+    Moment { wall: Instant::now(), processor: crate::system::processor_seconds() }
 }
 
 fn memory() -> Option<u64> {

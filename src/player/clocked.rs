@@ -204,7 +204,8 @@ pub(super) fn open(
     let (link, renderer) = connect(options, rate_hz, count);
     let sink = Sink { writer, channels: count, reports: reports.clone(), planes: vec![Vec::new(); count] };
     let engine = Arc::new(Mutex::new(Engine { renderer, sink, block: Vec::new() }));
-    let clock = (options.pace == Pace::RealTime).then(|| start_clock(&engine, &link.shared, &reports, rate_hz));
+    let clock =
+        (options.pace == Pace::RealTime).then(|| start_clock(&engine, &link.shared, &reports, rate_hz));
     let output = Clocked {
         engine,
         clock,

@@ -15,9 +15,9 @@ use super::continuity::StreamClock;
 use super::data::Shared;
 use super::handle::{Opened, connect};
 use super::open::{PlayerError, PlayerOptions};
-use super::quiet::quietly;
 use super::renderer::Renderer;
 use crate::clip::dither::Dither;
+use crate::system::quietly;
 use crate::trial::OutputKind;
 use crate::trial::record::OutputPath;
 

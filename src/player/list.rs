@@ -4,7 +4,7 @@ use cpal::traits::{DeviceTrait, HostTrait};
 use cpal::{SampleFormat, SupportedBufferSize};
 
 use super::device::{device_id, device_name, format_name};
-use super::quiet::quietly;
+use crate::system::quietly;
 
 /// Rates that are asked for by name in listings.
 const USUAL_RATES: [u32; 8] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000];

@@ -28,7 +28,6 @@ mod device;
 mod handle;
 mod list;
 mod open;
-mod quiet;
 pub mod record;
 mod renderer;
 pub mod transport;

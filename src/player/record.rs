@@ -10,7 +10,7 @@ use rtrb::{Consumer, Producer, RingBuffer};
 
 use super::device::{device_id, device_name};
 use super::open::PlayerError;
-use super::quiet::quietly;
+use crate::system::quietly;
 
 /// Seconds of sound that wait to be taken.
 const RING_S: usize = 8;

@@ -306,7 +306,7 @@ impl Watch {
             if let Some(reason) = lost {
                 let _ = self.reports.send(Report::Event(PlayerEvent::DeviceLost { reason }));
                 if let Some(watched) = self.playing.take() {
-                    super::quiet::quietly(|| drop_stream(watched.playing));
+                    crate::system::quietly(|| drop_stream(watched.playing));
                 }
                 tried = Instant::now();
             }

@@ -23,6 +23,7 @@ use super::model::{Model, update};
 use super::palette::Palette;
 use super::render::render;
 use super::scene::{Intent, Scene};
+use crate::system::{Typing, is_hung_up};
 
 /// The terminal is in raw mode and on the other screen now.
 static TAKEN: AtomicBool = AtomicBool::new(false);
@@ -88,7 +89,7 @@ impl Drop for Hold {
 }
 
 /// How standard input's terminal was set before it was told to show nothing; `None` while it shows what is typed.
-static SHOWING: Mutex<Option<rustix::termios::Termios>> = Mutex::new(None);
+static SHOWING: Mutex<Option<Typing>> = Mutex::new(None);
 
 /// What is typed is not shown while this lives. For lines: the terminal stays in its usual mode.
 #[derive(Debug)]
@@ -97,19 +98,15 @@ pub struct Hidden(());
 impl Hidden {
     /// Turns the echo of standard input off; `None` where standard input is no terminal, so that nothing could be hidden.
     pub fn take() -> io::Result<Option<Self>> {
-        use rustix::termios::{LocalModes, OptionalActions, tcgetattr, tcsetattr};
         if !io::stdin().is_terminal() {
             return Ok(None);
         }
-        let before = tcgetattr(io::stdin())?;
-        let mut hidden = before.clone();
-        hidden.local_modes.remove(LocalModes::ECHO);
-        // The end of the line is still seen.
-        hidden.local_modes.insert(LocalModes::ECHONL);
+        let before = Typing::now()?;
+        let hidden = before.hidden();
         // Before anything is changed, so that whoever ends the program can always change it back.
         SHOWING.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(before);
         let hold = Self(());
-        tcsetattr(io::stdin(), OptionalActions::Now, &hidden)?;
+        hidden.set()?;
         Ok(Some(hold))
     }
 }
@@ -123,8 +120,7 @@ impl Drop for Hidden {
 /// Lets the terminal show again what is typed.
 fn show_typing() {
     if let Some(before) = SHOWING.lock().unwrap_or_else(PoisonError::into_inner).take() {
-        let now = rustix::termios::OptionalActions::Now;
-        let _ = rustix::termios::tcsetattr(io::stdin(), now, &before);
+        let _ = before.set();
     }
 }
 
@@ -167,12 +163,7 @@ impl InputSource for Keyboard {
     }
 
     fn is_closed(&self) -> bool {
-        use rustix::event::{PollFd, PollFlags, Timespec, poll};
-        let stdin = io::stdin();
-        // Nothing is asked for: a hang-up is told in any case.
-        let mut ask = [PollFd::new(&stdin, PollFlags::empty())];
-        poll(&mut ask, Some(&Timespec::default())).is_ok()
-            && ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR)
+        is_hung_up(&io::stdin())
     }
 }
 

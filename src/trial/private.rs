@@ -11,17 +11,10 @@ use std::fs::Permissions;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
-use rustix::mm::{MlockAllFlags, mlockall};
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-
-/// Keeps the memory of this process, which is to hold a secret, off the disk: no core dump, and no page swapped out where
-/// the system lets a program lock all it needs (a limit of `memlock` that is not "unlimited" is too small for the sound
-/// beside the secret). Other programs of the same user, and the superuser, can still read it.
+/// Keeps the memory of this process, which is to hold a secret, off the disk as far as the system lets it. Other programs of the
+/// same user, and the superuser, can still read it.
 pub fn process() {
-    let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
-    if getrlimit(Resource::Memlock).current.is_none() {
-        let _ = mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE | MlockAllFlags::ONFAULT);
-    }
+    crate::system::keep_memory_off_disk();
 }
 
 /// Mode of a file while a sitting is open.

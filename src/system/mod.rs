@@ -1,0 +1,109 @@
+//! What is asked of the operating system beyond the standard library, in one place.
+//!
+//! Comes in: an open file, a limit, a piece of work. Goes out: what the system says or does of it. Must not know: what any of it
+//! is for. Only this room names rustix, whose calls are those of POSIX; all of it was run on Linux, and nowhere else.
+
+use std::fs::OpenOptions;
+use std::io;
+use std::os::fd::{AsFd, OwnedFd};
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::sync::{Mutex, PoisonError};
+
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::mm::{MlockAllFlags, mlockall};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
+use rustix::time::{ClockId, clock_gettime};
+
+/// Opening waits for nobody: neither for the other end of a named pipe nor for a device.
+pub fn never_wait(options: &mut OpenOptions) {
+    options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits().cast_signed());
+}
+
+/// Keeps the memory of this process off the disk: no core dump, and no page swapped out where the system lets a program lock all
+/// it needs (a limit of `memlock` that is not "unlimited" is too small).
+pub fn keep_memory_off_disk() {
+    let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
+    if getrlimit(Resource::Memlock).current.is_none() {
+        let _ = mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE | MlockAllFlags::ONFAULT);
+    }
+}
+
+/// Asks for so many open files, connections among them; where the limit cannot be raised so far, for as many as there can be.
+pub fn allow_files(wanted: u64) {
+    let Rlimit { current, maximum } = getrlimit(Resource::Nofile);
+    if current.is_some_and(|current| current < wanted) {
+        let current = Some(maximum.map_or(wanted, |most| wanted.min(most)));
+        let _ = setrlimit(Resource::Nofile, Rlimit { current, maximum });
+    }
+}
+
+/// Processor seconds of all threads of this process so far.
+pub fn processor_seconds() -> f64 {
+    let spent = clock_gettime(ClockId::ProcessCPUTime);
+    spent.tv_sec as f64 + 1e-9 * spent.tv_nsec as f64
+}
+
+/// Whether nobody is at the other end any more: a window was closed, a connection broke.
+pub fn is_hung_up(of: &impl AsFd) -> bool {
+    // Nothing is asked for: a hang-up is told in any case.
+    let mut ask = [PollFd::new(of, PollFlags::empty())];
+    poll(&mut ask, Some(&Timespec::default())).is_ok()
+        && ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR)
+}
+
+/// How standard input's terminal is set.
+#[derive(Debug)]
+pub struct Typing(Termios);
+
+impl Typing {
+    /// As it is now.
+    ///
+    /// # Errors
+    /// Standard input is no terminal.
+    pub fn now() -> io::Result<Self> {
+        Ok(Self(tcgetattr(io::stdin())?))
+    }
+
+    /// The same, showing nothing of what is typed but the end of its line.
+    pub fn hidden(&self) -> Self {
+        let mut hidden = self.0.clone();
+        hidden.local_modes.remove(LocalModes::ECHO);
+        hidden.local_modes.insert(LocalModes::ECHONL);
+        Self(hidden)
+    }
+
+    /// Sets the terminal so.
+    ///
+    /// # Errors
+    /// The terminal is gone.
+    pub fn set(&self) -> io::Result<()> {
+        Ok(tcsetattr(io::stdin(), OptionalActions::Now, &self.0)?)
+    }
+}
+
+/// Standard error as it was; put back on the way out, by panic too.
+struct Restore(OwnedFd);
+
+impl Drop for Restore {
+    fn drop(&mut self) {
+        let _ = rustix::stdio::dup2_stderr(&self.0);
+    }
+}
+
+/// Runs `action` while standard error leads nowhere, for a library that prints its own complaints there.
+pub fn quietly<T>(action: impl FnOnce() -> T) -> T {
+    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+    let _guard = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+    let saved = io::stderr().as_fd().try_clone_to_owned();
+    let nowhere = OpenOptions::new().write(true).open("/dev/null");
+    let _restore = match (saved, nowhere) {
+        (Ok(saved), Ok(nowhere)) => {
+            let restore = Restore(saved);
+            let _ = rustix::stdio::dup2_stderr(&nowhere);
+            Some(restore)
+        }
+        _ => None,
+    };
+    action()
+}
