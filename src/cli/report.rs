@@ -3,9 +3,9 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::{Failure, note, timings, whole};
+use super::{Failure, archive, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
-use crate::report::{self, drawn, export, methods, page};
+use crate::report::{self, drawn, export, methods};
 use crate::session;
 
 /// What was typed after `report`.
@@ -37,6 +37,12 @@ pub struct ReportArguments {
     /// Also write each figure as an SVG file into this folder, for an article or a slide
     #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods"])]
     figures: Option<PathBuf>,
+    /// Also write one file with session, tables, journals, register and report, which `verify` checks; of sounds the digests
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods", "anonymous", "pool"])]
+    archive: Option<PathBuf>,
+    /// Put the sounds into the archive too
+    #[arg(long, requires = "archive")]
+    with_clips: bool,
     /// Add the journals of other places: folders with the same session; NAME=DIR names a place
     #[arg(long, value_name = "SITE", num_args = 1..)]
     pool: Vec<String>,
@@ -71,12 +77,10 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
     made(&folder)?;
-    let html = page::page(&report);
-    let certificates = page::certificates(&report);
-    written(&folder, "report.html", |file| file.write_all(html.as_bytes()))?;
-    written(&folder, "certificates.html", |file| file.write_all(certificates.as_bytes()))?;
-    written(&folder, "report.csv", |file| export::csv(&report, file))?;
-    written(&folder, "report.json", |file| export::json(&report, file))?;
+    let files = archive::report_files(&report)?;
+    for (name, bytes) in &files {
+        written(&folder, name, |file| file.write_all(bytes))?;
+    }
     if let Some(folder) = &arguments.figures {
         made(folder)?;
         let figures = drawn::every(&report);
@@ -93,17 +97,15 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         "written: report.html, certificates.html, report.csv and report.json in {}",
         folder.display()
     ));
+    if let Some(path) = &arguments.archive {
+        note(&archive::write(path, &session, &files, arguments.with_clips)?);
+    }
     Ok(())
 }
 
 fn made(folder: &Path) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder).map_err(|error| {
-        Failure::bad(format!(
-            "{}: the folder cannot be made: {error}",
-            folder.display(),
-            error = crate::files::reason(&error)
-        ))
-    })
+    crate::files::make_folder(folder)
+        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {}", folder.display(), crate::files::reason(&error))))
 }
 
 /// The session's own sittings, and those of other places.

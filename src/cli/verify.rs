@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
+use super::archive::{self, Unpacked};
 use super::{Failure, note};
 use crate::files;
 use crate::session::Session;
@@ -24,7 +25,11 @@ use crate::verdict::no_listening_test;
 /// What was typed after `verify`.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArguments {
+<<<<<<< HEAD
     /// Journals, or session folders with all their journals and the register
+=======
+    /// Journals, session folders with all their journals and the register, or archives by `report --archive`
+>>>>>>> ce172ee (Report --archive writes one file that verify reads whole)
     #[arg(value_name = "JOURNAL", required_unless_present = "format")]
     journals: Vec<PathBuf>,
     /// A receipt that somebody kept: its words or its 64 hex digits; may be repeated
@@ -58,16 +63,24 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         Some(path) => Some(load(path)?),
     };
     super::timings::stage("journals");
-    let (files, registers) = expand(&arguments.journals)?;
+    let (journals, archives) = take_apart(&arguments.journals)?;
+    let (files, mut registers) = expand(&journals)?;
     let mut sessions = Sessions::default();
-    let given: Vec<PathBuf> = arguments.journals.iter().map(|path| path.join("sittings")).collect();
+    let given: Vec<PathBuf> = journals.iter().map(|path| path.join("sittings")).collect();
+    for archive in &archives {
+        sessions.know(archive.folder().join("sittings"), archive.inputs());
+    }
     let mut all = Vec::with_capacity(files.len());
     let mut known = against::Registers::default();
     for file in files {
         let mut checked = verify::check_with(&file, &mut known);
         // Journals that were given by themselves may stand anywhere.
         if checked.file.parent().is_some_and(|folder| given.iter().any(|given| given == folder)) {
-            against::inputs_beside(&mut checked, &mut sessions);
+            let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
+            match inside.and_then(|archive| archive.session.as_ref().ok()) {
+                Some(session) => against::session(&mut checked, session, None),
+                None => against::inputs_beside(&mut checked, &mut sessions),
+            }
         }
         if let Some((session, stimuli)) = &session {
             against::session(&mut checked, session, Some(stimuli));
@@ -80,15 +93,26 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         unlock(passphrase, &mut all, &mut held)?;
     }
     super::timings::stage("output");
+    // Everything was read: from here on what lies in an archive is called so.
+    for archive in &archives {
+        all.iter_mut().for_each(|checked| checked.file = archive.shown(&checked.file));
+        registers.iter_mut().for_each(|(folder, _)| *folder = archive.shown(folder));
+    }
     if arguments.json {
-        let document = json!({
+        let mut document = json!({
             "schema": "earwitness.verify/1",
             "journals": all.iter().zip(&held).map(|(checked, held)| document(checked, held)).collect::<Vec<Value>>(),
             "registers": registers.iter().map(register_document).collect::<Vec<Value>>(),
         });
+        if !archives.is_empty() {
+            document["archives"] = archives.iter().map(Unpacked::document).collect();
+        }
         serde_json::to_writer_pretty(&mut *out, &document).map_err(std::io::Error::from)?;
         writeln!(out)?;
     } else {
+        for archive in &archives {
+            archive.print(out)?;
+        }
         for (checked, held) in all.iter().zip(&held) {
             print(checked, held, out)?;
         }
@@ -97,6 +121,9 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         }
     }
     ended(&all, &held, &registers)?;
+    if let Some(problem) = archives.iter().find_map(Unpacked::problem) {
+        return Err(Failure::No(problem));
+    }
     if copies.is_empty() {
         return Ok(());
     }
@@ -108,6 +135,21 @@ fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
     note("making the session's stimuli anew, to hold them against the published digests");
     let stimuli = crate::stimulus::prepare(&session, &NoProgress).map_err(Failure::bad)?;
     Ok((session, stimuli))
+}
+
+/// Archives become folders; everything else stays what it is.
+fn take_apart(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Vec<Unpacked>), Failure> {
+    let (mut given, mut archives) = (Vec::new(), Vec::new());
+    for path in paths {
+        match archive::unpack(path)? {
+            None => given.push(path.clone()),
+            Some(unpacked) => {
+                given.extend(unpacked.sittings());
+                archives.push(unpacked);
+            }
+        }
+    }
+    Ok((given, archives))
 }
 
 type Registers = Vec<(PathBuf, RegisterView)>;
@@ -174,6 +216,18 @@ fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>, Failure> 
                 (_, Receipt::Foreign) => Receipt::Foreign,
             });
         }
+    }
+    let nobodys = receipts
+        .iter()
+        .filter(|kept| all.iter().all(|checked| against::receipt(checked, kept) == Ok(Receipt::Foreign)));
+    if all.len() > 1 {
+        nobodys.for_each(|kept| {
+            note(&format!(
+                "--receipt \"{}\": none of these {} journals has it: the sitting that it was kept of was taken away, or written anew",
+                foreign::shown(kept),
+                all.len()
+            ));
+        });
     }
     for (checked, held) in all.iter_mut().zip(&held) {
         if held.receipt == Some(Receipt::Foreign) && !checked.bad_input {
@@ -310,6 +364,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
         "lock_key": held.key.map(|key| key.hex()),
         "sitting_of_folder": opening.and_then(|opening| opening.sitting),
         "clock": checked.clock,
+        "closing_in_register": checked.late,
         "registered": match checked.registered {
             Registered::NoRegister => Value::Null,
             Registered::Listed => json!(true),
@@ -322,6 +377,8 @@ fn register_document((folder, view): &(PathBuf, RegisterView)) -> Value {
     json!({
         "folder": folder.display().to_string(),
         "problem": view.problem,
+        "head": view.head.map(|head| head.hex()),
+        "next_sitting": view.announced.len() + 1,
         "announced": view.announced.iter().map(|announced| json!({
             "journal": announced.journal,
             "listener": announced.listener,
@@ -411,6 +468,9 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     }
     writeln!(out, "  {}", held_receipt(checked, held))?;
     writeln!(out, "  {}", held_register(checked))?;
+    if let Some(late) = &checked.late {
+        writeln!(out, "  register: {late}")?;
+    }
     if opening.lock.is_some() {
         match held.proven {
             Some(count) => {
@@ -466,6 +526,15 @@ fn print_register(folder: &Path, view: &RegisterView, out: &mut dyn Write) -> st
         foreign::path(&name),
         printed::count(view.announced.len() as u64, "sitting")
     )?;
+    if let (Some(head), None) = (view.head, &view.problem) {
+        // Lines at its end can be cut away together with their journals: only what was kept elsewhere tells.
+        let number = view.announced.len() + 1;
+        writeln!(out, "  last line: SHA-256 {head}")?;
+        writeln!(
+            out,
+            "  whoever kept a seal or receipt of sitting {number} or a later one knows that lines were taken away"
+        )?;
+    }
     for objection in register_objections(view) {
         writeln!(out, "  {}", foreign::shown(&objection))?;
     }

@@ -16,8 +16,10 @@
 //! | [`svg`] | the kit that every figure is drawn with |
 //! | [`export`], [`dictionary`] | CSV and JSON, and what their columns hold |
 //! | [`methods`] | what was done, in words ready to paste |
+//! | [`archive`] | everything that a report rests on in one file |
 //! | [`summary()`] | ten lines for the terminal |
 
+pub mod archive;
 pub mod build;
 pub mod dictionary;
 pub mod distortion_figure;

@@ -126,7 +126,10 @@ pub fn amplifier(
                 .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
             told_of_impedance(notes, &name, &measured);
             if measured.magnitudes_ohm().1 > LARGEST_SOURCE.0 {
-                let most = format!("{name}: its largest impedance is {} ohm, and 1000000 ohm is allowed; check the unit", measured.magnitudes_ohm().1);
+                let most = format!(
+                    "{name}: its largest impedance is {} ohm, and 1000000 ohm is allowed; check the unit",
+                    measured.magnitudes_ohm().1
+                );
                 return Err(table.error_at("impedance_table", most));
             }
             if let Some((frequency, _)) = measured.active() {
@@ -181,7 +184,8 @@ pub fn loudspeaker(
     } else if let Some((text, name)) = file(table, "impedance_table", folder)? {
         let measured = ImpedanceTable::parse(&text, &name)
             .map_err(|error| table.error_at("impedance_table", error.to_string()))?;
-        told_of_loudspeaker(notes, &name, &measured).map_err(|error| table.error_at("impedance_table", error))?;
+        told_of_loudspeaker(notes, &name, &measured)
+            .map_err(|error| table.error_at("impedance_table", error))?;
         Load::Table(measured)
     } else if let Some((text, name)) = file(table, "touchstone", folder)? {
         let read = touchstone::parse(&text, &name, 1)
@@ -389,9 +393,8 @@ fn at_most(
     (most, unit): (f64, &str),
 ) -> Result<Option<f64>, SessionError> {
     match not_negative(table, key, dimension)? {
-        Some(value) if value > most => {
-            Err(table.error_at(key, format!("{value} {unit} is outside what is allowed, 0 {unit} to {most} {unit}")))
-        }
+        Some(value) if value > most => Err(table
+            .error_at(key, format!("{value} {unit} is outside what is allowed, 0 {unit} to {most} {unit}"))),
         other => Ok(other),
     }
 }

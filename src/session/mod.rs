@@ -31,6 +31,7 @@ use crate::stats::protocol::{Inquiry, Side, Sides};
 pub use caution::Caution;
 pub use club::Club;
 pub use facts::{Fact, SittingFact};
+pub use input::Contents;
 pub use panel::{ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
 pub use person::{folded, same_person};

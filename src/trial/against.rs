@@ -3,7 +3,9 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
+use super::clock::lasting;
 use super::digest::Digest;
+use super::keeper::utc_ms;
 use super::lock::LockKey;
 use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, Register};
@@ -11,6 +13,9 @@ use super::terms::changed_inputs;
 use super::verify::{Checked, Proof, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
+
+/// A closing that comes into the register later than this many milliseconds after its record was made up for by another sitting.
+const LATE_MS: i64 = 60_000;
 
 /// Registers that were read, each folder's once, however many of its journals are checked.
 #[derive(Debug, Default)]
@@ -92,11 +97,36 @@ fn head_at_closing(checked: &mut Checked, found: &Register, announced: Option<us
     }
 }
 
+/// A closing comes into the register in the same moment. The next sitting makes up for what a cut between the two left out, and
+/// so it would for a journal that was written anew after the line was taken away.
+fn late(checked: &Checked, found: &Register, journal: &str) -> Option<String> {
+    let written_ms = checked.written_ms.filter(|_| checked.closing.is_some())?;
+    let entered = found.entries.iter().find_map(|entry| match entry {
+        Entry::Closed { utc, journal: of, .. } if of == journal => Some(utc_ms(utc)),
+        _ => None,
+    });
+    let how = match entered {
+        None => "is not in the register".to_owned(),
+        Some(entered_ms) if entered_ms.saturating_sub(written_ms) > LATE_MS => {
+            format!(
+                "came into the register {} after it, by a later sitting",
+                lasting(entered_ms - written_ms)
+            )
+        }
+        Some(_) => return None,
+    };
+    Some(format!(
+        "its closing {how}: the computer was cut off in between, or the line was taken away and the journal written anew; a \
+         receipt that somebody kept tells"
+    ))
+}
+
 fn closed_in_register(checked: &mut Checked, found: &Register, journal: &str) {
-    let Some((receipt, outcome)) = found.closed(journal) else { return };
     if checked.state == State::Broken {
         return;
     }
+    checked.late = late(checked, found, journal);
+    let Some((receipt, outcome)) = found.closed(journal) else { return };
     let last = Some(checked.records);
     if checked.closing.is_none() {
         checked.problem(None, "the register says that it was closed, but its closing record is gone");
@@ -154,6 +184,13 @@ pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, Stri
 /// What the sessions beside folders of sittings read, each read once; nothing where there is none, or why it cannot be read.
 #[derive(Debug, Default)]
 pub struct Sessions(HashMap<PathBuf, Option<Result<Vec<InputTerms>, String>>>);
+
+impl Sessions {
+    /// What the session of a folder of sittings reads is known already.
+    pub fn know(&mut self, sittings: PathBuf, inputs: Vec<InputTerms>) {
+        self.0.insert(sittings, Some(Ok(inputs)));
+    }
+}
 
 /// Holds the files that a sitting sealed against those that the session beside its folder reads now, if there is one.
 pub fn inputs_beside(checked: &mut Checked, sessions: &mut Sessions) {

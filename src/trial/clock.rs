@@ -49,7 +49,8 @@ fn next_resumed(journal: &Journal, index: usize) -> bool {
     matches!(journal.records.get(index + 1), Some(Record::Resumed { .. }))
 }
 
-fn lasting(milliseconds: i64) -> String {
+/// A length of time, in words.
+pub(super) fn lasting(milliseconds: i64) -> String {
     let seconds = milliseconds / 1000;
     match seconds {
         0..120 => format!("{seconds} s"),

@@ -151,6 +151,8 @@ impl Register {
 pub struct RegisterView {
     /// What is wrong with the register itself.
     pub problem: Option<String>,
+    /// Digest of its last line; `None` where it has none.
+    pub head: Option<Digest>,
     /// Every sitting that was announced, in order.
     pub announced: Vec<Announced>,
     /// Journals in the folder that the register does not announce.
@@ -182,7 +184,7 @@ pub fn view(sittings: &Path) -> RegisterView {
         Ok(register) => register,
         Err(error) => return RegisterView { problem: Some(error.to_string()), ..RegisterView::default() },
     };
-    let mut view = RegisterView::default();
+    let mut view = RegisterView { head: register.digests.last().copied(), ..RegisterView::default() };
     for entry in &register.entries {
         if let Entry::Opened { utc, journal, occasion, listener, simulated, .. } = entry {
             view.announced.push(Announced {
@@ -200,8 +202,9 @@ pub fn view(sittings: &Path) -> RegisterView {
         view.announced.iter().map(|announced| announced.journal.as_str()).collect();
     match files::with_extension(sittings, "jsonl") {
         Ok(found) => {
-            let name =
-                |path: &PathBuf| path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+            let name = |path: &PathBuf| {
+                path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+            };
             let stranger = |name: &String| name != REGISTER && !known.contains(name.as_str());
             view.unregistered = found.iter().map(name).filter(stranger).collect();
         }

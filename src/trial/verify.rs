@@ -147,6 +147,10 @@ pub struct Checked {
     silent: bool,
     /// Where the computer's clock and the sitting's own time do not fit, in words.
     pub clock: Vec<String>,
+    /// When its last record was written, in milliseconds since 1970; `None` in format 1.
+    pub written_ms: Option<i64>,
+    /// What is odd about how its closing came into the register, in words.
+    pub late: Option<String>,
     /// What the records of a locked sitting prove, for whoever has the passphrase.
     pub proofs: Vec<Proof>,
     /// Bytes of a cut-off write at the end.
@@ -181,6 +185,8 @@ impl Checked {
             resumed: 0,
             silent: false,
             clock: Vec::new(),
+            written_ms: None,
+            late: None,
             proofs: Vec::new(),
             torn_bytes: 0,
             records: 0,
@@ -364,6 +370,7 @@ pub fn verify(journal: &Journal) -> Checked {
         ledger.earlier.iter().chain([&ledger.sealing]).flat_map(|sealing| sealing.hands.clone()).collect();
     checked.last_word = Some(ledger.sealing.last_word());
     checked.clock = super::clock::remarks(journal);
+    checked.written_ms = journal.utc_ms.last().copied();
     checked.seats = ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone())).collect();
     checked.void = ledger.void();
     checked.rests = ledger.rests;

@@ -8,7 +8,7 @@ use super::material::{LCR, RESISTOR, good_wav, session};
 use super::{earwitness, json, succeeded};
 
 /// A folder with a complete simulated sitting, on a measured cable and a sound file.
-fn sat() -> tempfile::TempDir {
+pub(crate) fn sat() -> tempfile::TempDir {
     let folder = tempfile::tempdir().expect("a temporary folder");
     std::fs::write(folder.path().join("song.wav"), good_wav(8_000)).expect("writing");
     std::fs::write(folder.path().join("lcr.csv"), LCR).expect("writing");

@@ -1,13 +1,16 @@
 //! What is held against a journal from outside, and what the strict reader refuses: each way that somebody got past it.
 
+use std::path::Path;
+
 use earwitness::session::{Family, ForWhom};
 use earwitness::stats::Protocol;
 use earwitness::trial::record::{InputTerms, StimulusTerms};
+use earwitness::trial::register::REGISTER;
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
 use super::kit::{self, Journal as _, Memory, UTC};
-use crate::commands::earwitness;
+use crate::commands::{earwitness, succeeded};
 
 type ChangeTerms = fn(&mut Terms);
 
@@ -365,4 +368,46 @@ fn a_clock_that_was_set_is_said_and_nothing_panics() {
     for never in [253_402_300_799_999, i64::MAX, i64::MIN] {
         assert!(!dated(&|_, _| never).is_empty());
     }
+}
+
+/// The register without its last lines.
+fn cut(folder: &Path, lines: usize) {
+    let path = folder.join(REGISTER);
+    let text = std::fs::read_to_string(&path).expect("a register");
+    let kept: Vec<&str> = text.split_inclusive('\n').collect();
+    std::fs::write(&path, kept[..kept.len() - lines].concat()).expect("written");
+}
+
+#[test]
+fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_rest() {
+    let folder = kit::folder();
+    let mut journals = Vec::new();
+    for (seed, utc) in [(80, kit::UTC), (81, "2026-05-02T10:00:00Z")] {
+        let draft = Draft { utc: utc.into(), ..kit::draft(kit::terms(Protocol::Abx)) };
+        let opened = Sittings::lock(folder.path(), utc)
+            .expect("free")
+            .open(draft, kit::secret(seed), None)
+            .expect("it opens");
+        journals.push(opened.keeper.path());
+        kit::in_folder(opened).finish();
+    }
+    let last = || verify::check(&journals[1]);
+    assert_eq!((last().problems, last().late), (Vec::new(), None));
+    let kept = last().receipt.expect("a receipt").in_words();
+    // Its closing line goes: somebody may write the journal anew now, and the next sitting enters that.
+    cut(folder.path(), 1);
+    let said = last().late.expect("it is said");
+    assert!(said.contains("is not in the register") && said.contains("kept"), "{said}");
+    drop(Sittings::lock(folder.path(), "2026-05-03T10:00:00Z").expect("free"));
+    let said = last().late.expect("it is said");
+    assert!(said.contains("after it, by a later sitting"), "{said}");
+    // The whole sitting goes: nothing in the folder tells, but the number that comes next does, to whoever kept the last one.
+    cut(folder.path(), 2);
+    std::fs::remove_file(&journals[1]).expect("removed");
+    let here = folder.path();
+    let ran = succeeded(here, &["verify", "."]);
+    assert!(ran.out.contains("1 sitting announced, 1 of them closed"), "{}", ran.out);
+    assert!(ran.out.contains("of sitting 2 or a later one knows that lines were taken away"), "{}", ran.out);
+    let ran = earwitness(here, &["verify", ".", "--receipt", &kept]);
+    assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
 }
