@@ -8,6 +8,7 @@ mod bench;
 mod blind;
 mod circuit;
 mod commands;
+mod fuzz;
 mod night;
 mod report;
 mod screen;

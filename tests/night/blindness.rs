@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use earwitness::ballot::Phase;
+use earwitness::ballot::hosting::NightRequest;
 use earwitness::screen::Model;
 use earwitness::trial::Digest;
 use earwitness::trial::seal::hand_hash;
@@ -28,8 +29,8 @@ struct Traffic {
 /// The hand of a phone: 32 bytes that happen to be letters.
 const OF_THE_PHONE: &str = "thirty-two bytes of Ida's phone.";
 
-/// A night whose every presentation has this order, answered in the same way at the same times.
-fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
+/// A night whose every presentation has this order, answered in the same way at the same times; `guest`: locked by one.
+fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<Vec<f32>>) {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), protocol, 2, "");
     let clock = Arc::new(HandClock::default());
@@ -39,7 +40,7 @@ fn evening(protocol: &'static str, order: usize) -> (Traffic, Vec<Vec<f32>>) {
         let mut environment = environment(night_clock, &night_recorder);
         let secret = blind::secret_of_session(&session, &stimuli(), &[OF_THE_PHONE, "lamp"], &[order; 3]);
         environment.common.secret = Arc::new(move || Ok(secret.clone()));
-        (request_of(session), environment)
+        (NightRequest { guest, ..request_of(session) }, environment)
     })
     .expect("open");
     let mut answers = Vec::new();
@@ -186,10 +187,17 @@ fn without_the_code(screen: &str, port: &str) -> String {
 
 #[test]
 fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
-    for (protocol, orders) in
-        [("abx", 2), ("duo-trio", 4), ("triangle", 6), ("tetrad", 6), ("two-afc", 2), ("preference", 2)]
-    {
-        let (reference, loaded) = evening(protocol, 0);
+    for (protocol, orders, guest) in [
+        ("abx", 2, false),
+        ("abx", 2, true),
+        ("duo-trio", 4, false),
+        ("triangle", 6, false),
+        ("tetrad", 6, false),
+        ("two-afc", 2, false),
+        ("preference", 2, false),
+    ] {
+        let (reference, loaded) = evening(protocol, 0, guest);
+        assert_eq!(reference.journal.contains("\"lock\":{"), guest, "{protocol}");
         assert!(
             reference.answers.len() > 40 && reference.calls.len() > 20,
             "{protocol}: there is traffic to compare"
@@ -199,7 +207,7 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
             "{protocol}: screens"
         );
         for order in 1..orders {
-            let (other, other_loaded) = evening(protocol, order);
+            let (other, other_loaded) = evening(protocol, order, guest);
             assert_ne!(loaded, other_loaded, "{protocol}: the draws were different");
             for (index, (one, two)) in reference.answers.iter().zip(&other.answers).enumerate() {
                 assert_eq!(one, two, "{protocol}, order {order}: answer {index}");

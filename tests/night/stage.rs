@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use earwitness::ballot::command::Command;
 use earwitness::ballot::guard::{Pace, Paces};
-use earwitness::ballot::hosting::{BeforeNight, NightEnvironment, NightRequest};
+use earwitness::ballot::hosting::{BeforeNight, NightEnvironment, NightRequest, PassphraseNeeded};
 use earwitness::ballot::presentation::Timing;
 use earwitness::ballot::view::Snapshot;
 use earwitness::ballot::{NightError, Phase, scene};
@@ -227,7 +227,13 @@ impl Host {
         let thread = std::thread::spawn(move || {
             let (request, environment) = make();
             let made = (environment.common.prepare)(&request.session, &NoProgress).map_err(NightError::from);
-            let hosted = made.and_then(|stimuli| BeforeNight::check(request, environment)?.open(stimuli));
+            let hosted = made.and_then(|stimuli| {
+                let mut before = BeforeNight::check(request, environment)?;
+                if before.passphrase() == PassphraseNeeded::New {
+                    before.lock("lamp on the stairs".to_owned().into());
+                }
+                before.open(stimuli)
+            });
             let mut night = match hosted {
                 Ok(night) => night,
                 Err(error) => {

@@ -3,6 +3,7 @@
 mod browser;
 mod command;
 mod golden;
+mod many;
 pub(crate) mod material;
 mod numbers;
 mod privacy;

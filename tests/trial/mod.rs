@@ -11,7 +11,7 @@ pub(crate) mod hands;
 mod heard;
 mod kill;
 pub(crate) mod kit;
-mod mutated;
+pub(crate) mod mutated;
 mod night;
 mod outside;
 mod power;

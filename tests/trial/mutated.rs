@@ -9,10 +9,10 @@ use earwitness::trial::{Checked, Digest, journal, verify};
 use super::kit;
 
 /// Numbers without a pattern (splitmix64: Steele, Lea and Flood 2014), the same in each run.
-struct Dice(u64);
+pub(crate) struct Dice(pub(crate) u64);
 
 impl Dice {
-    fn below(&mut self, n: usize) -> usize {
+    pub(crate) fn below(&mut self, n: usize) -> usize {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut mixed = self.0;
         mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);

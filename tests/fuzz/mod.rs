@@ -1,0 +1,325 @@
+//! Everything that reads what others wrote, fed with what a machine changed: a message, or a value; never a panic, never a long
+//! wait, never a message that a terminal acts on. Seeds are whole files of the kind; a dictionary holds what each kind is made of.
+//!
+//! `EARWITNESS_ATTACKS=100000 cargo test --release --test main fuzz -- --nocapture` tries so many of each kind and says how many
+//! were read, how many refused, and how long the slowest took. What broke something is kept in the system's folder for temporary
+//! files, and its name is told.
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use earwitness::ballot::paper;
+use earwitness::circuit::table::{AccuracyTable, ImpedanceTable, LcrTable, ResponseTable, decode};
+use earwitness::circuit::touchstone;
+use earwitness::clip::{ClipSource, OpenClip};
+use earwitness::report::archive::{Archive, Member};
+use earwitness::stats::Protocol;
+use earwitness::trial::copy::{self, WitnessCopy};
+use earwitness::trial::{Definition, Digest, journal, register, training, verify};
+
+use crate::commands::material::{LCR, good_wav};
+use crate::trial::kit;
+use crate::trial::mutated::Dice;
+
+/// Attacks on each kind of file where nobody asks for more.
+const ATTACKS: usize = 150;
+/// Nothing that is read takes longer, in a build that is not optimised on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Pieces that files are made of, and numbers that break things.
+const DICTIONARY: [&str; 66] = [
+    "0",
+    "-1",
+    "1e308",
+    "1e-308",
+    "-0",
+    "nan",
+    "inf",
+    "5e-324",
+    "99999999999999999999",
+    "18446744073709551616",
+    "\0",
+    "\u{1b}[2J",
+    "\r",
+    "\n",
+    "\n\n",
+    "\"",
+    "\\",
+    "'",
+    "[",
+    "]",
+    "[[",
+    "]]",
+    "{",
+    "}",
+    "=",
+    ",",
+    ";",
+    "\t",
+    "#",
+    "!",
+    "\u{feff}",
+    "\u{202e}",
+    "frequency_hz",
+    "magnitude_ohm",
+    "phase_deg",
+    "Rs (mohm)",
+    "Ls [uH]",
+    "Cp",
+    "D",
+    "# Hz S RI R 50",
+    "# GHz Z MA R 0",
+    "[Version] 2.0",
+    "[Number of Ports] 2",
+    "[Reference]",
+    "[Matrix Format] lower",
+    "RIFF",
+    "WAVE",
+    "fmt ",
+    "data",
+    "fact",
+    "LIST",
+    "\"kind\":\"closing\"",
+    "\"kind\":\"hand\"",
+    "\"number\":1,",
+    "\"chain\":",
+    "null",
+    "true",
+    "trials = 1000",
+    "alpha = 1",
+    "[cables.x]",
+    "construction = \"braid\"",
+    "GET / HTTP/1.1\r\n",
+    "Content-Length: 4294967296\r\n",
+    "Transfer-Encoding: chunked\r\n",
+    "ustar",
+    "../",
+];
+
+fn mutated(seeds: &[Vec<u8>], dice: &mut Dice) -> Vec<u8> {
+    let mut bytes = seeds[dice.below(seeds.len())].clone();
+    for _ in 0..=dice.below(4) {
+        let at = dice.below(bytes.len() + 1);
+        let end = (at + dice.below(40)).min(bytes.len());
+        match dice.below(8) {
+            0 if at < bytes.len() => bytes[at] ^= 1 << dice.below(8),
+            1 if at < bytes.len() => bytes[at] = [0, 1, 0x7f, 0x80, 0xff, b'9', b'-', b'e'][dice.below(8)],
+            2 => drop(bytes.drain(at..end)),
+            3 => {
+                let again = bytes[at..end].to_vec();
+                bytes.splice(at..at, again);
+            }
+            4 => bytes.truncate(at),
+            5 => {
+                let other = &seeds[dice.below(seeds.len())];
+                let from = dice.below(other.len() + 1);
+                bytes.truncate(at);
+                bytes.extend_from_slice(&other[from..]);
+            }
+            _ => {
+                let word = DICTIONARY[dice.below(DICTIONARY.len())].as_bytes();
+                let until = if dice.below(2) == 0 { at } else { end };
+                bytes.splice(at..until, word.iter().copied());
+            }
+        }
+    }
+    bytes
+}
+
+/// What came of an attack: `Err` is a message for people.
+pub(crate) type Outcome = Result<(), String>;
+
+/// Feeds a reader, a share of the usual number of times.
+pub(crate) fn attack(name: &str, share: usize, seeds: &[Vec<u8>], read: impl Fn(&[u8]) -> Outcome) {
+    let asked = std::env::var("EARWITNESS_ATTACKS").ok().map(|count| count.parse().expect("a number"));
+    let attacks = (asked.unwrap_or(ATTACKS) / share).max(10);
+    for (number, seed) in seeds.iter().enumerate() {
+        assert_eq!(read(seed), Ok(()), "{name}: seed {number} is sound");
+    }
+    let (mut dice, mut taken, mut slowest) = (Dice(0xea12), 0, Duration::ZERO);
+    for number in 0..attacks {
+        let bytes = mutated(seeds, &mut dice);
+        let kept = || -> PathBuf {
+            let path = std::env::temp_dir().join(format!("earwitness-fuzz-{name}-{number}"));
+            std::fs::write(&path, &bytes).expect("it can be kept");
+            path
+        };
+        let started = Instant::now();
+        let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| read(&bytes)))
+            .unwrap_or_else(|_| panic!("{name}: attack {number} made it panic: {}", kept().display()));
+        let took = started.elapsed();
+        assert!(took < PATIENCE, "{name}: attack {number} took {took:?}: {}", kept().display());
+        slowest = slowest.max(took);
+        match outcome {
+            Ok(()) => taken += 1,
+            Err(message) => {
+                let strange = message.chars().any(|letter| letter.is_control() || letter == '\u{202e}');
+                assert!(
+                    message.len() > 8 && message.len() < 4000 && !strange,
+                    "{name}: attack {number}: {message:?}: {}",
+                    kept().display()
+                );
+            }
+        }
+    }
+    println!("{name}: {attacks} tried, {taken} read, {} refused, slowest {slowest:?}", attacks - taken);
+}
+
+fn said<T, E: std::fmt::Display>(result: Result<T, E>) -> Outcome {
+    result.map(|_| ()).map_err(|error| earwitness::units::foreign::shown(&error.to_string()))
+}
+
+fn project(path: &str) -> Vec<u8> {
+    std::fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join(path)).expect(path)
+}
+
+#[test]
+fn sessions() {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions/reviewer-panel/session.toml");
+    let seeds = ["bet-at-home", "club-night", "reviewer-panel"]
+        .map(|name| project(&format!("sessions/{name}/session.toml")));
+    attack("session", 1, &[&seeds[..], &[project("src/session/template.toml")]].concat(), |bytes| {
+        said(earwitness::session::parse(&file, &String::from_utf8_lossy(bytes)))
+    });
+}
+
+#[test]
+fn measured_tables() {
+    let impedance = ["electrostatic", "three-way-nasty", "two-way-benign"]
+        .map(|name| project(&format!("sessions/loads/{name}.csv")));
+    let short = |table: &Vec<u8>| {
+        let lines: Vec<&[u8]> = table.split_inclusive(|&byte| byte == b'\n').collect();
+        lines
+            .iter()
+            .take(3)
+            .chain(lines.iter().skip(3).step_by(9))
+            .flat_map(|line| line.iter().copied())
+            .collect()
+    };
+    let impedance: Vec<Vec<u8>> = impedance.iter().map(short).collect();
+    attack("impedance", 4, &impedance, |bytes| said(ImpedanceTable::parse(&decode(bytes), "z.csv")));
+    let lcr = [LCR.as_bytes().to_vec(), project("sessions/reviewer-panel/braid-lcr.csv")];
+    attack("lcr", 1, &lcr, |bytes| said(LcrTable::parse(&decode(bytes), "lcr.csv", 3.048)));
+    let accuracy =
+        b"frequency_hz,resistance_percent,inductance_percent,capacitance_percent\n20,1,1,1\n20000,2,2,0.5\n"
+            .to_vec();
+    attack("accuracy", 1, &[accuracy], |bytes| said(AccuracyTable::parse(&decode(bytes), "a.csv")));
+    let response: String = (0..30)
+        .map(|row| 20.0 * 1000_f64.powf(f64::from(row) / 29.0))
+        .map(|hertz| format!("{hertz:.3},{:.4},{:.3}\n", -hertz / 4e4, -hertz / 2e3))
+        .collect();
+    let response = format!("# invented\nfrequency_hz,gain_db,phase_deg\n{response}").into_bytes();
+    attack("response", 4, &[response], |bytes| said(ResponseTable::parse(&decode(bytes), "r.csv")));
+}
+
+#[test]
+fn touchstone_files() {
+    let one = b"! invented\n# Hz Z RI R 50\n20 6.1 0.2\n200 7.0 3.0\n2000 6.5 -1.0\n20000 8.0 4.0\n".to_vec();
+    let old =
+        b"# kHz S MA R 50\n0.02 0.01 0 0.99 -1 0.99 -1 0.01 0\n20 0.02 3 0.98 -2 0.98 -2 0.02 3\n".to_vec();
+    let new = b"[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 2\n[Two-Port Data Order] 12_21\n[Number of Frequencies] 2\n[Network Data]\n\
+                20 0.01 0 0.99 0 0.99 0 0.01 0\n20000 0.02 0 0.98 0 0.98 0 0.02 0\n[End]\n"
+        .to_vec();
+    attack("touchstone of one port", 1, &[one], |bytes| said(touchstone::parse(&decode(bytes), "x.s1p", 1)));
+    attack("touchstone of two ports", 1, &[old, new], |bytes| {
+        said(touchstone::parse(&decode(bytes), "x.s2p", 2))
+    });
+}
+
+/// The same sound with a chunk of remarks in front of its samples.
+fn with_remarks(wav: Vec<u8>) -> Vec<u8> {
+    let mut bytes = wav[..36].to_vec();
+    bytes.extend(b"LIST\x04\0\0\0INFO");
+    bytes.extend(&wav[36..]);
+    let length = (bytes.len() as u32 - 8).to_le_bytes();
+    bytes[4..8].copy_from_slice(&length);
+    bytes
+}
+
+#[test]
+fn sound_files() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("x.wav");
+    let source = ClipSource::File { path: path.clone(), start_seconds: 0.0, length_seconds: None };
+    attack("sound", 1, &[good_wav(8_000), with_remarks(good_wav(8_000))], |bytes| {
+        std::fs::write(&path, bytes).expect("written");
+        said(OpenClip::open(&source).and_then(|clip| clip.read_all()))
+    });
+}
+
+#[test]
+fn journals_registers_copies_and_archives() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let honest = kit::in_memory(&kit::full(Protocol::Abx), 91).finish().journal.bytes;
+    let night = project("tests/journals/format-1-night.jsonl");
+    attack("journal", 1, &[honest.clone(), night], |bytes| {
+        let read = journal::read_from(Path::new("mutated"), &mut &bytes[..]);
+        let sound = read.as_ref().ok().map(|journal| verify::verify(journal));
+        assert!(bytes == honest || sound.is_none_or(|checked| !checked.is_sound() || checked.records > 0));
+        said(read)
+    });
+    let sat = crate::commands::sealed_inputs::sat();
+    let register = std::fs::read(sat.path().join("sittings").join(register::REGISTER)).expect("a register");
+    attack("register", 1, &[register.clone()], |bytes| {
+        std::fs::write(folder.path().join(register::REGISTER), bytes).expect("written");
+        said(register::read(folder.path()))
+    });
+    let rows = ["first", "second"].map(|pair| training::Trained {
+        utc: kit::UTC.into(),
+        listener: "Ida".into(),
+        session: Digest::NOTHING,
+        pair: pair.into(),
+        criterion: 5,
+        answers: 9,
+        right: 8,
+        reached: 1,
+        silent: true,
+    });
+    let lists = tempfile::tempdir().expect("a folder");
+    training::append(lists.path(), &rows).expect("written");
+    let list = lists.path().join(training::TRAINING);
+    attack("training", 1, &[std::fs::read(&list).expect("a list")], |bytes| {
+        std::fs::write(&list, bytes).expect("written");
+        said(training::read(lists.path()))
+    });
+    let copy = folder.path().join("copy.json");
+    let digests = ["one", "two", "three"].map(|text| Digest::of(text.as_bytes()));
+    let kept = WitnessCopy {
+        schema: copy::SCHEMA.into(),
+        name: "Tomas".into(),
+        sitting: digests[0],
+        receipts: digests.to_vec(),
+        opened: vec![(digests[1], digests[2])],
+    };
+    attack("witness's copy", 1, &[serde_json::to_vec(&kept).expect("written")], |bytes| {
+        std::fs::write(&copy, bytes).expect("written");
+        said(WitnessCopy::read(&copy))
+    });
+    let archive = Archive {
+        program: "x".into(),
+        session: "session.toml".into(),
+        members: vec![
+            Member { name: "session.toml".into(), bytes: b"title = 1\n".to_vec() },
+            Member { name: "sittings/register.jsonl".into(), bytes: b"{}\n".to_vec() },
+        ],
+        left_out: Vec::new(),
+    };
+    let whole = archive.to_bytes().expect("written");
+    attack("archive", 1, &[whole.clone()], |bytes| {
+        let read = Archive::parse(bytes);
+        assert!(read.is_err() || bytes == whole, "another spelling was read");
+        said(read)
+    });
+}
+
+#[test]
+fn tables_of_answers() {
+    let definition = Definition::of(Protocol::Abx);
+    let ballots = b"seat,name,1,2,3,4\n31,Ada,a,b,a,-\n32,,b,b,,a\n# a remark\n33,Bel,A,B,A,B\n".to_vec();
+    let other = b"seat;name;1;2;3;4\r\n31;Ada;a;b;a;b\r\n".to_vec();
+    attack("ballots", 1, &[ballots, other], |bytes| said(paper::import(bytes, definition, 4)));
+    let typed = [b"a b a -".to_vec(), b"abab".to_vec()];
+    attack("typed answers", 1, &typed, |bytes| {
+        said(paper::answers(&String::from_utf8_lossy(bytes), definition, 4))
+    });
+}
