@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use super::{Failure, whole};
+use crate::files;
 use crate::session::template::TEMPLATE;
 
 /// What was typed after `new`.
@@ -25,7 +26,7 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
         ))
     };
     let made = !dir.exists();
-    std::fs::create_dir_all(dir).map_err(|error| failed("made", error))?;
+    files::make_folder(dir).map_err(|error| failed("made", error))?;
     let file = dir.join("session.toml");
     whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(
         |error| {

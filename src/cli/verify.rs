@@ -25,11 +25,7 @@ use crate::verdict::no_listening_test;
 /// What was typed after `verify`.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArguments {
-<<<<<<< HEAD
-    /// Journals, or session folders with all their journals and the register
-=======
     /// Journals, session folders with all their journals and the register, or archives by `report --archive`
->>>>>>> ce172ee (Report --archive writes one file that verify reads whole)
     #[arg(value_name = "JOURNAL", required_unless_present = "format")]
     journals: Vec<PathBuf>,
     /// A receipt that somebody kept: its words or its 64 hex digits; may be repeated

@@ -238,8 +238,10 @@ impl WavWriter {
     /// The disk is full, or a folder stands in the way.
     pub fn finish(self) -> Result<(), ClipError> {
         let path = self.path.clone();
-        self.complete()?.persist(&path).map_err(|error| cannot(&path, &error.error))?;
-        Ok(())
+        let file = self.complete()?;
+        file.as_file().sync_all().map_err(|error| cannot(&path, &error))?;
+        file.persist(&path).map_err(|error| cannot(&path, &error.error))?;
+        crate::files::sync_names(&path).map_err(|error| cannot(&path, &error))
     }
 
     /// Completes the header and returns the file under its temporary name, so that several can appear together.
@@ -254,7 +256,7 @@ impl WavWriter {
         self.file.seek(SeekFrom::Start(0)).map_err(failed)?;
         self.file.write_all(&header(self.word, self.channels, self.rate_hz, data as u32)).map_err(failed)?;
         let temporary = self.file.into_inner().map_err(|error| cannot(&self.path, error.error()))?;
-        // Not forced to the disk: a file that a power cut takes can be rendered again, to the same bytes.
+        // Not forced to the disk here: stimuli that a power cut takes can be rendered again, to the same bytes.
         Ok(temporary)
     }
 }

@@ -67,6 +67,17 @@ pub fn sync_names(path: &Path) -> Result<()> {
     File::open(folder)?.sync_all()
 }
 
+/// Makes a folder and those above it that are not there, each of them durable.
+///
+/// # Errors
+/// One cannot be made, or not be made durable.
+pub fn make_folder(path: &Path) -> Result<()> {
+    let missing: Vec<&Path> =
+        path.ancestors().take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists()).collect();
+    std::fs::create_dir_all(path)?;
+    missing.into_iter().try_for_each(sync_names)
+}
+
 /// Everything in a folder whose name ends in this, in the order of names.
 ///
 /// # Errors
@@ -92,11 +103,7 @@ pub fn open(path: &Path) -> Result<File> {
     refuse_other(std::fs::metadata(path)?.file_type())?;
     let mut options = OpenOptions::new();
     options.read(true);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::OpenOptionsExt as _;
-        options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits().cast_signed());
-    }
+    crate::system::never_wait(&mut options);
     let file = options.open(path)?;
     refuse_other(file.metadata()?.file_type())?;
     Ok(file)

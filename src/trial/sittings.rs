@@ -37,7 +37,7 @@ use super::seal::Secret;
 use super::wager::{self, EarlierSitting};
 
 /// The program's name and version, as journals hold it.
-pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"));
+pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"), ", ", env!("EARWITNESS_BUILD"));
 
 /// How often a locked folder is tried, and the pause between two tries, before a second sitting on it is refused.
 const LOCK_TRIES: u32 = 50;
@@ -200,8 +200,7 @@ impl Sittings {
     }
 
     fn take(folder: &Path, utc: &str, wait: bool) -> Result<Self, SittingsError> {
-        std::fs::create_dir_all(folder)
-            .map_err(file_error(folder, "the folder for sittings cannot be made"))?;
+        files::make_folder(folder).map_err(file_error(folder, "the folder for sittings cannot be made"))?;
         private::shut(folder);
         files::sync_names(folder).map_err(file_error(folder, "the folder could not be made durable"))?;
         let lock_file = folder.join(".lock");

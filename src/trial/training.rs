@@ -89,9 +89,10 @@ pub fn append(folder: &Path, rows: &[Trained]) -> Result<(), String> {
             error = crate::files::reason(&error)
         )
     };
-    std::fs::create_dir_all(folder).map_err(wrong)?;
+    files::make_folder(folder).map_err(wrong)?;
     let (known, chain) = lines(folder)?;
     let file = OpenOptions::new().create(true).append(true).mode(private::FILE).open(&path).map_err(wrong)?;
+    files::sync_names(&path).map_err(wrong)?;
     let mut list = Appender::new(file, known.len() as u64, chain);
     for row in rows {
         list.append(None, row).map_err(wrong)?;

@@ -4,13 +4,8 @@ mod archive;
 mod bad_input;
 mod documents;
 pub(crate) mod material;
-<<<<<<< HEAD
-mod refusals;
-mod sealed_inputs;
-=======
 mod refusals;
 pub(crate) mod sealed_inputs;
->>>>>>> ce172ee (Report --archive writes one file that verify reads whole)
 mod session_plan;
 mod sound_device;
 mod switcher;
