@@ -116,10 +116,10 @@ impl ImpedanceTable {
         Self {
             values: Measured::new(frequencies_hz, values, Shape::Impedance),
             range_hz: (frequencies_hz[0], frequencies_hz[frequencies_hz.len() - 1]),
-            magnitudes_ohm: values.iter().map(|value| value.norm()).fold(
-                (f64::INFINITY, 0.0),
-                |(least, most): (f64, f64), ohm| (least.min(ohm), most.max(ohm)),
-            ),
+            magnitudes_ohm: values
+                .iter()
+                .map(|value| value.norm())
+                .fold((f64::INFINITY, 0.0), |(least, most): (f64, f64), ohm| (least.min(ohm), most.max(ohm))),
             active: (frequencies_hz.iter().zip(values))
                 .map(|(frequency, value)| (*frequency, value.arg().to_degrees()))
                 .filter(|(_, degrees)| degrees.abs() > 90.0)

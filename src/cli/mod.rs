@@ -3,6 +3,7 @@
 //! Results go to standard output, everything else to standard error. Exit status: 0 done; 1 the answer is no; 2 bad
 //! usage or bad input. Whoever closes standard output early hears nothing more: 141, as a shell reports it.
 
+mod archive;
 pub mod audition;
 pub mod bench;
 pub mod check;
@@ -13,6 +14,7 @@ mod check_words;
 pub mod demo;
 pub mod devices;
 mod harmless;
+pub mod installed;
 pub mod new;
 pub mod night;
 pub mod plan;
@@ -38,6 +40,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::screen::shapes::Encoded;
+use crate::trial::sittings::PROGRAM;
 use crate::units::foreign;
 
 use harmless::Harmless;
@@ -125,9 +128,17 @@ fn paragraph(indent: usize, text: &str) -> Vec<String> {
     crate::screen::page::wrap(text, 100 - indent).iter().map(|line| format!("{blank}{line}")).collect()
 }
 
+/// Version and build, as journals name them.
+const VERSION: &str = PROGRAM.split_at("earwitness ".len()).1;
+
+/// All commands and options.
+fn line() -> clap::Command {
+    <Line as clap::CommandFactory>::command()
+}
+
 /// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
 #[derive(Debug, Parser)]
-#[command(name = "earwitness", version, about, max_term_width = 100)]
+#[command(name = "earwitness", version, long_version = VERSION, about, max_term_width = 100)]
 struct Line {
     /// Say on standard error how long each stage took, and how much memory it needed
     #[arg(long, global = true, display_order = 990)]
@@ -169,6 +180,10 @@ enum Command {
     Bench(bench::BenchArguments),
     /// List the sound devices, and what to do if none answers
     Devices(devices::DevicesArguments),
+    /// Print the completions for a shell
+    Completions(installed::CompletionsArguments),
+    /// Write the manual pages
+    Man(installed::ManArguments),
 }
 
 /// Arguments come back in messages, in journals and in the names of files: one that acts on a terminal is refused.
@@ -245,6 +260,8 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(arguments, &mut out),
         Command::Bench(arguments) => bench::run(arguments, &mut out),
         Command::Devices(arguments) => devices::run(arguments, &mut out),
+        Command::Completions(arguments) => installed::completions(arguments, &mut out),
+        Command::Man(arguments) => installed::man(arguments, &mut out),
     };
     let flushed = out.flush().map_err(Failure::from);
     timings::finish();

@@ -1,23 +1,29 @@
 //! The map in `src/lib.rs` is held by reading the sources: who may use whom, and who may name which crate.
 
+mod supply;
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// The rooms in the order the data flows; a room may use those above it.
-const ROOMS: [&str; 21] = [
-    "units", "files", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus", "trial",
-    "player", "switcher", "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting", "ballot",
-    "cli",
+const ROOMS: [&str; 22] = [
+    "system", "units", "files", "circuit", "filter", "clip", "hearing", "stats", "session", "stimulus",
+    "trial", "player", "switcher", "bench", "evidence", "verdict", "report", "screen", "conduct", "sitting",
+    "ballot", "cli",
 ];
 
 /// Crates that only some rooms may name.
-const OWNED: [(&str, &[&str]); 14] = [
+const OWNED: [(&str, &[&str]); 18] = [
+    ("rustix", &["system"]),
     ("serial2", &["switcher"]),
+    ("tar", &["report"]),
     ("cpal", &["player"]),
     ("rtrb", &["player"]),
     ("ratatui", &["screen"]),
     ("crossterm", &["screen"]),
     ("clap", &["cli"]),
+    ("clap_complete", &["cli"]),
+    ("clap_mangen", &["cli"]),
     ("indicatif", &["cli"]),
     ("axum", &["ballot"]),
     ("nalgebra", &["circuit"]),

@@ -195,7 +195,8 @@ fn values_that_no_loudspeaker_or_amplifier_has_are_refused_and_the_right_one_is_
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("session.toml");
     let with_table = |amplifier: bool, row: &str| {
-        let table = format!("frequency_hz,magnitude_ohm,phase_deg\n20,6,0\n100,{row}\n1000,8,10\n20000,9,30\n");
+        let table =
+            format!("frequency_hz,magnitude_ohm,phase_deg\n20,6,0\n100,{row}\n1000,8,10\n20000,9,30\n");
         std::fs::write(folder.path().join("z.csv"), table).expect("written");
         let (source, load) = if amplifier {
             ("impedance_table = \"z.csv\"", RESISTOR)
@@ -232,11 +233,19 @@ fn values_that_no_loudspeaker_or_amplifier_has_are_refused_and_the_right_one_is_
     let resonant = "output_inductance = \"1 mH\"";
     let load = "[[loudspeaker.network]]\nplace = \"shunt\"\ncapacitance = \"10 uF\"";
     let read = session(resonant, load, CABLES[8]).expect("readable");
-    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress).map(|_| ()).expect_err("a gain without end").to_string();
+    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress)
+        .map(|_| ())
+        .expect_err("a gain without end")
+        .to_string();
     assert!(error.starts_with("amplifier and loudspeaker, without any cable"), "{error}");
-    let open = "construction = \"lumped\"\nresistance = \"0 ohm\"\ninductance = \"1 mH\"\ncapacitance = \"10 uF\"";
-    let read = session("output_resistance = \"0 ohm\"", "[loudspeaker]\nresistance = \"1 kohm\"", open).expect("readable");
-    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress).map(|_| ()).expect_err("a gain without end").to_string();
+    let open =
+        "construction = \"lumped\"\nresistance = \"0 ohm\"\ninductance = \"1 mH\"\ncapacitance = \"10 uF\"";
+    let read = session("output_resistance = \"0 ohm\"", "[loudspeaker]\nresistance = \"1 kohm\"", open)
+        .expect("readable");
+    let error = earwitness::stimulus::survey(&read, &earwitness::stimulus::NoProgress)
+        .map(|_| ())
+        .expect_err("a gain without end")
+        .to_string();
     assert!(error.starts_with("cable \"x\": "), "{error}");
 }
 

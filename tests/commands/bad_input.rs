@@ -187,7 +187,12 @@ fn a_full_disk_leaves_nothing_half_made_behind() {
     let folder = folder();
     session(folder.path(), SYNTH, PAIR, RESISTOR);
     let before = std::fs::read_dir(folder.path()).expect("a folder").count();
-    for command in ["new evening", "night . --ballots ballots.html", "predict . --plot plot.svg", "render . --out stimuli"] {
+    for command in [
+        "new evening",
+        "night . --ballots ballots.html",
+        "predict . --plot plot.svg",
+        "render . --out stimuli",
+    ] {
         let script = format!("trap '' XFSZ; ulimit -f 0; exec \"$0\" {command}");
         let output = std::process::Command::new("bash")
             .args(["-c", &script, super::PROGRAM])

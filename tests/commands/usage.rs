@@ -2,7 +2,7 @@
 
 use std::process::{Command, Stdio};
 
-use super::{PROGRAM, earwitness, material, ran, refused};
+use super::{PROGRAM, earwitness, material, ran, refused, succeeded};
 
 const COMMANDS: [&str; 13] = [
     "demo", "new", "check", "predict", "render", "plan", "audition", "run", "night", "score", "report",
@@ -20,8 +20,41 @@ fn help_names_every_command_and_each_command_has_its_own() {
         assert_eq!((own.code, own.err.as_str()), (0, ""), "{command}");
         assert!(own.out.contains("Usage: earwitness"), "{}", own.out);
     }
-    let version = earwitness(folder.path(), &["--version"]);
+    let version = earwitness(folder.path(), &["-V"]);
     assert_eq!(version.out, format!("earwitness {}\n", env!("CARGO_PKG_VERSION")));
+    // As journals name it; and the digest is what anybody can compute from the sources.
+    let build = earwitness(folder.path(), &["--version"]);
+    assert_eq!(build.out.trim_end(), earwitness::trial::sittings::PROGRAM);
+    let digest = std::process::Command::new("bash")
+        .args(["-c", "find Cargo.lock Cargo.toml src -type f | LC_ALL=C sort | xargs sha256sum | sha256sum"])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .output()
+        .expect("a shell");
+    let digest = String::from_utf8(digest.stdout).expect("text");
+    let digest = digest.split_whitespace().next().expect("a digest");
+    assert!(build.out.contains(&format!("source {digest}, ")), "{}", build.out);
+}
+
+#[test]
+fn completions_and_manual_pages_name_every_command_and_option() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let written = succeeded(folder.path(), &["man", "pages"]);
+    assert_eq!(written.out, "pages\n");
+    let page = std::fs::read_to_string(folder.path().join("pages/earwitness-report.1")).expect("a page");
+    assert!(page.contains("\\-\\-archive") && page.contains(".SH OPTIONS"), "{page}");
+    let pages = std::fs::read_dir(folder.path().join("pages")).expect("the folder").count();
+    assert!(pages > 20, "{pages} pages");
+    for (shell, words) in [
+        ("bash", "complete -F _earwitness"),
+        ("zsh", "#compdef earwitness"),
+        ("fish", "complete -c earwitness"),
+    ] {
+        let script = succeeded(folder.path(), &["completions", shell]).out;
+        for word in [words, "archive", "simulate", "verify"] {
+            assert!(script.contains(word), "{shell}: {word}");
+        }
+    }
+    refused(folder.path(), &["completions", "none"], &["none", "bash"]);
 }
 
 #[test]

@@ -1,0 +1,40 @@
+//! `earwitness completions` and `earwitness man`: what an installation brings besides the program.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap_complete::Shell;
+
+use super::Failure;
+
+/// What was typed after `completions`.
+#[derive(Debug, clap::Args)]
+pub struct CompletionsArguments {
+    /// The shell that is to complete commands and options
+    shell: Shell,
+}
+
+/// What was typed after `man`.
+#[derive(Debug, clap::Args)]
+pub struct ManArguments {
+    /// Folder for the pages, one for each command
+    dir: PathBuf,
+}
+
+/// Prints the completions of a shell.
+pub fn completions(arguments: &CompletionsArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut script = Vec::new();
+    clap_complete::generate(arguments.shell, &mut super::line(), "earwitness", &mut script);
+    Ok(out.write_all(&script)?)
+}
+
+/// Writes the manual pages.
+pub fn man(arguments: &ManArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    let dir = &arguments.dir;
+    let failed = |error: std::io::Error| {
+        Failure::bad(format!("{}: manual pages cannot be written: {error}", dir.display()))
+    };
+    crate::files::make_folder(dir).map_err(failed)?;
+    clap_mangen::generate_to(super::line(), dir).map_err(failed)?;
+    Ok(writeln!(out, "{}", dir.display())?)
+}

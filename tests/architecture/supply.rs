@@ -1,0 +1,96 @@
+//! What the program is built from: the bill of materials, licences, crates that are built in twice, and the list of those that the
+//! proof stands on.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::process::Command;
+
+/// Crates that hash, draw, lock, write and read evidence.
+const OF_THE_PROOF: [&str; 11] = [
+    "sha2",
+    "chacha20",
+    "chacha20poly1305",
+    "argon2",
+    "hmac",
+    "zeroize",
+    "serde",
+    "serde_json",
+    "tar",
+    "tempfile",
+    "rustix",
+];
+
+#[test]
+fn the_bill_of_materials_is_whole_and_the_crates_of_the_proof_are_listed() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let ran = Command::new("python3")
+        .arg(root.join(".ci/sbom"))
+        .env("CARGO_NET_OFFLINE", "true")
+        .output()
+        .expect("Python");
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let bill: serde_json::Value = serde_json::from_slice(&ran.stdout).expect("JSON");
+    assert_eq!((&bill["bomFormat"], &bill["specVersion"]), (&"CycloneDX".into(), &"1.5".into()));
+    let components = bill["components"].as_array().expect("components");
+    assert!(components.len() > 150, "{} components", components.len());
+    let mut versions: BTreeMap<&str, u32> = BTreeMap::new();
+    for component in components {
+        let name = component["name"].as_str().expect("a name");
+        *versions.entry(name).or_default() += 1;
+        let digest = component["hashes"][0]["content"].as_str().unwrap_or_default();
+        assert_eq!(digest.len(), 64, "{name} has no digest");
+        let licence = component["licenses"][0]["expression"].as_str().expect("a licence");
+        let allowed = ["MIT", "Apache-2.0", "Zlib", "MPL-2.0"];
+        assert!(allowed.iter().any(|one| licence.contains(one)), "{name}: {licence}");
+    }
+    // Another version of a crate is read twice by whoever reads it all.
+    let twice: BTreeSet<&str> =
+        versions.iter().filter(|(_, count)| **count > 1).map(|(name, _)| *name).collect();
+    assert!(
+        twice.is_subset(&BTreeSet::from(["syn", "thiserror", "thiserror-impl"])),
+        "built in twice: {twice:?}"
+    );
+
+    let name = |reference: &str| {
+        reference.trim_start_matches("pkg:cargo/").split('@').next().unwrap_or_default().to_owned()
+    };
+    let uses: BTreeMap<String, Vec<String>> = bill["dependencies"]
+        .as_array()
+        .expect("dependencies")
+        .iter()
+        .map(|one| {
+            let of = one["dependsOn"]
+                .as_array()
+                .expect("a list")
+                .iter()
+                .filter_map(|used| used.as_str())
+                .map(name)
+                .collect();
+            (name(one["ref"].as_str().expect("a name")), of)
+        })
+        .collect();
+    let (mut reached, mut waiting) = (BTreeSet::new(), OF_THE_PROOF.map(str::to_owned).to_vec());
+    while let Some(one) = waiting.pop() {
+        waiting.extend(uses.get(&one).unwrap_or_else(|| panic!("{one} is not built in")).clone());
+        if !reached.insert(one) {
+            continue;
+        }
+        assert!(reached.len() < 200, "the crates of the proof are too many");
+    }
+    let notes = std::fs::read_to_string(root.join("DEVELOPERS.md")).expect("DEVELOPERS.md");
+    let table = notes
+        .split("| maintained by | crates |")
+        .nth(1)
+        .expect("the table")
+        .split("\n\n")
+        .next()
+        .expect("its end");
+    let listed: BTreeSet<String> = table
+        .lines()
+        .filter_map(|row| row.split('|').nth(2))
+        .flat_map(|cell| cell.split([',', ';']).flat_map(|piece| piece.split(" and ")))
+        .map(|piece| piece.split('(').next().unwrap_or_default().trim().to_owned())
+        .filter(|piece| !piece.is_empty() && !piece.starts_with("---"))
+        .collect();
+    assert_eq!(listed, reached, "the list in DEVELOPERS.md and what the proof stands on");
+}
