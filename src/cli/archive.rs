@@ -44,8 +44,9 @@ pub(super) fn write(
 ) -> Result<String, Failure> {
     let archive = gather(session, report, with_clips)?;
     let bytes = archive.to_bytes().map_err(|error| Failure::bad(format!("--archive: {error}")))?;
-    whole::with(path, whole::Existing::Replace, |file| file.write_all(&bytes))
-        .map_err(|error| Failure::bad(format!("{}: it cannot be written: {error}", path.display())))?;
+    whole::with(path, whole::Existing::Replace, |file| file.write_all(&bytes)).map_err(|error| {
+        Failure::bad(format!("{}: it cannot be written: {}", path.display(), files::reason(&error)))
+    })?;
     let left = match archive.left_out.len() {
         0 => String::new(),
         count => format!("; {count} files that the session reads are left out and named with their digests"),
@@ -65,7 +66,7 @@ fn gather(
     with_clips: bool,
 ) -> Result<Archive, Failure> {
     let unreadable = |path: &Path, error: std::io::Error| {
-        Failure::bad(format!("--archive: {} cannot be read: {error}", path.display()))
+        Failure::bad(format!("--archive: {} cannot be read: {}", path.display(), files::reason(&error)))
     };
     let mut inputs = session.all_inputs().into_iter();
     let own = inputs.next().map(|input| input.name).unwrap_or_default();

@@ -104,8 +104,13 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
 }
 
 fn made(folder: &Path) -> Result<(), Failure> {
-    crate::files::make_folder(folder)
-        .map_err(|error| Failure::bad(format!("{}: the folder cannot be made: {}", folder.display(), crate::files::reason(&error))))
+    crate::files::make_folder(folder).map_err(|error| {
+        Failure::bad(format!(
+            "{}: the folder cannot be made: {}",
+            folder.display(),
+            crate::files::reason(&error)
+        ))
+    })
 }
 
 /// The session's own sittings, and those of other places.

@@ -170,8 +170,7 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
         }
         let below = path.join("sittings");
         let folder = if below.is_dir() { below } else { path.clone() };
-        let mut found = files::with_extension(&folder, "jsonl")
-            .map_err(|error| {
+        let mut found = files::with_extension(&folder, "jsonl").map_err(|error| {
             Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
         })?;
         found.retain(|file| file.file_name().is_some_and(|name| name != REGISTER));

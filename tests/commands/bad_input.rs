@@ -202,7 +202,7 @@ fn a_full_disk_leaves_nothing_half_made_behind() {
             .expect("bash");
         let ran = super::ran(&output, &[command]);
         assert_eq!(ran.code, 2, "{command}: {}\n{}", ran.out, ran.err);
-        assert!(ran.err.contains("File too large"), "{command}: {}", ran.err);
+        assert!(ran.err.contains("would be too large"), "{command}: {}", ran.err);
     }
     // A folder that was asked for may stand there, empty.
     let _ = std::fs::remove_dir(folder.path().join("stimuli"));

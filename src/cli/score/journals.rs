@@ -43,8 +43,7 @@ fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
             }
             continue;
         };
-        let mut found = crate::files::with_extension(&folder, "jsonl")
-            .map_err(|error| {
+        let mut found = crate::files::with_extension(&folder, "jsonl").map_err(|error| {
             Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
         })?;
         found.retain(|path| path.file_name().is_some_and(|name| name != REGISTER));
