@@ -30,6 +30,7 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         inputs: Some(draft.inputs.clone()),
         earlier: None,
         facts: (!draft.facts.is_empty()).then(|| draft.facts.clone()),
+        rows: earwitness::trial::balance::rows(&draft.terms, &[]),
     };
     let wager = opening.terms.wager.as_ref();
     opening.earlier = wager.filter(|wager| is_claimants(&opening, wager)).map(|_| Vec::new());

@@ -5,7 +5,7 @@
 //! out what the player must do, shows the new state, and only then answers the phones. So an acknowledged vote is in the
 //! journal whatever happens next, and a thousand votes cost a few writes.
 
-mod setup;
+pub(in crate::ballot) mod setup;
 mod showing;
 
 use std::borrow::Cow;

@@ -41,6 +41,7 @@ pub mod pass;
 pub mod presentation;
 pub mod qr;
 mod refused;
+pub mod rehearsed;
 pub mod results;
 pub mod reveal;
 pub mod room;

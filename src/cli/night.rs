@@ -8,6 +8,7 @@ use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
 mod addresses;
+mod rehearse;
 mod show;
 
 use addresses::{listening_address, only_here};
@@ -93,6 +94,21 @@ pub struct NightArguments {
     /// Seat number of the first ballot
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
+    /// Nobody comes: a program votes, right with probability P on average, and everything says "simulated"
+    #[arg(long, value_name = "P", conflicts_with_all = ["show", "ballots", "room_display", "guest"])]
+    simulate: Option<f64>,
+    /// With --simulate: how many guests vote
+    #[arg(long, value_name = "NUMBER", requires = "simulate", default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    simulate_guests: u32,
+    /// With --simulate: how much the guests differ, from 0 (alike) to 1 (each hears it always or never)
+    #[arg(long, value_name = "SPREAD", requires = "simulate", default_value_t = 0.0)]
+    simulate_spread: f64,
+    /// With --simulate: probability of a right answer to controls that should be heard [default: as to comparisons]
+    #[arg(long, value_name = "P", requires = "simulate")]
+    simulate_controls: Option<f64>,
+    /// With --simulate: probability that a vote has nothing to do with what is heard
+    #[arg(long, value_name = "RATE", requires = "simulate", default_value_t = 0.0)]
+    simulate_lapse: f64,
     /// Be the room display, on a projector, of the night that runs in this folder
     #[arg(long)]
     room_display: bool,
@@ -102,6 +118,9 @@ pub struct NightArguments {
 pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failure> {
     super::timings::stage("session");
     let session = session::load(&arguments.session).map_err(Failure::bad)?;
+    if let Some(mean) = arguments.simulate {
+        return rehearse::run(arguments, &session, mean, out);
+    }
     if let Some(path) = &arguments.ballots {
         return print_ballots(arguments, &session, path, out);
     }

@@ -81,6 +81,9 @@ pub struct PlanArguments {
         allow_negative_numbers = true
     )]
     overdispersion: f64,
+    /// With --session: share of the invited who do not come or do not finish, such as 0.15; says how many to invite
+    #[arg(long, value_name = "SHARE", requires = "session", allow_negative_numbers = true)]
+    drop_outs: Option<f64>,
     /// Simulated panels
     #[arg(long, value_name = "K", default_value_t = 20_000, requires = "several")]
     simulations: u64,

@@ -82,6 +82,10 @@ impl<'s> Builder<'s> {
             if let Ok(register) = &reading.register {
                 turns.extend(Turn::of(place, register));
             }
+            if let Err(reason) = &reading.training {
+                let file = crate::trial::training::TRAINING.to_owned();
+                self.unusable.push(Unusable { file, place: name.clone(), reason: reason.clone() });
+            }
             let trained = reading.training.iter().flatten().filter(|own| own.session == digest);
             self.training.extend(trained.map(|own| trained_facts(own, self.anonymiser)));
             for journal in reading.journals {
@@ -402,6 +406,7 @@ impl<'s> Builder<'s> {
             wager,
             claimant_won: gathered.settlement.and_then(Settlement::claimant_won).filter(|_| usable),
             facts: if usable { self.told(&opening.facts) } else { Vec::new() },
+            drawn: gathered.drawn.clone().filter(|_| usable),
             published: Published::Nothing,
         }
     }

@@ -10,6 +10,7 @@ use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
+use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::record::{OutputPath, Part, Terms};
 
@@ -163,6 +164,10 @@ pub struct SittingFacts {
     /// Facts about listener and place, as they were sealed (anonymous: without those that could tell who it is).
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub facts: Vec<SittingFact>,
+    /// What was drawn once for the whole sitting, once its seal is open: the row of the Williams design, and of each comparison
+    /// whether its cables changed places.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drawn: Option<DrawnOnce>,
     /// What of its journal readers get, to check it by themselves.
     #[serde(skip)]
     pub published: Published,

@@ -12,6 +12,7 @@ use crate::files;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
+use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
@@ -63,6 +64,8 @@ pub struct Gathered {
     pub opened: Option<(Digest, Digest)>,
     /// The register's head at the closing, and how many sittings it had announced, where the journal says so.
     pub register_at_closing: Option<(Digest, u64)>,
+    /// What was drawn once for the whole sitting, once opened.
+    pub drawn: Option<DrawnOnce>,
     /// Digest of the last record.
     pub receipt: Option<Digest>,
     /// Counts, once opened.
@@ -273,6 +276,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
             .closing
             .as_ref()
             .and_then(|closing| Some((closing.register?, closing.sittings?))),
+        drawn: checked.closing.as_ref().and_then(|closing| closing.drawn.clone()),
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
         settlement: checked.settlement,

@@ -118,10 +118,15 @@ pub const COLUMNS: [Column; 39] = [
         "comparison",
         Text,
         "",
-        "Name of the comparison; of a control the one whose side A it starts from; empty while the seal is closed",
+        "Name of the comparison; of a control the one whose cable a it starts from; empty while the seal is closed",
     ),
-    column("side_a", Text, "", "Cable of side A"),
-    column("side_b", Text, "", "Cable of side B"),
+    column(
+        "side_a",
+        Text,
+        "",
+        "Cable that was side A in this sitting, for whom the panel has it drawn; a control alters the cable a of the session, and stands in the place of its b",
+    ),
+    column("side_b", Text, "", "Cable that was side B in this sitting"),
     column("clip", Text, "", "Name of the clip"),
     column("control", Text, "", "What a control adds; empty for a comparison"),
     column(

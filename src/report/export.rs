@@ -65,8 +65,15 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&number(u64::from(trial.attempt)));
     row.push_field(flag(trial.void));
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.name)));
-    row.push_field(&safe(comparison.map_or("", |comparison| &comparison.a)));
-    row.push_field(&safe(comparison.map_or("", |comparison| &comparison.b)));
+    let cables = comparison.map_or(("", ""), |comparison| {
+        let exchanged = sitting.drawn.as_ref().zip(trial.comparison);
+        match exchanged.is_some_and(|(drawn, of)| drawn.is_exchanged(usize::from(of))) {
+            true => (comparison.b.as_str(), comparison.a.as_str()),
+            false => (comparison.a.as_str(), comparison.b.as_str()),
+        }
+    });
+    row.push_field(&safe(cables.0));
+    row.push_field(&safe(cables.1));
     row.push_field(&name(&report.session.clips, trial.clip));
     row.push_field(&name(&report.session.controls, trial.control));
     let size = trial.level.and_then(|level| report.session.threshold?.size(usize::from(level)));
@@ -106,6 +113,10 @@ fn counts(report: &Report, trial: &TrialFacts) -> bool {
     report.sittings[trial.sitting as usize].counted
         && trial.listener.is_none_or(|listener| report.listeners[listener as usize].counted)
         && crate::evidence::counts(trial)
+        // What came after a look that ended the comparison is no part of its result.
+        && trial.comparison.and_then(|of| report.comparisons.get(usize::from(of))).is_none_or(|of| {
+            !of.came_after.contains(&(trial.sitting as usize))
+        })
 }
 
 /// A name that a spreadsheet will not take for a formula: `=`, `+`, `-`, `@`, tab or return at its start get an

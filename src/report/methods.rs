@@ -3,10 +3,11 @@
 use std::fmt::Write as _;
 
 use super::model::Report;
+use crate::evidence::ListenerFacts;
 use crate::session::{Family, Levels, Switching};
 use crate::units::printed::{count, percent, stated};
-use crate::verdict::panel::{for_whom_words, leave_out_words, looks_words};
-use crate::verdict::{ControlResult, Method};
+use crate::verdict::panel::{balance_words, for_whom_words, leave_out_words, looks_words};
+use crate::verdict::{ComparisonResult, ControlResult, Method};
 
 /// The paragraphs: what was compared and how, how it was drawn and kept, what was agreed, how it was analysed.
 pub fn paragraphs(report: &Report) -> Vec<String> {
@@ -101,6 +102,9 @@ fn agreed(report: &Report) -> String {
                 leave_out_words(agreed.leave_out),
                 for_whom_words(agreed.for_whom)
             );
+            if let Some(words) = balance_words(agreed) {
+                let _ = write!(text, " Balanced over the panel: {words}.");
+            }
             if let Some(share) = agreed.no_difference_above {
                 let _ = write!(
                     text,
@@ -136,7 +140,12 @@ fn analysis(report: &Report) -> String {
             methods.push(comparison.method);
         }
     }
-    let listeners = report.listeners.iter().filter(|listener| listener.counted).count() as u64;
+    let counts = |listener: &&ListenerFacts| {
+        let late = |of: &ComparisonResult| listener.sittings.iter().all(|own| of.came_after.contains(own));
+        // Nobody whose every sitting came after the looks that ended the panel.
+        listener.counted && (report.comparisons.is_empty() || !report.comparisons.iter().all(late))
+    };
+    let listeners = report.listeners.iter().filter(counts).count() as u64;
     let mut text = format!("The answers of {} count.", count(listeners, "listener"));
     for method in &methods {
         text.push(' ');

@@ -32,7 +32,7 @@ pub use caution::Caution;
 pub use club::Club;
 pub use facts::{Fact, SittingFact};
 pub use input::Contents;
-pub use panel::{ForWhom, LeaveOut, Panel};
+pub use panel::{CableA, ComparisonOrder, ForWhom, LeaveOut, Panel};
 pub use parse::{load, parse};
 pub use person::{folded, same_person};
 pub use reader::SessionError;

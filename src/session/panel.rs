@@ -31,6 +31,32 @@ pub enum ForWhom {
     ListenersLikeThem,
 }
 
+/// How several comparisons come in a sitting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ComparisonOrder {
+    /// Mixed: one trial of each, in an order that is drawn anew each time.
+    #[default]
+    Mixed,
+    /// One after the other, in an order that a Williams design balances over the panel's sittings.
+    Williams,
+}
+
+/// Which cable of a comparison is heard as A.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CableA {
+    /// The one that the comparison names as its `a`.
+    #[default]
+    AsWritten,
+    /// Drawn for each sitting.
+    Drawn,
+}
+
+fn is_usual<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
+}
+
 /// A panel as agreed on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -50,6 +76,12 @@ pub struct Panel {
     /// Numbers of listeners after which the result is looked at before the panel is complete; they share the error risk.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub looks: Vec<u32>,
+    /// How several comparisons come in a sitting.
+    #[serde(default, skip_serializing_if = "is_usual")]
+    pub order_of_comparisons: ComparisonOrder,
+    /// Which cable of a comparison is heard as A.
+    #[serde(default, skip_serializing_if = "is_usual")]
+    pub cable_a: CableA,
 }
 
 /// The table `panel`.
@@ -59,6 +91,7 @@ pub(super) fn panel(
     stopping: Stopping,
     controls: &[super::Control],
     qualifies: bool,
+    comparisons: usize,
 ) -> Result<Option<Panel>, SessionError> {
     let Some(mut inner) = table.table("panel")? else { return Ok(None) };
     let listeners = inner.whole("listeners", 1, 10_000)?.ok_or_else(|| inner.missing("listeners", "20"))?;
@@ -132,6 +165,28 @@ pub(super) fn panel(
             "with a sequential rule each listener's trials end by themselves: remove [stopping], or the looks",
         ));
     }
+    let order_of_comparisons = inner
+        .choice(
+            "order_of_comparisons",
+            &[("mixed", ComparisonOrder::Mixed), ("williams", ComparisonOrder::Williams)],
+        )?
+        .unwrap_or_default();
+    if order_of_comparisons == ComparisonOrder::Williams && comparisons < 2 {
+        return Err(inner.error_at(
+            "order_of_comparisons",
+            "one comparison has no order: remove it, or add another [[comparisons]] table",
+        ));
+    }
+    let cable_a = inner
+        .choice("cable_a", &[("as-written", CableA::AsWritten), ("drawn", CableA::Drawn)])?
+        .unwrap_or_default();
+    if cable_a == CableA::Drawn && !inquiry.protocol.has_a() {
+        return Err(inner.error_at(
+            "cable_a",
+            "only abx and a-not-a have an A that stays the same; in this protocol each cable stands in each place equally \
+             often already: remove it",
+        ));
+    }
     inner.finish()?;
     Ok(Some(Panel {
         listeners: listeners as u32,
@@ -141,5 +196,7 @@ pub(super) fn panel(
         no_difference_risk: risk.unwrap_or(0.05),
         for_whom,
         looks: looks.into_iter().map(|look| look as u32).collect(),
+        order_of_comparisons,
+        cable_a,
     }))
 }

@@ -6,14 +6,15 @@ use std::path::Path;
 use super::asked::{self, Asked};
 use super::reader::{Document, SessionError, Table, not_among};
 use super::{
-    Clip, Comparison, Control, ControlKind, ControlName, Deciding, Family, Levels, NamedCable, Qualification,
-    Session, Stopping, Switching, Wager, electrical, session_file,
+    Clip, Comparison, ComparisonOrder, Control, ControlKind, ControlName, Deciding, Family, Levels,
+    NamedCable, Qualification, Session, Stopping, Switching, Wager, electrical, session_file,
 };
 use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
 use crate::files;
 use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Side};
+use crate::stats::williams;
 use crate::units::Dimension;
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
@@ -137,7 +138,25 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         }
         inner.finish()?;
     }
-    let panel = super::panel::panel(&mut table, asked.inquiry, stopping, &controls, qualification.is_some())?;
+    let panel = super::panel::panel(
+        &mut table,
+        asked.inquiry,
+        stopping,
+        &controls,
+        qualification.is_some(),
+        comparisons.len(),
+    )?;
+    if let Some(panel) = panel.as_ref().filter(|own| own.order_of_comparisons == ComparisonOrder::Williams) {
+        let (sittings, rows) =
+            (panel.listeners * panel.sittings_each, williams::rows(comparisons.len()) as u32);
+        if !sittings.is_multiple_of(rows) {
+            notes.push(format!(
+                "The design for {} comparisons has {rows} orders, and {sittings} sittings cannot use each equally often: {} would.",
+                comparisons.len(),
+                sittings.next_multiple_of(rows)
+            ));
+        }
+    }
     let club = super::club::club(&mut table, &folder)?;
     let wager = wager(&mut table, &asked, stopping, &comparisons, &cables)?;
     if threshold.is_some() && panel.is_some() {

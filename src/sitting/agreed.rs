@@ -9,6 +9,7 @@ use crate::stats::protocol::{Asks, Compared, Sides};
 use crate::stats::sequential::{Exact, SequentialTest};
 use crate::stats::threshold::staircase::Rule;
 use crate::stats::threshold::track::Method;
+use crate::trial::balance::draws_a;
 use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
 use crate::trial::score;
 use crate::trial::terms::score_needed;
@@ -29,7 +30,14 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
     for comparison in &terms.comparisons {
         blocks.push(Block::pair(
             "Comparison",
-            format!("{}: A is {}, B is {}", comparison.name, comparison.a, comparison.b),
+            if draws_a(terms) {
+                format!(
+                    "{}: {} against {}; the seal draws which of them is A, and shows it at the end",
+                    comparison.name, comparison.a, comparison.b
+                )
+            } else {
+                format!("{}: A is {}, B is {}", comparison.name, comparison.a, comparison.b)
+            },
         ));
         blocks.push(Block::pair("Claim", claim_words(terms, comparison)));
     }
@@ -84,6 +92,9 @@ fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
     ));
     if !panel.looks.is_empty() {
         blocks.push(Block::pair("Looked at", verdict::panel::looks_words(panel)));
+    }
+    if let Some(words) = verdict::panel::balance_words(panel) {
+        blocks.push(Block::pair("Balanced", words));
     }
     blocks.push(Block::pair("Left out", verdict::panel::leave_out_words(panel.leave_out)));
     blocks.push(Block::pair("Holds", verdict::panel::for_whom_words(panel.for_whom)));

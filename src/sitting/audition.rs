@@ -16,7 +16,7 @@ use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Transport};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, Scene, Slot, Stage as Shown, StageKind, TrialScene};
-use crate::session::{ControlKind, Session};
+use crate::session::{CableA, ControlKind, Session};
 use crate::stats::protocol::{Asks, Definition, Side};
 use crate::stimulus::{PairKind, StimulusSet};
 use crate::trial::OutputKind;
@@ -309,7 +309,10 @@ impl Audition<'_> {
     fn drawn(&mut self, in_a_row: u32) -> Result<Training, &'static str> {
         let definition = self.definition();
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return Err("There is no pair to train on.") };
-        if pair.digest_a == pair.digest_b {
+        // Two recordings of one cable differ in their noise, and are one cable all the same.
+        let alike = |control: usize| self.session.controls[control].kind == ControlKind::Identical;
+        let identical = matches!(pair.kind, PairKind::Control { control, .. } if alike(control));
+        if identical || pair.digest_a == pair.digest_b {
             return Err("Both sides of this pair are identical: there is nothing to train on.");
         }
         let inquiry = self.session.inquiry();
@@ -389,7 +392,13 @@ impl Audition<'_> {
         let slot = |label, role: &str| Slot { label, role: role.to_string(), unheard: false };
         let mut slots = vec![slot('A', &a), slot('B', &b)];
         let (mut question, mut answers, mut kind) = (
-            "You know what you hear here. t trains on this pair.".to_string(),
+            match &self.session.panel {
+                Some(panel) if panel.cable_a == CableA::Drawn => {
+                    "You know what you hear here; in the test the seal draws which cable is A. t trains on this pair."
+                }
+                _ => "You know what you hear here. t trains on this pair.",
+            }
+            .to_string(),
             Vec::new(),
             StageKind::Sighted,
         );

@@ -9,7 +9,7 @@ use crate::stats::one::Analysis;
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::Model;
 use crate::trial::Side;
-use crate::trial::record::{Closing, Count, StoppingTerms};
+use crate::trial::record::{Closing, ComparisonTerms, Count, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{self, percent};
 use crate::verdict::caveat::Kind;
@@ -125,6 +125,14 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
             )));
         }
         Outcome::AllTrials => {}
+    }
+    if let Some(drawn) = shown.drawn.as_ref().filter(|drawn| drawn.exchanged.is_some()) {
+        let cable = |(index, of): (usize, &ComparisonTerms)| {
+            let (a, b) = if drawn.is_exchanged(index) { (&of.b, &of.a) } else { (&of.a, &of.b) };
+            format!("{}: A was {a}, B was {b}", of.name)
+        };
+        let cables: Vec<String> = view.terms.comparisons.iter().enumerate().map(cable).collect();
+        blocks.push(Block::pair("Drawn", cables.join("; ")));
     }
     if shown.counts.void > 0 {
         blocks.push(Block::pair(

@@ -111,6 +111,25 @@ impl Simulated {
         }
     }
 
+    /// The vote of a guest of a night. Of what the guest hears at the largest size this share is left, beside the chance of a
+    /// guesser.
+    pub fn vote(
+        &mut self,
+        alternatives: usize,
+        right: Option<usize>,
+        control: bool,
+        (share, chance): (f64, f64),
+        ability: &Ability,
+    ) -> usize {
+        let lapse = ability.lapse > 0.0 && self.random.random_bool(ability.lapse);
+        let own = self.probability;
+        let able = ability.probability(own, control);
+        self.probability = (chance + (able - chance) * share).clamp(0.0, 1.0);
+        let choice = self.choose(alternatives, right.filter(|_| !lapse));
+        self.probability = own;
+        choice
+    }
+
     fn choose(&mut self, alternatives: usize, right: Option<usize>) -> usize {
         match right {
             // Where nothing is right, or nothing can be heard, it guesses.

@@ -8,6 +8,7 @@
 
 use serde::Serialize;
 
+use super::interval::Interval;
 use super::protocol::Inquiry;
 use super::special::{normal, normal_quantile};
 use super::{StatsError, binomial, error};
@@ -23,10 +24,29 @@ pub struct Look {
     pub spent: f64,
 }
 
+/// What a score at a look says of the proportion of counted answers, the looks included.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LookLimits {
+    /// Two-sided.
+    pub interval: Interval,
+    /// One-sided lower limit.
+    pub lower: f64,
+    /// One-sided upper limit.
+    pub upper: f64,
+    /// Probabilities that guessers come at least as far up, and at least as far down.
+    pub tails: (f64, f64),
+}
+
+/// Most trials of which [`Looks::limits`] are computed: each takes some hundred recursions over all scores.
+pub const MOST_TRIALS_OF_LIMITS: u64 = 5_000;
+/// Halvings of the range in which a limit lies.
+const BISECTIONS: usize = 50;
+
 /// Looks at growing numbers of trials.
 #[derive(Debug, Clone)]
 pub struct Looks {
     two_sided: bool,
+    chance: f64,
     looks: Vec<Look>,
     /// Probability under guessing that a look is reached with each score, by look.
     reached: Vec<Vec<f64>>,
@@ -56,7 +76,7 @@ impl Looks {
             return Err(StatsError::Other("looks are taken at up to a million trials".to_owned()));
         }
         let (chance, two_sided) = (inquiry.chance(), inquiry.two_sided());
-        let mut found = Self { two_sided, looks: Vec::new(), reached: Vec::new() };
+        let mut found = Self { two_sided, chance, looks: Vec::new(), reached: Vec::new() };
         let (mut going, mut before, mut spent) = (vec![1.0], 0, 0.0);
         for &(now, share) in after {
             let reached = convolved(&going, now - before, chance);
@@ -119,6 +139,81 @@ impl Looks {
             before = look.trials;
         }
         ends
+    }
+
+    /// Which proportions agree with ending at a look with this score, or with coming to the last one: the ends are ordered stage
+    /// by stage, each limit is where so far an end has half of what is left of `level` (Jennison & Turnbull, Technometrics 25
+    /// (1983) 49-58, for binomial tests in stages; the same order as the p-value's). With one look these are the exact limits of
+    /// Clopper and Pearson. Two-sided tests end at either side; there the order is that of the share, from low to high.
+    ///
+    /// # Errors
+    /// A level outside 0..1, more than [`MOST_TRIALS_OF_LIMITS`] trials.
+    pub fn limits(&self, look: usize, correct: u64, level: f64) -> Result<LookLimits, StatsError> {
+        error::inside("the confidence level", level, 0.0, 1.0)?;
+        if self.looks[look].trials > MOST_TRIALS_OF_LIMITS {
+            return Err(StatsError::Other(format!(
+                "limits after looks are computed up to {MOST_TRIALS_OF_LIMITS} trials"
+            )));
+        }
+        let risk = 1.0 - level;
+        let lowest = |tail: f64| self.bisected(|p| self.tails(look, correct, p).0 >= tail);
+        let highest = |tail: f64| self.bisected(|p| self.tails(look, correct, p).1 < tail);
+        Ok(LookLimits {
+            interval: Interval { level, lower: lowest(risk / 2.0), upper: highest(risk / 2.0) },
+            lower: lowest(risk),
+            upper: highest(risk),
+            tails: self.tails(look, correct, self.chance),
+        })
+    }
+
+    /// Where something that is false below and true above begins to be true.
+    fn bisected(&self, holds: impl Fn(f64) -> bool) -> f64 {
+        if holds(0.0) {
+            return 0.0;
+        }
+        if !holds(1.0) {
+            return 1.0;
+        }
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..BISECTIONS {
+            let middle = f64::midpoint(low, high);
+            if holds(middle) { high = middle } else { low = middle }
+        }
+        f64::midpoint(low, high)
+    }
+
+    /// Probabilities of coming at least as far up, and at least as far down, as this score at this look.
+    fn tails(&self, look: usize, correct: u64, proportion: f64) -> (f64, f64) {
+        let (mut going, mut before) = (vec![1.0], 0);
+        // Ended earlier, above and below.
+        let (mut above, mut below) = (0.0, 0.0);
+        for (number, at) in self.looks[..=look].iter().enumerate() {
+            going = convolved(&going, at.trials - before, proportion);
+            before = at.trials;
+            if number == look {
+                break;
+            }
+            for (score, mass) in going.iter_mut().enumerate() {
+                if self.ends(number, score as u64) {
+                    let high = !self.two_sided || 2 * score as u64 > at.trials;
+                    *(if high { &mut above } else { &mut below }) += std::mem::take(mass);
+                }
+            }
+        }
+        let score = correct as usize;
+        let (under, here, over): (f64, f64, f64) =
+            (going[..score].iter().sum(), going[score], going[score + 1..].iter().sum());
+        let ended = self.ends(look, correct) && look + 1 < self.looks.len();
+        // After an early end whatever would have gone on lies on the other side of it.
+        if ended && self.two_sided && 2 * correct < before {
+            let down = below + under + here;
+            ((1.0 - below - under).clamp(0.0, 1.0), down.min(1.0))
+        } else if ended {
+            let up = above + here + over;
+            (up.min(1.0), (1.0 - above - over).clamp(0.0, 1.0))
+        } else {
+            ((above + here + over).min(1.0), (below + under + here).min(1.0))
+        }
     }
 
     fn strength(&self, correct: u64, trials: u64) -> u64 {

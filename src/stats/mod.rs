@@ -19,6 +19,7 @@
 //! | [`population`] | what holds for listeners like these? |
 //! | [`mixture`] | which share of them hears it at all? |
 //! | [`crossed`] | how much do listeners and clips matter? |
+//! | [`williams`] | in which order does each listener hear several comparisons? |
 //! | [`room`] | many listeners who share one draw of X |
 //! | [`pattern`] | do answers follow a pattern, and not the sound? |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
@@ -56,6 +57,7 @@ pub mod similarity;
 pub mod simulate;
 pub mod special;
 pub mod threshold;
+pub mod williams;
 
 pub use error::StatsError;
 pub use protocol::Protocol;

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::interval::{self, Interval};
+use super::looks::LookLimits;
 use super::protocol::{Inquiry, Sides};
 use super::psychometric::{self, Model};
 use super::sequential::{Decision, SequentialTest};
@@ -236,6 +237,24 @@ pub fn analyse_found(
     let tails = (binomial::upper(found, listeners, guesser), binomial::lower(found, listeners, guesser));
     let limits = Limits { interval, lower, upper };
     fixed.with(inquiry, &limits, tails, binomial::at_most(tails.0, alpha))
+}
+
+/// Analyses a score at a look that shares its risk with others: p-value, intervals and limits take all looks so far into
+/// account ([`Looks::limits`]), and so does the score needed. `mid_p`, `wilson` and `jeffreys` stay those of a test that is
+/// looked at once; the Bayes factor does not depend on the looks.
+///
+/// # Errors
+/// As [`analyse`].
+pub fn analyse_at_look(
+    inquiry: impl Into<Inquiry>,
+    limits: &LookLimits,
+    (correct, trials): (u64, u64),
+    alpha: f64,
+) -> Result<Analysis, StatsError> {
+    let inquiry = inquiry.into();
+    let fixed = analyse(inquiry, correct, trials, alpha)?;
+    let &LookLimits { interval, lower, upper, tails } = limits;
+    fixed.with(inquiry, &Limits { interval, lower, upper }, tails, binomial::at_most(tails.0, alpha))
 }
 
 impl Analysis {

@@ -82,6 +82,12 @@ impl Protocol {
     pub fn asks(self) -> Asks {
         Definition::of(self).asks
     }
+
+    /// Whether side A always stands in one place, where listeners can learn it.
+    pub fn has_a(self) -> bool {
+        let Definition { slots, orders, .. } = Definition::of(self);
+        (0..slots.len()).any(|slot| orders.iter().all(|order| order[slot] == Side::A))
+    }
 }
 
 impl std::fmt::Display for Protocol {

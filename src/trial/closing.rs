@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::balance::DrawnOnce;
 use super::digest::Digest;
 
 /// How a sitting ended.
@@ -75,6 +76,9 @@ pub struct Closing {
     /// Format 2: how many sittings the register had announced by then.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sittings: Option<u64>,
+    /// Format 2, where the panel asks for it and a key was made: what was drawn once for the whole sitting.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drawn: Option<DrawnOnce>,
 }
 
 impl Closing {

@@ -499,7 +499,7 @@ impl Conductor {
         let night = self.replay.ledger.opening.occasion == Occasion::Night;
         effects.push(Effect::Load {
             pair: presented.pair(&self.replay.ledger.opening),
-            sides: presented.sides(&self.replay.ledger.opening).to_vec(),
+            sides: presented.sides(&self.replay.ledger.opening),
         });
         Phase::Trial(Attempting {
             id: presented.id,

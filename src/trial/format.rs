@@ -6,6 +6,7 @@ pub const PAGE: &str = include_str!("FORMAT.md");
 #[cfg(test)]
 mod tests {
     use super::PAGE;
+    use crate::stats::williams;
     use crate::trial::chain;
     use crate::trial::digest::hex;
     use crate::trial::lock::hmac_sha256;
@@ -44,6 +45,18 @@ mod tests {
         assert_eq!(vector("the link before it"), witness::before(&link).hex());
         let one = witness::trial_key(&key, &[link]);
         assert_eq!(vector("key of a trial with the key above and this link"), one.hex());
+        let once = {
+            let mut stream = Stream::new(one);
+            let mut drawn: Vec<usize> = (0..6).map(|_| stream.below(2)).collect();
+            drawn.push([0, 2, 3][stream.below(3)]);
+            drawn
+        };
+        assert_eq!(
+            vector("drawn once by that key: `exchanged` of 6 comparisons, then `row` of `rows` 0 2 3"),
+            spaced(&once)
+        );
+        assert_eq!(vector("`row` 3 of 4 comparisons"), spaced(&williams::row(4, 3)));
+        assert_eq!(vector("`row` 4 of 3 comparisons"), spaced(&williams::row(3, 4)));
         let both = witness::trial_key(&key, &[link, witness::before(&link)]);
         assert_eq!(vector("with both of these links, the one before it second"), both.hex());
         let record = Record::Accepted { at_ms: 0, by: "Ida".to_owned() };

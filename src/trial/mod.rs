@@ -4,6 +4,7 @@
 //! records, and what the opened seal proves. Must not know: screens, sound devices, clocks.
 
 pub mod against;
+pub mod balance;
 pub mod chain;
 mod clock;
 pub mod closing;

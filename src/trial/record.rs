@@ -104,6 +104,10 @@ pub struct Opening {
     /// Format 2, where the session asks for them: facts about listener and place.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub facts: Option<Vec<SittingFact>>,
+    /// Format 2, where the panel's comparisons come in the order of a Williams design: the rows that the fewest complete
+    /// sittings before this one had. One of them is drawn.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rows: Option<Vec<usize>>,
 }
 
 impl Opening {
@@ -141,6 +145,7 @@ impl Opening {
             ("inputs", self.inputs.is_some(), true),
             ("earlier", self.earlier.is_some(), looked_at),
             ("facts", self.facts.is_some(), false),
+            ("rows", self.rows.is_some(), false),
             ("rate_hz", self.stimuli.iter().any(|stimulus| stimulus.rate_hz.is_some()), true),
             ("deciding", wager.is_some_and(|wager| wager.deciding.is_some()), wager.is_some()),
             ("output.path", self.output.path.is_some(), false),

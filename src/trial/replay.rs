@@ -2,6 +2,7 @@
 //!
 //! The conductor runs through this with the secrets it keeps, the verifier with those that the closing opened.
 
+use super::balance::DrawnOnce;
 use super::digest::Digest;
 use super::ledger::Ledger;
 use super::record::{Closing, Opening, Record};
@@ -45,6 +46,11 @@ impl Replay {
     pub fn opened(opening: &Opening, closing: &Closing) -> Result<Self, String> {
         let secrets = closing.opened().iter().map(|opened| Secret::from_bytes(opened.secret.0)).collect();
         Self::new(opening.clone(), secrets)
+    }
+
+    /// What was drawn once for the whole sitting; `None` before the sealing, and where nothing is.
+    pub fn once(&self) -> Option<&DrawnOnce> {
+        self.draws.as_ref().and_then(Draws::once)
     }
 
     /// The secret of the sealing that is on.

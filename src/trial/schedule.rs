@@ -6,6 +6,9 @@
 //! in [`seal`](super::seal). A *stimulus* is an index in the opening's `stimuli`; the stimuli of a comparison are those
 //! with its index and `control` null, those of a control the ones with its index as `control`, in the list's order.
 //!
+//! 0. **Once for the whole sitting** ([`balance`](super::balance)), where the panel asks for it: for each comparison in turn
+//!    `below(2)`, and where it is 1 the comparison's stimuli and controls are heard with their sides exchanged, in all
+//!    parts; then `below` draws one of the opening's `rows`.
 //! 1. **Qualification**, if the terms have it: the positive controls (all but `identical`) in the terms' order, one
 //!    after the other and from the start again, until there are `qualification.trials` of them; `shuffle`; then, for
 //!    each in turn, `below` draws one of the control's stimuli.
@@ -14,14 +17,15 @@
 //!    - for each comparison in turn, a list of its stimuli, shuffled; while it is shorter than `trials`, the
 //!      comparison's stimuli are shuffled anew (from the list's order) and put behind; it is cut to `trials`;
 //!    - for each block b from 0 to `trials` - 1: the comparisons (0, 1, 2, ...) are shuffled; each contributes item b of
-//!      its list;
+//!      its list; with a row, instead, the comparisons follow one another in its order, each with its whole list, and each
+//!      is a *stretch*;
 //!    - controls: control 0 `trials` times, then control 1, and so on; `shuffle`; then for each in turn, first `below`
 //!      draws one of its stimuli, then `below(length + 1)` draws the place in the main part where it is put in before
-//!      what stands there.
+//!      what stands there, of whose stretch it is; behind the last trial it is of the last one's.
 //! 4. **A later sealing** (format 2): for each part in turn (qualification, warm-up, main part), the trials that have not
-//!    been answered, in the order in which they stood, are shuffled under the new key; those answered keep their places.
+//!    been answered, in the order in which they stood, are shuffled under the new key, each stretch by itself; those answered keep their places.
 //! 5. **A witnessed attempt** ([`witness`](super::witness)): under the attempt's own key, `below` draws which of the part's
-//!    unfinished trials it is, which changes places with the one that stands there; then its order.
+//!    unfinished trials of the same stretch it is, which changes places with the one that stands there; then its order.
 //! 6. **Sizes**, where a threshold is looked for: what is drawn is the real pair on a clip; it is presented at the size that
 //!    the answers to the comparison's counted trials so far lead to ([`track`](crate::stats::threshold::track)), in a
 //!    warm-up trial at the largest. Nothing of it comes from the stream.
@@ -29,6 +33,7 @@
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
 //!    [`Definition::orders`]; in a qualification that has a protocol of its own, in the orders of that one.
 
+use super::balance::{self, DrawnOnce};
 use super::digest::Digest;
 use super::protocol::{Definition, Side};
 use super::record::{Occasion, Opening, Part, StimulusTerms, TrialId};
@@ -53,6 +58,8 @@ pub struct Scheduled {
     pub subject: Subject,
     /// Index in [`Opening::stimuli`].
     pub stimulus: usize,
+    /// Which of the stretches it is in that follow one another: 0 where comparisons come mixed.
+    pub stretch: usize,
 }
 
 /// All trials of a sitting, before presentation orders.
@@ -97,6 +104,7 @@ pub fn check(opening: &Opening) -> Result<(), String> {
     if total > MAX_TRIALS {
         return Err(format!("{total} trials are more than the {MAX_TRIALS} that one sitting can hold"));
     }
+    balance::check(terms, opening.rows.as_deref())?;
     for (index, comparison) in terms.comparisons.iter().enumerate() {
         if of_comparison(opening, index).is_empty() {
             return Err(format!("comparison `{}` has no stimulus", comparison.name));
@@ -162,8 +170,8 @@ fn of_control(opening: &Opening, control: usize) -> Vec<usize> {
 }
 
 impl Schedule {
-    /// Draws the schedule; the opening has passed [`check`].
-    pub fn draw(opening: &Opening, stream: &mut Stream) -> Self {
+    /// Draws the schedule; the opening has passed [`check`]. `once` was drawn before it.
+    fn draw(opening: &Opening, once: Option<&DrawnOnce>, stream: &mut Stream) -> Self {
         let terms = &opening.terms;
         let controls: Vec<Vec<usize>> =
             (0..terms.controls.len()).map(|control| of_control(opening, control)).collect();
@@ -177,7 +185,8 @@ impl Schedule {
             stream.shuffle(&mut chosen);
             for control in chosen {
                 let stimulus = controls[control][stream.below(controls[control].len())];
-                schedule.qualification.push(Scheduled { subject: Subject::Control(control), stimulus });
+                let subject = Subject::Control(control);
+                schedule.qualification.push(Scheduled { subject, stimulus, stretch: 0 });
             }
         }
 
@@ -189,7 +198,7 @@ impl Schedule {
         for _ in 0..terms.warm_up {
             let stimulus = all[stream.below(all.len())];
             let subject = Subject::Comparison(opening.stimuli[stimulus].comparison);
-            schedule.warm_up.push(Scheduled { subject, stimulus });
+            schedule.warm_up.push(Scheduled { subject, stimulus, stretch: 0 });
         }
 
         let trials = terms.trials as usize;
@@ -205,12 +214,23 @@ impl Schedule {
             sequence.truncate(trials);
             sequences.push(sequence);
         }
-        for block in 0..trials {
-            let mut comparisons: Vec<usize> = (0..sequences.len()).collect();
-            stream.shuffle(&mut comparisons);
-            for comparison in comparisons {
-                let stimulus = sequences[comparison][block];
-                schedule.main.push(Scheduled { subject: Subject::Comparison(comparison), stimulus });
+        let of = |comparison: usize, block: usize, stretch: usize| Scheduled {
+            subject: Subject::Comparison(comparison),
+            stimulus: sequences[comparison][block],
+            stretch,
+        };
+        match once.and_then(|once| once.order(sequences.len())) {
+            Some(order) => {
+                for (stretch, comparison) in order.into_iter().enumerate() {
+                    schedule.main.extend((0..trials).map(|block| of(comparison, block, stretch)));
+                }
+            }
+            None => {
+                for block in 0..trials {
+                    let mut comparisons: Vec<usize> = (0..sequences.len()).collect();
+                    stream.shuffle(&mut comparisons);
+                    schedule.main.extend(comparisons.into_iter().map(|comparison| of(comparison, block, 0)));
+                }
             }
         }
         let mut chosen: Vec<usize> = terms
@@ -223,7 +243,10 @@ impl Schedule {
         for control in chosen {
             let stimulus = controls[control][stream.below(controls[control].len())];
             let place = stream.below(schedule.main.len() + 1);
-            schedule.main.insert(place, Scheduled { subject: Subject::Control(control), stimulus });
+            let there = schedule.main.get(place).or(schedule.main.last());
+            let stretch = there.map_or(0, |there| there.stretch);
+            let subject = Subject::Control(control);
+            schedule.main.insert(place, Scheduled { subject, stimulus, stretch });
         }
         schedule
     }
@@ -249,13 +272,18 @@ pub struct Presented {
     pub stimulus: usize,
     /// Index in [`Definition::orders`].
     pub order: usize,
+    /// The sides of its stimulus have changed places: what the session calls A is heard as B.
+    pub exchanged: bool,
 }
 
 /// Everything that a key draws: the schedule, and presentation orders attempt by attempt.
 #[derive(Debug)]
 pub struct Draws {
     schedule: Schedule,
+    once: Option<DrawnOnce>,
     stream: Stream,
+    /// Comparison of each stimulus.
+    of: Vec<usize>,
     /// Numbers of orders in the qualification and in the other parts.
     orders: (usize, usize),
 }
@@ -264,10 +292,12 @@ impl Draws {
     /// The draws of a sitting's first sealing; the opening has passed [`check`].
     pub fn new(opening: &Opening, key: Digest) -> Self {
         let mut stream = Stream::new(key);
-        let schedule = Schedule::draw(opening, &mut stream);
+        let once = DrawnOnce::draw(&opening.terms, opening.rows.as_deref(), &mut stream);
+        let schedule = Schedule::draw(opening, once.as_ref(), &mut stream);
         let orders_of = |part| opening.terms.asked_in(part).orders.len();
         let orders = (orders_of(Part::Qualification), orders_of(Part::Main));
-        Self { schedule, stream, orders }
+        let of = opening.stimuli.iter().map(|stimulus| stimulus.comparison).collect();
+        Self { schedule, once, stream, of, orders }
     }
 
     /// A later sealing: everything from the trial `next` on is drawn anew.
@@ -283,11 +313,13 @@ impl Draws {
                 std::cmp::Ordering::Equal => (next.trial as usize).saturating_sub(1).min(trials.len()),
                 std::cmp::Ordering::Greater => 0,
             };
-            self.stream.shuffle(&mut trials[answered..]);
+            for stretch in trials[answered..].chunk_by_mut(|one, next| one.stretch == next.stretch) {
+                self.stream.shuffle(stretch);
+            }
         }
     }
 
-    /// A witnessed attempt at the trial `next`: which of the part's trials that are left it is, and all that follows, is drawn
+    /// A witnessed attempt at the trial `next`: which of its stretch's trials that are left it is, and all that follows, is drawn
     /// under a key of its own.
     pub fn draw_anew(&mut self, key: Digest, next: TrialId) {
         self.stream = Stream::new(key);
@@ -298,9 +330,15 @@ impl Draws {
         };
         let place = (next.trial as usize).saturating_sub(1);
         if place < trials.len() {
-            let chosen = place + self.stream.below(trials.len() - place);
+            let left = trials[place..].iter().take_while(|one| one.stretch == trials[place].stretch).count();
+            let chosen = place + self.stream.below(left);
             trials.swap(place, chosen);
         }
+    }
+
+    /// What was drawn once for the whole sitting.
+    pub fn once(&self) -> Option<&DrawnOnce> {
+        self.once.as_ref()
     }
 
     /// The schedule.
@@ -313,7 +351,9 @@ impl Draws {
         let scheduled = *self.schedule.part(id.part).get((id.trial as usize).checked_sub(1)?)?;
         let (first, other) = self.orders;
         let order = self.stream.below(if id.part == Part::Qualification { first } else { other });
-        Some(Presented { id, subject: scheduled.subject, stimulus: scheduled.stimulus, order })
+        let Scheduled { subject, stimulus, .. } = scheduled;
+        let exchanged = self.once.as_ref().is_some_and(|once| once.is_exchanged(self.of[stimulus]));
+        Some(Presented { id, subject, stimulus, order, exchanged })
     }
 }
 
@@ -352,9 +392,11 @@ impl Presented {
         opening.terms.asked_in(self.id.part)
     }
 
-    /// The side in each slot.
-    pub fn sides(&self, opening: &Opening) -> &'static [Side] {
-        self.asked(opening).orders[self.order]
+    /// The side of the stimulus in each slot. Here, and nowhere else, A as it is heard becomes the side that it is: right
+    /// and wrong, and all that is shown, are about what is heard.
+    pub fn sides(&self, opening: &Opening) -> Vec<Side> {
+        let heard = self.asked(opening).orders[self.order].iter();
+        heard.map(|side| if self.exchanged { side.other() } else { *side }).collect()
     }
 
     /// The side that holds more of the attribute: by claim for a comparison; of a control the one that its terms name, in format 1 the altered side B.

@@ -21,6 +21,7 @@ use std::time::Duration;
 
 use crate::files;
 
+use super::balance;
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
@@ -341,6 +342,23 @@ impl Sittings {
         wager::earlier(&self.folder, &self.entries, wager)
     }
 
+    /// The rows of the Williams design that the complete sittings of this session in this folder had: of people, or of
+    /// simulated listeners, as this one is.
+    fn rows_before(&self, opening: &Opening) -> Vec<usize> {
+        let row = |entry: &Entry| match entry {
+            Entry::Opened { journal, session, simulated, .. }
+                if *session == opening.session && simulated.is_some() == opening.simulated.is_some() =>
+            {
+                let (_, outcome) = self.entries.closed(journal)?;
+                let complete = matches!(outcome, Outcome::AllTrials | Outcome::Sequential);
+                let journal = complete.then(|| journal::read(&self.folder.join(journal)).ok()).flatten()?;
+                journal.closing()?.drawn.as_ref()?.row
+            }
+            _ => None,
+        };
+        self.entries.entries.iter().filter_map(row).collect()
+    }
+
     /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
     /// trusted: its file name, and why it cannot go on.
     pub fn broken(&self, listener: &str) -> Option<(String, JournalError)> {
@@ -392,7 +410,11 @@ impl Sittings {
             inputs: Some(draft.inputs),
             earlier: None,
             facts: (!draft.facts.is_empty()).then_some(draft.facts),
+            rows: None,
         };
+        if balance::in_rows(&opening.terms) {
+            opening.rows = balance::rows(&opening.terms, &self.rows_before(&opening));
+        }
         if let Some(wager) = opening.terms.wager.clone()
             && wager::is_claimants(&opening, &wager)
         {

@@ -454,6 +454,9 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
     if closing.counts != tally.counts {
         checked.problem(Some(last), "its counts are not those that draws and answers give");
     }
+    if closing.drawn.as_ref() != replay.once() {
+        checked.problem(Some(last), "the order of comparisons or the cable heard as A is not what was drawn");
+    }
     checked.settlement = tally.settlement(&replay.ledger, closing.outcome);
     checked.counts = Some(tally.counts);
     checked.decisions = tally.decisions;

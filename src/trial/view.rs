@@ -166,6 +166,8 @@ pub struct ResultView {
     pub secret: Digest,
     /// Decisions of the sequential rule by comparison; empty without one.
     pub decisions: Vec<super::score::Decision>,
+    /// What was drawn once for the whole sitting.
+    pub drawn: Option<super::balance::DrawnOnce>,
     /// Who won the wager; `None` without one.
     pub settlement: Option<Settlement>,
 }

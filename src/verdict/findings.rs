@@ -11,6 +11,7 @@ use super::threshold::ThresholdFindings;
 use crate::evidence::Basis;
 use crate::session::ControlName;
 use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
+use crate::stats::looks::LookLimits;
 use crate::stats::mixture::Mixture;
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
@@ -67,7 +68,7 @@ impl Method {
             Self::Pooled => "All answers pooled, each trial with a draw of its own: exact binomial test.",
             Self::Looks => {
                 "All answers pooled, each trial with a draw of its own, looked at as agreed: exact by recursion over the \
-                 looks (Lan & DeMets 1983), p in the order of the looks."
+                 looks (Lan & DeMets 1983), p and limits in the order of the looks (Jennison & Turnbull 1983)."
             }
             Self::SharedDraws => {
                 "Listeners shared their draws: exact distribution of the votes as cast over the sealed draws. \
@@ -159,6 +160,12 @@ pub struct ComparisonResult {
     /// The looks that a declared panel agreed on, as far as they have come.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub looks: Vec<LookFacts>,
+    /// What the score says at the last of them, the looks included.
+    #[serde(skip)]
+    pub look_limits: Option<LookLimits>,
+    /// Sittings that count, but not here: they came after a look had ended this comparison.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub came_after: Vec<usize>,
     /// The test of a declared panel's claim that no difference is worth mentioning.
     pub similarity: Vec<Similarity>,
     /// Listeners compared with one another.

@@ -1,6 +1,6 @@
 //! Calls the statistics for each comparison and listener, and collects what they say.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use super::caveat::{self, Case};
 use super::findings::{
@@ -27,10 +27,19 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     let looked: Vec<declared::Looking> =
         trials.iter().map(|trials| declared::looking(agreed, evidence, trials)).collect();
     // What came after a look that ended it belongs to nobody's result.
+    let mut after: Vec<Vec<usize>> = Vec::with_capacity(trials.len());
     for (trials, looked) in trials.iter_mut().zip(&looked) {
+        let mut late = BTreeSet::new();
         if let Some(members) = &looked.ended {
-            trials.retain(|trial| trial.listener.is_some_and(|own| members.contains(&(own as usize))));
+            trials.retain(|trial| {
+                let stays = trial.listener.is_some_and(|own| members.contains(&(own as usize)));
+                if !stays {
+                    late.insert(trial.sitting as usize);
+                }
+                stays
+            });
         }
+        after.push(late.into_iter().collect());
     }
     let mut comparisons: Vec<ComparisonResult> = trials
         .iter()
@@ -38,8 +47,11 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
         .map(|(comparison, trials)| numbers(agreed, evidence, on_paper, comparison, trials))
         .collect();
     for ((comparison, looked), trials) in comparisons.iter_mut().zip(&looked).zip(&trials) {
-        declared::looked(looked, comparison);
+        declared::looked(agreed, looked, comparison);
         comparison.clips = clips::clips(agreed, comparison, trials);
+    }
+    for (comparison, after) in comparisons.iter_mut().zip(after) {
+        comparison.came_after = after;
     }
     let complete = evidence.panel.as_ref().is_none_or(crate::evidence::PanelStanding::is_complete);
     let crossed = if complete { clips::crossed(agreed, &comparisons, &trials) } else { None };
@@ -178,6 +190,8 @@ fn numbers(
         worst_case: None,
         clips: None,
         looks: Vec::new(),
+        look_limits: None,
+        came_after: Vec::new(),
         panel: None,
         trend_z: None,
         lean: None,

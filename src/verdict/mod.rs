@@ -20,6 +20,7 @@
 
 use serde::Serialize;
 
+pub mod balance;
 pub mod caveat;
 pub mod clips;
 pub mod counts;
@@ -39,6 +40,7 @@ mod yardstick;
 
 pub use crate::evidence::{Tally, controls_missed};
 use crate::session::Stopping;
+use crate::stats::looks::LookLimits;
 use crate::stats::one::{self, Analysis};
 use crate::stats::population::Population;
 use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
@@ -137,6 +139,8 @@ pub struct Looked {
     pub p_value: f64,
     /// Score needed at it; nothing where no score is enough.
     pub critical: Option<u64>,
+    /// What the score says, the looks included; nothing where that takes too long to compute.
+    pub limits: Option<LookLimits>,
 }
 
 impl VerdictInput {
@@ -272,6 +276,10 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
             input.sides == Sides::One && room.p_value_low <= one::BELOW_GUESSING_RISK / 2.0;
     }
     if let Some(looked) = input.looked {
+        if let Some(limits) = &looked.limits {
+            let score = (input.correct, input.trials);
+            analysis = one::analyse_at_look(input.inquiry(), limits, score, input.alpha)?;
+        }
         analysis.p_value = looked.p_value;
         analysis.critical = looked.critical;
         // In a two-sided test the side with more answers is held against it.

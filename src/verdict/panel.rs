@@ -8,8 +8,8 @@ use serde::Serialize;
 use super::findings::{ComparisonResult, Method};
 use super::{Finding, Looked, Verdict, title};
 use crate::evidence::{Agreed, Evidence, NotCounted, PanelStanding, TrialFacts};
-use crate::session::{Family, ForWhom, LeaveOut, Panel};
-use crate::stats::looks::Looks;
+use crate::session::{CableA, ComparisonOrder, Family, ForWhom, LeaveOut, Panel};
+use crate::stats::looks::{LookLimits, Looks};
 use crate::stats::mixture::{self, Mixture};
 use crate::stats::population::Profile;
 use crate::stats::similarity::{self, Similarity};
@@ -65,6 +65,8 @@ pub struct LookFacts {
 #[derive(Debug, Default)]
 pub(super) struct Looking {
     looks: Vec<LookFacts>,
+    /// What the score of the last of them says, the looks included.
+    limits: Option<LookLimits>,
     /// Where one of them ended it, the listeners by then.
     pub(super) ended: Option<BTreeSet<usize>>,
 }
@@ -125,6 +127,7 @@ pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFact
             p_value: looks.p_value(number, correct),
             ended,
         });
+        found.limits = looks.limits(number, correct, 0.95).ok();
         if ended {
             found.ended = Some(members(after[at]));
             break;
@@ -134,10 +137,16 @@ pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFact
 }
 
 /// Puts the looks into a result: its p-value is that of the last of them.
-pub(super) fn looked(looking: &Looking, result: &mut ComparisonResult) {
+pub(super) fn looked(agreed: &Agreed, looking: &Looking, result: &mut ComparisonResult) {
     if let Some(last) = looking.looks.last().filter(|_| result.p_value.is_some()) {
         result.p_value = Some(last.p_value);
         result.method = Method::Looks;
+        result.look_limits = looking.limits;
+        let (inquiry, score) = (agreed.inquiry, (result.correct, result.trials));
+        let analysis = looking
+            .limits
+            .and_then(|limits| one::analyse_at_look(inquiry, &limits, score, agreed.terms.alpha).ok());
+        result.analysis = analysis.or(result.analysis.take());
     }
     result.looks.clone_from(&looking.looks);
 }
@@ -146,7 +155,13 @@ pub(super) fn looked(looking: &Looking, result: &mut ComparisonResult) {
 pub(super) fn at_look(evidence: &Evidence, result: &ComparisonResult) -> Option<Looked> {
     let of = evidence.panel.as_ref()?.agreed.listeners;
     let last = result.looks.last().filter(|_| result.method == Method::Looks)?;
-    Some(Looked { listeners: last.listeners, of, p_value: last.p_value, critical: last.critical })
+    Some(Looked {
+        listeners: last.listeners,
+        of,
+        p_value: last.p_value,
+        critical: last.critical,
+        limits: result.look_limits,
+    })
 }
 
 /// The result if every answer of the sittings that were begun and never completed had been wrong: whoever holds the machine
@@ -365,6 +380,21 @@ pub fn looks_words(panel: &Panel) -> String {
         looks.join(", "),
         panel.listeners
     )
+}
+
+/// What is balanced over the panel's sittings, in words; nothing where nothing is.
+pub fn balance_words(panel: &Panel) -> Option<&'static str> {
+    match (panel.order_of_comparisons, panel.cable_a) {
+        (ComparisonOrder::Mixed, CableA::AsWritten) => None,
+        (ComparisonOrder::Williams, CableA::AsWritten) => Some(
+            "comparisons come one after the other, in an order that the seal draws from a Williams design (Williams 1949)",
+        ),
+        (ComparisonOrder::Mixed, CableA::Drawn) => Some("the seal draws in each sitting which cable is A"),
+        (ComparisonOrder::Williams, CableA::Drawn) => Some(
+            "comparisons come one after the other, in an order that the seal draws from a Williams design (Williams 1949); it \
+             also draws in each sitting which cable is A",
+        ),
+    }
 }
 
 /// For whom the result is to hold, in words.

@@ -251,11 +251,17 @@ pub(super) fn limits(
     }
     if let Some(looked) = input.looked {
         limits.push(format!(
-            "Looked at after {} of {}, as agreed. All looks together find a guessing panel with a risk of at most {}. Shares and \
-             intervals do not allow for the looks: after an early end they lean high.",
+            "Looked at after {} of {}, as agreed. All looks together find a guessing panel with a risk of at most {}. {}",
             looked.listeners,
             count(u64::from(looked.of), "listener"),
-            stated(input.alpha)
+            stated(input.alpha),
+            match looked.limits {
+                Some(_) => {
+                    "The limits allow for the looks; the share itself leans high after an early end. Figures for each clip, for \
+                     listeners like these and for those who hear it allow for none."
+                }
+                None => "Shares and intervals do not allow for the looks: after an early end they lean high.",
+            }
         ));
     }
     if let (Some(test), Stopping::Sequential { .. }) = (test, input.rule)

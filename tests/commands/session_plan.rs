@@ -137,6 +137,54 @@ fn looks_and_who_is_left_out_are_planned() {
 }
 
 #[test]
+fn drop_outs_say_how_many_to_invite() {
+    let folder = declared("\n[panel]\nlisteners = 20\n");
+    let found = json(folder.path(), &["plan", "--session", ".", "--json", "--drop-outs", "0.15"]);
+    let own = &found["session"]["drop_outs"];
+    // 20 or more of n come: the distribution itself, written out here.
+    let complete = |n: usize| 1.0 - at_most(19, n, 0.85);
+    let invite = (20..60).find(|n| complete(*n) >= 0.9).expect("one");
+    assert_eq!((invite, own["invite"].as_u64()), (26, Some(26)));
+    let near =
+        |key: &str, expected: f64| (own[key].as_f64().expect("a number") / expected - 1.0).abs() < 1e-9;
+    assert!(near("complete", complete(26)) && near("complete_without_more", 0.85_f64.powi(20)), "{own}");
+    let said = succeeded(folder.path(), &["plan", "--session", ".", "--drop-outs", "0.15"]).out;
+    assert!(said.contains("invite 26: then 20 sit in"), "{said}");
+    for wrong in ["1", "-0.1", "nan"] {
+        let option = format!("--drop-outs={wrong}");
+        assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", &option]).code, 2, "{wrong}");
+    }
+    let none = declared("");
+    assert_eq!(earwitness(none.path(), &["plan", "--session", ".", "--drop-outs", "0.1"]).code, 2);
+}
+
+#[test]
+fn a_night_is_rehearsed_before_anyone_comes() {
+    let folder = declared("\n[[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 3\n");
+    let run =
+        |more: &[&str]| earwitness(folder.path(), &[&["night", ".", "--simulate", "0.9"], more].concat());
+    assert_eq!(run(&["--simulate-guests", "0"]).code, 2);
+    assert_eq!(run(&["--simulate-lapse", "2"]).code, 2);
+    let said = run(&["--simulate-guests", "6", "--simulate-spread", "0.2", "--simulate-controls", "1"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(said.out.contains("Guest 06: simulated, right with probability"), "{}", said.out);
+    assert_eq!(earwitness(folder.path(), &["verify", "."]).code, 0);
+    let report = json(folder.path(), &["report", ".", "--json"]);
+    assert_eq!(report["listeners"].as_array().expect("a list").len(), 6);
+    assert_eq!(report["controls"][0]["correct"], report["controls"][0]["trials"], "all hear the controls");
+    assert_eq!(report["controls"][0]["trials"], 18);
+    assert!(report["caveats"].as_array().expect("a list").iter().any(|caveat| caveat["kind"] == "simulated"));
+    // A lapse has nothing to do with what is heard: of guests who only lapse, controls are no better than chance.
+    let lapsing = declared("\n[[controls]]\nkind = \"level\"\namount = \"3 dB\"\ntrials = 8\n");
+    let arguments = ["night", ".", "--simulate", "1", "--simulate-guests", "60", "--simulate-lapse", "1"];
+    assert_eq!(earwitness(lapsing.path(), &arguments).code, 0);
+    let report = json(lapsing.path(), &["report", ".", "--json"]);
+    let right = report["controls"][0]["correct"].as_u64().expect("a number");
+    // 480 fair draws: six standard deviations, 66, to either side.
+    assert!((174..=306).contains(&right), "{right} of 480");
+}
+
+#[test]
 fn a_panel_is_rehearsed_before_anyone_comes() {
     let panel = "\n[panel]\nlisteners = 3\nleave_out = \"missed-controls\"\n";
     let folder =

@@ -61,6 +61,7 @@ fn opening(session: &Session) -> Opening {
         inputs: Some(Vec::new()),
         earlier: None,
         facts: None,
+        rows: None,
     }
 }
 

@@ -308,6 +308,7 @@ impl Site {
             inputs: Some(InputTerms::of(session).expect("its files are there")),
             earlier: None,
             facts: plan.facts.clone(),
+            rows: earwitness::trial::balance::rows(&Terms::of(session), &[]),
         };
         // Each tells of none before it, as a forger would.
         let wager = opening.terms.wager.as_ref();
@@ -455,6 +456,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             proof: None,
             register: Some(opening.register),
             sittings: opening.sitting,
+            drawn: draws.once().cloned(),
         };
         put(&mut ledger, Record::Closing(Box::new(closing)));
     }

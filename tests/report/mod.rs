@@ -10,6 +10,7 @@ mod privacy;
 mod self_check;
 mod states;
 mod tables;
+mod training;
 
 use earwitness::evidence::{self, Options};
 use earwitness::report::model::Report;

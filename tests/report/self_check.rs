@@ -52,6 +52,18 @@ fn without_pictures(html: &str) -> String {
     light + rest
 }
 
+/// A panel of five whose three comparisons come in the order of a design and whose A is drawn; a look ends it after two.
+fn balanced() -> Site {
+    let balance = "order_of_comparisons = \"williams\"\ncable_a = \"drawn\"";
+    let panel = format!("\n[panel]\nlisteners = 5\nlooks = [2]\n{balance}\n");
+    let mut site = Site::new(&(many_comparisons(3) + &panel));
+    site.hold(&Plan::new("Ada", 61, 1.0));
+    site.hold(&Plan { void_every: 4, ..Plan::new("Bel", 62, 1.0) });
+    let watched = vec!["Jorin".to_owned()];
+    site.hold(&Plan { hands: Vec::new(), watched, ..Plan::new("Cyd", 63, 0.5) });
+    site
+}
+
 /// Three sittings of two comparisons, one of them with void attempts, and one that is unfinished.
 fn panel() -> Site {
     let mut site = Site::new(&many_comparisons(2));
@@ -67,6 +79,7 @@ fn panel() -> Site {
 fn whole_pages_hold_in_a_browser() {
     let folder = tempfile::tempdir().expect("a folder");
     let mut files = vec![written(folder.path(), "panel", &page::page(&report_of(&panel())))];
+    files.push(written(folder.path(), "balanced", &page::page(&report_of(&balanced()))));
     let mut night = Site::new(SESSION);
     let seats = (0..9).map(|seat| (format!("Seat {seat}"), 0.6)).collect();
     night.hold(&Plan { seats, late_every: 3, void_every: 4, ..Plan::new("Host", 92, 0.5) });
@@ -215,6 +228,12 @@ fn tampered_pages_do_not_hold() {
         let at = html.find(name).expect("it is shown");
         format!("{}{}", &html[..at], html[at..].replacen(from, to, 1))
     };
+    let drawn = without_pictures(&page::page(&report_of(&balanced())));
+    let told_otherwise = |lines: &mut Vec<String>| {
+        let line = lines.last_mut().expect("the closing");
+        let (was, is) = ("\"exchanged\":[true", "\"exchanged\":[false");
+        *line = if line.contains(was) { line.replace(was, is) } else { line.replace(is, was) };
+    };
     let score = html.find("data-score=\"0\">").expect("a score") + "data-score=\"0\">".len();
     let score = html[score..].split(' ').next().expect("a number").to_owned();
     let cases: Vec<(&str, String, &str)> = vec![
@@ -248,6 +267,7 @@ fn tampered_pages_do_not_hold() {
         ),
         ("another session", with_journal(&html, 0, true, digit("\"session\":\"")), "Chain"),
         ("void made counted", with_journal(&html, 1, true, digit("\"void\":")), "Draws and score"),
+        ("another cable as A", with_journal(&drawn, 0, true, told_otherwise), "Draws and score"),
         ("cut off", with_journal(&html, 0, false, |lines| drop(lines.pop())), "Receipt"),
         ("the shown receipt", shown("data-shown=\"receipt\"", ">", ">0"), "Receipt"),
         ("the shown words", shown("data-shown=\"receipt in words\"", ">", ">apple "), "Receipt"),

@@ -174,3 +174,66 @@ fn the_dictionary_types_the_table_in_pandas_and_r() {
         assert!(methods.contains(said), "{said}: {methods}");
     }
 }
+
+/// Ten listeners, two comparisons, two clips: some hear the difference on one clip only.
+fn crossed_site() -> Site {
+    let two = super::material::many_comparisons(2);
+    let clip = "\n[clips.chord]\nsynth = \"slow-chord\"\nlength = \"1 s\"\n";
+    let session = two.replace("clips = [\"plucked\"]", "clips = [\"plucked\", \"chord\"]") + clip;
+    let mut site = Site::new(&session);
+    let rights = [0.55, 0.95, 0.6, 0.8, 0.9, 0.7, 0.5, 0.85, 0.75, 0.65];
+    for (number, right) in (1_u64..).zip(rights) {
+        let only_clip = (number % 2 == 0).then_some(0);
+        site.hold(&Plan { only_clip, ..Plan::new(&format!("Listener {number:02}"), 800 + number, right) });
+    }
+    site
+}
+
+#[test]
+fn the_crossed_model_of_the_exported_csv_is_that_of_lme4() {
+    let report = report_of(&crossed_site());
+    let csv = csv_of(&report);
+    if std::env::var_os("EARWITNESS_BLESS").is_some() {
+        let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/panel.csv");
+        std::fs::create_dir_all(file.parent().expect("a folder")).expect("a folder");
+        std::fs::write(file, &csv).expect("written");
+    }
+    let reference: serde_json::Value =
+        serde_json::from_str(include_str!("../reference/panel_csv.json")).expect("R's numbers");
+    // What R counted in the table is what stands in it today: else its numbers are of other answers.
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let column = |name: &str| COLUMNS.iter().position(|column| column.name == name).expect("a column");
+    let mut cells = std::collections::BTreeMap::<(String, String, String), (u64, u64)>::new();
+    for row in reader.records().map(|row| row.expect("a row")) {
+        if &row[column("counted")] == "TRUE" {
+            let of = |name: &str| row[column(name)].to_owned();
+            let cell = cells.entry((of("listener"), of("clip"), of("comparison"))).or_default();
+            *cell = (cell.0 + u64::from(&row[column("correct")] == "1"), cell.1 + 1);
+        }
+    }
+    let counted = reference["cells"].as_array().expect("cells").iter().map(|cell| {
+        let text = |at: usize| cell[at].as_str().expect("text").to_owned();
+        let number = |at: usize| cell[at].as_u64().expect("a number");
+        ((text(0), text(1), text(2)), (number(3), number(4)))
+    });
+    assert_eq!(cells, counted.collect(), "run tests/reference/panel_csv.R anew");
+    let found = report.crossed.expect("ten listeners on two clips");
+    let number = |value: &serde_json::Value| value.as_f64().expect("a number");
+    // lme4 stops within about a thousandth of the peak.
+    crate::stats::close(found.model.ln_likelihood, number(&reference["ln_likelihood"]), 1e-6);
+    crate::stats::close(found.model.listeners, number(&reference["listeners"]), 3e-3);
+    crate::stats::close(found.model.clips, number(&reference["clips"]), 3e-3);
+    for (name, expected) in reference["comparisons"]
+        .as_array()
+        .expect("names")
+        .iter()
+        .zip(reference["log_odds"].as_array().expect("numbers"))
+    {
+        let at = found
+            .comparisons
+            .iter()
+            .position(|own| Some(own.as_str()) == name.as_str())
+            .expect("a comparison");
+        crate::stats::close(found.model.log_odds[at], number(expected), 3e-3);
+    }
+}

@@ -11,6 +11,7 @@ use earwitness::session::Session;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
 use earwitness::trial::OutputKind;
+use earwitness::trial::schedule::Draws;
 use earwitness::trial::{Definition, Outcome, Part, TrialId};
 
 use crate::blind;
@@ -315,6 +316,33 @@ fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() 
         left.assert_same(&other_left, "until it was left");
         went_on.assert_same(&other_went_on, "after it went on");
     }
+}
+
+/// Facts are asked and sealed before the draws, and the seal draws which cable is A: neither shows, whatever is drawn.
+#[test]
+fn facts_and_a_drawn_cable_show_nothing_of_the_draw() {
+    let mut cables = std::collections::BTreeSet::new();
+    let mut played = |first: usize, second: usize| {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let panel = "[panel]\nlisteners = 4\ncable_a = \"drawn\"";
+        let session = rig::session(folder.path(), "abx", 2, "facts = [\"trained\", \"room\"]", panel);
+        let mut setting = Setting::new(&session);
+        setting.draw(&["hi"], &[first, second]);
+        let draft = blind::draft_of_session(&session, &rig::stimuli(&session));
+        let opening = blind::opening(&draft, &setting.secret);
+        let draws = Draws::new(&opening, setting.secret.key(2, [b"hi".as_slice()]));
+        cables.insert(draws.once().expect("drawn once").is_exchanged(0));
+        let lines =
+            "\nperhaps\nyes\nStudio 2\nhi\n\n\nx\nwait 1.2\nanswer 1\nrecord\nx\nwait 1.2\nanswer 2\n";
+        Seen::new(sit_plain(&setting, lines), folder.path())
+    };
+    let reference = played(0, 0);
+    assert_eq!(reference.answers(), 1, "the lines have to reach the last trial");
+    assert!(reference.journal.contains("\"fact\":\"room\",\"answer\":\"Studio 2\""), "{}", reference.journal);
+    for (first, second) in [(0, 1), (1, 0), (1, 1)] {
+        reference.assert_same(&played(first, second), &format!("orders {first} {second}"));
+    }
+    assert_eq!(cables.len(), 2, "each cable was A once");
 }
 
 #[test]

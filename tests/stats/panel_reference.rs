@@ -154,3 +154,111 @@ fn listeners_and_clips_crossed_are_those_of_lme4() {
     let one = Cell { listener: 0, clip: 0, comparison: 0, correct: 5, trials: 8 };
     assert!(crossed::fit(&[one, Cell { clip: 1, ..one }], 0.5).is_err());
 }
+
+/// Every way to end: look, score and probability for listeners who are right in this proportion.
+fn ends(looks: &Looks, proportion: f64) -> Vec<(usize, u64, f64)> {
+    let mass = |k: u64, n: u64| earwitness::stats::binomial::mass(k, n, proportion);
+    let (mut going, mut before, mut all) = (vec![1.0], 0, Vec::new());
+    for (at, look) in looks.looks().iter().enumerate() {
+        let more = look.trials - before;
+        let mut reached = vec![0.0; going.len() + more as usize];
+        for (score, weight) in going.iter().enumerate() {
+            for k in 0..=more {
+                reached[score + k as usize] += weight * mass(k, more);
+            }
+        }
+        for (score, weight) in reached.iter_mut().enumerate() {
+            if looks.ends(at, score as u64) || at + 1 == looks.looks().len() {
+                all.push((at, score as u64, std::mem::take(weight)));
+            }
+        }
+        (going, before) = (reached, look.trials);
+    }
+    all
+}
+
+#[test]
+fn limits_after_looks_cover_what_they_say() {
+    let thirds = [(20, 1.0 / 3.0), (40, 2.0 / 3.0), (60, 1.0)];
+    for protocol in [Protocol::Abx, Protocol::Preference] {
+        let looks = Looks::new(protocol, &thirds, 0.05).expect("looks");
+        let found: Vec<_> = ends(&looks, 0.5)
+            .into_iter()
+            .map(|(at, score, _)| ((at, score), looks.limits(at, score, 0.95).expect("limits")))
+            .collect();
+        let of =
+            |at: usize, score: u64| &found.iter().find(|(end, _)| *end == (at, score)).expect("an end").1;
+        let mut plain_misses = false;
+        for step in 1..40 {
+            let p = f64::from(step) / 40.0;
+            let (mut both, mut above, mut below, mut plain) = (0.0, 0.0, 0.0, 0.0);
+            for (at, score, weight) in ends(&looks, p) {
+                let limits = of(at, score);
+                both +=
+                    weight * f64::from(u8::from(limits.interval.lower <= p && p <= limits.interval.upper));
+                above += weight * f64::from(u8::from(limits.lower <= p));
+                below += weight * f64::from(u8::from(p <= limits.upper));
+                let trials = looks.looks()[at].trials;
+                let exact = earwitness::stats::interval::clopper_pearson(score, trials, 0.95).expect("one");
+                plain += weight * f64::from(u8::from(exact.lower <= p && p <= exact.upper));
+            }
+            assert!(both >= 0.95 - 1e-9 && above >= 0.95 - 1e-9 && below >= 0.95 - 1e-9, "{protocol} at {p}");
+            plain_misses |= plain < 0.95;
+        }
+        // An interval that ignores the looks does not keep its promise: that is why these are here.
+        assert!(plain_misses || protocol == Protocol::Preference);
+        // In the order of the ends, so that the p-value is 0.05 where the one-sided limit is chance.
+        for ((at, score), limits) in &found {
+            if protocol == Protocol::Abx {
+                close(limits.tails.0, looks.p_value(*at, *score), 1e-9);
+                assert_eq!(limits.tails.0 <= 0.05, limits.lower >= 0.5, "{at} {score}");
+            }
+        }
+    }
+}
+
+#[test]
+fn one_look_has_the_limits_of_clopper_and_pearson_and_several_those_of_scipy() {
+    let once = Looks::new(Protocol::Abx, &[(50, 1.0)], 0.05).expect("a look");
+    for score in [0, 7, 25, 32, 50] {
+        let found = once.limits(0, score, 0.95).expect("limits").interval;
+        let exact = earwitness::stats::interval::clopper_pearson(score, 50, 0.95).expect("one");
+        assert!(
+            (found.lower - exact.lower).abs() < 1e-9 && (found.upper - exact.upper).abs() < 1e-9,
+            "{score}"
+        );
+    }
+    // The same order of ends, by SciPy's binomial distribution and root finder.
+    let looks = Looks::new(Protocol::Abx, &[(24, 0.4), (36, 0.6), (60, 1.0)], 0.05).expect("looks");
+    let needed: Vec<u64> = looks.looks().iter().map(|look| look.critical.expect("a score")).collect();
+    let ends = [(0, needed[0]), (1, needed[1] + 1), (2, 30), (2, needed[2] + 3)];
+    let script = "import sys, json\n\
+        import numpy as np\n\
+        from scipy.stats import binom\n\
+        from scipy.optimize import brentq\n\
+        trials, needed, ends = json.loads(sys.argv[1])\n\
+        def tails(look, score, p):\n\
+        \x20   going, before, above = np.ones(1), 0, 0.0\n\
+        \x20   for at in range(look + 1):\n\
+        \x20       more = trials[at] - before\n\
+        \x20       going, before = np.convolve(going, binom.pmf(range(more + 1), more, p)), trials[at]\n\
+        \x20       if at < look:\n\
+        \x20           above += going[needed[at]:].sum()\n\
+        \x20           going[needed[at]:] = 0\n\
+        \x20   up = above + going[score:].sum()\n\
+        \x20   return up, 1 - up + going[score]\n\
+        print(json.dumps([[brentq(lambda p: tails(k, s, p)[0] - 0.025, 1e-9, 1 - 1e-9, xtol=1e-13),\n\
+        \x20   brentq(lambda p: tails(k, s, p)[1] - 0.025, 1e-9, 1 - 1e-9, xtol=1e-13)] for k, s in ends]))\n";
+    let trials: Vec<u64> = looks.looks().iter().map(|look| look.trials).collect();
+    let argument = serde_json::json!([trials, needed, ends]).to_string();
+    let python = crate::tool("EARWITNESS_PYTHON");
+    let run =
+        std::process::Command::new(python).args(["-c", script, &argument]).output().expect("Python starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let expected: Vec<[f64; 2]> = serde_json::from_slice(&run.stdout).expect("numbers");
+    for ((at, score), [lower, upper]) in ends.into_iter().zip(expected) {
+        let found = looks.limits(at, score, 0.95).expect("limits").interval;
+        close(found.lower, lower, 1e-8);
+        close(found.upper, upper, 1e-8);
+    }
+}

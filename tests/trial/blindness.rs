@@ -3,7 +3,7 @@
 use earwitness::session::Takes;
 use earwitness::stats::Protocol;
 use earwitness::stimulus::PairKind;
-use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Stage};
+use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Secret, Stage};
 
 use super::kit::{self, Memory, Scripted};
 use crate::blind;
@@ -18,7 +18,11 @@ pub(super) struct Seen {
 }
 
 pub(super) fn seen(draft: &Draft, order: usize, disturb: Option<u32>) -> Seen {
-    let secret = blind::secret_for(draft, &kit::HANDS, &[order; 3]);
+    seen_under(draft, blind::secret_for(draft, &kit::HANDS, &[order; 3]), disturb)
+}
+
+/// The same under a secret.
+pub(super) fn seen_under(draft: &Draft, secret: Secret, disturb: Option<u32>) -> Seen {
     let opened = Conductor::open(kit::opening(draft, &secret), secret).unwrap();
     let mut scripted = Scripted::new(opened, Memory::default());
     scripted.disturb = disturb;

@@ -1,5 +1,6 @@
 """What a key draws, written from src/trial/FORMAT.md alone: stream (ChaCha20, RFC 8439), trials, orders."""
 import struct
+from itertools import groupby
 
 ORDERS = {  # Each order with its right answer; for preference the answer for b, for two-afc the one where b has more.
     "abx": "aba=a abb=b",
@@ -11,7 +12,6 @@ ORDERS = {  # Each order with its right answer; for preference the answer for b,
     "same-different": "aa=same ab=different ba=different bb=same",
     "a-not-a": "aa=a ab=not-a",
 }
-PARTS = ("qualification", "warm-up", "main")
 QUARTERS = [(i, 4 + (i + by) % 4, 8 + (i + 2 * by) % 4, 12 + (i + 3 * by) % 4) for by in (0, 1) for i in range(4)]
 
 
@@ -44,12 +44,29 @@ class Draws:
         return items
 
 
+def williams(t, row):
+    """The comparisons in the order of a row of the design."""
+    order = [(((place + 1) // 2 if place % 2 else t - place // 2) + row) % t for place in range(t)]
+    return order if row < t else order[::-1]
+
+
+def once_of(opening, draws):
+    """What is drawn once for the whole sitting."""
+    panel, once = opening["terms"].get("panel", {}), {}
+    if panel.get("cable_a") == "drawn":
+        once["exchanged"] = [draws.below(2) == 1 for _ in opening["terms"]["comparisons"]]
+    if panel.get("order_of_comparisons") == "williams":
+        once["row"] = draws.pick(opening["rows"])
+    return once
+
+
 def plan_of(opening, draws, plan, answered):
-    """Every trial in its order, its part and its stimulus; a later sealing shuffles those that are not answered."""
+    """Every trial in its order: its part with its stretch, and its stimulus; a later sealing shuffles those not answered."""
     if plan:
-        parts = [[trial for trial in plan[answered:] if trial[0] == part] for part in PARTS]
-        return plan[:answered] + [trial for part in parts for trial in draws.shuffle(part)]
+        stretches = [list(trials) for _, trials in groupby(plan[answered:], key=lambda trial: trial[0])]
+        return plan[:answered] + [trial for stretch in stretches for trial in draws.shuffle(stretch)]
     terms, stimuli = opening["terms"], opening["stimuli"]
+    once = opening["once"] = once_of(opening, draws)
     controls, comparisons = range(len(terms["controls"])), range(len(terms["comparisons"]))
     real = [s for s in stimuli if s["control"] is None and "level" not in s]
     of_control = [[s for s in stimuli if s["control"] == k] for k in controls]
@@ -57,14 +74,18 @@ def plan_of(opening, draws, plan, answered):
     heard = [k for k in controls if terms["controls"][k]["control"] != "identical"]
     wanted = terms["qualification"]["trials"] if terms["qualification"] else 0
     first = draws.shuffle([heard[i % len(heard)] for i in range(wanted)])
-    plan = [("qualification", draws.pick(of_control[k])) for k in first]
-    plan += [("warm-up", draws.pick(real)) for _ in range(terms["warm_up"])]
+    plan = [(("qualification", 0), draws.pick(of_control[k])) for k in first]
+    plan += [(("warm-up", 0), draws.pick(real)) for _ in range(terms["warm_up"])]
     rounds = lambda own: [s for _ in range(0, terms["trials"], len(own)) for s in draws.shuffle(own[:])]
     lists = [rounds(own) for own in of_comparison]
-    main = [("main", lists[c][b]) for b in range(terms["trials"]) for c in draws.shuffle(list(comparisons))]
+    if "row" in once:
+        order = enumerate(williams(len(comparisons), once["row"]))
+        main = [(("main", stretch), stimulus) for stretch, c in order for stimulus in lists[c][: terms["trials"]]]
+    else:
+        main = [(("main", 0), lists[c][b]) for b in range(terms["trials"]) for c in draws.shuffle(list(comparisons))]
     for k in draws.shuffle([k for k in controls for _ in range(terms["controls"][k]["trials"])]):
-        trial = ("main", draws.pick(of_control[k]))
-        main.insert(draws.below(len(main) + 1), trial)
+        stimulus, place = draws.pick(of_control[k]), draws.below(len(main) + 1)
+        main.insert(place, (main[min(place, len(main) - 1)][0], stimulus))
     return plan + main
 
 

@@ -150,6 +150,7 @@ fn the_side_with_more_of_a_control_is_the_one_that_its_terms_name() {
             stimulus: opening.stimuli.iter().position(|stimulus| stimulus.control == Some(0)).expect("one"),
             // Order 1 is B first, then A.
             order: 1,
+            exchanged: false,
         };
         assert_eq!(presented.right(&opening), Some(alternative), "{more:?}");
     }

@@ -1,5 +1,6 @@
 //! Protocols, seal, journal, conductor, verifier.
 
+mod balanced;
 mod blindness;
 mod cut;
 mod draws;

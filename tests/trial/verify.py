@@ -59,17 +59,18 @@ def verify(records):
         elif kind == "vote":
             votes.setdefault(str(record["id"]), {})[seat] = record["answer"]
         elif kind in ("answer", "void", "votes-closed"):
-            part, stimulus = plan[answered]
-            nth = sum(trial[0] == part for trial in plan[: answered + 1])
+            (part, _), stimulus = plan[answered]
+            nth = sum(trial[0][0] == part for trial in plan[: answered + 1])
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
             right = right_answer(terms, part, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
             answered += kind != "void"
             outcomes.take(part, stimulus, right, None if kind == "void" else given, answered == len(plan))
         elif kind == "votes-void":  # What was drawn for the next trial is dropped.
-            dropped = [right_answer(terms, part, stimulus, draws) for part, stimulus in plan[answered : answered + 1]]
+            dropped = [right_answer(terms, part, stimulus, draws) for (part, _), stimulus in plan[answered : answered + 1]]
             outcomes.take_back()
             answered -= 1
+    assert opening.get("once", {}) == closing.get("drawn", {}), "drawn once"
     assert outcomes.counts() == closing["counts"], f"counts {outcomes.counts()}"
     stopped = opening["occasion"] == "night" and closing["outcome"] == "stopped-early"
     assert stopped or outcomes.ended == closing["outcome"], f"outcome {outcomes.ended}"

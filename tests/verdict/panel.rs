@@ -282,6 +282,23 @@ fn agreed_looks_share_the_risk_and_end_it_for_good() {
     site.hold(&Plan { right: 0.0, ..plan(3) });
     site.hold(&Plan { right: 0.0, ..plan(4) });
     assert_eq!(headline(&site), comparison.verdict.headline);
+    // ... counts nowhere, and is said to: in the table of sittings, in the CSV, in the paragraph to paste.
+    let later = report_of(&site);
+    assert_eq!(later.comparisons[0].came_after, [2, 3]);
+    let html = page::page(&later);
+    assert_eq!(html.matches("no: a look had ended the panel").count(), 2);
+    assert_eq!(
+        csv_of(&later).matches(",TRUE,complete,").count(),
+        24,
+        "twelve answers of each of two listeners"
+    );
+    assert!(earwitness::report::methods::paragraphs(&later)[3].contains("The answers of 2 listeners count"));
+    assert!(later.caveats.iter().all(|caveat| caveat.kind.name() != "panel-incomplete"));
+    // The limits are those of the look: wider than of a test that is looked at once.
+    let limits = later.comparisons[0].analysis.as_ref().expect("numbers").interval;
+    let exact = earwitness::stats::interval::clopper_pearson(24, 24, 0.95).expect("one");
+    assert!(limits.lower <= exact.lower + 1e-9 && limits.upper == 1.0, "{limits:?} {exact:?}");
+    assert!(comparison.verdict.limits.iter().any(|limit| limit.contains("The limits allow for the looks")));
 
     let mut guessing = self::site("listeners = 6\nlooks = [2, 4]");
     for number in 1..=6 {

@@ -296,7 +296,7 @@ impl BeforeNight {
     }
 }
 
-pub(super) fn refused(error: impl std::fmt::Display) -> NightError {
+pub(in crate::ballot) fn refused(error: impl std::fmt::Display) -> NightError {
     NightError::Refused(error.to_string())
 }
 
@@ -324,7 +324,7 @@ pub(in crate::ballot) fn listen(wanted: SocketAddr) -> Result<(TcpListener, Sock
 }
 
 /// A session's terms for a room, and what a room changes in them, to be told to the host.
-fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
+pub(in crate::ballot) fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
     let terms = Terms::of(session);
     if terms.switcher.is_some() {
         return Err(NightError::Refused(

@@ -6,6 +6,7 @@
 use super::{Night, Show};
 use crate::ballot::Refusal;
 use crate::stimulus::PairKind;
+use crate::trial::balance::draws_a;
 use crate::trial::{Demonstration, Effect, Event, Side, Stage};
 
 /// How much softer the second sound of the level step is, in dB: about what listeners just notice in music (common
@@ -65,6 +66,9 @@ impl Night {
             return nothing("open ears are for the time after the welcome and before the first trial");
         }
         let opening = self.opening();
+        if draws_a(&opening.terms) {
+            return nothing("open ears name A and B, and here the seal draws which cable is A");
+        }
         let comparison = number.wrapping_sub(1);
         let clip = opening.stimuli.iter().find(|stimulus| {
             stimulus.comparison == comparison && stimulus.control.is_none() && stimulus.level.is_none()

@@ -76,6 +76,8 @@ pub(super) struct SessionPlan {
     pub(super) looks: Vec<PlannedLook>,
     /// How often the rule by controls leaves somebody out, if there is one.
     pub(super) leaving: Option<Leaving>,
+    /// How many to invite, if some stay away.
+    pub(super) drop_outs: Option<DropOuts>,
 }
 
 /// A look at the panel.
@@ -89,6 +91,46 @@ pub(super) struct PlannedLook {
     pub(super) trials: u64,
     /// Probability that the panel ends here, for the size of difference that is planned for.
     pub(super) ends: f64,
+}
+
+/// What it takes to have a whole panel, where some do not come.
+#[derive(Debug, Clone, Copy, Serialize)]
+pub(super) struct DropOuts {
+    /// Share of the invited who do not come, or do not finish.
+    pub(super) share: f64,
+    /// Fewest invitations with which the panel is complete with a probability of [`COMPLETE`] at least.
+    pub(super) invite: u64,
+    /// Probability that it is complete with so many.
+    pub(super) complete: f64,
+    /// Probability that it is complete if nobody is invited beyond the declared number.
+    pub(super) complete_without_more: f64,
+}
+
+/// How surely a panel is to be complete. Common practice, no source.
+const COMPLETE: f64 = 0.9;
+/// Most invitations that are looked through.
+const MOST_INVITED: u64 = 100_000;
+
+/// Invitations for a panel of which this share does not come, each by itself.
+fn drop_outs(panel: Option<&Panel>, share: Option<f64>) -> Result<Option<DropOuts>, Failure> {
+    let Some(share) = share else { return Ok(None) };
+    let Some(panel) = panel else {
+        return Err(Failure::bad(
+            "--drop-outs is about a panel: declare [panel] with `listeners` in the session",
+        ));
+    };
+    if !(0.0..=0.95).contains(&share) {
+        return Err(Failure::bad(format!(
+            "--drop-outs is {share}: the share of the invited who do not come, 0 to 0.95, such as 0.15"
+        )));
+    }
+    let needed = u64::from(panel.listeners);
+    let complete = |invited: u64| binomial::upper(needed, invited, 1.0 - share);
+    let invite = (needed..=MOST_INVITED).find(|invited| complete(*invited) >= COMPLETE);
+    let invite = invite.ok_or_else(|| {
+        Failure::bad(format!("so many stay away that more than {MOST_INVITED} would have to be invited"))
+    })?;
+    Ok(Some(DropOuts { share, invite, complete: complete(invite), complete_without_more: complete(needed) }))
 }
 
 /// How often the rule by controls leaves a listener out.
@@ -182,6 +224,7 @@ pub(super) fn run(
         }),
         "looks": plan.looks,
         "left_out": plan.leaving,
+        "drop_outs": plan.drop_outs,
         "alone": plan.alone.as_ref().map(|alone| {
             json!({ "tests": alone.tests, "critical": alone.critical, "power": alone.power })
         }),
@@ -283,6 +326,7 @@ fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failu
         Some((panel, limit)) => Some(claim(panel, limit, inquiry, trials_each, arguments)?),
         None => None,
     };
+    let drop_outs = drop_outs(panel.as_ref(), arguments.drop_outs)?;
     let (looks, leaving) = (looks(session, &design, trials_each), leaving(session, sittings));
     Ok(SessionPlan {
         panel,
@@ -297,6 +341,7 @@ fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failu
         alone,
         looks,
         leaving,
+        drop_outs,
     })
 }
 

@@ -374,6 +374,19 @@ pub(super) fn session(
             percent(leaving.guessing)
         )?;
     }
+    if let Some(own) = &plan.drop_outs {
+        writeln!(
+            out,
+            "Drop-outs: if {} of the invited do not come or do not finish, each by chance, invite {}: then {} sit in {} of such panels \
+             (exact), with {} in {}. Until all have sat there is no verdict.",
+            percent(own.share),
+            own.invite,
+            plan.listeners,
+            percent(own.complete),
+            count(plan.listeners, "invitation"),
+            percent(own.complete_without_more)
+        )?;
+    }
     match &plan.claim {
         None => writeln!(
             out,

@@ -68,6 +68,22 @@ fn register(report: &Report) -> Markup {
     }
 }
 
+/// For what a sitting counts: for every comparison, or for those that no look had ended before it. The page's own check reads
+/// these words.
+fn counts_for(report: &Report, sitting: usize) -> String {
+    let ended: Vec<&str> = report
+        .comparisons
+        .iter()
+        .filter(|of| of.came_after.contains(&sitting))
+        .map(|of| of.name.as_str())
+        .collect();
+    match ended.len() {
+        0 => "yes".to_owned(),
+        all if all == report.comparisons.len() => "no: a look had ended the panel".to_owned(),
+        _ => format!("yes, but not for {}: a look had ended it", ended.join(", ")),
+    }
+}
+
 fn sittings(report: &Report) -> Markup {
     let row = |number: usize, sitting: &SittingFacts| {
         html! {
@@ -87,7 +103,7 @@ fn sittings(report: &Report) -> Markup {
                 }
                 td data-counts=(if sitting.counted { "yes" } else { "no" }) {
                     @match (sitting.counted, sitting.not_counted) {
-                        (true, _) => "yes",
+                        (true, _) => (counts_for(report, number)),
                         (false, None) => "no",
                         (false, Some(NotCounted::BeyondPanel)) => "no: the panel was full",
                         (false, Some(NotCounted::LeftOut)) => "no: left out by the agreed rule",

@@ -8,7 +8,8 @@ use super::{count, percent, wide};
 use crate::evidence::PanelStanding;
 use crate::session::Fact;
 use crate::units::printed::{probability, stated};
-use crate::verdict::panel::{for_whom_words, leave_out_words, looks_words, lost_words};
+use crate::verdict::balance::Balance;
+use crate::verdict::panel::{balance_words, for_whom_words, leave_out_words, looks_words, lost_words};
 
 /// What was done, to be pasted.
 pub(super) fn methods(report: &Report) -> Markup {
@@ -19,7 +20,7 @@ pub(super) fn methods(report: &Report) -> Markup {
 }
 
 pub(super) fn section(report: &Report) -> Markup {
-    html! { @if let Some(panel) = &report.panel { (standing(panel)) (looks(report)) } }
+    html! { @if let Some(panel) = &report.panel { (standing(panel)) (balance(report)) (looks(report)) } }
 }
 
 /// Who sat and where, as far as the sittings were asked and say it.
@@ -102,6 +103,39 @@ pub(super) fn training(report: &Report) -> Markup {
     }
 }
 
+/// How often each comparison stood in each place, and each cable was A, in the sittings that count: counted here, whatever
+/// their openings say.
+fn balance(report: &Report) -> Markup {
+    let Some(balance) = Balance::of(report.panel.as_ref(), &report.sittings, &report.comparisons) else {
+        return html! {};
+    };
+    html! {
+        h3 id="balance" { "Which came first, and which cable was A" }
+        (wide("Balance", html! {
+            table {
+                caption { "Counted from the opened seals of the " (count(balance.sittings, "sitting")) " that count." }
+                thead { tr {
+                    th scope="col" { "comparison" }
+                    @for place in 0..balance.places { th.n scope="col" { "place " (place + 1) } }
+                    @if balance.a_is_drawn { th scope="col" { "was A" } }
+                } }
+                tbody {
+                    @for row in &balance.comparisons {
+                        tr {
+                            th scope="row" { (row.name) }
+                            @for times in &row.places { td.n { (times) } }
+                            @if balance.a_is_drawn {
+                                td { (row.a) " in " (row.as_written) ", " (row.b) " in " (balance.sittings - row.as_written) }
+                            }
+                        }
+                    }
+                }
+            }
+        }))
+        @if let Some(sentence) = balance.sentence() { p.small { (sentence) } }
+    }
+}
+
 /// The looks that have come.
 fn looks(report: &Report) -> Markup {
     html! {
@@ -149,6 +183,10 @@ fn standing(panel: &PanelStanding) -> Markup {
             dd { (agreed.listeners) ", with " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register" }
             dt { "looked at" }
             dd { (looks_words(agreed)) }
+            @if let Some(words) = balance_words(agreed) {
+                dt { "balanced" }
+                dd { (words) }
+            }
             dt { "left out" }
             dd { (leave_out_words(agreed.leave_out)) }
             dt { "the result holds" }

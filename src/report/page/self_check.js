@@ -237,7 +237,21 @@
   // ---- Step 4: the draws ---------------------------------------------------------------------------------------------
   const PARTS = ['qualification', 'warm-up', 'main'];
 
-  function schedule(opening, { below, shuffle }) {
+  /** The comparisons in the order of a row of a Williams design. */
+  function williams(count, row) {
+    const order = Array.from({ length: count }, (_, i) => ((i % 2 ? (i + 1) / 2 : count - i / 2) + row) % count);
+    return row < count ? order : order.reverse();
+  }
+
+  /** What is drawn once for the whole sitting: which cables change places, and the row of the design. */
+  function once({ terms, rows }, { below }) {
+    const panel = terms.panel ?? {};
+    const exchanged = panel.cable_a === 'drawn' ? terms.comparisons.map(() => below(2) === 1) : undefined;
+    const row = panel.order_of_comparisons === 'williams' ? rows[below(rows.length)] : undefined;
+    return { row, exchanged };
+  }
+
+  function schedule(opening, { row }, { below, shuffle }) {
     const { terms, stimuli } = opening;
     const those = (wanted) => stimuli.map((_, i) => i).filter((i) => wanted(stimuli[i]));
     const ofControl = terms.controls.map((_, k) => those((stimulus) => stimulus.control === k));
@@ -260,13 +274,19 @@
       for (let length = 0; length < terms.trials; length += own.length) shuffle([...own]);
     });
     const { main } = parts;
-    for (let block = 0; block < terms.trials; block += 1) {
+    if (row !== undefined) {
+      williams(terms.comparisons.length, row).forEach((comparison, stretch) => {
+        for (let trial = 0; trial < terms.trials; trial += 1) main.push({ comparison, control: null, stretch });
+      });
+    }
+    for (let block = 0; block < terms.trials && row === undefined; block += 1) {
       for (const comparison of shuffle(terms.comparisons.map((_, i) => i))) main.push({ comparison, control: null });
     }
     const chosen = terms.controls.flatMap((control, k) => Array(control.trials).fill(k));
     for (const control of shuffle(chosen)) {
       one(ofControl[control]);
-      main.splice(below(main.length + 1), 0, { control });
+      const place = below(main.length + 1);
+      main.splice(place, 0, { control, stretch: (main[place] ?? main.at(-1)).stretch });
     }
     return parts;
   }
@@ -282,7 +302,7 @@
   /** Every finished attempt with what was drawn for it, in the order of the journal. */
   function attempts(records) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
-    let [sealing, draws, parts, at] = [0, null, null, null];
+    let [sealing, draws, parts, at, drawn] = [0, null, null, null, {}];
     // Of the sealing that is on: the link that each witness gave last, and those opened for this attempt.
     let [last, links] = [[], []];
     const finished = [];
@@ -304,21 +324,28 @@
         if (last.every((_, i) => links[i] !== undefined)) {
           draws = stream(sha256(bytes('earwitness trial v2'), unhex(opened[sealing].key), ...links));
           const trials = parts[at.part];
-          const chosen = at.trial - 1 + draws.below(trials.length - at.trial + 1);
+          const rest = trials.slice(at.trial - 1);
+          const chosen = at.trial - 1 + draws.below(rest.filter(({ stretch }) => stretch === rest[0].stretch).length);
           [trials[at.trial - 1], trials[chosen]] = [trials[chosen], trials[at.trial - 1]];
         }
       }
       if (record.kind === 'sealed') {
         draws = stream(unhex(opened[sealing].key));
         if (!parts) {
-          parts = schedule(opening, draws);
+          drawn = once(opening, draws);
+          parts = schedule(opening, drawn, draws);
           at = first(0);
         } else if (at) {
           // A later sealing shuffles what has not been answered, part by part; what was answered keeps its place.
           for (const part of PARTS) {
             const order = PARTS.indexOf(part) - PARTS.indexOf(at.part);
             const answered = order < 0 ? parts[part].length : order > 0 ? 0 : at.trial - 1;
-            parts[part] = [...parts[part].slice(0, answered), ...draws.shuffle(parts[part].slice(answered))];
+            const stretches = [];
+            for (const trial of parts[part].slice(answered)) {
+              if (stretches.length && trial.stretch === stretches.at(-1)[0].stretch) stretches.at(-1).push(trial);
+              else stretches.push([trial]);
+            }
+            parts[part] = [...parts[part].slice(0, answered), ...stretches.flatMap((stretch) => draws.shuffle(stretch))];
           }
         }
       }
@@ -344,6 +371,9 @@
       else if (trial < parts[part].length) at = { part, trial: trial + 1, attempt: 1 };
       else at = first(PARTS.indexOf(part) + 1);
     }
+    const told = records.at(-1).drawn ?? {};
+    need(JSON.stringify([drawn.row, drawn.exchanged]) === JSON.stringify([told.row, told.exchanged]),
+      'the order of comparisons or the cable heard as A is not what was drawn');
     return { finished, ended: parts !== null && at === null };
   }
 
@@ -555,7 +585,7 @@
       step('Draws and score', () => {
         const protocol = asked(records[0].terms, 'main');
         const { counts, finished } = score(records, protocol);
-        result.comparisons = counts.comparisons;
+        result.comparisons = counts.comparisons.map((own, i) => ({ ...own, name: records[0].terms.comparisons[i].name }));
         const right = counts.comparisons.reduce((sum, { correct }) => sum + correct, 0);
         const all = counts.comparisons.reduce((sum, { trials }) => sum + trials, 0);
         equal('right', right);
@@ -579,12 +609,15 @@
 
   /** The scores of the verdicts against the sum over the sittings that this page counts. */
   function checkVerdicts(results) {
-    const counted = new Set([...document.querySelectorAll('[data-counts]')]
-      .filter((cell) => text(cell) === 'yes').map((cell) => cell.closest('tr').dataset.sitting));
+    const cells = [...document.querySelectorAll('[data-counts]')].filter((cell) => /^yes\b/.test(text(cell)));
+    // A sitting counts for the comparisons that no look had ended before it: the page says so in words, and they are read.
+    const late = (cell) => /^yes, but not for (.*): a look had ended/.exec(text(cell))?.[1].split(', ') ?? [];
+    const counted = new Map(cells.map((cell) => [cell.closest('tr').dataset.sitting, late(cell)]));
     const known = results.filter(({ number }) => counted.has(number));
     if (known.length < counted.size) return [[true, 'Verdicts', 'not checked: not every sitting that counts is in this page']];
     return [...document.querySelectorAll('[data-score]')].map((cell) => {
-      const sum = known.reduce((all, { comparisons }) => all + (comparisons?.[cell.dataset.score]?.correct ?? 0), 0);
+      const own = known.filter(({ number, comparisons }) => !counted.get(number).includes(comparisons?.[cell.dataset.score]?.name));
+      const sum = own.reduce((all, { comparisons }) => all + (comparisons?.[cell.dataset.score]?.correct ?? 0), 0);
       const holds = text(cell).split(' ')[0] === String(sum);
       return [holds, `Verdict ${Number(cell.dataset.score) + 1}`,
         `${sum} right in the sittings that count; this page says ${text(cell)}`];

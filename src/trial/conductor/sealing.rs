@@ -85,6 +85,7 @@ impl Conductor {
             // The keeper, which has the register, says what has come since.
             register: (format >= 2).then_some(ledger.opening.register),
             sittings: ledger.opening.sitting,
+            drawn: self.replay.once().cloned(),
         };
         if self.append(Record::Closing(Box::new(closing)), effects) {
             effects.push(Effect::Close);

@@ -137,6 +137,7 @@ impl Conductor {
                     counts: closing.counts.clone(),
                     secret: closing.secret,
                     decisions: self.replay.tally.decisions.clone(),
+                    drawn: closing.drawn.clone(),
                     settlement: self.replay.tally.settlement(&self.replay.ledger, closing.outcome),
                 }),
             },

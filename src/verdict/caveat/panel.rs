@@ -17,7 +17,9 @@ pub(super) fn open(case: &Case<'_>) -> Vec<Caveat> {
 }
 
 pub(super) fn incomplete(case: &Case<'_>) -> Vec<Caveat> {
-    let panel = case.evidence.panel.as_ref().filter(|panel| !panel.is_complete());
+    // A look that ended every comparison ends the panel.
+    let ended = case.comparisons.iter().all(|comparison| comparison.looks.iter().any(|look| look.ended));
+    let panel = case.evidence.panel.as_ref().filter(|panel| !panel.is_complete() && !ended);
     let caveat = panel.map(|panel| Caveat {
         kind: Kind::PanelIncomplete,
         weight: Weight::Decisive,

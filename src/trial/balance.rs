@@ -1,0 +1,83 @@
+//! What is drawn once for a whole sitting of a panel that asks for it: the order in which its comparisons come, a row of a
+//! [Williams design](williams), and which cable of each is heard as A.
+//!
+//! Both are known to whoever was there once the seal is open, and neither says anything about a single trial: which slot
+//! holds which side is drawn for each attempt, under these as without them.
+
+use serde::{Deserialize, Serialize};
+
+use super::record::Terms;
+use super::seal::Stream;
+use crate::session::{CableA, ComparisonOrder};
+use crate::stats::williams;
+
+/// What was drawn once for a whole sitting.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DrawnOnce {
+    /// Where comparisons come one after the other: the row of the Williams design.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub row: Option<usize>,
+    /// Where the cable that is heard as A is drawn: of each comparison whether its two cables changed places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exchanged: Option<Vec<bool>>,
+}
+
+/// Whether comparisons come one after the other, in the order of a design.
+pub fn in_rows(terms: &Terms) -> bool {
+    terms.panel.as_ref().is_some_and(|panel| panel.order_of_comparisons == ComparisonOrder::Williams)
+}
+
+/// Whether the cable that is heard as A is drawn.
+pub fn draws_a(terms: &Terms) -> bool {
+    terms.panel.as_ref().is_some_and(|panel| panel.cable_a == CableA::Drawn)
+}
+
+/// The rows that a sitting's is drawn from, given those of the complete sittings before it; `None` without a design.
+pub fn rows(terms: &Terms, used: &[usize]) -> Option<Vec<usize>> {
+    in_rows(terms).then(|| williams::next_of(terms.comparisons.len(), used))
+}
+
+/// Whether rows that an opening publishes can be drawn from.
+///
+/// # Errors
+/// What is wrong with them.
+pub(super) fn check(terms: &Terms, rows: Option<&[usize]>) -> Result<(), String> {
+    if draws_a(terms) && !terms.protocol.has_a() {
+        return Err(format!("{} has no A that stays the same, so none is drawn", terms.protocol));
+    }
+    match (in_rows(terms), rows) {
+        (false, None) => Ok(()),
+        (false, Some(_)) => Err("there is no order of comparisons to draw".to_owned()),
+        (true, None) => Err("the rows that its order of comparisons is drawn from are missing".to_owned()),
+        (true, Some(rows)) => {
+            let within = rows.last().is_some_and(|last| *last < williams::rows(terms.comparisons.len()));
+            if within && rows.is_sorted_by(|one, next| one < next) {
+                Ok(())
+            } else {
+                Err("the rows that its order of comparisons is drawn from are no rows of the design"
+                    .to_owned())
+            }
+        }
+    }
+}
+
+impl DrawnOnce {
+    /// The first draws of the first sealing; `None` where nothing is drawn once.
+    pub(super) fn draw(terms: &Terms, rows: Option<&[usize]>, stream: &mut Stream) -> Option<Self> {
+        let exchanged =
+            draws_a(terms).then(|| terms.comparisons.iter().map(|_| stream.below(2) == 1).collect());
+        let row = rows.map(|rows| rows[stream.below(rows.len())]);
+        (row.is_some() || exchanged.is_some()).then_some(Self { row, exchanged })
+    }
+
+    /// The cables of a comparison changed places: what is A by the session is heard as B.
+    pub fn is_exchanged(&self, comparison: usize) -> bool {
+        self.exchanged.as_ref().and_then(|all| all.get(comparison)).copied().unwrap_or(false)
+    }
+
+    /// The comparisons in the order in which they came; `None` where they came mixed.
+    pub fn order(&self, comparisons: usize) -> Option<Vec<usize>> {
+        self.row.map(|row| williams::row(comparisons, row))
+    }
+}
