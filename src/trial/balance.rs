@@ -4,9 +4,13 @@
 //! Both are known to whoever was there once the seal is open, and neither says anything about a single trial: which slot
 //! holds which side is drawn for each attempt, under these as without them.
 
+use std::path::Path;
+
 use serde::{Deserialize, Serialize};
 
-use super::record::Terms;
+use super::journal;
+use super::record::{Opening, Outcome, Terms};
+use super::register::{Entry, Register};
 use super::seal::Stream;
 use crate::session::{CableA, ComparisonOrder};
 use crate::stats::williams;
@@ -36,6 +40,23 @@ pub fn draws_a(terms: &Terms) -> bool {
 /// The rows that a sitting's is drawn from, given those of the complete sittings before it; `None` without a design.
 pub fn rows(terms: &Terms, used: &[usize]) -> Option<Vec<usize>> {
     in_rows(terms).then(|| williams::next_of(terms.comparisons.len(), used))
+}
+
+/// The rows that the complete sittings of this session in a folder had: of people, or of simulated listeners, as the one is
+/// that is opened.
+pub(super) fn rows_before(folder: &Path, register: &Register, opening: &Opening) -> Vec<usize> {
+    let row = |entry: &Entry| match entry {
+        Entry::Opened { journal, session, simulated, .. }
+            if *session == opening.session && simulated.is_some() == opening.simulated.is_some() =>
+        {
+            let (_, outcome) = register.closed(journal)?;
+            let complete = matches!(outcome, Outcome::AllTrials | Outcome::Sequential);
+            let journal = complete.then(|| journal::read(&folder.join(journal)).ok()).flatten()?;
+            journal.closing()?.drawn.as_ref()?.row
+        }
+        _ => None,
+    };
+    register.entries.iter().filter_map(row).collect()
 }
 
 /// Whether rows that an opening publishes can be drawn from.

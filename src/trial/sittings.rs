@@ -342,23 +342,6 @@ impl Sittings {
         wager::earlier(&self.folder, &self.entries, wager)
     }
 
-    /// The rows of the Williams design that the complete sittings of this session in this folder had: of people, or of
-    /// simulated listeners, as this one is.
-    fn rows_before(&self, opening: &Opening) -> Vec<usize> {
-        let row = |entry: &Entry| match entry {
-            Entry::Opened { journal, session, simulated, .. }
-                if *session == opening.session && simulated.is_some() == opening.simulated.is_some() =>
-            {
-                let (_, outcome) = self.entries.closed(journal)?;
-                let complete = matches!(outcome, Outcome::AllTrials | Outcome::Sequential);
-                let journal = complete.then(|| journal::read(&self.folder.join(journal)).ok()).flatten()?;
-                journal.closing()?.drawn.as_ref()?.row
-            }
-            _ => None,
-        };
-        self.entries.entries.iter().filter_map(row).collect()
-    }
-
     /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
     /// trusted: its file name, and why it cannot go on.
     pub fn broken(&self, listener: &str) -> Option<(String, JournalError)> {
@@ -413,7 +396,8 @@ impl Sittings {
             rows: None,
         };
         if balance::in_rows(&opening.terms) {
-            opening.rows = balance::rows(&opening.terms, &self.rows_before(&opening));
+            let before = balance::rows_before(&self.folder, &self.entries, &opening);
+            opening.rows = balance::rows(&opening.terms, &before);
         }
         if let Some(wager) = opening.terms.wager.clone()
             && wager::is_claimants(&opening, &wager)

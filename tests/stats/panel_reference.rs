@@ -199,13 +199,13 @@ fn limits_after_looks_cover_what_they_say() {
                 above += weight * f64::from(u8::from(limits.lower <= p));
                 below += weight * f64::from(u8::from(p <= limits.upper));
                 let trials = looks.looks()[at].trials;
-                let exact = earwitness::stats::interval::clopper_pearson(score, trials, 0.95).expect("one");
-                plain += weight * f64::from(u8::from(exact.lower <= p && p <= exact.upper));
+                let exact = earwitness::stats::interval::lower_limit(score, trials, 0.95).expect("one");
+                plain += weight * f64::from(u8::from(exact <= p));
             }
             assert!(both >= 0.95 - 1e-9 && above >= 0.95 - 1e-9 && below >= 0.95 - 1e-9, "{protocol} at {p}");
             plain_misses |= plain < 0.95;
         }
-        // An interval that ignores the looks does not keep its promise: that is why these are here.
+        // A limit that ignores the looks does not keep its promise (93.1 % at worst, SciPy): that is why these are here.
         assert!(plain_misses || protocol == Protocol::Preference);
         // In the order of the ends, so that the p-value is 0.05 where the one-sided limit is chance.
         for ((at, score), limits) in &found {
