@@ -278,7 +278,12 @@ pub fn steps(
     let has_right = agreed.inquiry.has_right_answer();
     let compared = |index: usize| {
         let terms = &agreed.terms.comparisons[index];
-        (terms.a.clone(), terms.b.clone())
+        // Where the seal drew which cable is A, the room hears now which it was.
+        let drawn = evidence.sittings.iter().find_map(|sitting| sitting.drawn.as_ref());
+        match drawn.is_some_and(|drawn| drawn.is_exchanged(index)) {
+            true => (terms.b.clone(), terms.a.clone()),
+            false => (terms.a.clone(), terms.b.clone()),
+        }
     };
     let mut growth: Vec<Growth> = agreed.terms.comparisons.iter().map(|_| Growth::default()).collect();
     let attempts: Vec<Vec<&TrialFacts>> = evidence.attempts().collect();

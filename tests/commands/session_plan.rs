@@ -206,4 +206,17 @@ fn a_panel_is_rehearsed_before_anyone_comes() {
     assert_eq!(report["panel"]["sat"], 3);
     assert_eq!(report["panel"]["left_out"].as_array().expect("a list").len(), 3, "nobody heard a control");
     assert!(report["caveats"].as_array().expect("a list").iter().any(|caveat| caveat["kind"] == "simulated"));
+    // What a referee asks first is answered on the page.
+    succeeded(folder.path(), &["report", "."]);
+    let page = std::fs::read_to_string(folder.path().join("report/report.html")).expect("the page");
+    for answer in [
+        "Nobody: 3 listeners were agreed on and sealed; 3 have sat.",
+        "Each sitting seals every file that it reads",
+        "An error risk of",
+        "The session asked for no facts",
+        "Left out: 3",
+        "It can have been: A was the same cable in each sitting.",
+    ] {
+        assert!(page.contains(answer), "{answer}");
+    }
 }

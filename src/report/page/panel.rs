@@ -6,8 +6,9 @@ use super::super::methods;
 use super::super::model::Report;
 use super::{count, percent, wide};
 use crate::evidence::PanelStanding;
-use crate::session::Fact;
+use crate::session::{CableA, Fact};
 use crate::units::printed::{probability, stated};
+use crate::verdict::ComparisonResult;
 use crate::verdict::balance::Balance;
 use crate::verdict::panel::{balance_words, for_whom_words, leave_out_words, looks_words, lost_words};
 
@@ -20,7 +21,69 @@ pub(super) fn methods(report: &Report) -> Markup {
 }
 
 pub(super) fn section(report: &Report) -> Markup {
-    html! { @if let Some(panel) = &report.panel { (standing(panel)) (balance(report)) (looks(report)) } }
+    html! {
+        @if let Some(panel) = &report.panel {
+            (referee(report, panel))
+            (standing(panel))
+            (balance(report))
+            (looks(report))
+        }
+    }
+}
+
+/// What holds for listeners like these, where the panel asks for that: numbers, whatever the verdict says.
+pub(super) fn population(comparison: &ComparisonResult) -> Markup {
+    html! {
+        @if let Some(found) = &comparison.population {
+            p {
+                "For listeners like these: heard in " (percent(found.mean)) " of trials (" (stated(found.level))
+                " interval: " (percent(found.lower)) " to " (percent(found.upper))
+                "). The interval above is for the listeners who sat."
+            }
+        }
+    }
+}
+
+/// What a referee asks first, and where it is answered.
+fn referee(report: &Report, panel: &PanelStanding) -> Markup {
+    let agreed = &panel.agreed;
+    let asked = report.sittings.iter().any(|sitting| !sitting.facts.is_empty());
+    let ended = report.comparisons.iter().any(|own| own.looks.iter().any(|look| look.ended));
+    let link = |to: &str, words: &str| html! { a href=(format!("#{to}")) { (words) } };
+    html! {
+        h3 id="referee" { "What a referee asks first" }
+        dl.facts {
+            dt { "who stopped recruiting" }
+            dd {
+                (if ended { "A look that was agreed on: " } else { "Nobody: " }) (count(agreed.listeners as usize, "listener")) " were agreed on and sealed; " (panel.sat) " have sat. "
+                (link("panel", "What became of it")) ", and " (link("check", "every sitting that was ever begun"))
+            }
+            dt { "which files" }
+            dd { "Each sitting seals every file that it reads, by SHA-256: " (link("check", "how to check it")) }
+            dt { "why these limits" }
+            dd { "An error risk of " (stated(report.session.alpha)) ", agreed before: " (link("methods", "what was done")) }
+            dt { "who sat there" }
+            dd {
+                @if asked { (link("who", "What each sitting was told")) ", without names where the report is anonymous" }
+                @else { "The session asked for no facts about listeners and place." }
+            }
+            dt { "those who missed the controls" }
+            dd {
+                (leave_out_words(agreed.leave_out)) ". Left out: " (panel.left_out.len())
+                @if !panel.left_out.is_empty() { "; the result with them stands next to the verdict" }
+            }
+            dt { "was A learned" }
+            dd {
+                @match (report.session.protocol.has_a(), agreed.cable_a) {
+                    (false, _) => { "There is no A: each cable stands in each place equally often." }
+                    (true, CableA::Drawn) => { "The seal drew for each sitting which cable is A: " (link("balance", "how often each was")) }
+                    (true, CableA::AsWritten) => {
+                        "It can have been: A was the same cable in each sitting. cable_a = \"drawn\" in the session prevents that."
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// Who sat and where, as far as the sittings were asked and say it.

@@ -102,6 +102,7 @@ fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Mark
             @if !words.limits.is_empty() {
                 ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }
             }
+            (super::panel::population(comparison))
             (similarity(report, comparison))
             (everybody(report, comparison))
             (worst_case(report, comparison))
