@@ -379,7 +379,7 @@ pub(super) fn session(
             out,
             "Drop-outs: if {} of the invited do not come or do not finish, each by chance, invite {}: then {} sit in {} of such panels \
              (exact), with {} in {}. Until all have sat there is no verdict.",
-            percent(own.share),
+            stated(own.share),
             own.invite,
             plan.listeners,
             percent(own.complete),
