@@ -64,6 +64,8 @@ pub struct PaperBallot {
     pub seat: u32,
     /// Name; empty if the column is.
     pub alias: String,
+    /// Table, where the file has a column for it.
+    pub table: Option<u32>,
     /// For each trial of the main part in order the alternative, or none.
     pub answers: Vec<Option<usize>>,
 }
@@ -75,8 +77,8 @@ pub fn separator(table: &[u8]) -> u8 {
     [b';', b'\t'].into_iter().find(|sign| header.contains(sign)).unwrap_or(b',')
 }
 
-/// Reads ballots from CSV: a header, then for each ballot `seat`, `name` (may be empty), and one column for each trial of
-/// the main part in order. An empty cell or `-` is no answer. Lines that begin with `#` are remarks.
+/// Reads ballots from CSV: a header, then for each ballot `seat`, `name` (may be empty), `table` (where the night has
+/// tables; the column may be left out), and one column for each trial of the main part in order. An empty cell or `-` is no answer. Lines that begin with `#` are remarks.
 ///
 /// # Errors
 /// The line, and what is wrong with it. Nothing is taken unless all is understood.
@@ -103,9 +105,11 @@ pub fn import(
         || !matches!(head.get(1).map(String::as_str), Some("name" | "alias"))
     {
         return Err(PaperError(
-            "the first line must be the header seat, name, and then one column for each trial".to_owned(),
+            "the first line must be the header: seat, name, table (where there are tables), then one column for each trial"
+                .to_owned(),
         ));
     }
+    let has_table = head.get(2).map(String::as_str) == Some("table");
     let mut ballots: Vec<PaperBallot> = Vec::new();
     for record in reader.records() {
         let record = record.map_err(|error| PaperError(format!("the table cannot be read: {error}")))?;
@@ -127,7 +131,14 @@ pub fn import(
             clean_alias(typed)
                 .ok_or_else(|| wrong(format!("\"{typed}\" is not a name of 1 to 40 characters")))?
         };
-        let cells: Vec<&str> = record.iter().skip(2).collect();
+        let typed = record.get(2).filter(|typed| has_table && !typed.is_empty());
+        let table = typed
+            .map(|typed| {
+                let number = typed.parse().ok().filter(|table| *table > 0);
+                number.ok_or_else(|| wrong(format!("\"{typed}\" is not a table: give a number from 1")))
+            })
+            .transpose()?;
+        let cells: Vec<&str> = record.iter().skip(2 + usize::from(has_table)).collect();
         if cells.len() > trials as usize {
             return Err(wrong(format!("{} answers, but the night has {trials} trials", cells.len())));
         }
@@ -138,7 +149,7 @@ pub fn import(
                 answer(cell, definition).map_err(|error| wrong(format!("trial {}: {error}", index + 1)))
             })
             .collect::<Result<Vec<_>, _>>()?;
-        ballots.push(PaperBallot { seat, alias, answers });
+        ballots.push(PaperBallot { seat, alias, table, answers });
     }
     Ok(ballots)
 }
@@ -160,6 +171,8 @@ pub struct Sheet<'s> {
     pub first: u32,
     /// How many ballots.
     pub count: u32,
+    /// Listeners sit at tables.
+    pub tables: bool,
     /// The data is invented.
     pub invented: bool,
 }
@@ -170,7 +183,7 @@ body { font: 11pt/1.35 Georgia, 'DejaVu Serif', serif; color: #000; background: 
 .ballot { border: 1.5pt solid #000; padding: 5mm 6mm; margin: 0 0 6mm; break-inside: avoid; page-break-inside: avoid; }
 .ballot h1 { font-size: 13pt; margin: 0; font-weight: normal; }
 .seat { float: right; border: 1pt solid #000; padding: 1mm 3mm; font-size: 15pt; }
-.name { margin: 4mm 0 2mm; } .name span { display: inline-block; border-bottom: 1pt solid #000; width: 70mm; }
+.name { margin: 4mm 0 2mm; } .name span { display: inline-block; border-bottom: 1pt solid #000; width: 70mm; } .name .short { width: 14mm; }
 .trials { columns: 2; column-gap: 8mm; margin: 2mm 0 0; padding: 0; list-style: none; }
 .trials li { break-inside: avoid; padding: 1mm 0; border-bottom: .4pt dotted #000; }
 .trials .number { display: inline-block; min-width: 20mm; }
@@ -209,7 +222,7 @@ fn ballot(sheet: &Sheet<'_>, seat: u32) -> Markup {
         section.ballot {
             p.seat { "Seat " (seat) }
             h1 { (sheet.title) @if sheet.invented { " (invented)" } }
-            p.name { "Name to show: " span {} }
+            p.name { "Name to show: " span {} @if sheet.tables { " Table: " span.short {} } }
             p { (sheet.definition.question(sheet.attribute)) " Tick one box for each trial. If you are not sure, guess: guessing is part of the test." }
             ol.trials {
                 @for name in trials {
@@ -239,14 +252,18 @@ mod tests {
         let good = read("seat,name,1,2,3\n# a remark\n7,Ida,a,b,-\n9,,B\n").expect("good");
         assert_eq!(
             good[0],
-            PaperBallot { seat: 7, alias: "Ida".to_owned(), answers: vec![Some(0), Some(1), None] }
+            PaperBallot { seat: 7, alias: "Ida".to_owned(), table: None, answers: vec![Some(0), Some(1), None] }
         );
-        assert_eq!(good[1], PaperBallot { seat: 9, alias: String::new(), answers: vec![Some(1)] });
+        assert_eq!(good[1], PaperBallot { seat: 9, alias: String::new(), table: None, answers: vec![Some(1)] });
         assert_eq!(
             read("\u{feff}Seat;Name;1;2;3\r\n# a remark\r\n7;Ida;a;b;-\r\n9;;B\r\n").expect("as good"),
             good
         );
+        let tables = read("seat,name,table,1\n7,Ida,2,a\n9,,,b\n").expect("good");
+        assert_eq!(tables.iter().map(|ballot| ballot.table).collect::<Vec<_>>(), [Some(2), None]);
+        assert_eq!(tables[0].answers, [Some(0)], "the table is no answer");
         for (text, word) in [
+            ("seat,name,table,1\n7,Ida,0,a\n", "not a table"),
             ("7,Ida,a\n", "header"),
             ("seat,name,1\n0,Ida,a\n", "seat"),
             ("seat,name,1\n7,Ida,q\n", "trial 1"),

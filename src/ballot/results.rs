@@ -7,7 +7,6 @@
 //! the number of lucky winners to be expected is the sum of the listeners' risks whether or not they copied each other, and
 //! the luck of the best of them and of all votes together are judged by [`stats::room`](crate::stats::room).
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
@@ -111,19 +110,13 @@ pub fn compute(records: &[Record], digests: &[Digest]) -> Result<NightResults, S
     let (agreed, evidence, findings) = verdict::of_journal(&checked, &OnPaper::default())?;
     let night = Judged { agreed: &agreed, evidence: &evidence, findings: &findings, records, digests };
     let seats: Vec<SeatResult> = (0..evidence.listeners.len()).map(|listener| night.seat(listener)).collect();
-    let mut tables = BTreeMap::new();
-    for record in records {
-        if let Record::Seat { seat, table: Some(table), .. } = record {
-            tables.insert(*seat, *table);
-        }
-    }
     let highest = verdict::highest_scores(&agreed, &evidence, |seat| {
         seats.iter().any(|own| own.seat == seat && own.by == Ballot::Paper)
     });
     Ok(NightResults {
         outcome,
         room: night.room(&seats),
-        steps: reveal::steps(&agreed, &evidence, &findings, &highest, &tables, Shown::of(receipt)),
+        steps: reveal::steps(&agreed, &evidence, &findings, &highest, Shown::of(receipt)),
         highest: highest.lines(),
         seats,
         receipt,

@@ -3,8 +3,6 @@
 //! Comes in: what the night was judged to be. Goes out: [`Step`]s as data, for the room's display, and in lines for a
 //! terminal. Words belong to the pages' table of texts, except those of the judge.
 
-use std::collections::{BTreeMap, BTreeSet};
-
 use serde::Serialize;
 
 use super::command::Command;
@@ -13,7 +11,8 @@ use crate::evidence::{self, Agreed, Evidence, TrialFacts};
 use crate::stats::room;
 use crate::trial::Definition;
 use crate::units::printed;
-use crate::verdict::{Finding, Findings, HighestScores, ScoreRow};
+pub use crate::verdict::Frequency;
+use crate::verdict::{Finding, Findings, HighestScores, ScoreRow, TableScores, table_scores};
 
 /// Of the draws, this share gives a score inside the band of chance.
 const BAND: f64 = 0.95;
@@ -33,7 +32,7 @@ pub enum Step {
     /// What it proves.
     Verdict(VerdictStep),
     /// The score of each table, where the night has tables.
-    Tables(TablesStep),
+    Tables(TableScores),
     /// The highest scores, with what chance makes of the best of so many.
     Highest(HighestStep),
     /// Thanks, and the receipt of the night.
@@ -140,61 +139,6 @@ pub struct VerdictStep {
     pub preference: bool,
 }
 
-/// A table's score.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct TableRow {
-    /// Number of the table.
-    pub table: u32,
-    /// Listeners who sit there.
-    pub listeners: usize,
-    /// The score, against what chance gives these listeners with the votes that they cast.
-    pub score: Standing,
-    /// How often chance does at least as well.
-    pub chance: Frequency,
-}
-
-/// The tables.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct TablesStep {
-    /// The table with the rarest score first.
-    pub rows: Vec<TableRow>,
-    /// At most so often does chance let one of so many tables do as well as the first (Bonferroni).
-    pub chance: Frequency,
-}
-
-/// Each table's votes are judged like a room's: its listeners shared every draw.
-fn tables(evidence: &Evidence, of: &BTreeMap<u32, u32>, alternatives: usize) -> Option<TablesStep> {
-    let table_of = |row: &TrialFacts| {
-        let listener = evidence.listeners.get(row.listener? as usize)?;
-        of.get(&listener.seat?).copied()
-    };
-    let mut rows: Vec<(f64, TableRow)> = Vec::new();
-    for table in of.values().collect::<BTreeSet<_>>() {
-        let mut own = Growth::default();
-        for attempt in evidence.attempts().filter(|attempt| evidence::is_counted_trial(attempt[0])) {
-            let there: Vec<&TrialFacts> =
-                attempt.into_iter().filter(|row| table_of(row) == Some(*table)).collect();
-            own.right += there.iter().filter(|row| evidence::counts(row) && row.is_hit()).count() as u64;
-            own.of += there.iter().filter(|row| evidence::counts(row)).count() as u64;
-            own.trials.push(votes(&there, alternatives, true));
-        }
-        let p = room::distribution(&own.trials).ok()?.upper(own.right);
-        rows.push((
-            p,
-            TableRow {
-                table: *table,
-                listeners: of.values().filter(|other| *other == table).count(),
-                score: standing(own.right, own.of, &own.trials)?,
-                chance: Frequency::of(p),
-            },
-        ));
-    }
-    rows.sort_by(|(left, _), (right, _)| left.total_cmp(right));
-    let best = rows.first()?.0;
-    let chance = Frequency::of((best * rows.len() as f64).min(1.0));
-    Some(TablesStep { rows: rows.into_iter().map(|(_, row)| row).collect(), chance })
-}
-
 /// The highest scores.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct HighestStep {
@@ -206,26 +150,6 @@ pub struct HighestStep {
     pub chance: Option<Frequency>,
     /// The judge's words.
     pub sentences: Vec<String>,
-}
-
-/// A probability as a natural frequency.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Frequency {
-    /// So many ...
-    pub times: u64,
-    /// ... of so many.
-    pub of: u64,
-}
-
-impl Frequency {
-    /// "1 of 93", or from a tenth on "64 of 100". Never 0 and never all.
-    pub fn of(probability: f64) -> Self {
-        if probability < 0.095 {
-            Self { times: 1, of: (1.0 / probability.max(1e-12)).round() as u64 }
-        } else {
-            Self { times: (probability * 100.0).round().clamp(1.0, 99.0) as u64, of: 100 }
-        }
-    }
 }
 
 /// The votes of a counted trial, as the exact distribution takes them.
@@ -270,7 +194,6 @@ pub fn steps(
     evidence: &Evidence,
     findings: &Findings,
     highest: &HighestScores,
-    tables_of: &BTreeMap<u32, u32>,
     receipt: Shown,
 ) -> Vec<Step> {
     let definition = Definition::of(agreed.terms.protocol);
@@ -359,11 +282,15 @@ pub fn steps(
         }));
     }
     if has_right {
-        steps.extend(tables(evidence, tables_of, definition.alternatives.len()).map(Step::Tables));
+        steps.extend(table_scores(agreed, evidence).map(Step::Tables));
         steps.push(Step::Highest(HighestStep {
             rows: highest.rows.clone(),
             expected: highest.expected.map(|expected| {
-                if expected >= 0.095 { format!("{expected:.1}") } else { printed::probability(expected) }
+                match expected {
+                    2.0.. => format!("{expected:.0}"),
+                    0.095.. => format!("{expected:.1}"),
+                    _ => printed::probability(expected),
+                }
             }),
             chance: highest.draws.map(Frequency::of),
             sentences: highest.sentences.clone(),
@@ -374,6 +301,11 @@ pub fn steps(
 }
 
 impl Step {
+    /// What the room's votes prove, where the step says it.
+    pub fn verdict(&self) -> Option<&VerdictStep> {
+        if let Self::Verdict(step) = self { Some(step) } else { None }
+    }
+
     /// The step in lines, for a terminal.
     pub fn lines(&self) -> Vec<String> {
         match self {
@@ -414,10 +346,10 @@ impl Step {
                 let rows = step.rows.iter().map(|row| {
                     format!(
                         "Table {}: {} of {} right. Chance does at least as well in {} of {}.",
-                        row.table, row.score.right, row.score.of, row.chance.times, row.chance.of
+                        row.table, row.right, row.votes, row.chance.times, row.chance.of
                     )
                 });
-                let (tables, Frequency { times, of }) = (step.rows.len(), step.chance);
+                let (tables, Frequency { times, of }) = (step.rows.len(), step.best);
                 rows.chain([format!(
                     "With {tables} tables, chance lets one do as well as the first in at most {times} of {of} such nights."
                 )])

@@ -235,6 +235,7 @@ fn print_ballots(
         trials: counted + controls,
         first: arguments.first_seat,
         count: arguments.seats,
+        tables: arguments.tables > 0,
         invented: session.invented,
     });
     super::whole::write(path, &page)?;

@@ -36,6 +36,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         ..sized
     };
     let findings = verdict::judge(&agreed, &evidence, &on_paper);
+    let tables = verdict::table_scores(&agreed, &evidence);
     Report {
         schema: SCHEMA,
         program: format!("earwitness {}", env!("CARGO_PKG_VERSION")),
@@ -55,6 +56,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         crossed: findings.crossed,
         panel: evidence.panel,
         places: findings.places,
+        tables,
         trials: evidence.trials,
     }
 }

@@ -92,11 +92,12 @@ const fn column(name: &'static str, kind: ColumnKind, unit: &'static str, meanin
 use ColumnKind::{Category, Number, Text, Truth, Whole};
 
 /// The columns of the table of trials, in order.
-pub const COLUMNS: [Column; 39] = [
+pub const COLUMNS: [Column; 40] = [
     column("place", Text, "", "Place whose journals were joined; empty where only one is reported"),
     column("sitting", Whole, "", "Number of the sitting in the report, from 1"),
     column("listener", Text, "", "Name shown; with --anonymous a number"),
     column("seat", Whole, "", "Seat of a night; empty at home"),
+    column("table", Whole, "", "Table of a night; empty where it has none"),
     column(
         "counted",
         Truth,

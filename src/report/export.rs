@@ -48,6 +48,8 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&safe(listener.map_or("", |listener| &listener.name)));
     let seat = listener.and_then(|listener| listener.seat);
     row.push_field(&seat.map_or_else(String::new, |seat| seat.to_string()));
+    let table = listener.and_then(|listener| listener.table);
+    row.push_field(&table.map_or_else(String::new, |table| table.to_string()));
     row.push_field(flag(counts(report, trial)));
     row.push_field(sitting.state.code());
     row.push_field(flag(sitting.simulated.is_some()));

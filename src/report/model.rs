@@ -19,7 +19,7 @@ use crate::trial::record::ThresholdTerms;
 use crate::verdict::caveat::Caveat;
 use crate::verdict::clips::CrossedFindings;
 use crate::verdict::no_listening_test;
-use crate::verdict::{ComparisonResult, ControlResult, PlaceFacts};
+use crate::verdict::{ComparisonResult, ControlResult, PlaceFacts, TableScores};
 
 /// Name and version of the JSON document.
 pub const SCHEMA: &str = "earwitness.report/1";
@@ -66,6 +66,9 @@ pub struct Report {
     pub panel: Option<PanelStanding>,
     /// Places, if several were joined.
     pub places: Vec<PlaceFacts>,
+    /// The scores of a night's tables, where it has any.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tables: Option<TableScores>,
     /// Every finished attempt and every vote, for the CSV table.
     #[serde(skip)]
     pub trials: Vec<TrialFacts>,

@@ -9,7 +9,7 @@ use unicode_width::UnicodeWidthStr;
 
 use super::keys::{Action, StageKind, bindings, shown};
 use super::model::{Model, Overlay};
-use super::page::{cut, lines, wrap};
+use super::page::{Block, cut, lines, wrap};
 use super::palette::Palette;
 use super::scene::{Notice, PageScene, Scene, Stage};
 use super::shapes;
@@ -219,7 +219,12 @@ fn folded(model: &Model, page: &PageScene) -> Option<PageScene> {
 
 /// Height of the part of a page that scrolls.
 fn page_rows(page: &PageScene, body: Rect) -> u16 {
-    body.height.saturating_sub(if page.entry.is_some() { 5 } else { 2 })
+    body.height.saturating_sub(if page.entry.is_some() { 4 + above_entry(page) } else { 2 })
+}
+
+/// Empty lines above what is typed: none below a code for a camera, which needs all there is on 24 lines and ends in white.
+fn above_entry(page: &PageScene) -> u16 {
+    u16::from(!page.blocks.iter().any(|block| matches!(block, Block::Beside(..))))
 }
 
 /// Lines of the page, or of what lies over it, that do not fit: how far it can be scrolled.
@@ -284,9 +289,10 @@ fn draw_page(
     );
     let row = body.y + 2 + room;
     if let Some(entry) = &page.entry {
+        let above = above_entry(page);
         frame.render_widget(
             Line::from(Span::styled(cut(&entry.label, width), palette.label())),
-            Rect { y: row + 1, height: 1, ..body },
+            Rect { y: row + above, height: 1, ..body },
         );
         let typed =
             if entry.hidden { "•".repeat(model.typed.chars().count()) } else { model.typed.clone() };
@@ -294,10 +300,10 @@ fn draw_page(
         let column = body.x + 2 + tail.width() as u16;
         frame.render_widget(
             Line::from(vec![Span::styled("▸ ", palette.accent()), Span::raw(tail)]),
-            Rect { y: row + 2, height: 1, ..body },
+            Rect { y: row + above + 1, height: 1, ..body },
         );
         if model.overlay == Overlay::None {
-            frame.set_cursor_position(Position { x: column, y: row + 2 });
+            frame.set_cursor_position(Position { x: column, y: row + above + 1 });
         }
     }
 }

@@ -33,6 +33,7 @@ mod on_paper;
 pub mod panel;
 mod sitting;
 mod spoken;
+mod tables;
 pub mod threshold;
 mod title;
 mod words;
@@ -58,6 +59,7 @@ pub use judge::judge;
 pub use known::known_differences;
 pub use on_paper::OnPaper;
 pub use sitting::of_journal;
+pub use tables::{Frequency, TableScore, TableScores, table_scores};
 pub use words::{no_answers, no_listening_test};
 pub use yardstick::{Yardstick, yardsticks};
 

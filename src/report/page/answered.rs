@@ -24,6 +24,7 @@ pub(super) fn section(report: &Report) -> Markup {
             @for comparison in &report.comparisons { (answers(report, comparison)) }
             (controls(report))
             (places(report))
+            (tables(report))
         }
     }
 }
@@ -447,6 +448,39 @@ fn controls(report: &Report) -> Markup {
                     }
                 }
             }))
+        }
+    }
+}
+
+/// The teams of a night.
+fn tables(report: &Report) -> Markup {
+    let nights = report.sittings.iter().filter(|sitting| sitting.night && sitting.counted).count();
+    html! {
+        @if let Some(scores) = &report.tables {
+            h3 { "Tables" }
+            (wide("Tables", html! {
+                table {
+                    caption { "Each table judged alone, by the draws that its listeners shared; the rarest score first." }
+                    thead { tr {
+                        th scope="col" { "table" }
+                        th.n scope="col" { "listeners" }
+                        th.n scope="col" { "right" }
+                        th.n scope="col" { "chance does as well" }
+                    } }
+                    tbody {
+                        @for row in &scores.rows {
+                            tr {
+                                th scope="row" { (row.table) @if nights > 1 { ", sitting " (row.sitting + 1) } }
+                                td.n { (row.listeners) }
+                                td.n { (row.right) " of " (row.votes) }
+                                td.n { (row.chance.times) " of " (row.chance.of) }
+                            }
+                        }
+                    }
+                }
+            }))
+            p.small { "With " (scores.rows.len()) " tables, chance lets one do as well as the first in at most "
+                (scores.best.times) " of " (scores.best.of) " such nights." }
         }
     }
 }
