@@ -1,4 +1,4 @@
-//! Headless Chromium as six phones and the room's display through a whole night on loopback.
+//! Headless Chromium as six phones, a tablet and the room's display through a whole night on loopback.
 
 use std::path::Path;
 use std::process::Command;
@@ -16,7 +16,7 @@ const MARK: [u8; 145] = [
 ];
 
 #[test]
-fn six_phones_and_the_display_through_a_whole_night() {
+fn six_phones_a_tablet_and_the_display_through_a_whole_night() {
     let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     std::fs::write(folder.path().join("mill.png"), MARK).expect("the mark is written");

@@ -27,19 +27,17 @@ fn five_hundred_seats_vote_within_two_seconds() {
     let session = session(folder.path(), "abx", 2, "");
     let host =
         Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
+    let began = Instant::now();
     let phones: Vec<Phone> =
         (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
+    let joined = began.elapsed();
     let flooding = flood(host.address, FLOOD);
     assert!(flooding.len() > FLOOD / 2, "{} connections were made", flooding.len());
     let late = Phone::join(&host, "Honest guest", None);
     assert_eq!(late.seat, SEATS as u32 + 1, "who comes now still gets in");
     let elsewhere = Instant::now();
     late.state();
-    eprintln!(
-        "beside {} connections that ask nothing: {:?} for a page's state",
-        flooding.len(),
-        elsewhere.elapsed()
-    );
+    let state = elsewhere.elapsed();
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     let trial = host.to_the_votes();
@@ -89,7 +87,13 @@ fn five_hundred_seats_vote_within_two_seconds() {
     });
     waits.sort();
     let p99 = waits[SEATS * 99 / 100];
-    eprintln!("500 votes: median {:?}, p99 {p99:?}, longest {:?}", waits[SEATS / 2], waits[SEATS - 1]);
+    eprintln!(
+        "load: {SEATS} seats taken in {joined:.0?}; beside {} connections that ask nothing a page's state takes {state:.1?}; \
+         {SEATS} votes within {WITHIN:?}: median {:.1?}, p99 {p99:.1?}, longest {:.1?}",
+        flooding.len(),
+        waits[SEATS / 2],
+        waits[SEATS - 1]
+    );
     assert_eq!(host.look().voted, SEATS as u32);
     host.say("close").expect("closed");
 

@@ -1,7 +1,7 @@
-// A whole club night in a browser: six phones at 360x640 and the room's display, on loopback, nothing else reachable.
+// A whole club night in a browser: six phones at 320 to 390 px, a tablet and the room's display, on loopback, nothing else reachable.
 //   node night.mjs PROGRAM SESSION [FOLDER-FOR-SCREENSHOTS]
 // Needs chromium, and playwright-core 1.65.1 and axe-core 4.14.1 in EARWITNESS_NODE_MODULES.
-import { spawn } from "node:child_process";
+import { spawn, spawnSync } from "node:child_process";
 import { createRequire } from "node:module";
 import { readFileSync, writeFileSync } from "node:fs";
 import path from "node:path";
@@ -54,8 +54,8 @@ const browser = await chromium.launch({
 const complaints = [];
 // After the host's end nobody answers any more.
 let over = false;
-async function open(name, viewport, address, locale = "en-GB") {
-  const context = await browser.newContext({ viewport, locale, bypassCSP: false });
+async function open(name, viewport, address, locale = "en-GB", colorScheme = "dark") {
+  const context = await browser.newContext({ viewport, locale, colorScheme, bypassCSP: false });
   const page = await context.newPage();
   page.on("request", (request) => {
     if (!request.url().startsWith(`${origin}/`)) { complaints.push(`${name} asked ${request.url()}`); }
@@ -117,8 +117,15 @@ async function legible(view, what) {
     if (!found.read) { complaints.push(`${what} at ${width}x${height}: nothing matters`); }
     for (const line of found.small) { complaints.push(`${what} at ${width}x${height}: too small: ${line}`); }
     for (const line of found.cut) { complaints.push(`${what} at ${width}x${height}: cut: ${line}`); }
-    if (pictures && width === 1024) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-4x3.png`) }); }
+    if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-${width}.png`) }); }
   }
+}
+// The display in a light room: the same colours' contrast.
+async function light(view, what) {
+  await view.page.emulateMedia({ colorScheme: "light" });
+  await audit(view, `${what}, light`);
+  await picture(view, `${what}-light`);
+  await view.page.emulateMedia({ colorScheme: "dark" });
 }
 async function picture(view, what) {
   if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}.png`) }); }
@@ -129,17 +136,19 @@ await room.page.getByText("Point your phone's camera").waitFor();
 await room.page.getByText("The invented circle").waitFor();
 await room.page.waitForFunction(() => document.querySelector(".club img")?.naturalWidth === 16);
 await audit(room, "joining");
+await light(room, "joining");
 await legible(room, "joining");
 await picture(room, "joining");
 
 // The second name runs from right to left.
-const names = ["Ida", "نورا السامعة", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål"];
+const names = ["Ida", "نورا السامعة", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål", "Señora Wenzel"];
 const phones = [];
 for (const [index, name] of names.entries()) {
-  // The fourth reads Japanese, the sixth is a small phone that reads German in large letters.
-  const phone = await open(`phone${index + 1}`, { width: index === 5 ? 320 : 360, height: 640 }, join,
-    ["en-GB", "en-GB", "en-GB", "ja-JP", "fr-FR", "de-DE"][index]);
-  const words = ["en", "en", "en", "ja", "fr", "de"].map((name) => texts.languages.indexOf(name));
+  // The fourth reads Japanese, the sixth is a small phone that reads German in large letters, the seventh a tablet.
+  const [width, height] = [[390, 844], [360, 640], [360, 640], [390, 844], [360, 640], [320, 640], [820, 1180]][index];
+  const phone = await open(index === 6 ? "tablet" : `phone${index + 1}`, { width, height }, join,
+    ["en-GB", "en-GB", "en-GB", "ja-JP", "fr-FR", "de-DE", "es-ES"][index], index === 0 || index === 5 ? "light" : "dark");
+  const words = ["en", "en", "en", "ja", "fr", "de", "es"].map((name) => texts.languages.indexOf(name));
   phone.say = (key, values = {}) => texts[key][words[index]].replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
   if (index === 5) { await large(phone); }
   if (index === 0) { await audit(phone, "join page"); await picture(phone, "join"); }
@@ -163,9 +172,20 @@ for (const [index, name] of names.entries()) {
     }).filter((box) => box.width > 0).map((box) => box.left);
   });
   assert(lefts[0] === Math.min(...lefts), `the line begins at the left: ${who}`);
-  assert(who === phone.say("who", { n: index === 5 ? 20 : index + 1, name }), `names are text: ${who}`);
+  assert(who === phone.say("who", { n: index === 5 ? 20 : Math.min(index + 1, 6), name }), `names are text: ${who}`);
   phones.push(phone);
 }
+const tablet = phones[6];
+// A tablet is turned in the hand: both ways round.
+async function turned(what) {
+  await audit(tablet, what);
+  await picture(tablet, what);
+  await tablet.page.setViewportSize({ width: 1180, height: 820 });
+  await audit(tablet, `${what}, on its side`);
+  await picture(tablet, `${what}-side`);
+  await tablet.page.setViewportSize({ width: 820, height: 1180 });
+}
+await turned("welcome");
 await audit(phones[4], "welcome");
 await audit(phones[5], "welcome in large letters");
 await picture(phones[4], "welcome");
@@ -201,6 +221,8 @@ for (const [step, words] of [["sides", "A is bell"], ["level-step", "1 dB softer
   if (step === "sides") {
     await audit(room, "ears");
     await audit(phones[5], "ears");
+    await turned("ears");
+    await light(room, "ears");
     await picture(phones[5], "ears");
   }
   if (step === "practice") { await room.page.waitForFunction(() => !document.querySelector("#main .huge")); }
@@ -211,12 +233,29 @@ say("next");
 await hear("phase ready");
 await room.page.getByText("You will hear A, B, X").waitFor();
 await audit(room, "ready");
+await turned("ready");
+await light(room, "ready");
+await picture(phones[0], "ready");
 await legible(room, "ready");
 await picture(room, "ready");
 
 let trials = 0;
 for (;;) {
+  // A phone sleeps when a trial begins: the room sees who is waited for, and the trial begins without it.
+  const asleep = trials === 3;
+  if (asleep) { await phones[1].context.setOffline(true); }
   say("next");
+  if (asleep) {
+    await room.page.getByText("6 of 7 phones have opened this trial").waitFor();
+    await audit(room, "opening");
+    await legible(room, "opening");
+    await picture(room, "opening");
+    await phones[0].page.getByText("6 of 7 phones have opened this trial").waitFor();
+    await audit(phones[0], "opening");
+    await picture(phones[0], "opening");
+    await hear("1 phone did not open the trial in time");
+    await phones[1].context.setOffline(false);
+  }
   const phase = await hear("phase ");
   if (phase.startsWith("ready")) { continue; }
   assert(phase.startsWith("presenting"), phase);
@@ -231,7 +270,9 @@ for (;;) {
     assert(disabled, "no vote before everything was heard");
     await audit(phones[2], "presenting");
     await picture(phones[2], "presenting");
+    await turned("presenting");
     await audit(room, "presenting");
+    await light(room, "presenting");
     await picture(room, "presenting");
   }
   await hear("phase voting");
@@ -241,14 +282,16 @@ for (;;) {
     await button.click();
     await phone.page.locator("main .received").waitFor();
   }
-  await room.page.getByText("6 of 6 have voted").waitFor();
+  await room.page.getByText("7 of 7 have voted").waitFor();
   // Nobody's vote is on the display.
   const shown = await room.page.evaluate(() => document.body.textContent);
   assert(!/Received/.test(shown), "the display shows no votes");
   if (trials === 1) {
     await audit(phones[0], "voting");
     await picture(phones[0], "voting");
+    await turned("voting");
     await audit(room, "voting");
+    await light(room, "voting");
     await legible(room, "voting");
     await picture(room, "voting");
     const sizes = await room.page.evaluate(() => ["#clock", "h1", "#votes"].map((name) =>
@@ -308,7 +351,10 @@ for (;;) {
     await hear("phase a break");
     await phones[5].page.getByText(phones[5].say("break.rest")).waitFor();
     await room.page.getByText("Rest your ears").waitFor();
+    await turned("break");
     await audit(room, "break");
+    await light(room, "break");
+    await picture(phones[5], "break");
     await legible(room, "break");
     await audit(phones[5], "break");
     say("next");
@@ -317,7 +363,11 @@ for (;;) {
 }
 assert(trials === 4, `a practice trial, two counted ones and a control: ${trials}`);
 await phones[0].page.getByText("All trials are over").waitFor();
+await room.page.getByText("All trials are over").waitFor();
 await audit(phones[0], "counting");
+await turned("counting");
+await audit(room, "counting");
+await legible(room, "counting");
 say("paper 30 Paper Pia @2");
 await hear("seat 30: Paper Pia");
 say("30 a b a");
@@ -335,6 +385,7 @@ for (let step = 1; step <= steps; step += 1) {
   seen.push(kind);
   if (first) {
     await audit(room, `reveal ${kind}`);
+    await light(room, `reveal-${kind}`);
     await legible(room, `reveal-${kind}`);
     await picture(room, `reveal-${kind}`);
   }
@@ -342,7 +393,7 @@ for (let step = 1; step <= steps; step += 1) {
     await phones[0].page.waitForFunction((count) => document.querySelectorAll("svg.marks text").length === count,
       seen.filter((other) => other === "trial").length);
     assert(!(await phones[0].page.evaluate(() => document.body.textContent)).includes("Your result"), "not yet");
-    if (first) { await audit(phones[0], "reveal"); await picture(phones[0], "reveal"); }
+    if (first) { await audit(phones[0], "reveal"); await picture(phones[0], "reveal"); await turned("reveal"); }
   }
 }
 assert(seen.join() === "question,trial,trial,trial,score,verdict,tables,highest,thanks", seen.join());
@@ -355,6 +406,7 @@ for (const phone of phones) {
   assert(/Chance makes high scores too/.test(text), "the highest scores say how much is chance");
 }
 await audit(phones[5], "result in large letters");
+await turned("result");
 await picture(phones[5], "result");
 // The result as one picture to keep.
 const download = phones[0].page.waitForEvent("download");
@@ -369,16 +421,33 @@ if (pictures) { await phones[0].page.screenshot({ path: path.join(pictures, "pho
 const published = await phones[0].page.evaluate(async () => (await fetch("/journal")).text());
 assert(published.trim().split("\n").length > 30, "the journal can be read");
 
+// What each phone kept is a file that anybody can hold against the journal.
+await phones[0].page.locator("summary").getByText("Receipts: check it yourself").click();
+await audit(phones[0], "receipts");
+await picture(phones[0], "receipts");
+const copyDownload = phones[0].page.waitForEvent("download");
+await phones[0].page.getByText("Save what this phone kept").click();
+const copy = await (await copyDownload).path();
+assert(JSON.parse(readFileSync(copy, "utf8")).opened.length === 5, "a link for each attempt");
+const sleeperDownload = phones[1].page.waitForEvent("download");
+await phones[1].page.locator("summary").getByText("Receipts: check it yourself").click();
+await phones[1].page.getByText("Save what this phone kept").click();
+const sleepers = await (await sleeperDownload).path();
+
 // The host's program ends: everybody keeps what the page shows, and is told so.
 over = true;
 const ended = new Promise((resolve) => host.on("exit", resolve));
 say("quit");
 const status = await ended;
 assert(status === 0, `the host ended with ${status}`);
+const verified = spawnSync(program, ["verify", session, "--witness", copy, "--witness", sleepers], { encoding: "utf8" });
+assert(verified.status === 0, `${verified.stdout}${verified.stderr}`);
+assert(verified.stdout.includes("3 of 3 trials witnessed by Ida") && verified.stdout.includes("2 of 3 trials witnessed by"), verified.stdout);
 await phones[0].page.getByText("The host has gone").waitFor();
 const kept = await phones[0].page.evaluate(() => document.getElementById("main").textContent);
 assert(/Your result/.test(kept) && /of 2 right/.test(kept), `the result stays: ${kept.slice(0, 400)}`);
 await audit(phones[0], "host gone");
+await turned("host gone");
 await picture(phones[0], "host-gone");
 assert(await room.page.getByRole("heading", { name: "Highest scores" }).isVisible(), "the display stays");
 // The page left and found again in the browser's history, with nobody there to ask: the result is kept on the phone.

@@ -107,9 +107,14 @@ var earwitness = (function () {
     return ears.shown === "sides" ? text("ears.is", { slot: "A", name: ears.a }) + " \u00b7 " + text("ears.is", { slot: "B", name: ears.b })
       : text("ears." + ears.shown);
   }
+  /* A score whose average is printed once, and to what is known of it. */
+  function rounded(score) {
+    return { right: score.right, of: score.of, low: score.low, high: score.high, expected: score.expected < 20 ? Math.round(10 * score.expected) / 10 : Math.round(score.expected) };
+  }
   /* Seconds until something happens; null: nothing will. */
   function seconds(deadline) { return deadline === null ? null : Math.max(0, Math.ceil((deadline - Date.now()) / 1000)); }
 
   return { send: send, el: el, add: add, empty: empty, network: network, trialName: trialName, slots: slots, heard: heard,
-    seconds: seconds, text: text, known: known, question: question, choice: choice, refused: refused, marks: marks };
+    seconds: seconds, text: text, known: known, question: question, choice: choice, refused: refused, marks: marks,
+    rounded: rounded };
 }());

@@ -72,13 +72,23 @@ var earwitnessHand = (function () {
   }
   function hash(hand) { return sha256(bytesOf("earwitness hand v2").concat(unhex(hand))); }
 
+  /* 32 random bytes, and the chain of links that a last one gives, the end first. */
+  function random() {
+    var bytes = new Uint8Array(32);
+    window.crypto.getRandomValues(bytes);
+    return hex(bytes);
+  }
+  function links(last, count) {
+    var chain = [last];
+    for (var made = 0; made < count; made += 1) { chain.push(sha256(bytesOf("earwitness link v2").concat(unhex(chain[made])))); }
+    return chain.reverse();
+  }
+
   var hand = null;       /* 64 hex digits */
   var busy = false;
   try { hand = window.sessionStorage.getItem("hand"); } catch (error) { hand = null; }
   function fresh() {
-    var bytes = new Uint8Array(32);
-    window.crypto.getRandomValues(bytes);
-    hand = hex(bytes);
+    hand = random();
     try { window.sessionStorage.setItem("hand", hand); } catch (error) { /* a reload then draws another one */ }
   }
 
@@ -95,5 +105,5 @@ var earwitnessHand = (function () {
     busy = true;
     earwitness.send("POST", "/hand", {}, body, function () { busy = false; });
   }
-  return { answer: answer, sha256: sha256, hash: hash, bytesOf: bytesOf, own: function () { return hand; } };
+  return { answer: answer, sha256: sha256, hash: hash, bytesOf: bytesOf, unhex: unhex, random: random, links: links, own: function () { return hand; } };
 }());

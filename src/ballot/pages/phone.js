@@ -76,7 +76,7 @@
         failures = 0;
         earwitness.network("");
         take(answer);
-        plan(answer.phase === "presenting" || answer.phase === "voting" ? 900 : 1800);
+        plan(/^(ready|presenting|voting)$/.test(answer.phase) ? 900 : 1800);
       } else if (status === 401) {
         failures = 0;
         earwitness.network("");
@@ -107,6 +107,7 @@
     showing = false;
     if (answer.result) { keepResult(); }
     earwitnessHand.answer(answer.hand);
+    earwitnessLinks.answer(answer, function () { shape = ""; soon(); });
     deadline = answer.left_ms === null ? null : Date.now() + answer.left_ms;
     if (pending && (!answer.trial || pending.trial !== answer.trial.id || !answer.open)) {
       var same = answer.trial && pending.trial === answer.trial.id;
@@ -183,7 +184,7 @@
 
   function draw(anew) {
     var drawn = showing ? "kept" : state ? JSON.stringify([state.phase, state.trial, state.now, state.vote, state.open, state.typed_hands,
-      state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.revealed, state.again, state.ears,
+      state.hand, state.closed, state.hands_open, state.left, state.result, state.alias, state.seat, state.links, state.link, state.revealed, state.again, state.ears,
       pending, refusal, leaving]) : "join" + tables + refusal;
     if (drawn === shape) { return; }
     shape = drawn;
@@ -281,7 +282,7 @@
   }
   function seal(parent) {
     add(parent, el("h2", "", text("seal")), el("p", "", state.commitment.words), el("p", "hex", state.commitment.hex),
-      el("p", "small", text("seal.why")));
+      el("p", "small", text("seal.why")), /kept|asked|opened/.test(state.link) ? el("p", "small", text("links.phone")) : null);
   }
   function hand() {
     var own = earwitnessHand.own();
@@ -331,6 +332,7 @@
     again();
     add(main, el("p", "loud", text("hear.order", { order: state.order })),
       el("p", "", state.trial ? earwitness.question(state.trial) : ""));
+    if (state.links) { add(main, el("p", "waiting", text("links", { n: state.links.opened, of: state.links.of }))); }
     if (state.vote) { add(main, el("p", "received", text("ready.kept", { label: label(state.vote.answer) }))); }
     warn();
     say(text("wait.host"));
@@ -381,10 +383,21 @@
     who.textContent = text("who", { n: shown.seat, name: shown.alias });
     heading(text("result"));
     var said = earwitness.marks(shown);
+    if (!shown.kept && earwitnessLinks.changed()) {
+      var warning = el("p", "caution refusal", text("copy.changed"));
+      warning.setAttribute("role", "alert");
+      main.appendChild(warning);
+    }
     if (said) { main.appendChild(el("p", "waiting", said)); }
     var words = earwitnessResult.sentences(own);
     add(main, el("p", "score", words[0]), earwitnessResult.marks(own.trials), earwitnessResult.legend());
     for (var i = 1; i < words.length; i += 1) { main.appendChild(el("p", "", words[i])); }
+    var room = shown.result.room.verdicts || [];
+    if (room.length) { main.appendChild(el("h2", "", text("result.room"))); }
+    for (i = 0; i < room.length; i += 1) {
+      words = earwitnessResult.room(room[i], room.length > 1);
+      for (var line = 0; line < words.length; line += 1) { main.appendChild(el("p", "", words[line])); }
+    }
     add(main, button("save", "main", text("save"), function () { earwitnessResult.save(shown); }),
       el("h2", "", text("trials.yours")), earwitnessResult.table(own.trials, shown.asked));
     var english = el("details");
@@ -403,6 +416,9 @@
       var link = el("a", "", text("journal"));
       link.href = "/journal";
       receipts.appendChild(add(el("p"), link));
+      if (earwitnessLinks.has()) {
+        add(receipts, earwitnessLinks.saveLink(shown.alias, text("copy.save")), el("p", "small", text("copy.why")));
+      }
     }
     add(main, english, receipts);
     if (shown.kept && showing) {

@@ -17,6 +17,15 @@ var earwitnessResult = (function () {
     if (own.absent) { said.push(text("result.absent", { n: own.absent })); }
     return said;
   }
+  /* What the room's votes prove, as on its display. */
+  function room(verdict, several) {
+    var said = several ? [text("compared", { a: verdict.compared[0], b: verdict.compared[1] })] : [];
+    said.push(verdict.preference ? verdict.sentence : earwitness.known("verdict." + verdict.finding, {}, verdict.sentence));
+    if (verdict.score) {
+      said.push(text("score.line", earwitness.rounded(verdict.score)) + (verdict.chance ? " " + text("score.chance", verdict.chance) : ""));
+    }
+    return said;
+  }
   function kind(trial) {
     if (trial.control) { return "control"; }
     if (trial.answer === null) { return "none"; }
@@ -163,5 +172,5 @@ var earwitnessResult = (function () {
     link.click();
     document.body.removeChild(link);
   }
-  return { sentences: sentences, marks: marks, legend: legend, table: table, painted: painted, save: save };
+  return { sentences: sentences, room: room, marks: marks, legend: legend, table: table, painted: painted, save: save };
 }());

@@ -101,7 +101,7 @@
 
   function draw() {
     var drawn = JSON.stringify([state.phase, state.trial, state.now, state.open, state.sealed, state.typed_hands, state.hands,
-      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.ears, state.door,
+      state.closed, state.started_over, state.reveal, state.order, state.message, state.again, state.ears, state.door, state.links,
       state.seats === 1]);
     if (drawn === shape) { return; }
     shape = drawn;
@@ -163,7 +163,8 @@
     label(state.trial ? earwitness.trialName(state.trial) : "");
     again();
     add(main, el("h1", "large", text("hear.order", { order: state.order })),
-      state.trial ? el("p", "matter", earwitness.question(state.trial)) : null);
+      state.trial ? el("p", "matter", earwitness.question(state.trial)) : null,
+      state.links ? el("p", "matter grey", text("links", { n: state.links.opened, of: state.links.of })) : null);
   }
   function presenting() {
     label(earwitness.trialName(state.trial));
@@ -243,17 +244,14 @@
         add(el("div", "track"), line, el("p", "matter number", String(bar.votes)))));
     }
     main.appendChild(bars);
-    if (step.control) { add(main, el("p", "matter grey", text("control") + " (" + step.control + ")")); }
-    else if (step.so_far) { add(main, el("p", "matter grey", text("sofar", rounded(step.so_far)))); }
-  }
-  function rounded(score) {
-    return { right: score.right, of: score.of, low: score.low, high: score.high, expected: score.expected < 20 ? Math.round(10 * score.expected) / 10 : Math.round(score.expected) };
+    if (step.control) { add(main, el("p", "matter grey", text("control", { what: step.control }))); }
+    else if (step.so_far) { add(main, el("p", "matter grey", text("sofar", earwitness.rounded(step.so_far)))); }
   }
   /* The score over the trials, as its distance from what chance gives on average, before the band of chance. */
   function score(step) {
     var points = step.points;
     var last = points[points.length - 1];
-    add(main, el("h1", "say", text("score", rounded(last))));
+    add(main, el("h1", "say", text("score", earwitness.rounded(last))));
     var most = 1;
     for (var i = 0; i < points.length; i += 1) {
       most = Math.max(most, Math.abs(points[i].right - points[i].expected), points[i].high - points[i].expected,
@@ -270,7 +268,7 @@
       line += "L" + x(i + 1) + " " + y(points[i].right - points[i].expected);
     }
     var end = y(last.right - last.expected);
-    var picture = shaped("svg", { viewBox: "0 0 980 300", "class": "figure", role: "img", "aria-label": text("score", rounded(last)) });
+    var picture = shaped("svg", { viewBox: "0 0 980 300", "class": "figure", role: "img", "aria-label": text("score", earwitness.rounded(last)) });
     picture.appendChild(shaped("path", { d: upper + lower + "Z", "class": "band" }));
     picture.appendChild(shaped("path", { d: "M20 150H660", "class": "middle" }));
     picture.appendChild(shaped("path", { d: line, "class": "line", pathLength: "100" }));
@@ -278,7 +276,7 @@
     picture.appendChild(shaped("text", { x: 684, y: end + 16, "class": "label strong" }, text("score.room")));
     picture.appendChild(shaped("text", { x: 30, y: 285, "class": "label" }, text("score.band")));
     main.appendChild(picture);
-    add(main, el("p", "matter grey", text("score.note", rounded(last))));
+    add(main, el("p", "matter grey", text("score.note", earwitness.rounded(last))));
   }
   function verdict(step) {
     add(main, el("h1", "large", step.preference ? step.sentence : earwitness.known("verdict." + step.finding, {}, step.sentence)));
@@ -288,7 +286,7 @@
       var high = Math.max(s.high, s.right);
       var span = Math.max(1, high - low);
       var at = function (value) { return 120 + 640 * (value - low) / span; };
-      var picture = shaped("svg", { viewBox: "0 0 920 180", "class": "figure", role: "img", "aria-label": text("score.line", rounded(s)) });
+      var picture = shaped("svg", { viewBox: "0 0 920 180", "class": "figure", role: "img", "aria-label": text("score.line", earwitness.rounded(s)) });
       picture.appendChild(shaped("rect", { x: at(s.low), y: 62, width: Math.max(4, at(s.high) - at(s.low)), height: 26, "class": "band" }));
       picture.appendChild(shaped("path", { d: "M" + at(s.expected) + " 52V98", "class": "middle" }));
       picture.appendChild(shaped("circle", { cx: at(s.right), cy: 75, r: 18, "class": "dot" }));
@@ -297,7 +295,7 @@
       picture.appendChild(shaped("text", { x: (at(s.low) + at(s.high)) / 2, y: 150, "class": "label", "text-anchor": "middle" },
         text("score.band") + " " + s.low + "\u2013" + s.high));
       main.appendChild(picture);
-      add(main, el("p", "matter", text("score.line", rounded(s)) + (step.chance ? " " + text("score.chance", step.chance) : "")));
+      add(main, el("p", "matter", text("score.line", earwitness.rounded(s)) + (step.chance ? " " + text("score.chance", step.chance) : "")));
     }
     add(main, el("p", "quiet", compared(step.compared)));
   }
@@ -309,10 +307,10 @@
     var rows = step.rows.slice(0, 6);
     for (var i = 0; i < rows.length; i += 1) {
       add(body, add(el("tr"), el("td", "", text("table", { n: rows[i].table })),
-        el("td", "number", text("highest.of", { right: rows[i].score.right, of: rows[i].score.of })),
+        el("td", "number", text("highest.of", { right: rows[i].right, of: rows[i].votes })),
         el("td", "number grey", text("tables.chance", rows[i].chance))));
     }
-    add(main, add(table, body), el("p", "matter grey", text("tables.best", { k: step.rows.length, times: step.chance.times, of: step.chance.of })));
+    add(main, add(table, body), el("p", "matter grey", text("tables.best", { k: step.rows.length, times: step.best.times, of: step.best.of })));
   }
   function highest(step) {
     add(main, el("h1", "say", text("highest")));

@@ -8,11 +8,7 @@
   var bar = document.getElementById("network");
   var spoken = document.getElementById("spoken");
 
-  function unhex(text) {
-    var bytes = [];
-    for (var i = 0; i < text.length; i += 2) { bytes.push(parseInt(text.slice(i, i + 2), 16)); }
-    return bytes;
-  }
+  var unhex = earwitnessHand.unhex;
   function utf8(text) { return bytesOf(unescape(encodeURIComponent(text))); }
   /* HMAC (RFC 2104) with SHA-256, as hex digits. */
   function hmac(key, message) {
@@ -25,7 +21,6 @@
     }
     return sha256(outer.concat(unhex(sha256(inner.concat(message)))));
   }
-  function linkBefore(link) { return sha256(bytesOf("earwitness link v2").concat(unhex(link))); }
 
   /* ---- what this phone keeps ---- */
   var code = "";
@@ -46,17 +41,11 @@
   function chain(commitment, count) {
     if (!kept.chains[commitment]) {
       if (!count) { return null; }
-      var bytes = new Uint8Array(32);
-      window.crypto.getRandomValues(bytes);
-      var last = "";
-      for (var i = 0; i < 32; i += 1) { last += ("0" + bytes[i].toString(16)).slice(-2); }
-      kept.chains[commitment] = { last: last, count: count };
+      kept.chains[commitment] = { last: earwitnessHand.random(), count: count };
       save();
     }
     if (!chains[commitment]) {
-      var links = [kept.chains[commitment].last];
-      for (var made = 0; made < kept.chains[commitment].count; made += 1) { links.push(linkBefore(links[made])); }
-      chains[commitment] = links.reverse();
+      chains[commitment] = earwitnessHand.links(kept.chains[commitment].last, kept.chains[commitment].count);
     }
     return chains[commitment];
   }
