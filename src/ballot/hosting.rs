@@ -134,6 +134,10 @@ impl HostedNight {
         if let Some(say) = self.night().by_hand_next() {
             return Cow::Owned(format!("ready; say {say}"));
         }
+        if let Some(links) = snapshot.links {
+            let words = "the phones open this trial, which then begins by itself";
+            return Cow::Owned(format!("{words}: {} of {}", links.opened, links.of));
+        }
         match (snapshot.phase, &snapshot.trial) {
             (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
                 Cow::Borrowed("the warm-up is over; next begins the trials that count")
@@ -449,6 +453,14 @@ fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> R
             effects.extend(night.close_hand(at_ms, holder, hash)?);
             Due::Done
         }
+        Ask::JoinWitness { holder, end } => {
+            effects.extend(night.join_witness(at_ms, holder, end)?);
+            Due::Done
+        }
+        Ask::OpenLink { holder, link } => {
+            effects.extend(night.open_link(at_ms, holder, link)?);
+            Due::Done
+        }
         Ask::OpenHand { holder, hand } => {
             effects.extend(night.open_hand(at_ms, holder, hand)?);
             Due::Done
@@ -485,6 +497,10 @@ fn notice(record: &Record) -> Option<String> {
         }
         Record::Void { id, cause, .. } => {
             format!("{} is void and will be repeated: {cause}", trial_words(*id))
+        }
+        Record::LinksPassed { missing, .. } => {
+            let phones = if missing.len() == 1 { "phone" } else { "phones" };
+            format!("{} {phones} did not open the trial in time; it begins without them", missing.len())
         }
         Record::Rest { .. } => "the break is over".to_owned(),
         Record::Closing(_) => "the seal is open".to_owned(),

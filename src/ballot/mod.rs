@@ -8,6 +8,7 @@
 //! | --- | --- | --- |
 //! | `night`, `night/host` | the pure state machine around the conductor: phases, votes, seats; what the host says | when a vote is taken |
 //! | `night/ears` | A and B by name, before the test | what is played before the test |
+//! | `night/links` | links of phones that begin each attempt | how long phones are waited for |
 //! | `presentation` | what plays at which moment of a trial | order, gaps |
 //! | `seats` | who sits where, what each seat voted, its receipts | what a seat remembers |
 //! | `room` | how many may sit, and whether phones may join | a rule of the door's |
@@ -136,6 +137,8 @@ pub enum Refusal {
     Over,
     /// Hands are not taken now.
     HandsOver,
+    /// No link is asked for, or it is not this one.
+    Link,
     /// The typed hand is empty or too long.
     Hand,
     /// The seat has voted from a phone in this trial, and paper does not replace that.
@@ -172,6 +175,7 @@ impl Refusal {
             Self::Replayed => "replayed",
             Self::Over => "over",
             Self::HandsOver => "no-hands",
+            Self::Link => "no-link",
             Self::Hand => "bad-hand",
             Self::PhoneVoted(_) => "phone-voted",
             Self::Malformed => "malformed",
@@ -210,6 +214,7 @@ impl Refusal {
             Self::Replayed => "This vote was sent before; it was not counted again.".to_owned(),
             Self::Over => "The night is over.".to_owned(),
             Self::HandsOver => "The draws are sealed; hands are not taken any more.".to_owned(),
+            Self::Link => "This link is not asked for now.".to_owned(),
             Self::Hand => "A typed hand has 1 to 200 characters.".to_owned(),
             Self::PhoneVoted(seat) => {
                 format!("seat {seat} has voted from a phone in this trial, and paper does not replace that")

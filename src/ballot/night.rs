@@ -5,11 +5,13 @@
 
 mod ears;
 mod host;
+mod links;
 mod time;
 
 use std::collections::BTreeSet;
 
 pub use ears::{Ears, STEP_DB};
+pub use links::{LinkAsked, LinksFacts};
 
 use super::Refusal;
 use super::pass::Holder;
@@ -121,9 +123,15 @@ pub struct Night {
     /// Seats that the host took away.
     removed: BTreeSet<u32>,
     /// The door as the journal has it.
-    door: Option<(bool, u32, bool)>,
+    door: Option<Room>,
     /// The open-ears round that is on.
     ears: Option<Ears>,
+    /// Digests of all records.
+    receipts: Vec<Digest>,
+    /// The receipt at which links were asked for last.
+    head: Option<Digest>,
+    /// What no guest knows: makes that receipt one that nobody can try votes against.
+    blind: Digest,
 }
 
 impl Machine for Night {
@@ -140,6 +148,10 @@ impl Machine for Night {
 
     fn written(&mut self, record: &Record, digest: Digest) {
         self.seats.written(record, digest);
+        self.receipts.push(digest);
+        if matches!(record, Record::LinksAsked { .. }) {
+            self.head = Some(digest);
+        }
         self.conductor.step(0, Event::Durable(digest));
     }
 
@@ -158,6 +170,7 @@ impl Night {
         by_hand: bool,
     ) -> Self {
         let mut night = Self::around(conductor, timing, by_hand);
+        night.receipts = digests.to_vec();
         for (record, digest) in records.iter().zip(digests) {
             night.take(record);
             night.seats.written(record, *digest);
@@ -184,17 +197,44 @@ impl Night {
             removed: BTreeSet::new(),
             door: None,
             ears: None,
+            receipts: Vec::new(),
+            head: None,
+            blind: Digest([0; 32]),
         }
+    }
+
+    /// The same night with 32 bytes that no guest knows.
+    #[must_use]
+    pub fn blinded(self, blind: Digest) -> Self {
+        Self { blind, ..self }
+    }
+
+    /// Digests of all records that are on the disk.
+    pub fn receipts(&self) -> &[Digest] {
+        &self.receipts
     }
 
     /// The same night in a room of this size. What the journal says of the door stands.
     #[must_use]
     pub fn in_room(mut self, room: Room) -> Self {
         self.room = room;
-        if let Some((open, seats, shared)) = self.door {
-            self.room = Room { seats, open, shared, ..room };
+        if let Some(door) = self.door {
+            self.room = Room { paper: room.paper, ..door };
         }
         self
+    }
+
+    /// Tables go into the journal, so that a restart knows them.
+    pub fn announce_tables(&mut self, at_ms: u64) -> Vec<Effect> {
+        if self.room.tables == 0 || self.door.is_some() {
+            return Vec::new();
+        }
+        self.step(at_ms, self.door_of(self.room)).unwrap_or_default()
+    }
+
+    fn door_of(&self, room: Room) -> Event {
+        let Room { open, seats, shared, tables, .. } = room;
+        Event::Door { open, seats, shared, tables: (tables > 0).then_some(tables) }
     }
 
     /// The room.
@@ -210,9 +250,10 @@ impl Night {
             Record::Void { .. } => self.again = Some(Again::Dropout),
             Record::VotesVoid { .. } => self.again = Some(Again::Host),
             Record::VotesClosed { .. } => self.again = None,
-            Record::Door { open, seats, shared, .. } => {
-                self.door = Some((*open, *seats, *shared));
-                self.room = Room { open: *open, seats: *seats, shared: *shared, ..self.room };
+            Record::Door { open, seats, shared, tables, .. } => {
+                let tables = tables.unwrap_or_default();
+                self.room = Room { open: *open, seats: *seats, shared: *shared, tables, ..self.room };
+                self.door = Some(self.room);
             }
             Record::SeatLeft { seat, removed: Some(true), .. } => {
                 self.removed.insert(*seat);
@@ -273,6 +314,12 @@ impl Night {
     /// Trials of the main part.
     pub fn main_trials(&self) -> u32 {
         crate::trial::schedule::trials_of(self.conductor.opening(), Part::Main)
+    }
+
+    /// Trials of all parts.
+    pub fn trials(&self) -> u32 {
+        let of = |part| crate::trial::schedule::trials_of(self.conductor.opening(), part);
+        of(Part::WarmUp) + of(Part::Main)
     }
 
     /// The trial that is on.
@@ -336,7 +383,7 @@ impl Night {
     pub fn wake_in(&self, at_ms: u64) -> Option<u64> {
         let until = match self.show {
             Show::Quiet if self.open => self.deadline_ms,
-            Show::Quiet => self.start_ms,
+            Show::Quiet => self.start_ms.or(self.links_wake_ms(at_ms)),
             _ => self.now(at_ms).1,
         };
         until.map(|until| until.saturating_sub(at_ms))

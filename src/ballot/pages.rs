@@ -16,6 +16,8 @@ pub(super) const COMMON_SCRIPT: &str = include_str!("pages/common.js");
 pub(super) const PHONE_SCRIPT: &str = include_str!("pages/phone.js");
 /// The phone's hand.
 pub(super) const HAND_SCRIPT: &str = include_str!("pages/hand.js");
+/// The phone's chain of links.
+pub(super) const LINKS_SCRIPT: &str = include_str!("pages/links.js");
 /// The phone's own result.
 pub(super) const RESULT_SCRIPT: &str = include_str!("pages/result.js");
 /// The script of the room's display.
@@ -106,7 +108,7 @@ fn page(kind: &str, title: &str, style: &str, body: &Markup) -> Markup {
                 link rel="stylesheet" href={ "/" (style) ".css" };
                 script src="/texts.js" defer {}
                 script src="/common.js" defer {}
-                @if kind == "phone" { script src="/hand.js" defer {} script src="/result.js" defer {} }
+                @if kind == "phone" { script src="/hand.js" defer {} script src="/links.js" defer {} script src="/result.js" defer {} }
                 script src={ "/" (kind) ".js" } defer {}
             }
             body class=(kind) { (body) }
@@ -149,7 +151,7 @@ mod tests {
     #[test]
     fn scripts_name_no_text_that_is_not_there_and_no_text_is_left_over() {
         let texts: Texts = serde_json::from_str(TEXTS).expect("a table of texts");
-        let scripts = [COMMON_SCRIPT, PHONE_SCRIPT, RESULT_SCRIPT, ROOM_SCRIPT].join("\n");
+        let scripts = [COMMON_SCRIPT, PHONE_SCRIPT, LINKS_SCRIPT, RESULT_SCRIPT, ROOM_SCRIPT].join("\n");
         let quoted: BTreeSet<&str> = scripts.split('"').collect();
         // A key that is put together begins with what is quoted.
         let begun = |key: &str| quoted.iter().any(|part| part.ends_with('.') && key.starts_with(part));

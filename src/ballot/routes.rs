@@ -54,6 +54,8 @@ pub(crate) enum Ask {
     TypeHand { holder: Holder, text: String },
     CloseHand { holder: Holder, hash: Digest },
     OpenHand { holder: Holder, hand: Digest },
+    JoinWitness { holder: Holder, end: Digest },
+    OpenLink { holder: Holder, link: Digest },
 }
 
 /// What it gets, once it is on the disk.
@@ -207,6 +209,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/texts.js", get(|| async { page(pages::texts(), SCRIPT) }))
         .route("/common.js", get(|| async { page(pages::COMMON_SCRIPT, SCRIPT) }))
         .route("/hand.js", get(|| async { page(pages::HAND_SCRIPT, SCRIPT) }))
+        .route("/links.js", get(|| async { page(pages::LINKS_SCRIPT, SCRIPT) }))
         .route("/result.js", get(|| async { page(pages::RESULT_SCRIPT, SCRIPT) }))
         .route("/phone.js", get(|| async { page(pages::PHONE_SCRIPT, SCRIPT) }))
         .route("/room.js", get(|| async { page(pages::ROOM_SCRIPT, SCRIPT) }))
@@ -218,6 +221,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/vote", post(vote))
         .route("/typed-hand", post(hands::typed))
         .route("/hand", post(hands::hand))
+        .route("/link", post(hands::link))
         .route("/room-state", get(room_state))
         .route("/room-join", get(room_join))
         .route("/journal", get(journal))

@@ -8,9 +8,9 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::night::{Again, Ears, Night, Now, Phase};
+use super::night::{Again, Ears, LinkAsked, LinksFacts, Night, Now, Phase};
 use super::results::{NightResults, TrialLine};
-use super::reveal::{Frequency, Place, Step};
+use super::reveal::{Frequency, Place, Step, VerdictStep};
 use super::seats::{Seats, id_text};
 use crate::trial::hands::{Asked, Progress, Source};
 use crate::trial::journal::Journal;
@@ -146,6 +146,8 @@ pub struct SeatFacts {
     pub sequence: u64,
     /// What its phone has to do with its hand.
     pub hand: Asked,
+    /// And with its chain of links; which one it gave last.
+    pub link: (LinkAsked, Option<Digest>),
     /// The answer in the trial that is on, and its receipt.
     pub vote: Option<(String, Digest)>,
 }
@@ -189,6 +191,14 @@ pub struct Snapshot {
     pub closed: Vec<String>,
     /// How often the sealing had to start over.
     pub started_over: u32,
+    /// How far the links of the trial are that begins.
+    pub links: Option<LinksFacts>,
+    /// The receipt at which they were asked for.
+    pub head: Option<Digest>,
+    /// Links that a chain needs.
+    pub chain: u32,
+    /// Digest of the first record.
+    pub first: Option<Digest>,
     /// The draws are sealed.
     pub sealed: bool,
     /// The published commitment.
@@ -238,7 +248,7 @@ impl Snapshot {
         };
         let (id, trial) = match &view.stage {
             Stage::Trial(trial) => (Some(trial.id), Some(facts(trial.id, trial.of))),
-            Stage::Announce { next, of } | Stage::Rest { next, of, .. } => {
+            Stage::Announce { next, of } | Stage::Rest { next, of, .. } | Stage::Waiting { next, of, .. } => {
                 (Some(*next), Some(facts(*next, *of)))
             }
             _ => (None, None),
@@ -258,6 +268,11 @@ impl Snapshot {
                     night.sealing().asked_of(number)
                 } else {
                     Asked::Nothing
+                },
+                link: if seat.by == Ballot::Phone && !seat.left {
+                    (night.link_of(number), night.chain_of(number).map(|(_, own)| own.last))
+                } else {
+                    (LinkAsked::Nothing, None)
                 },
                 vote,
             };
@@ -298,6 +313,10 @@ impl Snapshot {
                 Vec::new()
             },
             started_over: sealing.started_over,
+            links: night.links(),
+            head: night.head(),
+            chain: 2 * night.trials() + 50,
+            first: night.receipts().first().copied(),
             sealed: !matches!(view.stage, Stage::Terms { .. } | Stage::Sealing { .. }),
             commitment: Shown::of(view.commitment),
             seats: seats.collect(),
@@ -337,6 +356,7 @@ impl Snapshot {
                 generation: seat.generation,
                 sequence: seat.sequence,
                 hand: Asked::Nothing,
+                link: (LinkAsked::Nothing, None),
                 vote: None,
             };
             (number, facts)
@@ -360,6 +380,10 @@ impl Snapshot {
             hands: 0,
             closed: Vec::new(),
             started_over: 0,
+            links: None,
+            head: None,
+            chain: 0,
+            first: journal.digests.first().copied(),
             sealed: true,
             commitment: Shown::of(opening.commitment),
             seats: facts.collect(),
@@ -400,6 +424,7 @@ impl Snapshot {
             hands: self.hands,
             closed: &self.closed,
             started_over: self.started_over,
+            links: self.links,
             sealed: self.sealed,
             again: self.again,
             door: self.door,
@@ -433,7 +458,11 @@ impl Snapshot {
                         sentences: &own.sentences,
                         trials: own.trials.iter().map(OwnTrial::of).collect(),
                     },
-                    room: RoomWords { sentences: &results.room, highest: &results.highest },
+                    room: RoomWords {
+                        verdicts: results.steps.iter().filter_map(Step::verdict).collect(),
+                        sentences: &results.room,
+                        highest: &results.highest,
+                    },
                     receipt: Shown::of(results.receipt),
                 }
             });
@@ -443,6 +472,11 @@ impl Snapshot {
             left: facts.left,
             sequence: facts.sequence,
             hand: facts.hand,
+            link: facts.link.0,
+            last: facts.link.1,
+            head: self.head,
+            chain: self.chain,
+            first: self.first,
             vote: facts.vote.as_ref().map(|(answer, receipt)| own_vote(answer, *receipt)),
             revealed,
             result,
@@ -492,6 +526,7 @@ struct Common<'s> {
     hands: usize,
     closed: &'s [String],
     started_over: u32,
+    links: Option<LinksFacts>,
     sealed: bool,
     again: Option<Again>,
     door: bool,
@@ -507,6 +542,15 @@ struct PhoneState<'s> {
     left: bool,
     sequence: u64,
     hand: Asked,
+    link: LinkAsked,
+    /// The link that it gave last, or its chain's end.
+    last: Option<Digest>,
+    /// The receipt at which links are asked for now.
+    head: Option<Digest>,
+    /// Links that a chain needs.
+    chain: u32,
+    /// The first record's receipt: it names the night.
+    first: Option<Digest>,
     vote: Option<OwnVote>,
     /// Trials that the room has seen; nothing before the closing.
     revealed: Option<Vec<OwnTrial<'s>>>,
@@ -583,6 +627,7 @@ impl<'s> OwnTrial<'s> {
 
 #[derive(Serialize)]
 struct RoomWords<'s> {
+    verdicts: Vec<&'s VerdictStep>,
     sentences: &'s [String],
     highest: &'s [String],
 }

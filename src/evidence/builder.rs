@@ -203,7 +203,11 @@ impl<'s> Builder<'s> {
             gathered
                 .seats
                 .iter()
-                .map(|(seat, alias)| (*seat, self.seat(number, place, *seat, alias)))
+                .map(|(seat, alias)| {
+                    let listener = self.seat(number, place, *seat, alias);
+                    self.listeners[listener].table = gathered.tables.get(seat).copied();
+                    (*seat, listener)
+                })
                 .collect()
         } else {
             HashMap::new()
@@ -305,6 +309,7 @@ impl<'s> Builder<'s> {
                 place: self.names[place].clone(),
                 sittings: Vec::new(),
                 seat,
+                table: None,
                 positive_controls: (0, 0),
                 identical_controls: (0, 0),
                 counted: false,
@@ -387,10 +392,15 @@ impl<'s> Builder<'s> {
                 }
                 other => other,
             }),
-            witnessed: gathered.witnessed.as_ref().map(|(trials, of, by)| facts::WitnessedFacts {
-                trials: *trials,
-                of: *of,
-                by: by.iter().map(|name| anonymiser.shown(name, || "a person".to_owned())).collect(),
+            witnessed: gathered.witnessed.as_ref().map(|own| facts::WitnessedFacts {
+                trials: own.trials,
+                of: own.of,
+                by: own.by.iter().map(|name| anonymiser.shown(name, || "a person".to_owned())).collect(),
+                passed_over: own
+                    .passed
+                    .iter()
+                    .map(|(name, times)| (anonymiser.shown(name, || "a person".to_owned()), *times))
+                    .collect(),
             }),
             secret: opened.map(|(secret, _)| secret.hex()),
             in_register: InRegister {

@@ -182,6 +182,9 @@ pub struct WitnessedFacts {
     pub of: u32,
     /// Whose phones (not if anonymous).
     pub by: Vec<String>,
+    /// Without whose links trials of the main part began, and how many.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub passed_over: Vec<(String, u32)>,
 }
 
 /// What a journal says of the register of its folder: lines that were cut out of it, or put into it, show by this.
@@ -357,6 +360,9 @@ pub struct ListenerFacts {
     pub sittings: Vec<usize>,
     /// Seat of a night.
     pub seat: Option<u32>,
+    /// Table of a night.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub table: Option<u32>,
     /// Right answers and trials of audible controls.
     pub positive_controls: (u64, u64),
     /// Right answers and trials of identical controls.

@@ -1,6 +1,6 @@
 //! From journals to the facts that count: verified, replayed against the opened seal, and reduced to what a report needs.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 
 use rayon::prelude::*;
@@ -59,7 +59,7 @@ pub struct Gathered {
     /// Who could have chosen the last hand.
     pub last_hand: Option<LastWord>,
     /// Trials of the main part that witnesses' links drew, all of them, and whose phones; `None` where nobody watched.
-    pub witnessed: Option<(u32, u32, Vec<Written>)>,
+    pub witnessed: Option<Witnessed>,
     /// Secret and key, once opened.
     pub opened: Option<(Digest, Digest)>,
     /// The register's head at the closing, and how many sittings it had announced, where the journal says so.
@@ -74,6 +74,8 @@ pub struct Gathered {
     pub settlement: Option<Settlement>,
     /// Seats of a night: number and alias.
     pub seats: Vec<(u32, Written)>,
+    /// At which table a seat of a night is, where it has tables.
+    pub tables: BTreeMap<u32, u32>,
     /// Finished attempts and votes; `listener` is the number of the seat here.
     pub trials: Vec<TrialFacts>,
     /// Notes, and what happened to the device, with the lines that hold it.
@@ -280,6 +282,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         receipt: checked.receipt,
         counts: checked.counts.clone().unwrap_or_default(),
         settlement: checked.settlement,
+        tables: checked.tables.clone(),
         seats: checked.seats.iter().map(|(seat, alias)| (*seat, Written::new(alias))).collect(),
         trials: rows(checked, opening),
         words,
@@ -291,10 +294,24 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
     })
 }
 
-fn witnessed(checked: &Checked) -> Option<(u32, u32, Vec<Written>)> {
-    let names: Vec<Written> = checked.witnesses().into_iter().map(Written::new).collect();
+/// Trials of the main part that links drew, all of them, whose phones, and without whose links so many began.
+#[derive(Debug)]
+pub struct Witnessed {
+    /// Trials that links drew.
+    pub trials: u32,
+    /// All.
+    pub of: u32,
+    /// Whose phones.
+    pub by: Vec<Written>,
+    /// Without whose links trials began, and how many.
+    pub passed: Vec<(Written, u32)>,
+}
+
+fn witnessed(checked: &Checked) -> Option<Witnessed> {
+    let by: Vec<Written> = checked.witnesses().into_iter().map(Written::new).collect();
     let (trials, of) = checked.witnessed();
-    (!names.is_empty()).then_some((trials, of, names))
+    let passed = checked.passed_over().into_iter().map(|(name, times)| (Written::new(name), times)).collect();
+    (!by.is_empty()).then_some(Witnessed { trials, of, by, passed })
 }
 
 /// The file's bytes, if they still end with the record that was checked last.

@@ -77,6 +77,7 @@ fn without_names(journal: &str) -> String {
             "resumed" | "resealed" => kept(record, &["kind", "commitment"]),
             "witness-joined" => kept(record, &["kind", "witness", "end"]),
             "link-opened" => kept(record, &["kind", "witness", "link"]),
+            "links-passed" => kept(record, &["kind", "id", "missing"]),
             "answer" => kept(record, &["kind", "id", "answer"]),
             "void" | "votes-void" => kept(record, &["kind", "id"]),
             "votes-closed" => {

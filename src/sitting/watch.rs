@@ -52,7 +52,7 @@ impl<'d> Watch<'d> {
         while let Some(Request { ask, reply }) = self.desk.next(wait) {
             wait = Duration::ZERO;
             let event = match ask {
-                Ask::Join { name, end } => Event::JoinWitness { name, end },
+                Ask::Join { name, end } => Event::JoinWitness { name, end, seat: None },
                 Ask::Open { last, link } => {
                     let witnesses = &driver.machine().sealing().witnesses;
                     let index = witnesses.iter().position(|witness| witness.last == last);

@@ -166,6 +166,7 @@ impl Conductor {
 
     fn advance(&mut self, phase: Phase, event: Event, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
+        let night = self.replay.ledger.opening.occasion == Occasion::Night;
         match (phase, event) {
             (Phase::Stopped(reason), _) => Phase::Stopped(reason),
             (Phase::Done, _) => Phase::Done,
@@ -197,8 +198,8 @@ impl Conductor {
                 self.try_append(record, "nobody sits there", effects);
                 phase
             }
-            (phase, Event::Door { open, seats, shared }) => {
-                let record = Record::Door { at_ms, open, seats, shared };
+            (phase, Event::Door { open, seats, shared, tables }) => {
+                let record = Record::Door { at_ms, open, seats, shared, tables };
                 self.try_append(record, "this is no door of a room", effects);
                 phase
             }
@@ -257,10 +258,10 @@ impl Conductor {
                     Phase::Sealing
                 }
             }
-            (Phase::Sealing | Phase::Terms, Event::JoinWitness { name, end }) => {
+            (Phase::Sealing | Phase::Terms, Event::JoinWitness { name, end, seat }) => {
                 let witness = self.replay.ledger.sealing.witnesses.len() as u32 + 1;
                 let refusal = "no witness is taken now, or not under this name";
-                self.try_append(Record::WitnessJoined { at_ms, witness, name, end }, refusal, effects);
+                self.try_append(Record::WitnessJoined { at_ms, witness, name, end, seat }, refusal, effects);
                 if self.replay.ledger.is_accepted() { Phase::Sealing } else { Phase::Terms }
             }
             (Phase::Waiting { since_ms }, Event::OpenLink { witness, link }) => {
@@ -272,6 +273,28 @@ impl Conductor {
                     Some(_) => self.begin(effects),
                     None => Phase::Waiting { since_ms },
                 }
+            }
+            (Phase::Waiting { .. }, Event::AskLinks { nonce }) => {
+                if let Some(id) = self.replay.ledger.next() {
+                    let refusal = "no links are asked for now";
+                    self.try_append(Record::LinksAsked { at_ms, id, nonce }, refusal, effects);
+                }
+                Phase::Waiting { since_ms: at_ms }
+            }
+            (Phase::Waiting { since_ms }, Event::PassLinks) => {
+                if let Some(id) = self.replay.ledger.next() {
+                    let missing = self.replay.ledger.sealing.awaited();
+                    let record = Record::LinksPassed { at_ms, id, missing };
+                    self.try_append(record, "these links are still waited for", effects);
+                }
+                match self.replay.on {
+                    Some(_) => self.begin(effects),
+                    None => Phase::Waiting { since_ms },
+                }
+            }
+            (Phase::Waiting { since_ms }, Event::Reseal(_)) if night => {
+                effects.push(Effect::Refuse("a night passes over the links that are missing"));
+                Phase::Waiting { since_ms }
             }
             (Phase::Waiting { since_ms }, Event::Reseal(fresh)) => {
                 self.reseal(&fresh, at_ms - since_ms, effects)
@@ -288,6 +311,9 @@ impl Conductor {
                     Some(trial) => Phase::Trial(trial),
                     None => self.begin(effects),
                 }
+            }
+            (Phase::Waiting { .. }, Event::Rest) if night => {
+                Phase::Rest { since_ms: at_ms, offered: false, back: None }
             }
             (Phase::Announce, Event::Rest) => Phase::Rest { since_ms: at_ms, offered: false, back: None },
             (Phase::Trial(trial), event) => self.in_trial(trial, event, effects),
@@ -440,7 +466,7 @@ impl Conductor {
     fn void_votes(&mut self, phase: Phase, cause: &str, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;
         let unheard = match &phase {
-            Phase::Announce | Phase::Counting => true,
+            Phase::Announce | Phase::Counting | Phase::Waiting { .. } => true,
             Phase::Rest { back, .. } => back.is_none(),
             Phase::Trial(trial) => trial.listening.listens.iter().all(|&listens| listens == 0),
             _ => false,

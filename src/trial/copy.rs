@@ -49,6 +49,8 @@ pub struct Vouched {
     pub records: u64,
     /// Links that were opened for an attempt that never began: the sitting was interrupted, or another witness was lost.
     pub wasted: u32,
+    /// Links of a night that are not in the draws: they came too late, and the attempt began without them.
+    pub late: u32,
     /// What does not fit.
     pub problems: Vec<Problem>,
 }
@@ -84,6 +86,7 @@ impl WitnessCopy {
             of: 0,
             records: self.receipts.len() as u64,
             wasted: 0,
+            late: 0,
             problems: Vec::new(),
         };
         let there = journal.digests.len();
@@ -102,11 +105,16 @@ impl WitnessCopy {
         }
         self.others_links(journal, &mut vouched);
         for record in &journal.records {
-            if let Record::Answer { id, .. } = record
-                && id.part == Part::Main
-            {
-                vouched.of += 1;
-                vouched.trials += u32::from(opened.contains(id));
+            match record {
+                Record::Answer { id, .. } | Record::VotesClosed { id, .. } if id.part == Part::Main => {
+                    vouched.of += 1;
+                    vouched.trials += u32::from(opened.contains(id));
+                }
+                Record::VotesVoid { id, .. } if id.part == Part::Main => {
+                    vouched.of -= 1;
+                    vouched.trials -= u32::from(opened.contains(id));
+                }
+                _ => {}
             }
         }
         Some(vouched)
@@ -130,6 +138,10 @@ impl WitnessCopy {
         for (index, record) in after {
             match record {
                 Record::LinkOpened { id, link: found, .. } if *found == link => return Some(*id),
+                Record::LinksPassed { .. } => {
+                    vouched.late += 1;
+                    return None;
+                }
                 Record::Answer { .. } | Record::Void { .. } | Record::VotesClosed { .. } => {
                     let early = "a link that the witness opened before it stands after it, or nowhere: a trial was known early";
                     vouched.problem(index, early);
@@ -185,6 +197,11 @@ impl Vouched {
             1 => "; 1 link was opened for a trial that did not begin".to_owned(),
             count => format!("; {count} links were opened for trials that did not begin"),
         };
-        format!("{} of {} trials witnessed by {}{wasted}", self.trials, self.of, self.name)
+        let late = match self.late {
+            0 => String::new(),
+            1 => "; 1 link came too late and was passed over".to_owned(),
+            count => format!("; {count} links came too late and were passed over"),
+        };
+        format!("{} of {} trials witnessed by {}{wasted}{late}", self.trials, self.of, self.name)
     }
 }

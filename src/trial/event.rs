@@ -42,6 +42,8 @@ pub enum Event {
         name: String,
         /// The end of its chain of [links](super::witness).
         end: Digest,
+        /// A night's: the seat of the phone.
+        seat: Option<u32>,
     },
     /// A witness opens its link for the attempt that begins.
     OpenLink {
@@ -50,6 +52,13 @@ pub enum Event {
         /// The link.
         link: Digest,
     },
+    /// Night: the attempt begins: its links are asked for.
+    AskLinks {
+        /// 32 bytes that no guest knows.
+        nonce: Digest,
+    },
+    /// Night: the attempt begins without the links that are still closed.
+    PassLinks,
     /// Links stay closed: go on under this fresh secret, with the witnesses who join anew.
     Reseal(Secret),
     /// No more hands. Closed ones are opened before the key is made: saying this again while some are closed makes the
@@ -124,6 +133,8 @@ pub enum Event {
         seats: u32,
         /// Guests share one address.
         shared: bool,
+        /// How many tables there are; absent: none.
+        tables: Option<u32>,
     },
     /// Something is played to a room with its name, before the first trial.
     OpenEars {

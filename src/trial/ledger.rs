@@ -4,6 +4,7 @@
 //! verifier accepts. Knows nothing of draws.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
@@ -11,7 +12,7 @@ use super::record::{
     Ballot, Closing, ComparisonTerms, FORMAT, Listening, Occasion, Opening, Part, Record, StimulusTerms,
     StoppingTerms, TrialId,
 };
-use super::witness::{MAX_NAME, MAX_WITNESSES, Witness};
+use super::witness::{LINKS_WAIT_MS, MAX_NAME, MAX_WITNESSES, Witness};
 use super::{schedule, score};
 use crate::session::Takes;
 
@@ -48,7 +49,13 @@ pub struct Attempt {
     /// Seats of a night that were taken when its votes were closed.
     pub taken: BTreeSet<u32>,
     /// Names of the witnesses whose links drew it.
-    pub witnesses: Vec<String>,
+    pub witnesses: Arc<[String]>,
+    /// Names of those without whose links it began.
+    pub passed: Arc<[String]>,
+}
+
+fn named(witnesses: &[Witness], which: impl Fn(&Witness) -> bool) -> Arc<[String]> {
+    witnesses.iter().filter(|witness| which(witness)).map(|witness| witness.name.clone()).collect()
 }
 
 /// What the records so far add up to.
@@ -62,6 +69,8 @@ pub struct Ledger {
     pub sealing: Sealing,
     /// The sealings before it, in order: one for each time that a sitting of format 2 was cut off, or a witness was lost.
     pub earlier: Vec<Sealing>,
+    /// When a night asked for the links of the attempt that begins or is on.
+    pub asked_ms: Option<u64>,
     /// Finished attempts.
     pub attempts: Vec<Attempt>,
     /// Seats of a night.
@@ -150,6 +159,7 @@ impl Ledger {
             earlier: Vec::new(),
             opening,
             accepted: Vec::new(),
+            asked_ms: None,
             attempts: Vec::new(),
             seats: BTreeMap::new(),
             votes: BTreeMap::new(),
@@ -261,7 +271,7 @@ impl Ledger {
                 )?;
                 self.sealing.start_over();
             }
-            Record::WitnessJoined { witness, name, end, .. } => {
+            Record::WitnessJoined { witness, name, end, seat, .. } => {
                 self.still_taking()?;
                 let count = self.sealing.witnesses.len();
                 allowed(count < MAX_WITNESSES, "there are more witnesses than a sealing can have")?;
@@ -272,20 +282,53 @@ impl Ledger {
                 )?;
                 let fresh = self.sealing.witnesses.iter().all(|other| other.last != *end);
                 allowed(fresh, "two witnesses have the same chain of links")?;
-                self.sealing.witnesses.push(Witness { name: name.clone(), last: *end, opened: false });
+                match seat {
+                    Some(seat) => {
+                        let there = self.seats.get(seat).is_some_and(|known| !known.left && known.alias == *name);
+                        allowed(night && there, "a witness's seat is not this one's")?;
+                        let own = self.sealing.witnesses.iter().all(|other| other.seat != Some(*seat));
+                        allowed(own, "a seat's phone has a chain of links already")?;
+                    }
+                    None => allowed(!night, "a witness of a night has no seat")?,
+                }
+                self.sealing.witnesses.push(Witness::new(name, *end, *seat));
             }
             Record::LinkOpened { id, witness, link, .. } => {
                 allowed(sealed, "a link was opened before the draws were sealed")?;
                 allowed(self.next() == Some(*id), "a link was opened for a trial that does not begin")?;
+                allowed(!night || self.asked_ms.is_some(), "a link was opened that was not asked for")?;
                 let index = (*witness as usize).checked_sub(1);
                 let Some(known) = index.and_then(|index| self.sealing.witnesses.get_mut(index)) else {
                     return Err("a link of a witness who did not join".to_owned());
                 };
-                allowed(!known.opened, "a second link of the same witness for one trial")?;
+                allowed(!known.opened && !known.passed, "a second link of the same witness for one trial")?;
                 allowed(known.leads_on(link), "the link does not lead to the one before it")?;
                 (known.last, known.opened) = (*link, true);
             }
+            Record::LinksAsked { at_ms, id, .. } => {
+                allowed(night && sealed, "only a night asks for links, and when its draws are sealed")?;
+                allowed(self.next() == Some(*id), "links were asked for a trial that does not begin")?;
+                let first = self.asked_ms.is_none() && !self.sealing.witnesses.is_empty();
+                allowed(first, "links were asked for twice, or of nobody")?;
+                self.asked_ms = Some(*at_ms);
+            }
+            Record::LinksPassed { at_ms, id, missing } => {
+                allowed(night && sealed, "only a night passes links over, and when its draws are sealed")?;
+                allowed(self.next() == Some(*id), "links were passed over for a trial that does not begin")?;
+                let awaited = self.sealing.awaited();
+                allowed(!awaited.is_empty() && *missing == awaited, "the links that are missing are others")?;
+                let asked_ms = self.asked_ms.ok_or("links were passed over that nobody asked for")?;
+                let waited_ms = at_ms.saturating_sub(asked_ms);
+                for number in awaited {
+                    let known = &mut self.sealing.witnesses[number as usize - 1];
+                    let left = known.seat.and_then(|seat| self.seats.get(&seat)).is_none_or(|seat| seat.left);
+                    let in_time = waited_ms < LINKS_WAIT_MS && known.missed == 0 && !left;
+                    allowed(!in_time, "a link was passed over before its time was up")?;
+                    known.passed = true;
+                }
+            }
             Record::Resealed { lost, commitment, .. } => {
+                allowed(!night, "a night passes links over and is not sealed afresh")?;
                 allowed(sealed, "a fresh sealing before the first one was made")?;
                 let awaited = self.sealing.awaited();
                 allowed(!awaited.is_empty() && *lost == awaited, "the witnesses who were lost are others")?;
@@ -396,7 +439,11 @@ impl Ledger {
                 allowed(!(phone && *by == Ballot::Paper), "paper does not replace a vote from a phone")?;
                 votes.insert(*seat, (answer, *by));
             }
-            Record::Door { .. } => allowed(night, "only a night has a door")?,
+            Record::Door { tables, .. } => {
+                allowed(night, "only a night has a door")?;
+                let possible = tables.is_none_or(|tables| (1..=MAX_SEATS).contains(&tables));
+                allowed(possible, "the number of tables is out of range")?;
+            }
             Record::OpenEars { comparison, clip, .. } => {
                 allowed(night, "only a room hears something with open ears")?;
                 allowed(self.attempts.is_empty(), "something was played by name after the first trial")?;
@@ -408,6 +455,8 @@ impl Ledger {
             }
             Record::VotesVoid { id, cause, .. } => {
                 allowed(sealed && self.votes.is_empty(), "votes became void out of their time")?;
+                let begun = self.sealing.witnesses.iter().any(|witness| witness.opened) || self.asked_ms.is_some();
+                allowed(!begun, "votes became void after links for the next trial were opened")?;
                 match self.attempts.last_mut() {
                     Some(last) if night && last.id == *id && last.void.is_none() => {
                         last.void = Some(cause.clone());
@@ -439,6 +488,7 @@ impl Ledger {
                 if let Some(commitment) = commitment {
                     let before = std::mem::replace(&mut self.sealing, Sealing::new(*commitment));
                     self.earlier.push(before);
+                    self.asked_ms = None;
                     self.votes.clear();
                 }
                 self.resumed += 1;
@@ -522,10 +572,12 @@ impl Ledger {
             void: None,
             votes: BTreeMap::new(),
             taken: BTreeSet::new(),
-            witnesses: self.sealing.witnesses.iter().map(|witness| witness.name.clone()).collect(),
+            witnesses: named(&self.sealing.witnesses, |witness| witness.opened),
+            passed: named(&self.sealing.witnesses, |witness| witness.passed),
         };
+        self.asked_ms = None;
         for witness in &mut self.sealing.witnesses {
-            witness.opened = false;
+            witness.rest();
         }
         set(&mut attempt);
         self.attempts.push(attempt);

@@ -279,6 +279,9 @@ pub enum Record {
         name: String,
         /// The end of its chain of [links](super::witness), 64 hex digits.
         end: Digest,
+        /// A night's: the seat of the phone.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seat: Option<u32>,
     },
     /// No more hands: the key is made.
     Sealed {
@@ -301,6 +304,24 @@ pub enum Record {
         witness: u32,
         /// The link, 64 hex digits.
         link: Digest,
+    },
+    /// Format 2: a night asks its phones for the links of the attempt that begins. Its receipt is what they keep.
+    LinksAsked {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Which attempt.
+        id: TrialId,
+        /// 32 bytes that no guest knows: without them somebody could try which votes the receipt stands for.
+        nonce: Digest,
+    },
+    /// Format 2: a night's attempt begins without these links, by the rule in [`witness`](super::witness).
+    LinksPassed {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// Which attempt.
+        id: TrialId,
+        /// Numbers of the witnesses whose links are missing, in order.
+        missing: Vec<u32>,
     },
     /// Format 2: links stayed closed, so the sitting goes on under a fresh secret, with the witnesses who join it anew.
     Resealed {
@@ -414,6 +435,9 @@ pub enum Record {
         seats: u32,
         /// Guests share one address, which may have as many seats as the room.
         shared: bool,
+        /// How many tables there are, each a team; absent: none.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        tables: Option<u32>,
     },
     /// Format 2: something was played to the room with its name, before the first trial of a night. It is no part of the test.
     OpenEars {
@@ -499,6 +523,8 @@ impl Record {
             | Self::HandsVoid { .. }
             | Self::WitnessJoined { .. }
             | Self::LinkOpened { .. }
+            | Self::LinksAsked { .. }
+            | Self::LinksPassed { .. }
             | Self::Resealed { .. }
             | Self::Level { .. }
             | Self::OutputChanged { .. }
@@ -555,6 +581,8 @@ impl Record {
             | Self::HandsVoid { at_ms, .. }
             | Self::WitnessJoined { at_ms, .. }
             | Self::LinkOpened { at_ms, .. }
+            | Self::LinksAsked { at_ms, .. }
+            | Self::LinksPassed { at_ms, .. }
             | Self::Resealed { at_ms, .. }
             | Self::Sealed { at_ms, .. }
             | Self::Answer { at_ms, .. }

@@ -1,7 +1,8 @@
 //! Re-derives every draw, every score and every rule from the opened seal, and holds a journal against its register.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::against::{self, Registers};
 use super::conductor::{INTERRUPTED, MAX_TEXT};
@@ -82,7 +83,9 @@ pub struct Answered {
     /// Milliseconds of the sitting at its end.
     pub at_ms: u64,
     /// Names of the witnesses whose links drew it.
-    pub witnesses: Vec<String>,
+    pub witnesses: Arc<[String]>,
+    /// Names of those without whose links it began.
+    pub passed: Arc<[String]>,
     /// What was drawn; `None` before the closing.
     pub presented: Option<Presented>,
     /// Whether the answer is right; `None` before the closing and for preference.
@@ -121,6 +124,8 @@ pub struct Checked {
     pub last_word: Option<LastWord>,
     /// Seats of a night: number, alias.
     pub seats: Vec<(u32, String)>,
+    /// At which table a seat is, where the night has tables.
+    pub tables: BTreeMap<u32, u32>,
     /// The closing.
     pub closing: Option<Closing>,
     /// Digest of each record.
@@ -172,6 +177,7 @@ impl Checked {
             hands: Vec::new(),
             last_word: None,
             seats: Vec::new(),
+            tables: BTreeMap::new(),
             closing: None,
             digests: Vec::new(),
             receipt: None,
@@ -231,9 +237,27 @@ impl Checked {
     /// Names of all whose links drew a trial, each once.
     pub fn witnesses(&self) -> Vec<&str> {
         let mut names: Vec<&str> = Vec::new();
-        for name in self.answers.iter().flat_map(|answer| &answer.witnesses) {
+        for name in self.answers.iter().flat_map(|answer| &*answer.witnesses) {
             if !names.contains(&name.as_str()) {
                 names.push(name);
+            }
+        }
+        names
+    }
+
+    /// Whose links were passed over, and in how many trials of the main part.
+    pub fn passed_over(&self) -> Vec<(&str, u32)> {
+        let mut names: Vec<(&str, u32)> = Vec::new();
+        let mut before = None;
+        for answer in self.answers.iter().filter(|answer| answer.id.part == Part::Main && answer.void.is_none()) {
+            if before.replace(answer.id) == Some(answer.id) {
+                continue;
+            }
+            for name in &*answer.passed {
+                match names.iter_mut().find(|(known, _)| known == name) {
+                    Some((_, times)) => *times += 1,
+                    None => names.push((name, 1)),
+                }
             }
         }
         names
@@ -243,7 +267,10 @@ impl Checked {
     pub fn witnessed_sentence(&self) -> Option<String> {
         let (watched, all) = self.witnessed();
         let names = self.witnesses();
-        (!names.is_empty()).then(|| format!("{watched} of {all} trials witnessed by {}", names.join(", ")))
+        let passed: Vec<String> = self.passed_over().into_iter().map(|(name, times)| format!("{name} in {times}")).collect();
+        let passed = if passed.is_empty() { String::new() } else { format!("; passed over: {}", passed.join(", ")) };
+        (!names.is_empty())
+            .then(|| format!("{watched} of {all} trials witnessed by {}{passed}", names.join(", ")))
     }
 
     /// Counted answers and right ones of all comparisons together.
@@ -371,6 +398,8 @@ pub fn verify(journal: &Journal) -> Checked {
     checked.last_word = Some(ledger.sealing.last_word());
     checked.clock = super::clock::remarks(journal);
     checked.written_ms = journal.utc_ms.last().copied();
+    let tables = ledger.seats.iter().filter_map(|(number, seat)| Some((*number, seat.table?)));
+    checked.tables = tables.collect();
     checked.seats = ledger.seats.iter().map(|(number, seat)| (*number, seat.alias.clone())).collect();
     checked.void = ledger.void();
     checked.rests = ledger.rests;
@@ -494,6 +523,7 @@ fn answers(
             listening: attempt.listening.clone(),
             at_ms: attempt.at_ms,
             witnesses: attempt.witnesses.clone(),
+            passed: attempt.passed.clone(),
             presented: drawn,
             right: None,
             chosen: None,

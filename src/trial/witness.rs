@@ -5,8 +5,11 @@
 //! - A link is 32 bytes; the link before it is `SHA-256("earwitness link v2" || link)`. A phone draws the last link of a
 //!   long chain and gives the first one, the chain's end, before the sealing.
 //! - When an attempt at a trial begins, each witness of the sealing opens the link that leads to the one it gave last.
-//! - The attempt is drawn under `SHA-256("earwitness trial v2" || key || link of each witness, in the order in which they
-//!   joined)`: first which of the part's unfinished trials it is, then its order.
+//! - A night does not wait for ever: a link that is not there after [`LINKS_WAIT_MS`] is named and passed over, and so is at once
+//!   that of a phone which was passed over at the attempt before, or whose seat has left. It may open the next one again, and
+//!   skips those that came too late.
+//! - The attempt is drawn under `SHA-256("earwitness trial v2" || key || link of each witness that opened it, in the order in
+//!   which they joined)`: first which of the part's unfinished trials it is, then its order.
 //!
 //! Nobody who lacks one of the links can know an attempt before it begins, with the secret, the key and every file of the
 //! folder in hand; and a phone's holder, who has the links, lacks the secret.
@@ -18,8 +21,11 @@ use super::digest::Digest;
 /// Most witnesses of one sealing.
 pub const MAX_WITNESSES: usize = 100;
 
+/// So long a night waits for the links of phones before an attempt begins without them.
+pub const LINKS_WAIT_MS: u64 = 5000;
+
 /// Longest name of a witness in bytes.
-pub const MAX_NAME: usize = 120;
+pub const MAX_NAME: usize = 160;
 
 /// The link that stands before this one in its chain: whoever knows a link knows all before it, and none after it.
 pub fn before(link: &Digest) -> Digest {
@@ -42,12 +48,31 @@ pub struct Witness {
     pub last: Digest,
     /// The link for the attempt that is on or comes next is open.
     pub opened: bool,
+    /// A night's: the seat.
+    pub seat: Option<u32>,
+    /// That attempt began without it.
+    pub passed: bool,
+    /// So many attempts began without it since its last link.
+    pub missed: u32,
 }
 
 impl Witness {
-    /// Whether this link leads to the one that was given last.
+    /// Somebody who joins.
+    pub fn new(name: &str, end: Digest, seat: Option<u32>) -> Self {
+        Self { name: name.to_owned(), last: end, opened: false, seat, passed: false, missed: 0 }
+    }
+
+    /// The attempt is over: the next link is asked for when the next one begins.
+    pub(super) fn rest(&mut self) {
+        self.missed = if self.passed { self.missed.saturating_add(1) } else { 0 };
+        (self.opened, self.passed) = (false, false);
+    }
+
+    /// Whether this link leads to the one that was given last: directly, or over one for each attempt that began without it,
+    /// for a phone never gives a link twice that came too late.
     pub fn leads_on(&self, link: &Digest) -> bool {
-        before(link) == self.last
+        let earlier = std::iter::successors(Some(before(link)), |link| Some(before(link)));
+        earlier.take(self.missed as usize + 1).any(|link| link == self.last)
     }
 }
 

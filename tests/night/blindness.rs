@@ -8,6 +8,7 @@ use earwitness::ballot::hosting::NightRequest;
 use earwitness::screen::Model;
 use earwitness::trial::Digest;
 use earwitness::trial::seal::hand_hash;
+use earwitness::trial::witness::Links;
 
 use crate::blind;
 
@@ -29,8 +30,9 @@ struct Traffic {
 /// The hand of a phone: 32 bytes that happen to be letters.
 const OF_THE_PHONE: &str = "thirty-two bytes of Ida's phone.";
 
-/// A night whose every presentation has this order, answered in the same way at the same times; `guest`: locked by one.
-fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<Vec<f32>>) {
+/// A night whose every presentation has this order, answered in the same way at the same times; `guest`: locked by one;
+/// `linked`: a phone's links have a part in the draws, which are then any.
+fn evening(protocol: &'static str, order: usize, guest: bool, linked: bool) -> (Traffic, Vec<Vec<f32>>) {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), protocol, 2, "");
     let clock = Arc::new(HandClock::default());
@@ -73,6 +75,7 @@ fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<V
         "/texts.js",
         "/common.js",
         "/phone.js",
+        "/links.js",
         "/result.js",
         "/room.js",
     ] {
@@ -83,6 +86,11 @@ fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<V
     keep(ida.post("/hand", &serde_json::json!({ "hash": hand_hash(&hand).hex() })));
     keep(ida.get("/state"));
     keep(ida.post("/typed-hand", &serde_json::json!({ "text": "lamp" })));
+    let links = Links::from_last(Digest([3; 32]), 60);
+    let mut given = 0;
+    if linked {
+        keep(ida.post("/link", &serde_json::json!({ "end": links.end() })));
+    }
     host.say("next").expect("the hands are closed");
     keep(ola.get("/state"));
     keep(ida.post("/hand", &serde_json::json!({ "hand": hand.hex() })));
@@ -108,7 +116,19 @@ fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<V
     host.say("next").expect("the end of it");
     for trial in 0..5 {
         while host.look().phase != Phase::Presenting {
-            host.say("next").expect("presented");
+            if host.look().links.is_none() {
+                host.say("next").expect("presented");
+                continue;
+            }
+            given += 1;
+            keep(ida.get("/state"));
+            keep(display("/room-state"));
+            screens.push(terminal(&host));
+            clock.0.fetch_add(50, Ordering::SeqCst);
+            host.settle();
+            let link = links.link(given).expect("a link");
+            keep(ida.post("/link", &serde_json::json!({ "link": link })));
+            host.settle();
         }
         // The clock moves by hand; at each place everybody asks.
         for _ in 0..14 {
@@ -151,6 +171,7 @@ fn evening(protocol: &'static str, order: usize, guest: bool) -> (Traffic, Vec<V
     keep(display("/room-state"));
     let journal = blind::without_digests(&std::fs::read_to_string(&host.journal).expect("the journal"));
     assert!(journal.contains("\"kind\":\"hand-opened\""), "the phone's hand is in it");
+    assert_eq!(journal.contains("\"kind\":\"link-opened\""), linked);
     let mut files: Vec<(String, u64)> = std::fs::read_dir(folder.path().join("sittings"))
         .expect("the folder")
         .map(|entry| {
@@ -187,16 +208,18 @@ fn without_the_code(screen: &str, port: &str) -> String {
 
 #[test]
 fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
-    for (protocol, orders, guest) in [
-        ("abx", 2, false),
-        ("abx", 2, true),
-        ("duo-trio", 4, false),
-        ("triangle", 6, false),
-        ("tetrad", 6, false),
-        ("two-afc", 2, false),
-        ("preference", 2, false),
+    for (protocol, orders, guest, linked) in [
+        ("abx", 2, false, false),
+        ("abx", 2, true, false),
+        ("duo-trio", 4, false, false),
+        ("triangle", 6, false, false),
+        ("tetrad", 6, false, false),
+        ("two-afc", 2, false, false),
+        ("preference", 2, false, false),
+        // With a phone that holds the other half of the draws.
+        ("abx", 3, false, true),
     ] {
-        let (reference, loaded) = evening(protocol, 0, guest);
+        let (reference, loaded) = evening(protocol, 0, guest, linked);
         assert_eq!(reference.journal.contains("\"lock\":{"), guest, "{protocol}");
         assert!(
             reference.answers.len() > 40 && reference.calls.len() > 20,
@@ -207,7 +230,7 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
             "{protocol}: screens"
         );
         for order in 1..orders {
-            let (other, other_loaded) = evening(protocol, order, guest);
+            let (other, other_loaded) = evening(protocol, order, guest, linked);
             assert_ne!(loaded, other_loaded, "{protocol}: the draws were different");
             for (index, (one, two)) in reference.answers.iter().zip(&other.answers).enumerate() {
                 assert_eq!(one, two, "{protocol}, order {order}: answer {index}");

@@ -1,6 +1,7 @@
 //! What the results say, against numbers that were worked out by hand.
 
 use earwitness::ballot::Phase;
+use earwitness::{evidence, report};
 use earwitness::trial::verify;
 
 use super::stage::{Host, Phone, Recorder, raw, real_environment, request, request_of, session};
@@ -143,4 +144,68 @@ fn each_protocol_asks_its_own_question_on_phones_and_in_the_room() {
         assert_eq!(said, own, "{protocol}");
         host.leave();
     }
+}
+
+#[test]
+fn tables_outlive_a_restart_and_stand_in_report_table_and_journal() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let open = |tables: u32| {
+        let session = session(folder.path(), "abx", 1, "");
+        let begin = move || {
+            let request = earwitness::ballot::hosting::NightRequest { tables, ..request_of(session) };
+            (request, real_environment(&Recorder::default()))
+        };
+        Host::start(begin).expect("open")
+    };
+    let sit = |host: &Host, table: u32| {
+        let body = serde_json::json!({ "code": host.code, "alias": format!("At {table}"), "table": table }).to_string();
+        raw(host.address, &request(host.address, "POST", "/join", &[], &body)).expect("an answer")
+    };
+    let host = open(2);
+    assert_eq!(sit(&host, 3).status, 400, "there are two tables");
+    let _ = Phone::seated(host.address, &sit(&host, 1));
+    host.leave();
+    // The same command without --tables: the journal knows.
+    let host = open(0);
+    assert_eq!(host.look().tables, 2);
+    let two = Phone::seated(host.address, &sit(&host, 2));
+    for _ in 0..2 {
+        host.say("next").expect("sealed");
+    }
+    for _ in 0..3 {
+        let trial = host.to_the_votes();
+        assert_eq!(two.vote(&trial, "a").status, 200);
+        host.say("close").expect("closed");
+    }
+    host.until(Phase::Counting);
+    let file = folder.path().join("paper.csv");
+    std::fs::write(&file, "seat,name,table,1,2\n2,At 2,1,a,b\n").expect("written");
+    let refused = host.say(&format!("import {}", file.display())).expect_err("seat 2 is at table 2");
+    assert!(refused.contains("not at table 1"), "{refused}");
+    std::fs::write(&file, "seat,name,table,1,2\n7,Paper Pia,1,a,b\n").expect("written");
+    host.say(&format!("import {}", file.display())).expect("taken");
+    host.say("next").expect("opened");
+    host.until(Phase::Result);
+    let results = host.look().results.clone().expect("results");
+    let shown: Vec<String> = results.steps.iter().flat_map(earwitness::ballot::reveal::Step::lines).collect();
+    host.leave();
+    let site = session(folder.path(), "abx", 1, "");
+    let readings = vec![evidence::folder(&site.sittings_folder(), None).expect("the folder can be read")];
+    let report = report::report(&site, readings, evidence::Options::default());
+    let tables = report.tables.as_ref().expect("tables");
+    let rows: Vec<(u32, usize, u64)> =
+        tables.rows.iter().map(|row| (row.table, row.listeners, row.votes)).collect();
+    assert!(rows.contains(&(1, 2, 1)) && rows.contains(&(2, 1, 1)), "{rows:?}");
+    for row in &tables.rows {
+        let said = format!("Table {}: {} of {} right.", row.table, row.right, row.votes);
+        assert!(shown.iter().any(|line| line.starts_with(&said)), "the reveal says the same: {said} {shown:?}");
+        let cell = format!("<td class=\"n\">{} of {}</td>", row.right, row.votes);
+        assert!(report::page::page(&report).contains(&cell), "{cell}");
+    }
+    let csv = crate::report::csv_of(&report);
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let at = reader.headers().expect("a head").iter().position(|name| name == "table").expect("a column");
+    let found: std::collections::BTreeSet<String> =
+        reader.records().map(|row| row.expect("a row")[at].to_owned()).collect();
+    assert_eq!(found.into_iter().collect::<Vec<_>>(), ["1", "2"]);
 }

@@ -379,6 +379,7 @@ fn paper_counts_until_the_closing_and_never_replaces_a_phone() {
     let ballot = |seat, answers: &[Option<usize>]| PaperBallot {
         seat,
         alias: "Ola".to_owned(),
+        table: None,
         answers: answers.to_vec(),
     };
     let early = desk.night.paper(desk.at_ms, &[ballot(2, &[Some(0)])]);

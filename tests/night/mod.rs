@@ -5,6 +5,7 @@ mod blindness;
 mod browser;
 mod evening;
 mod hostile;
+mod links;
 mod load;
 mod machine;
 mod restart;

@@ -1,19 +1,20 @@
 // Presses the button of report pages in headless Chromium and prints what they say of themselves as one JSON document.
 //
-//   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT] PAGE.html...
+//   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT] [--copy FILE] PAGE.html...
 //
 // Pages run under their own content security policy, without any network. With --receipt the text is held against the
-// journals of each page; with --lock-key the locks of its sittings are checked.
+// journals of each page, with --copy the file that a witness saved; with --lock-key the locks of its sittings are checked.
 import { createRequire } from 'node:module';
 import { pathToFileURL } from 'node:url';
 import path from 'node:path';
 
-const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null, key: null };
+const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null, copy: null, key: null };
 const words = process.argv.slice(2);
 for (let at = 0; at < words.length; at += 1) {
   if (words[at] === '--modules') options.modules = words[(at += 1)];
   else if (words[at] === '--shots') options.shots = words[(at += 1)];
   else if (words[at] === '--receipt') options.receipt = words[(at += 1)];
+  else if (words[at] === '--copy') options.copy = words[(at += 1)];
   else if (words[at] === '--lock-key') options.key = words[(at += 1)];
   else options.pages.push(words[at]);
 }
@@ -52,6 +53,11 @@ for (const file of options.pages) {
   if (options.receipt) {
     await page.fill('#self-check-kept', options.receipt);
     await page.click('#self-check-hold');
+    found.held = await page.textContent('#self-check-held');
+  }
+  if (options.copy) {
+    await page.setInputFiles('#self-check-copy', options.copy);
+    await page.waitForFunction(() => document.querySelector('#self-check-held').textContent !== '');
     found.held = await page.textContent('#self-check-held');
   }
   if (options.shots) {

@@ -366,7 +366,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
     let chains: Vec<Links> = plan.watched.iter().map(chain).collect();
     for (index, (name, links)) in plan.watched.iter().zip(&chains).enumerate() {
         let (witness, name, end) = (index as u32 + 1, name.clone(), links.end());
-        put(&mut ledger, Record::WitnessJoined { at_ms, witness, name, end });
+        put(&mut ledger, Record::WitnessJoined { at_ms, witness, name, end, seat: None });
     }
     put(&mut ledger, Record::Sealed { at_ms, phrases: None, hands: Some(plan.hands.len() as u32) });
     if let Some(facts) = plan.words.1 {

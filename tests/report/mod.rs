@@ -7,7 +7,7 @@ mod many;
 pub(crate) mod material;
 mod numbers;
 mod privacy;
-mod self_check;
+pub(crate) mod self_check;
 mod states;
 mod tables;
 mod training;

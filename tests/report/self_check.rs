@@ -6,7 +6,8 @@ use std::process::Command;
 use earwitness::evidence::Options;
 use earwitness::report::page;
 use earwitness::stats::Protocol;
-use earwitness::trial::journal;
+use earwitness::trial::copy::{self, WitnessCopy};
+use earwitness::trial::{Digest, Record, journal};
 use earwitness::trial::lock::LockKey;
 use serde_json::Value;
 
@@ -309,6 +310,65 @@ fn a_kept_receipt_is_held_against_the_journals_of_the_page() {
     );
     let reversed: Vec<&str> = words.split(' ').rev().collect();
     assert!(held(&reversed.join(" ")).starts_with("This receipt is none of these"));
+}
+
+#[test]
+fn a_witnesss_copy_is_held_against_the_journals_of_the_page() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let site = panel();
+    let report = report_of(&site);
+    let file = [written(folder.path(), "panel", &without_pictures(&page::page(&report)))];
+    let journal = site.session.sittings_folder().join(report.sittings[2].journal.as_ref().expect("a public name"));
+    let read = journal::read(&journal).expect("a journal");
+    // Jorin's phone is the first witness: each of its links was asked for at the record before it.
+    let opened: Vec<(Digest, Digest)> = (1..read.records.len())
+        .filter_map(|at| match &read.records[at] {
+            Record::LinkOpened { witness: 1, link, .. } => Some((*link, read.digests[at - 1])),
+            _ => None,
+        })
+        .collect();
+    let copy = WitnessCopy {
+        schema: copy::SCHEMA.to_owned(),
+        name: "Jorin".to_owned(),
+        sitting: read.digests[0],
+        receipts: read.digests.clone(),
+        opened,
+    };
+    let held = |copy: &WitnessCopy| {
+        let path = folder.path().join("copy.json");
+        std::fs::write(&path, serde_json::to_string(copy).expect("plain data")).expect("written");
+        let path = path.to_str().expect("text");
+        let here = pressed(&file, &["--copy", path])[0]["held"].as_str().expect("a sentence").to_owned();
+        // The command says the same.
+        let there = copy.against(&read).map(|vouched| vouched.problems.is_empty());
+        assert_eq!(there == Some(true), here.contains(" fits sitting 3: "), "{here}");
+        here
+    };
+    let said = held(&copy);
+    assert!(said.starts_with("The copy of Jorin fits sitting 3: 12 of 12 trials witnessed") || said.contains("14 of 14"), "{said}");
+    let other = Digest([7; 32]);
+    let mut rewritten = copy.clone();
+    rewritten.receipts[9] = other;
+    assert!(held(&rewritten).contains("line 10 is not the one"));
+    let mut cut = copy.clone();
+    cut.receipts.push(other);
+    assert!(held(&cut).contains("are gone"));
+    let mut foreign = copy.clone();
+    foreign.opened[3].0 = other;
+    assert!(held(&foreign).contains("does not fit"));
+    let mut early = copy.clone();
+    early.opened[5].1 = early.opened[4].1;
+    assert!(held(&early).contains("stands after its trial, or nowhere"));
+    assert!(held(&WitnessCopy { sitting: other, ..copy }).contains("none of these journals"));
+}
+
+/// What the check in a browser says of a journal.
+pub(crate) fn says_of(journal: &[u8]) -> Value {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    let html = with_another(&without_pictures(&page::page(&report_of(&site))), journal);
+    pressed(&[written(folder.path(), "other", &html)], &[])[0].clone()
 }
 
 /// The page of one sitting with another journal in it, of which it shows nothing but the session.

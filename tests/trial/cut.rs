@@ -1,5 +1,6 @@
 //! Sittings that are cut off: after every record, within every write, and between journal and register.
 
+use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::path::Path;
 
@@ -7,7 +8,8 @@ use earwitness::stats::Protocol;
 use earwitness::trial::journal;
 use earwitness::trial::sittings::secret_file;
 use earwitness::trial::verify::{self, State};
-use earwitness::trial::{Conductor, Draft, Sittings, Stage};
+use earwitness::trial::sittings::Opened;
+use earwitness::trial::{Conductor, Draft, Secret, Sittings, Stage};
 use proptest::prelude::*;
 
 use super::kit::{self, UTC};
@@ -103,6 +105,67 @@ fn a_cut_after_every_record_resumes_finishes_and_verifies() {
         for &end in std::iter::once(&0).chain(&ends) {
             resume_and_verify(&whole, 21, end);
         }
+    }
+}
+
+/// Cuts a closed journal after each of its records, goes on with it, and verifies what comes of it; the kinds of records after
+/// which it was cut. The power can be lost nowhere else: nothing is done before a record is on the disk.
+pub(crate) fn after_every_record(path: &Path, go_on: impl Fn(Opened)) -> BTreeSet<String> {
+    let whole = std::fs::read(path).unwrap();
+    let read = journal::read(path).unwrap();
+    let secrets: Vec<Secret> =
+        read.closing().unwrap().opened().iter().map(|opened| Secret::from_bytes(opened.secret.0)).collect();
+    let register = std::fs::read(path.parent().unwrap().join("register.jsonl")).unwrap();
+    let announced = register.iter().position(|&byte| byte == b'\n').unwrap() + 1;
+    let name = path.file_name().unwrap().to_str().unwrap();
+    let (mut length, mut sealings, mut kinds) = (0, 0, BTreeSet::new());
+    for (line, record) in whole.split_inclusive(|&byte| byte == b'\n').zip(&read.records) {
+        length += line.len();
+        sealings += usize::from(record.commitment().is_some());
+        let kind = serde_json::to_value(record).unwrap()["kind"].as_str().unwrap().to_owned();
+        if kind == "closing" {
+            break;
+        }
+        kinds.insert(kind.clone());
+        let folder = kit::folder();
+        std::fs::write(folder.path().join(name), &whole[..length]).unwrap();
+        std::fs::write(folder.path().join("register.jsonl"), &register[..announced]).unwrap();
+        let secret = secret_file(folder.path(), name);
+        earwitness::trial::rest::store(&secret, &secrets[..sealings], None).unwrap();
+        let sittings = Sittings::lock(folder.path(), UTC).unwrap();
+        go_on(sittings.resume(name, UTC, kit::silent(), kit::secret(999), None).unwrap());
+        let checked = verify::check(&folder.path().join(name));
+        assert_eq!(checked.problems, [], "cut after a record of kind {kind}");
+        let after = std::fs::read(folder.path().join(name)).unwrap();
+        assert!(after.starts_with(&whole[..length]), "{kind}: nothing that was written is gone");
+    }
+    kinds
+}
+
+#[test]
+fn a_watched_sitting_cut_after_every_record_goes_on_with_its_witnesses() {
+    let folder = kit::folder();
+    let opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(25), None)
+        .unwrap();
+    let path = opened.keeper.path();
+    let phones = || vec![kit::Phone::new("Jorin's phone"), kit::Phone::new("Pia's")];
+    let mut scripted = kit::in_folder(opened);
+    (scripted.phones, scripted.disturb) = (phones(), Some(4));
+    while !matches!(scripted.conductor.view().stage, Stage::Trial(_)) {
+        scripted.step();
+    }
+    // One phone is lost, so that a fresh sealing is among the records.
+    scripted.phones[1].awake = false;
+    scripted.finish();
+    let kinds = after_every_record(&path, |opened| {
+        let mut scripted = kit::in_folder(opened);
+        scripted.phones = phones();
+        scripted.finish();
+    });
+    for kind in ["opening", "accepted", "hand", "witness-joined", "sealed", "link-opened", "answer", "void", "resealed"] {
+        assert!(kinds.contains(kind), "{kind} is not among {kinds:?}");
     }
 }
 

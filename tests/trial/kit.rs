@@ -312,7 +312,7 @@ impl<J: Journal> Scripted<J> {
                 let joined = self.conductor.sealing().witnesses.len();
                 let phone = self.phones.iter_mut().filter(|phone| phone.awake).nth(joined).unwrap();
                 let (name, end) = (phone.name.to_owned(), phone.chain());
-                self.event(Event::JoinWitness { name, end });
+                self.event(Event::JoinWitness { name, end, seat: None });
             }
             Stage::Waiting { .. } => {
                 let awaited = self.conductor.sealing().awaited();

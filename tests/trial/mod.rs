@@ -2,7 +2,7 @@
 
 mod balanced;
 mod blindness;
-mod cut;
+pub(crate) mod cut;
 mod draws;
 mod fixtures;
 mod folder;
@@ -19,5 +19,5 @@ mod power;
 mod protection;
 pub(crate) mod python;
 pub(crate) mod sizes;
-mod tampering;
+pub(crate) mod tampering;
 mod witness;

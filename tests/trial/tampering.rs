@@ -138,7 +138,7 @@ fn repeated_reordered_missing_and_foreign_records_are_named() {
 }
 
 /// Writes records anew, with every hash computed anew: what somebody who holds the file can do.
-pub(super) fn rewritten(records: &[Record]) -> Vec<u8> {
+pub(crate) fn rewritten(records: &[Record]) -> Vec<u8> {
     let mut memory = kit::Memory::default();
     for record in records {
         memory.append(record);

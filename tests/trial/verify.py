@@ -46,15 +46,17 @@ def verify(records):
             hands[seat] = bytes.fromhex(record["hand"])
         elif kind == "hands-void":
             hands, taking = {who: hand for who, hand in hands.items() if isinstance(who, tuple)}, True
-        elif kind == "seat-left" and taking:
-            hands.pop(seat, None)
+        elif kind in ("seat", "seat-left"):
+            witnesses.left = witnesses.left - {seat} if kind == "seat" else witnesses.left | {seat}
+            if kind == "seat-left" and taking:
+                hands.pop(seat, None)
         elif kind == "sealed":
             mixed = b"".join(struct.pack(">Q", len(hand)) + hand for hand in hands.values())
             key, taking = sha(b"earwitness key v" + version, secret, mixed), False
             assert key.hex() == now["key"] and len(hands) == record.get("hands", record.get("phrases")), "key"
             draws = Draws(key)
             plan = plan_of(opening, draws, plan, answered)
-        elif kind in ("witness-joined", "link-opened"):
+        elif kind in ("witness-joined", "links-asked", "link-opened", "links-passed"):
             witnesses.take(record, key, plan, answered)
         elif kind == "vote":
             votes.setdefault(str(record["id"]), {})[seat] = record["answer"]
@@ -67,7 +69,9 @@ def verify(records):
             answered += kind != "void"
             outcomes.take(part, stimulus, right, None if kind == "void" else given, answered == len(plan))
         elif kind == "votes-void":  # What was drawn for the next trial is dropped.
-            dropped = [right_answer(terms, part, stimulus, draws) for (part, _), stimulus in plan[answered : answered + 1]]
+            assert witnesses.asked is None, "votes became void after links for the next trial were asked for"
+            following = plan[answered : answered + 1] if not witnesses.last else []
+            dropped = [right_answer(terms, part, stimulus, draws) for (part, _), stimulus in following]
             outcomes.take_back()
             answered -= 1
     assert opening.get("once", {}) == closing.get("drawn", {}), "drawn once"

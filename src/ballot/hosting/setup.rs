@@ -248,7 +248,9 @@ impl BeforeNight {
 
         let read = journal::read(&path).map_err(refused)?;
         let clock = SittingClock::start(common.clock.clone(), opened.conductor.at_ms());
-        let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand).in_room(room);
+        let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand)
+            .in_room(room)
+            .blinded(Digest::of_parts(&[b"earwitness blind v2", passes.secret()]));
         let labels: Vec<&str> = night.definition().slots.iter().map(|slot| slot.label).collect();
         let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
@@ -269,6 +271,7 @@ impl BeforeNight {
         let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli);
         // A night is played at the clips' own level: it has no other. What stopped it is kept by the driver.
         let _ = driver.carry_out(opened.effects).and_then(|()| driver.keep_level());
+        driver.with(|night, at_ms| (night.announce_tables(at_ms), ()));
         notes.extend(driver.resolved().and_then(|facts| facts.caution(&session)));
         let known = known_differences(&session);
         let mut night = HostedNight {

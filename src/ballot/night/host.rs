@@ -4,7 +4,6 @@ use super::{HOST_CAUSE, Night, Phase, Show};
 use crate::ballot::Refusal;
 use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
-use crate::ballot::room::Room;
 use crate::ballot::seats::Vote;
 use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView};
 
@@ -112,7 +111,8 @@ impl Night {
                 return joined.map(|(_, effects)| effects);
             }
             Command::Answers(seat, answers) => {
-                let ballot = PaperBallot { seat: *seat, alias: String::new(), answers: answers.clone() };
+                let (alias, table) = (String::new(), None);
+                let ballot = PaperBallot { seat: *seat, alias, table, answers: answers.clone() };
                 return self.paper(at_ms, std::slice::from_ref(&ballot));
             }
             Command::Release(seat) => {
@@ -141,8 +141,7 @@ impl Night {
                     DoorWish::Seats(seats) => room.seats = *seats,
                     DoorWish::Shared => room.shared = true,
                 }
-                let Room { open, seats, shared, .. } = room;
-                return self.step(at_ms, Event::Door { open, seats, shared });
+                return self.step(at_ms, self.door_of(room));
             }
             Command::Gone(seat) => {
                 return self.step(at_ms, Event::Leave { seat: *seat, removed: false });
@@ -171,10 +170,13 @@ impl Night {
             (Stage::Sealing { .. }, _) => effects = self.step(at_ms, Event::Seal)?,
             (Stage::Announce { .. }, _) => {
                 effects = self.step(at_ms, Event::Continue)?;
-                if !self.by_hand {
+                if self.waiting().is_some() {
+                    effects.extend(self.ask_links(at_ms)?);
+                } else if !self.by_hand {
                     self.present(at_ms);
                 }
             }
+            (Stage::Waiting { .. }, _) => effects = self.ask_links(at_ms)?,
             (Stage::Rest { .. } | Stage::Counting, _) => effects = self.step(at_ms, Event::Continue)?,
             (Stage::Trial(_), Phase::Ready) if self.by_hand => {
                 return nothing(&format!("say {}", self.by_hand_next().unwrap_or_default()));
@@ -199,6 +201,17 @@ impl Night {
         }
         let mut votes = Vec::new();
         for ballot in ballots {
+            if let Some(table) = ballot.table {
+                let seat = ballot.seat;
+                let wrong = |what: String| Refusal::NothingHere(format!("seat {seat}: {what}"));
+                if self.room.tables == 0 {
+                    return Err(wrong(format!("it is at table {table}, but this night has no tables")));
+                }
+                if let Some(known) = self.seats.get(seat).filter(|known| known.table != Some(table)) {
+                    let there = known.table.map_or("no table".to_owned(), |table| format!("table {table}"));
+                    return Err(wrong(format!("it is at {there} here, not at table {table}")));
+                }
+            }
             for (index, answer) in ballot.answers.iter().enumerate() {
                 let Some(alternative) = *answer else { continue };
                 let trial = index as u32 + 1;
@@ -224,7 +237,7 @@ impl Night {
                 } else {
                     ballot.alias.clone()
                 };
-                effects.extend(self.join(at_ms, &alias, Some(ballot.seat), None, Ballot::Paper)?.1);
+                effects.extend(self.join(at_ms, &alias, Some(ballot.seat), ballot.table, Ballot::Paper)?.1);
             }
         }
         for (id, seat, alternative) in votes {

@@ -67,8 +67,11 @@ impl Night {
             self.start_ms = None;
             if self.trial().is_some() {
                 self.present(at_ms);
+            } else {
+                effects.extend(self.ask_links(at_ms).unwrap_or_default());
             }
         }
+        self.links_in_time(at_ms, &mut effects);
         effects
     }
 
@@ -108,7 +111,7 @@ impl Night {
         self.quiet();
         self.push(at_ms, Event::CloseVotes, effects);
         if let Some(pause_ms) = self.timing.pause_ms
-            && self.trial().is_some()
+            && (self.trial().is_some() || self.waiting().is_some())
         {
             self.start_ms = Some(at_ms + pause_ms);
         }

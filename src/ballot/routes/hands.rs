@@ -1,4 +1,4 @@
-//! What phones put into the draws: typed words, and their own hands.
+//! What phones put into the draws: typed words, their own hands, and links.
 
 use axum::body::Bytes;
 use axum::extract::{ConnectInfo, State};
@@ -70,5 +70,36 @@ pub(super) async fn hand(
     match deliver(&shared, ask).await {
         Ok(_) => json(StatusCode::OK, &serde_json::json!({ "taken": true })),
         Err(refusal) => refuse(&shared, "hand", &refusal, seat),
+    }
+}
+
+/// A phone's chain: before the sealing its end, when a trial begins the trial's link.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LinkBody {
+    end: Option<Digest>,
+    link: Option<Digest>,
+}
+
+pub(super) async fn link(
+    State(shared): App,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
+    let holder = match seated(&shared, peer, &headers, "link") {
+        Ok(holder) => holder,
+        Err(response) => return *response,
+    };
+    let seat = Some(holder.seat);
+    let ask = match understood(&body) {
+        Ok(LinkBody { end: Some(end), link: None }) => Ask::JoinWitness { holder, end },
+        Ok(LinkBody { end: None, link: Some(link) }) => Ask::OpenLink { holder, link },
+        Ok(_) => return refuse(&shared, "link", &Refusal::Malformed, seat),
+        Err(refusal) => return refuse(&shared, "link", &refusal, seat),
+    };
+    match deliver(&shared, ask).await {
+        Ok(_) => json(StatusCode::OK, &serde_json::json!({ "taken": true })),
+        Err(refusal) => refuse(&shared, "link", &refusal, seat),
     }
 }

@@ -13,7 +13,7 @@ use axum::routing::{get, post};
 use serde::Deserialize;
 use tokio::sync::oneshot;
 
-use super::{Shared, state};
+use super::{Published, Shared, state};
 use crate::ballot::guard::{Counted, Turned};
 use crate::ballot::listener::Peer;
 use crate::ballot::routes::{
@@ -135,7 +135,12 @@ async fn look(
     }
     let mut news = shared.published.subscribe();
     let seen = looking.seen.unwrap_or(0);
-    let _ = tokio::time::timeout(NEWS, news.wait_for(|published| published.version != seen)).await;
+    // Before the sitting is open again after a restart nothing can be shown: no records are not those that were there before.
+    let fresh = |published: &Published| published.version != 0 && published.version != seen;
+    let _ = tokio::time::timeout(NEWS, news.wait_for(fresh)).await;
+    if news.borrow().version == 0 {
+        return refused(StatusCode::SERVICE_UNAVAILABLE, "the sitting is not open yet");
+    }
     let text = state(&news.borrow(), looking.after.unwrap_or(0), &shared.code);
     let mut response = Response::new(Body::from(text));
     response.headers_mut().insert(header::CONTENT_TYPE, header::HeaderValue::from_static("application/json"));

@@ -396,6 +396,10 @@ fn seals(report: &Report) -> Markup {
                         dt { "witnessed" }
                         dd {
                             (witnessed.trials) " of " (witnessed.of) " trials, by " (witnessed.by.join(", "))
+                            @if !witnessed.passed_over.is_empty() {
+                                ". Links that were not there in time: "
+                                (witnessed.passed_over.iter().map(|(name, times)| format!("{name} in {times}")).collect::<Vec<_>>().join(", "))
+                            }
                             ". Nobody could know these trials before they began, unless all of them and the computer's owner \
                              worked together, or somebody read the computer's files, memory or sound while a trial played. A witness's \
                              copy shows whether this is the journal that was watched."

@@ -303,31 +303,47 @@
   function attempts(records) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
     let [sealing, draws, parts, at, drawn] = [0, null, null, null, {}];
-    // Of the sealing that is on: the link that each witness gave last, and those opened for this attempt.
-    let [last, links] = [[], []];
+    // Of the sealing that is on: the link that each witness gave last, those opened for this attempt, how many attempts
+    // began without it since, and whether this one has begun.
+    let [last, links, missed, begun] = [[], [], [], false];
     const finished = [];
     const first = (from) => {
       const part = PARTS.slice(from).find((name) => parts[name].length);
       return part ? { part, trial: 1, attempt: 1 } : null;
     };
+    // The attempt is drawn under the links that are open, and `below` picks which trial it is.
+    const begin = () => {
+      begun = true;
+      missed = last.map((_, i) => (links[i] === undefined ? missed[i] + 1 : 0));
+      draws = stream(sha256(bytes('earwitness trial v2'), unhex(opened[sealing].key), ...links.filter((link) => link !== undefined)));
+      const trials = parts[at.part];
+      const rest = trials.slice(at.trial - 1);
+      const chosen = at.trial - 1 + draws.below(rest.filter(({ stretch }) => stretch === rest[0].stretch).length);
+      [trials[at.trial - 1], trials[chosen]] = [trials[chosen], trials[at.trial - 1]];
+    };
     for (const record of records) {
       if (['resumed', 'resealed'].includes(record.kind) && record.commitment) {
         sealing += 1;
-        [draws, last, links] = [null, [], []];
+        [draws, last, links, missed, begun] = [null, [], [], [], false];
       }
-      if (record.kind === 'witness-joined') last[record.witness - 1] = record.end;
+      if (record.kind === 'witness-joined') [last[record.witness - 1], missed[record.witness - 1]] = [record.end, 0];
       if (record.kind === 'link-opened') {
         const [link, own] = [unhex(record.link), record.witness - 1];
-        need(draws && at && links[own] === undefined && hex(sha256(bytes('earwitness link v2'), link)) === last[own],
+        let [earlier, leads] = [link, false];
+        for (let step = 0; step <= missed[own] && !leads; step += 1) {
+          earlier = sha256(bytes('earwitness link v2'), earlier);
+          leads = hex(earlier) === last[own];
+        }
+        need(draws && at && !begun && links[own] === undefined && leads,
           `a link of witness ${record.witness} does not lead to the one before it`);
         [last[own], links[own]] = [record.link, link];
-        if (last.every((_, i) => links[i] !== undefined)) {
-          draws = stream(sha256(bytes('earwitness trial v2'), unhex(opened[sealing].key), ...links));
-          const trials = parts[at.part];
-          const rest = trials.slice(at.trial - 1);
-          const chosen = at.trial - 1 + draws.below(rest.filter(({ stretch }) => stretch === rest[0].stretch).length);
-          [trials[at.trial - 1], trials[chosen]] = [trials[chosen], trials[at.trial - 1]];
-        }
+        if (last.every((_, i) => links[i] !== undefined)) begin();
+      }
+      if (record.kind === 'links-passed') {
+        const missing = last.map((_, i) => i + 1).filter((number) => links[number - 1] === undefined);
+        need(draws && at && !begun && opening.occasion === 'night' && missing.length && String(record.missing) === String(missing),
+          'the links that were passed over are others than those that are missing');
+        begin();
       }
       if (record.kind === 'sealed') {
         draws = stream(unhex(opened[sealing].key));
@@ -351,7 +367,8 @@
       }
       if (record.kind === 'votes-void') {
         // The last trial is void after all: what was drawn for the next one is dropped.
-        if (at) draws.below(protocol.orders.length);
+        need(!begun && links.length === 0, 'votes became void after links for the next trial were opened');
+        if (at && !last.length) draws.below(asked(opening.terms, at.part).orders.length);
         finished.at(-1).record = { ...finished.at(-1).record, kind: 'void' };
         at = { ...record.id, attempt: record.id.attempt + 1 };
       }
@@ -359,8 +376,8 @@
       const { part, trial, attempt } = record.id;
       need(draws && at && at.part === part && at.trial === trial && at.attempt === attempt,
         `trial ${trial} stands where another one should`);
-      need(last.every((_, i) => links[i] !== undefined), `trial ${trial} began before its witnesses opened their links`);
-      links = [];
+      need(!last.length || begun, `trial ${trial} began before its witnesses opened their links`);
+      [links, begun] = [[], false];
       const { comparison, control } = parts[part][trial - 1];
       const protocol = asked(opening.terms, part);
       const order = draws.below(protocol.orders.length);
@@ -532,7 +549,7 @@
     const { sitting: number, names } = journal.dataset;
     const shown = (name) => text(document.querySelector(`[data-sitting="${number}"] [data-shown="${name}"]`));
     const steps = [];
-    const result = { number, steps, holds: true, digests: [], closed: true };
+    const result = { number, steps, holds: true, digests: [], records: [], closed: true };
     const step = (name, work) => {
       if (!result.holds) return;
       try { steps.push([true, name, work()]); } catch (error) {
@@ -553,6 +570,7 @@
       const read = chain(journal.textContent);
       records = read.records;
       result.digests = read.digests;
+      result.records = records;
       const session = text(document.querySelector('[data-shown="session"]'));
       need(session === records[0].session, `its session file's SHA-256 is ${records[0].session}, this page shows another one`);
       return `${records.length} lines, each with the SHA-256 of the line before it`;
@@ -690,6 +708,63 @@
     }
     document.getElementById('self-check-held').textContent = kept.length ? says : 'Type the words or the hex digits first.';
   }
+
+  /** What a witness kept, against the journal of its sitting: what does not fit, and the trials that its links began. */
+  function against(copy, { digests, records }) {
+    const heads = digests.map(hex);
+    const [problems, began, ours] = [[], new Set(), new Set(copy.opened.map(([link]) => link))];
+    let late = 0;
+    const changed = copy.receipts.findIndex((receipt, i) => i < heads.length && receipt !== heads[i]);
+    if (changed >= 0) problems.push(`line ${changed + 1} is not the one that the witness saw`);
+    else if (copy.receipts.length > heads.length) {
+      problems.push(`the witness saw ${copy.receipts.length} lines, and those after line ${heads.length} are gone`);
+    }
+    const over = ['answer', 'void', 'votes-closed'];
+    for (const [link, head] of copy.opened) {
+      const from = heads.indexOf(head);
+      const next = from < 0 ? undefined : records.slice(from + 1).find((record) => record.link === link
+        || [...over, 'links-passed', 'resumed', 'resealed', 'closing'].includes(record.kind));
+      if (from < 0) problems.push('a link was asked for at a line that is not in it');
+      else if (next?.link === link) began.add(JSON.stringify(next.id));
+      else if (next?.kind === 'links-passed') late += 1;
+      else if (over.includes(next?.kind)) problems.push('a link that the witness opened stands after its trial, or nowhere');
+    }
+    // Links that pretend to be this witness's: its number in each sealing is known by one of its own.
+    let sealing = 0;
+    const links = records.slice(0, copy.receipts.length).flatMap((record) => {
+      sealing += record.commitment ? 1 : 0;
+      return record.kind === 'link-opened' ? [{ link: record.link, who: `${sealing} ${record.witness}` }] : [];
+    });
+    const own = new Set(links.filter(({ link }) => ours.has(link)).map(({ who }) => who));
+    if (links.some(({ link, who }) => own.has(who) && !ours.has(link))) problems.push('the witness did not open a link that is in it');
+    const trials = new Map();
+    for (const { kind, id } of records) {
+      if (id?.part === 'main' && ['answer', 'votes-closed'].includes(kind)) trials.set(JSON.stringify(id), 1);
+      if (kind === 'votes-void') trials.delete(JSON.stringify(id));
+    }
+    return { problems, late, of: trials.size, witnessed: [...trials.keys()].filter((id) => began.has(id)).length };
+  }
+
+  function holdCopy(content) {
+    let copy = null;
+    try { copy = JSON.parse(content); } catch (error) { copy = null; }
+    if (copy?.schema !== 'earwitness.witness/1' || !Array.isArray(copy.receipts) || !Array.isArray(copy.opened)) {
+      return 'This file is no copy of a witness.';
+    }
+    const found = results.find(({ digests }) => digests.length && hex(digests[0]) === copy.sitting);
+    if (!found) return 'This copy is of none of these journals, or the first line of its journal was rewritten.';
+    const [name, place] = [String(copy.name), `sitting ${Number(found.number) + 1}`];
+    const { problems, late, of, witnessed } = against(copy, found);
+    if (problems.length) return `The copy of ${name} does not fit ${place}: ${problems[0]}. Do not believe this journal.`;
+    return `The copy of ${name} fits ${place}: ${witnessed} of ${of} trials witnessed${
+      late ? `; ${late} links came too late and were passed over` : ''}.`;
+  }
+
+  document.getElementById('self-check-copy').addEventListener('change', async ({ target }) => {
+    const held = document.getElementById('self-check-held');
+    held.textContent = '';
+    if (target.files[0]) held.textContent = holdCopy(await target.files[0].text());
+  });
 
   const locked = [...document.querySelectorAll('.self-check-journal')].some((one) => one.textContent.includes('"lock":{'));
   document.getElementById('self-check-lock').hidden = !locked;

@@ -111,6 +111,10 @@ pub(super) fn section(report: &Report) -> Markup {
                     input id="self-check-kept" type="text" size="40" autocomplete="off" spellcheck="false"; " "
                     button id="self-check-hold" type="button" { "Hold it against the journals" }
                 }
+                p {
+                    label for="self-check-copy" { "A copy that a witness saved" } " "
+                    input id="self-check-copy" type="file" accept=".json,application/json";
+                }
                 p id="self-check-held" role="status" {}
             }
             @for (number, published) in journals() {
@@ -133,7 +137,7 @@ pub(super) fn section(report: &Report) -> Markup {
         ul.caveats {
             li { "That this page is the one that was published. Whoever changes a page can change its script too: the programs "
                 "and the files that you have from elsewhere decide." }
-            li { "That no journal was left out, or rewritten as a whole: only a receipt kept outside shows that." }
+            li { "That no journal was left out, or rewritten as a whole: only a receipt or a witness's copy, kept outside, shows that." }
             li { "That the sound was the sound that the session describes, and who sat there and heard it." }
             li { "That the passphrase of a locked sitting was asked for, unless you type the lock's key, which "
                 code { "earwitness verify --passphrase" } " makes of the passphrase." }

@@ -32,6 +32,11 @@ impl Conductor {
         &self.replay.ledger.sealing
     }
 
+    /// When a night asked for the links of the attempt that begins or is on.
+    pub fn asked_ms(&self) -> Option<u64> {
+        self.replay.ledger.asked_ms
+    }
+
     /// Seats of a night, with names.
     pub fn seats(&self) -> &std::collections::BTreeMap<u32, crate::trial::ledger::Seat> {
         &self.replay.ledger.seats
