@@ -395,8 +395,9 @@
     var room = shown.result.room.verdicts || [];
     if (room.length) { main.appendChild(el("h2", "", text("result.room"))); }
     for (i = 0; i < room.length; i += 1) {
-      words = earwitnessResult.room(room[i], room.length > 1);
-      for (var line = 0; line < words.length; line += 1) { main.appendChild(el("p", "", words[line])); }
+      var lines = earwitnessResult.room(room[i], room.length > 1);
+      /* What was said of the listener is not said again of the room. */
+      for (var at = 0; at < lines.length; at += 1) { if (words.indexOf(lines[at]) < 0) { main.appendChild(el("p", "", lines[at])); } }
     }
     add(main, button("save", "main", text("save"), function () { earwitnessResult.save(shown); }),
       el("h2", "", text("trials.yours")), earwitnessResult.table(own.trials, shown.asked));
@@ -404,7 +405,7 @@
     english.lang = "en";
     add(english, el("summary", "", text("details")));
     english.firstChild.lang = document.documentElement.lang;
-    var lines = own.sentences.concat(shown.result.room.sentences, shown.result.room.highest);
+    lines = own.sentences.concat(shown.result.room.sentences, shown.result.room.highest);
     for (i = 0; i < lines.length; i += 1) { english.appendChild(el("p", "small", lines[i])); }
     var receipts = el("details");
     add(receipts, el("summary", "", text("receipts")), el("p", "", shown.result.receipt.words), el("p", "hex", shown.result.receipt.hex),

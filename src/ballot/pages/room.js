@@ -244,7 +244,7 @@
         add(el("div", "track"), line, el("p", "matter number", String(bar.votes)))));
     }
     main.appendChild(bars);
-    if (step.control) { add(main, el("p", "matter grey", text("control", { what: step.control }))); }
+    if (step.control) { add(main, el("p", "matter grey", text("control", { what: step.control.replace(/(\d) /g, "$1\u00a0") }))); }
     else if (step.so_far) { add(main, el("p", "matter grey", text("sofar", earwitness.rounded(step.so_far)))); }
   }
   /* The score over the trials, as its distance from what chance gives on average, before the band of chance. */
