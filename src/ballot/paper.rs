@@ -252,9 +252,17 @@ mod tests {
         let good = read("seat,name,1,2,3\n# a remark\n7,Ida,a,b,-\n9,,B\n").expect("good");
         assert_eq!(
             good[0],
-            PaperBallot { seat: 7, alias: "Ida".to_owned(), table: None, answers: vec![Some(0), Some(1), None] }
+            PaperBallot {
+                seat: 7,
+                alias: "Ida".to_owned(),
+                table: None,
+                answers: vec![Some(0), Some(1), None]
+            }
         );
-        assert_eq!(good[1], PaperBallot { seat: 9, alias: String::new(), table: None, answers: vec![Some(1)] });
+        assert_eq!(
+            good[1],
+            PaperBallot { seat: 9, alias: String::new(), table: None, answers: vec![Some(1)] }
+        );
         assert_eq!(
             read("\u{feff}Seat;Name;1;2;3\r\n# a remark\r\n7;Ida;a;b;-\r\n9;;B\r\n").expect("as good"),
             good

@@ -285,12 +285,10 @@ pub fn steps(
         steps.extend(table_scores(agreed, evidence).map(Step::Tables));
         steps.push(Step::Highest(HighestStep {
             rows: highest.rows.clone(),
-            expected: highest.expected.map(|expected| {
-                match expected {
-                    2.0.. => format!("{expected:.0}"),
-                    0.095.. => format!("{expected:.1}"),
-                    _ => printed::probability(expected),
-                }
+            expected: highest.expected.map(|expected| match expected {
+                2.0.. => format!("{expected:.0}"),
+                0.095.. => format!("{expected:.1}"),
+                _ => printed::probability(expected),
             }),
             chance: highest.draws.map(Frequency::of),
             sentences: highest.sentences.clone(),

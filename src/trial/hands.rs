@@ -87,7 +87,9 @@ impl Sealing {
 
     /// Witnesses, from 1, whose links for the attempt that begins are still closed.
     pub fn awaited(&self) -> Vec<u32> {
-        let closed = |(index, witness): (usize, &Witness)| (!witness.opened && !witness.passed).then_some(index as u32 + 1);
+        let closed = |(index, witness): (usize, &Witness)| {
+            (!witness.opened && !witness.passed).then_some(index as u32 + 1)
+        };
         self.witnesses.iter().enumerate().filter_map(closed).collect()
     }
 

@@ -284,7 +284,8 @@ impl Ledger {
                 allowed(fresh, "two witnesses have the same chain of links")?;
                 match seat {
                     Some(seat) => {
-                        let there = self.seats.get(seat).is_some_and(|known| !known.left && known.alias == *name);
+                        let there =
+                            self.seats.get(seat).is_some_and(|known| !known.left && known.alias == *name);
                         allowed(night && there, "a witness's seat is not this one's")?;
                         let own = self.sealing.witnesses.iter().all(|other| other.seat != Some(*seat));
                         allowed(own, "a seat's phone has a chain of links already")?;
@@ -455,7 +456,8 @@ impl Ledger {
             }
             Record::VotesVoid { id, cause, .. } => {
                 allowed(sealed && self.votes.is_empty(), "votes became void out of their time")?;
-                let begun = self.sealing.witnesses.iter().any(|witness| witness.opened) || self.asked_ms.is_some();
+                let begun =
+                    self.sealing.witnesses.iter().any(|witness| witness.opened) || self.asked_ms.is_some();
                 allowed(!begun, "votes became void after links for the next trial were opened")?;
                 match self.attempts.last_mut() {
                     Some(last) if night && last.id == *id && last.void.is_none() => {

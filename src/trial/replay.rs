@@ -83,7 +83,11 @@ impl Replay {
             Record::Sealed { .. } => self.seal()?,
             // Nothing is drawn until the fresh secret is sealed; without one the draws go on.
             Record::Resumed { commitment: Some(_), .. } | Record::Resealed { .. } => self.on = None,
-            Record::LinkOpened { .. } | Record::LinksPassed { .. } if self.ledger.sealing.awaited().is_empty() => self.draw_next()?,
+            Record::LinkOpened { .. } | Record::LinksPassed { .. }
+                if self.ledger.sealing.awaited().is_empty() =>
+            {
+                self.draw_next()?
+            }
             // What was drawn for the next trial is dropped, and this one is drawn anew.
             Record::VotesVoid { .. } => {
                 self.tally = self.final_tally();

@@ -249,7 +249,9 @@ impl Checked {
     pub fn passed_over(&self) -> Vec<(&str, u32)> {
         let mut names: Vec<(&str, u32)> = Vec::new();
         let mut before = None;
-        for answer in self.answers.iter().filter(|answer| answer.id.part == Part::Main && answer.void.is_none()) {
+        for answer in
+            self.answers.iter().filter(|answer| answer.id.part == Part::Main && answer.void.is_none())
+        {
             if before.replace(answer.id) == Some(answer.id) {
                 continue;
             }
@@ -267,8 +269,10 @@ impl Checked {
     pub fn witnessed_sentence(&self) -> Option<String> {
         let (watched, all) = self.witnessed();
         let names = self.witnesses();
-        let passed: Vec<String> = self.passed_over().into_iter().map(|(name, times)| format!("{name} in {times}")).collect();
-        let passed = if passed.is_empty() { String::new() } else { format!("; passed over: {}", passed.join(", ")) };
+        let passed: Vec<String> =
+            self.passed_over().into_iter().map(|(name, times)| format!("{name} in {times}")).collect();
+        let passed =
+            if passed.is_empty() { String::new() } else { format!("; passed over: {}", passed.join(", ")) };
         (!names.is_empty())
             .then(|| format!("{watched} of {all} trials witnessed by {}{passed}", names.join(", ")))
     }

@@ -1,8 +1,8 @@
 //! What the results say, against numbers that were worked out by hand.
 
 use earwitness::ballot::Phase;
-use earwitness::{evidence, report};
 use earwitness::trial::verify;
+use earwitness::{evidence, report};
 
 use super::stage::{Host, Phone, Recorder, raw, real_environment, request, request_of, session};
 
@@ -158,7 +158,8 @@ fn tables_outlive_a_restart_and_stand_in_report_table_and_journal() {
         Host::start(begin).expect("open")
     };
     let sit = |host: &Host, table: u32| {
-        let body = serde_json::json!({ "code": host.code, "alias": format!("At {table}"), "table": table }).to_string();
+        let body = serde_json::json!({ "code": host.code, "alias": format!("At {table}"), "table": table })
+            .to_string();
         raw(host.address, &request(host.address, "POST", "/join", &[], &body)).expect("an answer")
     };
     let host = open(2);
@@ -198,7 +199,10 @@ fn tables_outlive_a_restart_and_stand_in_report_table_and_journal() {
     assert!(rows.contains(&(1, 2, 1)) && rows.contains(&(2, 1, 1)), "{rows:?}");
     for row in &tables.rows {
         let said = format!("Table {}: {} of {} right.", row.table, row.right, row.votes);
-        assert!(shown.iter().any(|line| line.starts_with(&said)), "the reveal says the same: {said} {shown:?}");
+        assert!(
+            shown.iter().any(|line| line.starts_with(&said)),
+            "the reveal says the same: {said} {shown:?}"
+        );
         let cell = format!("<td class=\"n\">{} of {}</td>", row.right, row.votes);
         assert!(report::page::page(&report).contains(&cell), "{cell}");
     }

@@ -49,7 +49,8 @@ impl Linked {
         assert_eq!(state["link"], "asked", "{state}");
         self.given += 1;
         let link = self.links.link(self.given).expect("a link");
-        self.opened.push((link, Digest::from_hex(state["head"].as_str().expect("a receipt")).expect("digits")));
+        self.opened
+            .push((link, Digest::from_hex(state["head"].as_str().expect("a receipt")).expect("digits")));
         link
     }
 
@@ -71,7 +72,8 @@ impl Linked {
             opened: self.opened.clone(),
         };
         let name = format!("copy-{}.json", self.phone.seat);
-        std::fs::write(folder.join(&name), serde_json::to_string(&copy).expect("plain data")).expect("written");
+        std::fs::write(folder.join(&name), serde_json::to_string(&copy).expect("plain data"))
+            .expect("written");
         name
     }
 }
@@ -87,7 +89,8 @@ impl Evening {
         let session = session(folder, "abx", trials, "");
         let clock = Arc::new(HandClock::default());
         let hers = clock.clone();
-        let host = Host::start(move || (request_of(session), environment(hers, &Recorder::default()))).expect("open");
+        let host = Host::start(move || (request_of(session), environment(hers, &Recorder::default())))
+            .expect("open");
         Self { host, clock }
     }
 
@@ -121,7 +124,11 @@ fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     let mut eva = Linked::join(host, "Eva", 3);
     // A phone that only votes.
     let old = Phone::join(host, "An old phone", None);
-    assert_eq!(ida.phone.post("/link", &serde_json::json!({ "end": Digest([9; 32]) })).status, 409, "one chain a seat");
+    assert_eq!(
+        ida.phone.post("/link", &serde_json::json!({ "end": Digest([9; 32]) })).status,
+        409,
+        "one chain a seat"
+    );
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     assert_eq!(ida.phone.state()["link"], "kept", "nothing is asked for before the trial begins");
@@ -209,7 +216,11 @@ fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     let found = crate::report::self_check::says_of(&std::fs::read(&path).expect("the journal"));
     assert!(found["summary"].as_str().expect("a summary").contains("everything below holds"), "{found:#}");
     let checked = verify::check(&path);
-    assert_eq!(checked.passed_over(), [("Eva", 2), ("Ida", 1), ("Ola", 1)], "the void attempt is not counted");
+    assert_eq!(
+        checked.passed_over(),
+        [("Eva", 2), ("Ida", 1), ("Ola", 1)],
+        "the void attempt is not counted"
+    );
     let said = checked.witnessed_sentence().expect("it was witnessed");
     assert!(said.starts_with("4 of 5 trials witnessed by Ida, Ola, Eva; passed over:"), "{said}");
     // Each phone's copy fits, and says what came too late.
@@ -223,17 +234,27 @@ fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     dropped(folder.path(), &read, &ida);
     each_rule_broken(&read);
     let kinds = crate::trial::cut::after_every_record(&path, drop);
-    for kind in ["seat", "seat-left", "witness-joined", "links-asked", "link-opened", "links-passed", "vote", "votes-closed", "votes-void", "resumed"] {
+    for kind in [
+        "seat",
+        "seat-left",
+        "witness-joined",
+        "links-asked",
+        "link-opened",
+        "links-passed",
+        "vote",
+        "votes-closed",
+        "votes-void",
+        "resumed",
+    ] {
         assert!(kinds.contains(kind), "{kind} is not among {kinds:?}");
     }
 }
 
 /// An owner writes the journal anew without a link that did not suit: the phone's copy tells.
 fn dropped(folder: &Path, read: &journal::Journal, ida: &Linked) {
-    let copy: WitnessCopy = serde_json::from_str(
-        &std::fs::read_to_string(folder.join(ida.copy(folder, read))).expect("a copy"),
-    )
-    .expect("a copy");
+    let copy: WitnessCopy =
+        serde_json::from_str(&std::fs::read_to_string(folder.join(ida.copy(folder, read))).expect("a copy"))
+            .expect("a copy");
     let own = copy.opened[0].0;
     let mut records = read.records.clone();
     records.retain(|record| !matches!(record, Record::LinkOpened { link, .. } if *link == own));
@@ -242,13 +263,18 @@ fn dropped(folder: &Path, read: &journal::Journal, ida: &Linked) {
     let forged = journal::read(&path).expect("a journal");
     // As its own first record has another digest in a file that was written anew, the copy names the night by what it saw.
     let held = WitnessCopy { sitting: forged.digests[0], ..copy }.against(&forged).expect("the same night");
-    assert!(held.problems.iter().any(|problem| problem.message.contains("written anew")), "{:?}", held.problems);
+    assert!(
+        held.problems.iter().any(|problem| problem.message.contains("written anew")),
+        "{:?}",
+        held.problems
+    );
 }
 
 /// Each rule of the records, broken by itself.
 fn each_rule_broken(read: &journal::Journal) {
     let passed = |nth: usize| {
-        let all = read.records.iter().enumerate().filter(|(_, one)| matches!(one, Record::LinksPassed { .. }));
+        let all =
+            read.records.iter().enumerate().filter(|(_, one)| matches!(one, Record::LinksPassed { .. }));
         all.map(|(index, _)| index).nth(nth).expect("a record")
     };
     let first = passed(0);
@@ -260,19 +286,25 @@ fn each_rule_broken(read: &journal::Journal) {
     };
     type Change<'c> = (&'c str, Box<dyn Fn(&mut Vec<Record>)>);
     let changes: Vec<Change> = vec![
-        ("passed over before its time", Box::new(move |records| {
-            let Record::LinksPassed { at_ms, .. } = &mut records[first] else { unreachable!() };
-            *at_ms -= 200;
-            let mut latest = 0;
-            for record in &mut records[..first] {
-                latest = latest.max(record.at_ms());
-            }
-            assert!(latest < records[first].at_ms(), "times still run forwards");
-        })),
-        ("are others", Box::new(move |records| {
-            let Record::LinksPassed { missing, .. } = &mut records[first] else { unreachable!() };
-            *missing = vec![1];
-        })),
+        (
+            "passed over before its time",
+            Box::new(move |records| {
+                let Record::LinksPassed { at_ms, .. } = &mut records[first] else { unreachable!() };
+                *at_ms -= 200;
+                let mut latest = 0;
+                for record in &mut records[..first] {
+                    latest = latest.max(record.at_ms());
+                }
+                assert!(latest < records[first].at_ms(), "times still run forwards");
+            }),
+        ),
+        (
+            "are others",
+            Box::new(move |records| {
+                let Record::LinksPassed { missing, .. } = &mut records[first] else { unreachable!() };
+                *missing = vec![1];
+            }),
+        ),
         ("asked for twice", {
             let at = asked(first);
             Box::new(move |records| records.insert(at, records[at].clone()))
@@ -283,9 +315,7 @@ fn each_rule_broken(read: &journal::Journal) {
         }),
         ("began before its witnesses", Box::new(move |records| drop(records.remove(first)))),
         ("void after links", {
-            let begins = |one: &Record, trial: u32| {
-                matches!(one, Record::LinksAsked { id, .. } if id.part == Part::Main && id.trial == trial)
-            };
+            let begins = |one: &Record, trial: u32| matches!(one, Record::LinksAsked { id, .. } if id.part == Part::Main && id.trial == trial);
             let at = read.records.iter().position(|one| begins(one, 2)).expect("a record");
             Box::new(move |records| {
                 let (at_ms, cause) = (records[at].at_ms(), "a tram passed".to_owned());
@@ -330,7 +360,8 @@ fn a_guest_opens_only_the_own_link_and_nobody_is_asked_twice() {
     assert_eq!(ida.give(link), 409, "a link is taken once");
     // What a phone is asked at is a receipt with bytes that no guest knows.
     let read = journal::read(&host.journal).expect("a journal");
-    let nonce = |record: &Record| if let Record::LinksAsked { nonce, .. } = record { Some(*nonce) } else { None };
+    let nonce =
+        |record: &Record| if let Record::LinksAsked { nonce, .. } = record { Some(*nonce) } else { None };
     let nonces: Vec<Digest> = read.records.iter().filter_map(nonce).collect();
     assert_eq!(nonces.len(), 1);
     assert_ne!(nonces[0], Digest([0; 32]));

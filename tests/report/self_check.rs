@@ -7,8 +7,8 @@ use earwitness::evidence::Options;
 use earwitness::report::page;
 use earwitness::stats::Protocol;
 use earwitness::trial::copy::{self, WitnessCopy};
-use earwitness::trial::{Digest, Record, journal};
 use earwitness::trial::lock::LockKey;
+use earwitness::trial::{Digest, Record, journal};
 use serde_json::Value;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
@@ -318,7 +318,8 @@ fn a_witnesss_copy_is_held_against_the_journals_of_the_page() {
     let site = panel();
     let report = report_of(&site);
     let file = [written(folder.path(), "panel", &without_pictures(&page::page(&report)))];
-    let journal = site.session.sittings_folder().join(report.sittings[2].journal.as_ref().expect("a public name"));
+    let journal =
+        site.session.sittings_folder().join(report.sittings[2].journal.as_ref().expect("a public name"));
     let read = journal::read(&journal).expect("a journal");
     // Jorin's phone is the first witness: each of its links was asked for at the record before it.
     let opened: Vec<(Digest, Digest)> = (1..read.records.len())

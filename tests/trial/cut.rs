@@ -6,9 +6,9 @@ use std::path::Path;
 
 use earwitness::stats::Protocol;
 use earwitness::trial::journal;
+use earwitness::trial::sittings::Opened;
 use earwitness::trial::sittings::secret_file;
 use earwitness::trial::verify::{self, State};
-use earwitness::trial::sittings::Opened;
 use earwitness::trial::{Conductor, Draft, Secret, Sittings, Stage};
 use proptest::prelude::*;
 
@@ -164,7 +164,17 @@ fn a_watched_sitting_cut_after_every_record_goes_on_with_its_witnesses() {
         scripted.phones = phones();
         scripted.finish();
     });
-    for kind in ["opening", "accepted", "hand", "witness-joined", "sealed", "link-opened", "answer", "void", "resealed"] {
+    for kind in [
+        "opening",
+        "accepted",
+        "hand",
+        "witness-joined",
+        "sealed",
+        "link-opened",
+        "answer",
+        "void",
+        "resealed",
+    ] {
         assert!(kinds.contains(kind), "{kind} is not among {kinds:?}");
     }
 }

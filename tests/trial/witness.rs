@@ -248,7 +248,13 @@ fn who_has_every_file_foretells_no_better_than_chance_over_two_thousand_trials()
     let key = secret.key(2, []);
     let by = opening.listener.clone();
     replay.take(&Record::Accepted { at_ms: 0, by }).unwrap();
-    let joined = Record::WitnessJoined { at_ms: 0, witness: 1, name: "Jorin".to_owned(), end: phone.end(), seat: None };
+    let joined = Record::WitnessJoined {
+        at_ms: 0,
+        witness: 1,
+        name: "Jorin".to_owned(),
+        end: phone.end(),
+        seat: None,
+    };
     replay.take(&joined).unwrap();
     replay.take(&Record::Sealed { at_ms: 0, phrases: None, hands: Some(0) }).unwrap();
     let slots = Definition::of(Protocol::Abx).slots.len();

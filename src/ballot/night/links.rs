@@ -82,12 +82,7 @@ impl Night {
     ///
     /// # Errors
     /// It is not the time, or it has one.
-    pub fn join_witness(
-        &mut self,
-        at_ms: u64,
-        holder: Holder,
-        end: Digest,
-    ) -> Result<Vec<Effect>, Refusal> {
+    pub fn join_witness(&mut self, at_ms: u64, holder: Holder, end: Digest) -> Result<Vec<Effect>, Refusal> {
         self.check(holder)?;
         let seat = self.seats.get(holder.seat).filter(|seat| seat.by == Ballot::Phone && !seat.left);
         let name = seat.ok_or(Refusal::Left)?.alias.clone();
