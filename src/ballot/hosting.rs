@@ -54,6 +54,8 @@ pub struct HostedNight {
     /// How well the differences that are played are known, for after the closing.
     known: Vec<String>,
     resumed: bool,
+    /// Where the operator of real cables opens the page.
+    operator: Option<String>,
     /// The trial of which the host was asked whether its votes are to close though some are missing.
     asked_to_close: Option<TrialId>,
     /// The host was told that the night has stopped.
@@ -131,6 +133,9 @@ impl HostedNight {
     /// What the evening is at, and what `next` does now.
     pub fn next_step(&self) -> Cow<'static, str> {
         let snapshot = self.snapshot();
+        if self.operator_is_awaited() {
+            return Cow::Borrowed("waiting for the operator to confirm that nothing is connected");
+        }
         if let Some(say) = self.night().by_hand_next() {
             return Cow::Owned(format!("ready; say {say}"));
         }
@@ -144,6 +149,12 @@ impl HostedNight {
             }
             (phase, _) => Cow::Borrowed(words(phase)),
         }
+    }
+
+    /// A trial is on, and the operator has not confirmed that it may begin.
+    fn operator_is_awaited(&self) -> bool {
+        let ready = self.snapshot().phase == Phase::Ready && self.snapshot().trial.is_some();
+        ready && self.driver.board().is_some() && self.driver.is_switch_busy()
     }
 
     /// Milliseconds of the night.
@@ -192,10 +203,19 @@ impl HostedNight {
             (Command::Next, None) if let Some(question) = self.question_before_closing() => vec![question],
             (command, _) => self.do_as_said(command)?,
         };
-        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
+        self.tick();
         self.take_news();
         self.publish();
         Ok(lines)
+    }
+
+    /// Time has passed; nothing is presented before the cable of the trial before is gone.
+    fn tick(&mut self) {
+        let held = self.driver.is_switch_busy();
+        self.driver.with(|night, at_ms| {
+            night.hold(held);
+            (night.tick(at_ms), ())
+        });
     }
 
     /// Seats whose votes are missing in the trial whose votes are open.
@@ -297,6 +317,11 @@ impl HostedNight {
             };
             format!("  {number} {}{how}", seat.alias)
         }));
+        if let Some(operator) = &self.operator
+            && self.driver.board().is_some_and(|board| board.holder().is_none())
+        {
+            lines.push(format!("operator {operator}"));
+        }
         lines.push(format!("join {}", self.join_address()));
         lines.push(format!("display {}", self.room_address()));
         lines.push(format!("seal {}", shown.commitment.hex));
@@ -314,7 +339,7 @@ impl HostedNight {
 
     /// One turn of the loop; waits at most this long for something to do.
     pub fn turn(&mut self, wait: Duration) {
-        let due = self.night().wake_in(self.now_ms());
+        let due = [self.night().wake_in(self.now_ms()), self.driver.switch_due_in_ms()].into_iter().flatten().min();
         let until = due.map_or(wait, |due| wait.min(Duration::from_millis(due)));
         let mut requests = Vec::new();
         match self.requests.recv_timeout(until) {
@@ -336,7 +361,7 @@ impl HostedNight {
             (effects, replies)
         });
         self.take_sound();
-        self.driver.with(|night, at_ms| (night.tick(at_ms), ()));
+        self.tick();
         self.take_news();
         self.publish();
         self.answer(replies);

@@ -26,16 +26,20 @@
 //! | `qr` | the join address as a code | |
 //! | `display` | asks the running night for a second terminal | |
 //! | `witnessing`, `witnessing/` | the page of a sitting's witnesses, and its server | a path, what witnesses see |
+//! | `operating` | the page of the person who switches real cables | what an operator is shown |
+//! | `gate` | who may ask for a page of one sitting | |
 //! | `scene` | what the host's screen and that second terminal show | a line on a terminal |
 //!
 //! Must not: decide what is right, or know which side X is.
 
 pub mod command;
 pub mod display;
+mod gate;
 pub mod guard;
 pub mod hosting;
 mod listener;
 pub mod night;
+pub mod operating;
 mod pages;
 pub mod paper;
 pub mod pass;

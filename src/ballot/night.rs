@@ -21,8 +21,8 @@ use super::seats::{MOST_SEATS, Seats, clean_alias, id_of, is_name_of};
 use crate::conduct::Machine;
 use crate::trial::hands::Sealing;
 use crate::trial::{
-    Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
-    View,
+    Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, Terms, TrialId,
+    TrialView, View,
 };
 
 /// Longest hand that is typed on a phone, in characters.
@@ -32,6 +32,9 @@ const MOST_HANDS: usize = 2000;
 
 /// A stimulus is stopped this long before its end, so that the player does not begin it again.
 const BEFORE_THE_END_MS: u64 = 80;
+
+/// How late a turn of the host's thread may be, for a real cable to be connected in time all the same.
+const SLACK_MS: u64 = 500;
 
 /// What the evening is at, as everybody may know it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
@@ -63,7 +66,7 @@ pub enum Phase {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Show {
     Quiet,
-    Presenting { since_ms: u64, playing: Option<usize> },
+    Presenting { since_ms: u64, playing: Option<usize>, begun: Option<u64> },
     Hand { slot: usize, until_ms: u64 },
 }
 
@@ -132,6 +135,10 @@ pub struct Night {
     head: Option<Digest>,
     /// What no guest knows: makes that receipt one that nobody can try votes against.
     blind: Digest,
+    /// Real cables are switched: milliseconds for which nothing is connected where the seal does not say it.
+    switched_ms: Option<u64>,
+    /// Nobody has confirmed yet that nothing is connected.
+    held: bool,
 }
 
 impl Machine for Night {
@@ -200,6 +207,8 @@ impl Night {
             receipts: Vec::new(),
             head: None,
             blind: Digest([0; 32]),
+            switched_ms: None,
+            held: false,
         }
     }
 
@@ -235,6 +244,27 @@ impl Night {
     fn door_of(&self, room: Room) -> Event {
         let Room { open, seats, shared, tables, .. } = room;
         Event::Door { open, seats, shared, tables: (tables > 0).then_some(tables) }
+    }
+
+    /// The same night with real cables, where these terms have some: each silence is long enough to connect one.
+    #[must_use]
+    pub fn through(mut self, terms: &Terms) -> Self {
+        if let Some(switcher) = &terms.switcher {
+            let longest_ms = switcher.apart_ms + switcher.spread_ms.unwrap_or(0) + switcher.settle_ms;
+            self.timing.gap_ms = self.timing.gap_ms.max(longest_ms + SLACK_MS);
+            self.switched_ms = Some(switcher.apart_ms);
+        }
+        self
+    }
+
+    /// Milliseconds of silence before each stimulus.
+    pub fn gap_ms(&self) -> u64 {
+        self.timing.gap_ms
+    }
+
+    /// Whether a presentation has to wait until it is confirmed that nothing is connected.
+    pub fn hold(&mut self, held: bool) {
+        self.held = held;
     }
 
     /// The room.
@@ -383,6 +413,7 @@ impl Night {
     pub fn wake_in(&self, at_ms: u64) -> Option<u64> {
         let until = match self.show {
             Show::Quiet if self.open => self.deadline_ms,
+            Show::Quiet if self.held => None,
             Show::Quiet => self.start_ms.or(self.links_wake_ms(at_ms)),
             _ => self.now(at_ms).1,
         };
@@ -396,7 +427,10 @@ impl Night {
         for effect in &effects {
             match effect {
                 Effect::Append(record) => self.take(record),
-                Effect::Load { .. } => self.quiet(),
+                Effect::Load { .. } => {
+                    self.quiet();
+                    self.held = self.switched_ms.is_some();
+                }
                 Effect::Refuse(why) => refused = Some(Refusal::NothingHere((*why).to_owned())),
                 _ => {}
             }

@@ -25,6 +25,8 @@ pub(super) const ROOM_SCRIPT: &str = include_str!("pages/room.js");
 
 /// The script of a witness's page.
 pub(super) const WITNESS_SCRIPT: &str = include_str!("pages/witness.js");
+/// The script of the operator's page.
+pub(super) const OPERATOR_SCRIPT: &str = include_str!("pages/operator.js");
 
 /// The texts as a script.
 pub(super) fn texts() -> &'static str {
@@ -70,30 +72,39 @@ pub(super) fn room() -> &'static str {
 
 /// A witness's page.
 pub(super) fn witness() -> &'static str {
-    static PAGE: LazyLock<String> = LazyLock::new(|| {
-        let page = html! {
-            (DOCTYPE)
-            html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="robots" content="noindex";
-                    title { "Witness" }
-                    link rel="stylesheet" href="/night.css";
-                    script src="/hand.js" defer {}
-                    script src="/witness.js" defer {}
-                }
-                body .phone {
-                    header { p.brand { "Earwitness" } p.who { "Witness" } }
-                    p #network .network role="alert" {}
-                    main #main { noscript { p { "This page needs script." } } }
-                    p #spoken .spoken role="status" aria-live="polite" {}
-                }
-            }
-        };
-        page.into_string()
-    });
+    static PAGE: LazyLock<String> = LazyLock::new(|| of_a_sitting("Witness", "/witness.js"));
     &PAGE
+}
+
+/// The operator's page.
+pub(super) fn operator() -> &'static str {
+    static PAGE: LazyLock<String> = LazyLock::new(|| of_a_sitting("Operator", "/operator.js"));
+    &PAGE
+}
+
+/// A page that belongs to one sitting, and to one person beside it.
+fn of_a_sitting(who: &str, script: &str) -> String {
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="robots" content="noindex";
+                title { (who) }
+                link rel="stylesheet" href="/night.css";
+                script src="/hand.js" defer {}
+                script src=(script) defer {}
+            }
+            body .phone {
+                header { p.brand { "Earwitness" } p.who { (who) } }
+                p #network .network role="alert" {}
+                main #main { noscript { p { "This page needs script." } } }
+                p #spoken .spoken role="status" aria-live="polite" {}
+            }
+        }
+    };
+    page.into_string()
 }
 
 fn page(kind: &str, title: &str, style: &str, body: &Markup) -> Markup {

@@ -17,6 +17,7 @@ use serde::Serialize;
 use tokio::sync::watch;
 
 use super::NightError;
+use super::gate::Gate;
 use super::hosting::listen;
 use super::pass::{PassFile, Passes, join_address};
 use super::qr;
@@ -57,7 +58,8 @@ impl Code {
         self.proof("ask", &format!("{} {trial}", receipt.hex()))
     }
 
-    fn proof(&self, purpose: &str, of: &str) -> String {
+    /// What a page and its server prove to each other.
+    pub fn proof(&self, purpose: &str, of: &str) -> String {
         hmac_sha256(self.0.as_bytes(), format!("earwitness {purpose} v2 {of}").as_bytes()).hex()
     }
 }
@@ -75,9 +77,7 @@ struct Shared {
     code: Code,
     published: watch::Sender<Published>,
     requests: SyncSender<Request>,
-    tally: std::sync::Mutex<super::guard::Tally>,
-    door: super::guard::Door,
-    started: tokio::time::Instant,
+    gate: Gate,
 }
 
 /// What a page gets.
@@ -190,9 +190,7 @@ impl Desk for WitnessDesk {
                 code: Code::new(&code),
                 published: self.published.clone(),
                 requests: self.sender.clone(),
-                tally: std::sync::Mutex::new(super::guard::Tally::new(super::guard::Paces::default())),
-                door: super::guard::Door::new(self.address),
-                started: tokio::time::Instant::now(),
+                gate: Gate::new(self.address),
             };
             self.server = Some(paths::serve(listener, Arc::new(shared)).map_err(said)?);
         }

@@ -17,6 +17,7 @@ use super::Failure;
 use crate::ballot::command::{self, Command};
 use crate::ballot::display::Door;
 use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
+use crate::ballot::operating::OperatorPage;
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
 use crate::ballot::{NightError, Phase, scene};
@@ -94,6 +95,10 @@ pub struct NightArguments {
     /// Seat number of the first ballot
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
+    /// Where a person switches real cables: address of this machine that the operator's phone reaches, and a free port, such as
+    /// 192.168.1.20:8412; without this the page is on 127.0.0.1
+    #[arg(long, value_name = "ADDRESS")]
+    operator: Option<SocketAddr>,
     /// Nobody comes: a program votes, right with probability P on average, and everything says "simulated"
     #[arg(long, value_name = "P", conflicts_with_all = ["show", "ballots", "room_display", "guest"])]
     simulate: Option<f64>,
@@ -151,7 +156,9 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     }
     crate::trial::private::process();
     super::timings::stage("night");
-    let environment = NightEnvironment::real();
+    let page = super::run::operator_page(&request.session, arguments.operator)?;
+    let mut environment = NightEnvironment::real();
+    environment.common.operator = page.as_ref().map(OperatorPage::operated);
     let preparation = Preparation::start(&request.session, &environment.common);
     let mut before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
     let left = "left; nothing was opened, and nothing was recorded";

@@ -5,11 +5,12 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::Failure;
+use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessDesk};
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
-use crate::session::{self, Session, SittingFact};
+use crate::session::{self, Session, SittingFact, SwitcherKind};
 use crate::trial::Outcome;
 
 use crate::sitting::simulated::{self, Ability};
@@ -65,6 +66,10 @@ pub struct RunArguments {
     /// page is on 127.0.0.1, for a browser on this machine
     #[arg(long, value_name = "ADDRESS", requires = "witness")]
     listen: Option<SocketAddr>,
+    /// Where a person switches real cables: address of this machine that the operator's phone reaches, and a free port, such as
+    /// 192.168.1.20:8412; without this the page is on 127.0.0.1, for a second screen of this machine
+    #[arg(long, value_name = "ADDRESS")]
+    operator: Option<SocketAddr>,
     /// Go on with this listener's unfinished sitting, without asking
     #[arg(long, conflicts_with = "new")]
     resume: bool,
@@ -119,6 +124,9 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     crate::trial::private::process();
     super::timings::stage("sitting");
     if let (Some(listeners), Some(mean)) = (arguments.simulate_panel, arguments.simulate) {
+        if request.session.switcher.as_ref().is_some_and(|switcher| switcher.kind == SwitcherKind::Operator) {
+            return Err(Failure::bad("--simulate-panel rehearses without people, and this session's cables need an operator"));
+        }
         return rehearse(&request, mean, arguments.simulate_spread, listeners, out);
     }
     // A screen shows the address; where there is none it is said here.
@@ -126,9 +134,33 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
     let desk = arguments.witness.then(|| WitnessDesk::at(wanted, told));
     let mut desk = desk.transpose().map_err(Failure::bad)?;
-    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk))?;
+    let page = operator_page(&request.session, arguments.operator)?;
+    let operated = page.as_ref().map(OperatorPage::operated);
+    if let (Some(operated), Look::None) = (&operated, look) {
+        super::note(&format!("operator: open {}", operated.invitation.address));
+    }
+    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated)?;
+    drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)
+}
+
+/// The operator's page, where a person switches real cables.
+pub(super) fn operator_page(
+    session: &Session,
+    wanted: Option<SocketAddr>,
+) -> Result<Option<OperatorPage>, Failure> {
+    let by_hand = session.switcher.as_ref().filter(|switcher| switcher.kind == SwitcherKind::Operator);
+    match (by_hand, wanted) {
+        (None, Some(_)) => Err(Failure::bad(
+            "--operator is for sessions whose cables a person switches, and this one has no [switcher] of kind \"operator\"",
+        )),
+        (None, None) => Ok(None),
+        (Some(switcher), wanted) => {
+            let wanted = wanted.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], operating::PORT)));
+            OperatorPage::serve(wanted, switcher).map(Some).map_err(Failure::bad)
+        }
+    }
 }
 
 fn invited(address: &str) -> String {
@@ -176,7 +208,7 @@ fn rehearse(
                 resuming: Resuming::Anew,
                 ..request.clone()
             };
-            let finished = sitting::sit(&one, Look::None, None)?;
+            let finished = sitting::sit(&one, Look::None, None, None)?;
             let Ending::Closed(outcome) = finished.ending else {
                 return tell(&finished, Look::None, out);
             };

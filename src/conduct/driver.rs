@@ -376,14 +376,26 @@ impl<M: Machine> Driver<M> {
         match effect {
             Effect::Load { pair, sides } => {
                 if let Some(switched) = &mut self.switched {
-                    switched.load(&self.machine.conductor().view().terms, pair, &sides);
+                    let conductor = self.machine.conductor();
+                    let turned = conductor.labels_turned();
+                    switched.load(self.clock.now_ms(), &conductor.view().terms, turned, pair, &sides);
                 }
                 self.presented = Some((pair, sides));
                 self.load_presented()?;
             }
             Effect::Demonstrate { pair, slots } => self.demonstrate(pair, &slots)?,
+            Effect::Connect { slot, apart_ms } => {
+                if let Some(switched) = &mut self.switched {
+                    switched.connect(self.clock.now_ms(), slot, apart_ms);
+                }
+            }
             Effect::SwitchTo(slot) => transport.switch_to(slot),
-            Effect::Play => transport.play(),
+            // Nothing sounds over a cable that is not connected: the next look at the switch says so.
+            Effect::Play => {
+                if self.switched.as_mut().is_none_or(Switched::sounds) {
+                    transport.play();
+                }
+            }
             Effect::Pause => transport.pause(),
             Effect::Seek(frame) => transport.seek(frame),
             Effect::SetLoop(region) => {
@@ -397,7 +409,7 @@ impl<M: Machine> Driver<M> {
             Effect::Close => {
                 transport.pause();
                 if let Some(switched) = &mut self.switched {
-                    switched.park();
+                    switched.park(self.clock.now_ms());
                 }
                 self.journal
                     .close(Some(&self.clock.utc()))
@@ -440,6 +452,10 @@ impl<M: Machine> Driver<M> {
     fn demonstrate(&mut self, kind: PairKind, slots: &[(Side, f64)]) -> Result<(), Stopped> {
         let pair = self.stimuli.pair(kind).ok_or(Stopped::Missing(kind))?;
         let own_db = self.level_db.unwrap_or(0.0);
+        if let Some(switched) = &mut self.switched {
+            let conductor = self.machine.conductor();
+            switched.demonstrate(&conductor.view().terms, conductor.labels_turned(), kind, slots);
+        }
         let (a, b) = (pair.a.sound().map_err(Stopped::Stimulus)?, pair.b.sound().map_err(Stopped::Stimulus)?);
         let side = |side: Side| if side == Side::A { &a } else { &b };
         let list: Vec<Playable> =
@@ -479,16 +495,21 @@ impl<M: Machine> Driver<M> {
         &mut *self.output.transport
     }
 
-    /// Sounds the first clip through side A at this level, from where it is: the level is being chosen.
+    /// Sounds the first clip through side A at this level, from where it is: the level is being chosen. A real cable is
+    /// connected first; says whether it sounds.
     ///
     /// # Errors
     /// The output does not play it.
-    pub fn sound_level(&mut self, level_db: f64) -> Result<(), Stopped> {
-        let Some(pair) = self.stimuli.pairs.first() else { return Ok(()) };
-        let first = pair.a.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
+    pub fn sound_level(&mut self, level_db: f64) -> Result<bool, Stopped> {
+        let Some(pair) = self.stimuli.pairs.first() else { return Ok(true) };
         if let Some(switched) = &mut self.switched {
-            switched.for_level();
+            let conductor = self.machine.conductor();
+            let turned = conductor.labels_turned();
+            if !switched.for_level(self.clock.now_ms(), &conductor.view().terms, turned) {
+                return Ok(false);
+            }
         }
+        let first = pair.a.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
         let position = self.status().position;
         if let Err(stopped) = first.and_then(|first| self.load(&[first])) {
             self.stop(stopped.clone());
@@ -496,7 +517,7 @@ impl<M: Machine> Driver<M> {
         }
         self.output.transport.seek(position);
         self.output.transport.play();
-        Ok(())
+        Ok(true)
     }
 
     /// Silence.

@@ -9,10 +9,12 @@ use std::time::{Duration, Instant};
 
 use rand::TryRng;
 
+use super::switched::Operated;
 use crate::player::{OutputChoice, PlayerError, PlayerOptions, Transport};
 use crate::screen::terminal::restore;
-use crate::session::Session;
+use crate::session::{Session, Switcher};
 use crate::stimulus::{Progress, StimulusError, StimulusSet};
+use crate::switcher::{Switch, SwitchError};
 use crate::trial::Secret;
 
 /// Time as sittings and nights need it.
@@ -92,6 +94,9 @@ pub type OpenOutput = Arc<
     dyn Fn(&OutputChoice, u32, u16, PlayerOptions) -> Result<Box<dyn Transport>, PlayerError> + Send + Sync,
 >;
 
+/// Opens the switch of a session.
+pub type OpenSwitch = Arc<dyn Fn(&Switcher) -> Result<Box<dyn Switch>, SwitchError> + Send + Sync>;
+
 /// All that a sitting or a night takes from the world.
 #[derive(Clone)]
 pub struct Environment {
@@ -103,6 +108,10 @@ pub struct Environment {
     pub in_background: bool,
     /// Sound.
     pub open: OpenOutput,
+    /// Relays of real cables.
+    pub switch: OpenSwitch,
+    /// The person who is the switch, where there is one.
+    pub operator: Option<Operated>,
     /// The secret behind the draws.
     pub secret: Arc<dyn Fn() -> io::Result<Secret> + Send + Sync>,
     /// Luck of a simulated listener and of training.
@@ -119,6 +128,8 @@ impl Environment {
             prepare: Arc::new(crate::stimulus::prepare),
             in_background: true,
             open: Arc::new(crate::player::open),
+            switch: Arc::new(crate::switcher::open),
+            operator: None,
             secret: Arc::new(Secret::draw),
             seed: rand::rngs::SysRng.try_next_u64().unwrap_or_default(),
             ending: asked_to_end,

@@ -37,4 +37,4 @@ pub use folder::Folder;
 pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};
 pub use sound::SoundNews;
-pub use switched::Switched;
+pub use switched::{CableWait, Operated, Switched};

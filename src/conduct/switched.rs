@@ -1,26 +1,60 @@
-//! Real cables under a sitting: every presentation goes through the same steps before its sound starts.
+//! Real cables under a sitting or a night: every presentation goes through the same steps before its sound starts.
 //!
-//! Which slot is asked for decides the number that goes to the relay, and nothing else: not how many bytes go there, not when,
-//! not what is shown or written.
+//! Which slot is asked for decides the number that goes to the relay or stands on the operator's page, and nothing else: not how
+//! many bytes go there, not when, not what listeners are shown or what is written.
+
+use std::sync::Arc;
 
 use super::driver::{Driver, Machine, Stopped};
+use super::environment::Environment;
 use super::sound::SoundNews;
+use super::witness::Invitation;
 use crate::player::Status;
-use crate::session::Switcher;
+use crate::session::{Session, SwitcherKind};
 use crate::stimulus::PairKind;
-use crate::switcher::{Due, Ritual, SwitchError, Terminal, Timing, Worker};
+use crate::switcher::{Board, Due, Operator, Ritual, Switch, SwitchError, Terminal, Timing, Worker};
 use crate::trial::{Event, Side, Terms};
 
 /// Presentations that may fail one after the other before the sitting stops.
 const MOST_FAILURES: u32 = 3;
+
+/// A person who is the switch, and how that person is reached.
+#[derive(Debug, Clone)]
+pub struct Operated {
+    /// What is to be done.
+    pub board: Arc<Board>,
+    /// The page to be opened.
+    pub invitation: Invitation,
+}
+
+/// What a real cable is waited for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CableWait {
+    /// The next presentation begins once it is confirmed that nothing is connected.
+    Awaited {
+        /// By a person.
+        by_hand: bool,
+    },
+    /// It is being connected; sound starts after so many milliseconds.
+    Connecting {
+        /// Milliseconds.
+        left_ms: u64,
+    },
+}
 
 /// A switch, and what it is doing.
 #[derive(Debug)]
 pub struct Switched {
     worker: Worker,
     ritual: Ritual,
-    /// Cables at terminals 1 and 2, by name.
+    board: Option<Arc<Board>>,
+    /// The operator's page was opened, and the journal says so.
+    introduced: bool,
+    apart_ms: u64,
+    /// Cables at terminals 1 and 2, by name, as the session has them.
     cables: [String; 2],
+    /// The seal gave the second of them label 1.
+    turned: bool,
     starts_anew: bool,
     /// Terminal of each slot of the attempt that is on.
     slots: Vec<Terminal>,
@@ -29,6 +63,8 @@ pub struct Switched {
     from: u64,
     /// Sound starts once the cable is connected.
     wanted: bool,
+    /// Sound was due and the cable was not connected.
+    late: bool,
     failures: u32,
 }
 
@@ -37,60 +73,107 @@ impl Switched {
     ///
     /// # Errors
     /// It cannot be reached, or does not answer.
-    pub fn open(
-        switcher: Option<&Switcher>,
-        cables: impl Fn(usize) -> String,
-    ) -> Result<Option<Self>, SwitchError> {
-        let Some(switcher) = switcher else { return Ok(None) };
-        let switch = crate::switcher::open(switcher)?;
-        let worker = Worker::start(switch).map_err(|error| SwitchError::Unreachable {
-            name: switcher.kind.name().to_owned(),
-            reason: error.to_string(),
-        })?;
-        Ok(Some(Self {
+    pub fn open(session: &Session, environment: &Environment) -> Result<Option<Self>, SwitchError> {
+        let Some(switcher) = &session.switcher else { return Ok(None) };
+        let operated = environment.operator.as_ref().filter(|_| switcher.kind == SwitcherKind::Operator);
+        let switch: Box<dyn Switch> = match operated {
+            Some(operated) => Box::new(Operator(Arc::clone(&operated.board))),
+            None => (environment.switch)(switcher)?,
+        };
+        let board = switch.board();
+        let worker = if environment.in_background {
+            Worker::start(switch).map_err(|error| SwitchError::Unreachable {
+                name: switcher.kind.name().to_owned(),
+                reason: error.to_string(),
+            })?
+        } else {
+            Worker::here(switch)
+        };
+        let mut switched = Self {
             worker,
             ritual: Ritual::new(Timing { apart_ms: switcher.apart_ms, settle_ms: switcher.settle_ms }),
-            cables: switcher.terminals.map(cables),
+            board,
+            introduced: false,
+            apart_ms: switcher.apart_ms,
+            cables: switcher.terminals.map(|cable| session.cables[cable].name.clone()),
+            turned: false,
             starts_anew: switcher.starts_anew,
             slots: Vec::new(),
             slot: 0,
             from: 0,
             wanted: false,
+            late: false,
             failures: 0,
-        }))
+        };
+        // A relay was parked when it was opened; a person is asked.
+        if switched.board.is_some() {
+            switched.park(0);
+        }
+        Ok(Some(switched))
     }
 
     /// The terminal of a cable.
     fn terminal(&self, cable: &str) -> Terminal {
-        if self.cables[0] == cable { Terminal::One } else { Terminal::Two }
+        if (self.cables[0] == cable) == self.turned { Terminal::Two } else { Terminal::One }
+    }
+
+    /// The seal says which cable has label 1; where it was drawn the operator is told before anything else.
+    fn label(&mut self, terms: &Terms, turned: bool) {
+        self.turned = turned;
+        let drawn = terms.switcher.as_ref().is_some_and(|switcher| switcher.labels_drawn == Some(true));
+        if let (Some(board), true) = (&self.board, drawn) {
+            let [first, second] = self.cables.clone();
+            board.label(if turned { [second, first] } else { [first, second] });
+        }
     }
 
     /// Another attempt: nothing is connected until it is presented. Both sides of a control come over side A's cable.
-    pub(super) fn load(&mut self, terms: &Terms, kind: PairKind, sides: &[Side]) {
+    pub(super) fn load(&mut self, at_ms: u64, terms: &Terms, turned: bool, kind: PairKind, sides: &[Side]) {
         let (comparison, _) = kind.of();
         let Some(of) = terms.comparisons.get(comparison) else { return };
         let control = matches!(kind, PairKind::Control { .. });
+        self.label(terms, turned);
         self.slots = sides
             .iter()
             .map(|side| self.terminal(if control || *side == Side::A { &of.a } else { &of.b }))
             .collect();
         (self.slot, self.from, self.wanted) = (0, 0, false);
-        self.park();
+        self.park(at_ms);
+    }
+
+    /// What is heard by name before any trial: the terminals of its slots.
+    pub(super) fn demonstrate(&mut self, terms: &Terms, turned: bool, kind: PairKind, slots: &[(Side, f64)]) {
+        let (comparison, _) = kind.of();
+        let Some(of) = terms.comparisons.get(comparison) else { return };
+        self.label(terms, turned);
+        self.slots =
+            slots.iter().map(|(side, _)| self.terminal(if *side == Side::A { &of.a } else { &of.b })).collect();
+        self.from = 0;
     }
 
     /// Nothing is connected any more.
-    pub(super) fn park(&mut self) {
-        self.wanted = false;
-        let order = self.ritual.park();
+    pub(super) fn park(&mut self, at_ms: u64) {
+        (self.wanted, self.late) = (false, false);
+        let order = self.ritual.park(at_ms);
         self.worker.order(order);
     }
 
-    /// The level is chosen over terminal 1, whatever will be drawn.
-    pub(super) fn for_level(&mut self) {
-        if !self.ritual.is_connected() {
-            let order = self.ritual.connect(Terminal::One);
+    /// Connects a slot after so many milliseconds of nothing.
+    pub(super) fn connect(&mut self, at_ms: u64, slot: usize, apart_ms: u64) {
+        self.slot = slot;
+        let terminal = self.slots.get(slot).copied().unwrap_or(Terminal::Parked);
+        let order = self.ritual.begin(at_ms, apart_ms, terminal);
+        self.worker.order(order);
+    }
+
+    /// The level is chosen over terminal 1, whatever will be drawn. Says whether it is connected.
+    pub(super) fn for_level(&mut self, at_ms: u64, terms: &Terms, turned: bool) -> bool {
+        self.label(terms, turned);
+        if !self.ritual.is_connected() && !self.ritual.is_on() && self.ritual.is_free(at_ms) {
+            let order = self.ritual.begin(at_ms, self.apart_ms, Terminal::One);
             self.worker.order(order);
         }
+        self.ritual.is_connected()
     }
 
     /// The loop begins here.
@@ -98,27 +181,73 @@ impl Switched {
         self.from = frame;
     }
 
-    fn begin(&mut self, at_ms: u64) {
-        let terminal = self.slots.get(self.slot).copied().unwrap_or(Terminal::Parked);
-        let order = self.ritual.begin(at_ms, terminal);
-        self.worker.order(order);
+    /// Sound is due: whether its cable is connected.
+    pub(super) fn sounds(&mut self) -> bool {
+        self.late |= !self.ritual.is_connected();
+        !self.late
+    }
+
+    /// What the journal has to say of who operates.
+    fn news_of_the_operator(&mut self) -> Option<&'static str> {
+        let board = self.board.as_ref()?;
+        if board.turned_away() > 0 {
+            return Some("somebody else tried to become the operator");
+        }
+        let comes = board.holder().is_some() && !self.introduced;
+        self.introduced |= comes;
+        comes.then_some("the operator's page was opened")
     }
 
     fn due(&mut self, at_ms: u64) -> Due {
         while let Some(answer) = self.worker.answer() {
-            let due = self.ritual.answered(answer);
+            let due = self.ritual.answered(at_ms, answer);
             if due != Due::Nothing {
                 return due;
             }
         }
-        self.ritual.due(at_ms)
+        match self.ritual.due(at_ms) {
+            Due::Nothing if std::mem::take(&mut self.late) => {
+                Due::Failed(SwitchError::Silent(self.ritual.timing().settle_ms))
+            }
+            due => due,
+        }
+    }
+
+    /// A presentation was asked for, and the time has come for it to begin.
+    fn may_begin(&self, at_ms: u64) -> bool {
+        let still = !self.ritual.is_on() && !self.ritual.is_connected();
+        self.wanted && still && self.ritual.is_free(at_ms)
     }
 }
 
 impl<M: Machine> Driver<M> {
-    /// A cable is being connected: no sound until then.
-    pub fn is_switching(&self) -> bool {
-        self.switched.as_ref().is_some_and(|switched| switched.ritual.is_on())
+    /// What a real cable is waited for, if one is.
+    pub fn cable_wait(&self) -> Option<CableWait> {
+        let switched = self.switched.as_ref()?;
+        match switched.ritual.ready_at_ms() {
+            Some(ready_ms) => Some(CableWait::Connecting { left_ms: ready_ms.saturating_sub(self.now_ms()) }),
+            None => {
+                let by_hand = switched.board.is_some();
+                let wanted = switched.wanted && !switched.ritual.is_connected();
+                wanted.then_some(CableWait::Awaited { by_hand })
+            }
+        }
+    }
+
+    /// A presentation could not begin now: nobody has confirmed yet that nothing is connected.
+    pub fn is_switch_busy(&self) -> bool {
+        self.switched.as_ref().is_some_and(|switched| !switched.ritual.is_free(self.now_ms()))
+    }
+
+    /// Milliseconds until the switch has to be looked at again; `None` where nothing is due by itself.
+    pub fn switch_due_in_ms(&self) -> Option<u64> {
+        let due_ms = self.switched.as_ref()?.ritual.due_at_ms()?;
+        due_ms.checked_sub(self.now_ms())
+    }
+
+    /// What the operator reads, where a person is the switch.
+    pub fn board(&self) -> Option<&Arc<Board>> {
+        self.switched.as_ref()?.board.as_ref()
     }
 
     /// An event of a trial whose cables are switched. Sound begins only once its cable is connected, and listening is counted
@@ -131,24 +260,21 @@ impl<M: Machine> Driver<M> {
             Event::Play if switched.ritual.is_connected() => self.take_event(event),
             Event::Play => {
                 switched.wanted = true;
-                if !switched.ritual.is_on() {
-                    switched.begin(now_ms);
-                }
                 Ok(())
             }
             Event::Pause => {
                 switched.wanted = false;
                 self.take_event(event)
             }
-            Event::Select(slot) => {
-                let wanted = playing || switched.wanted;
-                if slot < switched.slots.len() {
-                    switched.slot = slot;
-                    switched.wanted = wanted;
-                    switched.begin(now_ms);
-                }
+            Event::Select(slot) if slot < switched.slots.len() => {
+                switched.slot = slot;
+                switched.wanted |= playing;
+                let begins = switched.ritual.is_free(now_ms);
                 if playing {
                     self.take_event(Event::Pause)?;
+                }
+                if begins {
+                    self.take_event(Event::Present(slot))?;
                 }
                 self.take_event(event)
             }
@@ -161,7 +287,16 @@ impl<M: Machine> Driver<M> {
         let now_ms = self.now_ms();
         let in_trial = self.in_trial();
         let Some(switched) = &mut self.switched else { return Ok(None) };
+        if let Some(text) = switched.news_of_the_operator() {
+            self.take_event(Event::Note { text: text.to_owned() })?;
+            return Ok(None);
+        }
         match switched.due(now_ms) {
+            Due::Nothing if in_trial && switched.may_begin(now_ms) => {
+                let slot = switched.slot;
+                self.take_event(Event::Present(slot))?;
+                Ok(None)
+            }
             Due::Nothing => Ok(None),
             Due::Order(terminal) => {
                 switched.worker.order(terminal);
@@ -181,9 +316,13 @@ impl<M: Machine> Driver<M> {
             }
             Due::Failed(error) => {
                 switched.failures += 1;
-                switched.wanted = false;
+                // Whatever comes next begins with nothing connected, and confirmed.
+                switched.park(now_ms);
                 let failures = switched.failures;
-                let reason = error.to_string();
+                let reason = match &switched.board {
+                    Some(_) => "the operator did not confirm in time".to_owned(),
+                    None => error.to_string(),
+                };
                 self.pause();
                 let text = SoundNews::Switch { reason: reason.clone(), in_trial }.cause();
                 self.take_event(if in_trial {

@@ -15,8 +15,12 @@ pub struct Switcher {
     pub terminals: [usize; 2],
     /// Milliseconds for which nothing is connected before each presentation.
     pub apart_ms: u64,
+    /// Nothing is connected for up to so many milliseconds longer, as the seal says.
+    pub spread_ms: u64,
     /// Milliseconds from the order to connect to the sound.
     pub settle_ms: u64,
+    /// The seal says which cable gets the label of terminal 1.
+    pub labels_drawn: bool,
     /// Each presentation begins where the last one did, and not where it ended.
     pub starts_anew: bool,
     /// The session's folder, in which a command is run.
@@ -38,6 +42,8 @@ pub enum SwitcherKind {
         /// Its name and arguments; `{terminal}` stands for 0, 1 or 2.
         words: Vec<String>,
     },
+    /// A person out of the listener's sight, told on a page of their own.
+    Operator,
 }
 
 impl SwitcherKind {
@@ -46,12 +52,15 @@ impl SwitcherKind {
         match self {
             Self::Serial { .. } => "serial",
             Self::Command { .. } => "command",
+            Self::Operator => "operator",
         }
     }
 }
 
 /// Shortest and longest time of a step, in seconds: contacts bounce for some milliseconds, and memory fades in seconds.
 const STEP_SECONDS: (f64, f64) = (0.05, 10.0);
+/// The same for hands, which need longer.
+const HANDS_SECONDS: (f64, f64) = (0.2, 120.0);
 
 /// The table.
 pub(super) fn switcher(
@@ -61,24 +70,27 @@ pub(super) fn switcher(
     comparisons: &[Comparison],
 ) -> Result<Option<Switcher>, SessionError> {
     let Some(mut inner) = table.table("switcher")? else { return Ok(None) };
-    let serial = inner
-        .choice("kind", &[("serial", true), ("command", false)])?
+    let kind = inner
+        .choice("kind", &[("serial", "serial"), ("command", "command"), ("operator", "operator")])?
         .ok_or_else(|| inner.missing("kind", "\"serial\""))?;
-    let kind = if serial {
-        SwitcherKind::Serial {
+    let kind = match kind {
+        "serial" => SwitcherKind::Serial {
             port: inner.required_text("port", "\"/dev/ttyUSB0\"")?,
             baud: inner.whole("baud", 300, 1_000_000)?.unwrap_or(9600) as u32,
+        },
+        "operator" => SwitcherKind::Operator,
+        _ => {
+            let words = inner.texts("command")?.unwrap_or_default();
+            if words.is_empty() || !words.iter().any(|word| word.contains("{terminal}")) {
+                return Err(inner.error_at(
+                    "command",
+                    "a program and its arguments are expected, with {terminal} where 0, 1 or 2 goes: command = [\"./switch\", \"{terminal}\"]",
+                ));
+            }
+            SwitcherKind::Command { words }
         }
-    } else {
-        let words = inner.texts("command")?.unwrap_or_default();
-        if words.is_empty() || !words.iter().any(|word| word.contains("{terminal}")) {
-            return Err(inner.error_at(
-                "command",
-                "a program and its arguments are expected, with {terminal} where 0, 1 or 2 goes: command = [\"./switch\", \"{terminal}\"]",
-            ));
-        }
-        SwitcherKind::Command { words }
     };
+    let by_hand = kind == SwitcherKind::Operator;
     let names = inner.texts("terminals")?.unwrap_or_default();
     let [one, two] = &names[..] else {
         return Err(inner.error_at(
@@ -106,21 +118,40 @@ pub(super) fn switcher(
             ),
         ));
     }
-    let mut step = |key: &'static str, usual: f64| -> Result<u64, SessionError> {
+    let (least, most, why) = if by_hand {
+        (HANDS_SECONDS.0, HANDS_SECONDS.1, "so that the operator has the time")
+    } else {
+        (STEP_SECONDS.0, STEP_SECONDS.1, "so that contacts come to rest")
+    };
+    let mut step = |key: &'static str, usual: f64, least: f64| -> Result<u64, SessionError> {
         let seconds = inner.quantity(key, Dimension::Time)?.unwrap_or(usual);
-        if !(STEP_SECONDS.0..=STEP_SECONDS.1).contains(&seconds) {
-            return Err(inner.error_at(
-                key,
-                format!(
-                    "{seconds} s: from {} s, so that contacts come to rest, to {} s",
-                    STEP_SECONDS.0, STEP_SECONDS.1
-                ),
-            ));
+        if !(least..=most).contains(&seconds) {
+            let text = format!("{seconds} s: from {least} s, {why}, to {most} s");
+            return Err(inner.error_at(key, text));
         }
         Ok((seconds * 1000.0).round() as u64)
     };
-    let (apart_ms, settle_ms) = (step("apart", 0.5)?, step("settle", 0.5)?);
+    let usual = if by_hand { 20.0 } else { 0.5 };
+    let (apart_ms, settle_ms) = (step("apart", usual, least)?, step("settle", usual, least)?);
+    let spread_ms = step("spread", apart_ms as f64 / 4000.0, 0.0)?;
+    let labels_drawn = inner.choice("labels", &[("as-written", false), ("drawn", true)])?.unwrap_or(false);
+    if labels_drawn && !by_hand {
+        return Err(inner.error_at(
+            "labels",
+            "\"drawn\" needs a person who sticks the labels on: with a relay, somebody else than the listener wires the cables as \
+             `terminals` says",
+        ));
+    }
     let starts_anew = inner.choice("music", &[("starts-anew", true), ("goes-on", false)])?.unwrap_or(true);
     inner.finish()?;
-    Ok(Some(Switcher { kind, terminals, apart_ms, settle_ms, starts_anew, folder: folder.to_path_buf() }))
+    Ok(Some(Switcher {
+        kind,
+        terminals,
+        apart_ms,
+        spread_ms,
+        settle_ms,
+        labels_drawn,
+        starts_anew,
+        folder: folder.to_path_buf(),
+    }))
 }

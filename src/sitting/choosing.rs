@@ -31,9 +31,10 @@ impl Dialogue<'_> {
         if self.asking_level(view).is_some()
             && let Some(Choosing { decibels, sounding: sounding @ false, kept: false }) = &mut self.level
         {
-            *sounding = true;
-            let sounded = self.driver.sound_level(*decibels);
-            return sounded.map_err(|stopped| self.stopped(stopped));
+            match self.driver.sound_level(*decibels) {
+                Ok(sounds) => *sounding = sounds,
+                Err(stopped) => return Err(self.stopped(stopped)),
+            }
         }
         Ok(())
     }

@@ -11,6 +11,7 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
 use super::{Ending, Finished, Request, SittingError, brief, pages, result};
+use crate::conduct::witness::Invitation;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, PageScene, Scene, Stage as Shown};
@@ -196,7 +197,10 @@ impl Dialogue<'_> {
                 Ok(if alone && since < COMING_BACK_MS { Vec::new() } else { vec![Intent::Proceed] })
             }
             // Whoever simulates a listener waits for the cable as well.
-            Answers::Simulated(_) if self.driver.is_switching() => {
+            Answers::Simulated(_)
+                if matches!(view.stage, Stage::Trial(_))
+                    && (self.driver.cable_wait().is_some() || self.driver.is_switch_busy()) =>
+            {
                 std::thread::sleep(LOOK);
                 Ok(Vec::new())
             }
@@ -219,6 +223,13 @@ impl Dialogue<'_> {
         matches!(view.stage, Stage::Sealing { .. }) && page().is_some()
     }
 
+    /// How the operator finds the page, while nobody has.
+    fn operator_awaited(&self) -> Option<Invitation> {
+        let operated = self.environment.operator.as_ref()?;
+        let awaited = self.driver.board().is_some_and(|board| board.holder().is_none());
+        awaited.then(|| operated.invitation.clone())
+    }
+
     fn scene(&mut self, view: &View) -> Scene {
         self.beside.status = self.driver.status();
         self.beside.extent = self.driver.extent();
@@ -232,7 +243,9 @@ impl Dialogue<'_> {
             title: view.terms.title.clone(),
             listener: view.listener.clone(),
             marks: scenes::marks(view.simulated.is_some(), view.silent, view.invented),
-            notice: self.notice.clone(),
+            notice: self.notice.clone().or_else(|| {
+                self.driver.cable_wait().map(|wait| Notice::News(pages::cable_wait(wait)))
+            }),
             stage,
         }
     }
@@ -245,6 +258,9 @@ impl Dialogue<'_> {
                 });
                 let around = self.request.around(standing, Some(self.driver.stimuli()));
                 brief::terms(&view.terms, &around, parties, accepted, None)
+            }
+            Stage::Sealing { .. } if self.operator_awaited().is_some() => {
+                pages::operator_awaited(&self.operator_awaited().unwrap_or_default())
             }
             Stage::Sealing { hands, .. } => {
                 match self.watch.as_ref().and_then(|watch| watch.page(&self.driver)) {
@@ -327,6 +343,7 @@ impl Dialogue<'_> {
                 };
                 Event::Accept { by: by.clone() }
             }
+            (Stage::Sealing { .. }, _) if person && self.operator_awaited().is_some() => return Ok(None),
             (Stage::Sealing { .. }, Intent::Proceed) if self.invites(view) => {
                 let goes_on = self.watch.as_ref().is_some_and(Watch::goes_on);
                 if self.driver.machine().sealing().witnesses.is_empty() && !goes_on {

@@ -60,8 +60,7 @@ pub fn conduct_watched(
     let output =
         open_output(&request.session, &request.output, request.simulate.is_some(), environment, &stimuli)?;
     let description = output.description();
-    let name = |cable: usize| request.session.cables[cable].name.clone();
-    let switched = Switched::open(request.session.switcher.as_ref(), name)
+    let switched = Switched::open(&request.session, environment)
         .map_err(|error| SittingError::Refused(error.to_string()))?;
     let fresh = matches!(start, Start::Fresh { .. });
     let kept = match &start {

@@ -7,7 +7,7 @@ use super::audition::{Heard, audition};
 use super::plain::Plain;
 use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct_watched};
-use crate::conduct::Environment;
+use crate::conduct::{Environment, Operated};
 use crate::conduct::environment::note_requests_to_end;
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
@@ -55,8 +55,13 @@ pub enum Look {
 ///
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
-pub fn sit(request: &Request, look: Look, desk: Option<&mut dyn Desk>) -> Result<Finished, SittingError> {
-    let environment = Environment::real();
+pub fn sit(
+    request: &Request,
+    look: Look,
+    desk: Option<&mut dyn Desk>,
+    operator: Option<Operated>,
+) -> Result<Finished, SittingError> {
+    let environment = Environment { operator, ..Environment::real() };
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| conduct_watched(request, &environment, face, desk))
 }

@@ -1,5 +1,6 @@
 //! The words of every page before and between trials.
 
+use crate::conduct::CableWait;
 use crate::conduct::witness::Invitation;
 use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::Fact;
@@ -42,6 +43,7 @@ pub(super) mod id {
     pub(in crate::sitting) const NOT_PREPARED: u64 = 11;
     pub(in crate::sitting) const LINK: u64 = 14;
     pub(in crate::sitting) const INVITATION: u64 = 15;
+    pub(in crate::sitting) const OPERATOR: u64 = 16;
     pub(in crate::sitting) const FACTS: u64 = 200;
 }
 
@@ -128,6 +130,38 @@ pub fn level_kept(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
     page.blocks.extend(next);
     page.proceed = Some("keep it".to_string());
     page
+}
+
+/// Who connects the cables: a person whose page is to be opened. Nobody else may see it.
+pub fn operator_awaited(invitation: &Invitation) -> PageScene {
+    let mut page = page(StageKind::Page, id::OPERATOR, "For the operator alone");
+    let words = vec![
+        Block::text(
+            "Listener: look away. Operator: scan this code, or open the address, on a phone in the same network. The first page \
+             that opens it is the operator's; nobody can open it after that.",
+        ),
+        Block::Gap,
+        Block::Copy("Address".to_owned(), invitation.address.clone()),
+        Block::Gap,
+        Block::text("Stay out of the listener's sight and hearing. This page goes on by itself."),
+        Block::caution("Amplifier off or muted before anything is connected or disconnected."),
+    ];
+    page.blocks = vec![Block::Beside(invitation.code.clone(), words)];
+    page
+}
+
+/// A real cable is waited for: in words that are the same whichever it is.
+pub fn cable_wait(wait: CableWait) -> String {
+    match wait {
+        CableWait::Awaited { by_hand: true } => {
+            "Waiting for the operator to confirm that nothing is connected.".to_owned()
+        }
+        CableWait::Awaited { by_hand: false } => "Waiting until nothing is connected.".to_owned(),
+        CableWait::Connecting { left_ms } => format!(
+            "A cable is being connected: sound in {} s. The steps are the same whichever it is.",
+            left_ms.div_ceil(1000)
+        ),
+    }
 }
 
 /// Something is being done that takes a moment.

@@ -1,22 +1,25 @@
-//! Real cables, switched: a relay connects one of two terminals, always by the same steps at the same times.
+//! Real cables, switched: a relay or a person connects one of two terminals, always by the same steps at the same times.
 //!
 //! Comes in: what the session says of the switch ([`crate::session::Switcher`]), and which terminal is to be heard. Goes
-//! out: bytes to a relay, and whether it is connected. Must not know: which side X is, trials, listeners.
+//! out: bytes to a relay or tasks for a person, and whether it is connected. Must not know: which side X is, trials, listeners.
 //!
 //! | file | question |
 //! | --- | --- |
 //! | [`ritual`] | which step is due, and did the relay keep to its time? |
 //! | [`relay`] | how is a relay spoken to? |
-//! | `worker` | who waits for the relay while the screen goes on? |
+//! | [`board`] | what is a person told who is the switch? |
+//! | `worker` | who waits for the switch while the screen goes on? |
 //!
 //! The line protocol of a relay, one line each way at 9600 baud, eight bits, no parity: `0`, `1` or `2` and a line feed;
 //! it connects nothing, terminal 1 or terminal 2, and answers `ok` once its contacts have moved. `?` asks what is connected,
 //! and it answers `0`, `1` or `2`, read back from its contacts where it can. Anything else it answers is an error.
 
+pub mod board;
 pub mod relay;
 pub mod ritual;
 mod worker;
 
+pub use board::{Board, Operator, Task};
 pub use relay::open;
 pub use ritual::{Due, Ritual, Timing};
 pub use worker::Worker;
@@ -72,4 +75,9 @@ pub trait Switch: Send {
     /// # Errors
     /// It does not answer, or connects something else.
     fn connect(&mut self, terminal: Terminal) -> Result<(), SwitchError>;
+
+    /// Where a person is the switch: what that person reads.
+    fn board(&self) -> Option<std::sync::Arc<Board>> {
+        None
+    }
 }

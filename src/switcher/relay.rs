@@ -1,11 +1,12 @@
 //! A relay behind a serial port, or behind a command of one's own.
 
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 use std::time::Duration;
 
 use serial2::SerialPort;
 
-use super::{Switch, SwitchError, Terminal};
+use super::{Operator, Switch, SwitchError, Terminal};
 use crate::session::{Switcher, SwitcherKind};
 
 /// How long an answer is waited for. The [ritual](super::ritual) gives up earlier.
@@ -21,6 +22,8 @@ const LOOK: Duration = Duration::from_millis(5);
 /// It cannot be reached, or does not answer.
 pub fn open(switcher: &Switcher) -> Result<Box<dyn Switch>, SwitchError> {
     let mut switch: Box<dyn Switch> = match &switcher.kind {
+        // Nobody waits here for a person, and nothing is connected before that person comes.
+        SwitcherKind::Operator => return Ok(Box::new(Operator(Arc::default()))),
         SwitcherKind::Serial { port, baud } => Box::new(Serial::open(port, *baud)?),
         SwitcherKind::Command { words } => {
             Box::new(Program { words: words.clone(), folder: switcher.folder.clone() })

@@ -2,20 +2,13 @@
 
 use super::{SwitchError, Terminal};
 
-/// How long each step takes, in milliseconds, whatever the relay needs of it.
+/// How long each step takes, in milliseconds, whatever a relay or a person needs of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Timing {
-    /// Nothing is connected for so long.
+    /// Nothing is connected for so long at least: between attempts, and before each presentation.
     pub apart_ms: u64,
     /// From the order to connect to the sound.
     pub settle_ms: u64,
-}
-
-impl Timing {
-    /// From its beginning to the sound.
-    pub fn whole_ms(self) -> u64 {
-        self.apart_ms + self.settle_ms
-    }
 }
 
 /// What is to be done now.
@@ -23,20 +16,22 @@ impl Timing {
 pub enum Due {
     /// Nothing.
     Nothing,
-    /// Tell the relay to connect this.
+    /// Order this to be connected.
     Order(Terminal),
     /// The cable is connected, and its time is over: sound may start.
     Ready,
-    /// The relay cannot be trusted.
+    /// The switch cannot be trusted.
     Failed(SwitchError),
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Step {
-    /// Nothing is going on; a slot is connected, or not.
-    Still { connected: bool },
-    /// Parted at this time.
-    Apart { since_ms: u64, terminal: Terminal },
+    /// Nothing is to be connected since then.
+    Parked { since_ms: u64 },
+    /// The terminal that was asked for last is connected.
+    Connected,
+    /// Parted at this time, for so long.
+    Apart { since_ms: u64, apart_ms: u64, terminal: Terminal },
     /// Connected at this time.
     Connecting { since_ms: u64 },
 }
@@ -46,80 +41,106 @@ enum Step {
 pub struct Ritual {
     timing: Timing,
     step: Step,
-    /// Orders that the relay has not answered.
+    /// Orders that were not answered yet.
     open: u32,
 }
 
 impl Ritual {
     /// Nothing is connected.
     pub fn new(timing: Timing) -> Self {
-        Self { timing, step: Step::Still { connected: false }, open: 0 }
+        Self { timing, step: Step::Parked { since_ms: 0 }, open: 0 }
     }
 
-    /// Begins to present a terminal, from whatever is going on; gives the first order.
-    pub fn begin(&mut self, at_ms: u64, terminal: Terminal) -> Terminal {
-        self.step = Step::Apart { since_ms: at_ms, terminal };
+    /// How long its steps take.
+    pub fn timing(&self) -> Timing {
+        self.timing
+    }
+
+    /// Begins to present a terminal, from whatever is going on; nothing is connected for `apart_ms`. Gives the first order.
+    pub fn begin(&mut self, at_ms: u64, apart_ms: u64, terminal: Terminal) -> Terminal {
+        self.step = Step::Apart { since_ms: at_ms, apart_ms, terminal };
         self.open += 1;
         Terminal::Parked
     }
 
     /// Nothing is presented any more; gives the order that parks.
-    pub fn park(&mut self) -> Terminal {
-        self.step = Step::Still { connected: false };
+    pub fn park(&mut self, at_ms: u64) -> Terminal {
+        self.step = Step::Parked { since_ms: at_ms };
         self.open += 1;
         Terminal::Parked
     }
 
-    /// Connects at once, for what is never asked about; gives the order.
-    pub fn connect(&mut self, terminal: Terminal) -> Terminal {
-        self.step = Step::Still { connected: true };
-        self.open += 1;
-        terminal
-    }
-
     /// A presentation has begun and is not ready.
     pub fn is_on(&self) -> bool {
-        !matches!(self.step, Step::Still { .. })
+        matches!(self.step, Step::Apart { .. } | Step::Connecting { .. })
     }
 
     /// The terminal that was asked for last is connected.
     pub fn is_connected(&self) -> bool {
-        self.step == Step::Still { connected: true }
+        self.step == Step::Connected
     }
 
-    /// The relay has answered an order, in their order.
-    pub fn answered(&mut self, answer: Result<(), SwitchError>) -> Due {
-        self.open = self.open.saturating_sub(1);
-        match answer {
-            Ok(()) => Due::Nothing,
-            Err(error) => self.fail(error),
+    /// A presentation may begin. From nothing connected only once that was confirmed, and never sooner than after its own time:
+    /// how long it takes to disconnect one cable or the other would tell which it was.
+    pub fn is_free(&self, at_ms: u64) -> bool {
+        match self.step {
+            Step::Parked { since_ms } => self.open == 0 && at_ms >= since_ms + self.timing.apart_ms,
+            _ => true,
         }
     }
 
-    /// What is due at this time. A relay that has not answered when its time is over is not waited for: how long one terminal
+    /// When something is due that nobody asks for, in milliseconds of the sitting.
+    pub fn due_at_ms(&self) -> Option<u64> {
+        match self.step {
+            Step::Apart { since_ms, apart_ms, .. } => Some(since_ms + apart_ms),
+            Step::Parked { since_ms } if self.open == 0 => Some(since_ms + self.timing.apart_ms),
+            _ => self.ready_at_ms(),
+        }
+    }
+
+    /// When the sound of the presentation that is on starts, in milliseconds of the sitting.
+    pub fn ready_at_ms(&self) -> Option<u64> {
+        match self.step {
+            Step::Apart { since_ms, apart_ms, .. } => Some(since_ms + apart_ms + self.timing.settle_ms),
+            Step::Connecting { since_ms } => Some(since_ms + self.timing.settle_ms),
+            Step::Parked { .. } | Step::Connected => None,
+        }
+    }
+
+    /// An order was answered, in their order.
+    pub fn answered(&mut self, at_ms: u64, answer: Result<(), SwitchError>) -> Due {
+        self.open = self.open.saturating_sub(1);
+        match answer {
+            Ok(()) => Due::Nothing,
+            Err(error) => self.fail(at_ms, error),
+        }
+    }
+
+    /// What is due at this time. A switch that has not answered when its time is over is not waited for: how long one terminal
     /// takes would tell.
     pub fn due(&mut self, at_ms: u64) -> Due {
+        let settle_ms = self.timing.settle_ms;
         match self.step {
-            Step::Still { .. } => Due::Nothing,
-            Step::Apart { since_ms, .. } if at_ms < since_ms + self.timing.apart_ms => Due::Nothing,
-            Step::Connecting { since_ms } if at_ms < since_ms + self.timing.settle_ms => Due::Nothing,
-            Step::Apart { .. } if self.open > 0 => self.fail(SwitchError::Silent(self.timing.apart_ms)),
-            Step::Connecting { .. } if self.open > 0 => self.fail(SwitchError::Silent(self.timing.settle_ms)),
-            Step::Apart { since_ms, terminal } => {
+            Step::Parked { .. } | Step::Connected => Due::Nothing,
+            Step::Apart { since_ms, apart_ms, .. } if at_ms < since_ms + apart_ms => Due::Nothing,
+            Step::Connecting { since_ms } if at_ms < since_ms + settle_ms => Due::Nothing,
+            Step::Apart { .. } if self.open > 0 => self.fail(at_ms, SwitchError::Silent(self.timing.apart_ms)),
+            Step::Connecting { .. } if self.open > 0 => self.fail(at_ms, SwitchError::Silent(settle_ms)),
+            Step::Apart { since_ms, apart_ms, terminal } => {
                 // From the time that it was due, so that a slow look at the clock does not add up.
-                self.step = Step::Connecting { since_ms: since_ms + self.timing.apart_ms };
+                self.step = Step::Connecting { since_ms: since_ms + apart_ms };
                 self.open += 1;
                 Due::Order(terminal)
             }
             Step::Connecting { .. } => {
-                self.step = Step::Still { connected: true };
+                self.step = Step::Connected;
                 Due::Ready
             }
         }
     }
 
-    fn fail(&mut self, error: SwitchError) -> Due {
-        self.step = Step::Still { connected: false };
+    fn fail(&mut self, at_ms: u64, error: SwitchError) -> Due {
+        self.step = Step::Parked { since_ms: at_ms };
         Due::Failed(error)
     }
 }
@@ -136,14 +157,14 @@ mod tests {
         let (mut said, mut waiting) = (Vec::new(), Vec::new());
         let mut at_ms = 0;
         for terminal in terminals {
-            let order = ritual.begin(at_ms, *terminal);
+            let order = ritual.begin(at_ms, 400, *terminal);
             said.push((at_ms, Due::Order(order)));
             waiting.push(at_ms + answers_after_ms);
             while ritual.is_on() {
                 at_ms += 10;
                 while waiting.first().is_some_and(|answer| *answer <= at_ms) {
                     waiting.remove(0);
-                    assert_eq!(ritual.answered(Ok(())), Due::Nothing);
+                    assert_eq!(ritual.answered(at_ms, Ok(())), Due::Nothing);
                 }
                 match ritual.due(at_ms) {
                     Due::Nothing => {}
@@ -174,12 +195,23 @@ mod tests {
     }
 
     #[test]
+    fn between_attempts_nothing_begins_before_it_was_confirmed_and_never_sooner_for_who_is_quick() {
+        let mut ritual = Ritual::new(TIMING);
+        ritual.park(1000);
+        assert!(!ritual.is_free(1000) && !ritual.is_free(9000), "nobody has confirmed");
+        ritual.answered(1001, Ok(()));
+        assert!(!ritual.is_free(1399) && ritual.is_free(1400), "the same time, however quick");
+        ritual.begin(1400, 450, Terminal::One);
+        assert_eq!(ritual.ready_at_ms(), Some(1400 + 450 + 500), "longer by what the seal says");
+    }
+
+    #[test]
     fn a_relay_that_is_late_or_wrong_is_not_trusted() {
         let late = presented(&[Terminal::One], 450);
         assert_eq!(late.last(), Some(&(400, Due::Failed(SwitchError::Silent(400)))));
         let mut ritual = Ritual::new(TIMING);
-        ritual.begin(0, Terminal::Two);
-        assert_eq!(ritual.answered(Err(SwitchError::Wrong)), Due::Failed(SwitchError::Wrong));
+        ritual.begin(0, 400, Terminal::Two);
+        assert_eq!(ritual.answered(9, Err(SwitchError::Wrong)), Due::Failed(SwitchError::Wrong));
         assert!(!ritual.is_on() && !ritual.is_connected());
         // No message tells the terminal.
         for error in [SwitchError::Wrong, SwitchError::NotConnected, SwitchError::Silent(5)] {

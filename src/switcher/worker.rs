@@ -1,17 +1,39 @@
-//! A thread that waits for the relay, so that the screen goes on.
+//! A thread that waits for the switch, so that the screen goes on.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 
+use super::board::Board;
 use super::{Switch, SwitchError, Terminal};
 
-/// A switch on a thread of its own. Orders are carried out one after the other and answered in their order.
-#[derive(Debug)]
-pub struct Worker {
-    /// Taken away at the end.
-    orders: Option<Sender<Terminal>>,
-    answers: Receiver<Result<(), SwitchError>>,
-    thread: Option<JoinHandle<()>>,
+/// A switch, most often on a thread of its own. Orders are carried out one after the other and answered in their order.
+pub enum Worker {
+    /// Its thread waits.
+    Apart {
+        /// Taken away at the end.
+        orders: Option<Sender<Terminal>>,
+        /// Of the orders, in their order.
+        answers: Receiver<Result<(), SwitchError>>,
+        /// Where it waits.
+        thread: Option<JoinHandle<()>>,
+        /// Where a person is the switch.
+        board: Option<Arc<Board>>,
+    },
+    /// Whoever orders waits: where time stands still meanwhile.
+    Here {
+        /// The switch.
+        switch: Box<dyn Switch>,
+        /// Of the orders, in their order.
+        answers: VecDeque<Result<(), SwitchError>>,
+    },
+}
+
+impl std::fmt::Debug for Worker {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.debug_struct("Worker").finish_non_exhaustive()
+    }
 }
 
 impl Worker {
@@ -20,6 +42,7 @@ impl Worker {
     /// # Errors
     /// The system gives no thread.
     pub fn start(mut switch: Box<dyn Switch>) -> std::io::Result<Self> {
+        let board = switch.board();
         let (orders, ordered) = channel::<Terminal>();
         let (answer, answers) = channel();
         let thread = std::thread::Builder::new().name("switch".to_owned()).spawn(move || {
@@ -28,26 +51,46 @@ impl Worker {
                 let _ = answer.send(switch.connect(terminal));
             }
         })?;
-        Ok(Self { orders: Some(orders), answers, thread: Some(thread) })
+        Ok(Self::Apart { orders: Some(orders), answers, thread: Some(thread), board })
+    }
+
+    /// Takes the switch, and carries orders out as they come.
+    pub fn here(switch: Box<dyn Switch>) -> Self {
+        Self::Here { switch, answers: VecDeque::new() }
     }
 
     /// Orders; what comes of it is answered later.
-    pub fn order(&self, terminal: Terminal) {
-        // A thread that is gone answers nothing, and silence is an answer.
-        let _ = self.orders.as_ref().map(|orders| orders.send(terminal));
+    pub fn order(&mut self, terminal: Terminal) {
+        match self {
+            Self::Apart { orders, board, .. } => {
+                if let Some(board) = board {
+                    board.give();
+                }
+                // A thread that is gone answers nothing, and silence is an answer.
+                let _ = orders.as_ref().map(|orders| orders.send(terminal));
+            }
+            Self::Here { switch, answers } => answers.push_back(switch.connect(terminal)),
+        }
     }
 
     /// The next answer, if it has come.
-    pub fn answer(&self) -> Option<Result<(), SwitchError>> {
-        self.answers.try_recv().ok()
+    pub fn answer(&mut self) -> Option<Result<(), SwitchError>> {
+        match self {
+            Self::Apart { answers, .. } => answers.try_recv().ok(),
+            Self::Here { answers, .. } => answers.pop_front(),
+        }
     }
 }
 
 impl Drop for Worker {
     /// What was ordered last is carried out: a switch that is left is parked.
     fn drop(&mut self) {
-        drop(self.orders.take());
-        if let Some(thread) = self.thread.take() {
+        let Self::Apart { orders, thread, board, .. } = self else { return };
+        drop(orders.take());
+        if let Some(board) = board {
+            board.finish();
+        }
+        if let Some(thread) = thread.take() {
             // A thread that panicked has nothing left to do.
             let _ = thread.join();
         }

@@ -68,6 +68,8 @@ pub enum Event {
     Continue,
     /// Switch to the slot with this index.
     Select(usize),
+    /// Begin to connect the real cable of the slot with this index.
+    Present(usize),
     /// Start or resume playing.
     Play,
     /// Pause.
@@ -200,6 +202,13 @@ pub enum Effect {
         pair: PairKind,
         /// Side and level in each slot.
         slots: Vec<(Side, f64)>,
+    },
+    /// Connect the real cable of a slot: nothing for so long, then its terminal.
+    Connect {
+        /// Index of the slot.
+        slot: usize,
+        /// Milliseconds for which nothing is connected.
+        apart_ms: u64,
     },
     /// Switch the player to the slot with this index.
     SwitchTo(usize),

@@ -16,6 +16,21 @@ pub struct Listening {
     pub took_ms: u64,
     /// Device events that did not make it void.
     pub events: Vec<String>,
+    /// Format 2, where real cables are switched at times from the seal: each presentation that was begun, in order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub presented: Option<Vec<Presentation>>,
+}
+
+/// A presentation of a slot over a real cable, from its first step on. Which terminal it went to is not written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Presentation {
+    /// Index of the slot.
+    pub slot: usize,
+    /// Time of the sitting in milliseconds at which everything was disconnected.
+    pub at_ms: u64,
+    /// Milliseconds for which nothing was connected; the terms' `settle_ms` comes after them. See [`waits`](super::waits).
+    pub apart_ms: u64,
 }
 
 /// How a vote of a night reached the host.

@@ -12,6 +12,7 @@ use super::record::{
     Ballot, Closing, ComparisonTerms, FORMAT, Listening, Occasion, Opening, Part, Record, StimulusTerms,
     StoppingTerms, TrialId,
 };
+use super::waits::MOST_PRESENTATIONS;
 use super::witness::{LINKS_WAIT_MS, MAX_NAME, MAX_WITNESSES, Witness};
 use super::{schedule, score};
 use crate::session::Takes;
@@ -535,6 +536,7 @@ impl Ledger {
         let slots = self.opening.terms.asked_in(id.part).slots.len();
         let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
         allowed(fitting, "the listening does not fit the protocol")?;
+        self.presented(listening)?;
         match self.next() {
             Some(next) if next == id => Ok(()),
             Some(next) => Err(format!(
@@ -543,6 +545,23 @@ impl Ledger {
             )),
             None => Err("a trial after the last one".to_owned()),
         }
+    }
+
+    /// Refuses what was heard without having been connected, where cables are switched at times from the seal.
+    fn presented(&self, listening: &Listening) -> Result<(), String> {
+        let sealed = self.opening.terms.switcher.as_ref().is_some_and(|terms| terms.spread_ms.is_some());
+        let presented = listening.presented.as_deref().unwrap_or_default();
+        allowed(sealed || listening.presented.is_none(), "presentations of a sitting without switched cables")?;
+        let slots = listening.listens.len();
+        let orderly = presented.windows(2).all(|pair| pair[0].at_ms <= pair[1].at_ms);
+        allowed(orderly && presented.len() <= MOST_PRESENTATIONS, "the times of the presentations run backwards")?;
+        allowed(presented.iter().all(|own| own.slot < slots), "a presentation of a slot that does not exist")?;
+        let connected = |slot: usize| presented.iter().any(|own| own.slot == slot);
+        let heard = (0..slots).filter(|&slot| listening.heard_ms[slot] > 0);
+        allowed(
+            !sealed || heard.into_iter().all(connected),
+            "something was heard over a cable that was never connected",
+        )
     }
 
     /// Refuses an answer, or the end of a vote, before what is asked about was heard for the agreed time. In format 1 no time

@@ -37,6 +37,7 @@ pub mod training;
 pub mod verify;
 pub mod view;
 pub mod wager;
+pub mod waits;
 pub mod witness;
 pub mod words;
 

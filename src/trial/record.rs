@@ -36,7 +36,7 @@ use super::wager::{self, EarlierSitting};
 use crate::session::SittingFact;
 
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
-pub use super::happened::{Ballot, Demonstration, Listening};
+pub use super::happened::{Ballot, Demonstration, Listening, Presentation};
 pub use super::output::{Output, OutputKind, OutputPath};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms,

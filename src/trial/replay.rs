@@ -5,10 +5,11 @@
 use super::balance::DrawnOnce;
 use super::digest::Digest;
 use super::ledger::Ledger;
-use super::record::{Closing, Opening, Record};
+use super::record::{Closing, Listening, Opening, Record, SwitcherTerms, TrialId};
 use super::schedule::{Draws, Presented};
 use super::score::Tally;
 use super::seal::Secret;
+use super::waits;
 use super::witness::trial_key;
 
 /// Records so far, with everything that was drawn for them.
@@ -78,6 +79,12 @@ impl Replay {
     /// Why it cannot stand here.
     pub fn take(&mut self, record: &Record) -> Result<(), String> {
         let finished = self.ledger.attempts.len();
+        if let Record::Answer { id, listening, .. }
+        | Record::Void { id, listening, .. }
+        | Record::VotesClosed { id, listening, .. } = record
+        {
+            self.check_waits(*id, listening)?;
+        }
         self.ledger.apply(record)?;
         match record {
             Record::Sealed { .. } => self.seal()?,
@@ -103,6 +110,32 @@ impl Replay {
             self.draw_next()?;
         }
         Ok(())
+    }
+
+    /// Milliseconds for which nothing is connected in the presentation with this number of an attempt.
+    pub fn apart_ms(&self, terms: &SwitcherTerms, id: TrialId, number: usize) -> u64 {
+        self.key.map_or(terms.apart_ms, |key| waits::apart_ms(&key, terms, id, number))
+    }
+
+    /// Whether the seal that is on gives the cable that is named second the label of terminal 1.
+    pub fn labels_turned(&self) -> bool {
+        let terms = self.ledger.opening.terms.switcher.as_ref();
+        self.key.zip(terms).is_some_and(|(key, terms)| waits::labels_turned(&key, terms))
+    }
+
+    /// Holds the times of presentations against the seal.
+    fn check_waits(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
+        let Some(terms) = &self.ledger.opening.terms.switcher else { return Ok(()) };
+        let presented = listening.presented.iter().flatten().enumerate();
+        match presented.into_iter().find(|(at, own)| own.apart_ms != self.apart_ms(terms, id, at + 1)) {
+            None => Ok(()),
+            Some((at, own)) => Err(format!(
+                "nothing was connected for {} ms before presentation {}, and the seal says {} ms",
+                own.apart_ms,
+                at + 1,
+                self.apart_ms(terms, id, at + 1)
+            )),
+        }
     }
 
     fn seal(&mut self) -> Result<(), String> {

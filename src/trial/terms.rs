@@ -271,7 +271,7 @@ pub struct StimulusTerms {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SwitcherTerms {
-    /// What switches: `serial` or `command`.
+    /// What switches: `serial`, `command` or `operator`.
     pub kind: String,
     /// The cables at terminals 1 and 2.
     pub terminals: [String; 2],
@@ -281,6 +281,13 @@ pub struct SwitcherTerms {
     pub settle_ms: u64,
     /// Each presentation begins at the same place of the music.
     pub starts_anew: bool,
+    /// Nothing is connected for up to so many milliseconds longer, as the seal says (see [`waits`](super::waits)); absent in
+    /// journals from before that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread_ms: Option<u64>,
+    /// `true`: the seal says which of the two cables gets the label of terminal 1; absent: they are as `terminals` says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub labels_drawn: Option<bool>,
 }
 
 /// Instead of a fixed size: how much of the difference is needed. See [`score`](super::score).
@@ -435,6 +442,8 @@ impl Terms {
                 apart_ms: switcher.apart_ms,
                 settle_ms: switcher.settle_ms,
                 starts_anew: switcher.starts_anew,
+                spread_ms: Some(switcher.spread_ms),
+                labels_drawn: switcher.labels_drawn.then_some(true),
             }),
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,

@@ -3,6 +3,7 @@
 mod alike;
 mod blindness;
 mod browser;
+mod cables;
 mod evening;
 mod hostile;
 mod links;

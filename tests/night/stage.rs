@@ -170,6 +170,8 @@ pub(super) fn environment(clock: Arc<dyn Clock>, recorder: &Recorder) -> NightEn
         prepare: Arc::new(|_, _| Ok(stimuli())),
         in_background: false,
         open: Arc::new(move |_, _, _, _| Ok(Box::new(recorder.clone()))),
+        switch: Arc::new(earwitness::switcher::open),
+        operator: None,
         secret: Arc::new(|| Ok(Secret::from_bytes([7; 32]))),
         seed: 1,
         ending: || false,

@@ -402,6 +402,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             switches: 3 + (numbers.next() % 6) as u32,
             took_ms,
             events: plan.event.iter().cloned().collect(),
+            presented: None,
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
             put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening });

@@ -2,6 +2,7 @@
 
 mod backgrounds;
 mod blindness;
+mod cables;
 mod faces;
 mod few_keys;
 mod keys;

@@ -273,6 +273,11 @@ pub(crate) fn stimuli(session: &Session) -> StimulusSet {
     stimuli_apart(session, 0.1)
 }
 
+/// The same, both sides of each comparison alike.
+pub(crate) fn stimuli_alike(session: &Session) -> StimulusSet {
+    stimuli_apart(session, 0.0)
+}
+
 /// The same, the sides of each comparison apart by so much at their peaks (full scale 1.0).
 fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
     let sound = |level: f32| Playable {
@@ -531,6 +536,8 @@ fn around<T>(setting: &Setting<'_>, work: impl FnOnce(&Environment, &TestClock) 
                 asked: Cell::new(0),
             }))
         }),
+        switch: Arc::new(earwitness::switcher::open),
+        operator: None,
         secret: Arc::new(move || Ok(secret.clone())),
         seed: 7,
         ending: || false,

@@ -18,9 +18,10 @@ use crate::ballot::reveal::Place;
 use crate::ballot::room::Room;
 use crate::ballot::routes::{Shared, serve};
 use crate::ballot::view::Snapshot;
-use crate::conduct::{Driver, Environment, Folder, Output, SittingClock, folder};
+use crate::conduct::{Driver, Environment, Folder, Output, SittingClock, Switched, folder};
 use crate::player::{OutputChoice, PlayerOptions};
 use crate::session::Session;
+use crate::session::caution::Caution;
 use crate::stimulus::StimulusSet;
 use crate::trial::record::StoppingTerms;
 use crate::trial::sittings::Secrets;
@@ -117,6 +118,11 @@ impl BeforeNight {
         let session = &request.session;
         let folder = Folder::look(session.sittings_folder(), &environment.common).map_err(locked)?;
         let (terms, notes) = terms_of_a_room(session)?;
+        if session.switcher.is_some() && request.by_hand {
+            return Err(refused(
+                "--by-hand plays at once what the host names, and a real cable has to be connected first: leave --by-hand out",
+            ));
+        }
         let digest = Digest::of(session.source.as_bytes());
         let cut_off = folder.sittings().and_then(|sittings| {
             let ours = |night: &Unfinished| night.occasion == Occasion::Night && night.session == digest;
@@ -216,6 +222,8 @@ impl BeforeNight {
             folder::may_go_on(opening, &session, &stimuli, &description)
                 .map_err(|why| refused(format!("the night in {} cannot go on: {why}", night.journal)))?;
         }
+        let switched = Switched::open(&session, &common).map_err(refused)?;
+        let agreed = terms.clone();
         let resumed = cut_off.is_some();
         let utc = common.utc();
         let sittings = folder.take(&common).map_err(locked)?;
@@ -250,7 +258,19 @@ impl BeforeNight {
         let clock = SittingClock::start(common.clock.clone(), opened.conductor.at_ms());
         let night = Night::new(opened.conductor, &read.records, &read.digests, timing, by_hand)
             .in_room(room)
-            .blinded(Digest::of_parts(&[b"earwitness blind v2", passes.secret()]));
+            .blinded(Digest::of_parts(&[b"earwitness blind v2", passes.secret()]))
+            .through(&agreed);
+        if session.switcher.is_some() {
+            let seconds = night.gap_ms() as f64 / 1000.0;
+            notes.push(format!(
+                "Real cables are switched: {seconds} s of silence before each stimulus. {}",
+                Caution::Switched.remedy()
+            ));
+        }
+        let operator = common.operator.as_ref().map(|operated| operated.invitation.address.clone());
+        if let Some(address) = &operator {
+            notes.insert(0, format!("For the operator alone, out of everybody's sight: open {address}"));
+        }
         let labels: Vec<&str> = night.definition().slots.iter().map(|slot| slot.label).collect();
         let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
@@ -268,7 +288,7 @@ impl BeforeNight {
             seats_of: Mutex::default(),
         });
         let server = serve(listener, shared.clone())?;
-        let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli);
+        let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli).through(switched);
         // A night is played at the clips' own level: it has no other. What stopped it is kept by the driver.
         let _ = driver.carry_out(opened.effects).and_then(|()| driver.keep_level());
         driver.with(|night, at_ms| (night.announce_tables(at_ms), ()));
@@ -289,6 +309,7 @@ impl BeforeNight {
             notices: Vec::new(),
             notes,
             resumed,
+            operator,
             asked_to_close: None,
             told_stop: false,
             _server: server,
@@ -329,12 +350,6 @@ pub(in crate::ballot) fn listen(wanted: SocketAddr) -> Result<(TcpListener, Sock
 /// A session's terms for a room, and what a room changes in them, to be told to the host.
 pub(in crate::ballot) fn terms_of_a_room(session: &Session) -> Result<(Terms, Vec<String>), NightError> {
     let terms = Terms::of(session);
-    if terms.switcher.is_some() {
-        return Err(NightError::Refused(
-            "switcher: a night plays by its own clock and cannot wait for a switch; use single sittings (`earwitness run`) for real cables"
-                .to_owned(),
-        ));
-    }
     let mut notes: Vec<String> = Vec::new();
     if !matches!(terms.stopping, StoppingTerms::AllTrials {}) {
         return Err(NightError::Refused(

@@ -35,6 +35,9 @@ impl Night {
                 self.present(at_ms);
             }
             Command::Repeat => return nothing("a trial can be repeated while votes are open"),
+            Command::Play(_) if self.switched_ms.is_some() => {
+                return nothing("real cables are presented in their order: next, or repeat");
+            }
             Command::Play(slot) if in_trial && !matches!(self.show, Show::Presenting { .. }) => {
                 self.start_ms = None;
                 self.start_slot(at_ms, *slot, &mut effects);

@@ -20,8 +20,9 @@ impl Night {
     pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
         let mut effects = Vec::new();
         match self.show {
-            Show::Presenting { since_ms, playing } => {
+            Show::Presenting { since_ms, playing, begun } => {
                 let moment = self.moment(since_ms, at_ms);
+                self.connect_next(at_ms, since_ms, begun, moment, &mut effects);
                 let now = match moment {
                     Moment::Playing { slot, .. } => Some(slot),
                     Moment::Gap { .. } | Moment::Over => None,
@@ -63,9 +64,10 @@ impl Night {
         {
             self.close_votes(at_ms, &mut effects);
         }
-        if self.show == Show::Quiet && !self.open && self.start_ms.is_some_and(|start| at_ms >= start) {
+        let due = self.start_ms.is_some_and(|start| at_ms >= start) && !self.held;
+        if self.show == Show::Quiet && !self.open && due {
             self.start_ms = None;
-            if self.trial().is_some() {
+            if self.trial().is_some() || self.ears.is_some() {
                 self.present(at_ms);
             } else {
                 effects.extend(self.ask_links(at_ms).unwrap_or_default());
@@ -73,6 +75,30 @@ impl Night {
         }
         self.links_in_time(at_ms, &mut effects);
         effects
+    }
+
+    /// In the silence before a stimulus its real cable is connected, each time by the same steps.
+    fn connect_next(
+        &mut self,
+        at_ms: u64,
+        since_ms: u64,
+        begun: Option<u64>,
+        moment: Moment,
+        effects: &mut Vec<Effect>,
+    ) {
+        let (Some(apart_ms), Moment::Gap { next: slot, .. }) = (self.switched_ms, moment) else { return };
+        let place = at_ms.saturating_sub(since_ms) / (self.timing.gap_ms + self.clip_ms.max(1));
+        if begun == Some(place) {
+            return;
+        }
+        if let Show::Presenting { begun, .. } = &mut self.show {
+            *begun = Some(place);
+        }
+        if self.ears.is_some() {
+            effects.push(Effect::Connect { slot, apart_ms });
+        } else {
+            self.push(at_ms, Event::Present(slot), effects);
+        }
     }
 
     pub(super) fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
@@ -97,9 +123,12 @@ impl Night {
     }
 
     pub(super) fn present(&mut self, at_ms: u64) {
-        self.start_ms = None;
         self.deadline_ms = None;
-        self.show = Show::Presenting { since_ms: at_ms, playing: None };
+        // It begins by itself as soon as nothing is connected any more.
+        self.start_ms = self.held.then_some(at_ms);
+        if !self.held {
+            self.show = Show::Presenting { since_ms: at_ms, playing: None, begun: None };
+        }
     }
 
     pub(super) fn open_votes(&mut self, at_ms: u64) {

@@ -65,6 +65,18 @@ var earwitnessHand = (function () {
     for (var i = 0; i < text.length; i += 1) { bytes.push(text.charCodeAt(i)); }
     return bytes;
   }
+  function utf8(text) { return bytesOf(unescape(encodeURIComponent(text))); }
+  /* HMAC (RFC 2104) with SHA-256, as hex digits. */
+  function hmac(key, message) {
+    var inner = [];
+    var outer = [];
+    for (var i = 0; i < 64; i += 1) {
+      var byte = i < key.length ? key[i] : 0;
+      inner.push(byte ^ 54);
+      outer.push(byte ^ 92);
+    }
+    return sha256(outer.concat(unhex(sha256(inner.concat(message)))));
+  }
   function unhex(text) {
     var bytes = [];
     for (var i = 0; i < text.length; i += 2) { bytes.push(parseInt(text.slice(i, i + 2), 16)); }
@@ -105,5 +117,6 @@ var earwitnessHand = (function () {
     busy = true;
     earwitness.send("POST", "/hand", {}, body, function () { busy = false; });
   }
-  return { answer: answer, sha256: sha256, hash: hash, bytesOf: bytesOf, unhex: unhex, random: random, links: links, own: function () { return hand; } };
+  return { answer: answer, sha256: sha256, hash: hash, bytesOf: bytesOf, unhex: unhex, utf8: utf8, hmac: hmac, random: random, links: links,
+    own: function () { return hand; } };
 }());

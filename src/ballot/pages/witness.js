@@ -4,23 +4,13 @@
   "use strict";
   var sha256 = earwitnessHand.sha256;
   var bytesOf = earwitnessHand.bytesOf;
+  var unhex = earwitnessHand.unhex;
+  var hmac = earwitnessHand.hmac;
+  var utf8 = earwitnessHand.utf8;
   var main = document.getElementById("main");
   var bar = document.getElementById("network");
   var spoken = document.getElementById("spoken");
 
-  var unhex = earwitnessHand.unhex;
-  function utf8(text) { return bytesOf(unescape(encodeURIComponent(text))); }
-  /* HMAC (RFC 2104) with SHA-256, as hex digits. */
-  function hmac(key, message) {
-    var inner = [];
-    var outer = [];
-    for (var i = 0; i < 64; i += 1) {
-      var byte = i < key.length ? key[i] : 0;
-      inner.push(byte ^ 54);
-      outer.push(byte ^ 92);
-    }
-    return sha256(outer.concat(unhex(sha256(inner.concat(message)))));
-  }
 
   /* ---- what this phone keeps ---- */
   var code = "";

@@ -1,12 +1,12 @@
 //! The server of a sitting's witnesses: its paths, who may ask, what they get.
 
-use std::sync::{Arc, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, Bytes};
 use axum::extract::{ConnectInfo, DefaultBodyLimit, Query, Request as Asking, State as From};
-use axum::http::{HeaderMap, Method, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
@@ -14,10 +14,10 @@ use serde::Deserialize;
 use tokio::sync::oneshot;
 
 use super::{Published, Shared, state};
-use crate::ballot::guard::{Counted, Turned};
+use crate::ballot::gate::{refused, same};
 use crate::ballot::listener::Peer;
 use crate::ballot::routes::{
-    HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, protect, serve_router, understood,
+    HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, serve_router, understood,
 };
 use crate::ballot::{NightError, pages};
 use crate::conduct::witness::{Ask, Request};
@@ -48,67 +48,21 @@ pub(super) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Res
     serve_router(listener, address, router)
 }
 
-impl Shared {
-    fn take(&self, counted: Counted) -> Result<(), Turned> {
-        let now_ms = self.started.elapsed().as_millis() as u64;
-        self.tally.lock().unwrap_or_else(PoisonError::into_inner).take(counted, now_ms)
-    }
-}
-
-fn refused(status: StatusCode, message: &str) -> Response {
-    json(status, &serde_json::json!({ "refused": message }))
-}
-
-/// Who may ask at all: as on a night.
-fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> Result<(), Turned> {
-    let all = |name| headers.get_all(name).into_iter().map(|value| value.to_str().unwrap_or("?"));
-    shared.take(Counted::Address(peer.0.ip()))?;
-    shared.door.host(all(header::HOST))?;
-    if matches!(*method, Method::GET | Method::HEAD) {
-        Ok(())
-    } else {
-        shared.door.origin(all(header::ORIGIN))
-    }
-}
-
 async fn door(
     From(shared): App,
     ConnectInfo(peer): ConnectInfo<Peer>,
     request: Asking,
     next: Next,
 ) -> Response {
-    let mut response = match admit(&shared, peer, request.method(), request.headers()) {
-        Ok(()) => next.run(request).await,
-        Err(Turned::Pace) => refused(StatusCode::TOO_MANY_REQUESTS, "too many requests"),
-        Err(Turned::Host) => refused(StatusCode::MISDIRECTED_REQUEST, "this address is not served here"),
-        Err(Turned::Origin) => refused(StatusCode::FORBIDDEN, "only the witness's own page may do this"),
-    };
-    protect(&mut response);
-    response
+    shared.gate.pass(peer, request, next).await
 }
 
-/// A request that got nowhere costs its sender some of its patience with us.
 fn stranger(shared: &Shared, peer: Peer) -> Response {
-    match shared.take(Counted::Stranger(peer.0.ip())) {
-        Ok(()) => {
-            refused(StatusCode::FORBIDDEN, "this is not the code: scan it again from the computer's screen")
-        }
-        Err(_) => refused(StatusCode::TOO_MANY_REQUESTS, "too many requests"),
-    }
+    shared.gate.stranger(peer)
 }
 
 async fn unknown(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>) -> Response {
-    let mut response = stranger(&shared, peer);
-    if response.status() == StatusCode::FORBIDDEN {
-        *response.status_mut() = StatusCode::NOT_FOUND;
-    }
-    response
-}
-
-/// Compares in a time that does not depend on where the difference is.
-fn same(left: &str, right: &str) -> bool {
-    let pairs = left.bytes().zip(right.bytes());
-    left.len() == right.len() && pairs.fold(0_u8, |all, (left, right)| all | (left ^ right)) == 0
+    shared.gate.unknown(peer)
 }
 
 fn looks(shared: &Shared, headers: &HeaderMap) -> bool {

@@ -75,6 +75,11 @@ impl Conductor {
         Some(grid.chance() + (most - grid.chance()) * heard)
     }
 
+    /// For the switch of real cables alone: whether the cable that is named second has the label of terminal 1.
+    pub fn labels_turned(&self) -> bool {
+        self.replay.labels_turned()
+    }
+
     /// What may be shown.
     pub fn view(&self) -> View {
         let opening = &self.replay.ledger.opening;

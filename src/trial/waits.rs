@@ -1,0 +1,67 @@
+//! Times and labels of real cables that are switched: from the seal's key, and from nothing that is drawn for a trial.
+//!
+//! How long nothing is connected varies a little from presentation to presentation, so that nobody learns anything from how
+//! long a relay or a person took. Whoever has the opened key derives the same times; before, they look like chance, and
+//! they are the same whichever side is in which slot.
+
+use super::Digest;
+use super::record::{Part, SwitcherTerms, TrialId};
+
+/// Most presentations that one attempt may begin.
+pub const MOST_PRESENTATIONS: usize = 1000;
+
+/// Milliseconds for which nothing is connected in the presentation with this number (from 1) of an attempt.
+pub fn apart_ms(key: &Digest, terms: &SwitcherTerms, id: TrialId, number: usize) -> u64 {
+    let part = match id.part {
+        Part::Qualification => "qualification",
+        Part::WarmUp => "warm-up",
+        Part::Main => "main",
+    };
+    let place = format!("{part} {} {} {number}", id.trial, id.attempt);
+    let digest = Digest::of_parts(&[b"earwitness wait v2", &key.0, place.as_bytes()]);
+    let number = u64::from_be_bytes(digest.0[..8].try_into().expect("8 of 32 bytes"));
+    // A spread is at most two minutes: no wait is likelier than another by more than 1e-14.
+    terms.apart_ms + number % (terms.spread_ms.unwrap_or(0) + 1)
+}
+
+/// Whether the cable that is named second gets the label of terminal 1.
+pub fn labels_turned(key: &Digest, terms: &SwitcherTerms) -> bool {
+    let digest = Digest::of_parts(&[b"earwitness labels v2", &key.0]);
+    terms.labels_drawn == Some(true) && digest.0[0] & 1 == 1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn waits_are_spread_evenly_and_labels_fall_both_ways() {
+        let terms = SwitcherTerms {
+            kind: "operator".to_owned(),
+            terminals: ["one".to_owned(), "two".to_owned()],
+            apart_ms: 400,
+            settle_ms: 500,
+            starts_anew: true,
+            spread_ms: Some(99),
+            labels_drawn: Some(true),
+        };
+        let (mut sum, mut turned) = (0, 0);
+        for trial in 1..=2000 {
+            let key = Digest::of(&u32::to_be_bytes(trial));
+            let id = TrialId { part: Part::Main, trial: 1 + trial % 7, attempt: 1 };
+            let wait = apart_ms(&key, &terms, id, 1);
+            assert!((400..500).contains(&wait), "{wait}");
+            sum += wait;
+            turned += u32::from(labels_turned(&key, &terms));
+        }
+        // Uniform on 400 to 499: mean 449.5, standard error 0.65. Binomial with one half: standard deviation 22.
+        assert!((sum as f64 / 2000.0 - 449.5).abs() < 4.0, "{sum}");
+        assert!(turned.abs_diff(1000) < 112, "{turned}");
+        // The vector of FORMAT.md.
+        let key = Digest::from_hex("0c1b794a1cffc05d494b70e60ef38b60641ccaaf736f010695a5c7e5f55030ce").expect("hex");
+        let id = TrialId { part: Part::Main, trial: 3, attempt: 1 };
+        let plain = SwitcherTerms { labels_drawn: None, ..terms.clone() };
+        assert!(!labels_turned(&key, &plain));
+        assert_eq!((apart_ms(&key, &terms, id, 2), labels_turned(&key, &terms)), (413, false));
+    }
+}

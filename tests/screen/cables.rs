@@ -1,0 +1,152 @@
+//! Real cables on a virtual clock: everything that leaves the program is the same, byte by byte and millisecond by millisecond,
+//! whichever cable is drawn; only the number of the terminal follows the draw.
+
+use std::path::Path;
+use std::sync::{Arc, Mutex};
+
+use earwitness::ballot::operating;
+use earwitness::ballot::witnessing::Code;
+use earwitness::conduct::{Clock, Environment};
+use earwitness::sitting::Resuming;
+use earwitness::switcher::{Board, Switch, SwitchError, Task, Terminal};
+use earwitness::trial::{Part, TrialId};
+
+use super::rig::{self, Sat, Setting, keys, sit_in};
+use crate::blind;
+
+/// What went to the switch, and when, in milliseconds.
+type Log = Arc<Mutex<Vec<(u128, String)>>>;
+
+/// A relay that answers at once, or a person who does.
+struct Recorded {
+    log: Log,
+    clock: Arc<dyn Clock>,
+    board: Option<Arc<Board>>,
+    /// The order with this number is not carried out.
+    fails: Option<usize>,
+}
+
+impl Switch for Recorded {
+    fn connect(&mut self, terminal: Terminal) -> Result<(), SwitchError> {
+        let mut log = self.log.lock().unwrap();
+        let at_ms = self.clock.elapsed().as_millis();
+        let sent = match &self.board {
+            // What the page gets, its mask taken off.
+            Some(_) => {
+                let (code, holder) = (Code::new("CODE"), "aa");
+                let task = Task::of(terminal);
+                let state = operating::state(&task, log.len() as u64, true, &code, holder, (0.2, 0.2));
+                let mask = operating::mask(&code, holder, state.number);
+                let meant = (state.masked + 3 - mask) % 3;
+                let masked = serde_json::to_string(&state).unwrap();
+                format!("{} {meant}", masked.replace(&format!("\"masked\":{}", state.masked), "\"masked\":m"))
+            }
+            None => format!("{}\n?\n", terminal.digit()),
+        };
+        log.push((at_ms, sent));
+        if self.fails == Some(log.len()) { Err(SwitchError::Wrong) } else { Ok(()) }
+    }
+
+    fn board(&self) -> Option<Arc<Board>> {
+        self.board.clone()
+    }
+}
+
+/// The terminals alike.
+fn masked(log: &[(u128, String)]) -> Vec<(u128, String)> {
+    let alike = |sent: &String| match sent.strip_suffix(" 2") {
+        Some(rest) => format!("{rest} 1"),
+        None if sent.starts_with('2') => sent.replacen('2', "1", 1),
+        None => sent.clone(),
+    };
+    log.iter().map(|(at_ms, sent)| (*at_ms, alike(sent))).collect()
+}
+
+struct Seen {
+    bytes: Vec<u8>,
+    calls: Vec<String>,
+    journal: String,
+    log: Vec<(u128, String)>,
+}
+
+fn seen(sat: Sat, log: &Log) -> Seen {
+    let finished = sat.result.unwrap_or_else(|error| panic!("{error}"));
+    let journal = std::fs::read_to_string(finished.journal).unwrap();
+    Seen {
+        bytes: sat.bytes,
+        calls: sat.calls,
+        journal: blind::without_digests(&journal),
+        log: log.lock().unwrap().clone(),
+    }
+}
+
+impl Seen {
+    fn assert_same(&self, other: &Self, what: &str) {
+        assert!(self.bytes == other.bytes, "{what}: the terminal's bytes differ");
+        assert!(self.journal == other.journal, "{what}: the journals differ\n{}\n{}", self.journal, other.journal);
+        assert_eq!(self.calls, other.calls, "{what}: calls to the player differ");
+        assert_eq!(masked(&self.log), masked(&other.log), "{what}: the switch's traffic differs");
+    }
+}
+
+fn with_switch(environment: &mut Environment, log: &Log, by_hand: bool, fails: Option<usize>) {
+    let (log, clock) = (Arc::clone(log), Arc::clone(&environment.clock));
+    environment.switch = Arc::new(move |_| {
+        let board = by_hand.then(Arc::default);
+        Ok(Box::new(Recorded { log: Arc::clone(&log), clock: Arc::clone(&clock), board, fails }))
+    });
+}
+
+/// A sitting that is left in its second trial and goes on under a fresh seal, both with this order in every trial but the
+/// first; an order to the switch fails on the way.
+fn played(folder: &Path, by_hand: bool, order: usize) -> (Seen, Seen) {
+    let kind = if by_hand { "kind = \"operator\"" } else { "kind = \"serial\"\nport = \"none\"" };
+    let table = format!(
+        "[switcher]\n{kind}\nterminals = [\"flex\", \"none\"]\napart = \"200 ms\"\nsettle = \"300 ms\"\nspread = \"0 s\"\n"
+    );
+    let session = rig::session(folder, "abx", 3, "", &table);
+    let mut setting = Setting::new(&session);
+    // A cable makes the difference, and not the sound.
+    setting.apart = 0.0;
+    setting.draw(&["hi"], &[0, order, order]);
+    let begin = ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn Enter";
+    let resume = ". PgDn PgDn Enter . . PgDn PgDn PgDn Enter Enter . PgDn Enter";
+    let trial = ". . a . . . . . b . . . . . x . . . . . . a . . . . . Space . Space Down . Enter . .";
+    let log = Log::default();
+    let first = sit_in(&setting, keys(&format!("{begin} {trial} . . a . . . . . b . .")), |environment| {
+        with_switch(environment, &log, by_hand, Some(13));
+    });
+    let first = seen(first, &log);
+    let draft = blind::draft_of_session(&session, &rig::stimuli_alike(&session));
+    let next = TrialId { part: Part::Main, trial: 2, attempt: 2 };
+    let key = setting.secret.key(2, [b"hi".as_slice()]);
+    setting.secret = blind::fresh_secret_for(&draft, key, next, &[order, order]);
+    setting.resuming = Resuming::Resume;
+    let log = Log::default();
+    let second = sit_in(&setting, keys(&format!("{resume} {trial} . . a . . . . .")), |environment| {
+        with_switch(environment, &log, by_hand, None);
+    });
+    (first, seen(second, &log))
+}
+
+#[test]
+fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
+    for by_hand in [false, true] {
+        let folder = || tempfile::tempdir().unwrap();
+        let (one, other) = (folder(), folder());
+        let (left, went_on) = played(one.path(), by_hand, 0);
+        let (other_left, other_went_on) = played(other.path(), by_hand, 1);
+        let count = |seen: &Seen, text: &str| seen.journal.matches(text).count();
+        assert_eq!(count(&left, "\"kind\":\"answer\""), 1, "{}", left.journal);
+        assert_eq!(count(&left, "\"kind\":\"void\""), 1, "the order that failed: {}", left.journal);
+        assert_eq!(count(&went_on, "\"kind\":\"answer\""), 2, "{}", went_on.journal);
+        assert_eq!(count(&went_on, "\"kind\":\"resumed\""), 1);
+        assert!(count(&went_on, "\"apart_ms\":200}") >= 8, "times are journalled: {}", went_on.journal);
+        assert!(left.log.len() > 12 && went_on.log.len() > 8, "{} {}", left.log.len(), went_on.log.len());
+        left.assert_same(&other_left, "until it was left");
+        went_on.assert_same(&other_went_on, "after it went on");
+        assert_ne!(went_on.log, other_went_on.log, "the draw is real: the terminals are others");
+        let shown = String::from_utf8_lossy(&left.bytes).into_owned();
+        assert!(shown.contains("being connected"), "the listener is told that a cable is being connected");
+    }
+}
