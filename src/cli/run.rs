@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use super::Failure;
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessDesk};
+use crate::conduct::positions;
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
@@ -70,6 +71,12 @@ pub struct RunArguments {
     /// 192.168.1.20:8412; without this the page is on 127.0.0.1, for a second screen of this machine
     #[arg(long, value_name = "ADDRESS")]
     operator: Option<SocketAddr>,
+    /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's
+    #[arg(long, value_name = "NAME")]
+    input: Option<String>,
+    /// With --input: its input channels, from 1: at the amplifier's terminals, at the loudspeaker's
+    #[arg(long, value_name = "N,N", value_delimiter = ',', num_args = 1, default_value = "1,2", value_parser = clap::value_parser!(u8).range(1..=64))]
+    channels: Vec<u8>,
     /// Go on with this listener's unfinished sitting, without asking
     #[arg(long, conflicts_with = "new")]
     resume: bool,
@@ -134,12 +141,16 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
     let desk = arguments.witness.then(|| WitnessDesk::at(wanted, told));
     let mut desk = desk.transpose().map_err(Failure::bad)?;
+    let bench = arguments.input.as_ref().map(|input| {
+        let channels = arguments.channels.iter().map(|channel| usize::from(*channel) - 1).collect();
+        positions::bench(arguments.device.clone(), Some(input.clone()).filter(|name| name != "default"), channels)
+    });
     let page = operator_page(&request.session, arguments.operator)?;
     let operated = page.as_ref().map(OperatorPage::operated);
     if let (Some(operated), Look::None) = (&operated, look) {
         super::note(&format!("operator: open {}", operated.invitation.address));
     }
-    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated)?;
+    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated, bench)?;
     drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)
@@ -208,7 +219,7 @@ fn rehearse(
                 resuming: Resuming::Anew,
                 ..request.clone()
             };
-            let finished = sitting::sit(&one, Look::None, None, None)?;
+            let finished = sitting::sit(&one, Look::None, None, None, None)?;
             let Ending::Closed(outcome) = finished.ending else {
                 return tell(&finished, Look::None, out);
             };

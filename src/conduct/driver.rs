@@ -134,6 +134,8 @@ pub struct Output {
     /// Rate in Hz and channels that it was opened for.
     shape: (u32, u16),
     transport: Box<dyn Transport>,
+    /// Somebody else has the device.
+    let_go: bool,
 }
 
 impl Output {
@@ -151,7 +153,7 @@ impl Output {
         let shape = (first.a.rate_hz, first.a.channels);
         let open = environment.open.clone();
         let transport = open(choice, shape.0, shape.1, options)?;
-        Ok(Some(Self { choice: choice.clone(), options, open, shape, transport }))
+        Ok(Some(Self { choice: choice.clone(), options, open, shape, transport, let_go: false }))
     }
 
     /// What was opened.
@@ -164,7 +166,17 @@ impl Output {
         self.transport
     }
 
+    /// Leaves the device to somebody else until the next stimulus.
+    pub(super) fn let_go(&mut self, silent: &OutputChoice) -> Result<(), PlayerError> {
+        self.transport = (self.open)(silent, self.shape.0, self.shape.1, self.options)?;
+        self.let_go = true;
+        Ok(())
+    }
+
     fn load(&mut self, stimuli: &[Playable]) -> Result<(), PlayerError> {
+        if std::mem::take(&mut self.let_go) {
+            self.transport = (self.open)(&self.choice, self.shape.0, self.shape.1, self.options)?;
+        }
         if let Some(first) = stimuli.first()
             && (first.rate_hz, first.channels) != self.shape
         {
@@ -535,6 +547,9 @@ impl<M: Machine> Driver<M> {
     }
 
     pub(super) fn describe_output(&self) -> OutputDescription {
+        if self.output.let_go {
+            return self.described.clone();
+        }
         self.output.transport.description()
     }
 }

@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use rand::TryRng;
 
+use super::positions::Bench;
 use super::switched::Operated;
 use crate::player::{OutputChoice, PlayerError, PlayerOptions, Transport};
 use crate::screen::terminal::restore;
@@ -112,6 +113,8 @@ pub struct Environment {
     pub switch: OpenSwitch,
     /// The person who is the switch, where there is one.
     pub operator: Option<Operated>,
+    /// Where both positions of a switch are measured, if they are.
+    pub bench: Option<Bench>,
     /// The secret behind the draws.
     pub secret: Arc<dyn Fn() -> io::Result<Secret> + Send + Sync>,
     /// Luck of a simulated listener and of training.
@@ -130,6 +133,7 @@ impl Environment {
             open: Arc::new(crate::player::open),
             switch: Arc::new(crate::switcher::open),
             operator: None,
+            bench: None,
             secret: Arc::new(Secret::draw),
             seed: rand::rngs::SysRng.try_next_u64().unwrap_or_default(),
             ending: asked_to_end,

@@ -12,6 +12,7 @@
 //! | `driver` | the driver: effects in, records and calls out |
 //! | `sound` | what the player reports, and what carries the sound |
 //! | `switched` | real cables: nothing sounds before its cable is connected |
+//! | `positions` | the proof that a switch switches, by measurement |
 //! | `folder` | the folder of sittings before anything is written to it |
 //! | `place` | whether records still go where the journal is, and what to do if not |
 //! | `environment` | clock, preparation, sound and randomness, replaceable as a whole |
@@ -26,6 +27,7 @@ pub mod environment;
 pub mod folder;
 pub mod listening;
 mod place;
+pub mod positions;
 pub mod preparation;
 mod sound;
 mod switched;

@@ -4,6 +4,7 @@
 //! many bytes go there, not when, not what listeners are shown or what is written.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::driver::{Driver, Machine, Stopped};
 use super::environment::Environment;
@@ -118,7 +119,7 @@ impl Switched {
     }
 
     /// The seal says which cable has label 1; where it was drawn the operator is told before anything else.
-    fn label(&mut self, terms: &Terms, turned: bool) {
+    pub(super) fn label(&mut self, terms: &Terms, turned: bool) {
         self.turned = turned;
         let drawn = terms.switcher.as_ref().is_some_and(|switcher| switcher.labels_drawn == Some(true));
         if let (Some(board), true) = (&self.board, drawn) {
@@ -174,6 +175,34 @@ impl Switched {
             self.worker.order(order);
         }
         self.ritual.is_connected()
+    }
+
+    /// The seal gave the cable that the session names second label 1.
+    pub(super) fn is_turned(&self) -> bool {
+        self.turned
+    }
+
+    /// From now on nothing is connected, and no answer is waited for; what to order for it.
+    pub(super) fn parked(&mut self, at_ms: u64) -> Terminal {
+        (self.wanted, self.late) = (false, false);
+        self.ritual.park(at_ms)
+    }
+
+    /// Orders and waits until that and everything before it was answered. Whoever waits shows nothing new meanwhile, so this is
+    /// for before the first and after the last trial.
+    pub(super) fn wait_for(&mut self, terminal: Terminal, look: Duration) -> Result<(), SwitchError> {
+        self.worker.order(terminal);
+        let mut open = self.ritual.take_open() + u32::from(terminal != Terminal::Parked);
+        while open > 0 {
+            match self.worker.answer() {
+                Some(answer) => {
+                    open -= 1;
+                    answer?;
+                }
+                None => std::thread::sleep(look),
+            }
+        }
+        Ok(())
     }
 
     /// The loop begins here.

@@ -363,6 +363,7 @@ impl<'s> Builder<'s> {
             },
             output_path: output.path,
             words: if usable { facts::of_device(&gathered.words, &self.agreed.terms) } else { None },
+            positions: gathered.positions.iter().map(facts::PositionsFacts::of).collect(),
             silent: opening.silent,
             seats: opening.night.then_some(gathered.seats.len()),
             answered: journal::answered(&gathered.trials),

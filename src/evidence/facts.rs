@@ -12,6 +12,7 @@ use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
 use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
+use crate::trial::positions::{Found, Positions, When};
 use crate::trial::record::{OutputPath, Part, Terms};
 
 /// Right answers of a number of trials.
@@ -116,6 +117,9 @@ pub struct SittingFacts {
     /// What the words of the sound device make of the faintest difference; nothing where no device played or the journal
     /// does not say.
     pub words: Option<DeviceFacts>,
+    /// What was measured at both positions of a switch of real cables, before the first answer and after the last.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionsFacts>,
     /// Nothing was played.
     pub silent: bool,
     /// Seats of a night.
@@ -198,6 +202,34 @@ pub struct InRegister {
     pub head: Option<String>,
     /// How many sittings the register had announced by then.
     pub sittings: Option<u64>,
+}
+
+/// What a measurement of both positions of a switch shows. Levels in dB, the cable that the session names first minus the second.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PositionsFacts {
+    /// When it was measured.
+    pub when: When,
+    /// What it shows.
+    pub found: Found,
+    /// The largest measured difference.
+    pub largest_db: f64,
+    /// Where that is, in Hz.
+    pub at_hz: f64,
+    /// What repeating leaves unknown of it, at 95 %.
+    pub uncertainty_db: f64,
+    /// What the circuit predicts there.
+    pub predicted_db: f64,
+    /// Difference of the levels at the terminals.
+    pub level_db: f64,
+}
+
+impl PositionsFacts {
+    /// Of a measurement.
+    pub fn of(positions: &Positions) -> Self {
+        let (largest_db, at_hz, uncertainty_db, predicted_db) = positions.largest();
+        let (when, found, level_db) = (positions.when, positions.found(), positions.level_db());
+        Self { when, found, largest_db, at_hz, uncertainty_db, predicted_db, level_db }
+    }
 }
 
 /// The word length of a sound device beside the faintest difference under test, at the level at which that stood out

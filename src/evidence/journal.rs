@@ -11,6 +11,7 @@ use super::noted::Noted;
 use crate::files;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
+use crate::trial::positions::{Positions, When};
 use crate::trial::against::{self, Registers};
 use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
@@ -82,6 +83,8 @@ pub struct Gathered {
     pub events: Vec<EventFacts>,
     /// What the device's words make of the differences, at each level that was set.
     pub words: Vec<WordFacts>,
+    /// Positions of a switch as they were measured before the first answer and after the last one.
+    pub positions: Vec<Positions>,
     /// Void attempts.
     pub void: u64,
     /// Times that it was resumed.
@@ -262,9 +265,14 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         .collect();
     let words = noted.iter().filter_map(|(_, noted)| match noted {
         Noted::Resolved(facts) => Some(*facts),
-        Noted::Said { .. } | Noted::Level { .. } | Noted::Output(_) | Noted::OpenEars { .. } => None,
+        Noted::Said { .. }
+        | Noted::Level { .. }
+        | Noted::Output(_)
+        | Noted::Measured(_)
+        | Noted::OpenEars { .. } => None,
     });
     let words = words.collect();
+    let positions = positions(checked, &noted);
     let last_ms = checked.answers.last().map_or(0, |answer| answer.at_ms);
     Ok(Gathered {
         opening: OpeningFacts::new(opening, checked.silent()),
@@ -286,6 +294,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
         seats: checked.seats.iter().map(|(seat, alias)| (*seat, Written::new(alias))).collect(),
         trials: rows(checked, opening),
         words,
+        positions,
         events: events(checked, opening, noted),
         void: u64::from(checked.void),
         resumed: checked.resumed,
@@ -305,6 +314,21 @@ pub struct Witnessed {
     pub by: Vec<Written>,
     /// Without whose links trials began, and how many.
     pub passed: Vec<(Written, u32)>,
+}
+
+/// Measurements of positions that stand where they say: a proof that came later proves nothing of what was heard before.
+fn positions(checked: &Checked, noted: &[(u64, Noted)]) -> Vec<Positions> {
+    let answers = || checked.answers.iter().map(|answer| answer.record);
+    let (first, last) = (answers().min().unwrap_or(u64::MAX), answers().max().unwrap_or(0));
+    let measured = noted.iter().filter_map(|(number, noted)| match noted {
+        Noted::Measured(positions) => Some((*number, positions)),
+        _ => None,
+    });
+    let there = measured.filter(|(number, positions)| match positions.when {
+        When::Before => *number < first,
+        When::After => *number > last,
+    });
+    there.map(|(_, positions)| (**positions).clone()).collect()
 }
 
 fn witnessed(checked: &Checked) -> Option<Witnessed> {
@@ -348,7 +372,7 @@ fn events(checked: &Checked, opening: &Opening, noted: Vec<(u64, Noted)>) -> Vec
         let what = match noted {
             Noted::Resolved(_) => continue,
             Noted::Said { text } => said(&text),
-            Noted::Level { .. } | Noted::Output(_) | Noted::OpenEars { .. } => noted,
+            Noted::Level { .. } | Noted::Output(_) | Noted::Measured(_) | Noted::OpenEars { .. } => noted,
         };
         found.push(EventFacts { journal_line: number, part: None, trial: None, void: false, what });
     }

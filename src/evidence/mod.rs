@@ -36,7 +36,7 @@ use std::collections::BTreeSet;
 pub use agreed::Agreed;
 use builder::Builder;
 pub use facts::{
-    Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, RegisterFacts, SittingFacts, State,
+    Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, PositionsFacts, RegisterFacts, SittingFacts, State,
     StimulusFacts, StimulusSetFacts, Tally, TrainingFacts, TrialFacts, Unusable,
 };
 pub use hide::{Anonymiser, Written};

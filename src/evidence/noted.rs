@@ -6,6 +6,7 @@ use serde::Serialize;
 use crate::clip::dither::WordLength;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
+use crate::trial::positions::{Positions, When};
 use crate::trial::record::{Demonstration, Output, Record};
 use crate::units::printed;
 
@@ -61,6 +62,8 @@ pub enum Noted {
     /// What the sound device resolves of the differences under test.
     #[serde(skip)]
     Resolved(WordFacts),
+    /// Both positions of a switch of real cables were measured.
+    Measured(Box<Positions>),
 }
 
 impl Noted {
@@ -73,6 +76,7 @@ impl Noted {
                 Some(Self::Output(Carrier::new(output, *resampled_from_hz)))
             }
             Record::OpenEars { shown, .. } => Some(Self::OpenEars { shown: *shown }),
+            Record::Measured { positions, .. } => Some(Self::Measured(positions.clone())),
             Record::Resolution { resolved, .. } => resolved.facts().map(Self::Resolved),
             _ => None,
         }
@@ -104,6 +108,18 @@ impl Noted {
                 format!(
                     "sound at {} Hz, {}, {} channels, buffer of {} frames{resampled}",
                     now.rate_hz, now.format, now.channels, now.buffer_frames
+                )
+            }
+            Self::Measured(positions) => {
+                let (largest_db, at_hz, unknown_db, predicted_db) = positions.largest();
+                format!(
+                    "both positions measured {}: {largest_db:+.2} ± {unknown_db:.2} dB apart at {at_hz:.0} Hz, predicted \
+                     {predicted_db:+.2} dB; levels {:+.2} dB apart",
+                    match positions.when {
+                        When::Before => "before the trials",
+                        When::After => "after the last trial",
+                    },
+                    positions.level_db()
                 )
             }
             Self::Resolved(facts) => {

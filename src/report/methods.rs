@@ -60,6 +60,14 @@ fn design(report: &Report) -> String {
         Levels::AsWired => " The difference in level between the sides was kept as the cables make it.",
         Levels::Matched => " Both sides were set to equal K-weighted loudness (ITU-R BS.1770).",
     });
+    if let Some(switcher) = &session.switcher {
+        let _ = write!(
+            text,
+            " The real cables {} and {} were switched, by the same steps at the same times whichever was heard.",
+            switcher.terminals[0], switcher.terminals[1]
+        );
+        return text;
+    }
     text.push_str(match session.switching {
         Switching::Instant => {
             " Listeners switched by a short crossfade of equal length whichever side was heard."

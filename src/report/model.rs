@@ -15,7 +15,7 @@ use crate::stats::Protocol;
 use crate::stats::power::Risks;
 use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::Exact;
-use crate::trial::record::ThresholdTerms;
+use crate::trial::record::{SwitcherTerms, ThresholdTerms};
 use crate::verdict::caveat::Caveat;
 use crate::verdict::clips::CrossedFindings;
 use crate::verdict::no_listening_test;
@@ -122,6 +122,9 @@ pub struct SessionFacts {
     pub levels: Levels,
     /// What happens when a listener switches.
     pub switching: Switching,
+    /// How real cables were switched, where they were.
+    #[serde(skip)]
+    pub switcher: Option<SwitcherTerms>,
     /// How several comparisons are judged together.
     pub family: Family,
     /// The stopping rule in words.

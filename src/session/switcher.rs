@@ -21,6 +21,8 @@ pub struct Switcher {
     pub settle_ms: u64,
     /// The seal says which cable gets the label of terminal 1.
     pub labels_drawn: bool,
+    /// Both positions are measured before the first and after the last trial.
+    pub measured: bool,
     /// Each presentation begins where the last one did, and not where it ended.
     pub starts_anew: bool,
     /// The session's folder, in which a command is run.
@@ -143,6 +145,7 @@ pub(super) fn switcher(
         ));
     }
     let starts_anew = inner.choice("music", &[("starts-anew", true), ("goes-on", false)])?.unwrap_or(true);
+    let measured = inner.choice("proof", &[("none", false), ("measured", true)])?.unwrap_or(false);
     inner.finish()?;
     Ok(Some(Switcher {
         kind,
@@ -151,6 +154,7 @@ pub(super) fn switcher(
         spread_ms,
         settle_ms,
         labels_drawn,
+        measured,
         starts_anew,
         folder: folder.to_path_buf(),
     }))

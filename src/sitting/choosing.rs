@@ -4,7 +4,8 @@
 use super::dialogue::Dialogue;
 use super::{SittingError, pages};
 use crate::conduct::listening::level;
-use crate::screen::{Intent, Notice, PageScene};
+use crate::screen::{Intent, Notice, PageScene, Stage as Shown};
+use crate::trial::positions::When;
 use crate::trial::{Event, Stage, View};
 
 /// The level that is being chosen.
@@ -26,8 +27,34 @@ impl Choosing {
 }
 
 impl Dialogue<'_> {
-    /// Starts what a stage needs: the sound of the level check.
+    /// Measures both positions of a switch before the first and after the last trial, where that was agreed.
+    fn prove_the_switch(&mut self, view: &View) -> Result<(), SittingError> {
+        let agreed = view.terms.switcher.as_ref().is_some_and(|switcher| switcher.measured == Some(true));
+        let when = match &view.stage {
+            Stage::Announce { .. } if !self.measured => When::Before,
+            Stage::Counting => When::After,
+            _ => return Ok(()),
+        };
+        if !agreed {
+            return Ok(());
+        }
+        self.measured = true;
+        let page = Shown::Page(pages::waiting("Both positions are measured: sweeps follow, quietly", None));
+        let mut scene = self.scene(view);
+        scene.stage = page;
+        self.face.show(&scene)?;
+        let done = match &self.environment.bench {
+            Some(bench) => self.driver.measure_positions(&self.request.session, bench, when),
+            None => self.driver.event(Event::Note { text: "the positions were not measured".to_owned() }),
+        };
+        self.take_news();
+        done.map_err(|stopped| self.stopped(stopped))?;
+        if when == When::After { self.event(Event::Continue) } else { Ok(()) }
+    }
+
+    /// Starts what a stage needs: the proof of a switch, the sound of the level check.
     pub(super) fn prepare_stage(&mut self, view: &View) -> Result<(), SittingError> {
+        self.prove_the_switch(view)?;
         if self.asking_level(view).is_some()
             && let Some(Choosing { decibels, sounding: sounding @ false, kept: false }) = &mut self.level
         {

@@ -59,6 +59,8 @@ pub(super) struct Dialogue<'d> {
     pub(super) result: Option<PageScene>,
     /// Trial by trial, while the listener goes through them with the seal open.
     pub(super) review: Option<Review>,
+    /// The positions of the switch were measured, or could not be.
+    pub(super) measured: bool,
     /// Hands that are typed here.
     pub(super) hands: Hands,
     /// Witnesses, if there are to be some.
@@ -230,7 +232,7 @@ impl Dialogue<'_> {
         awaited.then(|| operated.invitation.clone())
     }
 
-    fn scene(&mut self, view: &View) -> Scene {
+    pub(super) fn scene(&mut self, view: &View) -> Scene {
         self.beside.status = self.driver.status();
         self.beside.extent = self.driver.extent();
         self.beside.at_ms = self.driver.now_ms();

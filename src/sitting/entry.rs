@@ -107,6 +107,7 @@ pub fn conduct_watched(
         met: None,
         result: None,
         review: None,
+        measured: false,
         hands: Hands::default(),
         watch,
     };

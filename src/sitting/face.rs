@@ -9,6 +9,7 @@ use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct_watched};
 use crate::conduct::{Environment, Operated};
 use crate::conduct::environment::note_requests_to_end;
+use crate::conduct::positions::Bench;
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::shapes::Encoded;
@@ -60,8 +61,9 @@ pub fn sit(
     look: Look,
     desk: Option<&mut dyn Desk>,
     operator: Option<Operated>,
+    bench: Option<Bench>,
 ) -> Result<Finished, SittingError> {
-    let environment = Environment { operator, ..Environment::real() };
+    let environment = Environment { operator, bench, ..Environment::real() };
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| conduct_watched(request, &environment, face, desk))
 }

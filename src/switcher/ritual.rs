@@ -51,6 +51,11 @@ impl Ritual {
         Self { timing, step: Step::Parked { since_ms: 0 }, open: 0 }
     }
 
+    /// Orders that were not answered yet, which somebody else waits for from now on.
+    pub fn take_open(&mut self) -> u32 {
+        std::mem::take(&mut self.open)
+    }
+
     /// How long its steps take.
     pub fn timing(&self) -> Timing {
         self.timing

@@ -114,7 +114,7 @@ impl Conductor {
         let mut effects = Vec::new();
         conductor.phase = if ledger.closing.is_some() {
             Phase::Done
-        } else if ended.is_some() && opening.occasion == Occasion::Night {
+        } else if ended.is_some() && (opening.occasion == Occasion::Night || ledger.measures()) {
             Phase::Counting
         } else if let Some(outcome) = ended {
             conductor.close(outcome, &mut effects);
@@ -179,6 +179,11 @@ impl Conductor {
                 );
                 phase
             }
+            (phase, Event::Measured(positions)) => {
+                let record = Record::Measured { at_ms, positions: Box::new(positions) };
+                self.try_append(record, "these positions cannot be noted", effects);
+                phase
+            }
             (phase, Event::Level(level_db)) => {
                 self.try_append(Record::Level { at_ms, level_db }, "there is no such level", effects);
                 phase
@@ -223,7 +228,11 @@ impl Conductor {
                 self.vote(id, seat, alternative, by, effects);
                 phase
             }
-            (Phase::Counting, Event::Continue) => self.finish(Outcome::AllTrials, effects),
+            (Phase::Counting, Event::Continue) => {
+                let night = self.replay.ledger.opening.occasion == Occasion::Night;
+                let ended = self.replay.tally.ended(&self.replay.ledger).filter(|_| !night);
+                self.finish(ended.unwrap_or(Outcome::AllTrials), effects)
+            }
             (Phase::ConfirmStop(_), Event::Confirm) => self.finish(Outcome::StoppedEarly, effects),
             (Phase::ConfirmStop(before), Event::Back) => *before,
             (Phase::ConfirmStop(before), _) => Phase::ConfirmStop(before),
@@ -513,7 +522,7 @@ impl Conductor {
             return self.take_phase();
         }
         if let Some(outcome) = self.replay.tally.ended(&self.replay.ledger) {
-            let night = self.replay.ledger.opening.occasion == Occasion::Night;
+            let night = self.replay.ledger.opening.occasion == Occasion::Night || self.replay.ledger.measures();
             return if night { Phase::Counting } else { self.finish(outcome, effects) };
         }
         let rest_after_ms = self.replay.ledger.opening.terms.rest_after_minutes * 60_000.0;

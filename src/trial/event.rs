@@ -1,6 +1,7 @@
 //! What goes into the conductor and what comes out of it.
 
 use super::digest::Digest;
+use super::positions::Positions;
 use super::protocol::Side;
 use super::record::{Ballot, Demonstration, Output, Record, ResolutionFacts, TrialId};
 use super::seal::Secret;
@@ -100,6 +101,8 @@ pub enum Event {
     },
     /// What the sound device resolves at the level that is set.
     Resolved(ResolutionFacts),
+    /// Both positions of a switch of real cables were measured.
+    Measured(Positions),
     /// Every stimulus is played at this level in decibels from the clips' own from now on.
     Level(f64),
     /// Something else carries the sound from now on.

@@ -172,6 +172,11 @@ impl Ledger {
         })
     }
 
+    /// Whether both positions of a switch are measured before the first and after the last trial.
+    pub fn measures(&self) -> bool {
+        self.opening.terms.switcher.as_ref().is_some_and(|terms| terms.measured == Some(true))
+    }
+
     /// The names that must accept the terms: both parties of a wager, else the listener.
     pub fn parties(&self) -> Vec<String> {
         match &self.opening.terms.wager {
@@ -382,6 +387,10 @@ impl Ledger {
                     faintest.comparison < terms.comparisons.len() && faintest.clip < terms.clips.len()
                 });
                 allowed(known, "the resolution names a comparison or clip that does not exist")?;
+            }
+            Record::Measured { positions, .. } => {
+                let agreed = self.measures();
+                allowed(agreed && sealed && positions.is_sound(), "positions were measured that nobody agreed on")?;
             }
             Record::Level { level_db, .. } => {
                 allowed(level_db.is_finite(), "a level is a number of decibels")?;

@@ -21,6 +21,7 @@ pub mod keeper;
 pub mod ledger;
 pub mod lock;
 pub mod output;
+pub mod positions;
 pub mod private;
 pub mod protocol;
 pub mod record;

@@ -30,6 +30,7 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::lock::LockTerms;
+use super::positions::Positions;
 use super::protocol::Inquiry;
 pub use super::resolution::{FaintestFacts, ResolutionFacts};
 use super::wager::{self, EarlierSitting};
@@ -385,6 +386,13 @@ pub enum Record {
         /// What it resolves.
         resolved: ResolutionFacts,
     },
+    /// Format 2: both positions of a switch of real cables were measured.
+    Measured {
+        /// Time in milliseconds.
+        at_ms: u64,
+        /// What was measured.
+        positions: Box<Positions>,
+    },
     /// Format 2: every stimulus is played at this level from here on. (Format 1 has a sentence in a note instead.)
     Level {
         /// Time in milliseconds.
@@ -529,6 +537,7 @@ impl Record {
             | Self::Level { .. }
             | Self::OutputChanged { .. }
             | Self::Resolution { .. }
+            | Self::Measured { .. }
             | Self::Seat { table: Some(_), .. }
             | Self::SeatLeft { removed: Some(_), .. }
             | Self::Door { .. }
@@ -590,6 +599,7 @@ impl Record {
             | Self::Rest { at_ms, .. }
             | Self::Note { at_ms, .. }
             | Self::Resolution { at_ms, .. }
+            | Self::Measured { at_ms, .. }
             | Self::Level { at_ms, .. }
             | Self::OutputChanged { at_ms, .. }
             | Self::Seat { at_ms, .. }

@@ -288,6 +288,9 @@ pub struct SwitcherTerms {
     /// `true`: the seal says which of the two cables gets the label of terminal 1; absent: they are as `terminals` says.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub labels_drawn: Option<bool>,
+    /// `true`: both positions are measured before the first and after the last trial.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measured: Option<bool>,
 }
 
 /// Instead of a fixed size: how much of the difference is needed. See [`score`](super::score).
@@ -444,6 +447,7 @@ impl Terms {
                 starts_anew: switcher.starts_anew,
                 spread_ms: Some(switcher.spread_ms),
                 labels_drawn: switcher.labels_drawn.then_some(true),
+                measured: switcher.measured.then_some(true),
             }),
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,
@@ -471,6 +475,9 @@ impl Terms {
         self.wager = None;
         self.confidence = false;
         self.warm_up = self.warm_up.max(1);
+        if let Some(switcher) = &mut self.switcher {
+            switcher.measured = None;
+        }
         self
     }
 }

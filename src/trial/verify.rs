@@ -388,7 +388,8 @@ pub fn verify(journal: &Journal) -> Checked {
             | Record::Level { .. }
             | Record::OutputChanged { .. }
             | Record::OpenEars { .. }
-            | Record::Resolution { .. } => checked.noted.push((number, record.clone())),
+            | Record::Resolution { .. }
+            | Record::Measured { .. } => checked.noted.push((number, record.clone())),
             _ => {}
         }
     }

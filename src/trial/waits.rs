@@ -44,6 +44,7 @@ mod tests {
             starts_anew: true,
             spread_ms: Some(99),
             labels_drawn: Some(true),
+            measured: None,
         };
         let (mut sum, mut turned) = (0, 0);
         for trial in 1..=2000 {

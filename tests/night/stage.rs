@@ -172,6 +172,7 @@ pub(super) fn environment(clock: Arc<dyn Clock>, recorder: &Recorder) -> NightEn
         open: Arc::new(move |_, _, _, _| Ok(Box::new(recorder.clone()))),
         switch: Arc::new(earwitness::switcher::open),
         operator: None,
+        bench: None,
         secret: Arc::new(|| Ok(Secret::from_bytes([7; 32]))),
         seed: 1,
         ending: || false,

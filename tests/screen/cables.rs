@@ -5,14 +5,16 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use earwitness::ballot::operating;
+use earwitness::bench::recording::Recording;
 use earwitness::ballot::witnessing::Code;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::sitting::Resuming;
 use earwitness::switcher::{Board, Switch, SwitchError, Task, Terminal};
-use earwitness::trial::{Part, TrialId};
+use earwitness::trial::{OutputKind, Part, TrialId};
 
 use super::rig::{self, Sat, Setting, keys, sit_in};
 use crate::blind;
+use crate::commands;
 
 /// What went to the switch, and when, in milliseconds.
 type Log = Arc<Mutex<Vec<(u128, String)>>>;
@@ -149,4 +151,68 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         let shown = String::from_utf8_lossy(&left.bytes).into_owned();
         assert!(shown.contains("being connected"), "the listener is told that a cable is being connected");
     }
+}
+
+/// A sitting of one trial whose positions are measured on a virtual bench: what cable 1 and cable 2 do to the sound, in dB.
+/// Gives the kinds of the report's caveats, and what the journal says.
+fn proved(gains_db: [f64; 2]) -> (Vec<String>, String) {
+    let folder = tempfile::tempdir().unwrap();
+    let table = "[switcher]\nkind = \"serial\"\nport = \"none\"\nterminals = [\"flex\", \"none\"]\napart = \"200 ms\"\nsettle = \
+                 \"200 ms\"\nproof = \"measured\"\n";
+    let session = rig::session(folder.path(), "abx", 1, "", table);
+    let mut setting = Setting::new(&session);
+    (setting.apart, setting.kind, setting.format) = (0.0, OutputKind::Device, "f32");
+    let log = Log::default();
+    let connected = Arc::clone(&log);
+    let script = ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter . PgDn \
+                  Enter . . a . . . . . b . . . . . x . . . . . . Down . Enter . . . PgDn PgDn PgDn PgDn Enter";
+    let sat = sit_in(&setting, keys(script), |environment| {
+        with_switch(environment, &log, false, None);
+        environment.bench = Some(Arc::new(move |sweep| {
+            let last = connected.lock().unwrap().last().map(|(_, sent)| sent.clone()).unwrap();
+            let gain_db = match &last[..1] {
+                "1" => gains_db[0],
+                "2" => gains_db[1],
+                other => panic!("nothing is connected: {other}"),
+            };
+            let reference = sweep.samples().map_err(|error| error.to_string())?;
+            let mut state = 7_u64;
+            let gain = 10_f64.powf(gain_db / 20.0);
+            let response = reference
+                .iter()
+                .map(|sample| {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    gain * sample + 1e-6 * ((state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0)
+                })
+                .collect();
+            Recording::new("virtual", sweep.rate_hz, vec![reference, response]).map_err(|error| error.to_string())
+        }));
+    });
+    let journal = std::fs::read_to_string(sat.result.unwrap_or_else(|error| panic!("{error}")).journal).unwrap();
+    assert_eq!(journal.matches("\"kind\":\"measured\"").count(), 2, "{journal}");
+    let measured = |when: &str| journal.find(&format!("\"when\":\"{when}\"")).unwrap();
+    let answered = journal.find("\"kind\":\"answer\"").unwrap();
+    assert!(measured("before") < answered && answered < measured("after"), "{journal}");
+    assert!(journal.contains("\"kind\":\"closing\""), "{journal}");
+    commands::succeeded(folder.path(), &["verify", "."]);
+    let report = commands::json(folder.path(), &["report", ".", "--json"]);
+    let caveats = report["caveats"].as_array().unwrap();
+    let kinds = caveats.iter().map(|caveat| format!("{} {}", caveat["kind"], caveat["text"])).collect();
+    (kinds, journal)
+}
+
+#[test]
+fn a_bench_proves_that_the_switch_switches_and_catches_interchanged_cables_and_a_dead_switch() {
+    // Of the session's cable the circuit predicts -0.30 dB against none: R of 0.276 ohm into 8 ohm, by the divider's rule.
+    let divider_db = 20.0 * (8.0_f64 / (8.0 + 2.0 * 6.0 * 1.724e-8 / 0.75e-6)).log10();
+    let of = |gains: [f64; 2]| -> Vec<String> {
+        let (caveats, _) = proved(gains);
+        caveats.into_iter().filter(|caveat| caveat.contains("switch-unproven") || caveat.contains("terminal-levels")).collect()
+    };
+    let right = of([divider_db, 0.0]);
+    assert!(right.len() == 1 && right[0].contains("-0.30 dB"), "the level alone is told: {right:?}");
+    let interchanged = of([0.0, divider_db]);
+    assert!(interchanged.iter().any(|caveat| caveat.contains("interchanged")), "{interchanged:?}");
+    let dead = of([divider_db, divider_db]);
+    assert!(dead.iter().any(|caveat| caveat.contains("could not be told apart by measurement either")), "{dead:?}");
 }

@@ -1,10 +1,11 @@
 //! Each caveat alone and together with each other one: what brings it about brings it about, and hides no other.
 
 use earwitness::clip::dither::WordLength;
-use earwitness::evidence::{self, Agreed, Anonymiser, DeviceFacts, Evidence, SittingFacts, State, Unusable};
+use earwitness::evidence::{self, Agreed, Anonymiser, DeviceFacts, Evidence, PositionsFacts, SittingFacts, State, Unusable};
 use earwitness::session::Family;
 use earwitness::stats::panel::Heterogeneity;
-use earwitness::trial::record::{OutputPath, QualificationTerms, WagerTerms};
+use earwitness::trial::positions::{Found, When};
+use earwitness::trial::record::{OutputPath, QualificationTerms, SwitcherTerms, WagerTerms};
 use earwitness::verdict::caveat::{self, ALL, Case, Kind};
 use earwitness::verdict::{self, Findings, OnPaper};
 
@@ -143,6 +144,29 @@ const CAUSES: &[(Kind, Cause)] = &[
             clip: Some("plucked".into()),
             margin_db: Some(1.0),
             could_hide: true,
+        });
+    }),
+    (Kind::SwitchUnproven, |world| {
+        world.agreed.terms.switcher = Some(SwitcherTerms {
+            kind: "serial".into(),
+            terminals: ["thin".into(), "thick".into()],
+            apart_ms: 500,
+            settle_ms: 500,
+            starts_anew: true,
+            spread_ms: Some(0),
+            labels_drawn: None,
+            measured: None,
+        });
+    }),
+    (Kind::TerminalLevels, |world| {
+        world.evidence.sittings[0].positions.push(PositionsFacts {
+            when: When::Before,
+            found: Found::AsPredicted,
+            largest_db: -0.4,
+            at_hz: 1000.0,
+            uncertainty_db: 0.01,
+            predicted_db: -0.4,
+            level_db: -0.3,
         });
     }),
     (Kind::InputsChanged, |world| world.evidence.inputs[0].files[0].changed = true),

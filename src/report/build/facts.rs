@@ -62,6 +62,7 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         warm_up: session.warm_up,
         levels: session.levels,
         switching: session.switching,
+        switcher: agreed.terms.switcher.clone(),
         family: session.family,
         stopping: match session.stopping {
             Stopping::AllTrials => "ends after all of them".to_owned(),

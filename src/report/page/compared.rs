@@ -7,6 +7,7 @@ use super::{figure, wide};
 use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
 use crate::session::{Levels, Switching};
+use crate::trial::record::SwitcherTerms;
 
 pub(super) fn section(report: &Report) -> Markup {
     let compared = &report.compared;
@@ -30,10 +31,10 @@ pub(super) fn section(report: &Report) -> Markup {
                     }
                 }
                 dt { "switching" } dd {
-                    @match report.session.switching {
+                    @if let Some(switcher) = &report.session.switcher { (switched(switcher)) } @else { @match report.session.switching {
                         Switching::Gap => "a short silence",
                         Switching::Instant => "an equal-length crossfade at the same place in the clip",
-                    }
+                    } }
                 }
             }
             @for facts in &compared.differences {
@@ -41,6 +42,37 @@ pub(super) fn section(report: &Report) -> Markup {
                 @for words in &facts.words { p { (words) } }
             }
             div.figures.on-paper { @for picture in &compared.figures { (figure(picture)) } }
+            @if report.session.switcher.is_none() { (simulation()) }
+        }
+    }
+}
+
+/// Real cables: what was switched, by whom, and how that was verified.
+fn switched(switcher: &SwitcherTerms) -> String {
+    let [first, second] = &switcher.terminals;
+    let by = match switcher.kind.as_str() {
+        "operator" => "by a person out of the listener's sight, told on a page of their own",
+        _ => "by a relay",
+    };
+    let labels = if switcher.labels_drawn == Some(true) { "; the seal said which got label 1" } else { "" };
+    let longer = switcher.spread_ms.filter(|spread| *spread > 0).map_or_else(String::new, |spread| {
+        format!(" (and up to {} s more, as the seal says)", spread as f64 / 1000.0)
+    });
+    let verified = if switcher.measured == Some(true) {
+        "both positions were to be measured before the first and after the last trial"
+    } else {
+        "nobody was to measure the positions"
+    };
+    format!(
+        "the real cables {first} and {second}, {by}{labels}: nothing connected for {} s{longer}, connected for {} s, then the music, \
+         the same steps each time; {verified}",
+        switcher.apart_ms as f64 / 1000.0,
+        switcher.settle_ms as f64 / 1000.0
+    )
+}
+
+fn simulation() -> Markup {
+    html! {
             h3 { "What the simulation covers and what not" }
             p {
                 "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
@@ -53,7 +85,6 @@ pub(super) fn section(report: &Report) -> Markup {
                 "amplifier that misbehaves on capacitance, bad contacts, distortion), and the room. A claim that rests on "
                 "these is neither supported nor refuted here."
             }
-        }
     }
 }
 

@@ -5,6 +5,7 @@ use crate::clip::dither::WordLength;
 use crate::evidence::{SittingFacts, State};
 use crate::stats::binomial;
 use crate::stats::protocol::Definition;
+use crate::trial::positions::{Found, MATCHED_DB, When};
 use crate::trial::record::{OutputPath, Part, Terms};
 use crate::units::printed;
 use crate::units::printed::{count, percent, verb};
@@ -326,4 +327,55 @@ pub(super) fn words_could_hide(case: &Case<'_>) -> Vec<Caveat> {
         },
     };
     hidden.into_iter().take(MOST_NAMED).map(caveat).collect()
+}
+
+/// Real cables were switched in a sitting that counts, and no measurement shows that they were.
+pub(super) fn switch_unproven(case: &Case<'_>) -> Vec<Caveat> {
+    let Some(switcher) = &case.agreed.terms.switcher else { return Vec::new() };
+    let of = |found: Option<Found>| {
+        counted(case)
+            .filter(|sitting| match found {
+                Some(found) => sitting.positions.iter().any(|own| own.found == found),
+                None => [When::Before, When::After]
+                    .iter()
+                    .any(|when| sitting.positions.iter().all(|own| own.when != *when)),
+            })
+            .count() as u64
+    };
+    let caveat = |sittings: u64, weight: Weight, what: &str, remedy: &'static str| {
+        when(sittings > 0, || Caveat {
+            kind: Kind::SwitchUnproven,
+            weight,
+            text: format!("Real cables, in {}: {what}.", count(sittings, "sitting")),
+            remedy,
+        })
+    };
+    let remedy = "Look after the switch and the labels of the cables, and sit again.";
+    if switcher.measured != Some(true) {
+        let remedy = "Write proof = \"measured\" into [switcher], and give `run` the --input that records the terminals.";
+        return caveat(of(None), Weight::Minor, "nobody measured whether the switch connects what it is told to", remedy);
+    }
+    let said = [
+        (None, Weight::Serious, "the two positions were not measured both before the first and after the last trial"),
+        (Some(Found::Interchanged), Weight::Serious, "measured, the two cables were interchanged"),
+        (Some(Found::None), Weight::Serious, "the two positions could not be told apart by measurement either"),
+        (Some(Found::Another), Weight::Serious, "measured, the two positions differ otherwise than the circuit predicts"),
+        (Some(Found::TooSmall), Weight::Minor, "the predicted difference is too small for the measurement that was made"),
+    ];
+    said.into_iter().flat_map(|(found, weight, what)| caveat(of(found), weight, what, remedy)).collect()
+}
+
+/// The levels at the loudspeaker's terminals were not matched.
+pub(super) fn terminal_levels(case: &Case<'_>) -> Vec<Caveat> {
+    let levels = counted(case).flat_map(|sitting| &sitting.positions).map(|own| own.level_db);
+    let largest = levels.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+    when(largest.abs() > MATCHED_DB, || Caveat {
+        kind: Kind::TerminalLevels,
+        weight: Weight::Minor,
+        text: format!(
+            "Measured at the terminals, the levels of the two cables differ by {largest:+.2} dB, more than {MATCHED_DB} dB. What was \
+             heard may be the level."
+        ),
+        remedy: "That is what these cables do as wired; a cable of the same resistance would take the level away.",
+    })
 }
