@@ -63,9 +63,10 @@ impl Gate {
     /// A request that got nowhere costs its sender some of its patience with us.
     pub(super) fn stranger(&self, peer: Peer) -> Response {
         match self.take(Counted::Stranger(peer.0.ip())) {
-            Ok(()) => {
-                refused(StatusCode::FORBIDDEN, "this is not the code: scan it again from the computer's screen")
-            }
+            Ok(()) => refused(
+                StatusCode::FORBIDDEN,
+                "this is not the code: scan it again from the computer's screen",
+            ),
             Err(_) => refused(StatusCode::TOO_MANY_REQUESTS, "too many requests"),
         }
     }

@@ -339,7 +339,8 @@ impl HostedNight {
 
     /// One turn of the loop; waits at most this long for something to do.
     pub fn turn(&mut self, wait: Duration) {
-        let due = [self.night().wake_in(self.now_ms()), self.driver.switch_due_in_ms()].into_iter().flatten().min();
+        let due =
+            [self.night().wake_in(self.now_ms()), self.driver.switch_due_in_ms()].into_iter().flatten().min();
         let until = due.map_or(wait, |due| wait.min(Duration::from_millis(due)));
         let mut requests = Vec::new();
         match self.requests.recv_timeout(until) {

@@ -21,9 +21,7 @@ use super::gate::{Gate, refused, same};
 use super::hosting::listen;
 use super::listener::Peer;
 use super::pass::{Passes, join_address};
-use super::routes::{
-    HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, serve_router, understood,
-};
+use super::routes::{HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, serve_router, understood};
 use super::witnessing::Code;
 use super::{NightError, pages, qr};
 use crate::conduct::Operated;
@@ -207,7 +205,10 @@ async fn join(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Byt
     if shared.board.join(&holder) {
         json(StatusCode::OK, &serde_json::json!({ "taken": true }))
     } else {
-        refused(StatusCode::CONFLICT, "another page is the operator's. If it is not yours, tell the person at the computer")
+        refused(
+            StatusCode::CONFLICT,
+            "another page is the operator's. If it is not yours, tell the person at the computer",
+        )
     }
 }
 

@@ -132,7 +132,9 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     super::timings::stage("sitting");
     if let (Some(listeners), Some(mean)) = (arguments.simulate_panel, arguments.simulate) {
         if request.session.switcher.as_ref().is_some_and(|switcher| switcher.kind == SwitcherKind::Operator) {
-            return Err(Failure::bad("--simulate-panel rehearses without people, and this session's cables need an operator"));
+            return Err(Failure::bad(
+                "--simulate-panel rehearses without people, and this session's cables need an operator",
+            ));
         }
         return rehearse(&request, mean, arguments.simulate_spread, listeners, out);
     }
@@ -143,14 +145,19 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let mut desk = desk.transpose().map_err(Failure::bad)?;
     let bench = arguments.input.as_ref().map(|input| {
         let channels = arguments.channels.iter().map(|channel| usize::from(*channel) - 1).collect();
-        positions::bench(arguments.device.clone(), Some(input.clone()).filter(|name| name != "default"), channels)
+        positions::bench(
+            arguments.device.clone(),
+            Some(input.clone()).filter(|name| name != "default"),
+            channels,
+        )
     });
     let page = operator_page(&request.session, arguments.operator)?;
     let operated = page.as_ref().map(OperatorPage::operated);
     if let (Some(operated), Look::None) = (&operated, look) {
         super::note(&format!("operator: open {}", operated.invitation.address));
     }
-    let finished = sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated, bench)?;
+    let finished =
+        sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated, bench)?;
     drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)

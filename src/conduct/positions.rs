@@ -74,7 +74,8 @@ fn held(session: &Session, when: When, first: &Response, second: &Response) -> R
         let far = |index: &usize| (apart.frequency_hz[*index] / wanted).ln().abs();
         (0..apart.frequency_hz.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
     };
-    let places: Vec<usize> = THIRDS.map(|step| nearest(1000.0 * 10_f64.powf(f64::from(step) / 10.0))).collect();
+    let places: Vec<usize> =
+        THIRDS.map(|step| nearest(1000.0 * 10_f64.powf(f64::from(step) / 10.0))).collect();
     let at = |values: &[f64]| -> Vec<f64> {
         // Ten-thousandths of a decibel are more than was measured.
         places.iter().map(|place| (values[*place] * 1e4).round() / 1e4 + 0.0).collect()
@@ -84,7 +85,13 @@ fn held(session: &Session, when: When, first: &Response, second: &Response) -> R
     let sides = (predicted(session, one, &frequency_hz)?, predicted(session, two, &frequency_hz)?);
     let predicted_db: Vec<f64> =
         sides.0.iter().zip(&sides.1).map(|(a, b)| ((a - b) * 1e4).round() / 1e4 + 0.0).collect();
-    Ok(Positions { when, measured_db: at(&apart.gain_db), uncertainty_db: at(&unknown), predicted_db, frequency_hz })
+    Ok(Positions {
+        when,
+        measured_db: at(&apart.gain_db),
+        uncertainty_db: at(&unknown),
+        predicted_db,
+        frequency_hz,
+    })
 }
 
 impl Switched {

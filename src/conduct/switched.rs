@@ -147,8 +147,10 @@ impl Switched {
         let (comparison, _) = kind.of();
         let Some(of) = terms.comparisons.get(comparison) else { return };
         self.label(terms, turned);
-        self.slots =
-            slots.iter().map(|(side, _)| self.terminal(if *side == Side::A { &of.a } else { &of.b })).collect();
+        self.slots = slots
+            .iter()
+            .map(|(side, _)| self.terminal(if *side == Side::A { &of.a } else { &of.b }))
+            .collect();
         self.from = 0;
     }
 

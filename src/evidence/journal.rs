@@ -11,10 +11,10 @@ use super::noted::Noted;
 use crate::files;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
-use crate::trial::positions::{Positions, When};
 use crate::trial::against::{self, Registers};
 use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
+use crate::trial::positions::{Positions, When};
 use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };

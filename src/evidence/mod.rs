@@ -36,8 +36,8 @@ use std::collections::BTreeSet;
 pub use agreed::Agreed;
 use builder::Builder;
 pub use facts::{
-    Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, PositionsFacts, RegisterFacts, SittingFacts, State,
-    StimulusFacts, StimulusSetFacts, Tally, TrainingFacts, TrialFacts, Unusable,
+    Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, PositionsFacts, RegisterFacts, SittingFacts,
+    State, StimulusFacts, StimulusSetFacts, Tally, TrainingFacts, TrialFacts, Unusable,
 };
 pub use hide::{Anonymiser, Written};
 pub use inputs::{InputFacts, InputSetFacts};

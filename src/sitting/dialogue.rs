@@ -245,9 +245,10 @@ impl Dialogue<'_> {
             title: view.terms.title.clone(),
             listener: view.listener.clone(),
             marks: scenes::marks(view.simulated.is_some(), view.silent, view.invented),
-            notice: self.notice.clone().or_else(|| {
-                self.driver.cable_wait().map(|wait| Notice::News(pages::cable_wait(wait)))
-            }),
+            notice: self
+                .notice
+                .clone()
+                .or_else(|| self.driver.cable_wait().map(|wait| Notice::News(pages::cable_wait(wait)))),
             stage,
         }
     }

@@ -69,15 +69,8 @@ pub struct Board {
 impl Default for Board {
     fn default() -> Self {
         let shown = Shown { number: 0, task: Task::Wait, done: true };
-        let state = State {
-            shown,
-            labels: None,
-            to_label: false,
-            given: 0,
-            taken: 0,
-            holder: None,
-            turned_away: 0,
-        };
+        let state =
+            State { shown, labels: None, to_label: false, given: 0, taken: 0, holder: None, turned_away: 0 };
         Self { state: Mutex::new(state), changed: Condvar::new() }
     }
 }

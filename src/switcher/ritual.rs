@@ -129,7 +129,9 @@ impl Ritual {
             Step::Parked { .. } | Step::Connected => Due::Nothing,
             Step::Apart { since_ms, apart_ms, .. } if at_ms < since_ms + apart_ms => Due::Nothing,
             Step::Connecting { since_ms } if at_ms < since_ms + settle_ms => Due::Nothing,
-            Step::Apart { .. } if self.open > 0 => self.fail(at_ms, SwitchError::Silent(self.timing.apart_ms)),
+            Step::Apart { .. } if self.open > 0 => {
+                self.fail(at_ms, SwitchError::Silent(self.timing.apart_ms))
+            }
             Step::Connecting { .. } if self.open > 0 => self.fail(at_ms, SwitchError::Silent(settle_ms)),
             Step::Apart { since_ms, apart_ms, terminal } => {
                 // From the time that it was due, so that a slow look at the clock does not add up.

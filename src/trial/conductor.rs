@@ -439,7 +439,9 @@ impl Conductor {
         };
         let before = trial.listening.presented.as_ref().map_or(0, Vec::len);
         if before >= MOST_PRESENTATIONS {
-            effects.push(Effect::Refuse("this trial has been presented so often that it has to be answered now"));
+            effects.push(Effect::Refuse(
+                "this trial has been presented so often that it has to be answered now",
+            ));
             return;
         }
         let apart_ms = self.replay.apart_ms(terms, trial.id, before + 1);
@@ -522,7 +524,8 @@ impl Conductor {
             return self.take_phase();
         }
         if let Some(outcome) = self.replay.tally.ended(&self.replay.ledger) {
-            let night = self.replay.ledger.opening.occasion == Occasion::Night || self.replay.ledger.measures();
+            let night =
+                self.replay.ledger.opening.occasion == Occasion::Night || self.replay.ledger.measures();
             return if night { Phase::Counting } else { self.finish(outcome, effects) };
         }
         let rest_after_ms = self.replay.ledger.opening.terms.rest_after_minutes * 60_000.0;

@@ -390,7 +390,10 @@ impl Ledger {
             }
             Record::Measured { positions, .. } => {
                 let agreed = self.measures();
-                allowed(agreed && sealed && positions.is_sound(), "positions were measured that nobody agreed on")?;
+                allowed(
+                    agreed && sealed && positions.is_sound(),
+                    "positions were measured that nobody agreed on",
+                )?;
             }
             Record::Level { level_db, .. } => {
                 allowed(level_db.is_finite(), "a level is a number of decibels")?;
@@ -560,11 +563,20 @@ impl Ledger {
     fn presented(&self, listening: &Listening) -> Result<(), String> {
         let sealed = self.opening.terms.switcher.as_ref().is_some_and(|terms| terms.spread_ms.is_some());
         let presented = listening.presented.as_deref().unwrap_or_default();
-        allowed(sealed || listening.presented.is_none(), "presentations of a sitting without switched cables")?;
+        allowed(
+            sealed || listening.presented.is_none(),
+            "presentations of a sitting without switched cables",
+        )?;
         let slots = listening.listens.len();
         let orderly = presented.windows(2).all(|pair| pair[0].at_ms <= pair[1].at_ms);
-        allowed(orderly && presented.len() <= MOST_PRESENTATIONS, "the times of the presentations run backwards")?;
-        allowed(presented.iter().all(|own| own.slot < slots), "a presentation of a slot that does not exist")?;
+        allowed(
+            orderly && presented.len() <= MOST_PRESENTATIONS,
+            "the times of the presentations run backwards",
+        )?;
+        allowed(
+            presented.iter().all(|own| own.slot < slots),
+            "a presentation of a slot that does not exist",
+        )?;
         let connected = |slot: usize| presented.iter().any(|own| own.slot == slot);
         let heard = (0..slots).filter(|&slot| listening.heard_ms[slot] > 0);
         allowed(

@@ -59,7 +59,8 @@ mod tests {
         assert!((sum as f64 / 2000.0 - 449.5).abs() < 4.0, "{sum}");
         assert!(turned.abs_diff(1000) < 112, "{turned}");
         // The vector of FORMAT.md.
-        let key = Digest::from_hex("0c1b794a1cffc05d494b70e60ef38b60641ccaaf736f010695a5c7e5f55030ce").expect("hex");
+        let key = Digest::from_hex("0c1b794a1cffc05d494b70e60ef38b60641ccaaf736f010695a5c7e5f55030ce")
+            .expect("hex");
         let id = TrialId { part: Part::Main, trial: 3, attempt: 1 };
         let plain = SwitcherTerms { labels_drawn: None, ..terms.clone() };
         assert!(!labels_turned(&key, &plain));

@@ -34,7 +34,8 @@ impl Person {
 
     fn ask(&self, method: &str, path: &str, body: &str) -> Reply {
         let key = self.code.proof("operate", &self.holder);
-        raw(self.address, &request(self.address, method, path, &[("X-Operator", &key)], body)).expect("an answer")
+        raw(self.address, &request(self.address, method, path, &[("X-Operator", &key)], body))
+            .expect("an answer")
     }
 
     fn join(&self) -> u16 {
@@ -174,8 +175,11 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
     let folder = tempfile::tempdir().expect("a folder");
     let table = "kind = \"operator\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nlabels = \"drawn\"";
     let session = cables(folder.path(), table);
-    let page = OperatorPage::serve("127.0.0.1:0".parse().expect("an address"), session.switcher.as_ref().expect("one"))
-        .expect("served");
+    let page = OperatorPage::serve(
+        "127.0.0.1:0".parse().expect("an address"),
+        session.switcher.as_ref().expect("one"),
+    )
+    .expect("served");
     let operated = page.operated();
     let person = Person::of(&operated.invitation.address, "the person's phone");
     assert_eq!(person.join(), 200);
@@ -200,7 +204,9 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
                 let asleep = AtomicBool::new(false);
                 std::thread::scope(|inner| {
                     let once = inner.spawn(|| person.works(&awake, &asleep));
-                    while !ends.load(Ordering::SeqCst) && !(sleeps.load(Ordering::SeqCst) && host_presents(&host)) {
+                    while !ends.load(Ordering::SeqCst)
+                        && !(sleeps.load(Ordering::SeqCst) && host_presents(&host))
+                    {
                         std::thread::sleep(Duration::from_millis(20));
                     }
                     asleep.store(true, Ordering::SeqCst);
@@ -225,7 +231,10 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
         seen.iter().filter(|one| one.starts_with(task)).filter_map(|one| one.rsplit(' ').next()).collect()
     };
     assert_eq!((bodies("connect").len(), bodies("disconnect").len()), (1, 1), "{seen:?}");
-    assert!(seen.iter().any(|one| one.starts_with("connect 1")) && seen.iter().any(|one| one.starts_with("connect 2")));
+    assert!(
+        seen.iter().any(|one| one.starts_with("connect 1"))
+            && seen.iter().any(|one| one.starts_with("connect 2"))
+    );
     host.leave();
     drop(page);
 }
@@ -265,7 +274,11 @@ fn only_the_first_page_with_the_code_is_the_operators_and_nobody_reads_or_confir
         }
         std::thread::sleep(Duration::from_millis(5));
     };
-    assert_eq!(thief.ask("GET", "/operator-state", "").status, 403, "who has the code and came late reads nothing");
+    assert_eq!(
+        thief.ask("GET", "/operator-state", "").status,
+        403,
+        "who has the code and came late reads nothing"
+    );
     assert_eq!(thief.done(number), 403, "nor confirms anything");
     assert_eq!(person.done(number + 1), 200);
     assert!(!operated.board.shown().done, "a task that is not on is not confirmed");

@@ -5,8 +5,8 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use earwitness::ballot::operating;
-use earwitness::bench::recording::Recording;
 use earwitness::ballot::witnessing::Code;
+use earwitness::bench::recording::Recording;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::sitting::Resuming;
 use earwitness::switcher::{Board, Switch, SwitchError, Task, Terminal};
@@ -85,7 +85,12 @@ fn seen(sat: Sat, log: &Log) -> Seen {
 impl Seen {
     fn assert_same(&self, other: &Self, what: &str) {
         assert!(self.bytes == other.bytes, "{what}: the terminal's bytes differ");
-        assert!(self.journal == other.journal, "{what}: the journals differ\n{}\n{}", self.journal, other.journal);
+        assert!(
+            self.journal == other.journal,
+            "{what}: the journals differ\n{}\n{}",
+            self.journal,
+            other.journal
+        );
         assert_eq!(self.calls, other.calls, "{what}: calls to the player differ");
         assert_eq!(masked(&self.log), masked(&other.log), "{what}: the switch's traffic differs");
     }
@@ -181,14 +186,17 @@ fn proved(gains_db: [f64; 2]) -> (Vec<String>, String) {
             let response = reference
                 .iter()
                 .map(|sample| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    state =
+                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
                     gain * sample + 1e-6 * ((state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0)
                 })
                 .collect();
-            Recording::new("virtual", sweep.rate_hz, vec![reference, response]).map_err(|error| error.to_string())
+            Recording::new("virtual", sweep.rate_hz, vec![reference, response])
+                .map_err(|error| error.to_string())
         }));
     });
-    let journal = std::fs::read_to_string(sat.result.unwrap_or_else(|error| panic!("{error}")).journal).unwrap();
+    let journal =
+        std::fs::read_to_string(sat.result.unwrap_or_else(|error| panic!("{error}")).journal).unwrap();
     assert_eq!(journal.matches("\"kind\":\"measured\"").count(), 2, "{journal}");
     let measured = |when: &str| journal.find(&format!("\"when\":\"{when}\"")).unwrap();
     let answered = journal.find("\"kind\":\"answer\"").unwrap();
@@ -207,12 +215,18 @@ fn a_bench_proves_that_the_switch_switches_and_catches_interchanged_cables_and_a
     let divider_db = 20.0 * (8.0_f64 / (8.0 + 2.0 * 6.0 * 1.724e-8 / 0.75e-6)).log10();
     let of = |gains: [f64; 2]| -> Vec<String> {
         let (caveats, _) = proved(gains);
-        caveats.into_iter().filter(|caveat| caveat.contains("switch-unproven") || caveat.contains("terminal-levels")).collect()
+        caveats
+            .into_iter()
+            .filter(|caveat| caveat.contains("switch-unproven") || caveat.contains("terminal-levels"))
+            .collect()
     };
     let right = of([divider_db, 0.0]);
     assert!(right.len() == 1 && right[0].contains("-0.30 dB"), "the level alone is told: {right:?}");
     let interchanged = of([0.0, divider_db]);
     assert!(interchanged.iter().any(|caveat| caveat.contains("interchanged")), "{interchanged:?}");
     let dead = of([divider_db, divider_db]);
-    assert!(dead.iter().any(|caveat| caveat.contains("could not be told apart by measurement either")), "{dead:?}");
+    assert!(
+        dead.iter().any(|caveat| caveat.contains("could not be told apart by measurement either")),
+        "{dead:?}"
+    );
 }

@@ -1,7 +1,9 @@
 //! Each caveat alone and together with each other one: what brings it about brings it about, and hides no other.
 
 use earwitness::clip::dither::WordLength;
-use earwitness::evidence::{self, Agreed, Anonymiser, DeviceFacts, Evidence, PositionsFacts, SittingFacts, State, Unusable};
+use earwitness::evidence::{
+    self, Agreed, Anonymiser, DeviceFacts, Evidence, PositionsFacts, SittingFacts, State, Unusable,
+};
 use earwitness::session::Family;
 use earwitness::stats::panel::Heterogeneity;
 use earwitness::trial::positions::{Found, When};

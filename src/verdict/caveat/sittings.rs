@@ -353,14 +353,35 @@ pub(super) fn switch_unproven(case: &Case<'_>) -> Vec<Caveat> {
     let remedy = "Look after the switch and the labels of the cables, and sit again.";
     if switcher.measured != Some(true) {
         let remedy = "Write proof = \"measured\" into [switcher], and give `run` the --input that records the terminals.";
-        return caveat(of(None), Weight::Minor, "nobody measured whether the switch connects what it is told to", remedy);
+        return caveat(
+            of(None),
+            Weight::Minor,
+            "nobody measured whether the switch connects what it is told to",
+            remedy,
+        );
     }
     let said = [
-        (None, Weight::Serious, "the two positions were not measured both before the first and after the last trial"),
+        (
+            None,
+            Weight::Serious,
+            "the two positions were not measured both before the first and after the last trial",
+        ),
         (Some(Found::Interchanged), Weight::Serious, "measured, the two cables were interchanged"),
-        (Some(Found::None), Weight::Serious, "the two positions could not be told apart by measurement either"),
-        (Some(Found::Another), Weight::Serious, "measured, the two positions differ otherwise than the circuit predicts"),
-        (Some(Found::TooSmall), Weight::Minor, "the predicted difference is too small for the measurement that was made"),
+        (
+            Some(Found::None),
+            Weight::Serious,
+            "the two positions could not be told apart by measurement either",
+        ),
+        (
+            Some(Found::Another),
+            Weight::Serious,
+            "measured, the two positions differ otherwise than the circuit predicts",
+        ),
+        (
+            Some(Found::TooSmall),
+            Weight::Minor,
+            "the predicted difference is too small for the measurement that was made",
+        ),
     ];
     said.into_iter().flat_map(|(found, weight, what)| caveat(of(found), weight, what, remedy)).collect()
 }
