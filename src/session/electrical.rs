@@ -89,8 +89,7 @@ use crate::circuit::table::{self, ImpedanceTable};
 use crate::circuit::touchstone::{self, PortData};
 use crate::circuit::{Amplifier, Loudspeaker};
 use crate::files;
-use crate::units::Dimension;
-use crate::units::printed;
+use crate::units::{Dimension, printed};
 
 /// A loudspeaker's impedance in ohm, wherever it was measured or said: far wider than any loudspeaker, so that what is refused is a
 /// unit or a digit gone wrong.
@@ -134,8 +133,9 @@ pub fn amplifier(
             }
             if let Some((frequency, _)) = measured.active() {
                 notes.push(format!(
-                    "{name}: the output resistance is negative at {frequency} Hz: few amplifiers are made so; look for a reversed probe, \
-                     and measure again"
+                    "{name}: the output resistance is negative at {}: few amplifiers are made so; look for a reversed probe, \
+                     and measure again",
+                    printed::hertz(frequency)
                 ));
             }
             OutputImpedance::Table(measured)
@@ -473,8 +473,10 @@ fn told_of_loudspeaker(notes: &mut Vec<String>, name: &str, table: &ImpedanceTab
     }
     if let Some((frequency, degrees)) = table.active() {
         let what = format!(
-            "{name}: the phase is {degrees:.1} degrees at {frequency} Hz, beyond a quarter turn, as if the loudspeaker gave power away: \
-             look for a reversed probe or a wrong reference, and measure again"
+            "{name}: the phase is {} at {}, beyond a quarter turn, as if the loudspeaker gave power away: look for a reversed probe \
+             or a wrong reference, and measure again",
+            printed::fixed(degrees, 1, "degrees"),
+            printed::hertz(frequency)
         );
         if degrees.abs() > 90.0 + BEYOND_PASSIVE_DEGREES {
             return Err(what);

@@ -214,7 +214,7 @@ fn values_that_no_loudspeaker_or_amplifier_has_are_refused_and_the_right_one_is_
     for (row, words) in [
         ("8,1e17", ["z.csv:3", "-180 to 180"]),
         ("8,270", ["z.csv:3", "-180 to 180"]),
-        ("8,-120", ["loudspeaker.impedance_table", "-120.0 degrees at 100 Hz"]),
+        ("8,-120", ["loudspeaker.impedance_table", "\u{2212}120.0 degrees at 100 Hz"]),
         ("5e-324,0", ["loudspeaker.impedance_table", "check the unit"]),
         ("1e12,0", ["loudspeaker.impedance_table", "1000000000000 ohm"]),
     ] {
