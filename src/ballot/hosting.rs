@@ -26,6 +26,7 @@ use super::view::{Snapshot, own_vote};
 use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
 use crate::trial::{Ballot, Effect, Event, Part, Record, TrialId, journal};
+use crate::units::printed;
 
 pub(super) use setup::listen;
 pub use setup::{BeforeNight, NightEnvironment, NightRequest, PORT, PassphraseNeeded};
@@ -259,7 +260,7 @@ impl HostedNight {
                 let ballots = paper::import(file, self.night().definition(), self.night().main_trials())
                     .map_err(|error| format!("{}: {error}", path.display()))?;
                 self.ask(|night, at_ms| night.paper(at_ms, &ballots)).map_err(|refusal| refusal.message())?;
-                vec![format!("{} ballots taken", ballots.len())]
+                vec![format!("{} taken", printed::count(ballots.len() as u64, "ballot"))]
             }
             other => {
                 if matches!(other, Command::Next | Command::Close) {
@@ -304,7 +305,7 @@ impl HostedNight {
         if let Some(trial) = &shown.trial {
             lines.push(format!("{}: {}", trial.name(), trial.question));
         }
-        lines.push(format!("{} seats taken, {} voted", shown.taken, shown.voted));
+        lines.push(format!("{} taken, {} voted", printed::count(shown.taken.into(), "seat"), shown.voted));
         let missing = self.missing();
         if !missing.is_empty() {
             lines.push(format!("missing: {}", ranges(&missing)));
@@ -517,7 +518,9 @@ fn notice(record: &Record) -> Option<String> {
                 seats.join(", ")
             )
         }
-        Record::Sealed { hands, .. } => format!("sealed with {} hands", hands.unwrap_or_default()),
+        Record::Sealed { hands, .. } => {
+            format!("sealed with {}", printed::count(hands.unwrap_or_default().into(), "hand"))
+        }
         Record::VotesClosed { id, voted, seats, .. } => {
             format!("{}: votes closed, {voted} of {seats} voted", trial_words(*id))
         }

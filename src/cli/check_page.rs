@@ -55,9 +55,8 @@ impl Sources {
     }
 }
 
-const TONES: &str = "Steps in level that listeners just hear in a pure tone, 200 Hz to 8 kHz, 71 % right, played at 80 dB SPL: \
-                     Jesteadt, Wier & Green 1977; ISO 226; Schroeder, Atal & Hall 1979. Music is not pure tones: only a blind \
-                     test can tell.";
+const TONES: &str = "Steps in level just heard in a pure tone, 71 % right: Jesteadt, Wier & Green 1977; ISO 226; Schroeder, Atal \
+                     & Hall 1979. Music is not pure tones: only a blind test can tell.";
 const MODEL: &str = "Heard where the excitation of the ear differs by 1 dB (Glasberg & Moore 1990; Zwicker), from the clip's \
                      long-term spectrum at 80 dB SPL. A guide, not a verdict.";
 
@@ -78,8 +77,7 @@ impl Page<'_> {
         for (index, note) in self.notes.iter().enumerate() {
             pair(if index == 0 { "Worth knowing" } else { "" }, note, out)?;
         }
-        let witness =
-            "If somebody does not trust this computer: `run --witness` lets a phone hold half of every draw.";
+        let witness = "If you distrust this computer: `run --witness` gives a phone half of every draw.";
         pair("Witness", witness, out)?;
         let ways = format!("{} ways remain; --full names them and what to watch.", STILL_POSSIBLE.len());
         pair("Cheating", &ways, out)?;
@@ -229,7 +227,7 @@ fn difference(session: &Session, summary: &Summary, unknown: Option<&Uncertainty
     };
     if shape < NOTHING_DB {
         let alone =
-            format!("This is a difference in level of {} and nothing else.", printed::decibels(level));
+            format!("This is a difference in level of {} and nothing else.", printed::decibels(level.abs()));
         return if matched {
             format!("{alone} The levels are matched, so nothing is left to hear.")
         } else {
@@ -239,7 +237,7 @@ fn difference(session: &Session, summary: &Summary, unknown: Option<&Uncertainty
     if !matched && shape < NEARLY_LEVEL * summary.max_abs_db {
         return format!(
             "This is a difference in level of {} and almost nothing else: with equal levels {} would be left.",
-            printed::decibels(level),
+            printed::decibels(level.abs()),
             printed::decibels(shape)
         );
     }
@@ -283,7 +281,7 @@ pub(super) fn control_words(kind: ControlKind) -> String {
         ControlKind::Level { decibels } => format!("level step of {decibels:+} dB"),
         ControlKind::Tilt { decibels } => format!("spectral tilt of {decibels:+} dB from 20 Hz to 20 kHz"),
         ControlKind::HeadMovement { metres } => format!("head movement of {:.0} cm", 100.0 * metres),
-        ControlKind::Identical => "identical pair (nobody can be right more often than chance)".to_owned(),
+        ControlKind::Identical => "identical pair".to_owned(),
         ControlKind::Largest { size, scale } => {
             format!("catch trials at the largest size, {}", scale.words(size))
         }

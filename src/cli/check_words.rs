@@ -73,7 +73,7 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
         }
         Err(_) => {
             return Ok(Found::None(
-                "No sound device found, so its bit depth was not checked. `earwitness devices` says what to do.".into(),
+                "No sound device found, so its bit depth was not checked: see `earwitness devices`.".into(),
             ));
         }
     };

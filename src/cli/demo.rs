@@ -25,8 +25,8 @@ pub struct DemoArguments {
     /// Show plain lines instead of a screen
     #[arg(long)]
     plain: bool,
-    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
-    /// threshold is looked for, P holds for the largest sizes
+    /// Nobody listens: a program answers right with probability P (0 to 1), and everything says "simulated". In a threshold
+    /// test P is for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
     /// Find the threshold: how large the difference must be to be heard

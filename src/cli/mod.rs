@@ -219,6 +219,19 @@ fn not_a_value(error: &clap::Error) -> Option<String> {
     Some(format!("{name} is \"{value}\", but {wanted} is expected"))
 }
 
+/// An option that the command does not have, with the nearest one that it has.
+fn unknown_option(error: &clap::Error) -> Option<String> {
+    use clap::error::{ContextKind, ErrorKind};
+    let named = |kind| error.get(kind).map(ToString::to_string);
+    let typed = named(ContextKind::InvalidArg)
+        .filter(|typed| error.kind() == ErrorKind::UnknownArgument && typed.starts_with('-'))?;
+    let near =
+        named(ContextKind::SuggestedArg).map_or_else(String::new, |near| format!("; did you mean {near}?"));
+    let command = std::env::args().take_while(|argument| !argument.starts_with('-')).skip(1).take(1);
+    let command: String = command.map(|name| format!(" {name}")).collect();
+    Some(format!("{typed} is not known here{near} (`earwitness{command} --help` lists what is)"))
+}
+
 /// Runs the program on the process's arguments and returns its exit status.
 pub fn main() -> ExitCode {
     if let Err(message) = plain_arguments() {
@@ -228,7 +241,7 @@ pub fn main() -> ExitCode {
     let line = match Line::try_parse() {
         Ok(line) => line,
         Err(error) => {
-            if let Some(message) = not_a_value(&error) {
+            if let Some(message) = not_a_value(&error).or_else(|| unknown_option(&error)) {
                 note(&format!("earwitness: {message}"));
                 return ExitCode::from(2);
             }

@@ -43,8 +43,8 @@ pub struct NightArguments {
     /// The host's name, for the journal
     #[arg(long, value_name = "NAME", default_value = "host")]
     host: String,
-    /// Address of this machine that the phones can reach, such as 192.168.1.20, with or without a port; a port alone, or
-    /// nothing, lets only this machine itself take part
+    /// Address of this machine that the phones can reach, such as 192.168.1.20 or 192.168.1.20:8410. Without it only this
+    /// machine can take part
     #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address)]
     listen: Option<SocketAddr>,
     /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`

@@ -23,8 +23,8 @@ use crate::stats::{MOST_TRIALS, Protocol};
 /// What was typed after `plan`.
 #[derive(Debug, clap::Args)]
 pub struct PlanArguments {
-    /// What the panel that this session declares can show, and what it cannot; without a size, the smallest difference that
-    /// it finds with the power
+    /// What this session's panel can show, and what it cannot. Without a size: the smallest difference that it finds with
+    /// the given power
     #[arg(long, value_name = "SESSION", group = "several", conflicts_with_all = ["protocol", "sides", "alpha", "trials", "table", "plot", "similarity", "beta", "threshold", "sequential"])]
     session: Option<PathBuf>,
     #[arg(long, help = format!("Protocol: {}", Protocol::names()), default_value = "abx")]
@@ -50,8 +50,8 @@ pub struct PlanArguments {
     /// ABX only, what d-prime means: differencing or independent-observation
     #[arg(long, requires = "d_prime")]
     model: Option<String>,
-    /// The risks of this number of trials (of each listener, with --listeners); without a size, the smallest difference that
-    /// they find with the power
+    /// What this many trials can show (with --listeners: of each listener). Without a size: the smallest difference that
+    /// they find with the given power
     #[arg(long, value_name = "N", value_parser = whole, allow_negative_numbers = true)]
     trials: Option<u64>,
     /// A table over numbers of trials, such as 10..30 (of a panel: trials of each listener)
@@ -63,12 +63,10 @@ pub struct PlanArguments {
     /// Plan to support "no difference": heard in at most this share of trials
     #[arg(long, value_name = "D", allow_negative_numbers = true, conflicts_with_all = ["listeners", "sequential", "table", "plot"])]
     similarity: Option<f64>,
-    /// Risk of supporting "no difference" when the proportion of discriminators is at the limit; of a sequential test:
-    /// of missing the difference
+    /// Risk of supporting "no difference" wrongly; in a sequential test, of missing the difference
     #[arg(long, value_name = "RISK", allow_negative_numbers = true)]
     beta: Option<f64>,
-    /// A panel of this many listeners with draws of their own, answers pooled: by simulation, and exactly where that is
-    /// soon done
+    /// A panel of this many listeners, answers pooled: by simulation, and exactly where that is quick
     #[arg(long, value_name = "M", value_parser = whole, allow_negative_numbers = true, group = "several", conflicts_with = "sequential")]
     listeners: Option<u64>,
     /// How much listeners differ, from 0 (all alike) to below 1: the over-dispersion of the shares heard
@@ -90,8 +88,7 @@ pub struct PlanArguments {
     /// Seed of the simulation
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Trials until a threshold is known so well that its 95 % interval is narrow enough, by simulation (--trials is the largest
-    /// number, 120 unless given)
+    /// Trials until the 95 % interval of a threshold is narrow enough, by simulation (at most --trials, 120 unless given)
     #[arg(long, conflicts_with_all = ["effect", "table", "plot", "similarity", "listeners", "sequential", "sides"])]
     threshold: bool,
     /// With --threshold: narrow enough means upper bound over lower bound, reached in --power of sittings
@@ -124,7 +121,7 @@ pub struct PlanArguments {
     /// With --threshold: simulated sittings
     #[arg(long, value_name = "K", default_value_t = 400, requires = "threshold")]
     sittings: u64,
-    /// Wald's sequential test: its lines, exact risks and length, at most --trials (200)
+    /// Wald's sequential test: its lines, exact risks and length (at most --trials, 200 unless given)
     #[arg(long)]
     sequential: bool,
     /// Print JSON

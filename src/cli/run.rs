@@ -35,8 +35,8 @@ pub struct RunArguments {
     /// Sound device, by its name in `earwitness devices` [default: the system's]
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// No person listens: a program answers right with probability P (0 to 1), and everything says "simulated". Where a
-    /// threshold is looked for, P holds for the largest sizes
+    /// Nobody listens: a program answers right with probability P (0 to 1), and everything says "simulated". In a threshold
+    /// test P is for the largest sizes
     #[arg(long, value_name = "P")]
     simulate: Option<f64>,
     /// With --simulate: probability that a control that should be heard is answered right [default: P]
@@ -63,8 +63,8 @@ pub struct RunArguments {
     /// A witness's phone holds the other half of every draw; shows the address to open on it
     #[arg(long)]
     witness: bool,
-    /// Address of this machine that the witness's phone reaches, and a free port, such as 192.168.1.20:8411; without this the
-    /// page is on 127.0.0.1, for a browser on this machine
+    /// With --witness: an address of this machine that the phone can reach, and a free port, such as 192.168.1.20:8411
+    /// [default: 127.0.0.1, for a browser on this machine]
     #[arg(long, value_name = "ADDRESS", requires = "witness")]
     listen: Option<SocketAddr>,
     /// Where a person switches real cables: address of this machine that the operator's phone reaches, and a free port, such as

@@ -26,8 +26,7 @@ pub struct ScoreArguments {
     /// listener,comparison,protocol,correct,trials
     #[arg(value_name = "FILE")]
     files: Vec<PathBuf>,
-    /// A CSV file of counts at several sizes of one difference, with the header multiple,correct,trials: how much of it is
-    /// needed until it is heard
+    /// Find the threshold from a CSV file of counts at several sizes, with the header multiple,correct,trials
     #[arg(long, value_name = "FILE", requires = "protocol", conflicts_with_all = ["files", "correct", "similarity", "family"])]
     levels: Option<PathBuf>,
     /// With --levels: the smallest size that was possible [default: the smallest in the file]

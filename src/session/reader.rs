@@ -172,7 +172,8 @@ impl<'d> Table<'d> {
         // Whoever misspelt it wrote it: the slip is what has to be mended.
         let slip = self.table.keys().find(|there| {
             let name = there.get_ref().as_ref();
-            !self.known.contains(name) && near(name, key).is_some()
+            // Closer than for a suggestion: `b`, which nobody asked for yet, is no slip of `a`.
+            !self.known.contains(name) && near(name, key).is_some_and(|distance| distance <= key.len() / 3)
         });
         if let Some(slip) = slip {
             let name = foreign::shown(slip.get_ref().as_ref());

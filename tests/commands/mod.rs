@@ -2,6 +2,7 @@
 
 mod archive;
 mod bad_input;
+mod check_page;
 mod documents;
 pub(crate) mod material;
 mod refusals;

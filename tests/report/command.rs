@@ -93,5 +93,5 @@ fn what_the_report_says_to_run_does_what_it_says() {
         assert_eq!(ran.code, 0, "{command}: {}{}", ran.out, ran.err);
         assert!(!ran.out.contains("does not verify") && !ran.out.contains("a journal begins"), "{}", ran.out);
     }
-    refused(site.path(), &["score", "sittings/register.jsonl"], &["no journal"]);
+    refused(site.path(), &["score", "sittings/register.jsonl"], &["not a journal"]);
 }

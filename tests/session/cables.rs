@@ -59,7 +59,7 @@ fn wrong_tolerances_are_refused_with_what_to_do() {
         ("resistance_tolerance = \"95 %\"\n", "at most 90 %"),
         ("resistance_tolerance = \"-1 %\"\n", "must not be negative"),
         ("length_tolerance = \"6 m\"\n", "too much"),
-        ("contact_tolerance = \"10 %\"\n", "no contact_resistance"),
+        ("contact_tolerance = \"10 %\"\n", "needs contact_resistance"),
         ("lcr_accuracy = \"0.05 %\"\n", "no lcr_table"),
         ("gain_tolerance = \"0.1 dB\"\n", "resistance_tolerance"),
         ("resistance_tolerence = \"1 %\"\n", "did you mean `resistance_tolerance`"),

@@ -299,7 +299,7 @@ fn sessions_are_kept_apart_and_their_family_rule_is_obeyed() {
     }
     let ran = earwitness(folder.path(), &["score", "one", "two", "--json"]);
     assert_eq!(ran.code, 0, "{}", ran.err);
-    assert!(ran.err.contains("2 sessions") && ran.err.contains("kept apart"), "{}", ran.err);
+    assert!(ran.err.contains("2 sessions") && ran.err.contains("stay separate"), "{}", ran.err);
     let found: Value = serde_json::from_str(&ran.out).expect("JSON");
     let comparisons = found["comparisons"].as_array().expect("comparisons");
     assert_eq!(comparisons.len(), 4, "two comparisons of the same names in each of two sessions");
@@ -314,7 +314,7 @@ fn sessions_are_kept_apart_and_their_family_rule_is_obeyed() {
         assert_eq!(comparison["pooled"]["trials"], 6);
     }
     let words = earwitness(folder.path(), &["score", "one", "two"]).out;
-    assert!(words.matches("Session ").count() == 2 && words.contains("judged each by itself"), "{words}");
+    assert!(words.matches("Session ").count() == 2 && words.contains("is judged by itself"), "{words}");
     refused(folder.path(), &["score", "one", "--family", "none"], &["journals", "agreed"]);
 }
 
