@@ -151,16 +151,21 @@ pub(super) fn unpack(file: &Path) -> Result<Option<Unpacked>, Failure> {
     if !begins {
         return Ok(None);
     }
-    let bytes = files::read(file, files::LARGEST_JOURNAL_BYTES).map_err(|error| bad(&error))?;
+    let bytes =
+        files::read(file, files::LARGEST_JOURNAL_BYTES).map_err(|error| bad(&files::reason(&error)))?;
     let archive = Archive::parse(&bytes).map_err(|error| bad(&error))?;
-    let folder = tempfile::tempdir().map_err(|error| bad(&error))?;
+    let folder = tempfile::tempdir().map_err(|error| bad(&files::reason(&error)))?;
     for member in &archive.members {
         let path = folder.path().join(&member.name);
         let parent = path.parent().unwrap_or(folder.path());
         std::fs::create_dir_all(parent)
             .and_then(|()| whole::with(&path, whole::Existing::Keep, |out| out.write_all(&member.bytes)))
             .map_err(|error| {
-                bad(&format!("it cannot be taken apart in {}: {error}", folder.path().display()))
+                bad(&format!(
+                    "it cannot be taken apart in {}: {}",
+                    folder.path().display(),
+                    files::reason(&error)
+                ))
             })?;
     }
     for left in archive.left_out.iter().filter(|left| left.reason == Reason::Sound) {

@@ -32,7 +32,11 @@ pub fn completions(arguments: &CompletionsArguments, out: &mut dyn Write) -> Res
 pub fn man(arguments: &ManArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let dir = &arguments.dir;
     let failed = |error: std::io::Error| {
-        Failure::bad(format!("{}: manual pages cannot be written: {error}", dir.display()))
+        Failure::bad(format!(
+            "{}: manual pages cannot be written: {}",
+            dir.display(),
+            crate::files::reason(&error)
+        ))
     };
     crate::files::make_folder(dir).map_err(failed)?;
     clap_mangen::generate_to(super::line(), dir).map_err(failed)?;
