@@ -144,11 +144,7 @@ impl Page<'_> {
         let Comparison { name, a, b, .. } = &session.comparisons[index];
         let (summary, unknown) = &self.summaries[index];
         let claim = agreed_claim(session, index);
-        writeln!(
-            out,
-            "{name}: A is \"{}\", B is \"{}\"{claim}",
-            session.cables[*a].name, session.cables[*b].name
-        )?;
+        writeln!(out, "{name}: A is {}, B is {}{claim}", session.cables[*a].name, session.cables[*b].name)?;
         pair("Difference", &difference(session, summary, unknown.as_ref()), out)?;
         for (clip, on_clip) in &self.on_clips[index] {
             let words = match on_clip {

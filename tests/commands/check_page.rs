@@ -18,7 +18,7 @@ fn the_shipped_bet_and_night_fit_a_screen_and_say_what_matters() {
                 "12 of 16 right",
                 "once in 26 tests",
                 "Ida claims",
-                "thick-flex: A is \"thick\", B is \"flex\"",
+                "thick-flex: A is thick, B is flex",
                 "at 480 Hz",
                 "On drums",
             ],
