@@ -301,6 +301,7 @@ mod tests {
             first: 5,
             count: 2,
             invented: true,
+            tables: false,
         };
         let page = ballots(&sheet);
         assert!(!page.contains("<script>"));

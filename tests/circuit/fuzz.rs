@@ -169,7 +169,7 @@ fn absurd_sizes_are_refused_with_line_and_key() {
     for (amplifier, words) in [
         ("damping_factor = 0", ["amplifier.damping_factor", "outside what is allowed"]),
         ("damping_factor = 200\noutput_resistance = \"40 mohm\"", ["amplifier.damping_factor", "given too"]),
-        ("damping_load = \"8 ohm\"", ["amplifier.damping_load", "no damping_factor"]),
+        ("damping_load = \"8 ohm\"", ["amplifier.damping_load", "needs damping_factor"]),
     ] {
         let error = session(amplifier, RESISTOR, CABLES[8]).map(|_| ()).expect_err(amplifier);
         assert!(words.iter().all(|word| error.contains(word)), "{error}");
