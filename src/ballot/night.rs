@@ -3,10 +3,12 @@
 //! The conductor knows trials, votes and the draw; this adds what a room needs: the timed presentation, when votes are
 //! open, tokens' generations, votes that were sent twice, and the host's words. It reads no clock and holds no draw.
 
+mod cables;
 mod ears;
 mod host;
 mod links;
 mod time;
+mod votes;
 
 use std::collections::BTreeSet;
 
@@ -17,12 +19,12 @@ use super::Refusal;
 use super::pass::Holder;
 use super::presentation::{Moment, Timing, moment};
 use super::room::Room;
-use super::seats::{MOST_SEATS, Seats, clean_alias, id_of, is_name_of};
+use super::seats::{MOST_SEATS, Seats, clean_alias, is_name_of};
 use crate::conduct::Machine;
 use crate::trial::hands::Sealing;
 use crate::trial::{
-    Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, Terms, TrialId,
-    TrialView, View,
+    Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
+    View,
 };
 
 /// Longest hand that is typed on a phone, in characters.
@@ -32,9 +34,6 @@ const MOST_HANDS: usize = 2000;
 
 /// A stimulus is stopped this long before its end, so that the player does not begin it again.
 const BEFORE_THE_END_MS: u64 = 80;
-
-/// How late a turn of the host's thread may be, for a real cable to be connected in time all the same.
-const SLACK_MS: u64 = 500;
 
 /// What the evening is at, as everybody may know it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
@@ -244,27 +243,6 @@ impl Night {
     fn door_of(&self, room: Room) -> Event {
         let Room { open, seats, shared, tables, .. } = room;
         Event::Door { open, seats, shared, tables: (tables > 0).then_some(tables) }
-    }
-
-    /// The same night with real cables, where these terms have some: each silence is long enough to connect one.
-    #[must_use]
-    pub fn through(mut self, terms: &Terms) -> Self {
-        if let Some(switcher) = &terms.switcher {
-            let longest_ms = switcher.apart_ms + switcher.spread_ms.unwrap_or(0) + switcher.settle_ms;
-            self.timing.gap_ms = self.timing.gap_ms.max(longest_ms + SLACK_MS);
-            self.switched_ms = Some(switcher.apart_ms);
-        }
-        self
-    }
-
-    /// Milliseconds of silence before each stimulus.
-    pub fn gap_ms(&self) -> u64 {
-        self.timing.gap_ms
-    }
-
-    /// Whether a presentation has to wait until it is confirmed that nothing is connected.
-    pub fn hold(&mut self, held: bool) {
-        self.held = held;
     }
 
     /// The room.
@@ -586,51 +564,6 @@ impl Night {
             return Err(Refusal::Hand);
         }
         self.step(at_ms, Event::Hand { by, text: text.to_owned() })
-    }
-
-    /// A vote from a phone for the trial with this name. `sequence` is the number of the seat's votes so far plus one, so
-    /// that nothing is counted twice and an old vote cannot be sent again. A vote that was taken already, sent again
-    /// because its answer got lost, is answered in the same way and changes nothing.
-    ///
-    /// # Errors
-    /// Why it is refused.
-    pub fn vote(
-        &mut self,
-        at_ms: u64,
-        holder: Holder,
-        trial: &str,
-        answer: &str,
-        sequence: u64,
-    ) -> Result<(TrialId, Vec<Effect>), Refusal> {
-        self.check(holder)?;
-        let alternative = self.definition().alternative(answer).ok_or(Refusal::Alternative)?;
-        let seat = self.seats.get(holder.seat).ok_or(Refusal::NotSeated)?;
-        let wanted = id_of(trial);
-        let earlier = seat.votes.iter().find(|(id, vote)| vote.by == Ballot::Phone && Some(**id) == wanted);
-        if let Some((id, vote)) = earlier
-            && vote.answer == answer
-            && (sequence == seat.sequence || (self.open && sequence == seat.sequence + 1))
-        {
-            return Ok((*id, Vec::new()));
-        }
-        if self.over() {
-            return Err(Refusal::Over);
-        }
-        if seat.left {
-            return Err(Refusal::Left);
-        }
-        let Some(view) = self.trial() else { return Err(Refusal::NotOpen) };
-        if Some(view.id) != wanted {
-            return Err(Refusal::OtherTrial);
-        }
-        if !self.open {
-            return Err(Refusal::NotOpen);
-        }
-        if sequence != seat.sequence + 1 {
-            return Err(Refusal::Replayed);
-        }
-        let event = Event::Vote { id: view.id, seat: holder.seat, alternative, by: Ballot::Phone };
-        Ok((view.id, self.step(at_ms, event)?))
     }
 
     // ---- the player ----

@@ -17,11 +17,10 @@ use super::Digest;
 use super::event::{Effect, Event};
 use super::hands::Progress;
 use super::ledger::fits;
-use super::record::{Listening, Occasion, Opening, Outcome, Presentation, Record, TrialId};
+use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::replay::Replay;
 use super::seal::Secret;
 use super::view::Step;
-use super::waits::MOST_PRESENTATIONS;
 
 mod attempt;
 mod sealing;
@@ -429,27 +428,6 @@ impl Conductor {
             _ => effects.push(Effect::Refuse("this does nothing here")),
         }
         Phase::Trial(trial)
-    }
-
-    /// Begins to connect the real cable of a slot, for as long as the seal says.
-    fn present(&self, trial: &mut Attempting, slot: usize, effects: &mut Vec<Effect>) {
-        let Some(terms) = &self.replay.ledger.opening.terms.switcher else {
-            effects.push(Effect::Refuse("no real cables are switched here"));
-            return;
-        };
-        let before = trial.listening.presented.as_ref().map_or(0, Vec::len);
-        if before >= MOST_PRESENTATIONS {
-            effects.push(Effect::Refuse(
-                "this trial has been presented so often that it has to be answered now",
-            ));
-            return;
-        }
-        let apart_ms = self.replay.apart_ms(terms, trial.id, before + 1);
-        if terms.spread_ms.is_some() {
-            let at_ms = self.at_ms;
-            trial.listening.presented.get_or_insert_default().push(Presentation { slot, at_ms, apart_ms });
-        }
-        effects.push(Effect::Connect { slot, apart_ms });
     }
 
     fn vote(

@@ -12,7 +12,6 @@ use super::record::{
     Ballot, Closing, ComparisonTerms, FORMAT, Listening, Occasion, Opening, Part, Record, StimulusTerms,
     StoppingTerms, TrialId,
 };
-use super::waits::MOST_PRESENTATIONS;
 use super::witness::{LINKS_WAIT_MS, MAX_NAME, MAX_WITNESSES, Witness};
 use super::{schedule, score};
 use crate::session::Takes;
@@ -95,7 +94,7 @@ pub struct Ledger {
 /// Most listeners of a night.
 pub const MAX_SEATS: u32 = 100_000;
 
-fn allowed(holds: bool, message: impl Into<String>) -> Result<(), String> {
+pub(super) fn allowed(holds: bool, message: impl Into<String>) -> Result<(), String> {
     if holds { Ok(()) } else { Err(message.into()) }
 }
 
@@ -556,49 +555,6 @@ impl Ledger {
                 id.trial, id.attempt, next.trial, next.attempt
             )),
             None => Err("a trial after the last one".to_owned()),
-        }
-    }
-
-    /// Refuses what was heard without having been connected, where cables are switched at times from the seal.
-    fn presented(&self, listening: &Listening) -> Result<(), String> {
-        let sealed = self.opening.terms.switcher.as_ref().is_some_and(|terms| terms.spread_ms.is_some());
-        let presented = listening.presented.as_deref().unwrap_or_default();
-        allowed(
-            sealed || listening.presented.is_none(),
-            "presentations of a sitting without switched cables",
-        )?;
-        let slots = listening.listens.len();
-        let orderly = presented.windows(2).all(|pair| pair[0].at_ms <= pair[1].at_ms);
-        allowed(
-            orderly && presented.len() <= MOST_PRESENTATIONS,
-            "the times of the presentations run backwards",
-        )?;
-        allowed(
-            presented.iter().all(|own| own.slot < slots),
-            "a presentation of a slot that does not exist",
-        )?;
-        let connected = |slot: usize| presented.iter().any(|own| own.slot == slot);
-        let heard = (0..slots).filter(|&slot| listening.heard_ms[slot] > 0);
-        allowed(
-            !sealed || heard.into_iter().all(connected),
-            "something was heard over a cable that was never connected",
-        )
-    }
-
-    /// Refuses an answer, or the end of a vote, before what is asked about was heard for the agreed time. In format 1 no time
-    /// was agreed on.
-    fn heard(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
-        if self.opening.format < 2 {
-            return Ok(());
-        }
-        match self.opening.unheard(id.part, listening).first() {
-            None => Ok(()),
-            Some(slot) => Err(format!(
-                "{} was heard for {} ms, less than the {} ms agreed on before an answer",
-                self.opening.terms.asked_in(id.part).slots[*slot].label,
-                listening.heard_ms[*slot],
-                self.opening.terms.heard_at_least_ms.unwrap_or(0)
-            )),
         }
     }
 

@@ -19,6 +19,7 @@ mod happened;
 pub mod journal;
 pub mod keeper;
 pub mod ledger;
+mod listened;
 pub mod lock;
 pub mod output;
 pub mod positions;

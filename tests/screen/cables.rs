@@ -154,7 +154,7 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         went_on.assert_same(&other_went_on, "after it went on");
         assert_ne!(went_on.log, other_went_on.log, "the draw is real: the terminals are others");
         let shown = String::from_utf8_lossy(&left.bytes).into_owned();
-        assert!(shown.contains("being connected"), "the listener is told that a cable is being connected");
+        assert!(shown.contains("connected:"), "the listener is told that a cable is being connected");
     }
 }
 

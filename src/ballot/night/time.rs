@@ -77,30 +77,6 @@ impl Night {
         effects
     }
 
-    /// In the silence before a stimulus its real cable is connected, each time by the same steps.
-    fn connect_next(
-        &mut self,
-        at_ms: u64,
-        since_ms: u64,
-        begun: Option<u64>,
-        moment: Moment,
-        effects: &mut Vec<Effect>,
-    ) {
-        let (Some(apart_ms), Moment::Gap { next: slot, .. }) = (self.switched_ms, moment) else { return };
-        let place = at_ms.saturating_sub(since_ms) / (self.timing.gap_ms + self.clip_ms.max(1));
-        if begun == Some(place) {
-            return;
-        }
-        if let Show::Presenting { begun, .. } = &mut self.show {
-            *begun = Some(place);
-        }
-        if self.ears.is_some() {
-            effects.push(Effect::Connect { slot, apart_ms });
-        } else {
-            self.push(at_ms, Event::Present(slot), effects);
-        }
-    }
-
     pub(super) fn push(&mut self, at_ms: u64, event: Event, effects: &mut Vec<Effect>) {
         // With open ears no trial is on, and the conductor has nothing to do with what plays.
         if self.ears.is_some() {

@@ -1,9 +1,10 @@
 //! The attempt that is on: what was listened to so far, and what was chosen.
 
-use super::MAX_EVENTS;
+use super::{Conductor, MAX_EVENTS};
 use crate::trial::event::Effect;
-use crate::trial::record::{Listening, TrialId};
+use crate::trial::record::{Listening, Presentation, TrialId};
 use crate::trial::view::Step;
+use crate::trial::waits::MOST_PRESENTATIONS;
 
 /// An attempt that is on.
 #[derive(Debug, Clone)]
@@ -42,4 +43,27 @@ pub(super) fn add_event(trial: &mut Attempting, text: &str) {
 
 pub(super) fn shorten(text: &str) -> String {
     text.chars().take(200).collect()
+}
+
+impl Conductor {
+    /// Begins to connect the real cable of a slot, for as long as the seal says.
+    pub(super) fn present(&self, trial: &mut Attempting, slot: usize, effects: &mut Vec<Effect>) {
+        let Some(terms) = &self.replay.ledger.opening.terms.switcher else {
+            effects.push(Effect::Refuse("no real cables are switched here"));
+            return;
+        };
+        let before = trial.listening.presented.as_ref().map_or(0, Vec::len);
+        if before >= MOST_PRESENTATIONS {
+            effects.push(Effect::Refuse(
+                "this trial has been presented so often that it has to be answered now",
+            ));
+            return;
+        }
+        let apart_ms = self.replay.apart_ms(terms, trial.id, before + 1);
+        if terms.spread_ms.is_some() {
+            let at_ms = self.at_ms;
+            trial.listening.presented.get_or_insert_default().push(Presentation { slot, at_ms, apart_ms });
+        }
+        effects.push(Effect::Connect { slot, apart_ms });
+    }
 }
