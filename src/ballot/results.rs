@@ -15,7 +15,7 @@ use crate::session::ControlKind;
 use crate::trial::journal::Journal;
 use crate::trial::{Ballot, Definition, Digest, Outcome, Part, Record, verify};
 use crate::units::printed::count;
-use crate::verdict::{self, Finding, Findings, OnPaper, Tally};
+use crate::verdict::{self, Finding, Findings, ListenerResult, OnPaper, Tally};
 
 use super::reveal::{self, Frequency, Step};
 use super::view::Shown;
@@ -191,7 +191,7 @@ impl Judged<'_> {
         let has_right = self.agreed.inquiry.has_right_answer();
         SeatResult {
             finding: single.map(|own| own.verdict.finding),
-            chance: single.filter(|_| has_right).map(|own| Frequency::of(own.analysis.p_value)),
+            chance: single.filter(|_| has_right).and_then(ListenerResult::p_value).map(Frequency::of),
             seat,
             alias: facts.name.clone(),
             by: self.by(seat),

@@ -344,10 +344,7 @@ fn terms(session: &Session) -> Vec<String> {
     for block in agreed(&Terms::of(session)) {
         match block {
             Block::Pair(name, value) => {
-                let name = name.to_lowercase();
-                lines.extend(paragraph(15, &value).into_iter().enumerate().map(|(index, line)| {
-                    if index == 0 { format!("  {name:<13}{}", line.trim_start()) } else { line }
-                }));
+                lines.extend(titled(&name.to_lowercase(), &value));
             }
             Block::Caution(text) => lines.extend(paragraph(2, &format!("! {text}"))),
             _ => {}
@@ -374,6 +371,22 @@ fn terms(session: &Session) -> Vec<String> {
             "  wager      {} claims: \"{}\"; {} doubts it",
             wager.claimant, wager.claim, wager.skeptic
         ));
+        if session.yardstick.is_none() && session.threshold.is_none() {
+            let offer = format!(
+                "five minutes well spent before a bet: find the smallest step that {} hears on these clips, and name that session as                  `yardstick` here (`[threshold]` with scale = \"level\"; README, \"Your own smallest step\")",
+                wager.claimant
+            );
+            lines.extend(titled("first", &offer));
+        }
+    }
+    lines
+}
+
+/// A paragraph with its title in front of its first line.
+fn titled(title: &str, text: &str) -> Vec<String> {
+    let mut lines = paragraph(15, text);
+    if let Some(first) = lines.first_mut() {
+        *first = format!("  {title:<13}{}", first.trim_start());
     }
     lines
 }

@@ -9,6 +9,7 @@ use super::svg::{Axis, Chart, Figure, Tone, cut};
 use crate::stats::protocol::Inquiry;
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
+use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, one};
 use crate::units::printed;
 use crate::verdict::{ComparisonResult, ListenerResult};
@@ -79,7 +80,7 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     if let Some(critical) = critical {
         chart.upright(Tone::Critical, critical as f64 - 0.5);
         chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
-        let passed = scores.iter().filter(|result| result.analysis.significant).count();
+        let passed = scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
         let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
@@ -140,7 +141,8 @@ pub fn room(comparison: &ComparisonResult, distribution: &Distribution) -> Optio
 /// Proportion right with its interval, one row per listener, all together below, with the score needed alone at the risk
 /// `alpha` (nothing where a sequential rule decides). Nothing without listeners.
 pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f64>) -> Option<Figure> {
-    let rows = &comparison.results;
+    let rows: Vec<(&ListenerResult, &Analysis)> =
+        comparison.results.iter().filter_map(|row| Some((row, row.analysis.as_ref()?))).collect();
     if rows.is_empty() {
         return None;
     }
@@ -151,7 +153,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     let mut order: Vec<usize> = (0..rows.len()).collect();
     if !named {
         order.sort_by(|a, b| {
-            rows[*b].analysis.proportion.total_cmp(&rows[*a].analysis.proportion).then(a.cmp(b))
+            rows[*b].1.proportion.total_cmp(&rows[*a].1.proportion).then(a.cmp(b))
         });
     }
     let what = format!("proportion {}", Inquiry::from(protocol).counted_unnamed());
@@ -166,20 +168,20 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     let chance = protocol.chance();
     chart.upright(Tone::Chance, chance);
     chart.name(Tone::Chance, "a guesser");
-    let critical = commonest(rows.iter().map(|row| row.trials))
+    let critical = commonest(rows.iter().map(|(row, _)| row.trials))
         .and_then(|trials| one::critical(protocol, trials, alpha?).map(|critical| (critical, trials)));
     if let Some((critical, trials)) = critical {
         chart.upright(Tone::Critical, critical as f64 / trials as f64);
         chart.name(Tone::Critical, format!("{critical} of {trials}: significant alone"));
     }
     for (place, index) in order.iter().enumerate() {
-        let row = &rows[*index];
+        let (row, analysis) = rows[*index];
         let y = lines as f64 - place as f64 - 0.5;
-        let interval = row.analysis.interval;
+        let interval = analysis.interval;
         let tone = if named { Tone::First } else { Tone::Quiet };
         chart.line(tone, &[(interval.lower, y), (interval.upper, y)]);
         if named {
-            chart.mark(Tone::First, row.analysis.proportion, y);
+            chart.mark(Tone::First, analysis.proportion, y);
             chart.words(&cut(&row.name, 20), (0.0, y), "end", -8.0, 4.0);
             chart.words(&format!("{}/{}", row.correct, row.trials), (1.0, y), "start", 8.0, 4.0);
         }
@@ -188,7 +190,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
         let points: Vec<(f64, f64)> = order
             .iter()
             .enumerate()
-            .map(|(place, index)| (rows[*index].analysis.proportion, lines as f64 - place as f64 - 0.5))
+            .map(|(place, index)| (rows[*index].1.proportion, lines as f64 - place as f64 - 0.5))
             .collect();
         chart.line(Tone::First, &points);
         chart.name(Tone::First, "listeners, best at the top");
@@ -212,9 +214,8 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     if named {
         let list: Vec<String> = rows
             .iter()
-            .map(|row| {
-                let interval = row.analysis.interval;
-                let proportion = row.analysis.proportion;
+            .map(|(row, analysis)| {
+                let (interval, proportion) = (analysis.interval, analysis.proportion);
                 format!("{}: {proportion:.2}, {:.2} to {:.2}", row.name, interval.lower, interval.upper)
             })
             .collect();

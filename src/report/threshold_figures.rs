@@ -74,7 +74,7 @@ fn curve(comparison: &ComparisonResult, own: &ListenerThreshold) -> Figure {
         chart.disc(Tone::First, point.multiple, point.correct as f64 / point.trials as f64, radius);
     }
     chart.name_mark(Tone::First, "answers, area by their number");
-    let threshold = result.summary.threshold;
+    let threshold = result.summary.confidence;
     if (range.smallest..=range.largest).contains(&threshold.estimate) {
         chart.upright(Tone::Second, threshold.estimate);
         chart.name(Tone::Second, format!("heard in every second trial: {}", scale.words(threshold.estimate)));
@@ -123,7 +123,7 @@ fn trace(comparison: &str, own: &ListenerThreshold, method: Method) -> Figure {
         Axis::linear("counted trial", 0.0, trials as f64 + 1.0),
         Axis::logarithmic(short_axis(scale), range.smallest, range.largest),
     );
-    let threshold = result.summary.threshold;
+    let threshold = result.summary.confidence;
     let ends = [0.0, trials as f64 + 1.0];
     chart.band(Tone::Quiet, &ends.map(|x| (x, threshold.lower)), &ends.map(|x| (x, threshold.upper)));
     chart.name_band(Tone::Quiet, "the threshold at the end, 95 %");
@@ -197,7 +197,7 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
         chart.words(&cut(name, 20), (f64::MIN_POSITIVE, y), "end", -8.0, 4.0);
     };
     for (index, own) in rows.iter().enumerate() {
-        let threshold = own.result.summary.threshold;
+        let threshold = own.result.summary.confidence;
         let of = [threshold.lower, threshold.estimate, threshold.upper];
         row(&mut chart, Tone::First, &own.name, height - index as f64 - 0.5, of);
     }
@@ -214,7 +214,7 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
     let list: Vec<String> = rows
         .iter()
         .map(|own| {
-            let of = own.result.summary.threshold;
+            let of = own.result.summary.confidence;
             format!(
                 "{}: {}, {} to {}",
                 own.name,

@@ -221,10 +221,10 @@ pub struct ListenerResult {
     pub trials: u64,
     /// The verdict on this listener alone.
     pub verdict: Verdict,
-    /// Everything about the score.
-    pub analysis: Analysis,
-    /// p-value after Holm's adjustment over [`ListenerResult::family`] tests.
-    pub adjusted_p_value: f64,
+    /// Everything about the score; `None` where a threshold was looked for: sizes differed, so the score tests nothing.
+    pub analysis: Option<Analysis>,
+    /// p-value after Holm's adjustment over [`ListenerResult::family`] tests; `None` where nothing was tested.
+    pub adjusted_p_value: Option<f64>,
     /// Tests that are judged together: listeners times comparisons, or with `family = "none"` the listeners of this
     /// comparison.
     pub family: u64,
@@ -240,6 +240,13 @@ pub struct ListenerResult {
     pub habits: Habits,
     /// Right (1) or wrong (0) in the order of trials.
     pub path: Vec<u8>,
+}
+
+impl ListenerResult {
+    /// The p-value of the score alone; `None` where nothing was tested.
+    pub fn p_value(&self) -> Option<f64> {
+        self.analysis.as_ref().map(|analysis| analysis.p_value)
+    }
 }
 
 /// How somebody answered: descriptions, never a rescue of a failed test.

@@ -263,7 +263,7 @@ fn numbers(
         result.p_value = None;
         result.method = Method::Rule;
         if let [own] = &result.results[..] {
-            result.analysis = Some(own.analysis.clone());
+            result.analysis.clone_from(&own.analysis);
         } else {
             let found =
                 result.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count();
@@ -282,8 +282,8 @@ fn numbers(
 
 /// Listeners compared: adjusted p-values, and the panel where draws are independent.
 fn together(agreed: &Agreed, result: &mut ComparisonResult, dependent: bool) {
-    let p_values: Vec<f64> = result.results.iter().map(|own| own.analysis.p_value).collect();
-    if result.results.len() < 2 {
+    let p_values: Vec<f64> = result.results.iter().filter_map(ListenerResult::p_value).collect();
+    if p_values.len() < 2 {
         return;
     }
     let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
@@ -362,6 +362,7 @@ fn listener_result(
             analysis
         }
     };
+    let tested = agreed.terms.threshold.is_none().then_some(analysis);
     let own = &own[..path.len()];
     let mut times: Vec<u64> = own.iter().map(|trial| trial.took_ms).collect();
     times.sort_unstable();
@@ -372,9 +373,9 @@ fn listener_result(
         correct,
         trials,
         verdict: Verdict::default(),
-        adjusted_p_value: analysis.p_value,
+        adjusted_p_value: tested.as_ref().map(|analysis| analysis.p_value),
         family: 1,
-        analysis,
+        analysis: tested,
         sequential: decision,
         median_trial_s: (!night).then(|| times.get(times.len() / 2).map(|ms| *ms as f64 / 1000.0)).flatten(),
         switches_per_trial: (!night && !own.is_empty())
@@ -479,17 +480,17 @@ fn adjust_listeners(agreed: &Agreed, comparisons: &mut [ComparisonResult]) {
     };
     for family in families {
         let p_values: Vec<f64> =
-            family.iter().flat_map(|result| &result.results).map(|own| own.analysis.p_value).collect();
+            family.iter().flat_map(|result| &result.results).filter_map(ListenerResult::p_value).collect();
         let adjusted = many::holm(&p_values).unwrap_or_else(|_| p_values.clone());
         let all = family.iter_mut().flat_map(|result| &mut result.results);
-        for (own, adjusted) in all.zip(adjusted) {
-            own.adjusted_p_value = adjusted;
+        for (own, adjusted) in all.filter(|own| own.analysis.is_some()).zip(adjusted) {
+            own.adjusted_p_value = Some(adjusted);
             own.family = p_values.len() as u64;
         }
     }
     for result in comparisons {
-        let passed = |own: &&ListenerResult| binomial::at_most(own.adjusted_p_value, agreed.terms.alpha);
-        let passers = result.results.iter().filter(passed).count() as u64;
+        let passed = |p: &f64| binomial::at_most(*p, agreed.terms.alpha);
+        let passers = result.results.iter().filter_map(|own| own.adjusted_p_value).filter(passed).count() as u64;
         if let Some(panel) = &mut result.panel {
             panel.passers_holm = passers;
         }

@@ -18,7 +18,7 @@ fn tally((correct, trials): (u64, u64)) -> Tally {
 }
 
 /// Score, audible and identical controls of a listener, and the adjusted p-value: with the rest they fix the verdict.
-type Score = ((u64, u64), (u64, u64), (u64, u64), u64);
+type Score = ((u64, u64), (u64, u64), (u64, u64), Option<u64>);
 
 /// The verdict in words, on the comparison and on each listener.
 pub(super) fn words(
@@ -102,12 +102,13 @@ pub(super) fn words(
             (own.correct, own.trials),
             listener.positive_controls,
             listener.identical_controls,
-            own.adjusted_p_value.to_bits(),
+            own.adjusted_p_value.map(f64::to_bits),
         );
         let words = cache.entry(key).or_insert_with(|| {
             let mut single = single();
             if own.family > 1 && rule == Stopping::AllTrials {
-                single.together = Some(Together { members: own.family, adjusted_p: own.adjusted_p_value });
+                single.together =
+                    own.adjusted_p_value.map(|adjusted_p| Together { members: own.family, adjusted_p });
             }
             said(verdict::sentence(&single), &single)
         });
@@ -142,10 +143,11 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
     }
     let all = comparison.results.len();
     let tests = count(comparison.results.first().map_or(0, |own| own.family), "test");
-    let passed: Vec<&ListenerResult> = comparison
+    let passed: Vec<(&ListenerResult, f64)> = comparison
         .results
         .iter()
-        .filter(|own| binomial::at_most(own.adjusted_p_value, agreed.terms.alpha))
+        .filter_map(|own| Some((own, own.adjusted_p_value?)))
+        .filter(|(_, p)| binomial::at_most(*p, agreed.terms.alpha))
         .collect();
     if passed.is_empty() {
         let alone = match panel.passers {
@@ -160,13 +162,13 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
     let mut names: Vec<String> = passed
         .iter()
         .take(MOST_NAMED)
-        .map(|own| {
+        .map(|(own, p)| {
             format!(
                 "{} ({} of {}, adjusted {})",
                 own.name,
                 own.correct,
                 own.trials,
-                printed::p_value(own.adjusted_p_value)
+                printed::p_value(*p)
             )
         })
         .collect();

@@ -123,7 +123,7 @@ pub(super) fn findings(
             d_prime: d_prime(protocol, &summary.at_one),
             on_paper: paper
                 .filter(|_| summary.place == Place::Within)
-                .and_then(|paper| OnPaper::of(paper, &summary.threshold)),
+                .and_then(|paper| OnPaper::of(paper, &summary.confidence)),
             summary,
             fit: fit::fit(&grid, &points).ok(),
             points,
@@ -275,26 +275,26 @@ const POOR_FIT: f64 = 0.01;
 
 /// The answer in one sentence.
 pub fn headline(scale: Scale, range: Range, summary: &Summary) -> String {
-    let found = summary.threshold;
+    let found = summary.confidence;
     match summary.place {
         // Few answers may leave the middle outside while much inside still agrees with them.
         Place::AboveLargest { bound } if bound < 0.8 * range.largest => format!(
-            "The threshold is probably above {}; with 95 % probability it is above {}. More trials, or larger sizes, would tell.",
+            "The threshold is probably above {}; with 95 % confidence it is above {}. More trials, or larger sizes, would tell.",
             largest(scale, range.largest),
             scale.words(bound)
         ),
         Place::BelowSmallest { bound } if bound > 1.25 * range.smallest => format!(
-            "The threshold is probably below {}; with 95 % probability it is below {}. More trials, or smaller sizes, would tell.",
+            "The threshold is probably below {}; with 95 % confidence it is below {}. More trials, or smaller sizes, would tell.",
             smallest(scale, range.smallest),
             scale.words(bound)
         ),
         Place::AboveLargest { bound } => format!(
-            "Not heard reliably even at {}. The threshold is above {}, with 95 % probability.",
+            "Not heard reliably even at {}. The threshold is above {}, with 95 % confidence.",
             largest(scale, range.largest),
             scale.words(bound)
         ),
         Place::BelowSmallest { bound } => format!(
-            "Heard even at {}. The threshold is below {}, with 95 % probability.",
+            "Heard even at {}. The threshold is below {}, with 95 % confidence.",
             smallest(scale, range.smallest),
             scale.words(bound)
         ),
@@ -302,15 +302,15 @@ pub fn headline(scale: Scale, range: Range, summary: &Summary) -> String {
             let (lower, upper) = (bound(scale, found.lower), bound(scale, found.upper));
             match scale {
                 Scale::Multiple => format!(
-                    "Heard in every second trial at {} times the real difference ({lower} to {upper}, with 95 % probability).",
+                    "Heard in every second trial at {} times the real difference ({lower} to {upper}, with 95 % confidence).",
                     significant(found.estimate)
                 ),
                 Scale::Length => format!(
-                    "Heard in every second trial with both cables {} times as long ({lower} to {upper}, with 95 % probability).",
+                    "Heard in every second trial with both cables {} times as long ({lower} to {upper}, with 95 % confidence).",
                     significant(found.estimate)
                 ),
                 Scale::Level | Scale::Tilt => format!(
-                    "A {} of {} is heard in every second trial ({lower} to {upper}, with 95 % probability).",
+                    "A {} of {} is heard in every second trial ({lower} to {upper}, with 95 % confidence).",
                     step(scale),
                     scale.words(found.estimate)
                 ),
@@ -362,13 +362,13 @@ pub fn at_one(result: &ThresholdResult) -> String {
 pub fn limits(result: &ThresholdResult) -> Vec<String> {
     let ThresholdResult { scale, range, summary, fit, .. } = result;
     let mut limits = Vec::new();
-    if summary.place == Place::Within && summary.threshold.upper > range.largest {
+    if summary.place == Place::Within && summary.confidence.upper > range.largest {
         limits.push(format!(
             "No size above {} was tried, so the upper bound rests on the shape of the curve.",
             scale.words(range.largest)
         ));
     }
-    if summary.place == Place::Within && summary.threshold.lower < range.smallest {
+    if summary.place == Place::Within && summary.confidence.lower < range.smallest {
         limits.push(format!(
             "No size below {} was tried, so the lower bound rests on the shape of the curve.",
             scale.words(range.smallest)

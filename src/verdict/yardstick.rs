@@ -43,7 +43,7 @@ pub fn yardsticks(session: &Session) -> Result<Vec<Yardstick>, String> {
                 listener: own.name,
                 scale: own.result.scale,
                 clips: clips.clone(),
-                step_db: own.result.summary.threshold,
+                step_db: own.result.summary.confidence,
                 place: own.result.summary.place,
                 basis: result.basis,
             });
@@ -60,16 +60,16 @@ impl Yardstick {
         let Estimate { estimate, lower, upper } = self.step_db;
         let heard = match self.place {
             Place::Within => format!(
-                "hears {what} of {} in every second trial ({} to {}, with 95 % probability)",
+                "hears {what} of {} in every second trial ({} to {}, with 95 % confidence)",
                 step(estimate),
                 step(lower),
                 step(upper)
             ),
             Place::AboveLargest { bound } => {
-                format!("needs {what} above {} to hear every second one, with 95 % probability", step(bound))
+                format!("needs {what} above {} to hear every second one, with 95 % confidence", step(bound))
             }
             Place::BelowSmallest { bound } => {
-                format!("hears {what} below {} in every second trial, with 95 % probability", step(bound))
+                format!("hears {what} below {} in every second trial, with 95 % confidence", step(bound))
             }
         };
         let simulated = match self.basis {

@@ -60,6 +60,28 @@ def posterior(chance, smallest, largest, points):
     return ln_t, ln_b, t, b, l, weight / weight.sum()
 
 
+def confidence(chance, smallest, largest, points):
+    """Which t agree: a penalised profile likelihood (weight 1/b, b from the third of the grid's on, the lapses' weights), up to
+    the chi-squared point of one degree of freedom, with each t's best b and l found by brute force."""
+    ln_t, ln_b, t, b, l, _ = grid(smallest, largest)
+    with numpy.errstate(divide="ignore", invalid="ignore"):
+        log = numpy.log(LAPSE_WEIGHTS)[None, None, :] - ln_b[None, :, None] + numpy.zeros((len(ln_t), 1, 1))
+        for g, correct, trials in points:
+            log = log + scipy.special.xlogy(correct, right(g, t, b, l, chance))
+            log = log + scipy.special.xlogy(trials - correct, (1 - chance) * unheard(g, t, b, l))
+    profile = log[:, 2:, :].max(axis=(1, 2))
+    over = 2 * (profile.max() - profile) - scipy.stats.chi2.ppf(0.95, 1)
+    inside = numpy.flatnonzero(over <= 0)
+    first, last = inside[0], inside[-1]
+
+    def crossing(one, other):
+        return ln_t[one] - over[one] * (ln_t[other] - ln_t[one]) / (over[other] - over[one])
+
+    lower = ln_t[0] if first == 0 else crossing(first, first - 1)
+    upper = ln_t[-1] if last == len(ln_t) - 1 else crossing(last, last + 1)
+    return [float(numpy.exp(lower)), float(numpy.exp(upper))]
+
+
 def case(chance, smallest, largest, points):
     ln_t, ln_b, t, b, l, weight = posterior(chance, smallest, largest, points)
     d = heard(1.0, t, b, l).ravel()
@@ -70,6 +92,7 @@ def case(chance, smallest, largest, points):
         "largest": largest,
         "points": points,
         "threshold": list(numpy.exp(quantiles(ln_t, weight.sum(axis=(1, 2))))),
+        "confidence": confidence(chance, smallest, largest, points),
         "slope": list(numpy.exp(quantiles(ln_b, weight.sum(axis=(0, 2))))),
         "at_one": list(quantiles(d[order], weight.ravel()[order])),
     }

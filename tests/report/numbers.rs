@@ -53,7 +53,7 @@ fn several_listeners_and_two_sittings_of_one() {
     let panel = comparison.panel.as_ref().expect("several listeners");
     assert_eq!(panel.independent.as_ref(), Some(&expected));
     for (own, holm) in comparison.results.iter().zip(&expected.holm) {
-        assert!(close(own.adjusted_p_value, *holm));
+        assert!(close(own.adjusted_p_value.expect("tested"), *holm));
     }
     assert!(kinds(&report).contains(&"several-sittings"));
 }
@@ -193,8 +193,9 @@ fn a_sequential_rule_decides_for_each_listener() {
     let (html, certificates) = (plain(html), plain(earwitness::report::page::certificates(&report)));
     for own in &comparison.results {
         let ended = test.interval(own.correct, own.trials, 0.95).expect("an end");
-        assert_eq!(own.analysis.interval, ended);
-        let shares = [own.analysis.discriminators.lower, own.analysis.discriminators.upper].map(percent);
+        assert_eq!(own.analysis.as_ref().expect("tested").interval, ended);
+        let found = own.analysis.as_ref().expect("tested").discriminators;
+        let shares = [found.lower, found.upper].map(percent);
         assert!(certificates.contains(&shares.join(" to ")), "{shares:?}");
         assert!(html.contains(&[ended.lower, ended.upper].map(percent).join(" to ")));
     }

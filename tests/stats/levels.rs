@@ -31,6 +31,9 @@ fn counts_at_sizes_give_the_agreed_document() {
     near(&found["threshold"]["lower"], 1.786216);
     near(&found["threshold"]["upper"], 6.721963);
     assert_eq!(found["threshold"]["level"], 0.95);
+    // What people are told, against numpy as well.
+    near(&found["confidence"]["lower"], 1.2574646);
+    near(&found["confidence"]["upper"], 6.7743762);
     near(&found["at_one"]["discriminators"]["estimate"], 0.0482);
     near(&found["at_one"]["discriminators"]["upper"], 0.3209);
     assert_eq!(found["points"].as_array().expect("points").len(), 4);
@@ -43,7 +46,7 @@ fn people_read_the_answer_first_and_what_limits_it() {
     counts(folder.path(), WORKED);
     let said = succeeded(folder.path(), &line(&["--smallest", "0.5", "--largest", "32"])).out;
     assert!(
-        said.starts_with("Heard in every second trial at 3.5 times the real difference (1.8 to 6.7,"),
+        said.starts_with("Heard in every second trial at 3.5 times the real difference (1.26 to 6.8, with 95 % confidence"),
         "{said}"
     );
     assert!(said.contains("At its real size the difference is heard in 5 % of trials"), "{said}");

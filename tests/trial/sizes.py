@@ -2,6 +2,7 @@
 from math import exp, log
 
 LEVELS = 19
+AGREES = 3.8414588207
 LAPSES = [(0, 0.4), (0.01, 0.25), (0.02, 0.2), (0.04, 0.1), (0.08, 0.05)]
 
 
@@ -76,17 +77,17 @@ class Track:
         self.answers.append(self.level)
         self.level = self.stairs(right) if self.rule else self.rung() if self.steps else self.place()
 
-    def bound(self, share):
-        """ln t up to which this share of the mass lies, each point's own counted half."""
-        middles, before = [], 0
-        for mass in self.marginal():
-            middles.append(before + mass / 2)
-            before += mass
-        after = next((i for i, middle in enumerate(middles) if middle >= share), len(middles))
-        if after in (0, len(middles)):
-            return self.ln_t[min(after, len(middles) - 1)]
-        inside = (share - middles[after - 1]) / (middles[after] - middles[after - 1])
-        return self.ln_t[after - 1] + inside * (self.ln_t[after] - self.ln_t[after - 1])
-
     def ratio(self):
-        return exp(self.bound(0.975) - self.bound(0.025))
+        """The upper bound of the 95 % confidence interval over the lower one."""
+        ln_b = steps(log(0.5), log(8), 17)
+        penalty = [1 / exp(b - ((b - log(2)) / 0.7) ** 2 / 2) for b in ln_b]
+        best = [max(max(cells) * by for cells, by in list(zip(of_t, penalty))[2:]) for of_t in self.weights]
+        apart = [2 * log(max(best) / one) if one > 0 else 1e300 for one in best]
+        inside = [i for i, one in enumerate(apart) if one <= AGREES]
+
+        def bound(at, beyond):
+            if not 0 <= beyond < len(apart):
+                return self.ln_t[at]
+            return self.ln_t[at] + (AGREES - apart[at]) / (apart[beyond] - apart[at]) * (self.ln_t[beyond] - self.ln_t[at])
+
+        return exp(bound(inside[-1], inside[-1] + 1) - bound(inside[0], inside[0] - 1))

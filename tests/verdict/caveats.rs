@@ -195,7 +195,8 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::PlacesUnlike, |world| world.findings.comparisons[0].between_places = Some(unlike())),
     (Kind::Implausible, |world| {
         let own = &mut world.findings.comparisons[0].results[0];
-        (own.correct, own.analysis.significant) = (own.trials, true);
+        own.correct = own.trials;
+        own.analysis.as_mut().expect("tested").significant = true;
         world.evidence.trials.iter_mut().for_each(|trial| trial.slots_heard = 1);
     }),
     (Kind::KnownDifference, |world| world.on_paper.known_db = vec![Some((0.2, 0.3))]),

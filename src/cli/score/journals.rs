@@ -278,7 +278,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
                             "alias": own.name,
                             "correct": own.correct,
                             "trials": own.trials,
-                            "p_value": own.analysis.p_value,
+                            "p_value": own.p_value(),
                             "adjusted_p_value": own.adjusted_p_value,
                             "verdict": own.verdict.headline,
                         })
@@ -350,16 +350,12 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
         }
         if found.room.is_some() {
             for own in &found.results {
-                writeln!(
-                    out,
-                    "  {}: {} of {}, {}, judged as one of {} tests {}",
-                    own.name,
-                    own.correct,
-                    own.trials,
-                    printed::p_value(own.analysis.p_value),
-                    own.family,
-                    probability(own.adjusted_p_value)
-                )?;
+write!(out, "  {}: {} of {}", own.name, own.correct, own.trials)?;
+                if let (Some(p), Some(adjusted)) = (own.p_value(), own.adjusted_p_value) {
+                    let (p, adjusted) = (printed::p_value(p), probability(adjusted));
+                    write!(out, ", {p}, judged as one of {} tests {adjusted}", own.family)?;
+                }
+                writeln!(out)?;
             }
         } else if let Some(analysis) = &found.verdict.analysis {
             text::numbers(out, analysis)?;

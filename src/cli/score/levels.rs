@@ -66,6 +66,7 @@ pub(super) fn document_of(result: &ThresholdResult) -> Value {
         "smallest": result.range.smallest,
         "largest": result.range.largest,
         "threshold": interval(&summary.threshold),
+        "confidence": interval(&summary.confidence),
         "place": summary.place,
         "slope": interval(&summary.slope),
         "at_one": {

@@ -88,7 +88,7 @@ fn thresholds(found: &ThresholdFindings) -> Markup {
         @if !found.room.is_empty() { (rungs(found)) }
         (wide("Thresholds", html! {
             table {
-                caption { "Each listener alone. Bounds hold with 95 % probability." }
+                caption { "Each listener alone. The threshold's bounds hold with 95 % confidence, all others with 95 % probability." }
                 thead { tr {
                     th scope="col" { "listener" }
                     th.n scope="col" { "right" }
@@ -112,7 +112,7 @@ fn thresholds(found: &ThresholdFindings) -> Markup {
 fn threshold_row(own: &ListenerThreshold) -> Markup {
     let result = &own.result;
     let words = |size: f64| result.scale.words(size);
-    let (threshold, slope, at_one) = (result.summary.threshold, result.summary.slope, result.summary.at_one);
+    let (threshold, slope, at_one) = (result.summary.confidence, result.summary.slope, result.summary.at_one);
     html! {
         tr {
             th scope="row" { (own.name) }
@@ -152,7 +152,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
     let timed = comparison.results.iter().any(|result| result.median_trial_s.is_some());
     let family = panel_family(comparison);
     let row = |result: &ListenerResult| {
-        let analysis = &result.analysis;
+        let Some(analysis) = &result.analysis else { return Markup::default() };
         html! {
             tr {
                 th scope="row" {
@@ -165,7 +165,7 @@ fn listeners(report: &Report, comparison: &ComparisonResult) -> Markup {
                 td.n { (result.correct) "/" (result.trials) }
                 @if !sequential {
                     td.n { (probability(analysis.p_value)) }
-                    td.n { (probability(result.adjusted_p_value)) }
+                    td.n { (result.adjusted_p_value.map_or_else(|| "-".to_owned(), probability)) }
                 }
                 @if sequential { td { (result.sequential.map_or("-", decision_words)) } }
                 td.n { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) }

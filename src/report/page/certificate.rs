@@ -93,21 +93,22 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 h3 { (comparison.a) " against " (comparison.b) }
                 (picture(report, index, comparison, result))
                 p { (result.verdict.headline) }
-                @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) } @else {
+                @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) }
+                @if let Some(analysis) = &result.analysis {
                 dl.numbers {
                     div { dt { (report.session.inquiry.counted_unnamed()) }
                           dd { (result.correct) " of " (result.trials) } }
                     @if let Some(decision) = result.sequential {
                         div { dt { "sequential rule" } dd { (decision_words(decision)) } }
                     } @else {
-                    div { dt { "p alone" } dd { (probability(result.analysis.p_value)) } }
-                    @if comparison.results.len() > 1 {
+                    div { dt { "p alone" } dd { (probability(analysis.p_value)) } }
+                    @if let Some(p) = result.adjusted_p_value.filter(|_| comparison.results.len() > 1) {
                         div { dt { "p among " (count(comparison.results.len(), "listener")) }
-                              dd { (probability(result.adjusted_p_value)) } }
+                              dd { (probability(p)) } }
                     }
                     }
                     div { dt { (report.session.inquiry.share_short()) } dd {
-                        (share(&result.analysis))
+                        (share(analysis))
                     } }
                 }
                 }

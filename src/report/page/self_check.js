@@ -422,13 +422,16 @@
       });
       return expected.findIndex((one) => one <= Math.min(...expected) + 1e-9);
     };
-    const bound = (q) => {
-      const masses = marginal();
-      let before = 0;
-      const middles = masses.map((mass) => { before += mass; return before - mass / 2; });
-      const next = middles.findIndex((middle) => middle >= q);
-      if (next <= 0) return lnT[next < 0 ? 240 : 0];
-      return lnT[next - 1] + (q - middles[next - 1]) / (middles[next] - middles[next - 1]) * (lnT[next] - lnT[next - 1]);
+    const ratio = () => {
+      const penalty = lnB.map((b) => Math.exp(((b - Math.log(2)) / 0.7) ** 2 / 2 - b));
+      const best = lnT.map((_, t) => Math.max(...lnB.slice(2).map((__, b) => (
+        penalty[b + 2] * Math.max(...weights.slice(85 * t + 5 * b + 10, 85 * t + 5 * b + 15))))));
+      const apart = best.map((one) => 2 * Math.log(Math.max(...best) / one));
+      const inside = apart.map((one) => one <= 3.8414588207);
+      const bound = (at, next) => (next in lnT
+        ? lnT[at] + (3.8414588207 - apart[at]) / (apart[next] - apart[at]) * (lnT[next] - lnT[at]) : lnT[at]);
+      const [first, last] = [inside.indexOf(true), inside.lastIndexOf(true)];
+      return Math.exp(bound(last, last + 1) - bound(first, first - 1));
     };
     const scale = () => { const all = sum(weights); weights = weights.map((weight) => weight / all); };
     scale();
@@ -454,7 +457,7 @@
         scale();
         level = rule ? stairs(right) : place();
       },
-      ratio: () => Math.exp(bound(0.975) - bound(0.025)),
+      ratio,
     };
   }
 

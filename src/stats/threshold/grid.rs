@@ -38,6 +38,11 @@ pub(super) fn steps(first: f64, last: f64, count: usize) -> Vec<f64> {
         .collect()
 }
 
+/// Prior weight of a slope: normal in ln b about ln 2, deviation 0.7.
+pub(super) fn prior_of_slope(ln_b: f64) -> f64 {
+    (-0.5 * ((ln_b - LN_2) / 0.7).powi(2)).exp()
+}
+
 impl Grid {
     /// The grid of a range and a protocol's chance. Those in use are kept, since every sitting of a session has the same.
     pub fn new(range: Range, chance: f64) -> Arc<Self> {
@@ -60,9 +65,8 @@ impl Grid {
         let ln_thresholds = steps((range.smallest / 4.0).ln(), (range.largest * 4.0).ln(), THRESHOLDS);
         let ln_slopes = steps(0.5_f64.ln(), 8.0_f64.ln(), SLOPES);
         let levels = range.levels();
-        // Normal in ln b about ln 2, deviation 0.7; flat in ln t.
-        let of_slope: Vec<f64> =
-            ln_slopes.iter().map(|ln_b| (-0.5 * ((ln_b - LN_2) / 0.7).powi(2)).exp()).collect();
+        // Flat in ln t.
+        let of_slope: Vec<f64> = ln_slopes.iter().copied().map(prior_of_slope).collect();
         let total =
             THRESHOLDS as f64 * of_slope.iter().sum::<f64>() * LAPSES.iter().map(|(_, w)| w).sum::<f64>();
         let mut prior = Vec::with_capacity(CELLS);

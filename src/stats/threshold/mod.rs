@@ -8,7 +8,8 @@
 //! | --- | --- |
 //! | [`grid`] | which thresholds, slopes and lapses are considered, and which sizes can be presented? |
 //! | [`posterior`] | what do the answers so far say, and which size is asked next? |
-//! | [`summary`] | the threshold with its interval, the share heard at any size |
+//! | [`summary`] | the threshold, the share heard at any size |
+//! | [`profile`] | the threshold's confidence interval |
 //! | [`fit`] | does the curve describe these answers? |
 //! | [`staircase`] | the classical up-down rules |
 //! | [`track`] | one comparison's run of sizes, by either method |
@@ -34,6 +35,7 @@ pub mod fit;
 pub mod grid;
 pub mod population;
 pub mod posterior;
+pub mod profile;
 pub mod simulated;
 pub mod staircase;
 pub mod summary;

@@ -101,7 +101,7 @@ pub fn progress(
                 .map(|_| {
                     let size = grid.levels()[track.next()];
                     track.answer(generator.uniform() < listener.right(size, grid.chance()));
-                    let found = track.posterior().threshold();
+                    let found = track.posterior().confidence();
                     let of = found.upper / found.lower;
                     let holds = (found.lower..=found.upper).contains(&listener.threshold);
                     [of.ln(), f64::from(u8::from(of <= ratio)), f64::from(u8::from(holds))]
@@ -139,7 +139,7 @@ pub fn sittings(
             let mut generator = Generator::new(seed, index);
             let curve = listener(&mut generator);
             let track = sitting(grid, method, &curve, plan, &mut generator);
-            let found = track.posterior().threshold();
+            let found = track.posterior().confidence();
             let ratio = found.upper / found.lower;
             let covered = (found.lower..=found.upper).contains(&curve.threshold);
             [

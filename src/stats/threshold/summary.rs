@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::grid::THRESHOLDS;
 use super::posterior::Posterior;
 
-/// The credible level of the intervals.
+/// The level of the intervals.
 pub const LEVEL: f64 = 0.95;
 
 /// The middle of a distribution with the bounds of its central 95 %.
@@ -25,14 +25,14 @@ pub struct Estimate {
 pub enum Place {
     /// Among them.
     Within,
-    /// Above them all, as far as the answers tell: with 95 % it is above the bound.
+    /// Above them all, as far as the answers tell: with 95 % confidence it is above the bound.
     AboveLargest {
-        /// The 5 % point.
+        /// The lower end of the confidence interval.
         bound: f64,
     },
-    /// Below them all: with 95 % it is below the bound.
+    /// Below them all: with 95 % confidence it is below the bound.
     BelowSmallest {
-        /// The 95 % point.
+        /// The upper end of the confidence interval.
         bound: f64,
     },
 }
@@ -40,8 +40,10 @@ pub enum Place {
 /// What a posterior says.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Summary {
-    /// The threshold.
+    /// The threshold, with the posterior's own bounds.
     pub threshold: Estimate,
+    /// The same middle with the bounds of the confidence interval: what people are told.
+    pub confidence: Estimate,
     /// The slope b.
     pub slope: Estimate,
     /// The share of trials in which size 1 is heard: the real difference, or a step of 1 dB.
@@ -50,18 +52,12 @@ pub struct Summary {
     pub place: Place,
 }
 
-impl Estimate {
-    /// Upper over lower bound, in decibels of a multiple: 20 log10.
-    pub fn width_db(&self) -> f64 {
-        20.0 * (self.upper / self.lower).log10()
-    }
-}
-
 impl Posterior {
     /// Everything at once.
     pub fn summary(&self) -> Summary {
         Summary {
             threshold: self.threshold(),
+            confidence: self.confidence(),
             slope: self.slope(),
             at_one: self.heard_at(1.0),
             place: self.place_in_range(),
@@ -76,7 +72,7 @@ impl Posterior {
     }
 
     /// The threshold that so much of the mass lies below.
-    pub fn threshold_at(&self, probability: f64) -> f64 {
+    pub(super) fn threshold_at(&self, probability: f64) -> f64 {
         quantile(self.grid().ln_thresholds(), &self.of_thresholds(), probability).exp()
     }
 
@@ -107,9 +103,9 @@ impl Posterior {
     pub fn place_in_range(&self) -> Place {
         let (range, middle) = (self.grid().range(), self.threshold_at(0.5));
         if middle > range.largest {
-            Place::AboveLargest { bound: self.threshold_at(1.0 - LEVEL) }
+            Place::AboveLargest { bound: self.confidence().lower }
         } else if middle < range.smallest {
-            Place::BelowSmallest { bound: self.threshold_at(LEVEL) }
+            Place::BelowSmallest { bound: self.confidence().upper }
         } else {
             Place::Within
         }

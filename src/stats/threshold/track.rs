@@ -125,7 +125,7 @@ impl Track {
 
     /// Whether the 95 % interval is no wider than this ratio of its bounds.
     pub fn narrow(&self, ratio: f64) -> bool {
-        let found = self.posterior.threshold();
+        let found = self.posterior.confidence();
         found.upper <= ratio * found.lower
     }
 }
