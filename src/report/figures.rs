@@ -6,10 +6,10 @@ use std::fmt::Write as _;
 
 use super::model::{ClipFacts, SequentialFacts};
 use super::svg::{Axis, Chart, Figure, Tone, cut};
+use crate::stats::one::Analysis;
 use crate::stats::protocol::Inquiry;
 use crate::stats::room::Distribution;
 use crate::stats::sequential::SequentialTest;
-use crate::stats::one::Analysis;
 use crate::stats::{Protocol, binomial, one};
 use crate::units::printed;
 use crate::verdict::{ComparisonResult, ListenerResult};
@@ -80,7 +80,8 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     if let Some(critical) = critical {
         chart.upright(Tone::Critical, critical as f64 - 0.5);
         chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
-        let passed = scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
+        let passed =
+            scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
         let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
@@ -152,9 +153,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     let height = if named { 66.0 + 20.0 * lines as f64 } else { 460.0 };
     let mut order: Vec<usize> = (0..rows.len()).collect();
     if !named {
-        order.sort_by(|a, b| {
-            rows[*b].1.proportion.total_cmp(&rows[*a].1.proportion).then(a.cmp(b))
-        });
+        order.sort_by(|a, b| rows[*b].1.proportion.total_cmp(&rows[*a].1.proportion).then(a.cmp(b)));
     }
     let what = format!("proportion {}", Inquiry::from(protocol).counted_unnamed());
     let mut chart = Chart::new(

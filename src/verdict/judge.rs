@@ -490,7 +490,8 @@ fn adjust_listeners(agreed: &Agreed, comparisons: &mut [ComparisonResult]) {
     }
     for result in comparisons {
         let passed = |p: &f64| binomial::at_most(*p, agreed.terms.alpha);
-        let passers = result.results.iter().filter_map(|own| own.adjusted_p_value).filter(passed).count() as u64;
+        let passers =
+            result.results.iter().filter_map(|own| own.adjusted_p_value).filter(passed).count() as u64;
         if let Some(panel) = &mut result.panel {
             panel.passers_holm = passers;
         }

@@ -163,13 +163,7 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
         .iter()
         .take(MOST_NAMED)
         .map(|(own, p)| {
-            format!(
-                "{} ({} of {}, adjusted {})",
-                own.name,
-                own.correct,
-                own.trials,
-                printed::p_value(*p)
-            )
+            format!("{} ({} of {}, adjusted {})", own.name, own.correct, own.trials, printed::p_value(*p))
         })
         .collect();
     if passed.len() > MOST_NAMED {

@@ -38,7 +38,10 @@ fn a_simulated_listener_gets_a_threshold_that_verifies_and_is_drawn() {
     // Sizes differed from trial to trial, so the score as such tests nothing.
     let own = &report["comparisons"][0]["results"][0];
     for key in ["analysis", "adjusted_p_value"] {
-        assert!(own.as_object().is_some_and(|own| own.contains_key(key)) && own[key].is_null(), "{key}: {own}");
+        assert!(
+            own.as_object().is_some_and(|own| own.contains_key(key)) && own[key].is_null(),
+            "{key}: {own}"
+        );
     }
     assert!(report["comparisons"][0]["p_value"].is_null(), "{report}");
     let table = succeeded(at, &["report", ".", "--csv"]).out;

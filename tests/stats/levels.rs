@@ -46,7 +46,9 @@ fn people_read_the_answer_first_and_what_limits_it() {
     counts(folder.path(), WORKED);
     let said = succeeded(folder.path(), &line(&["--smallest", "0.5", "--largest", "32"])).out;
     assert!(
-        said.starts_with("Heard in every second trial at 3.5 times the real difference (1.26 to 6.8, with 95 % confidence"),
+        said.starts_with(
+            "Heard in every second trial at 3.5 times the real difference (1.26 to 6.8, with 95 % confidence"
+        ),
         "{said}"
     );
     assert!(said.contains("At its real size the difference is heard in 5 % of trials"), "{said}");

@@ -174,7 +174,10 @@ fn of_journal(name: &str, report: &Report, scores: &Value, path: &Path) {
                 assert_eq!(listed["correct"], own.correct, "{at}");
                 if own.sequential.is_none() {
                     let holm = listed["holm_p_value"].as_f64().expect("a number");
-                    assert!((holm / own.adjusted_p_value.expect("tested") - 1.0).abs() < 1e-9, "{at}: {holm}");
+                    assert!(
+                        (holm / own.adjusted_p_value.expect("tested") - 1.0).abs() < 1e-9,
+                        "{at}: {holm}"
+                    );
                 }
                 continue;
             };

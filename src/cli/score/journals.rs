@@ -350,7 +350,7 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
         }
         if found.room.is_some() {
             for own in &found.results {
-write!(out, "  {}: {} of {}", own.name, own.correct, own.trials)?;
+                write!(out, "  {}: {} of {}", own.name, own.correct, own.trials)?;
                 if let (Some(p), Some(adjusted)) = (own.p_value(), own.adjusted_p_value) {
                     let (p, adjusted) = (printed::p_value(p), probability(adjusted));
                     write!(out, ", {p}, judged as one of {} tests {adjusted}", own.family)?;

@@ -44,7 +44,9 @@ impl Posterior {
             .chunks_exact(SLOPES * LAPSES.len())
             .map(|of_threshold| {
                 let of_slopes = of_threshold.chunks_exact(LAPSES.len()).zip(&penalties).skip(TOO_SHALLOW);
-                of_slopes.map(|(of, penalty)| penalty * of.iter().fold(0.0, |most: f64, one| most.max(*one))).fold(0.0, f64::max)
+                of_slopes
+                    .map(|(of, penalty)| penalty * of.iter().fold(0.0, |most: f64, one| most.max(*one)))
+                    .fold(0.0, f64::max)
             })
             .collect();
         let most = best.iter().copied().fold(0.0, f64::max);

@@ -201,7 +201,9 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
         }
         for own in &comparison.results {
             let (correct, trials) = (own.correct, own.trials);
-            if !own.analysis.as_ref().is_some_and(|of| of.significant) || (correct as f64) < NEARLY_PERFECT * trials as f64 {
+            if !own.analysis.as_ref().is_some_and(|of| of.significant)
+                || (correct as f64) < NEARLY_PERFECT * trials as f64
+            {
                 continue;
             }
             let answers: Vec<&TrialFacts> = evidence
