@@ -34,7 +34,7 @@ fn training_is_listed_and_counts_nowhere() {
     // Two answers on the comparison; then the identical control, the last pair, on which there is nothing to be right in.
     let said = audition(&site, "x\nanswer 1\nrecord\nx\nanswer 1\nrecord\nback\nprevious\ntrain\nx\nleave\n");
     assert_eq!(said.code, 0, "{}\n{}", said.out, said.err);
-    assert!(said.out.contains("of 2 answers") && said.out.contains("never counted"), "{}", said.out);
+    assert!(said.out.contains("of 2 answers") && said.out.contains("never counts"), "{}", said.out);
     assert!(said.out.contains("there is nothing to train on"), "{}", said.out);
     let after = report_of(&site);
     assert_eq!(after.training.len(), 1, "the identical pair leaves no row: {:?}", after.training);
