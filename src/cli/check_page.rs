@@ -79,8 +79,6 @@ impl Page<'_> {
         }
         let witness = "If you distrust this computer: `run --witness` gives a phone half of every draw.";
         pair("Witness", witness, out)?;
-        let ways = format!("{} ways remain; --full names them and what to watch.", STILL_POSSIBLE.len());
-        pair("Cheating", &ways, out)?;
         writeln!(out, "\nBe careful")?;
         for caution in self.cautions {
             let text = match caution.source() {
@@ -98,7 +96,12 @@ impl Page<'_> {
                 writeln!(out, "{mark:<4}{}", line.trim_start())?;
             }
         }
-        writeln!(out, "\nEverything else: earwitness check {} --full", self.typed.display())?;
+        writeln!(
+            out,
+            "\nEverything else, and {} ways to cheat that remain: earwitness check {} --full",
+            STILL_POSSIBLE.len(),
+            self.typed.display()
+        )?;
         Ok(())
     }
 
