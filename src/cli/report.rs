@@ -34,7 +34,7 @@ pub struct ReportArguments {
     /// Print what was done in plain English, ready to paste into an article
     #[arg(long, conflicts_with_all = ["csv", "json", "trials", "dictionary", "out"])]
     methods: bool,
-    /// Also write each figure as an SVG file into this folder, for an article or a slide
+    /// Write every figure into this folder too, as SVG and as PDF, as wide as a column of print (85 mm)
     #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods"])]
     figures: Option<PathBuf>,
     /// Also write one file with session, tables, journals, register and report, which `verify` checks; of sounds the digests
@@ -85,10 +85,11 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         made(folder)?;
         let figures = drawn::every(&report);
         for (place, figure) in figures.iter().enumerate() {
-            let svg = figure.standalone();
-            written(folder, &drawn::file_name(place, figure), |file| file.write_all(svg.as_bytes()))?;
+            let name = drawn::file_name(place, figure);
+            written(folder, &format!("{name}.svg"), |file| file.write_all(figure.column().as_bytes()))?;
+            written(folder, &format!("{name}.pdf"), |file| file.write_all(&figure.pdf()))?;
         }
-        note(&format!("written: {} figures in {}", figures.len(), folder.display()));
+        note(&format!("written: {} figures, each as SVG and PDF, in {}", figures.len(), folder.display()));
     }
     for line in report::summary(&report) {
         writeln!(out, "{line}")?;

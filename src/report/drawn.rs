@@ -11,7 +11,7 @@ pub(super) fn fixed_risk(report: &Report) -> Option<f64> {
     report.session.sequential.is_none().then_some(report.session.alpha)
 }
 
-/// The figures of what was answered to one comparison.
+/// The figures of what was answered to one comparison: a room's votes, and the listeners where there are several.
 pub(super) fn of_answers(report: &Report, comparison: &ComparisonResult) -> Vec<Figure> {
     if comparison.results.is_empty() {
         return Vec::new();
@@ -23,22 +23,24 @@ pub(super) fn of_answers(report: &Report, comparison: &ComparisonResult) -> Vec<
     let room = comparison.distribution.as_ref();
     [
         room.and_then(|distribution| figures::room(comparison, distribution)),
-        fixed.and_then(|alpha| figures::scores(protocol, comparison, alpha)),
-        figures::forest(protocol, comparison, fixed),
+        figures::forest(protocol, comparison, fixed).filter(|_| comparison.results.len() > 1),
     ]
     .into_iter()
     .flatten()
     .collect()
 }
 
-/// How the scores grew.
-pub(super) fn growing(report: &Report) -> Vec<Figure> {
+/// The scores of several listeners against as many guessers, and how scores grew.
+pub(super) fn in_detail(report: &Report) -> Vec<Figure> {
     let session = &report.session;
     let tested = report.comparisons.iter().filter(|comparison| comparison.threshold.is_none());
     let (sequential, trials) = (session.sequential.as_ref(), u64::from(session.trials));
-    tested
-        .filter_map(|own| figures::running(session.protocol, own, sequential, trials, session.alpha))
-        .collect()
+    let scores = |own: &ComparisonResult| {
+        let alpha = fixed_risk(report).filter(|_| own.results.len() > 1)?;
+        figures::scores(session.protocol, own, alpha)
+    };
+    let running = |own| figures::running(session.protocol, own, sequential, trials, session.alpha);
+    tested.flat_map(|own| [scores(own), running(own)]).flatten().collect()
 }
 
 /// Every figure of the report's page: each once, from page one to the appendix.
@@ -53,12 +55,13 @@ pub fn every(report: &Report) -> Vec<Figure> {
         .chain(answered)
         .chain(compared)
         .chain(report.compared.clips.iter().filter_map(figures::spectrum))
-        .chain(growing(report))
+        .chain(in_detail(report))
         .chain(report.session.figures.iter().cloned())
         .collect()
 }
 
-/// A file name for a figure: its place among all, and its title in letters that every system takes.
+/// A file name for a figure, without what says its format: its place among all, and its title in letters that every system
+/// takes.
 pub fn file_name(place: usize, figure: &Figure) -> String {
     let title: String = figure
         .title
@@ -67,5 +70,5 @@ pub fn file_name(place: usize, figure: &Figure) -> String {
         .collect();
     let words: Vec<&str> = title.split_whitespace().collect();
     let short: String = words.join("-").chars().take(60).collect();
-    format!("{:02}-{short}.svg", place + 1)
+    format!("{:02}-{short}", place + 1)
 }

@@ -16,8 +16,12 @@ use crate::verdict::{ComparisonResult, ListenerResult};
 
 /// Most rows of a forest plot that can carry names.
 const MOST_NAMED: usize = 40;
-/// Most running scores in one picture.
-const MOST_PATHS: usize = 60;
+/// Height of such a row, in units of the view box.
+const ROW: f64 = 15.5;
+/// Most running scores that are drawn one by one; more are drawn as bands.
+const MOST_PATHS: usize = 4;
+/// Most listeners whose running scores are drawn at all.
+const MOST_RUNNING: usize = 2000;
 /// Longest x axis that is drawn trial by trial.
 const MOST_BARS: u64 = 400;
 
@@ -48,12 +52,13 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
         format!("{}: scores against chance", comparison.name),
         Axis::linear(format!("{what} of {trials}"), -0.5, trials as f64 + 0.5)
             .with_ticks(whole_ticks(trials)),
-        Axis::linear(label, 0.0, most * 1.12),
-    );
+        people(label, most * 1.12, scores.len() > 1),
+    )
+    .tall(250.0);
     for (k, height) in expected.iter().enumerate() {
         chart.bar(Tone::Quiet, (k as f64 - 0.42, 0.0), (k as f64 + 0.42, *height));
     }
-    chart.name(
+    chart.name_band(
         Tone::Quiet,
         if scores.len() == 1 {
             "a guesser".to_owned()
@@ -64,13 +69,13 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     if scores.len() == 1 {
         chart.upright(Tone::First, scores[0].correct as f64);
         chart.mark(Tone::First, scores[0].correct as f64, most * 0.98);
-        chart.name(Tone::First, format!("{}: {}", cut(&scores[0].name, 30), scores[0].correct));
+        chart.name_mark(Tone::First, format!("{}: {}", cut(&scores[0].name, 30), scores[0].correct));
     } else {
         for (k, count) in seen.iter().enumerate().filter(|(_, count)| **count > 0) {
             chart.mark(Tone::First, k as f64, f64::from(*count));
             chart.line(Tone::First, &[(k as f64, 0.0), (k as f64, f64::from(*count))]);
         }
-        chart.name(Tone::First, "listeners seen");
+        chart.name_mark(Tone::First, "these listeners");
     }
     let mut words = format!(
         "{} with {trials} trials each. A guesser gets {:.1} {what} on average.",
@@ -79,9 +84,8 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     );
     if let Some(critical) = critical {
         chart.upright(Tone::Critical, critical as f64 - 0.5);
-        chart.name(Tone::Critical, format!("from {critical} on: significant for one listener alone"));
-        let passed =
-            scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
+        chart.name(Tone::Critical, format!("score needed alone: {critical}"));
+        let passed = scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
         let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
@@ -124,13 +128,13 @@ pub fn room(comparison: &ComparisonResult, distribution: &Distribution) -> Optio
     for (at, p) in bars {
         chart.bar(Tone::Quiet, (at - 0.42 * wide, 0.0), (at + 0.42 * wide, p));
     }
-    chart.name(Tone::Quiet, "the same votes, other draws");
+    chart.name_band(Tone::Quiet, "the same votes, other draws");
     chart.upright(Tone::First, room.correct as f64);
     chart.mark(Tone::First, room.correct as f64, most * 0.98);
-    chart.name(Tone::First, format!("seen: {} of {}", room.correct, room.votes));
+    chart.name_mark(Tone::First, format!("this room: {} of {}", room.correct, room.votes));
     if let Some(critical) = room.critical {
         chart.upright(Tone::Critical, critical as f64);
-        chart.name(Tone::Critical, format!("significant from {critical} on"));
+        chart.name(Tone::Critical, format!("score needed: {critical}"));
     }
     Some(chart.finish(format!(
         "All votes are kept as they were cast and every possible draw of X is weighed alike: {:.1} right on average, \
@@ -150,11 +154,9 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     let pooled = comparison.analysis.as_ref().filter(|_| rows.len() > 1);
     let named = rows.len() <= MOST_NAMED;
     let lines = rows.len() + usize::from(pooled.is_some());
-    let height = if named { 66.0 + 20.0 * lines as f64 } else { 460.0 };
+    let height = if named { 66.0 + ROW * lines as f64 } else { 460.0 };
     let mut order: Vec<usize> = (0..rows.len()).collect();
-    if !named {
-        order.sort_by(|a, b| rows[*b].1.proportion.total_cmp(&rows[*a].1.proportion).then(a.cmp(b)));
-    }
+    order.sort_by(|a, b| rows[*b].1.proportion.total_cmp(&rows[*a].1.proportion).then(a.cmp(b)));
     let what = format!("proportion {}", Inquiry::from(protocol).counted_unnamed());
     let mut chart = Chart::new(
         format!("{}: {what}, with 95 % intervals", comparison.name),
@@ -162,16 +164,21 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
         Axis::linear("", 0.0, lines as f64).with_ticks(Vec::new()),
     )
     .tall(height)
-    .left(if named { 150.0 } else { 24.0 })
-    .right(if named { 64.0 } else { 24.0 });
+    .right(if named { 58.0 } else { 24.0 });
+    chart = match named {
+        true => chart.left_for(rows.iter().map(|(row, _)| row.name.as_str()).chain(["all together"])),
+        false => chart.left(24.0),
+    };
     let chance = protocol.chance();
     chart.upright(Tone::Chance, chance);
     chart.name(Tone::Chance, "a guesser");
     let critical = commonest(rows.iter().map(|(row, _)| row.trials))
         .and_then(|trials| one::critical(protocol, trials, alpha?).map(|critical| (critical, trials)));
     if let Some((critical, trials)) = critical {
-        chart.upright(Tone::Critical, critical as f64 / trials as f64);
-        chart.name(Tone::Critical, format!("{critical} of {trials}: significant alone"));
+        // The score that one listener needs is not the one of all together: the line ends above their row.
+        let (x, low) = (critical as f64 / trials as f64, if pooled.is_some() { 1.0 } else { 0.0 });
+        chart.line(Tone::Critical, &[(x, low), (x, lines as f64)]);
+        chart.name(Tone::Critical, format!("score needed alone: {critical} of {trials}"));
     }
     for (place, index) in order.iter().enumerate() {
         let (row, analysis) = rows[*index];
@@ -181,7 +188,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
         chart.line(tone, &[(interval.lower, y), (interval.upper, y)]);
         if named {
             chart.mark(Tone::First, analysis.proportion, y);
-            chart.words(&cut(&row.name, 20), (0.0, y), "end", -8.0, 4.0);
+            chart.words(&row.name, (0.0, y), "end", -8.0, 4.0);
             chart.words(&format!("{}/{}", row.correct, row.trials), (1.0, y), "start", 8.0, 4.0);
         }
     }
@@ -198,7 +205,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     if let Some(pooled) = pooled {
         chart.line(Tone::Second, &[(pooled.interval.lower, 0.5), (pooled.interval.upper, 0.5)]);
         chart.mark(Tone::Second, pooled.proportion, 0.5);
-        chart.name(Tone::Second, "all together");
+        chart.name_mark(Tone::Second, "all together");
         if named {
             chart.words("all together", (0.0, 0.5), "end", -8.0, 4.0);
             chart.words(&format!("{}/{}", pooled.correct, pooled.trials), (1.0, 0.5), "start", 8.0, 4.0);
@@ -236,7 +243,7 @@ pub fn running(
 ) -> Option<Figure> {
     let rows = &comparison.results;
     let longest = rows.iter().map(|row| row.path.len()).max()? as u64;
-    if longest == 0 || rows.len() > MOST_PATHS || longest > 5000 {
+    if longest == 0 || rows.len() > MOST_RUNNING || longest > 5000 {
         return None;
     }
     let chance = protocol.chance();
@@ -295,22 +302,26 @@ pub fn running(
         words += "The two slanting lines are those of the sequential rule. ";
     } else {
         chart.band(Tone::Quiet, &lower, &upper);
-        chart.name(Tone::Quiet, "shaded: where 95 % of guessers are at that trial");
+        chart.name_band(Tone::Quiet, "95 % of guessers");
     }
-    if rows.len() <= 4 {
+    if rows.len() <= MOST_PATHS {
         for (index, (row, path)) in rows.iter().zip(&paths).enumerate() {
             chart.line(Tone::of(index), path);
             chart.name(Tone::of(index), cut(&row.name, 40));
         }
     } else {
-        for path in &paths {
-            chart.line(Tone::Quiet, path);
-        }
-        chart.name(Tone::Quiet, format!("{} listeners", rows.len()));
+        let [least, quarter, middle, most] = [0.0, 0.25, 0.5, 1.0].map(|share| quantile(&paths, share));
+        chart.band(Tone::First, &least, &most);
+        chart.band(Tone::First, &quarter, &quantile(&paths, 0.75));
+        chart.line(Tone::First, &middle);
+        chart.name_band(
+            Tone::First,
+            format!("{} listeners: all, middle half, middle one", rows.len()),
+        );
     }
     if let (None, Some(critical)) = (&test, one::critical(protocol, longest, alpha)) {
         chart.mark(Tone::Critical, longest as f64, above(critical, longest));
-        chart.name(Tone::Critical, format!("score needed at the end: {critical} of {longest}"));
+        chart.name_mark(Tone::Critical, format!("score needed at the end: {critical} of {longest}"));
         let _ = write!(words, "At the end {critical} of {longest} are needed. ");
     }
     let ends: Vec<String> =
@@ -345,6 +356,29 @@ pub fn spectrum(clip: &ClipFacts) -> Option<Figure> {
          {} to {}.",
          printed::hertz(first.0),
          printed::hertz(last.0), at = printed::hertz(at), top = printed::fixed(top, 1, "dB"))))
+}
+
+/// Number of people on an axis: whole ones.
+fn people(label: String, most: f64, several: bool) -> Axis {
+    let axis = Axis::linear(label, 0.0, most);
+    if !several {
+        return axis;
+    }
+    let step = [1, 2, 5, 10, 20, 50, 100, 200, 500].into_iter().find(|step| most / f64::from(*step) <= 7.0);
+    let step = step.unwrap_or(1000);
+    axis.with_ticks((0..=most as u32).step_by(step as usize).map(|k| (f64::from(k), k.to_string())).collect())
+}
+
+/// At each trial, the value below which this share of the listeners are who got so far.
+fn quantile(paths: &[Vec<(f64, f64)>], share: f64) -> Vec<(f64, f64)> {
+    let longest = paths.iter().map(Vec::len).max().unwrap_or(0);
+    (0..longest)
+        .map(|trial| {
+            let mut there: Vec<f64> = paths.iter().filter_map(|path| path.get(trial)).map(|at| at.1).collect();
+            there.sort_by(f64::total_cmp);
+            (trial as f64, there[((there.len() - 1) as f64 * share).round() as usize])
+        })
+        .collect()
 }
 
 /// The most frequent value, the larger one of two equally frequent.

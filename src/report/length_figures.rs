@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::svg::{Axis, Chart, Figure, Tone, cut};
+use super::svg::{Axis, Chart, Figure, Tone, cut, panels};
 use crate::circuit::{Cable, Chain, CircuitError, Loudspeaker};
 use crate::hearing::difference::{Difference, logarithmic};
 use crate::hearing::uncertainty::unknown_at;
@@ -87,10 +87,11 @@ fn at(session: &Session, load: &Loudspeaker, load_name: &str) -> Result<Vec<Figu
     if curves.is_empty() {
         return Ok(Vec::new());
     }
-    Ok((0..AT_HZ.len()).map(|index| figure(&curves, index, &lengths, load_name)).collect())
+    let charts = (0..AT_HZ.len()).map(|index| chart(&curves, index, &lengths, load_name)).collect();
+    Ok(vec![panels(&format!("Loss over length, at {load_name}"), charts)])
 }
 
-fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> Figure {
+fn chart(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> (Chart, String) {
     let hertz = if AT_HZ[index] >= 1000.0 {
         printed::fixed(AT_HZ[index] / 1000.0, 0, "kHz")
     } else {
@@ -102,7 +103,8 @@ fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> F
         Axis::logarithmic("length, m", lengths[0], lengths[lengths.len() - 1]),
         Axis::logarithmic("level change by the cable, dB", low, high)
             .with_ticks([0.001, 0.01, 0.1, 1.0].iter().map(|value| (*value, format!("{value}"))).collect()),
-    );
+    )
+    .tall(230.0);
     let ends = |level: f64| vec![(lengths[0], level), (lengths[lengths.len() - 1], level)];
     let (loud, soft) = (just_noticeable_db(LOUD_TO_SOFT_DB.0), just_noticeable_db(LOUD_TO_SOFT_DB.1));
     chart.band(Tone::Critical, &ends(loud), &ends(soft));
@@ -129,10 +131,7 @@ fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> F
     }
     chart.name_band(
         Tone::Critical,
-        format!(
-            "{loud:.2} to {soft}: just noticeable steps of loud to soft tones",
-            soft = printed::decibels(soft)
-        ),
+        format!("{loud:.2} to {soft}: just heard in tones", soft = printed::decibels(soft)),
     );
     words.pop();
     let _ = write!(
@@ -144,7 +143,7 @@ fn figure(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> F
     if any_unknown {
         words.push_str(" Shaded: what the tolerances leave unknown (95 %).");
     }
-    chart.finish(words)
+    (chart, words)
 }
 
 fn nearest(lengths: &[f64], length: f64) -> usize {

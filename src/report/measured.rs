@@ -110,7 +110,7 @@ fn set_up() -> Figure {
         let _ = write!(svg, "<circle class=\"mark {tone}\" cx=\"{x}\" cy=\"56\" r=\"5\"/>");
     }
     svg.push_str("</svg>");
-    Figure { title, description, inline: svg }
+    Figure { title, description, narrow: svg.clone(), inline: svg }
 }
 
 fn responses(bench: &Bench) -> Figure {

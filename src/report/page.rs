@@ -8,10 +8,13 @@ mod certificate;
 mod checking;
 mod compared;
 mod design;
+mod detail;
 mod front;
 mod panel;
 mod self_check;
+mod sittings;
 mod sources;
+mod table;
 mod top;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -37,15 +40,17 @@ pub fn page(report: &Report) -> String {
             (answered::section(report))
             (compared::section(report))
             (checking::section(report))
+            (panel::methods(report))
             section.appendix id="appendix" aria-labelledby="appendix-title" {
                 h2 id="appendix-title" { "Appendix" }
                 (folded("A", "The circuit, the cables and the clips", compared::appendix(report)))
-                (folded("B", "Running scores, and what the design could find", answered::appendix(report)))
-                (folded("C", "Files, digests, seals and receipts", checking::appendix(report)))
+                (folded("B", "Every listener in full, and what the design could find", detail::appendix(report)))
+                (folded("C", "Sittings, files, digests, seals and receipts", sittings::appendix(report)))
                 (folded("D", "Where the numbers come from", sources::section(report)))
                 (format_page())
             }
         }
+        (sources::boxes(report))
         footer {
             p {
                 "Written by " (report.program) " from the session file and the journals. The same files give the same "
@@ -130,12 +135,29 @@ fn format_page() -> Markup {
     }
 }
 
-/// A figure with a caption of about two lines. Everything that the picture says stands in words on the picture itself, for
-/// whoever does not see it.
+/// A figure with a caption of about two lines, with a drawing for pages and one for phones and columns of print. Everything
+/// that the picture says stands in words on the picture itself, for whoever does not see it.
+pub(super) fn drawing(figure: &Figure) -> Markup {
+    captioned(figure, &html! {
+        div.page-drawing { (PreEscaped(&figure.inline)) }
+        div.small-drawing { (PreEscaped(&figure.narrow)) }
+    })
+}
+
+/// The same with the small drawing alone, for small multiples.
+pub(super) fn small_drawing(figure: &Figure) -> Markup {
+    captioned(figure, &html! { (PreEscaped(&figure.narrow)) })
+}
+
+/// The same with the page's drawing alone.
 pub(super) fn figure(figure: &Figure) -> Markup {
+    captioned(figure, &wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
+}
+
+fn captioned(figure: &Figure, picture: &Markup) -> Markup {
     html! {
         figure {
-            (wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
+            (picture)
             figcaption { strong { (figure.title) } ". " (first_sentences(&figure.description, 230)) }
         }
     }

@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::svg::{Axis, Chart, Figure, Tone, cut};
+use super::svg::{Axis, Chart, Figure, Tone, cut, panels};
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{BAND_HZ, gain_db, logarithmic};
 use crate::hearing::weighting::just_noticeable_db;
@@ -34,7 +34,6 @@ const MATCHED_DB: f64 = 0.1;
 pub fn of_comparison(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
     let mut all = vec![responses(session, comparison)?, difference(session, comparison)?];
     all.extend(unknown(session, comparison)?);
-    all.extend(timing(session, comparison)?);
     all.push(load(session));
     let sides = [("A, ", comparison.a), ("B, ", comparison.b)];
     all.extend(over_cables(session, &format!("{}: ", comparison.name), &sides)?);
@@ -59,11 +58,18 @@ pub(super) fn ends<'v>(values: impl Iterator<Item = &'v f64>) -> (f64, f64) {
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(*value), high.max(*value)))
 }
 
-/// Level at the loudspeaker of both sides, relative to the amplifier without a load.
+/// Level, phase and group delay of both sides at the loudspeaker, below one another.
 ///
 /// # Errors
 /// The circuit has no answer.
 pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, CircuitError> {
+    let mut charts = vec![level(session, comparison)?];
+    charts.extend(timing(session, comparison)?);
+    Ok(panels(&format!("{}: both sides at the loudspeaker", comparison.name), charts))
+}
+
+/// Level at the loudspeaker of both sides, relative to the amplifier without a load.
+fn level(session: &Session, comparison: &Comparison) -> Result<(Chart, String), CircuitError> {
     let frequencies = frequencies();
     let side = |cable: usize| -> Result<Vec<f64>, CircuitError> {
         Ok(session.chain(cable).transfer(&frequencies)?.into_iter().map(gain_db).collect())
@@ -72,10 +78,11 @@ pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, C
     let (low, high) = ends(a.iter().chain(&b));
     let room = (0.1 * (high - low)).max(0.02);
     let mut chart = Chart::new(
-        format!("{}: level at the loudspeaker", comparison.name),
+        "level at the loudspeaker",
         axis(),
         Axis::linear("dB", low - room, high + room),
-    );
+    )
+    .tall(210.0);
     let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.clone());
     chart.line(Tone::First, &points(&frequencies, &a));
     chart.line(Tone::Second, &points(&frequencies, &b));
@@ -85,11 +92,12 @@ pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, C
         let (low, high) = ends(values.iter());
         format!("{name} from {low:.2} to {high}", high = printed::decibels(high))
     };
-    Ok(chart.finish(format!(
+    let words = format!(
         "Voltage at the loudspeaker's terminals over the amplifier's voltage without load, 20 Hz to 20 kHz: {}; {}.",
         range(&names[0], &a),
         range(&names[1], &b)
-    )))
+    );
+    Ok((chart, words))
 }
 
 /// Side A minus side B, and what is left after the best single level match, with known thresholds as bands.
@@ -135,18 +143,15 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     chart.line(Tone::First, &points(&frequencies, &whole));
     chart.line(Tone::Third, &points(&frequencies, &shape));
     chart.name(Tone::First, "as wired");
-    chart.name(
-        Tone::Third,
-        format!("after the best level match ({})", printed::signed_decibels(summary.level_db)),
-    );
+    chart.name(Tone::Third, format!("after a level match ({})", printed::signed_decibels(summary.level_db)));
     if around.is_some() {
-        chart.name_band(Tone::First, "what is unknown about it (95 %)");
+        chart.name_band(Tone::First, "unknown about it (95 %)");
     }
     chart.name_band(
         Tone::Critical,
         format!(
-            "{loud:.2} to {soft}: just noticeable steps of tones, 200 Hz to 8 kHz{}",
-            if thresholds_shown { "" } else { ", beyond this axis" },
+            "{loud:.2} to {soft}: just heard in tones{}",
+            if thresholds_shown { "" } else { " (off this axis)" },
             soft = printed::decibels(soft)
         ),
     );
@@ -174,10 +179,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
 }
 
 /// Phase and group delay of both sides at the loudspeaker.
-///
-/// # Errors
-/// The circuit has no answer.
-pub fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>, CircuitError> {
+fn timing(session: &Session, comparison: &Comparison) -> Result<[(Chart, String); 2], CircuitError> {
     let frequencies = frequencies();
     let names =
         [("A", comparison.a), ("B", comparison.b)].map(|(side, cable)| (side, &session.cables[cable].name));
@@ -206,12 +208,12 @@ pub fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>,
         let (low, high) = ends(curves[0].iter().chain(&curves[1]));
         let room = (0.1 * (high - low)).max(0.01);
         let mut chart = Chart::new(
-            format!("{}: {title} at the loudspeaker", comparison.name),
+            title,
             axis(),
             Axis::linear(unit, low - room, high + room),
         )
-        .tall(240.0);
-        let mut words = String::from("At 20 Hz, 1 kHz and 20 kHz:");
+        .tall(190.0);
+        let mut words = format!("{} at 20 Hz, 1 kHz and 20 kHz:", capital(title));
         for (order, ((side, name), values)) in names.iter().zip(curves).enumerate() {
             chart.line(Tone::of(order), &points(&frequencies, values));
             chart.name(Tone::of(order), format!("{side}, {}", cut(name, 24)));
@@ -226,9 +228,9 @@ pub fn timing(session: &Session, comparison: &Comparison) -> Result<Vec<Figure>,
         }
         words.pop();
         words.push('.');
-        chart.finish(words)
+        (chart, words)
     };
-    Ok(vec![draw("phase", "degrees", &degrees), draw("group delay", "µs", &delays)])
+    Ok([draw("phase", "degrees", &degrees), draw("group delay", "µs", &delays)])
 }
 
 /// Magnitude and phase of the loudspeaker's impedance.
@@ -286,15 +288,15 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
         Axis::linear("part of the uncertainty (95 %), dB", -reach, reach),
         Axis::linear("", 0.0, rows + 1.0).with_ticks(Vec::new()),
     )
-    .tall(80.0 + 26.0 * (rows + 1.0))
-    .left(236.0);
+    .tall(80.0 + 22.0 * (rows + 1.0))
+    .left_for(parts.iter().map(|(name, _)| name.as_str()).chain(["all together"]));
     let mut words = format!("The difference is {}.", plus_minus(size, all));
     let together = ("all together".to_owned(), all);
     for (row, (name, part)) in parts.iter().chain([&together]).enumerate() {
         let middle = rows + 0.5 - row as f64;
         let tone = if row == parts.len() { Tone::Second } else { Tone::First };
         chart.bar(tone, (-part, middle - 0.32), (*part, middle + 0.32));
-        chart.words(&cut(name, 34), (-reach, middle), "end", -8.0, 4.0);
+        chart.words(name, (-reach, middle), "end", -8.0, 4.0);
         let _ = write!(words, " {name}: {part}.", part = printed::decibels(*part));
     }
     chart.upright(Tone::Quiet, 0.0);
@@ -337,18 +339,17 @@ fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Resul
         add(&mut inductance, parameters.loop_inductance_h, 1e6);
         add(&mut capacitance, parameters.capacitance_f, 1e9);
     }
-    Ok([
-        ("loop resistance of the cables", "mΩ", resistance),
-        ("loop inductance of the cables", "µH", inductance),
-        ("capacitance of the cables", "nF", capacitance),
+    let charts: Vec<(Chart, String)> = [
+        ("loop resistance", "mΩ", resistance),
+        ("loop inductance", "µH", inductance),
+        ("capacitance", "nF", capacitance),
     ]
     .into_iter()
     .filter(|(_, _, curves)| !curves.is_empty())
-    .map(|(what, unit, curves)| {
-        let title = if title.is_empty() { capital(what) } else { format!("{title}{what}") };
-        over_frequency(&title, unit, &frequencies, &curves)
-    })
-    .collect())
+    .map(|(what, unit, curves)| over_frequency(what, unit, &frequencies, &curves))
+    .collect();
+    let title = if title.is_empty() { "The cables".to_owned() } else { format!("{title}the cables") };
+    Ok(if charts.is_empty() { Vec::new() } else { vec![panels(&title, charts)] })
 }
 
 fn capital(text: &str) -> String {
@@ -359,12 +360,17 @@ fn capital(text: &str) -> String {
 /// Most curves that one picture can carry and still be told apart.
 const MOST_CURVES: usize = 4;
 
-fn over_frequency(title: &str, unit: &str, frequencies: &[f64], curves: &[(String, Vec<f64>)]) -> Figure {
+fn over_frequency(
+    title: &str,
+    unit: &str,
+    frequencies: &[f64],
+    curves: &[(String, Vec<f64>)],
+) -> (Chart, String) {
     let shown = &curves[..curves.len().min(MOST_CURVES)];
     let (_, high) = ends(shown.iter().flat_map(|(_, values)| values));
     let across = Axis::logarithmic("frequency, Hz", CABLE_BAND_HZ.0, CABLE_BAND_HZ.1);
-    let mut chart = Chart::new(title, across, Axis::linear(unit, 0.0, high * 1.1)).tall(240.0).right(20.0);
-    let mut words = String::from("Totals for the length, there and back:");
+    let mut chart = Chart::new(title, across, Axis::linear(unit, 0.0, high * 1.1)).tall(190.0).right(20.0);
+    let mut words = format!("{} of the whole length, there and back:", capital(title));
     for (index, (name, values)) in shown.iter().enumerate() {
         chart.line(Tone::of(index), &points(frequencies, values));
         chart.name(Tone::of(index), cut(name, 30));
@@ -376,5 +382,5 @@ fn over_frequency(title: &str, unit: &str, frequencies: &[f64], curves: &[(Strin
     }
     words.pop();
     words.push('.');
-    chart.finish(words)
+    (chart, words)
 }

@@ -1,15 +1,20 @@
-//! The kit that every figure is drawn with: axes, lines, bands, marks and a legend as hand-written SVG.
+//! The kit that every figure is drawn with: axes, lines, bands, marks, labels and a legend as hand-written SVG.
 //!
-//! Comes in: numbers and words. Goes out: [`Figure`], the same bytes for the same input. Colours are classes, so that a
+//! Comes in: numbers and words. Goes out: [`Figure`] in two drawings, one for pages and one for phones and columns; the same
+//! bytes for the same input. Colours are classes, so that a
 //! figure follows the page into dark mode and onto paper; every tone has a dash or shape of its own, so that nothing is
 //! told by colour alone. Lengths are in the units of the view box.
 
 mod axis;
+mod chart;
+mod labels;
 mod literal;
+mod pdf;
 
 use std::fmt::Write as _;
 
 pub use axis::Axis;
+pub use chart::{Chart, NARROW, WIDTH, panels};
 
 /// Colours and strokes of figures, for the page and for figures that stand alone.
 pub const STYLE: &str = include_str!("figure.css");
@@ -23,21 +28,40 @@ pub struct Figure {
     pub description: String,
     /// The SVG element, styled by [`STYLE`] of the page around it.
     pub inline: String,
+    /// The same, drawn anew for a phone's screen or a column of print.
+    pub narrow: String,
 }
+
+/// Width of a column of print, in mm.
+const COLUMN_MM: f64 = 85.0;
 
 impl Figure {
     /// The figure as a file of its own, with its style inside.
     pub fn standalone(&self) -> String {
-        let style = format!(
-            "<style>{}</style><rect class=\"paper\" width=\"100%\" height=\"100%\"/>",
-            literal::dark_style()
-        );
-        let body = match self.inline.find('>') {
-            Some(at) => format!("{}{style}{}", &self.inline[..=at], &self.inline[at + 1..]),
-            None => self.inline.clone(),
-        };
-        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", literal::with_attributes(&body))
+        alone(&self.inline)
     }
+
+    /// The narrow drawing as a file of its own, as wide as a column of print.
+    pub fn column(&self) -> String {
+        alone(&self.narrow.replacen("<svg ", &format!("<svg width=\"{COLUMN_MM:.0}mm\" "), 1))
+    }
+
+    /// The narrow drawing as a page of PDF, as wide as a column of print.
+    pub fn pdf(&self) -> Vec<u8> {
+        pdf::page(&literal::with_attributes(&self.narrow), &self.title, COLUMN_MM)
+    }
+}
+
+fn alone(svg: &str) -> String {
+    let style = format!(
+        "<style>{}</style><rect class=\"paper\" width=\"100%\" height=\"100%\"/>",
+        literal::dark_style()
+    );
+    let body = match svg.find('>') {
+        Some(at) => format!("{}{style}{}", &svg[..=at], &svg[at + 1..]),
+        None => svg.to_owned(),
+    };
+    format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", literal::with_attributes(&body))
 }
 
 /// Minus signs in place of the hyphens before numbers.
@@ -120,22 +144,6 @@ pub fn cut(text: &str, most: usize) -> String {
     }
 }
 
-/// How the legend shows a tone.
-#[derive(Debug, Clone, Copy)]
-enum Sign {
-    Stroke,
-    Patch,
-    Mark,
-}
-
-/// A line of the legend: a stroke, a patch or a mark, and what it stands for.
-#[derive(Debug, Clone)]
-struct Entry {
-    tone: Tone,
-    text: String,
-    sign: Sign,
-}
-
 /// A mark at a point of the view box.
 fn mark(tone: Tone, x: f64, y: f64) -> String {
     let class = tone.class();
@@ -150,295 +158,6 @@ fn mark(tone: Tone, x: f64, y: f64) -> String {
         ),
         Tone::Fourth => format!("<path class=\"mark {class}\" d=\"M{x:.1} {:.1}l5 9l-10 0Z\"/>", y - 5.0),
         _ => format!("<circle class=\"mark {class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>"),
-    }
-}
-
-/// A chart with two axes, filled piece by piece.
-#[derive(Debug, Clone)]
-pub struct Chart {
-    title: String,
-    x: Axis,
-    y: Axis,
-    width: f64,
-    height: f64,
-    left: f64,
-    top: f64,
-    right: f64,
-    bottom: f64,
-    under: String,
-    body: String,
-    legend: Vec<Entry>,
-    bare: bool,
-}
-
-/// Width of every figure's view box.
-pub const WIDTH: f64 = 560.0;
-
-impl Chart {
-    /// An empty chart of the usual size.
-    pub fn new(title: impl Into<String>, x: Axis, y: Axis) -> Self {
-        let widest = y.ticks.iter().map(|(_, text)| text.chars().count()).max().unwrap_or(0);
-        Self {
-            title: title.into(),
-            x,
-            y,
-            width: WIDTH,
-            height: 300.0,
-            left: 34.0 + 7.0 * widest as f64,
-            top: 14.0,
-            right: 16.0,
-            bottom: 46.0,
-            under: String::new(),
-            body: String::new(),
-            legend: Vec::new(),
-            bare: false,
-        }
-    }
-
-    /// Without grid and without an axis at the left: only the line that the picture stands on.
-    #[must_use]
-    pub fn bare(mut self) -> Self {
-        self.bare = true;
-        self
-    }
-
-    /// Another height of the view box.
-    #[must_use]
-    pub fn tall(mut self, height: f64) -> Self {
-        self.height = height;
-        self
-    }
-
-    /// More room at the left, for names.
-    #[must_use]
-    pub fn left(mut self, left: f64) -> Self {
-        self.left = left;
-        self
-    }
-
-    /// More room at the right, for values.
-    #[must_use]
-    pub fn right(mut self, right: f64) -> Self {
-        self.right = right;
-        self
-    }
-
-    fn at(&self, x: f64, y: f64) -> (f64, f64) {
-        let across = self.width - self.left - self.right;
-        let down = self.height - self.top - self.bottom;
-        (self.left + across * self.x.place(x), self.top + down * (1.0 - self.y.place(y)))
-    }
-
-    /// Names a tone in the legend.
-    pub fn name(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Stroke });
-    }
-
-    /// Names a band in the legend, with a patch in place of a stroke.
-    pub fn name_band(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Patch });
-    }
-
-    /// Names a tone's mark in the legend.
-    pub fn name_mark(&mut self, tone: Tone, text: impl Into<String>) {
-        self.legend.push(Entry { tone, text: minus(&text.into()), sign: Sign::Mark });
-    }
-
-    fn path(&self, points: &[(f64, f64)]) -> String {
-        let mut path = String::new();
-        for (index, (x, y)) in points.iter().filter(|(x, y)| x.is_finite() && y.is_finite()).enumerate() {
-            let (px, py) = self.at(*x, *y);
-            let _ = write!(path, "{}{px:.1} {py:.1}", if index == 0 { 'M' } else { 'L' });
-        }
-        path
-    }
-
-    /// A line through points.
-    pub fn line(&mut self, tone: Tone, points: &[(f64, f64)]) {
-        let path = self.path(points);
-        let _ = write!(self.body, "<path class=\"line {}\" d=\"{path}\"/>", tone.class());
-    }
-
-    /// The area between two lines over the same x.
-    pub fn band(&mut self, tone: Tone, lower: &[(f64, f64)], upper: &[(f64, f64)]) {
-        let mut around: Vec<(f64, f64)> = upper.to_vec();
-        around.extend(lower.iter().rev());
-        let path = self.path(&around);
-        let _ = write!(self.under, "<path class=\"band {}\" d=\"{path}Z\"/>", tone.class());
-    }
-
-    /// A box from corner to corner, for bars.
-    pub fn bar(&mut self, tone: Tone, low: (f64, f64), high: (f64, f64)) {
-        let (x0, y1) = self.at(low.0, low.1);
-        let (x1, y0) = self.at(high.0, high.1);
-        let _ = write!(
-            self.under,
-            "<rect class=\"bar {}\" x=\"{x0:.1}\" y=\"{y0:.1}\" width=\"{:.1}\" height=\"{:.1}\"/>",
-            tone.class(),
-            (x1 - x0).max(0.0),
-            (y1 - y0).max(0.0)
-        );
-    }
-
-    /// A mark at a point: each tone has its shape.
-    pub fn mark(&mut self, tone: Tone, x: f64, y: f64) {
-        let (px, py) = self.at(x, y);
-        self.body.push_str(&mark(tone, px, py));
-    }
-
-    /// A circle of a radius in the view box's units.
-    pub fn disc(&mut self, tone: Tone, x: f64, y: f64, radius: f64) {
-        let (px, py) = self.at(x, y);
-        let class = tone.class();
-        let _ = write!(
-            self.body,
-            "<circle class=\"mark {class}\" cx=\"{px:.1}\" cy=\"{py:.1}\" r=\"{radius:.1}\"/>"
-        );
-    }
-
-    /// A line across at a value of y.
-    pub fn across(&mut self, tone: Tone, y: f64) {
-        let (low, high) = (self.x.low, self.x.high);
-        self.line(tone, &[(low, y), (high, y)]);
-    }
-
-    /// A line from bottom to top at a value of x.
-    pub fn upright(&mut self, tone: Tone, x: f64) {
-        let (low, high) = (self.y.low, self.y.high);
-        self.line(tone, &[(x, low), (x, high)]);
-    }
-
-    /// Words at a point: `anchor` is `start`, `middle` or `end`; `dx` and `dy` move them in the view box's units.
-    pub fn words(&mut self, text: &str, point: (f64, f64), anchor: &str, dx: f64, dy: f64) {
-        let (px, py) = self.at(point.0, point.1);
-        let _ = write!(
-            self.body,
-            "<text text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-            px + dx,
-            py + dy,
-            escape(&minus(text))
-        );
-    }
-
-    /// Words in a tone's colour and heavier, for what a figure is about.
-    pub fn named(&mut self, tone: Tone, text: &str, point: (f64, f64), anchor: &str, dx: f64, dy: f64) {
-        let (px, py) = self.at(point.0, point.1);
-        let _ = write!(
-            self.body,
-            "<text class=\"name {}\" text-anchor=\"{anchor}\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-            tone.class(),
-            px + dx,
-            py + dy,
-            escape(&minus(text))
-        );
-    }
-
-    /// The figure; `description` says in words what the picture says.
-    pub fn finish(self, description: impl Into<String>) -> Figure {
-        let description = minus(&description.into());
-        let legend_rows = self.legend_rows();
-        let height = self.height + 20.0 * legend_rows.len() as f64;
-        let mut svg = String::with_capacity(self.under.len() + self.body.len() + 2048);
-        let _ = write!(
-            svg,
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" role=\"img\" viewBox=\"0 0 {:.0} {height:.0}\" \
-             aria-label=\"{}\"><title>{}</title>",
-            self.width,
-            escape(&format!("{}. {description}", self.title)),
-            escape(&self.title),
-        );
-        self.frame(&mut svg);
-        svg.push_str(&self.under);
-        svg.push_str(&self.body);
-        for (row, entries) in legend_rows.iter().enumerate() {
-            let y = self.height + 20.0 * row as f64 + 6.0;
-            for (x, Entry { tone, text, sign }) in entries {
-                let class = tone.class();
-                let _ = match sign {
-                    Sign::Patch => {
-                        write!(svg, "<path class=\"band {class}\" d=\"M{x:.1} {:.1}h24v12h-24Z\"/>", y - 6.0)
-                    }
-                    Sign::Stroke => write!(svg, "<path class=\"line {class}\" d=\"M{x:.1} {y:.1}h24\"/>"),
-                    Sign::Mark => write!(svg, "{}", mark(*tone, x + 12.0, y)),
-                };
-                let _ =
-                    write!(svg, "<text x=\"{:.1}\" y=\"{:.1}\">{}</text>", x + 30.0, y + 4.0, escape(text));
-            }
-        }
-        svg.push_str("</svg>");
-        Figure { title: self.title, description, inline: svg }
-    }
-
-    fn legend_rows(&self) -> Vec<Vec<(f64, Entry)>> {
-        let mut rows: Vec<Vec<(f64, Entry)>> = Vec::new();
-        let mut x = f64::INFINITY;
-        for entry in &self.legend {
-            let text = cut(&entry.text, 70);
-            let width = 50.0 + 7.0 * text.chars().count() as f64;
-            if x + width > self.width - 8.0 {
-                x = 12.0;
-                rows.push(Vec::new());
-            }
-            if let Some(row) = rows.last_mut() {
-                row.push((x, Entry { text, ..entry.clone() }));
-            }
-            x += width;
-        }
-        rows
-    }
-
-    fn frame(&self, svg: &mut String) {
-        let (x0, x1) = (self.left, self.width - self.right);
-        let (y0, y1) = (self.top, self.height - self.bottom);
-        let grid = |path: String| {
-            if self.bare { String::new() } else { format!("<path class=\"grid\" d=\"{path}\"/>") }
-        };
-        for value in &self.x.minor {
-            let (px, _) = self.at(*value, self.y.low);
-            let _ = write!(svg, "<path class=\"grid minor\" d=\"M{px:.1} {y0:.1}V{y1:.1}\"/>");
-        }
-        for value in &self.y.minor {
-            let (_, py) = self.at(self.x.low, *value);
-            let _ = write!(svg, "<path class=\"grid minor\" d=\"M{x0:.1} {py:.1}H{x1:.1}\"/>");
-        }
-        for (value, text) in &self.x.ticks {
-            let (px, _) = self.at(*value, self.y.low);
-            let _ = write!(
-                svg,
-                "{}<text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.1}\">{}</text>",
-                grid(format!("M{px:.1} {y0:.1}V{y1:.1}")),
-                y1 + 16.0,
-                escape(text)
-            );
-        }
-        for (value, text) in &self.y.ticks {
-            let (_, py) = self.at(self.x.low, *value);
-            let _ = write!(
-                svg,
-                "{}<text text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-                grid(format!("M{x0:.1} {py:.1}H{x1:.1}")),
-                x0 - 6.0,
-                py + 4.0,
-                escape(text)
-            );
-        }
-        let top = if self.bare { y1 } else { y0 };
-        let _ = write!(svg, "<path class=\"axis\" d=\"M{x0:.1} {top:.1}V{y1:.1}H{x1:.1}\"/>");
-        let _ = write!(
-            svg,
-            "<text class=\"label\" text-anchor=\"middle\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
-            f64::midpoint(x0, x1),
-            y1 + 36.0,
-            escape(&self.x.label)
-        );
-        if !self.y.label.is_empty() {
-            let middle = f64::midpoint(y0, y1);
-            let _ = write!(
-                svg,
-                "<text class=\"label\" text-anchor=\"middle\" transform=\"translate(14 {middle:.1}) rotate(-90)\">{}</text>",
-                escape(&self.y.label)
-            );
-        }
     }
 }
 

@@ -190,21 +190,27 @@ fn listeners(comparison: &ComparisonResult) -> Option<Figure> {
         Axis::linear("", 0.0, height).with_ticks(Vec::new()),
     )
     .tall(70.0 + 20.0 * height)
-    .left(150.0);
+    .left_for(rows.iter().map(|own| own.name.as_str()).chain(["in the middle"]));
     let row = |chart: &mut Chart, tone, name: &str, y: f64, of: [f64; 3]| {
         chart.line(tone, &[(of[0], y), (of[2], y)]);
         chart.mark(tone, of[1], y);
-        chart.words(&cut(name, 20), (f64::MIN_POSITIVE, y), "end", -8.0, 4.0);
+        chart.words(name, (f64::MIN_POSITIVE, y), "end", -8.0, 4.0);
     };
-    for (index, own) in rows.iter().enumerate() {
+    // Whoever hears the smallest difference stands at the top.
+    let mut sorted: Vec<&ListenerThreshold> = rows.iter().collect();
+    sorted.sort_by(|one, other| {
+        let of = |own: &ListenerThreshold| own.result.summary.confidence.estimate;
+        of(one).total_cmp(&of(other))
+    });
+    for (index, own) in sorted.into_iter().enumerate() {
         let threshold = own.result.summary.confidence;
         let of = [threshold.lower, threshold.estimate, threshold.upper];
         row(&mut chart, Tone::First, &own.name, height - index as f64 - 0.5, of);
     }
-    chart.name(Tone::First, "each listener, 95 %");
+    chart.name_mark(Tone::First, "each listener, with 95 %");
     let middle = population.middle;
     row(&mut chart, Tone::Second, "in the middle", 0.5, [middle.lower, middle.estimate, middle.upper]);
-    chart.name(Tone::Second, "the listener in the middle of all like them");
+    chart.name_mark(Tone::Second, "the listener in the middle of all like them");
     if scale.is_about_the_cables() {
         chart.upright(Tone::Critical, 1.0);
         chart.name(Tone::Critical, real_size(scale));

@@ -173,3 +173,12 @@ const MOST_NAMED: usize = 12;
 fn when(applies: bool, caveat: impl FnOnce() -> Caveat) -> Vec<Caveat> {
     if applies { vec![caveat()] } else { Vec::new() }
 }
+
+/// Names as people list them: the first few, and how many more.
+fn listed(names: &[&str]) -> String {
+    let shown = &names[..names.len().min(MOST_NAMED)];
+    match names.len() - shown.len() {
+        0 => shown.join(", "),
+        more => format!("{} and {more} more", shown.join(", ")),
+    }
+}

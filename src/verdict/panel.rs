@@ -298,8 +298,8 @@ pub fn some_hear_it(mixture: &Mixture, listeners: usize) -> Option<String> {
     let of = |share: f64| share * listeners as f64;
     (mixture.lower > 0.0 && mixture.upper < 0.5).then(|| {
         format!(
-            "Some hear it and most do not: about {:.0} of the {listeners} listeners hear it, in about {} of trials (95 % \
-             interval: between {:.0} and {:.0} listeners). The others may be guessing.",
+            "Some hear it and most do not: about {:.0} of the {listeners} listeners, in about {} of trials (95 % interval: between \
+             {:.0} and {:.0} listeners). The others may be guessing.",
             of(mixture.share).max(1.0),
             percent(mixture.heard),
             of(mixture.lower).floor().max(1.0),
@@ -328,7 +328,7 @@ pub(super) fn not_complete(panel: &PanelStanding, result: &mut ComparisonResult)
             count(u64::from(look.listeners), "listener"),
             look.correct,
             look.trials,
-            look.critical.map_or_else(String::new, |critical| format!(", and {critical} were needed"))
+            look.critical.map_or_else(String::new, |critical| format!("; the score needed was {critical}"))
         ),
     };
     result.verdict = Verdict {
@@ -360,12 +360,12 @@ pub fn lost_words(panel: &PanelStanding) -> String {
 /// The rule by which listeners are left out, in words.
 pub fn leave_out_words(rule: LeaveOut) -> &'static str {
     match rule {
-        LeaveOut::None => "nobody is left out",
+        LeaveOut::None => "nobody",
         LeaveOut::MissedControls => {
-            "who misses the controls that should be heard is left out: so few right that somebody who hears nine of ten \
-             would do so badly in at most one test of ten"
+            "anyone who misses the controls that should be heard: so few right that somebody who hears nine of ten would do so \
+             badly in at most one test of ten"
         }
-        LeaveOut::NotQualified => "who does not qualify is left out, and fills a seat all the same",
+        LeaveOut::NotQualified => "anyone who does not qualify, and fills a seat all the same",
     }
 }
 

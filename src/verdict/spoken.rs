@@ -151,12 +151,12 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
         .collect();
     if passed.is_empty() {
         let alone = match panel.passers {
-            0 => "none of them passes alone".to_owned(),
-            1 => "1 of them passes alone, as chance may have it".to_owned(),
-            some => format!("{some} of them pass alone, as chance may have it"),
+            0 => "None passes alone".to_owned(),
+            1 => "1 passes alone, as chance may have it".to_owned(),
+            some => format!("{some} pass alone, as chance may have it"),
         };
         return Some(format!(
-            "One by one: none of the {all} listeners stands out as one of {tests} (Holm); {alone}."
+            "One by one: none of the {all} listeners passes after correction for {tests} (Holm). {alone}."
         ));
     }
     let mut names: Vec<String> = passed
@@ -176,15 +176,15 @@ fn one_by_one(agreed: &Agreed, comparison: &ComparisonResult) -> Option<String> 
     };
     let what = match agreed.terms.protocol.asks() {
         Asks::Preference => "show a preference",
-        Asks::Difference | Asks::Attribute => "stand out",
+        Asks::Difference | Asks::Attribute => "pass",
     };
     let what = if passed.len() == 1 {
-        what.replace("show", "shows").replace("stand", "stands")
+        what.replace("show", "shows").replace("pass", "passes")
     } else {
         what.to_owned()
     };
     Some(format!(
-        "One by one: {} of {all} listeners {what} even as one of {tests} (Holm): {}.{group}",
+        "One by one: {} of {all} listeners {what} after correction for {tests} (Holm): {}.{group}",
         passed.len(),
         names.join(", ")
     ))
@@ -239,11 +239,12 @@ fn several_sequential(whole: &VerdictInput, comparison: &ComparisonResult, alpha
         finding,
         title: title::title(finding, whole),
         headline: format!(
-            "{prefix}By the sequential rule agreed on beforehand, {found} of {all} listeners heard a difference between {} and {}, \
-             {outcome}; of as many guessers at least so many are found {}.",
+            "{prefix}By the sequential rule agreed beforehand, {found} of {all} listeners heard a difference between {} and {}, \
+             {outcome}. Of as many guessers, at least so many are found {} ({}).",
             whole.side_a,
             whole.side_b,
-            risk(p)
+            risk(p),
+            printed::p_value(p)
         ),
         limits: std::iter::once(format!(
             "The rule said \"no difference\" of the agreed size for {none} of {all} listeners and stayed undecided for {}.",

@@ -57,32 +57,29 @@ pub(super) fn found_side(input: &VerdictInput) -> Side {
     if input.inquiry().two_sided() { leading(input).0 } else { input.more }
 }
 
-/// How often chance does it.
-fn luck(input: &VerdictInput, analysis: &Analysis) -> String {
+/// How often chance does it, first as people count and then as p.
+fn by_chance(input: &VerdictInput, analysis: &Analysis) -> String {
     // One of several tests is never praised as if it were the only one.
     if let Some(together) = input.together.filter(|together| together.members > 1) {
         return format!(
-            "allowing for all {} judged together, chance does at least as well {}",
+            "Allowing for all {} judged together, chance does this well {} ({}).",
             count(together.members, "test"),
-            rate(together.adjusted_p, "such sets of tests")
+            rate(together.adjusted_p, "such sets of tests"),
+            printed::p_value(together.adjusted_p)
         );
     }
-    let often = risk(analysis.p_value);
-    if input.looked.is_some() {
-        return format!("guessers end as early, or do as well at this look, {often}");
-    }
-    if input.room.is_some() {
-        return format!("with another draw the same votes do at least as well {often}");
-    }
-    match (input.protocol.asks(), input.sides) {
-        (Asks::Preference, _) => {
-            format!("without any preference, a split at least as uneven comes up {often}")
+    let who = if input.looked.is_some() {
+        "Guessers end as early, or do as well at this look,"
+    } else if input.room.is_some() {
+        "With another draw the same votes do this well"
+    } else {
+        match (input.protocol.asks(), input.sides) {
+            (Asks::Preference, _) => "Without any preference, a split this uneven comes up",
+            (Asks::Attribute, Sides::Two) => "A guesser gets a split this uneven",
+            (Asks::Attribute, Sides::One) | (Asks::Difference, _) => "A guesser does this well",
         }
-        (Asks::Attribute, Sides::Two) => format!("a guesser gets a split at least as uneven {often}"),
-        (Asks::Attribute, Sides::One) | (Asks::Difference, _) => {
-            format!("a guesser does at least as well {often}")
-        }
-    }
+    };
+    format!("{who} {} ({}).", risk(analysis.p_value), printed::p_value(analysis.p_value))
 }
 
 /// What is sought, as a noun with its article.
@@ -104,14 +101,14 @@ pub(super) fn headline(
     significant: bool,
 ) -> String {
     let score = score(input);
-    let luck = luck(input, analysis);
+    let chance = by_chance(input, analysis);
     let claim = claim(input);
     let needed = match (test, analysis.critical) {
         (Some(_), _) => String::new(),
-        (None, Some(critical)) => format!("; {critical} were needed"),
+        (None, Some(critical)) => format!(" The score needed was {critical}."),
         (None, None) => {
             format!(
-                "; with so few trials not even a perfect score would meet the agreed risk of {}",
+                " With so few trials not even a perfect score would meet the agreed error risk of {}.",
                 stated(input.alpha)
             )
         }
@@ -132,12 +129,12 @@ pub(super) fn headline(
                 String::new()
             };
             format!(
-                "{score}, but it was stopped before it was complete{agreed}: it shows nothing about {}, neither way.",
+                "{score}, but the test stopped before its end{agreed}. It shows nothing about {}, either way.",
                 sides(input)
             )
         }
         Finding::RigSuspect => format!(
-            "{score}, but {} of {} were right where both sides were identical: something other than the sound gives the \
+            "{score}, but {} of {} were right where both sides were identical. Something other than the sound gives the \
              answer away, so this does not count as {claim}.",
             input.controls.identical.correct, input.controls.identical.trials
         ),
@@ -145,46 +142,42 @@ pub(super) fn headline(
             let found = input.inquiry().found(&input.compared(), found_side(input));
             if test.is_some() {
                 format!(
-                    "{score}: {found}. The sequential test agreed on beforehand has reached its upper line."
+                    "{score}: {found}. The sequential rule agreed beforehand has reached its upper line."
                 )
             } else {
-                format!("{score}: {found}; {luck}.")
+                format!("{score}: {found}. {chance}")
             }
         }
         Finding::BelowGuessing => {
             let far = format!(
-                "a guesser is as far from what chance gives, to either side, {} (two-sided {})",
+                "A guesser is as far from what chance gives, to either side, {} (two-sided {}).",
                 risk(analysis.two_sided_p_value),
                 printed::p_value(analysis.two_sided_p_value)
             );
             match input.protocol.asks() {
                 Asks::Attribute => format!(
-                    "{score}: the answers point the other way. {} was heard as {}, against the claim that {}; {far}.",
+                    "{score}: the answers point the other way. {} was heard as {}, against the claim that {}. {far}",
                     input.compared().name(input.more.other()),
                     input.attribute.as_deref().unwrap_or("more pronounced"),
                     input.inquiry().claim(&input.compared())
                 ),
                 Asks::Difference | Asks::Preference => format!(
-                    "{score}: fewer than guessing gives. Either the difference was heard and answered the other way round, \
-                     or answers were mixed up; {far}. It shows neither {claim} nor that there is none."
+                    "{score}: fewer than chance gives. Either the difference was heard and answered the other way round, \
+                     or answers were mixed up. {far} It shows neither {claim} nor that there is none."
                 ),
             }
         }
         Finding::NotShown => {
             let family = if analysis.significant && !significant {
-                "; by itself that would do, but not as one of several"
+                " By itself that score would do, but not as one of several."
             } else {
                 needed.as_str()
             };
-            let word = match input.protocol.asks() {
-                Asks::Preference => "shown",
-                Asks::Difference | Asks::Attribute => "heard beyond chance",
-            };
-            format!("{score}: {} was {word}; {luck}{family}.", negated(&claim))
+            format!("{score}: {} was shown. {chance}{family}", negated(&claim))
         }
         Finding::ControlsMissed => format!(
-            "{score}: {} was shown; {luck}. But the differences that can be heard were missed too ({} of {} controls \
-             right), so this test could hardly have shown one.",
+            "{score}: {} was shown. {chance} But differences that should be heard were missed too ({} of {} controls right), so \
+             this test could hardly have shown one.",
             negated(&claim),
             input.controls.positive.correct,
             input.controls.positive.trials
@@ -192,15 +185,15 @@ pub(super) fn headline(
         Finding::Excluded => {
             let proportion = test.map_or(0.0, |test| test.proportion);
             format!(
-                "{score}: {} was heard. The sequential test agreed on beforehand has reached its lower line: these \
-                 answers do not come from someone who is right in {} of trials.",
+                "{score}: {} was heard. The sequential rule agreed beforehand has reached its lower line. Someone who is right in \
+                 {} of trials does not answer like this.",
                 negated(&claim),
                 percent(proportion)
             )
         }
         Finding::Undecided => format!(
-            "{score}: undecided. The sequential test reached its largest number of trials without a decision, so {} was \
-             shown and none was excluded.",
+            "{score}: undecided. The sequential rule reached its largest number of trials without a decision, so {} was \
+             shown and none was ruled out.",
             negated(&claim)
         ),
     }
@@ -222,8 +215,8 @@ pub(super) fn limits(
     }
     if finding == Finding::NoListeningTest {
         limits.push(
-            "Nothing about anybody's hearing, these cables or this equipment follows from it, whatever the numbers say: they \
-             show that draws, answers and scores were kept."
+            "Nothing about anybody's hearing, these cables or this equipment follows from it. The numbers only show that draws, \
+             answers and scores were kept."
                 .to_string(),
         );
         if test.is_none() && input.room.is_none() {
@@ -233,7 +226,7 @@ pub(super) fn limits(
     }
     if input.room.is_some() {
         limits.push(
-            "Votes on the same draw depend on one another, so no limit of what the room can hear is stated: see each \
+            "Votes on the same draw depend on one another, so nothing is said here of how much the room can hear. See each \
              listener."
                 .to_string(),
         );
@@ -251,7 +244,8 @@ pub(super) fn limits(
     }
     if let Some(looked) = input.looked {
         limits.push(format!(
-            "Looked at after {} of {}, as agreed. All looks together find a guessing panel with a risk of at most {}. {}",
+            "The panel was looked at after {} of {}, as agreed. All looks together find a panel of guessers with a risk of at most \
+             {}. {}",
             looked.listeners,
             count(u64::from(looked.of), "listener"),
             stated(input.alpha),
@@ -270,7 +264,7 @@ pub(super) fn limits(
         let guess = test.exact(test.chance)?;
         let hears = test.exact(test.proportion)?;
         limits.push(format!(
-            "The sequential test, computed exactly with its limit of {}: it says \"a difference\" to a guesser in {} of \
+            "The sequential rule, computed exactly with its limit of {}: it says \"a difference\" to a guesser in {} of \
              sittings. It misses someone who is right in {} of trials in {} of sittings: \"no difference\" in {}, \
              undecided in {}.",
             count(test.most_trials, "trial"),
@@ -285,7 +279,7 @@ pub(super) fn limits(
         && together.members > 1
     {
         limits.push(format!(
-            "Judged together with {} ({} in all, Holm's method): the p-value adjusted for that is {}.",
+            "Judged together with {} ({} in all, Holm's method): p adjusted for that is {}.",
             count(together.members - 1, "other"),
             together.members,
             probability(together.adjusted_p)
@@ -297,17 +291,13 @@ pub(super) fn limits(
 
 pub(super) fn circumstances(input: &VerdictInput) -> Vec<String> {
     let mut limits = controls(input);
-    limits.push(scope(input));
+    limits.push(SCOPE.to_owned());
     limits
 }
 
-fn scope(input: &VerdictInput) -> String {
-    format!(
-        "It holds for these listeners, clips and this equipment: it says nothing about other ones, and nothing about why \
-         {} differ or do not.",
-        sides(input)
-    )
-}
+/// Where it holds.
+const SCOPE: &str = "It holds for these listeners, clips and this equipment. It says nothing about others, and nothing about why \
+                     the cables differ or do not.";
 
 /// What a share of pooled answers is about.
 fn on_average(input: &VerdictInput) -> &'static str {
@@ -324,20 +314,19 @@ fn difference_limit(input: &VerdictInput, analysis: &Analysis, ruled: bool) -> S
     }
     if let Some(population) = &input.population {
         return format!(
-            "How large it is for listeners like these: heard in about {} of trials on average, and with 95 % confidence \
-             (one-sided, differences between listeners included) in at least {}. That it was heard does not say that it \
-             matters or which one is better.",
+            "How large it is for listeners like these: they hear it in about {} of trials on average, and in at least {} with 95 % \
+             confidence (one-sided, differences between listeners included). Whether it matters, and which is better, was not asked.",
             percent(population.mean),
             percent(population.at_least)
         );
     }
     format!(
-        "How large it is{}: heard in about {} of trials, and with 95 % confidence (one-sided{}) in at least {}; the other \
-         right answers are guesses. That it was heard does not say that it matters or which one is better.",
+        "How large it is{}: heard in about {} of trials, and in at least {} with 95 % confidence (one-sided{}). The other right \
+         answers are guesses. Whether it matters, and which is better, was not asked.",
         on_average(input),
         percent(analysis.discriminators.estimate),
-        if ruled { ", the rule for stopping included" } else { "" },
-        percent(analysis.discriminators_at_least)
+        percent(analysis.discriminators_at_least),
+        if ruled { ", the rule for stopping included" } else { "" }
     )
 }
 
@@ -352,7 +341,7 @@ fn lead_words(input: &VerdictInput, lead: Estimate) -> String {
     let share = votes as f64 / input.trials as f64;
     let name = |side| input.compared().name(side);
     format!(
-        "{} of answers for {}, {} for {}; a lead of {} of all answers, somewhere between {} and {} (95 % interval, \
+        "{} of answers for {}, {} for {}: a lead of {} of all answers, somewhere between {} and {} (95 % interval, \
          two-sided{})",
         percent(share),
         name(side),
@@ -367,26 +356,30 @@ fn lead_words(input: &VerdictInput, lead: Estimate) -> String {
 
 fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
     if let (true, Some(lead)) = (input.inquiry().two_sided(), analysis.lead) {
-        return format!("This does not prove that there is none: {}.", lead_words(input, lead));
+        return format!("This does not prove that there is none. {}.", lead_words(input, lead));
     }
+    let no_proof = match input.protocol.asks() {
+        Asks::Difference => format!("This does not prove that {} sound the same.", sides(input)),
+        Asks::Attribute | Asks::Preference => "This does not prove that there is none.".to_owned(),
+    };
     if let Some(population) = &input.population {
         return format!(
-            "This does not prove that there is none. What it excludes, with 95 % confidence (one-sided, differences between \
-             listeners included): that listeners like these hear the difference in more than {} of trials on average.",
+            "{no_proof} It rules out, with 95 % confidence (one-sided, differences between listeners included), that listeners \
+             like these hear the difference in more than {} of trials on average.",
             percent(population.at_most)
         );
     }
     if analysis.discriminators_at_most >= 1.0 {
-        return "This does not prove that there is none: these answers exclude nothing.".to_string();
+        return format!("{no_proof} These answers rule out nothing.");
     }
     if analysis.discriminators_at_most <= 0.0 {
-        return "The score is lower than guessing usually gives. That proves nothing by itself; if it happens again, look \
-                for a mix-up of the answers."
+        return "The score is lower than chance usually gives. That proves nothing by itself. If it happens again, look for a \
+                mix-up of the answers."
             .to_string();
     }
     format!(
-        "This does not prove that there is none. What it excludes, with 95 % confidence (one-sided): that the difference \
-         is heard in more than {} of trials{} (d-prime above {:.2}).",
+        "{no_proof} It rules out, with 95 % confidence (one-sided), that the difference is heard in more than {} of trials{} \
+         (d-prime above {:.2}).",
         percent(analysis.discriminators_at_most),
         on_average(input),
         analysis.d_prime_at_most
@@ -396,15 +389,15 @@ fn exclusion(input: &VerdictInput, analysis: &Analysis) -> String {
 /// What the answers exclude where they chose themselves when to stop.
 fn excluded_by_rule(analysis: &Analysis, test: &SequentialTest) -> String {
     if test.most_trials > MOST_EXACT || analysis.interval.upper >= 1.0 {
-        return "These answers exclude nothing.".to_string();
+        return "These answers rule out nothing.".to_string();
     }
     if analysis.discriminators_at_most <= 0.0 {
-        return "The score is lower than guessing usually gives: look for a mix-up of the answers."
+        return "The score is lower than chance usually gives: look for a mix-up of the answers."
             .to_string();
     }
     format!(
-        "What it excludes, with 95 % confidence (one-sided, the rule for stopping included): that the difference is \
-         heard in more than {} of trials.",
+        "It rules out, with 95 % confidence (one-sided, the rule for stopping included), that the difference is heard in more \
+         than {} of trials.",
         percent(analysis.discriminators_at_most)
     )
 }
@@ -446,7 +439,7 @@ fn power(input: &VerdictInput) -> String {
 
 /// What a qualification that was passed says.
 const QUALIFIED: &str =
-    "Audible controls: right often enough in the qualification before the counted trials.";
+    "Controls that should be heard: right often enough in the qualification before the counted trials.";
 
 /// What controls say where nobody is right or wrong: whether one listener chose consistently.
 fn consistency(input: &VerdictInput) -> Vec<String> {
@@ -456,7 +449,7 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
     }
     if trials == 0 {
         return vec![
-            "There were no audible controls, so nothing shows that a real difference would have been noticed.".to_string(),
+            "No control should be heard, so nothing shows that a real difference would have been noticed.".to_string(),
         ];
     }
     let p = binomial::two_sided_half(correct, trials);
@@ -466,7 +459,7 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
         "this does not show that even so large a change was noticed; opposite tastes cancel where several listeners count"
     };
     vec![format!(
-        "Audible controls: the altered side was chosen {correct} of {trials} times. Nobody is right or wrong there; {what} \
+        "Controls that should be heard: the altered side was chosen {correct} of {trials} times. Nobody is right or wrong there; {what} \
          (two-sided {}).",
         printed::p_value(p)
     )]
@@ -482,23 +475,28 @@ fn controls(input: &VerdictInput) -> Vec<String> {
         lines.push(QUALIFIED.to_string());
     } else if positive.trials == 0 {
         lines.push(
-            "There were no audible controls, so nothing shows that a real difference would have come through.".to_string(),
+            "No control should be heard, so nothing shows that a real difference would have come through.".to_string(),
         );
     } else if controls_missed(input.protocol, positive) {
         lines.push(format!(
-            "Audible controls were missed: {} of {} right. Check level, headphones and the room, and train first.",
+            "Controls that should be heard were missed: {} of {} right. Check level, headphones and the room, and train first.",
             positive.correct, positive.trials
         ));
     } else {
-        lines.push(format!("Audible controls: {} of {} right.", positive.correct, positive.trials));
+        lines.push(format!("Controls that should be heard: {} of {} right.", positive.correct, positive.trials));
     }
     if identical.trials > 0 {
         let note = if rig_suspect(input.protocol, &input.controls) {
-            ": far above chance, so look for what gives the answer away"
+            "That is far above chance: look for what gives the answer away."
+        } else if input.protocol.chance() < 0.4 {
+            "There is nothing to hear in them, so about a third is expected."
         } else {
-            ", where only chance can be right"
+            "There is nothing to hear in them, so about half is expected."
         };
-        lines.push(format!("Identical controls: {} of {} right{note}.", identical.correct, identical.trials));
+        lines.push(format!(
+            "Identical pairs: {} of {} \u{201c}right\u{201d}. {note}",
+            identical.correct, identical.trials
+        ));
     }
     lines
 }

@@ -24,17 +24,27 @@ fn writes_four_files_and_ten_lines() {
     assert!(first == second, "the same files give the same bytes");
     let json = earwitness(site.path(), &["report", ".", "--json"]);
     assert_eq!(json.out.as_bytes(), read("report.json"));
-    // Every figure of the page as a file of its own, which programs draw that know no style sheets.
+    // Every figure of the page as files of their own, which programs draw that know no style sheets.
     let drawn = earwitness(site.path(), &["report", ".", "--figures", "figures"]);
     assert_eq!(drawn.code, 0, "{}", drawn.err);
     let page = String::from_utf8(read("report.html")).expect("text");
-    let figures: Vec<String> = std::fs::read_dir(site.path().join("figures"))
+    let mut files: Vec<std::path::PathBuf> = std::fs::read_dir(site.path().join("figures"))
         .expect("the folder")
-        .map(|entry| std::fs::read_to_string(entry.expect("an entry").path()).expect("text"))
+        .map(|entry| entry.expect("an entry").path())
         .collect();
-    assert_eq!(figures.len(), page.matches("<svg xmlns").count(), "each figure of the page once");
-    for svg in &figures {
-        assert!(svg.starts_with("<?xml") && svg.contains("fill=\"#"), "{svg}");
+    files.sort();
+    assert_eq!(files.len(), 2 * page.matches("<figure").count(), "each figure of the page once as SVG and once as PDF");
+    for file in &files {
+        let bytes = std::fs::read(file).expect("a file");
+        if file.extension().is_some_and(|extension| extension == "svg") {
+            let svg = String::from_utf8(bytes).expect("text");
+            assert!(svg.starts_with("<?xml") && svg.contains("fill=\"#") && svg.contains("width=\"85mm\""), "{svg}");
+        } else {
+            // 85 mm are 240.94 points.
+            let pdf = String::from_utf8_lossy(&bytes);
+            assert!(pdf.starts_with("%PDF-") && pdf.contains("/MediaBox [0 0 240.94"), "{pdf}");
+            assert!(pdf.trim_end().ends_with("%%EOF") && pdf.contains("Tj"), "{pdf}");
+        }
     }
     let csv = earwitness(site.path(), &["report", ".", "--csv"]);
     assert_eq!(csv.out.as_bytes(), read("report.csv"));

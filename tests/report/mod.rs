@@ -2,6 +2,7 @@
 
 mod browser;
 mod command;
+mod documents;
 mod golden;
 mod many;
 pub(crate) mod material;

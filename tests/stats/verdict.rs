@@ -19,11 +19,12 @@ fn a_difference_and_none() {
     assert_eq!(heard.finding, Finding::Difference);
     assert_eq!(
         heard.headline,
-        "13 of 16 right: a difference between flex and braid was heard; a guesser does at least as well once in \
-         94 tests."
+        "13 of 16 right: a difference between flex and braid was heard. A guesser does this well once in 94 tests \
+         (p = 0.011)."
     );
     assert!(
-        heard.limits[0].contains("in about 62 % of trials, and with 95 % confidence (one-sided) in at least"),
+        heard.limits[0]
+            .contains("in about 62 % of trials, and in at least"),
         "{:?}",
         heard.limits
     );
@@ -32,11 +33,11 @@ fn a_difference_and_none() {
     assert_eq!(not.finding, Finding::NotShown);
     assert_eq!(
         not.headline,
-        "9 of 16 right: no difference between flex and braid was heard beyond chance; a guesser does at least as well \
-         in 40 of 100 tests; 12 were needed."
+        "9 of 16 right: no difference between flex and braid was shown. A guesser does this well in 40 of 100 tests \
+         (p = 0.40). The score needed was 12."
     );
     // A null result says what it excludes and what the test could have shown.
-    assert!(not.limits[0].contains("does not prove that there is none") && not.limits[0].contains("55 %"));
+    assert!(not.limits[0].contains("does not prove that flex and braid sound the same") && not.limits[0].contains("55 %"));
     assert!(not.limits[1].contains("probability of 63 %"), "{:?}", not.limits);
 }
 
@@ -84,7 +85,7 @@ fn controls_count() {
         found.headline
     );
     // Without controls the reader is told.
-    assert!(sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("no audible controls")));
+    assert!(sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("No control should be heard")));
 }
 
 #[test]
@@ -93,7 +94,7 @@ fn one_of_several_comparisons() {
     let found = sentence(&input).expect("counts");
     assert_eq!(found.finding, Finding::NotShown);
     assert!(
-        found.headline.contains("by itself that would do, but not as one of several"),
+        found.headline.contains("By itself that score would do, but not as one of several"),
         "{}",
         found.headline
     );
@@ -151,18 +152,18 @@ fn a_claim_the_wrong_way_round_is_a_difference_against_it() {
     assert_eq!(
         found.headline,
         "0 of 8 right: the answers point the other way. thick was heard as brighter, against the claim that thin is \
-         brighter than thick; a guesser is as far from what chance gives, to either side, once in 128 tests \
+         brighter than thick. A guesser is as far from what chance gives, to either side, once in 128 tests \
          (two-sided p = 0.0078)."
     );
     let whole = format!("{} {:?}", found.headline, found.limits);
-    assert!(!whole.contains("excludes") && !whole.contains("no difference"), "{whole}");
+    assert!(!whole.contains("rules out") && !whole.contains("no difference"), "{whole}");
     // The claim itself, and a two-sided question: the finding names the cable.
     let right = sentence(&bright(8, 8, Sides::One)).expect("counts");
-    assert!(right.headline.starts_with("8 of 8 right: thin was heard as brighter;"), "{}", right.headline);
+    assert!(right.headline.starts_with("8 of 8 right: thin was heard as brighter."), "{}", right.headline);
     let two = sentence(&bright(8, 8, Sides::Two)).expect("counts");
-    assert!(two.headline.starts_with("8 of 8 for thick: thick was heard as brighter;"), "{}", two.headline);
+    assert!(two.headline.starts_with("8 of 8 for thick: thick was heard as brighter."), "{}", two.headline);
     let two = sentence(&bright(0, 8, Sides::Two)).expect("counts");
-    assert!(two.headline.starts_with("8 of 8 for thin: thin was heard as brighter;"), "{}", two.headline);
+    assert!(two.headline.starts_with("8 of 8 for thin: thin was heard as brighter."), "{}", two.headline);
     assert!(two.limits[0].contains("a lead of 100 % of all answers"), "{:?}", two.limits);
 }
 
@@ -172,7 +173,7 @@ fn a_score_far_below_guessing_shows_neither_a_difference_nor_none() {
         let found = sentence(&VerdictInput::new(protocol, 0, 16, 0.05)).expect("counts");
         assert_eq!(found.finding, Finding::BelowGuessing, "{protocol}");
         assert!(found.headline.contains("answered the other way round"), "{}", found.headline);
-        assert!(!format!("{:?}", found.limits).contains("excludes"), "{:?}", found.limits);
+        assert!(!format!("{:?}", found.limits).contains("rules out"), "{:?}", found.limits);
     }
     // 4 of 16 is no such score: P(X <= 4) is 2517/65536, more than 2.5 %.
     assert_eq!(sentence(&abx(4)).expect("counts").finding, Finding::NotShown);
@@ -192,7 +193,7 @@ fn a_preference_has_shares_and_a_lead_and_nobody_misses_its_controls() {
     // Clopper-Pearson of 13 of 16 is 0.5435 to 0.9595 (scipy 1.17: binomtest(13, 16).proportion_ci()), the lead twice that less 1.
     assert_eq!(
         found.limits[0],
-        "How strong the preference is: 81 % of answers for flex, 19 % for braid; a lead of 62 % of all answers, \
+        "How strong the preference is: 81 % of answers for flex, 19 % for braid: a lead of 62 % of all answers, \
          somewhere between 9 % and 92 % (95 % interval, two-sided)."
     );
     let all = format!("{} {:?}", found.headline, found.limits);

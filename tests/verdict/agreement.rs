@@ -110,6 +110,8 @@ fn agree(name: &str, site: &Site, journals: &[PathBuf]) -> Report {
             comparison.verdict.headline
         );
         assert_eq!(written["verdict"]["headline"], comparison.verdict.headline.as_str());
+        assert_eq!(written["verdict"]["title"], comparison.verdict.title.as_str());
+        assert!(html.contains(&format!(">{}<", escaped(&comparison.verdict.title))), "{name}: the title");
         let sum = comparison.results.iter().fold((0, 0), |(c, n), own| (c + own.correct, n + own.trials));
         assert_eq!(sum, (comparison.correct, comparison.trials), "{name}: the whole is its parts");
         for own in &comparison.results {
@@ -273,4 +275,31 @@ fn what_a_sitting_prints_is_what_score_and_report_say() {
     assert!(printed.contains(headline), "{headline}\n{printed}");
     let scores = score(&site);
     assert_eq!(scores["journals"][0]["comparisons"][0]["verdict"], headline.as_str());
+}
+
+/// The result screen's heading is the title of the journal judged by itself; with one sitting it is the report's, its page's
+/// and its document's.
+#[test]
+fn screen_page_and_document_lead_with_one_title() {
+    let mut titles = std::collections::BTreeSet::new();
+    for (seed, right, more) in [(1, 1.0, ""), (2, 0.5, ""), (3, 0.0, ""), (4, 0.5, "knows"), (5, 0.5, "deaf"), (6, 1.0, "program")] {
+        let mut site = Site::new(SESSION);
+        let path = site.hold(&Plan {
+            knows: more == "knows",
+            deaf: more == "deaf",
+            simulated: (more == "program").then_some(1.0),
+            ..Plan::new("Ada", seed, right)
+        });
+        let report = report_of(&site);
+        let title = &report.comparisons[0].verdict.title;
+        let checked = earwitness::trial::verify::check(&path);
+        let (.., found) =
+            earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default()).expect("it is closed");
+        assert_eq!(found.comparisons[0].verdict.title, *title, "{more}");
+        assert!(page::page(&report).contains(&format!(">{title}</h1>")), "{title}");
+        let document: Value = serde_json::from_str(&json_of(&report)).expect("JSON");
+        assert_eq!(document["comparisons"][0]["verdict"]["title"], title.as_str());
+        titles.insert(title.clone());
+    }
+    assert!(titles.len() >= 4, "different findings have different titles: {titles:?}");
 }

@@ -34,7 +34,7 @@ fn a_panel_is_judged_once_and_only_its_own() {
     assert!(comparison.p_value.is_none() && comparison.analysis.is_none() && comparison.panel.is_none());
     let html = page::page(&report);
     assert!(html.contains("The panel is not complete: 2 of 3 listeners have sat"));
-    assert!(!html.contains("dd data-score"), "no pooled score before the end");
+    assert!(!html.contains(" data-score"), "no pooled score before the end");
     // Adding up by another command is no way round it.
     let ran = earwitness(site.path(), &["score", "sittings", "--json"]);
     assert!(!ran.out.contains("\"pooled\"") && ran.err.contains("declared panel"), "{} {}", ran.out, ran.err);
@@ -215,7 +215,7 @@ fn what_was_begun_and_left_is_held_against_the_result() {
     assert_eq!((worst.sittings, worst.correct, worst.trials), (1, comparison.correct, 36));
     assert!(worst.p_value > comparison.p_value.expect("judged"));
     assert!(report.caveats.iter().any(|caveat| caveat.kind.name() == "panel-broken-off"));
-    assert!(page::page(&report).contains("If every answer of the 1 sitting begun and not completed"));
+    assert!(page::page(&report).contains("1 sitting of the panel began and never finished. If every answer there had been wrong"));
     // Left after the panel was full, it took nobody's place.
     site.hold(&Plan { stop: Some((9, true)), ..plan(4) });
     assert_eq!(report_of(&site).comparisons[0].worst_case.expect("still one").sittings, 1);
@@ -275,7 +275,7 @@ fn agreed_looks_share_the_risk_and_end_it_for_good() {
     // All right of 24: one half to the 24th, and nothing was spent before.
     let p = comparison.p_value.expect("a look");
     assert!((p / 0.5_f64.powi(24) - 1.0).abs() < 1e-12, "{p}");
-    assert!(comparison.verdict.limits.iter().any(|limit| limit.contains("Looked at after 2 of 6 listeners")));
+    assert!(comparison.verdict.limits.iter().any(|limit| limit.contains("looked at after 2 of 6 listeners")));
     let html = page::page(&ended);
     assert!(html.contains("after 2, 4 and 6 listeners") && html.contains("Looks at the panel"));
     // Whoever sits after that changes nothing.
@@ -400,7 +400,7 @@ fn who_sat_and_where_is_sealed_shown_and_withheld_where_it_tells_who() {
     assert!(csv.contains(",40-49,,yes,,the Zq9 room,,72.5\n"), "{}", csv.lines().nth(1).expect("a row"));
     let hidden = crate::report::report_with(&site, earwitness::evidence::Options { anonymous: true });
     let (html, csv) = (page::page(&hidden), csv_of(&hidden));
-    assert!(!html.contains("<td>40-49</td>") && !html.contains("Zq9") && html.contains("72.5"));
+    assert!(!html.contains(">40-49</td>") && !html.contains("Zq9") && html.contains("72.5"));
     assert!(!csv.contains("40-49") && !csv.contains("Zq9") && csv.contains(",,,yes,,,,72.5\n"));
     let refused = earwitness::session::parse(
         std::path::Path::new("session.toml"),

@@ -57,9 +57,6 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
                 compared.more_figures.extend(response_figures::responses(session, comparison));
                 compared.figures.extend(response_figures::difference(session, comparison));
                 compared.more_figures.extend(response_figures::unknown(session, comparison).ok().flatten());
-                compared
-                    .more_figures
-                    .extend(response_figures::timing(session, comparison).unwrap_or_default());
             }
             Err(problem) => {
                 let problem = format!("comparison {}: {problem}", session.comparisons[index].name);

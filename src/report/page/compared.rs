@@ -3,7 +3,8 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{figure, wide};
+use super::table::{explained, numbers, table, words};
+use super::{drawing, small_drawing};
 use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
 use crate::session::{Levels, Switching};
@@ -37,11 +38,8 @@ pub(super) fn section(report: &Report) -> Markup {
                     } }
                 }
             }
-            @for facts in &compared.differences {
-                h3 { (facts.comparison) ", " (traced("on paper", "response")) }
-                @for words in &facts.words { p { (words) } }
-            }
-            div.figures.on-paper { @for picture in &compared.figures { (figure(picture)) } }
+            (differences(report))
+            div.figures.on-paper { @for picture in &compared.figures { (drawing(picture)) } }
             @if report.session.switcher.is_none() { (simulation()) }
         }
     }
@@ -73,17 +71,17 @@ fn switched(switcher: &SwitcherTerms) -> String {
 
 fn simulation() -> Markup {
     html! {
-            h3 { "What the simulation covers and what not" }
+            h3 { "What the simulation covers, and what it does not" }
             p {
-                "Covered: the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
+                "It covers the voltage at the loudspeaker's terminals, from the amplifier's output impedance, the cable's "
                 "resistance, inductance, capacitance and conductance with skin and proximity effect, and the loudspeaker's "
-                "impedance; linear and unchanging in time. It was heard over the listener's own equipment, so what was "
-                "heard is the difference between two cables, added to that equipment."
+                "impedance; linear and unchanging in time. People heard it over their own equipment, so they "
+                "heard the difference between two cables, added to that equipment."
             }
             p {
-                "Not covered: whatever is claimed beyond the linear voltage at the terminals (hum picked up by a cable, an "
-                "amplifier that misbehaves on capacitance, bad contacts, distortion), and the room. A claim that rests on "
-                "these is neither supported nor refuted here."
+                "It does not cover the room, nor anything beyond the linear voltage at the terminals: hum picked up by a cable, an "
+                "amplifier that misbehaves on capacitance, bad contacts, distortion. This test neither supports nor refutes "
+                "a claim that rests on these."
             }
     }
 }
@@ -94,22 +92,14 @@ pub(super) fn appendix(report: &Report) -> Markup {
     html! {
         (cables(report))
         @for facts in &compared.differences {
-            h4 { (facts.comparison) }
-            dl.facts { @for (label, value) in &facts.facts { dt { (label) } dd { (value) } } }
+            h4 { (facts.comparison) ": how large that is to an ear" }
+            div.text { @for words in &facts.words { p { (words) } } }
         }
-        div.figures { @for picture in &compared.more_figures { (figure(picture)) } }
+        div.figures.small-multiples { @for picture in &compared.more_figures { (small_drawing(picture)) } }
         h4 { (traced("Clips", "loudness")) }
-        div.figures {
-            @for clip in &compared.clips {
-                div {
-                    h4 { (clip.name) }
-                    dl.facts {
-                        dt { "source" } dd { (clip.source) }
-                        @for (label, value) in &clip.facts { dt { (label) } dd { (value) } }
-                    }
-                    @if let Some(picture) = figures::spectrum(clip) { (figure(&picture)) }
-                }
-            }
+        (clips(report))
+        div.figures.small-multiples {
+            @for picture in compared.clips.iter().filter_map(figures::spectrum) { (small_drawing(&picture)) }
         }
         @if !compared.cautions.is_empty() {
             h4 { "Cautions" }
@@ -129,39 +119,85 @@ fn scaled(value: Option<&f64>, factor: f64, places: usize) -> String {
     }
 }
 
+/// Facts as a table: a row for each thing, a column for each label, in the order in which labels first come.
+fn facts_table<'f>(
+    label: &str,
+    caption: &Markup,
+    first: &str,
+    things: impl Iterator<Item = (&'f str, &'f [(String, String)])>,
+) -> Markup {
+    let things: Vec<_> = things.collect();
+    let mut labels: Vec<&str> = Vec::new();
+    for (label, _) in things.iter().flat_map(|(_, facts)| facts.iter()) {
+        if !labels.contains(&label.as_str()) {
+            labels.push(label);
+        }
+    }
+    let columns: Vec<_> = std::iter::once(first).chain(labels.iter().copied()).map(words).collect();
+    let rows = things.iter().map(|(name, facts)| {
+        let value = |label: &&str| facts.iter().find(|(known, _)| known == label).map_or("", |fact| &fact.1);
+        std::iter::once(html! { (name) }).chain(labels.iter().map(|label| html! { (value(label)) })).collect::<Vec<_>>()
+    });
+    table(label, caption, &columns, rows)
+}
+
+/// What the circuit makes of each pair.
+fn differences(report: &Report) -> Markup {
+    let differences = &report.compared.differences;
+    html! {
+        @if !differences.is_empty() {
+            h3 { "How large the " (traced("difference", "response")) " is" }
+            (facts_table(
+                "Differences",
+                &html! { "At the loudspeaker's terminals. Appendix A holds each clip against what listeners can just hear." },
+                "comparison",
+                differences.iter().map(|facts| (facts.comparison.as_str(), facts.facts.as_slice())),
+            ))
+        }
+    }
+}
+
+fn clips(report: &Report) -> Markup {
+    let clips = &report.compared.clips;
+    html! {
+        (facts_table(
+            "Clips",
+            &html! { @for (place, clip) in clips.iter().enumerate() { @if place > 0 { "; " } (clip.name) ": " (clip.source) } "." },
+            "clip",
+            clips.iter().map(|clip| (clip.name.as_str(), clip.facts.as_slice())),
+        ))
+    }
+}
+
 fn cables(report: &Report) -> Markup {
     let row = |cable: &CableFacts| {
-        html! {
-            tr {
-                th scope="row" { (cable.name) }
-                td { (cable.description) }
-                td.n { (scaled(cable.dc_resistance_ohm.as_ref(), 1e3, 1)) }
-                td.n { (scaled(cable.loop_resistance_ohm.get(2), 1e3, 1)) }
-                td.n { (scaled(cable.loop_inductance_h.get(1), 1e6, 3)) }
-                td.n { (scaled(cable.loop_inductance_h.get(2), 1e6, 3)) }
-                td.n { (scaled(cable.capacitance_f.get(1), 1e12, 0)) }
-            }
-        }
+        vec![
+            html! { (cable.name) },
+            html! { (cable.description) },
+            html! { (scaled(cable.dc_resistance_ohm.as_ref(), 1e3, 1)) },
+            html! { (scaled(cable.loop_resistance_ohm.get(2), 1e3, 1)) },
+            html! { (scaled(cable.loop_inductance_h.get(1), 1e6, 3)) },
+            html! { (scaled(cable.loop_inductance_h.get(2), 1e6, 3)) },
+            html! { (scaled(cable.capacitance_f.get(1), 1e12, 0)) },
+        ]
     };
     html! {
-        h4 { (traced("Cables", "cable")) }
-        (wide("Cables", html! {
-            table {
-                caption {
-                    "Totals for the length, there and back. Tabled at "
-                    (CABLE_FREQUENCIES_HZ[1] / 1e3) " and " (CABLE_FREQUENCIES_HZ[2] / 1e3) " kHz."
-                }
-                thead { tr {
-                    th scope="col" { "cable" }
-                    th scope="col" { "what it is" }
-                    th.n scope="col" { "R at 0 Hz, mΩ" }
-                    th.n scope="col" { "R at 20 kHz, mΩ" }
-                    th.n scope="col" { "L at 1 kHz, µH" }
-                    th.n scope="col" { "L at 20 kHz, µH" }
-                    th.n scope="col" { "C at 1 kHz, pF" }
-                } }
-                tbody { @for cable in &report.compared.cables { (row(cable)) } }
-            }
-        }))
+        (table(
+            "Cables",
+            &html! {
+                "Totals for the length, there and back. Tabled at "
+                (CABLE_FREQUENCIES_HZ[1] / 1e3) " and " (CABLE_FREQUENCIES_HZ[2] / 1e3) " kHz."
+            },
+            &[
+                words("cable"),
+                words("what it is"),
+                explained("R at 0 Hz, mΩ", "cable"),
+                numbers("R at 20 kHz, mΩ"),
+                numbers("L at 1 kHz, µH"),
+                numbers("L at 20 kHz, µH"),
+                numbers("C at 1 kHz, pF"),
+            ],
+            report.compared.cables.iter().map(row),
+        ))
     }
 }

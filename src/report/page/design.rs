@@ -3,7 +3,8 @@
 use maud::{Markup, html};
 
 use super::sources::traced;
-use super::{count, figure, percent, wide};
+use super::table::{Column, numbers, table};
+use super::{count, percent, small_drawing};
 use crate::report::model::{Report, SequentialFacts};
 use crate::units::printed::{probability, stated};
 
@@ -14,12 +15,12 @@ pub(super) fn design(report: &Report) -> Markup {
         return html! {};
     }
     html! {
-        h3 { (traced("What this design could find", "power")) }
+        h4 { (traced("What this design could find", "power")) }
         @match &session.sequential {
             Some(rule) => (sequential_design(report, rule)),
             None => (fixed_design(report)),
         }
-        @for picture in &session.figures { (figure(picture)) }
+        div.figures.small-multiples { @for picture in &session.figures { (small_drawing(picture)) } }
     }
 }
 
@@ -76,26 +77,12 @@ fn design_table(
     heads: &[&str],
     rows: impl Iterator<Item = (f64, f64, Vec<String>)>,
 ) -> Markup {
-    wide(
-        "What this design could find",
-        html! {
-            table {
-                caption { (caption) }
-                thead { tr {
-                    th.n scope="col" { (report.session.inquiry.share_short()) }
-                    th.n scope="col" { "right" }
-                    @for head in heads { th.n scope="col" { (head) } }
-                } }
-                tbody {
-                    @for (discriminators, proportion, cells) in rows {
-                        tr {
-                            th.n scope="row" { (percent(discriminators)) }
-                            td.n { (percent(proportion)) }
-                            @for cell in cells { td.n { (cell) } }
-                        }
-                    }
-                }
-            }
-        },
-    )
+    let mut columns: Vec<Column> = vec![numbers(report.session.inquiry.share_short()), numbers("right")];
+    columns.extend(heads.iter().map(|head| numbers(head)));
+    let row = |(discriminators, proportion, cells): (f64, f64, Vec<String>)| {
+        let mut row = vec![html! { (percent(discriminators)) }, html! { (percent(proportion)) }];
+        row.extend(cells.iter().map(|cell| html! { (cell) }));
+        row
+    };
+    table("What this design could find", caption, &columns, rows.map(row))
 }

@@ -4,9 +4,10 @@ use maud::{Markup, html};
 
 use super::super::methods;
 use super::super::model::Report;
-use super::{count, percent, wide};
-use crate::evidence::PanelStanding;
-use crate::session::{CableA, Fact};
+use super::table::{Row, numbers, table, words};
+use super::{count, percent};
+use crate::evidence::{PanelStanding, SittingFacts};
+use crate::session::Fact;
 use crate::units::printed::{probability, stated};
 use crate::verdict::ComparisonResult;
 use crate::verdict::balance::Balance;
@@ -15,19 +16,28 @@ use crate::verdict::panel::{balance_words, for_whom_words, leave_out_words, look
 /// What was done, to be pasted.
 pub(super) fn methods(report: &Report) -> Markup {
     html! {
-        h3 id="methods" { "What was done, ready to paste" }
-        @for paragraph in methods::paragraphs(report) { p { (paragraph) } }
+        section id="methods" aria-labelledby="methods-title" {
+            h2 id="methods-title" { "What was done, ready to paste" }
+            div.text { @for paragraph in methods::paragraphs(report) { p { (paragraph) } } }
+        }
     }
 }
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
         @if let Some(panel) = &report.panel {
-            (referee(report, panel))
             (standing(panel))
-            (balance(report))
             (looks(report))
         }
+    }
+}
+
+/// The appendix on a panel: what a referee asks, how it was balanced, who sat, and who trained.
+pub(super) fn appendix(report: &Report) -> Markup {
+    html! {
+        @if let Some(panel) = &report.panel { (referee(report, panel)) (balance(report)) }
+        (who(report))
+        (training(report))
     }
 }
 
@@ -51,7 +61,7 @@ fn referee(report: &Report, panel: &PanelStanding) -> Markup {
     let ended = report.comparisons.iter().any(|own| own.looks.iter().any(|look| look.ended));
     let link = |to: &str, words: &str| html! { a href=(format!("#{to}")) { (words) } };
     html! {
-        h3 id="referee" { "What a referee asks first" }
+        h4 id="referee" { "What a referee asks first" }
         dl.facts {
             dt { "who stopped recruiting" }
             dd {
@@ -87,81 +97,57 @@ fn referee(report: &Report, panel: &PanelStanding) -> Markup {
 }
 
 /// Who sat and where, as far as the sittings were asked and say it.
-pub(super) fn who(report: &Report) -> Markup {
+fn who(report: &Report) -> Markup {
     let asked: Vec<Fact> = Fact::ALL
         .into_iter()
         .filter(|fact| {
             report.sittings.iter().any(|sitting| sitting.facts.iter().any(|told| told.fact == *fact))
         })
         .collect();
+    let mut columns = vec![numbers("no."), words("listener"), words("counts")];
+    columns.extend(asked.iter().map(|fact| words(fact.title())));
+    let row = |(number, sitting): (usize, &SittingFacts)| {
+        let mut cells = vec![
+            html! { (number + 1) },
+            html! { (sitting.name) },
+            html! { @if sitting.counted { "yes" } @else { "no" } },
+        ];
+        cells.extend(asked.iter().map(|fact| {
+            let told = sitting.facts.iter().find(|told| told.fact == *fact);
+            html! { (told.map_or("not said", |told| told.answer.as_str())) }
+        }));
+        Row::from(cells)
+    };
     html! {
         @if !asked.is_empty() {
-            h3 id="who" { "Who sat, and where" }
-            (wide("Who sat", html! {
-                table {
-                    caption { "What each sitting was told before its first trial, and sealed. Nobody checked it." }
-                    thead { tr {
-                        th.n scope="col" { "no." }
-                        th scope="col" { "listener" }
-                        th scope="col" { "counts" }
-                        @for fact in &asked { th scope="col" { (fact.title()) } }
-                    } }
-                    tbody {
-                        @for (number, sitting) in report.sittings.iter().enumerate() {
-                            @if !sitting.facts.is_empty() {
-                                tr {
-                                    th.n scope="row" { (number + 1) }
-                                    td.who { (sitting.name) }
-                                    td { @if sitting.counted { "yes" } @else { "no" } }
-                                    @for fact in &asked {
-                                        td {
-                                            @match sitting.facts.iter().find(|told| told.fact == *fact) {
-                                                Some(told) => (told.answer),
-                                                None => "not said",
-                                            }
-                                        }
-                                    }
-                                }
-                            }
-                        }
-                    }
-                }
-            }))
+            h4 id="who" { "Who sat, and where" }
+            (table(
+                "Who sat",
+                &html! { "What each sitting was told before its first trial, and sealed. Nobody checked it." },
+                &columns,
+                report.sittings.iter().enumerate().filter(|(_, sitting)| !sitting.facts.is_empty()).map(row),
+            ))
         }
     }
 }
 
 /// Training, which counts nowhere.
-pub(super) fn training(report: &Report) -> Markup {
+fn training(report: &Report) -> Markup {
     html! {
         @if !report.training.is_empty() {
-            h3 id="training" { "Training before the sittings" }
-            (wide("Training", html! {
-                table {
-                    caption { "Practice with the answers told, in the session's own protocol: listed, and never counted." }
-                    thead { tr {
-                        th scope="col" { "listener" }
-                        th scope="col" { "ended (UTC)" }
-                        th scope="col" { "pair" }
-                        th.n scope="col" { "right" }
-                        th scope="col" { "criterion" }
-                    } }
-                    tbody {
-                        @for own in &report.training {
-                            tr {
-                                td.who { (own.listener) }
-                                td.t { (own.utc) }
-                                td { (own.pair) @if own.silent { ", nothing played" } }
-                                td.n { (own.right) " of " (own.answers) }
-                                td {
-                                    (own.criterion) " in a row: "
-                                    @if own.reached > 0 { "reached" } @else { "not reached" }
-                                }
-                            }
-                        }
-                    }
-                }
-            }))
+            h4 id="training" { "Training before the sittings" }
+            (table(
+                "Training",
+                &html! { "Training with the answers told, in the session's own protocol: listed, and never counted." },
+                &[words("listener"), words("ended (UTC)"), words("pair"), numbers("right"), words("criterion")],
+                report.training.iter().map(|own| vec![
+                    html! { (own.listener) },
+                    html! { (own.utc) },
+                    html! { (own.pair) @if own.silent { ", nothing played" } },
+                    html! { (own.right) " of " (own.answers) },
+                    html! { (own.criterion) " in a row: " @if own.reached > 0 { "reached" } @else { "not reached" } },
+                ]),
+            ))
         }
     }
 }
@@ -172,109 +158,85 @@ fn balance(report: &Report) -> Markup {
     let Some(balance) = Balance::of(report.panel.as_ref(), &report.sittings, &report.comparisons) else {
         return html! {};
     };
+    let mut columns = vec![words("comparison")];
+    columns.extend((0..balance.places).map(|place| numbers(&format!("place {}", place + 1))));
+    if balance.a_is_drawn {
+        columns.push(words("was A"));
+    }
     html! {
-        h3 id="balance" { "Which came first, and which cable was A" }
-        (wide("Balance", html! {
-            table {
-                caption { "Counted from the opened seals of the " (count(balance.sittings, "sitting")) " that count." }
-                thead { tr {
-                    th scope="col" { "comparison" }
-                    @for place in 0..balance.places { th.n scope="col" { "place " (place + 1) } }
-                    @if balance.a_is_drawn { th scope="col" { "was A" } }
-                } }
-                tbody {
-                    @for row in &balance.comparisons {
-                        tr {
-                            th scope="row" { (row.name) }
-                            @for times in &row.places { td.n { (times) } }
-                            @if balance.a_is_drawn {
-                                td { (row.a) " in " (row.as_written) ", " (row.b) " in " (balance.sittings - row.as_written) }
-                            }
-                        }
-                    }
+        h4 id="balance" { "Which came first, and which cable was A" }
+        (table(
+            "Balance",
+            &html! { "Counted from the opened seals of the " (count(balance.sittings, "sitting")) " that count." },
+            &columns,
+            balance.comparisons.iter().map(|row| {
+                let mut cells = vec![html! { (row.name) }];
+                cells.extend(row.places.iter().map(|times| html! { (times) }));
+                if balance.a_is_drawn {
+                    cells.push(html! {
+                        (row.a) " in " (row.as_written) ", " (row.b) " in " (balance.sittings - row.as_written)
+                    });
                 }
-            }
-        }))
+                cells
+            }),
+        ))
         @if let Some(sentence) = balance.sentence() { p.small { (sentence) } }
     }
 }
 
 /// The looks that have come.
 fn looks(report: &Report) -> Markup {
-    html! {
-        @if report.comparisons.iter().any(|comparison| !comparison.looks.is_empty()) {
-            (wide("Looks", html! {
-                table {
-                    caption { "Looks at the panel, each as agreed, whether or not anybody looked." }
-                    thead { tr {
-                        th scope="col" { "comparison" }
-                        th.n scope="col" { "listeners" }
-                        th.n scope="col" { (report.session.inquiry.counted_short()) }
-                        th.n scope="col" { "needed" }
-                        th.n scope="col" { "risk spent by then" }
-                        th.n scope="col" { "p" }
-                        th scope="col" { "ends it" }
-                    } }
-                    tbody {
-                        @for comparison in &report.comparisons {
-                            @for look in &comparison.looks {
-                                tr {
-                                    th scope="row" { (comparison.name) }
-                                    td.n { (look.listeners) }
-                                    td.n { (look.correct) " of " (look.trials) }
-                                    td.n { @if let Some(critical) = look.critical { (critical) } @else { "no score" } }
-                                    td.n { (percent(look.spent)) }
-                                    td.n { (probability(look.p_value)) }
-                                    td { @if look.ended { "yes" } @else { "no" } }
-                                }
-                            }
-                        }
-                    }
-                }
-            }))
-        }
-    }
+    let rows = report.comparisons.iter().flat_map(|comparison| {
+        comparison.looks.iter().map(|look| {
+            vec![
+                html! { (comparison.name) },
+                html! { (look.listeners) },
+                html! { (look.correct) " of " (look.trials) },
+                html! { @if let Some(critical) = look.critical { (critical) } @else { "no score" } },
+                html! { (percent(look.spent)) },
+                html! { (probability(look.p_value)) },
+                html! { @if look.ended { "yes" } @else { "no" } },
+            ]
+        })
+    });
+    table(
+        "Looks",
+        &html! { "Looks at the panel, each as agreed, whether or not anybody looked." },
+        &[
+            words("comparison"),
+            numbers("listeners"),
+            numbers(report.session.inquiry.counted_short()),
+            numbers("score needed"),
+            numbers("risk spent by then"),
+            numbers("p"),
+            words("ends it"),
+        ],
+        rows,
+    )
 }
 
 fn standing(panel: &PanelStanding) -> Markup {
     let agreed = &panel.agreed;
     html! {
         h3 id="panel" { "The panel" }
-        p { "Agreed before the first sitting, and sealed in each one:" }
-        dl.facts {
-            dt { "listeners" }
-            dd { (agreed.listeners) ", with " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register" }
-            dt { "looked at" }
-            dd { (looks_words(agreed)) }
-            @if let Some(words) = balance_words(agreed) {
-                dt { "balanced" }
-                dd { (words) }
-            }
-            dt { "left out" }
-            dd { (leave_out_words(agreed.leave_out)) }
-            dt { "the result holds" }
-            dd { (for_whom_words(agreed.for_whom)) }
+        p {
+            strong { "Agreed before the first sitting" } ", and sealed in each one: " (count(agreed.listeners as usize, "listener"))
+            ", with " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register. Looked at "
+            (looks_words(agreed)) ". Left out: " (leave_out_words(agreed.leave_out)) ". The result holds "
+            (for_whom_words(agreed.for_whom)) "."
+            @if let Some(words) = balance_words(agreed) { " Balanced: " (words) "." }
             @if let Some(share) = agreed.no_difference_above {
-                dt { "no difference worth mentioning" }
-                dd {
-                    "one that is heard in at most " (stated(share)) " of trials, wrongly claimed at a risk of "
-                    (stated(agreed.no_difference_risk))
-                }
+                " No difference worth mentioning: one heard in at most " (stated(share)) " of trials, wrongly claimed at a risk of "
+                (stated(agreed.no_difference_risk)) "."
             }
         }
-        p { "What became of it:" }
-        ul.caveats {
-            li { (panel.sat) " of " (count(agreed.listeners as usize, "listener")) " have sat" (lost_words(panel)) "." }
-            li { (count(panel.left_out.len(), "listener")) " left out by the rule." }
-            li { (count(panel.broken_off as usize, "sitting")) " begun before the panel was full, and never completed." }
-            li {
-                (count(panel.beyond, "complete sitting")) " and " (panel.beyond_seats)
-                " of nights' seats after it was full: listed, not counted."
-            }
-        }
-        p.small {
-            "Two spellings of one name are one listener here. Whether two names are one person, no file can show: "
-            "the host vouches for that."
+        p {
+            strong { "What became of it" } ": " (panel.sat) " of " (count(agreed.listeners as usize, "listener")) " have sat"
+            (lost_words(panel)) ". " (count(panel.left_out.len(), "listener")) " left out by the rule. "
+            (count(panel.broken_off as usize, "sitting")) " begun before the panel was full, and never completed. "
+            (count(panel.beyond, "complete sitting")) " and " (panel.beyond_seats)
+            " of nights' seats after it was full: listed, not counted. Two spellings of one name are one listener here. Whether two \
+             names are one person, no file can show: the host vouches for that."
         }
     }
 }

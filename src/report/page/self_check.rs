@@ -76,9 +76,9 @@ pub(super) fn section(report: &Report) -> Markup {
         @if count == 0 {
             p { "No journal of a sitting that is used is in this page, so there is nothing to check here." }
         } @else {
-            p {
-                "Your browser can derive every draw and every score again, with what is in this page and without any "
-                "connection: it reads the journals below as they were written on the disk."
+            p.screen {
+                "Your browser can check every draw and every score, with what is in this page and without any "
+                "connection. It reads the journals below as they were written on the disk."
             }
             @if withheld {
                 p {
@@ -87,7 +87,7 @@ pub(super) fn section(report: &Report) -> Markup {
                     "chain, its hands and its receipt hold names: they can be checked with the journal's file."
                 }
             } @else {
-                p.small { "The journals hold all that was recorded, the names of listeners and of the sound device among it." }
+                p.small.screen { "The journals hold all that was recorded, the names of listeners and of the sound device among it." }
             }
             div id="self-check-tools" hidden {
                 p id="self-check-lock" hidden {
@@ -134,14 +134,14 @@ pub(super) fn section(report: &Report) -> Markup {
             script { (PreEscaped(SCRIPT)) }
         }
         h4 { "What this cannot prove" }
-        ul.caveats {
-            li { "That this page is the one that was published. Whoever changes a page can change its script too: the programs "
-                "and the files that you have from elsewhere decide." }
-            li { "That no journal was left out, or rewritten as a whole: only a receipt or a witness's copy, kept outside, shows that." }
-            li { "That the sound was the sound that the session describes, and who sat there and heard it." }
+        ul.caveats.text {
+            li { "That this is the page that was published. Someone who changes a page can change its script too, so trust the "
+                "programs and files that you have from elsewhere." }
+            li { "That no journal was left out or rewritten as a whole: only a receipt or a witness's copy, kept elsewhere, shows that." }
+            li { "That the sound was what the session describes, and who sat there and heard it." }
             li { "That the passphrase of a locked sitting was asked for, unless you type the lock's key, which "
                 code { "earwitness verify --passphrase" } " makes of the passphrase." }
-            li { "That the verdict's sentence and its p-values follow from the score: " code { "earwitness report" } " computes them anew." }
+            li { "That the verdict's sentence and p-values follow from the score: " code { "earwitness report" } " computes them anew." }
         }
     }
 }

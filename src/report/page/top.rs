@@ -1,8 +1,9 @@
-//! The top of the report: the verdicts and what limits them.
+//! The verdicts in numbers, the wager, the panel, and what limits all of it.
 
 use maud::{Markup, html};
 
 use super::sources::traced;
+use super::table::{Column, explained, numbers, table, words};
 use super::{count, d_prime, percent, share};
 use crate::evidence::Basis;
 use crate::report::model::Report;
@@ -11,7 +12,7 @@ use crate::units::printed;
 use crate::units::printed::{probability, stated};
 use crate::verdict::caveat::Weight;
 use crate::verdict::panel::some_hear_it;
-use crate::verdict::{ComparisonResult, Finding};
+use crate::verdict::{ComparisonResult, Method};
 
 /// The design in one line.
 pub(in crate::report) fn design(report: &Report) -> String {
@@ -29,20 +30,11 @@ pub(super) fn section(report: &Report) -> Markup {
     html! {
         section id="verdict" aria-labelledby="verdict-title" {
             h2 id="verdict-title" { "The verdict in numbers" }
-            @for (index, comparison) in report.comparisons.iter().enumerate() { (verdict(report, index, comparison)) }
-            @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
-                p.small {
-                    "The " (report.comparisons.len()) " comparisons are judged together: p-values are adjusted so that the "
-                    "risk of even one false \"difference\" among them is at most " (stated(report.session.alpha)) " "
-                    "(Holm 1979)."
-                }
-            }
+            (results(report))
+            @for comparison in &report.comparisons { (beside(report, comparison)) }
             (wager(report))
             (super::panel::section(report))
-            (super::panel::who(report))
-            (super::panel::training(report))
-            (caveats(report))
-            (super::panel::methods(report))
+            (limits(report))
         }
     }
 }
@@ -59,90 +51,113 @@ pub(super) fn notice(report: &Report) -> Option<&'static str> {
     }
 }
 
-fn class(finding: Finding) -> &'static str {
-    match finding {
-        Finding::Difference => "verdict yes",
-        Finding::RigSuspect
-        | Finding::BelowGuessing
-        | Finding::NoListeningTest
-        | Finding::StoppedEarly
-        | Finding::NoTrials => "verdict stop",
-        _ => "verdict",
+/// A row of numbers for each comparison, and the tests behind them.
+fn results(report: &Report) -> Markup {
+    let inquiry = report.session.inquiry;
+    let d_prime_is_known = inquiry.protocol.asks().has_right_answer();
+    let adjusted = report.comparisons.iter().any(|comparison| comparison.adjusted_p_value.is_some());
+    let room = report.comparisons.iter().any(|comparison| comparison.room.is_some());
+    let mut columns: Vec<Column> = vec![
+        words("comparison"),
+        words("verdict"),
+        explained(inquiry.counted_short(), "score"),
+        explained(inquiry.without_it(), "chance"),
+        explained("p", if room { "room" } else { "p" }),
+    ];
+    if adjusted {
+        columns.push(explained("p, adjusted", "adjusted"));
+    }
+    columns.push(explained("95 % interval", "interval"));
+    columns.push(explained(inquiry.share_short(), "discriminators"));
+    if d_prime_is_known {
+        columns.push(explained("d‑prime", "d-prime"));
+    }
+    columns.push(numbers("listeners"));
+    let known = |p: Option<f64>| p.map_or_else(|| "-".to_owned(), probability);
+    let row = |(index, comparison): (usize, &ComparisonResult)| {
+        let mut cells = vec![
+            html! { (comparison.name) ": " (comparison.a) " against " (comparison.b) },
+            html! { (comparison.verdict.title) },
+        ];
+        let Some(analysis) = &comparison.analysis else {
+            cells.resize_with(columns.len() - 1, || html! { "-" });
+            cells.push(html! { (comparison.listeners) });
+            return cells;
+        };
+        cells.push(html! { span data-score=(index) { (comparison.correct) " of " (comparison.trials) } });
+        cells.push(html! { (percent(analysis.chance)) });
+        cells.push(html! { (known(comparison.p_value)) });
+        if adjusted {
+            cells.push(html! { (known(comparison.adjusted_p_value)) });
+        }
+        cells.push(html! { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) });
+        cells.push(html! { (share(analysis)) });
+        if d_prime_is_known {
+            cells.push(html! { (d_prime(analysis)) });
+        }
+        cells.push(html! { (comparison.listeners) });
+        cells
+    };
+    let mut methods: Vec<&str> = Vec::new();
+    for comparison in &report.comparisons {
+        if comparison.method != Method::Nothing && !methods.contains(&comparison.method.words()) {
+            methods.push(comparison.method.words());
+        }
+    }
+    html! {
+        (table(
+            "The verdict in numbers",
+            &html! { "All answers that count. Intervals are two-sided." },
+            &columns,
+            report.comparisons.iter().enumerate().map(row),
+        ))
+        p.small {
+            @for words in &methods { (words) " " }
+            @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
+                "The " (report.comparisons.len()) " comparisons share one error risk of " (stated(report.session.alpha))
+                ": their p-values are adjusted for it (Holm 1979)."
+            }
+        }
     }
 }
 
-fn verdict(report: &Report, index: usize, comparison: &ComparisonResult) -> Markup {
-    let words = &comparison.verdict;
-    let inquiry = report.session.inquiry;
+/// What stands beside the numbers of one comparison: listeners one by one, similarity, everybody, the worst case.
+fn beside(report: &Report, comparison: &ComparisonResult) -> Markup {
+    let mut parts: Vec<Markup> = Vec::new();
+    parts.extend(comparison.one_by_one.iter().map(|words| html! { (words) }));
+    parts.extend(similarity(report, comparison));
+    parts.extend(everybody(report, comparison));
+    parts.extend(worst_case(report, comparison));
     html! {
-        div class=(class(words.finding)) {
-            h3 { (comparison.name) ": " (comparison.a) " against " (comparison.b) }
-            p.say { (words.headline) }
-            @if let Some(words) = &comparison.one_by_one { p { (words) } }
-            @if let Some(analysis) = &comparison.analysis {
-                dl.numbers {
-                    div {
-                        dt { (traced(inquiry.counted_short(), "score")) }
-                        dd data-score=(index) { (comparison.correct) " of " (comparison.trials) }
-                    }
-                    (number(inquiry.without_it(), "chance", &percent(analysis.chance)))
-                    @if let Some(p) = comparison.p_value { (number("p, one test", if comparison.room.is_some() { "room" } else { "p" }, &probability(p))) }
-                    @if let Some(p) = comparison.adjusted_p_value { (number("p, adjusted", "adjusted", &probability(p))) }
-                    (number("two-sided 95 % interval", "interval", &format!(
-                        "{} to {}", percent(analysis.interval.lower), percent(analysis.interval.upper)
-                    )))
-                    (number(inquiry.share_short(), "discriminators", &share(analysis)))
-                    @if inquiry.protocol.asks().has_right_answer() {
-                        (number("d‑prime", "d-prime", &d_prime(analysis)))
-                    }
-                    (number("listeners", "score", &comparison.listeners.to_string()))
-                }
-                p.small { (comparison.method.words()) }
-            }
-            @if !words.limits.is_empty() {
-                ul.caveats { @for limit in &words.limits { li { (coded(limit)) } } }
-            }
-            (super::panel::population(comparison))
-            (similarity(report, comparison))
-            (everybody(report, comparison))
-            (worst_case(report, comparison))
+        @for part in parts {
+            p { @if report.comparisons.len() > 1 { strong { (comparison.name) ". " } } (part) }
         }
+        (super::panel::population(comparison))
     }
 }
 
 /// The result with those whom the agreed rule leaves out.
-fn everybody(report: &Report, comparison: &ComparisonResult) -> Markup {
-    html! {
-        @if let Some(everybody) = &comparison.everybody {
-            p {
-                "With everybody who sat, those left out among them: " (everybody.correct) " of " (everybody.trials) " "
-                (report.session.inquiry.counted_unnamed()) ", " (printed::p_value(everybody.p_value)) ". Left out for missing the controls: "
-                @for (place, own) in everybody.left_out.iter().enumerate() {
-                    @if place > 0 { ", " }
-                    (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.0) " of "
-                    (own.positive_controls.1) ")"
-                }
-                "."
-            }
+fn everybody(report: &Report, comparison: &ComparisonResult) -> Option<Markup> {
+    let everybody = comparison.everybody.as_ref()?;
+    Some(html! {
+        "With everybody who sat: " (everybody.correct) " of " (everybody.trials) " "
+        (report.session.inquiry.counted_unnamed()) ", " (printed::p_value(everybody.p_value)) ". Left out for missing the controls: "
+        @for (place, own) in everybody.left_out.iter().enumerate() {
+            @if place > 0 { ", " }
+            (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.0) " of "
+            (own.positive_controls.1) ")"
         }
-    }
+        "."
+    })
 }
 
 /// The result if everything that was begun and not completed had gone against it.
-fn worst_case(report: &Report, comparison: &ComparisonResult) -> Markup {
-    html! {
-        @if let Some(worst) = &comparison.worst_case {
-            p {
-                "If every answer of the " (count(worst.sittings as usize, "sitting")) " begun and not completed had gone against it: "
-                (worst.correct) " of " (worst.trials) " " (report.session.inquiry.counted_unnamed()) ", "
-                (printed::p_value(worst.p_value)) "."
-            }
-        }
-    }
-}
-
-fn number(label: &str, source: &str, value: &str) -> Markup {
-    html! { div { dt { (traced(label, source)) } dd { (value) } } }
+fn worst_case(report: &Report, comparison: &ComparisonResult) -> Option<Markup> {
+    let worst = comparison.worst_case.as_ref()?;
+    Some(html! {
+        (count(worst.sittings as usize, "sitting")) " of the panel began and never finished. If every answer there had been wrong: "
+        (worst.correct) " of " (worst.trials) " " (report.session.inquiry.counted_unnamed()) ", " (printed::p_value(worst.p_value)) "."
+    })
 }
 
 /// That some hear it, where that stands against "no difference" on average.
@@ -152,34 +167,27 @@ fn some(comparison: &ComparisonResult) -> Option<String> {
         .map(|_| "Only on average, since some hear it and most do not.".to_owned())
 }
 
-fn similarity(report: &Report, comparison: &ComparisonResult) -> Markup {
-    html! {
-        @if !comparison.similarity.is_empty() {
-            h4 { "And " (traced("similarity", "similarity")) "?" }
-            ul.caveats {
-                @for test in &comparison.similarity {
-                    li {
-                        @if let Some(words) = some(comparison) { strong { (words) } " " }
-                        @if test.similar {
-                            "Supported, at a risk of " (stated(test.beta)) ": the difference is heard in at most "
-                            (stated(test.limit)) " of trials"
-                        } @else {
-                            "Not supported: that the difference is heard in at most " (stated(test.limit)) " of trials"
-                        }
-                        " (" (printed::p_value(test.p_value))
-                        @if let Some(critical) = test.critical {
-                            @if report.session.inquiry.two_sided() {
-                                "; at most " (critical) " of " (comparison.trials) " for the side with more answers would support it"
-                            } @else {
-                                "; at most " (critical) " of " (comparison.trials) " right would support it"
-                            }
-                        } @else { "; no score of so few trials could support it" }
-                        ")."
-                    }
-                }
-            }
+fn similarity(report: &Report, comparison: &ComparisonResult) -> Option<Markup> {
+    let test = comparison.similarity.first()?;
+    Some(html! {
+        (traced("Similarity", "similarity")) ": "
+        @if let Some(words) = some(comparison) { strong { (words) } " " }
+        @if test.similar {
+            "supported, at a risk of " (stated(test.beta)) ": the difference is heard in at most " (stated(test.limit))
+            " of trials"
+        } @else {
+            "not supported that the difference is heard in at most " (stated(test.limit)) " of trials"
         }
-    }
+        " (" (printed::p_value(test.p_value))
+        @if let Some(critical) = test.critical {
+            @if report.session.inquiry.two_sided() {
+                "; at most " (critical) " of " (comparison.trials) " for the side with more answers would support it"
+            } @else {
+                "; at most " (critical) " of " (comparison.trials) " right would support it"
+            }
+        } @else { "; no score of so few trials could support it" }
+        ")."
+    })
 }
 
 fn wager(report: &Report) -> Markup {
@@ -187,9 +195,9 @@ fn wager(report: &Report) -> Markup {
         @if let Some(wager) = &report.session.wager {
             h3 { "The wager" }
             dl.facts {
-                dt { "claim" } dd { (wager.claim) }
-                dt { (wager.claimant) " claims; owed if reached" } dd { (wager.claimant_wins) }
-                dt { (wager.skeptic) " doubts; owed if not" } dd { (wager.skeptic_wins) }
+                dt { "claim" } dd { (wager.claimant) ": \u{201c}" (wager.claim) "\u{201d}" }
+                dt { "if " (wager.claimant) " wins" } dd { (wager.claimant_wins) }
+                dt { "if " (wager.skeptic) " wins" } dd { (wager.skeptic_wins) }
                 @for sitting in &report.sittings {
                     @if let Some(words) = &sitting.wager {
                         dt { (sitting.name) ", " (sitting.opened_utc) } dd { (words) }
@@ -203,19 +211,45 @@ fn wager(report: &Report) -> Markup {
     }
 }
 
-fn caveats(report: &Report) -> Markup {
+/// What every verdict's own limits say, each once; with the comparison's name where it is not true of all.
+fn own_limits(report: &Report) -> Vec<(Option<String>, &str)> {
+    let mut all: Vec<(Vec<&str>, &str)> = Vec::new();
+    for comparison in &report.comparisons {
+        for limit in &comparison.verdict.limits {
+            match all.iter_mut().find(|(_, text)| text == limit) {
+                Some((names, _)) => names.push(&comparison.name),
+                None => all.push((vec![&comparison.name], limit)),
+            }
+        }
+    }
+    let everywhere = |names: &[&str]| names.len() == report.comparisons.len();
+    all.into_iter().map(|(names, text)| ((!everywhere(&names)).then(|| names.join(", ")), text)).collect()
+}
+
+fn limits(report: &Report) -> Markup {
     html! {
         h3 id="limits" { "What limits this" }
         @if report.caveats.is_empty() {
             p { "No caveat applies beyond those of any such test: see what the simulation does not cover." }
         }
-        @for weight in [Weight::Decisive, Weight::Serious, Weight::Minor] {
-            @let group: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight == weight).collect();
-            @if !group.is_empty() {
-                h4 { (weight.title()) }
+        div.text {
+            @for weight in [Weight::Decisive, Weight::Serious, Weight::Minor] {
+                @let group: Vec<_> = report.caveats.iter().filter(|caveat| caveat.weight == weight).collect();
+                @if !group.is_empty() {
+                    h4 { (weight.title()) }
+                    ul.caveats {
+                        @for caveat in group {
+                            li { (coded(&caveat.text)) " " span.remedy { (coded(caveat.remedy)) } }
+                        }
+                    }
+                }
+            }
+            @let own = own_limits(report);
+            @if !own.is_empty() {
+                h4 { "What the numbers say, and what they do not" }
                 ul.caveats {
-                    @for caveat in group {
-                        li { (caveat.text) " " span.remedy { (coded(caveat.remedy)) } }
+                    @for (name, limit) in own {
+                        li { @if let Some(name) = name { strong { (name) ". " } } (coded(limit)) }
                     }
                 }
             }

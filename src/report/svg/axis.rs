@@ -6,7 +6,7 @@ pub struct Axis {
     pub(super) label: String,
     pub(super) low: f64,
     pub(super) high: f64,
-    logarithmic: bool,
+    pub(super) logarithmic: bool,
     pub(super) ticks: Vec<(f64, String)>,
     /// Values between the ticks that have a thin line.
     pub(super) minor: Vec<f64>,

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
+use super::{Case, Caveat, Kind, MOST_NAMED, Weight, listed, when};
 use crate::evidence::{Basis, TrialFacts};
 use crate::session::{Family, Levels, Stopping, Takes};
 use crate::stats::power::{Design, Effect};
@@ -34,8 +34,8 @@ pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
         Caveat {
         kind: Kind::NoPositiveControls,
         weight: Weight::Minor,
-        text: "The session has no audible control, so nothing shows that the equipment and the listeners could have heard a real \
-               difference."
+        text: "No control of this session should be heard, so nothing shows that the equipment and the listeners could have shown a \
+               real difference."
             .to_owned(),
         remedy: "Add a `level` or `tilt` control to the session.",
     }
@@ -44,20 +44,26 @@ pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
 
 pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
     let counted = case.evidence.listeners.iter().filter(|listener| listener.counted);
-    let missed = counted.filter(|listener| {
-        let (correct, trials) = listener.positive_controls;
-        missed(case.agreed.terms.protocol, Tally { correct, trials })
-    });
-    let caveat = |listener: &crate::evidence::ListenerFacts| Caveat {
+    let names: Vec<&str> = counted
+        .clone()
+        .filter(|listener| {
+            let (correct, trials) = listener.positive_controls;
+            missed(case.agreed.terms.protocol, Tally { correct, trials })
+        })
+        .map(|listener| listener.name.as_str())
+        .collect();
+    when(!names.is_empty(), || Caveat {
         kind: Kind::ControlsMissed,
         weight: Weight::Serious,
         text: format!(
-            "{}: only {} of {} audible controls were right. Equipment or listener could not show even this large a difference.",
-            listener.name, listener.positive_controls.0, listener.positive_controls.1
+            "{} of {} missed the controls that should be heard ({}). Their equipment or hearing could not show even so large a \
+             difference.",
+            names.len(),
+            count(counted.count() as u64, "listener"),
+            listed(&names)
         ),
         remedy: "Check the equipment and the level, train, and sit again.",
-    };
-    missed.take(MOST_NAMED).map(caveat).collect()
+    })
 }
 
 pub(super) fn leak(case: &Case<'_>) -> Vec<Caveat> {

@@ -34,7 +34,7 @@ pub(super) fn invalid_journals(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::InvalidJournals,
         weight: Weight::Serious,
         text: format!(
-            "{} {} not verify and {} left out of every number. {} listed with the reason.",
+            "{} {} not pass the check and {} left out of every number. {} listed with the reason.",
             count(journals, "journal"),
             verb(journals, "does", "do"),
             verb(journals, "is", "are"),

@@ -9,8 +9,8 @@ pub(super) fn open(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::OpenPanel,
         weight: Weight::Serious,
         text: format!(
-            "Nobody said beforehand how many listeners there would be ({listeners} so far). Who looks after each one and stops \
-             when the result pleases finds a difference among guessers far more often than agreed."
+            "Nobody said beforehand how many listeners there would be ({listeners} so far). Looking after each one, and stopping when \
+             the result pleases, finds a difference among guessers far more often than agreed."
         ),
         remedy: "Declare the panel in the session: `[panel]` with `listeners`.",
     })

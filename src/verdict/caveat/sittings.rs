@@ -1,6 +1,6 @@
 //! Caveats about how sittings went.
 
-use super::{Case, Caveat, Kind, MOST_NAMED, Weight, when};
+use super::{Case, Caveat, Kind, MOST_NAMED, Weight, listed, when};
 use crate::clip::dither::WordLength;
 use crate::evidence::{SittingFacts, State};
 use crate::stats::binomial;
@@ -29,8 +29,8 @@ pub(super) fn abandoned(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::Abandoned,
         weight: Weight::Serious,
         text: format!(
-            "{} {} opened and never finished. The seal of such a sitting stays closed, so its answers count for nothing; but \
-             who leaves the bad ones unfinished makes the rest look good.",
+            "{} {} opened and never finished. The seal of such a sitting stays closed and its answers count for nothing, but \
+             leaving the bad ones unfinished makes the rest look good.",
             count(sittings, "sitting"),
             verb(sittings, "was", "were")
         ),
@@ -143,7 +143,7 @@ pub(super) fn disturbed(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::Disturbed,
         weight: Weight::Minor,
         text: format!(
-            "{} {} disturbed (a gap in the sound, a lost device) and repeated with a fresh draw, beside {}.",
+            "{} {} disturbed (a dropout, a lost device) and repeated with a fresh draw, next to {}.",
             count(attempts, "attempt"),
             verb(attempts, "was", "were"),
             count(answered, "answered trial")
@@ -175,7 +175,7 @@ pub(super) fn resumed(case: &Case<'_>) -> Vec<Caveat> {
     when(sittings > 0, || Caveat {
         kind: Kind::Resumed,
         weight: Weight::Minor,
-        text: format!("{} went on after having been cut off.", count(sittings, "sitting")),
+        text: format!("{} {} interrupted and resumed.", count(sittings, "sitting"), verb(sittings, "was", "were")),
         remedy: "Compare the running receipt that was shown before the cut with the journal.",
     })
 }
@@ -186,10 +186,10 @@ pub(super) fn no_hands(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::NoHands,
         weight: Weight::Minor,
         text: format!(
-            "In {} nobody gave a hand, so the draws rest on the machine's secret alone.",
+            "In {} nobody gave a hand, so the computer's secret alone decided the draws.",
             count(sittings, "sitting")
         ),
-        remedy: "Let whoever doubts the machine type a hand after the seal is shown.",
+        remedy: "Don't trust the computer? Type a hand after it shows the seal.",
     })
 }
 
@@ -199,27 +199,33 @@ pub(super) fn shared_room(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::SharedRoom,
         weight: Weight::Minor,
         text: format!(
-            "In {} all listeners heard the same draw, so their answers are not independent. The pooled number is the exact \
-             distribution over the sealed draws; intervals and shares treat votes as independent and are too narrow.",
+            "In {} all listeners heard the same draw, so their answers are not independent. The result allows for that exactly; \
+             intervals and shares do not, and are too narrow.",
             count(nights, "night")
         ),
-        remedy: "Nothing to do: the number accounts for it. For more certainty, more trials help; more seats help little.",
+        remedy: "For more certainty add trials; more seats help little.",
     })
 }
 
 pub(super) fn several_sittings(case: &Case<'_>) -> Vec<Caveat> {
     let agreed = case.evidence.panel.as_ref().map_or(1, |panel| panel.agreed.sittings_each as usize);
-    let again = case.evidence.listeners.iter().filter_map(|listener| {
-        let counts = |sitting: &&usize| case.evidence.sittings[**sitting].counted;
-        let sittings = listener.sittings.iter().filter(counts).count();
-        (sittings > agreed).then(|| Caveat {
-            kind: Kind::SeveralSittings,
-            weight: Weight::Minor,
-            text: format!("{} sat {sittings} times. All of these sittings count together.", listener.name),
-            remedy: "Agree on the number of sittings beforehand.",
+    let again: Vec<String> = case
+        .evidence
+        .listeners
+        .iter()
+        .filter_map(|listener| {
+            let counts = |sitting: &&usize| case.evidence.sittings[**sitting].counted;
+            let sittings = listener.sittings.iter().filter(counts).count();
+            (sittings > agreed).then(|| format!("{} sat {sittings} times", listener.name))
         })
-    });
-    again.take(MOST_NAMED).collect()
+        .collect();
+    let told: Vec<&str> = again.iter().map(String::as_str).collect();
+    when(!told.is_empty(), || Caveat {
+        kind: Kind::SeveralSittings,
+        weight: Weight::Minor,
+        text: format!("{}. All of these sittings count together.", listed(&told)),
+        remedy: "Agree on the number of sittings beforehand.",
+    })
 }
 
 /// Of a night nothing is known of how somebody listened.
@@ -275,8 +281,8 @@ pub(super) fn prepared_session(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::PreparedSession,
         weight: Weight::Serious,
         text: format!(
-            "{who} prepared this session and listened too. The draws were hidden all the same; but whoever chose cables, clips \
-             and trials is no outside listener."
+            "{who} prepared this session and listened too. The draws stayed hidden, but someone who chose cables, clips and trials is \
+             no outside listener."
         ),
         remedy: "Let somebody who does not listen write the session.",
     };
@@ -310,8 +316,8 @@ pub(super) fn words_could_hide(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::WordsCouldHide,
         weight: Weight::Serious,
         text: format!(
-            "{comparison}: in {} the sound device's {words} words could hide the difference: on {clip} it stood only \
-             {margin_db} out of their noise in its strongest ERB band, and 10 dB are wanted. Who heard nothing may not \
+            "{comparison}: in {} the sound device's bit depth ({words}) could hide the difference. On {clip} it stood only \
+             {margin_db} out of the noise in its strongest ERB band, and 10 dB are wanted. Someone who heard nothing may not \
              have been given it to hear.",
             count(sittings, "sitting"),
             margin_db = printed::fixed(margin_db, 0, "dB")

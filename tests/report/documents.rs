@@ -1,0 +1,66 @@
+//! Three whole documents as people get them: the shipped sessions' bet, a panel of 20, a club night, with invented answers.
+
+use std::path::Path;
+
+use earwitness::report::model::Report;
+use earwitness::report::page;
+
+use super::material::{Plan, Site};
+use super::report_of;
+
+/// A site with a shipped session and the files beside it, its text changed.
+fn shipped(name: &str, change: impl FnOnce(String) -> String) -> Site {
+    let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions").join(name);
+    let text = std::fs::read_to_string(from.join("session.toml")).expect("a shipped session");
+    Site::with_files(&change(text), |folder| {
+        for entry in std::fs::read_dir(&from).expect("its folder") {
+            let entry = entry.expect("an entry");
+            if entry.path().extension().is_some_and(|extension| extension == "csv") {
+                std::fs::copy(entry.path(), folder.join(entry.file_name())).expect("copied");
+            }
+        }
+    })
+}
+
+/// A bet of two, which the claimant loses.
+pub(super) fn bet() -> Report {
+    let mut site = shipped("bet-at-home", |text| text);
+    site.hold(&Plan {
+        hands: vec![("Ida".to_owned(), "copper kettle".to_owned()), ("Jorin".to_owned(), "rain at nine".to_owned())],
+        ..Plan::new("Ida", 11, 0.62)
+    });
+    report_of(&site)
+}
+
+/// A declared panel of so many, of whom some hear it.
+pub(super) fn panel(listeners: u64) -> Report {
+    let declared = format!("\n[panel]\nlisteners = {listeners}\nsittings_each = 1\n");
+    let mut site = shipped("reviewer-panel", |text| text + &declared);
+    for number in 1..=listeners {
+        let plan = Plan {
+            void_every: if number % 4 == 0 { 7 } else { 0 },
+            event: (number % 5 == 0).then(|| "the device was slow".to_owned()),
+            ..Plan::new(&format!("Panel {number:02}"), 100 + number, if number % 3 == 0 { 0.75 } else { 0.4 })
+        };
+        site.hold(&plan);
+    }
+    site.hold(&Plan { stop: Some((9, false)), ..Plan::new("Panel 99", 9, 0.5) });
+    report_of(&site)
+}
+
+/// A night of 24 seats.
+pub(super) fn night() -> Report {
+    let mut site = shipped("club-night", |text| text);
+    let seats = (1..=24).map(|seat| (format!("Seat {seat}"), if seat % 4 == 0 { 0.8 } else { 0.5 })).collect();
+    site.hold(&Plan { seats, ..Plan::new("Host", 92, 0.5) });
+    report_of(&site)
+}
+
+#[test]
+fn written_out_for_looking() {
+    let Some(folder) = std::env::var_os("EARWITNESS_DOCUMENTS") else { return };
+    let folder = Path::new(&folder);
+    for (name, report) in [("bet", bet()), ("panel", panel(20)), ("night", night())] {
+        std::fs::write(folder.join(format!("{name}.html")), page::page(&report)).expect("written");
+    }
+}
