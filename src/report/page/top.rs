@@ -196,8 +196,8 @@ fn wager(report: &Report) -> Markup {
             h3 { "The wager" }
             dl.facts {
                 dt { "claim" } dd { (wager.claimant) ": \u{201c}" (wager.claim) "\u{201d}" }
-                dt { "if " (wager.claimant) " wins" } dd { (wager.claimant_wins) }
-                dt { "if " (wager.skeptic) " wins" } dd { (wager.skeptic_wins) }
+                dt { "if " (wager.claimant) " is right often enough" } dd { (wager.claimant_wins) }
+                dt { "if not" } dd { (wager.skeptic_wins) }
                 @for sitting in &report.sittings {
                     @if let Some(words) = &sitting.wager {
                         dt { (sitting.name) ", " (sitting.opened_utc) } dd { (words) }
