@@ -54,7 +54,7 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
             .with_ticks(whole_ticks(trials)),
         people(label, most * 1.12, scores.len() > 1),
     )
-    .tall(250.0);
+    .tall(230.0);
     for (k, height) in expected.iter().enumerate() {
         chart.bar(Tone::Quiet, (k as f64 - 0.42, 0.0), (k as f64 + 0.42, *height));
     }
@@ -292,7 +292,8 @@ pub fn running(
         format!("{}: running score", comparison.name),
         Axis::linear("counted trial", 0.0, longest as f64),
         Axis::linear(format!("{what} above chance"), least.floor(), most.ceil()),
-    );
+    )
+    .tall(230.0);
     chart.across(Tone::Chance, 0.0);
     let mut words = String::new();
     if test.is_some() {
@@ -344,7 +345,7 @@ pub fn spectrum(clip: &ClipFacts) -> Option<Figure> {
         Axis::logarithmic("frequency, Hz", 20.0, 24_000.0),
         Axis::linear("dB, full scale 0", low, high),
     )
-    .tall(240.0);
+    .tall(190.0);
     let half = 10.0_f64.powf(0.045);
     for (centre, level) in bands.iter().filter(|band| band.1 > low) {
         chart.bar(Tone::First, (centre / half, low), (centre * half, *level));

@@ -104,7 +104,7 @@ fn chart(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> (C
         Axis::logarithmic("level change by the cable, dB", low, high)
             .with_ticks([0.001, 0.01, 0.1, 1.0].iter().map(|value| (*value, format!("{value}"))).collect()),
     )
-    .tall(230.0);
+    .tall(190.0);
     let ends = |level: f64| vec![(lengths[0], level), (lengths[lengths.len() - 1], level)];
     let (loud, soft) = (just_noticeable_db(LOUD_TO_SOFT_DB.0), just_noticeable_db(LOUD_TO_SOFT_DB.1));
     chart.band(Tone::Critical, &ends(loud), &ends(soft));

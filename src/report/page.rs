@@ -169,7 +169,7 @@ pub(super) fn wide(label: &str, content: Markup) -> Markup {
 }
 
 /// As many whole sentences as `most` characters hold, and at least the first, cut where it is longer by itself.
-fn first_sentences(text: &str, most: usize) -> String {
+pub(super) fn first_sentences(text: &str, most: usize) -> String {
     let ends = text.match_indices(". ").map(|(at, _)| at + 1).chain([text.len()]);
     let fits = |end: &usize| text[..*end].chars().count() <= most;
     match ends.take_while(fits).last() {

@@ -128,8 +128,9 @@ pub fn over_effect(inquiry: impl Into<Inquiry>, alpha: f64, trials: u64) -> Resu
     let mut chart = Chart::new(
         format!("What {} can show", count(trials, "trial")),
         Axis::linear(label, 0.0, 100.0),
-        Axis::linear("probability of a difference verdict", 0.0, 1.0),
-    );
+        Axis::linear("share of tests that find it", 0.0, 1.0),
+    )
+    .tall(220.0);
     chart.line(Tone::First, &points);
     chart.across(Tone::Chance, alpha);
     chart.name(Tone::First, "difference found");
@@ -163,7 +164,8 @@ pub fn of_sequential(inquiry: impl Into<Inquiry>, test: &SequentialTest) -> Resu
         format!("What the sequential rule says, at most {}", count(test.most_trials, "trial")),
         Axis::linear(label, 0.0, 100.0),
         Axis::linear("probability", 0.0, 1.0),
-    );
+    )
+    .tall(220.0);
     chart.line(Tone::First, &difference);
     chart.line(Tone::Second, &none);
     chart.across(Tone::Chance, test.alpha);

@@ -82,7 +82,7 @@ fn level(session: &Session, comparison: &Comparison) -> Result<(Chart, String), 
         axis(),
         Axis::linear("dB", low - room, high + room),
     )
-    .tall(210.0);
+    .tall(185.0);
     let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.clone());
     chart.line(Tone::First, &points(&frequencies, &a));
     chart.line(Tone::Second, &points(&frequencies, &b));
@@ -126,7 +126,8 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
         format!("{}: difference against thresholds", comparison.name),
         axis(),
         Axis::linear("A minus B, dB", -reach, reach),
-    );
+    )
+    .tall(235.0);
     let flat = |level: f64| vec![(BAND_HZ.0, level), (BAND_HZ.1, level)];
     chart.band(Tone::Quiet, &flat(-MATCHED_DB), &flat(MATCHED_DB));
     let thresholds_shown = loud < reach;
@@ -212,7 +213,7 @@ fn timing(session: &Session, comparison: &Comparison) -> Result<[(Chart, String)
             axis(),
             Axis::linear(unit, low - room, high + room),
         )
-        .tall(190.0);
+        .tall(160.0);
         let mut words = format!("{} at 20 Hz, 1 kHz and 20 kHz:", capital(title));
         for (order, ((side, name), values)) in names.iter().zip(curves).enumerate() {
             chart.line(Tone::of(order), &points(&frequencies, values));
@@ -243,7 +244,7 @@ pub fn load(session: &Session) -> Figure {
     let ohm: Vec<f64> = impedance.iter().map(|z| z.norm()).collect();
     let (_, high) = ends(ohm.iter());
     let mut chart =
-        Chart::new("Impedance of the loudspeaker", axis(), Axis::linear("Ω", 0.0, high * 1.1)).tall(240.0);
+        Chart::new("Impedance of the loudspeaker", axis(), Axis::linear("Ω", 0.0, high * 1.1)).tall(200.0);
     chart.line(Tone::First, &points(&frequencies, &ohm));
     chart.name(Tone::First, "magnitude");
     let (lowest, at_hz) = session.loudspeaker.lowest_impedance(BAND_HZ.0, BAND_HZ.1);
@@ -369,7 +370,7 @@ fn over_frequency(
     let shown = &curves[..curves.len().min(MOST_CURVES)];
     let (_, high) = ends(shown.iter().flat_map(|(_, values)| values));
     let across = Axis::logarithmic("frequency, Hz", CABLE_BAND_HZ.0, CABLE_BAND_HZ.1);
-    let mut chart = Chart::new(title, across, Axis::linear(unit, 0.0, high * 1.1)).tall(190.0).right(20.0);
+    let mut chart = Chart::new(title, across, Axis::linear(unit, 0.0, high * 1.1)).tall(160.0).right(20.0);
     let mut words = format!("{} of the whole length, there and back:", capital(title));
     for (index, (name, values)) in shown.iter().enumerate() {
         chart.line(Tone::of(index), &points(frequencies, values));

@@ -447,9 +447,9 @@ fn words_that_could_hide_the_difference_are_a_caveat_and_their_numbers_are_in_th
     for said in [
         "thin-thick",
         "in 2 sittings",
-        "16-bit words",
+        "bit depth (16-bit)",
         "plucked",
-        "\u{2212}3 dB out of their noise",
+        "\u{2212}3 dB out of the noise",
         "10 dB are wanted",
     ] {
         assert!(text.contains(said), "\"{said}\" is missing in: {text}");

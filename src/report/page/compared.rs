@@ -23,8 +23,8 @@ pub(super) fn section(report: &Report) -> Markup {
                 }
             }
             dl.facts {
-                dt { "amplifier" } dd { @for line in &compared.amplifier { (line) br; } }
-                dt { "loudspeaker" } dd { @for line in &compared.loudspeaker { (line) br; } }
+                dt { "amplifier" } dd { (compared.amplifier.join("; ")) }
+                dt { "loudspeaker" } dd { (compared.loudspeaker.join("; ")) }
                 dt { "levels" } dd {
                     @match report.session.levels {
                         Levels::Matched => "matched: both sides at equal loudness (ITU-R BS.1770)",

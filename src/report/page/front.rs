@@ -4,7 +4,7 @@ use maud::{Markup, PreEscaped, html};
 
 use super::top::{coded, design, notice};
 use super::sources::traced;
-use super::count;
+use super::{count, first_sentences};
 use crate::hearing::weighting::just_noticeable_db;
 use crate::report::model::Report;
 use crate::report::{drawn, front_figure, threshold_figures};
@@ -16,6 +16,8 @@ use crate::verdict::{ComparisonResult, Finding};
 
 /// Most comparisons with a figure on page one.
 const MOST_FIGURES: usize = 2;
+/// About how many letters of a caveat stand on page one: whole sentences.
+const MOST_LETTERS: usize = 150;
 /// Most caveats on page one.
 const MOST_CAVEATS: usize = 3;
 
@@ -201,7 +203,7 @@ fn limits(report: &Report) -> Markup {
     let more = told.len().saturating_sub(MOST_CAVEATS);
     html! {
         @for caveat in heaviest.take(MOST_CAVEATS) {
-            p class=[(caveat.weight == Weight::Decisive).then_some("decides")] { (coded(&caveat.text)) }
+            p class=[(caveat.weight == Weight::Decisive).then_some("decides")] { (coded(&first_sentences(&caveat.text, MOST_LETTERS))) }
         }
         (controls(report))
         p { "It holds for these people, clips and equipment. It does not say why the cables differ, or that it matters." }
