@@ -17,7 +17,7 @@ use crate::verdict::{ComparisonResult, ListenerResult};
 /// Most rows of a forest plot that can carry names.
 const MOST_NAMED: usize = 40;
 /// Height of such a row, in units of the view box.
-const ROW: f64 = 15.5;
+const ROW: f64 = 14.5;
 /// Most running scores that are drawn one by one; more are drawn as bands.
 const MOST_PATHS: usize = 4;
 /// Most listeners whose running scores are drawn at all.

@@ -37,10 +37,10 @@ pub fn page(report: &Report) -> String {
         main {
             (front::section(report))
             (top::section(report))
+            (panel::methods(report))
             (answered::section(report))
             (compared::section(report))
             (checking::section(report))
-            (panel::methods(report))
             section.appendix id="appendix" aria-labelledby="appendix-title" {
                 h2 id="appendix-title" { "Appendix" }
                 (folded("A", "The circuit, the cables and the clips", compared::appendix(report)))

@@ -127,7 +127,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
         axis(),
         Axis::linear("A minus B, dB", -reach, reach),
     )
-    .tall(235.0);
+    .tall(205.0);
     let flat = |level: f64| vec![(BAND_HZ.0, level), (BAND_HZ.1, level)];
     chart.band(Tone::Quiet, &flat(-MATCHED_DB), &flat(MATCHED_DB));
     let thresholds_shown = loud < reach;

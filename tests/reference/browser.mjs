@@ -31,6 +31,8 @@ const overflow = () => ({
   page: document.documentElement.scrollWidth - document.documentElement.clientWidth,
   unnamed: [...document.querySelectorAll('svg')].filter((svg) => !svg.getAttribute('aria-label')).length,
   figures: document.querySelectorAll('svg').length,
+  wider: [...document.querySelectorAll('.wide')].filter((box) => box.scrollWidth > box.clientWidth + 1)
+    .map((box) => box.getAttribute('aria-label')),
 });
 
 // What would be cut in print: anything wider than the page's text.
@@ -65,7 +67,7 @@ async function look(file) {
         ? (await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }))).violations
         : [];
       found.audits += audited ? 1 : 0;
-      found.widths.push({ scheme, width, overflow: size.page, unnamed: size.unnamed, figures: size.figures,
+      found.widths.push({ scheme, width, overflow: size.page, unnamed: size.unnamed, figures: size.figures, wider: size.wider,
         violations: violations.map((rule) => `${rule.id}: ${rule.nodes.slice(0, 3)
           .map((node) => node.target.join(' ')).join(' | ')}`) });
       if (options.shots) {

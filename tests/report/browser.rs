@@ -41,6 +41,9 @@ fn pool() -> Report {
     report::report(&here.session, readings, Options::default())
 }
 
+/// Most pages of a panel's report in print: four for everybody, six of appendix.
+const MOST_PAGES: u64 = 10;
+
 fn pages(folder: &Path) -> Vec<PathBuf> {
     let mut panel = Site::new(&many_comparisons(2).replace(
         "Two invented cables",
@@ -102,6 +105,9 @@ fn pages_hold_in_a_browser() {
             assert_eq!(at["overflow"], 0, "{name} scrolls sideways: {at}");
             assert_eq!(at["violations"], serde_json::json!([]), "{name}: {at}");
             assert_eq!(at["unnamed"], 0, "{name}: a figure without words: {at}");
+            if at["width"] == 320 {
+                assert_eq!(at["wider"], serde_json::json!([]), "{name}: something lies off a phone's screen");
+            }
         }
         for print in page["print"].as_array().expect("formats") {
             assert_eq!(print["cut"], serde_json::json!([]), "{name} is cut in print: {print}");
@@ -112,4 +118,7 @@ fn pages_hold_in_a_browser() {
     }
     let panel = found.iter().find(|page| page["page"] == "panel-report.html").expect("the panel");
     assert!(panel["widths"][0]["figures"].as_u64().expect("a number") >= 7);
+    for print in panel["print"].as_array().expect("formats") {
+        assert!(print["pages"].as_u64().expect("a number") <= MOST_PAGES, "the panel is too long: {print}");
+    }
 }

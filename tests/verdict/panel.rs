@@ -372,7 +372,7 @@ fn one_clip_that_carried_it_is_named_and_listeners_and_clips_are_crossed() {
         crossed.words()
     );
     let html = page::page(&report);
-    assert!(html.contains("Clip by clip") && html.contains("Listeners and clips crossed"));
+    assert!(html.contains("clip by clip") && html.contains("Listeners and clips crossed"));
 }
 
 #[test]

@@ -66,10 +66,10 @@ pub(super) fn section(report: &Report) -> Markup {
             nav aria-label="Sections" {
                 ul {
                     li { a href="#verdict" { "The verdict in numbers" } }
+                    li { a href="#methods" { "What was done" } }
                     li { a href="#answered" { "Everybody's answers" } }
                     li { a href="#compared" { "What was compared" } }
                     li { a href="#check" { "How to check it" } }
-                    li { a href="#methods" { "What was done" } }
                     li { a href="#appendix" { "Appendix" } }
                 }
             }

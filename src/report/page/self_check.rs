@@ -72,7 +72,7 @@ pub(super) fn section(report: &Report) -> Markup {
     let withheld = journals().any(|(_, published)| matches!(published, Published::WithoutNames(_)));
     let count = there.count();
     html! {
-        h3 id="self-check" { "Check it here" }
+        h3.screen id="self-check" { "Check it here" }
         @if count == 0 {
             p { "No journal of a sitting that is used is in this page, so there is nothing to check here." }
         } @else {

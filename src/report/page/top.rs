@@ -106,7 +106,7 @@ fn results(report: &Report) -> Markup {
     }
     html! {
         (table(
-            "The verdict in numbers",
+            "Verdicts",
             &html! { "All answers that count. Intervals are two-sided." },
             &columns,
             report.comparisons.iter().enumerate().map(row),
