@@ -164,7 +164,7 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
         Axis::linear("", 0.0, lines as f64).with_ticks(Vec::new()),
     )
     .tall(height)
-    .right(if named { 58.0 } else { 24.0 });
+    .right(if named { 66.0 } else { 24.0 });
     chart = match named {
         true => chart.left_for(rows.iter().map(|(row, _)| row.name.as_str()).chain(["all together"])),
         false => chart.left(24.0),

@@ -14,7 +14,7 @@ pub(super) const LETTER: f64 = 6.6;
 /// Room at the left of axes with a frequency: the same in all, so that drawings below one another share their edge.
 const FREQUENCY_LEFT: f64 = 76.0;
 /// Most room at the left of a narrow drawing, for names.
-const NARROW_LEFT: f64 = 116.0;
+const NARROW_LEFT: f64 = 150.0;
 /// Room below the axis for its label.
 const LABEL_HEIGHT: f64 = 18.0;
 
@@ -202,8 +202,7 @@ impl Chart {
 
     /// The chart from `top` down; returns its elements and where it ends. Only the last of several over one axis names it.
     fn draw(&self, (width, left, top): (f64, f64, f64), labelled: bool) -> (String, f64) {
-        let bottom = top + self.height - if labelled { 46.0 } else { 46.0 - LABEL_HEIGHT };
-        let area = Area { x0: left, x1: width - self.right, y0: top + 14.0, y1: bottom };
+        let area = Area { x0: left, x1: width - self.right, y0: top + 14.0, y1: top + self.height - 46.0 };
         let place = Place { chart: self, width, area };
         let mut svg = String::new();
         place.frame(&mut svg, labelled);
