@@ -7,7 +7,7 @@ use super::super::model::Report;
 use super::table::{Row, numbers, table, words};
 use super::{count, percent};
 use crate::evidence::{PanelStanding, SittingFacts};
-use crate::session::Fact;
+use crate::session::{CableA, Fact};
 use crate::units::printed::{probability, stated};
 use crate::verdict::ComparisonResult;
 use crate::verdict::balance::Balance;
