@@ -85,7 +85,8 @@ pub fn scores(protocol: Protocol, comparison: &ComparisonResult, alpha: f64) -> 
     if let Some(critical) = critical {
         chart.upright(Tone::Critical, critical as f64 - 0.5);
         chart.name(Tone::Critical, format!("score needed alone: {critical}"));
-        let passed = scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
+        let passed =
+            scores.iter().filter_map(|result| result.analysis.as_ref()).filter(|of| of.significant).count();
         let _ = write!(words, " A single listener needs {critical}; {passed} reached it.");
     }
     let list: Vec<String> = (0..=trials)
@@ -315,10 +316,7 @@ pub fn running(
         chart.band(Tone::First, &least, &most);
         chart.band(Tone::First, &quarter, &quantile(&paths, 0.75));
         chart.line(Tone::First, &middle);
-        chart.name_band(
-            Tone::First,
-            format!("{} listeners: all, middle half, middle one", rows.len()),
-        );
+        chart.name_band(Tone::First, format!("{} listeners: all, middle half, middle one", rows.len()));
     }
     if let (None, Some(critical)) = (&test, one::critical(protocol, longest, alpha)) {
         chart.mark(Tone::Critical, longest as f64, above(critical, longest));
@@ -375,7 +373,8 @@ fn quantile(paths: &[Vec<(f64, f64)>], share: f64) -> Vec<(f64, f64)> {
     let longest = paths.iter().map(Vec::len).max().unwrap_or(0);
     (0..longest)
         .map(|trial| {
-            let mut there: Vec<f64> = paths.iter().filter_map(|path| path.get(trial)).map(|at| at.1).collect();
+            let mut there: Vec<f64> =
+                paths.iter().filter_map(|path| path.get(trial)).map(|at| at.1).collect();
             there.sort_by(f64::total_cmp);
             (trial as f64, there[((there.len() - 1) as f64 * share).round() as usize])
         })

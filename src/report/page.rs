@@ -138,10 +138,13 @@ fn format_page() -> Markup {
 /// A figure with a caption of about two lines, with a drawing for pages and one for phones and columns of print. Everything
 /// that the picture says stands in words on the picture itself, for whoever does not see it.
 pub(super) fn drawing(figure: &Figure) -> Markup {
-    captioned(figure, &html! {
-        div.page-drawing { (PreEscaped(&figure.inline)) }
-        div.small-drawing { (PreEscaped(&figure.narrow)) }
-    })
+    captioned(
+        figure,
+        &html! {
+            div.page-drawing { (PreEscaped(&figure.inline)) }
+            div.small-drawing { (PreEscaped(&figure.narrow)) }
+        },
+    )
 }
 
 /// The same with the small drawing alone, for small multiples.

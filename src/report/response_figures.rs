@@ -77,12 +77,9 @@ fn level(session: &Session, comparison: &Comparison) -> Result<(Chart, String), 
     let (a, b) = (side(comparison.a)?, side(comparison.b)?);
     let (low, high) = ends(a.iter().chain(&b));
     let room = (0.1 * (high - low)).max(0.02);
-    let mut chart = Chart::new(
-        "level at the loudspeaker",
-        axis(),
-        Axis::linear("dB", low - room, high + room),
-    )
-    .tall(185.0);
+    let mut chart =
+        Chart::new("level at the loudspeaker", axis(), Axis::linear("dB", low - room, high + room))
+            .tall(185.0);
     let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.clone());
     chart.line(Tone::First, &points(&frequencies, &a));
     chart.line(Tone::Second, &points(&frequencies, &b));
@@ -208,12 +205,7 @@ fn timing(session: &Session, comparison: &Comparison) -> Result<[(Chart, String)
     let draw = |title: &str, unit: &str, curves: &[Vec<f64>; 2]| {
         let (low, high) = ends(curves[0].iter().chain(&curves[1]));
         let room = (0.1 * (high - low)).max(0.01);
-        let mut chart = Chart::new(
-            title,
-            axis(),
-            Axis::linear(unit, low - room, high + room),
-        )
-        .tall(160.0);
+        let mut chart = Chart::new(title, axis(), Axis::linear(unit, low - room, high + room)).tall(160.0);
         let mut words = format!("{} at 20 Hz, 1 kHz and 20 kHz:", capital(title));
         for (order, ((side, name), values)) in names.iter().zip(curves).enumerate() {
             chart.line(Tone::of(order), &points(&frequencies, values));

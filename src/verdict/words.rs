@@ -141,9 +141,7 @@ pub(super) fn headline(
         Finding::Difference => {
             let found = input.inquiry().found(&input.compared(), found_side(input));
             if test.is_some() {
-                format!(
-                    "{score}: {found}. The sequential rule agreed beforehand has reached its upper line."
-                )
+                format!("{score}: {found}. The sequential rule agreed beforehand has reached its upper line.")
             } else {
                 format!("{score}: {found}. {chance}")
             }
@@ -392,8 +390,7 @@ fn excluded_by_rule(analysis: &Analysis, test: &SequentialTest) -> String {
         return "These answers rule out nothing.".to_string();
     }
     if analysis.discriminators_at_most <= 0.0 {
-        return "The score is lower than chance usually gives: look for a mix-up of the answers."
-            .to_string();
+        return "The score is lower than chance usually gives: look for a mix-up of the answers.".to_string();
     }
     format!(
         "It rules out, with 95 % confidence (one-sided, the rule for stopping included), that the difference is heard in more \
@@ -449,7 +446,8 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
     }
     if trials == 0 {
         return vec![
-            "No control should be heard, so nothing shows that a real difference would have been noticed.".to_string(),
+            "No control should be heard, so nothing shows that a real difference would have been noticed."
+                .to_string(),
         ];
     }
     let p = binomial::two_sided_half(correct, trials);
@@ -475,7 +473,8 @@ fn controls(input: &VerdictInput) -> Vec<String> {
         lines.push(QUALIFIED.to_string());
     } else if positive.trials == 0 {
         lines.push(
-            "No control should be heard, so nothing shows that a real difference would have come through.".to_string(),
+            "No control should be heard, so nothing shows that a real difference would have come through."
+                .to_string(),
         );
     } else if controls_missed(input.protocol, positive) {
         lines.push(format!(
@@ -483,7 +482,10 @@ fn controls(input: &VerdictInput) -> Vec<String> {
             positive.correct, positive.trials
         ));
     } else {
-        lines.push(format!("Controls that should be heard: {} of {} right.", positive.correct, positive.trials));
+        lines.push(format!(
+            "Controls that should be heard: {} of {} right.",
+            positive.correct, positive.trials
+        ));
     }
     if identical.trials > 0 {
         let note = if rig_suspect(input.protocol, &input.controls) {

@@ -33,12 +33,19 @@ fn writes_four_files_and_ten_lines() {
         .map(|entry| entry.expect("an entry").path())
         .collect();
     files.sort();
-    assert_eq!(files.len(), 2 * page.matches("<figure").count(), "each figure of the page once as SVG and once as PDF");
+    assert_eq!(
+        files.len(),
+        2 * page.matches("<figure").count(),
+        "each figure of the page once as SVG and once as PDF"
+    );
     for file in &files {
         let bytes = std::fs::read(file).expect("a file");
         if file.extension().is_some_and(|extension| extension == "svg") {
             let svg = String::from_utf8(bytes).expect("text");
-            assert!(svg.starts_with("<?xml") && svg.contains("fill=\"#") && svg.contains("width=\"85mm\""), "{svg}");
+            assert!(
+                svg.starts_with("<?xml") && svg.contains("fill=\"#") && svg.contains("width=\"85mm\""),
+                "{svg}"
+            );
         } else {
             // 85 mm are 240.94 points.
             let pdf = String::from_utf8_lossy(&bytes);

@@ -26,7 +26,10 @@ fn shipped(name: &str, change: impl FnOnce(String) -> String) -> Site {
 pub(super) fn bet() -> Report {
     let mut site = shipped("bet-at-home", |text| text);
     site.hold(&Plan {
-        hands: vec![("Ida".to_owned(), "copper kettle".to_owned()), ("Jorin".to_owned(), "rain at nine".to_owned())],
+        hands: vec![
+            ("Ida".to_owned(), "copper kettle".to_owned()),
+            ("Jorin".to_owned(), "rain at nine".to_owned()),
+        ],
         ..Plan::new("Ida", 11, 0.62)
     });
     report_of(&site)
@@ -51,7 +54,8 @@ pub(super) fn panel(listeners: u64) -> Report {
 /// A night of 24 seats.
 pub(super) fn night() -> Report {
     let mut site = shipped("club-night", |text| text);
-    let seats = (1..=24).map(|seat| (format!("Seat {seat}"), if seat % 4 == 0 { 0.8 } else { 0.5 })).collect();
+    let seats =
+        (1..=24).map(|seat| (format!("Seat {seat}"), if seat % 4 == 0 { 0.8 } else { 0.5 })).collect();
     site.hold(&Plan { seats, ..Plan::new("Host", 92, 0.5) });
     report_of(&site)
 }

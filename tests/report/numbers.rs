@@ -141,10 +141,7 @@ fn a_score_below_guessing_is_no_share_of_trials_that_were_heard() {
     let report = report_of(&site);
     assert_eq!(report.comparisons[0].verdict.finding, Finding::BelowGuessing);
     let page = earwitness::report::page::page(&report);
-    assert!(
-        page.matches("<td class=\"n\" data-label=\"hears it in\">below guessing").count() >= 2,
-        "{page}"
-    );
+    assert!(page.matches("<td class=\"n\" data-label=\"hears it in\">below guessing").count() >= 2, "{page}");
     let certificates = earwitness::report::page::certificates(&report);
     assert!(certificates.contains("<dd>below guessing</dd>") && !certificates.contains("<dd>0\u{a0}%"));
 }
@@ -182,9 +179,12 @@ fn a_sequential_rule_decides_for_each_listener() {
     {
         assert!(!html.contains(absent), "{absent}");
     }
-    for present in
-        ["found by the rule", "What the sequential rule says", "trials on average", "Controls that should be heard: "]
-    {
+    for present in [
+        "found by the rule",
+        "What the sequential rule says",
+        "trials on average",
+        "Controls that should be heard: ",
+    ] {
         assert!(html.contains(present), "{present}");
     }
     // Each listener's interval is the one that knows the rule for stopping, on page and certificate alike.

@@ -337,7 +337,8 @@ fn numbers_lead_to_their_formulas() {
         html.split("popovertarget=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
     assert!(links.len() > 20, "{links:?}");
     for link in &links {
-        let told = html.split(&format!("id=\"{link}\"")).nth(1).expect("a box").split("</p>").next().expect("words");
+        let told =
+            html.split(&format!("id=\"{link}\"")).nth(1).expect("a box").split("</p>").next().expect("words");
         assert!(told.split_whitespace().count() > 6 && told.ends_with('.'), "{link}: {told}");
     }
     let formulas: Vec<&str> =

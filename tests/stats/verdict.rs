@@ -22,12 +22,7 @@ fn a_difference_and_none() {
         "13 of 16 right: a difference between flex and braid was heard. A guesser does this well once in 94 tests \
          (p = 0.011)."
     );
-    assert!(
-        heard.limits[0]
-            .contains("in about 62 % of trials, and in at least"),
-        "{:?}",
-        heard.limits
-    );
+    assert!(heard.limits[0].contains("in about 62 % of trials, and in at least"), "{:?}", heard.limits);
 
     let not = sentence(&abx(9)).expect("counts");
     assert_eq!(not.finding, Finding::NotShown);
@@ -37,7 +32,10 @@ fn a_difference_and_none() {
          (p = 0.40). The score needed was 12."
     );
     // A null result says what it excludes and what the test could have shown.
-    assert!(not.limits[0].contains("does not prove that flex and braid sound the same") && not.limits[0].contains("55 %"));
+    assert!(
+        not.limits[0].contains("does not prove that flex and braid sound the same")
+            && not.limits[0].contains("55 %")
+    );
     assert!(not.limits[1].contains("probability of 63 %"), "{:?}", not.limits);
 }
 
@@ -85,7 +83,9 @@ fn controls_count() {
         found.headline
     );
     // Without controls the reader is told.
-    assert!(sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("No control should be heard")));
+    assert!(
+        sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("No control should be heard"))
+    );
 }
 
 #[test]

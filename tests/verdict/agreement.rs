@@ -282,7 +282,9 @@ fn what_a_sitting_prints_is_what_score_and_report_say() {
 #[test]
 fn screen_page_and_document_lead_with_one_title() {
     let mut titles = std::collections::BTreeSet::new();
-    for (seed, right, more) in [(1, 1.0, ""), (2, 0.5, ""), (3, 0.0, ""), (4, 0.5, "knows"), (5, 0.5, "deaf"), (6, 1.0, "program")] {
+    for (seed, right, more) in
+        [(1, 1.0, ""), (2, 0.5, ""), (3, 0.0, ""), (4, 0.5, "knows"), (5, 0.5, "deaf"), (6, 1.0, "program")]
+    {
         let mut site = Site::new(SESSION);
         let path = site.hold(&Plan {
             knows: more == "knows",
@@ -293,8 +295,8 @@ fn screen_page_and_document_lead_with_one_title() {
         let report = report_of(&site);
         let title = &report.comparisons[0].verdict.title;
         let checked = earwitness::trial::verify::check(&path);
-        let (.., found) =
-            earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default()).expect("it is closed");
+        let (.., found) = earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
+            .expect("it is closed");
         assert_eq!(found.comparisons[0].verdict.title, *title, "{more}");
         assert!(page::page(&report).contains(&format!(">{title}</h1>")), "{title}");
         let document: Value = serde_json::from_str(&json_of(&report)).expect("JSON");

@@ -215,7 +215,11 @@ fn what_was_begun_and_left_is_held_against_the_result() {
     assert_eq!((worst.sittings, worst.correct, worst.trials), (1, comparison.correct, 36));
     assert!(worst.p_value > comparison.p_value.expect("judged"));
     assert!(report.caveats.iter().any(|caveat| caveat.kind.name() == "panel-broken-off"));
-    assert!(page::page(&report).contains("1 sitting of the panel began and never finished. If every answer there had been wrong"));
+    assert!(
+        page::page(&report).contains(
+            "1 sitting of the panel began and never finished. If every answer there had been wrong"
+        )
+    );
     // Left after the panel was full, it took nobody's place.
     site.hold(&Plan { stop: Some((9, true)), ..plan(4) });
     assert_eq!(report_of(&site).comparisons[0].worst_case.expect("still one").sittings, 1);

@@ -314,7 +314,8 @@ fn parts((part, whole): (u64, u64)) -> String {
 
 fn places(report: &Report) -> Markup {
     let mut columns = vec![words("place"), numbers("sittings that count")];
-    columns.extend(report.comparisons.iter().map(|comparison| numbers(&format!("{}, right", comparison.name))));
+    columns
+        .extend(report.comparisons.iter().map(|comparison| numbers(&format!("{}, right", comparison.name))));
     html! {
         @if !report.places.is_empty() {
             h3 { "Places" }

@@ -136,7 +136,9 @@ fn facts_table<'f>(
     let columns: Vec<_> = std::iter::once(first).chain(labels.iter().copied()).map(words).collect();
     let rows = things.iter().map(|(name, facts)| {
         let value = |label: &&str| facts.iter().find(|(known, _)| known == label).map_or("", |fact| &fact.1);
-        std::iter::once(html! { (name) }).chain(labels.iter().map(|label| html! { (value(label)) })).collect::<Vec<_>>()
+        std::iter::once(html! { (name) })
+            .chain(labels.iter().map(|label| html! { (value(label)) }))
+            .collect::<Vec<_>>()
     });
     table(label, caption, &columns, rows)
 }

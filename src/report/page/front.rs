@@ -2,8 +2,8 @@
 
 use maud::{Markup, PreEscaped, html};
 
-use super::top::{coded, design, notice};
 use super::sources::traced;
+use super::top::{coded, design, notice};
 use super::{count, first_sentences};
 use crate::hearing::weighting::just_noticeable_db;
 use crate::report::model::Report;

@@ -148,8 +148,7 @@ fn shape(out: &mut Content, element: &Element<'_>) {
     }
     match element.name {
         "rect" => {
-            let [x, y, width, height] =
-                ["x", "y", "width", "height"].map(|name| element.number(name) as f32);
+            let [x, y, width, height] = ["x", "y", "width", "height"].map(|name| element.number(name) as f32);
             out.rect(x, y, width, height);
         }
         "circle" => circle(out, element.number("cx"), element.number("cy"), element.number("r")),
@@ -188,8 +187,7 @@ fn path(out: &mut Content, commands: &str) {
         let (values, after) = rest.split_at(end);
         rest = after;
         let spaced = values.replace('-', " -");
-        let numbers: Vec<f64> =
-            spaced.split([' ', ',']).filter_map(|number| number.parse().ok()).collect();
+        let numbers: Vec<f64> = spaced.split([' ', ',']).filter_map(|number| number.parse().ok()).collect();
         let one = numbers.first().copied().unwrap_or(0.0);
         let other = numbers.get(1).copied().unwrap_or(0.0);
         match command {

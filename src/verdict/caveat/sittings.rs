@@ -175,7 +175,11 @@ pub(super) fn resumed(case: &Case<'_>) -> Vec<Caveat> {
     when(sittings > 0, || Caveat {
         kind: Kind::Resumed,
         weight: Weight::Minor,
-        text: format!("{} {} interrupted and resumed.", count(sittings, "sitting"), verb(sittings, "was", "were")),
+        text: format!(
+            "{} {} interrupted and resumed.",
+            count(sittings, "sitting"),
+            verb(sittings, "was", "were")
+        ),
         remedy: "Compare the running receipt that was shown before the cut with the journal.",
     })
 }
