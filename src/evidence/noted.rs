@@ -113,13 +113,16 @@ impl Noted {
             Self::Measured(positions) => {
                 let (largest_db, at_hz, unknown_db, predicted_db) = positions.largest();
                 format!(
-                    "both positions measured {}: {largest_db:+.2} ± {unknown_db:.2} dB apart at {at_hz:.0} Hz, predicted \
-                     {predicted_db:+.2} dB; levels {:+.2} dB apart",
+                    "both positions measured {}: {} ± {} apart at {}, predicted {}; levels {} apart",
                     match positions.when {
                         When::Before => "before the trials",
                         When::After => "after the last trial",
                     },
-                    positions.level_db()
+                    printed::signed_decibels(largest_db),
+                    printed::decibels(unknown_db),
+                    printed::hertz(at_hz),
+                    printed::signed_decibels(predicted_db),
+                    printed::signed_decibels(positions.level_db())
                 )
             }
             Self::Resolved(facts) => {
