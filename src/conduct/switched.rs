@@ -66,6 +66,8 @@ pub struct Switched {
     wanted: bool,
     /// Sound was due and the cable was not connected.
     late: bool,
+    /// Why the presentation that is on was given up: a night's goes on by the clock until its sound is due.
+    given_up: Option<SwitchError>,
     failures: u32,
 }
 
@@ -104,6 +106,7 @@ impl Switched {
             from: 0,
             wanted: false,
             late: false,
+            given_up: None,
             failures: 0,
         };
         // A relay was parked when it was opened; a person is asked.
@@ -138,7 +141,7 @@ impl Switched {
             .iter()
             .map(|side| self.terminal(if control || *side == Side::A { &of.a } else { &of.b }))
             .collect();
-        (self.slot, self.from, self.wanted) = (0, 0, false);
+        (self.slot, self.from, self.wanted, self.given_up) = (0, 0, false, None);
         self.park(at_ms);
     }
 
@@ -238,7 +241,10 @@ impl Switched {
         }
         match self.ritual.due(at_ms) {
             Due::Nothing if std::mem::take(&mut self.late) => {
-                Due::Failed(SwitchError::Silent(self.ritual.timing().settle_ms))
+                // What failed before is the cause, and was counted.
+                self.failures -= u32::from(self.given_up.is_some() && self.failures > 0);
+                let silent = || SwitchError::Silent(self.ritual.timing().settle_ms);
+                Due::Failed(self.given_up.clone().unwrap_or_else(silent))
             }
             due => due,
         }
@@ -334,7 +340,7 @@ impl<M: Machine> Driver<M> {
                 Ok(None)
             }
             Due::Ready => {
-                switched.failures = 0;
+                (switched.failures, switched.given_up) = (0, None);
                 let (wanted, from) = (switched.wanted, switched.starts_anew.then_some(switched.from));
                 switched.wanted = false;
                 if wanted && in_trial {
@@ -347,6 +353,7 @@ impl<M: Machine> Driver<M> {
             }
             Due::Failed(error) => {
                 switched.failures += 1;
+                switched.given_up = Some(error.clone());
                 // Whatever comes next begins with nothing connected, and confirmed.
                 switched.park(now_ms);
                 let failures = switched.failures;

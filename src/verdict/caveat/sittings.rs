@@ -404,9 +404,9 @@ pub(super) fn terminal_levels(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::TerminalLevels,
         weight: Weight::Minor,
         text: format!(
-            "Measured at the terminals, the levels of the two cables differ by {}, more than {MATCHED_DB} dB. What was heard \
-             may be the level.",
-            printed::signed_decibels(largest)
+            "Measured at the terminals, the levels of the two cables differ by {}, more than {}. What was heard may be the level.",
+            printed::signed(largest, 2, "dB"),
+            printed::fixed(MATCHED_DB, 1, "dB")
         ),
         remedy: "That is what these cables do as wired; a cable of the same resistance would take the level away.",
     })
