@@ -72,14 +72,21 @@ fn unwrap(phase: &mut [f64]) {
     }
 }
 
+/// Points above this frequency in Hz say nothing that those below do not, and each octave more doubles the looks.
+const HIGHEST_SEARCHED_HZ: f64 = 200e3;
+
 /// The delay in seconds with which neighbours are most alike: it may turn them by many turns from point to point, for
 /// steps of different width agree on one delay only. Of several (points at equal steps) the shortest.
 fn searched(frequencies_hz: &[f64], phase: &[f64]) -> f64 {
     let steps: Vec<(f64, f64)> = frequencies_hz
         .windows(2)
         .zip(phase.windows(2))
+        .filter(|(f, _)| f[1] <= HIGHEST_SEARCHED_HZ)
         .map(|(f, phase)| (std::f64::consts::TAU * (f[1] - f[0]), phase[1] - phase[0]))
         .collect();
+    if steps.is_empty() {
+        return 0.0;
+    }
     let widest = steps.iter().map(|step| step.0).fold(0.0, f64::max);
     let narrowest = steps.iter().map(|step| step.0).fold(f64::INFINITY, f64::min);
     let alike = |delay: f64| steps.iter().map(|(width, step)| (step + width * delay).cos()).sum::<f64>();

@@ -151,3 +151,19 @@ fn a_reversed_side_is_refused_unless_the_session_says_so() {
     let error = session(folder.path(), "polarity = \"corrected\"").expect_err("it is not reversed");
     assert!(error.contains("not reversed"), "{error}");
 }
+
+#[test]
+fn a_frequency_that_nobody_measured_neither_hangs_nor_passes() {
+    use earwitness::circuit::table::ResponseTable;
+    let table = |hertz: &str| {
+        ResponseTable::parse(
+            &format!("frequency_hz,gain_db,phase_deg\n20,0,-1\n1000,0,-10\n20000,-0.1,-30\n{hertz},-1,-60\n"),
+            "r.csv",
+        )
+    };
+    // Found by machine: the delay was looked for at as many places as this frequency has turns.
+    let error = table("71999999999999999999992.450").expect_err("absurd").to_string();
+    assert!(error.starts_with("r.csv:5: the frequency is") && error.contains("1e12"), "{error}");
+    let read = table("1e9").expect("a gigahertz is only far away");
+    assert!((read.at(1000.0).norm() - 1.0).abs() < 0.01);
+}

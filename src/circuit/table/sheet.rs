@@ -14,6 +14,9 @@ use super::columns::{Column, FREQUENCY, Plausible, Unit, factor, head_and_unit};
 use crate::units;
 use crate::units::printed::{count, verb};
 
+/// Highest frequency in Hz of a table: whoever writes more has slipped.
+const HIGHEST_HZ: f64 = 1e12;
+
 /// A text as cells with their lines.
 pub(super) struct Sheet<'t> {
     name: &'t str,
@@ -170,6 +173,10 @@ impl<'t> Sheet<'t> {
                     frequencies[row]
                 ),
             ));
+        }
+        if let Some(row) = frequencies.iter().position(|value| *value > HIGHEST_HZ) {
+            let message = format!("the frequency is {} Hz; at most 1e12 Hz is allowed", frequencies[row]);
+            return Err(TableError::new(self.name, self.rows[row].0, message));
         }
         let mut sorted: Vec<usize> = (0..frequencies.len()).collect();
         sorted.sort_by(|a, b| frequencies[*a].total_cmp(&frequencies[*b]));
