@@ -214,16 +214,25 @@ fn short_cautions(terms: &Terms, cautions: &[Caution]) -> Vec<Block> {
     vec![
         Block::caution("Start low: loud sound over time damages hearing."),
         Block::caution("Amplifier off before you move a cable. In-wall wiring: licensed people."),
-        Block::caution(format!("A simulation: it certifies nothing. {all}")),
+        Block::caution(format!("{}: this certifies nothing. {all}", played(terms).0)),
     ]
+}
+
+/// What carries the sound: in a few words, and in a sentence.
+fn played(terms: &Terms) -> (&'static str, &'static str) {
+    if terms.switcher.is_some() {
+        ("Real cables", "The sound comes through the real cables, switched.")
+    } else if terms.comparisons.iter().all(|comparison| comparison.recorded.is_some()) {
+        ("Recordings", "What is played was recorded at the loudspeaker's terminals.")
+    } else {
+        ("A simulation", "What is played is a simulation of the voltage at the loudspeaker's terminals.")
+    }
 }
 
 /// Every caution in full, and where somebody has something to win, how to be cheated.
 fn all_cautions(terms: &Terms, cautions: &[Caution]) -> Vec<Block> {
     let mut blocks: Vec<Block> = cautions.iter().map(|caution| Block::caution(caution.line())).collect();
-    blocks.push(Block::caution(
-        "What is played is a simulation of the voltage at the loudspeaker's terminals. It advises; it certifies nothing.",
-    ));
+    blocks.push(Block::caution(format!("{} The test advises; it certifies nothing.", played(terms).1)));
     if terms.wager.is_some() {
         blocks.push(Block::Gap);
         blocks.push(Block::heading("How you could still be cheated, and what to watch"));

@@ -272,23 +272,26 @@ fn nothing_that_plain_lines_say_depends_on_the_draw() {
 }
 
 /// A sitting is left in its second trial and goes on under a fresh seal, on a screen with a lock and its passphrase, and in
-/// plain lines without: what the second trial was, and what it is now, shows nowhere.
+/// plain lines without, and on a device whose level is kept: what the second trial was, and what it is now, shows nowhere. A loop
+/// of the first trial is kept in the second.
 #[test]
 fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() {
     const KEYS: [&str; 2] = [
         ". PgDn PgDn PgDn Enter . s e c r e t s e c r e t Enter . s e c r e t s e c r e t Enter . h i Enter Enter . \
-         Enter x . Down Enter . x . Down .",
+         Enter x . [ . . ] . Down Enter . x . Down .",
         ". . s e c r e t s e c r e t Enter . Enter . Enter . x . Down . i . Esc . ? . a .",
     ];
     const LINES: [&str; 2] = [
         "\nhi\n\n\nx\nwait 1.2\nanswer 1\nrecord\nx\nwait 1.2\nanswer 2\n",
         "\n\n\nx\nwait 1.2\nanswer 2\nreceipt\nhelp\n",
     ];
-    let played = |plain: bool, order: usize| {
+    let played = |(plain, device): (bool, bool), order: usize| {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let session = rig::session(folder.path(), "abx", 2, "", "");
         let mut setting = Setting::new(&session);
         setting.opponent = !plain;
+        // The key that begins the first trial elsewhere takes the level here, and keeps it when the sitting goes on.
+        setting.kind = if device { OutputKind::Device } else { OutputKind::Silent };
         setting.draw(&["hi"], &[0, order]);
         let part = |setting: &Setting<'_>, part: usize| {
             let sat = if plain { sit_plain(setting, LINES[part]) } else { sit(setting, keys(KEYS[part])) };
@@ -302,8 +305,8 @@ fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() 
         (setting.opponent, setting.resuming) = (false, Resuming::Resume);
         (before, part(&setting, 1))
     };
-    for plain in [false, true] {
-        let (left, went_on) = played(plain, 0);
+    for (plain, device) in [(false, false), (true, false), (false, true)] {
+        let (left, went_on) = played((plain, device), 0);
         let heard = |seen: &Seen| (seen.answers(), seen.journal.matches("\"kind\":\"resumed\"").count());
         assert_eq!((heard(&left), heard(&went_on)), ((1, 0), (1, 1)), "plain: {plain}");
         assert_eq!(went_on.journal.contains("\"proof\":"), !plain);
@@ -312,7 +315,9 @@ fn a_sitting_that_goes_on_under_a_fresh_seal_looks_the_same_whatever_is_drawn() 
             went_on.sat.scenes.iter().any(|scene| matches!(scene.stage, Stage::Trial(_))),
             "plain: {plain}"
         );
-        let (other_left, other_went_on) = played(plain, 1);
+        let headings: Vec<_> = went_on.sat.scenes.iter().map(super::few_keys::heading).collect();
+        assert_eq!(headings.contains(&"The level is as before"), device, "{headings:?}");
+        let (other_left, other_went_on) = played((plain, device), 1);
         left.assert_same(&other_left, "until it was left");
         went_on.assert_same(&other_went_on, "after it went on");
     }

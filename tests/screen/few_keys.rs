@@ -18,7 +18,7 @@ fn headings(sat: &Sat) -> Vec<&str> {
     found
 }
 
-fn heading(scene: &Scene) -> &str {
+pub(super) fn heading(scene: &Scene) -> &str {
     match &scene.stage {
         Stage::Page(page) => &page.heading,
         Stage::Trial(trial) => &trial.heading,

@@ -4,7 +4,9 @@
 use earwitness::conduct::Stopped;
 use earwitness::screen::keys::StageKind;
 use earwitness::screen::model::Overlay;
-use earwitness::screen::{Block, Input, Intent, Key, Mark, Model, Progress, Stage, TrialScene, update};
+use earwitness::screen::{
+    Block, Input, Intent, Key, Mark, Model, Notice, Progress, Stage, TrialScene, update,
+};
 use earwitness::session::Session;
 use earwitness::session::caution::Caution;
 use earwitness::sitting::brief::{self, Around};
@@ -186,6 +188,24 @@ fn overlays() {
             model.overlay = overlay;
             insta::assert_snapshot!(format!("overlay-{name}-{columns}x{rows}"), drawn(&model, &scene));
         }
+    }
+}
+
+#[test]
+fn a_long_notice_is_read_whole() {
+    let words = "The sound device's 16 bits could hide the difference of the first comparison on the slowest of all clips: use \
+                 a device with 24 or 32 bits, or turn the level here up and the amplifier down";
+    for (columns, rows) in [(80, 24), (60, 20)] {
+        let mut noted = scene(Stage::Trial(abx()));
+        noted.notice = Some(Notice::warning(words));
+        let mut model = Model::new(columns, rows);
+        model.meet(&noted);
+        let screen = drawn(&model, &noted).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(screen.ends_with(&format!("! {words}")), "{screen}");
+        // Good news has no mark.
+        noted.notice = Some(Notice::news("The sound device is back."));
+        let screen = drawn(&model, &noted);
+        assert!(screen.contains("The sound device is back.") && !screen.contains('!'), "{screen}");
     }
 }
 
