@@ -190,7 +190,8 @@ fn answer(opening: &Opening, answered: &Answered) -> Option<Answer> {
     let name = |side: &Side| if *side == Side::A { a.as_str() } else { b.as_str() };
     let said = definition.alternatives.get(alternative)?.label(attribute);
     let was = match (definition.protocol, presented.right(opening)) {
-        (Protocol::Abx, _) => format!("X was {}.", if sides.last() == Some(&Side::A) { "A" } else { "B" }),
+        // Which cable is A may have been drawn, too.
+        (Protocol::Abx, _) => format!("X was {}.", if sides.last() == sides.first() { "A" } else { "B" }),
         (_, Some(right)) => {
             format!("The right answer: {}.", definition.alternatives.get(right)?.label(attribute))
         }
