@@ -8,6 +8,7 @@ use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Levels, Session};
 use crate::stats::binomial;
 use crate::stats::protocol::Sides;
+use crate::trial::balance::draws_a;
 use crate::trial::record::{StoppingTerms, WagerTerms};
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Part, Terms};
@@ -115,7 +116,9 @@ fn test(terms: &Terms) -> Vec<Block> {
     }
     let mut blocks = vec![Block::text(sentence)];
     blocks.extend(terms.comparisons.iter().map(|comparison| {
-        let sides = if slots.contains('A') {
+        let sides = if draws_a(terms) {
+            format!("{} against {}: the seal draws which of them is A.", comparison.a, comparison.b)
+        } else if slots.contains('A') {
             format!("A is {}, B is {}.", comparison.a, comparison.b)
         } else {
             format!("The cables are {} and {}.", comparison.a, comparison.b)

@@ -170,7 +170,7 @@ fn answer(opening: &Opening, answered: &Answered) -> Option<Answer> {
     let definition = terms.asked_in(id.part);
     let attribute = terms.attribute.as_deref();
     let pair = presented.pair(opening);
-    let sides = presented.sides(opening).to_vec();
+    let sides = presented.sides(opening);
     let (comparison, clip) = pair.of();
     let compared = terms.comparisons.get(comparison)?;
     let clip = terms.clips.get(clip).cloned().unwrap_or_default();
