@@ -341,7 +341,7 @@ fn devices_are_listed_with_what_they_can_do() {
     };
     let text = list(&["devices"]);
     for words in
-        ["Default Audio Device", "(default)", "ALSA", "48000", "f32", "buffers of", "can be seen from here"]
+        ["Default Audio Device", "(default)", "ALSA", "48000", "f32", "buffers of", "cannot see that"]
     {
         assert!(text.contains(words), "\"{words}\" is missing in\n{text}");
     }
