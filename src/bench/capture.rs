@@ -249,7 +249,7 @@ mod tests {
     #[test]
     fn levels_that_cannot_be_measured_are_said() {
         assert!(level_warning(1.0).is_some_and(|text| text.contains("clipped")));
-        assert!(level_warning(0.001).is_some_and(|text| text.contains("too low (-60 dBFS)")));
+        assert!(level_warning(0.001).is_some_and(|text| text.contains("too low (−60 dBFS)")));
         assert_eq!(level_warning(0.3), None);
     }
 }

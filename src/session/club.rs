@@ -119,7 +119,7 @@ mod tests {
     fn what_is_no_picture_of_a_fair_size_is_refused() {
         let end = chunk(*b"IEND", b"");
         let refused = |bytes: &[u8]| picture(bytes).expect_err("refused");
-        assert!(refused(b"<svg onload=alert(1)>").contains("no PNG"));
+        assert!(refused(b"<svg onload=alert(1)>").contains("not a PNG file"));
         assert!(refused(&[&SIGNATURE[..], &header(60_000, 60_000), &end].concat()).contains("pixels"));
         assert!(refused(&[&SIGNATURE[..], &end].concat()).contains("pixels"));
         assert!(refused(&[&SIGNATURE[..], &header(64, 64)].concat()).contains("middle"));
