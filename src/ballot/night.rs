@@ -237,10 +237,10 @@ impl Night {
         if self.room.tables == 0 || self.door.is_some() {
             return Vec::new();
         }
-        self.step(at_ms, self.door_of(self.room)).unwrap_or_default()
+        self.step(at_ms, Self::door_of(self.room)).unwrap_or_default()
     }
 
-    fn door_of(&self, room: Room) -> Event {
+    fn door_of(room: Room) -> Event {
         let Room { open, seats, shared, tables, .. } = room;
         Event::Door { open, seats, shared, tables: (tables > 0).then_some(tables) }
     }

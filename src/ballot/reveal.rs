@@ -203,9 +203,10 @@ pub fn steps(
         let terms = &agreed.terms.comparisons[index];
         // Where the seal drew which cable is A, the room hears now which it was.
         let drawn = evidence.sittings.iter().find_map(|sitting| sitting.drawn.as_ref());
-        match drawn.is_some_and(|drawn| drawn.is_exchanged(index)) {
-            true => (terms.b.clone(), terms.a.clone()),
-            false => (terms.a.clone(), terms.b.clone()),
+        if drawn.is_some_and(|drawn| drawn.is_exchanged(index)) {
+            (terms.b.clone(), terms.a.clone())
+        } else {
+            (terms.a.clone(), terms.b.clone())
         }
     };
     let mut growth: Vec<Growth> = agreed.terms.comparisons.iter().map(|_| Growth::default()).collect();

@@ -178,21 +178,16 @@ impl Page<'_> {
             None => "nothing from 200 Hz to 8 kHz stands out enough to say.".to_owned(),
         };
         let paper = &self.on_paper[index];
-        match paper.clips.iter().find(|on| on.clip == clip).and_then(|on| on.expected) {
+        let model = match paper.clips.iter().find(|on| on.clip == clip).and_then(|on| on.expected) {
             Some(Expected::At(size, _)) => {
-                words.push_str(&format!(
-                    " A model: heard from {} on {}.",
-                    paper.scale.words(size),
-                    sources.mark(MODEL)
-                ));
+                format!(" A model: heard from {} on {}.", paper.scale.words(size), sources.mark(MODEL))
             }
-            Some(Expected::Above(size)) => words.push_str(&format!(
-                " A model: not even heard at {} {}.",
-                paper.scale.words(size),
-                sources.mark(MODEL)
-            )),
-            None => {}
-        }
+            Some(Expected::Above(size)) => {
+                format!(" A model: not even heard at {} {}.", paper.scale.words(size), sources.mark(MODEL))
+            }
+            None => String::new(),
+        };
+        words.push_str(&model);
         words
     }
 }
@@ -202,16 +197,12 @@ fn agreed_claim(session: &Session, index: usize) -> String {
     let terms = Terms::of(session);
     let comparison = &terms.comparisons[index];
     let plain = format!("{} and {} sound different", comparison.a, comparison.b);
-    let claims = agreed(&terms).into_iter().filter_map(|block| match block {
+    let mut claims = agreed(&terms).into_iter().filter_map(|block| match block {
         Block::Pair(name, value) if name == "Claim" => Some(value),
         _ => None,
     });
-    claims
-        .skip(index)
-        .take(1)
-        .filter(|claim| *claim != plain)
-        .map(|claim| format!("; claim: {claim}"))
-        .collect()
+    let claim = claims.nth(index).filter(|claim| *claim != plain);
+    claim.map(|claim| format!("; claim: {claim}")).unwrap_or_default()
 }
 
 /// How large the difference of two cables is, and of what kind.

@@ -227,8 +227,8 @@ fn unknown_option(error: &clap::Error) -> Option<String> {
         .filter(|typed| error.kind() == ErrorKind::UnknownArgument && typed.starts_with('-'))?;
     let near =
         named(ContextKind::SuggestedArg).map_or_else(String::new, |near| format!("; did you mean {near}?"));
-    let command = std::env::args().take_while(|argument| !argument.starts_with('-')).skip(1).take(1);
-    let command: String = command.map(|name| format!(" {name}")).collect();
+    let mut words = std::env::args().take_while(|argument| !argument.starts_with('-'));
+    let command = words.nth(1).map(|name| format!(" {name}")).unwrap_or_default();
     Some(format!("{typed} is not known here{near} (`earwitness{command} --help` lists what is)"))
 }
 

@@ -91,8 +91,12 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     super::timings::stage("output");
     // Everything was read: from here on what lies in an archive is called so.
     for archive in &archives {
-        all.iter_mut().for_each(|checked| checked.file = archive.shown(&checked.file));
-        registers.iter_mut().for_each(|(folder, _)| *folder = archive.shown(folder));
+        for checked in &mut all {
+            checked.file = archive.shown(&checked.file);
+        }
+        for (folder, _) in &mut registers {
+            *folder = archive.shown(folder);
+        }
     }
     if arguments.json {
         let mut document = json!({

@@ -69,9 +69,10 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&safe(comparison.map_or("", |comparison| &comparison.name)));
     let cables = comparison.map_or(("", ""), |comparison| {
         let exchanged = sitting.drawn.as_ref().zip(trial.comparison);
-        match exchanged.is_some_and(|(drawn, of)| drawn.is_exchanged(usize::from(of))) {
-            true => (comparison.b.as_str(), comparison.a.as_str()),
-            false => (comparison.a.as_str(), comparison.b.as_str()),
+        if exchanged.is_some_and(|(drawn, of)| drawn.is_exchanged(usize::from(of))) {
+            (comparison.b.as_str(), comparison.a.as_str())
+        } else {
+            (comparison.a.as_str(), comparison.b.as_str())
         }
     });
     row.push_field(&safe(cables.0));

@@ -166,9 +166,10 @@ pub fn forest(protocol: Protocol, comparison: &ComparisonResult, alpha: Option<f
     )
     .tall(height)
     .right(if named { 66.0 } else { 24.0 });
-    chart = match named {
-        true => chart.left_for(rows.iter().map(|(row, _)| row.name.as_str()).chain(["all together"])),
-        false => chart.left(24.0),
+    chart = if named {
+        chart.left_for(rows.iter().map(|(row, _)| row.name.as_str()).chain(["all together"]))
+    } else {
+        chart.left(24.0)
     };
     let chance = protocol.chance();
     chart.upright(Tone::Chance, chance);

@@ -404,7 +404,7 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
                 lines.extend(wrap(&format!("Answers in order: {}.", words.join(", ")), width));
             }
             Block::Level { decibels, .. } => {
-                lines.push(format!("Level: {decibels}.", decibels = printed::fixed(*decibels, 0, "dB")))
+                lines.push(format!("Level: {decibels}.", decibels = printed::fixed(*decibels, 0, "dB")));
             }
             Block::Gap => {
                 if lines.last().is_some_and(|line: &String| !line.is_empty()) {

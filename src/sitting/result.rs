@@ -39,7 +39,7 @@ pub fn page(
                 _ if !judged => "The qualification was not passed.".clone_into(&mut heading),
                 [only] => heading.clone_from(&only.verdict.title),
                 several => {
-                    heading = format!("Verdicts on {}", printed::count(several.len() as u64, "comparison"))
+                    heading = format!("Verdicts on {}", printed::count(several.len() as u64, "comparison"));
                 }
             }
             wager(view, shown, &mut blocks);

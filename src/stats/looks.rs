@@ -156,30 +156,14 @@ impl Looks {
             )));
         }
         let risk = 1.0 - level;
-        let lowest = |tail: f64| self.bisected(|p| self.tails(look, correct, p).0 >= tail);
-        let highest = |tail: f64| self.bisected(|p| self.tails(look, correct, p).1 < tail);
+        let lowest = |tail: f64| bisected(|p| self.tails(look, correct, p).0 >= tail);
+        let highest = |tail: f64| bisected(|p| self.tails(look, correct, p).1 < tail);
         Ok(LookLimits {
             interval: Interval { level, lower: lowest(risk / 2.0), upper: highest(risk / 2.0) },
             lower: lowest(risk),
             upper: highest(risk),
             tails: self.tails(look, correct, self.chance),
         })
-    }
-
-    /// Where something that is false below and true above begins to be true.
-    fn bisected(&self, holds: impl Fn(f64) -> bool) -> f64 {
-        if holds(0.0) {
-            return 0.0;
-        }
-        if !holds(1.0) {
-            return 1.0;
-        }
-        let (mut low, mut high) = (0.0, 1.0);
-        for _ in 0..BISECTIONS {
-            let middle = f64::midpoint(low, high);
-            if holds(middle) { high = middle } else { low = middle }
-        }
-        f64::midpoint(low, high)
     }
 
     /// Probabilities of coming at least as far up, and at least as far down, as this score at this look.
@@ -249,4 +233,20 @@ fn convolved(from: &[f64], more: u64, chance: f64) -> Vec<f64> {
         }
     }
     to
+}
+
+/// Where something that is false below and true above begins to be true.
+fn bisected(holds: impl Fn(f64) -> bool) -> f64 {
+    if holds(0.0) {
+        return 0.0;
+    }
+    if !holds(1.0) {
+        return 1.0;
+    }
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..BISECTIONS {
+        let middle = f64::midpoint(low, high);
+        if holds(middle) { high = middle } else { low = middle }
+    }
+    f64::midpoint(low, high)
 }

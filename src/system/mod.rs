@@ -66,6 +66,7 @@ impl Typing {
     }
 
     /// The same, showing nothing of what is typed but the end of its line.
+    #[must_use]
     pub fn hidden(&self) -> Self {
         let mut hidden = self.0.clone();
         hidden.local_modes.remove(LocalModes::ECHO);

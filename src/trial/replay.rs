@@ -93,7 +93,7 @@ impl Replay {
             Record::LinkOpened { .. } | Record::LinksPassed { .. }
                 if self.ledger.sealing.awaited().is_empty() =>
             {
-                self.draw_next()?
+                self.draw_next()?;
             }
             // What was drawn for the next trial is dropped, and this one is drawn anew.
             Record::VotesVoid { .. } => {

@@ -225,7 +225,7 @@ const PRINTED_UNITS: [&str; 14] =
 
 /// Numbers that a line of source formats by itself: a placeholder with decimals before a unit, or before "p".
 fn formats_by_itself(line: &str) -> bool {
-    let decimals = line.match_indices("}").any(|(end, _)| {
+    let decimals = line.match_indices('}').any(|(end, _)| {
         let Some(start) = line[..end].rfind('{') else { return false };
         let unit: String = line[end + 1..]
             .strip_prefix([' ', '\u{a0}'])

@@ -5,6 +5,8 @@
 //! were read, how many refused, and how long the slowest took. What broke something is kept in the system's folder for temporary
 //! files, and its name is told.
 
+#![expect(clippy::print_stdout, reason = "says what was tried to who asks with --nocapture")]
+
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -206,9 +208,10 @@ fn measured_tables() {
     attack("accuracy", 1, &[accuracy], |bytes| said(AccuracyTable::parse(&decode(bytes), "a.csv")));
     let response: String = (0..30)
         .map(|row| 20.0 * 1000_f64.powf(f64::from(row) / 29.0))
-        .map(|hertz| format!("{hertz:.3},{:.4},{:.3}\n", -hertz / 4e4, -hertz / 2e3))
-        .collect();
-    let response = format!("# invented\nfrequency_hz,gain_db,phase_deg\n{response}").into_bytes();
+        .map(|hertz| format!("{hertz:.3},{:.4},{:.3}", -hertz / 4e4, -hertz / 2e3))
+        .collect::<Vec<_>>()
+        .join("\n");
+    let response = format!("# invented\nfrequency_hz,gain_db,phase_deg\n{response}\n").into_bytes();
     attack("response", 4, &[response], |bytes| said(ResponseTable::parse(&decode(bytes), "r.csv")));
 }
 
@@ -254,13 +257,13 @@ fn journals_registers_copies_and_archives() {
     let night = project("tests/journals/format-1-night.jsonl");
     attack("journal", 1, &[honest.clone(), night], |bytes| {
         let read = journal::read_from(Path::new("mutated"), &mut &bytes[..]);
-        let sound = read.as_ref().ok().map(|journal| verify::verify(journal));
+        let sound = read.as_ref().ok().map(verify::verify);
         assert!(bytes == honest || sound.is_none_or(|checked| !checked.is_sound() || checked.records > 0));
         said(read)
     });
     let sat = crate::commands::sealed_inputs::sat();
     let register = std::fs::read(sat.path().join("sittings").join(register::REGISTER)).expect("a register");
-    attack("register", 1, &[register.clone()], |bytes| {
+    attack("register", 1, std::slice::from_ref(&register), |bytes| {
         std::fs::write(folder.path().join(register::REGISTER), bytes).expect("written");
         said(register::read(folder.path()))
     });
@@ -305,7 +308,7 @@ fn journals_registers_copies_and_archives() {
         left_out: Vec::new(),
     };
     let whole = archive.to_bytes().expect("written");
-    attack("archive", 1, &[whole.clone()], |bytes| {
+    attack("archive", 1, std::slice::from_ref(&whole), |bytes| {
         let read = Archive::parse(bytes);
         assert!(read.is_err() || bytes == whole, "another spelling was read");
         said(read)

@@ -40,7 +40,12 @@ fn evening(protocol: &'static str, order: usize, guest: bool, linked: bool) -> (
     let (night_clock, night_recorder) = (clock.clone(), recorder.clone());
     let host = Host::start(move || {
         let mut environment = environment(night_clock, &night_recorder);
-        let secret = blind::secret_of_session(&session, &stimuli(), &[OF_THE_PHONE, "lamp"], &[order; 3]);
+        let secret = if linked {
+            // Three that draw differently.
+            blind::secret(order as u64 + 3)
+        } else {
+            blind::secret_of_session(&session, &stimuli(), &[OF_THE_PHONE, "lamp"], &[order; 3])
+        };
         environment.common.secret = Arc::new(move || Ok(secret.clone()));
         (NightRequest { guest, ..request_of(session) }, environment)
     })

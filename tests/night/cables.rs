@@ -204,9 +204,11 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
                 let asleep = AtomicBool::new(false);
                 std::thread::scope(|inner| {
                     let once = inner.spawn(|| person.works(&awake, &asleep));
-                    while !ends.load(Ordering::SeqCst)
-                        && !(sleeps.load(Ordering::SeqCst) && host_presents(&host))
-                    {
+                    loop {
+                        let sleeps_now = sleeps.load(Ordering::SeqCst) && host_presents(&host);
+                        if ends.load(Ordering::SeqCst) || sleeps_now {
+                            break;
+                        }
                         std::thread::sleep(Duration::from_millis(20));
                     }
                     asleep.store(true, Ordering::SeqCst);
@@ -292,7 +294,7 @@ fn only_the_first_page_with_the_code_is_the_operators_and_nobody_reads_or_confir
 fn chromium_is_the_operator_of_a_whole_sitting_through_a_reload_and_a_sleep() {
     let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
-    let table = "kind = \"operator\"\napart = \"700 ms\"\nsettle = \"700 ms\"\nspread = \"100 ms\"\nlabels = \"drawn\"";
+    let table = "kind = \"operator\"\napart = \"1500 ms\"\nsettle = \"1500 ms\"\nspread = \"100 ms\"\nlabels = \"drawn\"";
     cables(folder.path(), table);
     let file = folder.path().join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");

@@ -114,6 +114,9 @@ impl Evening {
     }
 }
 
+/// A change of a journal's records, and its name.
+type Change<'c> = (&'c str, Box<dyn Fn(&mut Vec<Record>)>);
+
 #[test]
 fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -284,7 +287,6 @@ fn each_rule_broken(read: &journal::Journal) {
             .rposition(|one| matches!(one, Record::LinksAsked { .. }))
             .expect("a record")
     };
-    type Change<'c> = (&'c str, Box<dyn Fn(&mut Vec<Record>)>);
     let changes: Vec<Change> = vec![
         (
             "passed over before its time",

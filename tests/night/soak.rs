@@ -1,6 +1,8 @@
 //! An evening of hours on a clock that is moved by hand: what the night holds in memory and how many files it has open stay what
 //! they were. `EARWITNESS_SOAK=240` makes it four hours; in a few trials the same is tried each time.
 
+#![expect(clippy::print_stdout, reason = "says what was measured to who asks with --nocapture")]
+
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 

@@ -75,7 +75,7 @@ await until("the end", async () => {
   // The phone falls asleep once, in the middle of a presentation; the trial is void and comes again.
   if (!slept && seen.filter((one) => one.startsWith("Connect")).length === 2) {
     slept = true;
-    await soon(2200);
+    await soon(4000);
     await page.reload();
     return false;
   }

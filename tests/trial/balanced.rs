@@ -275,21 +275,23 @@ fn exchanging_the_cables_changes_what_is_played_and_not_what_is_right() {
 /// A change of a journal's records.
 type Change = fn(&mut Vec<Record>);
 
+fn opening(records: &mut [Record]) -> &mut Opening {
+    match &mut records[0] {
+        Record::Opening(opening) => opening,
+        _ => unreachable!("a journal begins with its opening"),
+    }
+}
+
+fn drawn(records: &mut [Record]) -> &mut Option<balance::DrawnOnce> {
+    match records.last_mut() {
+        Some(Record::Closing(closing)) => &mut closing.drawn,
+        _ => unreachable!("it is closed"),
+    }
+}
+
 #[test]
 fn neither_order_nor_cables_can_be_told_otherwise_afterwards() {
     let records = kit::in_memory(&balanced(Protocol::Abx), 550).finish().journal.records;
-    fn opening(records: &mut [Record]) -> &mut Opening {
-        match &mut records[0] {
-            Record::Opening(opening) => opening,
-            _ => unreachable!("a journal begins with its opening"),
-        }
-    }
-    fn drawn(records: &mut [Record]) -> &mut Option<balance::DrawnOnce> {
-        match records.last_mut() {
-            Some(Record::Closing(closing)) => &mut closing.drawn,
-            _ => unreachable!("it is closed"),
-        }
-    }
     let changes: [(&str, Change); 10] = [
         ("the cables told the other way round", |records| {
             let once = drawn(records).as_mut().unwrap();

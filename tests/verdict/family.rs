@@ -50,7 +50,7 @@ fn guessers_are_rarely_named() {
             .comparisons
             .iter()
             .flat_map(|comparison| &comparison.results[12 * panel..12 * (panel + 1)])
-            .filter_map(|own| own.p_value())
+            .filter_map(earwitness::verdict::ListenerResult::p_value)
             .collect();
         let least = many::holm(&p_values).expect("probabilities").into_iter().fold(1.0, f64::min);
         named += u32::from(least <= 0.05);

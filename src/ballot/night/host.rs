@@ -144,7 +144,7 @@ impl Night {
                     DoorWish::Seats(seats) => room.seats = *seats,
                     DoorWish::Shared => room.shared = true,
                 }
-                return self.step(at_ms, self.door_of(room));
+                return self.step(at_ms, Self::door_of(room));
             }
             Command::Gone(seat) => {
                 return self.step(at_ms, Event::Leave { seat: *seat, removed: false });

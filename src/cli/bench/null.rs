@@ -147,7 +147,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
         )?;
         match predicted.as_ref().and_then(|predicted| predicted.bands.get(index).copied().flatten()) {
             Some(predicted) => {
-                writeln!(out, "  predicted {predicted:>10}", predicted = printed::fixed(predicted, 1, "dB"))?
+                writeln!(out, "  predicted {predicted:>10}", predicted = printed::fixed(predicted, 1, "dB"))?;
             }
             None => writeln!(out)?,
         }
