@@ -1,5 +1,5 @@
 //! What is agreed on, on one screen: what is asked, the score needed, the odds, three cautions. The whole of it waits
-//! behind keys: [`agreed`](super::agreed) and every caution.
+//! behind keys: [`mod@super::agreed`] and every caution.
 
 use super::agreed::{self, agreed};
 use crate::screen::{Action, Block, Fold, PageScene, Progress, StageKind};

@@ -240,7 +240,7 @@ pub fn analyse_found(
 }
 
 /// Analyses a score at a look that shares its risk with others: p-value, intervals and limits take all looks so far into
-/// account ([`Looks::limits`]), and so does the score needed. `mid_p`, `wilson` and `jeffreys` stay those of a test that is
+/// account ([`super::looks::Looks::limits`]), and so does the score needed. `mid_p`, `wilson` and `jeffreys` stay those of a test that is
 /// looked at once; the Bayes factor does not depend on the looks.
 ///
 /// # Errors

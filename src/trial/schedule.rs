@@ -6,7 +6,7 @@
 //! in [`seal`](super::seal). A *stimulus* is an index in the opening's `stimuli`; the stimuli of a comparison are those
 //! with its index and `control` null, those of a control the ones with its index as `control`, in the list's order.
 //!
-//! 0. **Once for the whole sitting** ([`balance`](super::balance)), where the panel asks for it: for each comparison in turn
+//! 0. **Once for the whole sitting** ([`balance`]), where the panel asks for it: for each comparison in turn
 //!    `below(2)`, and where it is 1 the comparison's stimuli and controls are heard with their sides exchanged, in all
 //!    parts; then `below` draws one of the opening's `rows`.
 //! 1. **Qualification**, if the terms have it: the positive controls (all but `identical`) in the terms' order, one
