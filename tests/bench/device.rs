@@ -73,7 +73,7 @@ fn a_cable_goes_from_the_capture_to_a_verdict() {
     let shape = ["--from", "30", "--seconds", "0.6", "--repeats", "3", "--pause", "0.4"];
     let loud = ["--level", "-12", "--yes"];
     let said = run(&[&["bench", "capture", "--out", "cable.wav"][..], &shape, &loud].concat());
-    assert!(said.contains("peaks -12.9 dBFS and"), "{said}");
+    assert!(said.contains("peaks −12.9 dBFS and"), "{said}");
     // Music through the same cable twice, and through none: the recordings are what is played.
     let music: Vec<f64> = (0..72_000)
         .map(|n| {

@@ -68,21 +68,26 @@ async function audit(what) {
 await audit("the labels");
 await page.click("#done");
 await until("the end", async () => {
-  const now = await head();
-  if (now === "It is over" || child.exitCode !== null) { return true; }
-  const button = await page.locator("#done").textContent({ timeout: 50 }).catch(() => null);
-  if (!button) { return false; }
+  // What is read and what is pressed are one moment of the page.
+  const sleeps = !slept && seen.filter((one) => one.startsWith("Connect")).length === 2;
+  const found = await page.evaluate((press) => {
+    const [button, giant] = ["#done", ".giant"].map((one) => document.querySelector(one));
+    const there = Boolean(button) && !button.disabled && button.getClientRects().length > 0;
+    const state = { now: document.querySelector("h1")?.textContent ?? "", giant: giant?.textContent ?? "", there };
+    if (there && press) { button.click(); }
+    return state;
+  }, !sleeps).catch(() => ({ now: "", giant: "", there: false }));
+  if (found.now === "It is over" || child.exitCode !== null) { return true; }
+  if (!found.there) { return false; }
   // The phone falls asleep once, in the middle of a presentation; the trial is void and comes again.
-  if (!slept && seen.filter((one) => one.startsWith("Connect")).length === 2) {
+  if (sleeps) {
     slept = true;
     await soon(4000);
     await page.reload();
     return false;
   }
-  const giant = now === "Connect" ? await page.locator(".giant").textContent({ timeout: 50 }).catch(() => "") : "";
-  if (!pictured.has(now)) { pictured.add(now); await take(page, now.toLowerCase()); }
-  await page.locator("#done").click({ timeout: 200 }).catch(() => {});
-  seen.push(`${now}${giant}`);
+  if (!pictured.has(found.now)) { pictured.add(found.now); await take(page, found.now.toLowerCase()); }
+  seen.push(`${found.now}${found.now === "Connect" ? found.giant : ""}`);
   return false;
 }, 60000);
 await take(page, "over");

@@ -316,7 +316,7 @@ fn a_device_that_keeps_no_time_is_suspected_and_the_trial_is_void() {
     let device = VirtualDevice::start(&[("CLOCK", "none")]);
     let mut sitting = Sitting::start(folder.path(), &device);
     sitting.listen(&["a"]);
-    sitting.said.wait_for("the device seems to run at ");
+    sitting.said.wait_for("the device seems to run at");
     drop(sitting.keys);
     let left = ran(&sitting.child.wait_with_output().expect("it ends"), &["run", "--plain"]);
     assert_eq!(left.code, 1, "{}", left.err);
