@@ -25,7 +25,7 @@ pub(super) use top::design;
 use super::model::Report;
 use super::svg::{self, Figure};
 use crate::stats::one::{Analysis, Estimate};
-use crate::units::printed;
+use crate::units::printed::{self, percent};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -202,17 +202,7 @@ fn d_prime(analysis: &Analysis) -> String {
     format!("{:.2} ({:.2} to {:.2})", found.value, found.lower, found.upper)
 }
 
-/// "76 %".
-fn percent(share: f64) -> String {
-    printed::percent(share)
-}
-
 /// "1 trial", "16 trials".
 fn count(number: usize, one: &str) -> String {
     crate::units::printed::count(number as u64, one)
-}
-
-/// A time in seconds as people say it.
-fn length(seconds: f64) -> String {
-    printed::seconds(seconds)
 }

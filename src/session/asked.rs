@@ -217,8 +217,9 @@ pub(super) fn more(
                 Some(said) if said != means => Err(table.error_at(
                     "more",
                     format!(
-                        "with an amount of {amount} dB side {means:?} is the one that is {attribute}, where A is as it was \
-                         and B is altered; correct `more` or remove it"
+                        "with an amount of {amount} dB side {} is the one that is {attribute}, where A is as it was \
+                         and B is altered; correct `more` or remove it",
+                        if means == Side::A { "A" } else { "B" }
                     ),
                 )),
                 _ => Ok(Some(means)),

@@ -1,8 +1,5 @@
 //! Headless Chromium as six phones, a tablet and the room's display through a whole night on loopback.
 
-use std::path::Path;
-use std::process::Command;
-
 /// An invented club's mark: a disc of 16 by 16 pixels, with an author's name in the file that nobody is to see.
 #[rustfmt::skip]
 const MARK: [u8; 145] = [
@@ -17,21 +14,9 @@ const MARK: [u8; 145] = [
 
 #[test]
 fn six_phones_a_tablet_and_the_display_through_a_whole_night() {
-    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     std::fs::write(folder.path().join("mill.png"), MARK).expect("the mark is written");
     let club = "[club]\nname = \"The invented circle\"\nlogo = \"mill.png\"\n";
     super::stage::session(folder.path(), "abx", 2, club);
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/night.mjs");
-    let output = Command::new("node")
-        .arg(script)
-        .arg(env!("CARGO_BIN_EXE_earwitness"))
-        .arg(folder.path())
-        .env("EARWITNESS_NODE_MODULES", modules)
-        .output()
-        .expect("node runs");
-    let said =
-        format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success(), "{said}");
-    assert!(said.contains("night in a browser: all held"), "{said}");
+    crate::in_browser("night.mjs", folder.path(), "night");
 }

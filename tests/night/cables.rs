@@ -2,7 +2,6 @@
 
 use std::net::SocketAddr;
 use std::path::Path;
-use std::process::Command;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -292,23 +291,12 @@ fn only_the_first_page_with_the_code_is_the_operators_and_nobody_reads_or_confir
 
 #[test]
 fn chromium_is_the_operator_of_a_whole_sitting_through_a_reload_and_a_sleep() {
-    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     let table = "kind = \"operator\"\napart = \"1500 ms\"\nsettle = \"1500 ms\"\nspread = \"100 ms\"\nlabels = \"drawn\"";
     cables(folder.path(), table);
     let file = folder.path().join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session");
     std::fs::write(&file, text.replace("warm_up = 1", "warm_up = 0")).expect("written");
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/operator.mjs");
-    let output = Command::new("node")
-        .arg(script)
-        .args([Path::new(env!("CARGO_BIN_EXE_earwitness")), folder.path()])
-        .args(std::env::var_os("EARWITNESS_PICTURES"))
-        .env("EARWITNESS_NODE_MODULES", modules)
-        .output()
-        .expect("node runs");
-    let said =
-        format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success() && said.contains("operator in a browser: all held"), "{said}");
+    crate::in_browser("operator.mjs", folder.path(), "operator");
     succeeded(folder.path(), &["verify", "."]);
 }

@@ -20,20 +20,9 @@ fn session(folder: &Path) {
 
 #[test]
 fn chromium_as_witness_through_sleep_reload_death_and_a_killed_computer() {
-    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     session(folder.path());
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/witness.mjs");
-    let output = Command::new("node")
-        .arg(script)
-        .args([Path::new(env!("CARGO_BIN_EXE_earwitness")), folder.path()])
-        .args(std::env::var_os("EARWITNESS_PICTURES"))
-        .env("EARWITNESS_NODE_MODULES", modules)
-        .output()
-        .expect("node runs");
-    let said =
-        format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success() && said.contains("witnesses in a browser: all held"), "{said}");
+    let said = crate::in_browser("witness.mjs", folder.path(), "witnesses");
     let held = earwitness(
         folder.path(),
         &["verify", ".", "--witness", "copy-first.json", "--witness", "copy-second.json"],

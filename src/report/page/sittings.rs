@@ -3,11 +3,12 @@
 use maud::{Markup, html};
 
 use super::checking::numbers as sitting_numbers;
+use super::count;
 use super::sources::traced;
 use super::table::{Row, numbers, table, words};
-use super::{count, length};
 use crate::evidence::{DeviceFacts, NotCounted, SittingFacts};
 use crate::report::model::Report;
+use crate::units::printed;
 
 /// Every sitting, and what is compared byte by byte.
 pub(super) fn appendix(report: &Report) -> Markup {
@@ -69,7 +70,7 @@ fn sittings(report: &Report) -> Markup {
             html! { span data-shown="right" { @if let Some(correct) = sitting.correct { (correct) } @else { "sealed" } } },
             html! { (sitting.void) },
             html! { (sitting.resumed) },
-            html! { (length(sitting.length_s)) },
+            html! { (printed::seconds(sitting.length_s)) },
             html! { (sitting.output) @if let Some(path) = sitting.output_path { ", " (path.words()) } },
         ],
     };
