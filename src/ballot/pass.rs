@@ -6,13 +6,13 @@
 
 use std::io::Write as _;
 use std::net::SocketAddr;
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
 use crate::files;
+use crate::system::OwnerOnly as _;
 use crate::trial::{Digest, Secret};
 
 /// Letters and digits that nobody confuses when they are read aloud or from a distance: 28 of them.
@@ -179,7 +179,7 @@ impl PassFile {
             .write(true)
             .create(true)
             .truncate(true)
-            .mode(0o600)
+            .owner_only()
             .open(&temporary)
             .map_err(failed)?;
         file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;

@@ -3,14 +3,13 @@
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Write as _;
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
 use super::NightError;
 use crate::files;
-use crate::trial::private;
+use crate::system::OwnerOnly as _;
 
 /// Lines that one night's log may hold. What comes after is only counted: a flood must not fill the disk.
 const MOST_LINES: usize = 20_000;
@@ -46,7 +45,7 @@ impl Log {
         let file = std::fs::OpenOptions::new()
             .append(true)
             .create(true)
-            .mode(private::FILE)
+            .owner_only()
             .open(&path)
             .map_err(|error| NightError::file(&path, "opened", &error))?;
         Ok(Self { file, path, lines, counts: BTreeMap::new() })

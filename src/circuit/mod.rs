@@ -81,13 +81,13 @@ pub const EPSILON0: f64 = 1.0 / (MU0 * SPEED_OF_LIGHT * SPEED_OF_LIGHT);
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CircuitError {
     /// A frequency is negative or not finite.
-    #[error("the frequency {0} Hz cannot be computed; frequencies are finite and not negative")]
+    #[error("the frequency {} Hz cannot be computed; frequencies are finite and not negative", crate::units::printed::written(*.0))]
     Frequency(f64),
     /// A shape that does not exist or cannot be solved.
     #[error("{0}")]
     Geometry(String),
     /// A value out of its bounds.
-    #[error("{what} is {value} {unit}, {allowed}")]
+    #[error("{what} is {} {unit}, {allowed}", crate::units::printed::written(*value))]
     Value {
         /// Which quantity.
         what: &'static str,

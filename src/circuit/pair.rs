@@ -24,6 +24,8 @@ pub struct ParallelPair {
     pub permittivity: f64,
 }
 
+/// Wires further apart than this, in metres, are no cable.
+const WIDEST_M: f64 = 1.0;
 /// More multipoles than this are not tried.
 const MOST_MULTIPOLES: usize = 700;
 
@@ -33,6 +35,14 @@ impl ParallelPair {
         self.wire.check()?;
         check_at_least("the permittivity", self.permittivity, 1.0, "(relative)", "at least 1 is needed")?;
         let diameter = 2.0 * self.wire.radius_m;
+        if self.spacing_m > WIDEST_M {
+            return Err(CircuitError::Value {
+                what: "the spacing",
+                value: self.spacing_m,
+                unit: "m",
+                allowed: "at most 1 m is computed as a pair",
+            });
+        }
         if !self.spacing_m.is_finite() || self.spacing_m <= diameter * 1.001 {
             return Err(CircuitError::Geometry(format!(
                 "two wires of {:.4} mm diameter touch or overlap at {:.4} mm from centre to centre; the spacing must be \

@@ -62,14 +62,22 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         .iter()
         .map(|comparison| predict::on_clips(&session, comparison, &mut ears))
         .collect::<Result<Vec<_>, _>>()?;
+    let (scale, sizes) = predict_sizes::of_session(&session);
+    let mut known = BTreeMap::new();
     let on_paper = session
         .comparisons
         .iter()
         .map(|comparison| {
-            let (scale, sizes) = predict_sizes::of_session(&session);
-            predict_sizes::on_paper(&session, comparison, (scale, &sizes), &mut ears)
+            // Comparisons of the same cables on the same clips are computed once.
+            let key = (comparison.a, comparison.b, &comparison.clips);
+            if let Some(paper) = known.get(&key) {
+                return Ok(SizesOnPaper::clone(paper));
+            }
+            let paper = predict_sizes::on_paper(&session, comparison, (scale, &sizes), &mut ears)?;
+            known.insert(key, paper.clone());
+            Ok(paper)
         })
-        .collect::<Result<Vec<_>, _>>()?;
+        .collect::<Result<Vec<_>, Failure>>()?;
     timings::stage("cautions");
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let notes: Vec<&String> = session.notes.iter().chain(stimuli.notes()).collect();

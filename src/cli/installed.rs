@@ -6,6 +6,10 @@ use std::path::PathBuf;
 use clap_complete::Shell;
 
 use super::Failure;
+use super::whole::{self, Existing};
+
+/// Longer than any manual page.
+const MOST_BYTES: u64 = 1 << 20;
 
 /// What was typed after `completions`.
 #[derive(Debug, clap::Args)]
@@ -39,6 +43,14 @@ pub fn man(arguments: &ManArguments, out: &mut dyn Write) -> Result<(), Failure>
         ))
     };
     crate::files::make_folder(dir).map_err(failed)?;
-    clap_mangen::generate_to(super::line(), dir).map_err(failed)?;
+    // They are made in a folder that goes away again, so that a full disk leaves no half of a page.
+    let drafts = tempfile::Builder::new().prefix(".earwitness-").tempdir_in(dir).map_err(failed)?;
+    clap_mangen::generate_to(super::line(), drafts.path()).map_err(failed)?;
+    for page in std::fs::read_dir(drafts.path()).map_err(failed)? {
+        let page = page.map_err(failed)?;
+        let text = crate::files::read(&page.path(), MOST_BYTES).map_err(failed)?;
+        whole::with(&dir.join(page.file_name()), Existing::Replace, |file| file.write_all(&text))
+            .map_err(failed)?;
+    }
     Ok(writeln!(out, "{}", dir.display())?)
 }

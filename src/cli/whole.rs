@@ -34,9 +34,7 @@ pub(super) fn with(
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut temporary = tempfile::Builder::new();
     temporary.prefix(".earwitness-");
-    // As other programs make files: what the user's mask leaves.
-    #[cfg(unix)]
-    temporary.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    crate::system::as_masked(&mut temporary);
     let mut file = std::io::BufWriter::new(temporary.tempfile_in(folder)?);
     fill(&mut file)?;
     let file = file.into_inner().map_err(std::io::IntoInnerError::into_error)?;

@@ -150,12 +150,7 @@ fn unfinished(path: &Path) -> Result<NamedTempFile, ClipError> {
     remove_abandoned(folder);
     let mut builder = tempfile::Builder::new();
     builder.prefix(UNFINISHED.0).suffix(UNFINISHED.1);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // As a file made in the usual way: the user's mask takes away what it wants.
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
+    crate::system::as_masked(&mut builder);
     loop {
         let temporary = builder.tempfile_in(folder).map_err(|error| cannot(path, &error))?;
         if claim(temporary.as_file(), temporary.path()) {

@@ -70,6 +70,8 @@ pub enum Stopped {
         what: Displaced,
         /// Where what it held was written to.
         kept: Option<PathBuf>,
+        /// Whether the secret of its draws is gone as well: nothing goes on without it.
+        lost: bool,
     },
     /// The sound file cannot take more.
     #[error("the sound file cannot be written: {reason}")]
@@ -105,6 +107,10 @@ impl Stopped {
     /// What is left, and what to do.
     pub fn remedy(&self) -> &'static str {
         match self {
+            Self::Displaced { lost: true, .. } => {
+                "Nothing more was taken. The secret of its draws is gone as well, so this sitting cannot go on. What was kept \
+                 still shows what was answered. Find out who removed the folder before you start another"
+            }
             Self::Displaced { kept: Some(_), .. } => {
                 "Nothing more was taken. Put what was kept back under the journal's name, then run the same command again to \
                  resume"
@@ -379,8 +385,16 @@ impl<M: Machine> Driver<M> {
 
     /// Asks the journal's place; what the journal holds is kept elsewhere where it is no longer there.
     fn at_its_place(&mut self, ask: impl FnOnce(&mut Place) -> Result<(), Displaced>) -> Result<(), Stopped> {
-        let place = self.place.as_mut().map_err(|what| Stopped::Displaced { what: *what, kept: None })?;
-        ask(place).map_err(|what| Stopped::Displaced { what, kept: place.keep_elsewhere() })
+        let place = self.place.as_mut().map_err(|what| Stopped::Displaced {
+            what: *what,
+            kept: None,
+            lost: false,
+        })?;
+        ask(place).map_err(|what| Stopped::Displaced {
+            what,
+            kept: place.keep_elsewhere(),
+            lost: !place.has_its_secret(),
+        })
     }
 
     fn perform(&mut self, effect: Effect) -> Result<(), Stopped> {

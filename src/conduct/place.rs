@@ -4,10 +4,11 @@
 
 use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, Read as _, Write as _};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 use crate::files;
+use crate::system::{OwnerOnly as _, identity};
+use crate::trial::sittings::secret_file;
 
 /// What became of a journal that is no longer at its place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -29,8 +30,8 @@ pub(super) struct Place {
     path: PathBuf,
     /// Open for reading.
     file: File,
-    device: u64,
-    inode: u64,
+    /// Which file it is, of all on this machine.
+    identity: (u64, u64),
     /// What it holds, to be kept whatever becomes of it.
     bytes: Vec<u8>,
 }
@@ -42,12 +43,12 @@ impl Place {
         let now = file.metadata()?;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes)?;
-        Ok(Self { path, file, device: now.dev(), inode: now.ino(), bytes })
+        Ok(Self { path, file, identity: identity(&now), bytes })
     }
 
     fn look(&self) -> Result<Metadata, Displaced> {
         let now = std::fs::symlink_metadata(&self.path).map_err(|_| Displaced::Gone)?;
-        if (now.dev(), now.ino()) == (self.device, self.inode) { Ok(now) } else { Err(Displaced::Replaced) }
+        if identity(&now) == self.identity { Ok(now) } else { Err(Displaced::Replaced) }
     }
 
     /// Whether the path still leads to the file, and the file is what was written; before a record.
@@ -66,6 +67,13 @@ impl Place {
         } else {
             Err(Displaced::OtherLength)
         }
+    }
+
+    /// Whether the secret of its draws lies beside it.
+    pub(super) fn has_its_secret(&self) -> bool {
+        let name = self.path.file_name().map(|name| name.to_string_lossy().into_owned());
+        let folder = self.path.parent().unwrap_or(Path::new("."));
+        name.is_some_and(|name| secret_file(folder, &name).exists())
     }
 
     /// Writes what the file held to a new file near its place, or else in the system's temporary folder. Gives the path;
@@ -87,7 +95,7 @@ impl Place {
     }
 
     fn copy_to(&self, path: &Path) -> io::Result<()> {
-        let mut kept = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
+        let mut kept = OpenOptions::new().write(true).create_new(true).owner_only().open(path)?;
         kept.write_all(&self.bytes)?;
         kept.sync_all()?;
         files::sync_names(path)

@@ -129,18 +129,7 @@ fn refuse_other(kind: FileType) -> Result<()> {
     if kind.is_file() {
         return Ok(());
     }
-    #[cfg(unix)]
-    let what = {
-        use std::os::unix::fs::FileTypeExt as _;
-        match kind {
-            _ if kind.is_fifo() => "a named pipe",
-            _ if kind.is_socket() => "a socket",
-            _ if kind.is_char_device() || kind.is_block_device() => "a device",
-            _ => "a folder",
-        }
-    };
-    #[cfg(not(unix))]
-    let what = "a folder or a device";
+    let what = crate::system::kind(kind);
     Err(Error::new(
         ErrorKind::InvalidInput,
         format!("it is {what}, and only regular files are read; copy what it gives into a file"),

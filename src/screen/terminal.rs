@@ -3,7 +3,6 @@
 use std::fs::File;
 use std::io::{self, IsTerminal, Write};
 use std::mem::ManuallyDrop;
-use std::os::fd::AsFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
@@ -23,7 +22,7 @@ use super::model::{Model, update};
 use super::palette::Palette;
 use super::render::render;
 use super::scene::{Intent, Scene};
-use crate::system::{Typing, is_hung_up};
+use crate::system::{self, Typing, is_hung_up};
 
 /// The terminal is in raw mode and on the other screen now.
 static TAKEN: AtomicBool = AtomicBool::new(false);
@@ -31,7 +30,7 @@ static TAKEN: AtomicBool = AtomicBool::new(false);
 /// A way to the terminal that waits for nobody: the process may hold standard output's lock while a panic elsewhere
 /// has to restore the terminal.
 pub fn writer() -> io::Result<File> {
-    Ok(File::from(io::stdout().as_fd().try_clone_to_owned()?))
+    system::standard_output()
 }
 
 /// Both ends of the program are a terminal.

@@ -7,6 +7,7 @@ use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Inquiry, Side, Sides};
 use crate::stats::sequential::SequentialTest;
 use crate::units::Dimension;
+use crate::units::printed::written;
 
 /// Shortest time in seconds that each slot asked about must be heard (common practice, no source): nobody judges less.
 const SHORTEST_HEARD: f64 = 1.0;
@@ -84,8 +85,9 @@ pub(super) fn heard_at_least(table: &mut Table<'_>) -> Result<u32, SessionError>
         Err(table.error_at(
             "heard_at_least",
             format!(
-                "{seconds} s is outside what is allowed, {SHORTEST_HEARD} to {LONGEST_HEARD} s for each thing that is \
-                 asked about"
+                "{} s is outside what is allowed, {SHORTEST_HEARD} to {LONGEST_HEARD} s for each thing that is \
+                 asked about",
+                written(seconds)
             ),
         ))
     }

@@ -377,10 +377,10 @@ fn not_negative(
 fn ohm_of_a_loudspeaker(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
     let (least, most) = LOUDSPEAKER_OHM;
     match positive(table, key, Dimension::Resistance)? {
-        Some(ohm) if !(least..=most).contains(&ohm) => {
-            Err(table
-                .error_at(key, format!("{ohm} ohm is outside what is allowed, {least} ohm to {most} ohm")))
-        }
+        Some(ohm) if !(least..=most).contains(&ohm) => Err(table.error_at(
+            key,
+            format!("{} ohm is outside what is allowed, {least} ohm to {most} ohm", printed::written(ohm)),
+        )),
         other => Ok(other),
     }
 }
@@ -393,8 +393,13 @@ fn at_most(
     (most, unit): (f64, &str),
 ) -> Result<Option<f64>, SessionError> {
     match not_negative(table, key, dimension)? {
-        Some(value) if value > most => Err(table
-            .error_at(key, format!("{value} {unit} is outside what is allowed, 0 {unit} to {most} {unit}"))),
+        Some(value) if value > most => Err(table.error_at(
+            key,
+            format!(
+                "{} {unit} is outside what is allowed, 0 {unit} to {most} {unit}",
+                printed::written(value)
+            ),
+        )),
         other => Ok(other),
     }
 }
@@ -467,8 +472,9 @@ fn told_of_loudspeaker(notes: &mut Vec<String>, name: &str, table: &ImpedanceTab
     let ((least, most), (smallest, largest)) = (LOUDSPEAKER_OHM, table.magnitudes_ohm());
     if let Some(ohm) = [smallest, largest].into_iter().find(|ohm| !(least..=most).contains(ohm)) {
         return Err(format!(
-            "{name}: an impedance of {ohm} ohm stands in it, and a loudspeaker has from {least} ohm to {most} ohm; check the unit \
-             of the column, or remove the row"
+            "{name}: an impedance of {} ohm stands in it, and a loudspeaker has from {least} ohm to {most} ohm; check the unit \
+             of the column, or remove the row",
+            printed::written(ohm)
         ));
     }
     if let Some((frequency, degrees)) = table.active() {

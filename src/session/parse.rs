@@ -16,6 +16,7 @@ use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Side};
 use crate::stats::williams;
 use crate::units::Dimension;
+use crate::units::printed::written;
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
 const LARGEST_FILE_BYTES: u64 = 4 * 1024 * 1024;
@@ -231,9 +232,10 @@ fn names(table: &mut Table<'_>, key: &'static str) -> Result<Vec<String>, Sessio
 /// A probability strictly between 0 and 1.
 pub(super) fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
     match table.number(key)? {
-        Some(number) if number <= 0.0 || number >= 1.0 => {
-            Err(table.error_at(key, format!("{number} is not a probability between 0 and 1, such as 0.05")))
-        }
+        Some(number) if number <= 0.0 || number >= 1.0 => Err(table.error_at(
+            key,
+            format!("{} is not a probability between 0 and 1, such as 0.05", written(number)),
+        )),
         other => Ok(other),
     }
 }
@@ -299,7 +301,10 @@ fn clips(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Clip>, SessionError
 fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, SessionError> {
     let length = clip.quantity("length", Dimension::Time)?;
     if let Some(seconds) = length.filter(|seconds| *seconds <= 0.0) {
-        return Err(clip.error_at("length", format!("{seconds} s is not a length; give one such as \"8 s\"")));
+        return Err(clip.error_at(
+            "length",
+            format!("{} s is not a length; give one such as \"8 s\"", written(seconds)),
+        ));
     }
     match (clip.text("file")?, clip.text("synth")?) {
         (Some(_), Some(_)) => Err(clip.error("has both `file` and `synth`; a clip is one of them")),

@@ -12,6 +12,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::input::{Contents, Input};
+use crate::units::printed::written;
 use crate::units::{self, Dimension, foreign};
 
 /// What is wrong with a session file, and where.
@@ -225,9 +226,8 @@ impl<'d> Table<'d> {
         most: f64,
     ) -> Result<Option<f64>, SessionError> {
         match self.number(key)? {
-            Some(number) if number < least || number > most => {
-                Err(self.error_at(key, format!("{number} is outside what is allowed, {least} to {most}")))
-            }
+            Some(number) if number < least || number > most => Err(self
+                .error_at(key, format!("{} is outside what is allowed, {least} to {most}", written(number)))),
             other => Ok(other),
         }
     }

@@ -98,11 +98,7 @@ impl Store {
 /// A file in a folder that has no name there and that its owner alone may read.
 fn nameless(folder: &Path) -> std::io::Result<File> {
     let file = tempfile::tempfile_in(folder)?;
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
-    }
+    crate::system::keep_to_owner(&file)?;
     Ok(file)
 }
 

@@ -1,110 +1,91 @@
 //! What is asked of the operating system beyond the standard library, in one place.
 //!
 //! Comes in: an open file, a limit, a piece of work. Goes out: what the system says or does of it. Must not know: what any of it
-//! is for. Only this room names rustix, whose calls are those of POSIX; all of it was run on Linux, and nowhere else.
+//! is for. Only this room names rustix and the standard library's modules of one system; `unix` and `windows` have the same
+//! functions, which a test holds against each other.
+//!
+//! All of it was run on Linux, and nowhere else. What macOS lacks is left out there, and nobody has compiled it for macOS; the
+//! functions for Windows are compiled in tests only, and no program was ever built with them.
 
 use std::fs::OpenOptions;
-use std::io;
-use std::os::fd::{AsFd, OwnedFd};
-use std::os::unix::fs::OpenOptionsExt as _;
-use std::sync::{Mutex, PoisonError};
 
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::mm::{MlockAllFlags, mlockall};
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
-use rustix::time::{ClockId, clock_gettime};
+#[cfg(unix)]
+mod unix;
+#[cfg(unix)]
+pub use unix::*;
 
-/// Opening waits for nobody: neither for the other end of a named pipe nor for a device.
-pub fn never_wait(options: &mut OpenOptions) {
-    options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits().cast_signed());
+#[cfg(any(windows, test))]
+mod windows;
+#[cfg(windows)]
+pub use windows::*;
+
+/// Files that their owner alone may read and write.
+pub trait OwnerOnly {
+    /// A file that is made with these options belongs to its owner alone, where the system keeps owners apart.
+    fn owner_only(&mut self) -> &mut Self;
 }
 
-/// Keeps the memory of this process off the disk: no core dump, and no page swapped out where the system lets a program lock all
-/// it needs (a limit of `memlock` that is not "unlimited" is too small).
-pub fn keep_memory_off_disk() {
-    let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
-    if getrlimit(Resource::Memlock).current.is_none() {
-        let _ = mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE | MlockAllFlags::ONFAULT);
+impl OwnerOnly for OpenOptions {
+    fn owner_only(&mut self) -> &mut Self {
+        for_owner(self);
+        self
     }
 }
 
-/// Asks for so many open files, connections among them; where the limit cannot be raised so far, for as many as there can be.
-pub fn allow_files(wanted: u64) {
-    let Rlimit { current, maximum } = getrlimit(Resource::Nofile);
-    if current.is_some_and(|current| current < wanted) {
-        let current = Some(maximum.map_or(wanted, |most| wanted.min(most)));
-        let _ = setrlimit(Resource::Nofile, Rlimit { current, maximum });
-    }
-}
+#[cfg(test)]
+mod tests {
+    use std::fs::{File, FileType, Metadata, OpenOptions};
+    use std::io;
+    use std::path::Path;
 
-/// Processor seconds of all threads of this process so far.
-pub fn processor_seconds() -> f64 {
-    let spent = clock_gettime(ClockId::ProcessCPUTime);
-    spent.tv_sec as f64 + 1e-9 * spent.tv_nsec as f64
-}
-
-/// Whether nobody is at the other end any more: a window was closed, a connection broke.
-pub fn is_hung_up(of: &impl AsFd) -> bool {
-    // Nothing is asked for: a hang-up is told in any case.
-    let mut ask = [PollFd::new(of, PollFlags::empty())];
-    poll(&mut ask, Some(&Timespec::default())).is_ok()
-        && ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR)
-}
-
-/// How standard input's terminal is set.
-#[derive(Debug)]
-pub struct Typing(Termios);
-
-impl Typing {
-    /// As it is now.
-    ///
-    /// # Errors
-    /// Standard input is no terminal.
-    pub fn now() -> io::Result<Self> {
-        Ok(Self(tcgetattr(io::stdin())?))
+    /// A function that is missing for one system, or differs there, does not compile.
+    macro_rules! both {
+        ($($name:ident: $type:ty;)*) => {
+            $({
+                let _: [$type; 2] = [super::unix::$name, super::windows::$name];
+            })*
+        };
     }
 
-    /// The same, showing nothing of what is typed but the end of its line.
-    #[must_use]
-    pub fn hidden(&self) -> Self {
-        let mut hidden = self.0.clone();
-        hidden.local_modes.remove(LocalModes::ECHO);
-        hidden.local_modes.insert(LocalModes::ECHONL);
-        Self(hidden)
-    }
-
-    /// Sets the terminal so.
-    ///
-    /// # Errors
-    /// The terminal is gone.
-    pub fn set(&self) -> io::Result<()> {
-        Ok(tcsetattr(io::stdin(), OptionalActions::Now, &self.0)?)
-    }
-}
-
-/// Standard error as it was; put back on the way out, by panic too.
-struct Restore(OwnedFd);
-
-impl Drop for Restore {
-    fn drop(&mut self) {
-        let _ = rustix::stdio::dup2_stderr(&self.0);
-    }
-}
-
-/// Runs `action` while standard error leads nowhere, for a library that prints its own complaints there.
-pub fn quietly<T>(action: impl FnOnce() -> T) -> T {
-    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
-    let _guard = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-    let saved = io::stderr().as_fd().try_clone_to_owned();
-    let nowhere = OpenOptions::new().write(true).open("/dev/null");
-    let _restore = match (saved, nowhere) {
-        (Ok(saved), Ok(nowhere)) => {
-            let restore = Restore(saved);
-            let _ = rustix::stdio::dup2_stderr(&nowhere);
-            Some(restore)
+    #[test]
+    fn both_systems_have_the_same_functions() {
+        both! {
+            never_wait: fn(&mut OpenOptions);
+            for_owner: fn(&mut OpenOptions);
+            as_masked: fn(&mut tempfile::Builder<'_, '_>);
+            keep_to_owner: fn(&File) -> io::Result<()>;
+            set_mode: fn(&Path, u32) -> io::Result<()>;
+            identity: fn(&Metadata) -> (u64, u64);
+            kind: fn(FileType) -> &'static str;
+            keep_memory_off_disk: fn();
+            allow_files: fn(u64);
+            processor_seconds: fn() -> f64;
+            is_hung_up: fn(&io::Stdin) -> bool;
+            standard_output: fn() -> io::Result<File>;
+            quietly: fn(fn() -> u8) -> u8;
         }
-        _ => None,
-    };
-    action()
+        let typing = [
+            super::unix::Typing::now().map(|typing| typing.hidden().set()).is_ok(),
+            super::windows::Typing::now().map(|typing| typing.hidden().set()).is_ok(),
+        ];
+        // Whether a test has a terminal nobody knows; Windows has none that can be asked.
+        assert!(!typing[1], "{typing:?}");
+        assert_eq!(super::windows::quietly(|| 3), super::unix::quietly(|| 3));
+    }
+
+    #[test]
+    fn a_file_of_its_owner_is_closed_to_others_and_keeps_its_identity() {
+        use super::{OwnerOnly as _, identity};
+        use std::os::unix::fs::PermissionsExt as _;
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("secret");
+        let file = OpenOptions::new().write(true).create_new(true).owner_only().open(&path).expect("made");
+        let about = file.metadata().expect("there");
+        assert_eq!(about.permissions().mode() & 0o777, 0o600);
+        std::fs::rename(&path, folder.path().join("moved")).expect("moved");
+        std::fs::write(&path, "another").expect("written");
+        let another = std::fs::metadata(&path).expect("there");
+        assert_ne!(identity(&another), identity(&about));
+        assert_eq!(identity(&file.metadata().expect("there")), identity(&about));
+    }
 }

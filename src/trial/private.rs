@@ -7,9 +7,9 @@
 //! sitting keeps its folder closed to others, across cut-offs and restarts. A file system without permissions is used as it
 //! is: there, other users of the machine are not kept out.
 
-use std::fs::Permissions;
-use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
+
+use crate::system::set_mode;
 
 /// Keeps the memory of this process, which is to hold a secret, off the disk as far as the system lets it. Other programs of the
 /// same user, and the superuser, can still read it.
@@ -17,13 +17,10 @@ pub fn process() {
     crate::system::keep_memory_off_disk();
 }
 
-/// Mode of a file while a sitting is open.
-pub const FILE: u32 = 0o600;
-
 /// Keeps others out of the folder.
 pub(super) fn shut(folder: &Path) {
     // Without permissions there is nothing to shut; see above.
-    let _ = std::fs::set_permissions(folder, Permissions::from_mode(0o700));
+    let _ = set_mode(folder, 0o700);
 }
 
 /// Lets others in again, as far as the umask does: into the folder and to its journals, its register and the logs beside
@@ -35,11 +32,11 @@ pub(super) fn unshut(folder: &Path) {
             let name = entry.file_name().to_string_lossy().into_owned();
             let public = !name.starts_with('.') && (name.contains(".jsonl") || name.ends_with(".refused"));
             if public && entry.file_type().is_ok_and(|kind| kind.is_file()) {
-                let _ = std::fs::set_permissions(entry.path(), Permissions::from_mode(0o666 & allowed));
+                let _ = set_mode(&entry.path(), 0o666 & allowed);
             }
         }
     }
-    let _ = std::fs::set_permissions(folder, Permissions::from_mode(0o777 & allowed));
+    let _ = set_mode(folder, 0o777 & allowed);
 }
 
 /// The process's umask, read and not changed: changing it would show in files that other threads make just then.

@@ -8,7 +8,6 @@
 
 use std::fs::OpenOptions;
 use std::io::{Read as _, Write as _};
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 use chacha20poly1305::aead::{Aead as _, KeyInit as _};
@@ -21,6 +20,7 @@ use super::digest::{Digest, hex};
 use super::lock::{LockError, LockKey};
 use super::seal::Secret;
 use crate::files;
+use crate::system::OwnerOnly as _;
 
 /// Version of the file.
 const VERSION: u32 = 2;
@@ -87,8 +87,13 @@ pub fn store(path: &Path, secrets: &[Secret], lock: Option<&LockKey>) -> Result<
     bytes.push(b'\n');
     // Whole or not at all: without the secrets so far a sitting could not go on.
     let part = path.with_extension("secret-part");
-    let mut file =
-        OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&part).map_err(failed)?;
+    let mut file = OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(true)
+        .owner_only()
+        .open(&part)
+        .map_err(failed)?;
     file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(failed)?;
     std::fs::rename(&part, path).map_err(failed)?;
     // Only now does the name survive a loss of power.

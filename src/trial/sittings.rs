@@ -15,11 +15,11 @@
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::files;
+use crate::system::OwnerOnly as _;
 
 use super::balance;
 use super::chain::Appender;
@@ -240,7 +240,7 @@ impl Sittings {
         let file = OpenOptions::new()
             .create(true)
             .append(true)
-            .mode(private::FILE)
+            .owner_only()
             .open(&path)
             .map_err(file_error(&path, "the register cannot be opened"))?;
         cut_torn(&path, &file, entries.bytes, entries.torn_bytes)?;
@@ -428,7 +428,7 @@ impl Sittings {
         let file = OpenOptions::new()
             .create_new(true)
             .append(true)
-            .mode(private::FILE)
+            .owner_only()
             .open(&path)
             .map_err(file_error(&path, "the journal cannot be made"))?;
         let mut appender = Appender::new(file, 0, Digest::NOTHING);
@@ -576,7 +576,7 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     for number in 1.. {
         let aside = path.with_file_name(format!("{name}.torn-{number}"));
-        match OpenOptions::new().write(true).create_new(true).mode(private::FILE).open(&aside) {
+        match OpenOptions::new().write(true).create_new(true).owner_only().open(&aside) {
             Ok(mut kept) => {
                 kept.write_all(&bytes).and_then(|()| kept.sync_all()).map_err(failed)?;
                 break;

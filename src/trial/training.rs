@@ -3,15 +3,14 @@
 
 use std::fs::OpenOptions;
 use std::io::{self, BufReader};
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use super::chain::{self, Appender, Piece};
 use super::digest::Digest;
-use super::private;
 use crate::files;
+use crate::system::OwnerOnly as _;
 
 /// Name of the list in the folder of sittings.
 pub const TRAINING: &str = "training.log";
@@ -91,7 +90,7 @@ pub fn append(folder: &Path, rows: &[Trained]) -> Result<(), String> {
     };
     files::make_folder(folder).map_err(wrong)?;
     let (known, chain) = lines(folder)?;
-    let file = OpenOptions::new().create(true).append(true).mode(private::FILE).open(&path).map_err(wrong)?;
+    let file = OpenOptions::new().create(true).append(true).owner_only().open(&path).map_err(wrong)?;
     files::sync_names(&path).map_err(wrong)?;
     let mut list = Appender::new(file, known.len() as u64, chain);
     for row in rows {

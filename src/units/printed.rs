@@ -185,6 +185,15 @@ pub fn significant(value: f64) -> String {
     if same { short } else { format!("{rounded:.0$}", places + usize::from(rounded < 100.0)) }
 }
 
+/// A number as somebody wrote it, to say what is wrong with it; one of hundreds of digits with an exponent.
+pub fn written(value: f64) -> String {
+    if value == 0.0 || (1e-9..1e15).contains(&value.abs()) || !value.is_finite() {
+        format!("{value}")
+    } else {
+        format!("{value:e}")
+    }
+}
+
 /// A small risk as people say it: "once in 26 tests"; where it is not small, "in 40 of 100 tests".
 pub fn risk(probability: f64) -> String {
     rate(probability, "tests")

@@ -258,3 +258,19 @@ fn one_room_formats_what_people_read() {
     }
     assert!(wrong.is_empty(), "numbers that units::printed should format:\n{}", wrong.join("\n"));
 }
+
+#[test]
+fn only_the_room_of_the_system_names_one_system() {
+    let mut wrong = Vec::new();
+    for path in sources(&source_root()).iter().filter(|path| !path.starts_with(source_root().join("system")))
+    {
+        let code = code(path);
+        let built = code.split("#[cfg(test)]").next().unwrap_or_default();
+        for word in ["std::os::", "cfg(unix)", "cfg(windows)", "target_os"] {
+            if built.contains(word) {
+                wrong.push(format!("{}: {word}", path.display()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "what differs between systems belongs to src/system:\n{}", wrong.join("\n"));
+}

@@ -94,3 +94,31 @@ fn the_bill_of_materials_is_whole_and_the_crates_of_the_proof_are_listed() {
         .collect();
     assert_eq!(listed, reached, "the list in DEVELOPERS.md and what the proof stands on");
 }
+
+/// What `.ci/reproduce` finds by building twice, as far as the sources tell: the same sources give the same bytes, so nothing of
+/// the place or the hour of a build is compiled in, but for the commit and the digest of the sources.
+#[test]
+fn nothing_of_where_or_when_it_was_built_is_compiled_in() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let (mut asked, mut wrong) = (BTreeSet::new(), Vec::new());
+    for path in super::sources(&root.join("src")) {
+        let code = super::code(&path);
+        let built = code.split("#[cfg(test)]").next().unwrap_or_default();
+        for piece in built.split("env!(\"").skip(1) {
+            asked.insert(piece.split('"').next().unwrap_or_default().to_owned());
+        }
+        if built.contains("file!()") || built.contains("include!(") {
+            wrong.push(path.display().to_string());
+        }
+    }
+    assert!(wrong.is_empty(), "paths of the builder: {wrong:?}");
+    let allowed = BTreeSet::from(["CARGO_PKG_VERSION".to_owned(), "EARWITNESS_BUILD".to_owned()]);
+    assert!(asked.is_subset(&allowed), "asked of the builder: {asked:?}");
+    let build = super::code(&root.join("src/build.rs"));
+    let variables: Vec<&str> =
+        build.split("env::var(").skip(1).map(|piece| piece.split(')').next().unwrap_or_default()).collect();
+    assert_eq!(variables, ["\"PROFILE\""], "what the build script asks");
+    for word in ["SystemTime", "Instant", "hostname", "temp_dir"] {
+        assert!(!build.contains(word), "the build script uses {word}");
+    }
+}

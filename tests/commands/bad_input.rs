@@ -66,6 +66,17 @@ fn tables_with_mistakes_are_refused_with_file_and_line() {
         ("frequency_hz,magnitude\n20,8\n30,8\n", &["z.csv:1", "magnitude"][..]),
         ("frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n", &["z.csv", "two"]),
         ("frequency_hz,magnitude_ohm,phase_deg\n20,0,0\n30,8,0\n", &["z.csv:2", "0"]),
+        // An overload mark is what meters send, and nothing else; a tiny number is not spelt out.
+        (
+            "frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n30,8,1e300\n40,8,0\n",
+            &["z.csv:3", "1e300 is no reading"],
+        ),
+        (
+            "frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n30,8,1e30\n40,8,0\n",
+            &["z.csv:3", "1e30 is no reading"],
+        ),
+        ("frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n30,5e-324,0\n40,8,0\n", &["z.csv", "5e-324 ohm"]),
+        ("frequency_hz,magnitude_ohm,phase_deg\n20,8,0\n30,8,-120\n40,8,0\n", &["z.csv", "quarter turn"]),
         ("", &["z.csv"]),
         ("\u{0}\u{1}\u{2}", &["z.csv"]),
     ] {
@@ -192,6 +203,7 @@ fn a_full_disk_leaves_nothing_half_made_behind() {
         "night . --ballots ballots.html",
         "predict . --plot plot.svg",
         "render . --out stimuli",
+        "man pages",
     ] {
         let script = format!("trap '' XFSZ; ulimit -f 0; exec \"$0\" {command}");
         let output = std::process::Command::new("bash")
@@ -205,7 +217,9 @@ fn a_full_disk_leaves_nothing_half_made_behind() {
         assert!(ran.err.contains("would be too large"), "{command}: {}", ran.err);
     }
     // A folder that was asked for may stand there, empty.
-    let _ = std::fs::remove_dir(folder.path().join("stimuli"));
+    for asked in ["stimuli", "pages"] {
+        let _ = std::fs::remove_dir(folder.path().join(asked));
+    }
     assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), before);
 }
 

@@ -225,3 +225,27 @@ fn every_command_tells_where_its_time_went() {
         assert!(!ran.out.contains("processor seconds"), "results alone are on standard output");
     }
 }
+
+#[test]
+fn comparisons_of_the_same_cables_on_the_same_clip_are_computed_once() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let short = "synth = \"plucked-strings\"\nlength = \"0.5 s\"";
+    material::session(folder.path(), short, material::PAIR, material::RESISTOR);
+    let file = folder.path().join("session.toml");
+    let session = std::fs::read_to_string(&file).expect("a session");
+    let from = session.find("[[comparisons]]").expect("a comparison");
+    let comparison = session[from..].split("\n[").next().expect("its table").to_owned();
+    let name = comparison.split('"').nth(1).expect("its name");
+    let processor = |more: usize| -> f64 {
+        let again: String = (0..more)
+            .map(|number| format!("\n{}\n", comparison.replace(name, &format!("c{number}"))))
+            .collect();
+        std::fs::write(&file, format!("{session}\n{again}")).expect("written");
+        let ran = earwitness(folder.path(), &["check", ".", "--timings", "--output", "silent"]);
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        let line = ran.err.lines().find(|line| line.starts_with("clips to an ear")).expect("the stage");
+        line.split_whitespace().nth(5).and_then(|word| word.parse().ok()).expect("processor seconds")
+    };
+    let (one, many) = (processor(0), processor(100));
+    assert!(many < 10.0 * one + 0.1, "one comparison took {one} s, a hundred more {many} s");
+}

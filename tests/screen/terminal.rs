@@ -373,6 +373,21 @@ fn a_journal_that_is_removed_stops_the_sitting_and_is_kept() {
 }
 
 #[test]
+fn a_folder_that_is_removed_with_its_secret_is_not_said_to_go_on() {
+    let folder = session(2);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.agree();
+    terminal.wait(&["Trial 1 of 2"]);
+    std::fs::remove_dir_all(folder.path().join("sittings")).expect("it is removed");
+    terminal.trial(1, 2);
+    terminal.wait(&["The sitting had to stop", "cannot go on"]);
+    terminal.press("\r");
+    let (code, after) = terminal.end();
+    assert_eq!(code, 2, "{after}");
+    assert!(!after.contains("to resume"), "{after}");
+}
+
+#[test]
 fn without_colour_no_colour_is_sent() {
     let folder = session(2);
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent"];

@@ -77,6 +77,9 @@ pub(super) fn number(cell: &str, decimal_comma: bool) -> Option<f64> {
     cell.parse().ok()
 }
 
+/// No instrument says a larger number: what does is no reading, and no mark either.
+pub(super) const LARGEST: f64 = 1e38;
+
 /// What meters show when they have no reading; 9.9e37 is what their remote control sends (SCPI-99 7.2.1.5).
 pub(super) fn is_mark(cell: &str) -> bool {
     const MARKS: [&str; 16] = [
@@ -100,7 +103,7 @@ pub(super) fn is_mark(cell: &str) -> bool {
     let dashes = cell.len() > 1 && cell.chars().all(|letter| matches!(letter, '-' | '_' | '*' | '.'));
     dashes
         || MARKS.contains(&cell.to_lowercase().as_str())
-        || cell.parse::<f64>().is_ok_and(|value| value.abs() > 9e36)
+        || cell.parse::<f64>().is_ok_and(|value| (9e36..=LARGEST).contains(&value.abs()))
 }
 
 /// A number with the prefix of a unit and no unit: `1k`, `2.1u`.

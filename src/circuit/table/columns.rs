@@ -3,6 +3,7 @@
 //! Heads in English are those that meters and analysers write. Heads in other languages are the words that their textbooks
 //! use for the quantity, put together here; nobody has held them against instruments that are set to these languages.
 
+use super::cells::LARGEST;
 use crate::units::{self, Dimension};
 
 /// A column that is looked for.
@@ -13,6 +14,17 @@ pub(super) struct Column {
     pub(super) heads: &'static [&'static str],
     /// What its values are.
     pub(super) unit: Unit,
+}
+
+impl Column {
+    /// The largest value that an instrument or program writes, in radians, decibels and so on: beyond, it is no reading.
+    pub(super) fn largest(&self) -> f64 {
+        match self.unit {
+            Unit::Angle => 1e18,
+            Unit::Decibel | Unit::Level => 1e3,
+            _ => LARGEST,
+        }
+    }
 }
 
 /// What the values of a column are.

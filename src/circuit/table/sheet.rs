@@ -358,11 +358,15 @@ impl<'t> Sheet<'t> {
                 }
                 _ => return Err(self.no_number(*line, column, cell)),
             };
-            if !value.is_finite() {
+            if !value.is_finite() || value.abs() > column.largest() {
                 return Err(TableError::new(
                     self.name,
                     *line,
-                    format!("{}: {cell} is not finite; remove the row or measure again", column.name),
+                    format!(
+                        "{}: {} is no reading; remove the row or measure again",
+                        column.name,
+                        shortened(cell)
+                    ),
                 ));
             }
             values.push(value);
