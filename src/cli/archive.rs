@@ -84,8 +84,13 @@ fn gather(
             left_out.push(LeftOut { name: input.name, bytes, sha256, reason });
             continue;
         }
-        let bytes = files::read(&input.path, files::LARGEST_JOURNAL_BYTES)
-            .map_err(|error| unreadable(&input.path, error))?;
+        // Of a photograph what was sealed and is shown: nothing else that a camera wrote is handed on.
+        let photograph = session.photographs().iter().find(|photograph| photograph.file == input.name);
+        let bytes = match photograph {
+            Some(photograph) => photograph.picture.bytes.clone(),
+            None => files::read(&input.path, files::LARGEST_JOURNAL_BYTES)
+                .map_err(|error| unreadable(&input.path, error))?,
+        };
         if Contents::of(&bytes) != contents {
             return Err(Failure::bad(format!(
                 "--archive: {} was changed while it was read; try again",

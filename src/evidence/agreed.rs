@@ -27,6 +27,8 @@ pub struct Agreed {
     pub invented: bool,
     /// The files that the session reads, as they are here; of an opening, as they were sealed.
     pub inputs: Vec<InputTerms>,
+    /// Which of them are photographs of the set-up, by name.
+    pub photographs: Vec<String>,
     /// Who prepared the session.
     pub prepared_by: Vec<Written>,
 }
@@ -44,6 +46,7 @@ impl Agreed {
             stopping: session.stopping,
             invented: session.invented,
             inputs: InputTerms::here(session),
+            photographs: session.photographs().iter().map(|photograph| photograph.file.clone()).collect(),
             prepared_by: session.prepared_by.iter().map(Written::new).collect(),
         }
     }
@@ -65,6 +68,7 @@ impl Agreed {
             },
             invented: opening.invented,
             inputs: opening.inputs.clone().unwrap_or_default(),
+            photographs: Vec::new(),
             prepared_by: Vec::new(),
             terms: terms.clone(),
         }

@@ -189,6 +189,10 @@ impl Anonymiser {
             (wager.claimant, wager.skeptic) = ("The claimant".to_owned(), "The skeptic".to_owned());
         }
         shown.prepared_by.clear();
+        // A photograph may show people, and whose room it is.
+        if let Some(switcher) = &mut shown.switcher {
+            switcher.photographs.clear();
+        }
         shown
     }
 }

@@ -25,19 +25,24 @@ pub struct InputFacts {
     pub sha256: String,
     /// It is gone, or holds something else now.
     pub changed: bool,
+    /// It is a photograph of the set-up: nobody heard it.
+    #[serde(skip)]
+    pub photograph: bool,
 }
 
 /// What was sealed, and what is here.
 #[derive(Debug)]
 pub(super) struct Inputs {
     here: Vec<InputTerms>,
+    photographs: Vec<String>,
     anonymous: bool,
     pub(super) facts: Vec<InputSetFacts>,
 }
 
 impl Inputs {
     pub(super) fn of(agreed: &Agreed, anonymous: bool) -> Self {
-        Self { here: agreed.inputs.clone(), anonymous, facts: Vec::new() }
+        let (here, photographs) = (agreed.inputs.clone(), agreed.photographs.clone());
+        Self { here, photographs, anonymous, facts: Vec::new() }
     }
 
     /// Notes what a sitting sealed, together with those that sealed the same.
@@ -51,6 +56,7 @@ impl Inputs {
                 bytes: input.bytes,
                 sha256: input.sha256.hex(),
                 changed: !self.here.contains(input),
+                photograph: self.photographs.contains(&input.name),
             });
         }
         match self.facts.iter_mut().find(|set| set.files == files) {

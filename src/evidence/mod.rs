@@ -142,13 +142,22 @@ impl Evidence {
         evidence
     }
 
-    /// Names of the files that were changed since a sitting that counts was opened.
+    /// Names of the files that were changed since a sitting that counts was opened, photographs apart.
     pub fn changed_inputs(&self) -> Vec<String> {
+        self.changed(false)
+    }
+
+    /// The same of photographs of the set-up.
+    pub fn changed_photographs(&self) -> Vec<String> {
+        self.changed(true)
+    }
+
+    fn changed(&self, photograph: bool) -> Vec<String> {
         let counts =
             |set: &&InputSetFacts| set.sittings.iter().any(|sitting| self.sittings[*sitting].counted);
         let mut changed: Vec<String> = Vec::new();
         for file in self.inputs.iter().filter(counts).flat_map(|set| &set.files) {
-            if file.changed && !changed.contains(&file.name) {
+            if file.changed && file.photograph == photograph && !changed.contains(&file.name) {
                 changed.push(file.name.clone());
             }
         }

@@ -4,7 +4,7 @@ mod compare;
 mod facts;
 mod heard;
 
-use super::model::{Compared, Report, SCHEMA};
+use super::model::{Compared, PhotographFacts, Report, SCHEMA};
 use crate::evidence::{Agreed, Anonymiser, Evidence, Options, Readings, Written};
 use crate::session::Session;
 use crate::verdict::{self, OnPaper};
@@ -13,9 +13,10 @@ use crate::verdict::{self, OnPaper};
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
     let anonymiser = Anonymiser::of(session, &readings, options);
     let prepared_by = session.prepared_by.iter().map(Written::new).collect();
+    let photographs = session.photographs().iter().map(|photograph| photograph.file.clone()).collect();
     // From here on there is only a session whose every text may be shown.
     let session = &anonymiser.session(session);
-    let agreed = Agreed { prepared_by, ..Agreed::of(session) };
+    let agreed = Agreed { prepared_by, photographs, ..Agreed::of(session) };
     let evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();
@@ -25,6 +26,9 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     } else {
         Compared { changed, ..Compared::default() }
     };
+    let others = evidence.changed_photographs();
+    let shown = session.photographs().iter().filter(|photograph| !others.contains(&photograph.file));
+    compared.photographs = shown.map(PhotographFacts::of).collect();
     let every = || 0..session.comparisons.len();
     let sized = if unchanged { OnPaper::of(session, !anonymiser.hides()) } else { OnPaper::default() };
     compared.problems.extend(sized.problems.iter().map(|problem| anonymiser.text(problem)));

@@ -10,11 +10,12 @@ use crate::evidence::{
     Basis, InputSetFacts, ListenerFacts, PanelStanding, RegisterFacts, SittingFacts, StimulusSetFacts,
     TrainingFacts, TrialFacts, Unusable,
 };
-use crate::session::{Club, Family, Levels, Switching};
+use crate::session::{Club, Family, Levels, Photograph, Switching};
 use crate::stats::Protocol;
 use crate::stats::power::Risks;
 use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::Exact;
+use crate::trial::Digest;
 use crate::trial::record::{SwitcherTerms, ThresholdTerms};
 use crate::verdict::caveat::Caveat;
 use crate::verdict::clips::CrossedFindings;
@@ -125,6 +126,9 @@ pub struct SessionFacts {
     /// How real cables were switched, where they were.
     #[serde(skip)]
     pub switcher: Option<SwitcherTerms>,
+    /// How many photographs of the set-up are withheld: they may show people.
+    #[serde(skip)]
+    pub photographs_withheld: usize,
     /// How several comparisons are judged together.
     pub family: Family,
     /// The stopping rule in words.
@@ -233,10 +237,44 @@ pub struct Compared {
     /// Everything else that can be drawn of the circuit.
     #[serde(skip)]
     pub more_figures: Vec<Figure>,
+    /// The set-up, as its owner photographed it (anonymous: withheld).
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub photographs: Vec<PhotographFacts>,
     /// What could not be computed.
     pub problems: Vec<String>,
     /// Files that are not what the sittings sealed: then nothing else stands here.
     pub changed: Vec<String>,
+}
+
+/// A photograph of the set-up, and nothing that a camera wrote beside it.
+#[derive(Debug, Clone, Serialize)]
+pub struct PhotographFacts {
+    /// Its name as the session writes it.
+    pub file: String,
+    /// What it shows, in its owner's words.
+    pub caption: String,
+    /// SHA-256 of the picture alone, as the sittings sealed it.
+    pub sha256: String,
+    /// Pixels from left to right and from top to bottom.
+    #[serde(skip)]
+    pub size: (u32, u32),
+    /// The picture as an address that holds it whole.
+    #[serde(skip)]
+    pub address: String,
+}
+
+impl PhotographFacts {
+    /// Of a photograph of the session.
+    pub(super) fn of(photograph: &Photograph) -> Self {
+        let Photograph { file, caption, picture } = photograph;
+        Self {
+            file: file.clone(),
+            caption: caption.clone(),
+            sha256: Digest::of(&picture.bytes).hex(),
+            size: picture.size,
+            address: picture.address(),
+        }
+    }
 }
 
 /// A cable.

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 
 use sha2::{Digest as _, Sha256};
 
-use super::{Session, SessionError};
+use super::{Photograph, Session, SessionError};
 
 /// Length and SHA-256 of a file's bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,7 +52,8 @@ pub struct Input {
     pub name: String,
     /// Where it is.
     pub path: PathBuf,
-    /// What was read from it together with the session; `None` for sound, which is read when stimuli are made.
+    /// What was read from it together with the session, of a photograph the picture alone; `None` for sound, which is read
+    /// when stimuli are made.
     pub read: Option<Contents>,
 }
 
@@ -82,6 +83,11 @@ impl Session {
         let read = Some(Contents::of(self.source.as_bytes()));
         let own = Input { name, path: self.file.clone(), read };
         std::iter::once(own).chain(self.inputs.iter().cloned()).collect()
+    }
+
+    /// The photographs of the set-up, where the session has some.
+    pub fn photographs(&self) -> &[Photograph] {
+        self.switcher.as_ref().map_or(&[], |switcher| &switcher.photographs)
     }
 
     /// Every file that the session reads, with its contents, as a sitting publishes it.

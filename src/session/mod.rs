@@ -13,6 +13,7 @@ pub mod input;
 pub mod panel;
 mod parse;
 mod person;
+pub mod picture;
 pub mod reader;
 pub mod recorded;
 pub mod switcher;
@@ -37,7 +38,7 @@ pub use parse::{load, parse};
 pub use person::{folded, same_person};
 pub use reader::SessionError;
 pub use recorded::{Recorded, Takes};
-pub use switcher::{Switcher, SwitcherKind};
+pub use switcher::{Photograph, Switcher, SwitcherKind};
 pub use threshold::{Scale, Threshold};
 
 /// Keep the level difference that the cables make, or remove it.

@@ -1,9 +1,11 @@
 //! `[switcher]`: instead of filters, the cables themselves.
 
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
+use super::picture::{Format, Limits, Picture};
 use super::reader::{SessionError, Table};
 use super::{Comparison, NamedCable};
+use crate::files;
 use crate::units::Dimension;
 
 /// How real cables are switched.
@@ -27,6 +29,20 @@ pub struct Switcher {
     pub starts_anew: bool,
     /// The session's folder, in which a command is run.
     pub folder: PathBuf,
+    /// The set-up, for the report.
+    pub photographs: Vec<Photograph>,
+}
+
+/// A photograph of the set-up. What is sealed is the picture alone: whatever a camera wrote beside it is not in any report
+/// or archive, so nobody needs it to check the digest.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Photograph {
+    /// Its name as the session writes it.
+    pub file: String,
+    /// What it shows, in the owner's words: also for whoever does not see it.
+    pub caption: String,
+    /// The picture.
+    pub picture: Picture,
 }
 
 /// What switches.
@@ -63,6 +79,48 @@ impl SwitcherKind {
 const STEP_SECONDS: (f64, f64) = (0.05, 10.0);
 /// The same for hands, which need longer.
 const HANDS_SECONDS: (f64, f64) = (0.2, 120.0);
+
+/// Most photographs, and bytes of each: the report carries them all.
+const MOST_PHOTOGRAPHS: usize = 4;
+const LARGEST_PHOTOGRAPH: u64 = 4 << 20;
+/// Most pixels of a photograph: what the cameras of phones take.
+const PIXELS: Limits = Limits { side: 8000, pixels: 25_000_000 };
+/// Most characters of a caption.
+const LONGEST_CAPTION: usize = 200;
+
+/// The photographs of the set-up.
+fn photographs(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Photograph>, SessionError> {
+    let tables = table.tables("photographs")?;
+    if tables.len() > MOST_PHOTOGRAPHS {
+        return Err(table.error_at(
+            "photographs",
+            format!("{} photographs: at most {MOST_PHOTOGRAPHS} go into a report", tables.len()),
+        ));
+    }
+    let mut found: Vec<Photograph> = Vec::with_capacity(tables.len());
+    for mut one in tables {
+        let file = one.required_text("file", "\"rig.jpg\"")?;
+        let caption = one.required_text("caption", "\"The relays behind the loudspeaker\"")?;
+        if caption.trim().is_empty() || caption.chars().count() > LONGEST_CAPTION {
+            return Err(one.error_at("caption", format!("a caption has 1 to {LONGEST_CAPTION} characters")));
+        }
+        let path = folder.join(&file);
+        let failed = |why: &dyn std::fmt::Display| one.error_at("file", format!("\"{file}\" cannot be used: {why}"));
+        if !Path::new(&file).components().all(|part| matches!(part, Component::Normal(_))) {
+            return Err(failed(&"a photograph lies in the session's folder"));
+        }
+        if found.iter().any(|before| before.file == file) {
+            return Err(failed(&"it is named twice"));
+        }
+        let bytes = files::read(&path, LARGEST_PHOTOGRAPH).map_err(|error| failed(&files::reason(&error)))?;
+        let picture =
+            Picture::of(&bytes, &[Format::Jpeg, Format::Png], PIXELS).map_err(|why| failed(&why))?;
+        one.reads(&file, &path, Some(&picture.bytes));
+        one.finish()?;
+        found.push(Photograph { file, caption, picture });
+    }
+    Ok(found)
+}
 
 /// The table.
 pub(super) fn switcher(
@@ -146,6 +204,7 @@ pub(super) fn switcher(
     }
     let starts_anew = inner.choice("music", &[("starts-anew", true), ("goes-on", false)])?.unwrap_or(true);
     let measured = inner.choice("proof", &[("none", false), ("measured", true)])?.unwrap_or(false);
+    let photographs = photographs(&mut inner, folder)?;
     inner.finish()?;
     Ok(Some(Switcher {
         kind,
@@ -157,5 +216,6 @@ pub(super) fn switcher(
         measured,
         starts_anew,
         folder: folder.to_path_buf(),
+        photographs,
     }))
 }

@@ -5,6 +5,7 @@ mod bad_input;
 mod check_page;
 mod documents;
 pub(crate) mod material;
+mod photographs;
 mod refusals;
 pub(crate) mod sealed_inputs;
 mod session_plan;

@@ -63,6 +63,7 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         levels: session.levels,
         switching: session.switching,
         switcher: agreed.terms.switcher.clone(),
+        photographs_withheld: agreed.photographs.len() - session.photographs().len(),
         family: session.family,
         stopping: match session.stopping {
             Stopping::AllTrials => "ends after all of them".to_owned(),

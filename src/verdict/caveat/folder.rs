@@ -102,9 +102,11 @@ pub(super) fn unregistered(case: &Case<'_>) -> Vec<Caveat> {
     })
 }
 
+const PUT_BACK: &str = "Put back the files that were sealed: their lengths and digests are listed under \"How to check it\".";
+
 pub(super) fn inputs_changed(case: &Case<'_>) -> Vec<Caveat> {
     let files = case.evidence.changed_inputs();
-    when(!files.is_empty(), || Caveat {
+    let mut caveats = when(!files.is_empty(), || Caveat {
         kind: Kind::InputsChanged,
         weight: Weight::Decisive,
         text: format!(
@@ -112,8 +114,20 @@ pub(super) fn inputs_changed(case: &Case<'_>) -> Vec<Caveat> {
              about the stimuli whose digests the sittings published.",
             files.join(", ")
         ),
-        remedy: "Put back the files that were sealed: their lengths and digests are listed under \"How to check it\".",
-    })
+        remedy: PUT_BACK,
+    });
+    let photographs = case.evidence.changed_photographs();
+    caveats.extend(when(!photographs.is_empty(), || Caveat {
+        kind: Kind::InputsChanged,
+        weight: Weight::Serious,
+        text: format!(
+            "{} changed after the sittings were opened, so this report shows no such photograph: what stands in the folder \
+             now may be another set-up.",
+            photographs.join(", ")
+        ),
+        remedy: PUT_BACK,
+    }));
+    caveats
 }
 
 pub(super) fn stimuli_differ(case: &Case<'_>) -> Vec<Caveat> {
