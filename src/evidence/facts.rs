@@ -456,6 +456,10 @@ pub struct TrialFacts {
     pub heard_ms: u64,
     /// Voted on paper.
     pub paper: bool,
+    /// Presentations over real cables that were begun.
+    pub presentations: u16,
+    /// Milliseconds of silence between one of their sounds and the next, in their order.
+    pub silences_ms: Vec<u64>,
 }
 
 impl TrialFacts {

@@ -22,6 +22,7 @@ use crate::trial::register::{self, Register};
 use crate::trial::training::{self, Trained};
 use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
 use crate::trial::wager::{self, EarlierSitting, Settlement};
+use crate::trial::waits;
 use crate::trial::{Digest, Side};
 
 /// What a folder of sittings holds.
@@ -326,6 +327,7 @@ fn positions(checked: &Checked, noted: &[(u64, Noted)]) -> Vec<Positions> {
     });
     let there = measured.filter(|(number, positions)| match positions.when {
         When::Before => *number < first,
+        When::Between => (first..last).contains(number),
         When::After => *number > last,
     });
     there.map(|(_, positions)| (**positions).clone()).collect()
@@ -417,6 +419,12 @@ fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
         slots_heard: listening.listens.iter().filter(|listens| **listens > 0).count() as u8,
         heard_ms: listening.heard_ms.iter().sum(),
         paper: answer.by == Some(Ballot::Paper),
+        presentations: listening.presented.as_ref().map_or(0, Vec::len) as u16,
+        silences_ms: opening
+            .terms
+            .switcher
+            .as_ref()
+            .map_or_else(Vec::new, |switcher| waits::silences_ms(switcher, listening, answer.at_ms)),
     }
 }
 

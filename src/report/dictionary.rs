@@ -92,7 +92,7 @@ const fn column(name: &'static str, kind: ColumnKind, unit: &'static str, meanin
 use ColumnKind::{Category, Number, Text, Truth, Whole};
 
 /// The columns of the table of trials, in order.
-pub const COLUMNS: [Column; 40] = [
+pub const COLUMNS: [Column; 42] = [
     column("place", Text, "", "Place whose journals were joined; empty where only one is reported"),
     column("sitting", Whole, "", "Number of the sitting in the report, from 1"),
     column("listener", Text, "", "Name shown; with --anonymous a number"),
@@ -156,6 +156,13 @@ pub const COLUMNS: [Column; 40] = [
     column("heard_s", Number, "s", "Sound heard, all slots together"),
     column("listens", Whole, "", "Times that a slot was started or switched to"),
     column("switches", Whole, "", "Switches from one slot to another"),
+    column("presentations", Whole, "", "Presentations over real cables that were begun; empty where none are switched"),
+    column(
+        "longest_silence_s",
+        Number,
+        "s",
+        "The longest silence between the sound over one real cable and the sound over the next",
+    ),
     column(
         "age_band",
         Category,

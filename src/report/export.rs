@@ -105,6 +105,9 @@ fn fill(report: &Report, trial: &TrialFacts, row: &mut csv::StringRecord) {
     row.push_field(&seconds(trial.heard_ms));
     row.push_field(&number(u64::from(trial.listens)));
     row.push_field(&number(u64::from(trial.switches)));
+    let cables = trial.presentations > 0;
+    row.push_field(&if cables { number(u64::from(trial.presentations)) } else { String::new() });
+    row.push_field(&trial.silences_ms.iter().max().map_or_else(String::new, |longest| seconds(*longest)));
     for fact in Fact::ALL {
         let told = sitting.facts.iter().find(|told| told.fact == fact);
         row.push_field(&safe(told.map_or("", |told| &told.answer)));

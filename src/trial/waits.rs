@@ -5,7 +5,7 @@
 //! they are the same whichever side is in which slot.
 
 use super::Digest;
-use super::record::{Part, SwitcherTerms, TrialId};
+use super::record::{Listening, Part, SwitcherTerms, TrialId};
 
 /// Most presentations that one attempt may begin.
 pub const MOST_PRESENTATIONS: usize = 1000;
@@ -30,9 +30,53 @@ pub fn labels_turned(key: &Digest, terms: &SwitcherTerms) -> bool {
     terms.labels_drawn == Some(true) && digest.0[0] & 1 == 1
 }
 
+/// Milliseconds of silence between one sound and the next over real cables, in an attempt that ended at `end_ms`: from when
+/// the first one's cable was disconnected to the sound over the next. A presentation that was given up before its sound is
+/// part of the silence.
+pub fn silences_ms(terms: &SwitcherTerms, listening: &Listening, end_ms: u64) -> Vec<u64> {
+    let presented = listening.presented.as_deref().unwrap_or_default();
+    let mut silent_since = None;
+    let mut found = Vec::new();
+    for (index, own) in presented.iter().enumerate() {
+        let sounds_ms = own.at_ms + own.apart_ms + terms.settle_ms;
+        let until_ms = presented.get(index + 1).map_or(end_ms, |next| next.at_ms);
+        if sounds_ms < until_ms {
+            found.extend(silent_since.map(|since| sounds_ms.saturating_sub(since)));
+            silent_since = Some(until_ms);
+        }
+    }
+    found
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::trial::record::Presentation;
+
+    #[test]
+    fn silence_lasts_from_one_cable_to_the_sound_over_the_next() {
+        let terms = SwitcherTerms {
+            kind: "serial".to_owned(),
+            terminals: ["one".to_owned(), "two".to_owned()],
+            apart_ms: 400,
+            settle_ms: 500,
+            starts_anew: true,
+            spread_ms: Some(99),
+            labels_drawn: None,
+            measured: None,
+        };
+        let presented = |times: &[(u64, u64)]| Listening {
+            presented: Some(
+                times.iter().map(|(at_ms, apart_ms)| Presentation { slot: 0, at_ms: *at_ms, apart_ms: *apart_ms }).collect(),
+            ),
+            ..Listening::default()
+        };
+        // Sound from 900; from 5000 silence until 5930; the third is given up at 9200, the fourth sounds at 10150.
+        let listening = presented(&[(0, 400), (5000, 430), (9000, 410), (9200, 450)]);
+        assert_eq!(silences_ms(&terms, &listening, 20_000), [930, 1150]);
+        assert_eq!(silences_ms(&terms, &listening, 10_000), [930], "it ended before the last sound");
+        assert!(silences_ms(&terms, &Listening::default(), 9).is_empty());
+    }
 
     #[test]
     fn waits_are_spread_evenly_and_labels_fall_both_ways() {

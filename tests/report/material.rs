@@ -8,13 +8,14 @@ use earwitness::trial::OutputKind;
 use earwitness::trial::keeper::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
-    Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Record,
-    StimulusTerms, Terms,
+    Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Presentation,
+    Record, StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::score::Tally;
 use earwitness::trial::seal::Secret;
+use earwitness::trial::waits;
 use earwitness::trial::witness::{Links, trial_key};
 use earwitness::trial::{Definition, Digest, chain};
 
@@ -402,7 +403,14 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             switches: 3 + (numbers.next() % 6) as u32,
             took_ms,
             events: plan.event.iter().cloned().collect(),
-            presented: None,
+            presented: opening.terms.switcher.as_ref().map(|terms| {
+                let presentation = |slot: usize| Presentation {
+                    slot,
+                    at_ms: at_ms - took_ms + 3000 * slot as u64,
+                    apart_ms: waits::apart_ms(&key, terms, id, slot + 1),
+                };
+                (0..slots).map(presentation).collect()
+            }),
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
             put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening });

@@ -65,6 +65,14 @@ fn balanced() -> Site {
     site
 }
 
+/// A sitting whose real cables are switched at times from the seal.
+fn cables() -> Site {
+    let switcher = "[switcher]\nkind = \"command\"\ncommand = [\"./switch\", \"{terminal}\"]\nterminals = [\"thin\", \"thick\"]\n";
+    let mut site = Site::new(&format!("{SESSION}\n{switcher}"));
+    site.hold(&Plan { void_every: 5, ..Plan::new("Fay", 71, 0.8) });
+    site
+}
+
 /// Three sittings of two comparisons, one of them with void attempts, and one that is unfinished.
 fn panel() -> Site {
     let mut site = Site::new(&many_comparisons(2));
@@ -81,6 +89,7 @@ fn whole_pages_hold_in_a_browser() {
     let folder = tempfile::tempdir().expect("a folder");
     let mut files = vec![written(folder.path(), "panel", &page::page(&report_of(&panel())))];
     files.push(written(folder.path(), "balanced", &page::page(&report_of(&balanced()))));
+    files.push(written(folder.path(), "cables", &page::page(&report_of(&cables()))));
     let mut night = Site::new(SESSION);
     let seats = (0..9).map(|seat| (format!("Seat {seat}"), 0.6)).collect();
     night.hold(&Plan { seats, late_every: 3, void_every: 4, ..Plan::new("Host", 92, 0.5) });
@@ -235,6 +244,7 @@ fn tampered_pages_do_not_hold() {
         let (was, is) = ("\"exchanged\":[true", "\"exchanged\":[false");
         *line = if line.contains(was) { line.replace(was, is) } else { line.replace(is, was) };
     };
+    let waits = without_pictures(&page::page(&report_of(&cables())));
     let score = html.find("data-score=\"0\">").expect("a score") + "data-score=\"0\">".len();
     let score = html[score..].split(' ').next().expect("a number").to_owned();
     let cases: Vec<(&str, String, &str)> = vec![
@@ -269,6 +279,7 @@ fn tampered_pages_do_not_hold() {
         ("another session", with_journal(&html, 0, true, digit("\"session\":\"")), "Chain"),
         ("void made counted", with_journal(&html, 1, true, digit("\"void\":")), "Draws and score"),
         ("another cable as A", with_journal(&drawn, 0, true, told_otherwise), "Draws and score"),
+        ("another wait", with_journal(&waits, 0, true, digit("\"apart_ms\":")), "Draws and score"),
         ("cut off", with_journal(&html, 0, false, |lines| drop(lines.pop())), "Receipt"),
         ("the shown receipt", shown("data-shown=\"receipt\"", ">", ">0"), "Receipt"),
         ("the shown words", shown("data-shown=\"receipt in words\"", ">", ">apple "), "Receipt"),

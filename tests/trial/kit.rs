@@ -338,6 +338,9 @@ impl<J: Journal> Scripted<J> {
             Stage::Trial(trial) => {
                 self.attempts += 1;
                 for slot in 0..trial.slots.len() {
+                    if self.conductor.view().terms.switcher.is_some() {
+                        self.event(Event::Present(slot));
+                    }
                     self.event(Event::Select(slot));
                     self.event(Event::Play);
                 }

@@ -4,10 +4,10 @@ use std::path::Path;
 use std::process::Command;
 
 use earwitness::stats::Protocol;
-use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms};
-use earwitness::trial::{Draft, verify};
+use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms, SwitcherTerms};
+use earwitness::trial::{Draft, Record, verify};
 
-use super::kit;
+use super::{kit, tampering};
 
 const VERIFIER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/verify.py");
 
@@ -83,6 +83,39 @@ pub(crate) fn two_sided(protocol: Protocol) -> kit::Scripted<kit::Memory> {
     let mut scripted = kit::in_memory(&draft, 74);
     scripted.answering = kit::Answering::Right;
     scripted.finish()
+}
+
+/// Times at which real cables are parted: from the key, in all verifiers; one millisecond more is refused by each.
+#[test]
+fn waits_of_real_cables() {
+    let mut draft = kit::full(Protocol::DuoTrio);
+    draft.terms.switcher = Some(SwitcherTerms {
+        kind: "serial".to_owned(),
+        terminals: ["one".to_owned(), "two".to_owned()],
+        apart_ms: 400,
+        settle_ms: 500,
+        starts_anew: true,
+        spread_ms: Some(99),
+        labels_drawn: None,
+        measured: None,
+    });
+    played(&draft, 77, Some(4), false);
+    let mut records = kit::in_memory(&draft, 77).finish().journal.records;
+    let (line, listening) = records
+        .iter_mut()
+        .enumerate()
+        .filter_map(|(line, record)| match record {
+            Record::Answer { listening, .. } => Some((line, listening)),
+            _ => None,
+        })
+        .nth(3)
+        .expect("an answer");
+    let presented = listening.presented.as_mut().expect("cables were switched");
+    assert_eq!(presented.len(), 3, "each slot once");
+    presented[1].apart_ms += 1;
+    let (_folder, path) = kit::written(&tampering::rewritten(&records));
+    assert_eq!(python(&path), Err(format!("record {}: waits", line + 1)));
+    assert!(!verify::check(&path).is_sound());
 }
 
 #[test]

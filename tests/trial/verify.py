@@ -1,6 +1,6 @@
 """A second verifier, written from src/trial/FORMAT.md alone: python3 verify.py JOURNAL; exit status 0 if all holds."""
 import hashlib, json, re, struct, sys
-from draws import Draws, plan_of, right_answer
+from draws import Draws, plan_of, right_answer, waits_of
 from outcomes import Outcomes
 from witness import Witnesses
 
@@ -64,6 +64,8 @@ def verify(records):
             (part, _), stimulus = plan[answered]
             nth = sum(trial[0][0] == part for trial in plan[: answered + 1])
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
+            apart = [own["apart_ms"] for own in record["listening"].get("presented", [])]
+            assert apart == list(waits_of(terms, key, record["id"], len(apart))), f"record {number}: waits"
             right = right_answer(terms, part, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
             answered += kind != "void"

@@ -299,6 +299,17 @@
     return found;
   }
 
+  /** How long nothing was connected before each presentation over a real cable, by the key of the sealing. */
+  function heldWaits(terms, key, { id, listening }) {
+    const { apart_ms: least, spread_ms: more } = terms.switcher ?? {};
+    (listening?.presented ?? []).forEach(({ apart_ms: told }, i) => {
+      const place = bytes(`${id.part} ${id.trial} ${id.attempt} ${i + 1}`);
+      const digest = sha256(bytes('earwitness wait v2'), unhex(key), place);
+      const drawn = least + Number(BigInt(`0x${hex(digest.slice(0, 8))}`) % BigInt((more ?? 0) + 1));
+      need(told === drawn, `trial ${id.trial}: nothing was connected for ${told} ms, and the seal says ${drawn} ms`);
+    });
+  }
+
   /** Every finished attempt with what was drawn for it, in the order of the journal. */
   function attempts(records) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
@@ -377,6 +388,7 @@
       need(draws && at && at.part === part && at.trial === trial && at.attempt === attempt,
         `trial ${trial} stands where another one should`);
       need(!last.length || begun, `trial ${trial} began before its witnesses opened their links`);
+      heldWaits(opening.terms, opened[sealing].key, record);
       [links, begun] = [[], false];
       const { comparison, control } = parts[part][trial - 1];
       const protocol = asked(opening.terms, part);
@@ -612,7 +624,8 @@
         equal('right', right);
         result.finished = finished;
         return `${finished.length} trials drawn anew from the key: ${right} of ${all} counted answers ${
-          records[0].terms.protocol === 'preference' ? 'for side B' : 'right'}`;
+          records[0].terms.protocol === 'preference' ? 'for side B' : 'right'}${
+          records[0].terms.switcher ? '; the times between cables are those of the key' : ''}`;
       });
     }
     step('Receipt', () => {
