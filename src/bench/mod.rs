@@ -9,6 +9,7 @@
 //! | [`apart`] | two responses held against each other |
 //! | [`approach`] | the way up to a capture's level |
 //! | [`chain`] | a sound device's output joined to its input |
+//! | [`clicks`] | what a relay sounds like |
 //! | [`capture`] | playing and recording at once; dividers for an amplifier |
 //! | [`recording`] | a recording: what is refused, where its sweeps are, how loud its silence is |
 //! | [`recognised`] | the phase of an exponential sweep from its zero crossings |
@@ -37,6 +38,7 @@ pub mod apart;
 pub mod approach;
 pub mod capture;
 pub mod chain;
+pub mod clicks;
 pub mod distortion;
 pub mod excess;
 pub mod foreseen;

@@ -40,6 +40,10 @@ pub struct CheckArguments {
     /// Try the switch for real cables: each terminal twice, then parked. Turn the amplifier off or mute it first
     #[arg(long)]
     switch: bool,
+    /// With --switch: a microphone at the listener's place, an input by name or "default", that holds the sounds of both
+    /// positions against each other
+    #[arg(long, value_name = "NAME", requires = "switch")]
+    microphone: Option<String>,
     #[command(flatten)]
     device: check_words::DeviceArguments,
     #[command(flatten)]
@@ -90,7 +94,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         None
     };
     let chain = check_loopback::measure(&arguments.loopback, &arguments.device, &session, &stimuli)?;
-    let switch = arguments.switch.then(|| check_switch::tried(&session)).transpose()?;
+    let switch = arguments.switch.then(|| check_switch::tried(&session, arguments.microphone.as_deref())).transpose()?;
     timings::stage("output");
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session

@@ -76,7 +76,7 @@ impl Relay {
     }
 }
 
-fn session(at: &Path, table: &str) {
+pub(super) fn session(at: &Path, table: &str) {
     material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);
     let file = at.join("session.toml");
     let text = std::fs::read_to_string(&file).expect("the session").replace("trials = 6", "trials = 2");
@@ -84,7 +84,7 @@ fn session(at: &Path, table: &str) {
         .expect("the session");
 }
 
-const RUN: [&str; 9] = ["run", ".", "--listener", "Una", "--simulate", "1", "--output", "silent", "--new"];
+pub(super) const RUN: [&str; 9] = ["run", ".", "--listener", "Una", "--simulate", "1", "--output", "silent", "--new"];
 
 /// What went to the relay, the terminals alike.
 fn masked(lines: &[String]) -> String {
@@ -199,6 +199,8 @@ fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
     refused(at, &RUN, &["/dev/nothing-here", "cannot be reached"]);
     material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);
     refused(at, &["check", ".", "--switch", "--output", "silent"], &["[switcher]"]);
+    session(at, "kind = \"operator\"");
+    refused(at, &["check", ".", "--switch", "--output", "silent"], &["a person", "--simulate"]);
     session(at, "kind = \"serial\"\nport = \"/dev/nothing-here\"");
     refused(at, &["audition", ".", "--plain", "--output", "silent"], &["switch"]);
 }
