@@ -2,7 +2,7 @@
 //!
 //! Cautions advise and certify nothing. Rules of thumb are common practice without a source unless one is named.
 
-use super::Session;
+use super::{Session, SwitcherKind};
 use crate::circuit::{Chain, CircuitError};
 use crate::units::printed;
 
@@ -31,6 +31,8 @@ pub enum Caution {
     AmplifierOff,
     /// A relay between a running amplifier and a loudspeaker.
     Switched,
+    /// A person who is the switch knows more than the listener.
+    SwitchedByHand,
     /// In-wall and mains work: for everybody, always.
     InWall,
     /// A capacitance that can upset an amplifier.
@@ -85,6 +87,7 @@ impl Caution {
             Self::Hearing => "hearing",
             Self::AmplifierOff => "amplifier-off",
             Self::Switched => "switched",
+            Self::SwitchedByHand => "switched-by-hand",
             Self::InWall => "in-wall",
             Self::Capacitance { .. } => "capacitance",
             Self::LoopResistance { .. } => "loop-resistance",
@@ -105,6 +108,9 @@ impl Caution {
                 "A relay that opens under load burns its contacts, and one that joins two cables or shorts a terminal can destroy the \
                  amplifier."
                     .to_owned()
+            }
+            Self::SwitchedByHand => {
+                "The operator can tell from the order of the terminals what X is, and could let the listener know.".to_owned()
             }
             Self::InWall => {
                 "Cables inside walls, and anything on the mains, can start fires and kill.".to_owned()
@@ -151,6 +157,10 @@ impl Caution {
             Self::Switched => {
                 "Switch both poles, break before make, with contacts rated for the amplifier's peak current. The music is silent \
                  while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."
+            }
+            Self::SwitchedByHand => {
+                "Keep the operator out of everybody's sight and hearing until the seal is open. Listen in another order in each \
+                 trial. Where much is at stake, take a relay: it tells nobody."
             }
             Self::InWall => "Follow local codes, and leave the work to licensed people.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
@@ -201,8 +211,11 @@ impl Caution {
         for (index, named) in session.cables.iter().enumerate() {
             Self::of_cable(&named.name, &session.chain(index), load_ohm, &mut cautions)?;
         }
-        if session.switcher.is_some() {
+        if let Some(switcher) = &session.switcher {
             cautions.push(Self::Switched);
+            if switcher.kind == SwitcherKind::Operator {
+                cautions.push(Self::SwitchedByHand);
+            }
         }
         cautions.extend(Self::usual());
         Ok(cautions)

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::screen::Block;
-use crate::session::{Family, Levels, Scale, Switching};
+use crate::session::{Caution, Family, Levels, Scale, Switching};
 use crate::stats::binomial;
 use crate::stats::protocol::{Asks, Compared, Sides};
 use crate::stats::sequential::{Exact, SequentialTest};
@@ -222,6 +222,9 @@ pub(super) fn before_chances(terms: &Terms) -> Vec<Block> {
                 if switcher.starts_anew { "from the same place" } else { "goes on" }
             ),
         ));
+        if switcher.kind == "operator" {
+            blocks.push(Block::text(Caution::SwitchedByHand.line()));
+        }
         blocks.push(Block::text(
             "Sound fades from memory within seconds. Switch as often as you like; nobody hurries you.",
         ));

@@ -74,14 +74,15 @@ await until("the end", async () => {
     const [button, giant] = ["#done", ".giant"].map((one) => document.querySelector(one));
     const there = Boolean(button) && !button.disabled && button.getClientRects().length > 0;
     const state = { now: document.querySelector("h1")?.textContent ?? "", giant: giant?.textContent ?? "", there };
-    if (there && press) { button.click(); }
+    if (there && (press || state.now !== "Connect")) { button.click(); }
     return state;
   }, !sleeps).catch(() => ({ now: "", giant: "", there: false }));
   if (found.now === "It is over" || child.exitCode !== null) { return true; }
   if (!found.there) { return false; }
   // The phone falls asleep once, in the middle of a presentation; the trial is void and comes again.
-  if (sleeps) {
+  if (sleeps && found.now === "Connect") {
     slept = true;
+    await audit("a step");
     await soon(4000);
     await page.reload();
     return false;

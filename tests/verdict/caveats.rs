@@ -160,6 +160,31 @@ const CAUSES: &[(Kind, Cause)] = &[
             measured: None,
         });
     }),
+    (Kind::SwitchedByHand, |world| {
+        world.agreed.terms.switcher = Some(SwitcherTerms {
+            kind: "operator".into(),
+            terminals: ["thin".into(), "thick".into()],
+            apart_ms: 500,
+            settle_ms: 500,
+            starts_anew: true,
+            spread_ms: Some(0),
+            labels_drawn: None,
+            measured: Some(true),
+        });
+        for sitting in &mut world.evidence.sittings {
+            sitting.positions = [When::Before, When::After]
+                .map(|when| PositionsFacts {
+                    when,
+                    found: Found::AsPredicted,
+                    largest_db: -0.05,
+                    at_hz: 1000.0,
+                    uncertainty_db: 0.01,
+                    predicted_db: -0.05,
+                    level_db: -0.05,
+                })
+                .to_vec();
+        }
+    }),
     (Kind::TerminalLevels, |world| {
         world.evidence.sittings[0].positions.push(PositionsFacts {
             when: When::Before,
