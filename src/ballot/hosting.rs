@@ -6,6 +6,7 @@
 //! journal whatever happens next, and a thousand votes cost a few writes.
 
 pub(in crate::ballot) mod setup;
+mod proof;
 mod showing;
 
 use std::borrow::Cow;
@@ -57,6 +58,8 @@ pub struct HostedNight {
     resumed: bool,
     /// Where the operator of real cables opens the page.
     operator: Option<String>,
+    /// What is left to be measured of real cables.
+    proof: proof::Proof,
     /// The trial of which the host was asked whether its votes are to close though some are missing.
     asked_to_close: Option<TrialId>,
     /// The host was told that the night has stopped.
@@ -202,6 +205,7 @@ impl HostedNight {
                 Vec::new()
             }
             (Command::Next, None) if let Some(question) = self.question_before_closing() => vec![question],
+            (Command::Next, None) if let Some(words) = self.measures_first() => vec![words],
             (command, _) => self.do_as_said(command)?,
         };
         self.tick();
@@ -363,6 +367,7 @@ impl HostedNight {
             (effects, replies)
         });
         self.take_sound();
+        self.prove_the_switch();
         self.tick();
         self.take_news();
         self.publish();
@@ -530,6 +535,9 @@ fn notice(record: &Record) -> Option<String> {
         Record::LinksPassed { missing, .. } => {
             let phones = if missing.len() == 1 { "phone" } else { "phones" };
             format!("{} {phones} did not open the trial in time; it begins without them", missing.len())
+        }
+        Record::Measured { positions, .. } => {
+            format!("measured: {}", positions.found().words())
         }
         Record::Rest { .. } => "the break is over".to_owned(),
         Record::Closing(_) => "the seal is open".to_owned(),

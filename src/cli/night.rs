@@ -99,6 +99,12 @@ pub struct NightArguments {
     /// 192.168.1.20:8412; without this the page is on 127.0.0.1
     #[arg(long, value_name = "ADDRESS")]
     operator: Option<SocketAddr>,
+    /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's
+    #[arg(long, value_name = "NAME")]
+    input: Option<String>,
+    /// With --input: its input channels, from 1: at the amplifier's terminals, at the loudspeaker's
+    #[arg(long, value_name = "N,N", value_delimiter = ',', num_args = 1, default_value = "1,2", value_parser = clap::value_parser!(u8).range(1..=64))]
+    channels: Vec<u8>,
     /// Nobody comes: a program votes, right with probability P on average, and everything says "simulated"
     #[arg(long, value_name = "P", conflicts_with_all = ["show", "ballots", "room_display", "guest"])]
     simulate: Option<f64>,
@@ -159,6 +165,8 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
     let page = super::run::operator_page(&request.session, arguments.operator)?;
     let mut environment = NightEnvironment::real();
     environment.common.operator = page.as_ref().map(OperatorPage::operated);
+    environment.common.bench =
+        super::run::bench(arguments.input.as_deref(), &arguments.channels, arguments.device.as_deref());
     let preparation = Preparation::start(&request.session, &environment.common);
     let mut before = BeforeNight::check(request.clone(), environment).map_err(Failure::bad)?;
     let left = "left; nothing was opened, and nothing was recorded";

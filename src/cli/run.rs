@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use super::Failure;
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessDesk};
-use crate::conduct::positions;
+use crate::conduct::positions::{self, Bench};
 use crate::conduct::witness::Desk;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
@@ -143,14 +143,7 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
     let desk = arguments.witness.then(|| WitnessDesk::at(wanted, told));
     let mut desk = desk.transpose().map_err(Failure::bad)?;
-    let bench = arguments.input.as_ref().map(|input| {
-        let channels = arguments.channels.iter().map(|channel| usize::from(*channel) - 1).collect();
-        positions::bench(
-            arguments.device.clone(),
-            Some(input.clone()).filter(|name| name != "default"),
-            channels,
-        )
-    });
+    let bench = bench(arguments.input.as_deref(), &arguments.channels, arguments.device.as_deref());
     let page = operator_page(&request.session, arguments.operator)?;
     let operated = page.as_ref().map(OperatorPage::operated);
     if let (Some(operated), Look::None) = (&operated, look) {
@@ -161,6 +154,14 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)
+}
+
+/// Where both positions of a switch are measured, if an input was named.
+pub(super) fn bench(input: Option<&str>, channels: &[u8], device: Option<&str>) -> Option<Bench> {
+    let input = input?;
+    let channels = channels.iter().map(|channel| usize::from(*channel) - 1).collect();
+    let input = Some(input.to_owned()).filter(|name| name != "default");
+    Some(positions::bench(device.map(str::to_owned), input, channels))
 }
 
 /// The operator's page, where a person switches real cables.

@@ -99,28 +99,41 @@ impl Switched {
     fn connect_for_bench(&mut self, first: bool, now_ms: u64) -> Result<(), String> {
         let terminal = if first == self.is_turned() { Terminal::Two } else { Terminal::One };
         for order in [self.parked(now_ms), terminal] {
-            self.wait_for(order, LOOK).map_err(|error| error.to_string())?;
+            self.wait_for(order, LOOK)?;
         }
         Ok(())
     }
 }
 
 impl<M: Machine> Driver<M> {
-    /// Measures both positions and journals what was found; where that cannot be done the journal says why.
+    /// Measures both positions and journals what was found; where that cannot be done, or nobody gave a bench, the journal says
+    /// why, and so does what is returned.
     ///
     /// # Errors
     /// Nothing can go on.
-    pub fn measure_positions(&mut self, session: &Session, bench: &Bench, when: When) -> Result<(), Stopped> {
+    pub fn measure_positions(
+        &mut self,
+        session: &Session,
+        bench: Option<&Bench>,
+        when: When,
+    ) -> Result<Option<String>, Stopped> {
+        let Some(bench) = bench else {
+            let text = "the positions were not measured".to_owned();
+            return self.take_event(Event::Note { text: text.clone() }).map(|()| Some(text));
+        };
         self.pause();
         let measured = self.positions(session, bench, when);
         let now_ms = self.now_ms();
         if let Some(switched) = &mut self.switched {
             switched.park(now_ms);
         }
-        self.take_event(match measured {
-            Ok(positions) => Event::Measured(positions),
-            Err(why) => Event::Note { text: format!("the positions could not be measured: {why}") },
-        })
+        match measured {
+            Ok(positions) => self.take_event(Event::Measured(positions)).map(|()| None),
+            Err(why) => {
+                let text = format!("the positions could not be measured: {why}");
+                self.take_event(Event::Note { text: text.clone() }).map(|()| Some(text))
+            }
+        }
     }
 
     fn positions(&mut self, session: &Session, bench: &Bench, when: When) -> Result<Positions, String> {

@@ -16,6 +16,8 @@ use crate::stimulus::PairKind;
 use crate::switcher::{Board, Due, Operator, Ritual, Switch, SwitchError, Terminal, Timing, Worker};
 use crate::trial::{Event, Side, Terms};
 
+/// How long a switch is waited for before the first and after the last trial: a person may be on the way.
+const PATIENCE: Duration = Duration::from_secs(180);
 /// Presentations that may fail one after the other before the sitting stops.
 const MOST_FAILURES: u32 = 3;
 
@@ -194,20 +196,38 @@ impl Switched {
     }
 
     /// Orders and waits until that and everything before it was answered. Whoever waits shows nothing new meanwhile, so this is
-    /// for before the first and after the last trial.
-    pub(super) fn wait_for(&mut self, terminal: Terminal, look: Duration) -> Result<(), SwitchError> {
+    /// for before the first and after the last trial, and a person who sleeps is not waited for without end.
+    pub(super) fn wait_for(&mut self, terminal: Terminal, look: Duration) -> Result<(), String> {
         self.worker.order(terminal);
         let mut open = self.ritual.take_open() + u32::from(terminal != Terminal::Parked);
+        let mut waited = Duration::ZERO;
         while open > 0 {
-            match self.worker.answer() {
+            let failed = match self.worker.answer() {
                 Some(answer) => {
                     open -= 1;
-                    answer?;
+                    answer.err().map(|error| self.reason(&error))
                 }
-                None => std::thread::sleep(look),
+                None if waited >= PATIENCE => Some(self.reason(&SwitchError::Silent(PATIENCE.as_millis() as u64))),
+                None => {
+                    std::thread::sleep(look);
+                    waited += look;
+                    None
+                }
+            };
+            if let Some(reason) = failed {
+                self.ritual.give_open(open);
+                return Err(reason);
             }
         }
         Ok(())
+    }
+
+    /// Why the switch cannot be trusted, to be read by anybody.
+    fn reason(&self, error: &SwitchError) -> String {
+        match &self.board {
+            Some(_) => "the operator did not confirm in time".to_owned(),
+            None => error.to_string(),
+        }
     }
 
     /// The loop begins here.
@@ -357,10 +377,7 @@ impl<M: Machine> Driver<M> {
                 // Whatever comes next begins with nothing connected, and confirmed.
                 switched.park(now_ms);
                 let failures = switched.failures;
-                let reason = match &switched.board {
-                    Some(_) => "the operator did not confirm in time".to_owned(),
-                    None => error.to_string(),
-                };
+                let reason = switched.reason(&error);
                 self.pause();
                 let text = SoundNews::Switch { reason: reason.clone(), in_trial }.cause();
                 self.take_event(if in_trial {

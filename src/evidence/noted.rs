@@ -116,6 +116,7 @@ impl Noted {
                     "both positions measured {}: {} ± {} apart at {}, predicted {}; levels {} apart",
                     match positions.when {
                         When::Before => "before the trials",
+                        When::Between => "between two trials",
                         When::After => "after the last trial",
                     },
                     printed::signed_decibels(largest_db),

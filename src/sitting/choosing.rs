@@ -27,11 +27,17 @@ impl Choosing {
 }
 
 impl Dialogue<'_> {
-    /// Measures both positions of a switch before the first and after the last trial, where that was agreed.
+    /// Measures both positions of a switch before the first and after the last trial, and in each rest that is offered, where
+    /// that was agreed.
     fn prove_the_switch(&mut self, view: &View) -> Result<(), SittingError> {
         let agreed = view.terms.switcher.as_ref().is_some_and(|switcher| switcher.measured == Some(true));
         let when = match &view.stage {
             Stage::Announce { .. } if !self.measured => When::Before,
+            // In a rest that the listener asked for, a trial is on.
+            Stage::Rest { offered: true, next, .. } if self.measured_in_rest != Some(*next) => {
+                self.measured_in_rest = Some(*next);
+                When::Between
+            }
             Stage::Counting => When::After,
             _ => return Ok(()),
         };
@@ -43,12 +49,11 @@ impl Dialogue<'_> {
         let mut scene = self.scene(view);
         scene.stage = page;
         self.face.show(&scene)?;
-        let done = match &self.environment.bench {
-            Some(bench) => self.driver.measure_positions(&self.request.session, bench, when),
-            None => self.driver.event(Event::Note { text: "the positions were not measured".to_owned() }),
-        };
+        let bench = self.environment.bench.as_ref();
+        let done = self.driver.measure_positions(&self.request.session, bench, when);
         self.take_news();
-        done.map_err(|stopped| self.stopped(stopped))?;
+        let missed = done.map_err(|stopped| self.stopped(stopped))?;
+        self.notice = missed.map(Notice::Warning);
         if when == When::After { self.event(Event::Continue) } else { Ok(()) }
     }
 

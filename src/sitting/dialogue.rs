@@ -61,6 +61,8 @@ pub(super) struct Dialogue<'d> {
     pub(super) review: Option<Review>,
     /// The positions of the switch were measured, or could not be.
     pub(super) measured: bool,
+    /// The trial after the rest in which they were measured last.
+    pub(super) measured_in_rest: Option<TrialId>,
     /// Hands that are typed here.
     pub(super) hands: Hands,
     /// Witnesses, if there are to be some.

@@ -108,6 +108,7 @@ pub fn conduct_watched(
         result: None,
         review: None,
         measured: false,
+        measured_in_rest: None,
         hands: Hands::default(),
         watch,
     };

@@ -56,6 +56,11 @@ impl Ritual {
         std::mem::take(&mut self.open)
     }
 
+    /// Those that nobody waits for any more: their answers are still to come.
+    pub fn give_open(&mut self, orders: u32) {
+        self.open += orders;
+    }
+
     /// How long its steps take.
     pub fn timing(&self) -> Timing {
         self.timing

@@ -15,6 +15,8 @@ pub const MATCHED_DB: f64 = 0.1;
 pub enum When {
     /// Before the first trial, or before a sitting goes on.
     Before,
+    /// In a rest that was offered between two trials.
+    Between,
     /// After the last trial.
     After,
 }
@@ -50,6 +52,19 @@ pub enum Found {
     Another,
     /// The predicted difference is too small for this measurement to show.
     TooSmall,
+}
+
+impl Found {
+    /// The same to a person.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::AsPredicted => "the two positions differ as the circuit predicts",
+            Self::Interchanged => "the two cables are interchanged",
+            Self::None => "the two positions could not be told apart",
+            Self::Another => "the two positions differ otherwise than the circuit predicts",
+            Self::TooSmall => "the predicted difference is too small for this measurement",
+        }
+    }
 }
 
 impl Positions {

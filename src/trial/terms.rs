@@ -475,9 +475,6 @@ impl Terms {
         self.wager = None;
         self.confidence = false;
         self.warm_up = self.warm_up.max(1);
-        if let Some(switcher) = &mut self.switcher {
-            switcher.measured = None;
-        }
         self
     }
 }

@@ -21,7 +21,7 @@ const SECRETS: [&str; 7] =
     ["Mill Lane", "52.1234", "Ottilie", "ns.adobe.com", "Photoshop", "hidden behind", "Lavf"];
 
 fn bytes(hex: &str) -> Vec<u8> {
-    let digits: Vec<char> = hex.chars().collect();
+    let digits: Vec<char> = hex.chars().filter(|digit| *digit != ' ').collect();
     let byte = |pair: &[char]| u8::from_str_radix(&pair.iter().collect::<String>(), 16).expect("hex");
     digits.chunks(2).map(byte).collect()
 }

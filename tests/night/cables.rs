@@ -15,7 +15,8 @@ use earwitness::switcher::{Switch, SwitchError, Terminal};
 use earwitness::trial::{Digest, Record, journal, verify};
 
 use super::stage::{Host, Phone, Recorder, Reply, raw, real_environment, request, request_of, stimuli};
-use crate::commands::succeeded;
+use crate::commands::{json, succeeded};
+use crate::screen::cables::virtual_bench;
 
 /// The operator, as a program: the page's requests, without the page.
 struct Person {
@@ -112,6 +113,10 @@ fn evening(host: &Host, dies: &AtomicBool) -> Vec<Record> {
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     for trial in 0..3 {
+        if host.look().phase == Phase::Break {
+            host.say("next").expect("the break is over");
+            host.until(Phase::Ready);
+        }
         if trial == 1 {
             dies.store(true, Ordering::SeqCst);
             host.say("next").expect("presented");
@@ -148,15 +153,23 @@ fn evening(host: &Host, dies: &AtomicBool) -> Vec<Record> {
 fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switch_voids_one_trial() {
     // By relay.
     let folder = tempfile::tempdir().expect("a folder");
-    let table = "kind = \"serial\"\nport = \"none\"\napart = \"200 ms\"\nsettle = \"200 ms\"";
-    let session = cables(folder.path(), table);
+    let table =
+        "kind = \"serial\"\nport = \"none\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nproof = \"measured\"";
+    let mut session = cables(folder.path(), table);
+    // A rest is offered after half a second of music.
+    session.rest_after_minutes = 0.5 / 60.0;
     let (log, dies) = (Arc::new(Mutex::new(Vec::new())), Arc::new(AtomicBool::new(false)));
-    let (kept, dying) = (Arc::clone(&log), Arc::clone(&dies));
+    let (kept, dying, connected) = (Arc::clone(&log), Arc::clone(&dies), Arc::clone(&log));
     let host = Host::start(move || {
         let mut environment = real_environment(&Recorder::default());
         environment.common.prepare = Arc::new(|_, _| Ok(alike()));
         environment.common.switch =
             Arc::new(move |_| Ok(Box::new(Relay(Arc::clone(&kept), Arc::clone(&dying)))));
+        // Both positions of this rig are the same.
+        environment.common.bench = Some(virtual_bench(move || {
+            assert_ne!(connected.lock().expect("the log").last(), Some(&Terminal::Parked));
+            -0.1
+        }));
         (request_of(session), environment)
     })
     .expect("open");
@@ -166,13 +179,26 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
         .filter_map(|record| if let Record::Void { cause, .. } = record { Some(cause) } else { None })
         .collect();
     assert_eq!(causes, ["the switch did not connect what it was told to"]);
+    // Both positions before the first vote, in the rest, and after the last vote.
+    let place = |wanted: &dyn Fn(&Record) -> bool| -> Vec<usize> {
+        (0..records.len()).filter(|at| wanted(&records[*at])).collect()
+    };
+    let measured = place(&|record| matches!(record, Record::Measured { .. }));
+    let votes = place(&|record| matches!(record, Record::Vote { .. } | Record::Void { .. }));
+    let (first, last) = (votes[0], votes[votes.len() - 1]);
+    assert!(measured.len() == 3 && measured[0] < first && measured[2] > last, "{measured:?} {first} {last}");
+    assert!((first..last).contains(&measured[1]), "{measured:?} {first} {last}");
+    let report = json(folder.path(), &["report", ".", "--json"]);
+    let said = report["caveats"].to_string();
+    assert!(said.contains("could not be told apart by measurement either"), "{said}");
     let log = log.lock().expect("the log").clone();
-    assert_eq!(log.iter().filter(|terminal| **terminal != Terminal::Parked).count(), 3 * 3 + 1, "{log:?}");
+    assert_eq!(log.iter().filter(|terminal| **terminal != Terminal::Parked).count(), 3 * 3 + 1 + 3 * 2, "{log:?}");
     assert_eq!(log.last(), Some(&Terminal::Parked), "parked at the end");
     host.leave();
     // By a person, who falls asleep once. Who was first is the operator.
     let folder = tempfile::tempdir().expect("a folder");
-    let table = "kind = \"operator\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nlabels = \"drawn\"";
+    let table =
+        "kind = \"operator\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nlabels = \"drawn\"\nproof = \"measured\"";
     let session = cables(folder.path(), table);
     let page = OperatorPage::serve(
         "127.0.0.1:0".parse().expect("an address"),
@@ -225,6 +251,7 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
     });
     let text = format!("{records:?}");
     assert!(text.contains("the operator did not confirm in time"), "{text}");
+    assert!(text.contains("the positions were not measured"), "nobody named an input: {text}");
     assert!(text.contains("somebody else tried to become the operator"), "the other phone is in the journal");
     let first = |task: &str| seen.iter().position(|one| one.starts_with(task)).expect("it was asked for");
     assert!(first("label") < first("connect"), "the seal says which cable is which: {seen:?}");

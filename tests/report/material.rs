@@ -311,6 +311,11 @@ impl Site {
             facts: plan.facts.clone(),
             rows: earwitness::trial::balance::rows(&Terms::of(session), &[]),
         };
+        if session.switcher.is_some() {
+            // A cable makes the difference, and not the sound.
+            let own = opening.stimuli.iter_mut().filter(|stimulus| stimulus.control.is_none());
+            own.for_each(|stimulus| stimulus.b = stimulus.a);
+        }
         // Each tells of none before it, as a forger would.
         let wager = opening.terms.wager.as_ref();
         opening.earlier =

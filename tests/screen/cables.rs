@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 use earwitness::ballot::operating;
 use earwitness::ballot::witnessing::Code;
 use earwitness::bench::recording::Recording;
+use earwitness::conduct::positions::Bench;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::sitting::Resuming;
 use earwitness::switcher::{Board, Switch, SwitchError, Task, Terminal};
@@ -168,6 +169,23 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
     }
 }
 
+/// A bench without devices: what is connected now changes the sweep by so many dB, and a little noise comes with it.
+pub(crate) fn virtual_bench(connected_db: impl Fn() -> f64 + Send + Sync + 'static) -> Bench {
+    Arc::new(move |sweep| {
+        let gain = 10_f64.powf(connected_db() / 20.0);
+        let reference = sweep.samples().map_err(|error| error.to_string())?;
+        let mut state = 7_u64;
+        let response = reference
+            .iter()
+            .map(|sample| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                gain * sample + 1e-6 * ((state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0)
+            })
+            .collect();
+        Recording::new("virtual", sweep.rate_hz, vec![reference, response]).map_err(|error| error.to_string())
+    })
+}
+
 /// A sitting of one trial whose positions are measured on a virtual bench: what cable 1 and cable 2 do to the sound, in dB.
 /// Gives the kinds of the report's caveats, and what the journal says.
 fn proved(gains_db: [f64; 2]) -> (Vec<String>, String) {
@@ -183,26 +201,13 @@ fn proved(gains_db: [f64; 2]) -> (Vec<String>, String) {
                   Enter . . a . . . . . b . . . . . x . . . . . . Down . Enter . . . PgDn PgDn PgDn PgDn Enter";
     let sat = sit_in(&setting, keys(script), |environment| {
         with_switch(environment, &log, false, None);
-        environment.bench = Some(Arc::new(move |sweep| {
+        environment.bench = Some(virtual_bench(move || {
             let last = connected.lock().unwrap().last().map(|(_, sent)| sent.clone()).unwrap();
-            let gain_db = match &last[..1] {
+            match &last[..1] {
                 "1" => gains_db[0],
                 "2" => gains_db[1],
                 other => panic!("nothing is connected: {other}"),
-            };
-            let reference = sweep.samples().map_err(|error| error.to_string())?;
-            let mut state = 7_u64;
-            let gain = 10_f64.powf(gain_db / 20.0);
-            let response = reference
-                .iter()
-                .map(|sample| {
-                    state =
-                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    gain * sample + 1e-6 * ((state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0)
-                })
-                .collect();
-            Recording::new("virtual", sweep.rate_hz, vec![reference, response])
-                .map_err(|error| error.to_string())
+            }
         }));
     });
     let journal =

@@ -2,7 +2,7 @@
 
 mod backgrounds;
 mod blindness;
-mod cables;
+pub(crate) mod cables;
 mod faces;
 mod few_keys;
 mod keys;

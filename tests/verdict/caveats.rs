@@ -261,6 +261,8 @@ fn no_caveat_hides_another() {
         let panel =
             [Kind::PanelIncomplete, Kind::PanelLost, Kind::PanelBrokenOff, Kind::BeyondPanel, Kind::LeftOut];
         matches!((one, other), (Kind::TooFewTrials, Kind::LittlePower))
+            // Their causes are two switches.
+            || (one, other) == (Kind::SwitchUnproven, Kind::SwitchedByHand)
             || one == Kind::NoSittings
             || (one == Kind::OpenPanel && panel.contains(&other))
             || (other == Kind::OpenPanel && panel.contains(&one))

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, RwLock};
 use zeroize::Zeroizing;
 
 use super::HostedNight;
+use super::proof::Proof;
 use crate::ballot::NightError;
 use crate::ballot::guard::{Door, Paces, Tally};
 use crate::ballot::night::Night;
@@ -310,6 +311,7 @@ impl BeforeNight {
             notes,
             resumed,
             operator,
+            proof: Proof::of(session, common.bench),
             asked_to_close: None,
             told_stop: false,
             _server: server,

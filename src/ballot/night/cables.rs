@@ -24,6 +24,11 @@ impl Night {
         self.timing.gap_ms
     }
 
+    /// Open ears are on.
+    pub fn hears_ears(&self) -> bool {
+        self.ears.is_some()
+    }
+
     /// Whether a presentation has to wait until it is confirmed that nothing is connected.
     pub fn hold(&mut self, held: bool) {
         self.held = held;

@@ -1,14 +1,18 @@
 //! What was compared: circuit, cables, clips, and what the simulation covers.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 
 use super::sources::traced;
 use super::table::{explained, numbers, table, words};
 use super::{drawing, small_drawing};
+use crate::evidence::TrialFacts;
 use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
 use crate::session::{Levels, Switching};
 use crate::trial::record::SwitcherTerms;
+use crate::units::printed;
 
 pub(super) fn section(report: &Report) -> Markup {
     let compared = &report.compared;
@@ -37,10 +41,46 @@ pub(super) fn section(report: &Report) -> Markup {
                         Switching::Instant => "an equal-length crossfade at the same place in the clip",
                     } }
                 }
+                @if let Some(silence) = silence(report) { dt { "silence between" } dd { (silence) } }
             }
             (differences(report))
             div.figures.on-paper { @for picture in &compared.figures { (drawing(picture)) } }
-            @if report.session.switcher.is_none() { (simulation()) }
+            (photographs(report))
+            @match &report.session.switcher {
+                None => (simulation()),
+                Some(_) => p.notes {
+                    "Nothing was simulated. What people heard beside the music, such as the click of a relay or steps in the next room, "
+                    "is not in any file: " code { "check --switch --microphone" } " holds a relay's sounds against each other beforehand."
+                },
+            }
+        }
+    }
+}
+
+/// The set-up as its owner photographed it. Two stand beside each other where there is room.
+fn photographs(report: &Report) -> Markup {
+    let withheld = report.session.photographs_withheld as u64;
+    html! {
+        @if !report.compared.photographs.is_empty() {
+            h3 { "The set-up" }
+            div.figures {
+                @for photograph in &report.compared.photographs {
+                    figure.photograph {
+                        img src=(photograph.address) alt=(photograph.caption) width=(photograph.size.0) height=(photograph.size.1);
+                        figcaption { (photograph.caption) }
+                    }
+                }
+            }
+            p.notes {
+                "Photographs and captions are the owner's. They were sealed before the first trial: who changes one afterwards "
+                "is told of. Nothing else that a camera wrote, such as time or place, is in this report."
+            }
+        }
+        @if withheld > 0 {
+            p.notes {
+                (printed::count(withheld, "photograph")) " of the set-up " (printed::verb(withheld, "is", "are"))
+                " withheld with the names: a photograph may show people."
+            }
         }
     }
 }
@@ -49,7 +89,9 @@ pub(super) fn section(report: &Report) -> Markup {
 fn switched(switcher: &SwitcherTerms) -> String {
     let [first, second] = &switcher.terminals;
     let by = match switcher.kind.as_str() {
-        "operator" => "by a person out of the listener's sight, told on a page of their own",
+        "operator" => {
+            "by a person who was told on a page of their own, and who could tell from the order of the terminals what X was"
+        }
         _ => "by a relay",
     };
     let labels = if switcher.labels_drawn == Some(true) { "; the seal said which got label 1" } else { "" };
@@ -67,6 +109,28 @@ fn switched(switcher: &SwitcherTerms) -> String {
         switcher.apart_ms as f64 / 1000.0,
         switcher.settle_ms as f64 / 1000.0
     )
+}
+
+/// How long it was silent between the sounds over two real cables, in the trials that count.
+fn silence(report: &Report) -> Option<String> {
+    let counted = |trial: &&TrialFacts| report.sittings[trial.sitting as usize].counted && !trial.void;
+    // All votes of a night are on one presentation.
+    let of_trials: BTreeMap<_, _> = report
+        .trials
+        .iter()
+        .filter(counted)
+        .map(|trial| ((trial.sitting, trial.part, trial.trial, trial.attempt), &trial.silences_ms))
+        .collect();
+    let mut all: Vec<u64> = of_trials.into_values().flatten().copied().collect();
+    all.sort_unstable();
+    let (median, longest) = (*all.get(all.len() / 2)?, *all.last()?);
+    let seconds = |milliseconds: u64| printed::fixed(milliseconds as f64 / 1000.0, 1, "s");
+    Some(format!(
+        "from one sound to the next {} (median of {}), {} at the longest; memory of a sound fades within seconds",
+        seconds(median),
+        all.len(),
+        seconds(longest)
+    ))
 }
 
 fn simulation() -> Markup {
