@@ -5,8 +5,8 @@
 //! out what the player must do, shows the new state, and only then answers the phones. So an acknowledged vote is in the
 //! journal whatever happens next, and a thousand votes cost a few writes.
 
-pub(in crate::ballot) mod setup;
 mod proof;
+pub(in crate::ballot) mod setup;
 mod showing;
 
 use std::borrow::Cow;

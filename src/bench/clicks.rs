@@ -70,7 +70,8 @@ pub fn clicks(one: &[Vec<f64>], two: &[Vec<f64>], rate_hz: u32) -> Result<Clicks
     };
     let (found, apart_db, at_hz) = apart(&|index| index < one.len());
     let ways: Vec<u32> = (0..1_u32 << count).filter(|way| way.count_ones() as usize == one.len()).collect();
-    let as_far = ways.iter().filter(|way| apart(&|index| **way >> index & 1 == 1).0 >= found * (1.0 - 1e-9)).count();
+    let as_far =
+        ways.iter().filter(|way| apart(&|index| **way >> index & 1 == 1).0 >= found * (1.0 - 1e-9)).count();
     Ok(Clicks {
         recordings: (one.len(), two.len()),
         apart_db,
@@ -146,9 +147,14 @@ mod tests {
         (0..60_000_u32)
             .map(|frame| {
                 let since = f64::from(frame) - 20_000.0;
-                let ring = (std::f64::consts::TAU * ring_hz * since / 48_000.0).sin() * (-since / 500.0).exp();
+                let ring =
+                    (std::f64::consts::TAU * ring_hz * since / 48_000.0).sin() * (-since / 500.0).exp();
                 let room = random.random_range(-1e-3..1e-3);
-                room + if since > 0.0 { loud * (ring + random.random_range(-0.2..0.2) * (-since / 300.0).exp()) } else { 0.0 }
+                room + if since > 0.0 {
+                    loud * (ring + random.random_range(-0.2..0.2) * (-since / 300.0).exp())
+                } else {
+                    0.0
+                }
             })
             .collect()
     }
@@ -156,14 +162,17 @@ mod tests {
     #[test]
     fn relays_that_sound_alike_are_not_told_apart_and_others_are() {
         let mut random = StdRng::seed_from_u64(4);
-        let mut six = |ring_hz: f64| -> Vec<Vec<f64>> { (0..6).map(|_| recorded(&mut random, ring_hz)).collect() };
+        let mut six =
+            |ring_hz: f64| -> Vec<Vec<f64>> { (0..6).map(|_| recorded(&mut random, ring_hz)).collect() };
         let other = clicks(&six(2000.0), &six(2600.0), RATE_HZ).expect("twelve recordings");
         // The names exchanged set them apart as far: 2 of 924 ways are the fewest.
         assert!((other.p_value - 2.0 / 924.0).abs() < 1e-12, "{other:?}");
         assert!((1500.0..3300.0).contains(&other.at_hz) && other.apart_db.abs() > 3.0, "{other:?}");
         // Under the hypothesis p is spread evenly: of 12 such comparisons, 0.05 is undercut in five with probability 0.0002.
         let low = (0..12)
-            .filter(|_| clicks(&six(2000.0), &six(2000.0), RATE_HZ).expect("twelve recordings").p_value <= 0.05)
+            .filter(|_| {
+                clicks(&six(2000.0), &six(2000.0), RATE_HZ).expect("twelve recordings").p_value <= 0.05
+            })
             .count();
         assert!(low < 5, "{low} of 12");
         assert!(clicks(&six(2000.0)[..1], &six(2000.0), RATE_HZ).is_err());

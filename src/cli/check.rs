@@ -94,7 +94,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
         None
     };
     let chain = check_loopback::measure(&arguments.loopback, &arguments.device, &session, &stimuli)?;
-    let switch = arguments.switch.then(|| check_switch::tried(&session, arguments.microphone.as_deref())).transpose()?;
+    let switch = arguments
+        .switch
+        .then(|| check_switch::tried(&session, arguments.microphone.as_deref()))
+        .transpose()?;
     timings::stage("output");
     if arguments.json {
         let comparisons: Vec<serde_json::Value> = session

@@ -72,9 +72,8 @@ fn heard(switch: &mut dyn Switch, name: &str) -> Result<String, Failure> {
     let switch = RefCell::new(switch);
     let mut recorded = (Vec::new(), Vec::new());
     for terminal in order {
-        let connect = |terminal| {
-            switch.borrow_mut().connect(terminal).map_err(|error| Failure::No(error.to_string()))
-        };
+        let connect =
+            |terminal| switch.borrow_mut().connect(terminal).map_err(|error| Failure::No(error.to_string()));
         let sound = microphone.during::<Failure>(
             RECORDED_S,
             &mut [(CONNECTS_S, &mut || connect(terminal)), (PARTS_S, &mut || connect(Terminal::Parked))],
@@ -94,6 +93,8 @@ fn heard(switch: &mut dyn Switch, name: &str) -> Result<String, Failure> {
             "{measured}: whoever hears the switch can tell what it connects. Put it further away, or into a box, and try again."
         )
     } else {
-        format!("{measured}: this microphone does not tell the positions apart. An ear closer to it still might.")
+        format!(
+            "{measured}: this microphone does not tell the positions apart. An ear closer to it still might."
+        )
     })
 }

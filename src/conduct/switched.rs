@@ -207,7 +207,9 @@ impl Switched {
                     open -= 1;
                     answer.err().map(|error| self.reason(&error))
                 }
-                None if waited >= PATIENCE => Some(self.reason(&SwitchError::Silent(PATIENCE.as_millis() as u64))),
+                None if waited >= PATIENCE => {
+                    Some(self.reason(&SwitchError::Silent(PATIENCE.as_millis() as u64)))
+                }
                 None => {
                     std::thread::sleep(look);
                     waited += look;

@@ -156,7 +156,12 @@ pub const COLUMNS: [Column; 42] = [
     column("heard_s", Number, "s", "Sound heard, all slots together"),
     column("listens", Whole, "", "Times that a slot was started or switched to"),
     column("switches", Whole, "", "Switches from one slot to another"),
-    column("presentations", Whole, "", "Presentations over real cables that were begun; empty where none are switched"),
+    column(
+        "presentations",
+        Whole,
+        "",
+        "Presentations over real cables that were begun; empty where none are switched",
+    ),
     column(
         "longest_silence_s",
         Number,

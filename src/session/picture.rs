@@ -107,7 +107,8 @@ fn png(bytes: &[u8], limits: Limits) -> Result<Picture, String> {
         }
         // Some programs would turn it and others not, so nobody could say which way is up.
         if kind == b"eXIf" && turned(&chunk[8..chunk.len() - 4]).is_some() {
-            return Err("it is a PNG file that is to be turned: turn it in an image editor and save it anew".to_owned());
+            return Err("it is a PNG file that is to be turned: turn it in an image editor and save it anew"
+                .to_owned());
         }
         if KEPT.contains(&kind) {
             kept.extend_from_slice(chunk);
@@ -178,12 +179,15 @@ impl Jpeg {
             0xda => {
                 self.scans += 1;
                 if self.size.is_none() || self.scans > MOST_SCANS {
-                    return Err(format!("it has more than {MOST_SCANS} scans, or none that belongs to a picture"));
+                    return Err(format!(
+                        "it has more than {MOST_SCANS} scans, or none that belongs to a picture"
+                    ));
                 }
             }
             0xc0..=0xc2 => {
                 let [8, tall, taller, wide, wider, 1 | 3, ..] = *segment else {
-                    return Err("only JPEG files of 8 bits in grey or in three colours are shown everywhere".to_owned());
+                    return Err("only JPEG files of 8 bits in grey or in three colours are shown everywhere"
+                        .to_owned());
                 };
                 let side = |high: u8, low: u8| u32::from(u16::from_be_bytes([high, low]));
                 let size = limits.check((side(wide, wider), side(tall, taller)))?;
@@ -337,7 +341,16 @@ mod tests {
         let start = frame(0xc2, 300, 200);
         // Filled markers, two scans, and another picture behind the end.
         let file = [
-            &b"\xff\xd8"[..], &secrets, &adobe, &tables, b"\xff\xff", &start, CODED, &segment(0xfe, b"Ida"), CODED, b"\xff\xd9",
+            &b"\xff\xd8"[..],
+            &secrets,
+            &adobe,
+            &tables,
+            b"\xff\xff",
+            &start,
+            CODED,
+            &segment(0xfe, b"Ida"),
+            CODED,
+            b"\xff\xd9",
             b"\xff\xd8hidden",
         ]
         .concat();
@@ -384,7 +397,8 @@ mod tests {
             assert!(cleaned(&whole[..length]).is_err(), "cut at {length}");
         }
         // Changed by machine: refused, or a picture that stays as it is.
-        let file = jpeg(&[&segment(0xe1, &exif(6)), &segment(0xdb, &[1; 65]), &frame(0xc2, 30, 20), CODED, CODED]);
+        let file =
+            jpeg(&[&segment(0xe1, &exif(6)), &segment(0xdb, &[1; 65]), &frame(0xc2, 30, 20), CODED, CODED]);
         let mut state = 9_u64;
         for _ in 0..2000 {
             let mut changed = file.clone();

@@ -105,7 +105,8 @@ fn photographs(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Photograph>, 
             return Err(one.error_at("caption", format!("a caption has 1 to {LONGEST_CAPTION} characters")));
         }
         let path = folder.join(&file);
-        let failed = |why: &dyn std::fmt::Display| one.error_at("file", format!("\"{file}\" cannot be used: {why}"));
+        let failed =
+            |why: &dyn std::fmt::Display| one.error_at("file", format!("\"{file}\" cannot be used: {why}"));
         if !Path::new(&file).components().all(|part| matches!(part, Component::Normal(_))) {
             return Err(failed(&"a photograph lies in the session's folder"));
         }

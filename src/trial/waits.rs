@@ -67,7 +67,10 @@ mod tests {
         };
         let presented = |times: &[(u64, u64)]| Listening {
             presented: Some(
-                times.iter().map(|(at_ms, apart_ms)| Presentation { slot: 0, at_ms: *at_ms, apart_ms: *apart_ms }).collect(),
+                times
+                    .iter()
+                    .map(|(at_ms, apart_ms)| Presentation { slot: 0, at_ms: *at_ms, apart_ms: *apart_ms })
+                    .collect(),
             ),
             ..Listening::default()
         };

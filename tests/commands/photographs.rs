@@ -104,7 +104,10 @@ fn only_pictures_reach_the_report_and_a_changed_one_is_told() {
         assert_no_secret("a picture", picture);
     }
     assert_no_secret("the report", page.as_bytes());
-    assert!(page.contains("alt=\"The relays &lt;behind&gt; it\" width=\"8\" height=\"16\""), "turned by a quarter");
+    assert!(
+        page.contains("alt=\"The relays &lt;behind&gt; it\" width=\"8\" height=\"16\""),
+        "turned by a quarter"
+    );
     assert!(page.contains("alt=\"The wiring\" width=\"16\" height=\"8\""));
     let known = json(at, &["report", ".", "--json"]);
     assert_eq!(known["compared"]["photographs"][0]["caption"], "The relays <behind> it");
@@ -118,7 +121,9 @@ fn only_pictures_reach_the_report_and_a_changed_one_is_told() {
     // People may be on it.
     succeeded(at, &["report", ".", "--anonymous"]);
     let anonymous = std::fs::read_to_string(at.join("report/report.html")).expect("the report");
-    assert!(!anonymous.contains("base64,") && !anonymous.contains("The wiring") && !anonymous.contains("rig.jpg"));
+    assert!(
+        !anonymous.contains("base64,") && !anonymous.contains("The wiring") && !anonymous.contains("rig.jpg")
+    );
     assert!(anonymous.contains("2 photographs of the set-up are withheld"));
     // Whoever takes out what a camera wrote, changes nothing that was sealed.
     std::fs::write(at.join("rig.jpg"), &shown[0]).expect("written");

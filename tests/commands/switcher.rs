@@ -84,7 +84,8 @@ pub(super) fn session(at: &Path, table: &str) {
         .expect("the session");
 }
 
-pub(super) const RUN: [&str; 9] = ["run", ".", "--listener", "Una", "--simulate", "1", "--output", "silent", "--new"];
+pub(super) const RUN: [&str; 9] =
+    ["run", ".", "--listener", "Una", "--simulate", "1", "--output", "silent", "--new"];
 
 /// What went to the relay, the terminals alike.
 fn masked(lines: &[String]) -> String {

@@ -192,13 +192,16 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
     let said = report["caveats"].to_string();
     assert!(said.contains("could not be told apart by measurement either"), "{said}");
     let log = log.lock().expect("the log").clone();
-    assert_eq!(log.iter().filter(|terminal| **terminal != Terminal::Parked).count(), 3 * 3 + 1 + 3 * 2, "{log:?}");
+    assert_eq!(
+        log.iter().filter(|terminal| **terminal != Terminal::Parked).count(),
+        3 * 3 + 1 + 3 * 2,
+        "{log:?}"
+    );
     assert_eq!(log.last(), Some(&Terminal::Parked), "parked at the end");
     host.leave();
     // By a person, who falls asleep once. Who was first is the operator.
     let folder = tempfile::tempdir().expect("a folder");
-    let table =
-        "kind = \"operator\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nlabels = \"drawn\"\nproof = \"measured\"";
+    let table = "kind = \"operator\"\napart = \"200 ms\"\nsettle = \"200 ms\"\nlabels = \"drawn\"\nproof = \"measured\"";
     let session = cables(folder.path(), table);
     let page = OperatorPage::serve(
         "127.0.0.1:0".parse().expect("an address"),

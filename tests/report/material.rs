@@ -8,8 +8,8 @@ use earwitness::trial::OutputKind;
 use earwitness::trial::keeper::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
-    Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Presentation,
-    Record, StimulusTerms, Terms,
+    Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Presentation, Record,
+    StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};

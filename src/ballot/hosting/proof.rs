@@ -7,8 +7,8 @@ use super::HostedNight;
 use crate::ballot::command::Command;
 use crate::conduct::positions::Bench;
 use crate::session::Session;
-use crate::trial::{Stage, TrialId};
 use crate::trial::positions::When;
+use crate::trial::{Stage, TrialId};
 
 /// What is left to be measured of real cables.
 pub(super) struct Proof {
@@ -45,8 +45,11 @@ impl HostedNight {
         }
         self.proof.told = Some(due);
         Some(match self.proof.bench {
-            Some(_) => "both positions of the switch are measured: sweeps follow, quietly; then it goes on".to_owned(),
-            None => "no --input was named, so the positions are not measured, and the journal says so".to_owned(),
+            Some(_) => "both positions of the switch are measured: sweeps follow, quietly; then it goes on"
+                .to_owned(),
+            None => {
+                "no --input was named, so the positions are not measured, and the journal says so".to_owned()
+            }
         })
     }
 

@@ -102,7 +102,8 @@ pub(super) fn unregistered(case: &Case<'_>) -> Vec<Caveat> {
     })
 }
 
-const PUT_BACK: &str = "Put back the files that were sealed: their lengths and digests are listed under \"How to check it\".";
+const PUT_BACK: &str =
+    "Put back the files that were sealed: their lengths and digests are listed under \"How to check it\".";
 
 pub(super) fn inputs_changed(case: &Case<'_>) -> Vec<Caveat> {
     let files = case.evidence.changed_inputs();

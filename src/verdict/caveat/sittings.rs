@@ -399,13 +399,15 @@ pub(super) fn switch_unproven(case: &Case<'_>) -> Vec<Caveat> {
 /// A person was the switch in a sitting that counts.
 pub(super) fn switched_by_hand(case: &Case<'_>) -> Vec<Caveat> {
     let by_hand = case.agreed.terms.switcher.as_ref().is_some_and(|switcher| switcher.kind == "operator");
-    when(by_hand && counted(case).next().is_some(), || Caveat {
+    when(by_hand && counted(case).next().is_some(), || {
+        Caveat {
         kind: Kind::SwitchedByHand,
         weight: Weight::Minor,
         text: "A person switched the real cables. The order of the terminals can tell that person what X was, and no file shows \
                that the listener was not told."
             .to_owned(),
         remedy: "Keep the operator apart from everybody until the seal is open, or take a relay.",
+    }
     })
 }
 
