@@ -17,7 +17,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
     let shown = night.snapshot();
     let trial = shown.trial.as_ref();
     let heading = match (shown.phase, trial) {
-        (Phase::Ears, _) => "Open ears: no part of the test".to_owned(),
+        (Phase::Ears, _) => "Open ears: not part of the test".to_owned(),
         (Phase::Ready | Phase::Presenting | Phase::Voting, Some(trial)) => trial.name(),
         (phase, _) => match night.step() {
             Some((_, at, of)) => format!("The reveal: {at} of {of}"),
@@ -108,7 +108,7 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
         }
         _ => match facts.phase.as_str() {
             "welcome" | "joining" => "Take a seat",
-            "ears" => "Open ears: no part of the test",
+            "ears" => "Open ears: not part of the test",
             "break" => "A break: rest your ears",
             "counting" => "All trials are over",
             "result" => "The reveal",

@@ -19,7 +19,7 @@ use crate::{session, sitting};
 pub struct AuditionArguments {
     /// Session file, or the folder it is in
     session: PathBuf,
-    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file ending in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
     /// Sound device, by its name in `earwitness devices` [default: the system's]

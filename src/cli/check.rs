@@ -12,7 +12,7 @@ use super::progress::Bar;
 use super::{Failure, check_loopback, check_switch, check_words, paragraph, predict, predict_sizes, timings};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
-use crate::hearing::{Ears, OnClip, Summary, Uncertainty};
+use crate::hearing::{Ears, OnClip, STEPS_NOTE, Summary, Uncertainty};
 use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, Session};
@@ -216,6 +216,10 @@ impl Found<'_> {
                     writeln!(out, "  {line}")?;
                 }
             }
+        }
+        writeln!(out)?;
+        for line in paragraph(0, STEPS_NOTE) {
+            writeln!(out, "{line}")?;
         }
         if !session.controls.is_empty() {
             writeln!(out, "\nControls, reported separately")?;

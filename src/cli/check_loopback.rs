@@ -18,8 +18,8 @@ use crate::units::printed;
 /// How the device is measured.
 #[derive(Debug, clap::Args)]
 pub(super) struct LoopbackArguments {
-    /// With --sound-path: join an output of your sound device to one of its inputs, and its response, noise and distortion are
-    /// measured against the difference under test. Headphones off, amplifier off
+    /// With --sound-path: measure the device's response, noise and distortion too, with a lead from its output to its input.
+    /// Headphones and amplifier off
     #[arg(long, requires = "sound_path")]
     loopback: bool,
     /// With --loopback: the device to record from

@@ -169,7 +169,7 @@ impl Page<'_> {
         let nearest = if matched { found.matched_nearest } else { found.nearest };
         let mut words = match nearest {
             Some(nearest) => format!(
-                "{} around {}; in a tone, listeners need {} {}.",
+                "{} at {}; a tone needs {} {}.",
                 printed::decibels(nearest.difference_db.abs()),
                 printed::hertz(nearest.centre_hz),
                 printed::decibels(nearest.step_db),
@@ -180,10 +180,10 @@ impl Page<'_> {
         let paper = &self.on_paper[index];
         let model = match paper.clips.iter().find(|on| on.clip == clip).and_then(|on| on.expected) {
             Some(Expected::At(size, _)) => {
-                format!(" A model: heard from {} on {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(" Model: heard from {} on {}.", paper.scale.words(size), sources.mark(MODEL))
             }
             Some(Expected::Above(size)) => {
-                format!(" A model: not even heard at {} {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(" Model: not even heard at {} {}.", paper.scale.words(size), sources.mark(MODEL))
             }
             None => String::new(),
         };
@@ -233,7 +233,7 @@ fn difference(session: &Session, summary: &Summary, unknown: Option<&Uncertainty
     }
     let mut words = if matched {
         format!(
-            "{} at most, at {}, once the levels are matched. Unmatched it would be {}.",
+            "{} at most, at {}, with matched levels; {} without.",
             size(shape, |unknown| unknown.shape_max_abs_db),
             printed::hertz(summary.shape_max_abs_at_hz),
             printed::decibels(summary.max_abs_db)

@@ -140,7 +140,7 @@ fn line() -> clap::Command {
 #[derive(Debug, Parser)]
 #[command(name = "earwitness", version, long_version = VERSION, about, max_term_width = 100)]
 struct Line {
-    /// Say on standard error how long each stage took, and how much memory it needed
+    /// Say how long each stage took
     #[arg(long, global = true, display_order = 990)]
     timings: bool,
     #[command(subcommand)]

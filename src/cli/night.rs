@@ -47,7 +47,7 @@ pub struct NightArguments {
     /// machine can take part
     #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address)]
     listen: Option<SocketAddr>,
-    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file ending in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
     /// Sound device, by its name in `earwitness devices` [default: the system's]
@@ -95,8 +95,8 @@ pub struct NightArguments {
     /// Seat number of the first ballot
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
-    /// Where a person switches real cables: address of this machine that the operator's phone reaches, and a free port, such as
-    /// 192.168.1.20:8412; without this the page is on 127.0.0.1
+    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20:8412
+    /// [default: 127.0.0.1, for a second screen of this machine]
     #[arg(long, value_name = "ADDRESS")]
     operator: Option<SocketAddr>,
     /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's

@@ -12,7 +12,7 @@ use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::reach::{length_alone_for, lengths_for};
 use crate::hearing::uncertainty::{COVERAGE_FACTOR, unknown_at};
-use crate::hearing::{Difference, Ears, OnClip, Summary, Uncertainty};
+use crate::hearing::{Difference, Ears, OnClip, STEPS_NOTE, Summary, Uncertainty};
 use crate::session::{Caution, Comparison, Levels, Scale, Session};
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::units::printed;
@@ -192,6 +192,12 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             for line in predict_picture::terminal(&session, comparison)? {
                 writeln!(out, "{line}")?;
             }
+        }
+    }
+    if arguments.clips {
+        writeln!(out)?;
+        for line in paragraph(0, STEPS_NOTE) {
+            writeln!(out, "{line}")?;
         }
     }
     Ok(())

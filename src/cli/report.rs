@@ -5,8 +5,12 @@ use std::path::{Path, PathBuf};
 
 use super::{Failure, archive, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
+use crate::report::svg::Figure;
 use crate::report::{self, drawn, export, methods};
 use crate::session;
+
+/// Most letters that a PDF lacks and that are named.
+const MOST_LETTERS: usize = 40;
 
 /// What was typed after `report`.
 #[derive(Debug, clap::Args)]
@@ -90,6 +94,15 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
             written(folder, &format!("{name}.pdf"), |file| file.write_all(&figure.pdf()))?;
         }
         note(&format!("written: {} figures, each as SVG and PDF, in {}", figures.len(), folder.display()));
+        let mut lacking: Vec<char> = figures.iter().flat_map(Figure::lacking_in_pdf).collect();
+        lacking.sort_unstable();
+        lacking.dedup();
+        if !lacking.is_empty() {
+            note(&format!(
+                "the PDF files show ? for {}: their font has western European letters only. The SVG files have them all",
+                lacking.iter().take(MOST_LETTERS).map(char::to_string).collect::<Vec<_>>().join(" ")
+            ));
+        }
     }
     for line in report::summary(&report) {
         writeln!(out, "{line}")?;
@@ -105,6 +118,9 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
 }
 
 fn made(folder: &Path) -> Result<(), Failure> {
+    if folder.is_file() {
+        return Err(Failure::bad(format!("{}: this is a file, and a folder is needed", folder.display())));
+    }
     crate::files::make_folder(folder).map_err(|error| {
         Failure::bad(format!(
             "{}: the folder cannot be made: {}",

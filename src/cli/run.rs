@@ -29,7 +29,7 @@ pub struct RunArguments {
     /// Name that reports show instead of the listener's
     #[arg(long, value_name = "NAME")]
     alias: Option<String>,
-    /// Where the sound goes: `device`, `silent`, or a file name that ends in `.wav`
+    /// Where the sound goes: `device`, `silent`, or a file ending in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
     output: String,
     /// Sound device, by its name in `earwitness devices` [default: the system's]
@@ -63,12 +63,12 @@ pub struct RunArguments {
     /// A witness's phone holds the other half of every draw; shows the address to open on it
     #[arg(long)]
     witness: bool,
-    /// With --witness: an address of this machine that the phone can reach, and a free port, such as 192.168.1.20:8411
+    /// With --witness: this machine's address for the phone, such as 192.168.1.20:8411
     /// [default: 127.0.0.1, for a browser on this machine]
     #[arg(long, value_name = "ADDRESS", requires = "witness")]
     listen: Option<SocketAddr>,
-    /// Where a person switches real cables: address of this machine that the operator's phone reaches, and a free port, such as
-    /// 192.168.1.20:8412; without this the page is on 127.0.0.1, for a second screen of this machine
+    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20:8412
+    /// [default: 127.0.0.1, for a second screen of this machine]
     #[arg(long, value_name = "ADDRESS")]
     operator: Option<SocketAddr>,
     /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's

@@ -195,7 +195,7 @@ fn check_risks(arguments: &ScoreArguments) -> Result<(), Failure> {
 pub(super) fn protocol_named(name: &str) -> Result<Protocol, Failure> {
     Protocol::from_name(name).ok_or_else(|| {
         let names: Vec<&str> = Protocol::ALL.iter().map(|protocol| protocol.name()).collect();
-        Failure::bad(format!("unknown protocol: {}", crate::session::reader::not_among(name, &names)))
+        Failure::bad(format!("protocol {}", crate::session::reader::not_among(name, &names)))
     })
 }
 

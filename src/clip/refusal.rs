@@ -20,7 +20,7 @@ pub(super) fn refuse(path: &Path, message: &str) -> ClipError {
 pub(super) fn unreadable(path: &Path, error: &std::io::Error) -> ClipError {
     let remedy = match error.kind() {
         std::io::ErrorKind::NotFound => {
-            return refuse(path, "there is no such file; paths are relative to the session's folder");
+            return refuse(path, "there is no such file; in a session, paths start from its folder");
         }
         std::io::ErrorKind::PermissionDenied => {
             "give yourself the right to read it, or copy it to a folder of your own"

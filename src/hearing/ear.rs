@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::sync::Arc;
 
-use super::audible::{ASSUMED_LEVEL_DB, sensation_levels_db};
+use super::audible::sensation_levels_db;
 use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power};
 use crate::circuit::{Chain, CircuitError};
 use crate::clip::welch::Welch;
@@ -171,7 +171,7 @@ pub struct Nearest {
     pub difference_db: f64,
     /// Centre of the band in Hz.
     pub centre_hz: f64,
-    /// How far the band stands out of what hides it, in dB, at [`ASSUMED_LEVEL_DB`].
+    /// How far the band stands out of what hides it, in dB, at [`super::audible::ASSUMED_LEVEL_DB`].
     pub stands_out_db: f64,
     /// The just noticeable step of a pure tone so far above its threshold, in dB.
     pub step_db: f64,
@@ -196,6 +196,11 @@ pub struct OnClip {
     /// The same after the loudness difference is taken away.
     pub matched_nearest: Option<Nearest>,
 }
+
+/// Note 1 of [`OnClip::sentence`]: where the steps come from. Said once, below all sentences.
+pub const STEPS_NOTE: &str = "[1] Steps in level just heard in a pure tone, 71 % right, 200 Hz to 8 kHz: Jesteadt, Wier & Green 1977. How far a \
+                              band stands out of the threshold of hearing and of what louder bands hide, played at 80 dB SPL: ISO 226; \
+                              Schroeder, Atal & Hall 1979.";
 
 impl OnClip {
     /// From both chains and the clip's spectrum; `None` if the clip is silent.
@@ -293,8 +298,8 @@ impl OnClip {
         let nearest = if matched { self.matched_nearest } else { self.nearest };
         let Some(Nearest { difference_db, centre_hz, stands_out_db, step_db }) = nearest else {
             return format!(
-                "On this clip{levels} nothing between 200 Hz and 8 kHz stands out enough to hold a difference against what \
-                 listeners are known to hear (Jesteadt, Wier & Green 1977). Only a blind test can tell."
+                "On this clip{levels} nothing from 200 Hz to 8 kHz stands out enough to be held against what listeners hear [1]. \
+                 Only a blind test can tell."
             );
         };
         let size = difference_db.abs();
@@ -306,11 +311,8 @@ impl OnClip {
             "above"
         };
         format!(
-            "Nearest to being heard on this clip{levels}: {size} around {centre_hz}, {place} the {step_db} by which \
-             listeners just hear a pure tone grow louder that stands out as far ({stands_out_db}, played at \
-             {ASSUMED_LEVEL_DB} dB SPL) of the threshold of hearing and of what louder bands hide (71 % right, 200 Hz to 8 kHz; \
-             Jesteadt, Wier & Green 1977; ISO 226; Schroeder, Atal & Hall 1979). Music is not pure tones: only a blind test can \
-             tell.",
+            "Nearest to being heard on this clip{levels}: {size} around {centre_hz}. That is {place} the {step_db} that listeners need \
+             in a pure tone that stands out as far, by {stands_out_db} [1]. Music is not pure tones: only a blind test can tell.",
             size = printed::decibels(size),
             centre_hz = printed::hertz(centre_hz),
             step_db = printed::decibels(step_db),

@@ -12,6 +12,6 @@ pub mod uncertainty;
 pub mod weighting;
 
 pub use difference::{Difference, Summary};
-pub use ear::{EarError, Ears, OnClip, Spectrum};
+pub use ear::{EarError, Ears, OnClip, STEPS_NOTE, Spectrum};
 pub use excitation::{Excitation, Expected};
 pub use uncertainty::Uncertainty;

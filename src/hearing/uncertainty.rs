@@ -149,9 +149,14 @@ impl Uncertainty {
 }
 
 impl Contribution {
+    /// What it is: "resistance of thin".
+    pub fn name(&self, names: [&str; 2]) -> String {
+        let of = self.side.map_or_else(String::new, |side| format!(" of {}", names[side]));
+        format!("{}{of}", self.quantity.words())
+    }
+
     /// What it is and how well it is known: "resistance of thin ± 2 %".
     pub fn words(&self, names: [&str; 2]) -> String {
-        let of = self.side.map_or_else(String::new, |side| format!(" of {}", names[side]));
         let limit = match self.quantity {
             Quantity::Gain | Quantity::GainScatter => format!("{} dB", short(self.half_width)),
             Quantity::PhaseScatter => format!("{}°", short(self.half_width)),
@@ -161,7 +166,7 @@ impl Contribution {
             _ => format!("{} %", short(100.0 * self.half_width)),
         };
         let known = if self.quantity.is_scatter() { ", standard deviation" } else { " ±" };
-        format!("{}{of}{known} {limit}", self.quantity.words())
+        format!("{}{known} {limit}", self.name(names))
     }
 }
 

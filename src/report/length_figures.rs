@@ -101,7 +101,7 @@ fn chart(curves: &[Curve], index: usize, lengths: &[f64], load_name: &str) -> (C
     let mut chart = Chart::new(
         format!("Loss at {hertz} over length, at {load_name}"),
         Axis::logarithmic("length, m", lengths[0], lengths[lengths.len() - 1]),
-        Axis::logarithmic("level change by the cable, dB", low, high)
+        Axis::logarithmic("level change, dB", low, high)
             .with_ticks([0.001, 0.01, 0.1, 1.0].iter().map(|value| (*value, format!("{value}"))).collect()),
     )
     .tall(190.0);

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
-use super::page::{figure, shell, wide};
+use super::page::{drawing, shell, wide};
 use super::response_figures::{axis, ends, points};
 use super::svg::{Axis, Chart, Figure, Tone, escape};
 use crate::bench::apart::Apart;
@@ -77,59 +77,88 @@ pub struct Bench {
     pub notes: Vec<String>,
 }
 
+/// Names of the equipment, in two lines each: the chain from the interface to the load, then both inputs.
+const EQUIPMENT: [[&str; 2]; 6] = [
+    ["Interface", "output"],
+    ["Amplifier", ""],
+    ["Cable", "under test"],
+    ["Load", "(loudspeaker)"],
+    ["Input 1, divider", "(reference)"],
+    ["Input 2, divider", "(response)"],
+];
+
+/// Where the equipment is drawn.
+struct Plan {
+    size: [f64; 2],
+    /// Left, top and width of each block of [`EQUIPMENT`].
+    blocks: [[f64; 3]; 6],
+    /// The chain, and what joins the inputs to it.
+    paths: [&'static str; 3],
+    /// Where they are joined.
+    joints: [[f64; 2]; 2],
+}
+
+/// The chain from left to right, on a page.
+const ON_A_PAGE: Plan = Plan {
+    size: [640.0, 250.0],
+    blocks: [
+        [12.0, 30.0, 120.0],
+        [182.0, 30.0, 120.0],
+        [352.0, 30.0, 120.0],
+        [522.0, 30.0, 106.0],
+        [252.0, 180.0, 126.0],
+        [430.0, 180.0, 126.0],
+    ],
+    paths: ["M132 56H182M302 56H352M472 56H522", "M327 56V180", "M497 56V180"],
+    joints: [[327.0, 56.0], [497.0, 56.0]],
+};
+
+/// From top to bottom, on a phone.
+const NARROW: Plan = Plan {
+    size: [360.0, 320.0],
+    blocks: [
+        [12.0, 4.0, 130.0],
+        [12.0, 90.0, 130.0],
+        [12.0, 176.0, 130.0],
+        [12.0, 262.0, 130.0],
+        [208.0, 133.0, 140.0],
+        [208.0, 219.0, 140.0],
+    ],
+    paths: ["M77 56V90M77 142V176M77 228V262", "M77 159H208", "M77 245H208"],
+    joints: [[77.0, 159.0], [77.0, 245.0]],
+};
+
 /// The equipment: what is joined to what. Both inputs are behind dividers.
 fn set_up() -> Figure {
-    let mut svg = String::from(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" role=\"img\" viewBox=\"0 0 640 250\" aria-label=\"",
-    );
     let description = "The interface's output feeds the amplifier; the cable under test joins the amplifier to the load. Input 1 \
                        listens at the amplifier's terminals, input 2 at the load's, each behind the same kind of voltage divider. \
                        What both inputs share cancels."
         .to_owned();
     let title = "Set-up".to_owned();
-    let _ = write!(svg, "{}\"><title>{title}</title>", escape(&description));
-    let mut block = |x: f64, y: f64, width: f64, lines: [&str; 2]| {
-        let _ = write!(svg, "<path class=\"axis\" d=\"M{x} {y}h{width}v52h-{width}Z\"/>");
-        for (line, text) in lines.iter().enumerate() {
-            let (middle, down) = (x + width / 2.0, y + 22.0 + 18.0 * line as f64);
-            let _ = write!(svg, "<text text-anchor=\"middle\" x=\"{middle}\" y=\"{down}\">{text}</text>");
+    let [inline, narrow] = [ON_A_PAGE, NARROW].map(|plan| {
+        let [wide, high] = plan.size;
+        let mut svg = format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"figure\" role=\"img\" viewBox=\"0 0 {wide} {high}\" \
+             aria-label=\"{}\"><title>{title}</title>",
+            escape(&description)
+        );
+        for ([x, y, width], lines) in plan.blocks.iter().zip(EQUIPMENT) {
+            let _ = write!(svg, "<path class=\"axis\" d=\"M{x} {y}h{width}v52h-{width}Z\"/>");
+            for (line, text) in lines.iter().enumerate() {
+                let (middle, down) = (x + width / 2.0, y + 22.0 + 18.0 * line as f64);
+                let _ = write!(svg, "<text text-anchor=\"middle\" x=\"{middle}\" y=\"{down}\">{text}</text>");
+            }
         }
-    };
-    block(12.0, 30.0, 120.0, ["Interface", "output"]);
-    block(182.0, 30.0, 120.0, ["Amplifier", ""]);
-    block(352.0, 30.0, 120.0, ["Cable", "under test"]);
-    block(522.0, 30.0, 106.0, ["Load", "(loudspeaker)"]);
-    block(252.0, 180.0, 126.0, ["Input 1, divider", "(reference)"]);
-    block(430.0, 180.0, 126.0, ["Input 2, divider", "(response)"]);
-    for (tone, path) in
-        [("t1", "M132 56H182M302 56H352M472 56H522"), ("t2", "M327 56V180"), ("t3", "M497 56V180")]
-    {
-        let _ = write!(svg, "<path class=\"line {tone}\" d=\"{path}\"/>");
-    }
-    for (tone, x) in [("t2", 327), ("t3", 497)] {
-        let _ = write!(svg, "<circle class=\"mark {tone}\" cx=\"{x}\" cy=\"56\" r=\"5\"/>");
-    }
-    svg.push_str("</svg>");
-    Figure { title, description, narrow: svg.clone(), inline: svg }
-}
-
-fn responses(bench: &Bench) -> Figure {
-    let gains = bench.cables.iter().flat_map(|cable| &cable.response.gain_db);
-    let (low, high) = ends(gains);
-    let room = (0.1 * (high - low)).max(0.02);
-    let mut chart = Chart::new("Responses at the load", axis(), Axis::linear("dB", low - room, high + room));
-    let mut words = String::from("Level at the load over level at the amplifier, mean of the sweeps:");
-    for (cable, tone) in bench.cables.iter().zip([Tone::First, Tone::Second]) {
-        let response = &cable.response;
-        chart.line(tone, &inside(&response.frequency_hz, &response.gain_db));
-        chart.name(tone, cable.name.clone());
-        let (least, most) = ends(response.gain_db.iter());
-        let _ =
-            write!(words, " {} from {least:.3} to {most};", cable.name, most = printed::fixed(most, 3, "dB"));
-    }
-    words.pop();
-    words.push('.');
-    chart.finish(words)
+        for (tone, path) in ["t1", "t2", "t3"].iter().zip(plan.paths) {
+            let _ = write!(svg, "<path class=\"line {tone}\" d=\"{path}\"/>");
+        }
+        for (tone, [x, y]) in ["t2", "t3"].iter().zip(plan.joints) {
+            let _ = write!(svg, "<circle class=\"mark {tone}\" cx=\"{x}\" cy=\"{y}\" r=\"5\"/>");
+        }
+        svg.push_str("</svg>");
+        svg
+    });
+    Figure { title, description, inline, narrow }
 }
 
 /// Points of a curve within the figures' band.
@@ -307,7 +336,7 @@ fn facts(bench: &Bench) -> Markup {
 pub fn page(bench: &Bench) -> String {
     let distorted = distortions(bench);
     let all = figures(bench);
-    let show = |name: &str| html! { @for (_, drawn) in all.iter().filter(|(of, _)| *of == name) { (figure(drawn)) } };
+    let show = |name: &str| html! { @for (_, drawn) in all.iter().filter(|(of, _)| *of == name) { (drawing(drawn)) } };
     let [a, b] = &bench.cables;
     let body = html! {
         header {
@@ -322,9 +351,9 @@ pub fn page(bench: &Bench) -> String {
                 @if let Some(anew) = anew(bench) { p { (anew) } }
                 @if let Some((_, sentence)) = &distorted { p { "THD, " (sentence) } }
                 @if bench.again.is_none() {
-                    p.remedy { "The first cable was not measured again, so nobody knows what joining it anew changes." }
+                    p.remedy { "The first cable was not measured a second time, so nobody knows what unplugging it and joining it again changes." }
                 }
-                p.remedy { "A measured difference is no audible one: only a blind listening test can tell." }
+                p.remedy { "A difference that can be measured need not be heard: only a blind listening test can tell." }
             }
             section { h2 { "Set-up" } (show("set-up")) }
             section { h2 { "Responses" } (show("responses")) (facts(bench)) }
@@ -334,16 +363,16 @@ pub fn page(bench: &Bench) -> String {
             section {
                 h2 { "Raw captures" }
                 (wide("Raw captures", html! {
-                    table {
-                        caption { "Whoever has these files can measure everything again; the digest tells whether they are the same." }
+                    table.cards {
+                        caption { "With these files anybody can measure everything again; the digest tells whether they are the same." }
                         thead { tr { th { "of" } th { "file" } th.n { "bytes" } th { "SHA-256" } } }
                         tbody {
                             @for file in &bench.files {
                                 tr {
                                     th scope="row" { (file.role) }
-                                    td { (file.name) }
-                                    td.n { (file.bytes) }
-                                    td.hex { (file.sha256) }
+                                    td data-label="file" { (file.name) }
+                                    td.n data-label="bytes" { (file.bytes) }
+                                    td data-label="SHA-256" { span.hex { (file.sha256) } }
                                 }
                             }
                         }

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::model::Report;
-use crate::evidence::ListenerFacts;
+use crate::evidence::{ListenerFacts, PanelStanding};
 use crate::session::{Family, Levels, Switching};
 use crate::units::printed::{count, percent, stated};
 use crate::verdict::panel::{balance_words, for_whom_words, leave_out_words, looks_words};
@@ -14,7 +14,8 @@ pub fn paragraphs(report: &Report) -> Vec<String> {
     vec![design(report), draws(), agreed(report), analysis(report)]
 }
 
-fn list(items: &[String]) -> String {
+/// Names as people list them: "a, b and c".
+pub(super) fn list(items: &[String]) -> String {
     match items {
         [] => String::new(),
         [one] => one.clone(),
@@ -30,7 +31,7 @@ fn design(report: &Report) -> String {
         .map(|comparison| format!("{} with {}", comparison.a, comparison.b))
         .collect();
     let mut text = format!(
-        "Listeners compared {} on {} ({}). The test was {} and asked \"{}\"; somebody who guesses is right in {} of trials.",
+        "Listeners compared {} on {} ({}) in a blind {} test. Each trial asked \"{}\"; a guesser is right in {} of trials.",
         list(&pairs),
         count(session.clips.len() as u64, "clip"),
         list(&session.clips),
@@ -40,48 +41,53 @@ fn design(report: &Report) -> String {
     );
     let _ = write!(
         text,
-        " Each listener was asked for {} of each comparison{} and the sitting {}.",
-        count(u64::from(session.trials), "counted trial"),
-        match session.warm_up {
-            0 => String::new(),
-            trials => format!(", after {},", count(u64::from(trials), "uncounted warm-up trial")),
-        },
-        session.stopping
+        " Each listener answered {} {}{}.",
+        count(u64::from(session.trials), "trial"),
+        if report.comparisons.len() > 1 { "that count, for each comparison" } else { "that count" },
+        match (session.sequential.is_some(), session.warm_up) {
+            (false, 0) => String::new(),
+            (false, trials) => format!(", after {}", count(u64::from(trials), "warm-up trial")),
+            (true, 0) => " at most: a sequential rule ended the sitting as soon as it could decide".to_owned(),
+            (true, trials) => format!(
+                " at most, after {}: a sequential rule ended the sitting as soon as it could decide",
+                count(u64::from(trials), "warm-up trial")
+            ),
+        }
     );
     if !report.controls.is_empty() {
         let controls: Vec<String> = report.controls.iter().map(ControlResult::name).collect();
         let _ = write!(
             text,
-            " Controls were mixed in at random and are reported separately: {}.",
+            " Control trials were mixed in at random and are reported separately: {}.",
             list(&controls)
         );
     }
     text.push_str(match session.levels {
-        Levels::AsWired => " The difference in level between the sides was kept as the cables make it.",
-        Levels::Matched => " Both sides were set to equal K-weighted loudness (ITU-R BS.1770).",
+        Levels::AsWired => " The cables' own difference in level was kept.",
+        Levels::Matched => " Both sides were played at equal K-weighted loudness (ITU-R BS.1770).",
     });
     if let Some(switcher) = &session.switcher {
         let _ = write!(
             text,
-            " The real cables {} and {} were switched, by the same steps at the same times whichever was heard.",
+            " A switch connected the real cables {} and {}, with the same steps at the same times whichever was heard.",
             switcher.terminals[0], switcher.terminals[1]
         );
         return text;
     }
     text.push_str(match session.switching {
         Switching::Instant => {
-            " Listeners switched by a short crossfade of equal length whichever side was heard."
+            " Every switch was a crossfade of the same length, whichever side came next."
         }
-        Switching::Gap => " A short silence stood between the sides at every switch, whichever was heard.",
+        Switching::Gap => " Every switch had a short silence in it, the same whichever side came next.",
     });
     text
 }
 
 fn draws() -> String {
-    "Which side was presented when was drawn by a stream cipher (ChaCha20, RFC 8439). Its key comes from a secret, to which the \
-     program committed with SHA-256 before the first trial, and from what the people present typed after that. Nothing of right or \
-     wrong was shown or written before the last answer. Then the secret was opened, and every draw and score was derived again from \
-     it. A register lists every sitting that was ever begun."
+    "A stream cipher (ChaCha20, RFC 8439) drew every trial. Its key was made of a secret, whose SHA-256 the program published \
+     before the first trial, and of what the people present typed after that. Until the last answer, nothing said which answers \
+     were right. Then the program opened its secret, and every draw and score was derived from it again. A register lists every \
+     sitting that was ever begun."
         .to_owned()
 }
 
@@ -103,7 +109,7 @@ fn agreed(report: &Report) -> String {
             let agreed = &panel.agreed;
             let _ = write!(
                 text,
-                " The panel: {}, {} each, looked at {}. Left out: {}. The result holds {}.",
+                " The panel: {}, {} each; the result is looked at {}. Left out: {}. The result holds {}.",
                 count(u64::from(agreed.listeners), "listener"),
                 count(u64::from(agreed.sittings_each), "complete sitting"),
                 looks_words(agreed),
@@ -116,29 +122,33 @@ fn agreed(report: &Report) -> String {
             if let Some(share) = agreed.no_difference_above {
                 let _ = write!(
                     text,
-                    " A difference heard in at most {} of trials was agreed not to be worth mentioning, with a risk of {} of \
-                     claiming that wrongly.",
+                    " A difference heard in at most {} of trials was agreed to be not worth mentioning; the risk of saying so \
+                     wrongly is {}.",
                     stated(share),
                     stated(agreed.no_difference_risk)
                 );
             }
             let _ = write!(
                 text,
-                " Of {} begun, {} had sat as agreed, {} left out by the rule, {} never completed, and {} came too late.",
+                " {} begun; {} sat as agreed{}.",
                 count(report.register.announced as u64, "sitting"),
                 count(u64::from(panel.sat), "listener"),
-                were(panel.left_out.len() as u64),
-                were(u64::from(panel.broken_off)),
-                panel.beyond + panel.beyond_seats
+                others(panel)
             );
         }
     }
     text
 }
 
-/// "1 was", "2 were".
-fn were(number: u64) -> String {
-    format!("{number} {}", if number == 1 { "was" } else { "were" })
+/// What became of the others, as far as there are any.
+fn others(panel: &PanelStanding) -> String {
+    let some = |number: u64, what: &str| (number > 0).then(|| format!(", {number} {what}"));
+    let parts = [
+        some(panel.left_out.len() as u64, "left out by the rule"),
+        some(u64::from(panel.broken_off), "never completed"),
+        some((panel.beyond + panel.beyond_seats) as u64, "too late to count"),
+    ];
+    parts.into_iter().flatten().collect()
 }
 
 fn analysis(report: &Report) -> String {
@@ -163,13 +173,14 @@ fn analysis(report: &Report) -> String {
         if let Some(look) = comparison.looks.iter().find(|look| look.ended) {
             let _ = write!(
                 text,
-                " {} ended at the look after {}: whoever came after that is listed, and not in its result.",
+                " {} ended at the look after {}; whoever came later is listed but not in its result.",
                 comparison.name,
                 count(u64::from(look.listeners), "listener")
             );
         }
     }
-    if report.comparisons.iter().any(|comparison| comparison.analysis.is_some()) {
+    let ruled = |method: Method| matches!(method, Method::Rule | Method::RuleOfMany);
+    if report.comparisons.iter().any(|comparison| comparison.analysis.is_some() && !ruled(comparison.method)) {
         text.push_str(" Intervals of proportions are Clopper-Pearson (1934), 95 %, two-sided.");
     }
     if report.comparisons.iter().any(|comparison| comparison.population.is_some()) {
@@ -179,11 +190,11 @@ fn analysis(report: &Report) -> String {
         );
     }
     if report.comparisons.iter().any(|comparison| !comparison.similarity.is_empty()) {
-        text.push_str(" That no difference is worth mentioning was tested by itself, as agreed.");
+        text.push_str(" \"No difference worth mentioning\" was tested separately, as agreed.");
     }
     let _ = write!(
         text,
-        " Computed with {}; the session file has the SHA-256 {}.",
+        " Computed with {}. SHA-256 of the session file: {}.",
         report.program, report.session.digest
     );
     text

@@ -152,11 +152,6 @@ pub(super) fn small_drawing(figure: &Figure) -> Markup {
     captioned(figure, &html! { (PreEscaped(&figure.narrow)) })
 }
 
-/// The same with the page's drawing alone.
-pub(super) fn figure(figure: &Figure) -> Markup {
-    captioned(figure, &wide(&figure.title, html! { (PreEscaped(&figure.inline)) }))
-}
-
 fn captioned(figure: &Figure, picture: &Markup) -> Markup {
     html! {
         figure {

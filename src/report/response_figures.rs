@@ -265,10 +265,13 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
     let Some(unknown) = Uncertainty::between(&a, &b, &summary, &[])? else { return Ok(None) };
     let matched = session.levels == Levels::Matched;
     let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
-    let mut parts: Vec<(String, f64)> = unknown
+    // The name at the bar, and in the caption how well it is known.
+    let mut parts: Vec<([String; 2], f64)> = unknown
         .contributions
         .iter()
-        .map(|part| (part.words(names), if matched { part.shape_max_abs_db } else { part.max_abs_db }))
+        .map(|part| {
+            ([part.name(names), part.words(names)], if matched { part.shape_max_abs_db } else { part.max_abs_db })
+        })
         .collect();
     parts.sort_by(|one, other| other.1.total_cmp(&one.1));
     let left_out = parts.len().saturating_sub(MOST_UNKNOWNS);
@@ -282,15 +285,15 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
         Axis::linear("", 0.0, rows + 1.0).with_ticks(Vec::new()),
     )
     .tall(80.0 + 22.0 * (rows + 1.0))
-    .left_for(parts.iter().map(|(name, _)| name.as_str()).chain(["all together"]));
+    .left_for(parts.iter().map(|([name, _], _)| name.as_str()).chain(["all together"]));
     let mut words = format!("The difference is {}.", plus_minus(size, all));
-    let together = ("all together".to_owned(), all);
-    for (row, (name, part)) in parts.iter().chain([&together]).enumerate() {
+    let together = (["all together".to_owned(), "all together".to_owned()], all);
+    for (row, ([name, known], part)) in parts.iter().chain([&together]).enumerate() {
         let middle = rows + 0.5 - row as f64;
         let tone = if row == parts.len() { Tone::Second } else { Tone::First };
         chart.bar(tone, (-part, middle - 0.32), (*part, middle + 0.32));
         chart.words(name, (-reach, middle), "end", -8.0, 4.0);
-        let _ = write!(words, " {name}: {part}.", part = printed::decibels(*part));
+        let _ = write!(words, " {known}: {part}.", part = printed::decibels(*part));
     }
     chart.upright(Tone::Quiet, 0.0);
     if left_out > 0 {

@@ -85,7 +85,10 @@ fn more(report: &Report) -> impl Iterator<Item = String> + '_ {
         let each: Vec<String> = report
             .controls
             .iter()
-            .map(|control| format!("{} {} of {} right", control.name(), control.correct, control.trials))
+            .map(|control| match control.trials {
+                0 => format!("{} not presented", control.name()),
+                trials => format!("{} {} of {trials} right", control.name(), control.correct),
+            })
             .collect();
         format!("Controls: {}", each.join(", "))
     };

@@ -50,6 +50,12 @@ impl Figure {
     pub fn pdf(&self) -> Vec<u8> {
         pdf::page(&literal::with_attributes(&self.narrow), &self.title, COLUMN_MM)
     }
+
+    /// Letters that [`Figure::pdf`] shows as question marks, for it sets only those of western European languages; the SVG has
+    /// them all.
+    pub fn lacking_in_pdf(&self) -> Vec<char> {
+        pdf::lacking(&self.narrow)
+    }
 }
 
 fn alone(svg: &str) -> String {

@@ -27,8 +27,8 @@ pub fn all(comparison: &ComparisonResult) -> Vec<Figure> {
 
 fn size_axis(scale: Scale) -> &'static str {
     match scale {
-        Scale::Multiple => "size of the difference, in multiples of the real one",
-        Scale::Length => "length of both cables, in multiples of the real one",
+        Scale::Multiple => "size, times the real difference",
+        Scale::Length => "length, times the real one",
         Scale::Level => "step in level, dB",
         Scale::Tilt => "tilt from 20 Hz to 20 kHz, dB",
     }
@@ -73,7 +73,7 @@ fn curve(comparison: &ComparisonResult, own: &ListenerThreshold) -> Figure {
         let radius = (LARGEST_POINT * (point.trials as f64 / most).sqrt()).max(2.0);
         chart.disc(Tone::First, point.multiple, point.correct as f64 / point.trials as f64, radius);
     }
-    chart.name_mark(Tone::First, "answers, area by their number");
+    chart.name_mark(Tone::First, "answers; larger where there were more");
     let threshold = result.summary.confidence;
     if (range.smallest..=range.largest).contains(&threshold.estimate) {
         chart.upright(Tone::Second, threshold.estimate);
@@ -106,7 +106,7 @@ fn expected_line(
 ) -> String {
     let found = comparison.threshold.as_ref().and_then(ThresholdFindings::first_expected);
     let Some((size, clip)) = found else { return String::new() };
-    let words = format!("expected by a published model: {} on {clip}", scale.words(size));
+    let words = format!("a published model: {} on {clip}", scale.words(size));
     if axis.contains(&size) {
         chart.upright(Tone::Third, size);
         chart.name(Tone::Third, words.clone());

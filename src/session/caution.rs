@@ -102,7 +102,7 @@ impl Caution {
         match self {
             Self::Hearing => "Loud sound over time damages hearing.".to_owned(),
             Self::AmplifierOff => {
-                "Moving or shorting a cable on a running amplifier can destroy it.".to_owned()
+                "Moving or shorting a cable can destroy a running amplifier.".to_owned()
             }
             Self::Switched => {
                 "A relay that opens under load burns its contacts, and one that joins two cables or shorts a terminal can destroy the \
@@ -113,7 +113,7 @@ impl Caution {
                 "The operator can tell from the order of the terminals what X is, and could let the listener know.".to_owned()
             }
             Self::InWall => {
-                "Cables inside walls, and anything on the mains, can start fires and kill.".to_owned()
+                "In-wall and mains wiring can start fires and kill.".to_owned()
             }
             Self::Capacitance { cable, farad } => format!(
                 "Cable {cable} has {:.1} nF. Some amplifiers become unstable with so much capacitance.",
@@ -128,8 +128,8 @@ impl Caution {
             Self::ThinConductor { cable, area_m2, load_ohm } => {
                 let ampere = area_m2 * CURRENT_DENSITY;
                 format!(
-                    "Cable {cable} has conductors of {:.2} mm2. General guidance trusts that with {ampere:.1} A (6 A per mm2): \
-                     {} into the load's lowest impedance, {}.",
+                    "Cable {cable} has conductors of {:.2} mm2, usually trusted with {ampere:.1} A (6 A per mm2): {} into the \
+                     load's lowest impedance, {}.",
                     area_m2 * 1e6,
                     printed::fixed(ampere * ampere * load_ohm, 0, "W"),
                     printed::fixed(*load_ohm, 1, "ohm")
@@ -152,8 +152,8 @@ impl Caution {
     /// What to do.
     pub fn remedy(&self) -> &'static str {
         match self {
-            Self::Hearing => "Start low, raise it once, and rest at least every twenty minutes.",
-            Self::AmplifierOff => "Switch the amplifier off first, and before you connect a meter.",
+            Self::Hearing => "Start low, and rest every twenty minutes.",
+            Self::AmplifierOff => "Switch it off first.",
             Self::Switched => {
                 "Switch both poles, break before make, with contacts rated for the amplifier's peak current. The music is silent \
                  while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."
@@ -162,15 +162,13 @@ impl Caution {
                 "Keep the operator out of everybody's sight and hearing until the seal is open. Listen in another order in each \
                  trial. Where much is at stake, take a relay: it tells nobody."
             }
-            Self::InWall => "Follow local codes, and leave the work to licensed people.",
+            Self::InWall => "Leave it to licensed people and local codes.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
-                "So much resistance lowers the level and lets it follow the loudspeaker's impedance. A real installation \
-                 would use more copper."
+                "So much lowers the level and lets it follow that impedance. Real installations use more copper."
             }
             Self::ThinConductor { .. } => {
-                "Keep the level low with the real cable. Its maker's current rating overrides general guidance; bundles and \
-                 warm places carry less."
+                "Keep the level low with the real cable; its maker's rating comes first. Bundles and warm places carry less."
             }
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."

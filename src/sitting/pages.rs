@@ -286,7 +286,7 @@ pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<B
     })];
     if first {
         blocks.push(Block::text(
-            "Listen as long and as often as you like. A slot's key switches to it, at the same place in the clip. Choose an \
+            "Listen as long and as often as you like. Each sound has a key, and the clip goes on at the same place. Choose an \
              answer, then press Enter: it is recorded for good.",
         ));
         if terms.protocol.asks().has_right_answer() {
@@ -349,7 +349,7 @@ pub fn confirm_stop(answered: u32) -> PageScene {
     let answered = u64::from(answered);
     page.blocks = vec![
         Block::text(format!(
-            "{} {} answered. When the sitting ends was agreed before the first one.",
+            "{} {} answered. The end was agreed before the first one.",
             count(answered, "trial"),
             verb(answered, "is", "are")
         )),

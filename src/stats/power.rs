@@ -49,7 +49,7 @@ impl Effect {
             Self::Proportion(p) => {
                 if !(p > chance && p <= 1.0) {
                     return Err(StatsError::Other(format!(
-                        "the proportion right to be found is {p}, but must be above {chance:.4}, which is guessing in \
+                        "the proportion right to be found is {p}, but must be above {chance:.3}, which is guessing in \
                          {protocol}, and at most 1"
                     )));
                 }

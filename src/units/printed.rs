@@ -5,6 +5,7 @@
 //! | --- | --- | --- |
 //! | a share that was found or computed | [`percent`] | "76 %", "0.4 %", "over 99.9 %" |
 //! | a share that somebody chose (a risk, a level, a power) | [`stated`] | "5 %", "2.5 %" |
+//! | a probability that was computed | [`uncertain`], then one of these | "over 99.9 %", "in nearly all tests" |
 //! | a small share of a measurement (distortion, noise) | [`fine_percent`] | "0.0012 %" |
 //! | a p-value in a sentence, in a cell | [`p_value`], [`probability`] | "p = 0.038", "0.038" |
 //! | odds | [`risk`], [`rate`] | "once in 93 tests", "in 40 of 100 tests" |
@@ -53,6 +54,12 @@ pub fn stated(proportion: f64) -> String {
     let exact =
         text.parse::<f64>().is_ok_and(|given| given > 0.0 && (given - proportion * 100.0).abs() < 1e-9);
     if exact { format!("{} %", trimmed(&text)) } else { percent(proportion) }
+}
+
+/// A probability that was computed and cannot be 0 or 1, however near it comes to them in floating point: it is printed as
+/// "under 0.1 %" and "over 99.9 %", "in nearly all tests".
+pub fn uncertain(probability: f64) -> f64 {
+    probability.clamp(f64::MIN_POSITIVE, 1.0 - f64::EPSILON)
 }
 
 /// A share of a measurement, in percent, with two digits however small it is: "1.3 %", "0.00012 %".
@@ -468,6 +475,11 @@ mod tests {
             proptest::prop_assert!((read(&share) - 100.0 * value).abs() <= 0.5 + 1e-9, "{value}: {share}");
             proptest::prop_assert!(value == 1.0 || (share != "0 %" && share != "100 %"), "{value}: {share}");
             proptest::prop_assert_eq!(percent(-value).contains('-'), false);
+            // A power comes from a sum that may reach 1 to the last bit, or lose all of a tail.
+            for computed in [value, 0.0, 1.0] {
+                let (share, odds) = (percent(uncertain(computed)), rate(uncertain(computed), "tests"));
+                proptest::prop_assert!(share != "0 %" && share != "100 %" && odds != "in all tests", "{computed}: {share}, {odds}");
+            }
 
             let cell = probability(value);
             proptest::prop_assert!((read(&cell) / value - 1.0).abs() < 0.051, "{value}: {cell}");

@@ -88,11 +88,11 @@ impl CrossedFindings {
         } else if listeners > 1.5 * clips {
             "Who listened mattered more than which clip it was"
         } else {
-            "Who listened and which clip it was mattered about alike"
+            "Who listened and which clip it was mattered about equally"
         };
         format!(
-            "For a listener and a clip in the middle of those tested, the difference is heard: {}. {more} (standard deviations in \
-             log odds: {listeners:.2} between {} listeners, {clips:.2} between {} clips).",
+            "A typical listener hears the difference on a typical clip: {}. {more} (standard deviations in log odds: {listeners:.2} \
+             between {} listeners, {clips:.2} between {} clips).",
             heard.join(", "),
             self.listeners,
             self.clips

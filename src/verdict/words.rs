@@ -8,7 +8,7 @@ use crate::stats::psychometric::proportion_of_discriminators;
 use crate::stats::sequential::{MOST_EXACT, SequentialTest};
 use crate::stats::{StatsError, binomial, one};
 use crate::units::printed;
-use crate::units::printed::{count, percent, probability, rate, risk, stated};
+use crate::units::printed::{count, percent, probability, rate, risk, stated, uncertain};
 
 /// Why a score is no listening test; `None` where somebody listened. The one sentence of every surface that shows one:
 /// verdict, result screen, `score`, report, club night.
@@ -62,8 +62,8 @@ fn by_chance(input: &VerdictInput, analysis: &Analysis) -> String {
     // One of several tests is never praised as if it were the only one.
     if let Some(together) = input.together.filter(|together| together.members > 1) {
         return format!(
-            "Allowing for all {} judged together, chance does this well {} ({}).",
-            count(together.members, "test"),
+            "Allowing for {} judged together, chance does this well {} ({}).",
+            if together.members == 2 { "both tests".to_owned() } else { format!("all {} tests", together.members) },
             rate(together.adjusted_p, "such sets of tests"),
             printed::p_value(together.adjusted_p)
         );
@@ -415,7 +415,8 @@ fn power(input: &VerdictInput) -> String {
             if input.inquiry().two_sided() { binomial::lower(trials - critical, trials, p) } else { 0.0 };
         binomial::upper(critical, trials, p) + other
     };
-    let (strong, weak) = (at(0.5), at(0.25));
+    // Computed, and so never quite certain.
+    let (strong, weak) = (uncertain(at(0.5)), uncertain(at(0.25)));
     let what = match (input.protocol.asks(), input.sides) {
         (Asks::Preference, _) => ("a preference of three to one", "one of five to three"),
         (Asks::Attribute, Sides::Two) => ("a split of three to one", "one of five to three"),
@@ -426,11 +427,11 @@ fn power(input: &VerdictInput) -> String {
     let advice =
         if strong < 0.8 { " Small differences need more trials: see `earwitness plan`." } else { "" };
     format!(
-        "What the test could show: {} would have been found with a probability of {}, {} with {}.{advice}",
+        "What the test could show: it finds {} {}, and {} {}.{advice}",
         what.0,
-        percent(strong),
+        rate(strong, "such tests"),
         what.1,
-        percent(weak)
+        risk(weak)
     )
 }
 

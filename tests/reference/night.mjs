@@ -216,7 +216,7 @@ await hear("phase open ears");
 for (const [step, words] of [["sides", "A is bell"], ["level-step", "1 dB softer"], ["practice", "the last one A or B"], ["told", "It was"]]) {
   if (step !== "sides") { say("next"); }
   await room.page.getByText(words).waitFor();
-  await room.page.getByText("Open ears: no part of the test").waitFor();
+  await room.page.getByText("Open ears: not part of the test").waitFor();
   await phones[5].page.getByText(phones[5].say("ears.phone")).waitFor();
   await legible(room, `ears-${step}`);
   await picture(room, `ears-${step}`);

@@ -1,4 +1,5 @@
-//! Three whole documents as people get them: the shipped sessions' bet, a panel of 20, a club night, with invented answers.
+//! Whole documents as people get them: the shipped sessions' bet, a panel of 20, a club night and a sequential rule, with
+//! invented answers.
 
 use std::path::Path;
 
@@ -60,11 +61,21 @@ pub(super) fn night() -> Report {
     report_of(&site)
 }
 
+/// A sequential rule that decides.
+fn sequential() -> Report {
+    let rule = "warm_up = 0\nstopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.75 }\n";
+    let mut site = shipped("club-night", |text| text.replace("warm_up = 1\n", rule).replace("trials = 10", "trials = 30"));
+    site.hold(&Plan::new("Mika", 5, 0.9));
+    report_of(&site)
+}
+
 #[test]
 fn written_out_for_looking() {
     let Some(folder) = std::env::var_os("EARWITNESS_DOCUMENTS") else { return };
     let folder = Path::new(&folder);
-    for (name, report) in [("bet", bet()), ("panel", panel(20)), ("night", night())] {
+    let documents = [bet(), panel(20), night(), sequential()];
+    for (name, report) in ["bet", "panel", "night", "sequential"].into_iter().zip(documents) {
         std::fs::write(folder.join(format!("{name}.html")), page::page(&report)).expect("written");
+        std::fs::write(folder.join(format!("{name}-certificates.html")), page::certificates(&report)).expect("written");
     }
 }

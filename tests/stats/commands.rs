@@ -206,7 +206,7 @@ fn bad_plans_say_what_is_allowed() {
     let folder = tempfile::tempdir().expect("a folder");
     for (line, words) in [
         ("plan", "--discriminators"),
-        ("plan --proportion 0.5", "above 0.5000"),
+        ("plan --proportion 0.5", "above 0.500"),
         ("plan --proportion 1.2", "at most 1"),
         ("plan --proportion NaN", "NaN"),
         ("plan --discriminators 0", "above 0"),

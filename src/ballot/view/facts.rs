@@ -78,7 +78,7 @@ impl EarsFacts {
             (Some(slot), _) => format!("It was {slot}: {}", if slot == "A" { &a } else { &b }),
             (None, Demonstration::Sides) => format!("A is {a}, B is {b}"),
             (None, Demonstration::LevelStep) => "The same sound, then 1 dB softer".to_owned(),
-            (None, Demonstration::Practice) => "Practice: is the last one A or B?".to_owned(),
+            (None, Demonstration::Practice) => "Try it: is the last one A or B?".to_owned(),
         };
         Self { shown: ears.shown, slots: ears.labels(), a, b, told, said }
     }

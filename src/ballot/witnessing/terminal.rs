@@ -56,7 +56,7 @@ struct Other {
 pub enum WitnessError {
     /// The address is none of a sitting.
     #[error(
-        "{0}: an address such as http://192.168.1.20:8411/#ACDEFHJKLMNPQRTU is expected, as the sitting shows it"
+        "{0} is no address of a sitting: give the one that it shows, such as http://192.168.1.20:8411/#ACDEFHJKLMNPQRTU"
     )]
     Address(String),
     /// The sitting does not answer.

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::super::Failure;
+use super::super::{Failure, paragraph};
 use super::session::{SessionPlan, Supported};
 use super::{Panel, Sequential};
 use crate::session::LeaveOut;
@@ -13,7 +13,7 @@ use crate::stats::protocol::{Asks, Sides};
 use crate::stats::sequential::Exact;
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
-use crate::units::printed::{count, percent, stated};
+use crate::units::printed::{count, percent, stated, uncertain};
 use crate::verdict::panel::for_whom_words;
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
@@ -53,7 +53,7 @@ pub(super) fn plan(
             count(risks.trials, "trial"),
             needed(risks),
             percent(risks.alpha),
-            percent(risks.power)
+            percent(uncertain(risks.power))
         )
     };
     match plan {
@@ -299,129 +299,152 @@ pub(super) fn sequential_session(
     Ok(())
 }
 
-/// What a session's panel can show: the panel, and three lines.
+/// A paragraph that begins with what it is about, wrapped; what hangs over is indented.
+fn said(out: &mut dyn Write, about: &str, text: &str) -> Result<(), Failure> {
+    for (index, line) in paragraph(2, &format!("{about}: {text}")).iter().enumerate() {
+        writeln!(out, "{}", if index == 0 { line.trim_start() } else { line })?;
+    }
+    Ok(())
+}
+
+/// What a session's panel can show: the panel, and a paragraph each on what can be shown of whom.
 pub(super) fn session(
     out: &mut dyn Write,
     plan: &SessionPlan,
     risks: &Risks,
     wanted: f64,
 ) -> Result<(), Failure> {
-    let each = count(plan.trials_each, "trial");
     let declared = match &plan.panel {
-        None => "no [panel] is declared, so this is one sitting of one listener".to_owned(),
-        Some(panel) => {
-            let left_out = if panel.leave_out == LeaveOut::None { "" } else { ", if nobody is left out" };
-            format!("it holds {}{left_out}", for_whom_words(panel.for_whom))
-        }
+        None => "No [panel] is declared, so this is one sitting of one listener.".to_owned(),
+        Some(panel) => format!("The result holds {}.", for_whom_words(panel.for_whom)),
     };
-    writeln!(
-        out,
-        "{}: {}, {each} each per comparison, {} together; {declared}.",
-        plan.design.protocol,
+    let left_out = plan.panel.as_ref().is_some_and(|panel| panel.leave_out != LeaveOut::None);
+    let all = format!(
+        "{}, {} each of every comparison, {} together{}. {declared}",
         count(plan.listeners, "listener"),
-        risks.trials
-    )?;
+        count(plan.trials_each, "trial"),
+        risks.trials,
+        if left_out { " if nobody is left out" } else { "" }
+    );
+    said(out, plan.design.protocol.name(), &all)?;
     let family = |tests: u64, what: &str| match tests {
         1 => String::new(),
-        _ => format!(", as the best of {} judged together (Holm)", count(tests, what)),
+        _ => format!(", as the strongest of {} judged together (Holm)", count(tests, what)),
     };
-    let differing = plan.differing.map_or_else(String::new, |power| {
-        format!("; in {} if the listeners differ by an over-dispersion of {}", percent(power), plan.gamma)
-    });
     let right = |critical: Option<u64>, of: u64| match critical {
         Some(critical) => format!("it takes {critical} of {of} right"),
         None => format!("no score of {of} is enough"),
     };
-    let ended: f64 = plan.looks.iter().map(|look| look.ends).sum();
-    let found = match (plan.looks.is_empty(), plan.sized) {
-        (false, _) => ended,
-        (true, true) => risks.power,
-        (true, false) => wanted,
-    };
-    let critical = plan.looks.last().map_or(risks.critical, |last| last.critical);
-    let alike = if plan.listeners > 1 { ", if all hear it alike" } else { "" };
-    writeln!(
-        out,
-        "A difference: {}: found in {} of such tests (exact{alike}){differing}; {}{}. Smaller ones are missed more often.",
-        effect(&plan.design),
-        percent(found),
-        right(critical, risks.trials),
-        family(plan.together, "comparison"),
-    )?;
-    if let [before @ .., _] = plan.looks.as_slice() {
-        let each: Vec<String> = before
-            .iter()
-            .map(|look| {
-                format!(
-                    "after {} {} ends it, which it does in {} of such tests",
-                    count(u64::from(look.listeners), "listener"),
-                    look.critical.map_or_else(
-                        || format!("no score of {}", look.trials),
-                        |critical| format!("{critical} of {}", look.trials)
-                    ),
-                    percent(look.ends)
-                )
-            })
-            .collect();
-        writeln!(out, "Looks: {}.", each.join("; "))?;
-    }
+    difference(out, plan, risks, wanted, (&right, &family))?;
+    looks(out, plan)?;
     if let Some(leaving) = &plan.leaving {
-        writeln!(
-            out,
-            "Left out for missing the controls ({}): {} of listeners who hear nine of ten, {} of guessers.",
+        let text = format!(
+            "the rule on controls ({}) leaves out {} of listeners who hear nine of ten, and {} of guessers.",
             count(leaving.trials, "trial"),
             percent(leaving.able),
             percent(leaving.guessing)
-        )?;
+        );
+        said(out, "Left out", &text)?;
     }
     if let Some(own) = &plan.drop_outs {
-        writeln!(
-            out,
-            "Drop-outs: if {} of the invited do not come or do not finish, each by chance, invite {}: then {} sit in {} of such panels \
-             (exact), with {} in {}. Until all have sat there is no verdict.",
+        let text = format!(
+            "if {} of the invited do not come or do not finish, each by chance, invite {}. Then {} sit in {} of such panels, and \
+             with {} in {} (exact). There is no verdict until all have sat.",
             stated(own.share),
             own.invite,
             plan.listeners,
             percent(own.complete),
             count(plan.listeners, "invitation"),
             percent(own.complete_without_more)
-        )?;
+        );
+        said(out, "Drop-outs", &text)?;
     }
-    match &plan.claim {
-        None => writeln!(
-            out,
-            "No difference: cannot be shown, because no_difference_above is not declared. A result of \"not shown\" only rules \
-             out differences above a limit that depends on the answers."
-        )?,
-        Some(claim) => {
-            let supported = match &claim.supported {
-                Supported::Exactly(value) => format!("{} of such tests (exact)", percent(*value)),
-                Supported::Simulated(value) => {
-                    format!("{} of {} simulated tests", simulated(value), value.simulations)
-                }
-            };
-            let most = claim.critical.map_or_else(String::new, |critical| {
-                format!(" At most {critical} of {} right.", risks.trials)
-            });
-            writeln!(
-                out,
-                "No difference: if nobody hears anything, \"heard in at most {} of trials\" is supported in {supported}, at a \
-                 risk of {}.{most}",
-                stated(claim.limit),
-                stated(claim.risk)
-            )?;
-        }
-    }
-    match &plan.alone {
-        None => writeln!(out, "Other listeners: one listener says nothing about them.")?,
-        Some(alone) => writeln!(
-            out,
-            "One by one: {}{}. So good a listener passes in {} of sittings (exact), so failing alone does not show \
-             that somebody hears nothing.",
+    no_difference(out, plan, risks)?;
+    let text = match &plan.alone {
+        None => return said(out, "Other listeners", "one listener says nothing about them."),
+        Some(alone) => format!(
+            "{}{}. A listener that good passes in {} of sittings (exact), so one who fails may still hear something.",
             right(alone.critical, plan.trials_each),
             family(alone.tests, "test"),
-            percent(alone.power)
-        )?,
+            percent(uncertain(alone.power))
+        ),
+    };
+    said(out, "One by one", &text)
+}
+
+/// What it takes to show a difference, and how often one of a size is found.
+fn difference(
+    out: &mut dyn Write,
+    plan: &SessionPlan,
+    risks: &Risks,
+    wanted: f64,
+    (right, family): (&dyn Fn(Option<u64>, u64) -> String, &dyn Fn(u64, &str) -> String),
+) -> Result<(), Failure> {
+    let ended: f64 = plan.looks.iter().map(|look| look.ends).sum();
+    let found = match (plan.looks.is_empty(), plan.sized) {
+        (false, _) => uncertain(ended),
+        (true, true) => uncertain(risks.power),
+        (true, false) => wanted,
+    };
+    let differing = plan.differing.map_or_else(String::new, |power| {
+        format!("; in {} if the listeners differ by an over-dispersion of {}", percent(power), plan.gamma)
+    });
+    let critical = plan.looks.last().map_or(risks.critical, |last| last.critical);
+    let text = format!(
+        "{}{}. Found in {} of such tests (exact{}){differing}: {}. Smaller ones are missed more often.",
+        right(critical, risks.trials),
+        family(plan.together, "comparison"),
+        percent(found),
+        if plan.listeners > 1 { ", if all hear it alike" } else { "" },
+        effect(&plan.design),
+    );
+    said(out, "A difference", &text)
+}
+
+/// When the panel may end before everybody has sat.
+fn looks(out: &mut dyn Write, plan: &SessionPlan) -> Result<(), Failure> {
+    let [before @ .., _] = plan.looks.as_slice() else { return Ok(()) };
+    let each: Vec<String> = before
+        .iter()
+        .map(|look| {
+            let score = look.critical.map_or_else(
+                || format!("no score of {} ends it", look.trials),
+                |critical| format!("{critical} of {} right end it", look.trials),
+            );
+            format!(
+                "after {} {score}, in {} of such tests",
+                count(u64::from(look.listeners), "listener"),
+                percent(look.ends)
+            )
+        })
+        .collect();
+    match each.is_empty() {
+        true => Ok(()),
+        false => said(out, "Looks", &format!("{}.", each.join("; "))),
     }
-    Ok(())
+}
+
+/// Whether "no difference" can be shown, and how often it is where it is true.
+fn no_difference(out: &mut dyn Write, plan: &SessionPlan, risks: &Risks) -> Result<(), Failure> {
+    let Some(claim) = &plan.claim else {
+        return said(
+            out,
+            "No difference",
+            "cannot be shown, because no_difference_above is not declared. \"Not shown\" only rules out differences above a \
+             limit that depends on the answers.",
+        );
+    };
+    let supported = match &claim.supported {
+        Supported::Exactly(value) => format!("{} of such tests (exact)", percent(*value)),
+        Supported::Simulated(value) => format!("{} of {} simulated tests", simulated(value), value.simulations),
+    };
+    let most = claim
+        .critical
+        .map_or_else(String::new, |critical| format!(" It takes at most {critical} of {} right.", risks.trials));
+    let text = format!(
+        "if nobody hears anything, {supported} support \"heard in at most {} of trials\", at a risk of {}.{most}",
+        stated(claim.limit),
+        stated(claim.risk)
+    );
+    said(out, "No difference", &text)
 }

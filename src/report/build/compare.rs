@@ -141,8 +141,8 @@ fn describe(cable: &Cable) -> String {
             let area = line
                 .parameters
                 .metal_area_m2()
-                .map_or_else(String::new, |area| format!(", {} mm² of metal each way", digits(area * 1e6)));
-            format!("uniform line of {} m{area}", digits(line.length_m))
+                .map_or_else(String::new, |area| format!(" of {} mm²", digits(area * 1e6)));
+            format!("{} m{area}", digits(line.length_m))
         }
         Cable::Lumped(_) => "totals of resistance, inductance and capacitance".to_owned(),
         Cable::TwoPort(table) => {

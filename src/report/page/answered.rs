@@ -104,6 +104,7 @@ fn thresholds(found: &ThresholdFindings) -> Markup {
 fn threshold_row(own: &ListenerThreshold) -> Vec<Markup> {
     let result = &own.result;
     let words = |size: f64| result.scale.words(size);
+    let size = |size: f64| if result.scale.is_about_the_cables() { significant(size) } else { words(size) };
     let (threshold, slope, at_one) = (result.summary.confidence, result.summary.slope, result.summary.at_one);
     let range = |text: String| html! { br; span.small { (text) } };
     vec![
@@ -113,7 +114,7 @@ fn threshold_row(own: &ListenerThreshold) -> Vec<Markup> {
             @match result.summary.place {
                 Place::Within => {
                     (words(threshold.estimate))
-                    (range(format!("{} to {}", words(threshold.lower), words(threshold.upper))))
+                    (range(format!("{} to {}", size(threshold.lower), size(threshold.upper))))
                 }
                 Place::AboveLargest { bound } => { "above " (words(bound)) }
                 Place::BelowSmallest { bound } => { "below " (words(bound)) }
@@ -231,7 +232,9 @@ fn controls(report: &Report) -> Markup {
                     html! { (control.kind) },
                     html! { (control.amount) },
                     html! { @if control.positive { "nearly all" } @else { "as many as by chance" } },
-                    html! { (control.correct) "/" (control.trials) },
+                    html! {
+                        @if control.trials > 0 { (control.correct) "/" (control.trials) } @else { "not presented" }
+                    },
                 ]),
             ))
         }

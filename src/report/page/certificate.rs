@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use super::top::coded;
 use super::{count, share, shell};
 use crate::evidence;
 use crate::report::model::Report;
@@ -112,7 +113,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
                     } }
                 }
                 }
-                @for limit in &result.verdict.limits { p.fine { (limit) } }
+                @for limit in &result.verdict.limits { p.fine { (coded(limit)) } }
             }
             @if listener.positive_controls.1 > 0 {
                 p { "Controls that should be heard: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
@@ -126,8 +127,8 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 }
             }
             p.fine {
-                "This says what these answers support, about the voltage at the loudspeaker's terminals and through the equipment "
-                "used. It says nothing else. " (report.program) "."
+                "This page says what these answers support, about the voltage at the loudspeaker's terminals and the equipment "
+                "that was used, and nothing more. " (report.program) "."
             }
         }
     }

@@ -40,9 +40,13 @@ fn register(report: &Report) -> Markup {
     html! {
         @if let Some(problem) = &register.problem { p.notice { "The register cannot be trusted: " (problem) } }
         p {
-            strong { "The register" } " announces " (count(register.announced, "sitting")) ", whatever became of them: "
-            (register.unfinished) " never closed, " (register.missing.len()) " without a journal here. "
-            (count(register.unregistered, "journal")) " here that it does not announce."
+            strong { "The register" } " lists every sitting that was begun: " (register.announced) ". "
+            @if register.unfinished + register.missing.len() + register.unregistered == 0 {
+                "Each of them ended, and each has its journal here."
+            } @else {
+                (register.unfinished) " never ended, " (register.missing.len()) " without a journal here, and "
+                (count(register.unregistered, "journal")) " that it does not list."
+            }
         }
         @if !register.missing.is_empty() {
             ul.caveats { @for missing in &register.missing { li { "missing: " (missing) } } }

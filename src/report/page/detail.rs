@@ -19,6 +19,9 @@ use crate::verdict::{ComparisonResult, ListenerResult, decision_words};
 
 pub(super) fn appendix(report: &Report) -> Markup {
     html! {
+        @if !report.comparisons.is_empty() && report.comparisons.iter().all(|own| own.threshold.is_some()) {
+            p { "All that is known of each threshold stands in \u{201c}Everybody's answers\u{201d}." }
+        }
         @for comparison in report.comparisons.iter().filter(|own| own.threshold.is_none() && !own.results.is_empty()) {
             h4 { (comparison.name) }
             (listeners(report, comparison))

@@ -3,11 +3,12 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::sources::traced;
-use super::top::{coded, design, notice};
+use super::top::{coded, notice, unnamed};
 use super::{count, first_sentences};
+use crate::evidence::{SittingFacts, State};
 use crate::hearing::weighting::just_noticeable_db;
 use crate::report::model::Report;
-use crate::report::{drawn, front_figure, threshold_figures};
+use crate::report::{drawn, front_figure, methods, threshold_figures};
 use crate::session::Levels;
 use crate::units::printed;
 use crate::units::printed::moment;
@@ -17,7 +18,7 @@ use crate::verdict::{ComparisonResult, Finding};
 /// Most comparisons with a figure on page one.
 const MOST_FIGURES: usize = 2;
 /// About how many letters of a caveat stand on page one: whole sentences.
-const MOST_LETTERS: usize = 150;
+const MOST_LETTERS: usize = 110;
 /// Most caveats on page one.
 const MOST_CAVEATS: usize = 3;
 
@@ -27,7 +28,6 @@ const SOFT_DB: f64 = 40.0;
 
 pub(super) fn section(report: &Report) -> Markup {
     let several = report.comparisons.len() > 1;
-    let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     html! {
         section.front id="front" aria-labelledby="front-title" {
             @if several {
@@ -57,11 +57,6 @@ pub(super) fn section(report: &Report) -> Markup {
                 div { h2 { "What limits this" } (limits(report)) }
                 div { h2 { "Check it yourself" } (check(report)) }
             }
-            p.over {
-                "Each trial asked: \u{201c}" (report.session.question) "\u{201d} " (design(report)) ". "
-                (count(listeners, "listener")) " "
-                @if listeners == 1 { "counts." } @else { "count." }
-            }
             (notes())
             nav aria-label="Sections" {
                 ul {
@@ -88,13 +83,23 @@ pub(super) fn occasion(report: &Report) -> Markup {
     }
 }
 
-/// The days of the sittings.
+/// The days of the sittings: "1 to 20 February 2026 (UTC)".
 fn when(report: &Report) -> Option<String> {
-    let day = |utc: &str| utc.get(..10).map(moment);
-    let days =
-        report.sittings.iter().filter(|sitting| sitting.counted).map(|sitting| sitting.opened_utc.as_str());
-    let (first, last) = (day(days.clone().min()?)?, day(days.max()?)?);
-    Some(if first == last { first } else { format!("{first} to {last}") })
+    let days = report
+        .sittings
+        .iter()
+        .filter(|sitting| sitting.counted)
+        .filter_map(|sitting| sitting.opened_utc.get(..10));
+    let (first, last) = (days.clone().min()?, days.max()?);
+    let (from, to) = (moment(first), moment(last));
+    if first == last {
+        return Some(to);
+    }
+    let from = match (first.get(..7) == last.get(..7), from.split_once(' ')) {
+        (true, Some((day, _))) => day,
+        _ => from.trim_end_matches(" (UTC)"),
+    };
+    Some(format!("{from} to {to}"))
 }
 
 fn tone(comparison: &ComparisonResult) -> Option<&'static str> {
@@ -122,41 +127,90 @@ fn picture(report: &Report, comparison: &ComparisonResult) -> Markup {
 }
 
 fn compared(report: &Report) -> Markup {
-    let what = |name: &str| {
-        report.compared.cables.iter().find(|cable| cable.name == name).map(|cable| cable.description.clone())
+    let mut told: Vec<&str> = Vec::new();
+    // What a cable is, where it is named first.
+    let mut what = |name: &str| {
+        let cable = report.compared.cables.iter().find(|cable| cable.name == name && !told.contains(&name))?;
+        told.push(&cable.name);
+        Some(cable.description.as_str())
     };
-    let clips: Vec<&str> = report.session.clips.iter().map(String::as_str).collect();
+    let pairs: Vec<[(&str, Option<&str>); 2]> = report
+        .comparisons
+        .iter()
+        .map(|own| [(own.a.as_str(), what(&own.a)), (own.b.as_str(), what(&own.b))])
+        .collect();
     html! {
-        @for comparison in &report.comparisons {
+        @for (comparison, [a, b]) in report.comparisons.iter().zip(pairs) {
+            @let facts = report.compared.differences.iter().find(|facts| facts.comparison == comparison.name);
             p {
-                strong { (comparison.a) }
-                @if let Some(words) = what(&comparison.a) { ", " (words) "," }
-                " against "
-                strong { (comparison.b) }
-                @if let Some(words) = what(&comparison.b) { ", " (words) }
-                "."
-                @if let Some(facts) = report.compared.differences.iter().find(|facts| facts.comparison == comparison.name) {
-                    @if let Some((size, unknown)) = facts.known_db {
-                        " They " (traced("differ", "response")) " by " strong { (format!("{size:.2} ± {unknown}", unknown = printed::decibels(unknown))) } " at most."
-                    }
-                    @if let Some(level) = facts.level_db {
-                        @match report.session.levels {
-                            Levels::Matched => { " The level difference of " (printed::decibels(level.abs())) " was taken out." }
-                            Levels::AsWired => { " " (printed::decibels(level.abs())) " of it is level alone." }
-                        }
-                    }
-                }
+                strong { (a.0) } @if let Some(words) = a.1 { ", " (words) "," } " against "
+                strong { (b.0) } @if let Some(words) = b.1 { ", " (words) } "."
+                @if let Some(facts) = facts { (apart(report, facts.known_db, facts.level_db)) }
             }
         }
         p {
             "Listeners need " (format!("{:.1} to {}", just_noticeable_db(LOUD_DB), printed::fixed(just_noticeable_db(SOFT_DB), 1, "dB")))
             " to hear a level change in a pure tone" sup { "1" } "."
         }
-        p {
-            "On " (clips.join(", ")) ", "
-            @match report.session.levels { Levels::Matched => "at equal loudness.", Levels::AsWired => "as wired." }
+        p { (who(report)) }
+    }
+}
+
+/// By how much two sides differ, and how much of it is level.
+fn apart(report: &Report, known_db: Option<(f64, f64)>, level_db: Option<f64>) -> Markup {
+    html! {
+        @if let Some((size, unknown)) = known_db {
+            " They " (traced("differ", "response")) " by at most " strong { (printed::plus_minus(size, unknown)) }
+            @match (level_db, report.session.levels) {
+                (Some(level), Levels::AsWired) => { ", " (printed::decibels(level.abs())) " of it in level." }
+                _ => "."
+            }
+        } @else if let (Some(level), Levels::AsWired) = (level_db, report.session.levels) {
+            " They differ by " strong { (printed::decibels(level.abs())) } " in level."
         }
     }
+}
+
+/// Who listened, to how much of what, and over what.
+fn who(report: &Report) -> String {
+    let session = &report.session;
+    let counted = || report.sittings.iter().filter(|sitting| sitting.counted);
+    let listeners: Vec<&str> = report
+        .listeners
+        .iter()
+        .filter(|listener| listener.counted)
+        .map(|listener| listener.name.as_str())
+        .collect();
+    let people = match listeners.as_slice() {
+        [] => "Nobody".to_owned(),
+        [one] => (*one).to_owned(),
+        all => count(all.len(), "listener"),
+    };
+    let each = match (listeners.len() > 1, report.comparisons.len() > 1) {
+        (true, true) => " each, for each comparison",
+        (true, false) => " each",
+        (false, true) => " for each comparison",
+        (false, false) => "",
+    };
+    let mut outputs: Vec<&str> = counted().map(|sitting| sitting.output.as_str()).collect();
+    outputs.sort_unstable();
+    outputs.dedup();
+    let through = match (outputs.as_slice(), session.switcher.is_some()) {
+        ([], _) => String::new(),
+        (_, true) => "; real cables, switched".to_owned(),
+        ([one], false) => format!("; played on: {one}"),
+        (several, false) => format!("; played on {} outputs (appendix C)", several.len()),
+    };
+    let levels = match session.levels {
+        Levels::Matched => "at equal loudness",
+        Levels::AsWired => "as wired",
+    };
+    format!(
+        "{people} answered {}{each}: \u{201c}{}\u{201d} On {}, {levels}{through}.",
+        count(session.trials as usize, "trial"),
+        session.question,
+        methods::list(&session.clips)
+    )
 }
 
 /// Who won, where something was wagered.
@@ -171,28 +225,64 @@ fn wager(report: &Report) -> Markup {
 }
 
 /// What the controls say of equipment and listeners, in a line.
-fn controls(report: &Report) -> Markup {
+fn controls(report: &Report) -> Option<String> {
     let sum = |positive: bool| {
         let of = report.controls.iter().filter(|control| control.positive == positive && control.trials > 0);
         of.fold((0, 0), |sum, control| (sum.0 + control.correct, sum.1 + control.trials))
     };
     let (heard, identical) = (sum(true), sum(false));
-    html! {
-        @if report.session.inquiry.protocol.asks().has_right_answer() {
-            @if heard.1 > 0 {
-                p { "Differences that can be heard, mixed in as controls: " (heard.0) " of " (heard.1) " right." }
-            }
-            @if identical.1 > 0 {
-                p { "Identical pairs: " (identical.0) " of " (identical.1) " \u{201c}right\u{201d}; there is nothing to hear in them." }
-            }
-        }
+    let parts: Vec<String> = [
+        (heard.1 > 0).then(|| format!("{} of {} that should be heard were right", heard.0, heard.1)),
+        (identical.1 > 0).then(|| {
+            format!("{} of {} identical pairs \u{201c}right\u{201d}, by chance alone", identical.0, identical.1)
+        }),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    let asked = report.session.inquiry.protocol.asks().has_right_answer();
+    (asked && !parts.is_empty()).then(|| format!("Controls: {}.", parts.join("; ")))
+}
+
+/// Whether anything was cut off, stopped or repeated.
+fn interrupted(report: &Report) -> String {
+    let sum = |of: fn(&SittingFacts) -> u64| report.sittings.iter().map(of).sum::<u64>();
+    let some = |number: u64, one: &str, what: &str| {
+        (number > 0).then(|| format!("{} {what}", printed::count(number, one)))
+    };
+    let parts: Vec<String> = [
+        some(sum(|own| u64::from(own.state == State::Unfinished)), "sitting", "never finished"),
+        some(sum(|own| u64::from(own.state == State::StoppedEarly)), "sitting", "stopped early"),
+        some(sum(|own| u64::from(own.resumed > 0)), "sitting", "cut off and resumed"),
+        some(sum(|own| own.void), "disturbed trial", "repeated"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    match parts.as_slice() {
+        [] => "No sitting was stopped or cut off, and no trial repeated.".to_owned(),
+        _ => format!("Interruptions: {}.", parts.join(", ")),
+    }
+}
+
+/// What it does not prove.
+fn scope(report: &Report) -> &'static str {
+    let shown = |comparison: &ComparisonResult| comparison.verdict.finding == Finding::Difference;
+    let missed =
+        |comparison: &ComparisonResult| matches!(comparison.verdict.finding, Finding::NotShown | Finding::ControlsMissed);
+    if report.comparisons.iter().any(missed) {
+        "It holds for these people, clips and equipment. It does not prove that the cables sound the same."
+    } else if report.comparisons.iter().any(shown) {
+        "It holds for these people, clips and equipment. It does not say why the cables differ, or that it matters."
+    } else {
+        "It says nothing about other people, clips or equipment."
     }
 }
 
 fn limits(report: &Report) -> Markup {
-    // Said above already: that it is invented, and how well the difference is known.
+    // Said elsewhere on this page: that it is invented, how well the difference is known, what was interrupted.
     let is_said = |caveat: &Caveat| match caveat.kind {
-        Kind::Invented => true,
+        Kind::Invented | Kind::Abandoned | Kind::StoppedEarly | Kind::Disturbed | Kind::Resumed => true,
         Kind::KnownDifference => caveat.weight == Weight::Minor,
         _ => false,
     };
@@ -203,10 +293,13 @@ fn limits(report: &Report) -> Markup {
     let more = told.len().saturating_sub(MOST_CAVEATS);
     html! {
         @for caveat in heaviest.take(MOST_CAVEATS) {
-            p class=[(caveat.weight == Weight::Decisive).then_some("decides")] { (coded(&first_sentences(&caveat.text, MOST_LETTERS))) }
+            p class=[(caveat.weight == Weight::Decisive).then_some("decides")] {
+                (coded(&first_sentences(&unnamed(report, &caveat.text), MOST_LETTERS)))
+            }
         }
-        (controls(report))
-        p { "It holds for these people, clips and equipment. It does not say why the cables differ, or that it matters." }
+        @if let Some(controls) = controls(report) { p { (controls) } }
+        p { (interrupted(report)) }
+        p { (scope(report)) }
         @if more > 0 { p { a href="#limits" { (count(more, "more caveat")) } } }
     }
 }
@@ -217,14 +310,13 @@ fn check(report: &Report) -> Markup {
     html! {
         p {
             "The seal fixed every trial before the first answer"
-            @if hands > 0 { ", and " (count(hands, "hand")) " that the computer could not foresee went into the draws" }
-            ". " a href="#check" { "Check it here" } ": your browser checks every draw and score on this page."
+            @if hands > 0 { ", with " (count(hands, "hand")) " that the computer could not foresee" }
+            ". " a href="#check" { "Check it here" } ": your browser checks every draw and score. A page of Python does it too."
         }
-        p { "Or use your own tools: the format is one page, and a page of Python does it." }
         p {
             "Could somebody have cheated? "
             @if witnessed { "A witness's phone held a part of every draw, so nobody knew a trial before it began." }
-            @else { "Whoever reads the computer's memory while a trial plays could know X. A witness closes that gap." }
+            @else { "Whoever reads the computer's memory during a trial could know X. A witness's phone closes that gap." }
         }
     }
 }
@@ -233,8 +325,7 @@ fn check(report: &Report) -> Markup {
 fn notes() -> Markup {
     html! {
         p.notes {
-            sup { "1" } " From 80 to 40 dB above threshold, 200 Hz to 8 kHz, right in 71 % of trials (Jesteadt, Wier and Green 1977). Music is not \
-             pure tones: only a blind test can tell."
+            sup { "1" } " 80 to 40 dB above threshold, right in 71 % of trials (Jesteadt, Wier and Green 1977). Music is not pure tones."
         }
     }
 }

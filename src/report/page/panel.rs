@@ -221,7 +221,7 @@ fn standing(panel: &PanelStanding) -> Markup {
         h3 id="panel" { "The panel" }
         p {
             strong { "Agreed before the first sitting" } ", and sealed in each one: " (count(agreed.listeners as usize, "listener"))
-            ", with " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register. Looked at "
+            ", " (count(agreed.sittings_each as usize, "complete sitting")) " each, in the order of the register. The result is looked at "
             (looks_words(agreed)) ". Left out: " (leave_out_words(agreed.leave_out)) ". The result holds "
             (for_whom_words(agreed.for_whom)) "."
             @if let Some(words) = balance_words(agreed) { " Balanced: " (words) "." }
@@ -232,11 +232,26 @@ fn standing(panel: &PanelStanding) -> Markup {
         }
         p {
             strong { "What became of it" } ": " (panel.sat) " of " (count(agreed.listeners as usize, "listener")) " have sat"
-            (lost_words(panel)) ". " (count(panel.left_out.len(), "listener")) " left out by the rule. "
-            (count(panel.broken_off as usize, "sitting")) " begun before the panel was full, and never completed. "
-            (count(panel.beyond, "complete sitting")) " and " (panel.beyond_seats)
-            " of nights' seats after it was full: listed, not counted. Two spellings of one name are one listener here. Whether two \
+            (lost_words(panel)) ". " (became(panel)) " Two spellings of one name are one listener here. Whether two \
              names are one person, no file can show: the host vouches for that."
         }
+    }
+}
+
+/// What became of those who are not in the result.
+fn became(panel: &PanelStanding) -> String {
+    let some = |number: usize, one: &str, what: &str| (number > 0).then(|| format!("{} {what}", count(number, one)));
+    let parts: Vec<String> = [
+        some(panel.left_out.len(), "listener", "left out by the rule"),
+        some(panel.broken_off as usize, "sitting", "begun before the panel was full and never completed"),
+        some(panel.beyond, "complete sitting", "after it was full: listed, not counted"),
+        some(panel.beyond_seats, "seat", "of a night after it was full: listed, not counted"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    match parts.as_slice() {
+        [] => "Nobody was left out, broke off or came too late.".to_owned(),
+        _ => format!("Not in the result: {}.", parts.join("; ")),
     }
 }

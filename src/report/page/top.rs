@@ -1,5 +1,7 @@
 //! The verdicts in numbers, the wager, the panel, and what limits all of it.
 
+use std::borrow::Cow;
+
 use maud::{Markup, html};
 
 use super::sources::traced;
@@ -18,10 +20,10 @@ use crate::verdict::{ComparisonResult, Method};
 pub(in crate::report) fn design(report: &Report) -> String {
     let session = &report.session;
     format!(
-        "{}, {} per comparison and listener, {}, error risk {}",
+        "{}, {} that count for each comparison and listener{}, error risk {}",
         session.protocol_title,
-        count(session.trials as usize, "counted trial"),
-        session.stopping,
+        count(session.trials as usize, "trial"),
+        if session.sequential.is_some() { " at most, fewer where a sequential rule decides" } else { "" },
         stated(session.alpha)
     )
 }
@@ -84,11 +86,11 @@ fn results(report: &Report) -> Markup {
             cells.push(html! { (comparison.listeners) });
             return cells;
         };
-        cells.push(html! { span data-score=(index) { (comparison.correct) " of " (comparison.trials) } });
+        cells.push(html! { span.whole data-score=(index) { (comparison.correct) " of " (comparison.trials) } });
         cells.push(html! { (percent(analysis.chance)) });
-        cells.push(html! { (known(comparison.p_value)) });
+        cells.push(whole(&known(comparison.p_value)));
         if adjusted {
-            cells.push(html! { (known(comparison.adjusted_p_value)) });
+            cells.push(whole(&known(comparison.adjusted_p_value)));
         }
         cells.push(html! { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) });
         cells.push(html! { (share(analysis)) });
@@ -104,14 +106,23 @@ fn results(report: &Report) -> Markup {
             methods.push(comparison.method.words());
         }
     }
+    // Of a threshold there is no score to be tested: the listeners' table has its numbers.
+    let scored = report.comparisons.iter().any(|comparison| comparison.threshold.is_none());
     html! {
-        (table(
-            "Verdicts",
-            &html! { "All answers that count. Intervals are two-sided." },
-            &columns,
-            report.comparisons.iter().enumerate().map(row),
-        ))
+        @if scored {
+            (table(
+                "Verdicts",
+                &html! { "All answers that count. Intervals are two-sided." },
+                &columns,
+                report.comparisons.iter().enumerate().map(row),
+            ))
+        } @else {
+            @for comparison in &report.comparisons {
+                p { @if report.comparisons.len() > 1 { strong { (comparison.name) ". " } } (comparison.verdict.headline) }
+            }
+        }
         p.small {
+            (design(report)) ". "
             @for words in &methods { (words) " " }
             @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
                 "The " (report.comparisons.len()) " comparisons share one error risk of " (stated(report.session.alpha))
@@ -119,6 +130,11 @@ fn results(report: &Report) -> Markup {
             }
         }
     }
+}
+
+/// A cell that never breaks.
+fn whole(text: &str) -> Markup {
+    html! { span.whole { (text) } }
 }
 
 /// What stands beside the numbers of one comparison: listeners one by one, similarity, everybody, the worst case.
@@ -239,7 +255,7 @@ fn limits(report: &Report) -> Markup {
                     h4 { (weight.title()) }
                     ul.caveats {
                         @for caveat in group {
-                            li { (coded(&caveat.text)) " " span.remedy { (coded(caveat.remedy)) } }
+                            li { (coded(&unnamed(report, &caveat.text))) " " span.remedy { (coded(caveat.remedy)) } }
                         }
                     }
                 }
@@ -255,6 +271,16 @@ fn limits(report: &Report) -> Markup {
             }
         }
     }
+}
+
+/// A caveat without the name of its comparison, where there is only one to be meant.
+pub(super) fn unnamed<'t>(report: &Report, text: &'t str) -> Cow<'t, str> {
+    let own = match report.comparisons.as_slice() {
+        [only] => text.strip_prefix(only.name.as_str()).and_then(|rest| rest.strip_prefix(": ")),
+        _ => None,
+    };
+    let Some((first, rest)) = own.and_then(|own| own.split_at_checked(1)) else { return Cow::Borrowed(text) };
+    Cow::Owned(first.to_uppercase() + rest)
 }
 
 /// A text in which words between backticks are code.

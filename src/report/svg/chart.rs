@@ -13,6 +13,8 @@ pub const NARROW: f64 = 360.0;
 pub(super) const LETTER: f64 = 6.6;
 /// Room at the left of axes with a frequency: the same in all, so that drawings below one another share their edge.
 const FREQUENCY_LEFT: f64 = 76.0;
+/// Least room between two labels of an axis.
+const BETWEEN: f64 = 4.0;
 /// Most room at the left of a narrow drawing, for names.
 const NARROW_LEFT: f64 = 150.0;
 /// Room below the axis for its label.
@@ -418,19 +420,23 @@ impl Place<'_> {
             let (_, py) = self.at((x.low, *value));
             let _ = write!(short, "M{x0:.1} {py:.1}h4");
         }
+        // Where there is no room for all, the last one has it before the one next to it.
+        let half = |text: &str| LETTER * text.chars().count() as f64 / 2.0;
+        let end = x.ticks.last().map(|(value, text)| self.at((*value, y.low)).0 - half(text));
         let mut free = f64::NEG_INFINITY;
-        for (value, text) in &x.ticks {
+        for (index, (value, text)) in x.ticks.iter().enumerate() {
             let (px, _) = self.at((*value, y.low));
             svg.push_str(&grid(format!("M{px:.1} {y0:.1}V{y1:.1}")));
-            let half = LETTER * text.chars().count() as f64 / 2.0;
-            if px - half >= free {
+            let half = half(text);
+            let is_last = index + 1 == x.ticks.len();
+            if px - half >= free && (is_last || end.is_none_or(|end| px + half + BETWEEN <= end)) {
                 let _ = write!(
                     svg,
                     "<text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.1}\">{}</text>",
                     y1 + 16.0,
                     escape(text)
                 );
-                free = px + half + 3.0;
+                free = px + half + BETWEEN;
             }
         }
         for (value, text) in &y.ticks {

@@ -1,7 +1,7 @@
 //! A drawing of the kit as a page of PDF: what its SVG says in literal colours, said again in the other language.
 //!
-//! Text is set in Helvetica, which every reader of PDF brings along; letters that it lacks become question marks, and Ω is
-//! written out.
+//! Text is set in Helvetica, which every reader of PDF brings along; letters that it lacks become question marks, which
+//! [`lacking`] names, and Ω is written out.
 
 use pdf_writer::types::LineCapStyle;
 use pdf_writer::{Content, Finish as _, Name, Pdf, Rect, Ref, Str, TextStr};
@@ -210,6 +210,25 @@ fn path(out: &mut Content, commands: &str) {
     }
 }
 
+/// The letters of a drawing that the page's fonts lack, so that it shows question marks in their place: each once, in order.
+pub(super) fn lacking(svg: &str) -> Vec<char> {
+    let texts = elements(svg).filter(|element| element.name == "text");
+    let mut letters: Vec<char> =
+        texts.flat_map(|element| element.text.chars()).filter(|letter| *letter != 'Ω' && code(*letter).is_none()).collect();
+    letters.sort_unstable();
+    letters.dedup();
+    letters
+}
+
+/// A letter's place in the fonts' encoding.
+fn code(letter: char) -> Option<u8> {
+    match (u32::from(letter), MORE.iter().position(|(known, _)| *known == letter)) {
+        (_, Some(place)) => Some(FIRST_MORE + place as u8),
+        (code @ (32..=126 | 160..=255), None) => Some(code as u8),
+        _ => None,
+    }
+}
+
 /// A text's bytes in the fonts' encoding, and its width in thousandths of its size.
 fn encoded(text: &str) -> (Vec<u8>, f64) {
     let plain = text
@@ -221,11 +240,7 @@ fn encoded(text: &str) -> (Vec<u8>, f64) {
         .replace('Ω', "ohm");
     let bytes: Vec<u8> = plain
         .chars()
-        .map(|c| match (u32::from(c), MORE.iter().position(|(known, _)| *known == c)) {
-            (_, Some(place)) => FIRST_MORE + place as u8,
-            (code @ (32..=126 | 160..=255), None) => code as u8,
-            _ => b'?',
-        })
+        .map(|letter| code(letter).unwrap_or(b'?'))
         .collect();
     let width = |byte: &u8| {
         let known = byte.checked_sub(32).and_then(|place| WIDTHS.get(usize::from(place)));
@@ -287,5 +302,7 @@ mod tests {
         // "mohm" is 833 + 556 + 556 + 833.
         assert_eq!(encoded("mΩ"), (b"mohm".to_vec(), 2778.0));
         assert_eq!(encoded("\u{2212}1\u{4e2d}").0, vec![128, b'1', b'?']);
+        let named = "<svg><title>\u{4e2d}</title><text x=\"1\">\u{41e}\u{43b}\u{44f}, \u{3b8} \u{2265} 3 Ω</text></svg>";
+        assert_eq!(lacking(named), ['\u{3b8}', '\u{41e}', '\u{43b}', '\u{44f}']);
     }
 }
