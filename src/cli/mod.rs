@@ -111,6 +111,17 @@ pub fn note(message: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{}", harmless::harmless(message));
 }
 
+/// Refuses a name for a recording that promises another format than the one that is written.
+fn check_sound_name(path: &std::path::Path) -> Result<(), Failure> {
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("wav")) {
+        return Ok(());
+    }
+    Err(Failure::bad(format!(
+        "--out is \"{}\": the sound is written as WAV, so give a name that ends in .wav",
+        path.display()
+    )))
+}
+
 /// Refuses a name for a picture that promises another format than the one that is written.
 fn check_picture_name(path: &std::path::Path) -> Result<(), Failure> {
     if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("svg")) {

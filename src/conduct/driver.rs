@@ -123,7 +123,7 @@ impl Stopped {
                  again to resume"
             }
             Self::Switch { .. } => {
-                "Amplifier off first. Look after the relay, its supply and its cable, then run the same command again to resume"
+                "Amplifier off first. Check the relay, its supply and its cable, then run the same command again to resume"
             }
             Self::Missing(_) | Self::Stimulus(_) | Self::Output(_) => {
                 "Nothing more was taken; everything before is kept. The same command resumes"

@@ -177,7 +177,7 @@ pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> Pag
         page(StageKind::Page, id::INVITATION + 100_000 * names.len() as u64, "Who is the witness?");
     let words = vec![
         Block::text(
-            "The witness opens this address on a phone in the same network. Best is the person who doubts. The phone holds \
+            "The witness opens this address on a phone in the same network. Let it be the person who doubts. The phone holds \
              half of every draw and opens it trial by trial.",
         ),
         Block::Gap,

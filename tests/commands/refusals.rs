@@ -65,6 +65,8 @@ fn no_refusal_speaks_in_the_words_of_a_library() {
         &["verify", "empty"],
         &["verify", "noise.bin"],
         &["bench", "sweep", "--out", "nowhere/sweep.wav"],
+        &["bench", "sweep", "--out", "sweep.mp3"],
+        &["report", "s", "--figures", "noise.bin"],
         &["bench", "response", "nowhere.wav", "--out", "x.csv"],
         &["bench", "response", "noise.bin", "--out", "x.csv"],
         &["bench", "null", "a.wav", "b.wav"],

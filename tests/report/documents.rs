@@ -6,7 +6,7 @@ use std::path::Path;
 use earwitness::report::model::Report;
 use earwitness::report::page;
 
-use super::material::{Plan, Site};
+use super::material::{Plan, SESSION, Site};
 use super::report_of;
 
 /// A site with a shipped session and the files beside it, its text changed.
@@ -78,4 +78,48 @@ fn written_out_for_looking() {
         std::fs::write(folder.join(format!("{name}.html")), page::page(&report)).expect("written");
         std::fs::write(folder.join(format!("{name}-certificates.html")), page::certificates(&report)).expect("written");
     }
+}
+
+/// The words of page one that are read: no tags, no figures, no links to other pages.
+fn front_words(page: &str) -> String {
+    let from = page.find("<section class=\"front\"").expect("page one");
+    let front = &page[from..from + page[from..].find("</section>").expect("its end")];
+    let mut rest = front.to_owned();
+    for name in ["svg", "nav", "figcaption"] {
+        while let Some(at) = rest.find(&format!("<{name}")) {
+            let end = format!("</{name}>");
+            let past = at + rest[at..].find(&end).expect("closed") + end.len();
+            rest.replace_range(at..past, " ");
+        }
+    }
+    let mut text = String::new();
+    for piece in rest.split('<') {
+        text.push_str(piece.split_once('>').map_or("", |(_, words)| words));
+    }
+    text.replace('\u{a0}', " ").split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn page_one_is_short_and_answers_a_strangers_ten_questions() {
+    let wager = "\n[wager]\nclaimant = \"Ada\"\nskeptic = \"Ben\"\nclaim = \"I hear it\"\nclaimant_wins = \"Ben cooks\"\nskeptic_wins = \
+                 \"Ada cooks\"\n";
+    let mut site = Site::new(&format!("{SESSION}{wager}"));
+    site.hold(&Plan::new("Ada", 3, 0.5));
+    let text = front_words(&page::page(&report_of(&site)));
+    for (question, answer) in [
+        ("who won?", "The wager. "),
+        ("how sure?", "A guesser does this well "),
+        ("could they have cheated?", "Could somebody have cheated? Whoever reads the computer's memory "),
+        ("what does 0.2 dB mean?", "to hear a level change in a pure tone"),
+        ("who took part?", "Ada answered "),
+        ("how many trials?", "answered 12 trials: \u{201c}Is X the same as A or as B?\u{201d}"),
+        ("was anything cut or stopped?", "No sitting was stopped or cut off, and no trial repeated."),
+        ("what does it not prove?", "It does not prove that the cables sound the same."),
+        ("can I check it myself?", "Check it here: your browser checks every draw and score."),
+        ("what was it played on?", "played on: device, "),
+    ] {
+        assert!(text.contains(answer), "{question} {text}");
+    }
+    let words = text.split(' ').count();
+    assert!(words <= 300, "{words} words: {text}");
 }

@@ -3,6 +3,7 @@
 
 use earwitness::screen::model::Overlay;
 use earwitness::screen::palette::ACCENT;
+use earwitness::screen::night::{self, NightScene};
 use earwitness::screen::{Block, Mark, Model, Notice, Palette, Scene, Stage, StageKind, TrialScene, render};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
@@ -50,6 +51,8 @@ fn everything() -> Vec<Scene> {
         Block::Score { trials: 16, needed: Some(12), chance: 8.0, reached: Some(14) },
         Block::Answers(vec![true, false, true]),
         Block::Level { decibels: -20.0, softest: -60.0 },
+        Block::Digits("0123456789abcdef".repeat(4)),
+        Block::Copy("Report it".to_string(), "earwitness report .".to_string()),
     ];
     let confidence = TrialScene { kind: StageKind::Confidence, ..abx() };
     let mut receipt = abx();
@@ -73,6 +76,32 @@ fn everything() -> Vec<Scene> {
     marked.marks = vec!["simulated".to_string()];
     marked.notice = Some(Notice::warning("This trial is drawn again and repeated."));
     scenes.push(marked);
+    // The host's screen while votes are taken, and once all is over.
+    let voting = NightScene {
+        title: "A night".to_string(),
+        host: "Mara".to_string(),
+        marks: vec!["invented data".to_string()],
+        heading: "Trial 3 of 10".to_string(),
+        hint: "Enter closes the votes".to_string(),
+        question: "Is X the same as A or as B?".to_string(),
+        slots: ["A", "B", "X"].map(str::to_string).to_vec(),
+        playing: Some(2),
+        left: Some(12),
+        open: true,
+        votes: (7, 24),
+        missing: "3, 7-9".to_string(),
+        news: vec!["Seat 4 has joined.".to_string()],
+        ..NightScene::default()
+    };
+    let results = NightScene {
+        heading: "The room".to_string(),
+        results: vec!["The room heard a difference.".to_string(), "Score: 137 of 233".to_string()],
+        cautions: vec!["Rest your ears.".to_string()],
+        slots: Vec::new(),
+        open: false,
+        ..voting.clone()
+    };
+    scenes.extend([voting, results].map(|night| night::scene(&night, true)));
     scenes
 }
 
@@ -81,8 +110,10 @@ fn letters_and_shapes_stand_out_on_six_backgrounds() {
     assert_eq!(ACCENT, Color::Indexed(30), "the accent is the teal that is computed with here");
     let (mut letters, mut accents) = (0, 0);
     let overlays = [Overlay::None, Overlay::Keys, Overlay::Leave];
+    let code = Block::Code(vec!["\u{2588}\u{2580}\u{2584} \u{2588}".to_string()]);
+    let with_code = scene(Stage::Page(page(StageKind::Page, vec![code])));
     for (scene, overlay) in
-        everything().into_iter().flat_map(|scene| overlays.map(|over| (scene.clone(), over)))
+        everything().into_iter().chain([with_code]).flat_map(|scene| overlays.map(|over| (scene.clone(), over)))
     {
         let mut model = Model::new(80, 24);
         model.meet(&scene);
@@ -99,6 +130,11 @@ fn letters_and_shapes_stand_out_on_six_backgrounds() {
             let text = symbol.chars().any(char::is_alphanumeric);
             let dim = cell.modifier.contains(Modifier::DIM);
             assert!(!(text && dim), "\"{symbol}\" is dim text");
+            // A code brings its own light and dark along, for cameras.
+            if cell.bg == Color::Black && cell.fg == Color::White {
+                assert!(!text, "\"{symbol}\" is a letter in colours of its own");
+                continue;
+            }
             assert_eq!(cell.bg, Color::Reset, "\"{symbol}\"");
             for (name, own, background) in TERMINALS {
                 let colour = match cell.fg {

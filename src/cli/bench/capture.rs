@@ -58,6 +58,7 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
         said(power, arguments.into, arguments.input_limit, out)?;
     }
     let Some(path) = &arguments.out else { return Ok(()) };
+    crate::cli::check_sound_name(path)?;
     if arguments.channels.is_empty() || arguments.channels.len() > 2 {
         return Err(Failure::bad(format!(
             "--channels names {} inputs; one or two are recorded, such as 1,2",

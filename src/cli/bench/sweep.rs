@@ -75,6 +75,7 @@ pub(super) struct SweepArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    crate::cli::check_sound_name(&arguments.out)?;
     let sweep = arguments.shape.sweep(Sweep::default().level_dbfs);
     let samples = sweep.samples()?;
     let mut file =

@@ -67,6 +67,7 @@ pub(super) struct TonesArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(), Failure> {
+    crate::cli::check_sound_name(&arguments.out)?;
     let samples = arguments.signal.signal().samples(arguments.rate, arguments.level, arguments.repeats)?;
     let mut file =
         WavWriter::create(&arguments.out, arguments.format.word(), 1, arguments.rate, Dither::new(0))

@@ -94,7 +94,7 @@ pub(super) fn left_out(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::LeftOut,
         weight: Weight::Minor,
         text: format!(
-            "Left out by the agreed rule, for missing the controls: {}. The result of everybody stands beside the verdict.",
+            "Left out by the agreed rule, for missing the controls: {}. The result of everybody stands next to the verdict.",
             names.join(", ")
         ),
         remedy: "Compare both results.",

@@ -360,7 +360,7 @@ pub(super) fn switch_unproven(case: &Case<'_>) -> Vec<Caveat> {
             remedy,
         })
     };
-    let remedy = "Look after the switch and the labels of the cables, and sit again.";
+    let remedy = "Check the switch and the labels of the cables, and sit again.";
     if switcher.measured != Some(true) {
         let remedy = "Write proof = \"measured\" into [switcher], and give `run` the --input that records the terminals.";
         return caveat(
