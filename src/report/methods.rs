@@ -47,7 +47,8 @@ fn design(report: &Report) -> String {
         match (session.sequential.is_some(), session.warm_up) {
             (false, 0) => String::new(),
             (false, trials) => format!(", after {}", count(u64::from(trials), "warm-up trial")),
-            (true, 0) => " at most: a sequential rule ended the sitting as soon as it could decide".to_owned(),
+            (true, 0) =>
+                " at most: a sequential rule ended the sitting as soon as it could decide".to_owned(),
             (true, trials) => format!(
                 " at most, after {}: a sequential rule ended the sitting as soon as it could decide",
                 count(u64::from(trials), "warm-up trial")
@@ -75,9 +76,7 @@ fn design(report: &Report) -> String {
         return text;
     }
     text.push_str(match session.switching {
-        Switching::Instant => {
-            " Every switch was a crossfade of the same length, whichever side came next."
-        }
+        Switching::Instant => " Every switch was a crossfade of the same length, whichever side came next.",
         Switching::Gap => " Every switch had a short silence in it, the same whichever side came next.",
     });
     text
@@ -180,7 +179,8 @@ fn analysis(report: &Report) -> String {
         }
     }
     let ruled = |method: Method| matches!(method, Method::Rule | Method::RuleOfMany);
-    if report.comparisons.iter().any(|comparison| comparison.analysis.is_some() && !ruled(comparison.method)) {
+    if report.comparisons.iter().any(|comparison| comparison.analysis.is_some() && !ruled(comparison.method))
+    {
         text.push_str(" Intervals of proportions are Clopper-Pearson (1934), 95 %, two-sided.");
     }
     if report.comparisons.iter().any(|comparison| comparison.population.is_some()) {

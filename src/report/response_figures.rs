@@ -270,7 +270,10 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
         .contributions
         .iter()
         .map(|part| {
-            ([part.name(names), part.words(names)], if matched { part.shape_max_abs_db } else { part.max_abs_db })
+            (
+                [part.name(names), part.words(names)],
+                if matched { part.shape_max_abs_db } else { part.max_abs_db },
+            )
         })
         .collect();
     parts.sort_by(|one, other| other.1.total_cmp(&one.1));

@@ -63,7 +63,11 @@ fn by_chance(input: &VerdictInput, analysis: &Analysis) -> String {
     if let Some(together) = input.together.filter(|together| together.members > 1) {
         return format!(
             "Allowing for {} judged together, chance does this well {} ({}).",
-            if together.members == 2 { "both tests".to_owned() } else { format!("all {} tests", together.members) },
+            if together.members == 2 {
+                "both tests".to_owned()
+            } else {
+                format!("all {} tests", together.members)
+            },
             rate(together.adjusted_p, "such sets of tests"),
             printed::p_value(together.adjusted_p)
         );

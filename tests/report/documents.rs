@@ -63,8 +63,11 @@ pub(super) fn night() -> Report {
 
 /// A sequential rule that decides.
 fn sequential() -> Report {
-    let rule = "warm_up = 0\nstopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.75 }\n";
-    let mut site = shipped("club-night", |text| text.replace("warm_up = 1\n", rule).replace("trials = 10", "trials = 30"));
+    let rule =
+        "warm_up = 0\nstopping = { kind = \"sequential\", alpha = 0.05, beta = 0.1, proportion = 0.75 }\n";
+    let mut site = shipped("club-night", |text| {
+        text.replace("warm_up = 1\n", rule).replace("trials = 10", "trials = 30")
+    });
     site.hold(&Plan::new("Mika", 5, 0.9));
     report_of(&site)
 }
@@ -76,7 +79,8 @@ fn written_out_for_looking() {
     let documents = [bet(), panel(20), night(), sequential()];
     for (name, report) in ["bet", "panel", "night", "sequential"].into_iter().zip(documents) {
         std::fs::write(folder.join(format!("{name}.html")), page::page(&report)).expect("written");
-        std::fs::write(folder.join(format!("{name}-certificates.html")), page::certificates(&report)).expect("written");
+        std::fs::write(folder.join(format!("{name}-certificates.html")), page::certificates(&report))
+            .expect("written");
     }
 }
 

@@ -2,8 +2,8 @@
 //! (1.4.3: 4.5:1 for text; 1.4.11: 3:1 for shapes), computed from the cells that are drawn.
 
 use earwitness::screen::model::Overlay;
-use earwitness::screen::palette::ACCENT;
 use earwitness::screen::night::{self, NightScene};
+use earwitness::screen::palette::ACCENT;
 use earwitness::screen::{Block, Mark, Model, Notice, Palette, Scene, Stage, StageKind, TrialScene, render};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
@@ -112,8 +112,10 @@ fn letters_and_shapes_stand_out_on_six_backgrounds() {
     let overlays = [Overlay::None, Overlay::Keys, Overlay::Leave];
     let code = Block::Code(vec!["\u{2588}\u{2580}\u{2584} \u{2588}".to_string()]);
     let with_code = scene(Stage::Page(page(StageKind::Page, vec![code])));
-    for (scene, overlay) in
-        everything().into_iter().chain([with_code]).flat_map(|scene| overlays.map(|over| (scene.clone(), over)))
+    for (scene, overlay) in everything()
+        .into_iter()
+        .chain([with_code])
+        .flat_map(|scene| overlays.map(|over| (scene.clone(), over)))
     {
         let mut model = Model::new(80, 24);
         model.meet(&scene);

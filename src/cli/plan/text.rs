@@ -436,11 +436,13 @@ fn no_difference(out: &mut dyn Write, plan: &SessionPlan, risks: &Risks) -> Resu
     };
     let supported = match &claim.supported {
         Supported::Exactly(value) => format!("{} of such tests (exact)", percent(*value)),
-        Supported::Simulated(value) => format!("{} of {} simulated tests", simulated(value), value.simulations),
+        Supported::Simulated(value) => {
+            format!("{} of {} simulated tests", simulated(value), value.simulations)
+        }
     };
-    let most = claim
-        .critical
-        .map_or_else(String::new, |critical| format!(" It takes at most {critical} of {} right.", risks.trials));
+    let most = claim.critical.map_or_else(String::new, |critical| {
+        format!(" It takes at most {critical} of {} right.", risks.trials)
+    });
     let text = format!(
         "if nobody hears anything, {supported} support \"heard in at most {} of trials\", at a risk of {}.{most}",
         stated(claim.limit),

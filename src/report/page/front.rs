@@ -130,7 +130,8 @@ fn compared(report: &Report) -> Markup {
     let mut told: Vec<&str> = Vec::new();
     // What a cable is, where it is named first.
     let mut what = |name: &str| {
-        let cable = report.compared.cables.iter().find(|cable| cable.name == name && !told.contains(&name))?;
+        let cable =
+            report.compared.cables.iter().find(|cable| cable.name == name && !told.contains(&name))?;
         told.push(&cable.name);
         Some(cable.description.as_str())
     };
@@ -234,7 +235,10 @@ fn controls(report: &Report) -> Option<String> {
     let parts: Vec<String> = [
         (heard.1 > 0).then(|| format!("{} of {} that should be heard were right", heard.0, heard.1)),
         (identical.1 > 0).then(|| {
-            format!("{} of {} identical pairs \u{201c}right\u{201d}, by chance alone", identical.0, identical.1)
+            format!(
+                "{} of {} identical pairs \u{201c}right\u{201d}, by chance alone",
+                identical.0, identical.1
+            )
         }),
     ]
     .into_iter()
@@ -268,8 +272,9 @@ fn interrupted(report: &Report) -> String {
 /// What it does not prove.
 fn scope(report: &Report) -> &'static str {
     let shown = |comparison: &ComparisonResult| comparison.verdict.finding == Finding::Difference;
-    let missed =
-        |comparison: &ComparisonResult| matches!(comparison.verdict.finding, Finding::NotShown | Finding::ControlsMissed);
+    let missed = |comparison: &ComparisonResult| {
+        matches!(comparison.verdict.finding, Finding::NotShown | Finding::ControlsMissed)
+    };
     if report.comparisons.iter().any(missed) {
         "It holds for these people, clips and equipment. It does not prove that the cables sound the same."
     } else if report.comparisons.iter().any(shown) {

@@ -240,7 +240,8 @@ fn standing(panel: &PanelStanding) -> Markup {
 
 /// What became of those who are not in the result.
 fn became(panel: &PanelStanding) -> String {
-    let some = |number: usize, one: &str, what: &str| (number > 0).then(|| format!("{} {what}", count(number, one)));
+    let some =
+        |number: usize, one: &str, what: &str| (number > 0).then(|| format!("{} {what}", count(number, one)));
     let parts: Vec<String> = [
         some(panel.left_out.len(), "listener", "left out by the rule"),
         some(panel.broken_off as usize, "sitting", "begun before the panel was full and never completed"),

@@ -86,7 +86,9 @@ fn results(report: &Report) -> Markup {
             cells.push(html! { (comparison.listeners) });
             return cells;
         };
-        cells.push(html! { span.whole data-score=(index) { (comparison.correct) " of " (comparison.trials) } });
+        cells.push(
+            html! { span.whole data-score=(index) { (comparison.correct) " of " (comparison.trials) } },
+        );
         cells.push(html! { (percent(analysis.chance)) });
         cells.push(whole(&known(comparison.p_value)));
         if adjusted {

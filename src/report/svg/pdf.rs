@@ -213,8 +213,10 @@ fn path(out: &mut Content, commands: &str) {
 /// The letters of a drawing that the page's fonts lack, so that it shows question marks in their place: each once, in order.
 pub(super) fn lacking(svg: &str) -> Vec<char> {
     let texts = elements(svg).filter(|element| element.name == "text");
-    let mut letters: Vec<char> =
-        texts.flat_map(|element| element.text.chars()).filter(|letter| *letter != 'Ω' && code(*letter).is_none()).collect();
+    let mut letters: Vec<char> = texts
+        .flat_map(|element| element.text.chars())
+        .filter(|letter| *letter != 'Ω' && code(*letter).is_none())
+        .collect();
     letters.sort_unstable();
     letters.dedup();
     letters
@@ -238,10 +240,7 @@ fn encoded(text: &str) -> (Vec<u8>, f64) {
         .replace("&#39;", "'")
         .replace("&amp;", "&")
         .replace('Ω', "ohm");
-    let bytes: Vec<u8> = plain
-        .chars()
-        .map(|letter| code(letter).unwrap_or(b'?'))
-        .collect();
+    let bytes: Vec<u8> = plain.chars().map(|letter| code(letter).unwrap_or(b'?')).collect();
     let width = |byte: &u8| {
         let known = byte.checked_sub(32).and_then(|place| WIDTHS.get(usize::from(place)));
         f64::from(known.copied().unwrap_or(556))
