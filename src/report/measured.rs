@@ -161,6 +161,25 @@ fn set_up() -> Figure {
     Figure { title, description, inline, narrow }
 }
 
+fn responses(bench: &Bench) -> Figure {
+    let gains = bench.cables.iter().flat_map(|cable| &cable.response.gain_db);
+    let (low, high) = ends(gains);
+    let room = (0.1 * (high - low)).max(0.02);
+    let mut chart = Chart::new("Responses at the load", axis(), Axis::linear("dB", low - room, high + room));
+    let mut words = String::from("Level at the load over level at the amplifier, mean of the sweeps:");
+    for (cable, tone) in bench.cables.iter().zip([Tone::First, Tone::Second]) {
+        let response = &cable.response;
+        chart.line(tone, &inside(&response.frequency_hz, &response.gain_db));
+        chart.name(tone, cable.name.clone());
+        let (least, most) = ends(response.gain_db.iter());
+        let _ =
+            write!(words, " {} from {least:.3} to {most};", cable.name, most = printed::fixed(most, 3, "dB"));
+    }
+    words.pop();
+    words.push('.');
+    chart.finish(words)
+}
+
 /// Points of a curve within the figures' band.
 fn inside(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
     let (low, high) = crate::hearing::difference::BAND_HZ;
