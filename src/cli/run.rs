@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::Failure;
+use super::progress::Bar;
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessDesk};
 use crate::conduct::positions::{self, Bench};
@@ -217,6 +218,9 @@ fn rehearse(
 ) -> Result<(), Failure> {
     let chance = request.session.protocol.chance();
     let each = request.session.panel.as_ref().map_or(1, |panel| panel.sittings_each);
+    super::timings::stage("stimuli");
+    let stimuli = crate::stimulus::prepare(&request.session, &Bar::default()).map_err(Failure::bad)?;
+    super::timings::stage("sittings");
     let able = simulated::panel(mean, chance, spread, listeners, seed());
     for (number, probability) in able.into_iter().enumerate() {
         let listener = format!("{} {:02}", request.listener, number + 1);
@@ -227,7 +231,7 @@ fn rehearse(
                 resuming: Resuming::Anew,
                 ..request.clone()
             };
-            let finished = sitting::sit(&one, Look::None, None, None, None)?;
+            let finished = sitting::rehearse(&one, &stimuli)?;
             let Ending::Closed(outcome) = finished.ending else {
                 return tell(&finished, Look::None, out);
             };

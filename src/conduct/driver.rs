@@ -7,9 +7,10 @@ use super::environment::{Environment, OpenOutput, SittingClock};
 use super::listening::{Extent, scaled};
 use super::place::{Displaced, Place};
 use super::switched::Switched;
-use crate::clip::Playable;
-use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Status, Transport};
-use crate::stimulus::{DeviceWords, PairKind, Stimulus, StimulusError, StimulusSet};
+use crate::player::{
+    OutputChoice, OutputDescription, PlayerError, PlayerOptions, Sound, Status, Transport,
+};
+use crate::stimulus::{DeviceWords, PairKind, StimulusError, StimulusSet};
 use crate::trial::OutputKind;
 use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};
 
@@ -179,7 +180,7 @@ impl Output {
         Ok(())
     }
 
-    fn load(&mut self, stimuli: &[Playable]) -> Result<(), PlayerError> {
+    fn load(&mut self, stimuli: &[Sound]) -> Result<(), PlayerError> {
         if std::mem::take(&mut self.let_go) {
             self.transport = (self.open)(&self.choice, self.shape.0, self.shape.1, self.options)?;
         }
@@ -190,7 +191,7 @@ impl Output {
             self.transport = (self.open)(&self.choice, shape.0, shape.1, self.options)?;
             self.shape = shape;
         }
-        self.transport.load(stimuli);
+        self.transport.load_sounds(stimuli);
         Ok(())
     }
 }
@@ -464,10 +465,9 @@ impl<M: Machine> Driver<M> {
         let pair = self.stimuli.pair(*kind).ok_or(Stopped::Missing(*kind))?;
         let level_db = self.level_db.unwrap_or(0.0);
         // Both are read, in this order, whatever is in which slot.
-        let sound =
-            |of: &Stimulus| of.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
-        let (a, b) = (sound(&pair.a)?, sound(&pair.b)?);
-        let list: Vec<Playable> =
+        let both = Sound::together([&pair.a, &pair.b]).map_err(Stopped::Stimulus)?;
+        let [a, b] = both.map(|sound| scaled(sound, level_db));
+        let list: Vec<Sound> =
             sides.iter().map(|side| if *side == Side::A { a.clone() } else { b.clone() }).collect();
         self.load(&list)?;
         self.machine.loaded(self.extent.milliseconds());
@@ -482,16 +482,16 @@ impl<M: Machine> Driver<M> {
             let conductor = self.machine.conductor();
             switched.demonstrate(&conductor.view().terms, conductor.labels_turned(), kind, slots);
         }
-        let (a, b) = (pair.a.sound().map_err(Stopped::Stimulus)?, pair.b.sound().map_err(Stopped::Stimulus)?);
+        let [a, b] = Sound::together([&pair.a, &pair.b]).map_err(Stopped::Stimulus)?;
         let side = |side: Side| if side == Side::A { &a } else { &b };
-        let list: Vec<Playable> =
+        let list: Vec<Sound> =
             slots.iter().map(|(of, level_db)| scaled(side(*of).clone(), own_db + level_db)).collect();
         self.load(&list)?;
         self.machine.loaded(self.extent.milliseconds());
         Ok(())
     }
 
-    fn load(&mut self, stimuli: &[Playable]) -> Result<(), Stopped> {
+    fn load(&mut self, stimuli: &[Sound]) -> Result<(), Stopped> {
         self.extent = stimuli.first().map(Extent::of).unwrap_or_default();
         self.output.load(stimuli).map_err(Stopped::Output)
     }
@@ -535,9 +535,10 @@ impl<M: Machine> Driver<M> {
                 return Ok(false);
             }
         }
-        let first = pair.a.sound().map(|sound| scaled(sound, level_db)).map_err(Stopped::Stimulus);
+        let first = Sound::together([&pair.a]).map_err(Stopped::Stimulus);
         let position = self.status().position;
-        if let Err(stopped) = first.and_then(|first| self.load(&[first])) {
+        let loaded = first.and_then(|[first]| self.load(&[scaled(first, level_db)]));
+        if let Err(stopped) = loaded {
             self.stop(stopped.clone());
             return Err(stopped);
         }

@@ -1,9 +1,6 @@
 //! The player in seconds: seeking, loop regions, and the level that the listener chose.
 
-use std::sync::Arc;
-
-use crate::clip::Playable;
-use crate::player::Status;
+use crate::player::{Sound, Status};
 
 /// Shortest loop in seconds: below it a loop is a tone of its own.
 pub const SHORTEST_LOOP: f64 = 0.2;
@@ -19,8 +16,8 @@ pub struct Extent {
 
 impl Extent {
     /// Of a stimulus.
-    pub fn of(playable: &Playable) -> Self {
-        Self { rate_hz: playable.rate_hz, frames: playable.frames() as u64 }
+    pub fn of(sound: &Sound) -> Self {
+        Self { rate_hz: sound.rate_hz, frames: sound.frames() }
     }
 
     /// Length in milliseconds.
@@ -100,16 +97,8 @@ pub mod level {
 }
 
 /// The same stimulus at another level; every stimulus of a sitting gets the same factor.
-pub fn scaled(mut playable: Playable, decibels: f64) -> Playable {
-    if decibels == 0.0 {
-        return playable;
-    }
-    let factor = level::factor(decibels);
-    match Arc::get_mut(&mut playable.samples) {
-        Some(samples) => samples.iter_mut().for_each(|sample| *sample *= factor),
-        None => playable.samples = playable.samples.iter().map(|sample| sample * factor).collect(),
-    }
-    playable
+pub fn scaled(sound: Sound, decibels: f64) -> Sound {
+    if decibels == 0.0 { sound } else { sound.times(level::factor(decibels)) }
 }
 
 #[cfg(test)]

@@ -75,6 +75,11 @@ impl<M: Machine> Driver<M> {
                 PlayerEvent::RateSuspected { measured_hz } => {
                     SoundNews::RateSuspected { measured_hz, in_trial }
                 }
+                PlayerEvent::Unreadable(error) => {
+                    let stopped = Stopped::Stimulus(error);
+                    self.stop(stopped.clone());
+                    return Err(stopped);
+                }
                 PlayerEvent::WriteFailed { reason } => {
                     let stopped = Stopped::SoundFile { reason };
                     self.stop(stopped.clone());

@@ -285,11 +285,12 @@ fn forgetful(sampled: &Sampled, rate_hz: u32, delay: i64) -> Fir {
 fn shortened(fir: Fir, sampled: &Sampled) -> Fir {
     let period = (2 * fir.taps.len()).next_power_of_two();
     let (mut kept, mut least) = (fir.taps.len(), wanted_taps(fir.rate_hz));
+    let expected = between_bins(sampled, fir.rate_hz, period);
     let mut best = fir;
     while least < kept {
         let length = usize::midpoint(least, kept);
         let mut shorter = Fir { taps: best.taps[..length].to_vec(), ..best };
-        shorter.accuracy = measure(&shorter, sampled, period);
+        shorter.accuracy = measure(&shorter, &expected, period);
         if shorter.accuracy.is_within(CLOSE) {
             (kept, best) = (length, shorter);
         } else {
@@ -320,14 +321,22 @@ fn cut(taps: &[f64], delay: i64, rate_hz: u32, sampled: &Sampled, negligible: f6
     let kept: Vec<f64> = taps[period - ahead..].iter().chain(&taps[..end]).copied().collect();
     let mut fir =
         Fir { rate_hz, taps: kept, start: delay - ahead as i64, delay, accuracy: Accuracy::default() };
-    fir.accuracy = measure(&fir, sampled, period);
+    fir.accuracy = measure(&fir, &between_bins(sampled, rate_hz, period), period);
     fir
 }
 
-/// Compares a filter with the response half-way between the bins that it was designed from.
-fn measure(fir: &Fir, sampled: &Sampled, period: usize) -> Accuracy {
-    let rate = f64::from(fir.rate_hz);
+/// A response half-way between the bins of a period, from 10 Hz as far as filters follow it: the first bin, and the values.
+fn between_bins(sampled: &Sampled, rate_hz: u32, period: usize) -> (usize, Vec<Complex64>) {
+    let rate = f64::from(rate_hz);
     let highest = 20_000_f64.min(PASS_BAND_FRACTION * rate);
+    let frequency = |bin: usize| (bin as f64 + 0.5) / period as f64 * rate;
+    let first = (0..period / 2).find(|&bin| frequency(bin) >= 10.0).unwrap_or(0);
+    let bins = (first..period / 2).map(frequency).take_while(|&hertz| hertz <= highest);
+    (first, bins.map(|hertz| sampled.at(hertz)).collect())
+}
+
+/// Compares a filter with the response half-way between the bins that it was designed from.
+fn measure(fir: &Fir, (first, expected): &(usize, Vec<Complex64>), period: usize) -> Accuracy {
     let spectrum = half_bin_spectrum(&fir.taps, period);
     let turn = |bins: f64| {
         Complex64::from_polar(1.0, -std::f64::consts::TAU * bins / period as f64 * fir.start as f64)
@@ -335,9 +344,8 @@ fn measure(fir: &Fir, sampled: &Sampled, period: usize) -> Accuracy {
     let (mut shift, step) = (turn(0.5), turn(1.0));
     let (mut least, mut most, mut across) = (1.0_f64, 1.0_f64, Complex64::ONE);
     for (k, value) in spectrum.iter().enumerate() {
-        let frequency = (k as f64 + 0.5) / period as f64 * rate;
-        if (10.0..=highest).contains(&frequency) {
-            let ratio = value * shift / sampled.at(frequency);
+        if let Some(expected) = k.checked_sub(*first).and_then(|bin| expected.get(bin)) {
+            let ratio = value * shift / expected;
             let power = ratio.norm_sqr();
             (least, most) = (least.min(power), most.max(power));
             // Of two ratios the one at the larger angle, told without an arc tangent; one that points back is the largest.

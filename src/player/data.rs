@@ -4,7 +4,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use super::open::Switch;
+use super::window::Window;
 use crate::clip::fade::raised_cosine;
+use crate::stimulus::BLOCK_FRAMES;
 
 /// Commands that may wait. A person's keys fill a small part of it in one buffer's time.
 pub(super) const COMMAND_SLOTS: usize = 256;
@@ -12,14 +14,64 @@ pub(super) const COMMAND_SLOTS: usize = 256;
 /// The stimuli of a trial, made outside the audio thread.
 #[derive(Debug)]
 pub(super) struct Program {
-    /// Interleaved samples, all of the same length.
-    pub(super) stimuli: Vec<Arc<[f32]>>,
+    /// All of the same length.
+    pub(super) stimuli: Stimuli,
     /// Channels of the stimuli, one or two.
     pub(super) channels: usize,
     /// Length in frames.
     pub(super) frames: u64,
     /// Number of the jump to position 0 that comes with it.
     pub(super) jump: u64,
+}
+
+/// The samples of a program.
+#[derive(Debug)]
+pub(super) enum Stimuli {
+    /// Interleaved.
+    Whole(Vec<Arc<[f32]>>),
+    /// Which sound of a window each stimulus is, and its gain.
+    Long(Arc<Window>, Vec<(usize, f32)>),
+}
+
+impl Stimuli {
+    pub(super) fn len(&self) -> usize {
+        match self {
+            Self::Whole(stimuli) => stimuli.len(),
+            Self::Long(_, stimuli) => stimuli.len(),
+        }
+    }
+}
+
+/// Where the block that plays lies in a window: its number and its slot.
+pub(super) type Found = Option<(u64, usize)>;
+
+impl Program {
+    /// Whether the frames at `position` are here; `found` remembers where.
+    pub(super) fn is_here(&self, position: u64, found: &mut Found) -> bool {
+        let Stimuli::Long(window, _) = &self.stimuli else { return true };
+        let block = position / BLOCK_FRAMES;
+        if found.is_none_or(|(known, _)| known != block) {
+            *found = window.find(block).map(|slot| (block, slot));
+        }
+        found.is_some()
+    }
+
+    /// A stimulus's frame at `position`, which [is here](Self::is_here): left and right, or one twice.
+    pub(super) fn frame(&self, stimulus: usize, position: u64, found: Found) -> [f32; 2] {
+        match &self.stimuli {
+            Stimuli::Whole(stimuli) => {
+                let at = position as usize * self.channels;
+                let frame = &stimuli[stimulus][at..at + self.channels];
+                [frame[0], frame[self.channels.min(2) - 1]]
+            }
+            Stimuli::Long(window, stimuli) => {
+                let (sound, gain) = stimuli[stimulus];
+                let slot = found.map_or(0, |(_, slot)| slot);
+                let frame = (position % BLOCK_FRAMES) as usize;
+                window.frame(slot, sound, frame).map(|sample| sample * gain)
+            }
+        }
+    }
 }
 
 /// What the handle tells the renderer.

@@ -6,11 +6,12 @@ use std::sync::atomic::Ordering;
 
 use rtrb::{Consumer, Producer, RingBuffer};
 
-use super::data::{COMMAND_SLOTS, Command, Program, Shapes, Shared};
+use super::data::{COMMAND_SLOTS, Command, Program, Shapes, Shared, Stimuli};
 use super::open::PlayerOptions;
 use super::renderer::Renderer;
+use super::sound::{Samples, Sound};
+use super::window::{Feeder, Window};
 use super::{OutputDescription, PlayerEvent, Status, Transport};
-use crate::clip::Playable;
 use crate::clip::resample::{resample, resampled_frames};
 use crate::trial::OutputKind;
 
@@ -59,7 +60,10 @@ pub(super) struct Player {
     output: Box<dyn Output>,
     link: Link,
     description: OutputDescription,
-    loaded: Vec<Playable>,
+    loaded: Vec<Sound>,
+    /// Of long sounds, what is read of them, and who reads ahead of a device.
+    pub(super) window: Option<Arc<Window>>,
+    feeder: Option<Feeder>,
     /// Rate of the loaded stimuli, 0 before the first.
     rate_hz: u32,
     playing: bool,
@@ -81,6 +85,8 @@ impl Player {
             link: opened.link,
             description: opened.description,
             loaded: Vec::new(),
+            window: None,
+            feeder: None,
             rate_hz: 0,
             playing: false,
             lost: false,
@@ -117,28 +123,69 @@ impl Player {
         let rate = self.description.rate_hz;
         let from = self.loaded.first().map_or(rate, |playable| playable.rate_hz);
         self.description.resampled_from_hz = (from != rate).then_some(from);
-        let mut stimuli = Vec::with_capacity(self.loaded.len());
-        for playable in &self.loaded {
-            match resample(playable, rate) {
-                Ok(resampled) => stimuli.push(Arc::clone(&resampled.samples)),
-                Err(error) => {
-                    self.events.push_back(PlayerEvent::DeviceLost { reason: error.to_string() });
-                    return;
-                }
+        self.jump += 1;
+        let Some(stimuli) = self.stimuli() else { return };
+        let channels = self.loaded.first().map_or(1, |sound| usize::from(sound.channels));
+        let frames = match &stimuli {
+            Stimuli::Whole(stimuli) => {
+                stimuli.iter().map(|samples| samples.len() / channels).min().unwrap_or(0) as u64
             }
-        }
-        let channels = self.loaded.first().map_or(1, |playable| usize::from(playable.channels));
-        let frames = stimuli.iter().map(|samples| samples.len() / channels).min().unwrap_or(0) as u64;
+            Stimuli::Long(window, _) => window.frames,
+        };
         if frames == 0 {
             return;
         }
-        self.jump += 1;
         self.send(Command::Load(Box::new(Program { stimuli, channels, frames, jump: self.jump })));
+    }
+
+    /// The loaded stimuli at the rate of the stream.
+    fn stimuli(&mut self) -> Option<Stimuli> {
+        (self.feeder, self.window) = (None, None);
+        let device = self.description.kind == OutputKind::Device;
+        if let Some((sounds, stimuli)) = self.long() {
+            let window = Arc::new(Window::new(sounds, !device, self.jump));
+            self.feeder = device.then(|| Feeder::start(&window, &self.link.shared)).flatten();
+            self.window = Some(Arc::clone(&window));
+            return Some(Stimuli::Long(window, stimuli));
+        }
+        let mut stimuli = Vec::with_capacity(self.loaded.len());
+        for sound in &self.loaded {
+            let event = match sound.whole() {
+                Ok(whole) => match resample(&whole, self.description.rate_hz) {
+                    Ok(resampled) => {
+                        stimuli.push(Arc::clone(&resampled.samples));
+                        continue;
+                    }
+                    Err(error) => PlayerEvent::DeviceLost { reason: error.to_string() },
+                },
+                Err(error) => PlayerEvent::Unreadable(error),
+            };
+            self.events.push_back(event);
+            return None;
+        }
+        Some(Stimuli::Whole(stimuli))
+    }
+
+    /// Long sounds that are read while they play: which of them each stimulus is, and its gain. Not where they have to be
+    /// resampled.
+    fn long(&self) -> Option<(Arc<[crate::stimulus::Stimulus]>, Vec<(usize, f32)>)> {
+        let Samples::Long { together, .. } = &self.loaded.first()?.samples else { return None };
+        let stimuli = self.loaded.iter().map(|sound| match &sound.samples {
+            Samples::Long { together: others, place, gain } => {
+                (Arc::ptr_eq(together, others) && sound.rate_hz == self.description.rate_hz)
+                    .then_some((*place, *gain))
+            }
+            Samples::Whole(_) => None,
+        });
+        Some((Arc::clone(together), stimuli.collect::<Option<_>>()?))
     }
 
     fn collect(&mut self) {
         // Programs that are no longer played are freed here, not on the audio thread.
         while self.link.garbage.pop().is_ok() {}
+        if let Some(error) = self.window.as_ref().and_then(|window| window.take_failure()) {
+            self.events.push_back(PlayerEvent::Unreadable(error));
+        }
         for report in self.output.reports() {
             match report {
                 Report::Event(event) => {
@@ -191,7 +238,7 @@ impl Drop for Player {
 }
 
 impl Transport for Player {
-    fn load(&mut self, stimuli: &[Playable]) {
+    fn load_sounds(&mut self, stimuli: &[Sound]) {
         self.collect();
         self.loaded = stimuli.to_vec();
         self.playing = false;
@@ -231,15 +278,21 @@ impl Transport for Player {
     }
 
     fn seek(&mut self, frame: u64) {
-        let last = self.loaded.first().map_or(0, |playable| playable.frames().saturating_sub(1) as u64);
+        let last = self.loaded.first().map_or(0, |sound| sound.frames().saturating_sub(1));
         self.jump += 1;
         self.jump_to = frame.min(last);
         let frame = self.to_stream(self.jump_to);
+        if let Some(window) = &self.window {
+            window.jump(frame, self.jump, &self.link.shared);
+        }
         self.send(Command::Seek { frame, jump: self.jump });
     }
 
     fn set_loop(&mut self, region: Option<(u64, u64)>) {
         self.region = region;
+        if let Some(window) = &self.window {
+            window.region(region, &self.link.shared);
+        }
         let region = region.map_or((0, u64::MAX), |(start, end)| {
             let end = resampled_frames(end as usize, self.rate_hz, self.description.rate_hz) as u64;
             (self.to_stream(start), end)

@@ -30,11 +30,14 @@ mod list;
 mod open;
 pub mod record;
 mod renderer;
+mod sound;
 pub mod transport;
 #[cfg(test)]
 mod wall_tests;
 mod watch;
+mod window;
 
 pub use list::{DeviceFacts, devices};
 pub use open::{OutputChoice, Pace, PlayerError, PlayerOptions, Switch, open};
+pub use sound::Sound;
 pub use transport::{OutputDescription, PlayerEvent, Status, Transport};

@@ -8,7 +8,7 @@ use std::sync::atomic::Ordering;
 
 use rtrb::{Consumer, Producer};
 
-use super::data::{Command, Program, Shapes, Shared};
+use super::data::{Command, Found, Program, Shapes, Shared};
 
 /// Gain of the whole output.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,6 +68,10 @@ pub(super) struct Renderer {
     waiting_region: Option<(u64, u64)>,
     played: u64,
     rendered: u64,
+    /// Where the block of a long sound lies that is played.
+    found: Found,
+    /// A block that should sound is not here.
+    starved: bool,
 }
 
 impl Renderer {
@@ -98,6 +102,8 @@ impl Renderer {
             waiting_region: None,
             played: 0,
             rendered: 0,
+            found: None,
+            starved: false,
         }
     }
 
@@ -191,6 +197,7 @@ impl Renderer {
             self.shared.jumped.store(program.jump, Ordering::Relaxed);
             let old = self.program.replace(program);
             self.discard(old);
+            self.found = None;
             self.current = 0;
             self.position = 0;
             self.region = None;
@@ -300,17 +307,25 @@ impl Renderer {
     }
 
     fn frame(&mut self, output: &mut [f32]) {
-        if self.envelope == Envelope::Closed || self.program.is_none() {
+        let Some(program) = self.program.as_deref().filter(|_| self.envelope != Envelope::Closed) else {
+            output.fill(0.0);
+            return;
+        };
+        if !program.is_here(self.position, &mut self.found) {
+            // The disk was too slow. The sound stands still until it is here, and the trial is void.
+            if !std::mem::replace(&mut self.starved, true) {
+                self.shared.ran_dry_in(true);
+            }
             output.fill(0.0);
             return;
         }
+        self.starved = false;
         let (to, weight, gap) = self.change_step();
         let position = self.position;
         let gain = self.envelope_step() * gap * self.seam(position);
         let Some(program) = self.program.as_deref() else { return };
-        let at = position as usize * program.channels;
-        let from = &program.stimuli[self.current][at..at + program.channels];
-        let other = &program.stimuli[to][at..at + program.channels];
+        let from = program.frame(self.current, position, self.found);
+        let other = program.frame(to, position, self.found);
         // The difference form keeps two equal stimuli exact through a crossfade.
         let sample = |channel: usize| gain * (from[channel] + weight * (other[channel] - from[channel]));
         match (program.channels, output.len()) {

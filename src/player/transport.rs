@@ -1,6 +1,8 @@
 //! What a sitting may ask of a player, whatever carries the sound.
 
+use super::Sound;
 use crate::clip::Playable;
+use crate::stimulus::StimulusError;
 use crate::trial::record::{Output, OutputKind, OutputPath};
 
 /// What the player is doing. Frames count at the stimuli's rate, from the start of the clip.
@@ -30,6 +32,8 @@ pub enum PlayerEvent {
     DeviceBack,
     /// The system moved the sound to another device.
     DeviceChanged,
+    /// What is played cannot be read back from the disk.
+    Unreadable(StimulusError),
     /// The file that is written cannot take more.
     WriteFailed {
         /// What went wrong.
@@ -83,7 +87,11 @@ impl From<&OutputDescription> for Output {
 /// The controls of a player. An index into the loaded list is all it ever learns of a stimulus.
 pub trait Transport: Send {
     /// Replaces the list of stimuli: same rate, channels and length for all. Stops playing; position 0, index 0.
-    fn load(&mut self, stimuli: &[Playable]);
+    fn load_sounds(&mut self, stimuli: &[Sound]);
+    /// The same for stimuli that are in memory.
+    fn load(&mut self, stimuli: &[Playable]) {
+        self.load_sounds(&stimuli.iter().cloned().map(Sound::from).collect::<Vec<_>>());
+    }
     /// Switches to the stimulus with this index, at the same position.
     fn switch_to(&mut self, index: usize);
     /// Starts or resumes.

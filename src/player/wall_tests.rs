@@ -13,9 +13,10 @@ use super::device::{Callback, to_i16, to_i32};
 use super::handle::{Opened, Output, Player, Report, connect};
 use super::open::{Pace, PlayerOptions, Switch};
 use super::renderer::Renderer;
-use super::{OutputDescription, Transport};
+use super::{OutputDescription, Sound, Transport};
 use crate::clip::Playable;
 use crate::clip::dither::Dither;
+use crate::stimulus::Stimulus;
 use crate::trial::OutputKind;
 
 #[global_allocator]
@@ -41,10 +42,14 @@ impl Output for Manual {
 }
 
 fn manual(options: PlayerOptions) -> (Player, Renderer, Arc<Shared>) {
+    manual_as(OutputKind::Silent, options)
+}
+
+fn manual_as(kind: OutputKind, options: PlayerOptions) -> (Player, Renderer, Arc<Shared>) {
     let (link, renderer) = connect(options, RATE, 2);
     let shared = Arc::clone(&link.shared);
     let description = OutputDescription {
-        kind: OutputKind::Silent,
+        kind,
         name: String::new(),
         host: String::new(),
         rate_hz: RATE,
@@ -141,6 +146,99 @@ proptest! {
         }
         prop_assert!(heard.iter().all(|sample| sample.abs() <= 0.5 + 1e-6));
     }
+}
+
+/// Frames of a long sound.
+const LONG: usize = 1_660_000;
+
+/// Noise, and half of it, that are long; and the same in memory.
+fn long_pair() -> ([Sound; 2], [Sound; 2]) {
+    let noise = |factor: f32| Playable {
+        rate_hz: RATE,
+        channels: 2,
+        samples: (0..2 * LONG as u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 8) as f32 * factor).collect(),
+    };
+    let whole = [noise(2e-8), noise(1e-8)];
+    let kept = Stimulus::keep(&whole).expect("a disk");
+    assert!(kept.iter().all(Stimulus::is_long));
+    (Sound::together([&kept[0], &kept[1]]).expect("long"), whole.map(Sound::from))
+}
+
+#[test]
+fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays() {
+    let (long, whole) = long_pair();
+    let long = long.map(|sound| sound.times(0.25));
+    let whole = whole.map(|sound| sound.times(0.25));
+    // Jumps to and fro, loops across the edge of a block (32,768 frames), switches, pauses, and the end of the sound.
+    let seek = |frame: usize| Asked::Seek(frame as u64);
+    let mut orders = vec![Asked::Play, Asked::Render(3_000), Asked::Switch(1), seek(30_000), Asked::Render(6_000)];
+    orders.extend([seek(1_000_000), Asked::Render(4_000), Asked::Loop(Some((63_000, 68_000)))]);
+    orders.extend([Asked::Render(12_000), seek(64_000), Asked::Switch(2), Asked::Render(6_000)]);
+    orders.extend([Asked::Pause, Asked::Render(2_000), Asked::Loop(None), seek(LONG - 3_000), Asked::Play]);
+    orders.extend([Asked::Render(9_000), Asked::Load, Asked::Play, seek(700_000), Asked::Switch(1)]);
+    orders.extend([Asked::Render(5_000), Asked::Loop(Some((1_200_000, 1_650_000))), Asked::Render(5_000)]);
+    let heard = |sounds: &[Sound], kind: OutputKind| {
+        let (mut player, mut renderer, shared) = manual_as(kind, PlayerOptions::default());
+        player.load_sounds(sounds);
+        let (mut heard, mut read) = (Vec::new(), Vec::new());
+        let mut block = vec![0.0; 2 * 1_000];
+        for order in &orders {
+            match order {
+                Asked::Load => player.load_sounds(sounds),
+                Asked::Switch(index) => player.switch_to(*index),
+                Asked::Play => player.play(),
+                Asked::Pause => player.pause(),
+                Asked::Seek(frame) => player.seek(*frame),
+                Asked::Loop(region) => player.set_loop(*region),
+                Asked::Render(frames) => {
+                    for _ in 0..frames / 1_000 {
+                        match (kind, &player.window) {
+                            // A device never waits: somebody reads ahead of it, here without a clock.
+                            (OutputKind::Device, Some(window)) => {
+                                window.look(&shared, usize::MAX);
+                                assert_no_alloc(|| renderer.render(&mut block));
+                            }
+                            _ => renderer.render(&mut block),
+                        }
+                        heard.extend_from_slice(&block);
+                    }
+                    let mut blocks = player.window.as_ref().map_or(Vec::new(), |window| window.blocks());
+                    blocks.sort_unstable();
+                    read.push(blocks);
+                }
+            }
+        }
+        assert_eq!(shared.underruns.load(Ordering::Relaxed), 0, "{kind:?}");
+        assert!(player.take_events().is_empty());
+        (heard, read)
+    };
+    let list = |sounds: &[Sound; 2], order: [usize; 3]| order.map(|side| sounds[side].clone());
+    let mut as_much = None;
+    for order in [[0, 1, 0], [0, 1, 1], [1, 0, 0], [0, 0, 0]] {
+        let (expected, _) = heard(&list(&whole, order), OutputKind::Silent);
+        assert!(expected.iter().any(|sample| *sample != 0.0));
+        let kinds = [OutputKind::Silent, OutputKind::Device].map(|kind| {
+            let (played, read) = heard(&list(&long, order), kind);
+            assert!(played == expected, "{kind:?} {order:?}");
+            assert!(read.iter().all(|blocks| blocks.len() == 16), "memory does not grow");
+            read
+        });
+        // Which blocks are read is the same whatever was drawn, and each is read of both sides.
+        assert!(*as_much.get_or_insert_with(|| kinds.clone()) == kinds, "{order:?}");
+    }
+}
+
+#[test]
+fn a_device_that_is_faster_than_the_disk_hears_a_dropout_and_nothing_else() {
+    let (long, _) = long_pair();
+    let (mut player, mut renderer, shared) = manual_as(OutputKind::Device, PlayerOptions::default());
+    player.load_sounds(&long);
+    player.play();
+    // Nobody can read ahead of a device that asks for five seconds at once.
+    let mut block = vec![0.0; 2 * 240_000];
+    assert_no_alloc(|| renderer.render(&mut block));
+    assert!(shared.holes.load(Ordering::Relaxed) >= 1);
+    assert!(block[block.len() - 2..] == [0.0, 0.0]);
 }
 
 #[test]

@@ -10,10 +10,9 @@ use super::dialogue::TICK;
 use super::entry::{how_far, open_output};
 use super::face::Face;
 use super::{SittingError, pages};
-use crate::clip::Playable;
 use crate::conduct::listening::{Extent, level, scaled};
 use crate::conduct::{Environment, Preparation};
-use crate::player::{OutputChoice, PlayerEvent, Transport};
+use crate::player::{OutputChoice, PlayerEvent, Sound, Transport};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, Scene, Slot, Stage as Shown, StageKind, TrialScene};
 use crate::session::{CableA, ControlKind, Session};
@@ -164,8 +163,12 @@ impl Audition<'_> {
     fn run(&mut self) -> Result<Heard, SittingError> {
         loop {
             for event in self.transport.take_events() {
-                if let PlayerEvent::DeviceLost { reason } | PlayerEvent::WriteFailed { reason } = event {
-                    return Err(SittingError::Refused(format!("the sound is gone: {reason}")));
+                match event {
+                    PlayerEvent::DeviceLost { reason } | PlayerEvent::WriteFailed { reason } => {
+                        return Err(SittingError::Refused(format!("the sound is gone: {reason}")));
+                    }
+                    PlayerEvent::Unreadable(error) => return Err(error.into()),
+                    _ => {}
                 }
             }
             let scene = self.scene();
@@ -187,9 +190,9 @@ impl Audition<'_> {
     /// Gives the player the pair, and X where there is training.
     fn load(&mut self) {
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return };
-        let (a, b) = match (pair.a.sound(), pair.b.sound()) {
-            (Ok(a), Ok(b)) => (scaled(a, self.decibels), scaled(b, self.decibels)),
-            (Err(error), _) | (_, Err(error)) => {
+        let [a, b] = match Sound::together([&pair.a, &pair.b]) {
+            Ok(both) => both.map(|sound| scaled(sound, self.decibels)),
+            Err(error) => {
                 self.notice = Some(Notice::warning(error.to_string()));
                 return;
             }
@@ -199,14 +202,14 @@ impl Audition<'_> {
             Some(training) => self.definition().orders[training.order],
             None => &[Side::A, Side::B],
         };
-        let list: Vec<Playable> = sides
+        let list: Vec<Sound> = sides
             .iter()
             .map(|side| match side {
                 Side::A => a.clone(),
                 Side::B => b.clone(),
             })
             .collect();
-        self.transport.load(&list);
+        self.transport.load_sounds(&list);
         (self.slot, self.region) = (None, None);
     }
 

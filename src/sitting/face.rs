@@ -1,13 +1,14 @@
 //! What a face is, and the terminal screen as one.
 
 use std::io::{self, Write};
+use std::sync::Arc;
 use std::time::Duration;
 
 use super::audition::{Heard, audition};
 use super::plain::Plain;
 use super::simulated::Silence;
-use super::{Finished, Request, SittingError, conduct_watched};
-use crate::conduct::environment::note_requests_to_end;
+use super::{Finished, Request, SittingError, conduct, conduct_watched};
+use crate::conduct::environment::{Prepare, note_requests_to_end};
 use crate::conduct::positions::Bench;
 use crate::conduct::witness::Desk;
 use crate::conduct::{Environment, Operated};
@@ -16,6 +17,7 @@ use crate::screen::shapes::Encoded;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Scene};
 use crate::session::Session;
+use crate::stimulus::StimulusSet;
 
 /// A face failed: the terminal went away, or standard input ended.
 #[derive(Debug, thiserror::Error)]
@@ -66,6 +68,18 @@ pub fn sit(
     let environment = Environment { operator, bench, ..Environment::real() };
     note_requests_to_end().map_err(FaceError)?;
     with_look(look, |face| conduct_watched(request, &environment, face, desk))
+}
+
+/// Conducts the sitting of a simulated listener with stimuli that are made already: a panel's are the same for all.
+///
+/// # Errors
+/// Whatever stands in the way, with what to do about it.
+pub fn rehearse(request: &Request, stimuli: &StimulusSet) -> Result<Finished, SittingError> {
+    let made = stimuli.clone();
+    let prepare: Prepare = Arc::new(move |_, _| Ok(made.clone()));
+    let environment = Environment { prepare, in_background: false, ..Environment::real() };
+    note_requests_to_end().map_err(FaceError)?;
+    conduct(request, &environment, &mut Silence)
 }
 
 /// Conducts an audition with the computer's own clock, sound and randomness.

@@ -54,7 +54,7 @@ use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
 pub use entry::{conduct, conduct_watched};
-pub use face::{Face, FaceError, Look, listen, sit};
+pub use face::{Face, FaceError, Look, listen, rehearse, sit};
 
 /// What to do about a sitting of this listener that was cut off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -4,8 +4,9 @@
 //! A session's stimuli can be many times what one trial plays. Those of larger sessions lie in one file that no other
 //! program can open: it has no name, its owner alone may read it, and it goes with the process however that ends. All
 //! stimuli of a session lie in the same place, so that none is quicker at hand than another. Whoever plays a stimulus reads
-//! it back, and gets what was written or nothing: its SHA-256 is checked. Where a stimulus lies follows from the session
-//! alone; no draw is known here.
+//! it back, and gets what was written or nothing: its SHA-256 is checked. A long one is read back in blocks, each held against
+//! a SHA-256 of its own, so that memory does not grow with the clip. Where a stimulus lies, and whether it is long, follows
+//! from the session alone; no draw is known here.
 
 use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom, Write};
@@ -20,11 +21,18 @@ use crate::clip::Playable;
 /// Where large files that nobody keeps belong; it is on a disk where the folder for temporary files may be in memory.
 const FOLDER: &str = "/var/tmp";
 /// Bytes of all stimuli of a session that stay in memory; with more, all are on the disk.
-const IN_MEMORY: u64 = 64 * 1024 * 1024;
-/// Bytes that are converted at a time.
+const IN_MEMORY: u64 = 16 << 20;
+/// Bytes of a stimulus from which on it is long: half a minute in stereo at 48 kHz.
+const LONG: u64 = 12 << 20;
+/// Bytes that are converted at a time, and that a digest of a long stimulus's part covers.
 const PIECE: usize = 1 << 16;
+/// Frames that a long stimulus is read back by: whole pieces, for one channel as for two.
+pub const BLOCK_FRAMES: u64 = 1 << 15;
 /// Bytes of a sample.
 const SAMPLE: usize = size_of::<f32>();
+
+/// Why something is refused that comes back otherwise than it was written.
+const CHANGED: &str = "it is no longer what was written";
 
 /// What the stimuli lie in.
 trait Medium: Read + Write + Seek + Send + std::fmt::Debug {}
@@ -69,6 +77,10 @@ impl Store {
         Ok(())
     }
 
+    fn refuses(&self, message: &str) -> StimulusError {
+        StimulusError::Kept { folder: self.folder(), message: message.to_owned() }
+    }
+
     fn folder(&self) -> PathBuf {
         self.folder.get().cloned().unwrap_or_default()
     }
@@ -84,7 +96,8 @@ impl Store {
             room: bytes,
             written: 0,
             hash: Sha256::new(),
-            piece: Vec::new(),
+            piece: Vec::with_capacity(PIECE),
+            pieces: Vec::new(),
         }
     }
 
@@ -121,6 +134,8 @@ pub(super) struct Draft {
     written: u64,
     hash: Sha256,
     piece: Vec<u8>,
+    /// Of a long one, the SHA-256 of each piece.
+    pieces: Vec<[u8; 32]>,
 }
 
 impl Draft {
@@ -132,7 +147,7 @@ impl Draft {
                 self.put()?;
             }
         }
-        self.put()
+        Ok(())
     }
 
     fn put(&mut self) -> Result<(), StimulusError> {
@@ -148,24 +163,35 @@ impl Draft {
         };
         put.map_err(|error| no_room(&self.store.folder(), &error))?;
         self.hash.update(&self.piece);
+        if self.room >= LONG {
+            self.pieces.push(Sha256::digest(&self.piece).into());
+        }
         self.written += bytes;
         self.piece.clear();
         Ok(())
     }
 
     /// The stimulus, and the SHA-256 of its samples.
-    pub(super) fn finish(self, rate_hz: u32, channels: u16) -> (Stimulus, [u8; 32]) {
+    pub(super) fn finish(
+        mut self,
+        rate_hz: u32,
+        channels: u16,
+    ) -> Result<(Stimulus, [u8; 32]), StimulusError> {
+        if !self.piece.is_empty() {
+            self.put()?;
+        }
         let sha256 = self.hash.finalize().into();
         let frames = self.written / (SAMPLE as u64 * u64::from(channels.max(1)));
-        let sound = Sound::Stored { store: self.store, from: self.from, bytes: self.written, sha256 };
-        (Stimulus { rate_hz, channels, frames, sound }, sha256)
+        let pieces = self.pieces.into();
+        let sound = Sound::Stored { store: self.store, from: self.from, bytes: self.written, sha256, pieces };
+        Ok((Stimulus { rate_hz, channels, frames, sound }, sha256))
     }
 }
 
 #[derive(Debug, Clone)]
 enum Sound {
     Loaded(Playable),
-    Stored { store: Arc<Store>, from: u64, bytes: u64, sha256: [u8; 32] },
+    Stored { store: Arc<Store>, from: u64, bytes: u64, sha256: [u8; 32], pieces: Arc<[[u8; 32]]> },
 }
 
 /// One clip through one side's filter: its shape, and where its sound is.
@@ -195,9 +221,9 @@ impl Stimulus {
     pub fn sound(&self) -> Result<Playable, StimulusError> {
         let (store, from, length, sha256) = match &self.sound {
             Sound::Loaded(sound) => return Ok(sound.clone()),
-            Sound::Stored { store, from, bytes, sha256 } => (store, *from, *bytes, sha256),
+            Sound::Stored { store, from, bytes, sha256, .. } => (store, *from, *bytes, sha256),
         };
-        let refused = |message: String| StimulusError::Kept { folder: store.folder(), message };
+        let refused = |message: &str| store.refuses(message);
         // Read into its place: a long sound is in memory once.
         let count = length as usize / SAMPLE;
         let mut samples: Arc<[f32]> = std::iter::repeat_n(0.0, count).collect();
@@ -205,7 +231,7 @@ impl Stimulus {
         let (mut hash, mut bytes, mut at) = (Sha256::new(), vec![0; PIECE], from);
         for places in places.chunks_mut(PIECE / SAMPLE) {
             let bytes = &mut bytes[..SAMPLE * places.len()];
-            store.at(at, |file| file.read_exact(bytes)).map_err(|error| refused(error.to_string()))?;
+            store.at(at, |file| file.read_exact(bytes)).map_err(|error| refused(&error.to_string()))?;
             hash.update(&*bytes);
             at += bytes.len() as u64;
             for (place, word) in places.iter_mut().zip(bytes.as_chunks::<SAMPLE>().0) {
@@ -213,9 +239,54 @@ impl Stimulus {
             }
         }
         if hash.finalize()[..] != sha256[..] {
-            return Err(refused("it is no longer what was written".to_owned()));
+            return Err(refused(CHANGED));
         }
         Ok(Playable { rate_hz: self.rate_hz, channels: self.channels, samples })
+    }
+
+    /// Puts sounds away as those of a session are, all in one place.
+    ///
+    /// # Errors
+    /// The disk has no room for them.
+    pub fn keep(sounds: &[Playable]) -> Result<Vec<Self>, StimulusError> {
+        let store = Store::new();
+        let keep = |sound: &Playable| {
+            let mut draft = store.begin((SAMPLE * sound.samples.len()) as u64);
+            draft.push(sound.samples.iter().copied())?;
+            Ok(draft.finish(sound.rate_hz, sound.channels)?.0)
+        };
+        sounds.iter().map(keep).collect()
+    }
+
+    /// So long that nobody should hold all of it in memory: [`Stimulus::block`] reads parts of it.
+    pub fn is_long(&self) -> bool {
+        matches!(&self.sound, Sound::Stored { pieces, .. } if !pieces.is_empty())
+    }
+
+    /// Block `number` of a long stimulus, from 0: its next [`BLOCK_FRAMES`] frames, or those that are left, interleaved.
+    ///
+    /// # Errors
+    /// The disk does not give back what was written; the stimulus is not long, or has no such block.
+    pub fn block(&self, number: u64) -> Result<Vec<f32>, StimulusError> {
+        let of_block = BLOCK_FRAMES * u64::from(self.channels) * SAMPLE as u64;
+        let (store, from, length, pieces) = match &self.sound {
+            Sound::Stored { store, from, bytes, pieces, .. }
+                if !pieces.is_empty() && number * of_block < *bytes =>
+            {
+                (store, *from, *bytes, pieces)
+            }
+            _ => return Err(Store::new().refuses("there is no such part of it")),
+        };
+        let at = number * of_block;
+        let mut bytes = vec![0; of_block.min(length - at) as usize];
+        store
+            .at(from + at, |file| file.read_exact(&mut bytes))
+            .map_err(|error| store.refuses(&error.to_string()))?;
+        let own = pieces.iter().skip((at / PIECE as u64) as usize);
+        if bytes.chunks(PIECE).zip(own).any(|(piece, sha256)| Sha256::digest(piece)[..] != sha256[..]) {
+            return Err(store.refuses(CHANGED));
+        }
+        Ok(bytes.as_chunks::<SAMPLE>().0.iter().map(|word| f32::from_le_bytes(*word)).collect())
     }
 }
 
@@ -242,7 +313,7 @@ mod tests {
                 store.to_disk().expect("a disk");
             }
         }
-        let [first, second] = drafts.map(|draft| draft.finish(48_000, 2));
+        let [first, second] = drafts.map(|draft| draft.finish(48_000, 2).expect("room"));
         for ((stimulus, sha256), seed) in [&first, &second].into_iter().zip([77_777, 99_991]) {
             let back = stimulus.sound().expect("readable");
             assert!(back.samples.iter().copied().eq(sound(seed)));
@@ -256,10 +327,32 @@ mod tests {
     }
 
     #[test]
+    fn a_long_one_comes_back_in_blocks_and_none_that_was_changed() {
+        let frames = LONG / 8 + 40_001;
+        let sample = |n: u64| (n.wrapping_mul(2_654_435_761) >> 7) as f32 / 1e12;
+        let store = Store::new();
+        let mut draft = store.begin(8 * frames);
+        for start in (0..2 * frames).step_by(70_001) {
+            draft.push((start..(start + 70_001).min(2 * frames)).map(sample)).expect("room");
+        }
+        let (stimulus, _) = draft.finish(48_000, 2).expect("room");
+        let blocks = stimulus.frames.div_ceil(BLOCK_FRAMES);
+        assert!(stimulus.is_long() && stimulus.frames == frames);
+        let back: Vec<f32> = (0..blocks).flat_map(|number| stimulus.block(number).expect("readable")).collect();
+        assert!(back.iter().copied().eq((0..2 * frames).map(sample)));
+        assert!(stimulus.block(blocks).is_err(), "there is no more of it");
+        store.at(8 * BLOCK_FRAMES * 3 + 4, |file| file.write_all(&[1, 2, 3, 4])).expect("written");
+        let error = stimulus.block(3).expect_err("changed").to_string();
+        assert!(error.contains("no longer what was written"), "{error}");
+        assert!(stimulus.block(2).is_ok() && stimulus.block(4).is_ok(), "the blocks beside it are what they were");
+    }
+
+    #[test]
     fn more_than_the_clip_said_is_refused() {
         let store = Store::new();
         let mut draft = store.begin(40);
-        let error = draft.push((0..11).map(|n| n as f32)).expect_err("too much").to_string();
+        draft.push((0..11).map(|n| n as f32)).expect("nothing is written before a piece is full");
+        let error = draft.finish(48_000, 1).expect_err("too much").to_string();
         assert!(error.contains("longer than it said"), "{error}");
     }
 

@@ -21,7 +21,7 @@ use std::path::PathBuf;
 
 pub use crate::filter::{NoProgress, Progress};
 pub use device_words::{DeviceWords, WordFacts};
-pub use kept::Stimulus;
+pub use kept::{BLOCK_FRAMES, Stimulus};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub(crate) use prepare::hex;
 pub use prepare::{digest, prepare};

@@ -138,9 +138,9 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
         .into_iter()
         .map(|(key, draft)| {
             let info = plan.works[key.0].source.info();
-            (key, draft.finish(info.rate_hz, info.channels))
+            Ok((key, draft.finish(info.rate_hz, info.channels)?))
         })
-        .collect();
+        .collect::<Result<_, StimulusError>>()?;
     let mut made: Vec<_> = plan
         .pairs()
         .map(|(group, (kind, a, b))| {

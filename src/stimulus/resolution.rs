@@ -3,7 +3,7 @@
 //! Bands are one equivalent rectangular bandwidth wide and stand next to each other on the scale of ERB numbers
 //! (Glasberg & Moore 1990, Hearing Research 47:103).
 
-use super::{Pair, StimulusError};
+use super::{BLOCK_FRAMES, Pair, StimulusError};
 use crate::clip::dither::WordLength;
 use crate::clip::welch::Welch;
 use crate::hearing::weighting::{erb_frequency_hz, erb_number};
@@ -117,17 +117,25 @@ impl PairSpectra {
 /// # Errors
 /// The stimuli cannot be read back.
 pub fn bands(pair: &Pair) -> Result<Vec<BandLevels>, StimulusError> {
-    let (a, b) = (pair.a.sound()?, pair.b.sound()?);
-    let channels = usize::from(a.channels);
-    let mut spectra = PairSpectra::new(channels, a.rate_hz);
+    let channels = usize::from(pair.a.channels);
+    let mut spectra = PairSpectra::new(channels, pair.a.rate_hz);
     let block = 2 * FRAME * channels;
-    for (a, b) in a.samples.chunks(block).zip(b.samples.chunks(block)) {
-        let planes = |samples: &[f32]| -> Vec<Vec<f64>> {
-            let plane =
-                |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
-            (0..channels).map(plane).collect()
-        };
-        spectra.push(&planes(a), &planes(b));
+    let mut push = |a: &[f32], b: &[f32]| {
+        for (a, b) in a.chunks(block).zip(b.chunks(block)) {
+            let planes = |samples: &[f32]| -> Vec<Vec<f64>> {
+                let plane =
+                    |channel| samples.iter().skip(channel).step_by(channels).map(|x| f64::from(*x)).collect();
+                (0..channels).map(plane).collect()
+            };
+            spectra.push(&planes(a), &planes(b));
+        }
+    };
+    if pair.a.is_long() && pair.b.is_long() {
+        for number in 0..pair.a.frames.min(pair.b.frames).div_ceil(BLOCK_FRAMES) {
+            push(&pair.a.block(number)?, &pair.b.block(number)?);
+        }
+    } else {
+        push(&pair.a.sound()?.samples, &pair.b.sound()?.samples);
     }
     Ok(spectra.finish())
 }

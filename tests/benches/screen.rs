@@ -26,7 +26,7 @@ use std::time::{Duration, Instant};
 use earwitness::clip::Playable;
 use earwitness::conduct::Environment;
 use earwitness::player::{
-    OutputChoice, OutputDescription, Pace, PlayerEvent, PlayerOptions, Status, Transport, open,
+    OutputChoice, OutputDescription, Pace, PlayerEvent, PlayerOptions, Sound, Status, Transport, open,
 };
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene, Slot, Stage, StageKind, TrialScene};
@@ -130,7 +130,7 @@ struct Sent {
 }
 
 impl Transport for Sent {
-    fn load(&mut self, stimuli: &[Playable]) {
+    fn load_sounds(&mut self, stimuli: &[Sound]) {
         self.player.load(stimuli);
     }
     fn switch_to(&mut self, index: usize) {

@@ -19,7 +19,7 @@ use earwitness::ballot::{NightError, Phase, scene};
 use earwitness::clip::Playable;
 use earwitness::conduct::{Clock, Environment, RealClock};
 use earwitness::filter::NoProgress;
-use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
+use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Sound, Status, Transport};
 use earwitness::screen::{self, Scene};
 use earwitness::session::{self, Session};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
@@ -93,7 +93,7 @@ impl Recorder {
 }
 
 impl Transport for Recorder {
-    fn load(&mut self, stimuli: &[Playable]) {
+    fn load_sounds(&mut self, stimuli: &[Sound]) {
         self.call(format!("load {}", stimuli.len()));
         let levels = stimuli.iter().map(|stimulus| stimulus.samples[0]).collect();
         self.0.lock().expect("the tape").loaded.push(levels);

@@ -4,12 +4,16 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
+use std::sync::Arc;
 
+use earwitness::clip::Playable;
+use earwitness::conduct::Environment;
 use earwitness::player::PlayerEvent;
 use earwitness::screen::{Input, Notice, Scene, Stage, StageKind};
 use earwitness::session::Session;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
+use earwitness::stimulus::Stimulus;
 use earwitness::trial::OutputKind;
 use earwitness::trial::schedule::Draws;
 use earwitness::trial::{Definition, Outcome, Part, TrialId};
@@ -234,6 +238,40 @@ fn nothing_that_can_be_seen_depends_on_the_draw() {
                 reference.assert_same(&other, &format!("{protocol} {kind:?} {forced:?}"));
             }
         }
+    }
+}
+
+/// Stimuli that are too long for memory are read while they play; what the player is asked for says no more than else.
+#[test]
+fn nothing_depends_on_the_draw_where_stimuli_are_long() {
+    let samples: Vec<f32> = (0..3_200_000_u32).map(|n| (n % 997) as f32 / 4e3).collect();
+    let sound = |gain: f32| Playable {
+        rate_hz: rig::RATE,
+        channels: 1,
+        samples: samples.iter().map(|sample| gain * sample).collect(),
+    };
+    let kept = Stimulus::keep(&[sound(1.0), sound(0.9)]).expect("a disk");
+    assert!(kept.iter().all(Stimulus::is_long));
+    for protocol in Protocol::ALL {
+        let played = |order: usize| {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            let session = session_of(protocol, Kind::Bare, folder.path());
+            let mut setting = Setting::new(&session);
+            setting.draw(&["hi"], &only(order));
+            let mut made = rig::stimuli(&session);
+            for pair in &mut made.pairs {
+                (pair.a, pair.b) = (kept[0].clone(), kept[1].clone());
+            }
+            let keys = script(protocol, Kind::Bare, TRIALS, false);
+            let long = |environment: &mut Environment| {
+                environment.prepare = Arc::new(move |_, _| Ok(made.clone()));
+            };
+            Seen::new(rig::sit_in(&setting, keys, long), folder.path())
+        };
+        let reference = played(0);
+        assert_eq!(reference.answers(), TRIALS as usize - 1, "{protocol}");
+        assert!(reference.sat.calls.iter().any(|call| call.contains("3200000x1")), "{protocol}");
+        reference.assert_same(&played(Definition::of(protocol).orders.len() - 1), protocol.name());
     }
 }
 

@@ -1,10 +1,14 @@
 //! How many keys it takes from the command to the first trial, and what a listener does not have to set again.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Sender, channel};
+use std::time::Duration;
 
-use earwitness::screen::{Input, Scene, Stage};
+use earwitness::screen::{Input, Intent, Scene, Stage};
 use earwitness::session;
-use earwitness::sitting::{Ending, Resuming};
+use earwitness::sitting::{self, Ending, Face, FaceError, Resuming};
 use earwitness::trial::{OutputKind, Record, journal};
 
 use super::rig::{self, Sat, Setting, keys, sit};
@@ -63,6 +67,80 @@ fn the_bet_comes_to_its_first_trial_in_fewer_than_ten_keys() {
     assert!(
         records.iter().any(|record| matches!(record, Record::Level { level_db, .. } if *level_db == -12.0))
     );
+}
+
+/// A person who reads the terms until nothing is being prepared behind them, and goes on to the level.
+struct Reader<'r> {
+    /// Told when the terms have been shown.
+    shown: Option<Sender<()>>,
+    ready: &'r AtomicBool,
+    /// Headings, and whether the stimuli were ready by then.
+    seen: Vec<(String, bool)>,
+    /// Nothing is done on what is shown but to wait.
+    waits: bool,
+}
+
+impl Face for Reader<'_> {
+    fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
+        let ready = self.ready.load(Ordering::SeqCst);
+        let seen = (heading(scene).to_owned(), ready);
+        if self.seen.last() != Some(&seen) {
+            self.seen.push(seen);
+        }
+        self.waits = matches!(&scene.stage, Stage::Page(page) if page.progress.is_some());
+        if let Some(shown) = self.shown.take() {
+            shown.send(()).expect("somebody prepares");
+        }
+        Ok(())
+    }
+
+    fn wait(&mut self, _wait: Duration) -> Result<Vec<Intent>, FaceError> {
+        std::thread::yield_now();
+        let over = self.seen.last().is_some_and(|(heading, _)| heading == "Set the level");
+        Ok(match (over, self.waits) {
+            (true, _) => vec![Intent::Leave],
+            (false, true) => Vec::new(),
+            (false, false) => vec![Intent::Proceed],
+        })
+    }
+}
+
+/// No clock decides this: the preparation ends only after the terms were shown, and the level is shown only after it ended.
+#[test]
+fn in_every_shipped_session_the_terms_come_first_and_the_stimuli_are_ready_before_the_level() {
+    for name in ["bet-at-home", "club-night", "reviewer-panel"] {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("sessions").join(name).join("session.toml");
+        let mut session = session::load(&shipped).unwrap_or_else(|error| panic!("{error}"));
+        session.folder = folder.path().to_path_buf();
+        session.facts.clear();
+        let mut setting = Setting::new(&session);
+        setting.kind = OutputKind::Device;
+        let ready = Arc::new(AtomicBool::new(false));
+        let (shown, was_shown) = channel();
+        let (_, _, seen) = rig::in_front(&setting, Vec::new(), |environment, _| {
+            let mut environment = environment.clone();
+            let (made, is_ready) = (environment.prepare.clone(), Arc::clone(&ready));
+            let was_shown = std::sync::Mutex::new(was_shown);
+            environment.in_background = true;
+            environment.prepare = Arc::new(move |session, progress| {
+                progress.step(1, 2, "measuring");
+                was_shown.lock().expect("nobody panicked").recv().expect("somebody reads");
+                let stimuli = made(session, progress);
+                is_ready.store(true, Ordering::SeqCst);
+                stimuli
+            });
+            let mut reader = Reader { shown: Some(shown), ready: &ready, seen: Vec::new(), waits: true };
+            let finished = sitting::conduct(&rig::request(&setting), &environment, &mut reader);
+            assert_eq!(finished.expect("it ran").ending, Ending::Left, "{name}");
+            reader.seen
+        });
+        let first = ("The terms, before anything is heard".to_owned(), false);
+        assert_eq!(seen.first(), Some(&first), "{name}: {seen:?}");
+        let last = ("Set the level".to_owned(), true);
+        assert_eq!(seen.last(), Some(&last), "{name}: {seen:?}");
+        assert!(seen.iter().all(|(heading, _)| !heading.starts_with("Preparing")), "{name}: {seen:?}");
+    }
 }
 
 #[test]

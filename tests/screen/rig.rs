@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use earwitness::clip::Playable;
 use earwitness::conduct::{Clock, Environment};
-use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Status, Transport};
+use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Sound, Status, Transport};
 use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene};
 use earwitness::session::{self, Session};
@@ -26,7 +26,7 @@ use crate::blind;
 use crate::commands::{PROGRAM, Ran, ran};
 
 /// Rate of the test stimuli in Hz.
-const RATE: u32 = 8000;
+pub(crate) const RATE: u32 = 8000;
 
 /// A clock that only runs while somebody waits.
 #[derive(Debug, Clone, Default)]
@@ -141,7 +141,7 @@ impl Recorder {
 }
 
 impl Transport for Recorder {
-    fn load(&mut self, stimuli: &[Playable]) {
+    fn load_sounds(&mut self, stimuli: &[Sound]) {
         // What is in the list is what the draw decides; that there is one, how long and at which rate must not be.
         let shape: Vec<String> =
             stimuli.iter().map(|s| format!("{}x{}@{}", s.frames(), s.channels, s.rate_hz)).collect();
@@ -394,7 +394,7 @@ pub(crate) fn keys(text: &str) -> Vec<Option<Input>> {
         .collect()
 }
 
-fn request(setting: &Setting<'_>) -> Request {
+pub(crate) fn request(setting: &Setting<'_>) -> Request {
     Request {
         ability: earwitness::sitting::simulated::Ability::default(),
         facts: Vec::new(),
@@ -494,7 +494,7 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
 }
 
 /// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.
-fn in_front<T>(
+pub(crate) fn in_front<T>(
     setting: &Setting<'_>,
     keys: Vec<Option<Input>>,
     work: impl FnOnce(&Environment, &mut dyn Face) -> T,

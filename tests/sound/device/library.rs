@@ -123,7 +123,7 @@ fn role() {
         return;
     };
     match role.as_str() {
-        "short" => play_with_switches(12),
+        "short" => play_with_switches(8),
         "underrun" => play_until(&["Underrun"], Duration::from_secs(10)),
         "unplugged" => play_until(&["DeviceLost", "DeviceBack"], Duration::from_secs(20)),
         "hung" => play_until(&["DeviceLost"], Duration::from_secs(10)),
@@ -203,7 +203,7 @@ fn switches_and_loops_are_bit_exact() {
         device.stop_recording();
         (lines, recorded::<f32>(&path))
     });
-    check(&lines, &played, 12);
+    check(&lines, &played, 8);
     assert!(lines[0].contains("format: \"f32\""), "{}", lines[0]);
 }
 
@@ -216,7 +216,7 @@ fn a_device_of_32_bit_integers_is_bit_exact_too() {
         device.stop_recording();
         (lines, recorded::<i32>(&path))
     });
-    check(&lines, &played, 12);
+    check(&lines, &played, 8);
     assert!(lines[0].contains("format: \"s32\""), "{}", lines[0]);
 }
 
