@@ -73,7 +73,10 @@ impl Sound {
     }
 
     /// All of it, in memory.
-    pub(super) fn whole(&self) -> Result<Playable, StimulusError> {
+    ///
+    /// # Errors
+    /// The disk does not give back what was written.
+    pub fn whole(&self) -> Result<Playable, StimulusError> {
         let samples = match &self.samples {
             Samples::Whole(samples) => Arc::clone(samples),
             Samples::Long { together, place, gain } => {

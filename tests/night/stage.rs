@@ -95,7 +95,7 @@ impl Recorder {
 impl Transport for Recorder {
     fn load_sounds(&mut self, stimuli: &[Sound]) {
         self.call(format!("load {}", stimuli.len()));
-        let levels = stimuli.iter().map(|stimulus| stimulus.samples[0]).collect();
+        let levels = stimuli.iter().map(|stimulus| stimulus.whole().expect("in memory").samples[0]).collect();
         self.0.lock().expect("the tape").loaded.push(levels);
     }
     fn switch_to(&mut self, index: usize) {
