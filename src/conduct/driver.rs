@@ -7,9 +7,7 @@ use super::environment::{Environment, OpenOutput, SittingClock};
 use super::listening::{Extent, scaled};
 use super::place::{Displaced, Place};
 use super::switched::Switched;
-use crate::player::{
-    OutputChoice, OutputDescription, PlayerError, PlayerOptions, Sound, Status, Transport,
-};
+use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Sound, Status, Transport};
 use crate::stimulus::{DeviceWords, PairKind, StimulusError, StimulusSet};
 use crate::trial::OutputKind;
 use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};

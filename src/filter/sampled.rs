@@ -79,7 +79,8 @@ fn interpolate(panel: &Panel, step: usize, u: f64) -> Complex64 {
 
 impl Panel {
     fn new(start: f64, end: f64, values: &[Complex64]) -> Self {
-        let mut panel = Self { start, end, values: [Complex64::ZERO; POINTS], weights: [Complex64::ZERO; POINTS] };
+        let mut panel =
+            Self { start, end, values: [Complex64::ZERO; POINTS], weights: [Complex64::ZERO; POINTS] };
         panel.values.copy_from_slice(values);
         panel
     }

@@ -171,10 +171,9 @@ impl Player {
     fn long(&self) -> Option<(Arc<[crate::stimulus::Stimulus]>, Vec<(usize, f32)>)> {
         let Samples::Long { together, .. } = &self.loaded.first()?.samples else { return None };
         let stimuli = self.loaded.iter().map(|sound| match &sound.samples {
-            Samples::Long { together: others, place, gain } => {
-                (Arc::ptr_eq(together, others) && sound.rate_hz == self.description.rate_hz)
-                    .then_some((*place, *gain))
-            }
+            Samples::Long { together: others, place, gain } => (Arc::ptr_eq(together, others)
+                && sound.rate_hz == self.description.rate_hz)
+                .then_some((*place, *gain)),
             Samples::Whole(_) => None,
         });
         Some((Arc::clone(together), stimuli.collect::<Option<_>>()?))

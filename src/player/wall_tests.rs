@@ -171,7 +171,8 @@ fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays()
     let whole = whole.map(|sound| sound.times(0.25));
     // Jumps to and fro, loops across the edge of a block (32,768 frames), switches, pauses, and the end of the sound.
     let seek = |frame: usize| Asked::Seek(frame as u64);
-    let mut orders = vec![Asked::Play, Asked::Render(3_000), Asked::Switch(1), seek(30_000), Asked::Render(6_000)];
+    let mut orders =
+        vec![Asked::Play, Asked::Render(3_000), Asked::Switch(1), seek(30_000), Asked::Render(6_000)];
     orders.extend([seek(1_000_000), Asked::Render(4_000), Asked::Loop(Some((63_000, 68_000)))]);
     orders.extend([Asked::Render(12_000), seek(64_000), Asked::Switch(2), Asked::Render(6_000)]);
     orders.extend([Asked::Pause, Asked::Render(2_000), Asked::Loop(None), seek(LONG - 3_000), Asked::Play]);

@@ -58,10 +58,8 @@ impl Window {
         let channels = sounds.first().map_or(1, |sound| usize::from(sound.channels.max(1)));
         let frames = sounds.iter().map(|sound| sound.frames).min().unwrap_or(0);
         let size = sounds.len() * channels * BLOCK_FRAMES as usize;
-        let slot = || Slot {
-            block: AtomicU64::new(NONE),
-            samples: (0..size).map(|_| AtomicU32::new(0)).collect(),
-        };
+        let slot =
+            || Slot { block: AtomicU64::new(NONE), samples: (0..size).map(|_| AtomicU32::new(0)).collect() };
         let window = Self {
             channels,
             frames,
@@ -151,13 +149,16 @@ impl Window {
 
     /// Reads what is needed and not here, at most so many blocks. Where no place is known, the place is what is read.
     fn fill(&self, position: u64, jumped: u64, most: usize) {
+        // What came back otherwise than it was written has been told, and ends the sitting.
+        if self.failed.get().is_some() {
+            return;
+        }
         let ordered = self.ordered.lock().unwrap_or_else(PoisonError::into_inner);
         let needed = self.needed(&ordered, position, jumped);
         let here = |block: u64| self.slots.iter().any(|slot| slot.block.load(Ordering::Relaxed) == block);
         let missing: Vec<u64> = needed.iter().copied().filter(|block| !here(*block)).take(most).collect();
         for block in missing {
-            let free =
-                self.slots.iter().find(|slot| !needed.contains(&slot.block.load(Ordering::Relaxed)));
+            let free = self.slots.iter().find(|slot| !needed.contains(&slot.block.load(Ordering::Relaxed)));
             let Some(slot) = free else { return };
             slot.block.store(NONE, Ordering::Release);
             for (number, sound) in self.sounds.iter().enumerate() {

@@ -338,13 +338,17 @@ mod tests {
         let (stimulus, _) = draft.finish(48_000, 2).expect("room");
         let blocks = stimulus.frames.div_ceil(BLOCK_FRAMES);
         assert!(stimulus.is_long() && stimulus.frames == frames);
-        let back: Vec<f32> = (0..blocks).flat_map(|number| stimulus.block(number).expect("readable")).collect();
+        let back: Vec<f32> =
+            (0..blocks).flat_map(|number| stimulus.block(number).expect("readable")).collect();
         assert!(back.iter().copied().eq((0..2 * frames).map(sample)));
         assert!(stimulus.block(blocks).is_err(), "there is no more of it");
         store.at(8 * BLOCK_FRAMES * 3 + 4, |file| file.write_all(&[1, 2, 3, 4])).expect("written");
         let error = stimulus.block(3).expect_err("changed").to_string();
         assert!(error.contains("no longer what was written"), "{error}");
-        assert!(stimulus.block(2).is_ok() && stimulus.block(4).is_ok(), "the blocks beside it are what they were");
+        assert!(
+            stimulus.block(2).is_ok() && stimulus.block(4).is_ok(),
+            "the blocks beside it are what they were"
+        );
     }
 
     #[test]
