@@ -21,9 +21,7 @@ mod verdict;
 /// Runs the program on a folder in a browser, by a script of tests/reference, which ends with "WHO in a browser: all held" or says what does not.
 /// What it printed.
 fn in_browser(script: &str, folder: &std::path::Path, who: &str) -> String {
-    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(script);
-    let output = std::process::Command::new("node")
-        .arg(script)
+    let output = node(script)
         .args([std::path::Path::new(env!("CARGO_BIN_EXE_earwitness")), folder])
         .args(std::env::var_os("EARWITNESS_PICTURES"))
         .env("EARWITNESS_NODE_MODULES", tool("EARWITNESS_NODE_MODULES"))
@@ -33,6 +31,26 @@ fn in_browser(script: &str, folder: &std::path::Path, who: &str) -> String {
         format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(output.status.success() && said.contains(&format!("{who} in a browser: all held")), "{said}");
     said
+}
+
+/// Node with a script of tests/reference.
+fn node(script: &str) -> std::process::Command {
+    let mut command = std::process::Command::new("node");
+    command.arg(std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(script));
+    command
+}
+
+/// What a script of tests/reference found in pages, each opened in a browser; with pictures of them in the folder
+/// `EARWITNESS_SHOTS`, if that is set.
+fn pages_in_browser(script: &str, more: &[&str], files: &[std::path::PathBuf]) -> Vec<serde_json::Value> {
+    let mut command = node(script);
+    command.args(["--modules", &tool("EARWITNESS_NODE_MODULES")]).args(more).args(files);
+    if let Some(shots) = std::env::var_os("EARWITNESS_SHOTS") {
+        command.arg("--shots").arg(shots);
+    }
+    let run = command.output().expect("node starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    serde_json::from_slice(&run.stdout).expect("JSON")
 }
 
 /// Where `tests/run` has put a reference tool.

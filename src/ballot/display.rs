@@ -11,8 +11,10 @@ use std::time::Duration;
 use serde::Deserialize;
 
 use super::NightError;
+use super::night::{Now, Phase};
 use super::pass::{PassFile, Passes, join_address};
 use super::qr;
+use super::view::NightPart;
 
 /// What is shown.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
@@ -26,7 +28,7 @@ pub struct RoomFacts {
     /// The session's data is invented.
     pub invented: bool,
     /// What the evening is at.
-    pub phase: String,
+    pub phase: Phase,
     /// The caution.
     pub caution: String,
     /// The trial.
@@ -36,7 +38,7 @@ pub struct RoomFacts {
     /// What the room hears by name, before the test.
     pub ears: Option<RoomEars>,
     /// What plays.
-    pub now: RoomNow,
+    pub now: Now,
     /// Milliseconds until that changes.
     pub left_ms: Option<u64>,
     /// Votes are taken.
@@ -54,8 +56,8 @@ pub struct RoomFacts {
 /// A trial as everybody may know it.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
 pub struct RoomTrialFacts {
-    /// `practice` or `main`.
-    pub part: String,
+    /// Whether it counts.
+    pub part: NightPart,
     /// Number.
     pub number: u32,
     /// Of how many.
@@ -73,15 +75,6 @@ pub struct RoomEars {
     pub slots: Vec<String>,
     /// What it is.
     pub said: String,
-}
-
-/// What plays.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
-pub struct RoomNow {
-    /// `none`, `playing` or `gap`.
-    pub kind: String,
-    /// The slot.
-    pub slot: Option<usize>,
 }
 
 /// A digest in both forms.
@@ -106,14 +99,14 @@ pub struct RoomReveal {
 
 /// Where a running night can be asked.
 #[derive(Debug, Clone)]
-pub struct Door {
+pub struct RunningNight {
     address: SocketAddr,
     key: String,
     code: String,
     qr: Vec<String>,
 }
 
-impl Door {
+impl RunningNight {
     /// The night that runs in this folder of sittings.
     ///
     /// # Errors

@@ -1,4 +1,4 @@
-//! The door: which requests are looked at, at all.
+//! Which requests are looked at, at all.
 //!
 //! Comes in: the `Host` and `Origin` of a request, who sends it, and the time in milliseconds. Goes out: yes, or why not.
 //! Pure: no clock, no sockets.
@@ -19,12 +19,12 @@ pub enum Turned {
 
 /// The hosts that the server answers to: the stated address and nothing else.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Door {
+pub struct HostCheck {
     hosts: Vec<String>,
 }
 
-impl Door {
-    /// The door of a server that listens on this address. A loopback address may also be called `localhost`.
+impl HostCheck {
+    /// Of a server that listens on this address. A loopback address may also be called `localhost`.
     pub fn new(address: SocketAddr) -> Self {
         let mut hosts = vec![address.to_string()];
         if address.ip().is_loopback() {
@@ -136,7 +136,7 @@ struct Bucket {
 
 /// Counts requests; remembers a bounded number of senders.
 #[derive(Debug)]
-pub struct Tally {
+pub struct RateLimiter {
     paces: Paces,
     buckets: HashMap<Counted, Bucket>,
 }
@@ -144,7 +144,7 @@ pub struct Tally {
 /// Senders that are remembered; full buckets are forgotten first.
 const REMEMBERED: usize = 8192;
 
-impl Tally {
+impl RateLimiter {
     /// Nobody has asked for anything.
     pub fn new(paces: Paces) -> Self {
         Self { paces, buckets: HashMap::new() }
@@ -234,22 +234,22 @@ mod tests {
 
     #[test]
     fn only_the_stated_address_is_a_host() {
-        let door = Door::new("127.0.0.1:8410".parse().expect("an address"));
-        assert_eq!(door.host(["127.0.0.1:8410"].into_iter()), Ok(()));
-        assert_eq!(door.host(["LOCALHOST:8410"].into_iter()), Ok(()));
+        let check = HostCheck::new("127.0.0.1:8410".parse().expect("an address"));
+        assert_eq!(check.host(["127.0.0.1:8410"].into_iter()), Ok(()));
+        assert_eq!(check.host(["LOCALHOST:8410"].into_iter()), Ok(()));
         for wrong in ["", "127.0.0.1", "127.0.0.1:8411", "evil.example", "127.0.0.1:8410.evil.example"] {
-            assert_eq!(door.host([wrong].into_iter()), Err(Turned::Host), "{wrong}");
+            assert_eq!(check.host([wrong].into_iter()), Err(Turned::Host), "{wrong}");
         }
-        assert_eq!(door.host(["127.0.0.1:8410", "127.0.0.1:8410"].into_iter()), Err(Turned::Host));
-        assert_eq!(door.host(std::iter::empty()), Err(Turned::Host));
-        let door = Door::new("192.168.1.20:8410".parse().expect("an address"));
-        assert_eq!(door.host(["localhost:8410"].into_iter()), Err(Turned::Host), "one stated address");
+        assert_eq!(check.host(["127.0.0.1:8410", "127.0.0.1:8410"].into_iter()), Err(Turned::Host));
+        assert_eq!(check.host(std::iter::empty()), Err(Turned::Host));
+        let check = HostCheck::new("192.168.1.20:8410".parse().expect("an address"));
+        assert_eq!(check.host(["localhost:8410"].into_iter()), Err(Turned::Host), "one stated address");
     }
 
     #[test]
     fn only_the_own_pages_may_change_something() {
-        let door = Door::new("127.0.0.1:8410".parse().expect("an address"));
-        assert_eq!(door.origin(["http://127.0.0.1:8410"].into_iter()), Ok(()));
+        let check = HostCheck::new("127.0.0.1:8410".parse().expect("an address"));
+        assert_eq!(check.origin(["http://127.0.0.1:8410"].into_iter()), Ok(()));
         for wrong in [
             "",
             "null",
@@ -258,29 +258,30 @@ mod tests {
             "http://127.0.0.1:8410/",
             "127.0.0.1:8410",
         ] {
-            assert_eq!(door.origin([wrong].into_iter()), Err(Turned::Origin), "{wrong}");
+            assert_eq!(check.origin([wrong].into_iter()), Err(Turned::Origin), "{wrong}");
         }
-        assert_eq!(door.origin(std::iter::empty()), Err(Turned::Origin));
+        assert_eq!(check.origin(std::iter::empty()), Err(Turned::Origin));
     }
 
     #[test]
     fn a_pace_lets_a_burst_through_and_then_so_many_a_second() {
-        let mut tally = Tally::new(Paces { vote: Pace { burst: 2.0, per_second: 1.0 }, ..Paces::default() });
-        assert_eq!(tally.take(Counted::Vote(1), 0), Ok(()));
-        assert_eq!(tally.take(Counted::Vote(1), 0), Ok(()));
-        assert_eq!(tally.take(Counted::Vote(1), 900), Err(Turned::Pace));
-        assert_eq!(tally.take(Counted::Vote(2), 900), Ok(()), "another seat is not slowed down");
-        assert_eq!(tally.take(Counted::Vote(1), 1100), Ok(()));
-        assert_eq!(tally.take(Counted::Vote(1), 1100), Err(Turned::Pace));
+        let mut limiter =
+            RateLimiter::new(Paces { vote: Pace { burst: 2.0, per_second: 1.0 }, ..Paces::default() });
+        assert_eq!(limiter.take(Counted::Vote(1), 0), Ok(()));
+        assert_eq!(limiter.take(Counted::Vote(1), 0), Ok(()));
+        assert_eq!(limiter.take(Counted::Vote(1), 900), Err(Turned::Pace));
+        assert_eq!(limiter.take(Counted::Vote(2), 900), Ok(()), "another seat is not slowed down");
+        assert_eq!(limiter.take(Counted::Vote(1), 1100), Ok(()));
+        assert_eq!(limiter.take(Counted::Vote(1), 1100), Err(Turned::Pace));
     }
 
     #[test]
     fn strangers_do_not_fill_the_memory() {
-        let mut tally = Tally::new(Paces::default());
+        let mut limiter = RateLimiter::new(Paces::default());
         for number in 0..20_000_u32 {
             let address = IpAddr::from(number.to_be_bytes());
-            let _ = tally.take(Counted::Stranger(address), 0);
+            let _ = limiter.take(Counted::Stranger(address), 0);
         }
-        assert!(tally.buckets.len() <= REMEMBERED);
+        assert!(limiter.buckets.len() <= REMEMBERED);
     }
 }

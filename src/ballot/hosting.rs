@@ -23,10 +23,10 @@ use super::night::{Night, Phase};
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
 use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
-use super::view::{Snapshot, own_vote};
+use super::view::{NightPart, Snapshot, own_vote};
 use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
-use crate::trial::{Ballot, Effect, Event, Part, Record, TrialId, journal};
+use crate::trial::{Ballot, Effect, Event, Record, TrialId, journal};
 use crate::units::printed;
 
 pub(super) use setup::listen;
@@ -148,7 +148,9 @@ impl HostedNight {
             return Cow::Owned(format!("{words}: {} of {}", links.opened, links.of));
         }
         match (snapshot.phase, &snapshot.trial) {
-            (Phase::Ready, Some(trial)) if self.practised && trial.part == "main" && trial.number == 1 => {
+            (Phase::Ready, Some(trial))
+                if self.practised && trial.part == NightPart::Main && trial.number == 1 =>
+            {
                 Cow::Borrowed("the warm-up is over; next begins the trials that count")
             }
             (phase, _) => Cow::Borrowed(words(phase)),
@@ -382,13 +384,12 @@ impl HostedNight {
                 Ok(Due::Seated(holder)) => Ok(Answer::Seated(holder)),
                 Ok(Due::Done) => Ok(Answer::Done),
                 Ok(Due::Voted { seat, id }) => {
+                    let answer = self.night().answer_of(id, seat);
                     let seat = self.night().seats().get(seat);
-                    let vote = seat.and_then(|seat| seat.votes.get(&id));
-                    match (seat, vote, vote.and_then(|vote| vote.receipt)) {
-                        (Some(seat), Some(vote), Some(receipt)) => Ok(Answer::Voted {
-                            vote: own_vote(&vote.answer, receipt),
-                            sequence: seat.sequence,
-                        }),
+                    match (seat, answer, seat.and_then(|seat| seat.receipts.get(&id))) {
+                        (Some(seat), Some(answer), Some(receipt)) => {
+                            Ok(Answer::Voted { vote: own_vote(answer, *receipt), sequence: seat.sequence })
+                        }
                         // The trial was voided in the same turn: the vote is in the journal and counts for nothing.
                         _ => Err(Refusal::OtherTrial),
                     }
@@ -564,7 +565,7 @@ pub fn ranges(numbers: &[u32]) -> String {
 
 /// A trial as people say it.
 fn trial_words(id: TrialId) -> String {
-    format!("{} {}", if id.part == Part::Main { "Trial" } else { "Warm-up" }, id.trial)
+    format!("{} {}", NightPart::of(id.part).title(), id.trial)
 }
 
 /// A phase in words.

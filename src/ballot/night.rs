@@ -36,10 +36,11 @@ const MOST_HANDS: usize = 2000;
 const BEFORE_THE_END_MS: u64 = 80;
 
 /// What the evening is at, as everybody may know it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Phase {
     /// Cautions and terms; seats may be taken.
+    #[default]
     Welcome,
     /// Seats are taken, hands are typed.
     Joining,
@@ -70,10 +71,11 @@ enum Show {
 }
 
 /// What plays, as everybody may know it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "kind", rename_all = "lowercase")]
 pub enum Now {
     /// Nothing.
+    #[default]
     None,
     /// A stimulus.
     Playing {
@@ -281,6 +283,17 @@ impl Night {
     /// All seats.
     pub fn seats(&self) -> &Seats {
         &self.seats
+    }
+
+    /// A seat's vote in an attempt that is on or over: the alternative, and how it came.
+    pub fn vote_of(&self, id: TrialId, seat: u32) -> Option<(usize, Ballot)> {
+        self.conductor.vote_of(id, seat)
+    }
+
+    /// The name of the alternative that a seat voted for.
+    pub fn answer_of(&self, id: TrialId, seat: u32) -> Option<&'static str> {
+        let (alternative, _) = self.vote_of(id, seat)?;
+        self.definition().alternatives.get(alternative).map(|alternative| alternative.name)
     }
 
     /// What the conductor lets everybody see.

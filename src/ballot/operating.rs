@@ -10,18 +10,17 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::body::Bytes;
-use axum::extract::{ConnectInfo, DefaultBodyLimit, Request, State as From};
+use axum::extract::{ConnectInfo, State as From};
 use axum::http::{HeaderMap, StatusCode};
-use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
 use serde::{Deserialize, Serialize};
 
-use super::gate::{Gate, refused, same};
+use super::gate::{self, Gate, Gated, refused, same};
 use super::hosting::listen;
 use super::listener::Peer;
 use super::pass::{Passes, join_address};
-use super::routes::{HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, serve_router, understood};
+use super::routes::{Server, json, understood};
 use super::witnessing::Code;
 use super::{NightError, pages, qr};
 use crate::conduct::Operated;
@@ -118,7 +117,7 @@ impl OperatorPage {
             seconds: (switcher.apart_ms as f64 / 1000.0, switcher.settle_ms as f64 / 1000.0),
             gate: Gate::new(address),
         };
-        let server = router(listener, address, Arc::new(shared))?;
+        let server = serve(listener, address, shared)?;
         let address = join_address(address, &code);
         let invitation = Invitation { code: qr::terminal_lines(&address), address };
         Ok(Self { operated: Operated { board, invitation }, _server: server })
@@ -142,34 +141,19 @@ impl Drop for OperatorPage {
 
 type App = From<Arc<Shared>>;
 
-fn router(listener: TcpListener, address: SocketAddr, shared: Arc<Shared>) -> Result<Server, NightError> {
-    let router = Router::new()
-        .route("/", get(|| async { page(pages::operator(), HTML) }))
-        .route("/night.css", get(|| async { page(pages::STYLE, "text/css; charset=utf-8") }))
-        .route("/hand.js", get(|| async { page(pages::HAND_SCRIPT, SCRIPT) }))
-        .route("/operator.js", get(|| async { page(pages::OPERATOR_SCRIPT, SCRIPT) }))
-        .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
+impl Gated for Shared {
+    fn gate(&self) -> &Gate {
+        &self.gate
+    }
+}
+
+fn serve(listener: TcpListener, address: SocketAddr, shared: Shared) -> Result<Server, NightError> {
+    let own = Router::new()
         .route("/operator-state", get(look))
         .route("/operator-join", post(join))
-        .route("/operator-done", post(done))
-        .fallback(unknown)
-        .layer(DefaultBodyLimit::max(LONGEST_BODY))
-        .layer(middleware::from_fn_with_state(shared.clone(), door))
-        .with_state(shared);
-    serve_router(listener, address, router)
-}
-
-async fn door(
-    From(shared): App,
-    ConnectInfo(peer): ConnectInfo<Peer>,
-    request: Request,
-    next: Next,
-) -> Response {
-    shared.gate.pass(peer, request, next).await
-}
-
-async fn unknown(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>) -> Response {
-    shared.gate.unknown(peer)
+        .route("/operator-done", post(done));
+    let script = ("/operator.js", pages::OPERATOR_SCRIPT);
+    gate::serve(listener, address, pages::operator(), script, own, Arc::new(shared))
 }
 
 /// The operator, if this request is the operator's page.

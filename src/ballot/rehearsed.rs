@@ -9,7 +9,7 @@ use crate::conduct::{Environment, Preparation};
 use crate::session::Session;
 use crate::sitting::simulated::{Ability, Simulated};
 use crate::trial::{
-    Ballot, Conductor, Draft, Effect, Event, Keeper, Occasion, Output, OutputKind, Sittings, Stage,
+    Ballot, Conductor, Draft, Effect, Event, JournalWriter, Occasion, Output, OutputKind, Sittings, Stage,
 };
 
 /// The guests of a rehearsed night.
@@ -26,7 +26,7 @@ pub struct Guests {
 /// A conductor with the disk behind it. No sound is played, so nothing else is carried out.
 struct Rehearsal {
     conductor: Conductor,
-    keeper: Keeper,
+    writer: JournalWriter,
     utc: String,
     at_ms: u64,
 }
@@ -36,10 +36,10 @@ impl Rehearsal {
         for effect in effects {
             match effect {
                 Effect::Append(record) => {
-                    let receipt = self.keeper.append(&record).map_err(refused)?;
+                    let receipt = self.writer.append(&record).map_err(refused)?;
                     self.conductor.step(self.at_ms, Event::Durable(receipt));
                 }
-                Effect::Close => self.keeper.close(Some(&self.utc)).map_err(refused)?,
+                Effect::Close => self.writer.close(Some(&self.utc)).map_err(refused)?,
                 Effect::Refuse(why) => return Err(refused(why)),
                 _ => {}
             }
@@ -89,9 +89,9 @@ pub fn rehearse(
     let secret =
         (environment.secret)().map_err(|error| refused(format!("no secret can be drawn: {error}")))?;
     let opened = sittings.open(draft, secret, None).map_err(refused)?;
-    let mut night = Rehearsal { conductor: opened.conductor, keeper: opened.keeper, utc, at_ms: 0 };
+    let mut night = Rehearsal { conductor: opened.conductor, writer: opened.writer, utc, at_ms: 0 };
     night.carry_out(opened.effects)?;
-    let path = night.keeper.path();
+    let path = night.writer.path();
     for number in 1..=guests.each.len() as u32 {
         let alias = format!("Guest {number:02}");
         night.event(Event::Join { seat: number, alias, by: Ballot::Phone, table: None })?;

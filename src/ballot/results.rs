@@ -18,7 +18,7 @@ use crate::units::printed::count;
 use crate::verdict::{self, Finding, Findings, ListenerResult, OnPaper, Tally};
 
 use super::reveal::{self, Frequency, Step};
-use super::view::Shown;
+use super::view::facts::Shown;
 
 /// One trial of one listener.
 #[derive(Debug, Clone, PartialEq, Eq)]

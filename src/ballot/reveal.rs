@@ -6,7 +6,7 @@
 use serde::Serialize;
 
 use super::command::Command;
-use super::view::Shown;
+use super::view::facts::Shown;
 use crate::evidence::{self, Agreed, Evidence, TrialFacts};
 use crate::stats::room;
 use crate::trial::Definition;

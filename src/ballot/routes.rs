@@ -26,7 +26,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
-use super::guard::{Counted, Door, Tally, Turned};
+use super::guard::{Counted, HostCheck, RateLimiter, Turned};
 use super::listener::{self, BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
 use super::refused::{Log, Refused};
@@ -75,9 +75,9 @@ pub(crate) struct PhoneRequest {
 
 /// What the server and the host's thread share.
 pub(crate) struct Shared {
-    pub(crate) door: Door,
+    pub(crate) host_check: HostCheck,
     pub(crate) passes: Passes,
-    pub(crate) tally: Mutex<Tally>,
+    pub(crate) limiter: Mutex<RateLimiter>,
     pub(crate) log: Mutex<Log>,
     pub(crate) snapshot: RwLock<Arc<Snapshot>>,
     pub(crate) requests: SyncSender<PhoneRequest>,
@@ -112,12 +112,12 @@ impl Shared {
     }
 
     fn take(&self, counted: Counted) -> Result<(), Turned> {
-        self.tally.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
+        self.limiter.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
     }
 
     /// Whether this address may take one more seat.
     fn may_take_a_seat(&self, address: IpAddr) -> bool {
-        let most = self.tally.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
+        let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
         let Some(most) = most else { return true };
         let seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
         self.snapshot().shared || seats.counts.get(&address).copied().unwrap_or_default() < most
@@ -126,15 +126,15 @@ impl Shared {
     /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
     /// never wrong is not locked out by those who were.
     fn guesses_codes(&self, address: IpAddr) -> bool {
-        let mut tally = self.tally.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut limiter = self.limiter.lock().unwrap_or_else(PoisonError::into_inner);
         let now_ms = self.clock.now_ms();
-        let all = tally.peek(Counted::WrongCodes, now_ms).is_err();
+        let all = limiter.peek(Counted::WrongCodes, now_ms).is_err();
         let own = Counted::Stranger(address);
-        tally.peek(own, now_ms).is_err() || (all && tally.was_counted(own, now_ms))
+        limiter.peek(own, now_ms).is_err() || (all && limiter.was_counted(own, now_ms))
     }
 
     fn peek(&self, counted: Counted) -> Result<(), Turned> {
-        self.tally.lock().unwrap_or_else(PoisonError::into_inner).peek(counted, self.clock.now_ms())
+        self.limiter.lock().unwrap_or_else(PoisonError::into_inner).peek(counted, self.clock.now_ms())
     }
 
     fn note(&self, asked: &'static str, why: &str, seat: Option<u32>) {
@@ -294,11 +294,11 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
     };
     let address = peer.0.ip();
     shared.take(Counted::Address(address))?;
-    let checked = shared.door.host(all(header::HOST).into_iter()).and_then(|()| {
+    let checked = shared.host_check.host(all(header::HOST).into_iter()).and_then(|()| {
         if *method == Method::GET || *method == Method::HEAD {
             Ok(())
         } else {
-            shared.door.origin(all(header::ORIGIN).into_iter())
+            shared.host_check.origin(all(header::ORIGIN).into_iter())
         }
     });
     if checked.is_err() {
@@ -547,7 +547,7 @@ async fn room_join(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, hea
         Ok(()) => json(
             StatusCode::OK,
             &JoinFacts {
-                club: shared.club.as_ref().map(|club| club.name.as_str()),
+                club: shared.club.as_ref().map(|club| club.name.as_written()),
                 logo: shared.club.as_ref().and_then(Club::logo_address),
                 address: format!("http://{}/", shared.address),
                 code: shared.passes.room_code(),

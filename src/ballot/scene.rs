@@ -4,7 +4,7 @@
 
 use std::collections::VecDeque;
 
-use super::display::{Door, RoomFacts};
+use super::display::{RoomFacts, RunningNight};
 use super::hosting::{self, HostedNight, ShownNight, ranges};
 use super::night::Now;
 use super::{Phase, view};
@@ -94,25 +94,20 @@ pub fn shown(night: &ShownNight, news: &VecDeque<String>) -> NightScene {
 }
 
 /// What the room's display shows.
-pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
+pub fn room(running: &RunningNight, facts: &RoomFacts) -> NightScene {
     let trial = facts.trial.as_ref();
-    let in_trial = matches!(facts.phase.as_str(), "ready" | "presenting" | "voting");
+    let in_trial = matches!(facts.phase, Phase::Ready | Phase::Presenting | Phase::Voting);
     let heading = match trial {
         Some(trial) if in_trial => {
-            format!(
-                "{} {} of {}",
-                if trial.part == "main" { "Trial" } else { "Warm-up" },
-                trial.number,
-                trial.of
-            )
+            format!("{} {} of {}", trial.part.title(), trial.number, trial.of)
         }
-        _ => match facts.phase.as_str() {
-            "welcome" | "joining" => "Take a seat",
-            "ears" => "Open ears: not part of the test",
-            "break" => "A break: rest your ears",
-            "counting" => "All trials are over",
-            "result" => "The reveal",
-            _ => "A moment, please",
+        _ => match facts.phase {
+            Phase::Welcome | Phase::Joining => "Take a seat",
+            Phase::Ears => "Open ears: not part of the test",
+            Phase::Break => "A break: rest your ears",
+            Phase::Counting => "All trials are over",
+            Phase::Result => "The reveal",
+            Phase::Ready | Phase::Presenting | Phase::Voting | Phase::Stopped => "A moment, please",
         }
         .to_owned(),
     };
@@ -131,15 +126,18 @@ pub fn room(door: &Door, facts: &RoomFacts) -> NightScene {
             (None, Some(trial)) if in_trial => trial.slots.clone(),
             _ => Vec::new(),
         },
-        playing: facts.now.slot.filter(|_| facts.now.kind == "playing"),
+        playing: match facts.now {
+            Now::Playing { slot } => Some(slot),
+            Now::Gap { .. } | Now::None => None,
+        },
         left: facts.left_ms.map(|left| left.div_ceil(1000)),
-        joining: matches!(facts.phase.as_str(), "welcome" | "joining"),
+        joining: matches!(facts.phase, Phase::Welcome | Phase::Joining),
         open: facts.open,
         votes: (facts.voted, facts.seats),
         missing: String::new(),
-        join: door.join_address(),
-        code: door.code().to_owned(),
-        qr: door.qr_lines().to_vec(),
+        join: running.join_address(),
+        code: running.code().to_owned(),
+        qr: running.qr_lines().to_vec(),
         seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
         cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
@@ -164,7 +162,7 @@ pub fn preparing(
 ) -> Scene {
     let failed = notice.is_some();
     Scene {
-        title: session.title.clone(),
+        title: session.title.as_written().to_owned(),
         listener: host.to_owned(),
         marks: marks(silent, session.invented),
         notice: None,

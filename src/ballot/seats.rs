@@ -1,4 +1,4 @@
-//! Who sits where, what each seat has voted, and the receipts of it.
+//! Who sits where, and the receipts of what each seat has voted.
 //!
 //! Everything here is made of records and their digests, so a restart has the same from the journal.
 
@@ -11,17 +11,6 @@ use crate::units::foreign;
 pub const MOST_SEATS: u32 = 2000;
 /// Longest name of a listener in characters.
 pub const LONGEST_ALIAS: usize = 40;
-
-/// An accepted vote.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Vote {
-    /// Name of the alternative.
-    pub answer: String,
-    /// How it came.
-    pub by: Ballot,
-    /// The receipt: digest of the journal's record; `None` until it is on the disk.
-    pub receipt: Option<Digest>,
-}
 
 /// A seat.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,8 +27,9 @@ pub struct Seat {
     pub sequence: u64,
     /// Number of the table, where the night has tables.
     pub table: Option<u32>,
-    /// The vote that counts, by attempt.
-    pub votes: BTreeMap<TrialId, Vote>,
+    /// The receipts of its votes, by attempt: digests of the journal's records, once they are on the disk. The votes
+    /// themselves are in the conductor's ledger.
+    pub receipts: BTreeMap<TrialId, Digest>,
 }
 
 /// All seats.
@@ -97,11 +87,6 @@ impl Seats {
         (2..=MOST_SEATS as usize + 2).map(marked).find(|name| !taken(name)).unwrap_or(alias)
     }
 
-    /// How many have voted in an attempt.
-    pub fn voted(&self, id: TrialId) -> u32 {
-        self.seats.values().filter(|seat| seat.votes.contains_key(&id)).count() as u32
-    }
-
     /// Takes a record that is about to be written.
     pub fn take(&mut self, record: &Record) {
         match record {
@@ -113,7 +98,7 @@ impl Seats {
                     generation: 0,
                     sequence: 0,
                     table: None,
-                    votes: BTreeMap::new(),
+                    receipts: BTreeMap::new(),
                 });
                 taken.alias.clone_from(alias);
                 taken.by = *by;
@@ -126,10 +111,10 @@ impl Seats {
                     taken.left = true;
                 }
             }
-            Record::Vote { id, seat, answer, by, .. } => {
+            Record::Vote { id, seat, by, .. } => {
                 if let Some(taken) = self.seats.get_mut(seat) {
                     taken.sequence += u64::from(*by == Ballot::Phone);
-                    taken.votes.insert(*id, Vote { answer: answer.clone(), by: *by, receipt: None });
+                    taken.receipts.remove(id);
                 }
             }
             Record::VotesClosed { id, .. } => self.closed.push(*id),
@@ -140,11 +125,10 @@ impl Seats {
 
     /// A record is on the disk, and this is its digest.
     pub fn written(&mut self, record: &Record, digest: Digest) {
-        if let Record::Vote { id, seat, answer, .. } = record
-            && let Some(vote) = self.seats.get_mut(seat).and_then(|taken| taken.votes.get_mut(id))
-            && vote.answer == *answer
+        if let Record::Vote { id, seat, .. } = record
+            && let Some(taken) = self.seats.get_mut(seat)
         {
-            vote.receipt = Some(digest);
+            taken.receipts.insert(*id, digest);
         }
     }
 

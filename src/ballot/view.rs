@@ -3,14 +3,14 @@
 //! [`Snapshot`] is made after every step and holds no draw before the closing: its type has no place for one. What phones
 //! get of it is the same for both draws, byte by byte.
 
-mod facts;
+pub(super) mod facts;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use serde::Serialize;
 
-pub use facts::{AskedFacts, CAUTION, Choice, EarsFacts, OwnVote, SeatFacts, Shown, TrialFacts};
+pub use facts::{AskedFacts, CAUTION, Choice, EarsFacts, NightPart, OwnVote, SeatFacts, Shown, TrialFacts};
 
 use super::night::{Again, LinkAsked, LinksFacts, Night, Now, Phase};
 use super::results::{NightResults, TrialLine};
@@ -18,7 +18,7 @@ use super::reveal::{Frequency, Place, Step, VerdictStep};
 use super::seats::{Seats, id_text};
 use crate::trial::hands::{Asked, Progress, Source};
 use crate::trial::journal::Journal;
-use crate::trial::{Ballot, Definition, Digest, Part, Record, Stage, TrialId};
+use crate::trial::{Ballot, Definition, Digest, Record, Stage, TrialId};
 use crate::verdict::{Finding, no_listening_test};
 
 /// Everything that may be seen, at one moment.
@@ -102,7 +102,7 @@ impl Snapshot {
         let attribute = view.terms.attribute.as_deref();
         let facts = |id: TrialId, of: u32| TrialFacts {
             id: id_text(id),
-            part: if id.part == Part::Main { "main" } else { "practice" },
+            part: NightPart::of(id.part),
             number: id.trial,
             of,
             protocol: definition.name,
@@ -124,9 +124,7 @@ impl Snapshot {
         };
         let seats = night.seats().iter().map(|(number, seat)| {
             // Only what is on the disk is shown as received.
-            let vote = id
-                .and_then(|id| seat.votes.get(&id))
-                .and_then(|vote| vote.receipt.map(|receipt| (vote.answer.clone(), receipt)));
+            let vote = id.and_then(|id| Some((night.answer_of(id, number)?, *seat.receipts.get(&id)?)));
             let facts = SeatFacts {
                 alias: seat.alias.clone(),
                 left: seat.left,
@@ -171,7 +169,9 @@ impl Snapshot {
             now,
             until_ms,
             open: night.is_open(),
-            voted: id.map_or(0, |id| night.seats().voted(id)),
+            voted: id.map_or(0, |id| {
+                night.seats().iter().filter(|(number, _)| night.vote_of(id, *number).is_some()).count() as u32
+            }),
             taken: night.seats().taken(),
             typed_hands: night.typed_hands(),
             hands_open: matches!(view.stage, Stage::Sealing { .. }),

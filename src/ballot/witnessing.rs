@@ -22,7 +22,7 @@ use super::hosting::listen;
 use super::pass::{PassFile, Passes, join_address};
 use super::qr;
 use super::routes::Server;
-use crate::conduct::witness::{At, Desk, Invitation, Request, Shown};
+use crate::conduct::witness::{At, Invitation, Request, Shown, WitnessService};
 use crate::trial::Digest;
 use crate::trial::lock::hmac_sha256;
 
@@ -140,8 +140,8 @@ fn state(published: &Published, after: usize, code: &Code) -> String {
     serde_json::to_string(&state).expect("plain data becomes JSON")
 }
 
-/// A desk for witnesses on the own network.
-pub struct WitnessDesk {
+/// Serves witnesses on the own network.
+pub struct WitnessServer {
     listener: Option<TcpListener>,
     address: SocketAddr,
     published: watch::Sender<Published>,
@@ -151,13 +151,13 @@ pub struct WitnessDesk {
     told: fn(&str),
 }
 
-impl std::fmt::Debug for WitnessDesk {
+impl std::fmt::Debug for WitnessServer {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        formatter.debug_struct("WitnessDesk").field("address", &self.address).finish_non_exhaustive()
+        formatter.debug_struct("WitnessServer").field("address", &self.address).finish_non_exhaustive()
     }
 }
 
-impl WitnessDesk {
+impl WitnessServer {
     /// Takes the address; nobody is served before the sitting is open, when `told` is given the address to be opened.
     ///
     /// # Errors
@@ -170,7 +170,7 @@ impl WitnessDesk {
     }
 }
 
-impl Desk for WitnessDesk {
+impl WitnessService for WitnessServer {
     fn open(&mut self, journal: &Path) -> Result<Invitation, String> {
         let said = |error: NightError| error.to_string();
         let file = PassFile::beside(journal);
@@ -192,7 +192,7 @@ impl Desk for WitnessDesk {
                 requests: self.sender.clone(),
                 gate: Gate::new(self.address),
             };
-            self.server = Some(paths::serve(listener, Arc::new(shared)).map_err(said)?);
+            self.server = Some(paths::serve(listener, shared).map_err(said)?);
         }
         (self.told)(&address);
         Ok(Invitation { code: qr::terminal_lines(&address), address })
@@ -209,7 +209,7 @@ impl Desk for WitnessDesk {
 }
 
 /// The last state is shown for a moment longer, so that pages see the closing.
-impl Drop for WitnessDesk {
+impl Drop for WitnessServer {
     fn drop(&mut self) {
         if self.server.is_some() && self.published.receiver_count() > 0 {
             std::thread::sleep(Duration::from_millis(300));

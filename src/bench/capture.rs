@@ -170,10 +170,15 @@ fn quiet(planes: &[Vec<f64>], what: &Capture, rate: f64) -> bool {
     })
 }
 
+/// A peak at which the input clips, or nearly does.
+pub fn is_clipped(peak: f64) -> bool {
+    peak >= CLIPPING
+}
+
 /// What is wrong with a peak, if anything.
-pub fn level_warning(peak: f64) -> Option<String> {
+fn level_warning(peak: f64) -> Option<String> {
     let decibels = 20.0 * peak.max(1e-9).log10();
-    if peak >= CLIPPING {
+    if is_clipped(peak) {
         Some(format!(
             "clipped, or nearly ({decibels}): turn its gain or the sweep's level down",
             decibels = printed::fixed(decibels, 1, "dBFS")

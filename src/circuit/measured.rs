@@ -112,11 +112,6 @@ impl Measured {
             Curve::Smoothed(_) => None,
         }
     }
-
-    /// The window in octaves that it was smoothed with, if it was.
-    pub fn window_octaves(&self) -> Option<f64> {
-        matches!(self.curve, Curve::Smoothed(_)).then_some(WINDOW_OCTAVES)
-    }
 }
 
 /// Values closer together than [`AVERAGED_OCTAVES`] become their mean, at the mean of their frequencies' logarithms.

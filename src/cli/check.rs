@@ -9,13 +9,15 @@ use serde_json::json;
 
 use super::check_page::{Page, control_words};
 use super::progress::Bar;
-use super::{Failure, check_loopback, check_switch, check_words, paragraph, predict, predict_sizes, timings};
+use super::{
+    Failure, check_loopback, check_switch, check_words, item, paragraph, predict, predict_sizes, timings,
+};
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
 use crate::hearing::{Ears, OnClip, STEPS_NOTE, Summary, Uncertainty};
 use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
-use crate::session::{Caution, Comparison, Session};
+use crate::session::{Caution, Comparison, Session, Written};
 use crate::sitting::agreed::agreed;
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::stimulus::recorded::RecordedPair;
@@ -111,10 +113,10 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             .collect::<Result<_, Failure>>()?;
         let document = json!({
             "schema": "earwitness.check/1",
-            "title": session.title,
+            "title": session.title.as_written(),
             "invented": session.invented,
             "protocol": session.protocol,
-            "question": Definition::of(session.protocol).question(session.attribute.as_deref()),
+            "question": Definition::of(session.protocol).question(session.attribute.as_ref().map(Written::as_written)),
             "sides": session.sides,
             "heard_at_least_s": f64::from(session.heard_at_least_ms) / 1000.0,
             "trials": session.trials,
@@ -282,15 +284,6 @@ fn summaries(session: &Session) -> Result<Vec<(Summary, Option<Uncertainty>)>, C
         .collect()
 }
 
-/// One of a list, wrapped behind its dash.
-pub(super) fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
-    for (index, line) in paragraph(4, text).iter().enumerate() {
-        let dash = if index == 0 { "  - " } else { "    " };
-        writeln!(out, "{dash}{}", line.trim_start())?;
-    }
-    Ok(())
-}
-
 /// A sound path that has to be blamed for something is the answer no.
 fn verdict_on(proof: Option<&TransparencyReport>) -> Result<(), Failure> {
     match proof {
@@ -305,8 +298,8 @@ fn verdict_on(proof: Option<&TransparencyReport>) -> Result<(), Failure> {
 fn recorded_json(session: &Session, pair: &RecordedPair) -> serde_json::Value {
     let apart = pair.apart();
     json!({
-        "comparison": session.comparisons[pair.comparison].name,
-        "clip": session.clips[pair.clip].name,
+        "comparison": session.comparisons[pair.comparison].name.as_written(),
+        "clip": session.clips[pair.clip].name.as_written(),
         "bands": pair.bands.iter().map(|band| json!({
             "from_hz": band.from_hz,
             "to_hz": band.to_hz,
@@ -351,7 +344,7 @@ fn proof_json(proof: &TransparencyReport) -> serde_json::Value {
 
 /// The terms of the session in plain lines.
 fn terms(session: &Session) -> Vec<String> {
-    let mut lines = vec![session.title.clone()];
+    let mut lines = vec![session.title.as_written().to_owned()];
     if session.invented {
         lines.push("  The data of this session is invented.".to_owned());
     }
@@ -383,17 +376,19 @@ fn terms(session: &Session) -> Vec<String> {
                 format!("synthesised {name}, {length_seconds} s at {rate_hz} Hz")
             }
         };
-        lines.push(format!("  clip       {}: {source}", clip.name));
+        lines.push(format!("  clip       {}: {source}", clip.name.as_written()));
     }
     if let Some(wager) = &session.wager {
         lines.push(format!(
             "  wager      {} claims: \"{}\"; {} doubts it",
-            wager.claimant, wager.claim, wager.skeptic
+            wager.claimant.as_written(),
+            wager.claim.as_written(),
+            wager.skeptic.as_written()
         ));
         if session.yardstick.is_none() && session.threshold.is_none() {
             let offer = format!(
                 "five minutes well spent before a bet: find the smallest step that {} hears on these clips, and name that session as                  `yardstick` here (`[threshold]` with scale = \"level\"; README, \"Your own smallest step\")",
-                wager.claimant
+                wager.claimant.as_written()
             );
             lines.extend(titled("first", &offer));
         }
@@ -443,7 +438,7 @@ fn as_json(
         .filter_map(|(&clip, (_, on_clip))| {
             let levels = levels_of(stimuli, index, clip)?;
             let mut document = json!({
-                "clip": session.clips[clip].name,
+                "clip": session.clips[clip].name.as_written(),
                 "loudness_a_lufs": levels.loudness_a_lufs,
                 "loudness_b_lufs": levels.loudness_b_lufs,
                 "true_peak_a_dbtp": levels.true_peak_a_dbtp,
@@ -453,7 +448,8 @@ fn as_json(
                 "filter_taps_b": levels.taps_b,
             });
             predict::extend(&mut document, predict::on_clip_json(session, on_clip.as_ref()));
-            document["expected_size"] = predict_sizes::expected_json(on_paper, &session.clips[clip].name);
+            document["expected_size"] =
+                predict_sizes::expected_json(on_paper, session.clips[clip].name.as_written());
             Some(document)
         })
         .collect();
@@ -462,9 +458,9 @@ fn as_json(
         predict_sizes::json(session, comparison, (scale, &sizes), Some(on_paper))
     });
     Ok(json!({
-        "name": comparison.name,
-        "a": session.cables[comparison.a].name,
-        "b": session.cables[comparison.b].name,
+        "name": comparison.name.as_written(),
+        "a": session.cables[comparison.a].name.as_written(),
+        "b": session.cables[comparison.b].name.as_written(),
         "max_abs_db": summary.max_abs_db,
         "max_abs_at_hz": summary.max_abs_at_hz,
         "shape_max_abs_db": summary.shape_max_abs_db,

@@ -87,8 +87,8 @@ pub(super) fn measure(
         let PairKind::Comparison { comparison, clip } = pair.kind else { continue };
         let sound: f64 = pair.bands.iter().map(|band| 10_f64.powf(band.signal_db / 10.0)).sum();
         against.push(Against {
-            comparison: session.comparisons[comparison].name.clone(),
-            clip: session.clips[clip].name.clone(),
+            comparison: session.comparisons[comparison].name.as_written().to_owned(),
+            clip: session.clips[clip].name.as_written().to_owned(),
             difference_db: pair.difference_db,
             margins: pair.difference_db.map(|difference| found.against(10.0 * sound.log10(), difference)),
         });

@@ -2,22 +2,19 @@
 
 use std::io::Write;
 
-use super::check::item;
-use super::{Failure, check_words, paragraph};
+use super::{Failure, check_words, item, paragraph};
 use crate::hearing::{Expected, OnClip, Summary, Uncertainty};
 use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, ControlKind, Levels, Session};
-use crate::sitting::agreed::agreed;
+use crate::sitting::agreed::{TOLD_LATER, agreed, claim_words};
+use crate::stats::protocol::Asks;
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::trial::Terms;
 use crate::units::printed;
 
 /// Width of the names before the values.
 const NAMES: usize = 14;
-/// Terms that the page leaves to `--full`: what a listener is told again at the right moment, and what a comparison's own
-/// block says.
-const LATER: [&str; 6] = ["Listen to", "Switching", "Rests", "Comparison", "Claim", "Confidence"];
 /// A difference below this, in dB, is printed as none: what is left of one that is level alone.
 const NOTHING_DB: f64 = 0.005;
 
@@ -64,7 +61,7 @@ impl Page<'_> {
     pub(super) fn write(&self, out: &mut dyn Write) -> Result<(), Failure> {
         let mut sources = Sources::default();
         let invented = if self.session.invented { " (invented data)" } else { "" };
-        writeln!(out, "{}{invented}", self.session.title)?;
+        writeln!(out, "{}{invented}", self.session.title.as_written())?;
         self.terms(out)?;
         for index in 0..self.session.comparisons.len() {
             writeln!(out)?;
@@ -109,14 +106,18 @@ impl Page<'_> {
     fn terms(&self, out: &mut dyn Write) -> Result<(), Failure> {
         for block in agreed(&Terms::of(self.session)) {
             match block {
-                Block::Pair(name, value) if !LATER.contains(&name.as_str()) => pair(&name, &value, out)?,
+                Block::Pair(name, value) if !TOLD_LATER.contains(&name.as_str()) => pair(&name, &value, out)?,
                 Block::Caution(text) => pair("!", &text, out)?,
                 _ => {}
             }
         }
         if let Some(wager) = &self.session.wager {
-            let words =
-                format!("{} claims: \"{}\". {} doubts it.", wager.claimant, wager.claim, wager.skeptic);
+            let words = format!(
+                "{} claims: \"{}\". {} doubts it.",
+                wager.claimant.as_written(),
+                wager.claim.as_written(),
+                wager.skeptic.as_written()
+            );
             pair("Wager", &words, out)?;
         }
         let controls: Vec<String> = self
@@ -147,7 +148,13 @@ impl Page<'_> {
         let Comparison { name, a, b, .. } = &session.comparisons[index];
         let (summary, unknown) = &self.summaries[index];
         let claim = agreed_claim(session, index);
-        writeln!(out, "{name}: A is {}, B is {}{claim}", session.cables[*a].name, session.cables[*b].name)?;
+        let name = name.as_written();
+        writeln!(
+            out,
+            "{name}: A is {}, B is {}{claim}",
+            session.cables[*a].name.as_written(),
+            session.cables[*b].name.as_written()
+        )?;
         pair("Difference", &difference(session, summary, unknown.as_ref()), out)?;
         for (clip, on_clip) in &self.on_clips[index] {
             let words = match on_clip {
@@ -196,13 +203,10 @@ impl Page<'_> {
 fn agreed_claim(session: &Session, index: usize) -> String {
     let terms = Terms::of(session);
     let comparison = &terms.comparisons[index];
-    let plain = format!("{} and {} sound different", comparison.a, comparison.b);
-    let mut claims = agreed(&terms).into_iter().filter_map(|block| match block {
-        Block::Pair(name, value) if name == "Claim" => Some(value),
-        _ => None,
-    });
-    let claim = claims.nth(index).filter(|claim| *claim != plain);
-    claim.map(|claim| format!("; claim: {claim}")).unwrap_or_default()
+    match terms.protocol.asks() {
+        Asks::Difference => String::new(),
+        Asks::Attribute | Asks::Preference => format!("; claim: {}", claim_words(&terms, comparison)),
+    }
 }
 
 /// How large the difference of two cables is, and of what kind.

@@ -85,7 +85,10 @@ pub(super) fn find(arguments: &DeviceArguments, stimuli: &Survey<'_>) -> Result<
 
 fn pair(session: &Session, kind: PairKind) -> (String, String) {
     let (comparison, clip) = kind.of();
-    (session.comparisons[comparison].name.clone(), session.clips[clip].name.clone())
+    (
+        session.comparisons[comparison].name.as_written().to_owned(),
+        session.clips[clip].name.as_written().to_owned(),
+    )
 }
 
 /// For people, at the clips' own level.

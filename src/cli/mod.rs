@@ -133,6 +133,15 @@ fn check_picture_name(path: &std::path::Path) -> Result<(), Failure> {
     )))
 }
 
+/// One of a list, wrapped behind its dash.
+fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
+    for (index, line) in paragraph(4, text).iter().enumerate() {
+        let dash = if index == 0 { "  - " } else { "    " };
+        writeln!(out, "{dash}{}", line.trim_start())?;
+    }
+    Ok(())
+}
+
 /// Text as lines of at most 100 columns, `indent` of them blank.
 fn paragraph(indent: usize, text: &str) -> Vec<String> {
     let blank = " ".repeat(indent);

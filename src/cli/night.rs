@@ -15,7 +15,7 @@ use addresses::{listening_address, only_here};
 
 use super::Failure;
 use crate::ballot::command::{self, Command};
-use crate::ballot::display::Door;
+use crate::ballot::display::RunningNight;
 use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
 use crate::ballot::operating::OperatorPage;
 use crate::ballot::paper::{self, Sheet};
@@ -27,7 +27,7 @@ use crate::player::OutputChoice;
 use crate::screen::night;
 use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Progress};
-use crate::session::{self, Session};
+use crate::session::{self, Session, Written};
 use crate::sitting::SittingError;
 use crate::sitting::face::{self, Face, Look};
 use crate::sitting::passphrase::{self, Whose};
@@ -192,7 +192,7 @@ fn passphrase(
     request: &NightRequest,
     face: &mut dyn Face,
 ) -> Result<bool, SittingError> {
-    let frame = (request.session.title.as_str(), request.host.as_str());
+    let frame = (request.session.title.as_written(), request.host.as_str());
     let whose = Whose::Guest;
     match before.passphrase() {
         PassphraseNeeded::None => Ok(true),
@@ -243,9 +243,9 @@ fn print_ballots(
     let controls: u32 = terms.controls.iter().map(|control| control.trials).sum();
     let definition = Definition::of(session.protocol);
     let page = paper::ballots(&Sheet {
-        title: &session.title,
+        title: session.title.as_written(),
         definition,
-        attribute: session.attribute.as_deref(),
+        attribute: session.attribute.as_ref().map(Written::as_written),
         warm_up: session.warm_up.max(1),
         trials: counted + controls,
         first: arguments.first_seat,
@@ -523,7 +523,7 @@ fn stopped(night: &HostedNight, why: &Stopped) -> Failure {
 
 /// A second terminal as the room's display.
 fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write) -> Result<(), Failure> {
-    let door = Door::find(&session.sittings_folder()).map_err(Failure::bad)?;
+    let running = RunningNight::find(&session.sittings_folder()).map_err(Failure::bad)?;
     let gone = |error: std::io::Error| {
         Failure::bad(format!("the night does not answer: {error}", error = crate::files::reason(&error)))
     };
@@ -531,10 +531,10 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
         return with_screen(|screen| {
             let mut misses = 0;
             loop {
-                match door.ask() {
+                match running.ask() {
                     Ok(facts) => {
                         misses = 0;
-                        screen.show(&night::scene(&scene::room(&door, &facts), false))?;
+                        screen.show(&night::scene(&scene::room(&running, &facts), false))?;
                     }
                     // The host's program may be starting again.
                     Err(error) => {
@@ -550,15 +550,15 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
             }
         });
     }
-    for line in door.qr_lines() {
+    for line in running.qr_lines() {
         writeln!(out, "{line}")?;
     }
-    writeln!(out, "join {}", door.join_address())?;
+    writeln!(out, "join {}", running.join_address())?;
     let mut last = String::new();
     let mut shown_step = 0;
     loop {
-        let facts = door.ask().map_err(gone)?;
-        let scene = scene::room(&door, &facts);
+        let facts = running.ask().map_err(gone)?;
+        let scene = scene::room(&running, &facts);
         let plays = scene.playing.and_then(|index| scene.slots.get(index).cloned()).unwrap_or_default();
         let line = format!("{}; {plays}; {} of {} have voted", scene.heading, facts.voted, facts.seats);
         if line != last {

@@ -265,7 +265,7 @@ pub(super) fn on_clips(
         .map(|&index| {
             let clip = &session.clips[index];
             let found = ears.on_clip((index, &clip.source), (comparison.a, &a), (comparison.b, &b));
-            Ok((clip.name.clone(), found.map_err(Failure::bad)?))
+            Ok((clip.name.as_written().to_owned(), found.map_err(Failure::bad)?))
         })
         .collect()
 }
@@ -317,7 +317,9 @@ pub(super) fn summary_lines(
     let mut lines = vec![
         format!(
             "{}: {} (A) against {} (B)",
-            comparison.name, session.cables[comparison.a].name, session.cables[comparison.b].name
+            comparison.name.as_written(),
+            session.cables[comparison.a].name.as_written(),
+            session.cables[comparison.b].name.as_written()
         ),
         format!(
             "  largest difference, 20 Hz to 20 kHz   {} at {}",
@@ -341,7 +343,7 @@ pub(super) fn summary_lines(
     match unknown {
         Some(unknown) => {
             lines.extend(paragraph(2, &unknown.sentence(summary, matched)));
-            let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
+            let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_written());
             let parts = unknown.contributions.iter().take(MOST_CONTRIBUTIONS).map(|part| {
                 let size = if matched { part.shape_max_abs_db } else { part.max_abs_db };
                 format!("{} (±{size})", part.words(names), size = printed::fixed(size, 4, "dB"))
@@ -373,7 +375,7 @@ pub(super) fn uncertainty_json(
         .map(|part| {
             json!({
                 "quantity": part.quantity.name(),
-                "cable": part.side.map(|side| &session.cables[[comparison.a, comparison.b][side]].name),
+                "cable": part.side.map(|side| session.cables[[comparison.a, comparison.b][side]].name.as_written()),
                 "side": part.side.map(|side| ["a", "b"][side]),
                 "half_width": part.half_width,
                 "max_abs_db": part.max_abs_db,
@@ -406,7 +408,7 @@ fn as_json(session: &Session, comparison: &Comparison, frequencies: &[f64]) -> R
         uncertainty["phase_deg"] = json!(unknown.phase_deg);
     }
     Ok(json!({
-        "name": comparison.name,
+        "name": comparison.name.as_written(),
         "a": side(session, comparison.a, frequencies)?,
         "b": side(session, comparison.b, frequencies)?,
         "difference": { "gain_db": difference.gain_db, "phase_deg": difference.phase_deg },
@@ -433,7 +435,7 @@ fn side(session: &Session, cable: usize, frequencies: &[f64]) -> Result<Value, C
         factors.into_iter().map(|factor| Some(factor).filter(|f| f.is_finite())).collect::<Vec<_>>()
     });
     Ok(json!({
-        "cable": session.cables[cable].name,
+        "cable": session.cables[cable].name.as_written(),
         "gain_db": response.iter().map(|&value| gain_db(value)).collect::<Vec<_>>(),
         "phase_deg": response.iter().map(|value| value.arg().to_degrees()).collect::<Vec<_>>(),
         "loop_resistance_ohm": parameters.loop_resistance_ohm,
@@ -459,7 +461,7 @@ fn as_csv(session: &Session, frequencies: &[f64], out: &mut dyn Write) -> Result
             writeln!(
                 out,
                 "{},{frequency},{},{},{},{},{},{},{}",
-                comparison.name,
+                comparison.name.as_written(),
                 gain_db(a[index]),
                 a[index].arg().to_degrees(),
                 gain_db(b[index]),

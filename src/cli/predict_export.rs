@@ -30,7 +30,7 @@ fn folder_for(folder: &Path) -> Result<(), Failure> {
 pub(super) fn responses(session: &Session, frequencies_hz: &[f64], folder: &Path) -> Result<(), Failure> {
     folder_for(folder)?;
     for index in compared(session) {
-        let name = &session.cables[index].name;
+        let name = session.cables[index].name.as_written();
         let response = session.chain(index).transfer(frequencies_hz).map_err(Failure::bad)?;
         let mut text = format!(
             "# {name}, computed by Earwitness: voltage at the loudspeaker over the amplifier's without load\n\
@@ -50,7 +50,7 @@ pub(super) fn responses(session: &Session, frequencies_hz: &[f64], folder: &Path
 pub(super) fn filters(session: &Session, rate_hz: u32, folder: &Path) -> Result<(), Failure> {
     folder_for(folder)?;
     for index in compared(session) {
-        let name = &session.cables[index].name;
+        let name = session.cables[index].name.as_written();
         let chain = session.chain(index);
         let response = |frequencies: &[f64]| chain.transfer(frequencies).map_err(|error| error.to_string());
         let fir = crate::filter::design(&response, rate_hz).map_err(Failure::bad)?;

@@ -13,7 +13,7 @@ use crate::units::printed;
 use crate::verdict::threshold::expected_words;
 
 fn failed(comparison: &Comparison) -> impl Fn(String) -> Failure {
-    let name = comparison.name.clone();
+    let name = comparison.name.as_written().to_owned();
     move |error| Failure::bad(format!("comparison \"{name}\": {error}"))
 }
 

@@ -40,13 +40,13 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
         if named.cable.is_no_two_port() {
             super::note(&format!(
                 "{}: a measured response or a bi-wired pair is not a two-port, so it has no file",
-                named.name
+                named.name.as_written()
             ));
             continue;
         }
         if let Solved::TwoPort(solved) = named.cable.solve(&frequencies_hz).map_err(Failure::bad)? {
             let scattering = solved.iter().map(|(_, chain)| chain.to_scattering(REFERENCE_OHM)).collect();
-            save(&format!("{}.s2p", file_name(&named.name)?), PortData::TwoPort(scattering))?;
+            save(&format!("{}.s2p", file_name(named.name.as_written())?), PortData::TwoPort(scattering))?;
         }
     }
     let one_port = |impedance: &dyn Fn(f64) -> Complex64| -> PortData {

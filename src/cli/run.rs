@@ -7,9 +7,9 @@ use std::path::PathBuf;
 use super::Failure;
 use super::progress::Bar;
 use crate::ballot::operating::{self, OperatorPage};
-use crate::ballot::witnessing::{PORT, WitnessDesk};
+use crate::ballot::witnessing::{PORT, WitnessServer};
 use crate::conduct::positions::{self, Bench};
-use crate::conduct::witness::Desk;
+use crate::conduct::witness::WitnessService;
 use crate::player::OutputChoice;
 use crate::screen::terminal;
 use crate::session::{self, Session, SittingFact, SwitcherKind};
@@ -142,16 +142,21 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     // A screen shows the address; where there is none it is said here.
     let told: fn(&str) = if look == Look::None { |address| super::note(&invited(address)) } else { |_| {} };
     let wanted = arguments.listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], PORT)));
-    let desk = arguments.witness.then(|| WitnessDesk::at(wanted, told));
-    let mut desk = desk.transpose().map_err(Failure::bad)?;
+    let witnesses = arguments.witness.then(|| WitnessServer::at(wanted, told));
+    let mut witnesses = witnesses.transpose().map_err(Failure::bad)?;
     let bench = bench(arguments.input.as_deref(), &arguments.channels, arguments.device.as_deref());
     let page = operator_page(&request.session, arguments.operator)?;
     let operated = page.as_ref().map(OperatorPage::operated);
     if let (Some(operated), Look::None) = (&operated, look) {
         super::note(&format!("operator: open {}", operated.invitation.address));
     }
-    let finished =
-        sitting::sit(&request, look, desk.as_mut().map(|desk| desk as &mut dyn Desk), operated, bench)?;
+    let finished = sitting::sit(
+        &request,
+        look,
+        witnesses.as_mut().map(|witnesses| witnesses as &mut dyn WitnessService),
+        operated,
+        bench,
+    )?;
     drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)

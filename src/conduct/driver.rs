@@ -1,16 +1,18 @@
 //! The driver: events in, records on the disk and calls to the player out.
 
 use std::collections::VecDeque;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use super::environment::{Environment, OpenOutput, SittingClock};
+use super::environment::SittingClock;
 use super::listening::{Extent, scaled};
+use super::output::Output;
 use super::place::{Displaced, Place};
+use super::stopped::Stopped;
 use super::switched::Switched;
-use crate::player::{OutputChoice, OutputDescription, PlayerError, PlayerOptions, Sound, Status, Transport};
-use crate::stimulus::{DeviceWords, PairKind, StimulusError, StimulusSet};
+use crate::player::{OutputDescription, Sound, Status, Transport};
+use crate::stimulus::{DeviceWords, PairKind, StimulusSet};
 use crate::trial::OutputKind;
-use crate::trial::{Conductor, Digest, Effect, Event, Keeper, Record, Side, Stage};
+use crate::trial::{Conductor, Digest, Effect, Event, JournalWriter, Record, Side, Stage};
 
 /// What the driver carries out: a conductor, alone or with a room's state machine around it. Reads no clock.
 pub trait Machine {
@@ -53,151 +55,10 @@ pub enum News {
     Closed,
 }
 
-/// Why nothing goes on. Everything that was written before is kept.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum Stopped {
-    /// A record, or the register's closing line, could not be written.
-    #[error("the journal cannot be written: {reason}")]
-    Journal {
-        /// Why.
-        reason: String,
-    },
-    /// The journal is no longer where it was: what was written last cannot be found by anybody.
-    #[error("the journal is no longer at its place: {what}{}", kept_in(kept.as_deref()))]
-    Displaced {
-        /// What became of it.
-        what: Displaced,
-        /// Where what it held was written to.
-        kept: Option<PathBuf>,
-        /// Whether the secret of its draws is gone as well: nothing goes on without it.
-        lost: bool,
-    },
-    /// The sound file cannot take more.
-    #[error("the sound file cannot be written: {reason}")]
-    SoundFile {
-        /// Why.
-        reason: String,
-    },
-    /// The switch of real cables failed again and again.
-    #[error("{reason}, several times in a row")]
-    Switch {
-        /// Why.
-        reason: String,
-    },
-    /// A trial asks for a stimulus that was not made.
-    #[error("the stimulus {0:?} was not made; this is a fault of the program, please report it")]
-    Missing(PairKind),
-    /// A stimulus cannot be read back from the disk.
-    #[error("{0}")]
-    Stimulus(StimulusError),
-    /// The output does not play a stimulus of this rate and number of channels.
-    #[error("{0}")]
-    Output(PlayerError),
-}
-
-fn kept_in(kept: Option<&Path>) -> String {
-    match kept {
-        Some(path) => format!("; what it held is kept in {}", path.display()),
-        None => "; what it held could not be kept anywhere else".to_owned(),
-    }
-}
-
-impl Stopped {
-    /// What is left, and what to do.
-    pub fn remedy(&self) -> &'static str {
-        match self {
-            Self::Displaced { lost: true, .. } => {
-                "Nothing more was taken. The secret of its draws is gone as well, so this sitting cannot go on. What was kept \
-                 still shows what was answered. Find out who removed the folder before you start another"
-            }
-            Self::Displaced { kept: Some(_), .. } => {
-                "Nothing more was taken. Put what was kept back under the journal's name, then run the same command again to \
-                 resume"
-            }
-            Self::Displaced { kept: None, .. } => {
-                "Nothing more was taken. If the journal was renamed, put it back, then run the same command again to resume"
-            }
-            Self::Journal { .. } | Self::SoundFile { .. } => {
-                "Nothing more was taken; everything before is kept. Make room or mend the folder, then run the same command \
-                 again to resume"
-            }
-            Self::Switch { .. } => {
-                "Amplifier off first. Check the relay, its supply and its cable, then run the same command again to resume"
-            }
-            Self::Missing(_) | Self::Stimulus(_) | Self::Output(_) => {
-                "Nothing more was taken; everything before is kept. The same command resumes"
-            }
-        }
-    }
-}
-
-/// An output, and how to open it anew for stimuli of another shape.
-pub struct Output {
-    choice: OutputChoice,
-    options: PlayerOptions,
-    open: OpenOutput,
-    /// Rate in Hz and channels that it was opened for.
-    shape: (u32, u16),
-    transport: Box<dyn Transport>,
-    /// Somebody else has the device.
-    let_go: bool,
-}
-
-impl Output {
-    /// Opens the output for the first stimulus; `None` if there is none.
-    ///
-    /// # Errors
-    /// The output cannot be opened.
-    pub fn open(
-        environment: &Environment,
-        choice: &OutputChoice,
-        options: PlayerOptions,
-        stimuli: &StimulusSet,
-    ) -> Result<Option<Self>, PlayerError> {
-        let Some(first) = stimuli.pairs.first() else { return Ok(None) };
-        let shape = (first.a.rate_hz, first.a.channels);
-        let open = environment.open.clone();
-        let transport = open(choice, shape.0, shape.1, options)?;
-        Ok(Some(Self { choice: choice.clone(), options, open, shape, transport, let_go: false }))
-    }
-
-    /// What was opened.
-    pub fn description(&self) -> OutputDescription {
-        self.transport.description()
-    }
-
-    /// The player alone, for what is never counted.
-    pub fn into_transport(self) -> Box<dyn Transport> {
-        self.transport
-    }
-
-    /// Leaves the device to somebody else until the next stimulus.
-    pub(super) fn let_go(&mut self, silent: &OutputChoice) -> Result<(), PlayerError> {
-        self.transport = (self.open)(silent, self.shape.0, self.shape.1, self.options)?;
-        self.let_go = true;
-        Ok(())
-    }
-
-    fn load(&mut self, stimuli: &[Sound]) -> Result<(), PlayerError> {
-        if std::mem::take(&mut self.let_go) {
-            self.transport = (self.open)(&self.choice, self.shape.0, self.shape.1, self.options)?;
-        }
-        if let Some(first) = stimuli.first()
-            && (first.rate_hz, first.channels) != self.shape
-        {
-            let shape = (first.rate_hz, first.channels);
-            self.transport = (self.open)(&self.choice, shape.0, shape.1, self.options)?;
-            self.shape = shape;
-        }
-        self.transport.load_sounds(stimuli);
-        Ok(())
-    }
-}
-
 /// A sitting or a night that is open.
 pub struct Driver<M> {
     machine: M,
-    journal: Keeper,
+    journal: JournalWriter,
     /// Where the journal is; `Err`: that could not be found out.
     place: Result<Place, Displaced>,
     clock: SittingClock,
@@ -223,7 +84,7 @@ impl<M: Machine> Driver<M> {
     /// heard, and the level is the clips' own.
     pub fn new(
         machine: M,
-        journal: Keeper,
+        journal: JournalWriter,
         clock: SittingClock,
         output: Output,
         stimuli: StimulusSet,

@@ -10,6 +10,8 @@
 //! | file | what lives there |
 //! | --- | --- |
 //! | `driver` | the driver: effects in, records and calls out |
+//! | `output` | the output, opened for what it plays |
+//! | `stopped` | why nothing goes on |
 //! | `sound` | what the player reports, and what carries the sound |
 //! | `switched` | real cables: nothing sounds before its cable is connected |
 //! | `positions` | the proof that a switch switches, by measurement |
@@ -26,17 +28,21 @@ pub mod driver;
 pub mod environment;
 pub mod folder;
 pub mod listening;
+mod output;
 mod place;
 pub mod positions;
 pub mod preparation;
 mod sound;
+mod stopped;
 mod switched;
 pub mod witness;
 
-pub use driver::{Driver, Machine, News, Output, Stopped};
+pub use driver::{Driver, Machine, News};
 pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};
 pub use folder::Folder;
+pub use output::Output;
 pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};
 pub use sound::SoundNews;
+pub use stopped::Stopped;
 pub use switched::{CableWait, Operated, Switched};

@@ -2,7 +2,8 @@
 
 use std::time::Duration;
 
-use super::driver::{Driver, Machine, Stopped};
+use super::driver::{Driver, Machine};
+use super::stopped::Stopped;
 use super::switched::Switched;
 use crate::bench::apart::apart;
 use crate::bench::approach::LOW_DBFS;

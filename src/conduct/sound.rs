@@ -2,7 +2,8 @@
 //!
 //! Nothing in here depends on what was drawn: the bit depth is held against every comparison of the session at once.
 
-use super::driver::{Driver, Machine, Stopped};
+use super::driver::{Driver, Machine};
+use super::stopped::Stopped;
 use crate::player::PlayerEvent;
 use crate::stimulus::WordFacts;
 use crate::trial::Event;

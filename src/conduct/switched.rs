@@ -6,9 +6,10 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::driver::{Driver, Machine, Stopped};
+use super::driver::{Driver, Machine};
 use super::environment::Environment;
 use super::sound::SoundNews;
+use super::stopped::Stopped;
 use super::witness::Invitation;
 use crate::player::Status;
 use crate::session::{Session, SwitcherKind};
@@ -100,7 +101,7 @@ impl Switched {
             board,
             introduced: false,
             apart_ms: switcher.apart_ms,
-            cables: switcher.terminals.map(|cable| session.cables[cable].name.clone()),
+            cables: switcher.terminals.map(|cable| session.cables[cable].name.as_written().to_owned()),
             turned: false,
             starts_anew: switcher.starts_anew,
             slots: Vec::new(),

@@ -53,8 +53,8 @@ pub struct Invitation {
     pub code: Vec<String>,
 }
 
-/// Where witnesses sit.
-pub trait Desk {
+/// What witnesses are served by.
+pub trait WitnessService {
     /// The sitting with this journal is open: witnesses may come, and those of an interruption before come back.
     ///
     /// # Errors

@@ -1,7 +1,6 @@
 //! What was agreed before anyone listened, typed: from a session file, or from the opening of a journal.
 
-use super::Written;
-use crate::session::{ControlKind, Family, Levels, Session, Stopping};
+use crate::session::{ControlKind, Family, Levels, Session, Stopping, Written};
 use crate::stats::protocol::Inquiry;
 use crate::trial::Digest;
 use crate::trial::record::{ControlTerms, InputTerms, Opening, StoppingTerms, Terms};
@@ -47,7 +46,7 @@ impl Agreed {
             invented: session.invented,
             inputs: InputTerms::here(session),
             photographs: session.photographs().iter().map(|photograph| photograph.file.clone()).collect(),
-            prepared_by: session.prepared_by.iter().map(Written::new).collect(),
+            prepared_by: session.prepared_by.clone(),
         }
     }
 

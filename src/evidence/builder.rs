@@ -7,10 +7,10 @@ use super::facts::{
     TrainingFacts, TrialFacts, Unusable,
 };
 use super::inputs::Inputs;
-use super::journal::{self, Gathered, OpeningFacts, Readings};
+use super::journal::{self, Gathered, Held, OpeningFacts, Readings};
 use super::panel::{Members, NotCounted, Turn};
-use super::{Agreed, Anonymiser, Published, Written, wager};
-use crate::session::SittingFact;
+use super::{Agreed, Anonymiser, Published, hide, wager};
+use crate::session::{SittingFact, Written};
 use crate::trial::Digest;
 use crate::trial::OutputKind;
 use crate::trial::hands::LastWord;
@@ -24,9 +24,6 @@ enum Known {
     Person(usize, String),
     Seat(usize, u32),
 }
-
-/// A journal's facts with the place that holds it and its file name.
-pub(super) type Held = (usize, Written, Box<Gathered>);
 
 pub(super) struct Builder<'s> {
     agreed: &'s Agreed,
@@ -383,7 +380,7 @@ impl<'s> Builder<'s> {
                 .hands
                 .iter()
                 .map(|(by, text)| {
-                    let withheld = || format!("withheld; its SHA-256 is {}", text.digest());
+                    let withheld = || format!("withheld; its SHA-256 is {}", hide::digest(text));
                     (anonymiser.shown(by, String::new), anonymiser.shown(text, withheld))
                 })
                 .collect(),

@@ -3,7 +3,7 @@
 use std::path::{MAIN_SEPARATOR, Path};
 
 use super::{Options, Readings};
-use crate::session::{Session, same_person};
+use crate::session::{Session, Wager, Written, same_person};
 use crate::trial::Digest;
 use crate::trial::register::Entry;
 
@@ -59,39 +59,6 @@ fn replaced(text: &str, names: &[Known]) -> String {
     out
 }
 
-/// Words that a person wrote: a name, a hand, the name of a file. They print as nothing; what may be shown of them an
-/// [`Anonymiser`] says.
-#[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct Written(String);
-
-impl Written {
-    /// From a journal, a register, a session or a folder.
-    pub fn new(words: impl Into<String>) -> Self {
-        Self(words.into())
-    }
-
-    /// Whether both are the name of one person.
-    pub(super) fn is_person(&self, other: &Self) -> bool {
-        same_person(&self.0, &other.0)
-    }
-
-    /// The name without what makes no other person of it: case, accents and spaces.
-    pub(super) fn folded(&self) -> String {
-        crate::session::folded(&self.0)
-    }
-
-    /// SHA-256 of the words, by which somebody who knows them can find them.
-    pub(super) fn digest(&self) -> Digest {
-        Digest::of(self.0.as_bytes())
-    }
-}
-
-impl std::fmt::Debug for Written {
-    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        formatter.write_str("(words that a person wrote)")
-    }
-}
-
 /// Shows words that people wrote, or what stands instead of them. It knows the names of all listeners, seats, preparers and
 /// parties of a wager, and replaces them in every other text as well.
 #[derive(Debug)]
@@ -111,13 +78,13 @@ impl Anonymiser {
         }
         let mut people: Vec<(String, String)> = Vec::new();
         if let Some(wager) = &session.wager {
-            people.push((wager.claimant.clone(), "the claimant".to_owned()));
-            people.push((wager.skeptic.clone(), "the skeptic".to_owned()));
+            people.push((wager.claimant.as_written().to_owned(), "the claimant".to_owned()));
+            people.push((wager.skeptic.as_written().to_owned(), "the skeptic".to_owned()));
         }
         let journals = readings.iter().flat_map(|reading| &reading.journals);
         let mut others: Vec<Written> =
             journals.filter_map(|journal| journal.content.as_ref().ok()).flat_map(|of| of.people()).collect();
-        others.extend(session.prepared_by.iter().map(Written::new));
+        others.extend(session.prepared_by.iter().cloned());
         for register in readings.iter().filter_map(|reading| reading.register.as_ref().ok()) {
             others.extend(register.entries.iter().filter_map(|entry| match entry {
                 Entry::Opened { listener, .. } => Some(Written::new(listener)),
@@ -125,11 +92,11 @@ impl Anonymiser {
             }));
         }
         // Numbered in an order that says nothing about who they are.
-        others.sort_by_key(Written::digest);
+        others.sort_by_key(digest);
         for name in others {
-            if !people.iter().any(|(known, _)| same_person(known, &name.0)) {
+            if !people.iter().any(|(known, _)| same_person(known, name.as_written())) {
                 let number = people.len() + 1;
-                people.push((name.0, format!("[name {number}]")));
+                people.push((name.as_written().to_owned(), format!("[name {number}]")));
             }
         }
         let mut known: Vec<Known> = Vec::new();
@@ -159,7 +126,7 @@ impl Anonymiser {
 
     /// The words where names may be shown; else what stands instead.
     pub fn shown(&self, words: &Written, instead: impl FnOnce() -> String) -> String {
-        if self.hides() { instead() } else { words.0.clone() }
+        if self.hides() { instead() } else { words.as_written().to_owned() }
     }
 
     /// A text with everybody's name replaced where names are withheld.
@@ -167,34 +134,52 @@ impl Anonymiser {
         self.instead.as_ref().map_or_else(|| text.to_owned(), |names| replaced(text, names))
     }
 
+    /// The same words, cleared.
+    fn cleared(&self, words: &Written) -> Written {
+        Written::cleared(self.text(words.as_written()))
+    }
+
     /// A session whose every text may be shown: its terms, circuit and files are the same.
     pub fn session(&self, session: &Session) -> Session {
         let mut shown = session.clone();
-        if !self.hides() {
-            return shown;
-        }
-        let mut texts: Vec<&mut String> = vec![&mut shown.title];
+        let mut texts: Vec<&mut Written> = vec![&mut shown.title];
         texts.extend(&mut shown.attribute);
-        texts.extend(&mut shown.notes);
         texts.extend(shown.cables.iter_mut().map(|cable| &mut cable.name));
         texts.extend(shown.clips.iter_mut().map(|clip| &mut clip.name));
         texts.extend(shown.comparisons.iter_mut().map(|comparison| &mut comparison.name));
+        texts.extend(&mut shown.prepared_by);
+        texts.extend(shown.club.as_mut().map(|club| &mut club.name));
+        let photographs = shown.switcher.iter_mut().flat_map(|switcher| &mut switcher.photographs);
+        texts.extend(photographs.map(|photograph| &mut photograph.caption));
         if let Some(wager) = &mut shown.wager {
-            texts.extend([&mut wager.claim, &mut wager.claimant_wins, &mut wager.skeptic_wins]);
+            let Wager { claimant, skeptic, claim, claimant_wins, skeptic_wins, .. } = wager;
+            texts.extend([claimant, skeptic, claim, claimant_wins, skeptic_wins]);
         }
         for text in texts {
-            *text = self.text(text);
+            *text = self.cleared(text);
         }
-        if let Some(wager) = &mut shown.wager {
-            (wager.claimant, wager.skeptic) = ("The claimant".to_owned(), "The skeptic".to_owned());
+        for note in &mut shown.notes {
+            *note = self.text(note);
         }
-        shown.prepared_by.clear();
-        // A photograph may show people, and whose room it is.
-        if let Some(switcher) = &mut shown.switcher {
-            switcher.photographs.clear();
+        if self.hides() {
+            if let Some(wager) = &mut shown.wager {
+                wager.claimant = Written::cleared("The claimant");
+                wager.skeptic = Written::cleared("The skeptic");
+            }
+            shown.prepared_by.clear();
+            shown.club = None;
+            // A photograph may show people, and whose room it is.
+            if let Some(switcher) = &mut shown.switcher {
+                switcher.photographs.clear();
+            }
         }
         shown
     }
+}
+
+/// SHA-256 of the words, by which somebody who knows them can find them.
+pub(super) fn digest(words: &Written) -> Digest {
+    Digest::of(words.as_written().as_bytes())
 }
 
 /// A message without the folder that its files stand in: a report tells nobody where somebody keeps files. A folder of

@@ -6,10 +6,9 @@ use std::path::{MAIN_SEPARATOR, Path, PathBuf};
 use rayon::prelude::*;
 
 use super::facts::{EventFacts, State, TrialFacts};
-use super::hide::Written;
 use super::noted::Noted;
 use crate::files;
-use crate::session::SittingFact;
+use crate::session::{SittingFact, Written};
 use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
 use crate::trial::balance::DrawnOnce;
@@ -95,6 +94,9 @@ pub struct Gathered {
     /// The journal's bytes as they were checked.
     pub bytes: Vec<u8>,
 }
+
+/// A journal's facts with the place that holds it and its file name.
+pub(super) type Held = (usize, Written, Box<Gathered>);
 
 impl Gathered {
     /// Seats of a night that voted on a counted trial, in the order of their numbers.

@@ -39,14 +39,14 @@ pub use facts::{
     Basis, DeviceFacts, EventFacts, InRegister, ListenerFacts, PositionsFacts, RegisterFacts, SittingFacts,
     State, StimulusFacts, StimulusSetFacts, Tally, TrainingFacts, TrialFacts, Unusable,
 };
-pub use hide::{Anonymiser, Written};
+pub use hide::Anonymiser;
 pub use inputs::{InputFacts, InputSetFacts};
 pub use journal::{Gathered, Reading, Readings, announced, folder};
 pub use panel::{NotCounted, PanelStanding, controls_missed};
 pub use published::Published;
 pub use yardstick::yardstick;
 
-use crate::session::ControlKind;
+use crate::session::{ControlKind, Written};
 use crate::trial::record::Part;
 use crate::trial::register::Register;
 use crate::trial::verify::Checked;
@@ -104,7 +104,7 @@ impl Evidence {
             return Err("the journal does not verify or is not closed: nothing of it is evidence".to_owned());
         }
         let content = journal::facts_of(checked).map(Box::new)?;
-        let reading = Reading { file: hide::Written::new(""), content: Ok(content) };
+        let reading = Reading { file: Written::new(""), content: Ok(content) };
         let readings = Readings {
             place: None,
             journals: vec![reading],

@@ -4,9 +4,9 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use serde::Serialize;
 
-use super::builder::Held;
-use super::{Agreed, Basis, Evidence, State, Tally, Written};
-use crate::session::{LeaveOut, Panel};
+use super::journal::Held;
+use super::{Agreed, Basis, Evidence, State, Tally};
+use crate::session::{LeaveOut, Panel, Written};
 use crate::stats::{Protocol, binomial};
 use crate::trial::Digest;
 use crate::trial::record::{Occasion, Outcome};

@@ -2,8 +2,8 @@
 
 use std::collections::HashMap;
 
-use super::builder::Held;
 use super::facts::State;
+use super::journal::Held;
 use crate::trial::Digest;
 use crate::trial::record::WagerTerms;
 use crate::trial::wager::{Settlement, Why, together};

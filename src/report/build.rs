@@ -5,14 +5,14 @@ mod facts;
 mod heard;
 
 use super::model::{Compared, PhotographFacts, Report, SCHEMA};
-use crate::evidence::{Agreed, Anonymiser, Evidence, Options, Readings, Written};
+use crate::evidence::{Agreed, Anonymiser, Evidence, Options, Readings};
 use crate::session::Session;
 use crate::verdict::{self, OnPaper};
 
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
     let anonymiser = Anonymiser::of(session, &readings, options);
-    let prepared_by = session.prepared_by.iter().map(Written::new).collect();
+    let prepared_by = session.prepared_by.clone();
     let photographs = session.photographs().iter().map(|photograph| photograph.file.clone()).collect();
     // From here on there is only a session whose every text may be shown.
     let session = &anonymiser.session(session);

@@ -23,7 +23,11 @@ pub fn distortion(session: &Session) -> Option<Figure> {
         let found = response.distortion();
         for (what, values) in [("THD", &found.thd_percent), ("THD+N", &found.thd_plus_noise_percent)] {
             if let Some(values) = values {
-                curves.push((format!("{}, {what}", cut(&cable.name, 24)), &found.frequency_hz, values));
+                curves.push((
+                    format!("{}, {what}", cut(cable.name.shown(), 24)),
+                    &found.frequency_hz,
+                    values,
+                ));
             }
         }
     }

@@ -81,7 +81,7 @@ fn at(session: &Session, load: &Loudspeaker, load_name: &str) -> Result<Vec<Figu
             }
         }
         if losses[0].len() == lengths.len() {
-            curves.push(Curve { name: named.name.clone(), length_m, losses });
+            curves.push(Curve { name: named.name.shown().to_owned(), length_m, losses });
         }
     }
     if curves.is_empty() {

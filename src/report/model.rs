@@ -269,7 +269,7 @@ impl PhotographFacts {
         let Photograph { file, caption, picture } = photograph;
         Self {
             file: file.clone(),
-            caption: caption.clone(),
+            caption: caption.shown().to_owned(),
             sha256: Digest::of(&picture.bytes).hex(),
             size: picture.size,
             address: picture.address(),

@@ -63,12 +63,12 @@ pub fn page(report: &Report) -> String {
 
 /// Whose night it was; nothing where names are withheld.
 fn club(report: &Report) -> Markup {
-    let shown = report.session.club.as_ref().filter(|_| !report.anonymous);
+    let shown = report.session.club.as_ref();
     html! {
         @if let Some(club) = shown {
             p.club {
                 @if let Some(logo) = club.logo_address() { img src=(logo) alt=""; }
-                span { (club.name) }
+                span { (club.name.shown()) }
             }
         }
     }

@@ -36,7 +36,7 @@ pub fn of_comparison(session: &Session, comparison: &Comparison) -> Result<Vec<F
     all.extend(unknown(session, comparison)?);
     all.push(load(session));
     let sides = [("A, ", comparison.a), ("B, ", comparison.b)];
-    all.extend(over_cables(session, &format!("{}: ", comparison.name), &sides)?);
+    all.extend(over_cables(session, &format!("{}: ", comparison.name.shown()), &sides)?);
     Ok(all)
 }
 
@@ -65,7 +65,7 @@ pub(super) fn ends<'v>(values: impl Iterator<Item = &'v f64>) -> (f64, f64) {
 pub fn responses(session: &Session, comparison: &Comparison) -> Result<Figure, CircuitError> {
     let mut charts = vec![level(session, comparison)?];
     charts.extend(timing(session, comparison)?);
-    Ok(panels(&format!("{}: both sides at the loudspeaker", comparison.name), charts))
+    Ok(panels(&format!("{}: both sides at the loudspeaker", comparison.name.shown()), charts))
 }
 
 /// Level at the loudspeaker of both sides, relative to the amplifier without a load.
@@ -80,11 +80,11 @@ fn level(session: &Session, comparison: &Comparison) -> Result<(Chart, String), 
     let mut chart =
         Chart::new("level at the loudspeaker", axis(), Axis::linear("dB", low - room, high + room))
             .tall(185.0);
-    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.clone());
+    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.shown());
     chart.line(Tone::First, &points(&frequencies, &a));
     chart.line(Tone::Second, &points(&frequencies, &b));
-    chart.name(Tone::First, format!("A, {}", cut(&names[0], 24)));
-    chart.name(Tone::Second, format!("B, {}", cut(&names[1], 24)));
+    chart.name(Tone::First, format!("A, {}", cut(names[0], 24)));
+    chart.name(Tone::Second, format!("B, {}", cut(names[1], 24)));
     let range = |name: &str, values: &[f64]| {
         let (low, high) = ends(values.iter());
         format!("{name} from {low:.2} to {high}", high = printed::decibels(high))
@@ -120,7 +120,7 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
     // The axis is the difference's own: thresholds that lie far outside are said, not drawn.
     let reach = low.abs().max(high.abs()).max(SMALLEST_REACH_DB) * 1.15;
     let mut chart = Chart::new(
-        format!("{}: difference against thresholds", comparison.name),
+        format!("{}: difference against thresholds", comparison.name.shown()),
         axis(),
         Axis::linear("A minus B, dB", -reach, reach),
     )
@@ -179,8 +179,8 @@ pub fn difference(session: &Session, comparison: &Comparison) -> Result<Figure, 
 /// Phase and group delay of both sides at the loudspeaker.
 fn timing(session: &Session, comparison: &Comparison) -> Result<[(Chart, String); 2], CircuitError> {
     let frequencies = frequencies();
-    let names =
-        [("A", comparison.a), ("B", comparison.b)].map(|(side, cable)| (side, &session.cables[cable].name));
+    let names = [("A", comparison.a), ("B", comparison.b)]
+        .map(|(side, cable)| (side, session.cables[cable].name.shown()));
     let phases = |at: &[f64]| -> Result<[Vec<f64>; 2], CircuitError> {
         let side = |cable: usize| -> Result<Vec<f64>, CircuitError> {
             Ok(session.chain(cable).transfer(at)?.iter().map(|value| value.arg()).collect())
@@ -264,7 +264,7 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
     let summary = Summary::between(&a, &b)?;
     let Some(unknown) = Uncertainty::between(&a, &b, &summary, &[])? else { return Ok(None) };
     let matched = session.levels == Levels::Matched;
-    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.as_str());
+    let names = [comparison.a, comparison.b].map(|cable| session.cables[cable].name.shown());
     // The name at the bar, and in the caption how well it is known.
     let mut parts: Vec<([String; 2], f64)> = unknown
         .contributions
@@ -283,7 +283,7 @@ pub fn unknown(session: &Session, comparison: &Comparison) -> Result<Option<Figu
     let rows = parts.len() as f64;
     let reach = parts.iter().map(|(_, size)| *size).fold(all, f64::max) * 1.25;
     let mut chart = Chart::new(
-        format!("{}: what is unknown about the difference", comparison.name),
+        format!("{}: what is unknown about the difference", comparison.name.shown()),
         Axis::linear("part of the uncertainty (95 %), dB", -reach, reach),
         Axis::linear("", 0.0, rows + 1.0).with_ticks(Vec::new()),
     )
@@ -324,7 +324,7 @@ fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Resul
     let (mut resistance, mut inductance, mut capacitance) = (Curves::new(), Curves::new(), Curves::new());
     for (before, index) in shown {
         let parameters = session.chain(*index).parameters(&frequencies)?;
-        let name = format!("{before}{}", session.cables[*index].name);
+        let name = format!("{before}{}", session.cables[*index].name.shown());
         let add = |curves: &mut Curves, values: Option<Vec<f64>>, factor: f64| {
             let values =
                 values.map(|values| values.into_iter().map(|value| value * factor).collect::<Vec<_>>());

@@ -207,7 +207,7 @@ impl Caution {
             cautions.push(Self::BelowRating { load_ohm, at_hz, rated_ohm });
         }
         for (index, named) in session.cables.iter().enumerate() {
-            Self::of_cable(&named.name, &session.chain(index), load_ohm, &mut cautions)?;
+            Self::of_cable(named.name.as_written(), &session.chain(index), load_ohm, &mut cautions)?;
         }
         if let Some(switcher) = &session.switcher {
             cautions.push(Self::Switched);

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::picture::{Format, Limits, Picture};
 use super::reader::{SessionError, Table};
+use super::written::Written;
 use crate::files;
 
 /// Largest logo file in bytes.
@@ -17,7 +18,7 @@ const LIMITS: Limits = Limits { side: 2000, pixels: 4_000_000 };
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Club {
     /// Its name.
-    pub name: String,
+    pub name: Written,
     /// Its logo, if it has one.
     pub logo: Option<Picture>,
 }
@@ -43,7 +44,7 @@ pub(super) fn club(table: &mut Table<'_>, folder: &Path) -> Result<Option<Club>,
         }
     };
     inner.finish()?;
-    Ok(Some(Club { name, logo }))
+    Ok(Some(Club { name: Written::new(name), logo }))
 }
 
 impl Club {

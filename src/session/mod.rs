@@ -19,6 +19,7 @@ pub mod recorded;
 pub mod switcher;
 pub mod template;
 pub mod threshold;
+pub mod written;
 
 use std::path::{Path, PathBuf};
 
@@ -40,6 +41,7 @@ pub use reader::SessionError;
 pub use recorded::{Recorded, Takes};
 pub use switcher::{Photograph, Switcher, SwitcherKind};
 pub use threshold::{Scale, Threshold};
+pub use written::Written;
 
 /// Keep the level difference that the cables make, or remove it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -101,7 +103,7 @@ impl Family {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Clip {
     /// Name, unique in the session.
-    pub name: String,
+    pub name: Written,
     /// Where its sound comes from.
     pub source: ClipSource,
 }
@@ -110,7 +112,7 @@ pub struct Clip {
 #[derive(Debug, Clone, PartialEq)]
 pub struct NamedCable {
     /// Name, unique in the session.
-    pub name: String,
+    pub name: Written,
     /// The cable.
     pub cable: Cable,
     /// What was recorded of it, to be played in place of what is computed.
@@ -121,7 +123,7 @@ pub struct NamedCable {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Comparison {
     /// Name, unique in the session.
-    pub name: String,
+    pub name: Written,
     /// Index of side A in [`Session::cables`].
     pub a: usize,
     /// Index of side B in [`Session::cables`].
@@ -266,15 +268,15 @@ pub enum Deciding {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wager {
     /// Who claims to hear the difference.
-    pub claimant: String,
+    pub claimant: Written,
     /// Who doubts it.
-    pub skeptic: String,
+    pub skeptic: Written,
     /// The claim in their words.
-    pub claim: String,
+    pub claim: Written,
     /// What is owed if the score needed is reached, in their words.
-    pub claimant_wins: String,
+    pub claimant_wins: Written,
     /// What is owed if it is not reached, in their words.
-    pub skeptic_wins: String,
+    pub skeptic_wins: Written,
     /// In a two-sided test: the side, of the one comparison, that the claimant says answers will favour.
     pub side: Option<Side>,
     /// Which sittings decide.
@@ -293,11 +295,11 @@ pub struct Session {
     /// Every other file that it reads.
     pub inputs: Vec<input::Input>,
     /// Title.
-    pub title: String,
+    pub title: Written,
     /// Protocol of every comparison.
     pub protocol: Protocol,
     /// The named attribute of 2-AFC, as a comparative such as "brighter".
-    pub attribute: Option<String>,
+    pub attribute: Option<Written>,
     /// For 2-AFC: the side, `true` is B, that has more of the attribute by claim (the right answer). In a two-sided test,
     /// which claims neither, B: its answers are counted.
     pub attribute_side_b: bool,
@@ -353,7 +355,7 @@ pub struct Session {
     /// What was wagered, if anything.
     pub wager: Option<Wager>,
     /// Names of the people who prepared the session; a report says which of them also listened.
-    pub prepared_by: Vec<String>,
+    pub prepared_by: Vec<Written>,
     /// Facts about listener and place that each sitting is asked for.
     pub facts: Vec<Fact>,
     /// The data is invented: demo and example sessions say so.

@@ -7,7 +7,7 @@ use super::asked::{self, Asked};
 use super::reader::{Document, SessionError, Table, not_among};
 use super::{
     Clip, Comparison, ComparisonOrder, Control, ControlKind, ControlName, Deciding, Family, Levels,
-    NamedCable, Qualification, Session, Stopping, Switching, Wager, electrical, session_file,
+    NamedCable, Qualification, Session, Stopping, Switching, Wager, Written, electrical, session_file,
 };
 use crate::clip::ClipSource;
 use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
@@ -123,7 +123,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
     let (qualification, of_qualification) = qualification(&mut table, protocol)?.unzip();
     let switcher = super::switcher::switcher(&mut table, &folder, &cables, &comparisons)?;
     if let Some(switcher) = &switcher {
-        let [one, two] = switcher.terminals.map(|cable| &cables[cable].name);
+        let [one, two] = switcher.terminals.map(|cable| cables[cable].name.as_written());
         notes.push(format!(
             "Real cables are switched: terminal 1 is {one}, terminal 2 is {two}. What the circuit says of them is for comparison; nothing \
              of it is played."
@@ -183,9 +183,9 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         folder,
         source: text.to_owned(),
         inputs: document.inputs(),
-        title,
+        title: Written::new(title),
         protocol,
-        attribute: asked.attribute,
+        attribute: asked.attribute.map(Written::new),
         attribute_side_b: asked.more == Side::B,
         sides: asked.inquiry.sides,
         heard_at_least_ms,
@@ -210,7 +210,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         panel,
         club,
         wager,
-        prepared_by,
+        prepared_by: prepared_by.into_iter().map(Written::new).collect(),
         facts,
         yardstick,
         switcher,
@@ -279,7 +279,7 @@ fn cables(
         let parsed = electrical::cable(&mut cable, folder, notes)?;
         let recorded = super::recorded::recorded(&mut cable, folder, clips)?;
         cable.finish()?;
-        cables.push(NamedCable { name, cable: parsed, recorded });
+        cables.push(NamedCable { name: Written::new(name), cable: parsed, recorded });
     }
     Ok(cables)
 }
@@ -293,7 +293,7 @@ fn clips(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Clip>, SessionError
         check_name(&clip, "clip", &name)?;
         let source = clip_source(&mut clip, folder)?;
         clip.finish()?;
-        clips.push(Clip { name, source });
+        clips.push(Clip { name: Written::new(name), source });
     }
     Ok(clips)
 }
@@ -366,8 +366,8 @@ fn comparisons(
     clips: &[Clip],
     notes: &mut Vec<String>,
 ) -> Result<Vec<Comparison>, SessionError> {
-    let cable_names: Vec<&str> = cables.iter().map(|cable| cable.name.as_str()).collect();
-    let clip_names: Vec<&str> = clips.iter().map(|clip| clip.name.as_str()).collect();
+    let cable_names: Vec<&str> = cables.iter().map(|cable| cable.name.as_written()).collect();
+    let clip_names: Vec<&str> = clips.iter().map(|clip| clip.name.as_written()).collect();
     let mut comparisons: Vec<Comparison> = Vec::new();
     let mut stems: BTreeMap<String, String> = BTreeMap::new();
     for mut inner in table.tables("comparisons")? {
@@ -375,7 +375,7 @@ fn comparisons(
         let b = inner.required_text("b", "\"braid\"")?;
         let name = inner.text("name")?.unwrap_or_else(|| format!("{a}-{b}"));
         check_name(&inner, "comparison", &name)?;
-        if comparisons.iter().any(|other| other.name == name) {
+        if comparisons.iter().any(|other| other.name.as_written() == name) {
             return Err(
                 inner.error(format!("a second comparison is named \"{name}\"; give each its own `name`"))
             );
@@ -420,7 +420,7 @@ fn comparisons(
             }
         }
         inner.finish()?;
-        comparisons.push(Comparison { name, a: a_index, b: b_index, clips: indices });
+        comparisons.push(Comparison { name: Written::new(name), a: a_index, b: b_index, clips: indices });
     }
     if comparisons.is_empty() {
         return Err(
@@ -526,14 +526,15 @@ fn wager(
     cables: &[NamedCable],
 ) -> Result<Option<Wager>, SessionError> {
     let Some(mut inner) = table.table("wager")? else { return Ok(None) };
-    let names: Vec<&str> = cables.iter().map(|cable| cable.name.as_str()).collect();
+    let names: Vec<&str> = cables.iter().map(|cable| cable.name.as_written()).collect();
     let side = asked::wagered_side(&mut inner, asked, comparisons, &names)?;
+    let mut written = |key, example| inner.required_text(key, example).map(Written::new);
     let wager = Wager {
-        claimant: inner.required_text("claimant", "\"Ada\"")?,
-        skeptic: inner.required_text("skeptic", "\"Ben\"")?,
-        claim: inner.required_text("claim", "\"I hear the thick cable every time\"")?,
-        claimant_wins: inner.required_text("claimant_wins", "\"Ben cooks dinner\"")?,
-        skeptic_wins: inner.required_text("skeptic_wins", "\"Ada cooks dinner\"")?,
+        claimant: written("claimant", "\"Ada\"")?,
+        skeptic: written("skeptic", "\"Ben\"")?,
+        claim: written("claim", "\"I hear the thick cable every time\"")?,
+        claimant_wins: written("claimant_wins", "\"Ben cooks dinner\"")?,
+        skeptic_wins: written("skeptic_wins", "\"Ada cooks dinner\"")?,
         side,
         deciding: deciding(&mut inner, stopping)?,
     };

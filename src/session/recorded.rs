@@ -177,7 +177,7 @@ pub(super) fn check(table: &Table<'_>, session: &Session) -> Result<(), SessionE
             let is_recorded = |cable: usize| {
                 session.cables[cable].recorded.as_ref().is_some_and(|own| own.on(clip).is_some())
             };
-            let (name, on) = (&comparison.name, &session.clips[clip].name);
+            let (name, on) = (comparison.name.as_written(), session.clips[clip].name.as_written());
             let (one, other) = match (is_recorded(comparison.a), is_recorded(comparison.b)) {
                 (true, false) => (comparison.a, comparison.b),
                 (false, true) => (comparison.b, comparison.a),
@@ -201,7 +201,7 @@ pub(super) fn check(table: &Table<'_>, session: &Session) -> Result<(), SessionE
                 format!(
                     "comparison \"{name}\" on clip \"{on}\": {} has a recording and {} has none, and a recording's noise alone \
                      would tell them apart; record both, through the same equipment",
-                    session.cables[one].name, session.cables[other].name
+                    session.cables[one].name.as_written(), session.cables[other].name.as_written()
                 ),
             ));
         }

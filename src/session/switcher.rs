@@ -4,7 +4,7 @@ use std::path::{Component, Path, PathBuf};
 
 use super::picture::{Format, Limits, Picture};
 use super::reader::{SessionError, Table};
-use super::{Comparison, NamedCable};
+use super::{Comparison, NamedCable, Written};
 use crate::files;
 use crate::units::Dimension;
 
@@ -40,7 +40,7 @@ pub struct Photograph {
     /// Its name as the session writes it.
     pub file: String,
     /// What it shows, in the owner's words: also for whoever does not see it.
-    pub caption: String,
+    pub caption: Written,
     /// The picture.
     pub picture: Picture,
 }
@@ -118,7 +118,7 @@ fn photographs(table: &mut Table<'_>, folder: &Path) -> Result<Vec<Photograph>, 
             Picture::of(&bytes, &[Format::Jpeg, Format::Png], PIXELS).map_err(|why| failed(&why))?;
         one.reads(&file, &path, Some(&picture.bytes));
         one.finish()?;
-        found.push(Photograph { file, caption, picture });
+        found.push(Photograph { file, caption: Written::new(caption), picture });
     }
     Ok(found)
 }
@@ -162,7 +162,7 @@ pub(super) fn switcher(
     let find = |name: &String| {
         cables
             .iter()
-            .position(|cable| cable.name == *name)
+            .position(|cable| cable.name.as_written() == *name)
             .ok_or_else(|| inner.error_at("terminals", format!("there is no [cables.{name}]")))
     };
     let terminals = [find(one)?, find(two)?];
@@ -175,7 +175,7 @@ pub(super) fn switcher(
             "terminals",
             format!(
                 "comparison \"{}\" is of other cables than these two: a switch has two terminals",
-                other.name
+                other.name.as_written()
             ),
         ));
     }

@@ -17,6 +17,16 @@ use crate::trial::{Definition, Part, Terms};
 use crate::units::printed::{count, percent, rate, risk, stated};
 use crate::verdict;
 
+/// Names of terms that [`TOLD_LATER`] lists too.
+const COMPARISON: &str = "Comparison";
+const CLAIM: &str = "Claim";
+const LISTEN_TO: &str = "Listen to";
+const CONFIDENCE: &str = "Confidence";
+const SWITCHING: &str = "Switching";
+const RESTS: &str = "Rests";
+/// Terms that a listener is told again at the right moment, and those that are about one comparison.
+pub const TOLD_LATER: [&str; 6] = [LISTEN_TO, SWITCHING, RESTS, COMPARISON, CLAIM, CONFIDENCE];
+
 /// The test: question, claim, what must be heard, trials, score needed, and how often chance reaches it.
 pub fn agreed(terms: &Terms) -> Vec<Block> {
     let definition = Definition::of(terms.protocol);
@@ -29,7 +39,7 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
     ));
     for comparison in &terms.comparisons {
         blocks.push(Block::pair(
-            "Comparison",
+            COMPARISON,
             if draws_a(terms) {
                 format!(
                     "{}: {} against {}; the seal draws which of them is A, and shows it at the end",
@@ -39,22 +49,22 @@ pub fn agreed(terms: &Terms) -> Vec<Block> {
                 format!("{}: A is {}, B is {}", comparison.name, comparison.a, comparison.b)
             },
         ));
-        blocks.push(Block::pair("Claim", claim_words(terms, comparison)));
+        blocks.push(Block::pair(CLAIM, claim_words(terms, comparison)));
     }
-    blocks.push(Block::pair("Listen to", listen_words(terms)));
+    blocks.push(Block::pair(LISTEN_TO, listen_words(terms)));
     blocks.push(Block::pair("Trials", trials_words(terms)));
     if terms.confidence {
-        blocks.push(Block::pair("Confidence", "asked with each answer, 1 (a guess) to 5 (certain)"));
+        blocks.push(Block::pair(CONFIDENCE, "asked with each answer, 1 (a guess) to 5 (certain)"));
     }
     blocks.push(Block::pair(
-        "Switching",
+        SWITCHING,
         match terms.switching {
             Switching::Gap => "with a short silence between",
             Switching::Instant => "instant, at the same place",
         },
     ));
     blocks.push(Block::pair(
-        "Rests",
+        RESTS,
         format!("offered after {} min of listening, and whenever you ask", terms.rest_after_minutes),
     ));
     blocks.push(Block::pair(
@@ -111,7 +121,7 @@ fn declared_panel(terms: &Terms, blocks: &mut Vec<Block>) {
 }
 
 /// What the claim is, and with it which answer is right: agreed on before anything is heard.
-pub(super) fn claim_words(terms: &Terms, comparison: &ComparisonTerms) -> String {
+pub fn claim_words(terms: &Terms, comparison: &ComparisonTerms) -> String {
     let claim = terms.inquiry().claim(&compared(terms, comparison));
     let counts = match (terms.protocol.asks(), terms.inquiry().sides) {
         (Asks::Attribute, Sides::One) => "; answers that say so count as right",

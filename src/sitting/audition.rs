@@ -15,7 +15,7 @@ use crate::conduct::{Environment, Preparation};
 use crate::player::{OutputChoice, PlayerEvent, Sound, Transport};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, Scene, Slot, Stage as Shown, StageKind, TrialScene};
-use crate::session::{CableA, ControlKind, Session};
+use crate::session::{CableA, ControlKind, Session, Written};
 use crate::stats::protocol::{Asks, Definition, Side};
 use crate::stimulus::{PairKind, StimulusSet};
 use crate::trial::OutputKind;
@@ -156,7 +156,13 @@ fn around(session: &Session, silent: bool, notice: Option<Notice>, stage: Shown)
     if session.invented {
         marks.push("INVENTED DATA".to_string());
     }
-    Scene { title: session.title.clone(), listener: "everybody".to_string(), marks, notice, stage }
+    Scene {
+        title: session.title.as_written().to_owned(),
+        listener: "everybody".to_string(),
+        marks,
+        notice,
+        stage,
+    }
 }
 
 impl Audition<'_> {
@@ -293,6 +299,11 @@ impl Audition<'_> {
         self.transport.play();
     }
 
+    /// What is asked about, where the protocol asks for an attribute.
+    fn attribute(&self) -> Option<&str> {
+        self.session.attribute.as_ref().map(Written::as_written)
+    }
+
     fn set_loop(&mut self, region: Option<(u64, u64)>) {
         self.region = region;
         self.transport.set_loop(region);
@@ -364,7 +375,7 @@ impl Audition<'_> {
         of_pair.answers += 1;
         of_pair.right += u32::from(right);
         of_pair.reached += u32::from(in_a_row >= CRITERION);
-        let was = self.definition().alternatives[training.right].label(self.session.attribute.as_deref());
+        let was = self.definition().alternatives[training.right].label(self.attribute());
         let word = if right { "Right" } else { "Wrong" };
         if in_a_row >= CRITERION {
             self.heard.reached += 1;
@@ -407,7 +418,7 @@ impl Audition<'_> {
         );
         let mut heading = format!("{what} ({} of {total})", self.at + 1);
         if let Some(training) = &self.training {
-            let (definition, attribute) = (self.definition(), self.session.attribute.as_deref());
+            let (definition, attribute) = (self.definition(), self.attribute());
             slots = definition
                 .slots
                 .iter()
@@ -448,20 +459,27 @@ impl Audition<'_> {
     fn names(&self) -> (String, String, String) {
         let Some(pair) = self.stimuli.pairs.get(self.at) else { return Default::default() };
         let session = self.session;
-        let cable =
-            |index: usize| session.cables.get(index).map(|cable| cable.name.clone()).unwrap_or_default();
-        let clip = |index: usize| session.clips.get(index).map(|clip| clip.name.clone()).unwrap_or_default();
+        let cable = |index: usize| {
+            session.cables.get(index).map(|cable| cable.name.as_written().to_owned()).unwrap_or_default()
+        };
+        let clip = |index: usize| {
+            session.clips.get(index).map(|clip| clip.name.as_written().to_owned()).unwrap_or_default()
+        };
         match pair.kind {
             PairKind::Comparison { comparison, clip: at } => {
                 let of = &session.comparisons[comparison];
-                (format!("{} on {}", of.name, clip(at)), cable(of.a), cable(of.b))
+                (format!("{} on {}", of.name.as_written(), clip(at)), cable(of.a), cable(of.b))
             }
             PairKind::Level { comparison, clip: at, level } => {
                 let of = &session.comparisons[comparison];
                 let size = session.threshold.map_or_else(String::new, |threshold| {
                     threshold.scale.words(threshold.range.levels()[level])
                 });
-                (format!("{} at {size} on {}", of.name, clip(at)), format!("A, {size}"), "B".to_owned())
+                (
+                    format!("{} at {size} on {}", of.name.as_written(), clip(at)),
+                    format!("A, {size}"),
+                    "B".to_owned(),
+                )
             }
             PairKind::Control { control, comparison, clip: at } => {
                 let a = cable(session.comparisons[comparison].a);

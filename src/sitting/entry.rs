@@ -13,7 +13,7 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
 use super::{Ending, Finished, Request, Resuming, SittingError, brief, pages, store};
-use crate::conduct::witness::Desk;
+use crate::conduct::witness::WitnessService;
 use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock, Switched};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, Notice, PageScene, Progress, Scene, Stage as Shown};
@@ -35,15 +35,15 @@ pub fn conduct(
     conduct_watched(request, environment, face, None)
 }
 
-/// [`conduct`], with witnesses at this desk.
+/// [`conduct`], with witnesses who are served here.
 ///
 /// # Errors
-/// Those of [`conduct`], and that nobody can come to the desk.
+/// Those of [`conduct`], and that witnesses cannot be served.
 pub fn conduct_watched(
     request: &Request,
     environment: &Environment,
     face: &mut dyn Face,
-    desk: Option<&mut dyn Desk>,
+    witnesses: Option<&mut dyn WitnessService>,
 ) -> Result<Finished, SittingError> {
     let preparation = Preparation::start(&request.session, environment);
     let folder = Folder::look(request.session.sittings_folder(), environment)?;
@@ -78,16 +78,16 @@ pub fn conduct_watched(
         }
     };
     let clock = SittingClock::start(environment.clock.clone(), opened.conductor.at_ms());
-    let mut driver = Driver::new(opened.conductor, opened.keeper, clock, output, stimuli).through(switched);
+    let mut driver = Driver::new(opened.conductor, opened.writer, clock, output, stimuli).through(switched);
     let file = driver.journal();
     let asks_level = driver.level_db().is_none() && request.simulate.is_none();
     driver
         .carry_out(opened.effects)
         .and_then(|()| if asks_level { Ok(()) } else { driver.keep_level() })
         .map_err(|stopped| SittingError::Stopped { file, stopped })?;
-    let watch = match desk {
+    let watch = match witnesses {
         None => None,
-        Some(desk) => Some(watch(desk, &driver.journal())?),
+        Some(witnesses) => Some(watch(witnesses, &driver.journal())?),
     };
     let mut dialogue = Dialogue {
         request,
@@ -118,11 +118,11 @@ pub fn conduct_watched(
     dialogue.run()
 }
 
-/// The desk of a sitting that is open.
-fn watch<'d>(desk: &'d mut dyn Desk, path: &Path) -> Result<Watch<'d>, SittingError> {
-    let invitation = desk.open(path).map_err(SittingError::Refused)?;
+/// The witnesses of a sitting that is open.
+fn watch<'d>(witnesses: &'d mut dyn WitnessService, path: &Path) -> Result<Watch<'d>, SittingError> {
+    let invitation = witnesses.open(path).map_err(SittingError::Refused)?;
     let journal = journal::read(path).map_err(|error| SittingError::Sittings(error.into()))?;
-    Ok(Watch::new(desk, invitation, &journal.records, &journal.digests))
+    Ok(Watch::new(witnesses, invitation, &journal.records, &journal.digests))
 }
 
 /// What is known when a sitting can be opened.
@@ -275,7 +275,7 @@ impl Entry<'_> {
     fn show(&mut self, page: PageScene) -> Result<Vec<Intent>, SittingError> {
         let session = &self.request.session;
         let scene = Scene {
-            title: session.title.clone(),
+            title: session.title.as_written().to_owned(),
             listener: self.request.listener.clone(),
             marks: scenes::marks(
                 self.request.simulate.is_some(),
@@ -430,7 +430,7 @@ fn plain_secret(sittings: &Sittings, cut_off: &store::CutOff) -> Result<Secrets,
 /// Who must accept the terms.
 fn parties(session: &Session, listener: &str) -> Vec<String> {
     match &session.wager {
-        Some(wager) => vec![wager.claimant.clone(), wager.skeptic.clone()],
+        Some(wager) => [&wager.claimant, &wager.skeptic].map(|name| name.as_written().to_owned()).to_vec(),
         None => vec![listener.to_string()],
     }
 }

@@ -10,7 +10,7 @@ use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct, conduct_watched};
 use crate::conduct::environment::{Prepare, note_requests_to_end};
 use crate::conduct::positions::Bench;
-use crate::conduct::witness::Desk;
+use crate::conduct::witness::WitnessService;
 use crate::conduct::{Environment, Operated};
 use crate::player::OutputChoice;
 use crate::screen::shapes::Encoded;
@@ -61,13 +61,13 @@ pub enum Look {
 pub fn sit(
     request: &Request,
     look: Look,
-    desk: Option<&mut dyn Desk>,
+    witnesses: Option<&mut dyn WitnessService>,
     operator: Option<Operated>,
     bench: Option<Bench>,
 ) -> Result<Finished, SittingError> {
     let environment = Environment { operator, bench, ..Environment::real() };
     note_requests_to_end().map_err(FaceError)?;
-    with_look(look, |face| conduct_watched(request, &environment, face, desk))
+    with_look(look, |face| conduct_watched(request, &environment, face, witnesses))
 }
 
 /// Conducts the sitting of a simulated listener with stimuli that are made already: a panel's are the same for all.

@@ -21,6 +21,8 @@ use crate::trial::verify::{self, Answered, Checked};
 struct Answer {
     /// "Trial 3 of 16".
     name: String,
+    /// "Trial 3".
+    short_name: String,
     mark: Mark,
     /// What it was, and what was said.
     sentence: String,
@@ -148,8 +150,10 @@ pub(super) fn list(checked: &Checked) -> Vec<Block> {
         .into_iter()
         .map(|answer| {
             let sign = if answer.mark == Mark::Neither { ' ' } else { answer.mark.sign() };
-            let name = answer.name.split(" of ").next().unwrap_or_default().to_owned();
-            Block::pair(format!("{name} {sign}"), format!("{} ({})", answer.sentence, answer.about))
+            Block::pair(
+                format!("{} {sign}", answer.short_name),
+                format!("{} ({})", answer.sentence, answer.about),
+            )
         })
         .collect()
 }
@@ -206,8 +210,10 @@ fn answer(opening: &Opening, answered: &Answered) -> Option<Answer> {
         }
     };
     let of = trials_of(opening, id.part);
+    let short_name = format!("{} {}", pages::part_name(id.part), id.trial);
     Some(Answer {
-        name: format!("{} {} of {of}", pages::part_name(id.part), id.trial),
+        name: format!("{short_name} of {of}"),
+        short_name,
         mark: match answered.right {
             Some(true) => Mark::Right,
             Some(false) => Mark::Wrong,

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::pages;
-use crate::conduct::witness::{Ask, Desk, Invitation, Request, Shown, Watched};
+use crate::conduct::witness::{Ask, Invitation, Request, Shown, Watched, WitnessService};
 use crate::conduct::{Driver, News, Stopped};
 use crate::screen::{Block, PageScene};
 use crate::trial::{Conductor, Digest, Event, Record, Stage, View};
@@ -11,9 +11,9 @@ use crate::trial::{Conductor, Digest, Event, Record, Stage, View};
 /// How long a listener is shown nothing new while links are opened: over a network of one's own they are there sooner.
 const UNSEEN_MS: u64 = 250;
 
-/// Witnesses of a sitting, at their desk.
+/// Witnesses of a sitting, and what serves them.
 pub(super) struct Watch<'d> {
-    desk: &'d mut dyn Desk,
+    witnesses: &'d mut dyn WitnessService,
     invitation: Invitation,
     watched: Watched,
     last: Shown,
@@ -22,9 +22,9 @@ pub(super) struct Watch<'d> {
 }
 
 impl<'d> Watch<'d> {
-    /// A desk for a sitting whose journal holds these records already.
+    /// For a sitting whose journal holds these records already.
     pub(super) fn new(
-        desk: &'d mut dyn Desk,
+        witnesses: &'d mut dyn WitnessService,
         invitation: Invitation,
         records: &[Record],
         digests: &[Digest],
@@ -33,7 +33,7 @@ impl<'d> Watch<'d> {
         for (record, digest) in records.iter().zip(digests) {
             watched.written(record, *digest);
         }
-        Self { desk, invitation, watched, last: Shown::default(), complete: None }
+        Self { witnesses, invitation, watched, last: Shown::default(), complete: None }
     }
 
     /// A record is on the disk.
@@ -49,7 +49,7 @@ impl<'d> Watch<'d> {
     ) -> Result<Vec<News>, Stopped> {
         let mut other = Vec::new();
         let mut wait = wait;
-        while let Some(Request { ask, reply }) = self.desk.next(wait) {
+        while let Some(Request { ask, reply }) = self.witnesses.next(wait) {
             wait = Duration::ZERO;
             let event = match ask {
                 Ask::Join { name, end } => Event::JoinWitness { name, end, seat: None },
@@ -82,7 +82,7 @@ impl<'d> Watch<'d> {
         if shown != self.last {
             shown.at_ms = now;
             self.last = shown.clone();
-            self.desk.publish(shown);
+            self.witnesses.publish(shown);
         }
     }
 

@@ -60,12 +60,6 @@ pub fn wilson(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsEr
     Ok(Interval { level, lower, upper })
 }
 
-/// One-sided Wilson limits at `level`: lower and upper, each by itself.
-pub fn wilson_limits(correct: u64, trials: u64, level: f64) -> Result<(f64, f64), StatsError> {
-    check(correct, trials, level)?;
-    Ok(wilson_ends(correct, trials, normal_quantile(level)))
-}
-
 fn wilson_ends(correct: u64, trials: u64, z: f64) -> (f64, f64) {
     let (x, n) = (correct as f64, trials as f64);
     let middle = x + z * z / 2.0;
@@ -74,26 +68,6 @@ fn wilson_ends(correct: u64, trials: u64, z: f64) -> (f64, f64) {
     let lower = if correct == 0 { 0.0 } else { ((middle - half) / whole).max(0.0) };
     let upper = if correct == trials { 1.0 } else { ((middle + half) / whole).min(1.0) };
     (lower, upper)
-}
-
-/// Wilson with continuity correction (Newcombe's method 4).
-pub fn wilson_corrected(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
-    check(correct, trials, level)?;
-    let z = -normal_quantile(tail(level));
-    let (n, p) = (trials as f64, correct as f64 / trials as f64);
-    let whole = 2.0 * (n + z * z);
-    let base = 2.0 * n * p + z * z;
-    let lower = if correct == 0 {
-        0.0
-    } else {
-        (base - 1.0 - z * (z * z - 2.0 - 1.0 / n + 4.0 * p * (n * (1.0 - p) + 1.0)).max(0.0).sqrt()) / whole
-    };
-    let upper = if correct == trials {
-        1.0
-    } else {
-        (base + 1.0 + z * (z * z + 2.0 - 1.0 / n + 4.0 * p * (n * (1.0 - p) - 1.0)).max(0.0).sqrt()) / whole
-    };
-    Ok(Interval { level, lower: lower.clamp(0.0, 1.0), upper: upper.clamp(0.0, 1.0) })
 }
 
 /// Jeffreys: equal-tailed posterior limits under a Beta(1/2, 1/2) prior; lower end 0 at none right, upper end 1 at all
@@ -141,22 +115,4 @@ pub fn likelihood(correct: u64, trials: u64, level: f64) -> Result<Interval, Sta
         1.0 - root(1e-300, 1.0 - proportion, |q| excess(1.0 - q).min(1e300))
     };
     Ok(Interval { level, lower, upper })
-}
-
-/// Wald: the textbook one, here to be compared with; kept inside 0..1.
-pub fn wald(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
-    check(correct, trials, level)?;
-    let (n, p) = (trials as f64, correct as f64 / trials as f64);
-    let half = -normal_quantile(tail(level)) * (p * (1.0 - p) / n).sqrt();
-    Ok(Interval { level, lower: (p - half).max(0.0), upper: (p + half).min(1.0) })
-}
-
-/// Agresti & Coull 1998; kept inside 0..1.
-pub fn agresti_coull(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
-    check(correct, trials, level)?;
-    let z = -normal_quantile(tail(level));
-    let n = trials as f64 + z * z;
-    let p = (correct as f64 + z * z / 2.0) / n;
-    let half = z * (p * (1.0 - p) / n).sqrt();
-    Ok(Interval { level, lower: (p - half).max(0.0), upper: (p + half).min(1.0) })
 }

@@ -40,23 +40,6 @@ pub fn holm(p_values: &[f64]) -> Result<Vec<f64>, StatsError> {
     Ok(adjusted)
 }
 
-/// Benjamini-Hochberg adjusted p-values, in the order given (Benjamini & Hochberg 1995): for reference; it bounds the
-/// share of false findings, not the risk of any.
-///
-/// # Errors
-/// As [`holm`].
-pub fn benjamini_hochberg(p_values: &[f64]) -> Result<Vec<f64>, StatsError> {
-    check(p_values)?;
-    let m = p_values.len();
-    let mut adjusted = vec![0.0; m];
-    let mut lowest = 1.0_f64;
-    for (rank, index) in ascending(p_values).into_iter().enumerate().rev() {
-        lowest = lowest.min(m as f64 / (rank + 1) as f64 * p_values[index]);
-        adjusted[index] = lowest;
-    }
-    Ok(adjusted)
-}
-
 /// A combined test.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Combined {
@@ -124,18 +107,6 @@ pub fn stouffer(p_values: &[f64], weights: &[f64]) -> Result<Combined, StatsErro
         .sum();
     let z = sum / square.sqrt();
     Ok(Combined { statistic: z, p_value: normal(-z) })
-}
-
-/// Probability that the best of `m` independent guessers does as well as a single p-value of `p_value` says (Šidák 1967).
-///
-/// # Errors
-/// `p_value` outside 0..=1, or m = 0.
-pub fn best_of(p_value: f64, m: u64) -> Result<f64, StatsError> {
-    check(&[p_value])?;
-    if m == 0 {
-        return Err(StatsError::Other("the best of 0 listeners is nobody: at least 1 is needed".to_string()));
-    }
-    Ok(if p_value >= 1.0 { 1.0 } else { -(m as f64 * (-p_value).ln_1p()).exp_m1() })
 }
 
 /// How many of these guessers would "pass" by luck.

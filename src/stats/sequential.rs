@@ -446,14 +446,4 @@ impl SequentialTest {
         }
         Ok(f64::midpoint(low, high))
     }
-
-    /// Wald's approximation of the mean number of trials without a largest number, at the chance level and at the
-    /// proportion that the test looks for. One-sided.
-    pub fn approximate_expected_trials(&self) -> (f64, f64) {
-        let mean = |p: f64| p * self.right + (1.0 - p) * self.wrong;
-        (
-            ((1.0 - self.alpha) * self.lower + self.alpha * self.upper) / mean(self.chance),
-            (self.beta * self.lower + (1.0 - self.beta) * self.upper) / mean(self.proportion),
-        )
-    }
 }

@@ -157,8 +157,8 @@ impl WordFacts {
             "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db} out \
              of their noise in its strongest ERB band, and {wanted} are wanted; {}{louder}, or use a louder clip",
             self.word,
-            session.comparisons[comparison].name,
-            session.clips[clip].name,
+            session.comparisons[comparison].name.as_written(),
+            session.clips[clip].name.as_written(),
             wider(self.word),
             margin_db = printed::fixed(margin_db, 0, "dB"),
             wanted = printed::fixed(MARGIN_DB, 0, "dB")

@@ -67,7 +67,7 @@ impl SizesOnPaper {
             }
             _ => Vec::new(),
         };
-        let name = |cable: usize| session.cables[cable].name.clone();
+        let name = |cable: usize| session.cables[cable].name.as_written().to_owned();
         Ok(Self {
             scale,
             cables: [(name(comparison.a), lengths[0]), (name(comparison.b), lengths[1])],
@@ -136,7 +136,7 @@ fn clips(
         let clip = &session.clips[index];
         let spectrum = ears.spectrum((index, &clip.source)).map_err(|error| error.to_string())?.coarser();
         let rate = spectrum.frequency_hz.last().copied().unwrap_or(0.0).to_bits();
-        by_rate.entry(rate).or_default().push((clip.name.clone(), spectrum));
+        by_rate.entry(rate).or_default().push((clip.name.as_written().to_owned(), spectrum));
     }
     for spectra in by_rate.into_values() {
         let frequencies = spectra[0].1.frequency_hz.clone();

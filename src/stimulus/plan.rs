@@ -83,7 +83,10 @@ pub(super) struct Plan {
 pub(super) type Sink<'s> = dyn FnMut(usize, &[usize], &Filtered) -> Result<(), ClipError> + Send + 's;
 
 pub(super) fn clip_error(session: &Session, clip: usize) -> impl Fn(ClipError) -> StimulusError + '_ {
-    move |error| StimulusError::Clip { clip: session.clips[clip].name.clone(), message: error.0 }
+    move |error| StimulusError::Clip {
+        clip: session.clips[clip].name.as_written().to_owned(),
+        message: error.0,
+    }
 }
 
 /// Adds a note, once: a clip can be in several comparisons.
@@ -220,7 +223,7 @@ impl Plan {
             firs.dedup();
             for batch in firs.chunks(FILTERS_AT_A_TIME) {
                 count.expect(work.source.info().frames);
-                let what = format!("{what} {}", session.clips[work.clip].name);
+                let what = format!("{what} {}", session.clips[work.clip].name.as_written());
                 work.pass(batch, count, &what, &mut |block| sink(of_work[0].0, batch, block))
                     .map_err(clip_error(session, work.clip))?;
             }
@@ -240,7 +243,7 @@ impl Plan {
             count.expect(work.source.info().frames * work.firs.len().div_ceil(FILTERS_AT_A_TIME) as u64);
         }
         for (number, work) in works.iter_mut().enumerate() {
-            let what = format!("measuring {}", session.clips[work.clip].name);
+            let what = format!("measuring {}", session.clips[work.clip].name.as_written());
             work.measure(number, count, &what, sink).map_err(clip_error(session, work.clip))?;
         }
         let mut peaks = vec![0.0_f64; session.comparisons.len()];
@@ -297,7 +300,7 @@ fn level(
     works: &[Work],
     notes: &mut Vec<String>,
 ) -> Result<f64, StimulusError> {
-    let name = &session.clips[group.clip].name;
+    let name = session.clips[group.clip].name.as_written();
     let readings: Vec<Loudness> =
         group.sides.iter().map(|side| works[side.work].reading(side, side.level)).collect();
     let mean = readings[0].mean;
@@ -331,7 +334,7 @@ fn level(
         }
         (Levels::Matched, _) => {
             return Err(StimulusError::Clip {
-                clip: name.clone(),
+                clip: name.to_owned(),
                 message:
                     "it is silent (below -70 LUFS; a DC offset is not sound), so there is nothing to match levels \
                      on; choose another excerpt or levels = \"as-wired\""
@@ -371,7 +374,8 @@ fn check_match(session: &Session, group: &mut Group, works: &[Work], notes: &mut
                 format!(
                     "clip \"{}\" of comparison \"{}\": {residual:+.3} LU are left between the sides; it is so quiet that \
                      the loudness measure's gate decides",
-                    session.clips[group.clip].name, session.comparisons[group.comparison].name
+                    session.clips[group.clip].name.as_written(),
+                    session.comparisons[group.comparison].name.as_written()
                 ),
             );
         }

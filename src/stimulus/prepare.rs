@@ -56,7 +56,7 @@ fn check_room(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), Stimul
         bytes += info.frames * u64::from(info.channels) * 4;
         if bytes > MOST_BYTES {
             return Err(StimulusError::Clip {
-                clip: session.clips[plan.works[*work].clip].name.clone(),
+                clip: session.clips[plan.works[*work].clip].name.as_written().to_owned(),
                 message: format!(
                     "the stimuli need more than {} GiB; give the clips a shorter `length` (10 to 25 s are \
                      usual)",
@@ -69,13 +69,13 @@ fn check_room(session: &Session, plan: &Plan, keys: &[Key]) -> Result<(), Stimul
 }
 
 /// Sounds that are being kept, interleaved.
-struct Kept {
+struct Drafts {
     drafts: BTreeMap<Key, Draft>,
     /// Why one could not be kept.
     failed: Option<StimulusError>,
 }
 
-impl Kept {
+impl Drafts {
     fn new(plan: &Plan, keys: &[Key], store: &Arc<Store>) -> Self {
         let bytes = |work: usize| {
             let info = plan.works[work].source.info();
@@ -119,7 +119,7 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
     let likely = keys(&plan, |side| side.level);
     check_room(session, &plan, &likely)?;
     let store = Store::new();
-    let mut kept = Kept::new(&plan, &likely, &store);
+    let mut kept = Drafts::new(&plan, &likely, &store);
     let count = Count::new(progress, 0);
     let settled = plan.settle(session, &count, &mut |work, firs, block| kept.push(work, firs, block));
     kept.failed.take().map_or(settled, Err)?;
@@ -127,7 +127,7 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
     check_room(session, &plan, &wanted)?;
     kept.drafts.retain(|key, _| wanted.contains(key));
     let missing: Vec<Key> = wanted.iter().filter(|key| !kept.drafts.contains_key(key)).copied().collect();
-    let mut again = Kept::new(&plan, &missing, &store);
+    let mut again = Drafts::new(&plan, &missing, &store);
     let made_again = plan.again(session, &missing, &count, "filtering", &mut |work, firs, block| {
         again.push(work, firs, block)
     });

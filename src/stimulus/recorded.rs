@@ -61,7 +61,12 @@ impl Clip {
         let samples = (0..sound.frames())
             .map(|frame| share * sound.channels.iter().map(|channel| channel[frame]).sum::<f64>())
             .collect();
-        Ok(Self { clip, name: session.clips[clip].name.clone(), rate_hz: sound.rate_hz, samples })
+        Ok(Self {
+            clip,
+            name: session.clips[clip].name.as_written().to_owned(),
+            rate_hz: sound.rate_hz,
+            samples,
+        })
     }
 }
 
@@ -105,7 +110,7 @@ impl Take {
         let path = path.cloned().unwrap_or_default();
         let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
         let wrong = |message: String| StimulusError::Cable {
-            cable: session.cables[cable].name.clone(),
+            cable: session.cables[cable].name.as_written().to_owned(),
             message: format!("{name}, the recording of clip \"{}\": {message}", clip.name),
         };
         let source = ClipSource::File { path, start_seconds: 0.0, length_seconds: None };
@@ -186,7 +191,7 @@ impl Take {
         let place = from as f64 + delay;
         let mut notes = vec![format!(
             "{name} plays for {} on clip \"{}\": found {} into the recording, clock {}, {}{}{}",
-            session.cables[cable].name,
+            session.cables[cable].name.as_written(),
             clip.name,
             printed::fixed(place / rate, 3, "s"),
             printed::signed(clock * 1e6, 2, "ppm"),
@@ -295,15 +300,17 @@ impl RecordedPair {
         (comparison, clip): (usize, usize),
         sides: [(&Take, &OpenClip); 2],
     ) -> Result<Self, StimulusError> {
-        let name = &session.comparisons[comparison].name;
-        let wrong = |message: String| StimulusError::Comparison { comparison: name.clone(), message };
+        let name = session.comparisons[comparison].name.as_written();
+        let wrong = |message: String| StimulusError::Comparison { comparison: name.to_owned(), message };
         let [(a, sound_a), (b, sound_b)] = sides;
         if a.turned != b.turned {
             let (reversed, other) = if a.turned { (a, b) } else { (b, a) };
             return Err(wrong(format!(
                 "the polarity of {} is reversed against {}, as if + and - were swapped at one end or at the probe; record it again, \
                  or write recording_polarity = \"corrected\" in [cables.{}] to turn it round, or \"inverted\" to play it so",
-                reversed.name, other.name, session.cables[reversed.cable].name
+                reversed.name,
+                other.name,
+                session.cables[reversed.cable].name.as_written()
             )));
         }
         let read = |sound: &OpenClip| sound.read_all().map_err(clip_error(session, clip));
@@ -317,7 +324,7 @@ impl RecordedPair {
                 a.name,
                 b.name,
                 printed::fixed(at, 2, "s"),
-                session.clips[clip].name
+                session.clips[clip].name.as_written()
             )));
         }
         let power = |samples: &[f64]| {
@@ -393,7 +400,10 @@ impl RecordedPair {
 
     /// What the user should know, in sentences.
     pub(super) fn notes(&self, session: &Session) -> Vec<String> {
-        let (name, clip) = (&session.comparisons[self.comparison].name, &session.clips[self.clip].name);
+        let (name, clip) = (
+            session.comparisons[self.comparison].name.as_written(),
+            session.clips[self.clip].name.as_written(),
+        );
         let mut notes = Vec::new();
         if let (Some((least, most)), Some((mean, shape, at_hz))) = (self.range_db(), self.apart()) {
             let mut text = format!(

@@ -58,13 +58,14 @@ fn wanted(
     let mut files: Vec<Wanted> = Vec::new();
     let mut taken = std::collections::BTreeSet::new();
     for group in &plan.groups {
-        let comparison = &session.comparisons[group.comparison].name;
-        let stem = format!("{}-{}", file_stem(comparison), file_stem(&session.clips[group.clip].name));
+        let comparison = session.comparisons[group.comparison].name.as_written();
+        let stem =
+            format!("{}-{}", file_stem(comparison), file_stem(session.clips[group.clip].name.as_written()));
         for (letter, side) in ["a", "b"].into_iter().zip(&group.sides) {
             let path = folder.join(format!("{stem}-{letter}.wav"));
             if !taken.insert(path.clone()) {
                 return Err(StimulusError::Comparison {
-                    comparison: comparison.clone(),
+                    comparison: comparison.to_owned(),
                     message: format!("two stimuli would have the file name {}; rename one", path.display()),
                 });
             }

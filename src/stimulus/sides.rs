@@ -75,7 +75,7 @@ impl Sources {
             for (cable, again) in missing {
                 let (take, sound) = Take::read(session, &played, cable, again, first.as_ref())?;
                 self.notes.extend(take.notes.iter().cloned());
-                let name = session.cables[cable].name.clone();
+                let name = session.cables[cable].name.as_written().to_owned();
                 self.works.push(Work::new(clip, OpenClip::of_sound(&name, sound)));
                 first = first.or_else(|| Some(take.clone()));
                 self.of_take.insert((clip, cable, again), (self.works.len() - 1, take));
@@ -126,7 +126,7 @@ fn blamed(session: &Session, cable: usize, rate_hz: u32, message: String) -> Sti
         Err(error) if !measured && session.switcher.is_none() => {
             StimulusError::WithoutCable { message: error.to_string() }
         }
-        _ => StimulusError::Cable { cable: session.cables[cable].name.clone(), message },
+        _ => StimulusError::Cable { cable: session.cables[cable].name.as_written().to_owned(), message },
     }
 }
 
@@ -192,7 +192,7 @@ fn common_delay(a: i64, b: i64) -> i64 {
 
 /// Opens a clip that is used for the first time.
 fn open(session: &Session, clip: usize, notes: &mut Vec<String>) -> Result<OpenClip, StimulusError> {
-    let name = &session.clips[clip].name;
+    let name = session.clips[clip].name.as_written();
     let source = OpenClip::open(&session.clips[clip].source).map_err(clip_error(session, clip))?;
     for note in source.notes() {
         note_once(notes, format!("clip \"{name}\": {note}"));
@@ -201,7 +201,7 @@ fn open(session: &Session, clip: usize, notes: &mut Vec<String>) -> Result<OpenC
     let shortest = Fades::shortest(rate);
     if source.info().frames < shortest {
         return Err(StimulusError::Clip {
-            clip: name.clone(),
+            clip: name.to_owned(),
             message: format!(
                 "{} is too short: the fades at both ends need {}; choose a longer excerpt",
                 printed::fixed(source.info().seconds(), 3, "s"),
@@ -243,7 +243,8 @@ fn group(
 ) -> Result<Group, StimulusError> {
     let comparison = &session.comparisons[index];
     let rate = works[sounds.a].source.info().rate_hz;
-    let refused = |message| StimulusError::Comparison { comparison: comparison.name.clone(), message };
+    let refused =
+        |message| StimulusError::Comparison { comparison: comparison.name.as_written().to_owned(), message };
     sizes::check_range(session, comparison, rate).map_err(refused)?;
     let as_played = |recipe: Recipe| if sounds.recorded { recipe.of_a_recording() } else { recipe };
     let delay = |designs: &mut Designs, cable: usize| -> Result<i64, StimulusError> {
@@ -306,9 +307,9 @@ fn group(
         notes.push(format!(
             "clip \"{}\" ({}) ends before a filter of comparison \"{}\" has rung out: {lost} of its sound \
              is not heard; use a longer excerpt",
-            session.clips[clip].name,
+            session.clips[clip].name.as_written(),
             printed::fixed(info.seconds(), 2, "s"),
-            comparison.name,
+            comparison.name.as_written(),
             lost = printed::fixed(lost, 0, "dB")
         ));
     }

@@ -236,8 +236,8 @@ pub fn prove(session: &Session, progress: &dyn Progress) -> Result<TransparencyR
         report.pairs.push(PairProof {
             expected_latency: -(delay_s * f64::from(pair.rate_hz)).round() as i64,
             causes: if recorded { Vec::new() } else { causes(session, comparison) },
-            comparison: session.comparisons[comparison].name.clone(),
-            clip: session.clips[clip].name.clone(),
+            comparison: session.comparisons[comparison].name.as_written().to_owned(),
+            clip: session.clips[clip].name.as_written().to_owned(),
             latency_difference: pair.latency.unwrap_or(0),
             difference_db: pair.difference_db,
             response_difference_db,
@@ -264,8 +264,8 @@ fn direct(
     progress: &dyn Progress,
     rates: &mut Vec<u32>,
 ) -> Result<DirectProof, StimulusError> {
-    let name = &session.clips[clip].name;
-    let wrong = |message: String| StimulusError::Clip { clip: name.clone(), message };
+    let name = session.clips[clip].name.as_written();
+    let wrong = |message: String| StimulusError::Clip { clip: name.to_owned(), message };
     let opened = OpenClip::open(&session.clips[clip].source).map_err(|error| wrong(error.0))?;
     let info = opened.info().clone();
     rates.push(info.rate_hz);
@@ -280,7 +280,7 @@ fn direct(
     let fades = Fades::new(info.frames, info.rate_hz);
     let dither = Dither::new(clip as u64);
     let mut proof =
-        DirectProof { clip: name.clone(), samples: 0, different: 0, different_16: 0, different_24: 0 };
+        DirectProof { clip: name.to_owned(), samples: 0, different: 0, different_16: 0, different_24: 0 };
     let mut position = 0_u64;
     render_direct(
         &opened,
@@ -355,7 +355,7 @@ fn side(session: &Session, cable: usize, rate_hz: u32) -> Result<SideProof, Stim
     let frequencies: Vec<f64> = (first..=last).map(|k| k as f64 * bin).collect();
     let exact = exact_response(session, cable, &frequencies)?;
     let mut proof = SideProof {
-        cable: session.cables[cable].name.clone(),
+        cable: session.cables[cable].name.as_written().to_owned(),
         rate_hz,
         taps: fir.taps.len(),
         error_db: 0.0,
@@ -381,7 +381,10 @@ fn exact_response(
     cable: usize,
     frequencies: &[f64],
 ) -> Result<Vec<Complex64>, StimulusError> {
-    let wrong = |message: String| StimulusError::Cable { cable: session.cables[cable].name.clone(), message };
+    let wrong = |message: String| StimulusError::Cable {
+        cable: session.cables[cable].name.as_written().to_owned(),
+        message,
+    };
     let chain = session.chain(cable);
     // A few thousand frequencies straight from the circuit are measure enough; in between H is as smooth as its errors.
     let most = 4_000;
@@ -421,7 +424,7 @@ fn causes(session: &Session, comparison: usize) -> Vec<String> {
         let known = &session.cables[cable].cable;
         let bare = if let Cable::Toleranced(toleranced) = known { &toleranced.cable } else { known };
         let Cable::Response(response) = bare else { continue };
-        let (name, excess) = (&session.cables[cable].name, response.excess());
+        let (name, excess) = (session.cables[cable].name.as_written(), response.excess());
         if response.delay_kept && excess.delay_s != 0.0 {
             causes.push(format!(
                 "{name} keeps its delay of {}: delay = \"kept\"",
@@ -439,7 +442,7 @@ fn causes(session: &Session, comparison: usize) -> Vec<String> {
 fn response_difference(session: &Session, comparison: usize) -> Result<(f64, f64), StimulusError> {
     let comparison = &session.comparisons[comparison];
     let wrong = |error: crate::circuit::CircuitError| StimulusError::Comparison {
-        comparison: comparison.name.clone(),
+        comparison: comparison.name.as_written().to_owned(),
         message: error.to_string(),
     };
     crate::hearing::Summary::between(&session.chain(comparison.a), &session.chain(comparison.b))

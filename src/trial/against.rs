@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::clock::lasting;
 use super::digest::Digest;
-use super::keeper::utc_ms;
+use super::journal_writer::utc_ms;
 use super::lock::LockKey;
 use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, Register};

@@ -529,6 +529,13 @@ impl Ledger {
         allowed(self.sealing.progress == Progress::Taking, "a hand after the draws were sealed")
     }
 
+    /// A seat's vote in an attempt that is on or over: the alternative, and how it came. A void attempt has none.
+    pub fn vote(&self, id: TrialId, seat: u32) -> Option<(usize, Ballot)> {
+        let over = || self.attempts.iter().rev().find(|attempt| attempt.id == id);
+        let votes = if self.next() == Some(id) { &self.votes } else { &over()?.votes };
+        votes.get(&seat).copied()
+    }
+
     /// Seats whose listener was there in an attempt: who voted, who sat there when the votes were closed, and every ballot
     /// on paper, which a listener handed in who sat there whenever the host entered the seat.
     pub fn there(&self, attempt: &Attempt) -> BTreeSet<u32> {

@@ -17,7 +17,7 @@ pub mod format;
 pub mod hands;
 mod happened;
 pub mod journal;
-pub mod keeper;
+pub mod journal_writer;
 pub mod ledger;
 mod listened;
 pub mod lock;
@@ -47,7 +47,7 @@ pub use conductor::Conductor;
 pub use digest::Digest;
 pub use draft::Draft;
 pub use event::{Effect, Event};
-pub use keeper::Keeper;
+pub use journal_writer::JournalWriter;
 pub use protocol::{Alternative, Definition, Side, Slot};
 pub use record::{
     Ballot, Closing, Counts, Demonstration, Listening, Occasion, Opening, Outcome, Output, OutputKind, Part,

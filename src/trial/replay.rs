@@ -7,7 +7,7 @@ use super::digest::Digest;
 use super::ledger::Ledger;
 use super::record::{Closing, Listening, Opening, Record, SwitcherTerms, TrialId};
 use super::schedule::{Draws, Presented};
-use super::score::Tally;
+use super::score::RunningCounts;
 use super::seal::Secret;
 use super::waits;
 use super::witness::trial_key;
@@ -22,7 +22,7 @@ pub struct Replay {
     /// What was drawn for each of the ledger's attempts.
     pub presented: Vec<Presented>,
     /// Counts, attempt by attempt as they were finished.
-    pub tally: Tally,
+    pub tally: RunningCounts,
     secrets: Vec<Secret>,
     draws: Option<Draws>,
     /// Of the sealing that is on, once it is made.
@@ -35,7 +35,7 @@ impl Replay {
     /// # Errors
     /// What cannot be conducted.
     pub fn new(opening: Opening, secrets: Vec<Secret>) -> Result<Self, String> {
-        let tally = Tally::new(&opening);
+        let tally = RunningCounts::new(&opening);
         let ledger = Ledger::new(opening)?;
         Ok(Self { ledger, on: None, presented: Vec::new(), tally, secrets, draws: None, key: None })
     }
@@ -173,7 +173,7 @@ impl Replay {
     }
 
     /// The tally of everything, ballots on paper that came after their trial was counted among them.
-    pub fn final_tally(&self) -> Tally {
-        Tally::of(&self.ledger, &self.presented)
+    pub fn final_tally(&self) -> RunningCounts {
+        RunningCounts::of(&self.ledger, &self.presented)
     }
 }

@@ -46,7 +46,7 @@ pub fn sequential(terms: &Terms, count: Count) -> Decision {
 
 /// Counts that grow attempt by attempt.
 #[derive(Debug, Clone)]
-pub struct Tally {
+pub struct RunningCounts {
     /// All counts.
     pub counts: Counts,
     /// Decision of the sequential rule by comparison, as it was first reached; empty without such a rule.
@@ -55,7 +55,7 @@ pub struct Tally {
     pub tracks: Vec<Track>,
 }
 
-impl Tally {
+impl RunningCounts {
     /// Nothing counted yet.
     pub fn new(opening: &Opening) -> Self {
         let terms = &opening.terms;

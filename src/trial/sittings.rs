@@ -28,7 +28,7 @@ use super::digest::Digest;
 use super::draft::Draft;
 use super::event::Effect;
 use super::journal::{self, Journal, JournalError};
-use super::keeper::{Clocked, Keeper, append_proven, utc_ms};
+use super::journal_writer::{Clocked, JournalWriter, append_proven, utc_ms};
 use super::lock::LockKey;
 use super::private;
 use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, WagerTerms};
@@ -113,7 +113,7 @@ fn file_error(file: &Path, what: &'static str) -> impl FnOnce(io::Error) -> Sitt
 #[derive(Debug)]
 pub struct Opened {
     /// Takes the records.
-    pub keeper: Keeper,
+    pub writer: JournalWriter,
     /// Conducts.
     pub conductor: Conductor,
     /// To be carried out now.
@@ -447,8 +447,8 @@ impl Sittings {
         }
         sync_folder(&self.folder)?;
         let clock = Clocked { utc_ms: utc_ms(&utc), at_ms: 0 };
-        let keeper = Keeper { sittings: self, appender, name, utc, clock, key, outcome: None };
-        Ok(Opened { keeper, conductor, effects: rest })
+        let writer = JournalWriter { sittings: self, appender, name, utc, clock, key, outcome: None };
+        Ok(Opened { writer, conductor, effects: rest })
     }
 
     fn free_name(&self, utc: &str, listener: &str) -> String {
@@ -550,7 +550,7 @@ impl Sittings {
         records.extend(going_on);
         let (mut conductor, effects) = Conductor::resume(&records, &secrets).map_err(replay)?;
         conductor.step(0, super::Event::Durable(receipt));
-        let keeper = Keeper {
+        let writer = JournalWriter {
             sittings: self,
             appender,
             name: name.to_owned(),
@@ -559,7 +559,7 @@ impl Sittings {
             key,
             outcome: None,
         };
-        Ok(Opened { keeper, conductor, effects })
+        Ok(Opened { writer, conductor, effects })
     }
 }
 

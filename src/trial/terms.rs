@@ -367,9 +367,9 @@ impl Terms {
     pub fn of(session: &Session) -> Self {
         let counted = u64::from(session.trials) * session.comparisons.len() as u64;
         Self {
-            title: session.title.clone(),
+            title: session.title.as_written().to_owned(),
             protocol: session.protocol,
-            attribute: session.attribute.clone(),
+            attribute: session.attribute.as_ref().map(|words| words.as_written().to_owned()),
             attribute_side: if session.attribute_side_b { Side::B } else { Side::A },
             trials: session.trials,
             warm_up: session.warm_up,
@@ -391,14 +391,14 @@ impl Terms {
                 correct: qualification.correct,
                 protocol: Some(qualification.protocol).filter(|&own| own != session.protocol),
             }),
-            clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
+            clips: session.clips.iter().map(|clip| clip.name.as_written().to_owned()).collect(),
             comparisons: session
                 .comparisons
                 .iter()
                 .map(|comparison| ComparisonTerms {
-                    name: comparison.name.clone(),
-                    a: session.cables[comparison.a].name.clone(),
-                    b: session.cables[comparison.b].name.clone(),
+                    name: comparison.name.as_written().to_owned(),
+                    a: session.cables[comparison.a].name.as_written().to_owned(),
+                    b: session.cables[comparison.b].name.as_written().to_owned(),
                     clips: comparison.clips.clone(),
                     recorded: session.takes(comparison),
                 })
@@ -423,11 +423,11 @@ impl Terms {
                 })
                 .collect(),
             wager: session.wager.as_ref().map(|wager| WagerTerms {
-                claimant: wager.claimant.clone(),
-                skeptic: wager.skeptic.clone(),
-                claim: wager.claim.clone(),
-                claimant_wins: wager.claimant_wins.clone(),
-                skeptic_wins: wager.skeptic_wins.clone(),
+                claimant: wager.claimant.as_written().to_owned(),
+                skeptic: wager.skeptic.as_written().to_owned(),
+                claim: wager.claim.as_written().to_owned(),
+                claimant_wins: wager.claimant_wins.as_written().to_owned(),
+                skeptic_wins: wager.skeptic_wins.as_written().to_owned(),
                 needed: score_needed(
                     session.inquiry(),
                     session.alpha,
@@ -441,7 +441,7 @@ impl Terms {
             panel: session.panel.clone(),
             switcher: session.switcher.as_ref().map(|switcher| SwitcherTerms {
                 kind: switcher.kind.name().to_owned(),
-                terminals: switcher.terminals.map(|cable| session.cables[cable].name.clone()),
+                terminals: switcher.terminals.map(|cable| session.cables[cable].name.as_written().to_owned()),
                 apart_ms: switcher.apart_ms,
                 settle_ms: switcher.settle_ms,
                 starts_anew: switcher.starts_anew,

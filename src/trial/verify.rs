@@ -138,7 +138,7 @@ pub struct Checked {
     pub counts: Option<Counts>,
     /// Decisions of the sequential rule; empty without one.
     pub decisions: Vec<Decision>,
-    /// Who won the wager, see [`Tally::settlement`](super::score::Tally::settlement); `None` without one.
+    /// Who won the wager, see [`RunningCounts::settlement`](super::score::RunningCounts::settlement); `None` without one.
     pub settlement: Option<Settlement>,
     /// Records about what carried the sound and how loud it was, and notes, each with its number.
     pub noted: Vec<(u64, Record)>,
@@ -571,11 +571,5 @@ impl Answered {
     /// Index of the comparison, once the seal is open; of a control's trial, the one whose side A it is made from.
     pub fn comparison(&self, opening: &Opening) -> Option<usize> {
         opening.stimuli.get(self.presented?.stimulus).map(|stimulus| stimulus.comparison)
-    }
-
-    /// Journal name of the answer.
-    pub fn answer_name(&self, opening: &Opening) -> Option<&'static str> {
-        let definition = opening.terms.asked_in(self.id.part);
-        definition.alternatives.get(self.answer?).map(|alternative| alternative.name)
     }
 }

@@ -22,7 +22,7 @@ pub fn known_differences(session: &Session) -> Vec<String> {
         let summary = Summary::between(&a, &b)?;
         Ok(Uncertainty::between(&a, &b, &summary, &[])?.map(|unknown| {
             let (decibels, unknown_db) = unknown.played(&summary, session.levels == Levels::Matched);
-            sentence(&comparison.name, decibels, unknown_db)
+            sentence(comparison.name.as_written(), decibels, unknown_db)
         }))
     };
     // Where real cables are switched, nothing was made from what the circuit says.

@@ -8,7 +8,7 @@
 //! | file | what it does |
 //! | --- | --- |
 //! | [`findings`] | what follows from the facts, as data |
-//! | `judge` | calls the statistics for each comparison and listener |
+//! | `judge`, `listener` | calls the statistics for each comparison; for each listener |
 //! | [`counts`] | the same for bare counts of listeners, without journals |
 //! | [`caveat`] | which caveats apply, and what each of them says |
 //! | `spoken`, `words`, `highest` | the sentences |
@@ -29,6 +29,7 @@ mod highest;
 mod judge;
 mod known;
 pub mod ladder;
+mod listener;
 mod on_paper;
 pub mod panel;
 mod sitting;

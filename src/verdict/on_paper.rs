@@ -39,7 +39,10 @@ impl OnPaper {
             for comparison in &session.comparisons {
                 let found = SizesOnPaper::of(session, comparison, threshold.scale, &sizes, &mut ears);
                 paper.problems.extend(
-                    found.as_ref().err().map(|problem| format!("comparison {}: {problem}", comparison.name)),
+                    found
+                        .as_ref()
+                        .err()
+                        .map(|problem| format!("comparison {}: {problem}", comparison.name.as_written())),
                 );
                 paper.sizes.push(found.ok());
             }

@@ -37,7 +37,7 @@ pub fn yardsticks(session: &Session) -> Result<Vec<Yardstick>, String> {
     let mut found = Vec::new();
     for (comparison, result) in measured.comparisons.iter().zip(findings.comparisons) {
         let clips: Vec<String> =
-            comparison.clips.iter().map(|clip| measured.clips[*clip].name.clone()).collect();
+            comparison.clips.iter().map(|clip| measured.clips[*clip].name.as_written().to_owned()).collect();
         for own in result.threshold.into_iter().flat_map(|threshold| threshold.listeners) {
             found.push(Yardstick {
                 listener: own.name,

@@ -274,3 +274,70 @@ fn only_the_room_of_the_system_names_one_system() {
     }
     assert!(wrong.is_empty(), "what differs between systems belongs to src/system:\n{}", wrong.join("\n"));
 }
+
+/// What a person wrote reaches a report through the anonymiser and in no other way.
+#[test]
+fn only_the_anonymiser_clears_what_people_wrote() {
+    let mut wrong = Vec::new();
+    for path in sources(&source_root()) {
+        let (file, code) = (path.display().to_string(), code(&path));
+        let clears = code.contains("Written::cleared(");
+        if clears && !["evidence/hide.rs", "session/written.rs"].iter().any(|own| file.ends_with(own)) {
+            wrong.push(format!("{file} clears words"));
+        }
+        if file.contains("src/report") && code.contains(".as_written(") {
+            wrong.push(format!("{file} reads words that nobody cleared"));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// Whether a literal is more than one word: a sentence, or a part of one.
+fn is_sentence(literal: &str) -> bool {
+    let long = |word: &&str| word.len() > 1 && word.chars().all(|letter| letter.is_ascii_alphabetic());
+    literal.split(' ').filter(long).count() > 1
+}
+
+/// Meaning travels in types: nothing is decided by what a sentence says, so that a sentence can be changed. Files of other
+/// people's formats, the operating system's messages and the notes of old journals are read as they were written.
+#[test]
+fn no_decision_asks_what_a_sentence_says() {
+    let mut wrong = Vec::new();
+    for path in sources(&source_root()) {
+        let file = path.display().to_string();
+        if file.ends_with("tests.rs")
+            || ["circuit/touchstone.rs", "files/mod.rs", "evidence/noted.rs"]
+                .iter()
+                .any(|own| file.ends_with(own))
+        {
+            continue;
+        }
+        let code = code(&path);
+        let code = code.split("#[cfg(test)]\nmod tests").next().unwrap_or_default();
+        for asks in [
+            "== ",
+            "!= ",
+            "starts_with(",
+            "ends_with(",
+            "contains(",
+            "strip_prefix(",
+            "strip_suffix(",
+            "split_once(",
+            "find(",
+        ] {
+            for (at, _) in code.match_indices(&format!("{asks}\"")) {
+                let literal = code[at + asks.len() + 1..].split('"').next().unwrap_or_default();
+                if is_sentence(literal) {
+                    wrong.push(format!("{file}: {asks}\"{literal}\""));
+                }
+            }
+        }
+        for line in code.lines() {
+            let arm = line.split_once("\" =>").and_then(|(before, _)| before.split_once('"'));
+            if arm.is_some_and(|(_, pattern)| pattern.split('"').any(is_sentence)) {
+                wrong.push(format!("{file}: {}", line.trim()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "decisions that ask what a sentence says:\n{}", wrong.join("\n"));
+}

@@ -47,7 +47,7 @@ fn long() -> &'static (tempfile::TempDir, PathBuf) {
         let folder = kit::folder();
         let sittings = Sittings::lock(folder.path(), kit::UTC).expect("a free folder");
         let opened = sittings.open(draft(LONG), kit::secret(1), None).expect("it opens");
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         let mut scripted = kit::in_folder(opened);
         while scripted.step() {
             // What it showed is not looked at here.
@@ -95,8 +95,8 @@ fn append_and_flush(bencher: Bencher) {
     let answer = records.iter().find(|record| matches!(record, Record::Answer { .. })).expect("an answer");
     let folder = kit::folder();
     let sittings = Sittings::lock(folder.path(), kit::UTC).expect("a free folder");
-    let mut keeper = sittings.open(draft(16), kit::secret(3), None).expect("it opens").keeper;
-    bencher.bench_local(|| keeper.append(answer).expect("it is written"));
+    let mut writer = sittings.open(draft(16), kit::secret(3), None).expect("it opens").writer;
+    bencher.bench_local(|| writer.append(answer).expect("it is written"));
 }
 
 /// A switch in the last trial of a long sitting, and the view that a screen draws after it.

@@ -71,6 +71,8 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
         assert!(ran.out.contains(words), "{words}: {}", ran.out);
     }
     assert!(ran.out.contains(&Digest::of(&whole).hex()), "{}", ran.out);
+    let files = format!("an archive of {} files", listed.lines().count() - 1);
+    assert!(ran.out.contains(&files), "{files}, as any system lists them: {}", ran.out);
     let ran = succeeded(here, &["verify", "light.tar"]);
     assert!(ran.out.contains("left out (sound)") && ran.out.contains("song.wav"), "{}", ran.out);
     assert!(ran.out.contains("not drawn anew"), "{}", ran.out);
@@ -79,6 +81,12 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
         (&document["archives"][0]["report"], &document["journals"][0]["ok"]),
         (&"same".into(), &true.into())
     );
+    let named = document["journals"].as_array().expect("journals").iter().map(|one| &one["file"]);
+    let verified: Vec<&str> =
+        named.map(|file| file.as_str().expect("a name").trim_start_matches("whole.tar/")).collect();
+    let journals = listed.lines().filter(|name| name.starts_with("sittings/") && name.ends_with(".jsonl"));
+    let journals: Vec<&str> = journals.filter(|name| *name != "sittings/register.jsonl").collect();
+    assert_eq!(journals, verified, "the journals that any system lists are those that are verified");
     let journal = document["journals"][0]["file"].as_str().expect("a name").to_owned();
     let journal = journal.strip_prefix("whole.tar/").expect("in the archive");
     assert_eq!(std::fs::read_dir(here).expect("a folder").count(), 2, "nothing is left beside it");

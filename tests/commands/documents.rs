@@ -119,36 +119,44 @@ fn literals_after(code: &str, before: &str, found: &mut BTreeSet<String>) {
     }
 }
 
+/// Keys that the reader of sessions asks for with these calls.
+pub(crate) fn keys_after(calls: &[&str]) -> BTreeSet<String> {
+    let mut codes = Vec::new();
+    sources(&std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/session"), &mut codes);
+    let mut keys = BTreeSet::new();
+    for code in &codes {
+        for call in calls {
+            literals_after(code, call, &mut keys);
+        }
+    }
+    keys
+}
+
 /// A key that the reader of sessions asks for stands in the template or in README, or this fails.
 #[test]
 fn every_key_of_a_session_is_documented() {
     let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut codes = Vec::new();
-    sources(&root.join("src/session"), &mut codes);
-    let mut keys = BTreeSet::new();
-    for code in &codes {
-        for call in [
-            "has",
-            "is_table",
-            "is_text",
-            "text",
-            "required_text",
-            "quantity",
-            "number",
-            "number_within",
-            "whole",
-            "flag",
-            "choice",
-            "texts",
-            "table",
-            "tables",
-        ] {
-            literals_after(code, &format!(".{call}("), &mut keys);
-        }
-        for table in ["table, ", "&mut inner, ", "inner, ", "&mut branch, "] {
-            literals_after(code, table, &mut keys);
-        }
-    }
+    let keys = keys_after(&[
+        ".has(",
+        ".is_table(",
+        ".is_text(",
+        ".text(",
+        ".required_text(",
+        ".quantity(",
+        ".number(",
+        ".number_within(",
+        ".whole(",
+        ".flag(",
+        ".choice(",
+        ".texts(",
+        ".table(",
+        ".tables(",
+        "written(",
+        "table, ",
+        "&mut inner, ",
+        "inner, ",
+        "&mut branch, ",
+    ]);
     assert!(keys.len() > 110, "only {} keys were found; is the search still right?", keys.len());
     let read = |file: &str| std::fs::read_to_string(root.join(file)).expect("the document is there");
     let documented = words(&(read("README.md") + &read("src/session/template.toml")));

@@ -3,7 +3,7 @@
 mod archive;
 mod bad_input;
 mod check_page;
-mod documents;
+pub(crate) mod documents;
 pub(crate) mod material;
 mod photographs;
 mod refusals;

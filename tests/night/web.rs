@@ -298,19 +298,21 @@ fn a_disturbed_trial_is_repeated_and_said() {
 fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
     let folder = tempfile::tempdir().expect("a folder");
     let sittings = folder.path().join("sittings");
-    let none = earwitness::ballot::display::Door::find(&sittings).expect_err("no night yet").to_string();
+    let none =
+        earwitness::ballot::display::RunningNight::find(&sittings).expect_err("no night yet").to_string();
     assert!(none.contains("no night runs here"), "{none}");
     let host = host(folder.path(), 2);
-    let door = earwitness::ballot::display::Door::find(&sittings).expect("the night's passes");
-    assert_eq!(door.code(), host.code);
-    assert_eq!((door.ask().expect("facts").phase.as_str(), door.ask().expect("facts").seats), ("welcome", 0));
+    let running = earwitness::ballot::display::RunningNight::find(&sittings).expect("the night's passes");
+    assert_eq!(running.code(), host.code);
+    let facts = running.ask().expect("facts");
+    assert_eq!((facts.phase, facts.seats), (Phase::Welcome, 0));
     let ida = Phone::join(&host, "Ida", None);
     host.say("next").expect("accepted");
     host.say("next").expect("sealed");
     for _ in 0..4 {
         let trial = host.to_the_votes();
         assert_eq!(ida.vote(&trial, "a").status, 200);
-        let facts = door.ask().expect("facts");
+        let facts = running.ask().expect("facts");
         assert!(facts.open && facts.voted == 1 && facts.seats == 1, "{facts:?}");
         host.say("close").expect("closed");
     }
@@ -323,10 +325,10 @@ fn a_second_terminal_is_the_display_and_paper_blanks_are_missing_votes() {
     host.say("results").expect("everything is shown");
     let said = ida.state()["result"]["room"]["sentences"].to_string();
     assert!(said.contains("1 vote never came") || said.contains("2 votes never came"), "{said}");
-    let last = door.ask().expect("facts").reveal.expect("a reveal");
+    let last = running.ask().expect("facts").reveal.expect("a reveal");
     assert!(last.at + 1 == last.of && last.lines.join(" ").contains("Receipt of the night"), "{last:?}");
     host.say("back").expect("one step back");
-    let before = door.ask().expect("facts").reveal.expect("a reveal");
+    let before = running.ask().expect("facts").reveal.expect("a reveal");
     assert!(before.lines.join(" ").contains("Chance makes high scores too"), "{before:?}");
     host.leave();
 }

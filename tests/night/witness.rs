@@ -7,8 +7,8 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use earwitness::ballot::witnessing::terminal::TerminalWitness;
-use earwitness::ballot::witnessing::{Code, WitnessDesk};
-use earwitness::conduct::witness::{Ask, Desk as _, Shown};
+use earwitness::ballot::witnessing::{Code, WitnessServer};
+use earwitness::conduct::witness::{Ask, Shown, WitnessService as _};
 use earwitness::trial::{Digest, Record};
 
 use crate::commands::earwitness;
@@ -142,7 +142,7 @@ fn ask(address: SocketAddr, request: &str) -> (u16, String) {
 #[test]
 fn only_who_has_the_code_looks_joins_and_is_asked() {
     let folder = tempfile::tempdir().unwrap();
-    let mut desk = WitnessDesk::at("127.0.0.1:0".parse().unwrap(), |_| {}).unwrap();
+    let mut desk = WitnessServer::at("127.0.0.1:0".parse().unwrap(), |_| {}).unwrap();
     let invitation = desk.open(&folder.path().join("journal.jsonl")).unwrap();
     desk.publish(Shown { listener: "Ottilie".to_owned(), ..Shown::default() });
     let (host, typed) = invitation.address.trim_start_matches("http://").split_once("/#").unwrap();

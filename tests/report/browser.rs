@@ -2,12 +2,10 @@
 //! print.
 
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use earwitness::evidence::{self, Options};
 use earwitness::report::model::Report;
 use earwitness::report::{self, page};
-use serde_json::Value;
 
 use super::material::{Plan, SESSION, Site, many_comparisons};
 use super::report_of;
@@ -80,18 +78,9 @@ fn pages(folder: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn pages_hold_in_a_browser() {
-    let modules = crate::tool("EARWITNESS_NODE_MODULES");
     let folder = tempfile::tempdir().expect("a folder");
     let files = pages(folder.path());
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/browser.mjs");
-    let mut command = Command::new("node");
-    command.arg(script).args(["--modules", &modules]).args(&files);
-    if let Ok(shots) = std::env::var("EARWITNESS_SHOTS") {
-        command.args(["--shots", &shots]);
-    }
-    let run = command.output().expect("node starts");
-    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
-    let found: Vec<Value> = serde_json::from_slice(&run.stdout).expect("JSON");
+    let found = crate::pages_in_browser("browser.mjs", &[], &files);
     assert_eq!(found.len(), files.len());
     for page in &found {
         let name = page["page"].as_str().expect("a name");

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use earwitness::session::{Session, load};
 use earwitness::trial::OutputKind;
-use earwitness::trial::keeper::utc_ms;
+use earwitness::trial::journal_writer::utc_ms;
 use earwitness::trial::ledger::Ledger;
 use earwitness::trial::record::{
     Ballot, Closing, FORMAT, InputTerms, Listening, Occasion, Opening, Outcome, Output, Presentation, Record,
@@ -13,7 +13,7 @@ use earwitness::trial::record::{
 };
 use earwitness::trial::register::Entry;
 use earwitness::trial::schedule::{Draws, Subject};
-use earwitness::trial::score::Tally;
+use earwitness::trial::score::RunningCounts;
 use earwitness::trial::seal::Secret;
 use earwitness::trial::waits;
 use earwitness::trial::witness::{Links, trial_key};
@@ -345,7 +345,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
     let definition = Definition::of(opening.terms.protocol);
     let slots = definition.slots.len();
     let mut ledger = Ledger::new(opening.clone()).expect("the opening is valid");
-    let mut tally = Tally::new(&opening);
+    let mut tally = RunningCounts::new(&opening);
     let mut all = vec![Record::Opening(Box::new(opening.clone()))];
     let mut at_ms = 0;
     let mut put = |ledger: &mut Ledger, record: Record| {

@@ -1,5 +1,7 @@
 //! Nobody's name, path or machine gets out that was not meant to.
 
+use std::collections::BTreeSet;
+
 use earwitness::evidence::Options;
 use earwitness::report::page;
 
@@ -100,12 +102,16 @@ fn wordy() -> String {
             "[wager]\nclaimant = \"Ada\"\nskeptic = \"Bel\"\nclaim = \"Ada hears it\"\nclaimant_wins = \"Bel cooks\"\n\
              skeptic_wins = \"Ada cooks\"\n\n[amplifier]",
         )
-        + "\n[cables.measured]\nresponse = \"measured.csv\"\n\n[clips.recorded]\nfile = \"recorded.wav\"\n\n[[comparisons]]\n\
+        + "\n[club]\nname = \"Circle\"\nlogo = \"logo.png\"\n\n[cables.measured]\nresponse = \"measured.csv\"\n\n[clips.recorded]\nfile = \"recorded.wav\"\n\n[[comparisons]]\n\
            name = \"recorded\"\na = \"measured\"\nb = \"thick\"\nclips = [\"recorded\"]\n"
 }
 
 /// The files that [`wordy`] reads, under these names.
-fn files(folder: &std::path::Path, table: &str, sound: &str) {
+fn files(folder: &std::path::Path, table: &str, sound: &str, logo: &str) {
+    // A picture of 1 by 1 pixel, without its pixel.
+    let header = [0, 0, 0, 13, b'I', b'H', b'D', b'R', 0, 0, 0, 1, 0, 0, 0, 1, 8, 2, 0, 0, 0, 0, 0, 0, 0];
+    let end = [0, 0, 0, 0, b'I', b'E', b'N', b'D', 0, 0, 0, 0];
+    std::fs::write(folder.join(logo), [&b"\x89PNG\r\n\x1a\n"[..], &header, &end].concat()).expect("written");
     let rows = "frequency_hz,gain_db,phase_deg\n20,-0.1,0\n1000,-0.1,0\n20000,-0.2,0\n";
     std::fs::write(folder.join(table), rows).expect("written");
     let format = hound::WavSpec {
@@ -121,12 +127,18 @@ fn files(folder: &std::path::Path, table: &str, sound: &str) {
     wav.finalize().expect("finished");
 }
 
+/// The same files, named after somebody.
+fn named_files(canary: &str) -> [String; 3] {
+    ["measured.csv", "recorded.wav", "logo.png"].map(|file| format!("{canary} {file}"))
+}
+
 /// Every way to put a name into a text value of the session that the session still accepts: each key that takes words of
 /// one's own is found by trying.
 fn with_names(text: &str, canary: &str) -> (String, Vec<String>) {
     let folder = tempfile::tempdir().expect("a folder");
-    files(folder.path(), "measured.csv", "recorded.wav");
-    files(folder.path(), &format!("{canary} measured.csv"), &format!("{canary} recorded.wav"));
+    files(folder.path(), "measured.csv", "recorded.wav", "logo.png");
+    let [table, sound, logo] = named_files(canary);
+    files(folder.path(), &table, &sound, &logo);
     let accepted = |text: &str| {
         std::fs::write(folder.path().join("session.toml"), text).expect("written");
         earwitness::session::load(folder.path()).is_ok()
@@ -151,25 +163,47 @@ fn with_names(text: &str, canary: &str) -> (String, Vec<String>) {
     (lines.join("\n"), found)
 }
 
+/// Keys whose texts are anybody's words, found by trying.
+const FOUND: [&str; 11] = [
+    "title",
+    "claimant",
+    "skeptic",
+    "claim",
+    "claimant_wins",
+    "skeptic_wins",
+    "file",
+    "response",
+    "name",
+    "attribute",
+    "logo",
+];
+/// Keys whose texts are names that other keys refer to, and lists of words.
+const NAMED: [&str; 4] = ["a", "b", "clips", "prepared_by"];
+/// Keys that hold nobody's words in anything that is published, and why.
+const NOBODYS: [(&str, &str); 9] = [
+    ("synth", "one of a few"),
+    ("facts", "some of a few"),
+    ("way", "one of a few"),
+    ("cable", "the name of a cable inside another one's sections"),
+    ("terminals", "names of cables, as the terms of the comparison show them"),
+    ("port", "neither in terms nor in a journal"),
+    ("command", "neither in terms nor in a journal"),
+    ("caption", "a photograph's, which is withheld with it"),
+    ("yardstick", "a folder, whose session is read and not named"),
+];
+
 #[test]
 fn a_name_in_any_text_leaves_with_no_anonymous_report() {
     const CANARY: &str = "Zinnia";
     let text = wordy();
     let (text, found) = with_names(&text, CANARY);
-    for key in [
-        "title",
-        "claimant",
-        "skeptic",
-        "claim",
-        "claimant_wins",
-        "skeptic_wins",
-        "file",
-        "response",
-        "name",
-        "attribute",
-    ] {
+    for key in FOUND {
         assert!(found.iter().any(|with| with == key), "{key} takes no words any more? {found:?}");
     }
+    let known: BTreeSet<&str> = FOUND.into_iter().chain(NAMED).chain(NOBODYS.map(|(key, _)| key)).collect();
+    let read = crate::commands::documents::keys_after(&[".text(", ".required_text(", ".texts(", "written("]);
+    let forgotten: Vec<&String> = read.iter().filter(|key| !known.contains(key.as_str())).collect();
+    assert!(forgotten.is_empty(), "texts of a session that this test holds no name in: {forgotten:?}");
     // Names that other keys refer to.
     let mut text = text.replace("prepared_by = [\"Bel\"]", "prepared_by = [\"Zinnia Vale\"]");
     for name in ["thin", "thick", "measured", "plucked", "recorded"] {
@@ -182,11 +216,12 @@ fn a_name_in_any_text_leaves_with_no_anonymous_report() {
         text = text.replace(&format!("clips = [\"{name}\"]"), &format!("clips = [\"zinnia_{name}\"]"));
     }
     let mut site = Site::with_files(&text, |folder| {
-        files(folder, &format!("{CANARY} measured.csv"), &format!("{CANARY} recorded.wav"));
+        let [table, sound, logo] = named_files(CANARY);
+        files(folder, &table, &sound, &logo);
     });
     let hands = vec![("Zinnia".to_owned(), "Zinnia's hand".to_owned())];
     let event = Some("the device of Zinnia was slow".to_owned());
-    let claimant = site.session.wager.as_ref().expect("a wager").claimant.clone();
+    let claimant = site.session.wager.as_ref().expect("a wager").claimant.as_written().to_owned();
     site.hold(&Plan {
         hands: hands.clone(),
         event: event.clone(),
@@ -216,7 +251,8 @@ fn a_name_in_any_text_leaves_with_no_anonymous_report() {
         assert_eq!(at.is_none(), anonymous, "{at:?}");
     }
     // Nothing changed, so that circuit and figures are drawn too.
-    files(site.path(), &format!("{CANARY} measured.csv"), &format!("{CANARY} recorded.wav"));
+    let [table, sound, logo] = named_files(CANARY);
+    files(site.path(), &table, &sound, &logo);
     let report = report_with(&site, Options { anonymous: true });
     assert!(
         !report.compared.figures.is_empty() && report.compared.clips.len() == 2,

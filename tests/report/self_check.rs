@@ -1,7 +1,6 @@
 //! The report checks itself in a browser: whole pages hold, tampered ones do not, and names that are withheld stay so.
 
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use earwitness::evidence::Options;
 use earwitness::report::page;
@@ -17,16 +16,7 @@ use crate::trial::{hands, python, sizes};
 
 /// Presses the button of each page; what each says, in the same order.
 fn pressed(files: &[PathBuf], more: &[&str]) -> Vec<Value> {
-    let modules = crate::tool("EARWITNESS_NODE_MODULES");
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/self_check.mjs");
-    let mut command = Command::new("node");
-    command.arg(script).args(["--modules", &modules]).args(more).args(files);
-    if let Ok(shots) = std::env::var("EARWITNESS_SHOTS") {
-        command.args(["--shots", &shots]);
-    }
-    let run = command.output().expect("node starts");
-    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
-    let found: Vec<Value> = serde_json::from_slice(&run.stdout).expect("JSON");
+    let found = crate::pages_in_browser("self_check.mjs", more, files);
     for page in &found {
         for nothing in ["console", "errors", "requests"] {
             assert_eq!(page[nothing], serde_json::json!([]), "{}", page["page"]);

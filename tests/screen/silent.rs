@@ -73,7 +73,7 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         assert_eq!(draft.output.kind, OutputKind::Device);
         let lock = || Sittings::lock(folder.path(), kit::UTC).expect("a free folder");
         let opened = lock().open(draft, kit::secret(80), None).expect("it opens");
-        let name = opened.keeper.path().file_name().expect("a name").to_string_lossy().into_owned();
+        let name = opened.writer.path().file_name().expect("a name").to_string_lossy().into_owned();
         let mut scripted = kit::in_folder(opened);
         for _ in 0..8 {
             scripted.step();

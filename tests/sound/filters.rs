@@ -54,7 +54,7 @@ clips = [\"pluck\"]
     );
     let session = session(folder, &text);
     (0..session.cables.len())
-        .map(|cable| (session.cables[cable].name.clone(), session.chain(cable)))
+        .map(|cable| (session.cables[cable].name.as_written().to_owned(), session.chain(cable)))
         .collect()
 }
 

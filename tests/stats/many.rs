@@ -26,7 +26,6 @@ fn fifteen_comparisons() {
         close(*found, expected, 1e-12);
     }
     assert_eq!(holm.iter().filter(|p| **p <= 0.05).count(), 3);
-    assert_eq!(many::benjamini_hochberg(&p).expect("p-values").iter().filter(|p| **p <= 0.05).count(), 4);
 }
 
 #[test]
@@ -44,11 +43,7 @@ fn combinations() {
 }
 
 #[test]
-fn the_best_of_many_and_lucky_passers() {
-    close(many::best_of(0.05, 1).expect("p"), 0.05, 1e-14);
-    close(many::best_of(0.05, 20).expect("p"), 1.0 - 0.95_f64.powi(20), 1e-13);
-    // Tiny p-values keep their digits: about m p.
-    close(many::best_of(1e-18, 30).expect("p"), 3e-17, 1e-12);
+fn lucky_passers() {
     // Three coins of different weight, counted by hand.
     let lucky = many::lucky_passers(&[0.5, 0.25, 0.1], 2).expect("risks");
     close(lucky.expected, 0.85, 1e-14);
@@ -68,10 +63,8 @@ proptest! {
     #[test]
     fn adjusted_values_are_never_smaller_and_keep_the_order(p in prop::collection::vec(0.0..=1.0_f64, 1..40)) {
         let holm = many::holm(&p).expect("p-values");
-        let bh = many::benjamini_hochberg(&p).expect("p-values");
         for i in 0..p.len() {
             prop_assert!(holm[i] >= p[i] && holm[i] <= 1.0);
-            prop_assert!(bh[i] >= p[i] * (1.0 - 1e-15) && bh[i] <= holm[i] * (1.0 + 1e-15));
             for j in 0..p.len() {
                 if p[i] < p[j] {
                     prop_assert!(holm[i] <= holm[j]);

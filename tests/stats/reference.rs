@@ -99,12 +99,11 @@ fn psychometric_functions() {
 fn intervals() {
     for row in data("intervals") {
         let (x, n, level) = (row[0].as_u64().expect("x"), row[1].as_u64().expect("n"), number(&row[2]));
-        let methods =
-            [interval::clopper_pearson, interval::wilson, interval::jeffreys, interval::agresti_coull];
+        let methods = [interval::clopper_pearson, interval::wilson, interval::jeffreys];
         for (index, method) in methods.into_iter().enumerate() {
             let found = method(x, n, level).expect("counts");
             let ends = numbers(&row[3 + index]);
-            // statsmodels lets the score and Agresti-Coull intervals round to just outside 0..1.
+            // statsmodels lets the score interval round to just outside 0..1.
             for (value, expected) in [(found.lower, ends[0]), (found.upper, ends[1])] {
                 if expected > 1e-12 && expected < 1.0 {
                     close(value, expected, 1e-9);
@@ -130,11 +129,6 @@ fn adjusted_and_combined_p_values() {
     for row in data("families") {
         let p = numbers(&row["p"]);
         for (found, expected) in many::holm(&p).expect("p").iter().zip(numbers(&row["holm"])) {
-            close(*found, expected, 1e-13);
-        }
-        for (found, expected) in
-            many::benjamini_hochberg(&p).expect("p").iter().zip(numbers(&row["benjamini_hochberg"]))
-        {
             close(*found, expected, 1e-13);
         }
         let fisher = many::fisher(&p).expect("p");

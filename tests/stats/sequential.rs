@@ -111,7 +111,11 @@ fn exact_risks_agree_with_simulation_and_with_wald() {
     // Without a limit in the way the achieved risks stay within Wald's bounds, and the length is near his approximation.
     let (guessing, hearing) = (test.exact(0.5).expect("p"), test.exact(0.75).expect("p"));
     assert!(guessing.difference <= 0.05 / 0.9 && hearing.no_difference <= 0.1 / 0.95);
-    let (at_chance, at_effect) = test.approximate_expected_trials();
+    let (right, wrong) = (1.5_f64.ln(), 0.5_f64.ln());
+    let (upper, lower) = ((0.9 / 0.05_f64).ln(), (0.1 / 0.95_f64).ln());
+    let mean = |p: f64| p * right + (1.0 - p) * wrong;
+    let at_chance = (0.95 * lower + 0.05 * upper) / mean(0.5);
+    let at_effect = (0.1 * lower + 0.9 * upper) / mean(0.75);
     // The approximation leaves out that the last answer carries the path beyond the line, so the exact length is greater.
     assert!((1.0..1.25).contains(&(guessing.expected_trials / at_chance)));
     assert!((1.0..1.25).contains(&(hearing.expected_trials / at_effect)));

@@ -131,10 +131,10 @@ fn sealing_anew_under_a_lock_with_hands_of_phones_and_people_shows_nothing_of_th
         let lock = || earwitness::trial::Sittings::lock(folder.path(), kit::UTC).unwrap();
         let passphrase = Some("Jorin's own words");
         let opened = lock().open(super::night::draft(Protocol::Abx), kit::secret(seed), passphrase).unwrap();
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         let name = path.file_name().unwrap().to_str().unwrap().to_owned();
         let hand = earwitness::trial::Digest::of(b"a phone's hand");
-        let play = |mut scripted: Scripted<earwitness::trial::Keeper>, steps: usize, join: bool| {
+        let play = |mut scripted: Scripted<earwitness::trial::JournalWriter>, steps: usize, join: bool| {
             if join {
                 let by = earwitness::trial::Ballot::Phone;
                 scripted.event(Event::Join { seat: 1, alias: "guest".to_owned(), by, table: None });

@@ -25,7 +25,7 @@ fn finished(draft: &Draft, seed: u64) -> Finished {
     let folder = kit::folder();
     let opened =
         Sittings::lock(folder.path(), UTC).unwrap().open(draft.clone(), kit::secret(seed), None).unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let mut scripted = kit::in_folder(opened);
     scripted.disturb = Some(4);
     scripted.finish();
@@ -149,7 +149,7 @@ fn a_watched_sitting_cut_after_every_record_goes_on_with_its_witnesses() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(25), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let phones = || vec![kit::Phone::new("Jorin's phone"), kit::Phone::new("Pia's")];
     let mut scripted = kit::in_folder(opened);
     (scripted.phones, scripted.disturb) = (phones(), Some(4));

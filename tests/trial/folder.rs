@@ -28,7 +28,7 @@ fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
         let folder = kit::folder();
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         let opened = sittings.open(kit::full(protocol), kit::secret(1), None).unwrap();
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         let hidden = secret_file(folder.path(), path.file_name().unwrap().to_str().unwrap());
         let mode = std::fs::metadata(&hidden).unwrap().permissions().mode();
         assert_eq!(mode & 0o777, 0o600, "the secret is its owner's only");
@@ -68,7 +68,7 @@ fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(2), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let mut scripted = kit::in_folder(opened);
     for _ in 0..9 {
         scripted.step();
@@ -140,7 +140,7 @@ fn two_sittings_of_one_second_get_two_names_and_nothing_is_overwritten() {
     for seed in 0..3 {
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
-        paths.push(opened.keeper.path());
+        paths.push(opened.writer.path());
     }
     paths.dedup();
     assert_eq!(paths.len(), 3);
@@ -169,7 +169,7 @@ fn names_of_any_kind_make_safe_file_names_and_stay_whole_inside() {
         name.clone_into(&mut draft.listener);
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         let opened = sittings.open(draft, kit::secret(1), None).unwrap();
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         assert_eq!(path.parent(), Some(folder.path()));
         kit::in_folder(opened).finish();
         let checked = verify::check(&path);
@@ -191,7 +191,7 @@ fn an_opponents_passphrase_locks_the_secret() {
     let secret = kit::secret(9);
     let hex = earwitness::trial::Digest(*secret.bytes()).hex();
     let opened = sittings.open(kit::full(Protocol::Abx), secret.clone(), Some("Jorin's own words")).unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     let mut scripted = kit::in_folder(opened);
     for _ in 0..8 {
@@ -231,7 +231,7 @@ fn a_damaged_secret_is_said_so_and_changes_nothing() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(4), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     drop(opened);
     let before = std::fs::read(&path).unwrap();
@@ -342,14 +342,14 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
         assert_eq!(result.settlement, nobody(Why::Simulated), "nobody listened, nobody wins");
         let opening = kit::opening(&draft, &kit::secret(15));
-        let tally = earwitness::trial::score::Tally {
+        let counts = earwitness::trial::score::RunningCounts {
             counts: result.counts,
             decisions: Vec::new(),
             tracks: Vec::new(),
         };
         let settled = |opening: &earwitness::trial::Opening, outcome| {
             let ledger = earwitness::trial::ledger::Ledger::new(opening.clone()).unwrap();
-            tally.settlement(&ledger, outcome)
+            counts.settlement(&ledger, outcome)
         };
         assert_eq!(settled(&opening, Outcome::AllTrials), Some(won));
         assert_eq!(settled(&opening, Outcome::StoppedEarly), nobody(Why::Stopped));
@@ -390,7 +390,7 @@ fn idas(folder: &std::path::Path, seed: u64, steps: Option<usize>) -> std::path:
     draft.listener = String::from("Ida");
     draft.terms.qualification = None;
     let opened = Sittings::lock(folder, UTC).unwrap().open(draft, kit::secret(seed), None).unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let mut scripted = kit::in_folder(opened);
     match steps {
         Some(steps) => assert!((0..steps).all(|_| scripted.step())),

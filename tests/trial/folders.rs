@@ -21,7 +21,7 @@ impl Folder {
         for seed in 0..3 {
             let sittings = Sittings::lock(folder.path(), UTC).unwrap();
             let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
-            journals.push(opened.keeper.path());
+            journals.push(opened.writer.path());
             kit::in_folder(opened).finish();
         }
         Self { folder, journals }

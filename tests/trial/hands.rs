@@ -139,7 +139,7 @@ fn cut_off(folder: &std::path::Path, passphrase: Option<&str>) -> String {
     let mut draft = kit::draft(kit::terms(Protocol::Abx));
     draft.terms.trials = 20;
     let opened = Sittings::lock(folder, UTC).unwrap().open(draft, kit::secret(84), passphrase).unwrap();
-    let name = opened.keeper.path().file_name().unwrap().to_string_lossy().into_owned();
+    let name = opened.writer.path().file_name().unwrap().to_string_lossy().into_owned();
     let mut scripted = kit::in_folder(opened);
     for _ in 0..9 {
         scripted.step();

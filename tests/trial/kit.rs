@@ -159,7 +159,7 @@ pub(crate) trait Journal {
 
 /// The clock of an invented sitting: as it should be.
 pub(crate) fn utc_ms(record: &Record) -> i64 {
-    earwitness::trial::keeper::utc_ms(UTC) + record.at_ms() as i64
+    earwitness::trial::journal_writer::utc_ms(UTC) + record.at_ms() as i64
 }
 
 /// A journal in memory.
@@ -184,17 +184,17 @@ impl Journal for Memory {
     }
 }
 
-impl Journal for earwitness::trial::Keeper {
+impl Journal for earwitness::trial::JournalWriter {
     fn append(&mut self, record: &Record) -> Digest {
-        earwitness::trial::Keeper::append(self, record).unwrap()
+        earwitness::trial::JournalWriter::append(self, record).unwrap()
     }
 
     fn keep_secret(&mut self, fresh: &earwitness::trial::Secret) {
-        earwitness::trial::Keeper::keep_secret(self, fresh).unwrap();
+        earwitness::trial::JournalWriter::keep_secret(self, fresh).unwrap();
     }
 
     fn close(&mut self) {
-        earwitness::trial::Keeper::close(self, Some("2026-01-31T21:00:00Z")).unwrap();
+        earwitness::trial::JournalWriter::close(self, Some("2026-01-31T21:00:00Z")).unwrap();
     }
 }
 
@@ -383,8 +383,8 @@ pub(crate) fn in_memory(draft: &Draft, seed: u64) -> Scripted<Memory> {
 }
 
 /// A sitting in a folder.
-pub(crate) fn in_folder(opened: Opened) -> Scripted<earwitness::trial::Keeper> {
-    Scripted::new((opened.conductor, opened.effects), opened.keeper)
+pub(crate) fn in_folder(opened: Opened) -> Scripted<earwitness::trial::JournalWriter> {
+    Scripted::new((opened.conductor, opened.effects), opened.writer)
 }
 
 pub(crate) fn folder() -> tempfile::TempDir {

@@ -180,7 +180,7 @@ fn a_night_cut_off_resumes_and_the_interrupted_trial_is_void() {
         .unwrap()
         .open(draft(Protocol::Abx), kit::secret(54), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     let mut scripted = kit::in_folder(opened);
     for seat in 1..=2 {
@@ -233,7 +233,7 @@ fn votes_that_come_together_are_written_together_and_chained_apart() {
         .unwrap()
         .open(draft(Protocol::Abx), kit::secret(56), None)
         .unwrap();
-    let mut keeper = opened.keeper;
+    let mut writer = opened.writer;
     let seats: Vec<Record> = (1..=500)
         .map(|seat| Record::Seat {
             at_ms: 1,
@@ -243,11 +243,11 @@ fn votes_that_come_together_are_written_together_and_chained_apart() {
             table: None,
         })
         .collect();
-    let digests = keeper.append_all(&seats).unwrap();
+    let digests = writer.append_all(&seats).unwrap();
     assert_eq!(digests.len(), 500);
-    assert_eq!(digests.last(), Some(&keeper.receipt()));
-    let path = keeper.path();
-    drop(keeper);
+    assert_eq!(digests.last(), Some(&writer.receipt()));
+    let path = writer.path();
+    drop(writer);
     let checked = verify::check(&path);
     assert_eq!((checked.records, checked.problems.len(), checked.seats.len()), (501, 0, 500));
     assert_eq!(checked.digests[1..], digests);

@@ -201,7 +201,7 @@ fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
     for seed in 0..2 {
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
-        paths.push(opened.keeper.path());
+        paths.push(opened.writer.path());
         kit::in_folder(opened).finish();
     }
     let second = verify::check(&paths[1]);
@@ -231,7 +231,7 @@ fn a_register_that_lost_lines_is_told_by_the_head_in_the_closing() {
     for seed in 0..3 {
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         let opened = sittings.open(kit::full(Protocol::Abx), kit::secret(seed), None).unwrap();
-        paths.push(opened.keeper.path());
+        paths.push(opened.writer.path());
         // The first is left, and goes on after the others were closed.
         if seed > 0 {
             kit::in_folder(opened).finish();
@@ -388,7 +388,7 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
             .expect("free")
             .open(draft, kit::secret(seed), None)
             .expect("it opens");
-        journals.push(opened.keeper.path());
+        journals.push(opened.writer.path());
         kit::in_folder(opened).finish();
     }
     let last = || verify::check(&journals[1]);

@@ -196,7 +196,7 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(35), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let scripted = kit::in_folder(opened).finish();
     let kept = scripted.conductor.view().receipt.unwrap();
     drop(scripted);
@@ -232,7 +232,7 @@ fn a_closed_journal_cut_short_or_removed_shows_in_the_register() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(36), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     kit::in_folder(opened).finish();
     let bytes = std::fs::read(&path).unwrap();
     let all = lines(&bytes);

@@ -306,7 +306,7 @@ fn a_fresh_seal_survives_a_power_cut_and_a_lock() {
             .unwrap()
             .open(kit::full(Protocol::Abx), kit::secret(314), passphrase)
             .unwrap();
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         let mut scripted = kit::in_folder(opened);
         scripted.phones = vec![Phone::new("Jorin's phone")];
@@ -314,7 +314,7 @@ fn a_fresh_seal_survives_a_power_cut_and_a_lock() {
             scripted.step();
         }
         scripted.phones[0].awake = false;
-        let resealed = |scripted: &Scripted<earwitness::trial::Keeper>| {
+        let resealed = |scripted: &Scripted<earwitness::trial::JournalWriter>| {
             scripted.effects.iter().any(|effect| matches!(effect, Effect::KeepSecret(_)))
         };
         while !resealed(&scripted) {
@@ -343,7 +343,7 @@ fn one_cut_off_while_links_are_awaited_has_nothing_to_void() {
         .unwrap()
         .open(kit::full(Protocol::Abx), kit::secret(316), None)
         .unwrap();
-    let path = opened.keeper.path();
+    let path = opened.writer.path();
     let name = path.file_name().unwrap().to_string_lossy().into_owned();
     let mut scripted = kit::in_folder(opened);
     scripted.phones = vec![Phone::new("Jorin's phone"), Phone::new("Pia's")];

@@ -2,11 +2,14 @@
 //! draws the same findings; `what_a_sitting_prints` holds its lines.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use earwitness::ballot::results;
+use earwitness::ballot::results::{self, NightResults};
+use earwitness::ballot::reveal::Place;
+use earwitness::ballot::view::Snapshot;
 use earwitness::report::model::Report;
 use earwitness::report::page;
-use earwitness::trial::journal;
+use earwitness::trial::journal::{self, Journal};
 use serde_json::Value;
 
 use super::report_of;
@@ -152,7 +155,9 @@ fn of_journal(name: &str, report: &Report, scores: &Value, path: &Path) {
     }
     let phones = counted.night.then(|| {
         let read = journal::read(path).expect("a journal");
-        results::compute(&read.records, &read.digests).expect("it is closed")
+        let phones = results::compute(&read.records, &read.digests).expect("it is closed");
+        of_the_server(name, report, &read, &phones);
+        phones
     });
     for (index, comparison) in report.comparisons.iter().enumerate() {
         let said = &entry["comparisons"][index];
@@ -214,6 +219,38 @@ fn of_journal(name: &str, report: &Report, scores: &Value, path: &Path) {
             let missing: u64 = phones.seats.iter().map(|seat| seat.missing).sum();
             assert_eq!(Some(missing), counted.missing_votes, "{name}: votes that never came");
         }
+    }
+}
+
+/// What the server of the night hands out to each phone and, step by step, to the room's display.
+fn of_the_server(name: &str, report: &Report, read: &Journal, phones: &NightResults) {
+    let results = Arc::new(phones.clone());
+    let steps = results.steps.len();
+    let served = |at: usize| {
+        let place = Place { at, furthest: at };
+        Snapshot::closed(read, Arc::clone(&results), place).expect("a closed night")
+    };
+    let end = served(steps - 1);
+    for seat in &phones.seats {
+        let state: Value =
+            serde_json::from_str(&end.phone(seat.seat, 0).expect("it sat there")).expect("JSON");
+        let own = report.comparisons.iter().flat_map(|comparison| &comparison.results);
+        let own = own.filter(|own| own.name == seat.alias);
+        let (right, of) = own.fold((0, 0), |(right, of), own| (right + own.correct, of + own.trials));
+        let phone = &state["result"]["own"];
+        assert_eq!((&phone["right"], &phone["of"]), (&right.into(), &of.into()), "{name}: {}", seat.alias);
+    }
+    let rooms = (0..steps).map(|at| serde_json::from_str::<Value>(&served(at).room(0)).expect("JSON"));
+    let verdicts: Vec<Value> = rooms.filter(|room| !room["reveal"]["step"]["sentence"].is_null()).collect();
+    assert_eq!(verdicts.len(), report.comparisons.len(), "{name}: the display shows each verdict");
+    for (room, comparison) in verdicts.iter().zip(&report.comparisons) {
+        let step = &room["reveal"]["step"];
+        assert_eq!(step["sentence"], comparison.verdict.headline.as_str(), "{name}: the display");
+        assert_eq!(
+            (&step["score"]["right"], &step["score"]["of"]),
+            (&comparison.correct.into(), &comparison.trials.into()),
+            "{name}: the display's score"
+        );
     }
 }
 

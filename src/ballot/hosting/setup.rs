@@ -9,7 +9,7 @@ use zeroize::Zeroizing;
 use super::HostedNight;
 use super::proof::Proof;
 use crate::ballot::NightError;
-use crate::ballot::guard::{Door, Paces, Tally};
+use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
 use crate::ballot::night::Night;
 use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::presentation::{self, Timing};
@@ -244,7 +244,7 @@ impl BeforeNight {
             let passphrase = locking.as_ref().map(|typed| typed.as_str());
             sittings.open(draft, secret, passphrase).map_err(refused)?
         };
-        let path = opened.keeper.path();
+        let path = opened.writer.path();
         let passes = match (known, passes) {
             (Some(file), _) => Passes::from_bytes(file.secret.0),
             (None, Some(bytes)) => Passes::from_bytes(bytes),
@@ -276,9 +276,9 @@ impl BeforeNight {
         let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
         let shared = Arc::new(Shared {
-            door: Door::new(address),
+            host_check: HostCheck::new(address),
             passes,
-            tally: Mutex::new(Tally::new(paces)),
+            limiter: Mutex::new(RateLimiter::new(paces)),
             log: Mutex::new(Log::beside(&path)?),
             snapshot: RwLock::new(Arc::new(Snapshot::of(&night, clock.now_ms(), &order, None))),
             requests: sender,
@@ -289,7 +289,7 @@ impl BeforeNight {
             seats_of: Mutex::default(),
         });
         let server = serve(listener, shared.clone())?;
-        let mut driver = Driver::new(night, opened.keeper, clock.clone(), output, stimuli).through(switched);
+        let mut driver = Driver::new(night, opened.writer, clock.clone(), output, stimuli).through(switched);
         // A night is played at the clips' own level: it has no other. What stopped it is kept by the driver.
         let _ = driver.carry_out(opened.effects).and_then(|()| driver.keep_level());
         driver.with(|night, at_ms| (night.announce_tables(at_ms), ()));

@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use super::setup::{PORT, listen, refused};
 use crate::ballot::command::Command;
-use crate::ballot::guard::{Door, Paces, Tally};
+use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
 use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::refused::Log;
 use crate::ballot::results::{self, NightResults};
@@ -93,9 +93,9 @@ impl ShownNight {
         let (sender, requests) = sync_channel(super::setup::WAITING_REQUESTS);
         let snapshot = Snapshot::closed(&journal, results.clone(), place).map_err(refused)?;
         let shared = Arc::new(Shared {
-            door: Door::new(address),
+            host_check: HostCheck::new(address),
             passes,
-            tally: Mutex::new(Tally::new(paces)),
+            limiter: Mutex::new(RateLimiter::new(paces)),
             log: Mutex::new(Log::beside(&path)?),
             snapshot: RwLock::new(Arc::new(snapshot)),
             requests: sender,

@@ -4,7 +4,6 @@ use super::{HOST_CAUSE, Night, Phase, Show};
 use crate::ballot::Refusal;
 use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
-use crate::ballot::seats::Vote;
 use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView};
 
 impl Night {
@@ -224,10 +223,9 @@ impl Night {
                         ballot.seat
                     )));
                 };
-                let name = self.definition().alternatives[alternative].name;
-                match self.seats.get(ballot.seat).and_then(|seat| seat.votes.get(&id)) {
-                    Some(Vote { answer, .. }) if answer == name => {}
-                    Some(Vote { by: Ballot::Phone, .. }) => return Err(Refusal::PhoneVoted(ballot.seat)),
+                match self.conductor.vote_of(id, ballot.seat) {
+                    Some((given, _)) if given == alternative => {}
+                    Some((_, Ballot::Phone)) => return Err(Refusal::PhoneVoted(ballot.seat)),
                     _ => votes.push((id, ballot.seat, alternative)),
                 }
             }

@@ -13,7 +13,7 @@ impl Night {
         let Some(id) = self.voting() else { return false };
         let mut phones =
             self.seats.iter().filter(|(_, seat)| seat.by == Ballot::Phone && !seat.left).peekable();
-        phones.peek().is_some() && phones.all(|(_, seat)| seat.votes.contains_key(&id))
+        phones.peek().is_some() && phones.all(|(number, _)| self.conductor.vote_of(id, number).is_some())
     }
 
     /// Time has passed: what the presentation and the countdown do by themselves.

@@ -25,12 +25,12 @@ impl Night {
         let alternative = self.definition().alternative(answer).ok_or(Refusal::Alternative)?;
         let seat = self.seats.get(holder.seat).ok_or(Refusal::NotSeated)?;
         let wanted = id_of(trial);
-        let earlier = seat.votes.iter().find(|(id, vote)| vote.by == Ballot::Phone && Some(**id) == wanted);
-        if let Some((id, vote)) = earlier
-            && vote.answer == answer
+        let earlier = wanted.and_then(|id| self.conductor.vote_of(id, holder.seat));
+        if let (Some(id), Some((given, Ballot::Phone))) = (wanted, earlier)
+            && given == alternative
             && (sequence == seat.sequence || (self.open && sequence == seat.sequence + 1))
         {
-            return Ok((*id, Vec::new()));
+            return Ok((id, Vec::new()));
         }
         if self.over() {
             return Err(Refusal::Over);

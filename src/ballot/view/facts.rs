@@ -1,23 +1,52 @@
 //! What pages are told of a trial, of a seat and of the round of open ears.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::ballot::night::{Ears, LinkAsked};
 use crate::trial::hands::Asked;
 use crate::trial::record::ComparisonTerms;
-use crate::trial::{Demonstration, Digest, Side};
+use crate::trial::{Demonstration, Digest, Part, Side};
 
 /// The caution that stands on every listener's page.
 pub const CAUTION: &str = "The level is set low first and then left alone. If anything is too loud for you, say so or \
     leave the room. Loud sound harms hearing by level and time together; rest at least every twenty minutes.";
+
+/// Whether a trial of a night counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum NightPart {
+    /// It is a warm-up.
+    #[default]
+    Practice,
+    /// It counts.
+    Main,
+}
+
+impl NightPart {
+    /// Of an attempt's part.
+    pub fn of(part: Part) -> Self {
+        match part {
+            Part::Main => Self::Main,
+            Part::WarmUp | Part::Qualification => Self::Practice,
+        }
+    }
+
+    /// What people say before the trial's number.
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Practice => "Warm-up",
+            Self::Main => "Trial",
+        }
+    }
+}
 
 /// A trial as everybody may know it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct TrialFacts {
     /// Name of the attempt, such as `main-3-1`.
     pub id: String,
-    /// `practice` or `main`.
-    pub part: &'static str,
+    /// Whether it counts.
+    pub part: NightPart,
     /// Number within the part.
     pub number: u32,
     /// Trials in the part.
@@ -37,8 +66,7 @@ pub struct TrialFacts {
 impl TrialFacts {
     /// As people say it: `Trial 3 of 12`.
     pub fn name(&self) -> String {
-        let part = if self.part == "main" { "Trial" } else { "Warm-up" };
-        format!("{part} {} of {}", self.number, self.of)
+        format!("{} {} of {}", self.part.title(), self.number, self.of)
     }
 }
 
@@ -138,5 +166,5 @@ pub struct SeatFacts {
     /// And with its chain of links; which one it gave last.
     pub link: (LinkAsked, Option<Digest>),
     /// The answer in the trial that is on, and its receipt.
-    pub vote: Option<(String, Digest)>,
+    pub vote: Option<(&'static str, Digest)>,
 }

@@ -5,20 +5,17 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, Bytes};
-use axum::extract::{ConnectInfo, DefaultBodyLimit, Query, Request as Asking, State as From};
+use axum::extract::{ConnectInfo, Query, State as From};
 use axum::http::{HeaderMap, StatusCode, header};
-use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
 use serde::Deserialize;
 use tokio::sync::oneshot;
 
 use super::{Published, Shared, state};
-use crate::ballot::gate::{refused, same};
+use crate::ballot::gate::{self, Gate, Gated, refused, same};
 use crate::ballot::listener::Peer;
-use crate::ballot::routes::{
-    HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, serve_router, understood,
-};
+use crate::ballot::routes::{Server, json, understood};
 use crate::ballot::{NightError, pages};
 use crate::conduct::witness::{Ask, Request};
 use crate::trial::Digest;
@@ -30,39 +27,23 @@ const PATIENCE: Duration = Duration::from_secs(5);
 
 type App = From<Arc<Shared>>;
 
-pub(super) fn serve(listener: std::net::TcpListener, shared: Arc<Shared>) -> Result<Server, NightError> {
-    let address = shared.address;
-    let router = Router::new()
-        .route("/", get(|| async { page(pages::witness(), HTML) }))
-        .route("/night.css", get(|| async { page(pages::STYLE, "text/css; charset=utf-8") }))
-        .route("/hand.js", get(|| async { page(pages::HAND_SCRIPT, SCRIPT) }))
-        .route("/witness.js", get(|| async { page(pages::WITNESS_SCRIPT, SCRIPT) }))
-        .route("/favicon.ico", get(|| async { empty(StatusCode::NO_CONTENT) }))
-        .route("/witness-state", get(look))
-        .route("/witness-join", post(join))
-        .route("/witness-link", post(link))
-        .fallback(unknown)
-        .layer(DefaultBodyLimit::max(LONGEST_BODY))
-        .layer(middleware::from_fn_with_state(shared.clone(), door))
-        .with_state(shared);
-    serve_router(listener, address, router)
+impl Gated for Shared {
+    fn gate(&self) -> &Gate {
+        &self.gate
+    }
 }
 
-async fn door(
-    From(shared): App,
-    ConnectInfo(peer): ConnectInfo<Peer>,
-    request: Asking,
-    next: Next,
-) -> Response {
-    shared.gate.pass(peer, request, next).await
+pub(super) fn serve(listener: std::net::TcpListener, shared: Shared) -> Result<Server, NightError> {
+    let own = Router::new()
+        .route("/witness-state", get(look))
+        .route("/witness-join", post(join))
+        .route("/witness-link", post(link));
+    let script = ("/witness.js", pages::WITNESS_SCRIPT);
+    gate::serve(listener, shared.address, pages::witness(), script, own, Arc::new(shared))
 }
 
 fn stranger(shared: &Shared, peer: Peer) -> Response {
     shared.gate.stranger(peer)
-}
-
-async fn unknown(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>) -> Response {
-    shared.gate.unknown(peer)
 }
 
 fn looks(shared: &Shared, headers: &HeaderMap) -> bool {

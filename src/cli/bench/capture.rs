@@ -8,7 +8,7 @@ use serde_json::json;
 use super::sweep::SweepShape;
 use super::{Failure, note};
 use crate::bench::approach::{self, Finding};
-use crate::bench::capture::{Capture, Captured, Meter, capture, divider, level_warning};
+use crate::bench::capture::{Capture, Captured, Meter, capture, divider, is_clipped};
 use crate::bench::sweep::Sweep;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
@@ -294,8 +294,7 @@ fn show(meter: &Meter, channels: &[u8]) {
         .map(|(peak, channel)| {
             let decibels = 20.0 * peak.max(1e-6).log10();
             let filled = ((decibels + 60.0) / 3.0).clamp(0.0, 20.0) as usize;
-            let mark =
-                if level_warning(*peak).is_some_and(|text| text.starts_with("clipped")) { "!" } else { " " };
+            let mark = if is_clipped(*peak) { "!" } else { " " };
             format!(
                 "in {channel} [{}{}]{decibels:>6.1} dB{mark}",
                 "=".repeat(filled),

@@ -198,7 +198,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
 /// What the circuit of a session predicts to be left of a recording of side A.
 fn predicted(path: &std::path::Path, arguments: &NullArguments, a: &Recording) -> Result<Foreseen, Failure> {
     let session = crate::session::load(path).map_err(Failure::bad)?;
-    let names = || session.comparisons.iter().map(|own| own.name.as_str()).collect::<Vec<_>>().join(", ");
+    let names = || session.comparisons.iter().map(|own| own.name.as_written()).collect::<Vec<_>>().join(", ");
     let comparison = match &arguments.comparison {
         None if session.comparisons.len() > 1 => {
             return Err(Failure::bad(format!(
@@ -208,7 +208,7 @@ fn predicted(path: &std::path::Path, arguments: &NullArguments, a: &Recording) -
             )));
         }
         None => session.comparisons.first(),
-        Some(name) => session.comparisons.iter().find(|own| own.name == *name),
+        Some(name) => session.comparisons.iter().find(|own| own.name.as_written() == name),
     };
     let comparison = comparison.ok_or_else(|| {
         Failure::bad(format!("{} has no such comparison; it has: {}", path.display(), names()))

@@ -39,7 +39,9 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
     for (index, cable) in session.cables.iter().enumerate() {
         match cable_facts(session, index, cable) {
             Ok(facts) => compared.cables.push(facts),
-            Err(problem) => compared.problems.push(shown(&format!("cable {}: {problem}", cable.name))),
+            Err(problem) => {
+                compared.problems.push(shown(&format!("cable {}: {problem}", cable.name.shown())))
+            }
         }
     }
     for clip in &session.clips {
@@ -59,7 +61,7 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
                 compared.more_figures.extend(response_figures::unknown(session, comparison).ok().flatten());
             }
             Err(problem) => {
-                let problem = format!("comparison {}: {problem}", session.comparisons[index].name);
+                let problem = format!("comparison {}: {problem}", session.comparisons[index].name.shown());
                 compared.problems.push(shown(&problem));
             }
         }
@@ -177,7 +179,7 @@ fn cable_facts(session: &Session, index: usize, cable: &NamedCable) -> Result<Ca
     let parameters =
         session.chain(index).parameters(&CABLE_FREQUENCIES_HZ).map_err(|error| error.to_string())?;
     Ok(CableFacts {
-        name: cable.name.clone(),
+        name: cable.name.shown().to_owned(),
         description: describe(&cable.cable),
         dc_resistance_ohm: parameters.dc_resistance_ohm,
         loop_resistance_ohm: parameters.loop_resistance_ohm.unwrap_or_default(),
@@ -193,15 +195,19 @@ fn clip_facts(clip: &Clip, anonymiser: &Anonymiser) -> (ClipFacts, Option<String
         }
         ClipSource::Synth { name, seed, .. } => format!("synthesised: {name}, seed {seed}"),
     };
-    let mut facts =
-        ClipFacts { name: clip.name.clone(), source, facts: Vec::new(), third_octaves_hz_db: Vec::new() };
+    let mut facts = ClipFacts {
+        name: clip.name.shown().to_owned(),
+        source,
+        facts: Vec::new(),
+        third_octaves_hz_db: Vec::new(),
+    };
     let problem = match measure(&clip.source) {
         Ok((measured, spectrum)) => {
             facts.facts = measured;
             facts.third_octaves_hz_db = spectrum;
             None
         }
-        Err(problem) => Some(format!("clip {}: {problem}", clip.name)),
+        Err(problem) => Some(format!("clip {}: {problem}", clip.name.shown())),
     };
     (facts, problem)
 }
@@ -253,7 +259,7 @@ fn difference(session: &Session, index: usize) -> Result<DifferenceFacts, String
     let fact = |label: &str, value: String| (label.to_owned(), value);
     Ok(DifferenceFacts {
         index,
-        comparison: comparison.name.clone(),
+        comparison: comparison.name.shown().to_owned(),
         facts: vec![
             fact("A minus B at 1 kHz", decibels(summary.at_1khz_db, |unknown| unknown.at_1khz_db, true)),
             fact("A minus B at 20 kHz", decibels(summary.at_20khz_db, |unknown| unknown.at_20khz_db, true)),

@@ -3,7 +3,7 @@
 use crate::evidence::Agreed;
 use crate::report::model::{DesignFacts, SequentialDesign, SequentialFacts, SessionFacts, WagerFacts};
 use crate::report::power_figure;
-use crate::session::{Deciding, Session, Stopping};
+use crate::session::{Deciding, Session, Stopping, Written};
 use crate::stats::StatsError;
 use crate::stats::power::{Design, Effect};
 use crate::stats::protocol::Definition;
@@ -49,12 +49,12 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         })
         .collect();
     SessionFacts {
-        title: session.title.clone(),
+        title: session.title.shown().to_owned(),
         protocol: session.protocol,
         inquiry: session.inquiry(),
         protocol_title: definition.title.to_owned(),
-        attribute: session.attribute.clone(),
-        question: definition.question(session.attribute.as_deref()),
+        attribute: session.attribute.as_ref().map(|words| words.shown().to_owned()),
+        question: definition.question(session.attribute.as_ref().map(Written::shown)),
         chance: session.protocol.chance(),
         alpha: session.alpha,
         qualified_by: session.qualification.map(|qualification| qualification.protocol),
@@ -75,17 +75,17 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         design,
         invented: session.invented,
         club: session.club.clone(),
-        prepared_by: session.prepared_by.clone(),
+        prepared_by: session.prepared_by.iter().map(|name| name.shown().to_owned()).collect(),
         digest: agreed.session.hex(),
-        clips: session.clips.iter().map(|clip| clip.name.clone()).collect(),
+        clips: session.clips.iter().map(|clip| clip.name.shown().to_owned()).collect(),
         threshold: agreed.terms.threshold,
         controls: session.controls.iter().map(|control| control.kind.to_string()).collect(),
         wager: session.wager.as_ref().map(|wager| WagerFacts {
-            claimant: wager.claimant.clone(),
-            skeptic: wager.skeptic.clone(),
-            claim: wager.claim.clone(),
-            claimant_wins: wager.claimant_wins.clone(),
-            skeptic_wins: wager.skeptic_wins.clone(),
+            claimant: wager.claimant.shown().to_owned(),
+            skeptic: wager.skeptic.shown().to_owned(),
+            claim: wager.claim.shown().to_owned(),
+            claimant_wins: wager.claimant_wins.shown().to_owned(),
+            skeptic_wins: wager.skeptic_wins.shown().to_owned(),
             deciding: match wager.deciding {
                 Deciding::First => "The claimant's first sitting decides.".to_owned(),
                 Deciding::AllTogether { sittings } => {

@@ -17,7 +17,7 @@ pub(super) fn on_clips(session: &Session, comparison: usize, ears: &mut Ears) ->
         if let Ok(Some(found)) = found {
             words.push(format!(
                 "{}: {}. {}",
-                clip.name,
+                clip.name.shown(),
                 found.numbers(),
                 found.sentence(session.levels == Levels::Matched)
             ));

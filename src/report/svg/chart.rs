@@ -2,15 +2,13 @@
 
 use std::fmt::Write as _;
 
-use super::labels::{self, Area};
+use super::labels::{self, Area, LETTER};
 use super::{Axis, Figure, Tone, cut, escape, mark, minus};
 
 /// Width of a page's drawing, in units of the view box.
 pub const WIDTH: f64 = 560.0;
 /// Width of a phone's and of a column's.
 pub const NARROW: f64 = 360.0;
-/// Mean width of a letter in units of the view box, at the size of a figure's text.
-pub(super) const LETTER: f64 = 6.6;
 /// Room at the left of axes with a frequency: the same in all, so that drawings below one another share their edge.
 const FREQUENCY_LEFT: f64 = 76.0;
 /// Least room between two labels of an axis.

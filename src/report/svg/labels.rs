@@ -1,6 +1,7 @@
 //! Where a line's name can stand beside it, without touching any line, mark or other name.
 
-use super::chart::LETTER;
+/// Mean width of a letter in units of the view box, at the size of a figure's text.
+pub(super) const LETTER: f64 = 6.6;
 
 /// A rectangle of a drawing, in units of the view box; y grows downwards.
 #[derive(Debug, Clone, Copy, PartialEq)]

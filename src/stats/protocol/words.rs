@@ -74,15 +74,6 @@ impl Inquiry {
         }
     }
 
-    /// What the share above chance is called: of discriminators, or the lead of one side.
-    pub fn share_above_chance(self) -> &'static str {
-        if self.protocol.asks().has_lead() && self.two_sided() {
-            "lead of side B over side A"
-        } else {
-            "share of trials in which the difference is heard"
-        }
-    }
-
     /// The same in the head of a narrow column.
     pub fn share_short(self) -> &'static str {
         if self.protocol.asks().has_lead() && self.two_sided() { "lead of B" } else { "hears it in" }

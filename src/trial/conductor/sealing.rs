@@ -52,7 +52,7 @@ impl Conductor {
             lost: ledger.sealing.awaited(),
             waited_ms,
             commitment: fresh.commitment(ledger.opening.format),
-            // The keeper adds it: only there is the chain's head known.
+            // The writer adds it: only there is the chain's head known.
             proof: None,
         };
         self.then(record, Phase::Sealing, effects)
@@ -80,9 +80,9 @@ impl Conductor {
             counts: self.replay.tally.counts.clone(),
             simulated: ledger.opening.simulated,
             earlier: (format >= 2).then_some(opened),
-            // The keeper adds it: only there is the chain's head known.
+            // The writer adds it: only there is the chain's head known.
             proof: None,
-            // The keeper, which has the register, says what has come since.
+            // The writer, which has the register, says what has come since.
             register: (format >= 2).then_some(ledger.opening.register),
             sittings: ledger.opening.sitting,
             drawn: self.replay.once().cloned(),

@@ -4,7 +4,7 @@ use super::attempt::{Attempting, settle};
 use super::{Conductor, Phase};
 use crate::stats::threshold::Curve;
 use crate::trial::hands::Progress;
-use crate::trial::record::{Opening, Part, TrialId};
+use crate::trial::record::{Ballot, Opening, Part, TrialId};
 use crate::trial::schedule::Subject;
 use crate::trial::view::{ResultView, Stage, TrialView, View};
 
@@ -25,6 +25,11 @@ impl Conductor {
     /// The opening.
     pub fn opening(&self) -> &Opening {
         &self.replay.ledger.opening
+    }
+
+    /// A seat's vote in an attempt of a night that is on or over: the alternative, and how it came.
+    pub fn vote_of(&self, id: TrialId, seat: u32) -> Option<(usize, Ballot)> {
+        self.replay.ledger.vote(id, seat)
     }
 
     /// The sealing that is on, with its hands.

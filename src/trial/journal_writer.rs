@@ -25,7 +25,7 @@ pub fn utc_ms(utc: &str) -> i64 {
 
 /// Takes the records of one sitting, and its closing. The folder stays locked until this is dropped.
 #[derive(Debug)]
-pub struct Keeper {
+pub struct JournalWriter {
     pub(super) sittings: Sittings,
     pub(super) appender: Appender,
     pub(super) name: String,
@@ -35,7 +35,7 @@ pub struct Keeper {
     pub(super) outcome: Option<Outcome>,
 }
 
-impl Keeper {
+impl JournalWriter {
     /// Appends a record; durable when this returns. Returns the digest of its line: the running receipt.
     pub fn append(&mut self, record: &Record) -> io::Result<Digest> {
         self.append_all(std::slice::from_ref(record)).map(|_| self.appender.chain())
@@ -93,11 +93,6 @@ impl Keeper {
     /// Digest of the last record: the running receipt.
     pub fn receipt(&self) -> Digest {
         self.appender.chain()
-    }
-
-    /// Ends the sitting's hold on the folder and gives it back, still locked.
-    pub fn into_sittings(self) -> Sittings {
-        self.sittings
     }
 }
 
