@@ -326,7 +326,7 @@ fn no_decision_asks_what_a_sentence_says() {
             "find(",
         ] {
             for (at, _) in code.match_indices(&format!("{asks}\"")) {
-                let literal = code[at + asks.len() + 1..].split('"').next().unwrap_or_default();
+                let literal = code[at + asks.len() + 1..].split(['"', '\n']).next().unwrap_or_default();
                 if is_sentence(literal) {
                     wrong.push(format!("{file}: {asks}\"{literal}\""));
                 }
