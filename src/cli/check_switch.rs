@@ -83,7 +83,7 @@ fn heard(switch: &mut dyn Switch, name: &str) -> Result<String, Failure> {
     }
     let found = clicks(&recorded.0, &recorded.1, microphone.rate_hz())?;
     let measured = format!(
-        "Its sound, recorded {RECORDINGS} times at each position, differs most around {}, by {} (p = {})",
+        "Its sound, recorded {RECORDINGS} times at each position, differs most around {}, by {} ({})",
         printed::hertz(found.at_hz),
         printed::decibels(found.apart_db.abs()),
         printed::p_value(found.p_value)

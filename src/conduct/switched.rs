@@ -383,12 +383,14 @@ impl<M: Machine> Driver<M> {
                 let reason = switched.reason(&error);
                 self.pause();
                 let text = SoundNews::Switch { reason: reason.clone(), in_trial }.cause();
+                let halted = format!("{text}, {MOST_FAILURES} times in a row: it stops here");
                 self.take_event(if in_trial {
                     Event::Disturbed { cause: text }
                 } else {
                     Event::Note { text }
                 })?;
                 if failures >= MOST_FAILURES {
+                    self.take_event(Event::Halted { text: halted })?;
                     let stopped = Stopped::Switch { reason };
                     self.stop(stopped.clone());
                     return Err(stopped);

@@ -170,6 +170,10 @@ impl Conductor {
         match (phase, event) {
             (Phase::Stopped(reason), _) => Phase::Stopped(reason),
             (Phase::Done, _) => Phase::Done,
+            (phase, Event::Halted { text }) => {
+                self.try_append(Record::Note { at_ms, text: shorten(&text) }, "this cannot be noted", effects);
+                phase
+            }
             (phase, Event::Resolved(resolved)) => {
                 self.try_append(
                     Record::Resolution { at_ms, resolved },

@@ -99,6 +99,11 @@ pub enum Event {
         /// What happened, for the journal.
         text: String,
     },
+    /// Why the sitting stops here: it goes into the journal at once, also in a trial that nothing was heard of.
+    Halted {
+        /// What happened, for the journal.
+        text: String,
+    },
     /// What the sound device resolves at the level that is set.
     Resolved(ResolutionFacts),
     /// Both positions of a switch of real cables were measured.

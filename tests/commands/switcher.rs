@@ -163,6 +163,7 @@ fn a_relay_that_dies_or_lies_voids_the_attempt_and_stops_the_sitting_and_nothing
     );
     let written = journal();
     assert!(written.contains("\"void\"") && !written.contains("\"closing\""), "{written}");
+    assert!(written.contains("3 times in a row: it stops here"), "{written}");
     // It is mended: the sitting goes on where it stopped.
     relay.behaves(SOUND);
     let mut resumed = RUN[..8].to_vec();

@@ -49,7 +49,7 @@ pub(super) fn section(report: &Report) -> Markup {
             @match &report.session.switcher {
                 None => (simulation()),
                 Some(_) => p.notes {
-                    "Nothing was simulated. What people heard beside the music, such as the click of a relay or steps in the next room, "
+                    "Nothing was simulated. What people heard besides the music, such as the click of a relay or steps in the next room, "
                     "is not in any file: " code { "check --switch --microphone" } " holds a relay's sounds against each other beforehand."
                 },
             }
@@ -72,8 +72,8 @@ fn photographs(report: &Report) -> Markup {
                 }
             }
             p.notes {
-                "Photographs and captions are the owner's. They were sealed before the first trial: who changes one afterwards "
-                "is told of. Nothing else that a camera wrote, such as time or place, is in this report."
+                "Photographs and captions are the owner's. They were sealed before the first trial: one that is changed "
+                "afterwards is not shown, and the report says so. Only the picture is here, nothing else that a camera wrote."
             }
         }
         @if withheld > 0 {
