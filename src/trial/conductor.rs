@@ -171,7 +171,11 @@ impl Conductor {
             (Phase::Stopped(reason), _) => Phase::Stopped(reason),
             (Phase::Done, _) => Phase::Done,
             (phase, Event::Halted { text }) => {
-                self.try_append(Record::Note { at_ms, text: shorten(&text) }, "this cannot be noted", effects);
+                self.try_append(
+                    Record::Note { at_ms, text: shorten(&text) },
+                    "this cannot be noted",
+                    effects,
+                );
                 phase
             }
             (phase, Event::Resolved(resolved)) => {
