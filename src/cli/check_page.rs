@@ -63,9 +63,9 @@ impl Page<'_> {
         let invented = if self.session.invented { " (invented data)" } else { "" };
         writeln!(out, "{}{invented}", self.session.title.as_written())?;
         self.terms(out)?;
-        for index in 0..self.session.comparisons.len() {
+        for (index, claim) in agreed_claims(self.session).iter().enumerate() {
             writeln!(out)?;
-            self.comparison(index, &mut sources, out)?;
+            self.comparison((index, claim.as_str()), &mut sources, out)?;
         }
         writeln!(out)?;
         for (index, line) in check_words::short(self.session, self.device).iter().enumerate() {
@@ -143,11 +143,15 @@ impl Page<'_> {
         Ok(())
     }
 
-    fn comparison(&self, index: usize, sources: &mut Sources, out: &mut dyn Write) -> Result<(), Failure> {
+    fn comparison(
+        &self,
+        (index, claim): (usize, &str),
+        sources: &mut Sources,
+        out: &mut dyn Write,
+    ) -> Result<(), Failure> {
         let session = self.session;
         let Comparison { name, a, b, .. } = &session.comparisons[index];
         let (summary, unknown) = &self.summaries[index];
-        let claim = agreed_claim(session, index);
         let name = name.as_written();
         writeln!(
             out,
@@ -199,14 +203,14 @@ impl Page<'_> {
     }
 }
 
-/// What is claimed beyond "A and B sound different".
-fn agreed_claim(session: &Session, index: usize) -> String {
+/// What is claimed of each comparison beyond "A and B sound different".
+fn agreed_claims(session: &Session) -> Vec<String> {
     let terms = Terms::of(session);
-    let comparison = &terms.comparisons[index];
-    match terms.protocol.asks() {
+    let of = |comparison| match terms.protocol.asks() {
         Asks::Difference => String::new(),
         Asks::Attribute | Asks::Preference => format!("; claim: {}", claim_words(&terms, comparison)),
-    }
+    };
+    terms.comparisons.iter().map(of).collect()
 }
 
 /// How large the difference of two cables is, and of what kind.
