@@ -131,6 +131,15 @@ impl Ledger {
                 && stimulus.control.is_none_or(|control| control < terms.controls.len())
         });
         allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
+        // Whoever renames a pair makes it the second of another kind, and what was heard becomes something else.
+        let mut kinds = BTreeSet::new();
+        let once = opening.stimuli.iter().all(|stimulus| {
+            kinds.insert((stimulus.comparison, stimulus.clip, stimulus.control, stimulus.level))
+        });
+        allowed(
+            once || opening.format < 2,
+            "two pairs of stimuli are of the same comparison, clip and control",
+        )?;
         for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
             let same = stimulus.a == stimulus.b;
             // Where real cables are switched, both sides are the same sound, and a cable makes the difference.
