@@ -3,6 +3,7 @@
 #![no_main]
 
 #[path = "../targets.rs"]
+#[allow(dead_code, reason = "the dictionary is written by the tests")]
 mod targets;
 
 use std::sync::LazyLock;
