@@ -1,4 +1,4 @@
-//! The second verifier, in Python and written from the page of the format alone in four short files, agrees, on sound journals and on changed ones.
+//! The second verifier, in Python and written from the page of the format alone, agrees, on sound journals and on changed ones.
 
 use std::path::Path;
 use std::process::Command;
@@ -46,6 +46,32 @@ pub(crate) fn agree(path: &Path) {
     let expected =
         if opening.terms.threshold.is_some() { format!("{receipt} sizes {all:?}") } else { receipt };
     assert_eq!(python(path), Ok(expected), "{}", path.display());
+}
+
+/// Short enough to be read at one sitting, and to be written by anybody else: the page that goes through a journal, and each of
+/// those that it leans on.
+#[test]
+fn the_second_verifier_is_short_and_plain() {
+    let folder = Path::new(VERIFIER).parent().expect("a folder");
+    let page = |name: &str| std::fs::read_to_string(folder.join(name)).expect(name);
+    let main = page("verify.py");
+    assert!(main.lines().count() < 80, "{} lines", main.lines().count());
+    for name in ["seals", "draws", "outcomes", "sizes", "witness"] {
+        assert!(main.contains(&format!("{name}.py")), "verify.py does not say what {name}.py is");
+        let page = page(&format!("{name}.py"));
+        assert!(page.lines().count() < 110, "{name}.py: {} lines", page.lines().count());
+        let widest = page.lines().chain(main.lines()).map(|line| line.chars().count()).max();
+        assert!(widest <= Some(130) && page.contains("written from src/trial/FORMAT.md alone"), "{name}.py: {widest:?}");
+        // Python's own library and these pages: nothing that anybody would have to install or to trust.
+        let imports = page.lines().chain(main.lines()).filter(|line| line.starts_with("import ") || line.starts_with("from "));
+        for line in imports {
+            let known = ["hashlib", "json", "re", "sys", "struct", "math", "itertools"];
+            let own = ["seals", "draws", "outcomes", "sizes", "witness"];
+            let words = line.split([' ', ',']).filter(|word| !word.is_empty()).skip(1);
+            let named: Vec<&str> = words.take_while(|word| *word != "import").collect();
+            assert!(named.iter().all(|word| known.contains(word) || own.contains(word)), "{name}.py: {line}");
+        }
+    }
 }
 
 fn played(draft: &Draft, seed: u64, disturb: Option<u32>, right: bool) {

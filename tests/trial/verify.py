@@ -1,15 +1,19 @@
-"""A second verifier, written from src/trial/FORMAT.md alone: python3 verify.py JOURNAL; exit status 0 if all holds."""
-import hashlib, json, re, struct, sys
+"""A second verifier, written from src/trial/FORMAT.md alone: python3 verify.py JOURNAL; exit status 0 if all holds.
+
+This page reads the chain and goes through the records. Beside it: seals.py (secret, hands, key), draws.py (what a key
+draws), outcomes.py (counts and endings), and for the sittings that have them sizes.py and witness.py."""
+import hashlib, json, re, sys
 from draws import Draws, plan_of, right_answer, waits_of
 from outcomes import Outcomes
+from seals import Sealing
 from witness import Witnesses
 
 START = rb'(\{"number":(\d+),"chain":"([0-9a-f]{64})"(?:,"utc_ms":-?\d+)?,"record":(.*))'
 LINE = re.compile(START + rb',"check":"([0-9a-f]{16})"\}', re.S)
 
 
-def sha(*parts):
-    return hashlib.sha256(b"".join(parts)).digest()
+def sha(data):
+    return hashlib.sha256(data).digest()
 
 
 def read(data):
@@ -26,36 +30,19 @@ def read(data):
 def verify(records):
     opening, closing = records[0], records[-1]
     assert opening["kind"] == "opening" and closing["kind"] == "closing", "not closed"
-    terms, version, opened = opening["terms"], b"%d" % opening["format"], closing.get("earlier", []) + [closing]
+    terms, opened = opening["terms"], closing.get("earlier", []) + [closing]
     outcomes, plan, answered, votes = Outcomes(terms), [], 0, {}
     for number, record in enumerate(records, 1):
         kind, seat = record["kind"], record.get("seat")
         if record.get("commitment"):  # An opening, or a sitting that goes on: a fresh secret, and no hands yet.
-            now, hands, taking, key, witnesses = opened.pop(0), {}, True, None, Witnesses()
-            secret = bytes.fromhex(now["secret"])
-            assert sha(b"earwitness seal v" + version, secret).hex() == record["commitment"], "secret"
-        elif kind in ("hand", "phrase"):
-            hands["typed", number] = record["text"].encode()
-        elif kind == "hand-closed":
-            hands.pop(seat, None)
-            hands[seat] = record["hash"]
-        elif kind == "hands-closed":
-            taking = False
-        elif kind == "hand-opened":
-            assert sha(b"earwitness hand v2", bytes.fromhex(record["hand"])).hex() == hands[seat], "hand"
-            hands[seat] = bytes.fromhex(record["hand"])
-        elif kind == "hands-void":
-            hands, taking = {who: hand for who, hand in hands.items() if isinstance(who, tuple)}, True
-        elif kind in ("seat", "seat-left"):
-            witnesses.left = witnesses.left - {seat} if kind == "seat" else witnesses.left | {seat}
-            if kind == "seat-left" and taking:
-                hands.pop(seat, None)
+            sealing = Sealing(b"%d" % opening["format"], opened.pop(0), record["commitment"])
+            key, witnesses = None, Witnesses()
         elif kind == "sealed":
-            mixed = b"".join(struct.pack(">Q", len(hand)) + hand for hand in hands.values())
-            key, taking = sha(b"earwitness key v" + version, secret, mixed), False
-            assert key.hex() == now["key"] and len(hands) == record.get("hands", record.get("phrases")), "key"
+            key = sealing.key(record.get("hands", record.get("phrases")))
             draws = Draws(key)
             plan = plan_of(opening, draws, plan, answered)
+        elif kind in ("seat", "seat-left"):
+            witnesses.left = witnesses.left - {seat} if kind == "seat" else witnesses.left | {seat}
         elif kind in ("witness-joined", "links-asked", "link-opened", "links-passed"):
             witnesses.take(record, key, plan, answered)
         elif kind == "vote":
@@ -76,6 +63,7 @@ def verify(records):
             dropped = [right_answer(terms, part, stimulus, draws) for (part, _), stimulus in following]
             outcomes.take_back()
             answered -= 1
+        sealing.take(record, number)
     assert opening.get("once", {}) == closing.get("drawn", {}), "drawn once"
     assert outcomes.counts() == closing["counts"], f"counts {outcomes.counts()}"
     stopped = opening["occasion"] == "night" and closing["outcome"] == "stopped-early"
