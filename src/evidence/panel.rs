@@ -20,6 +20,8 @@ pub enum NotCounted {
     BeyondPanel,
     /// The agreed rule leaves its listener out.
     LeftOut,
+    /// It came after agreed looks had ended every comparison.
+    AfterLook,
 }
 
 /// A declared panel against who sat.

@@ -5,9 +5,9 @@ mod facts;
 mod heard;
 
 use super::model::{Compared, PhotographFacts, Report, SCHEMA};
-use crate::evidence::{Agreed, Anonymiser, Evidence, Options, Readings};
+use crate::evidence::{Agreed, Anonymiser, Evidence, NotCounted, Options, Readings};
 use crate::session::Session;
-use crate::verdict::{self, OnPaper};
+use crate::verdict::{self, Findings, OnPaper};
 
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
@@ -17,7 +17,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     // From here on there is only a session whose every text may be shown.
     let session = &anonymiser.session(session);
     let agreed = Agreed { prepared_by, photographs, ..Agreed::of(session) };
-    let evidence = Evidence::of(&agreed, readings, &anonymiser);
+    let mut evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();
     let unchanged = changed.is_empty();
@@ -41,6 +41,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     };
     let findings = verdict::judge(&agreed, &evidence, &on_paper);
     let tables = verdict::table_scores(&agreed, &evidence);
+    leave_out_the_late(&mut evidence, &findings);
     Report {
         schema: SCHEMA,
         program: format!("earwitness {}", env!("CARGO_PKG_VERSION")),
@@ -62,5 +63,21 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
         places: findings.places,
         tables,
         trials: evidence.trials,
+    }
+}
+
+/// A sitting that came after looks had ended every comparison counts for nothing, and every list says so alike.
+fn leave_out_the_late(evidence: &mut Evidence, findings: &Findings) {
+    let late = |number: &usize| {
+        let mut comparisons = findings.comparisons.iter();
+        !findings.comparisons.is_empty() && comparisons.all(|of| of.came_after.contains(number))
+    };
+    for (_, sitting) in evidence.sittings.iter_mut().enumerate().filter(|(number, _)| late(number)) {
+        if sitting.counted {
+            (sitting.counted, sitting.not_counted) = (false, Some(NotCounted::AfterLook));
+        }
+    }
+    for listener in &mut evidence.listeners {
+        listener.counted &= listener.sittings.iter().any(|number| evidence.sittings[*number].counted);
     }
 }

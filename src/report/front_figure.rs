@@ -51,9 +51,10 @@ pub(super) fn score(inquiry: Inquiry, comparison: &ComparisonResult, alpha: Opti
     if (high - low) / step > MOST_BARS * 4 {
         return None;
     }
-    let critical = match &comparison.room {
-        Some(room) => room.critical,
-        None => alpha.and_then(|alpha| one::critical(inquiry, trials, alpha)),
+    let critical = match (&comparison.room, comparison.looks.last()) {
+        (Some(room), _) => room.critical,
+        (None, Some(look)) => look.critical,
+        (None, None) => alpha.and_then(|alpha| one::critical(inquiry, trials, alpha)),
     };
     let unit = step as f64;
     let mut chart = Chart::new(

@@ -181,7 +181,9 @@ fn analysis(report: &Report) -> String {
     let ruled = |method: Method| matches!(method, Method::Rule | Method::RuleOfMany);
     if report.comparisons.iter().any(|comparison| comparison.analysis.is_some() && !ruled(comparison.method))
     {
-        text.push_str(" Intervals of proportions are Clopper-Pearson (1934), 95 %, two-sided.");
+        let looked = report.comparisons.iter().any(|comparison| !comparison.looks.is_empty());
+        let of = if looked { "each listener's proportion" } else { "proportions" };
+        let _ = write!(text, " Intervals of {of} are Clopper-Pearson (1934), 95 %, two-sided.");
     }
     if report.comparisons.iter().any(|comparison| comparison.population.is_some()) {
         text.push_str(

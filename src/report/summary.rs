@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::model::Report;
 use super::page::design;
-use crate::evidence::{Basis, State};
+use crate::evidence::{Basis, NotCounted, State};
 use crate::units::foreign;
 use crate::verdict::caveat::Weight;
 
@@ -26,6 +26,10 @@ pub fn summary(report: &Report) -> Vec<String> {
         if sittings > 0 {
             let _ = write!(apart, ", {sittings} {words}");
         }
+    }
+    let late = report.sittings.iter().filter(|own| own.not_counted == Some(NotCounted::AfterLook)).count();
+    if late > 0 {
+        let _ = write!(apart, ", {late} after a look had ended the panel");
     }
     let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(

@@ -59,7 +59,7 @@ fn the_second_verifier_is_short_and_plain() {
     for name in ["seals", "draws", "outcomes", "sizes", "witness"] {
         assert!(main.contains(&format!("{name}.py")), "verify.py does not say what {name}.py is");
         let page = page(&format!("{name}.py"));
-        assert!(page.lines().count() < 110, "{name}.py: {} lines", page.lines().count());
+        assert!(page.lines().count() < 120, "{name}.py: {} lines", page.lines().count());
         let widest = page.lines().chain(main.lines()).map(|line| line.chars().count()).max();
         assert!(widest <= Some(130) && page.contains("written from src/trial/FORMAT.md alone"), "{name}.py: {widest:?}");
         // Python's own library and these pages: nothing that anybody would have to install or to trust.

@@ -1,5 +1,6 @@
 //! A declared panel: nothing before it is complete, nothing after it was full, left out by rule and shown all the same.
 
+use earwitness::evidence::NotCounted;
 use earwitness::report::page;
 use earwitness::verdict::Finding;
 
@@ -298,13 +299,19 @@ fn agreed_looks_share_the_risk_and_end_it_for_good() {
     );
     assert!(earwitness::report::methods::paragraphs(&later)[3].contains("The answers of 2 listeners count"));
     assert!(later.caveats.iter().all(|caveat| caveat.kind.name() != "panel-incomplete"));
+    let counts: Vec<(bool, Option<NotCounted>)> =
+        later.sittings.iter().map(|sitting| (sitting.counted, sitting.not_counted)).collect();
+    let late = (false, Some(NotCounted::AfterLook));
+    assert_eq!(counts, [(true, None), (true, None), late, late]);
+    let told = earwitness::report::summary(&later).join("\n");
+    assert!(told.contains("2 of 4 sittings count, 2 after a look had ended the panel; 2 listeners"), "{told}");
     // The limits are those of the look: wider than of a test that is looked at once.
     let limits = later.comparisons[0].analysis.as_ref().expect("numbers").interval;
     let exact = earwitness::stats::interval::clopper_pearson(24, 24, 0.95).expect("one");
     assert!(limits.lower <= exact.lower + 1e-9 && limits.upper == 1.0, "{limits:?} {exact:?}");
     assert!(comparison.verdict.limits.iter().any(|limit| limit.contains("The limits allow for the looks")));
 
-    let mut guessing = self::site("listeners = 6\nlooks = [2, 4]");
+    let mut guessing = self::site("listeners = 6\nlooks = [2, 4]\nfor_whom = \"listeners-like-them\"");
     for number in 1..=6 {
         assert_eq!(report_of(&guessing).comparisons[0].p_value, None);
         guessing.hold(&Plan { right: 0.5, ..plan(number) });
@@ -322,7 +329,14 @@ fn agreed_looks_share_the_risk_and_end_it_for_good() {
     assert!(comparison.looks[2].spent <= 0.05);
     // The last look needs a little more than a test that was looked at once.
     let once = earwitness::stats::one::critical(earwitness::stats::Protocol::Abx, 72, 0.05).expect("a score");
-    assert!(comparison.looks[2].critical.expect("a score") >= once);
+    let needed = comparison.looks[2].critical.expect("a score");
+    assert!(needed >= once);
+    // The figure of page one shows that score, and what allows for no looks says so where it stands.
+    let html = page::page(&judged);
+    assert!(html.contains(&format!("needed: {needed}<")), "{needed}");
+    assert!(comparison.population.is_some());
+    assert!(html.contains("This does not allow for the looks: after an early end it leans high."));
+    assert!(html.contains("For listeners like them the limits are <a href=\"#verdict\">wider</a>."));
 }
 
 #[test]

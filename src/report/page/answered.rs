@@ -6,7 +6,7 @@ use super::checking::numbers as sitting_numbers;
 use super::sources::traced;
 use super::table::{Column, Row, explained, numbers, table, words};
 use super::{count, drawing, percent, share};
-use crate::evidence::EventFacts;
+use crate::evidence::{EventFacts, NotCounted};
 use crate::evidence::noted::Noted;
 use crate::report::drawn;
 use crate::report::model::Report;
@@ -226,7 +226,13 @@ fn controls(report: &Report) -> Markup {
         } @else {
             (table(
                 "Controls",
-                &html! { "Mixed in with the counted trials and reported separately: all sittings that count." },
+                &html! {
+                    "Mixed in with the counted trials and reported separately: all sittings that count"
+                    @if report.sittings.iter().any(|own| own.not_counted == Some(NotCounted::AfterLook)) {
+                        ", and those after the look that ended the panel"
+                    }
+                    "."
+                },
                 &[words("control"), words("size"), words("right answers should be"), numbers("right")],
                 report.controls.iter().map(|control| vec![
                     html! { (control.kind) },

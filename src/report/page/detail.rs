@@ -240,7 +240,8 @@ fn together(report: &Report, comparison: &ComparisonResult) -> Markup {
                     @if let Some(mixture) = &comparison.mixture {
                         dt { "hear it, others guess" } dd {
                             (percent(mixture.share)) " of listeners (95 % interval " (percent(mixture.lower)) " to " (percent(mixture.upper))
-                            "), in " (percent(mixture.heard)) " of trials: a mixture of two binomial distributions (Everitt & Hand 1981)"
+                            "), in " (percent(mixture.heard)) " of trials: a mixture of two binomial distributions (Everitt & Hand 1981)."
+                            (super::panel::without_looks(comparison))
                         }
                     }
                 } @else if !sequential {
@@ -259,7 +260,7 @@ fn clips(report: &Report, comparison: &ComparisonResult) -> Markup {
             @if let Some(words) = clips.words() { p { (words) } }
             (table(
                 "Clips",
-                &html! { "A description: nobody agreed to judge the clips one by one." },
+                &html! { "A description: nobody agreed to judge the clips one by one." (super::panel::without_looks(comparison)) },
                 &[
                     words("clip"),
                     numbers(report.session.inquiry.counted_short()),

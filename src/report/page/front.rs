@@ -304,7 +304,12 @@ fn limits(report: &Report) -> Markup {
         }
         @if let Some(controls) = controls(report) { p { (controls) } }
         p { (interrupted(report)) }
-        p { (scope(report)) }
+        p {
+            (scope(report))
+            @if report.comparisons.iter().any(|own| own.population.is_some()) {
+                " For listeners like them the limits are " a href="#verdict" { "wider" } "."
+            }
+        }
         @if more > 0 { p { a href="#limits" { (count(more, "more caveat")) } } }
     }
 }

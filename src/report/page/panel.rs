@@ -48,9 +48,18 @@ pub(super) fn population(comparison: &ComparisonResult) -> Markup {
             p {
                 "For listeners like these: heard in " (percent(found.mean)) " of trials (" (stated(found.level))
                 " interval: " (percent(found.lower)) " to " (percent(found.upper))
-                "). The interval above is for the listeners who sat."
+                "). The interval above is for the listeners who sat." (without_looks(comparison))
             }
         }
+    }
+}
+
+/// That a figure does not allow for the looks before the end, where a panel was looked at.
+pub(super) fn without_looks(comparison: &ComparisonResult) -> &'static str {
+    if comparison.looks.is_empty() {
+        ""
+    } else {
+        " This does not allow for the looks: after an early end it leans high."
     }
 }
 

@@ -21,7 +21,7 @@ pub(super) fn appendix(report: &Report) -> Markup {
     }
 }
 
-/// For what a sitting counts: for every comparison, or for those that no look had ended before it. The page's own check reads
+/// For what a sitting that counts does count: for every comparison, or for those that no look had ended before it. The page's own check reads
 /// these words.
 fn counts_for(report: &Report, sitting: usize) -> String {
     let ended: Vec<&str> = report
@@ -32,7 +32,6 @@ fn counts_for(report: &Report, sitting: usize) -> String {
         .collect();
     match ended.len() {
         0 => "yes".to_owned(),
-        all if all == report.comparisons.len() => "no: a look had ended the panel".to_owned(),
         _ => format!("yes, but not for {}: a look had ended it", ended.join(", ")),
     }
 }
@@ -63,6 +62,7 @@ fn sittings(report: &Report) -> Markup {
                         (false, None) => "no",
                         (false, Some(NotCounted::BeyondPanel)) => "no: the panel was full",
                         (false, Some(NotCounted::LeftOut)) => "no: left out by the agreed rule",
+                        (false, Some(NotCounted::AfterLook)) => "no: a look had ended the panel",
                     }
                 }
             },
