@@ -59,6 +59,54 @@ fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     host.leave();
 }
 
+/// Where the seal drew which cable is A, room, host and phones hear at the end which it was; the results speak of that A.
+#[test]
+fn the_reveal_names_the_cable_that_was_drawn_as_a() {
+    let mut seen = std::collections::BTreeSet::new();
+    for number in 0..20 {
+        if seen.len() == 2 {
+            break;
+        }
+        let folder = tempfile::tempdir().expect("a folder");
+        let session = session(folder.path(), "abx", 2, "[panel]\nlisteners = 2\ncable_a = \"drawn\"\n");
+        let host = Host::start(move || {
+            let mut environment = real_environment(&Recorder::default());
+            environment.common.secret =
+                std::sync::Arc::new(move || Ok(earwitness::trial::Secret::from_bytes([number; 32])));
+            (request_of(session), environment)
+        })
+        .expect("open");
+        let phones = [Phone::join(&host, "Ada", None), Phone::join(&host, "Bel", None)];
+        host.say("next").expect("accepted");
+        host.say("next").expect("sealed");
+        for _ in 0..4 {
+            let trial = host.to_the_votes();
+            for phone in &phones {
+                assert_eq!(phone.vote(&trial, "a").status, 200);
+            }
+            host.say("close").expect("closed");
+        }
+        host.until(Phase::Counting);
+        host.say("next").expect("opened");
+        host.until(Phase::Result);
+        let checked = verify::check(&host.journal);
+        assert!(checked.is_sound(), "{:?}", checked.problems);
+        let drawn = checked.closing.as_ref().and_then(|closing| closing.drawn.as_ref()).expect("drawn once");
+        let (a, b) = if drawn.is_exchanged(0) { ("none", "bell") } else { ("bell", "none") };
+        let room = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "").expect("it answers");
+        let room = room.json();
+        assert_eq!(room["reveal"]["step"]["compared"], serde_json::json!([[a, b]]), "{room}");
+        host.say("results").expect("everything is shown");
+        for phone in &phones {
+            let result = phone.state()["result"].clone();
+            assert_eq!(result["room"]["verdicts"][0]["compared"], serde_json::json!([a, b]), "{result}");
+        }
+        seen.insert(a);
+        host.leave();
+    }
+    assert_eq!(seen.len(), 2, "each cable was A once");
+}
+
 #[test]
 fn votes_that_never_came_are_reported_and_count_as_the_session_says() {
     for (more, as_wrong) in [("", false), ("missing_votes = \"wrong\"\n", true)] {

@@ -170,6 +170,21 @@ fn a_sequential_rule_decides_for_each_listener() {
     let risk = report.session.sequential.as_ref().expect("a rule").guesser.difference;
     let found =
         comparison.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count() as u64;
+    // For people in words, for programs as a value of its own.
+    let mut json = Vec::new();
+    earwitness::report::export::json(&report, &mut json).expect("written");
+    let json: serde_json::Value = serde_json::from_slice(&json).expect("JSON");
+    for (own, told) in comparison.results.iter().zip(json["comparisons"][0]["results"].as_array().expect("results")) {
+        let (words, value) = match own.sequential.expect("a rule decides") {
+            Decision::Difference => ("a difference", "difference"),
+            Decision::NoDifference => ("no difference", "no-difference"),
+            Decision::Undecided => ("undecided", "undecided"),
+        };
+        assert_eq!((&told["sequential"], &told["sequential_decision"]), (&words.into(), &value.into()), "{told}");
+    }
+    let decided: std::collections::BTreeSet<String> =
+        comparison.results.iter().map(|own| format!("{:?}", own.sequential)).collect();
+    assert!(decided.len() >= 2, "more than one decision is seen: {decided:?}");
     let expected = earwitness::stats::binomial::upper(found, 3, risk);
     assert!(close(comparison.p_value.expect("a test"), expected));
     // What holds for a fixed number of trials is not shown as if it decided.

@@ -4,10 +4,12 @@
 use earwitness::screen::{Block, Mark, PageScene, Stage, StageKind, TrialScene, page};
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
+use earwitness::trial::schedule::Draws;
 use earwitness::trial::{Definition, Outcome, OutputKind, Side, verify};
 
 use super::played::{START, script};
 use super::rig::{self, Sat, Setting, keys, sit};
+use crate::blind;
 
 /// Goes through the first trials of an opened sitting and back to its result.
 const LOOK: &str = " . . PgDn PgDn PgDn PgDn PgDn Enter . n . n x . [ . . ] w p . Esc . t . Esc . q";
@@ -118,6 +120,44 @@ fn trial_by_trial_is_what_the_journal_says() {
         let closed = format!("load {}", vec!["16000x1@8000"; definition.slots.len()].join(" "));
         let loads = sat.calls.iter().filter(|call| **call == closed).count();
         assert!(loads >= 2 * 3, "{protocol}: each trial is loaded again: {:?}", sat.calls);
+    }
+}
+
+/// Where the seal drew which cable is A, the result says which it was, and the trials are gone through under those names.
+#[test]
+fn the_result_names_the_cable_that_was_drawn_as_a() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let panel = "[panel]\nlisteners = 4\ncable_a = \"drawn\"";
+    let draft = {
+        let session = rig::session(folder.path(), "abx", 2, "", panel);
+        blind::draft_of_session(&session, &rig::stimuli(&session))
+    };
+    for exchanged in [false, true] {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let session = rig::session(folder.path(), "abx", 2, "", panel);
+        let mut setting = Setting::new(&session);
+        setting.kind = OutputKind::Device;
+        setting.secret = (0..50)
+            .map(blind::secret)
+            .find(|secret| {
+                let draws = Draws::new(&blind::opening(&draft, secret), secret.key(2, [b"hi".as_slice()]));
+                draws.once().expect("drawn once").is_exchanged(0) == exchanged
+            })
+            .expect("one of fifty");
+        let answer = " a . b . x . j Enter .";
+        let sat = sit(&setting, keys(&format!("{ON_DEVICE}{answer}{answer}{LOOK}")));
+        let (a, b) = if exchanged { ("none", "flex") } else { ("flex", "none") };
+        let wanted = Block::pair("Drawn", format!("flex-none: A was {a}, B was {b}"));
+        let page = verdict(&sat);
+        assert!(page.blocks.contains(&wanted), "{:?}", page.blocks);
+        let replays = replays(&sat);
+        assert!(!replays.is_empty());
+        for trial in replays {
+            let roles: Vec<&str> = trial.slots.iter().map(|slot| slot.role.as_str()).collect();
+            assert_eq!(roles[..2], [a, b], "{}", trial.heading);
+            let x = if trial.question.starts_with("X was A.") { a } else { b };
+            assert_eq!(roles[2], x, "{}", trial.question);
+        }
     }
 }
 
