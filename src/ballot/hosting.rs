@@ -515,7 +515,8 @@ fn notice(record: &Record) -> Option<String> {
         Record::VotesVoid { id, .. } => format!("{} is void and will be repeated", trial_words(*id)),
         Record::Hand { by, .. } => format!("a hand from {by}"),
         Record::HandsClosed { closed, .. } => {
-            format!("{closed} phones open their hands; next starts the sealing over if one stays closed")
+            let opening = if *closed == 1 { "phone opens its hand" } else { "phones open their hands" };
+            format!("{closed} {opening}; next starts the sealing over if one stays closed")
         }
         Record::HandsVoid { closed, .. } => {
             let seats: Vec<String> = closed.iter().map(ToString::to_string).collect();
