@@ -18,7 +18,7 @@ use crate::trial::record::{Count, Occasion};
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::wager::Settlement;
-use crate::trial::{Definition, Digest, verify};
+use crate::trial::{Definition, Digest, told, verify};
 use crate::units::{foreign, printed};
 use crate::verdict::no_listening_test;
 
@@ -31,6 +31,9 @@ pub struct VerifyArguments {
     /// A receipt that somebody kept: its words or its 64 hex digits; may be repeated
     #[arg(long, value_name = "WORDS")]
     receipt: Vec<String>,
+    /// A seal that somebody photographed: its words or 64 digits, or the words of the register next to it; may be repeated
+    #[arg(long, value_name = "WORDS")]
+    seal: Vec<String>,
     /// The session of the journals: its files and sounds are made again and compared with their digests
     #[arg(long, value_name = "DIR")]
     session: Option<PathBuf>,
@@ -84,6 +87,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         all.push(checked);
     }
     let mut held = hold(&arguments.receipt, &mut all)?;
+    let nobodys = hold_seals(&arguments.seal, &all, &mut held)?;
     let copies = watch(&arguments.witness, &mut all, &mut held)?;
     if let Some(passphrase) = &arguments.passphrase {
         unlock(passphrase, &mut all, &mut held)?;
@@ -123,6 +127,12 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     ended(&all, &held, &registers)?;
     if let Some(problem) = archives.iter().find_map(Unpacked::problem) {
         return Err(Failure::No(problem));
+    }
+    if let [kept, ..] = &nobodys[..] {
+        return Err(Failure::No(format!(
+            "--seal \"{}\": no journal here has this seal: the sitting that it was photographed at was taken away, or written anew",
+            foreign::shown(kept)
+        )));
     }
     if copies.is_empty() {
         return Ok(());
@@ -193,6 +203,8 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
 struct Held {
     /// Receipts were given, and the best of them vouches so far; `None`: none was given.
     receipt: Option<Receipt>,
+    /// Seals were given, and one of them is this sitting's; `None`: none was given.
+    seal: Option<bool>,
     /// Records that proved the passphrase; `None`: it was not asked for.
     proven: Option<usize>,
     /// What witnesses' copies say.
@@ -237,6 +249,25 @@ fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>, Failure> 
         }
     }
     Ok(held)
+}
+
+/// Holds every kept seal against the journals. Gives those that are no sitting's here: one of a sitting that was taken away is
+/// told by that alone.
+fn hold_seals(seals: &[String], all: &[Checked], held: &mut [Held]) -> Result<Vec<String>, Failure> {
+    let mut nobodys = Vec::new();
+    for kept in seals {
+        let mut found = false;
+        for (checked, held) in all.iter().zip(held.iter_mut()) {
+            let its =
+                against::seal(checked, kept).map_err(|error| Failure::bad(format!("--seal: {error}")))?;
+            held.seal = Some(its || held.seal == Some(true));
+            found |= its;
+        }
+        if !found {
+            nobodys.push(kept.clone());
+        }
+    }
+    Ok(nobodys)
 }
 
 /// Holds every witness's copy against the journal of its sitting. Gives those whose sitting is not there.
@@ -358,6 +389,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
             Some(Receipt::UpTo(number)) => json!({"up_to_record": number}),
             Some(Receipt::Foreign) => json!("none"),
         },
+        "seal_held": held.seal,
         "locked": opening.is_some_and(|opening| opening.lock.is_some()),
         "passphrase_proven": held.proven,
         "lock_key": held.key.map(|key| key.hex()),
@@ -387,6 +419,7 @@ fn register_document((folder, view): &(PathBuf, RegisterView)) -> Value {
             "there": announced.there,
         })).collect::<Vec<Value>>(),
         "unregistered": view.unregistered,
+        "gone": view.gone.iter().map(Digest::hex).collect::<Vec<String>>(),
     })
 }
 
@@ -466,6 +499,11 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         writeln!(out, "  clock: {remark}")?;
     }
     writeln!(out, "  {}", held_receipt(checked, held))?;
+    match held.seal {
+        Some(true) => writeln!(out, "  seal: it is the one that was photographed")?,
+        Some(false) => writeln!(out, "  seal: none that was photographed is this sitting's")?,
+        None => {}
+    }
     writeln!(out, "  {}", held_register(checked))?;
     if let Some(late) = &checked.late {
         writeln!(out, "  register: {late}")?;
@@ -549,6 +587,7 @@ fn register_objections(view: &RegisterView) -> Vec<String> {
             format!("{}: announced, but there is no journal", foreign::shown(&announced.journal))
         });
     }
+    objections.extend(told::sentence(&view.gone));
     for stranger in &view.unregistered {
         objections.push(format!("{}: not announced", foreign::shown(stranger)));
     }

@@ -10,6 +10,7 @@ use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
+use crate::trial::Digest;
 use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Found, Positions, When};
@@ -365,6 +366,9 @@ pub struct RegisterFacts {
     pub unregistered: usize,
     /// Why it cannot be read.
     pub problem: Option<String>,
+    /// Lines of the sittings that the last report of the folder told of and that it does not announce.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub gone: Vec<Digest>,
 }
 
 /// Which answers a result rests on.

@@ -18,6 +18,7 @@ use crate::trial::record::{
     Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
 use crate::trial::register::{self, Register};
+use crate::trial::told;
 use crate::trial::training::{self, Trained};
 use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
 use crate::trial::wager::{self, EarlierSitting, Settlement};
@@ -35,6 +36,8 @@ pub struct Readings {
     pub register: Result<Register, String>,
     /// Training that was kept, or why it cannot be trusted.
     pub training: Result<Vec<Trained>, String>,
+    /// Lines of sittings that the folder's last report told of and that the register does not announce.
+    pub gone: Vec<Digest>,
 }
 
 /// A journal file and what came of it.
@@ -214,7 +217,8 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
         })
         .collect();
     let training = training::read(sittings);
-    Ok(Readings { place: place.map(Written::new), journals, register, training })
+    let gone = register.as_ref().map_or_else(|_| Vec::new(), |register| told::gone(sittings, register));
+    Ok(Readings { place: place.map(Written::new), journals, register, training, gone })
 }
 
 /// Holds a journal of a folder against the register there: what no register announces, or what one contradicts, is no

@@ -110,6 +110,7 @@ impl Evidence {
             journals: vec![reading],
             register: Ok(Register::default()),
             training: Ok(Vec::new()),
+            gone: Vec::new(),
         };
         Ok(Self::collect(agreed, vec![readings], &Anonymiser::SHOWS, true))
     }

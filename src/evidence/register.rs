@@ -12,6 +12,7 @@ use crate::trial::register::Entry;
 pub(super) fn held(readings: &[Readings], anonymiser: &Anonymiser) -> RegisterFacts {
     let mut facts = RegisterFacts::default();
     for reading in readings {
+        facts.gone.extend(&reading.gone);
         let journals: Vec<&Gathered> =
             reading.journals.iter().filter_map(|journal| journal.content.as_deref().ok()).collect();
         let register = match &reading.register {

@@ -11,7 +11,7 @@ use crate::stats::protocol::Sides;
 use crate::trial::balance::draws_a;
 use crate::trial::record::{StoppingTerms, WagerTerms};
 use crate::trial::terms::score_needed;
-use crate::trial::{Definition, Part, Terms};
+use crate::trial::{Definition, Part, Terms, told};
 use crate::units::printed::{count, rate, risk};
 
 use super::pages::{self, id};
@@ -25,13 +25,16 @@ pub struct Around {
     pub cautions: Vec<Caution>,
     /// What the session and its stimuli have to say.
     pub remarks: Vec<String>,
+    /// That sittings of the folder were taken away, where its last report tells.
+    pub gone: Option<String>,
 }
 
 impl Around {
     /// Of a session; where its cautions cannot be computed, the usual ones.
     pub fn of(session: &Session) -> Self {
         let cautions = Caution::of(session).unwrap_or_else(|_| Caution::usual().to_vec());
-        Self { standing: Vec::new(), cautions, remarks: session.notes.clone() }
+        let gone = told::in_folder(&session.sittings_folder());
+        Self { standing: Vec::new(), cautions, remarks: session.notes.clone(), gone }
     }
 }
 
@@ -58,6 +61,7 @@ pub fn terms(
     blocks.extend(odds(terms));
     blocks.push(Block::Gap);
     blocks.extend(short_cautions(terms, &around.cautions));
+    blocks.extend(around.gone.iter().map(Block::caution));
     if let [done, ..] = accepted {
         blocks.push(Block::pair(done.clone(), "has accepted"));
     }

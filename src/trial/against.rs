@@ -164,6 +164,21 @@ pub fn receipt(checked: &Checked, kept: &str) -> Result<Receipt, String> {
     Ok(Receipt::Foreign)
 }
 
+/// Holds a kept seal (the words or digits of a photograph) against a journal: the commitment of one of its sealings, or the
+/// line of the register that announced it.
+///
+/// # Errors
+/// What was kept is neither.
+pub fn seal(checked: &Checked, kept: &str) -> Result<bool, String> {
+    Digest::NOTHING.matches(kept)?;
+    let Some(opening) = &checked.opening else { return Ok(false) };
+    let mut shown = vec![opening.commitment, opening.register];
+    if let Ok(journal) = super::journal::read(&checked.file) {
+        shown.extend(journal.records.iter().filter_map(super::Record::commitment));
+    }
+    Ok(shown.iter().any(|digest| digest.matches(kept) == Ok(true)))
+}
+
 /// Holds a passphrase against a locked journal: the lock, and every record that must prove it. Returns how many did.
 ///
 /// # Errors

@@ -35,6 +35,7 @@ pub mod score;
 pub mod seal;
 pub mod sittings;
 pub mod terms;
+pub mod told;
 pub mod training;
 pub mod verify;
 pub mod view;

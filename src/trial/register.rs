@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::chain::{self, LineError, Piece};
 use super::digest::Digest;
 use super::record::{Occasion, Outcome};
+use super::told;
 use crate::files;
 
 /// Name of the register in the folder of sittings.
@@ -157,6 +158,8 @@ pub struct RegisterView {
     pub announced: Vec<Announced>,
     /// Journals in the folder that the register does not announce.
     pub unregistered: Vec<String>,
+    /// Sittings that the folder's last report told of and that it does not announce, see [`told`].
+    pub gone: Vec<Digest>,
 }
 
 /// A sitting in the register.
@@ -184,7 +187,11 @@ pub fn view(sittings: &Path) -> RegisterView {
         Ok(register) => register,
         Err(error) => return RegisterView { problem: Some(error.to_string()), ..RegisterView::default() },
     };
-    let mut view = RegisterView { head: register.digests.last().copied(), ..RegisterView::default() };
+    let mut view = RegisterView {
+        head: register.digests.last().copied(),
+        gone: told::gone(sittings, &register),
+        ..RegisterView::default()
+    };
     for entry in &register.entries {
         if let Entry::Opened { utc, journal, occasion, listener, simulated, .. } = entry {
             view.announced.push(Announced {

@@ -44,7 +44,9 @@ impl Digest {
     /// Holds the digest against a receipt or commitment as somebody kept it: 64 hex digits, or the 12 words, in any
     /// case and with anything but letters and digits between them.
     pub fn matches(&self, kept: &str) -> Result<bool, String> {
-        if let Some(digest) = Self::from_hex(kept.trim()) {
+        // Screens show the digits in groups.
+        let digits: String = kept.chars().filter(|character| !character.is_whitespace()).collect();
+        if let Some(digest) = Self::from_hex(&digits) {
             return Ok(*self == digest);
         }
         let typed: Vec<String> = kept

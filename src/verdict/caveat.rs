@@ -104,6 +104,7 @@ caveats! {
     ForeignJournals "foreign-journals" folder::foreign_journals, "Journals of another session, or of an earlier text of it.";
     RegisterBroken "register-broken" folder::register_broken, "The register cannot be read, or its chain is broken.";
     JournalsMissing "journals-missing" folder::journals_missing, "The register announces sittings whose journals are not there.";
+    SittingsGone "sittings-gone" folder::sittings_gone, "The last report of the folder told of sittings that the register no longer knows.";
     Unregistered "unregistered" folder::unregistered, "Journals that the register does not announce.";
     Abandoned "abandoned" sittings::abandoned, "Sittings that were opened and never finished.";
     StoppedEarly "stopped-early" sittings::stopped_early, "Sittings that ended before the rule allowed it.";

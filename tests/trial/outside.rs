@@ -10,7 +10,7 @@ use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
 use super::kit::{self, Journal as _, Memory, UTC};
-use crate::commands::{earwitness, succeeded};
+use crate::commands::{earwitness, refused, succeeded};
 
 type ChangeTerms = fn(&mut Terms);
 
@@ -394,6 +394,16 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
     let last = || verify::check(&journals[1]);
     assert_eq!((last().problems, last().late), (Vec::new(), None));
     let kept = last().receipt.expect("a receipt").in_words();
+    // What a photograph of the seal shows: words or digits of the commitment, words of the register's line.
+    let opening = last().opening.expect("an opening");
+    let digits: Vec<String> =
+        opening.commitment.hex().as_bytes().chunks(4).map(|group| String::from_utf8_lossy(group).into_owned()).collect();
+    let photographed = [opening.commitment.groups(), digits.join(" "), opening.register.groups()];
+    for words in &photographed {
+        let ran = succeeded(folder.path(), &["verify", ".", "--seal", words]);
+        assert_eq!(ran.out.matches("seal: it is the one that was photographed").count(), 1, "{}", ran.out);
+        assert_eq!(ran.out.matches("seal: none that was photographed is this sitting's").count(), 1, "{}", ran.out);
+    }
     // Its closing line goes: somebody may write the journal anew now, and the next sitting enters that.
     cut(folder.path(), 1);
     let said = last().late.expect("it is said");
@@ -410,4 +420,13 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
     assert!(ran.out.contains("of sitting 2 or a later one knows that lines were taken away"), "{}", ran.out);
     let ran = earwitness(here, &["verify", ".", "--receipt", &kept]);
     assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
+    for (words, json) in photographed.iter().zip([false, true, false]) {
+        let mut asked = vec!["verify", ".", "--seal", words];
+        asked.extend(json.then_some("--json"));
+        let ran = earwitness(here, &asked);
+        assert_eq!(ran.code, 1, "{}", ran.out);
+        assert!(ran.err.contains("was taken away, or written anew"), "{}", ran.err);
+        assert!(!json || ran.out.contains("\"seal_held\": false"), "{}", ran.out);
+    }
+    refused(here, &["verify", ".", "--seal", "zzzz"], &["--seal", "neither a word"]);
 }

@@ -36,6 +36,8 @@ const HELD_BY: [(&str, &[&str]); 15] = [
         &[
             "a_register_that_lost_lines_is_told_by_the_number_in_the_seal",
             "a_register_that_lost_lines_is_told_by_the_head_in_the_closing",
+            "a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_rest",
+            "sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back",
         ],
     ),
     (

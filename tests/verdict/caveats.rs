@@ -6,6 +6,7 @@ use earwitness::evidence::{
 };
 use earwitness::session::Family;
 use earwitness::stats::panel::Heterogeneity;
+use earwitness::trial::Digest;
 use earwitness::trial::positions::{Found, When};
 use earwitness::trial::record::{OutputPath, QualificationTerms, SwitcherTerms, WagerTerms};
 use earwitness::verdict::caveat::{self, ALL, Case, Kind};
@@ -82,6 +83,7 @@ const CAUSES: &[(Kind, Cause)] = &[
         one_more(world, |own| (own.state, own.counted) = (State::Foreign, false));
     }),
     (Kind::RegisterBroken, |world| world.evidence.register.problem = Some("its chain is broken".into())),
+    (Kind::SittingsGone, |world| world.evidence.register.gone.push(Digest::NOTHING)),
     (Kind::JournalsMissing, |world| world.evidence.register.missing.push("a sitting".into())),
     (Kind::Unregistered, |world| world.evidence.register.unregistered = 1),
     (Kind::Abandoned, |world| one_more(world, |own| (own.state, own.counted) = (State::Unfinished, false))),

@@ -24,9 +24,10 @@ use crate::player::{OutputChoice, PlayerOptions};
 use crate::session::Session;
 use crate::session::caution::Caution;
 use crate::stimulus::StimulusSet;
+use crate::trial::balance::draws_a;
 use crate::trial::record::StoppingTerms;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal};
+use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal, told};
 use crate::verdict::known_differences;
 
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.
@@ -118,7 +119,15 @@ impl BeforeNight {
     pub fn check(request: NightRequest, environment: NightEnvironment) -> Result<Self, NightError> {
         let session = &request.session;
         let folder = Folder::look(session.sittings_folder(), &environment.common).map_err(locked)?;
-        let (terms, notes) = terms_of_a_room(session)?;
+        let (terms, mut notes) = terms_of_a_room(session)?;
+        notes.extend(told::in_folder(&session.sittings_folder()));
+        if draws_a(&terms) {
+            notes.push(
+                "The seal draws which cable is A. `ears` names them as the session does: tell the room that A may be the other \
+                 one in the test. The results say which it was."
+                    .to_owned(),
+            );
+        }
         if session.switcher.is_some() && request.by_hand {
             return Err(refused(
                 "--by-hand plays at once what the host names, and a real cable has to be connected first: leave --by-hand out",

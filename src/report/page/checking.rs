@@ -47,6 +47,11 @@ fn register(report: &Report) -> Markup {
                 (register.unfinished) " never ended, " (register.missing.len()) " without a journal here, and "
                 (count(register.unregistered, "journal")) " that it does not list."
             }
+            @if report.places.is_empty() && register.problem.is_none() {
+                " Its last sittings can be cut away together with their journals. So compare what you kept: a seal or receipt "
+                "of sitting " (register.announced + 1) " or a later one belongs to a sitting that is gone, and "
+                code { "earwitness verify . --seal WORDS" } " looks for the seal in your photograph."
+            }
         }
         @if !register.missing.is_empty() {
             ul.caveats { @for missing in &register.missing { li { "missing: " (missing) } } }

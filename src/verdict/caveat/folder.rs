@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use super::{Case, Caveat, Kind, Weight, when};
 use crate::evidence::State;
 use crate::session::Takes;
+use crate::trial::told;
 use crate::units::printed::{count, verb};
 
 pub(super) fn invented(case: &Case<'_>) -> Vec<Caveat> {
@@ -86,6 +87,18 @@ pub(super) fn journals_missing(case: &Case<'_>) -> Vec<Caveat> {
         ),
         remedy: ASK_FOR_ALL,
     })
+}
+
+pub(super) fn sittings_gone(case: &Case<'_>) -> Vec<Caveat> {
+    let said = told::sentence(&case.evidence.register.gone).into_iter();
+    let caveat = |text| Caveat {
+        kind: Kind::SittingsGone,
+        weight: Weight::Serious,
+        text,
+        remedy: "Ask for them. Seals, receipts and witnesses' copies of these sittings tell what they were; somebody who began anew on \
+                 purpose says so, and deletes the report too.",
+    };
+    said.map(caveat).collect()
 }
 
 pub(super) fn unregistered(case: &Case<'_>) -> Vec<Caveat> {
