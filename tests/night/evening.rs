@@ -93,8 +93,8 @@ fn the_reveal_names_the_cable_that_was_drawn_as_a() {
         assert!(checked.is_sound(), "{:?}", checked.problems);
         let drawn = checked.closing.as_ref().and_then(|closing| closing.drawn.as_ref()).expect("drawn once");
         let (a, b) = if drawn.is_exchanged(0) { ("none", "bell") } else { ("bell", "none") };
-        let room = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "").expect("it answers");
-        let room = room.json();
+        let asked = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "");
+        let room = raw(host.address, &asked).expect("it answers").json();
         assert_eq!(room["reveal"]["step"]["compared"], serde_json::json!([[a, b]]), "{room}");
         host.say("results").expect("everything is shown");
         for phone in &phones {

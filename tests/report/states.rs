@@ -132,7 +132,7 @@ fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
     site.hold(&Plan { simulated: Some(0.9), ..Plan::new("Rehearsal", 3, 0.9) });
     let losing = site.hold(&Plan::new("Bel", 2, 0.2));
     let here = site.path();
-    let gone = |report: &earwitness::report::Report| kinds(report).contains(&"sittings-gone");
+    let gone = |report: &earwitness::report::model::Report| kinds(report).contains(&"sittings-gone");
     assert_eq!(earwitness(here, &["report", "."]).code, 0);
     assert!(!gone(&report_of(&site)));
     let register = here.join("sittings/register.jsonl");

@@ -46,6 +46,7 @@ fn terms_with_a_wager() {
         standing: vec!["This is the first sitting.".to_string()],
         cautions: Caution::usual().to_vec(),
         remarks: vec!["A note.".to_string()],
+        gone: None,
     };
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
     let waiting = brief::terms(&terms, &around, &parties, &[], Some(progress));
