@@ -4,6 +4,7 @@ mod browser;
 mod command;
 mod documents;
 mod golden;
+mod gone;
 mod many;
 pub(crate) mod material;
 mod numbers;

@@ -123,56 +123,6 @@ fn files_that_are_no_journals_and_missing_ones_are_named() {
     assert!(kinds.contains(&"journals-missing") && kinds.contains(&"invalid-journals"), "{kinds:?}");
 }
 
-/// The last sitting is cut out of the register together with its journal: nothing in the folder's `sittings` tells, but an
-/// earlier report does, to everybody who asks the folder, and goes on doing so when it is written over; until it is back.
-#[test]
-fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
-    let mut site = Site::new(SESSION);
-    site.hold(&Plan::new("Ada", 1, 0.5));
-    site.hold(&Plan { simulated: Some(0.9), ..Plan::new("Rehearsal", 3, 0.9) });
-    let losing = site.hold(&Plan::new("Bel", 2, 0.2));
-    let here = site.path();
-    let gone = |report: &earwitness::report::model::Report| kinds(report).contains(&"sittings-gone");
-    assert_eq!(earwitness(here, &["report", "."]).code, 0);
-    assert!(!gone(&report_of(&site)));
-    let register = here.join("sittings/register.jsonl");
-    let (lines, journal) = (std::fs::read_to_string(&register).expect("lines"), std::fs::read(&losing).expect("it"));
-    // The rehearsal goes too: nobody asks for that.
-    let kept: String = lines.split_inclusive('\n').take(2).collect();
-    std::fs::write(&register, kept).expect("cut");
-    std::fs::remove_file(&losing).expect("removed");
-    let rehearsal = std::fs::read_dir(here.join("sittings")).expect("a folder").filter_map(Result::ok);
-    let rehearsal = rehearsal.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("rehearsal"));
-    let rehearsal = rehearsal.expect("it is there");
-    let kept_rehearsal = std::fs::read(&rehearsal).expect("it");
-    std::fs::remove_file(&rehearsal).expect("removed");
-    for _ in 0..2 {
-        let ran = earwitness(here, &["verify", "."]);
-        assert_eq!(ran.code, 1, "{}", ran.out);
-        assert!(ran.out.contains("told of 1 sitting that the register no longer knows"), "{}", ran.out);
-        assert!(gone(&report_of(&site)));
-        let ran = earwitness(here, &["report", "."]);
-        assert!(ran.out.contains("told of 1 sitting"), "{}", ran.out);
-    }
-    let lines_typed = "leave\n";
-    let ran = crate::screen::rig::piped(
-        here,
-        &["run", ".", "--listener", "Cai", "--output", "silent", "--plain"],
-        lines_typed,
-    );
-    assert!(ran.out.replace('\n', " ").contains("told of 1 sitting that the register no longer knows"), "{}", ran.out);
-    std::fs::write(&register, lines).expect("back");
-    std::fs::write(&losing, journal).expect("back");
-    std::fs::write(&rehearsal, kept_rehearsal).expect("back");
-    assert_eq!(earwitness(here, &["verify", "."]).code, 0);
-    assert!(!gone(&report_of(&site)));
-    // What is no report says nothing, and breaks nothing.
-    for other in ["", "[]", "{\"sittings\":3}"] {
-        std::fs::write(here.join("report/report.json"), other).expect("written");
-        assert_eq!(earwitness(here, &["verify", "."]).code, 0, "{other}");
-    }
-}
-
 #[test]
 fn journals_of_another_session_are_left_out_by_name() {
     let mut site = Site::new(SESSION);
