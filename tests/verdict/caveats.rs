@@ -83,8 +83,8 @@ const CAUSES: &[(Kind, Cause)] = &[
         one_more(world, |own| (own.state, own.counted) = (State::Foreign, false));
     }),
     (Kind::RegisterBroken, |world| world.evidence.register.problem = Some("its chain is broken".into())),
-    (Kind::SittingsGone, |world| world.evidence.register.gone.push(Digest::NOTHING)),
     (Kind::JournalsMissing, |world| world.evidence.register.missing.push("a sitting".into())),
+    (Kind::SittingsGone, |world| world.evidence.register.gone.push(Digest::NOTHING)),
     (Kind::Unregistered, |world| world.evidence.register.unregistered = 1),
     (Kind::Abandoned, |world| one_more(world, |own| (own.state, own.counted) = (State::Unfinished, false))),
     (Kind::StoppedEarly, |world| {
