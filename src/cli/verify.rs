@@ -190,7 +190,7 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
         })?;
         found.retain(|file| file.file_name().is_some_and(|name| name != REGISTER));
         let view = register(&folder);
-        if found.is_empty() && view.announced.is_empty() && view.problem.is_none() {
+        if found.is_empty() && view.announced.is_empty() && view.problem.is_none() && view.gone.is_empty() {
             return Err(Failure::bad(format!("{}: no journals are in this folder", folder.display())));
         }
         journals.append(&mut found);

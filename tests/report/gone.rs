@@ -42,6 +42,16 @@ fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
         lines_typed,
     );
     assert!(ran.out.replace('\n', " ").contains("told of 1 sitting that the register no longer knows"), "{}", ran.out);
+    // And where every journal is gone, too.
+    let first = std::fs::read_dir(here.join("sittings")).expect("a folder").filter_map(Result::ok);
+    let first = first.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("-ada")).expect("it");
+    let kept_first = std::fs::read(&first).expect("it");
+    std::fs::remove_file(&first).expect("removed");
+    std::fs::write(&register, "").expect("emptied");
+    let ran = earwitness(here, &["verify", "."]);
+    assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("told of 2 sittings that the register no longer knows"), "{}", ran.out);
+    std::fs::write(&first, kept_first).expect("back");
     std::fs::write(&register, lines).expect("back");
     std::fs::write(&losing, journal).expect("back");
     std::fs::write(&rehearsal, kept_rehearsal).expect("back");
