@@ -1,7 +1,7 @@
 //! The README's table of what protects whom is true: each row has a test that tries to cheat, or states a limit.
 
 /// First cell of a row, and the tests that hold what it says, of what it protects against and of what not.
-const HELD_BY: [(&str, &[&str]); 15] = [
+const HELD_BY: [(&str, &[&str]); 16] = [
     ("the seal", &["a_journal_written_anew_with_another_answer_or_count_does_not_add_up"]),
     (
         "hands: the listener's, the owner's, the skeptic's last; phones' closed",
@@ -59,6 +59,13 @@ const HELD_BY: [(&str, &[&str]); 15] = [
         &["tampered_pages_do_not_hold", "every_kind_of_journal_is_checked_and_forged_ones_are_found"],
     ),
     (
+        "a relay as the switch",
+        &[
+            "a_whole_sitting_switches_a_relay_by_the_same_bytes_whatever_is_drawn",
+            "a_bench_proves_that_the_switch_switches_and_catches_interchanged_cables_and_a_dead_switch",
+        ],
+    ),
+    (
         "nothing here",
         &["from_check_to_verify_with_a_flac_file_and_a_meters_table", "every_caveat_is_told_alone"],
     ),
@@ -78,7 +85,7 @@ fn each_row_of_the_protection_table_is_held_by_a_test() {
         .collect();
     assert_eq!(rows, HELD_BY.map(|(row, _)| row));
     let folders =
-        ["trial", "commands", "night", "report", "verdict"].map(|folder| root.join("tests").join(folder));
+        ["trial", "commands", "night", "report", "screen", "verdict"].map(|folder| root.join("tests").join(folder));
     let sources: String = folders
         .iter()
         .flat_map(|folder| std::fs::read_dir(folder).expect("a folder of tests"))
