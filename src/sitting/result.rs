@@ -49,10 +49,9 @@ pub fn page(
             if judged {
                 blocks.extend(controls(view, shown));
             }
-            let odd = findings
-                .caveats
-                .iter()
-                .filter(|caveat| matches!(caveat.kind, Kind::Implausible | Kind::Hurried | Kind::SoundServer));
+            let odd = findings.caveats.iter().filter(|caveat| {
+                matches!(caveat.kind, Kind::Implausible | Kind::Hurried | Kind::SoundServer)
+            });
             blocks.extend(odd.map(|caveat| Block::caution(caveat.text.clone())));
             let answered = findings.comparisons.iter().any(|found| found.trials > 0);
             blocks.extend(known.iter().filter(|_| answered).map(Block::text));

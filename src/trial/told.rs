@@ -49,14 +49,23 @@ struct Line {
 /// is no such report.
 pub fn gone(sittings: &Path, register: &Register) -> Vec<Digest> {
     let Some(folder) = sittings.parent() else { return Vec::new() };
-    let Ok(bytes) = files::read(&folder.join("report").join("report.json"), LONGEST) else { return Vec::new() };
+    let Ok(bytes) = files::read(&folder.join("report").join("report.json"), LONGEST) else {
+        return Vec::new();
+    };
     let Ok(report) = serde_json::from_slice::<Report>(&bytes) else { return Vec::new() };
     if !report.places.is_empty() {
         return Vec::new();
     }
     let heard = report.sittings.iter().filter(|sitting| sitting.simulated.is_none() && !sitting.silent);
     let lines = heard.filter_map(|sitting| sitting.in_register.announced);
-    report.register.gone.iter().copied().chain(lines).filter(|line| !register.digests.contains(line)).collect()
+    report
+        .register
+        .gone
+        .iter()
+        .copied()
+        .chain(lines)
+        .filter(|line| !register.digests.contains(line))
+        .collect()
 }
 
 /// The same in a sentence, for everybody who looks at the folder; `None` where there is nothing to say.

@@ -17,13 +17,15 @@ fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
     assert_eq!(earwitness(here, &["report", "."]).code, 0);
     assert!(!gone(&report_of(&site)));
     let register = here.join("sittings/register.jsonl");
-    let (lines, journal) = (std::fs::read_to_string(&register).expect("lines"), std::fs::read(&losing).expect("it"));
+    let (lines, journal) =
+        (std::fs::read_to_string(&register).expect("lines"), std::fs::read(&losing).expect("it"));
     // The rehearsal goes too: nobody asks for that.
     let kept: String = lines.split_inclusive('\n').take(2).collect();
     std::fs::write(&register, kept).expect("cut");
     std::fs::remove_file(&losing).expect("removed");
     let rehearsal = std::fs::read_dir(here.join("sittings")).expect("a folder").filter_map(Result::ok);
-    let rehearsal = rehearsal.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("rehearsal"));
+    let rehearsal =
+        rehearsal.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("rehearsal"));
     let rehearsal = rehearsal.expect("it is there");
     let kept_rehearsal = std::fs::read(&rehearsal).expect("it");
     std::fs::remove_file(&rehearsal).expect("removed");
@@ -41,10 +43,15 @@ fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
         &["run", ".", "--listener", "Cai", "--output", "silent", "--plain"],
         lines_typed,
     );
-    assert!(ran.out.replace('\n', " ").contains("told of 1 sitting that the register no longer knows"), "{}", ran.out);
+    assert!(
+        ran.out.replace('\n', " ").contains("told of 1 sitting that the register no longer knows"),
+        "{}",
+        ran.out
+    );
     // And where every journal is gone, too.
     let first = std::fs::read_dir(here.join("sittings")).expect("a folder").filter_map(Result::ok);
-    let first = first.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("-ada")).expect("it");
+    let first =
+        first.map(|entry| entry.path()).find(|path| path.to_string_lossy().contains("-ada")).expect("it");
     let kept_first = std::fs::read(&first).expect("it");
     std::fs::remove_file(&first).expect("removed");
     std::fs::write(&register, "").expect("emptied");

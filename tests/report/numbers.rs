@@ -174,13 +174,19 @@ fn a_sequential_rule_decides_for_each_listener() {
     let mut json = Vec::new();
     earwitness::report::export::json(&report, &mut json).expect("written");
     let json: serde_json::Value = serde_json::from_slice(&json).expect("JSON");
-    for (own, told) in comparison.results.iter().zip(json["comparisons"][0]["results"].as_array().expect("results")) {
+    for (own, told) in
+        comparison.results.iter().zip(json["comparisons"][0]["results"].as_array().expect("results"))
+    {
         let (words, value) = match own.sequential.expect("a rule decides") {
             Decision::Difference => ("a difference", "difference"),
             Decision::NoDifference => ("no difference", "no-difference"),
             Decision::Undecided => ("undecided", "undecided"),
         };
-        assert_eq!((&told["sequential"], &told["sequential_decision"]), (&words.into(), &value.into()), "{told}");
+        assert_eq!(
+            (&told["sequential"], &told["sequential_decision"]),
+            (&words.into(), &value.into()),
+            "{told}"
+        );
     }
     let decided: std::collections::BTreeSet<String> =
         comparison.results.iter().map(|own| format!("{:?}", own.sequential)).collect();

@@ -396,13 +396,23 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
     let kept = last().receipt.expect("a receipt").in_words();
     // What a photograph of the seal shows: words or digits of the commitment, words of the register's line.
     let opening = last().opening.expect("an opening");
-    let digits: Vec<String> =
-        opening.commitment.hex().as_bytes().chunks(4).map(|group| String::from_utf8_lossy(group).into_owned()).collect();
+    let digits: Vec<String> = opening
+        .commitment
+        .hex()
+        .as_bytes()
+        .chunks(4)
+        .map(|group| String::from_utf8_lossy(group).into_owned())
+        .collect();
     let photographed = [opening.commitment.groups(), digits.join(" "), opening.register.groups()];
     for words in &photographed {
         let ran = succeeded(folder.path(), &["verify", ".", "--seal", words]);
         assert_eq!(ran.out.matches("seal: it is the one that was photographed").count(), 1, "{}", ran.out);
-        assert_eq!(ran.out.matches("seal: none that was photographed is this sitting's").count(), 1, "{}", ran.out);
+        assert_eq!(
+            ran.out.matches("seal: none that was photographed is this sitting's").count(),
+            1,
+            "{}",
+            ran.out
+        );
     }
     // Its closing line goes: somebody may write the journal anew now, and the next sitting enters that.
     cut(folder.path(), 1);

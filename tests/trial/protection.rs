@@ -84,8 +84,8 @@ fn each_row_of_the_protection_table_is_held_by_a_test() {
         .filter_map(|line| line.split('|').nth(1).map(str::trim))
         .collect();
     assert_eq!(rows, HELD_BY.map(|(row, _)| row));
-    let folders =
-        ["trial", "commands", "night", "report", "screen", "verdict"].map(|folder| root.join("tests").join(folder));
+    let folders = ["trial", "commands", "night", "report", "screen", "verdict"]
+        .map(|folder| root.join("tests").join(folder));
     let sources: String = folders
         .iter()
         .flat_map(|folder| std::fs::read_dir(folder).expect("a folder of tests"))

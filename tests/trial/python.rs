@@ -61,9 +61,15 @@ fn the_second_verifier_is_short_and_plain() {
         let page = page(&format!("{name}.py"));
         assert!(page.lines().count() < 120, "{name}.py: {} lines", page.lines().count());
         let widest = page.lines().chain(main.lines()).map(|line| line.chars().count()).max();
-        assert!(widest <= Some(130) && page.contains("written from src/trial/FORMAT.md alone"), "{name}.py: {widest:?}");
+        assert!(
+            widest <= Some(130) && page.contains("written from src/trial/FORMAT.md alone"),
+            "{name}.py: {widest:?}"
+        );
         // Python's own library and these pages: nothing that anybody would have to install or to trust.
-        let imports = page.lines().chain(main.lines()).filter(|line| line.starts_with("import ") || line.starts_with("from "));
+        let imports = page
+            .lines()
+            .chain(main.lines())
+            .filter(|line| line.starts_with("import ") || line.starts_with("from "));
         for line in imports {
             let known = ["hashlib", "json", "re", "sys", "struct", "math", "itertools"];
             let own = ["seals", "draws", "outcomes", "sizes", "witness"];

@@ -304,7 +304,10 @@ fn agreed_looks_share_the_risk_and_end_it_for_good() {
     let late = (false, Some(NotCounted::AfterLook));
     assert_eq!(counts, [(true, None), (true, None), late, late]);
     let told = earwitness::report::summary(&later).join("\n");
-    assert!(told.contains("2 of 4 sittings count, 2 after a look had ended the panel; 2 listeners"), "{told}");
+    assert!(
+        told.contains("2 of 4 sittings count, 2 after a look had ended the panel; 2 listeners"),
+        "{told}"
+    );
     // The limits are those of the look: wider than of a test that is looked at once.
     let limits = later.comparisons[0].analysis.as_ref().expect("numbers").interval;
     let exact = earwitness::stats::interval::clopper_pearson(24, 24, 0.95).expect("one");

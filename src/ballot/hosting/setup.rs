@@ -27,7 +27,9 @@ use crate::stimulus::StimulusSet;
 use crate::trial::balance::draws_a;
 use crate::trial::record::StoppingTerms;
 use crate::trial::sittings::Secrets;
-use crate::trial::{Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal, told};
+use crate::trial::{
+    Digest, Draft, Occasion, Opening, Record, SittingsError, Terms, Unfinished, journal, told,
+};
 use crate::verdict::known_differences;
 
 /// The port that a night listens on where none is given: stable, so that phones find it again after a restart.

@@ -3,12 +3,12 @@
 use std::path::PathBuf;
 
 use super::super::{Failure, note};
+use crate::trial::Digest;
 use crate::trial::against::{self, Receipt};
 use crate::trial::copy::{Vouched, WitnessCopy};
 use crate::trial::journal::{self, JournalError};
 use crate::trial::lock::LockKey;
 use crate::trial::verify::{self, Checked, State};
-use crate::trial::Digest;
 use crate::units::foreign;
 
 /// What people kept, held against one journal.
@@ -66,7 +66,11 @@ pub(super) fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>
 
 /// Holds every kept seal against the journals. Gives those that are no sitting's here: one of a sitting that was taken away is
 /// told by that alone.
-pub(super) fn hold_seals(seals: &[String], all: &[Checked], held: &mut [Held]) -> Result<Vec<String>, Failure> {
+pub(super) fn hold_seals(
+    seals: &[String],
+    all: &[Checked],
+    held: &mut [Held],
+) -> Result<Vec<String>, Failure> {
     let mut nobodys = Vec::new();
     for kept in seals {
         let mut found = false;
@@ -84,7 +88,11 @@ pub(super) fn hold_seals(seals: &[String], all: &[Checked], held: &mut [Held]) -
 }
 
 /// Holds every witness's copy against the journal of its sitting. Gives those whose sitting is not there.
-pub(super) fn watch(copies: &[PathBuf], all: &mut [Checked], held: &mut [Held]) -> Result<Vec<String>, Failure> {
+pub(super) fn watch(
+    copies: &[PathBuf],
+    all: &mut [Checked],
+    held: &mut [Held],
+) -> Result<Vec<String>, Failure> {
     let mut strangers = Vec::new();
     for path in copies {
         let copy = WitnessCopy::read(path).map_err(|error| Failure::bad(format!("--witness: {error}")))?;
