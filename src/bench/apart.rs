@@ -4,6 +4,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::BenchError;
 use super::response::Response;
+use crate::units::printed;
 
 /// Confidence of an uncertainty.
 const CONFIDENCE: f64 = 0.95;
@@ -86,28 +87,22 @@ impl Apart {
 impl Apart {
     /// What was found, without advice.
     pub fn found(&self) -> String {
-        let (largest, at) = (self.largest_db, self.at_hz);
-        let uncertainty = match self.largest_uncertainty_db() {
-            Some(uncertainty) if uncertainty < 0.000_05 => "less than 0.0001".to_owned(),
-            uncertainty => format!("{:.4}", uncertainty.unwrap_or(0.0)),
+        let (largest, at) = (fine(self.largest_db), printed::hertz(self.at_hz));
+        let Some(uncertainty) = self.largest_uncertainty_db() else {
+            return format!("at most {largest} apart, at {at}, of one sweep each");
         };
-        let what = match self.is_there {
-            None => {
-                return format!(
-                    "at most {largest} apart, at {at}, of one sweep each",
-                    largest = crate::units::printed::fixed(largest, 4, "dB"),
-                    at = crate::units::printed::fixed(at, 0, "Hz")
-                );
-            }
-            Some(false) => "not distinguishable from repeating the same cable",
-            Some(true) => "more than repeating the same sweep explains",
+        let what = if self.is_there == Some(true) {
+            "more than repeating the same sweep explains"
+        } else {
+            "not distinguishable from repeating the same cable"
         };
-        format!(
-            "at most {largest} ± {uncertainty} dB apart, at {at}: {what}",
-            largest = crate::units::printed::fixed(largest, 4, "dB"),
-            at = crate::units::printed::fixed(at, 0, "Hz")
-        )
+        format!("at most {largest} ± {} apart, at {at}: {what}", fine(uncertainty))
     }
+}
+
+/// A difference in ten-thousandths of a decibel, and never a false nothing.
+pub fn fine(decibels: f64) -> String {
+    if decibels.abs() < 0.000_05 { "under 0.0001 dB".to_owned() } else { printed::fixed(decibels, 4, "dB") }
 }
 
 impl std::fmt::Display for Apart {

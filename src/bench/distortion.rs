@@ -14,6 +14,7 @@ use super::repeats::{Dropped, Repeats};
 use super::sweep::{FADE_IN_OCTAVES, FADE_OUT_OCTAVES, MEASURED_SHARE};
 use super::{BenchError, logarithmic};
 use crate::clip::shift::kaiser;
+use crate::units::printed;
 
 /// The highest harmonic.
 pub const HIGHEST_ORDER: usize = 9;
@@ -69,27 +70,27 @@ pub struct Apart {
 
 impl std::fmt::Display for Apart {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let percent = |value: f64| format!("{:.*}", if value.abs() < 0.01 { 5 } else { 3 }, value);
-        match self.uncertainty_percent {
-            None => write!(
+        let Some(uncertainty) = self.uncertainty_percent else {
+            return write!(
                 formatter,
-                "{} %, of one signal each: record two or more to know what repeating the same cable gives",
-                percent(self.percent)
-            ),
-            Some(uncertainty) if self.percent.abs() <= uncertainty => write!(
-                formatter,
-                "{} % ± {} %: not distinguishable from repeating the same cable",
-                percent(self.percent),
-                percent(uncertainty)
-            ),
-            Some(uncertainty) => write!(
-                formatter,
-                "{} % ± {} %: more than repeating the same signal explains; put the first cable back and measure again before \
-                 you believe it",
-                percent(self.percent),
-                percent(uncertainty)
-            ),
-        }
+                "{}, of one signal each: record two or more to know what repeating the same cable gives",
+                printed::fine_percent(self.percent)
+            );
+        };
+        // As many decimals as the uncertainty has in its two first digits.
+        let places = (1.0 - uncertainty.max(1e-6).log10().floor()).max(0.0) as usize;
+        let percent = |value: f64| printed::fixed(value, places, "%");
+        write!(
+            formatter,
+            "{} ± {}: {}",
+            percent(self.percent),
+            percent(uncertainty),
+            if self.percent.abs() <= uncertainty {
+                "not distinguishable from repeating the same cable"
+            } else {
+                "more than repeating the same signal explains; put the first cable back and measure again before you believe it"
+            }
+        )
     }
 }
 

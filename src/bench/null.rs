@@ -14,6 +14,9 @@ pub(super) const WINDOW: usize = 8192;
 /// Most recordings of a permutation test: all ways to call half of them A are looked at.
 const MOST_RECORDINGS: usize = 16;
 
+/// A band with less than this share of the whole sound, -80 dB, holds no music (common practice, no source).
+const SILENT_SHARE: f64 = 1e-8;
+
 /// What is left in a band as wide as the ear's.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Band {
@@ -122,7 +125,8 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
         .windows(2)
         .map(|pair| {
             let (own, left) = (sum(&whole, pair[0], pair[1]), sum(&left, pair[0], pair[1]));
-            let silent = own <= 1e-15 * total;
+            // Where there is no music, only noise is compared with noise.
+            let silent = own <= SILENT_SHARE * total;
             Band { from_hz: pair[0], to_hz: pair[1], residual_db: (!silent).then(|| decibels(left / own)) }
         })
         .collect();

@@ -74,8 +74,8 @@ impl Recording {
         if self.channels.len() < 2 {
             return Err(BenchError(format!(
                 "{}: it has one channel, and two are needed: the reference (amplifier) and the response \
-                 (loudspeaker). Record both inputs of the interface into one file, or give the sweep that was played \
-                 with --sweep FILE.wav",
+                 (loudspeaker). Record both inputs of the interface into one file (`bench response` also takes the sweep that \
+                 was played: --sweep FILE.wav)",
                 self.name
             )));
         }

@@ -119,7 +119,7 @@ impl Repeats {
         if whole.is_empty() {
             return Err(BenchError(match dropped.first() {
                 Some(Dropped::CutOff { .. }) => format!(
-                    "{}: the recording begins or ends in the middle of the sweep. Start recording before the sweep is played \
+                    "{}: the recording holds no sweep, or begins or ends in the middle of it. Start recording before the sweep is played \
                      and stop after it, with half a second of silence on both sides",
                     channel.name
                 ),

@@ -19,6 +19,7 @@ use crate::screen::Block;
 use crate::session::cheating::STILL_POSSIBLE;
 use crate::session::{Caution, Comparison, Session, Written};
 use crate::sitting::agreed::agreed;
+use crate::stimulus::marks::Usual;
 use crate::stimulus::on_paper::SizesOnPaper;
 use crate::stimulus::recorded::RecordedPair;
 use crate::stimulus::transparency::{self, TransparencyReport};
@@ -309,6 +310,16 @@ fn recorded_json(session: &Session, pair: &RecordedPair) -> serde_json::Value {
         "level_off_db": apart.map(|(mean, ..)| mean),
         "shape_off_db": apart.map(|(_, shape, _)| shape),
         "noise_dbfs": pair.noise_dbfs,
+        "mark": pair.mark.map(|mark| json!({
+            "over_db": mark.over_db,
+            "level_db": mark.level_db,
+            "at_hz": mark.at_hz,
+            "at_s": mark.at_s,
+            "share": mark.share,
+            "against": match mark.usual { Usual::Repeats => "repeats", Usual::Silence => "silence" },
+        })),
+        "steps_bits": pair.grains,
+        "offset": pair.offset,
     })
 }
 
@@ -385,11 +396,7 @@ fn terms(session: &Session) -> Vec<String> {
             wager.claim.as_written(),
             wager.skeptic.as_written()
         ));
-        if session.yardstick.is_none() && session.threshold.is_none() {
-            let offer = format!(
-                "five minutes well spent before a bet: find the smallest step that {} hears on these clips, and name that session as                  `yardstick` here (`[threshold]` with scale = \"level\"; README, \"Your own smallest step\")",
-                wager.claimant.as_written()
-            );
+        if let Some(offer) = super::check_page::yardstick_offer(session) {
             lines.extend(titled("first", &offer));
         }
     }

@@ -74,6 +74,9 @@ impl Page<'_> {
         for (index, note) in self.notes.iter().enumerate() {
             pair(if index == 0 { "Worth knowing" } else { "" }, note, out)?;
         }
+        if let Some(offer) = yardstick_offer(self.session) {
+            pair("Before a bet", &offer, out)?;
+        }
         let witness = "If you distrust this computer: `run --witness` gives a phone half of every draw.";
         pair("Witness", witness, out)?;
         writeln!(out, "\nBe careful")?;
@@ -284,4 +287,16 @@ pub(super) fn control_words(kind: ControlKind) -> String {
             format!("catch trials at the largest size, {}", scale.words(size))
         }
     }
+}
+
+/// What is worth five minutes before a bet: `None` where nobody bets, or it was done.
+pub(super) fn yardstick_offer(session: &Session) -> Option<String> {
+    let wager = session.wager.as_ref()?;
+    (session.yardstick.is_none() && session.threshold.is_none()).then(|| {
+        format!(
+            "Spend five minutes: find the smallest step in level that {} hears on these clips. README, \"Your own smallest step\", \
+             says how.",
+            wager.claimant
+        )
+    })
 }

@@ -172,8 +172,8 @@ fn responses(bench: &Bench) -> Figure {
         chart.line(tone, &inside(&response.frequency_hz, &response.gain_db));
         chart.name(tone, cable.name.clone());
         let (least, most) = ends(response.gain_db.iter());
-        let _ =
-            write!(words, " {} from {least:.3} to {most};", cable.name, most = printed::fixed(most, 3, "dB"));
+        let (least, most) = (printed::fixed(least, 3, "dB"), printed::fixed(most, 3, "dB"));
+        let _ = write!(words, " {} from {least} to {most};", cable.name);
     }
     words.pop();
     words.push('.');
@@ -199,7 +199,7 @@ fn anew(bench: &Bench) -> Option<String> {
     let again = bench.again.as_ref()?;
     Some(format!(
         "Joined anew, the first cable is up to {} from itself, at {}: a difference of that size says nothing.",
-        printed::fixed(again.largest_db, 4, "dB"),
+        crate::bench::apart::fine(again.largest_db),
         printed::hertz(again.at_hz)
     ))
 }

@@ -5,6 +5,7 @@
 pub mod controls;
 pub mod device_words;
 mod kept;
+pub mod marks;
 pub mod on_paper;
 mod plan;
 mod prepare;

@@ -194,13 +194,13 @@ fn expected(thresholds: &ThresholdFindings) -> Option<String> {
         .map(|on| match on.expected {
             Expected::At(size, at_hz) => {
                 format!(
-                    "from {} on around {at_hz} on {}",
-                    scale.words(size),
+                    "on {} from {} up (around {at_hz})",
                     on.clip,
+                    scale.words(size),
                     at_hz = printed::hertz(at_hz)
                 )
             }
-            Expected::Above(size) => format!("at no size up to {} on {}", scale.words(size), on.clip),
+            Expected::Above(size) => format!("on {} at no size up to {}", on.clip, scale.words(size)),
         })
         .collect();
     (!clips.is_empty())

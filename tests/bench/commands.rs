@@ -13,7 +13,7 @@ fn a_response_goes_from_the_sweep_into_a_session() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     let ran = succeeded(folder, &[&["bench", "sweep", "--out", "sweep.wav"][..], &SHORT].concat());
-    assert!(ran.out.contains("2 sweeps of 0.44 s, 30 to 22560 Hz, -6 dBFS"), "{}", ran.out);
+    assert!(ran.out.contains("2 sweeps of 0.44 s, 30 to 22560 Hz, \u{2212}6.0 dBFS"), "{}", ran.out);
     assert!(ran.err.contains("switch the amplifier off before anything is joined"), "{}", ran.err);
     let sweep = read(&folder.join("sweep.wav"));
     let shelf = filtered(&reference("filters.json")["filters"]["shelf"]["sections"], &sweep);

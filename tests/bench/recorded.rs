@@ -251,12 +251,15 @@ fn a_recording_with_a_mark_in_it_is_told() {
     // Somebody who prepares the recordings wants one side to be known: by its hiss, or by a tone under the music.
     let folder = folder();
     let path = |name: &str| folder.path().join(name);
-    let notes = |file: &str| {
-        let text =
-            text(&format!("recording = \"{file}\""), "").replace("recording_again = \"again.wav\"\n", "");
+    let told = |file: &str, again: bool| {
+        let mut text = text(&format!("recording = \"{file}\""), "");
+        if !again {
+            text = text.replace("recording_again = \"again.wav\"\n", "");
+        }
         let session = earwitness::session::parse(&path("session.toml"), &text).unwrap();
         survey(&session, &NoProgress).unwrap().notes().join("\n")
     };
+    let notes = |file: &str| told(file, false);
     Capture { hiss: 1e-5, ..Capture::of(false, 0.4, 3) }.write(&path("hiss.wav"));
     let said = notes("hiss.wav");
     assert!(
@@ -274,6 +277,25 @@ fn a_recording_with_a_mark_in_it_is_told() {
             sample + 5e-4 * heard * (std::f64::consts::TAU * 14_500.0 * time).sin()
         })
         .collect();
+    // Where nothing is marked nothing is said, whatever delay, clock and volume were, with one recording of A and with two.
+    for again in [false, true] {
+        let said = told("short.wav", again);
+        assert!(!said.contains("no filter makes") && !said.contains("DC"), "{said}");
+    }
+    // A tone that no band's level shows, and steps of 16 bits.
+    let soft: Vec<f64> = (response.iter().zip(&marked))
+        .map(|(own, marked)| own + 0.1 * (marked - own))
+        .map(|sample| (sample * 32_768.0).round() / 32_768.0)
+        .collect();
+    write(&path("soft.wav"), RATE as u32, &[&source, &soft]);
+    let said = told("soft.wav", true);
+    for words in [
+        "one of the two recordings holds something that no filter makes",
+        "14.",
+        "steps of more than 24 bits and that of B of 16",
+    ] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
     write(&path("marked.wav"), RATE as u32, &[&source, &marked]);
     let said = notes("marked.wav");
     assert!(said.contains("the recordings differ by more than the cables"), "{said}");

@@ -138,7 +138,12 @@ fn tones_are_written_and_measured_by_their_names() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
     let ran = succeeded(folder, &["bench", "tones", "--signal", "ccif", "--out", "tones.wav"]);
-    assert!(ran.out.contains("ccif, -40 dBFS") && ran.err.contains("tweeter"), "{} {}", ran.out, ran.err);
+    assert!(
+        ran.out.contains("ccif, \u{2212}40.0 dBFS") && ran.err.contains("tweeter"),
+        "{} {}",
+        ran.out,
+        ran.err
+    );
     let measure = ["bench", "distortion", "tones.wav", "--signal", "ccif", "--csv", "two.csv", "--json"];
     let document: serde_json::Value = serde_json::from_str(&succeeded(folder, &measure).out).unwrap();
     assert!(document["percent"].as_f64().unwrap() < 1e-3 && document["pieces"] == 5, "{document}");

@@ -39,12 +39,13 @@ fn coverage_of_thresholds() {
     for protocol in [Protocol::Abx, Protocol::Triangle] {
         let grid = Grid::new(range, protocol.chance());
         for (threshold, slope, lapse) in [
-            (2.0, 2.0, 0.0),
-            (2.0, 4.0, 0.02),
-            (4.0, 1.0, 0.0),
-            (4.0, 2.0, 0.02),
-            (8.0, 2.0, 0.0),
-            (8.0, 4.0, 0.02),
+            // Chosen after the interval's rule was: it was found on others.
+            (1.3, 1.5, 0.0),
+            (1.3, 3.0, 0.01),
+            (3.0, 1.2, 0.03),
+            (5.5, 2.5, 0.01),
+            (11.0, 3.0, 0.0),
+            (14.0, 1.7, 0.04),
         ] {
             // Thresholds a quarter of a level's step about the middle, so that none lies on a point of the grid.
             let listener = |generator: &mut Generator| Curve {

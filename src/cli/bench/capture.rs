@@ -296,9 +296,10 @@ fn show(meter: &Meter, channels: &[u8]) {
             let filled = ((decibels + 60.0) / 3.0).clamp(0.0, 20.0) as usize;
             let mark = if is_clipped(*peak) { "!" } else { " " };
             format!(
-                "in {channel} [{}{}]{decibels:>6.1} dB{mark}",
+                "in {channel} [{}{}]{:>11}{mark}",
                 "=".repeat(filled),
-                " ".repeat(20 - filled)
+                " ".repeat(20 - filled),
+                printed::fixed(decibels, 1, "dB")
             )
         })
         .collect();

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::{Failure, note, whole};
 use crate::bench::distortion::{Apart, Distortion, apart, measured};
 use crate::bench::recording::{Channel, Recording};
+use crate::units::printed;
 
 /// What was typed after `bench distortion`.
 #[derive(Debug, clap::Args)]
@@ -83,22 +84,25 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
         writeln!(out, "{document:#}")?;
         return Ok(());
     }
-    writeln!(
-        out,
-        "{:>8}  {:>9}  {:>8}  {:>8}  {:>8}  {:>8}",
-        "Hz", "THD %", "H2 dB", "H3 dB", "H5 dB", "floor dB"
-    )?;
-    let level = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |level| format!("{level:.1}"));
+    writeln!(out, "{:>9}  {:>12}  {:>9}  {:>9}  {:>9}  {:>9}", "", "THD", "H2", "H3", "H5", "floor")?;
+    let decibels = |level: f64| printed::fixed(level, 1, "dB");
     for at in (0..found.frequency_hz.len()).step_by(6) {
+        let floor = found.floor_db[at];
+        let level = |order: usize| match found.harmonics[order - 2].level_db[at] {
+            // Beyond half the rate there is none.
+            None => "-".to_owned(),
+            Some(level) if level <= floor => "in noise".to_owned(),
+            Some(level) => decibels(level),
+        };
         writeln!(
             out,
-            "{:>8.0}  {:>9.5}  {:>8}  {:>8}  {:>8}  {:>8.1}",
-            found.frequency_hz[at],
-            found.thd_percent[at],
-            level(found.harmonics[0].level_db[at]),
-            level(found.harmonics[1].level_db[at]),
-            level(found.harmonics[3].level_db[at]),
-            found.floor_db[at]
+            "{:>9}  {:>12}  {:>9}  {:>9}  {:>9}  {:>9}",
+            printed::fixed(found.frequency_hz[at], 0, "Hz"),
+            printed::fine_percent(found.thd_percent[at]),
+            level(2),
+            level(3),
+            level(5),
+            decibels(floor)
         )?;
     }
     if let Some(difference) = difference {

@@ -101,13 +101,13 @@ pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(),
     } else {
         writeln!(
             out,
-            "{}: {} of {}, {} to {}, {} dBFS, {} Hz; {seconds} in all",
+            "{}: {} of {}, {} to {}, {}, {} Hz; {seconds} in all",
             arguments.out.display(),
             crate::units::printed::count(u64::from(sweep.repeats), "sweep"),
             printed::fixed(sweep.length_s(), 2, "s"),
             sweep.from_hz,
             printed::fixed(sweep.to_hz, 0, "Hz"),
-            sweep.level_dbfs,
+            printed::fixed(sweep.level_dbfs, 1, "dBFS"),
             sweep.rate_hz,
             seconds = printed::fixed(seconds, 1, "s")
         )?;

@@ -90,8 +90,9 @@ pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(),
         let (level, rate) = (arguments.level, arguments.rate);
         writeln!(
             out,
-            "{path}: {}, {level} dBFS, {rate} Hz; {seconds} in all",
+            "{path}: {}, {level}, {rate} Hz; {seconds} in all",
             name(arguments.signal),
+            level = printed::fixed(level, 1, "dBFS"),
             seconds = printed::fixed(seconds, 1, "s")
         )?;
     }

@@ -124,8 +124,8 @@ impl Serialize for ExpectedOnClip {
 }
 
 /// Which model that is, and what it is not.
-pub(super) const MODEL: &str = "excitation differs by 1 dB: Glasberg & Moore 1990, Zwicker; long-term spectrum, played at 80 dB SPL, so a \
-                                guide and no verdict";
+pub(super) const MODEL: &str = "1 dB of excitation, Glasberg & Moore 1990 and Zwicker, from the long-term spectrum at 80 dB SPL: a guide, not a \
+                                verdict";
 
 /// What a published model expects, in one sentence.
 pub fn expected_words(scale: Scale, expected: Expected) -> String {
