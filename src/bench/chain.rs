@@ -42,7 +42,7 @@ pub fn sweep(rate_hz: u32) -> Sweep {
 /// # Errors
 /// Silence, clipping, another sound, dropouts.
 pub fn loopback(recording: &Recording, sweep: &Sweep) -> Result<Loopback, BenchError> {
-    let played = Recording::new("the sweep", sweep.rate_hz, vec![sweep.samples()?])?;
+    let played = Recording::new("three sweeps of 2 s", sweep.rate_hz, vec![sweep.samples()?])?;
     let response = against_sweep(recording, &played, None, &Options::default())?;
     let at = |wanted: f64| {
         let distance = |index: &usize| (response.frequency_hz[*index] / wanted).ln().abs();

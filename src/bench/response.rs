@@ -473,8 +473,8 @@ fn matches(
         return Ok(());
     }
     Err(BenchError(format!(
-        "{} does not hold the sweep of {}: they agree to {}. Give the sweep that was played for this recording, or \
-         record anew",
+        "{} does not hold the sweep that was played ({}): they agree to {}. Give the sweep of this recording, or \
+         record anew with nothing else running",
         response.name,
         reference.name,
         printed::percent(alike)

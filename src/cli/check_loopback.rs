@@ -102,18 +102,18 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
     let mut lines = vec![
         format!("Your device, its output joined to its input: {} into {}", chain.names.0, chain.names.1),
         format!(
-            "  response {:+.2} to {} from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db}, {}",
-            hundredths(response_db.0),
+            "  response {} to {} from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db}, {}",
+            printed::signed_decibels(hundredths(response_db.0)),
             printed::signed_decibels(hundredths(response_db.1)),
             crate::units::printed::count(*repeats as u64, "sweep"),
             gain_db = printed::signed_decibels(*gain_db)
         ),
         format!(
-            "  noise {}, THD at most {} (at {}, {} dBFS)",
+            "  noise {}, THD at most {} (at {}, {})",
             noise_dbfs.map_or("unknown".into(), |noise| printed::fixed(noise, 1, "dBFS")),
             printed::fine_percent(thd_percent.0),
             printed::hertz(thd_percent.1),
-            sweep(48_000).level_dbfs
+            printed::fixed(sweep(48_000).level_dbfs, 0, "dBFS")
         ),
     ];
     for own in &chain.against {

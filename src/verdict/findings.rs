@@ -57,6 +57,8 @@ pub enum Method {
     RuleOfMany,
     /// The size changed from trial to trial: a threshold is estimated, and nothing is tested.
     Threshold,
+    /// Fixed sizes that a room voted on, each tested by itself.
+    Ladder,
 }
 
 impl Method {
@@ -79,6 +81,10 @@ impl Method {
             }
             Self::Threshold => {
                 "The size changed from trial to trial, so the threshold is estimated and nothing is tested."
+            }
+            Self::Ladder => {
+                "The sizes were fixed. Each is tested by itself, the largest first, until the room does not hear one: exact distribution \
+                 of the votes as cast over the sealed draws."
             }
             Self::RuleOfMany => {
                 "The sequential rule decides for each listener; p is the probability that at least so many of as \

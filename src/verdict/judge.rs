@@ -240,6 +240,7 @@ fn numbers(
                 Some((terms.size(usize::from(level))?, rooms(&of)))
             });
             found.room = ladder::rungs(agreed.inquiry, alpha, by_size);
+            result.method = Method::Ladder;
         }
         return result;
     }
