@@ -27,6 +27,11 @@ const PIECE_S: f64 = 1.0;
 const LOBE: f64 = 6.5;
 /// The tones hold this share of the sound's power at least; a sound with less is another signal.
 const TONAL_SHARE: f64 = 0.8;
+/// Blocks in which a tone is followed: so long in seconds, but so many periods at least, so that its window sees no DC offset.
+const BLOCK_S: f64 = 0.05;
+const BLOCK_PERIODS: f64 = 7.0;
+/// A tone whose level (as a share) or phase (in radian) leaves the usual by more was interrupted (common practice, no source).
+const INTERRUPTED: f64 = 0.03;
 /// The band in which distortion and noise are counted, in Hz (the audio band of AES17; its values from memory).
 pub const BAND_HZ: (f64, f64) = (20.0, 20_000.0);
 
@@ -134,11 +139,14 @@ pub struct Step {
     pub thd_percent: Option<f64>,
     /// Everything but the tone in the band, in percent of the whole (AES17: THD+N; from memory).
     pub thd_noise_percent: f64,
+    /// Sound was lost or repeated in it, so its numbers say nothing.
+    pub dropout: bool,
 }
 
 /// THD+N in percent, root mean square over the steps, of each time that they were played; steps lowest first, those of one
 /// frequency in the order of playing.
 pub fn overall_percent(steps: &[Step]) -> Vec<f64> {
+    let steps: Vec<Step> = steps.iter().filter(|step| !step.dropout).cloned().collect();
     let rounds: Vec<&[Step]> = steps.chunk_by(|one, next| one.frequency_hz == next.frequency_hz).collect();
     let fewest = rounds.iter().map(|round| round.len()).min().unwrap_or(0);
     let square = |time: usize| rounds.iter().map(|round| round[time].thd_noise_percent.powi(2)).sum::<f64>();
@@ -172,6 +180,24 @@ fn real(samples: &[f64], rate: f64, turns: f64) -> f64 {
         turns += (second * first.conj()).arg() / std::f64::consts::TAU / half as f64;
     }
     turns
+}
+
+/// Whether a steady tone jumps in level or phase somewhere.
+fn interrupted(sound: &[f64], rate: f64, turns: f64) -> bool {
+    let length = (BLOCK_S * rate).max(BLOCK_PERIODS / turns) as usize;
+    let followed: Vec<Complex64> = (0..=sound.len().saturating_sub(length))
+        .step_by(length / 2)
+        .map(|start| amplitude(&sound[start..(start + length).min(sound.len())], start, turns))
+        .collect();
+    let middle = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(0.0)
+    };
+    let levels: Vec<f64> = followed.iter().map(|value| value.norm()).collect();
+    let turned: Vec<f64> = followed.windows(2).map(|pair| (pair[1] * pair[0].conj()).arg()).collect();
+    let (level, pace) = (middle(levels.clone()), middle(turned.clone()));
+    levels.iter().any(|own| (own / level - 1.0).abs() > INTERRUPTED)
+        || turned.iter().any(|own| (own - pace).abs() > INTERRUPTED)
 }
 
 /// The sounds of a channel without their edges, those longer than `seconds`.
@@ -328,5 +354,6 @@ fn step(sound: &[f64], rate: f64, nominal: f64, highest: f64) -> Step {
         thd_percent: (!harmonics.is_empty())
             .then(|| 100.0 * (harmonics.iter().sum::<f64>() / tone.norm_sqr()).sqrt()),
         thd_noise_percent: 100.0 * (rest / (rest + power)).sqrt(),
+        dropout: interrupted(sound, rate, turns),
     }
 }

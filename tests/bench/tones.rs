@@ -114,6 +114,7 @@ fn a_steps_distortion_and_noise_are_those_that_were_added() {
             _ => 0.0,
         };
         assert_eq!(overall_percent(&found), [found[0].thd_noise_percent]);
+        assert!(!found[0].dropout, "{nominal} Hz is steady");
         let step = &found[0];
         // Steps bear the exact names: 20 Hz is 19.95 Hz.
         assert!((step.frequency_hz / nominal - 1.0).abs() < 3e-3, "{}", step.frequency_hz);
@@ -130,6 +131,23 @@ fn a_steps_distortion_and_noise_are_those_that_were_added() {
         let rest = harmonics.powi(2) / 2.0 + hiss * hiss * 20_000.0 / 24_000.0;
         let exact = 100.0 * (rest / (rest + fundamental * fundamental / 2.0)).sqrt();
         assert!((step.thd_noise_percent / exact - 1.0).abs() < 0.02, "{nominal} Hz: {step:?}, not {exact} %");
+    }
+}
+
+#[test]
+fn a_step_with_a_dropout_is_told() {
+    for (nominal, lost) in [(19.95, 3000), (501.187, 500), (501.187, 7), (10_000.0, 23)] {
+        // So many samples never arrived, half a second into the tone.
+        let samples = (0..72_000)
+            .map(|frame| {
+                let frame = if frame < 38_400 { frame } else { frame + lost };
+                let heard = (14_400..62_400 + lost).contains(&frame);
+                if heard { 0.1 * (TAU * nominal * frame as f64 / RATE).cos() } else { 0.0 }
+            })
+            .collect();
+        let found = stepped(&recording(vec![samples]).last()).unwrap();
+        assert!(found.iter().all(|step| step.dropout) && found.len() == 1, "{nominal} Hz, {lost}: {found:?}");
+        assert!(overall_percent(&found).is_empty(), "{found:?}");
     }
 }
 

@@ -158,13 +158,26 @@ fn of(channel: &Channel<'_>, signal: SignalName) -> Result<Said, Failure> {
 fn steps(channel: &Channel<'_>) -> Result<Said, Failure> {
     let found = stepped(channel)?;
     let mut table = "frequency_hz,level_dbfs,thd_percent,thd_noise_percent\n".to_owned();
-    let mut lines = vec![format!("{:>8}  {:>8}  {:>9}  {:>9}", "Hz", "dBFS", "THD %", "THD+N %")];
+    let row =
+        |cells: [String; 4]| format!("{:>8}  {:>12}  {:>10}  {:>10}", cells[0], cells[1], cells[2], cells[3]);
+    let mut lines = vec![row(["", "level", "THD", "THD+N"].map(str::to_owned))];
     for step in &found {
-        let thd = |digits: usize| step.thd_percent.map(|percent| format!("{percent:.digits$}"));
         let (frequency, level) = (step.frequency_hz, step.level_dbfs);
-        let (blank, dash) = (thd(7).unwrap_or_default(), thd(5).unwrap_or_else(|| "-".to_owned()));
+        let (hertz, decibels) = (printed::fixed(frequency, 0, "Hz"), printed::fixed(level, 2, "dBFS"));
+        if step.dropout {
+            lines.push(row([hertz, decibels, "dropout".to_owned(), "left out".to_owned()]));
+            continue;
+        }
+        let blank = step.thd_percent.map_or_else(String::new, |percent| format!("{percent:.7}"));
         let _ = writeln!(table, "{frequency:.4},{level:.3},{blank},{:.7}", step.thd_noise_percent);
-        lines.push(format!("{frequency:>8.0}  {level:>8.2}  {dash:>9}  {:>9.5}", step.thd_noise_percent));
+        let thd = step.thd_percent.map_or_else(|| "-".to_owned(), printed::fine_percent);
+        lines.push(row([hertz, decibels, thd, printed::fine_percent(step.thd_noise_percent)]));
+    }
+    if found.iter().any(|step| step.dropout) {
+        lines.push(
+            "a step with a dropout says nothing: record the tones again, with other programs closed"
+                .to_owned(),
+        );
     }
     let (low, high) = crate::bench::tones::BAND_HZ;
     lines.push(format!("harmonics and noise from {low} Hz to {high} Hz, not weighted"));
@@ -172,8 +185,9 @@ fn steps(channel: &Channel<'_>) -> Result<Said, Failure> {
         json!({
             "frequency_hz": step.frequency_hz,
             "level_dbfs": step.level_dbfs,
-            "thd_percent": step.thd_percent,
-            "thd_noise_percent": step.thd_noise_percent,
+            "thd_percent": step.thd_percent.filter(|_| !step.dropout),
+            "thd_noise_percent": (!step.dropout).then_some(step.thd_noise_percent),
+            "dropout": step.dropout,
         })
     });
     let document = json!({ "steps": steps.collect::<Vec<_>>() });
