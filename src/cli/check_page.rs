@@ -293,10 +293,6 @@ pub(super) fn control_words(kind: ControlKind) -> String {
 pub(super) fn yardstick_offer(session: &Session) -> Option<String> {
     let wager = session.wager.as_ref()?;
     (session.yardstick.is_none() && session.threshold.is_none()).then(|| {
-        format!(
-            "Spend five minutes: find the smallest step in level that {} hears on these clips. README, \"Your own smallest step\", \
-             says how.",
-            wager.claimant
-        )
+        format!("Find {}'s smallest audible step first: README, \"Your own smallest step\".", wager.claimant)
     })
 }

@@ -13,12 +13,12 @@ fn the_shipped_bet_and_night_fit_a_screen_and_say_what_matters() {
     for (name, most, words) in [
         (
             "bet-at-home",
-            40,
+            41,
             [
                 "12 of 16 right",
                 "once in 26 tests",
                 "Ida claims",
-                "thick-flex: A is thick, B is flex",
+                "Find Ida's smallest audible step first",
                 "at 480 Hz",
                 "On drums",
             ],
