@@ -293,6 +293,9 @@ pub(super) fn control_words(kind: ControlKind) -> String {
 pub(super) fn yardstick_offer(session: &Session) -> Option<String> {
     let wager = session.wager.as_ref()?;
     (session.yardstick.is_none() && session.threshold.is_none()).then(|| {
-        format!("Find {}'s smallest audible step first: README, \"Your own smallest step\".", wager.claimant)
+        format!(
+            "Find {}'s smallest audible step first: README, \"Your own smallest step\".",
+            wager.claimant.as_written()
+        )
     })
 }

@@ -93,7 +93,9 @@ impl RecordedPair {
             return Err(wrong(format!(
                 "the polarity of {} is reversed against {}, as if + and - were swapped at one end or at the probe; record it again, \
                  or write recording_polarity = \"corrected\" in [cables.{}] to turn it round, or \"inverted\" to play it so",
-                reversed.name, other.name, session.cables[reversed.cable].name.as_written()
+                reversed.name,
+                other.name,
+                session.cables[reversed.cable].name.as_written()
             )));
         }
         let read = |sound: &OpenClip| sound.read_all().map_err(clip_error(session, clip));
