@@ -13,6 +13,7 @@ mod sheet;
 use num_complex::Complex64;
 
 pub use cells::decode;
+pub(super) use cells::shortened;
 use columns::{MAGNITUDE, PHASE, REACTANCE, RESISTANCE};
 pub use lcr::{AccuracyTable, LcrTable};
 pub use response::{Distortion, ResponseTable};

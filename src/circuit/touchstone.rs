@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 
 use num_complex::Complex64;
 
-use super::table::TableError;
+use super::table::{TableError, shortened};
 use super::twoport::Abcd;
 use crate::units::printed::count;
 
@@ -94,7 +94,7 @@ pub fn parse(text: &str, name: &str, ports: usize) -> Result<Touchstone, TableEr
                 "number of ports" if value.parse::<usize>() != Ok(ports) => {
                     return Err(fail(
                         number,
-                        format!("the file has {value} ports, {ports} are expected here"),
+                        format!("the file has {} ports, {ports} are expected here", shortened(&value)),
                     ));
                 }
                 "two-port data order" | "two-port order" => swapped = value == "21_12",
@@ -127,9 +127,13 @@ pub fn parse(text: &str, name: &str, ports: usize) -> Result<Touchstone, TableEr
             continue;
         }
         for word in line.split_whitespace() {
-            let value: f64 = word.parse().map_err(|_| fail(number, format!("\"{word}\" is not a number")))?;
+            let value: f64 =
+                word.parse().map_err(|_| fail(number, format!("\"{}\" is not a number", shortened(word))))?;
             if !value.is_finite() {
-                return Err(fail(number, format!("{word} is not finite; remove the row or measure again")));
+                return Err(fail(
+                    number,
+                    format!("{} is not finite; remove the row or measure again", shortened(word)),
+                ));
             }
             if pending.is_empty() {
                 pending_line = number;
@@ -262,7 +266,8 @@ fn read_options(text: &str, name: &str, line: usize) -> Result<Options, TableErr
                     name,
                     line,
                     format!(
-                        "\"{other}\" is not known in an option line; it is # Hz|kHz|MHz|GHz S|Y|Z|H|G DB|MA|RI R ohm"
+                        "\"{}\" is not known in an option line; it is # Hz|kHz|MHz|GHz S|Y|Z|H|G DB|MA|RI R ohm",
+                        shortened(other)
                     ),
                 ));
             }
@@ -284,7 +289,7 @@ fn read_references(
                 TableError::new(
                     name,
                     line,
-                    format!("\"{word}\" is not a reference resistance in ohm above 0"),
+                    format!("\"{}\" is not a reference resistance in ohm above 0", shortened(word)),
                 )
             })?;
         if reference.is_some_and(|other| other != value) {

@@ -140,6 +140,13 @@ impl Ledger {
             once || opening.format < 2,
             "two pairs of stimuli are of the same comparison, clip and control",
         )?;
+        let at_home =
+            |stimulus: &StimulusTerms| terms.comparisons[stimulus.comparison].clips.contains(&stimulus.clip);
+        let at_home = opening.stimuli.iter().all(at_home);
+        allowed(
+            at_home || opening.format < 2,
+            "a pair of stimuli is of a clip that its comparison does not have",
+        )?;
         for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
             let same = stimulus.a == stimulus.b;
             // Where real cables are switched, both sides are the same sound, and a cable makes the difference.

@@ -13,6 +13,7 @@ pub(crate) mod targets;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use earwitness::circuit::touchstone;
 use earwitness::report::archive::{Archive, Member};
 use earwitness::stats::Protocol;
 use earwitness::trial::Digest;
@@ -156,6 +157,14 @@ fn touchstone_files() {
                 20 0.01 0 0.99 0 0.99 0 0.01 0\n20000 0.02 0 0.98 0 0.98 0 0.02 0\n[End]\n"
         .to_vec();
     attack_file("one-port", 1, &[one]);
+    // Found by libFuzzer: a word of thousands of letters was repeated whole.
+    for line in
+        ["# Hz Z RI R 50\n20 6.1 WORD\n", "[Reference] WORD\n", "[Number of Ports] WORD\n", "# Hz WORD\n"]
+    {
+        let long = line.replace("WORD", &"x".repeat(5000));
+        let said = touchstone::parse(&long, "x.s1p", 1).map(|_| ()).expect_err("refused").to_string();
+        assert!(said.len() < 300, "{said}");
+    }
     attack_file("two-port", 1, &[old, new]);
 }
 

@@ -119,14 +119,19 @@ fn journals_changed_and_chained_anew_by_machine_change_no_result() {
     eprintln!("{refused} of {attacks} changed journals were refused; the others say the same of every trial");
 }
 
-/// Found as attack 48,542: a control's pair that was renamed to another control changes what the trials of both were.
+/// Found as attacks 48,542 and 83,369: a pair that was renamed to another control or comparison changes what its trials were.
 #[test]
-fn a_pair_of_stimuli_that_is_renamed_to_another_control_is_refused() {
+fn a_pair_of_stimuli_that_is_renamed_is_refused() {
     let honest = kit::in_memory(&kit::full(Protocol::Abx), 91).finish().journal.bytes;
-    let mut changed = bodies(&honest);
-    let renamed = changed[0].replacen("\"clip\":1,\"control\":1,", "\"clip\":1,\"control\":2,", 1);
-    assert_ne!(renamed, changed[0]);
-    changed[0] = renamed;
-    let refused = checked(&chained(&changed)).is_none_or(|checked| !checked.is_sound());
-    assert!(refused, "two pairs of one control on one clip");
+    for (was, is) in [
+        ("\"clip\":1,\"control\":1,", "\"clip\":1,\"control\":2,"),
+        ("\"stimuli\":[{\"comparison\":0,\"clip\":0,", "\"stimuli\":[{\"comparison\":1,\"clip\":0,"),
+    ] {
+        let mut changed = bodies(&honest);
+        // The last of them: that of the comparison that has this clip.
+        let at = changed[0].rfind(was).expect("it is there");
+        changed[0].replace_range(at..at + was.len(), is);
+        let refused = checked(&chained(&changed)).is_none_or(|checked| !checked.is_sound());
+        assert!(refused, "{is}");
+    }
 }

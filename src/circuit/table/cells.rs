@@ -144,7 +144,7 @@ pub(super) fn bare(cell: &str) -> &str {
 }
 
 /// So much of a text as a message can carry.
-pub(super) fn shortened(text: &str) -> String {
+pub(in crate::circuit) fn shortened(text: &str) -> String {
     let safe = foreign::shown(&text.chars().take(60).collect::<String>());
     if text.chars().count() > 60 { format!("{safe}...") } else { safe }
 }
