@@ -239,7 +239,10 @@ fn a_device_that_is_faster_than_the_disk_hears_a_dropout_and_nothing_else() {
     let mut block = vec![0.0; 2 * 240_000];
     assert_no_alloc(|| renderer.render(&mut block));
     assert!(shared.holes.load(Ordering::Relaxed) >= 1);
-    assert!(block[block.len() - 2..] == [0.0, 0.0]);
+    assert!(
+        shared.played.load(Ordering::Relaxed) < 240_000,
+        "what is not here is silence, and the sound stands still"
+    );
 }
 
 #[test]
