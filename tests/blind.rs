@@ -5,6 +5,7 @@ use earwitness::screen::{Block, Scene, Stage};
 use earwitness::stimulus::StimulusSet;
 use earwitness::trial::schedule::{Draws, trials_of};
 use earwitness::trial::wager::is_claimants;
+use earwitness::trial::witness::{Links, trial_key};
 use earwitness::trial::words::{RECEIPT_WORDS, words};
 use earwitness::trial::{Digest, Draft, Opening, Part, Secret, TrialId};
 
@@ -45,6 +46,16 @@ pub(crate) fn secret(number: u64) -> Secret {
 /// The first secret, counted from 0, under which the first attempts of a sitting with these hands are presented in
 /// these orders.
 pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Secret {
+    secret_under(draft, hands, None, orders)
+}
+
+/// The same, where a witness opens the links of this chain, one for each attempt.
+pub(crate) fn secret_under(
+    draft: &Draft,
+    hands: &[&str],
+    links: Option<&Links>,
+    orders: &[usize],
+) -> Secret {
     let opening = opening(draft, &secret(0));
     let parts = [Part::Qualification, Part::WarmUp, Part::Main];
     let attempts: Vec<TrialId> = parts
@@ -58,11 +69,14 @@ pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Sec
     (0..1_000_000)
         .map(secret)
         .find(|secret| {
-            let mut draws = Draws::new(&opening, secret.key(2, hands.iter().map(|hand| hand.as_bytes())));
-            attempts
-                .iter()
-                .zip(orders)
-                .all(|(id, order)| draws.present(*id).is_some_and(|presented| presented.order == *order))
+            let key = secret.key(2, hands.iter().map(|hand| hand.as_bytes()));
+            let mut draws = Draws::new(&opening, key);
+            attempts.iter().zip(orders).enumerate().all(|(index, (id, order))| {
+                if let Some(link) = links.and_then(|links| links.link(index + 1)) {
+                    draws.draw_anew(trial_key(&key, &[link]), *id);
+                }
+                draws.present(*id).is_some_and(|presented| presented.order == *order)
+            })
         })
         .expect("one secret of a million gives a few orders")
 }

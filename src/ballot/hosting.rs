@@ -283,6 +283,12 @@ impl HostedNight {
                         let shared = if room.shared { ", also all from one address" } else { "" };
                         vec![format!("the door is {open}; phones may hold {} seats{shared}", room.seats)]
                     }
+                    Command::WhenAll(true) => vec!["votes close soon after everybody has voted".to_owned()],
+                    Command::WhenAll(false) => vec!["votes stay open until their time is over".to_owned()],
+                    Command::Answers(seat, answers) => {
+                        let given = answers.iter().flatten().count();
+                        vec![format!("seat {seat}: {} taken", printed::count(given as u64, "paper answer"))]
+                    }
                     Command::Stop => vec![
                         "End the night before its last trial? The seal is opened and there is no verdict: confirm or back"
                             .to_owned(),

@@ -74,7 +74,7 @@ pub enum NightError {
     /// The address cannot be listened on.
     #[error(
         "{address} cannot be listened on: {reason}. Give an address of this machine and a free port, such as \
-         --listen 192.168.1.20:8410; without --listen the night is on 127.0.0.1"
+         --listen 192.168.1.20:8410; without --listen only this machine can take part"
     )]
     Address {
         /// The address.

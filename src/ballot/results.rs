@@ -173,10 +173,11 @@ impl Judged<'_> {
             sentences.push(format!(
                 "{} never came from your seat; {}.",
                 count(missing, "vote"),
-                if self.agreed.terms.missing_as_wrong {
-                    "the session counts them as wrong"
-                } else {
-                    "they are reported and not counted"
+                match (self.agreed.terms.missing_as_wrong, missing) {
+                    (true, 1) => "the session counts it as wrong",
+                    (true, _) => "the session counts them as wrong",
+                    (false, 1) => "it is reported and not counted",
+                    (false, _) => "they are reported and not counted",
                 }
             ));
         }
@@ -299,10 +300,11 @@ impl Judged<'_> {
         }
         let _ = write!(said, "; {} never came", count(missing, "vote"));
         if missing > 0 {
-            said.push_str(if self.agreed.terms.missing_as_wrong {
-                " and by the session's rule count as wrong"
-            } else {
-                " and are not counted"
+            said.push_str(match (self.agreed.terms.missing_as_wrong, missing) {
+                (true, 1) => " and by the session's rule counts as wrong",
+                (true, _) => " and by the session's rule count as wrong",
+                (false, 1) => " and is not counted",
+                (false, _) => " and are not counted",
             });
         }
         said.push('.');

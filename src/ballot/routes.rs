@@ -115,12 +115,24 @@ impl Shared {
         self.limiter.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
     }
 
-    /// Whether this address may take one more seat.
-    fn may_take_a_seat(&self, address: IpAddr) -> bool {
+    /// Counts one more seat for this address, if it may have one: before it is taken, or joins that arrive together would all
+    /// find the same seat free.
+    fn reserve_a_seat(&self, address: IpAddr) -> bool {
         let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
-        let Some(most) = most else { return true };
-        let seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
-        self.snapshot().shared || seats.counts.get(&address).copied().unwrap_or_default() < most
+        let most = most.filter(|_| !self.snapshot().shared);
+        let mut seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
+        let taken = seats.counts.entry(address).or_default();
+        let may = most.is_none_or(|most| *taken < most);
+        *taken += u32::from(may);
+        may
+    }
+
+    /// The seat that was counted was not taken.
+    fn give_back_a_seat(&self, address: IpAddr) {
+        let mut seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(taken) = seats.counts.get_mut(&address) {
+            *taken = taken.saturating_sub(1);
+        }
     }
 
     /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was

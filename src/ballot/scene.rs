@@ -2,8 +2,6 @@
 //!
 //! Comes in: the snapshot of a running night, or what its server tells the room's display. Goes out: a [`NightScene`].
 
-use std::collections::VecDeque;
-
 use super::display::{RoomFacts, RunningNight};
 use super::hosting::{self, HostedNight, ShownNight, ranges};
 use super::night::Now;
@@ -13,7 +11,7 @@ use crate::screen::{Block, PageScene, Progress, Scene, Stage, StageKind};
 use crate::session::Session;
 
 /// What the host's screen shows of a night.
-pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightScene {
+pub fn host(night: &HostedNight, news: Vec<String>, page: u64) -> NightScene {
     let shown = night.snapshot();
     let trial = shown.trial.as_ref();
     let heading = match (shown.phase, trial) {
@@ -62,8 +60,8 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
         } else {
             Vec::new()
         },
-        news: news.iter().cloned().collect(),
-        help: Vec::new(),
+        news,
+        list: Vec::new(),
         results: match (night.step(), night.results()) {
             (Some((_, at, of)), Some(results)) if at == of => results.lines(),
             (Some((step, ..)), _) => step.lines(),
@@ -74,7 +72,7 @@ pub fn host(night: &HostedNight, news: &VecDeque<String>, page: u64) -> NightSce
 }
 
 /// What the host's screen shows of a closed night that is brought back.
-pub fn shown(night: &ShownNight, news: &VecDeque<String>) -> NightScene {
+pub fn shown(night: &ShownNight, news: Vec<String>) -> NightScene {
     let facts = night.snapshot();
     let (step, at, of) = night.step();
     NightScene {
@@ -86,7 +84,7 @@ pub fn shown(night: &ShownNight, news: &VecDeque<String>) -> NightScene {
         votes: (0, facts.taken),
         join: night.join_address(),
         seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
-        news: news.iter().cloned().collect(),
+        news,
         results: if at == of { night.results().lines() } else { step.lines() },
         page: at as u64,
         ..NightScene::default()
@@ -141,7 +139,7 @@ pub fn room(running: &RunningNight, facts: &RoomFacts) -> NightScene {
         seal: (facts.commitment.words.clone(), facts.commitment.hex.clone()),
         cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
-        help: Vec::new(),
+        list: Vec::new(),
         results: facts.reveal.as_ref().map(|reveal| reveal.lines.clone()).unwrap_or_default(),
         page: facts.reveal.as_ref().map_or(0, |reveal| reveal.at as u64 + 1),
     }

@@ -406,8 +406,9 @@ fn on_screen(
 ) -> Result<(), Failure> {
     let mut page = 0;
     let mut at: Option<(Phase, Option<String>)> = None;
-    // The help goes with the next thing that is said.
-    let mut help = Vec::new();
+    // What was asked to be read (help, how things stand) goes with the next thing that is said; so do answers.
+    let mut list = Vec::new();
+    let mut said = Vec::new();
     let hosted = with_screen(|screen| {
         let mut night = match prepared(before, preparation, request, screen)? {
             Some(Ok(night)) => night,
@@ -435,8 +436,9 @@ fn on_screen(
             while news.len() > NEWS {
                 news.pop_front();
             }
-            let mut shown = scene::host(&night, &news, page);
-            shown.help.clone_from(&help);
+            let lines = news.iter().chain(&said).skip((news.len() + said.len()).saturating_sub(NEWS));
+            let mut shown = scene::host(&night, lines.cloned().collect(), page);
+            shown.list.clone_from(&list);
             screen.show(&night::scene(&shown, true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
                 let line = match intent {
@@ -445,15 +447,19 @@ fn on_screen(
                     Intent::Typed(line) => line,
                     _ => continue,
                 };
-                help.clear();
+                said.clear();
+                // Who has read on goes back, and begins nothing.
+                if !std::mem::take(&mut list).is_empty() && line.is_empty() {
+                    continue;
+                }
                 match night.understand(&line) {
                     Ok(Command::Quit) => return Ok(Some(Ok(night))),
-                    Ok(Command::Help) => help = crate::ballot::command::help(),
                     Ok(command) => match night.say(&command) {
-                        Ok(lines) => news.extend(lines),
-                        Err(message) => news.push_back(format!("refused: {message}")),
+                        Ok(lines) if matches!(command, Command::Help | Command::Status) => list = lines,
+                        Ok(lines) => said = lines,
+                        Err(message) => said.push(format!("refused: {message}")),
                     },
-                    Err(message) => news.push_back(message),
+                    Err(message) => said.push(message),
                 }
             }
             if night.stopped().is_some() || asked_to_end() {

@@ -16,7 +16,25 @@ pub(super) enum Existing {
 
 /// Writes a file of this command's own, in the place of one that is there.
 pub(super) fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    with(path, Existing::Replace, |file| file.write_all(text.as_bytes())).map_err(|error| {
+    write_for(path, Readers::All, text)
+}
+
+/// The same, for nobody to read but this user.
+pub(super) fn write_private(path: &Path, text: &str) -> Result<(), Failure> {
+    write_for(path, Readers::Owner, text)
+}
+
+/// Who may read a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Readers {
+    /// As other programs make files: what the user's mask leaves.
+    All,
+    /// This user.
+    Owner,
+}
+
+fn write_for(path: &Path, readers: Readers, text: &str) -> Result<(), Failure> {
+    with_readers(path, Existing::Replace, readers, |file| file.write_all(text.as_bytes())).map_err(|error| {
         Failure::bad(format!(
             "{}: it cannot be written: {error}",
             path.display(),
@@ -31,10 +49,22 @@ pub(super) fn with(
     existing: Existing,
     fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
 ) -> std::io::Result<()> {
+    with_readers(path, existing, Readers::All, fill)
+}
+
+fn with_readers(
+    path: &Path,
+    existing: Existing,
+    readers: Readers,
+    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+) -> std::io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut temporary = tempfile::Builder::new();
     temporary.prefix(".earwitness-");
-    crate::system::as_masked(&mut temporary);
+    // Without this only its owner reads it.
+    if readers == Readers::All {
+        crate::system::as_masked(&mut temporary);
+    }
     let mut file = std::io::BufWriter::new(temporary.tempfile_in(folder)?);
     fill(&mut file)?;
     let file = file.into_inner().map_err(std::io::IntoInnerError::into_error)?;

@@ -1,11 +1,11 @@
 //! `earwitness witness`.
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::{Failure, note, whole};
-use crate::ballot::witnessing::terminal::{TerminalWitness, Told, WitnessError};
+use crate::ballot::witnessing::terminal::{Chains, TerminalWitness, Told, WitnessError};
 use crate::conduct::witness::At;
 use crate::trial::Part;
 use crate::trial::copy::WitnessCopy;
@@ -16,11 +16,16 @@ const AGAIN: Duration = Duration::from_secs(1);
 /// How many times, before this gives up: a machine that starts anew takes a while.
 const TRIES: u32 = 300;
 
+/// Longest file of chains that is read, in bytes.
+const LONGEST: u64 = 1 << 20;
+
 /// What was typed after `witness`.
 #[derive(Debug, clap::Args)]
 pub struct WitnessArguments {
-    /// Address that the sitting shows, with the code after the #
+    /// Address that the sitting shows, such as 192.168.1.20:8411
     address: String,
+    /// Code that the sitting shows, unless it stands in the address, after a #
+    code: Option<String>,
     /// Your name, as the journal shows it
     #[arg(long, value_name = "NAME")]
     name: String,
@@ -33,18 +38,33 @@ pub struct WitnessArguments {
 pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let file = arguments.copy.clone();
     let file = file.unwrap_or_else(|| PathBuf::from(format!("witness-{}.json", safe_name(&arguments.name))));
-    let mut witness = TerminalWitness::of(&arguments.address, &arguments.name).map_err(Failure::bad)?;
+    let code = arguments.code.as_ref().map_or_else(String::new, |code| format!("#{code}"));
+    let address = format!("{}{code}", arguments.address);
+    let mut witness = TerminalWitness::of(&address, &arguments.name).map_err(Failure::bad)?;
     if file.exists() {
         witness = witness.with(WitnessCopy::read(&file).map_err(Failure::bad)?);
         note(&format!("going on with the copy in {}", file.display()));
     }
+    // What opens the trials to come is kept apart from the copy, which is shown around.
+    let mut secret = file.clone().into_os_string();
+    secret.push(".secret");
+    let secret = PathBuf::from(secret);
+    if let Some(chains) = kept(&secret)? {
+        witness = witness.with_chains(chains);
+    }
+    let mut known = Chains::default();
     let mut away = 0;
     let mut said = String::new();
     loop {
         let mut kept = Ok(());
-        let step = witness.step(&mut |copy| {
+        let step = witness.step(&mut |copy, chains| {
             let text = serde_json::to_string(copy).expect("plain data becomes JSON");
             kept = whole::write(&file, &format!("{text}\n"));
+            if *chains != known && kept.is_ok() {
+                let text = serde_json::to_string(chains).expect("plain data becomes JSON");
+                kept = whole::write_private(&secret, &text);
+                known.clone_from(chains);
+            }
         });
         kept?;
         match step {
@@ -58,6 +78,8 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
                 }
                 match told.at {
                     At::Closed => {
+                        // No link is asked for any more.
+                        let _ = std::fs::remove_file(&secret);
                         writeln!(out, "your copy: {}", file.display())?;
                         return Ok(());
                     }
@@ -83,6 +105,21 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
             Err(error) => return Err(Failure::bad(error)),
         }
     }
+}
+
+/// What was kept of a witness whose program ended in the middle; `None` if there is nothing.
+fn kept(secret: &Path) -> Result<Option<Chains>, Failure> {
+    let bytes = match crate::files::read(secret, LONGEST) {
+        Ok(bytes) => bytes,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => {
+            let why = crate::files::reason(&error);
+            return Err(Failure::bad(format!("{}: {why}; move it away to join anew", secret.display())));
+        }
+    };
+    serde_json::from_slice(&bytes).map(Some).map_err(|_| {
+        Failure::bad(format!("{}: these are no links of a witness; move it away to join anew", secret.display()))
+    })
 }
 
 /// What is said of a state.

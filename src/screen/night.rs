@@ -49,8 +49,8 @@ pub struct NightScene {
     pub cautions: Vec<String>,
     /// What has happened lately, oldest first.
     pub news: Vec<String>,
-    /// What the host can say, in lines that are kept as they are; it takes the place of everything else.
-    pub help: Vec<String>,
+    /// What the host asked to read, in lines; it takes the place of everything else until Enter goes back.
+    pub list: Vec<String>,
     /// Results, after the closing.
     pub results: Vec<String>,
     /// A number that changes when the page becomes another one.
@@ -95,8 +95,12 @@ fn joining(night: &NightScene) -> Vec<Block> {
 /// The scene of a night. `typing`: the host may type; the room's display may not.
 pub fn scene(night: &NightScene, typing: bool) -> Scene {
     let mut blocks = Vec::new();
-    if !night.help.is_empty() {
-        blocks.push(Block::Picture(night.help.clone()));
+    if !night.list.is_empty() {
+        // Columns are kept as they are; a long line is broken.
+        blocks.extend(night.list.iter().map(|line| match line.chars().count() {
+            ..=76 => Block::Picture(vec![line.clone()]),
+            _ => Block::text(line.clone()),
+        }));
         return page(night, typing, blocks);
     }
     if night.joining {
@@ -164,7 +168,7 @@ fn page(night: &NightScene, typing: bool, blocks: Vec<Block>) -> Scene {
                 hidden: false,
                 others: false,
             }),
-            proceed: typing.then(|| "next".to_owned()),
+            proceed: typing.then(|| if night.list.is_empty() { "next" } else { "back" }.to_owned()),
             progress: None,
             stoppable: false,
             folds: Vec::new(),

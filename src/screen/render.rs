@@ -97,7 +97,7 @@ fn draw(model: &Model, scene: &Scene, palette: Palette, frame: &mut Frame<'_>) {
     match model.overlay {
         Overlay::None | Overlay::Fold(_) => {}
         Overlay::Keys => keys_overlay(model, scene, palette, canvas, frame),
-        Overlay::Leave => leave_overlay(scene.stage.stoppable(), palette, canvas, frame),
+        Overlay::Leave => leave_overlay(&scene.stage, palette, canvas, frame),
     }
 }
 
@@ -408,7 +408,8 @@ fn receipt_overlay(receipt: &str, palette: Palette, canvas: Rect, frame: &mut Fr
     boxed("The receipt so far (i closes this)", text, palette, canvas, frame);
 }
 
-fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+fn leave_overlay(stage: &Stage, palette: Palette, canvas: Rect, frame: &mut Frame<'_>) {
+    let stoppable = stage.stoppable();
     let strong = Style::new().add_modifier(Modifier::BOLD);
     let mut choices = vec![Span::styled("y", palette.strong()), Span::styled(" leave    ", strong)];
     if stoppable {
@@ -418,6 +419,9 @@ fn leave_overlay(stoppable: bool, palette: Palette, canvas: Rect, frame: &mut Fr
     let words = if stoppable {
         "Everything recorded is kept, and the same command goes on from here. Stopping for good opens the seal: \
          then there is no verdict."
+    } else if stage.asks_before_leaving() {
+        // Somebody conducts: there is a journal already.
+        "Everything recorded is kept, and the same command goes on from here."
     } else {
         "No answer has been recorded, so nothing is lost."
     };

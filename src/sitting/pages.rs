@@ -175,13 +175,16 @@ pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
 pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> PageScene {
     let mut page =
         page(StageKind::Page, id::INVITATION + 100_000 * names.len() as u64, "Who is the witness?");
+    // A line that is broken in the middle of a port would be typed wrongly.
+    let (address, code) = invitation.address.split_once("/#").unwrap_or((&invitation.address, ""));
     let words = vec![
         Block::text(
             "The witness opens this address on a phone in the same network. Let it be the person who doubts. The phone holds \
              half of every draw and opens it trial by trial.",
         ),
         Block::Gap,
-        Block::Copy("Address".to_owned(), invitation.address.clone()),
+        Block::pair("Address", address),
+        Block::pair("Code", code),
         Block::Gap,
         Block::pair("Witnesses", if names.is_empty() { "none yet".to_owned() } else { names.join(", ") }),
     ];

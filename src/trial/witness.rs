@@ -110,6 +110,11 @@ impl Links {
         Self { links }
     }
 
+    /// The last link, from which all others follow, and for how many attempts they are.
+    pub fn last(&self) -> (Digest, usize) {
+        (self.links[self.links.len() - 1], self.links.len() - 1)
+    }
+
     /// The chain's end, given before the sealing.
     pub fn end(&self) -> Digest {
         self.links[0]

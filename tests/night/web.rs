@@ -420,6 +420,37 @@ fn names_are_marked_when_two_are_the_same_and_nobody_is_the_host() {
     host.leave();
 }
 
+/// Joins that arrive together find no seat free that only one of them may have.
+#[test]
+fn a_burst_of_joins_from_one_address_takes_no_more_than_its_seats() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path(), "abx", 2, "");
+    let host = Host::start(move || {
+        let mut environment = real_environment(&Recorder::default());
+        (environment.paces.seats_per_address, environment.paces.own_machine_is_free) = (2, false);
+        (request_of(session), environment)
+    })
+    .expect("open");
+    let together = std::sync::Barrier::new(12);
+    let statuses: Vec<u16> = std::thread::scope(|scope| {
+        let (host, together) = (&host, &together);
+        let joins = (0..12).map(|number| {
+            scope.spawn(move || {
+                together.wait();
+                join(host.address, &host.code, &format!("Burst {number}"), None).status
+            })
+        });
+        let joins: Vec<_> = joins.collect();
+        joins.into_iter().map(|join| join.join().expect("an answer")).collect()
+    });
+    assert_eq!(statuses.iter().filter(|&&status| status == 200).count(), 2, "{statuses:?}");
+    // A join that is refused gives its place back.
+    host.say("remove 1-2").expect("taken away");
+    host.say("door shared").expect("one address for many");
+    assert_eq!(join(host.address, &host.code, "Nora", Some(3)).status, 200);
+    host.leave();
+}
+
 #[test]
 fn the_door_keeps_the_room_for_its_guests() {
     let folder = tempfile::tempdir().expect("a folder");

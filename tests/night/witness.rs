@@ -260,7 +260,7 @@ fn a_witness_opens_one_link_a_trial_for_the_sitting_alone_and_sees_another_past(
         let mut witness = TerminalWitness::of(&format!("http://{address}/#{code}"), "J").unwrap();
         let mut last = Ok(());
         for _ in 0..steps {
-            last = witness.step(&mut |_| {}).map(drop);
+            last = witness.step(&mut |_, _| {}).map(drop);
         }
         (last, served.join().unwrap(), witness.copy())
     };

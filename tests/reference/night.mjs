@@ -118,7 +118,11 @@ async function legible(view, what) {
     if (!found.read) { complaints.push(`${what} at ${width}x${height}: nothing matters`); }
     for (const line of found.small) { complaints.push(`${what} at ${width}x${height}: too small: ${line}`); }
     for (const line of found.cut) { complaints.push(`${what} at ${width}x${height}: cut: ${line}`); }
-    if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-${width}.png`) }); }
+    for (const room of pictures ? ["dark", "light"] : []) {
+      await view.page.emulateMedia({ colorScheme: room });
+      await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-${width}-${room}.png`) });
+    }
+    await view.page.emulateMedia({ colorScheme: "dark" });
   }
 }
 // The display in a light room: the same colours' contrast.
@@ -127,6 +131,18 @@ async function light(view, what) {
   await audit(view, `${what}, light`, ["color-contrast"]);
   await picture(view, `${what}-light`);
   await view.page.emulateMedia({ colorScheme: "dark" });
+}
+// The whole page from right to left, as a language of that direction would turn it: nothing overflows or overlaps.
+async function mirrored(view, what) {
+  await view.page.evaluate(() => { document.documentElement.dir = "rtl"; });
+  await audit(view, `${what}, from right to left`, ["color-contrast"]);
+  const over = await view.page.evaluate(() => [...document.querySelectorAll("body *")].filter((node) => {
+    const box = node.getBoundingClientRect();
+    return box.width && (box.left < -1 || box.right > innerWidth + 1);
+  }).map((node) => `${node.tagName} ${node.textContent.slice(0, 30)}`));
+  for (const line of over) { complaints.push(`${view.name}, ${what}, from right to left: cut: ${line}`); }
+  await picture(view, `${what}-mirrored`);
+  await view.page.evaluate(() => { document.documentElement.dir = ""; });
 }
 async function picture(view, what) {
   if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}.png`) }); }
@@ -301,6 +317,7 @@ for (;;) {
     assert(sizes[0] > sizes[1] && sizes[0] > sizes[2], `the countdown is the largest: ${sizes}`);
     await audit(phones[5], "voting in large letters");
     await picture(phones[5], "voting");
+    await mirrored(phones[5], "voting");
     // A vote is changed, and the page is loaded again: the changed one is there.
     await phones[0].page.getByRole("button", { name: "same as B" }).click();
     await phones[0].page.locator("main").getByText("Received: same as B").waitFor();
@@ -408,6 +425,7 @@ for (const phone of phones) {
   assert(/Chance makes high scores too/.test(text), "the highest scores say how much is chance");
 }
 await audit(phones[5], "result in large letters");
+await mirrored(phones[5], "result");
 await turned("result");
 await picture(phones[5], "result");
 // The result as one picture to keep.

@@ -17,16 +17,16 @@ use crate::trial::python;
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A sitting in plain lines whose two ends are pipes.
-struct Lines {
-    child: Child,
+pub(super) struct Lines {
+    pub(super) child: Child,
     typed: ChildStdin,
-    said: Arc<Mutex<String>>,
+    pub(super) said: Arc<Mutex<String>>,
     /// Where the next thing that is waited for may begin.
-    from: usize,
+    pub(super) from: usize,
 }
 
 impl Lines {
-    fn start(folder: &Path, more: &[&str]) -> Self {
+    pub(super) fn start(folder: &Path, more: &[&str]) -> Self {
         let mut child = Command::new(PROGRAM)
             .args(["run", ".", "--listener", "Mara", "--output", "silent", "--plain"])
             .args(more)
@@ -62,12 +62,12 @@ impl Lines {
         }
     }
 
-    fn say(&mut self, lines: &str) {
+    pub(super) fn say(&mut self, lines: &str) {
         self.typed.write_all(lines.as_bytes()).expect("it reads");
     }
 
     /// SIGKILL: nothing can be tidied up.
-    fn kill(mut self) {
+    pub(super) fn kill(mut self) {
         self.child.kill().expect("it runs");
         self.child.wait().expect("it is gone");
     }
@@ -107,7 +107,7 @@ fn answers(path: &Path) -> usize {
 }
 
 /// Insists that nothing that was durable is gone or changed; gives what is durable now.
-fn durable(path: &Path, kept: &[u8]) -> Vec<u8> {
+pub(super) fn durable(path: &Path, kept: &[u8]) -> Vec<u8> {
     let bytes = std::fs::read(path).expect("the journal is there");
     assert!(bytes.starts_with(kept), "a durable record is gone");
     assert_eq!(verify::check(path).problems, []);

@@ -7,6 +7,7 @@ mod faces;
 mod few_keys;
 mod keys;
 mod killed;
+mod killed_watched;
 mod passphrase;
 mod pictures;
 mod played;
@@ -16,6 +17,7 @@ pub(crate) mod rig;
 mod silent;
 mod stages;
 pub(crate) mod terminal;
+mod watched;
 
 use earwitness::screen::{
     Block, Entry, Model, PageScene, Palette, Progress, Scene, Slot, Stage, StageKind, TrialScene, render,

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use earwitness::clip::Playable;
+use earwitness::conduct::witness::Desk;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Sound, Status, Transport};
 use earwitness::screen::terminal::{InputSource, Screen};
@@ -33,7 +34,7 @@ pub(crate) const RATE: u32 = 8000;
 pub(crate) struct TestClock(Arc<AtomicU64>);
 
 impl TestClock {
-    fn pass(&self, time: Duration) {
+    pub(crate) fn pass(&self, time: Duration) {
         self.0.fetch_add(time.as_nanos() as u64, Ordering::SeqCst);
     }
 }
@@ -406,6 +407,39 @@ pub(crate) fn request(setting: &Setting<'_>) -> Request {
         opponent: setting.opponent,
         resuming: setting.resuming,
     }
+}
+
+/// Plays a sitting by keys, with witnesses at this desk, which is given the sitting's clock.
+pub(crate) fn sit_watched<D: Desk>(
+    setting: &Setting<'_>,
+    keys: Vec<Option<Input>>,
+    secrets: Vec<Secret>,
+    desk: impl FnOnce(TestClock) -> D,
+) -> (Sat, D) {
+    let request = request(setting);
+    let bytes = Bytes::default();
+    let (calls, (result, scenes, desk)) = around(setting, |environment, clock| {
+        let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
+        let mut screen =
+            Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
+        let mut watched = Watched {
+            face: &mut screen,
+            scenes: Vec::new(),
+            hidden: setting.hidden,
+            clock: None,
+            listening: None,
+        };
+        let secrets = Mutex::new(secrets.into_iter());
+        let mut environment = environment.clone();
+        environment.secret = Arc::new(move || {
+            Ok(secrets.lock().expect("nobody panicked").next().expect("a secret for each seal"))
+        });
+        let mut desk = desk(clock.clone());
+        let result = sitting::conduct_watched(&request, &environment, &mut watched, Some(&mut desk));
+        (result, watched.scenes, desk)
+    });
+    let bytes = bytes.0.lock().expect("nobody panicked").clone();
+    (Sat { result, bytes, calls, scenes }, desk)
 }
 
 /// Plays a sitting by keys on a screen that writes to memory.

@@ -1,7 +1,5 @@
 //! Seats: taken, left, and taken again.
 
-use std::sync::PoisonError;
-
 use axum::body::Bytes;
 use axum::extract::{ConnectInfo, State};
 use axum::http::{HeaderMap, StatusCode};
@@ -49,19 +47,16 @@ pub(super) async fn join(
     if let Some(own) = own {
         return with_seat(&shared, own);
     }
-    if !shared.may_take_a_seat(address) {
+    if !shared.reserve_a_seat(address) {
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
-    match deliver(&shared, Ask::Join { alias, seat, table }).await {
-        Ok(Answer::Seated(holder)) => {
-            let mut seats = shared.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
-            *seats.counts.entry(address).or_default() += 1;
-            drop(seats);
-            with_seat(&shared, holder)
-        }
-        Ok(_) => refuse(&shared, "join", &Refusal::Busy, None),
-        Err(refusal) => refuse(&shared, "join", &refusal, None),
-    }
+    let refusal = match deliver(&shared, Ask::Join { alias, seat, table }).await {
+        Ok(Answer::Seated(holder)) => return with_seat(&shared, holder),
+        Ok(_) => Refusal::Busy,
+        Err(refusal) => refusal,
+    };
+    shared.give_back_a_seat(address);
+    refuse(&shared, "join", &refusal, None)
 }
 
 pub(super) async fn come_back(

@@ -1,6 +1,6 @@
 //! A witness without a phone: a second computer's terminal does what the page does.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::net::SocketAddr;
 use std::time::Duration;
 
@@ -51,12 +51,15 @@ struct Other {
     opened: bool,
 }
 
+/// Takes what is to be kept.
+pub type Keep<'k> = dyn FnMut(&WitnessCopy, &Chains) + 'k;
+
 /// Why a witness cannot go on.
 #[derive(Debug, thiserror::Error)]
 pub enum WitnessError {
     /// The address is none of a sitting.
     #[error(
-        "{0} is no address of a sitting: give the one that it shows, such as http://192.168.1.20:8411/#ACDEFHJKLMNPQRTU"
+        "{0} is no address of a sitting: give address and code as it shows them, such as 192.168.1.20:8411 ACDEFHJKLMNPQRTU"
     )]
     Address(String),
     /// The sitting does not answer.
@@ -68,6 +71,22 @@ pub enum WitnessError {
     /// What it shows is not what it showed before.
     #[error("{0}: keep your copy, and do not believe this journal")]
     Changed(String),
+}
+
+/// What a witness needs to go on after its program ended in the middle, and nobody else is to read: the last link of each
+/// chain with its length, by the commitment of its sealing, and the trials whose links were opened.
+#[derive(Debug, Clone, PartialEq, Eq, Default, serde::Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Chains {
+    chains: BTreeMap<String, (Digest, usize)>,
+    trials: Vec<String>,
+}
+
+impl Chains {
+    /// Longest chain that is taken back: twice what a sitting asks for.
+    const LONGEST: usize = 4000;
+    /// Most chains: a sitting that was sealed more often is another one.
+    const MOST: usize = 100;
 }
 
 /// A witness at a terminal.
@@ -112,6 +131,20 @@ impl TerminalWitness {
         self
     }
 
+    /// Goes on with the chains of before, so that its links can still be opened.
+    #[must_use]
+    pub fn with_chains(mut self, kept: Chains) -> Self {
+        let sound = kept.chains.into_iter().filter(|(_, (_, length))| *length <= Chains::LONGEST).take(Chains::MOST);
+        self.chains = sound.map(|(of, (last, length))| (of, Links::from_last(last, length))).collect();
+        self.trials = kept.trials;
+        self
+    }
+
+    fn chains(&self) -> Chains {
+        let chains = self.chains.iter().map(|(of, links)| (of.clone(), links.last())).collect();
+        Chains { chains, trials: self.trials.clone() }
+    }
+
     /// The copy as it is now; `None` before anything was seen.
     pub fn copy(&self) -> Option<WitnessCopy> {
         Some(WitnessCopy {
@@ -123,26 +156,25 @@ impl TerminalWitness {
         })
     }
 
-    /// Waits for news, keeps them, and does what is asked of a witness. `keep` is given the copy before a link leaves.
+    /// Waits for news, keeps them, and does what is asked of a witness. `keep` is given the copy, and what is needed to go
+    /// on, before anything leaves.
     ///
     /// # Errors
     /// The sitting is away, refuses, or shows another past than before.
-    pub fn step(&mut self, keep: &mut dyn FnMut(&WitnessCopy)) -> Result<Told, WitnessError> {
+    pub fn step(&mut self, keep: &mut Keep<'_>) -> Result<Told, WitnessError> {
         let after = self.receipts.len().saturating_sub(1);
         let path = format!("/witness-state?seen={}&after={after}", self.version);
         let told: Told = serde_json::from_str(&self.send("GET", &path, None)?)
             .map_err(|error| WitnessError::Away(std::io::Error::other(error)))?;
         self.version = told.version;
         self.keep_receipts(&told)?;
-        if let Some(copy) = self.copy() {
-            keep(&copy);
-        }
+        self.keep(keep);
         let own = self.chains.get(&told.commitment).and_then(|links| {
             let seen = |other: &&Other| (0..=told.links).any(|place| at(links, place) == Some(other.last));
             told.witnesses.iter().find(seen)
         });
         match (own, &told.asked) {
-            (None, _) if told.at == At::Joining => self.join(&told)?,
+            (None, _) if told.at == At::Joining => self.join(&told, keep)?,
             (Some(own), Some(asked)) if !own.opened => self.open(&told, own.last, asked, keep)?,
             _ => {}
         }
@@ -174,12 +206,24 @@ impl TerminalWitness {
         Ok(())
     }
 
-    fn join(&mut self, told: &Told) -> Result<(), WitnessError> {
-        let links = match self.chains.get(&told.commitment) {
-            Some(links) => links,
-            None => self.chains.entry(told.commitment.clone()).or_insert(Links::draw(told.links)?),
+    fn keep(&self, keep: &mut Keep<'_>) {
+        if let Some(copy) = self.copy() {
+            keep(&copy, &self.chains());
+        }
+    }
+
+    fn join(&mut self, told: &Told, keep: &mut Keep<'_>) -> Result<(), WitnessError> {
+        let end = match self.chains.get(&told.commitment) {
+            Some(links) => links.end(),
+            None => {
+                let links = Links::draw(told.links)?;
+                let end = links.end();
+                self.chains.insert(told.commitment.clone(), links);
+                // A chain that is given and then lost would have to be waited for.
+                self.keep(keep);
+                end
+            }
         };
-        let end = links.end();
         let proof = self.code.join(&self.name, end);
         let body = serde_json::json!({ "name": self.name, "end": end, "proof": proof }).to_string();
         match self.send("POST", "/witness-join", Some(&body)) {
@@ -194,7 +238,7 @@ impl TerminalWitness {
         told: &Told,
         last: Digest,
         asked: &Asked,
-        keep: &mut dyn FnMut(&WitnessCopy),
+        keep: &mut Keep<'_>,
     ) -> Result<(), WitnessError> {
         if self.code.ask(&asked.trial, asked.receipt) != asked.signature {
             return Err(WitnessError::Changed(
@@ -215,9 +259,7 @@ impl TerminalWitness {
             self.opened.push((link, asked.receipt));
         }
         // Kept before it leaves: a link that was given and not kept could be denied.
-        if let Some(copy) = self.copy() {
-            keep(&copy);
-        }
+        self.keep(keep);
         let body = serde_json::json!({ "last": last, "link": link }).to_string();
         match self.send("POST", "/witness-link", Some(&body)) {
             Ok(_) | Err(WitnessError::Away(_) | WitnessError::Refused(_)) => Ok(()),

@@ -1,11 +1,10 @@
 //! `earwitness night --show`: a closed night brought back.
 
-use std::collections::VecDeque;
 use std::io::Write;
 use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
-use super::{NEWS, NightArguments, with_screen};
+use super::{NightArguments, with_screen};
 use crate::ballot::command::{self, Command};
 use crate::ballot::guard::Paces;
 use crate::ballot::hosting::ShownNight;
@@ -31,14 +30,13 @@ pub(super) fn run(arguments: &NightArguments, session: &Session, out: &mut dyn W
         writeln!(out, "display {}", shown.room_address())?;
         return in_lines(&mut shown, definition, &plain::standard_input(), out);
     }
-    let mut news = VecDeque::from([format!("display for a projector: {}", shown.room_address())]);
+    let display = format!("display for a projector: {}", shown.room_address());
+    let mut refused = None;
     with_screen(|screen| {
         loop {
             shown.turn(Duration::from_millis(10));
-            while news.len() > NEWS {
-                news.pop_front();
-            }
-            screen.show(&night::scene(&scene::shown(&shown, &news), true))?;
+            let news = std::iter::once(display.clone()).chain(refused.clone()).collect();
+            screen.show(&night::scene(&scene::shown(&shown, news), true))?;
             for intent in screen.wait(Duration::from_millis(40))? {
                 let said = match intent {
                     Intent::Leave => return Ok(()),
@@ -46,11 +44,11 @@ pub(super) fn run(arguments: &NightArguments, session: &Session, out: &mut dyn W
                     Intent::Typed(line) => command::parse(&line, definition, 0),
                     _ => continue,
                 };
-                match said {
+                refused = match said {
                     Ok(Command::Quit) => return Ok(()),
-                    Ok(command) => news.extend(shown.say(&command).err()),
-                    Err(message) => news.push_back(message),
-                }
+                    Ok(command) => shown.say(&command).err(),
+                    Err(message) => Some(message),
+                };
             }
             if asked_to_end() {
                 return Ok(());

@@ -56,13 +56,15 @@ fn picture(
         .filter_map(|trial| trial.correct)
         .collect();
     let height = marks.len().div_ceil(IN_A_ROW) * 30;
+    // A single row stands in the middle.
+    let from = 15 * (IN_A_ROW - marks.len().min(IN_A_ROW)) + 15;
     let what = report.session.inquiry.counted_unnamed();
     let said = format!("{} of {} {what}", result.correct, result.trials);
     html! {
         @if !marks.is_empty() {
             svg.marks viewBox=(format!("0 0 {} {height}", IN_A_ROW * 30)) role="img" aria-label=(said) {
                 @for (index, right) in marks.iter().enumerate() {
-                    circle cx=(15 + 30 * (index % IN_A_ROW)) cy=(15 + 30 * (index / IN_A_ROW)) r="10"
+                    circle cx=(from + 30 * (index % IN_A_ROW)) cy=(15 + 30 * (index / IN_A_ROW)) r="10"
                         class=(if *right { "disc" } else { "ring" }) {}
                 }
             }
@@ -87,13 +89,17 @@ fn certificate(report: &Report, index: usize) -> Markup {
             (super::club(report))
             p.over { "Blind listening test: " (report.session.title) }
             h2 { "Certificate" }
-            p.to { "for " strong { (listener.name) } @if let Some(seat) = listener.seat { ", seat " (seat) } }
+            p.to { (listener.name) }
+            p.when {
+                @if let Some(seat) = listener.seat { "Seat " (seat) " · " }
+                (moment(sittings.first().map_or("", |sitting| sitting.opened_utc.get(..10).unwrap_or_default())))
+            }
             @if let Some(why) = no_listening_test(simulated, silent) { p.notice { (why) } }
             @if report.session.invented { p.notice { "This session is invented: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
                 (picture(report, index, comparison, result))
-                p { (result.verdict.headline) }
+                p.said { (result.verdict.headline) }
                 @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) }
                 @if let Some(analysis) = &result.analysis {
                 dl.numbers {
@@ -118,17 +124,19 @@ fn certificate(report: &Report, index: usize) -> Markup {
             @if listener.positive_controls.1 > 0 {
                 p { "Controls that should be heard: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
             }
-            p.fine {
-                @for sitting in &sittings {
-                    "Opened on " (moment(&sitting.opened_utc)) ", seal " span.hex { (sitting.commitment) }
-                    @if let Some(receipt) = &sitting.receipt { ", receipt " span.hex { (receipt) } }
-                    @if let Some(words) = &sitting.receipt_words { " (" (words) ")" }
-                    ". "
+            footer {
+                p {
+                    "This page says what these answers support, about the voltage at the loudspeaker's terminals and the "
+                    "equipment that was used, and nothing more. " (report.program) "."
                 }
-            }
-            p.fine {
-                "This page says what these answers support, about the voltage at the loudspeaker's terminals and the equipment "
-                "that was used, and nothing more. " (report.program) "."
+                @for sitting in &sittings {
+                    p {
+                        "Opened on " (moment(&sitting.opened_utc)) ", seal " span.hex { (sitting.commitment) }
+                        @if let Some(receipt) = &sitting.receipt { ", receipt " span.hex { (receipt) } }
+                        @if let Some(words) = &sitting.receipt_words { " (" (words) ")" }
+                        "."
+                    }
+                }
             }
         }
     }

@@ -316,18 +316,32 @@ fn limits(report: &Report) -> Markup {
 
 fn check(report: &Report) -> Markup {
     let hands: usize = report.sittings.iter().filter(|own| own.counted).map(|own| own.hands.len()).sum();
-    let witnessed = report.sittings.iter().any(|own| own.counted && own.witnessed.is_some());
+    let witnessed: Vec<Option<(u32, u32)>> = report
+        .sittings
+        .iter()
+        .filter(|own| own.counted)
+        .map(|own| own.witnessed.as_ref().map(|watched| (watched.trials, watched.of)))
+        .collect();
     html! {
         p {
             "The seal fixed every trial before the first answer"
             @if hands > 0 { ", with " (count(hands, "hand")) " that the computer could not foresee" }
             ". " a href="#check" { "Check it here" } ": your browser checks every draw and score. A page of Python does it too."
         }
-        p {
-            "Could somebody have cheated? "
-            @if witnessed { "A witness's phone held a part of every draw, so nobody knew a trial before it began." }
-            @else { "Whoever reads the computer's memory during a trial could know X. A witness's phone closes that gap." }
-        }
+        p { "Could somebody have cheated? " (foreknowledge(&witnessed)) }
+    }
+}
+
+/// Who could have known trials, from the trials that a witness's links drew and all trials of each sitting that counts.
+fn foreknowledge(witnessed: &[Option<(u32, u32)>]) -> &'static str {
+    let whole = |own: &Option<(u32, u32)>| own.is_some_and(|(trials, of)| trials == of && of > 0);
+    if !witnessed.is_empty() && witnessed.iter().all(whole) {
+        "A witness's phone held a part of every draw: nobody could know a trial before it began. Whoever reads the computer's \
+         memory or sound while a trial plays still could."
+    } else if witnessed.iter().flatten().any(|(trials, _)| *trials > 0) {
+        "A witness's phone held a part of some draws, not of all. Whoever reads the computer's memory could know the others."
+    } else {
+        "No witness held a part of the draws: whoever reads the computer's memory could know X."
     }
 }
 
@@ -336,6 +350,22 @@ fn notes() -> Markup {
     html! {
         p.notes {
             sup { "1" } " 80 to 40 dB above threshold, right in 71 % of trials (Jesteadt, Wier and Green 1977). Music is not pure tones."
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::foreknowledge;
+
+    #[test]
+    fn a_witness_of_some_trials_is_no_witness_of_all() {
+        assert!(foreknowledge(&[Some((10, 10)), Some((4, 4))]).contains("every draw"));
+        for some in [&[Some((10, 10)), None][..], &[Some((9, 10))]] {
+            assert!(foreknowledge(some).contains("not of all"), "{some:?}");
+        }
+        for none in [&[][..], &[None], &[Some((0, 10))], &[Some((0, 0))]] {
+            assert!(foreknowledge(none).contains("No witness"), "{none:?}");
         }
     }
 }
