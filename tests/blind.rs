@@ -50,12 +50,7 @@ pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Sec
 }
 
 /// The same, where a witness opens the links of this chain, one for each attempt.
-pub(crate) fn secret_under(
-    draft: &Draft,
-    hands: &[&str],
-    links: Option<&Links>,
-    orders: &[usize],
-) -> Secret {
+pub(crate) fn secret_under(draft: &Draft, hands: &[&str], links: Option<&Links>, orders: &[usize]) -> Secret {
     let opening = opening(draft, &secret(0));
     let parts = [Part::Qualification, Part::WarmUp, Part::Main];
     let attempts: Vec<TrialId> = parts

@@ -10,6 +10,7 @@ pub mod terminal;
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 
@@ -76,6 +77,8 @@ struct Shared {
     address: SocketAddr,
     code: Code,
     published: watch::Sender<Published>,
+    /// The newest version that somebody was told.
+    told: Arc<AtomicU64>,
     requests: SyncSender<Request>,
     gate: Gate,
 }
@@ -145,10 +148,11 @@ pub struct WitnessServer {
     listener: Option<TcpListener>,
     address: SocketAddr,
     published: watch::Sender<Published>,
+    told: Arc<AtomicU64>,
     requests: Receiver<Request>,
     sender: SyncSender<Request>,
     server: Option<Server>,
-    told: fn(&str),
+    says: fn(&str),
 }
 
 impl std::fmt::Debug for WitnessServer {
@@ -158,15 +162,25 @@ impl std::fmt::Debug for WitnessServer {
 }
 
 impl WitnessServer {
-    /// Takes the address; nobody is served before the sitting is open, when `told` is given the address to be opened.
+    /// Takes the address; nobody is served before the sitting is open, when `says` is given the address to be opened.
     ///
     /// # Errors
     /// The address cannot be had.
-    pub fn at(wanted: SocketAddr, told: fn(&str)) -> Result<Self, NightError> {
+    pub fn at(wanted: SocketAddr, says: fn(&str)) -> Result<Self, NightError> {
         let (listener, address) = listen(wanted)?;
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
         let (published, _) = watch::channel(Published::default());
-        Ok(Self { listener: Some(listener), address, published, requests, sender, server: None, told })
+        let newest = Arc::default();
+        Ok(Self {
+            listener: Some(listener),
+            address,
+            published,
+            told: newest,
+            requests,
+            sender,
+            server: None,
+            says,
+        })
     }
 }
 
@@ -189,12 +203,13 @@ impl WitnessService for WitnessServer {
                 address: self.address,
                 code: Code::new(&code),
                 published: self.published.clone(),
+                told: self.told.clone(),
                 requests: self.sender.clone(),
                 gate: Gate::new(self.address),
             };
             self.server = Some(paths::serve(listener, shared).map_err(said)?);
         }
-        (self.told)(&address);
+        (self.says)(&address);
         Ok(Invitation { code: qr::terminal_lines(&address), address })
     }
 
@@ -208,11 +223,24 @@ impl WitnessService for WitnessServer {
     }
 }
 
-/// The last state is shown for a moment longer, so that pages see the closing.
+/// How often is looked whether the last state was told, and how many times.
+const LOOK_AGAIN: (Duration, u32) = (Duration::from_millis(20), 150);
+
+/// The last state is shown until somebody who looked before has it, and a moment longer for the others: a witness that never
+/// sees the closing would wait for it.
 impl Drop for WitnessServer {
     fn drop(&mut self) {
-        if self.server.is_some() && self.published.receiver_count() > 0 {
-            std::thread::sleep(Duration::from_millis(300));
+        let told = || self.told.load(Ordering::Relaxed);
+        if self.server.is_none() || told() == 0 {
+            return;
         }
+        let last = self.published.borrow().version;
+        for _ in 0..LOOK_AGAIN.1 {
+            if told() >= last {
+                break;
+            }
+            std::thread::sleep(LOOK_AGAIN.0);
+        }
+        std::thread::sleep(Duration::from_millis(300));
     }
 }

@@ -118,7 +118,10 @@ fn kept(secret: &Path) -> Result<Option<Chains>, Failure> {
         }
     };
     serde_json::from_slice(&bytes).map(Some).map_err(|_| {
-        Failure::bad(format!("{}: these are no links of a witness; move it away to join anew", secret.display()))
+        Failure::bad(format!(
+            "{}: these are no links of a witness; move it away to join anew",
+            secret.display()
+        ))
     })
 }
 

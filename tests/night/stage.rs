@@ -274,7 +274,10 @@ impl Host {
                         }
                         Wish::Screen(answer) => {
                             news.extend(night.take_notices());
-                            let _ = answer.send(screen::night::scene(&scene::host(&night, news.iter().cloned().collect(), 0), true));
+                            let _ = answer.send(screen::night::scene(
+                                &scene::host(&night, news.iter().cloned().collect(), 0),
+                                true,
+                            ));
                         }
                         Wish::Settle(answer) => settling.push(answer),
                         Wish::Leave(answer) => {

@@ -76,7 +76,9 @@ impl Watched {
 
     fn journal(&self) -> Option<PathBuf> {
         let mut names = std::fs::read_dir(self.here().join("sittings")).ok()?.filter_map(Result::ok);
-        names.find_map(|entry| Some(entry.path()).filter(|path| path.to_string_lossy().ends_with("Mara.jsonl")))
+        names.find_map(|entry| {
+            Some(entry.path()).filter(|path| path.to_string_lossy().ends_with("Mara.jsonl"))
+        })
     }
 
     /// Types what is asked for, until one more record is on the disk; its kind, or `None` at the sitting's end.
@@ -183,7 +185,8 @@ fn killed(trials: u32, kill: fn(&mut Watched)) -> (BTreeSet<String>, verify::Che
 fn a_sitting_killed_at_every_kind_of_record_goes_on_with_its_witness() {
     let trials = if std::env::var_os("EARWITNESS_KILLS").is_some() { 30 } else { 2 };
     let (kinds, checked) = killed(trials, Watched::kill_sitting);
-    let wanted = ["opening", "accepted", "witness-joined", "hand", "sealed", "link-opened", "answer", "resumed"];
+    let wanted =
+        ["opening", "accepted", "witness-joined", "hand", "sealed", "link-opened", "answer", "resumed"];
     assert!(wanted.iter().all(|kind| kinds.contains(*kind)), "{kinds:?}");
     assert!(checked.resumed as usize >= wanted.len(), "{} times", checked.resumed);
 }

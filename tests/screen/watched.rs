@@ -176,7 +176,8 @@ fn links() -> Links {
 
 /// Plays the keys; the witness opens so many links, and the secrets are those of one seal after the other.
 fn play(setting: &Setting<'_>, typed: &str, secrets: Vec<Secret>, awake_for: usize) -> Seen {
-    let (sat, wire) = sit_watched(setting, keys(typed), secrets, |clock| Wire::new(clock, links(), awake_for));
+    let (sat, wire) =
+        sit_watched(setting, keys(typed), secrets, |clock| Wire::new(clock, links(), awake_for));
     let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(finished.ending, Ending::Left, "the seal stays closed");
     let journal = std::fs::read_to_string(&finished.journal).expect("the journal is there");
@@ -224,7 +225,9 @@ fn screen_and_witness_see_the_same_whichever_side_x_is() {
         let answers = reference.journal.matches("\"kind\":\"answer\"").count();
         let opened = reference.journal.matches("\"kind\":\"link-opened\"").count();
         assert_eq!((answers as u32, opened as u32), (TRIALS - 1, TRIALS), "{protocol}: the last trial is on");
-        assert!(reference.passed.contains("\"at\":\"asking\"") && reference.passed.contains("\"at\":\"trial\""));
+        assert!(
+            reference.passed.contains("\"at\":\"asking\"") && reference.passed.contains("\"at\":\"trial\"")
+        );
         for order in 1..definition.orders.len() {
             for orders in [[order; TRIALS as usize], [0, order, 0], [order, 0, order]] {
                 reference.assert_same(&played(&orders), &format!("{protocol} {orders:?}"));
@@ -236,7 +239,9 @@ fn screen_and_witness_see_the_same_whichever_side_x_is() {
 /// The phone sleeps in the second trial; after ten seconds the sitting goes on under a fresh seal, without it.
 #[test]
 fn a_lost_witness_and_a_fresh_seal_look_the_same_whatever_is_drawn() {
-    let typed = format!("{BEGINNING} x . . Down . Enter . . . . . . . . . . . . Enter . . Enter . Enter . Enter . . x . . Down .");
+    let typed = format!(
+        "{BEGINNING} x . . Down . Enter . . . . . . . . . . . . Enter . . Enter . Enter . Enter . . x . . Down ."
+    );
     let played = |first: usize, second: usize| {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let session = rig::session(folder.path(), "abx", 2, "", "");
@@ -258,7 +263,12 @@ fn a_lost_witness_and_a_fresh_seal_look_the_same_whatever_is_drawn() {
     };
     let reference = played(0, 0);
     let headings: Vec<_> = reference.scenes.iter().map(super::few_keys::heading).collect();
-    assert_eq!(reference.journal.matches("\"kind\":\"resealed\"").count(), 1, "{headings:?}\n{}", reference.journal);
+    assert_eq!(
+        reference.journal.matches("\"kind\":\"resealed\"").count(),
+        1,
+        "{headings:?}\n{}",
+        reference.journal
+    );
     assert_eq!(reference.journal.matches("\"kind\":\"answer\"").count(), 1, "{headings:?}");
     assert!(reference.calls.iter().filter(|call| call.starts_with("load")).count() >= 2, "{headings:?}");
     for (first, second) in [(0, 1), (1, 0), (1, 1)] {

@@ -76,7 +76,11 @@ async fn look(
     if news.borrow().version == 0 {
         return refused(StatusCode::SERVICE_UNAVAILABLE, "the sitting is not open yet");
     }
-    let text = state(&news.borrow(), looking.after.unwrap_or(0), &shared.code);
+    let (text, version) = {
+        let published = news.borrow();
+        (state(&published, looking.after.unwrap_or(0), &shared.code), published.version)
+    };
+    shared.told.fetch_max(version, std::sync::atomic::Ordering::Relaxed);
     let mut response = Response::new(Body::from(text));
     response.headers_mut().insert(header::CONTENT_TYPE, header::HeaderValue::from_static("application/json"));
     response

@@ -134,7 +134,8 @@ impl TerminalWitness {
     /// Goes on with the chains of before, so that its links can still be opened.
     #[must_use]
     pub fn with_chains(mut self, kept: Chains) -> Self {
-        let sound = kept.chains.into_iter().filter(|(_, (_, length))| *length <= Chains::LONGEST).take(Chains::MOST);
+        let sound =
+            kept.chains.into_iter().filter(|(_, (_, length))| *length <= Chains::LONGEST).take(Chains::MOST);
         self.chains = sound.map(|(of, (last, length))| (of, Links::from_last(last, length))).collect();
         self.trials = kept.trials;
         self
