@@ -170,12 +170,11 @@ impl WitnessServer {
         let (listener, address) = listen(wanted)?;
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
         let (published, _) = watch::channel(Published::default());
-        let newest = Arc::default();
         Ok(Self {
             listener: Some(listener),
             address,
             published,
-            told: newest,
+            told: Arc::default(),
             requests,
             sender,
             server: None,
