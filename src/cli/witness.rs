@@ -52,6 +52,9 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
     if let Some(chains) = kept(&secret)? {
         witness = witness.with_chains(chains);
     }
+    if witness.is_here() {
+        note("this is the sitting's own computer, whose owner could read your links: a witness needs another one");
+    }
     let mut known = Chains::default();
     let mut away = 0;
     let mut said = String::new();
@@ -99,7 +102,7 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
                 away += 1;
                 std::thread::sleep(AGAIN);
             }
-            Err(error @ (WitnessError::Changed(_) | WitnessError::Away(_))) => {
+            Err(error @ (WitnessError::Changed(_) | WitnessError::Another | WitnessError::Away(_))) => {
                 return Err(Failure::No(error.to_string()));
             }
             Err(error) => return Err(Failure::bad(error)),

@@ -55,6 +55,22 @@ fn a_host_conducts_a_night_from_the_terminal() {
     assert_eq!(photographed(&room), format!("http://{address}"), "{}", room.screen());
     assert!(room.screen().contains(code), "the code to type stands beside it:\n{}", room.screen());
 
+    // Enter goes back from what was asked to be read, and begins nothing; an answer goes with the next word.
+    host.press("status\r");
+    host.wait(&["2 Ola"]);
+    host.press("\r");
+    host.wait(&["seats taken     2"]);
+    assert!(host.screen().contains("welcome"), "{}", host.screen());
+    host.press("dance\r");
+    host.wait(&["is not understood"]);
+    host.press("all off\r");
+    host.wait(&["votes stay open"]);
+    assert!(!host.screen().contains("not understood"), "{}", host.screen());
+    // A journal is there: nobody is told that nothing was recorded.
+    host.press("\x1b");
+    host.wait(&["Everything recorded is kept"]);
+    host.press("n");
+
     host.press("\r");
     host.wait(&["joining"]);
     host.press("hand amber river\r");

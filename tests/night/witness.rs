@@ -9,6 +9,8 @@ use std::time::{Duration, Instant};
 use earwitness::ballot::witnessing::terminal::TerminalWitness;
 use earwitness::ballot::witnessing::{Code, WitnessServer};
 use earwitness::conduct::witness::{Ask, Shown, WitnessService as _};
+use earwitness::trial::copy::{SCHEMA, WitnessCopy};
+use earwitness::trial::{Digest, Record};
 use earwitness::trial::{Digest, Record};
 
 use crate::commands::earwitness;
@@ -289,6 +291,15 @@ fn a_witness_opens_one_link_a_trial_for_the_sitting_alone_and_sees_another_past(
     );
     assert!(last.unwrap_err().to_string().contains("two links for one trial"));
     assert_eq!((asked.len(), copy.unwrap().opened.len()), (5, 1), "one link left");
+    // A copy that was kept of another sitting, under the same name.
+    let (address, served) = dishonest(vec![joining()]);
+    let kept = vec![receipt(7), receipt(8), receipt(9)];
+    let (name, opened) = ("J".to_owned(), Vec::new());
+    let copy = WitnessCopy { schema: SCHEMA.to_owned(), name, sitting: kept[0], receipts: kept, opened };
+    let witness = TerminalWitness::of(&format!("http://{address}/#{code}"), "J").unwrap();
+    let error = witness.with(copy).step(&mut |_, _| {}).unwrap_err().to_string();
+    assert!(error.contains("another sitting than the one in your copy"), "{error}");
+    assert!(served.join().unwrap()[0].contains("after=0"), "it is asked from the first record on");
     // Another past than before: a record changed, records gone.
     for (receipts, records, said) in
         [(vec![receipt(2)], 1, "record 1 is another one"), (vec![], 0, "it shows 0 records, and had shown 1")]

@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use earwitness::clip::Playable;
-use earwitness::conduct::witness::Desk;
+use earwitness::conduct::witness::WitnessService;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::player::{OutputChoice, OutputDescription, PlayerEvent, Sound, Status, Transport};
 use earwitness::screen::terminal::{InputSource, Screen};
@@ -410,7 +410,7 @@ pub(crate) fn request(setting: &Setting<'_>) -> Request {
 }
 
 /// Plays a sitting by keys, with witnesses at this desk, which is given the sitting's clock.
-pub(crate) fn sit_watched<D: Desk>(
+pub(crate) fn sit_watched<D: WitnessService>(
     setting: &Setting<'_>,
     keys: Vec<Option<Input>>,
     secrets: Vec<Secret>,

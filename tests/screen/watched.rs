@@ -11,9 +11,9 @@ use std::path::Path;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use earwitness::ballot::witnessing::{Code, WitnessDesk};
+use earwitness::ballot::witnessing::{Code, WitnessServer};
 use earwitness::conduct::Clock as _;
-use earwitness::conduct::witness::{At, Desk, Invitation, Request, Shown};
+use earwitness::conduct::witness::{At, Invitation, Request, Shown, WitnessService};
 use earwitness::screen::Scene;
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
@@ -29,7 +29,7 @@ const TRIALS: u32 = 3;
 
 /// The only witness, at the real desk: everything that passes is written down.
 struct Wire {
-    desk: WitnessDesk,
+    desk: WitnessServer,
     clock: TestClock,
     links: Links,
     /// Links that the phone opens before it sleeps.
@@ -47,7 +47,7 @@ struct Wire {
 impl Wire {
     fn new(clock: TestClock, links: Links, awake_for: usize) -> Self {
         Self {
-            desk: WitnessDesk::at("127.0.0.1:0".parse().expect("an address"), |_| {}).expect("a port"),
+            desk: WitnessServer::at("127.0.0.1:0".parse().expect("an address"), |_| {}).expect("a port"),
             clock,
             links,
             awake_for,
@@ -120,7 +120,7 @@ fn sent(host: &str, request: &str) -> String {
     answer
 }
 
-impl Desk for Wire {
+impl WitnessService for Wire {
     fn open(&mut self, journal: &Path) -> Result<Invitation, String> {
         let real = self.desk.open(journal)?;
         let (host, code) = real.address.trim_start_matches("http://").split_once("/#").expect("a code");

@@ -68,6 +68,12 @@ pub enum WitnessError {
     /// The sitting refuses.
     #[error("the sitting refuses: {0}")]
     Refused(String),
+    /// The copy is of another sitting.
+    #[error(
+        "this is another sitting than the one in your copy. If you have not watched this one yet, give --copy another file; \
+         if you have, keep your copy: the journal was exchanged"
+    )]
+    Another,
     /// What it shows is not what it showed before.
     #[error("{0}: keep your copy, and do not believe this journal")]
     Changed(String),
@@ -146,6 +152,11 @@ impl TerminalWitness {
         Chains { chains, trials: self.trials.clone() }
     }
 
+    /// The sitting is on this computer, whose owner could read what is kept here.
+    pub fn is_here(&self) -> bool {
+        self.address.ip().is_loopback()
+    }
+
     /// The copy as it is now; `None` before anything was seen.
     pub fn copy(&self) -> Option<WitnessCopy> {
         Some(WitnessCopy {
@@ -163,11 +174,17 @@ impl TerminalWitness {
     /// # Errors
     /// The sitting is away, refuses, or shows another past than before.
     pub fn step(&mut self, keep: &mut Keep<'_>) -> Result<Told, WitnessError> {
-        let after = self.receipts.len().saturating_sub(1);
+        // The first look begins with the first record: it says which sitting this is.
+        let first_look = self.version == 0;
+        let after = if first_look { 0 } else { self.receipts.len().saturating_sub(1) };
         let path = format!("/witness-state?seen={}&after={after}", self.version);
         let told: Told = serde_json::from_str(&self.send("GET", &path, None)?)
             .map_err(|error| WitnessError::Away(std::io::Error::other(error)))?;
         self.version = told.version;
+        let another = |own: &Digest| told.first == 1 && told.receipts.first().is_some_and(|shown| shown != own);
+        if first_look && self.receipts.first().is_some_and(another) {
+            return Err(WitnessError::Another);
+        }
         self.keep_receipts(&told)?;
         self.keep(keep);
         let own = self.chains.get(&told.commitment).and_then(|links| {
