@@ -11,7 +11,6 @@ use earwitness::ballot::witnessing::{Code, WitnessServer};
 use earwitness::conduct::witness::{Ask, Shown, WitnessService as _};
 use earwitness::trial::copy::{SCHEMA, WitnessCopy};
 use earwitness::trial::{Digest, Record};
-use earwitness::trial::{Digest, Record};
 
 use crate::commands::earwitness;
 
