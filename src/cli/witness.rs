@@ -53,7 +53,9 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
         witness = witness.with_chains(chains);
     }
     if witness.is_here() {
-        note("this is the sitting's own computer, whose owner could read your links: a witness needs another one");
+        note(
+            "this is the sitting's own computer, whose owner could read your links: a witness needs another one",
+        );
     }
     let mut known = Chains::default();
     let mut away = 0;

@@ -181,7 +181,8 @@ impl TerminalWitness {
         let told: Told = serde_json::from_str(&self.send("GET", &path, None)?)
             .map_err(|error| WitnessError::Away(std::io::Error::other(error)))?;
         self.version = told.version;
-        let another = |own: &Digest| told.first == 1 && told.receipts.first().is_some_and(|shown| shown != own);
+        let another =
+            |own: &Digest| told.first == 1 && told.receipts.first().is_some_and(|shown| shown != own);
         if first_look && self.receipts.first().is_some_and(another) {
             return Err(WitnessError::Another);
         }
