@@ -62,6 +62,7 @@ pub fn host(night: &HostedNight, news: Vec<String>, page: u64) -> NightScene {
         },
         news,
         list: Vec::new(),
+        said: Vec::new(),
         results: match (night.step(), night.results()) {
             (Some((_, at, of)), Some(results)) if at == of => results.lines(),
             (Some((step, ..)), _) => step.lines(),
@@ -140,6 +141,7 @@ pub fn room(running: &RunningNight, facts: &RoomFacts) -> NightScene {
         cautions: if in_trial || facts.reveal.is_some() { Vec::new() } else { vec![facts.caution.clone()] },
         news: Vec::new(),
         list: Vec::new(),
+        said: Vec::new(),
         results: facts.reveal.as_ref().map(|reveal| reveal.lines.clone()).unwrap_or_default(),
         page: facts.reveal.as_ref().map_or(0, |reveal| reveal.at as u64 + 1),
     }

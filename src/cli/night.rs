@@ -436,9 +436,9 @@ fn on_screen(
             while news.len() > NEWS {
                 news.pop_front();
             }
-            let lines = news.iter().chain(&said).skip((news.len() + said.len()).saturating_sub(NEWS));
-            let mut shown = scene::host(&night, lines.cloned().collect(), page);
-            shown.list.clone_from(&list);
+            let first = (news.len() + said.len()).saturating_sub(NEWS);
+            let mut shown = scene::host(&night, news.iter().skip(first).cloned().collect(), page);
+            (shown.list, shown.said) = (list.clone(), said.clone());
             screen.show(&night::scene(&shown, true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
                 let line = match intent {

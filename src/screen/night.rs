@@ -47,6 +47,8 @@ pub struct NightScene {
     pub seal: (String, String),
     /// Cautions.
     pub cautions: Vec<String>,
+    /// What came of what the host said last.
+    pub said: Vec<String>,
     /// What has happened lately, oldest first.
     pub news: Vec<String>,
     /// What the host asked to read, in lines; it takes the place of everything else until Enter goes back.
@@ -77,6 +79,7 @@ fn joining(night: &NightScene) -> Vec<Block> {
     let mut words = Vec::new();
     if !night.hint.is_empty() {
         words.push(Block::text(night.hint.clone()));
+        words.extend(night.said.iter().map(|line| Block::text(line.clone())));
         words.push(Block::Gap);
     }
     words.extend([
@@ -107,6 +110,7 @@ pub fn scene(night: &NightScene, typing: bool) -> Scene {
         blocks.extend(joining(night));
     } else if !night.hint.is_empty() {
         blocks.push(Block::text(night.hint.clone()));
+        blocks.extend(night.said.iter().map(|line| Block::text(line.clone())));
     }
     if !night.slots.is_empty() {
         blocks.push(Block::Picture(slot_rows(&night.slots, night.playing)));
