@@ -179,15 +179,15 @@ pub struct Sheet<'s> {
 
 const STYLE: &str = "
 @page { size: A4; margin: 12mm; }
-body { font: 11pt/1.35 Georgia, 'DejaVu Serif', serif; color: #000; background: #fff; margin: 0; }
+body { font: 10.5pt/1.3 Georgia, 'DejaVu Serif', serif; color: #000; background: #fff; margin: 0; }
 .ballot { border: 1.5pt solid #000; padding: 5mm 6mm; margin: 0 0 6mm; break-inside: avoid; page-break-inside: avoid; }
 .ballot h1 { font-size: 13pt; margin: 0; font-weight: normal; }
 .seat { float: right; border: 1pt solid #000; padding: 1mm 3mm; font-size: 15pt; }
 .name { margin: 4mm 0 2mm; } .name span { display: inline-block; border-bottom: 1pt solid #000; width: 70mm; } .name .short { width: 14mm; }
 .trials { columns: 2; column-gap: 8mm; margin: 2mm 0 0; padding: 0; list-style: none; }
-.trials li { break-inside: avoid; padding: 1mm 0; border-bottom: .4pt dotted #000; }
-.trials .number { display: inline-block; min-width: 20mm; }
-.trials .box { display: inline-block; margin-right: 5mm; white-space: nowrap; }
+.trials li { display: flex; flex-wrap: wrap; gap: 0 3mm; break-inside: avoid; padding: 1mm 0; font-size: 10pt; border-bottom: .4pt dotted #000; }
+.trials .number { min-width: 7mm; font-size: 9.5pt; }
+.trials .box { white-space: nowrap; }
 .trials .box i { display: inline-block; width: 3.4mm; height: 3.4mm; border: 1pt solid #000; margin-right: 1.5mm; vertical-align: -.4mm; }
 small { font-size: 9pt; }
 ";
