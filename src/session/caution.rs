@@ -165,10 +165,10 @@ impl Caution {
             Self::InWall => "Leave it to licensed people and local codes.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
-                "So much lowers the level and lets it follow that impedance. Real installations use more copper."
+                "It lowers the level and lets it follow that impedance; more copper helps."
             }
             Self::ThinConductor { .. } => {
-                "Keep the level low with the real cable; its maker's rating comes first. Bundles and warm places carry less."
+                "Keep the real level low. Its maker's rating comes first; bundles and warm places carry less."
             }
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."
