@@ -12,6 +12,8 @@ use crate::verdict::ComparisonResult;
 const MOST_BARS: u64 = 120;
 /// Bars lower than this share of the highest are left out at both ends.
 const LEAST_SHARE: f64 = 2e-3;
+/// Share of the axis between the middle of what chance gives and the score needed that its name needs on a narrow drawing.
+const NEAR: f64 = 0.2;
 
 /// The score of all that counts against what chance gives. Nothing without answers, for a threshold, and for longer tests
 /// than bars can show. `alpha` is the agreed risk where a fixed number of trials was judged.
@@ -79,7 +81,11 @@ pub(super) fn score(inquiry: Inquiry, comparison: &ComparisonResult, alpha: Opti
     let peak = cells.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |cell| cell.0);
     let guessers =
         if inquiry.protocol.asks().has_right_answer() { "what guessers get" } else { "without a preference" };
-    chart.words(guessers, (peak as f64, most), "middle", 0.0, -8.0);
+    // Beside the line of the score needed there is no room for the words' second half.
+    let is_near = critical.is_some_and(|critical| {
+        (critical.saturating_sub(peak) as f64) < NEAR * (high - low) as f64 && critical >= peak
+    });
+    chart.words(guessers, (peak as f64, most), if is_near { "end" } else { "middle" }, 0.0, -8.0);
     let at = comparison.correct as f64;
     let mut words = format!("Grey: {guessers}. ");
     if let Some(critical) = critical {

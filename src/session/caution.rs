@@ -128,8 +128,8 @@ impl Caution {
             Self::ThinConductor { cable, area_m2, load_ohm } => {
                 let ampere = area_m2 * CURRENT_DENSITY;
                 format!(
-                    "Cable {cable} has conductors of {:.2} mm2, usually trusted with {ampere:.1} A (6 A per mm2): {} into the \
-                     load's lowest impedance, {}.",
+                    "Cable {cable} has conductors of {:.2} mm2, usually trusted with {ampere:.1} A (6 A per mm2, less if warm or \
+                     bundled): {} into {}.",
                     area_m2 * 1e6,
                     printed::fixed(ampere * ampere * load_ohm, 0, "W"),
                     printed::fixed(*load_ohm, 1, "ohm")
@@ -168,7 +168,7 @@ impl Caution {
                 "It lowers the level and lets it follow that impedance; more copper helps."
             }
             Self::ThinConductor { .. } => {
-                "Keep the real level low. Its maker's rating comes first; bundles and warm places carry less."
+                "Keep the real level low; its maker's rating comes first."
             }
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."

@@ -83,7 +83,7 @@ fn what_is_claimed_of_others_is_simulated_and_rarer() {
 fn without_a_panel_one_sitting_is_planned_and_sessions_of_another_kind_are_refused() {
     let folder = declared("");
     let said = succeeded(folder.path(), &["plan", "--session", "."]).out;
-    assert!(said.contains("no [panel] is declared"), "{said}");
+    assert!(said.contains("No [panel] is declared"), "{said}");
     assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", "--trials", "9"]).code, 2);
     let rule = "\n[stopping]\nkind = \"sequential\"\nalpha = 0.2\nbeta = 0.1\nproportion = 0.9\n";
     let panel = declared(&format!("{rule}\n[panel]\nlisteners = 6\n"));
@@ -146,7 +146,7 @@ fn drop_outs_say_how_many_to_invite() {
         |key: &str, expected: f64| (own[key].as_f64().expect("a number") / expected - 1.0).abs() < 1e-9;
     assert!(near("complete", complete(26)) && near("complete_without_more", 0.85_f64.powi(20)), "{own}");
     let said = succeeded(folder.path(), &["plan", "--session", ".", "--drop-outs", "0.15"]).out;
-    assert!(said.contains("invite 26: then 20 sit in"), "{said}");
+    assert!(said.contains("invite 26. Then 20 sit in"), "{said}");
     for wrong in ["1", "-0.1", "nan"] {
         let option = format!("--drop-outs={wrong}");
         assert_eq!(earwitness(folder.path(), &["plan", "--session", ".", &option]).code, 2, "{wrong}");

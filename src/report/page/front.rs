@@ -188,9 +188,8 @@ fn who(report: &Report) -> String {
         all => count(all.len(), "listener"),
     };
     let each = match (listeners.len() > 1, report.comparisons.len() > 1) {
-        (true, true) => " each, for each comparison",
+        (_, true) => " of each comparison",
         (true, false) => " each",
-        (false, true) => " for each comparison",
         (false, false) => "",
     };
     let mut outputs: Vec<&str> = counted().map(|sitting| sitting.output.as_str()).collect();
@@ -207,7 +206,8 @@ fn who(report: &Report) -> String {
         Levels::AsWired => "as wired",
     };
     format!(
-        "{people} answered {}{each}: \u{201c}{}\u{201d} On {}, {levels}{through}.",
+        "{people} answered {}{}{each}: \u{201c}{}\u{201d} On {}, {levels}{through}.",
+        if session.sequential.is_some() { "up to " } else { "" },
         count(session.trials as usize, "trial"),
         session.question,
         methods::list(&session.clips)

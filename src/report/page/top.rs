@@ -95,9 +95,9 @@ fn results(report: &Report) -> Markup {
             cells.push(whole(&known(comparison.adjusted_p_value)));
         }
         cells.push(html! { (percent(analysis.interval.lower)) " to " (percent(analysis.interval.upper)) });
-        cells.push(html! { (share(analysis)) });
+        cells.push(two_lines(&share(analysis)));
         if d_prime_is_known {
-            cells.push(html! { (d_prime(analysis)) });
+            cells.push(two_lines(&d_prime(analysis)));
         }
         cells.push(html! { (comparison.listeners) });
         cells
@@ -124,13 +124,21 @@ fn results(report: &Report) -> Markup {
             }
         }
         p.small {
-            (design(report)) ". "
+            "Design: " (design(report)) ". "
             @for words in &methods { (words) " " }
             @if report.comparisons.len() > 1 && report.session.family == Family::Holm {
                 "The " (report.comparisons.len()) " comparisons share one error risk of " (stated(report.session.alpha))
                 ": their p-values are adjusted for it (Holm 1979)."
             }
         }
+    }
+}
+
+/// A value, and its interval below it.
+fn two_lines(text: &str) -> Markup {
+    match text.split_once(" (") {
+        Some((value, interval)) => html! { (value) br; span.small.whole { "(" (interval) } },
+        None => html! { (text) },
     }
 }
 
