@@ -418,10 +418,7 @@ fn looks(out: &mut dyn Write, plan: &SessionPlan) -> Result<(), Failure> {
             )
         })
         .collect();
-    match each.is_empty() {
-        true => Ok(()),
-        false => said(out, "Looks", &format!("{}.", each.join("; "))),
-    }
+    if each.is_empty() { Ok(()) } else { said(out, "Looks", &format!("{}.", each.join("; "))) }
 }
 
 /// Whether "no difference" can be shown, and how often it is where it is true.
