@@ -167,9 +167,7 @@ impl Caution {
             Self::LoopResistance { .. } => {
                 "It lowers the level and lets it follow that impedance; more copper helps."
             }
-            Self::ThinConductor { .. } => {
-                "Keep the real level low; its maker's rating comes first."
-            }
+            Self::ThinConductor { .. } => "Keep the real level low; its maker's rating comes first.",
             Self::LowLoad { .. } | Self::BelowRating { .. } => {
                 "Keep the level low with the real amplifier, and ask its maker."
             }
