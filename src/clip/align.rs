@@ -55,7 +55,8 @@ fn correlated(first: &[f64], second: &[f64]) -> (f64, f64) {
     let bend = before - 2.0 * peak + after;
     let fraction = if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
     let lag = best as f64 + fraction;
-    let lag = if best > length / 2 { lag - length as f64 } else { lag };
+    // The first begins nowhere behind the second's end: what lies beyond is a lead, once around.
+    let lag = if best >= second.len() { lag - length as f64 } else { lag };
     let power = |samples: &[f64]| samples.iter().map(|sample| sample * sample).sum::<f64>();
     // Of the second only what lies under the first counts.
     let from = lag.round().max(0.0) as usize;
@@ -223,4 +224,29 @@ fn solved(m: [[f64; 3]; 3], r: [f64; 3]) -> Option<[f64; 3]> {
         determinant(with) / whole
     });
     (answer[0] != 0.0).then_some(answer)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::rngs::StdRng;
+    use rand::{RngExt as _, SeedableRng as _};
+
+    #[test]
+    fn a_clip_is_found_wherever_it_is_loudest() {
+        let mut random = StdRng::seed_from_u64(5);
+        let mut noise = |frames: usize, size: f64| -> Vec<f64> {
+            (0..frames).map(|_| size * random.random_range(-0.5..0.5)).collect()
+        };
+        for loud in [0, 150_000, 260_000] {
+            let mut clip = noise(330_000, 0.1);
+            for (sample, more) in clip[loud..].iter_mut().zip(noise(66_000, 0.9)) {
+                *sample += more;
+            }
+            let mut second = noise(10_000, 1e-4);
+            second.extend_from_slice(&clip);
+            second.extend(noise(10_000, 1e-4));
+            assert_eq!(find(&clip, &second), Some(10_000), "loudest from {loud} on");
+        }
+    }
 }
