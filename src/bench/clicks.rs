@@ -80,6 +80,9 @@ pub fn clicks(one: &[Vec<f64>], two: &[Vec<f64>], rate_hz: u32) -> Result<Clicks
     })
 }
 
+/// What is done while a microphone listens.
+pub type Act<'a, E> = &'a mut dyn FnMut() -> Result<(), E>;
+
 /// A microphone that listens while something is done.
 #[derive(Debug)]
 pub struct Microphone(Recorder);
@@ -105,7 +108,7 @@ impl Microphone {
     pub fn during<E: From<BenchError>>(
         &mut self,
         seconds: f64,
-        acts: &mut [(f64, &mut dyn FnMut() -> Result<(), E>)],
+        acts: &mut [(f64, Act<'_, E>)],
     ) -> Result<Vec<f64>, E> {
         let mut planes = vec![Vec::new(); self.0.channels()];
         // What it heard before is of no interest.

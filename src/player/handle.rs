@@ -15,6 +15,9 @@ use super::{OutputDescription, PlayerEvent, Status, Transport};
 use crate::clip::resample::{resample, resampled_frames};
 use crate::trial::OutputKind;
 
+/// Sounds that are read while they play, and for each stimulus which of them it is, and its gain.
+type LongSounds = (Arc<[crate::stimulus::Stimulus]>, Vec<(usize, f32)>);
+
 /// The handle's end of the wall.
 pub(super) struct Link {
     commands: Producer<Command>,
@@ -168,7 +171,7 @@ impl Player {
 
     /// Long sounds that are read while they play: which of them each stimulus is, and its gain. Not where they have to be
     /// resampled.
-    fn long(&self) -> Option<(Arc<[crate::stimulus::Stimulus]>, Vec<(usize, f32)>)> {
+    fn long(&self) -> Option<LongSounds> {
         let Samples::Long { together, .. } = &self.loaded.first()?.samples else { return None };
         let stimuli = self.loaded.iter().map(|sound| match &sound.samples {
             Samples::Long { together: others, place, gain } => (Arc::ptr_eq(together, others)

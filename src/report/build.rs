@@ -16,7 +16,7 @@ pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> R
     let photographs = session.photographs().iter().map(|photograph| photograph.file.clone()).collect();
     // From here on there is only a session whose every text may be shown.
     let session = &anonymiser.session(session);
-    let agreed = Agreed { prepared_by, photographs, ..Agreed::of(session) };
+    let agreed = Agreed { photographs, prepared_by, ..Agreed::of(session) };
     let mut evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();

@@ -91,8 +91,8 @@ fn level(session: &Session, comparison: &Comparison) -> Result<(Chart, String), 
     };
     let words = format!(
         "Voltage at the loudspeaker's terminals over the amplifier's voltage without load, 20 Hz to 20 kHz: {}; {}.",
-        range(&names[0], &a),
-        range(&names[1], &b)
+        range(names[0], &a),
+        range(names[1], &b)
     );
     Ok((chart, words))
 }

@@ -270,7 +270,7 @@ pub(super) fn find(
         };
         let (mut own, mut normal, mut soft) = (0.0, 0.0, 0);
         // The first and the last stretch lack what was played before and after.
-        for at in 1..count.saturating_sub(1) {
+        for (at, marked) in marked.iter_mut().enumerate().take(count.saturating_sub(1)).skip(1) {
             let here = match expected {
                 Expected::Repeats(repeats) => repeats.around(at, band).max(2.0 * floor),
                 Expected::Silence(_) => 2.0 * floor,
@@ -278,7 +278,7 @@ pub(super) fn find(
             let value = rest.0[at][band];
             let masked = MASKED * music.around(at, band);
             if value > TIMES * here + masked && value > least {
-                marked[at] = true;
+                *marked = true;
                 consider(value / here, value, band, Some(at), 0.0);
             }
             if masked < floor {

@@ -3,7 +3,16 @@
 //! What only a call of the system's own could do is not done, and the caller hears so where it matters: typing cannot be hidden, a
 //! folder keeps the access rights that it inherits, memory is not locked.
 
-#![cfg_attr(not(windows), allow(dead_code, unreachable_pub, reason = "compiled in tests, used on Windows"))]
+#![cfg_attr(
+    not(windows),
+    allow(
+        dead_code,
+        unreachable_pub,
+        clippy::unnecessary_wraps,
+        clippy::unused_self,
+        reason = "compiled in tests, used on Windows"
+    )
+)]
 
 use std::fs::{File, FileType, Metadata, OpenOptions};
 use std::io;

@@ -131,7 +131,7 @@ struct Sent {
 
 impl Transport for Sent {
     fn load_sounds(&mut self, stimuli: &[Sound]) {
-        self.player.load(stimuli);
+        self.player.load_sounds(stimuli);
     }
     fn switch_to(&mut self, index: usize) {
         self.player.switch_to(index);

@@ -237,9 +237,9 @@ fn comparisons_of_the_same_cables_on_the_same_clip_are_computed_once() {
     let comparison = session[from..].split("\n[").next().expect("its table").to_owned();
     let name = comparison.split('"').nth(1).expect("its name");
     let processor = |more: usize| -> f64 {
-        let again: String = (0..more)
-            .map(|number| format!("\n{}\n", comparison.replace(name, &format!("c{number}"))))
-            .collect();
+        let again: Vec<String> =
+            (0..more).map(|number| comparison.replace(name, &format!("c{number}"))).collect();
+        let again = again.join("\n");
         std::fs::write(&file, format!("{session}\n{again}")).expect("written");
         let ran = earwitness(folder.path(), &["check", ".", "--timings", "--output", "silent"]);
         assert_eq!(ran.code, 0, "{}", ran.err);

@@ -81,10 +81,7 @@ pub(crate) fn attack(name: &str, share: usize, seeds: &[Vec<u8>], read: impl Fn(
         let took = started.elapsed();
         assert!(took < PATIENCE, "{name}: attack {number} took {took:?}: {}", kept().display());
         slowest = slowest.max(took);
-        match outcome {
-            Ok(()) => taken += 1,
-            Err(_) => {}
-        }
+        taken += usize::from(outcome.is_ok());
     }
     println!("{name}: {attacks} tried, {taken} read, {} refused, slowest {slowest:?}", attacks - taken);
 }
@@ -99,8 +96,8 @@ fn attack_file(name: &str, share: usize, seeds: &[Vec<u8>]) {
             std::fs::write(folder.join(format!("seed-{number}")), seed).expect("a seed");
         }
         let words = DICTIONARY.map(|word| {
-            let bytes: String = word.bytes().map(|byte| format!("\\x{byte:02x}")).collect();
-            format!("\"{bytes}\"\n")
+            let bytes: Vec<String> = word.bytes().map(|byte| format!("\\x{byte:02x}")).collect();
+            format!("\"{}\"\n", bytes.concat())
         });
         std::fs::write(folder.with_extension("dictionary"), words.concat()).expect("a dictionary");
     }

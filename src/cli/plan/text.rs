@@ -372,13 +372,18 @@ pub(super) fn session(
     said(out, "One by one", &text)
 }
 
+/// How many right answers are needed of so many, in words.
+type Right<'a> = dyn Fn(Option<u64>, u64) -> String + 'a;
+/// What of the comparisons a sentence says, of so many.
+type FamilyWords<'a> = dyn Fn(u64, &str) -> String + 'a;
+
 /// What it takes to show a difference, and how often one of a size is found.
 fn difference(
     out: &mut dyn Write,
     plan: &SessionPlan,
     risks: &Risks,
     wanted: f64,
-    (right, family): (&dyn Fn(Option<u64>, u64) -> String, &dyn Fn(u64, &str) -> String),
+    (right, family): (&Right<'_>, &FamilyWords<'_>),
 ) -> Result<(), Failure> {
     let ended: f64 = plan.looks.iter().map(|look| look.ends).sum();
     let found = match (plan.looks.is_empty(), plan.sized) {

@@ -40,7 +40,7 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
         match cable_facts(session, index, cable) {
             Ok(facts) => compared.cables.push(facts),
             Err(problem) => {
-                compared.problems.push(shown(&format!("cable {}: {problem}", cable.name.shown())))
+                compared.problems.push(shown(&format!("cable {}: {problem}", cable.name.shown())));
             }
         }
     }
