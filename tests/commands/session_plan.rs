@@ -145,7 +145,8 @@ fn drop_outs_say_how_many_to_invite() {
     let near =
         |key: &str, expected: f64| (own[key].as_f64().expect("a number") / expected - 1.0).abs() < 1e-9;
     assert!(near("complete", complete(26)) && near("complete_without_more", 0.85_f64.powi(20)), "{own}");
-    let said = succeeded(folder.path(), &["plan", "--session", ".", "--drop-outs", "0.15"]).out;
+    let lines = succeeded(folder.path(), &["plan", "--session", ".", "--drop-outs", "0.15"]).out;
+    let said = lines.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(said.contains("invite 26. Then 20 sit in"), "{said}");
     for wrong in ["1", "-0.1", "nan"] {
         let option = format!("--drop-outs={wrong}");
