@@ -113,7 +113,7 @@ fn page_one_is_short_and_answers_a_strangers_ten_questions() {
     for (question, answer) in [
         ("who won?", "The wager. "),
         ("how sure?", "A guesser does this well "),
-        ("could they have cheated?", "Could somebody have cheated? Whoever reads the computer's memory "),
+        ("could they have cheated?", "Could somebody have cheated? "),
         ("what does 0.2 dB mean?", "to hear a level change in a pure tone"),
         ("who took part?", "Ada answered "),
         ("how many trials?", "answered 12 trials: \u{201c}Is X the same as A or as B?\u{201d}"),
