@@ -14,6 +14,8 @@ const MOST_BARS: u64 = 120;
 const LEAST_SHARE: f64 = 2e-3;
 /// Share of the axis between the middle of what chance gives and the score needed that its name needs on a narrow drawing.
 const NEAR: f64 = 0.2;
+/// How far the words then move back from it, in units of the view box.
+const BACK: f64 = -36.0;
 
 /// The score of all that counts against what chance gives. Nothing without answers, for a threshold, and for longer tests
 /// than bars can show. `alpha` is the agreed risk where a fixed number of trials was judged.
@@ -85,7 +87,7 @@ pub(super) fn score(inquiry: Inquiry, comparison: &ComparisonResult, alpha: Opti
     let is_near = critical.is_some_and(|critical| {
         (critical.saturating_sub(peak) as f64) < NEAR * (high - low) as f64 && critical >= peak
     });
-    chart.words(guessers, (peak as f64, most), if is_near { "end" } else { "middle" }, 0.0, -8.0);
+    chart.words(guessers, (peak as f64, most), "middle", if is_near { BACK } else { 0.0 }, -8.0);
     let at = comparison.correct as f64;
     let mut words = format!("Grey: {guessers}. ");
     if let Some(critical) = critical {

@@ -137,7 +137,7 @@ fn results(report: &Report) -> Markup {
 /// A value, and its interval below it.
 fn two_lines(text: &str) -> Markup {
     match text.split_once(" (") {
-        Some((value, interval)) => html! { (value) br; span.small.whole { "(" (interval) } },
+        Some((value, interval)) => html! { (value) br; span.interval { "(" (interval) } },
         None => html! { (text) },
     }
 }
