@@ -3,18 +3,16 @@
 //! The conductor and the verifier both run through this, so a journal that the conductor wrote is one that the
 //! verifier accepts. Knows nothing of draws.
 
+mod possible;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
-use super::record::{
-    Ballot, Closing, ComparisonTerms, FORMAT, Listening, Occasion, Opening, Part, Record, StimulusTerms,
-    StoppingTerms, TrialId,
-};
+use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, TrialId};
+use super::schedule;
 use super::witness::{LINKS_WAIT_MS, MAX_NAME, MAX_WITNESSES, Witness};
-use super::{schedule, score};
-use crate::session::Takes;
 
 /// A seat of a night.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -106,69 +104,7 @@ pub(super) fn fits(text: &str) -> bool {
 impl Ledger {
     /// Begins with an opening that a schedule can be drawn for.
     pub fn new(opening: Opening) -> Result<Self, String> {
-        let terms = &opening.terms;
-        if opening.format == 0 || opening.format > FORMAT {
-            return Err(format!("format {} is none of 1 to {FORMAT}", opening.format));
-        }
-        opening.fits_its_format()?;
-        schedule::check(&opening)?;
-        allowed(terms.alpha > 0.0 && terms.alpha < 1.0, "alpha is not between 0 and 1")?;
-        let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
-        if opening.occasion == Occasion::Night {
-            allowed(!sequential, "a night cannot stop by a sequential rule")?;
-            allowed(terms.qualification.is_none(), "a night cannot have a qualification")?;
-        }
-        let qualifies = terms.qualification.is_some();
-        allowed(
-            !qualifies || terms.asked_in(Part::Qualification).asks.has_right_answer(),
-            "a qualification needs right answers, and preference has none",
-        )?;
-        score::rule(terms)?;
-        let comparisons = terms.comparisons.len();
-        let fitting = opening.stimuli.iter().all(|stimulus| {
-            stimulus.comparison < comparisons
-                && stimulus.clip < terms.clips.len()
-                && stimulus.control.is_none_or(|control| control < terms.controls.len())
-        });
-        allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
-        // Whoever renames a pair makes it the second of another kind, and what was heard becomes something else.
-        let mut kinds = BTreeSet::new();
-        let once = opening.stimuli.iter().all(|stimulus| {
-            kinds.insert((stimulus.comparison, stimulus.clip, stimulus.control, stimulus.level))
-        });
-        allowed(
-            once || opening.format < 2,
-            "two pairs of stimuli are of the same comparison, clip and control",
-        )?;
-        let at_home =
-            |stimulus: &StimulusTerms| terms.comparisons[stimulus.comparison].clips.contains(&stimulus.clip);
-        let at_home = opening.stimuli.iter().all(at_home);
-        allowed(
-            at_home || opening.format < 2,
-            "a pair of stimuli is of a clip that its comparison does not have",
-        )?;
-        for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
-            let same = stimulus.a == stimulus.b;
-            // Where real cables are switched, both sides are the same sound, and a cable makes the difference.
-            let positive = stimulus
-                .control
-                .map_or(terms.switcher.is_none(), |control| terms.controls[control].is_positive());
-            let ComparisonTerms { name: comparison, recorded, .. } = &terms.comparisons[stimulus.comparison];
-            if *recorded == Some(Takes::Two) && !positive {
-                // The same cable recorded twice: one of the two recordings is the comparison's own side A.
-                let own = |of: &&StimulusTerms| {
-                    (of.comparison, of.clip, of.control) == (stimulus.comparison, stimulus.clip, None)
-                };
-                let is_the_own = opening.stimuli.iter().find(own).is_some_and(|own| own.a == stimulus.a);
-                allowed(is_the_own, "side A of an identical control is not the comparison's side A")?;
-                continue;
-            }
-            allowed(!(same && positive), format!("`{comparison}`: both sides of a pair are the same sound"))?;
-            allowed(
-                same || positive,
-                "the sides of an identical control, or of switched cables, are not the same sound",
-            )?;
-        }
+        possible::opening(&opening)?;
         Ok(Self {
             silent: opening.output.is_silent(),
             sealing: Sealing::new(opening.commitment),
