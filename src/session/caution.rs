@@ -153,7 +153,7 @@ impl Caution {
     pub fn remedy(&self) -> &'static str {
         match self {
             Self::Hearing => "Start low, and rest every twenty minutes.",
-            Self::AmplifierOff => "Switch it off first.",
+            Self::AmplifierOff => "Switch it off first, always.",
             Self::Switched => {
                 "Switch both poles, break before make, with contacts rated for the amplifier's peak current. The music is silent \
                  while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."

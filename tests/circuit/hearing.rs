@@ -76,7 +76,7 @@ fn what_is_hidden_or_beyond_the_data_is_no_claim() {
     let of = |sound: &Sound| OnClip::between(&a, &b, &Spectrum::of(sound)).expect("solvable").expect("sound");
     let high = of(&tones(&[12_000.0]));
     assert!(
-        high.band_hz > 8000.0 && high.sentence(false).contains("nothing between 200 Hz and 8 kHz"),
+        high.band_hz > 8000.0 && high.sentence(false).contains("nothing from 200 Hz to 8 kHz"),
         "{}",
         high.sentence(false)
     );
