@@ -145,7 +145,10 @@ fn evening(host: &Host, dies: &AtomicBool) -> Vec<Record> {
             _ => None,
         })
         .collect();
-    assert_eq!(presented, [3; 3], "each slot over its cable, and its time in the journal");
+    // A busy machine hears less of a slot than was agreed, and presents all three again.
+    assert_eq!(presented.len(), 3, "{presented:?}");
+    let whole = presented.iter().all(|times| *times >= 3 && times % 3 == 0);
+    assert!(whole, "each slot over its cable, and its time in the journal: {presented:?}");
     read.records
 }
 
