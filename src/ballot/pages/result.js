@@ -139,7 +139,7 @@ var earwitnessResult = (function () {
     var list = counted(shown.result.own.trials);
     pen.font = "34px " + serif;
     pen.textAlign = "center";
-    for (i = 0; i < list.length && y < 1180; i += 1) {
+    for (i = 0; i < list.length && y < 1080; i += 1) {
       var x = 125 + 118 * (i % IN_A_ROW);
       if (i && i % IN_A_ROW === 0) { y += 112; }
       var what = kind(list[i]);
@@ -159,10 +159,15 @@ var earwitnessResult = (function () {
     pen.fillStyle = "#5d5345";
     pen.font = "28px " + serif;
     y = wrapped(pen, [earwitness.marks(shown), "Earwitness", shown.day || new Date().toISOString().slice(0, 10)]
-      .filter(Boolean).join(" \u00b7 "), 80, 1250, 920, 38);
+      .filter(Boolean).join(" \u00b7 "), 80, y + 190, 920, 38);
     pen.font = "22px " + serif;
-    wrapped(pen, shown.result.receipt.words, 80, y, 920, 30);
-    return canvas;
+    y = wrapped(pen, shown.result.receipt.words, 80, y, 920, 30);
+    /* As long as what stands on it. */
+    var whole = document.createElement("canvas");
+    whole.width = canvas.width;
+    whole.height = Math.min(canvas.height, y + 50);
+    whole.getContext("2d").drawImage(canvas, 0, 0);
+    return whole;
   }
   function save(shown) {
     var link = el("a");
