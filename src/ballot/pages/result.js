@@ -117,13 +117,14 @@ var earwitnessResult = (function () {
     return y + step;
   }
   function painted(shown) {
+    var list = counted(shown.result.own.trials);
     var canvas = document.createElement("canvas");
     canvas.width = 1080;
-    canvas.height = 1350;
+    canvas.height = 1350 + 112 * Math.ceil(list.length / IN_A_ROW);
     var pen = canvas.getContext("2d");
     var serif = "Georgia, 'Noto Serif', 'DejaVu Serif', serif";
     pen.fillStyle = "#fbf7ef";
-    pen.fillRect(0, 0, 1080, 1350);
+    pen.fillRect(0, 0, canvas.width, canvas.height);
     pen.fillStyle = "#17130f";
     pen.font = "44px " + serif;
     var y = wrapped(pen, shown.title, 80, 120, 920, 54);
@@ -136,10 +137,9 @@ var earwitnessResult = (function () {
       pen.font = (i ? "42px " : "104px ") + serif;
       y = wrapped(pen, words[i], 80, y + (i ? 12 : 120), 920, i ? 52 : 112) ;
     }
-    var list = counted(shown.result.own.trials);
     pen.font = "34px " + serif;
     pen.textAlign = "center";
-    for (i = 0; i < list.length && y < 1080; i += 1) {
+    for (i = 0; i < list.length; i += 1) {
       var x = 125 + 118 * (i % IN_A_ROW);
       if (i && i % IN_A_ROW === 0) { y += 112; }
       var what = kind(list[i]);
