@@ -29,7 +29,17 @@ fn table(
     }
     let frequencies = logarithmic(20.0, 20_000.0, 600);
     let paper = Sizes::new(session, comparison, scale, &frequencies).map_err(failed(comparison))?;
-    sizes.iter().map(|size| paper.at(*size).map_err(failed(comparison))).collect()
+    let at = |size: &f64| {
+        let sized = paper.at(*size).map_err(failed(comparison))?;
+        if sized.difference_db.iter().all(|decibels| decibels.is_finite()) {
+            return Ok(sized);
+        }
+        let error = format!(
+            "{size} times the real difference has no decibels that a number holds; take a smaller multiple"
+        );
+        Err(failed(comparison)(error))
+    };
+    sizes.iter().map(at).collect()
 }
 
 /// Refuses sizes that are none.

@@ -103,6 +103,7 @@ fn tables_that_cannot_be_meant_are_refused_where_they_stand() {
     }
     refused(at, &["predict", ".", "--multiples=-1"], &["--multiples"]);
     session(at, "largest = 4");
+    refused(at, &["predict", ".", "--multiples", "1e9"], &["1000000000 times", "smaller"]);
     let found = commands::json(at, &["predict", ".", "--multiples", "1,2", "--json"]);
     let sizes = found["comparisons"][0]["multiples"].as_array().expect("sizes").clone();
     let decibels = |index: usize| sizes[index]["max_abs_db"].as_f64().expect("dB");
