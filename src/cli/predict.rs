@@ -95,7 +95,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         predict_export::filters(&session, arguments.rate, folder)?;
     }
     let lengths = predict_lengths::parse(&arguments.lengths)?;
-    predict_sizes::check(&arguments.multiples)?;
+    predict_sizes::check(&session, &arguments.multiples)?;
     let cautions = Caution::of(&session).map_err(Failure::bad)?;
     let mut ears = Ears::default();
     if arguments.json {

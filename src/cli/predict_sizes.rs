@@ -42,14 +42,17 @@ fn table(
     sizes.iter().map(at).collect()
 }
 
-/// Refuses sizes that are none.
-pub(super) fn check(multiples: &[f64]) -> Result<(), Failure> {
-    match multiples.iter().find(|size| !(size.is_finite() && **size >= 0.0)) {
-        Some(wrong) => Err(Failure::bad(format!(
+/// Refuses sizes that are none, or that no comparison can be made of, before anything is printed.
+pub(super) fn check(session: &Session, multiples: &[f64]) -> Result<(), Failure> {
+    if let Some(wrong) = multiples.iter().find(|size| !(size.is_finite() && **size >= 0.0)) {
+        return Err(Failure::bad(format!(
             "--multiples holds {wrong}: multiples of the real difference are expected, 0 or more, such as 1,4,16"
-        ))),
-        None => Ok(()),
+        )));
     }
+    for comparison in &session.comparisons {
+        table(session, comparison, Scale::Multiple, multiples)?;
+    }
+    Ok(())
 }
 
 /// The sizes that a session asks for: those of its threshold, or the real difference alone.
