@@ -181,23 +181,33 @@ fn killed(trials: u32, kill: fn(&mut Watched)) -> (BTreeSet<String>, verify::Che
     (kinds, watched.finished(trials))
 }
 
+/// The same for each of these kinds. The sitting writes on while it is being killed, so a kind may be on the disk before its
+/// turn: then another sitting is killed at it.
+fn killed_at_each(wanted: &[&str], kill: fn(&mut Watched)) -> Vec<(usize, verify::Checked)> {
+    let trials = if std::env::var_os("EARWITNESS_KILLS").is_some() { 30 } else { 2 };
+    let (mut kinds, mut sittings) = (BTreeSet::new(), Vec::new());
+    while sittings.len() < 3 && !wanted.iter().all(|kind| kinds.contains(*kind)) {
+        let (these, checked) = killed(trials, kill);
+        sittings.push((these.len(), checked));
+        kinds.extend(these);
+    }
+    assert!(wanted.iter().all(|kind| kinds.contains(*kind)), "{kinds:?}");
+    sittings
+}
+
 #[test]
 fn a_sitting_killed_at_every_kind_of_record_goes_on_with_its_witness() {
-    let trials = if std::env::var_os("EARWITNESS_KILLS").is_some() { 30 } else { 2 };
-    let (kinds, checked) = killed(trials, Watched::kill_sitting);
     let wanted =
         ["opening", "accepted", "witness-joined", "hand", "sealed", "link-opened", "answer", "resumed"];
-    // The sitting writes on while it is being killed, so one kind may be on the disk before its turn.
-    let missed = wanted.iter().filter(|kind| !kinds.contains(**kind)).count();
-    assert!(missed <= 1, "{kinds:?}");
-    assert!(checked.resumed as usize + missed >= wanted.len(), "{} times", checked.resumed);
+    for (kinds, checked) in killed_at_each(&wanted, Watched::kill_sitting) {
+        assert!(checked.resumed as usize >= kinds, "{} times, {kinds} kinds", checked.resumed);
+    }
 }
 
 #[test]
 fn a_witness_killed_at_every_kind_of_record_comes_back_with_its_links() {
-    let trials = if std::env::var_os("EARWITNESS_KILLS").is_some() { 30 } else { 2 };
-    let (kinds, checked) = killed(trials, Watched::kill_witness);
     let wanted = ["witness-joined", "hand", "sealed", "link-opened", "answer"];
-    assert!(wanted.iter().filter(|kind| !kinds.contains(**kind)).count() <= 1, "{kinds:?}");
-    assert_eq!(checked.resumed, 0, "the sitting went on all the time");
+    for (_, checked) in killed_at_each(&wanted, Watched::kill_witness) {
+        assert_eq!(checked.resumed, 0, "the sitting went on all the time");
+    }
 }
