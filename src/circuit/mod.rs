@@ -26,7 +26,7 @@
 //! | [`measured`], [`vector_fit`], [`rational`], [`interpolation`] | measured data as smooth functions |
 //!
 //! ```
-//! use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
+//! use earwitness_numerics::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 //! let chain = Chain {
 //!     amplifier: Amplifier::lumped(0.04, 0.0),
 //!     cable: Cable::lumped(0.1, 0.0, 0.0),

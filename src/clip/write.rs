@@ -160,7 +160,7 @@ fn unfinished(path: &Path) -> Result<NamedTempFile, ClipError> {
 }
 
 /// Another copy of an unfinished file, beside `path`.
-pub(crate) fn copy(of: &NamedTempFile, path: &Path) -> Result<NamedTempFile, ClipError> {
+pub fn copy(of: &NamedTempFile, path: &Path) -> Result<NamedTempFile, ClipError> {
     let failed = |error: std::io::Error| cannot(path, &error);
     let copy = unfinished(path)?;
     let mut from = of.reopen().map_err(failed)?;
@@ -240,7 +240,7 @@ impl WavWriter {
     }
 
     /// Completes the header and returns the file under its temporary name, so that several can appear together.
-    pub(crate) fn complete(mut self) -> Result<NamedTempFile, ClipError> {
+    pub fn complete(mut self) -> Result<NamedTempFile, ClipError> {
         let failed = |error: std::io::Error| cannot(&self.path, &error);
         let width = self.word.bits().map_or(4, |bits| bits / 8) as u64;
         let data = self.frames * self.channels as u64 * width;

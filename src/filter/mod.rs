@@ -5,7 +5,7 @@
 //! samples after its input. Must not know: anything real-time, where a response comes from.
 //!
 //! ```
-//! use earwitness::filter::{Convolver, design};
+//! use earwitness_numerics::filter::{Convolver, design};
 //! use num_complex::Complex64;
 //!
 //! // A one-pole low pass at 5 kHz.
@@ -19,7 +19,7 @@
 //! let mut output = convolver.push(&block);
 //! output.extend(&convolver.finish());
 //! assert_eq!(output.sides[0][0].len(), 100);
-//! # Ok::<(), earwitness::filter::FilterError>(())
+//! # Ok::<(), earwitness_numerics::filter::FilterError>(())
 //! ```
 
 mod closest;

@@ -27,11 +27,11 @@
 //! | [`special`] | the functions behind: normal, beta, root finding |
 //!
 //! ```
-//! use earwitness::stats::{Protocol, one};
+//! use earwitness_numerics::stats::{Protocol, one};
 //! let analysis = one::analyse(Protocol::Abx, 12, 16, 0.05)?;
 //! assert!((analysis.p_value - 0.0384063720703125).abs() < 1e-15);
 //! assert_eq!(analysis.critical, Some(12));
-//! # Ok::<(), earwitness::stats::StatsError>(())
+//! # Ok::<(), earwitness_numerics::stats::StatsError>(())
 //! ```
 
 pub mod beta_binomial;

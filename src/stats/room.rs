@@ -9,7 +9,7 @@
 //! Thirty people, two thirds of whom say "A" whatever they hear, and a draw in which X is A in 11 of 16 trials:
 //!
 //! ```
-//! use earwitness::stats::{Protocol, binomial, room};
+//! use earwitness_numerics::stats::{Protocol, binomial, room};
 //! let trials: Vec<room::RoomTrial> =
 //!     (0..16).map(|t| room::RoomTrial { votes: vec![20, 10], right: usize::from(t >= 11) }).collect();
 //! let found = room::test(Protocol::Abx, &trials, 0.05)?;
@@ -19,7 +19,7 @@
 //! // Wrong, because the votes on one draw are not independent: "a difference" for a room that heard nothing.
 //! let wrong = binomial::upper(270, 480, 0.5);
 //! assert!((wrong - 0.003509855708997993).abs() < 1e-12);
-//! # Ok::<(), earwitness::stats::StatsError>(())
+//! # Ok::<(), earwitness_numerics::stats::StatsError>(())
 //! ```
 //!
 //! Comes in: votes per trial and alternative. Goes out: probabilities. For the alternatives of each protocol see

@@ -13,7 +13,7 @@ pub fn rows(comparisons: usize) -> usize {
 /// number added modulo t; for an odd t the rows from t on are those backwards.
 ///
 /// ```
-/// use earwitness::stats::williams::row;
+/// use earwitness_numerics::stats::williams::row;
 /// assert_eq!(row(4, 0), [0, 1, 3, 2]);
 /// assert_eq!(row(4, 1), [1, 2, 0, 3]);
 /// assert_eq!(row(3, 3), [2, 1, 0]);

@@ -7,7 +7,7 @@
 //! `"18 AWG"` or `"2/0 AWG"` (ASTM B258). A bare number is an error that names the units it could be.
 //!
 //! ```
-//! use earwitness::units::{Dimension, parse};
+//! use earwitness_numerics::units::{Dimension, parse};
 //! let length = parse("10 ft", Dimension::Length).expect("a length");
 //! assert!((length - 3.048).abs() < 1e-12);
 //! assert!(parse("10", Dimension::Length).is_err());

@@ -21,14 +21,14 @@
 //! a grid); the curve is Weibull's with base 2 (Watson & Pelli 1983, Perception & Psychophysics 33:113).
 //!
 //! ```
-//! use earwitness::stats::Protocol;
-//! use earwitness::stats::threshold::{Range, grid::Grid, posterior::Posterior};
+//! use earwitness_numerics::stats::Protocol;
+//! use earwitness_numerics::stats::threshold::{Range, grid::Grid, posterior::Posterior};
 //! let grid = Grid::new(Range::new(0.5, 32.0)?, Protocol::Abx.chance());
 //! let mut posterior = Posterior::new(&grid);
 //! let level = posterior.place();
 //! assert!((grid.levels()[level] - 6.3496).abs() < 1e-4);
 //! posterior.answer(level, true);
-//! # Ok::<(), earwitness::stats::StatsError>(())
+//! # Ok::<(), earwitness_numerics::stats::StatsError>(())
 //! ```
 
 pub mod fit;
