@@ -89,11 +89,6 @@ impl HostedNight {
         &self.shared.journal
     }
 
-    /// The log of what was refused.
-    pub fn refused_log(&self) -> PathBuf {
-        self.shared.log.lock().unwrap_or_else(PoisonError::into_inner).path().to_path_buf()
-    }
-
     /// The address that phones open, with the room's code.
     pub fn join_address(&self) -> String {
         self.shared.join_address()

@@ -24,7 +24,7 @@ use crate::conduct::Machine;
 use crate::trial::hands::Sealing;
 use crate::trial::{
     Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
-    View,
+    View, VoidedBy,
 };
 
 /// Longest hand that is typed on a phone, in characters.
@@ -98,9 +98,6 @@ pub enum Again {
     /// The host said so.
     Host,
 }
-
-/// How the journal's cause begins where the host voided a trial.
-const HOST_CAUSE: &str = "host: ";
 
 /// A night.
 #[derive(Debug)]
@@ -256,8 +253,8 @@ impl Night {
         self.seats.take(record);
         self.typed_hands += usize::from(matches!(record, Record::Hand { .. }));
         match record {
-            Record::Void { cause, .. } if cause.starts_with(HOST_CAUSE) => self.again = Some(Again::Host),
-            Record::Void { .. } => self.again = Some(Again::Dropout),
+            Record::Void { by: None, .. } => self.again = Some(Again::Dropout),
+            Record::Void { by: Some(VoidedBy::Host), .. } => self.again = Some(Again::Host),
             Record::VotesVoid { .. } => self.again = Some(Again::Host),
             Record::VotesClosed { .. } => self.again = None,
             Record::Door { open, seats, shared, tables, .. } => {
@@ -273,11 +270,6 @@ impl Night {
             }
             _ => {}
         }
-    }
-
-    /// Milliseconds of the night at its last event: a resumed night's clock starts here.
-    pub fn at_ms(&self) -> u64 {
-        self.conductor.at_ms()
     }
 
     /// All seats.
@@ -579,15 +571,4 @@ impl Night {
         self.step(at_ms, Event::Hand { by, text: text.to_owned() })
     }
 
-    // ---- the player ----
-
-    /// The sound was disturbed.
-    pub fn disturbed(&mut self, at_ms: u64, cause: String) -> Vec<Effect> {
-        self.step(at_ms, Event::Disturbed { cause }).unwrap_or_default()
-    }
-
-    /// Something worth a note in the journal.
-    pub fn note(&mut self, at_ms: u64, text: String) -> Vec<Effect> {
-        self.step(at_ms, Event::Note { text }).unwrap_or_default()
-    }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde::Serialize;
 
@@ -31,7 +31,6 @@ pub(crate) struct Refused<'r> {
 #[derive(Debug)]
 pub(crate) struct Log {
     file: File,
-    path: PathBuf,
     lines: usize,
     counts: BTreeMap<(&'static str, String), u64>,
 }
@@ -48,7 +47,7 @@ impl Log {
             .owner_only()
             .open(&path)
             .map_err(|error| NightError::file(&path, "opened", &error))?;
-        Ok(Self { file, path, lines, counts: BTreeMap::new() })
+        Ok(Self { file, lines, counts: BTreeMap::new() })
     }
 
     /// Takes note. A log that cannot be written is no reason to stop the night: it is counted all the same.
@@ -71,11 +70,6 @@ impl Log {
         let words: Vec<String> =
             counts.into_iter().map(|((asked, why), count)| format!("{asked} {why} {count}")).collect();
         (!words.is_empty()).then(|| format!("refused: {}", words.join(", ")))
-    }
-
-    /// Where it is.
-    pub(crate) fn path(&self) -> &Path {
-        &self.path
     }
 }
 

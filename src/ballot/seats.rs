@@ -56,16 +56,6 @@ impl Seats {
         self.seats.values().filter(|seat| !seat.left).count() as u32
     }
 
-    /// Number of seats that were ever taken.
-    pub fn len(&self) -> usize {
-        self.seats.len()
-    }
-
-    /// Nobody ever sat down.
-    pub fn is_empty(&self) -> bool {
-        self.seats.is_empty()
-    }
-
     /// The lowest free number that is not kept for others.
     pub fn free(&self, kept: impl Fn(u32) -> bool) -> Option<u32> {
         (1..=MOST_SEATS).find(|number| !self.seats.contains_key(number) && !kept(*number))

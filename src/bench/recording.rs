@@ -61,11 +61,6 @@ impl Recording {
         Ok(recording)
     }
 
-    /// Length in frames.
-    pub fn frames(&self) -> usize {
-        self.channels[0].len()
-    }
-
     /// Reference and response, in this order; `swapped` if the response is on the first channel.
     ///
     /// # Errors

@@ -52,11 +52,6 @@ impl Amplifier {
         limits
     }
 
-    /// A source of no impedance.
-    pub fn ideal() -> Self {
-        Self::lumped(0.0, 0.0)
-    }
-
     /// Output impedance in ohm at a frequency in Hz.
     pub fn impedance(&self, frequency_hz: f64) -> Complex64 {
         let nominal = match &self.output {
@@ -72,10 +67,4 @@ impl Amplifier {
 /// Damping factor: load impedance over the magnitude of the source impedance (IEC 60268-3).
 pub fn damping_factor(load_ohm: f64, source: Complex64) -> f64 {
     load_ohm / source.norm()
-}
-
-/// Output resistance in ohm from the voltage `open` without and `loaded` with a load of `load_ohm`, in any one unit:
-/// `R (U - U')/U'` (IEC 60268-3).
-pub fn output_resistance(load_ohm: f64, open: f64, loaded: f64) -> f64 {
-    load_ohm * (open - loaded) / loaded
 }

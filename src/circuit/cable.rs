@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::line::{Line, LineParameters, PerMetre};
+use super::line::{Line, PerMetre};
 use super::table::ResponseTable;
 use super::tolerance::Toleranced;
 pub use super::two_port_table::TwoPortTable;
@@ -69,16 +69,6 @@ pub enum Solved {
 const NOTHING: PerMetre = PerMetre { resistance: 0.0, inductance: 0.0, capacitance: 0.0, conductance: 0.0 };
 
 impl Cable {
-    /// A cable of constant loop resistance in ohm, loop inductance in henry and capacitance in farad.
-    pub fn lumped(resistance_ohm: f64, inductance_h: f64, capacitance_f: f64) -> Self {
-        Self::Lumped(PerMetre {
-            resistance: resistance_ohm,
-            inductance: inductance_h,
-            capacitance: capacitance_f,
-            conductance: 0.0,
-        })
-    }
-
     /// The cable at each frequency in Hz.
     pub fn solve(&self, frequencies_hz: &[f64]) -> Result<Solved, CircuitError> {
         check_frequencies(frequencies_hz)?;
@@ -256,28 +246,6 @@ impl Cable {
                 [low, high].iter().filter_map(|cable| cable.metal_area_m2()).reduce(f64::min)
             }
             Self::Toleranced(known) => known.cable.metal_area_m2(),
-        }
-    }
-
-    /// Lowest and highest frequency in Hz that every measured part covers; `None` if nothing is measured.
-    pub fn measured_range_hz(&self) -> Option<(f64, f64)> {
-        let both = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| match (a, b) {
-            (Some(a), Some(b)) => Some((a.0.max(b.0), a.1.min(b.1))),
-            (a, b) => a.or(b),
-        };
-        match self {
-            Self::Direct | Self::Lumped(_) => None,
-            Self::Line(line) => match &line.parameters {
-                LineParameters::Measured(table) => Some(table.range_hz()),
-                _ => None,
-            },
-            Self::TwoPort(table) => Some(table.range_hz()),
-            Self::Response(table) => Some(table.range_hz()),
-            Self::Series(cables) | Self::Parallel(cables) => {
-                cables.iter().map(Self::measured_range_hz).fold(None, both)
-            }
-            Self::BiWired { low, high, .. } => both(low.measured_range_hz(), high.measured_range_hz()),
-            Self::Toleranced(known) => known.cable.measured_range_hz(),
         }
     }
 }

@@ -178,11 +178,6 @@ impl FlatPair {
         matrix
     }
 
-    /// Inductance in henry per metre that is left when no field enters the conductors, `mu eps/C`.
-    pub fn external_inductance(&self) -> Result<f64, CircuitError> {
-        Ok(MU0 * EPSILON0 * self.permittivity / self.capacitance()?)
-    }
-
     /// Capacitance in farad per metre: charge on elements of the surface, even on each, potential met at their middles.
     pub fn capacitance(&self) -> Result<f64, CircuitError> {
         self.check()?;

@@ -161,11 +161,6 @@ impl Loudspeaker {
         Self::of(Load::Resistor(ohm))
     }
 
-    /// One driver.
-    pub fn driver(driver: Driver) -> Self {
-        Self::of(Load::Driver(driver))
-    }
-
     /// What is between the terminals at a frequency in Hz, infinite impedance included.
     pub fn immittance(&self, frequency_hz: f64) -> Immittance {
         let bare = match &self.load {

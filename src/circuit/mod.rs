@@ -29,7 +29,7 @@
 //! use earwitness_numerics::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 //! let chain = Chain {
 //!     amplifier: Amplifier::lumped(0.04, 0.0),
-//!     cable: Cable::lumped(0.1, 0.0, 0.0),
+//!     cable: Cable::Direct,
 //!     loudspeaker: Loudspeaker::resistor(8.0),
 //! };
 //! let response = chain.transfer(&[0.0, 1000.0]).expect("finite frequencies");

@@ -60,16 +60,6 @@ impl ParallelPair {
             / (self.spacing_m / (2.0 * self.wire.radius_m)).acosh()
     }
 
-    /// Inductance in henry per metre that is left when no field enters the wires, `(mu0/pi) acosh(D/d)`.
-    pub fn external_inductance(&self) -> f64 {
-        MU0 / std::f64::consts::PI * (self.spacing_m / (2.0 * self.wire.radius_m)).acosh()
-    }
-
-    /// Inductance in henry per metre of evenly spread currents, `(mu0/pi)(ln(2D/d) + 1/4)`.
-    pub fn dc_inductance(&self) -> f64 {
-        MU0 / std::f64::consts::PI * ((self.spacing_m / self.wire.radius_m).ln() + 0.25)
-    }
-
     /// Loop resistance in ohm per metre and loop inductance in henry per metre at each frequency in Hz.
     pub fn series(&self, frequencies_hz: &[f64]) -> Result<Vec<Pair>, CircuitError> {
         self.check()?;

@@ -73,11 +73,6 @@ impl Abcd {
         self.a * self.d - self.b * self.c
     }
 
-    /// Impedance in ohm into port 1 with a load admittance in siemens on port 2.
-    pub fn input_impedance(self, load_admittance: Complex64) -> Complex64 {
-        (self.a + self.b * load_admittance) / (self.c + self.d * load_admittance)
-    }
-
     /// Impedance in ohm into port 2 with a source impedance in ohm on port 1.
     pub fn output_impedance(self, source_impedance: Complex64) -> Complex64 {
         (self.b + self.d * source_impedance) / (self.a + self.c * source_impedance)
@@ -116,19 +111,9 @@ impl Abcd {
         Self { a: z11 / z21, b: (z11 * z22 - z12 * z21) / z21, c: ONE / z21, d: z22 / z21 }
     }
 
-    /// Impedance parameters in ohm; infinite for a bare series impedance.
-    pub fn to_impedance(self) -> Parameters {
-        [self.a / self.c, self.determinant() / self.c, ONE / self.c, self.d / self.c]
-    }
-
     /// From admittance parameters in siemens.
     pub fn from_admittance([y11, y12, y21, y22]: Parameters) -> Self {
         Self { a: -y22 / y21, b: -ONE / y21, c: -(y11 * y22 - y12 * y21) / y21, d: -y11 / y21 }
-    }
-
-    /// Admittance parameters in siemens; infinite for a bare shunt admittance.
-    pub fn to_admittance(self) -> Parameters {
-        [self.d / self.b, -self.determinant() / self.b, -ONE / self.b, self.a / self.b]
     }
 
     /// From hybrid (H) parameters.

@@ -462,7 +462,11 @@ fn register_objections(view: &RegisterView) -> Vec<String> {
         objections.push(if announced.closed.is_some() {
             format!("{}: announced and closed, but its journal is gone", foreign::shown(&announced.journal))
         } else {
-            format!("{}: announced, but there is no journal", foreign::shown(&announced.journal))
+            format!(
+                "{}: announced, but there is no journal. Either it was taken away, or the power went before its first record: \
+                 then nobody heard anything of it, nothing is lost, and nothing is to be done",
+                foreign::shown(&announced.journal)
+            )
         });
     }
     objections.extend(told::sentence(&view.gone));

@@ -144,11 +144,6 @@ impl Environment {
     pub fn utc(&self) -> String {
         utc(self.clock.as_ref())
     }
-
-    /// The same in milliseconds since 1970.
-    pub fn utc_ms(&self) -> i64 {
-        self.clock.utc().as_millisecond()
-    }
 }
 
 /// Somebody outside asked the program to end.

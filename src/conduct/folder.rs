@@ -8,7 +8,8 @@ use crate::session::{Session, SessionError};
 use crate::stimulus::StimulusSet;
 use crate::trial::record::{InputTerms, Opening, Output, StimulusTerms};
 use crate::trial::terms::changed_inputs;
-use crate::trial::{Sittings, SittingsError};
+use crate::trial::{Sittings, SittingsError, journal, register};
+use crate::units::foreign;
 
 /// The folder of sittings: locked if it is there, and not made before something is to be written.
 #[derive(Debug)]
@@ -74,6 +75,24 @@ pub enum CannotGoOn {
          test. Leave --output out, or start anew with --new"
     )]
     NothingHeard,
+}
+
+/// That files are not what the newest sitting of the folder sealed, where they are not: a new sitting is a test of something
+/// else then, and only its report and `verify` would say so.
+pub fn changed_since(session: &Session) -> Option<String> {
+    let folder = session.sittings_folder();
+    let register = register::read(&folder).ok()?;
+    let names: Vec<&str> = register.announced().map(|(_, name)| name).collect();
+    let newest = names.iter().rev().find_map(|name| journal::read(&folder.join(name)).ok())?;
+    let changed = changed_inputs(newest.opening()?.inputs.as_deref()?, &InputTerms::of(session).ok()?);
+    let have = if changed.len() == 1 { "has" } else { "have" };
+    (!changed.is_empty()).then(|| {
+        format!(
+            "{} {have} changed since the last sitting in this folder. Whoever sat before may have heard something else, and \
+             the report will say so. Leave, and put it back, if that is not what you want.",
+            foreign::shown(&changed.join(", "))
+        )
+    })
 }
 
 /// Whether what was opened may go on with these stimuli on this output.

@@ -39,7 +39,7 @@ pub mod witness;
 
 pub use driver::{Driver, Machine, News};
 pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};
-pub use folder::Folder;
+pub use folder::{Folder, changed_since};
 pub use output::Output;
 pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};

@@ -89,7 +89,7 @@ impl<M: Machine> Driver<M> {
             };
             let cause = news.cause();
             self.event(if in_trial && news != SoundNews::DeviceBack {
-                Event::Disturbed { cause }
+                Event::Disturbed { cause, by: None }
             } else {
                 Event::Note { text: cause }
             })?;

@@ -385,7 +385,7 @@ impl<M: Machine> Driver<M> {
                 let text = SoundNews::Switch { reason: reason.clone(), in_trial }.cause();
                 let halted = format!("{text}, {MOST_FAILURES} times in a row: it stops here");
                 self.take_event(if in_trial {
-                    Event::Disturbed { cause: text }
+                    Event::Disturbed { cause: text, by: None }
                 } else {
                     Event::Note { text }
                 })?;

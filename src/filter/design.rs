@@ -95,17 +95,6 @@ impl Fir {
     pub fn is_gain(&self) -> bool {
         self.taps.len() == 1 && self.start == 0
     }
-
-    /// The filter's own response at a frequency in Hz: the sum itself, by Horner's scheme.
-    pub fn response_at(&self, frequency_hz: f64) -> Complex64 {
-        let turn = -std::f64::consts::TAU * frequency_hz / f64::from(self.rate_hz);
-        let (across, along) = turn.sin_cos();
-        let (mut re, mut im) = (0.0, 0.0);
-        for tap in self.taps.iter().rev() {
-            (re, im) = (re * along - im * across + tap, re * across + im * along);
-        }
-        Complex64::new(re, im) * Complex64::cis(turn * self.start as f64)
-    }
 }
 
 /// A step from 0 at 0 to 1 at 1, all of whose derivatives are 0 at both ends.

@@ -8,7 +8,7 @@ use super::audible::sensation_levels_db;
 use super::weighting::{erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power};
 use crate::circuit::{Chain, CircuitError};
 use crate::clip::welch::Welch;
-use crate::clip::{ClipError, ClipSource, OpenClip, Sound};
+use crate::clip::{ClipError, ClipSource, OpenClip};
 use crate::units::printed;
 
 /// Length of one piece of the long-term spectrum in frames: 21 ms at 48 kHz would be too coarse for the lowest bands.
@@ -31,13 +31,6 @@ pub struct Spectrum {
 }
 
 impl Spectrum {
-    /// Of a sound ([`Welch`]).
-    pub fn of(sound: &Sound) -> Self {
-        let mut welch = Welch::new(sound.channels.len(), PIECE);
-        welch.push(&sound.channels.iter().map(Vec::as_slice).collect::<Vec<_>>());
-        Self::finish(welch, sound.rate_hz)
-    }
-
     /// Of a whole clip, read block by block, so that a long one needs no more memory than a short one.
     ///
     /// # Errors
@@ -203,12 +196,6 @@ pub const STEPS_NOTE: &str = "[1] Steps in level just heard in a pure tone, 71 %
                               Schroeder, Atal & Hall 1979.";
 
 impl OnClip {
-    /// From both chains and the clip's spectrum; `None` if the clip is silent.
-    pub fn between(a: &Chain, b: &Chain, spectrum: &Spectrum) -> Result<Option<Self>, CircuitError> {
-        let mut gains = PowerGains::default();
-        Ok(Self::of(&gains.of(0, a, spectrum)?, &gains.of(1, b, spectrum)?, spectrum))
-    }
-
     /// From the power gains of A and B in each bin of the spectrum; `None` if the clip is silent.
     pub fn of(a: &[f64], b: &[f64], spectrum: &Spectrum) -> Option<Self> {
         let (mut loud_a, mut loud_b) = (0.0, 0.0);

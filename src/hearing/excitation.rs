@@ -26,7 +26,6 @@ const SIZES: (f64, f64) = (1e-3, 1e4);
 /// The auditory filters of a clip at its places.
 #[derive(Debug, Clone)]
 pub struct Excitation {
-    frequencies_hz: Vec<f64>,
     power: Vec<f64>,
     /// K-weighted power, for equal loudness.
     weighted: Vec<f64>,
@@ -96,15 +95,10 @@ impl Excitation {
             })
             .collect::<Vec<_>>();
         let weighted = frequencies.iter().zip(power).map(|(f, p)| p * k_weighting_power(*f)).collect();
-        Some(Self { frequencies_hz: frequencies.clone(), power: power.clone(), weighted, places })
+        Some(Self { power: power.clone(), weighted, places })
     }
 
-    /// Frequencies in Hz at which gains are asked for.
-    pub fn frequencies_hz(&self) -> &[f64] {
-        &self.frequencies_hz
-    }
-
-    /// Where the excitation of two sides differs most, from the power gains of both at [`Self::frequencies_hz`]; `matched`:
+    /// Where the excitation of two sides differs most, from the power gains of both in each bin of the spectrum; `matched`:
     /// after their loudness is made equal. `None` where nothing can be heard.
     pub fn change(&self, a: &[f64], b: &[f64], matched: bool) -> Option<Change> {
         let through =
@@ -212,7 +206,7 @@ mod tests {
     fn a_step_in_level_is_heard_at_one_decibel_and_equal_loudness_takes_it_away() {
         for spectrum in [noise(), noise().coarser()] {
             let model = Excitation::of(&spectrum).expect("noise is no silence");
-            let flat = |db: f64| vec![10.0_f64.powf(db / 10.0); model.frequencies_hz().len()];
+            let flat = |db: f64| vec![10.0_f64.powf(db / 10.0); spectrum.frequency_hz.len()];
             let change = model.change(&flat(0.06), &flat(0.0), false).expect("it is heard");
             assert!((change.decibels - 0.06).abs() < 1e-9);
             assert!(model.change(&flat(3.0), &flat(0.0), true).expect("heard").decibels.abs() < 1e-9);

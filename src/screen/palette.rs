@@ -56,7 +56,8 @@ impl Palette {
             let name = name.to_ascii_lowercase();
             !name.contains("utf-8") && !name.contains("utf8")
         });
-        Self { coloured: colours && set("NO_COLOR").is_none(), ascii: term == "linux" || other_encoding }
+        let palette = if colours && set("NO_COLOR").is_none() { Self::coloured() } else { Self::plain() };
+        if term == "linux" || other_encoding { palette.in_ascii() } else { palette }
     }
 
     /// Lines and frames that only hold things together; never text.

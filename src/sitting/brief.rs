@@ -27,6 +27,8 @@ pub struct Around {
     pub remarks: Vec<String>,
     /// That sittings of the folder were taken away, where its last report tells.
     pub gone: Option<String>,
+    /// That files changed since the last sitting of the folder.
+    pub changed: Option<String>,
 }
 
 impl Around {
@@ -34,7 +36,7 @@ impl Around {
     pub fn of(session: &Session) -> Self {
         let cautions = Caution::of(session).unwrap_or_else(|_| Caution::usual().to_vec());
         let gone = told::in_folder(&session.sittings_folder());
-        Self { standing: Vec::new(), cautions, remarks: session.notes.clone(), gone }
+        Self { standing: Vec::new(), cautions, remarks: session.notes.clone(), gone, changed: None }
     }
 }
 
@@ -61,7 +63,7 @@ pub fn terms(
     blocks.extend(odds(terms));
     blocks.push(Block::Gap);
     blocks.extend(short_cautions(terms, &around.cautions));
-    blocks.extend(around.gone.iter().map(Block::caution));
+    blocks.extend(around.gone.iter().chain(&around.changed).map(Block::caution));
     if let [done, ..] = accepted {
         blocks.push(Block::pair(done.clone(), "has accepted"));
     }

@@ -14,7 +14,9 @@ use super::simulated::Simulated;
 use super::watch::Watch;
 use super::{Ending, Finished, Request, Resuming, SittingError, brief, pages, store};
 use crate::conduct::witness::WitnessService;
-use crate::conduct::{Driver, Environment, Folder, Output, Preparation, SittingClock, Switched};
+use crate::conduct::{
+    Driver, Environment, Folder, Output, Preparation, SittingClock, Switched, changed_since,
+};
 use crate::player::{OutputChoice, Pace, PlayerOptions};
 use crate::screen::{Intent, Notice, PageScene, Progress, Scene, Stage as Shown};
 use crate::session::{Session, SittingFact, same_person};
@@ -325,6 +327,7 @@ impl Entry<'_> {
         });
         let parties = parties(&self.request.session, &self.request.listener);
         let mut around = self.request.around(standing, None);
+        around.changed = changed_since(&self.request.session);
         let mut accepted = Vec::new();
         let mut made: Option<StimulusSet> = None;
         loop {

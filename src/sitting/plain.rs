@@ -19,8 +19,8 @@ const WIDTH: usize = 78;
 /// Lines as they come; the end of input is the end of the channel.
 pub type Lines = Receiver<io::Result<String>>;
 
-/// Lines of `input`, read on a thread of its own.
-fn lines_of(input: impl BufRead + Send + 'static) -> Lines {
+/// Lines of `input`, read on a thread of its own, so that time can pass between them.
+pub fn lines_of(input: impl BufRead + Send + 'static) -> Lines {
     let (sender, lines) = channel();
     std::thread::spawn(move || {
         for line in input.lines() {
@@ -72,11 +72,6 @@ struct Said {
 }
 
 impl<W: Write> Plain<W> {
-    /// Reads lines from `input` on a thread of its own, so that time can pass between them.
-    pub fn new(input: impl BufRead + Send + 'static, out: W) -> Self {
-        Self::taking(lines_of(input), out)
-    }
-
     /// Takes lines that come from elsewhere.
     pub fn taking(lines: Lines, out: W) -> Self {
         Self {

@@ -108,40 +108,6 @@ pub fn two_sided_half(k: u64, n: u64) -> f64 {
     (2.0 * upper(k.max(n - k), n, 0.5)).min(1.0)
 }
 
-/// Two-sided p-value for any p by the method of small probabilities: the sum over all outcomes that are no more likely
-/// than the observed one.
-pub fn two_sided(k: u64, n: u64, p: f64) -> f64 {
-    let seen = ln_mass(k, n, p);
-    // Outcomes of the same probability must not be lost to rounding.
-    let limit = seen + 1e-7;
-    let mode = (((n as f64 + 1.0) * p).floor() as u64).min(n);
-    if k == mode {
-        return 1.0;
-    }
-    if k > mode {
-        // Largest j below the mode with mass <= limit; masses rise towards the mode.
-        if ln_mass(0, n, p) > limit {
-            return upper(k, n, p);
-        }
-        let (mut low, mut high) = (0, mode);
-        while low < high {
-            let middle = u64::midpoint(low, high) + (low + high) % 2;
-            if ln_mass(middle, n, p) <= limit { low = middle } else { high = middle - 1 }
-        }
-        (upper(k, n, p) + lower(low, n, p)).min(1.0)
-    } else {
-        if ln_mass(n, n, p) > limit {
-            return lower(k, n, p);
-        }
-        let (mut low, mut high) = (mode, n);
-        while low < high {
-            let middle = u64::midpoint(low, high);
-            if ln_mass(middle, n, p) <= limit { high = middle } else { low = middle + 1 }
-        }
-        (lower(k, n, p) + upper(low, n, p)).min(1.0)
-    }
-}
-
 /// Smallest k with P(X >= k) <= `alpha`, or nothing where even k = n is more likely than that.
 pub fn critical(n: u64, p: f64, alpha: f64) -> Option<u64> {
     if !at_most(upper(n, n, p), alpha) {

@@ -78,7 +78,7 @@ pub fn bias(table: Table, model: Model) -> Result<Option<Bias>, StatsError> {
 fn without_bias(model: Model, hits: f64, alarms: f64) -> Result<(f64, f64), StatsError> {
     if model == Model::SameDifferent {
         // The rates of "different" are the complements.
-        let rates = psychometric::same_different_of(1.0 - alarms, 1.0 - hits);
+        let rates = psychometric::same_different(1.0 - alarms, 1.0 - hits);
         return Ok((rates.best_criterion - rates.criterion, rates.d_prime));
     }
     let (hit, alarm) = (normal_quantile(hits), normal_quantile(alarms));

@@ -5,8 +5,8 @@
 
 use serde::Serialize;
 
-use super::special::{beta_quantile, normal_quantile, root};
-use super::{StatsError, binomial, error};
+use super::special::{beta_quantile, normal_quantile};
+use super::{StatsError, error};
 
 /// An interval at a confidence level.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -77,42 +77,5 @@ pub fn jeffreys(correct: u64, trials: u64, level: f64) -> Result<Interval, Stats
     let (x, n) = (correct as f64, trials as f64);
     let lower = if correct == 0 { 0.0 } else { beta_quantile(x + 0.5, n - x + 0.5, tail(level)) };
     let upper = if correct == trials { 1.0 } else { beta_quantile(x + 0.5, n - x + 0.5, 1.0 - tail(level)) };
-    Ok(Interval { level, lower, upper })
-}
-
-/// Mid-P: like Clopper-Pearson with half of the observed outcome's probability in each tail.
-pub fn mid_p(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
-    let exact = clopper_pearson(correct, trials, level)?;
-    let proportion = correct as f64 / trials as f64;
-    // The mid-P limits lie inside the exact ones, on their side of the proportion.
-    let lower = if correct == 0 {
-        0.0
-    } else {
-        root(exact.lower, proportion, |p| binomial::mid_upper(correct, trials, p) - tail(level))
-    };
-    let upper = if correct == trials {
-        1.0
-    } else {
-        root(proportion, exact.upper, |p| {
-            let below = if correct == 0 { 0.0 } else { binomial::lower(correct - 1, trials, p) };
-            below + 0.5 * binomial::mass(correct, trials, p) - tail(level)
-        })
-    };
-    Ok(Interval { level, lower, upper })
-}
-
-/// Likelihood: all proportions whose deviance is below the chi-squared quantile with one degree of freedom.
-pub fn likelihood(correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
-    check(correct, trials, level)?;
-    let z = normal_quantile(tail(level));
-    let proportion = correct as f64 / trials as f64;
-    let best = binomial::ln_mass(correct, trials, proportion);
-    let excess = |p: f64| 2.0 * (best - binomial::ln_mass(correct, trials, p)) - z * z;
-    let lower = if correct == 0 { 0.0 } else { root(1e-300, proportion, |p| excess(p).min(1e300)) };
-    let upper = if correct == trials {
-        1.0
-    } else {
-        1.0 - root(1e-300, 1.0 - proportion, |q| excess(1.0 - q).min(1e300))
-    };
     Ok(Interval { level, lower, upper })
 }

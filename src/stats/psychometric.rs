@@ -5,8 +5,8 @@
 //! (tetrad); duo-trio as ABX by differencing; same-different by differencing and yes-no (A-not-A) after Macmillan &
 //! Creelman, Detection Theory, 2nd edition 2005, chapters 1, 2 and 9 (from memory; held by simulation of the decision
 //! rule). Same-different and yes-no depend on where the listener draws the line between "same" and "different": the
-//! proportion right is taken at the best place, so that d-prime from it is never too large; [`SameDifferentRates`] and
-//! [`yes_no`] separate d-prime from that bias.
+//! proportion right is taken at the best place, so that d-prime from it is never too large; [`SameDifferentRates`] separates d-prime from
+//! that bias.
 
 use std::f64::consts::SQRT_2;
 
@@ -160,19 +160,9 @@ pub struct SameDifferentRates {
     pub best_criterion: f64,
 }
 
-/// From counts of "different", to different and to equal pairs, to d-prime by the differencing model (Macmillan &
-/// Creelman 2005, chapter 9; from memory). Each rate is (count + 1/2)/(trials + 1), which keeps extremes finite.
-///
-/// # Errors
-/// No pairs of one kind, more answers than pairs.
-pub fn same_different(different: (u64, u64), same: (u64, u64)) -> Result<SameDifferentRates, StatsError> {
-    error::counts(different.0, different.1)?;
-    error::counts(same.0, same.1)?;
-    Ok(same_different_of(corrected_rate(different), corrected_rate(same)))
-}
-
-/// The same from the rates of "different" themselves, both inside 0..1.
-pub(super) fn same_different_of(hits: f64, false_alarms: f64) -> SameDifferentRates {
+/// From rates of "different", to different and to equal pairs and both inside 0..1, to d-prime by the differencing model
+/// (Macmillan & Creelman 2005, chapter 9; from memory).
+pub fn same_different(hits: f64, false_alarms: f64) -> SameDifferentRates {
     let criterion = -SQRT_2 * super::special::normal_quantile(false_alarms / 2.0);
     let d_prime = if hits <= false_alarms {
         0.0
@@ -180,24 +170,6 @@ pub(super) fn same_different_of(hits: f64, false_alarms: f64) -> SameDifferentRa
         root(0.0, 40.0, |d| different_when_different(d, criterion) - hits)
     };
     SameDifferentRates { d_prime, criterion, best_criterion: best_same_different_criterion(d_prime) }
-}
-
-/// d-prime and bias c of a yes-no (A-not-A) listener from counts of "not A", to side B and to side A: z(hits) minus z(false
-/// alarms), and minus half of their sum (Macmillan & Creelman 2005, chapters 1 and 2; from memory). A positive bias means a
-/// leaning to "it is the reference". Rates as in [`same_different`].
-///
-/// # Errors
-/// No trials of one kind, more answers than trials.
-pub fn yes_no(not_a: (u64, u64), a: (u64, u64)) -> Result<(f64, f64), StatsError> {
-    error::counts(not_a.0, not_a.1)?;
-    error::counts(a.0, a.1)?;
-    let z = |counts| super::special::normal_quantile(corrected_rate(counts));
-    Ok((z(not_a) - z(a), -0.5 * (z(not_a) + z(a))))
-}
-
-/// A rate kept away from 0 and 1: (count + 1/2)/(trials + 1) (Hautus 1995, the log-linear correction).
-fn corrected_rate((count, trials): (u64, u64)) -> f64 {
-    (count as f64 + 0.5) / (trials as f64 + 1.0)
 }
 
 /// Proportion of discriminators, who are always right, that together with guessers give this proportion right

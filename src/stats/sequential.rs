@@ -331,14 +331,6 @@ impl SequentialTest {
         }
     }
 
-    /// Probability that a guesser ends at least as far up as this: the p-value of the test as it stopped.
-    ///
-    /// # Errors
-    /// A score at which the test does not end, a two-sided test, or more than 100,000 trials.
-    pub fn p_value(&self, correct: u64, trials: u64) -> Result<f64, StatsError> {
-        Ok(self.p_values(correct, trials)?.0)
-    }
-
     /// Probabilities that a guesser ends at least as far up, and at least as far down, as this.
     ///
     /// # Errors

@@ -90,11 +90,6 @@ impl DeviceWords {
             })
     }
 
-    /// Whether the words could hide a difference at this level.
-    pub fn could_hide(&self, level_db: f64) -> bool {
-        self.facts(level_db).could_hide()
-    }
-
     /// Noise of the words, and how far the faintest difference stands out of it at this level.
     pub fn facts(&self, level_db: f64) -> WordFacts {
         WordFacts {

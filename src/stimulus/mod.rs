@@ -25,9 +25,8 @@ pub use device_words::{DeviceWords, WordFacts};
 pub use kept::{BLOCK_FRAMES, Stimulus};
 pub use plan::{HIGHEST_TRUE_PEAK_DBTP, MATCHED_WITHIN_LU};
 pub(crate) use prepare::hex;
-pub use prepare::{digest, prepare};
+pub use prepare::prepare;
 pub use render::{Rendered, file_stem, render};
-pub use stream::filter_file;
 pub use survey::{PairDifference, Survey, survey};
 pub use transparency::{TransparencyReport, prove};
 

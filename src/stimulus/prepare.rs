@@ -4,29 +4,16 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rayon::prelude::*;
-use sha2::{Digest, Sha256};
 
 use super::kept::{Draft, Store};
 use super::plan::{Count, Key, Plan, outline};
 use super::{Pair, Progress, Stimulus, StimulusError, StimulusSet};
-use crate::clip::{ClipError, Playable};
+use crate::clip::ClipError;
 use crate::filter::Filtered;
 use crate::session::Session;
 
 /// Most bytes that the stimuli of a session may take.
 const MOST_BYTES: u64 = 3 << 30;
-
-/// SHA-256 of a stimulus's samples (little-endian 32-bit float, interleaved) as 64 hex digits.
-pub fn digest(playable: &Playable) -> [u8; 32] {
-    let mut hash = Sha256::new();
-    let mut bytes = Vec::with_capacity(1 << 16);
-    for block in playable.samples.chunks(1 << 14) {
-        bytes.clear();
-        bytes.extend(block.iter().flat_map(|sample| sample.to_le_bytes()));
-        hash.update(&bytes);
-    }
-    hash.finalize().into()
-}
 
 /// Lower-case hex digits of bytes.
 pub(crate) fn hex(bytes: &[u8]) -> String {

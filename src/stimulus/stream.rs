@@ -1,10 +1,6 @@
 //! Sends a clip by, block after block, in bounded memory: while one block is filtered, the next is read and the last is
 //! written.
 
-use std::path::Path;
-
-use crate::clip::dither::{Dither, WordLength};
-use crate::clip::write::{WavWriter, check_size};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Convolver, Filtered, Fir};
 
@@ -59,23 +55,4 @@ pub(super) fn stream(
         std::mem::swap(&mut last, &mut output);
         std::mem::swap(&mut input, &mut next);
     }
-}
-
-/// Filters a clip into a WAV file and does nothing else: no fade, no gain. For holding the filters against other tools.
-///
-/// # Errors
-/// The clip cannot be read, the file cannot be written.
-pub fn filter_file(clip: &OpenClip, fir: &Fir, path: &Path, word: WordLength) -> Result<(), ClipError> {
-    let info = clip.info();
-    let channels = usize::from(info.channels);
-    check_size(path, word, channels, info.frames)?;
-    let mut writer = WavWriter::create(path, word, channels, info.rate_hz, Dither::new(0))?;
-    stream(
-        clip,
-        &[fir],
-        &|_, _| {},
-        &mut |block| writer.push(&block.sides[0].iter().map(Vec::as_slice).collect::<Vec<_>>()),
-        &mut |_| {},
-    )?;
-    writer.finish()
 }

@@ -239,9 +239,4 @@ impl Appender {
     pub fn chain(&self) -> Digest {
         self.chain
     }
-
-    /// Lines so far.
-    pub fn number(&self) -> u64 {
-        self.number
-    }
 }

@@ -17,7 +17,7 @@ use super::Digest;
 use super::event::{Effect, Event};
 use super::hands::Progress;
 use super::ledger::fits;
-use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
+use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId, VoidedBy};
 use super::replay::Replay;
 use super::seal::Secret;
 use super::view::Step;
@@ -334,7 +334,7 @@ impl Conductor {
             }
             (Phase::Announce, Event::Rest) => Phase::Rest { since_ms: at_ms, offered: false, back: None },
             (Phase::Trial(trial), event) => self.in_trial(trial, event, effects),
-            (phase, Event::Disturbed { cause: text } | Event::Note { text }) => {
+            (phase, Event::Disturbed { cause: text, .. } | Event::Note { text }) => {
                 let text = shorten(&text);
                 self.try_append(Record::Note { at_ms, text }, "this cannot be noted", effects);
                 phase
@@ -407,14 +407,14 @@ impl Conductor {
                 pause(&mut trial, at_ms, effects);
                 return Phase::Rest { since_ms: at_ms, offered: false, back: Some(trial) };
             }
-            Event::Disturbed { cause } => {
+            Event::Disturbed { cause, by } => {
                 // Before anything was heard there is nothing to disturb.
                 if trial.listening.listens.iter().all(|&listens| listens == 0)
                     && self.replay.ledger.votes.is_empty()
                 {
                     add_event(&mut trial, &cause);
                 } else {
-                    return self.disturbed(trial, &cause, effects);
+                    return self.disturbed(trial, &cause, by, effects);
                 }
             }
             Event::Note { text } => add_event(&mut trial, &text),
@@ -470,12 +470,18 @@ impl Conductor {
         self.after(record, effects)
     }
 
-    fn disturbed(&mut self, mut trial: Attempting, cause: &str, effects: &mut Vec<Effect>) -> Phase {
+    fn disturbed(
+        &mut self,
+        mut trial: Attempting,
+        cause: &str,
+        by: Option<VoidedBy>,
+        effects: &mut Vec<Effect>,
+    ) -> Phase {
         let at_ms = self.at_ms;
         pause(&mut trial, at_ms, effects);
         trial.listening.took_ms = at_ms - trial.started_ms;
-        let cause = shorten(cause);
-        if self.append(Record::Void { at_ms, id: trial.id, cause, listening: trial.listening }, effects) {
+        let (id, cause, listening) = (trial.id, shorten(cause), trial.listening);
+        if self.append(Record::Void { at_ms, id, cause, listening, by }, effects) {
             self.begin(effects)
         } else {
             self.take_phase()

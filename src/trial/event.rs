@@ -3,7 +3,7 @@
 use super::digest::Digest;
 use super::positions::Positions;
 use super::protocol::Side;
-use super::record::{Ballot, Demonstration, Output, Record, ResolutionFacts, TrialId};
+use super::record::{Ballot, Demonstration, Output, Record, ResolutionFacts, TrialId, VoidedBy};
 use super::seal::Secret;
 use crate::stimulus::PairKind;
 
@@ -93,6 +93,8 @@ pub enum Event {
     Disturbed {
         /// What happened, for the journal.
         cause: String,
+        /// Who says so, where it is a person.
+        by: Option<VoidedBy>,
     },
     /// A device event that disturbed nothing.
     Note {

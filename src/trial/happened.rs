@@ -43,6 +43,14 @@ pub enum Ballot {
     Paper,
 }
 
+/// The person by whose word an attempt is void, where it was not the sound.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum VoidedBy {
+    /// The host of a night.
+    Host,
+}
+
 /// What a room hears with open ears.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -89,11 +89,6 @@ impl JournalWriter {
     pub fn path(&self) -> PathBuf {
         self.sittings.folder().join(&self.name)
     }
-
-    /// Digest of the last record: the running receipt.
-    pub fn receipt(&self) -> Digest {
-        self.appender.chain()
-    }
 }
 
 /// Appends records; where the sitting is locked, each that goes on or ends proves that the passphrase was at hand.

@@ -320,7 +320,8 @@ impl Ledger {
                     attempt.confidence = *confidence;
                 });
             }
-            Record::Void { at_ms, id, cause, listening } => {
+            Record::Void { at_ms, id, cause, listening, by } => {
+                allowed(by.is_none() || night, "a host belongs to a night")?;
                 self.expect(*id, listening)?;
                 self.votes.clear();
                 self.finish(*id, *at_ms, listening, |attempt| attempt.void = Some(cause.clone()));

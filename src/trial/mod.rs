@@ -52,7 +52,7 @@ pub use journal_writer::JournalWriter;
 pub use protocol::{Alternative, Definition, Side, Slot};
 pub use record::{
     Ballot, Closing, Counts, Demonstration, Listening, Occasion, Opening, Outcome, Output, OutputKind, Part,
-    Record, Terms, TrialId,
+    Record, Terms, TrialId, VoidedBy,
 };
 pub use score::Decision;
 pub use seal::Secret;

@@ -37,7 +37,7 @@ use super::wager::{self, EarlierSitting};
 use crate::session::SittingFact;
 
 pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
-pub use super::happened::{Ballot, Demonstration, Listening, Presentation};
+pub use super::happened::{Ballot, Demonstration, Listening, Presentation, VoidedBy};
 pub use super::output::{Output, OutputKind, OutputPath};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms,
@@ -361,6 +361,9 @@ pub enum Record {
         cause: String,
         /// What was listened to.
         listening: Listening,
+        /// Format 2: who said so, where it was a person.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by: Option<VoidedBy>,
     },
     /// A rest was offered.
     Rest {
@@ -538,6 +541,7 @@ impl Record {
             | Self::OutputChanged { .. }
             | Self::Resolution { .. }
             | Self::Measured { .. }
+            | Self::Void { by: Some(_), .. }
             | Self::Seat { table: Some(_), .. }
             | Self::SeatLeft { removed: Some(_), .. }
             | Self::Door { .. }

@@ -192,15 +192,6 @@ impl Drop for Sittings {
 impl Sittings {
     /// Locks the folder (made if it is not there), makes up for what a cut left undone. `utc` is now, RFC 3339.
     pub fn lock(folder: &Path, utc: &str) -> Result<Self, SittingsError> {
-        Self::take(folder, utc, false)
-    }
-
-    /// As [`Sittings::lock`], but waits until the folder is free.
-    pub fn wait(folder: &Path, utc: &str) -> Result<Self, SittingsError> {
-        Self::take(folder, utc, true)
-    }
-
-    fn take(folder: &Path, utc: &str, wait: bool) -> Result<Self, SittingsError> {
         files::make_folder(folder).map_err(file_error(folder, "the folder for sittings cannot be made"))?;
         private::shut(folder);
         files::sync_names(folder).map_err(file_error(folder, "the folder could not be made durable"))?;
@@ -214,24 +205,18 @@ impl Sittings {
             .write(true)
             .open(&lock_file)
             .map_err(file_error(&lock_file, "the folder's lock cannot be opened"))?;
-        if wait {
-            lock.lock().map_err(file_error(&lock_file, "the folder's lock cannot be taken"))?;
-        } else {
-            let mut tries = 0;
-            loop {
-                tries += 1;
-                match lock.try_lock() {
-                    Ok(()) => break,
-                    // One that ends in this moment, or a process that it was just starting, is waited for.
-                    Err(TryLockError::WouldBlock) if tries < LOCK_TRIES => {
-                        std::thread::sleep(LOCK_PAUSE);
-                    }
-                    Err(TryLockError::WouldBlock) => {
-                        return Err(SittingsError::Busy { folder: folder.to_path_buf() });
-                    }
-                    Err(TryLockError::Error(error)) => {
-                        return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
-                    }
+        let mut tries = 0;
+        loop {
+            tries += 1;
+            match lock.try_lock() {
+                Ok(()) => break,
+                // One that ends in this moment, or a process that it was just starting, is waited for.
+                Err(TryLockError::WouldBlock) if tries < LOCK_TRIES => std::thread::sleep(LOCK_PAUSE),
+                Err(TryLockError::WouldBlock) => {
+                    return Err(SittingsError::Busy { folder: folder.to_path_buf() });
+                }
+                Err(TryLockError::Error(error)) => {
+                    return Err(file_error(&lock_file, "the folder's lock cannot be taken")(error));
                 }
             }
         }
@@ -500,19 +485,6 @@ impl Sittings {
             found.cloned().ok_or_else(|| SecretError::Damaged(file.display().to_string()))
         };
         Ok(Secrets { secrets: commitments.map(ours).collect::<Result<_, _>>()?, key })
-    }
-
-    /// [`Sittings::secrets`] and [`Sittings::resume_with`] in one.
-    pub fn resume(
-        self,
-        name: &str,
-        utc: &str,
-        output: Output,
-        fresh: Secret,
-        passphrase: Option<&str>,
-    ) -> Result<Opened, SittingsError> {
-        let secrets = self.secrets(name, passphrase)?;
-        self.resume_with(name, utc, output, secrets, fresh)
     }
 
     /// Goes on with a sitting that was cut off: what was being presented is void, and `fresh` draws every trial that has

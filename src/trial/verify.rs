@@ -219,12 +219,6 @@ impl Checked {
         self.silent
     }
 
-    /// A verdict may be drawn: sound, and ended as its rule says.
-    pub fn has_verdict(&self) -> bool {
-        let ended = |closing: &Closing| matches!(closing.outcome, Outcome::AllTrials | Outcome::Sequential);
-        self.is_sound() && self.closing.as_ref().is_some_and(ended)
-    }
-
     /// Answered trials of the main part that witnesses' links drew, and all of them. Of a night each trial once.
     pub fn witnessed(&self) -> (u32, u32) {
         let mut trials: Vec<&Answered> = self.answers.iter().collect();
@@ -288,11 +282,6 @@ impl Checked {
     pub(super) fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
         self.problems.push(Problem { record, message: message.into() });
     }
-}
-
-/// Checks a journal in its folder: chain, rules, draws, scores, and the register beside it.
-pub fn check(path: &Path) -> Checked {
-    check_with(path, &mut Registers::default())
 }
 
 /// The same, with registers that may have been read already.
@@ -566,10 +555,5 @@ impl Answered {
             Subject::Control(control) => Some(control),
             Subject::Comparison(_) => None,
         }
-    }
-
-    /// Index of the comparison, once the seal is open; of a control's trial, the one whose side A it is made from.
-    pub fn comparison(&self, opening: &Opening) -> Option<usize> {
-        opening.stimuli.get(self.presented?.stimulus).map(|stimulus| stimulus.comparison)
     }
 }

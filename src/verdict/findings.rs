@@ -27,9 +27,6 @@ pub struct Findings {
     pub comparisons: Vec<ComparisonResult>,
     /// Results of controls, all counted sittings together.
     pub controls: Vec<ControlResult>,
-    /// Probability that chance alone is right as often where both sides were identical, over the draws that the answers
-    /// could have met; nothing without identical controls.
-    pub leak: Option<f64>,
     /// Places, if several were joined.
     pub places: Vec<PlaceFacts>,
     /// Listeners and clips crossed, where there are several of both.

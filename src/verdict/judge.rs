@@ -82,7 +82,7 @@ pub fn judge(agreed: &Agreed, evidence: &Evidence, on_paper: &OnPaper) -> Findin
     let case = Case { agreed, evidence, comparisons: &comparisons, controls: &controls, leak, on_paper };
     let caveats = caveat::found(&case);
     let places = place_facts(evidence, &trials);
-    Findings { comparisons, controls, leak, places, crossed, caveats }
+    Findings { comparisons, controls, places, crossed, caveats }
 }
 
 /// Puts a listener's own smallest step next to the verdict. Nobody vouches for the name at a night's seat.

@@ -12,11 +12,11 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
-use earwitness::clip::dither::WordLength;
-use earwitness::clip::{ClipSource, OpenClip, Playable};
+use earwitness::clip::dither::{Dither, WordLength};
+use earwitness::clip::write::WavWriter;
+use earwitness::clip::{ClipError, ClipSource, OpenClip, Playable};
 use earwitness::filter::{Accuracy, Convolver, Fir};
 use earwitness::player::{OutputChoice, Pace, PlayerOptions, open};
-use earwitness::stimulus::filter_file;
 
 const TAPS: usize = 32_768;
 const RATE: u32 = 48_000;
@@ -311,12 +311,29 @@ fn both_sides_of_ten_seconds(bencher: divan::Bencher) {
     });
 }
 
+/// Filters a clip into a WAV file and does nothing else: no fade, no gain.
+fn filter_file(clip: &OpenClip, fir: &Fir, path: &Path) -> Result<(), ClipError> {
+    let info = clip.info();
+    let channels = usize::from(info.channels);
+    let mut convolver = Convolver::new(&[fir], channels);
+    let mut writer = WavWriter::create(path, WordLength::Float32, channels, info.rate_hz, Dither::new(0))?;
+    let mut reader = clip.reader()?;
+    loop {
+        let input = reader.read(1 << 16)?;
+        let last = input.first().is_none_or(Vec::is_empty);
+        let output = if last { convolver.finish() } else { convolver.push(&input) };
+        writer.push(&output.sides[0].iter().map(Vec::as_slice).collect::<Vec<_>>())?;
+        if last {
+            return writer.finish();
+        }
+    }
+}
+
 fn main() {
     if let Some(folder) = std::env::var_os(ROLE) {
         let folder = Path::new(&folder);
         let clip = clip(&folder.join("in.wav"));
-        filter_file(&clip, &fir(), &folder.join("out.wav"), WordLength::Float32)
-            .unwrap_or_else(|error| panic!("{error}"));
+        filter_file(&clip, &fir(), &folder.join("out.wav")).unwrap_or_else(|error| panic!("{error}"));
         return;
     }
     callback_time();

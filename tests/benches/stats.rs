@@ -15,10 +15,10 @@ use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::room::{self, RoomTrial};
 use earwitness::stats::simulate::Generator;
 use earwitness::stats::threshold::grid::Grid;
-use earwitness::stats::threshold::simulated::{self, Plan};
 use earwitness::stats::threshold::track::{Method, Track};
 use earwitness::stats::threshold::{Curve, Range};
 use earwitness::stats::{Protocol, one};
+use rayon::prelude::*;
 
 fn main() {
     divan::main();
@@ -31,7 +31,6 @@ fn main() {
 fn coverage_of_thresholds() {
     const SITTINGS: u64 = 1000;
     let range = Range::new(0.5, 32.0).expect("a range");
-    let plan = Plan { trials: 50, ratio: 3.0, until_narrow: false };
     let started = std::time::Instant::now();
     println!("\nthreshold  slope  lapse  protocol   coverage        width");
     let mut cells = 0;
@@ -53,16 +52,32 @@ fn coverage_of_thresholds() {
                 slope,
                 lapse,
             };
-            let outcome = simulated::sittings(&grid, Method::Bayes, listener, &plan, SITTINGS, 11 + cells);
+            let found: Vec<(f64, bool)> = (0..SITTINGS)
+                .into_par_iter()
+                .map(|sitting| {
+                    let mut generator = Generator::new(11 + cells, sitting);
+                    let curve = listener(&mut generator);
+                    let mut track = Track::new(&grid, Method::Bayes);
+                    for _ in 0..50 {
+                        let size = grid.levels()[track.next()];
+                        track.answer(generator.uniform() < curve.right(size, grid.chance()));
+                    }
+                    let found = track.posterior().confidence();
+                    let covered = (found.lower..=found.upper).contains(&curve.threshold);
+                    ((found.upper / found.lower).ln(), covered)
+                })
+                .collect();
+            let width = (found.iter().map(|(ratio, _)| ratio).sum::<f64>() / SITTINGS as f64).exp();
+            let coverage = found.iter().filter(|(_, covered)| *covered).count() as f64 / SITTINGS as f64;
             println!(
                 "{threshold:>9}  {slope:>5}  {lapse:>5}  {:<9}  {:.3} +- {:.3}  {:.2}",
                 protocol.name(),
-                outcome.coverage.value,
-                outcome.coverage.standard_error,
-                outcome.width
+                coverage,
+                (coverage * (1.0 - coverage) / SITTINGS as f64).sqrt(),
+                width
             );
             cells += 1;
-            held += outcome.coverage.value;
+            held += coverage;
         }
     }
     let seconds = started.elapsed().as_secs_f64();

@@ -84,8 +84,8 @@ fn replay_1000_trials(bencher: Bencher) {
 #[divan::bench]
 fn verify_1000_trials(bencher: Bencher) {
     let path = &long().1;
-    assert!(verify::check(path).is_sound());
-    bencher.bench(|| verify::check(path));
+    assert!(verify::check_with(path, &mut Registers::default()).is_sound());
+    bencher.bench(|| verify::check_with(path, &mut Registers::default()));
 }
 
 /// One answer, chained, written and flushed to the disk.

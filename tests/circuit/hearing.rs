@@ -2,12 +2,14 @@
 
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
 use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
-use earwitness::clip::Sound;
+use earwitness::clip::{ClipSource, Sound};
 use earwitness::hearing::reach::{length_alone_for, lengths_for};
 use earwitness::hearing::weighting::{
     erb_frequency_hz, erb_hz, erb_number, just_noticeable_db, k_weighting_power,
 };
 use earwitness::hearing::{OnClip, Spectrum, Summary};
+
+use super::lumped;
 
 fn close(found: f64, expected: f64, absolute: f64, what: &str) {
     assert!((found - expected).abs() <= absolute, "{what}: {found} is not {expected}");
@@ -39,8 +41,8 @@ fn auditory_bands_and_just_noticeable_steps() {
 
 fn chain(resistance_ohm: f64, inductance_h: f64) -> Chain {
     Chain {
-        amplifier: Amplifier::ideal(),
-        cable: Cable::lumped(resistance_ohm, inductance_h, 0.0),
+        amplifier: Amplifier::lumped(0.0, 0.0),
+        cable: lumped(resistance_ohm, inductance_h, 0.0),
         loudspeaker: Loudspeaker::resistor(8.0),
     }
 }
@@ -55,11 +57,37 @@ fn tones(frequencies: &[f64]) -> Sound {
     Sound { rate_hz: 48_000, channels: vec![samples] }
 }
 
+/// The spectrum of a sound, read from a file as those of a session are.
+fn spectrum(sound: &Sound) -> Spectrum {
+    let file = tempfile::Builder::new().suffix(".wav").tempfile().expect("a file");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: sound.rate_hz,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(file.path(), spec).expect("a file");
+    for sample in &sound.channels[0] {
+        writer.write_sample(*sample as f32).expect("a sample");
+    }
+    writer.finalize().expect("a header");
+    let path = file.path().to_path_buf();
+    Spectrum::read(&ClipSource::File { path, start_seconds: 0.0, length_seconds: None }).expect("a clip")
+}
+
+/// How large the difference is on a clip; `None` on silence.
+fn between(a: &Chain, b: &Chain, spectrum: &Spectrum) -> Option<OnClip> {
+    let gains = |chain: &Chain| -> Vec<f64> {
+        let response = chain.transfer(&spectrum.frequency_hz).expect("solvable");
+        response.iter().map(num_complex::Complex64::norm_sqr).collect()
+    };
+    OnClip::of(&gains(a), &gains(b), spectrum)
+}
+
 #[test]
 fn a_level_difference_is_the_same_in_loudness_and_in_every_band() {
-    let spectrum = Spectrum::of(&tones(&[400.0, 1e3, 5e3]));
-    let found =
-        OnClip::between(&chain(0.0, 0.0), &chain(0.8, 0.0), &spectrum).expect("solvable").expect("sound");
+    let spectrum = spectrum(&tones(&[400.0, 1e3, 5e3]));
+    let found = between(&chain(0.0, 0.0), &chain(0.8, 0.0), &spectrum).expect("sound");
     let expected = 20.0 * 1.1_f64.log10();
     close(found.loudness_db, expected, 1e-9, "loudness");
     close(found.band_db, expected, 1e-9, "band");
@@ -73,7 +101,7 @@ fn a_level_difference_is_the_same_in_loudness_and_in_every_band() {
 fn what_is_hidden_or_beyond_the_data_is_no_claim() {
     // 12 kHz stands out, and nobody measured how small a step is heard there.
     let (a, b) = (chain(0.0, 0.0), chain(0.0, 30e-6));
-    let of = |sound: &Sound| OnClip::between(&a, &b, &Spectrum::of(sound)).expect("solvable").expect("sound");
+    let of = |sound: &Sound| between(&a, &b, &spectrum(sound)).expect("sound");
     let high = of(&tones(&[12_000.0]));
     assert!(
         high.band_hz > 8000.0 && high.sentence(false).contains("nothing from 200 Hz to 8 kHz"),
@@ -91,15 +119,13 @@ fn what_is_hidden_or_beyond_the_data_is_no_claim() {
 #[test]
 fn only_what_a_clip_holds_can_differ() {
     let (a, b) = (chain(0.0, 0.0), chain(0.0, 30e-6));
-    let of = |tone: f64| {
-        OnClip::between(&a, &b, &Spectrum::of(&tones(&[tone]))).expect("solvable").expect("sound")
-    };
+    let of = |tone: f64| between(&a, &b, &spectrum(&tones(&[tone]))).expect("sound");
     let (low, high) = (of(200.0), of(10_000.0));
     let expected = |f: f64| 10.0 * (1.0 + (std::f64::consts::TAU * f * 30e-6 / 8.0).powi(2)).log10();
     close(high.loudness_db, expected(1e4), 1e-4, "10 kHz");
     assert!(low.loudness_db < 1e-3 && high.band_db > 20.0 * low.band_db);
-    let silent = Spectrum::of(&Sound { rate_hz: 48_000, channels: vec![vec![0.0; 100]] });
-    assert_eq!(OnClip::between(&a, &b, &silent).expect("solvable"), None);
+    let silent = spectrum(&Sound { rate_hz: 48_000, channels: vec![vec![0.0; 100]] });
+    assert_eq!(between(&a, &b, &silent), None);
 }
 
 #[test]

@@ -22,8 +22,21 @@ mod two_ports;
 mod uncertainty;
 mod wide;
 
+use earwitness::circuit::line::PerMetre;
 use earwitness::circuit::network::{Branch, Joined};
+use earwitness::circuit::pair::ParallelPair;
+use earwitness::circuit::{Cable, MU0};
 use num_complex::Complex64;
+
+/// A cable of constant loop resistance in ohm, loop inductance in henry and capacitance in farad.
+pub(crate) fn lumped(resistance: f64, inductance: f64, capacitance: f64) -> Cable {
+    Cable::Lumped(PerMetre { resistance, inductance, capacitance, conductance: 0.0 })
+}
+
+/// Inductance in henry per metre that is left when no field enters the wires, `(mu0/pi) acosh(D/d)`.
+fn external_inductance(pair: &ParallelPair) -> f64 {
+    MU0 / std::f64::consts::PI * (pair.spacing_m / (2.0 * pair.wire.radius_m)).acosh()
+}
 
 /// Elements in series: ohm, henry, farad.
 fn branch(resistance: Option<f64>, inductance: Option<f64>, capacitance: Option<f64>) -> Branch {

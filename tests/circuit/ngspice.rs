@@ -8,7 +8,7 @@ use earwitness::circuit::network::{Branch, Joined, Network, Place, Terminals, Wa
 use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker};
 use num_complex::Complex64;
 
-use super::{branch, near};
+use super::{branch, lumped, near};
 
 /// Voltages at the node `out` over a source of one volt at the node `src`, over frequency in Hz.
 fn spice(elements: &str, sweep: &str) -> Vec<(f64, Complex64)> {
@@ -50,7 +50,7 @@ fn resistor(cable: Cable) -> Chain {
 
 #[test]
 fn two_lumped_sections_behind_an_amplifier_with_inductance() {
-    let cable = Cable::Series(vec![Cable::lumped(0.12, 3e-6, 800e-12), Cable::lumped(0.03, 1e-6, 4e-9)]);
+    let cable = Cable::Series(vec![lumped(0.12, 3e-6, 800e-12), lumped(0.03, 1e-6, 4e-9)]);
     let rows = spice(
         "RS src a 0.04\nLS a in 1.5u\nC1 in 0 400p\nR1 in b 0.12\nL1 b m 3u\nC2 m 0 400p\nC3 m 0 2n\nR2 m c 0.03\nL2 c \
          out 1u\nC4 out 0 2n\nRL out 0 5.6",
@@ -61,7 +61,7 @@ fn two_lumped_sections_behind_an_amplifier_with_inductance() {
 
 #[test]
 fn unequal_lumped_cables_side_by_side() {
-    let cable = Cable::Parallel(vec![Cable::lumped(0.12, 3e-6, 0.0), Cable::lumped(0.02, 9e-6, 2e-9)]);
+    let cable = Cable::Parallel(vec![lumped(0.12, 3e-6, 0.0), lumped(0.02, 9e-6, 2e-9)]);
     let rows = spice(
         "RS src a 0.04\nLS a in 1.5u\nR1 in b 0.12\nL1 b out 3u\nC1 in 0 1n\nR2 in c 0.02\nL2 c out 9u\nC2 out 0 1n\nRL \
          out 0 5.6",
@@ -218,7 +218,7 @@ fn a_three_way_crossover_with_its_drivers_behind_a_cable() {
         &format!("RS src a 0.04\nLS a in 1.5u\nC1 in 0 1n\nR1 in b 0.15\nL1 b out 4u\nC2 out 0 1n\n{joined}"),
         "dec 12 10 100k",
     );
-    let chain = with_load(Cable::lumped(0.15, 4e-6, 2e-9), network.clone());
+    let chain = with_load(lumped(0.15, 4e-6, 2e-9), network.clone());
     agree(&chain, &rows, 1e-8, "three ways");
     // The load alone, as a voltage divider with one ohm.
     let rows = spice(&format!("RS src out 1\n{joined}"), "dec 12 10 100k");
@@ -235,8 +235,8 @@ fn bi_wiring_has_the_voltages_of_both_pairs_of_terminals() {
     let (network, text) = three_ways();
     let chain = with_load(
         Cable::BiWired {
-            low: Box::new(Cable::lumped(0.1, 5e-6, 0.0)),
-            high: Box::new(Cable::lumped(0.3, 2e-6, 0.0)),
+            low: Box::new(lumped(0.1, 5e-6, 0.0)),
+            high: Box::new(lumped(0.3, 2e-6, 0.0)),
             heard: earwitness::circuit::cable::BiWiredVoltage::PowerMean,
         },
         network.clone(),

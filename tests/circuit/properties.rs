@@ -152,7 +152,7 @@ fn the_smallest_gap_that_is_allowed_is_solved() {
             transposed: false,
         };
         let name = format!("D/d {relative}");
-        close(section.external_inductance().expect(&name), pair.external_inductance(), 2e-6, &name);
+        close(section.external_inductance().expect(&name), external_inductance(&pair), 2e-6, &name);
         for frequency in [50.0, 20e3, 1e6] {
             let ([r, l], [r2, l2]) =
                 (section.series(&[frequency]).expect(&name)[0], pair.series(&[frequency]).expect(&name)[0]);

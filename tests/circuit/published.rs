@@ -6,7 +6,7 @@ use earwitness::circuit::pair::ParallelPair;
 use earwitness::circuit::{Amplifier, Cable, Chain, Loudspeaker, MU0, SPEED_OF_LIGHT};
 use earwitness::units::{Dimension, awg_diameter_m, parse};
 
-use super::close;
+use super::{close, external_inductance};
 
 /// D/d of the columns of [`PROXIMITY`].
 const SPACINGS: [f64; 6] = [1.05, 1.25, 1.5, 2.0, 3.0, 5.0];
@@ -166,7 +166,7 @@ fn two_wires_reach_the_limits_of_the_proximity_table() {
         close(resistance / (2.0 * wire.internal_impedance(frequency).re), isolated, 1e-4, &name);
         close(found / (MU0 / std::f64::consts::PI), inductance, 1e-4, &name);
         printed(1.0 / (1.0 - relative_spacing.powi(-2)).sqrt(), isolated, &name);
-        printed(pair.external_inductance() / (MU0 / std::f64::consts::PI), inductance, &name);
+        printed(external_inductance(&pair) / (MU0 / std::f64::consts::PI), inductance, &name);
     }
 }
 
@@ -325,7 +325,7 @@ fn skin_depth_of_copper() {
 fn two_wires_six_inches_apart_have_six_hundred_ohms() {
     let wire = Wire::solid(awg_diameter_m(12.0), Material::COPPER, 20.0);
     let pair = ParallelPair { wire, spacing_m: 6.0 * 0.0254, permittivity: 1.0 };
-    let found = (pair.external_inductance() / pair.capacitance()).sqrt();
+    let found = (external_inductance(&pair) / pair.capacitance()).sqrt();
     close(found, 599.6496, 1e-6, "with the impedance of vacuum");
     close(found * 120.0 * std::f64::consts::PI / (MU0 * SPEED_OF_LIGHT), 600.08, 4e-5, "with 120 pi ohm");
     close(120.0 * (2.0 * 6.0 / 0.0808_f64).ln(), 600.08, 4e-6, "as the handbooks' chart has it");
@@ -353,7 +353,7 @@ fn usual_cables_have_their_usual_values() {
         use earwitness::circuit::line::{Line, LineParameters};
         let parameters = LineParameters::Pair { pair: pair.clone(), loss_tangent: 0.02 };
         let chain = Chain {
-            amplifier: Amplifier::ideal(),
+            amplifier: Amplifier::lumped(0.0, 0.0),
             cable: Cable::Line(Line { length_m: 3.048, parameters }),
             loudspeaker: Loudspeaker::resistor(8.0),
         };

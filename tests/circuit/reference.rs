@@ -117,13 +117,13 @@ fn two_lines() -> Cable {
 
 fn load() -> Loudspeaker {
     // A resonance far below everything leaves resistance and inductance.
-    Loudspeaker::driver(Driver {
+    Loudspeaker::of(Load::Driver(Driver {
         dc_resistance_ohm: 6.2,
         voice_coil: VoiceCoil::Inductance(0.3e-3),
         resonance_hz: 1e-9,
         q_mechanical: 1.0,
         q_electrical: 1.0,
-    })
+    }))
 }
 
 /// Source: scikit-rf, DistributedCircuit lines in cascade between a source and a load.

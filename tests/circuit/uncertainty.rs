@@ -18,6 +18,8 @@ use num_complex::Complex64;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
+use super::lumped;
+
 fn limit(quantity: Quantity, half_width: f64) -> Limit {
     Limit::new(quantity, half_width)
 }
@@ -45,10 +47,10 @@ fn unknown(a: &Chain, b: &Chain, frequencies: &[f64]) -> Uncertainty {
 #[test]
 fn one_resistance_is_as_by_hand() {
     let a = chain(
-        known(Cable::lumped(0.2, 0.0, 0.0), 0.0, &[limit(Quantity::Resistance, 0.03)]),
+        known(lumped(0.2, 0.0, 0.0), 0.0, &[limit(Quantity::Resistance, 0.03)]),
         Loudspeaker::resistor(8.0),
     );
-    let a = Chain { amplifier: Amplifier::ideal(), ..a };
+    let a = Chain { amplifier: Amplifier::lumped(0.0, 0.0), ..a };
     let b = Chain { cable: Cable::Direct, ..a.clone() };
     let found = unknown(&a, &b, &[1000.0]);
     let expected = COVERAGE_FACTOR * 8.685_889_638 * 0.2 / 8.2 * 0.03 / 3.0_f64.sqrt();
@@ -62,7 +64,7 @@ fn one_resistance_is_as_by_hand() {
 #[test]
 fn four_contacts_lie_in_the_loop() {
     let a = Chain {
-        amplifier: Amplifier::ideal(),
+        amplifier: Amplifier::lumped(0.0, 0.0),
         ..chain(known(Cable::Direct, 0.005, &[]), Loudspeaker::resistor(8.0))
     };
     let b = Chain { cable: Cable::Direct, ..a.clone() };
@@ -79,8 +81,8 @@ fn four_contacts_lie_in_the_loop() {
 fn a_load_is_the_same_on_both_sides() {
     let mut load = Loudspeaker::resistor(8.0);
     load.impedance_tolerance = 0.1;
-    let a = chain(Cable::lumped(0.2, 0.0, 0.0), load.clone());
-    let b = chain(Cable::lumped(0.1, 0.0, 0.0), load);
+    let a = chain(lumped(0.2, 0.0, 0.0), load.clone());
+    let b = chain(lumped(0.1, 0.0, 0.0), load);
     let found = unknown(&a, &b, &[1000.0]);
     let size = Difference::between(&a, &b, &[1000.0]).expect("solvable").gain_db[0].abs();
     let share = found.gain_db[0] / size;
@@ -91,13 +93,13 @@ fn a_load_is_the_same_on_both_sides() {
 /// Everything at once, drawn 20,000 times with a fixed seed.
 #[test]
 fn first_order_agrees_with_drawing_all_values_at_random() {
-    let mut load = Loudspeaker::driver(earwitness::circuit::loudspeaker::Driver {
+    let mut load = Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Driver(earwitness::circuit::loudspeaker::Driver {
         dc_resistance_ohm: 3.4,
         voice_coil: earwitness::circuit::loudspeaker::VoiceCoil::Inductance(0.3e-3),
         resonance_hz: 58.0,
         q_mechanical: 3.8,
         q_electrical: 0.52,
-    });
+    }));
     load.impedance_tolerance = 0.05;
     load.zobel = Some(earwitness::circuit::loudspeaker::Zobel { resistance_ohm: 8.0, capacitance_f: 3e-6 });
     let a = known(
@@ -120,7 +122,7 @@ fn first_order_agrees_with_drawing_all_values_at_random() {
                 limit(Quantity::MeterInductance, 0.05),
             ],
         ),
-        known(Cable::lumped(0.03, 2e-6, 1e-9), 0.0, &[limit(Quantity::Resistance, 0.1)]),
+        known(lumped(0.03, 2e-6, 1e-9), 0.0, &[limit(Quantity::Resistance, 0.1)]),
     ]);
     let (a, b) = (chain(a, load.clone()), chain(b, load));
     let frequencies = [20.0, 58.0, 1000.0, 20_000.0];
@@ -172,7 +174,7 @@ fn a_moved_length_is_another_length() {
 #[test]
 fn without_limits_nothing_is_said() {
     let load = Loudspeaker::resistor(8.0);
-    let (a, b) = (chain(Cable::lumped(0.2, 0.0, 0.0), load.clone()), chain(Cable::Direct, load));
+    let (a, b) = (chain(lumped(0.2, 0.0, 0.0), load.clone()), chain(Cable::Direct, load));
     let summary = Summary::between(&a, &b).expect("solvable");
     assert_eq!(Uncertainty::between(&a, &b, &summary, &[]).expect("solvable"), None);
 }
@@ -184,7 +186,7 @@ fn two_gauges_differ_by_hundredths_of_a_decibel() {
     let of = |gauge: f64, ohm: f64| {
         let diameter = earwitness::units::awg_diameter_m(gauge);
         let cable = known(pair(diameter, 1.6 * diameter, 3.048), 0.005, &[]);
-        Chain { amplifier: Amplifier::ideal(), ..chain(cable, Loudspeaker::resistor(ohm)) }
+        Chain { amplifier: Amplifier::lumped(0.0, 0.0), ..chain(cable, Loudspeaker::resistor(ohm)) }
     };
     for (ohm, expected) in [(8.0, 0.0375), (4.0, 0.0747)] {
         let found = Difference::between(&of(9.0, ohm), &of(14.0, ohm), &[20.0]).expect("solvable").gain_db[0];

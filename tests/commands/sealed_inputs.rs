@@ -73,9 +73,18 @@ fn a_table_that_was_changed_after_the_sittings_is_said_and_not_drawn() {
         "the page says so where the circuit would be drawn"
     );
 
+    // The next listener reads it on the first page, before anything is agreed on.
+    let first_page = || {
+        let run = ["run", ".", "--listener", "Mara", "--output", "silent", "--plain"];
+        crate::screen::rig::piped(here, &run, "leave\n").out.replace('\n', " ")
+    };
+    let said = first_page();
+    assert!(said.contains("lcr.csv has changed since the last sitting in this folder"), "{said}");
+
     // Put back, everything holds again.
     std::fs::write(here.join("lcr.csv"), LCR).expect("writing");
     assert_eq!(earwitness(here, &["verify", "."]).code, 0);
+    assert!(!first_page().contains("has changed since"));
 }
 
 #[test]

@@ -1,7 +1,6 @@
 //! What the results say, against numbers that were worked out by hand.
 
 use earwitness::ballot::Phase;
-use earwitness::trial::verify;
 use earwitness::{evidence, report};
 
 use super::stage::{Host, Phone, Recorder, raw, real_environment, request, request_of, session};
@@ -36,7 +35,7 @@ fn night(folder: &std::path::Path, more: &str, listeners: &[Option<&str>]) -> (H
 fn a_room_that_answers_alike_is_one_guess_and_not_twenty() {
     let folder = tempfile::tempdir().expect("a folder");
     let (host, phones) = night(folder.path(), "", &[Some("a"); 20]);
-    let checked = verify::check(&host.journal);
+    let checked = crate::trial::kit::check(&host.journal);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     let result = phones[0].state()["result"].clone();
     let room = result["room"]["sentences"].to_string();
@@ -89,7 +88,7 @@ fn the_reveal_names_the_cable_that_was_drawn_as_a() {
         host.until(Phase::Counting);
         host.say("next").expect("opened");
         host.until(Phase::Result);
-        let checked = verify::check(&host.journal);
+        let checked = crate::trial::kit::check(&host.journal);
         assert!(checked.is_sound(), "{:?}", checked.problems);
         let drawn = checked.closing.as_ref().and_then(|closing| closing.drawn.as_ref()).expect("drawn once");
         let (a, b) = if drawn.is_exchanged(0) { ("none", "bell") } else { ("bell", "none") };

@@ -218,7 +218,7 @@ fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     crate::trial::python::agree(&path);
     let found = crate::report::self_check::says_of(&std::fs::read(&path).expect("the journal"));
     assert!(found["summary"].as_str().expect("a summary").contains("everything below holds"), "{found:#}");
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(
         checked.passed_over(),
         [("Eva", 2), ("Ida", 1), ("Ola", 1)],

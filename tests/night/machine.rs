@@ -11,7 +11,8 @@ use earwitness::conduct::Machine as _;
 use earwitness::session::Session;
 use earwitness::trial::OutputKind;
 use earwitness::trial::{
-    Ballot, Conductor, Digest, Effect, Occasion, Opening, Output, Part, Record, Secret, Terms, TrialId,
+    Ballot, Conductor, Digest, Effect, Event, Occasion, Opening, Output, Part, Record, Secret, Terms, TrialId,
+    VoidedBy,
 };
 
 use earwitness::trial::record::StimulusTerms;
@@ -500,9 +501,9 @@ fn a_disturbed_trial_is_void_and_its_votes_with_it() {
     let ida = machine.join("Ida", None).expect("a seat");
     machine.reach_the_first_votes();
     machine.vote(ida, "practice-1-1", "a", 1).expect("a vote");
-    let effects = machine.night.disturbed(machine.at_ms, "underrun".to_owned());
+    let effects = machine.night.event(machine.at_ms, Event::Disturbed { cause: "underrun".to_owned(), by: None });
     machine.carry_out(effects);
-    assert!(matches!(machine.records.last(), Some(Record::Void { .. })));
+    assert!(matches!(machine.records.last(), Some(Record::Void { by: None, .. })));
     assert_eq!(machine.phase(), Phase::Ready);
     assert!(!machine.night.is_open());
     assert_eq!(machine.vote(ida, "practice-1-1", "b", 2), Err(Refusal::OtherTrial));
@@ -510,7 +511,10 @@ fn a_disturbed_trial_is_void_and_its_votes_with_it() {
     machine.pass(3 * (CLIP_MS + 100) + 50);
     machine.vote(ida, "practice-1-2", "b", 2).expect("the second attempt");
     machine.say(&Command::Void("a tram".to_owned())).expect("by the host");
-    assert!(matches!(machine.records.last(), Some(Record::Void { cause, .. }) if cause == "host: a tram"));
+    assert!(matches!(
+        machine.records.last(),
+        Some(Record::Void { cause, by: Some(VoidedBy::Host), .. }) if cause == "host: a tram"
+    ));
 }
 
 #[test]

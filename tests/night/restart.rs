@@ -262,7 +262,7 @@ fn killed_in_the_middle_of_voting_every_acknowledged_vote_is_there() {
     program.say("quit");
     let status = program.child.wait().expect("it ends");
     assert!(status.success());
-    let checked = earwitness::trial::verify::check(&path);
+    let checked = crate::trial::kit::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     let left: Vec<_> = std::fs::read_dir(&sittings)
         .expect("the folder")
@@ -421,7 +421,7 @@ fn a_power_cut_in_any_phase_loses_nothing() {
         .map(|entry| entry.expect("an entry").path())
         .find(|path| path.extension().is_some_and(|e| e == "jsonl") && !path.ends_with("register.jsonl"))
         .expect("a journal");
-    let checked = earwitness::trial::verify::check(&journal);
+    let checked = crate::trial::kit::check(&journal);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.resumed, 6);
     assert_eq!(checked.answers.iter().filter(|answer| answer.answer.is_some()).count(), 2, "both from paper");

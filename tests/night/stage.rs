@@ -249,7 +249,7 @@ impl Host {
                 night.room_code(),
                 night.room_address().split('#').nth(1).expect("a key").to_owned(),
                 night.journal().to_path_buf(),
-                night.refused_log(),
+                night.journal().with_extension("refused"),
                 night.notes().to_vec(),
             );
             opened.send(Ok(facts)).expect("the test waits");

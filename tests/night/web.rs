@@ -142,14 +142,14 @@ fn a_whole_night_from_joining_to_the_results() {
     let read = journal::read(&host.journal).expect("a sound journal");
     let votes = read.records.iter().filter(|record| matches!(record, Record::Vote { .. })).count();
     assert_eq!(votes, 5 * 2 + 4 + 3);
-    let checked = earwitness::trial::verify::check(&host.journal);
+    let checked = crate::trial::kit::check(&host.journal);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     host.leave();
 }
 
 /// Phones and the room print the state that they are served: numbers and sentences in it are those of the one judge.
 fn what_the_judge_says_is_what_the_pages_get(journal: &std::path::Path, phones: &[&Phone]) {
-    let checked = earwitness::trial::verify::check(journal);
+    let checked = crate::trial::kit::check(journal);
     let (_, evidence, findings) =
         earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
             .expect("it is closed");

@@ -1,4 +1,4 @@
-# Reference values of d-prime by psyphy (Knoblauch; Modeling Psychophysical Data in R, 2012) and by R's probit regression.
+# Reference values of d-prime by psyphy (Knoblauch; Modeling Psychophysical Data in R, 2012).
 #
 #     Rscript psyphy.R > psyphy.csv
 #
@@ -18,9 +18,4 @@ for (rates in list(c(600, 200), c(800, 300), c(500, 50), c(950, 400), c(300, 100
   hits <- rates[1]
   false <- rates[2]
   row("same-different", hits, false, dprime.SD(H = (hits + 0.5) / 1001, FA = (false + 0.5) / 1001, method = "diff"))
-  # Yes or no to both kinds of trials: the slope of a probit regression is d-prime.
-  kind <- c(0, 1)
-  fit <- suppressWarnings(glm(cbind(c(false, hits) + 0.5, 1000.5 - c(false, hits)) ~ kind, family = binomial(probit),
-             control = glm.control(epsilon = 1e-14, maxit = 100)))
-  row("yes-no", hits, false, coef(fit)[2])
 }

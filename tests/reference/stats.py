@@ -146,13 +146,6 @@ def intervals():
     return rows
 
 
-def two_sided():
-    rows = []
-    for k, n, p in ((682, 925, 0.75), (3, 16, 0.5), (8, 16, 0.5), (14, 20, 1 / 3), (1, 30, 1 / 3), (0, 9, 1 / 3), (55, 100, 0.5)):
-        rows.append([k, n, p, float(scipy.stats.binomtest(k, n, p).pvalue)])
-    return rows
-
-
 def families(source):
     rows = []
     for m in (1, 2, 5, 15, 60):
@@ -377,7 +370,6 @@ def main():
                 "chi_squared": chi_squared(),
                 "psychometric": psychometric(),
                 "intervals": intervals(),
-                "two_sided": two_sided(),
                 "families": families(source),
                 "beta_binomials": beta_binomials(source),
                 "changes": changes(),

@@ -418,7 +418,7 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             }),
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
-            put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening });
+            put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening, by: None });
         } else if night {
             let mut voted = 0;
             let mut late = Vec::new();

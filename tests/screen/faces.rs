@@ -6,7 +6,7 @@ use std::process::{Command, Stdio};
 use earwitness::screen::Notice;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
-use earwitness::trial::{Outcome, verify};
+use earwitness::trial::{Outcome};
 
 use super::rig::{self, Setting, keys, sit};
 use crate::commands::{PROGRAM, earwitness, ran, refused};
@@ -40,7 +40,7 @@ fn a_simulated_listener_says_so_everywhere() {
         if protocol != Protocol::Preference {
             assert!(ran.out.contains("8 right of 8"), "{protocol}: {}", ran.out);
         }
-        let checked = verify::check(&journal(folder.path()));
+        let checked = crate::trial::kit::check(&journal(folder.path()));
         assert!(checked.is_sound(), "{protocol}: {:?}", checked.problems);
         assert_eq!(checked.opening.expect("an opening").simulated, Some(1.0));
     }
@@ -75,7 +75,7 @@ fn plain_lines_from_a_file_play_a_whole_sitting() {
         assert!(ran.out.contains(words), "{words} is missing in\n{}", ran.out);
     }
     assert!(!ran.out.contains('\u{1b}'), "no control sequence belongs into plain lines");
-    let checked = verify::check(&journal(folder.path()));
+    let checked = crate::trial::kit::check(&journal(folder.path()));
     assert!(checked.is_sound(), "{:?}", checked.problems);
     let sure: Vec<_> = checked.answers.iter().map(|answer| answer.confidence).collect();
     assert_eq!(sure, [Some(4), Some(1)]);
@@ -168,7 +168,7 @@ fn a_full_disk_stops_the_sitting_loudly_and_it_can_be_resumed() {
     let arguments = ["run", ".", "--listener", "Mara", "--output", "silent", "--simulate", "0.8", "--resume"];
     let resumed = earwitness(folder.path(), &arguments);
     assert_eq!(resumed.code, 0, "{}", resumed.err);
-    let checked = verify::check(&file);
+    let checked = crate::trial::kit::check(&file);
     assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
     let whole = before.iter().rposition(|&byte| byte == b'\n').expect("a whole line") + 1;
     let after = std::fs::read(&file).expect("the journal is there");
@@ -280,7 +280,7 @@ fn stopping_for_good_is_asked_twice_and_has_no_verdict() {
     let finished = sat.result.expect("it ran");
     assert_eq!(finished.ending, Ending::Closed(Outcome::StoppedEarly));
     assert!(finished.lines.join(" ").contains("no verdict"), "{:?}", finished.lines);
-    assert!(verify::check(&finished.journal).is_sound());
+    assert!(crate::trial::kit::check(&finished.journal).is_sound());
 }
 
 #[test]

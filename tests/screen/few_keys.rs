@@ -223,7 +223,7 @@ fn somebody_else_may_give_a_hand_where_the_listener_gives_none() {
         let session = rig::session(folder.path(), "abx", 2, "", tail);
         let sat = sit(&Setting::new(&session), keys(script));
         assert_eq!(headings(&sat).last(), Some(&"The trials that count"), "{script}");
-        let checked = earwitness::trial::verify::check(&sat.result.expect("it ran").journal);
+        let checked = crate::trial::kit::check(&sat.result.expect("it ran").journal);
         assert_eq!(checked.problems, []);
         let hands: Vec<String> =
             checked.hands.iter().map(|hand| format!("{}: {}", hand.by, hand.text())).collect();

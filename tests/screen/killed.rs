@@ -110,7 +110,7 @@ fn answers(path: &Path) -> usize {
 pub(super) fn durable(path: &Path, kept: &[u8]) -> Vec<u8> {
     let bytes = std::fs::read(path).expect("the journal is there");
     assert!(bytes.starts_with(kept), "a durable record is gone");
-    assert_eq!(verify::check(path).problems, []);
+    assert_eq!(crate::trial::kit::check(path).problems, []);
     let whole = bytes.iter().rposition(|&byte| byte == b'\n').expect("a whole line") + 1;
     bytes[..whole].to_vec()
 }
@@ -197,7 +197,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     assert_eq!(lines.child.wait().expect("it ends").code(), Some(0));
     durable(&path, &whole[..last]);
     python::agree(&path);
-    let checked = verify::check(&path);
+    let checked = crate::trial::kit::check(&path);
     assert_eq!((checked.resumed, checked.total().map(|(trials, _)| trials)), (5, Some(6)));
     let hands: Vec<(&str, String)> =
         checked.hands.iter().map(|hand| (hand.by.as_str(), hand.text())).collect();

@@ -137,7 +137,7 @@ impl Watched {
         assert!(!names.iter().any(|name| name.to_string_lossy().ends_with(".secret")), "{names:?}");
         let path = self.journal().expect("a journal");
         python::agree(&path);
-        let checked = verify::check(&path);
+        let checked = crate::trial::kit::check(&path);
         assert_eq!(checked.problems, []);
         assert_eq!(checked.total().map(|(answered, _)| answered), Some(trials));
         let held = earwitness(self.here(), &["verify", ".", "--witness", "copy.json", "--json"]);

@@ -115,7 +115,7 @@ fn said(sat: &Sat, text: &str) -> bool {
 fn closed(sat: &Sat, outcome: Outcome) -> verify::Checked {
     let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(finished.ending, Ending::Closed(outcome), "{:?}", sat.scenes.last().map(words));
-    let checked = verify::check(&finished.journal);
+    let checked = kit::check(&finished.journal);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     checked
 }
@@ -203,7 +203,7 @@ fn a_qualification_is_passed_or_ends_the_sitting() {
         assert!(lines.contains(&format!("{} right of 4", 4 - missed)), "{lines}");
         let refused = lines.contains("the agreed 3 of 4 was not reached");
         assert_eq!(refused, outcome == Outcome::NotQualified, "{lines}");
-        assert_eq!(checked.has_verdict(), outcome == Outcome::AllTrials);
+        assert_eq!(kit::has_verdict(&checked), outcome == Outcome::AllTrials);
         assert_eq!(counts.comparisons[0].trials, if refused { 0 } else { 2 });
         assert_eq!(counts.warm_up.trials, u32::from(!refused));
     }
@@ -313,7 +313,7 @@ fn comparisons_clips_and_every_kind_of_control_are_shuffled_and_look_alike() {
         let mut clips: BTreeMap<usize, u32> = BTreeMap::new();
         let opening = checked.opening.as_ref().expect("an opening");
         for answer in checked.answers.iter().filter(|answer| answer.control().is_none()) {
-            if answer.comparison(opening) == Some(1) {
+            if opening.stimuli[answer.presented.expect("opened").stimulus].comparison == 1 {
                 *clips
                     .entry(opening.stimuli[answer.presented.expect("opened").stimulus].clip)
                     .or_default() += 1;
@@ -422,7 +422,7 @@ fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
         }
         let sat = sit(&setting, keys(&text));
         let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{error}"));
-        let checked = verify::check(&finished.journal);
+        let checked = kit::check(&finished.journal);
         assert_eq!(checked.problems, [], "{event:?}");
         assert_eq!(checked.void, 1, "{event:?}");
         let void = checked.answers[0].void.as_ref().expect("the first attempt is void");

@@ -5,7 +5,6 @@ use std::path::Path;
 
 use earwitness::stats::protocol::{Asks, Definition, Inquiry, Side, Sides};
 use earwitness::stats::{Protocol, one};
-use earwitness::trial::verify;
 
 use super::rig;
 use super::terminal::Terminal;
@@ -248,7 +247,7 @@ fn each_protocol_is_played_by_keys_in_a_terminal() {
             .map(|entry| entry.expect("an entry").path())
             .find(|path| path.to_string_lossy().ends_with("Mara.jsonl"))
             .expect("a journal");
-        let checked = verify::check(&journal);
+        let checked = crate::trial::kit::check(&journal);
         assert!(checked.is_sound(), "{protocol}: {:?}", checked.problems);
     }
 }

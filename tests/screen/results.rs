@@ -5,7 +5,7 @@ use earwitness::screen::{Block, Mark, PageScene, Stage, StageKind, TrialScene, p
 use earwitness::sitting::Ending;
 use earwitness::stats::Protocol;
 use earwitness::trial::schedule::Draws;
-use earwitness::trial::{Definition, Outcome, OutputKind, Side, verify};
+use earwitness::trial::{Definition, Outcome, OutputKind, Side};
 
 use super::played::{START, script};
 use super::rig::{self, Sat, Setting, keys, sit};
@@ -48,7 +48,7 @@ fn the_verdict_comes_first_then_the_score_then_what_limits_it_then_the_receipt()
         let sat = heard(&session, |index| index < right, ON_DEVICE);
         let page = verdict(&sat);
         assert_eq!(page.heading, title);
-        let checked = verify::check(&sat.result.as_ref().expect("it ran").journal);
+        let checked = crate::trial::kit::check(&sat.result.as_ref().expect("it ran").journal);
         let (_, _, findings) =
             earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
                 .expect("closed");
@@ -81,7 +81,7 @@ fn trial_by_trial_is_what_the_journal_says() {
         let sat = heard(&session, |index| index % 2 == 0, ON_DEVICE);
         let finished = sat.result.as_ref().unwrap_or_else(|error| panic!("{protocol}: {error}"));
         assert_eq!(finished.ending, Ending::Closed(Outcome::AllTrials), "{protocol}");
-        let checked = verify::check(&finished.journal);
+        let checked = crate::trial::kit::check(&finished.journal);
         assert_eq!(
             checked.problems,
             [],

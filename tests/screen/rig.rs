@@ -509,7 +509,7 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     // All lines are there before the sitting begins, so that nothing depends on how fast they are read.
     let (read, all_read) = std::sync::mpsc::channel();
     let lines = WholeLines { lines: io::Cursor::new(lines.as_bytes().to_vec()), read };
-    let mut plain = Plain::new(io::BufReader::new(lines), bytes.clone());
+    let mut plain = Plain::taking(lines_of(io::BufReader::new(lines)), bytes.clone());
     all_read.recv().expect("the lines are read");
     std::thread::sleep(Duration::from_millis(20));
     let (calls, (result, scenes)) = around(setting, |environment, clock| {

@@ -4,13 +4,12 @@ use std::path::Path;
 
 use earwitness::stats::Protocol;
 use earwitness::trial::OutputKind;
-use earwitness::trial::verify;
 use earwitness::trial::{Output, Sittings};
 use earwitness::verdict;
 
 use super::rig;
 use crate::commands::{Ran, earwitness};
-use crate::trial::kit;
+use crate::trial::kit::{self, Resume as _};
 
 const SILENT: &str = "This is no listening test: nothing was played aloud, so nothing could be heard.";
 const BOTH: &str = "This is no listening test: the answers were simulated, and nothing was played aloud.";
@@ -84,7 +83,7 @@ fn a_sitting_that_went_on_in_silence_is_silent_however_it_began() {
         let resumed = lock().resume(&name, kit::UTC, output, kit::secret(999), None).expect("it goes on");
         assert_eq!(resumed.conductor.view().silent, kind != OutputKind::Device);
         kit::in_folder(resumed).finish();
-        let checked = verify::check(&folder.path().join(&name));
+        let checked = kit::check(&folder.path().join(&name));
         assert!(checked.is_sound(), "{:?}", checked.problems);
         assert_eq!(checked.silent(), kind != OutputKind::Device, "{kind:?}");
         let (_, _, findings) =

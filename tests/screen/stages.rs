@@ -47,6 +47,7 @@ fn terms_with_a_wager() {
         cautions: Caution::usual().to_vec(),
         remarks: vec!["A note.".to_string()],
         gone: None,
+        changed: None,
     };
     let progress = Progress { label: "filtering".to_string(), done: 3, total: 8 };
     let waiting = brief::terms(&terms, &around, &parties, &[], Some(progress));

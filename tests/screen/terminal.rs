@@ -272,7 +272,7 @@ fn a_whole_sitting_by_keys() {
         assert!(after.contains(words), "{words} is missing in\n{after}");
     }
     let journals = journals(folder.path());
-    let checked = earwitness::trial::verify::check(&journals[0]);
+    let checked = crate::trial::kit::check(&journals[0]);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.hands[0].by, "Mara");
     assert_eq!(checked.hands[0].text(), "amber river");
@@ -310,7 +310,7 @@ fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
     assert_eq!(code, 0, "{after}");
     let journals = journals(folder.path());
     assert_eq!(journals.len(), 1, "it is one sitting");
-    let checked = earwitness::trial::verify::check(&journals[0]);
+    let checked = crate::trial::kit::check(&journals[0]);
     assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
 }
 

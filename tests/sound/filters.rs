@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use earwitness::circuit::Chain;
-use earwitness::filter::{FilterError, PASS_BAND_FRACTION, design};
+use earwitness::filter::{FilterError, Fir, PASS_BAND_FRACTION, design};
 use num_complex::Complex64;
 
 use super::{DRIVER, pair, session};
@@ -57,6 +57,12 @@ clips = [\"pluck\"]
         .map(|cable| (session.cables[cable].name.as_written().to_owned(), session.chain(cable)))
         .collect()
 }
+/// The filter's own response at a frequency in Hz: the sum itself, by Horner's scheme.
+fn response_at(fir: &Fir, frequency_hz: f64) -> Complex64 {
+    let turn = -std::f64::consts::TAU * frequency_hz / f64::from(fir.rate_hz);
+    let sum = fir.taps.iter().rev().fold(Complex64::ZERO, |sum, tap| sum * Complex64::cis(turn) + tap);
+    sum * Complex64::cis(turn * fir.start as f64)
+}
 
 #[test]
 fn magnitude_and_phase_are_those_of_the_response_at_every_rate() {
@@ -71,7 +77,7 @@ fn magnitude_and_phase_are_those_of_the_response_at_every_rate() {
                 (0..=60).map(|i| 10.0 * (highest / 10.0).powf(f64::from(i) / 60.0)).collect();
             let exact = chain.transfer(&frequencies).expect("a response");
             for (f, h) in frequencies.iter().zip(exact) {
-                let ratio = fir.response_at(*f) / h;
+                let ratio = response_at(&fir, *f) / h;
                 let (decibels, degrees) = (20.0 * ratio.norm().log10(), ratio.arg().to_degrees());
                 assert!(decibels.abs() < 0.001, "{name} at {rate} Hz, {f:.1} Hz: {decibels} dB");
                 assert!(degrees.abs() < 0.01, "{name} at {rate} Hz, {f:.1} Hz: {degrees} degree");
@@ -96,7 +102,7 @@ fn above_the_band_the_filter_is_bounded_by_the_response() {
             let exact = chain.transfer(&frequencies).expect("a response");
             let largest = exact.iter().map(|h| h.norm()).fold(0.0, f64::max);
             for f in frequencies {
-                assert!(fir.response_at(f).norm() < largest * 1.0001, "{name} at {rate} Hz, {f} Hz");
+                assert!(response_at(&fir, f).norm() < largest * 1.0001, "{name} at {rate} Hz, {f} Hz");
             }
         }
     }
@@ -157,7 +163,7 @@ fn a_whole_delay_is_found_and_kept_out_of_the_taps() {
     assert_eq!(fir.delay, 100);
     for f in [50.0, 1_000.0, 19_000.0] {
         let exact = delayed(&[f]).expect("a value")[0];
-        assert!((fir.response_at(f) / exact - 1.0).norm() < 1e-5, "{f}");
+        assert!((response_at(&fir, f) / exact - 1.0).norm() < 1e-5, "{f}");
     }
 }
 
@@ -198,7 +204,7 @@ fn a_held_end_of_an_impedance_table_does_not_ring_for_ever() {
             earwitness::circuit::table::ImpedanceTable::parse(table, "held.csv").expect("a table");
         let chain = earwitness::circuit::Chain {
             amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
-            cable: earwitness::circuit::Cable::lumped(0.4, 5e-6, 1e-9),
+            cable: crate::circuit::lumped(0.4, 5e-6, 1e-9),
             loudspeaker: earwitness::circuit::Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Table(
                 loudspeaker,
             )),
@@ -207,7 +213,7 @@ fn a_held_end_of_an_impedance_table_does_not_ring_for_ever() {
         let fir = earwitness::filter::design(&response, 48_000).expect("a filter");
         assert!(fir.taps.len() < 24 * 48_000, "{} taps", fir.taps.len());
         for frequency in [10.0, 10.7, 13.0, 20.0, 21.0, 55.0, 200.0, 1000.0, 7000.0, 20_000.0] {
-            let ratio = fir.response_at(frequency) / response(&[frequency]).expect("finite")[0];
+            let ratio = response_at(&fir, frequency) / response(&[frequency]).expect("finite")[0];
             let (decibels, degrees) = (20.0 * ratio.norm().log10(), ratio.arg().to_degrees());
             assert!(
                 decibels.abs() < 0.001 && degrees.abs() < 0.01,
@@ -232,7 +238,7 @@ fn filters_of_the_shipped_sessions_are_as_long_as_their_physics() {
             assert!(fir.taps.len() <= 16_384, "{name}, {}: {} taps", named.name.as_written(), fir.taps.len());
             for step in 0..=40 {
                 let f = 20.0 * 1000_f64.powf(f64::from(step) / 40.0);
-                let error = 20.0 * (fir.response_at(f) / response(&[f]).expect("finite")[0]).norm().log10();
+                let error = 20.0 * (response_at(&fir, f) / response(&[f]).expect("finite")[0]).norm().log10();
                 assert!(error.abs() < 0.0005, "{name}, {} at {f:.0} Hz: {error} dB", named.name.as_written());
             }
         }
@@ -252,7 +258,7 @@ fn what_passes_below_ten_hertz_does_not_make_a_filter_long() {
         let table = earwitness::circuit::table::ImpedanceTable::parse(&text, name).expect("a table");
         let chain = Chain {
             amplifier: earwitness::circuit::Amplifier::lumped(0.05, 1e-6),
-            cable: earwitness::circuit::Cable::lumped(0.1, 2e-6, 1e-9),
+            cable: crate::circuit::lumped(0.1, 2e-6, 1e-9),
             loudspeaker: earwitness::circuit::Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Table(
                 table,
             )),
@@ -262,7 +268,7 @@ fn what_passes_below_ten_hertz_does_not_make_a_filter_long() {
         println!("{name}: {} taps, {:?}", fir.taps.len(), fir.accuracy);
         assert!(fir.taps.len() <= longest, "{name}: {} taps", fir.taps.len());
         for f in [10.0, 11.0, 13.0, 15.0, 20.0, 24.0, 25.0, 26.0, 27.0, 28.0, 30.0, 100.0, 3e3, 2e4] {
-            let ratio = fir.response_at(f) / response(&[f]).expect("finite")[0];
+            let ratio = response_at(&fir, f) / response(&[f]).expect("finite")[0];
             let (decibels, degrees) = (20.0 * ratio.norm().log10(), ratio.arg().to_degrees());
             assert!(
                 decibels.abs() < 0.0005 && degrees.abs() < 0.005,
@@ -272,7 +278,7 @@ fn what_passes_below_ten_hertz_does_not_make_a_filter_long() {
         // Below, where nothing is asked of it, it adds nothing either.
         for step in 0..40 {
             let f = f64::from(step) / 4.0;
-            assert!(fir.response_at(f).norm() < 1.01, "{name} at {f} Hz");
+            assert!(response_at(&fir, f).norm() < 1.01, "{name} at {f} Hz");
         }
     }
 }

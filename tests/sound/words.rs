@@ -74,15 +74,15 @@ fn what_16_bits_hide_24_bits_and_floats_do_not() {
     // 120 dB below full scale: 16 bits leave 3 dB less than nothing, 24 bits 45 dB.
     let tiny = apart(0.5, 1e-6);
     let words = device_words(&tiny, "s16");
-    assert!(words.could_hide(0.0), "{:?}", words.facts(0.0));
+    assert!(words.facts(0.0).could_hide(), "{:?}", words.facts(0.0));
     for format in ["s24", "s32", "f32"] {
         let words = words.clone().in_format(format);
-        assert!(!words.could_hide(0.0), "{format}: {:?}", words.facts(0.0));
+        assert!(!words.facts(0.0).could_hide(), "{format}: {:?}", words.facts(0.0));
         assert_eq!(words, device_words(&tiny, format), "another format, the same differences");
     }
     let large = device_words(&apart(0.5, 0.05), "s16");
-    assert!(!large.could_hide(0.0) && !large.could_hide(-60.0), "{:?}", large.facts(-60.0));
-    assert!(large.could_hide(-90.0), "softer than its own noise: {:?}", large.facts(-90.0));
+    assert!(!large.facts(0.0).could_hide() && !large.facts(-60.0).could_hide(), "{:?}", large.facts(-60.0));
+    assert!(large.facts(-90.0).could_hide(), "softer than its own noise: {:?}", large.facts(-90.0));
     // A sample of 32-bit integers holds every bit of a float.
     assert_eq!(words.in_format("s32").word, WordLength::Float32);
 }
@@ -95,7 +95,7 @@ fn the_level_that_was_set_counts_decibel_by_decibel() {
         assert!((at(0.0) + level - at(level)).abs() < 0.11, "{level}");
     }
     let limit = MARGIN_DB - at(0.0);
-    assert!(!words.could_hide(limit + 0.2) && words.could_hide(limit - 0.2), "{limit}");
+    assert!(!words.facts(limit + 0.2).could_hide() && words.facts(limit - 0.2).could_hide(), "{limit}");
 }
 
 #[test]
@@ -116,7 +116,7 @@ fn the_faintest_of_several_differences_is_named_and_controls_do_not_count() {
     let facts = words.facts(-6.0);
     assert_eq!(facts.faintest.map(|of| (of.comparison, of.clip)), Some((0, 1)), "{facts:?}");
     let same = device_words(&apart(0.5, 0.0), "s16");
-    assert!(!same.could_hide(-90.0) && same.least(0.0).is_none());
+    assert!(!same.facts(-90.0).could_hide() && same.least(0.0).is_none());
     assert_eq!(same.facts(0.0).faintest, None);
 }
 

@@ -116,15 +116,6 @@ fn intervals() {
 }
 
 #[test]
-fn two_sided_tests() {
-    for row in data("two_sided") {
-        let found =
-            binomial::two_sided(row[0].as_u64().expect("k"), row[1].as_u64().expect("n"), number(&row[2]));
-        close(found, number(&row[3]), 1e-10);
-    }
-}
-
-#[test]
 fn adjusted_and_combined_p_values() {
     for row in data("families") {
         let p = numbers(&row["p"]);

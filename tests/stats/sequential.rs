@@ -216,12 +216,12 @@ fn the_p_value_is_that_of_the_test_as_it_stopped() {
                 .then_some((reject, trials))
         })
         .expect("the upper line");
-    close(test.p_value(last.0, last.1).expect("an end"), exact.difference, 1e-9);
+    close(test.p_values(last.0, last.1).expect("an end").0, exact.difference, 1e-9);
     // Sooner is stronger.
     let first =
         (1..=24).find_map(|trials| Some((test.boundaries(trials).1?, trials))).expect("the upper line");
-    assert!(test.p_value(first.0, first.1).expect("an end") < exact.difference / 2.0);
-    assert!(test.p_value(3, 4).is_err(), "nothing has ended there");
+    assert!(test.p_values(first.0, first.1).expect("an end").0 < exact.difference / 2.0);
+    assert!(test.p_values(3, 4).is_err(), "nothing has ended there");
 }
 
 #[test]

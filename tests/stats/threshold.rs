@@ -5,7 +5,7 @@ use earwitness::stats::simulate::Generator;
 use earwitness::stats::threshold::grid::{Grid, LEVELS};
 use earwitness::stats::threshold::population::population;
 use earwitness::stats::threshold::posterior::Posterior;
-use earwitness::stats::threshold::simulated::{self, Plan};
+use earwitness::stats::threshold::simulated;
 use earwitness::stats::threshold::staircase::{Rule, Staircase};
 use earwitness::stats::threshold::summary::Place;
 use earwitness::stats::threshold::track::{Method, Track};
@@ -90,10 +90,21 @@ fn answers_one_by_one_and_as_counts_say_the_same() {
     let grid = Grid::new(Range::new(0.5, 32.0).expect("a range"), 1.0 / 3.0);
     let mut track = Track::new(&grid, Method::Bayes);
     let mut generator = Generator::new(5, 0);
+    let mut counts = [(0, 0); LEVELS];
     for _ in 0..40 {
-        track.answer(generator.uniform() < 0.7);
+        let right = generator.uniform() < 0.7;
+        let (correct, trials) = &mut counts[track.next()];
+        (*correct, *trials) = (*correct + u64::from(right), *trials + 1);
+        track.answer(right);
     }
-    let counted = Posterior::of(&grid, &track.points()).expect("a posterior").summary();
+    let points: Vec<Point> = grid
+        .levels()
+        .iter()
+        .zip(counts)
+        .filter(|(_, (_, trials))| *trials > 0)
+        .map(|(&multiple, (correct, trials))| Point { multiple, correct, trials })
+        .collect();
+    let counted = Posterior::of(&grid, &points).expect("a posterior").summary();
     let found = track.posterior().summary();
     close(found.threshold.estimate, counted.threshold.estimate, 1e-10);
     close(found.at_one.upper, counted.at_one.upper, 1e-9);
@@ -139,7 +150,6 @@ fn staircases_settle_where_their_authors_say() {
         (Rule::Weighted, 0.5, 0.75),
         (Rule::Weighted, 1.0 / 3.0, 2.0 / 3.0),
     ] {
-        close(rule.balance(chance), published, 1e-8);
         // So flat a curve over so many steps that the run spreads over many sizes.
         let grid = Grid::new(Range::new(0.01, 100.0).expect("a range"), chance);
         let listener = Curve { threshold: 1.0, slope: 0.5, lapse: 0.0 };
@@ -154,7 +164,6 @@ fn staircases_settle_where_their_authors_say() {
         // Levitt's rules look at the end of a row, so that the mean over trials lies a little beside their balance.
         let near = if rule == Rule::Weighted { 0.01 } else { 0.03 };
         assert!((expected - published).abs() < near, "{rule:?} at {chance}: {expected}");
-        assert!(staircase.turns().len() > 500);
     }
 }
 
@@ -167,7 +176,6 @@ fn a_staircase_starts_at_the_top_and_obeys_its_rule() {
         staircase.answer(right);
     }
     assert_eq!(levels, [18, 18, 16, 16, 14, 15, 15, 14, 15, 16]);
-    assert_eq!(staircase.turns(), [14, 15, 14]);
     let mut staircase = Staircase::new(Rule::Weighted, 0.5);
     let levels: Vec<usize> = [true, true, false, true, false, false]
         .into_iter()
@@ -186,13 +194,10 @@ fn who_hears_nothing_and_who_hears_everything_are_outside_the_range() {
     let deaf = Posterior::of(&grid, &[at(32.0, 20)]).expect("a posterior");
     let Place::AboveLargest { bound } = deaf.place_in_range() else { panic!("{:?}", deaf.place_in_range()) };
     assert!(bound > 32.0 && bound < deaf.threshold().estimate, "{bound}");
-    assert!(deaf.below(32.0) < 0.05);
     let sharp = Posterior::of(&grid, &[at(0.5, 40)]).expect("a posterior");
     assert!(matches!(sharp.place_in_range(), Place::BelowSmallest { bound } if bound < 0.5));
-    assert!(sharp.below(0.5) > 0.95);
     let some = Posterior::of(&grid, &[at(2.0, 22), at(4.0, 30), at(8.0, 40)]).expect("a posterior");
     assert_eq!(some.place_in_range(), Place::Within);
-    close(some.below(some.threshold().estimate), 0.5, 1e-9);
 }
 
 /// The benchmark `stats` measures coverage over twelve kinds of listeners; here a ladder, whose counts alone decide. The
@@ -227,15 +232,14 @@ fn the_confidence_interval_holds_as_often_as_it_says() {
 #[test]
 fn simulated_listeners_are_found_and_more_trials_find_them_closer() {
     let grid = Grid::new(Range::new(0.5, 32.0).expect("a range"), 0.5);
-    let listener = |_: &mut Generator| Curve { threshold: 5.0, slope: 2.0, lapse: 0.02 };
-    let plan = |trials| Plan { trials, ratio: 3.0, until_narrow: false };
-    let few = simulated::sittings(&grid, Method::Bayes, listener, &plan(12), 10, 1);
-    let many = simulated::sittings(&grid, Method::Bayes, listener, &plan(40), 10, 1);
+    let reached = simulated::progress(&grid, Method::Bayes, 3.0, 40, 10, 1);
+    let (few, many) = (reached[11], reached[39]);
+    assert_eq!((few.trials, many.trials), (12, 40));
     assert!(many.width < 0.7 * few.width, "{few:?} {many:?}");
     // 10 sittings at 95 %: fewer than 7 held ones come about once in 6,000 such tests (binomial).
     assert!(many.coverage.value >= 0.7, "{many:?}");
-    let again = simulated::sittings(&grid, Method::Bayes, listener, &plan(12), 10, 1);
-    assert_eq!(few, again, "a seed means one result");
+    let again = simulated::progress(&grid, Method::Bayes, 3.0, 40, 10, 1);
+    assert_eq!(reached, again, "a seed means one result");
 }
 
 /// The program sums on its grid; scipy integrates over the normal distribution by quadrature, with steps ten times finer.

@@ -13,7 +13,7 @@ use earwitness::trial::{
 };
 
 use super::blindness::seen_under;
-use super::kit::{self, Memory, Phone, Scripted, UTC};
+use super::kit::{self, Resume as _, Memory, Phone, Scripted, UTC};
 use super::python;
 use super::tampering::rewritten;
 use crate::blind;
@@ -143,11 +143,11 @@ fn a_sitting_that_goes_on_keeps_its_order_and_its_cables() {
     let path = scripted.journal.path();
     let name = path.file_name().unwrap().to_str().unwrap().to_owned();
     drop(scripted);
-    let before = verify::check(&path);
+    let before = kit::check(&path);
     assert!(before.closing.is_none() && before.answers.len() > 6, "{}", before.answers.len());
     kit::in_folder(lock().resume(&name, UTC, kit::silent(), kit::secret(511), None).unwrap()).finish();
     python::agree(&path);
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(checked.resumed, 1);
     let drawn = checked.closing.as_ref().and_then(|closing| closing.drawn.clone()).expect("drawn once");
     assert_eq!(Some(runs(&checked)), drawn.order(3), "an interruption does not mix what is left");
@@ -179,7 +179,7 @@ fn a_folder_uses_each_row_equally_often_and_a_broken_off_sitting_none() {
         }
         let path = scripted.journal.path();
         scripted.finish();
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         assert!(checked.is_sound(), "{:?}", checked.problems);
         let row = checked.closing.unwrap().drawn.unwrap().row.unwrap();
         let left = checked.opening.unwrap().rows.unwrap();
@@ -248,7 +248,7 @@ fn exchanging_the_cables_changes_what_is_played_and_not_what_is_right() {
         scripted.answering = kit::Answering::Right;
         let scripted: Scripted<Memory> = scripted.finish();
         let (_folder, path) = kit::written(&scripted.journal.bytes);
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         let main = checked.answers.iter().filter(|one| one.id.part == Part::Main && one.control().is_none());
         assert!(main.clone().all(|answer| answer.right == Some(true)));
         let loads: Vec<Vec<Side>> = scripted

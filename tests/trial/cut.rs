@@ -12,7 +12,7 @@ use earwitness::trial::verify::{self, State};
 use earwitness::trial::{Conductor, Draft, Secret, Sittings, Stage};
 use proptest::prelude::*;
 
-use super::kit::{self, UTC};
+use super::kit::{self, Resume as _, UTC};
 
 /// A finished sitting of a folder: journal, register, name.
 struct Finished {
@@ -90,7 +90,7 @@ fn resume_and_verify(whole: &Finished, seed: u64, length: usize) {
     } else {
         assert!(torn.is_empty());
     }
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(checked.problems, [], "cut at {length}");
     assert!(checked.is_sound());
     assert_eq!(verify::register(folder.path()).announced[0].closed.unwrap().0, checked.receipt.unwrap());
@@ -134,7 +134,7 @@ pub(crate) fn after_every_record(path: &Path, go_on: impl Fn(Opened)) -> BTreeSe
         earwitness::trial::rest::store(&secret, &secrets[..sealings], None).unwrap();
         let sittings = Sittings::lock(folder.path(), UTC).unwrap();
         go_on(sittings.resume(name, UTC, kit::silent(), kit::secret(999), None).unwrap());
-        let checked = verify::check(&folder.path().join(name));
+        let checked = kit::check(&folder.path().join(name));
         assert_eq!(checked.problems, [], "cut after a record of kind {kind}");
         let after = std::fs::read(folder.path().join(name)).unwrap();
         assert!(after.starts_with(&whole[..length]), "{kind}: nothing that was written is gone");
@@ -233,7 +233,7 @@ fn a_torn_register_is_put_aside_and_goes_on() {
     drop(Sittings::lock(folder.path(), UTC).unwrap());
     assert_eq!(torn_files(folder.path()), [b"{\"number\":2,\"ch".to_vec()]);
     assert!(std::fs::read(&register).unwrap().starts_with(&announced));
-    assert!(verify::check(&folder.path().join(&whole.name)).is_sound());
+    assert!(kit::check(&folder.path().join(&whole.name)).is_sound());
     assert!(verify::register(folder.path()).announced[0].closed.is_some());
 }
 
@@ -254,7 +254,7 @@ fn a_sitting_cut_many_times_in_the_same_trial_keeps_every_torn_byte() {
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     kit::in_folder(sittings.resume(&whole.name, UTC, kit::silent(), kit::secret(999), None).unwrap())
         .finish();
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.resumed, 4);
 }

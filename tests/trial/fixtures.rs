@@ -2,7 +2,6 @@
 
 use std::path::PathBuf;
 
-use earwitness::trial::verify;
 
 use super::python;
 
@@ -29,6 +28,6 @@ fn kept_journals_still_verify_with_the_receipts_they_had() {
             .lines()
             .find_map(|line| line.strip_prefix(&format!("{name}: ")))
             .unwrap_or_else(|| panic!("{name} has no line in receipts.txt"));
-        assert_eq!(verify::check(&path).receipt.unwrap().in_words(), expected, "{name}");
+        assert_eq!(crate::trial::kit::check(&path).receipt.unwrap().in_words(), expected, "{name}");
     }
 }

@@ -11,7 +11,7 @@ use earwitness::trial::verify::{self, Registered, State};
 use earwitness::trial::wager::{DecidingTerms, EarlierSitting, Settlement, Why};
 use earwitness::trial::{Digest, Event, Outcome, Part, Sittings, SittingsError, Stage};
 
-use super::kit::{self, UTC};
+use super::kit::{self, Resume as _, UTC};
 
 fn names(folder: &std::path::Path) -> Vec<String> {
     let mut names: Vec<String> = std::fs::read_dir(folder)
@@ -42,10 +42,10 @@ fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
             names(folder.path()),
             [".lock", "2026-01-31T20-15-00Z-Ottilie-Invented.jsonl", "register.jsonl"]
         );
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         assert_eq!(checked.problems, [], "{protocol}");
         assert_eq!(checked.state, State::Closed);
-        assert!(checked.is_sound() && checked.has_verdict());
+        assert!(checked.is_sound() && kit::has_verdict(&checked));
         assert_eq!(checked.registered, Registered::Listed);
         assert_eq!(checked.receipt, Some(receipt));
         assert_eq!(checked.void, 1);
@@ -74,7 +74,7 @@ fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
         scripted.step();
     }
     drop(scripted);
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!((checked.state, checked.problems.as_slice()), (State::Unfinished, [].as_slice()));
     assert!(checked.counts.is_none() && checked.answers.iter().all(|answer| answer.right.is_none()));
     assert!(!checked.answers.is_empty());
@@ -87,7 +87,7 @@ fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let opened = sittings.resume(&unfinished[0].journal, UTC, kit::silent(), kit::secret(999), None).unwrap();
     assert!(matches!(opened.conductor.view().stage, Stage::Sealing { .. }), "a fresh secret, sealed anew");
     kit::in_folder(opened).finish();
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(checked.problems, []);
     assert_eq!(checked.resumed, 1);
     assert!(checked.is_sound());
@@ -114,23 +114,19 @@ fn stopping_for_good_opens_the_seal_and_gives_no_verdict() {
     let won = result.settlement.and_then(Settlement::claimant_won);
     assert_eq!((result.outcome, won), (Outcome::StoppedEarly, None));
     let (_folder, path) = kit::written(&scripted.journal.bytes);
-    let checked = verify::check(&path);
-    assert!(checked.is_sound() && !checked.has_verdict(), "{:?}", checked.problems);
+    let checked = kit::check(&path);
+    assert!(checked.is_sound() && !kit::has_verdict(&checked), "{:?}", checked.problems);
 }
 
 #[test]
-fn a_second_sitting_on_a_folder_is_refused_with_the_reason_or_waits() {
+fn a_second_sitting_on_a_folder_is_refused_with_the_reason() {
     let folder = kit::folder();
     let first = Sittings::lock(folder.path(), UTC).unwrap();
     let error = Sittings::lock(folder.path(), UTC).unwrap_err();
     assert!(matches!(error, SittingsError::Busy { .. }));
     assert!(error.to_string().contains("another sitting is going on"), "{error}");
-    let path = folder.path().to_path_buf();
-    let waiting = std::thread::spawn(move || Sittings::wait(&path, UTC).map(drop).is_ok());
-    std::thread::sleep(std::time::Duration::from_millis(50));
-    assert!(!waiting.is_finished(), "the second waits");
     drop(first);
-    assert!(waiting.join().unwrap());
+    assert!(Sittings::lock(folder.path(), UTC).is_ok());
 }
 
 #[test]
@@ -144,7 +140,7 @@ fn two_sittings_of_one_second_get_two_names_and_nothing_is_overwritten() {
     }
     paths.dedup();
     assert_eq!(paths.len(), 3);
-    let checked: Vec<_> = paths.iter().map(|path| verify::check(path)).collect();
+    let checked: Vec<_> = paths.iter().map(|path| kit::check(path)).collect();
     assert!(checked.iter().all(|checked| checked.problems.is_empty()));
     assert_eq!(verify::register(folder.path()).announced.len(), 3);
 }
@@ -172,7 +168,7 @@ fn names_of_any_kind_make_safe_file_names_and_stay_whole_inside() {
         let path = opened.writer.path();
         assert_eq!(path.parent(), Some(folder.path()));
         kit::in_folder(opened).finish();
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         assert_eq!(checked.problems, [], "{name:?}");
         assert_eq!(checked.opening.unwrap().listener, name);
     }
@@ -220,7 +216,7 @@ fn an_opponents_passphrase_locks_the_secret() {
         sittings.resume(&name, UTC, kit::silent(), kit::secret(999), Some("Jorin's own words")).unwrap();
     assert!(std::fs::read(&path).unwrap().starts_with(&before));
     kit::in_folder(opened).finish();
-    assert!(verify::check(&path).is_sound());
+    assert!(kit::check(&path).is_sound());
     assert!(!hidden.exists());
 }
 
@@ -266,8 +262,8 @@ fn a_qualification_that_is_not_passed_ends_the_sitting() {
     let Stage::Result(result) = scripted.conductor.view().stage else { panic!("no result") };
     assert_eq!(result.outcome, Outcome::NotQualified);
     let (_folder, path) = kit::written(&scripted.journal.bytes);
-    let checked = verify::check(&path);
-    assert!(checked.is_sound() && !checked.has_verdict());
+    let checked = kit::check(&path);
+    assert!(checked.is_sound() && !kit::has_verdict(&checked));
     assert!(checked.answers.iter().all(|answer| answer.id.part == Part::Qualification));
 
     // A listener who is always right passes and goes on.
@@ -298,7 +294,7 @@ fn a_rest_is_offered_after_the_sessions_minutes_of_listening() {
     }
     assert!(offered >= 2, "{offered} rests");
     let (_folder, path) = kit::written(&scripted.journal.bytes);
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert!(checked.is_sound());
     assert_eq!(checked.rests, offered);
 }
@@ -320,8 +316,8 @@ fn the_sequential_rule_ends_the_sitting_when_it_has_decided() {
     // ln((1 - .1)/.05) / ln(.75/.5) = 7.13: eight right answers in a row decide.
     assert!(result.counts.comparisons.iter().all(|count| (8..=9).contains(&count.trials)));
     let (_folder, path) = kit::written(&scripted.journal.bytes);
-    let checked = verify::check(&path);
-    assert!(checked.is_sound() && checked.has_verdict(), "{:?}", checked.problems);
+    let checked = kit::check(&path);
+    assert!(checked.is_sound() && kit::has_verdict(&checked), "{:?}", checked.problems);
     assert_eq!(checked.decisions, [Decision::Difference, Decision::Difference]);
 }
 
@@ -402,21 +398,21 @@ fn idas(folder: &std::path::Path, seed: u64, steps: Option<usize>) -> std::path:
 #[test]
 fn a_lost_bet_cannot_be_sat_again() {
     let folder = kit::folder();
-    let earlier = |path: &std::path::Path| verify::check(path).opening.unwrap().earlier.unwrap();
+    let earlier = |path: &std::path::Path| kit::check(path).opening.unwrap().earlier.unwrap();
     let first = idas(folder.path(), 1, None);
     assert!(earlier(&first).is_empty());
-    let settled = verify::check(&first).settlement.unwrap();
+    let settled = kit::check(&first).settlement.unwrap();
     assert!(settled.claimant_won().is_some(), "{settled:?}");
     // The next one knows of it, whatever came of it, and decides nothing.
     let second = idas(folder.path(), 2, None);
     let told = earlier(&second);
-    let checked = verify::check(&first);
+    let checked = kit::check(&first);
     assert_eq!(told.len(), 1);
     assert_eq!(told[0].commitment, checked.opening.as_ref().unwrap().commitment);
     assert_eq!(told[0].outcome, Some(Outcome::AllTrials));
     let (trials, correct) = checked.total().unwrap();
     assert_eq!((told[0].counted.trials, told[0].counted.correct), (trials, correct));
-    let settled = verify::check(&second).settlement.unwrap();
+    let settled = kit::check(&second).settlement.unwrap();
     assert_eq!(settled, Settlement::Nobody(Why::Later { this: 2, of: 1 }));
     // Nor does removing the journal help: the register announced it. Nor does leaving one in the middle.
     std::fs::remove_file(&first).unwrap();
@@ -427,7 +423,7 @@ fn a_lost_bet_cannot_be_sat_again() {
         told.iter().map(|one| one.outcome).collect::<Vec<_>>(),
         [None, Some(Outcome::AllTrials), None]
     );
-    assert_eq!(verify::check(&fourth).settlement, Some(Settlement::Nobody(Why::Later { this: 4, of: 1 })));
+    assert_eq!(kit::check(&fourth).settlement, Some(Settlement::Nobody(Why::Later { this: 4, of: 1 })));
 }
 
 /// Mode bits of every file in a folder, and of the folder itself under `.`.

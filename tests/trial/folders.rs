@@ -79,7 +79,7 @@ impl Folder {
             && view
                 .announced
                 .iter()
-                .all(|announced| verify::check(&self.path().join(&announced.journal)).is_sound())
+                .all(|announced| kit::check(&self.path().join(&announced.journal)).is_sound())
     }
 }
 
@@ -154,7 +154,7 @@ fn twenty_tampered_folders_are_refused() {
         ("a journal without its closing", |f| f.change_journal(1, |records| drop(records.pop()))),
         ("a journal closed under fewer sittings", |f| {
             f.change_journal(2, |records| closing(records).sittings = Some(1));
-            let receipt = verify::check(&f.journals[2]).receipt.unwrap();
+            let receipt = kit::check(&f.journals[2]).receipt.unwrap();
             f.change_register(|entries| {
                 if let Some(Entry::Closed { receipt: known, .. }) = entries.last_mut() {
                     *known = receipt;
@@ -163,7 +163,7 @@ fn twenty_tampered_folders_are_refused() {
         }),
         ("a journal closed under another register", |f| {
             f.change_journal(2, |records| closing(records).register = Some(Digest::of(b"another")));
-            let receipt = verify::check(&f.journals[2]).receipt.unwrap();
+            let receipt = kit::check(&f.journals[2]).receipt.unwrap();
             f.change_register(|entries| {
                 if let Some(Entry::Closed { receipt: known, .. }) = entries.last_mut() {
                     *known = receipt;

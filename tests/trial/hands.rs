@@ -7,10 +7,10 @@ use earwitness::trial::rest::SecretError;
 use earwitness::trial::seal::hand_hash;
 use earwitness::trial::sittings::secret_file;
 use earwitness::trial::{
-    Ballot, Digest, Effect, Event, Record, Sittings, SittingsError, Stage, against, journal, verify,
+    Ballot, Digest, Effect, Event, Record, Sittings, SittingsError, Stage, against, journal,
 };
 
-use super::kit::{self, Journal as _, Memory, Scripted, UTC};
+use super::kit::{self, Resume as _, Journal as _, Memory, Scripted, UTC};
 use super::python;
 
 fn hand(seat: u32, round: u32) -> Digest {
@@ -57,7 +57,7 @@ fn phones_give_their_hands_closed_and_open_them_when_nothing_can_be_added() {
     let scripted = scripted.finish();
     let (_folder, path) = kit::written(&scripted.journal.bytes);
     python::agree(&path);
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(checked.last_word, Some(LastWord::Nobody));
     // In the order in which they were committed: the phones', then what the host typed.
     let names: Vec<&str> = checked.hands.iter().map(|hand| hand.by.as_str()).collect();
@@ -90,7 +90,7 @@ pub(crate) fn started_over() -> Scripted<Memory> {
 fn a_hand_that_stays_closed_is_named_and_the_sealing_starts_over() {
     let (_folder, path) = kit::written(&started_over().journal.bytes);
     python::agree(&path);
-    assert_eq!(verify::check(&path).hands.len(), 3);
+    assert_eq!(kit::check(&path).hands.len(), 3);
 }
 
 /// The journal of a locked sitting that was cut off, and went on to its end with the passphrase.
@@ -108,7 +108,7 @@ fn a_host_who_types_last_without_a_phone_is_named_as_one_who_could_choose() {
     let mut scripted = kit::in_memory(&super::night::draft(Protocol::Abx), 82);
     scripted.hands = vec![("Pia", "a hand"), ("The host", "tried 1,231 of them")];
     let (_folder, path) = kit::written(&scripted.finish().journal.bytes);
-    assert_eq!(verify::check(&path).last_word, Some(LastWord::Typed("The host".to_owned())));
+    assert_eq!(kit::check(&path).last_word, Some(LastWord::Typed("The host".to_owned())));
 }
 
 #[test]
@@ -131,7 +131,7 @@ fn with_a_wager_the_skeptics_hand_is_the_last() {
         memory.append(record);
     }
     let (_folder, path) = kit::written(&memory.bytes);
-    assert!(verify::check(&path).problems[0].message.contains("skeptic"));
+    assert!(kit::check(&path).problems[0].message.contains("skeptic"));
 }
 
 /// A sitting of forty trials in a folder, cut off after three answers; its journal's name.
@@ -161,7 +161,7 @@ fn an_early_opening_of_a_copy_says_nothing_about_what_is_to_come() {
         let sittings = Sittings::lock(folder, UTC).unwrap();
         let opened = sittings.resume(&name, UTC, kit::silent(), kit::secret(fresh), None).unwrap();
         kit::in_folder(opened).finish();
-        let checked = verify::check(&folder.join(&name));
+        let checked = kit::check(&folder.join(&name));
         assert!(checked.is_sound(), "{:?}", checked.problems);
         python::agree(&folder.join(&name));
         let orders = checked.answers.iter().filter(|answer| answer.void.is_none());
@@ -183,7 +183,7 @@ fn what_was_being_presented_is_void_and_reported() {
     let path = folder.path().join(&name);
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     kit::in_folder(sittings.resume(&name, UTC, kit::silent(), kit::secret(87), None).unwrap()).finish();
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!((checked.void, checked.resumed), (1, 1));
     assert!(checked.answers.iter().any(|answer| answer.void.as_deref() == Some("interrupted")));
     // Somebody who goes on without voiding it, so as to hear the same X again, is found out.
@@ -200,7 +200,7 @@ fn what_was_being_presented_is_void_and_reported() {
         memory.append(record);
     }
     let (_folder, path) = kit::written(&memory.bytes);
-    assert!(!verify::check(&path).is_sound());
+    assert!(!kit::check(&path).is_sound());
 }
 
 #[test]
@@ -226,7 +226,7 @@ fn a_locked_sitting_goes_on_and_ends_only_with_the_passphrase() {
     let opened =
         lock().resume(&name, UTC, kit::silent(), kit::secret(88), Some("Jorin's own words")).unwrap();
     kit::in_folder(opened).finish();
-    let mut checked = verify::check(&path);
+    let mut checked = kit::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     python::agree(&path);
     assert_eq!(against::passphrase(&mut checked, "Jorin's own words"), Ok(2));
@@ -249,10 +249,10 @@ fn a_locked_sitting_goes_on_and_ends_only_with_the_passphrase() {
         kit::written(&memory.bytes)
     };
     let (_folder, path) = forged(&|proof| *proof = None);
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert!(checked.problems.iter().any(|problem| problem.message.contains("passphrase")));
     let (_folder, path) = forged(&|proof| *proof = Some(Digest::of(b"invented")));
-    let mut checked = verify::check(&path);
+    let mut checked = kit::check(&path);
     assert!(checked.is_sound(), "who has no passphrase cannot tell: {:?}", checked.problems);
     assert_eq!(against::passphrase(&mut checked, "Jorin's own words"), Ok(0));
     assert_eq!(checked.problems.len(), 2);

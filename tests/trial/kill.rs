@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use earwitness::trial::verify;
 
 use super::python;
 use crate::commands::earwitness;
@@ -96,7 +95,7 @@ fn a_sitting_killed_three_times_resumes_finishes_and_verifies() {
         let whole = bytes.iter().rposition(|&byte| byte == b'\n').unwrap() + 1;
         assert!(bytes.starts_with(&kept), "round {round}: a durable record is gone");
         kept = bytes[..whole].to_vec();
-        assert_eq!(verify::check(&path).problems, []);
+        assert_eq!(crate::trial::kit::check(&path).problems, []);
     }
     let mut arguments = RUN.to_vec();
     arguments.push("--resume");
@@ -105,7 +104,7 @@ fn a_sitting_killed_three_times_resumes_finishes_and_verifies() {
     let path = journal(&sittings).unwrap();
     assert!(std::fs::read(&path).unwrap().starts_with(&kept));
     python::agree(&path);
-    let checked = verify::check(&path);
+    let checked = crate::trial::kit::check(&path);
     assert_eq!(checked.resumed, 3);
     assert_eq!(checked.total().unwrap().0, 150);
     let ran = earwitness(folder.path(), &["verify", ".", "--session", "."]);

@@ -1,5 +1,7 @@
 //! Openings made by hand, and a listener who answers by a script.
 
+use std::path::Path;
+
 use earwitness::session::{ControlName, Family, Levels, Switching};
 use earwitness::stats::Protocol;
 use earwitness::stats::protocol::Inquiry;
@@ -11,8 +13,48 @@ use earwitness::trial::record::{
 use earwitness::trial::wager::DecidingTerms;
 use earwitness::trial::witness::Links;
 use earwitness::trial::{
-    Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Output, Record, Side, Stage, Step, Terms, View,
+    Closing, Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Outcome, Output, Record, Secret, Side, Sittings, SittingsError, Stage, Step,
+    Terms, View,
 };
+use earwitness::trial::against::Registers;
+use earwitness::trial::verify::{self, Checked};
+
+/// Checks a journal in its folder, with the register beside it.
+pub(crate) fn check(path: &Path) -> Checked {
+    verify::check_with(path, &mut Registers::default())
+}
+
+/// A verdict may be drawn: sound, and ended as its rule says.
+pub(crate) fn has_verdict(checked: &Checked) -> bool {
+    let ended = |closing: &Closing| matches!(closing.outcome, Outcome::AllTrials | Outcome::Sequential);
+    checked.is_sound() && checked.closing.as_ref().is_some_and(ended)
+}
+
+/// Goes on with a sitting that was cut off, in one step.
+pub(crate) trait Resume {
+    fn resume(
+        self,
+        name: &str,
+        utc: &str,
+        output: Output,
+        fresh: Secret,
+        passphrase: Option<&str>,
+    ) -> Result<Opened, SittingsError>;
+}
+
+impl Resume for Sittings {
+    fn resume(
+        self,
+        name: &str,
+        utc: &str,
+        output: Output,
+        fresh: Secret,
+        passphrase: Option<&str>,
+    ) -> Result<Opened, SittingsError> {
+        let secrets = self.secrets(name, passphrase)?;
+        self.resume_with(name, utc, output, secrets, fresh)
+    }
+}
 
 pub(crate) const UTC: &str = "2026-01-31T20:15:00Z";
 
@@ -345,7 +387,7 @@ impl<J: Journal> Scripted<J> {
                     self.event(Event::Play);
                 }
                 if self.disturb == Some(self.attempts) {
-                    self.event(Event::Disturbed { cause: "underrun".to_owned() });
+                    self.event(Event::Disturbed { cause: "underrun".to_owned(), by: None });
                     return true;
                 }
                 if trial.step == Step::Voting {

@@ -9,7 +9,7 @@ use earwitness::trial::register::REGISTER;
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
-use super::kit::{self, Journal as _, Memory, UTC};
+use super::kit::{self, Resume as _, Journal as _, Memory, UTC};
 use crate::commands::{earwitness, refused, succeeded};
 
 type ChangeTerms = fn(&mut Terms);
@@ -31,13 +31,13 @@ fn with_opening(change: impl FnOnce(&mut Opening)) -> Checked {
     let Some(Record::Opening(opening)) = records.first_mut() else { panic!("no opening") };
     change(opening);
     let (_folder, path) = anew(&records);
-    verify::check(&path)
+    kit::check(&path)
 }
 
 #[test]
 fn a_receipt_belongs_to_one_journal_and_says_how_far_it_vouches() {
     let (folder, honest) = anew(&records());
-    let receipts = verify::check(&honest).digests;
+    let receipts = kit::check(&honest).digests;
     let forged = folder.path().join("forged.jsonl");
     let other = kit::in_memory(&kit::full(Protocol::Abx), 92).finish().journal.bytes;
     std::fs::write(&forged, other).unwrap();
@@ -87,7 +87,7 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
         let mut draft = draft.clone();
         change(&mut draft.terms);
         let (_folder, path) = kit::written(&kit::in_memory(&draft, 93).finish().journal.bytes);
-        let mut checked = verify::check(&path);
+        let mut checked = kit::check(&path);
         assert!(checked.is_sound(), "in itself it fits: {:?}", checked.problems);
         against::session(&mut checked, &session, None);
         checked.problems
@@ -127,7 +127,7 @@ fn a_panel_that_was_changed_afterwards_is_found_in_the_session_and_in_the_journa
     };
     let problems = |draft: &Draft, session: &earwitness::session::Session| {
         let (_folder, path) = kit::written(&kit::in_memory(draft, 94).finish().journal.bytes);
-        let mut checked = verify::check(&path);
+        let mut checked = kit::check(&path);
         assert!(checked.is_sound(), "in itself it fits: {:?}", checked.problems);
         against::session(&mut checked, session, None);
         checked.problems
@@ -204,7 +204,7 @@ fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
         paths.push(opened.writer.path());
         kit::in_folder(opened).finish();
     }
-    let second = verify::check(&paths[1]);
+    let second = kit::check(&paths[1]);
     assert!(second.is_sound() && second.opening.unwrap().sitting == Some(2));
     // The register anew without the first sitting, and the second journal anew to fit it: only its number is left.
     let kept = earwitness::trial::register::read(folder.path()).unwrap().entries;
@@ -218,7 +218,7 @@ fn a_register_that_lost_lines_is_told_by_the_number_in_the_seal() {
         memory.append(record);
     }
     std::fs::write(&paths[1], memory.bytes).unwrap();
-    let checked = verify::check(&paths[1]);
+    let checked = kit::check(&paths[1]);
     assert!(
         checked.problems.iter().any(|problem| problem.message.contains("lines of the register are gone"))
     );
@@ -241,7 +241,7 @@ fn a_register_that_lost_lines_is_told_by_the_head_in_the_closing() {
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     kit::in_folder(sittings.resume(&name, UTC, kit::silent(), kit::secret(9), None).unwrap()).finish();
     let number = |path: &std::path::Path| {
-        let checked = verify::check(path);
+        let checked = kit::check(path);
         assert!(checked.is_sound(), "{:?}", checked.problems);
         (checked.opening.unwrap().sitting.unwrap(), checked.closing.unwrap().sittings.unwrap())
     };
@@ -256,7 +256,7 @@ fn a_register_that_lost_lines_is_told_by_the_head_in_the_closing() {
         bytes.extend([line.as_slice(), b"\n"].concat());
     }
     std::fs::write(folder.path().join("register.jsonl"), bytes).unwrap();
-    let checked = verify::check(&paths[0]);
+    let checked = kit::check(&paths[0]);
     assert!(
         checked.problems.iter().any(|problem| problem.message.contains("had other lines")),
         "{checked:?}"
@@ -353,7 +353,7 @@ fn a_clock_that_was_set_is_said_and_nothing_panics() {
             bytes.push(b'\n');
         }
         let (_folder, path) = kit::written(&bytes);
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         assert!(checked.is_sound(), "{:?}", checked.problems);
         checked.clock
     };
@@ -391,7 +391,7 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
         journals.push(opened.writer.path());
         kit::in_folder(opened).finish();
     }
-    let last = || verify::check(&journals[1]);
+    let last = || kit::check(&journals[1]);
     assert_eq!((last().problems, last().late), (Vec::new(), None));
     let kept = last().receipt.expect("a receipt").in_words();
     // What a photograph of the seal shows: words or digits of the commitment, words of the register's line.

@@ -9,7 +9,7 @@ use earwitness::trial::register::{self, Entry, REGISTER};
 use earwitness::trial::sittings::secret_file;
 use earwitness::trial::{Sittings, verify};
 
-use super::kit::{self, UTC};
+use super::kit::{self, Resume as _, UTC};
 
 const RUN: [&str; 7] = ["run", ".", "--listener", "Ida", "--output", "silent", "--simulate"];
 
@@ -181,7 +181,7 @@ fn a_sitting_survives_a_loss_of_power_after_each_flush() {
             closed += 1;
             Sittings::lock(left.path(), UTC).expect("closed for good");
             assert!(!secret_file(left.path(), name).exists(), "flush {number}: an opened secret is left");
-            assert!(verify::check(&left.path().join(name)).is_sound(), "flush {number}");
+            assert!(kit::check(&left.path().join(name)).is_sound(), "flush {number}");
         } else {
             gone_on += 1;
             let lock = Sittings::lock(left.path(), UTC).expect("the folder is whole");

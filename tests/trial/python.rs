@@ -5,7 +5,7 @@ use std::process::Command;
 
 use earwitness::stats::Protocol;
 use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms, SwitcherTerms};
-use earwitness::trial::{Draft, Record, verify};
+use earwitness::trial::{Draft, Record};
 
 use super::{kit, tampering};
 
@@ -27,7 +27,7 @@ fn python(path: &Path) -> Result<String, String> {
 
 /// Both verifiers hold the journal for sound, with the same receipt; each holds its own counts against the closing's.
 pub(crate) fn agree(path: &Path) {
-    let checked = verify::check(path);
+    let checked = kit::check(path);
     assert!(checked.is_sound(), "{}: {:?}", path.display(), checked.problems);
     let receipt = checked.receipt.expect("a receipt").hex();
     let opening = checked.opening.as_ref().expect("an opening");
@@ -151,7 +151,7 @@ fn waits_of_real_cables() {
     presented[1].apart_ms += 1;
     let (_folder, path) = kit::written(&tampering::rewritten(&records));
     assert_eq!(python(&path), Err(format!("record {}: waits", line + 1)));
-    assert!(!verify::check(&path).is_sound());
+    assert!(!kit::check(&path).is_sound());
 }
 
 #[test]
@@ -194,7 +194,7 @@ fn both_find_the_same_record_in_changed_journals() {
         let (_folder, path) = kit::written(&changed);
         let problem = python(&path).expect_err("a changed byte");
         assert!(number == 1 || problem.starts_with(&format!("record {number}: ")), "byte {at}: {problem}");
-        assert!(!verify::check(&path).is_sound());
+        assert!(!kit::check(&path).is_sound());
     }
     let (_folder, path) = kit::written(&bytes[..bytes.len() / 2]);
     assert!(python(&path).is_err());

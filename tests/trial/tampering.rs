@@ -24,7 +24,7 @@ fn sample(seed: u64) -> Vec<u8> {
 
 fn check(bytes: &[u8]) -> Checked {
     let (_folder, path) = kit::written(bytes);
-    verify::check(&path)
+    kit::check(&path)
 }
 
 fn lines(bytes: &[u8]) -> Vec<&[u8]> {
@@ -200,7 +200,7 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     let scripted = kit::in_folder(opened).finish();
     let kept = scripted.conductor.view().receipt.unwrap();
     drop(scripted);
-    let honest = verify::check(&path);
+    let honest = kit::check(&path);
     assert_eq!(against::receipt(&honest, &kept.in_words()), Ok(Receipt::Whole));
     assert_eq!(against::receipt(&honest, &kept.hex()), Ok(Receipt::Whole));
     let early = honest.digests[4];
@@ -218,7 +218,7 @@ fn only_something_kept_outside_betrays_a_journal_written_anew_consistently() {
     assert!(alone.is_sound(), "{:?}", alone.problems);
     // The receipt and the register do not fit.
     assert_eq!(against::receipt(&alone, &kept.in_words()), Ok(Receipt::Foreign));
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert_eq!(named(&checked), records.len() as u64);
     let ran = earwitness(folder.path(), &["verify", path.to_str().unwrap(), "--receipt", &kept.in_words()]);
     assert_eq!(ran.code, 1, "{}", ran.err);
@@ -237,7 +237,7 @@ fn a_closed_journal_cut_short_or_removed_shows_in_the_register() {
     let bytes = std::fs::read(&path).unwrap();
     let all = lines(&bytes);
     std::fs::write(&path, all[..all.len() - 1].concat()).unwrap();
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert!(checked.problems.iter().any(|problem| problem.message.contains("closing record is gone")));
     std::fs::remove_file(&path).unwrap();
     let ran = earwitness(folder.path(), &["verify", folder.path().to_str().unwrap()]);

@@ -14,7 +14,7 @@ use earwitness::trial::{
     Definition, Digest, Effect, Event, Listening, Part, Record, Sittings, Stage, TrialId, journal,
 };
 
-use super::kit::{self, Memory, Phone, Scripted, UTC};
+use super::kit::{self, Resume as _, Memory, Phone, Scripted, UTC};
 use super::python;
 use super::tampering::rewritten;
 use crate::blind;
@@ -83,7 +83,7 @@ fn a_lost_witness_ends_its_sealing_and_not_the_sitting() {
         links[7..].iter().all(|&count| count == 0),
         "nobody watched the rest, and it is there: {links:?}"
     );
-    assert!(checked.has_verdict());
+    assert!(kit::has_verdict(&checked));
 }
 
 /// The records of a witnessed sitting, and the place of the first link of its main part.
@@ -329,7 +329,7 @@ fn a_fresh_seal_survives_a_power_cut_and_a_lock() {
         let mut scripted = kit::in_folder(opened);
         scripted.phones = vec![Phone::new("Jorin's phone again")];
         scripted.finish();
-        let checked = verify::check(&path);
+        let checked = kit::check(&path);
         assert!(checked.is_sound(), "{:?}", checked.problems);
         assert_eq!(checked.closing.unwrap().opened().len(), 3);
         assert_eq!(checked.proofs.len(), if passphrase.is_some() { 3 } else { 0 });
@@ -356,7 +356,7 @@ fn one_cut_off_while_links_are_awaited_has_nothing_to_void() {
     let sittings = Sittings::lock(folder.path(), UTC).unwrap();
     let opened = sittings.resume(&name, UTC, kit::silent(), kit::secret(317), None).unwrap();
     kit::in_folder(opened).finish();
-    let checked = verify::check(&path);
+    let checked = kit::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.void, 0, "an attempt of which nothing was heard");
 }

@@ -331,7 +331,7 @@ fn screen_page_and_document_lead_with_one_title() {
         });
         let report = report_of(&site);
         let title = &report.comparisons[0].verdict.title;
-        let checked = earwitness::trial::verify::check(&path);
+        let checked = crate::trial::kit::check(&path);
         let (.., found) = earwitness::verdict::of_journal(&checked, &earwitness::verdict::OnPaper::default())
             .expect("it is closed");
         assert_eq!(found.comparisons[0].verdict.title, *title, "{more}");

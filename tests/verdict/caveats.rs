@@ -20,6 +20,8 @@ struct World {
     agreed: Agreed,
     evidence: Evidence,
     findings: Findings,
+    /// Of identical controls, were there any.
+    leak: Option<f64>,
     on_paper: OnPaper,
 }
 
@@ -33,7 +35,7 @@ fn without_fault() -> World {
     let evidence = Evidence::of(&agreed, vec![readings], &Anonymiser::SHOWS);
     let on_paper = OnPaper::default();
     let findings = verdict::judge(&agreed, &evidence, &on_paper);
-    World { agreed, evidence, findings, on_paper }
+    World { agreed, evidence, findings, leak: None, on_paper }
 }
 
 fn kinds(world: &World) -> Vec<Kind> {
@@ -42,7 +44,7 @@ fn kinds(world: &World) -> Vec<Kind> {
         evidence: &world.evidence,
         comparisons: &world.findings.comparisons,
         controls: &world.findings.controls,
-        leak: world.findings.leak,
+        leak: world.leak,
         on_paper: &world.on_paper,
     };
     let found = caveat::found(&case);
@@ -211,7 +213,7 @@ const CAUSES: &[(Kind, Cause)] = &[
         world.agreed.terms.controls.retain(|control| !control.is_positive());
     }),
     (Kind::ControlsMissed, |world| world.evidence.listeners[1].positive_controls = (0, 4)),
-    (Kind::Leak, |world| world.findings.leak = Some(1e-4)),
+    (Kind::Leak, |world| world.leak = Some(1e-4)),
     (Kind::TooFewTrials, |world| world.agreed.terms.alpha = 1e-12),
     (Kind::LittlePower, |world| world.findings.comparisons[0].results.truncate(1)),
     (Kind::LevelAudible, |world| world.on_paper.level_db = vec![Some(-0.5)]),

@@ -1,10 +1,10 @@
 //! What the host says and types: commands, and ballots from paper.
 
-use super::{HOST_CAUSE, Night, Phase, Show};
+use super::{Night, Phase, Show};
 use crate::ballot::Refusal;
 use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
-use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView};
+use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView, VoidedBy};
 
 impl Night {
     /// Does what the host says. [`Command::Import`], [`Command::Status`], [`Command::Help`] and [`Command::Quit`] are not
@@ -90,11 +90,14 @@ impl Night {
             }
             // Of what is on as soon as something of it was heard; before that, of the trial that was closed last.
             Command::Void(reason) => {
-                let cause = format!("{HOST_CAUSE}{reason}");
+                let cause = format!("host: {reason}");
                 let heard = |trial: &TrialView| trial.listening.listens.iter().any(|&listens| listens > 0);
                 let on = self.show != Show::Quiet || self.trial().is_some_and(|trial| heard(&trial));
-                let event =
-                    if in_trial && on { Event::Disturbed { cause } } else { Event::VoidVotes { cause } };
+                let event = if in_trial && on {
+                    Event::Disturbed { cause, by: Some(VoidedBy::Host) }
+                } else {
+                    Event::VoidVotes { cause }
+                };
                 return self.step(at_ms, event);
             }
             Command::Hand(text) => {

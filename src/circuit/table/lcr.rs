@@ -261,11 +261,6 @@ impl LcrTable {
         }
     }
 
-    /// Length in metres of the cable that was measured.
-    pub fn sample_length_m(&self) -> f64 {
-        self.sample_length_m
-    }
-
     /// Lowest and highest measured frequency in Hz.
     pub fn range_hz(&self) -> (f64, f64) {
         self.range_hz

@@ -50,15 +50,6 @@ impl Rule {
             Self::TwoDown | Self::ThreeDown => 1,
         }
     }
-
-    /// The proportion right at which going up and going down balance.
-    pub fn balance(self, chance: f64) -> f64 {
-        let up = self.up(chance) as f64;
-        match self {
-            Self::Weighted => up / (up + 1.0),
-            Self::TwoDown | Self::ThreeDown => 0.5_f64.powf(1.0 / f64::from(self.down_after())),
-        }
-    }
 }
 
 /// A staircase over the levels of a grid. It starts at the top, where it is easy, and goes in double steps until the first
@@ -70,34 +61,17 @@ pub struct Staircase {
     level: usize,
     in_a_row: u32,
     coarse: bool,
-    /// Which way it went last: `Some(true)` is up.
-    went_up: Option<bool>,
-    /// Levels at which it turned.
-    turns: Vec<usize>,
 }
 
 impl Staircase {
     /// At the top.
     pub fn new(rule: Rule, chance: f64) -> Self {
-        Self {
-            rule,
-            up: rule.up(chance),
-            level: LEVELS - 1,
-            in_a_row: 0,
-            coarse: true,
-            went_up: None,
-            turns: Vec::new(),
-        }
+        Self { rule, up: rule.up(chance), level: LEVELS - 1, in_a_row: 0, coarse: true }
     }
 
     /// The level of the next trial.
     pub fn level(&self) -> usize {
         self.level
-    }
-
-    /// Levels at which it turned, in order.
-    pub fn turns(&self) -> &[usize] {
-        &self.turns
     }
 
     /// Takes an answer at its level.
@@ -107,20 +81,13 @@ impl Staircase {
             if self.in_a_row == self.rule.down_after() {
                 self.in_a_row = 0;
                 let step = if self.coarse { 2 } else { 1 };
-                self.go(false, self.level.saturating_sub(step));
+                self.level = self.level.saturating_sub(step);
             }
         } else {
             self.in_a_row = 0;
             self.coarse = false;
-            self.go(true, (self.level + self.up).min(LEVELS - 1));
+            self.level = (self.level + self.up).min(LEVELS - 1);
         }
     }
 
-    fn go(&mut self, up: bool, to: usize) {
-        if self.went_up.is_some_and(|before| before != up) {
-            self.turns.push(self.level);
-        }
-        self.went_up = Some(up);
-        self.level = to;
-    }
 }

@@ -2,7 +2,6 @@
 
 use serde::Serialize;
 
-use super::grid::THRESHOLDS;
 use super::posterior::Posterior;
 
 /// The level of the intervals.
@@ -109,22 +108,6 @@ impl Posterior {
         } else {
             Place::Within
         }
-    }
-
-    /// Probability that the threshold lies below `size`: the interpolated cumulated mass.
-    pub fn below(&self, size: f64) -> f64 {
-        let (ln_t, marginal) = (self.grid().ln_thresholds(), self.of_thresholds());
-        let middles = middles(&marginal);
-        let x = size.ln();
-        let next = ln_t.partition_point(|value| *value < x);
-        if next == 0 {
-            return 0.0;
-        }
-        if next == THRESHOLDS {
-            return 1.0;
-        }
-        let share = (x - ln_t[next - 1]) / (ln_t[next] - ln_t[next - 1]);
-        middles[next - 1] + share * (middles[next] - middles[next - 1])
     }
 }
 

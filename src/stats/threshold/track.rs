@@ -4,7 +4,6 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::Point;
 use super::grid::{Grid, LEVELS};
 use super::posterior::Posterior;
 use super::staircase::{Rule, Staircase};
@@ -42,7 +41,6 @@ pub fn rung(steps: u32, trial: usize) -> usize {
 pub struct Track {
     posterior: Posterior,
     staircase: Option<Staircase>,
-    answers: Vec<(usize, bool)>,
     ladder: Option<u32>,
     presented: usize,
     next: usize,
@@ -60,7 +58,7 @@ impl Track {
             Method::Ladder { steps } => Some(steps),
             Method::Bayes | Method::Staircase { .. } => None,
         };
-        let mut track = Self { posterior, staircase, answers: Vec::new(), ladder, presented: 0, next: 0 };
+        let mut track = Self { posterior, staircase, ladder, presented: 0, next: 0 };
         track.choose();
         track
     }
@@ -87,7 +85,6 @@ impl Track {
     /// Takes the answer at the next trial's level.
     pub fn answer(&mut self, right: bool) {
         self.presented += 1;
-        self.answers.push((self.next, right));
         self.posterior.answer(self.next, right);
         if let Some(staircase) = &mut self.staircase {
             staircase.answer(right);
@@ -98,29 +95,6 @@ impl Track {
     /// What the answers say so far, whichever method chose the sizes.
     pub fn posterior(&self) -> &Posterior {
         &self.posterior
-    }
-
-    /// The staircase, if one chose the sizes.
-    pub fn staircase(&self) -> Option<&Staircase> {
-        self.staircase.as_ref()
-    }
-
-    /// Level and rightness of each answer, in order.
-    pub fn answers(&self) -> &[(usize, bool)] {
-        &self.answers
-    }
-
-    /// The answers as counts at each size that was presented, sizes rising.
-    pub fn points(&self) -> Vec<Point> {
-        let levels = self.posterior.grid().levels();
-        (0..LEVELS)
-            .filter_map(|level| {
-                let here = self.answers.iter().filter(|answer| answer.0 == level);
-                let trials = here.clone().count() as u64;
-                let correct = here.filter(|answer| answer.1).count() as u64;
-                (trials > 0).then_some(Point { multiple: levels[level], correct, trials })
-            })
-            .collect()
     }
 
     /// Whether the 95 % interval is no wider than this ratio of its bounds.

@@ -27,7 +27,7 @@ impl Conductor {
             let listening =
                 Listening { listens: vec![0; slots], heard_ms: vec![0; slots], ..Listening::default() };
             let cause = INTERRUPTED.to_owned();
-            records.push(Record::Void { at_ms: ledger.at_ms, id, cause, listening });
+            records.push(Record::Void { at_ms: ledger.at_ms, id, cause, listening, by: None });
         }
         records.push(Record::Resumed {
             at_ms: ledger.at_ms,

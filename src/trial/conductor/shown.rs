@@ -42,11 +42,6 @@ impl Conductor {
         self.replay.ledger.asked_ms
     }
 
-    /// Seats of a night, with names.
-    pub fn seats(&self) -> &std::collections::BTreeMap<u32, crate::trial::ledger::Seat> {
-        &self.replay.ledger.seats
-    }
-
     /// For simulated listeners only: index of the right alternative of the attempt that is on. `None` for people, for
     /// preference, and where A and B are identical: there even a simulated listener must guess.
     pub fn simulated_answer(&self) -> Option<usize> {

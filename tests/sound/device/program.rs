@@ -4,7 +4,6 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
 
-use earwitness::trial::verify;
 
 use super::account::{Frame, Word, account_for, frames, recorded, stretches};
 use super::{Lines, VirtualDevice, pause, playing, signal};
@@ -155,7 +154,7 @@ fn journal(folder: &Path) -> String {
         .filter(|path| path.extension().is_some_and(|e| e == "jsonl") && !path.ends_with("register.jsonl"))
         .collect();
     let [path] = paths.as_slice() else { panic!("one journal is expected: {paths:?}") };
-    let checked = verify::check(path);
+    let checked = crate::trial::kit::check(path);
     assert!(checked.problems.is_empty(), "{:?}", checked.problems);
     std::fs::read_to_string(path).expect("a journal")
 }
