@@ -80,11 +80,12 @@ mod tests {
     #[test]
     fn a_flood_is_counted_and_does_not_fill_the_disk() {
         let folder = tempfile::tempdir().expect("a folder");
-        let mut log = Log::beside(&folder.path().join("night.jsonl")).expect("a log");
+        let journal = folder.path().join("night.jsonl");
+        let mut log = Log::beside(&journal).expect("a log");
         for _ in 0..MOST_LINES + 5 {
             log.note(&Refused { at_ms: 1, asked: "vote", why: "not-open", seat: Some(3) });
         }
-        let text = std::fs::read_to_string(log.path()).expect("text");
+        let text = std::fs::read_to_string(journal.with_extension("refused")).expect("text");
         assert_eq!(text.lines().count(), MOST_LINES);
         assert_eq!(text.lines().next(), Some(r#"{"at_ms":1,"asked":"vote","why":"not-open","seat":3}"#));
         assert_eq!(log.summary(), Some(format!("refused: vote not-open {}", MOST_LINES + 5)));

@@ -1,6 +1,5 @@
 //! Lines, loads and amplifiers connected; measured tables and their complaints.
 
-use earwitness::circuit::amplifier::output_resistance;
 use earwitness::circuit::cable::BiWiredVoltage;
 use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};

@@ -10,7 +10,7 @@ use earwitness::circuit::{EPSILON0, MU0};
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-use super::{close, near};
+use super::{close, external_inductance, near};
 
 /// Three to five conductors on a line with gaps of their own, alternately of either polarity.
 fn row() -> impl Strategy<Value = CrossSection> {

@@ -7,7 +7,7 @@ use earwitness::circuit::conductor::{Material, Wire};
 use earwitness::circuit::crosssection::{CrossSection, RoundConductor};
 use earwitness::circuit::interpolation::OverFrequency;
 use earwitness::circuit::line::{Line, LineParameters, PerMetre};
-use earwitness::circuit::loudspeaker::{Driver, VoiceCoil};
+use earwitness::circuit::loudspeaker::{Driver, Load, VoiceCoil};
 use earwitness::circuit::touchstone::{self, PortData, Touchstone, Version};
 use earwitness::circuit::twoport::Abcd;
 use earwitness::circuit::{Amplifier, Chain, Loudspeaker, MU0};

@@ -17,7 +17,7 @@ use earwitness::screen::terminal::{InputSource, Screen};
 use earwitness::screen::{Input, Intent, Key, Palette, Scene};
 use earwitness::session::{self, Session};
 use earwitness::sitting::audition::Heard;
-use earwitness::sitting::plain::Plain;
+use earwitness::sitting::plain::{Plain, lines_of};
 use earwitness::sitting::{self, Face, FaceError, Finished, Request, Resuming, SittingError};
 use earwitness::stimulus::{Pair, PairKind, StimulusSet};
 use earwitness::trial::OutputKind;
