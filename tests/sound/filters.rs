@@ -60,8 +60,11 @@ clips = [\"pluck\"]
 /// The filter's own response at a frequency in Hz: the sum itself, by Horner's scheme.
 fn response_at(fir: &Fir, frequency_hz: f64) -> Complex64 {
     let turn = -std::f64::consts::TAU * frequency_hz / f64::from(fir.rate_hz);
-    let sum = fir.taps.iter().rev().fold(Complex64::ZERO, |sum, tap| sum * Complex64::cis(turn) + tap);
-    sum * Complex64::cis(turn * fir.start as f64)
+    let (across, along) = turn.sin_cos();
+    let (re, im) = fir.taps.iter().rev().fold((0.0, 0.0), |(re, im), tap| {
+        (re * along - im * across + tap, re * across + im * along)
+    });
+    Complex64::new(re, im) * Complex64::cis(turn * fir.start as f64)
 }
 
 #[test]
