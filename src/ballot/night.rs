@@ -570,5 +570,4 @@ impl Night {
         }
         self.step(at_ms, Event::Hand { by, text: text.to_owned() })
     }
-
 }

@@ -22,8 +22,8 @@ use std::sync::OnceLock;
 
 use divan::Bencher;
 use earwitness::stats::Protocol;
-use earwitness::trial::schedule::Draws;
 use earwitness::trial::against::Registers;
+use earwitness::trial::schedule::Draws;
 use earwitness::trial::{Conductor, Draft, Event, Part, Record, Sittings, Stage, TrialId, journal, verify};
 
 /// Counted trials of the long journal.

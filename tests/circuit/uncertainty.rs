@@ -93,13 +93,15 @@ fn a_load_is_the_same_on_both_sides() {
 /// Everything at once, drawn 20,000 times with a fixed seed.
 #[test]
 fn first_order_agrees_with_drawing_all_values_at_random() {
-    let mut load = Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Driver(earwitness::circuit::loudspeaker::Driver {
-        dc_resistance_ohm: 3.4,
-        voice_coil: earwitness::circuit::loudspeaker::VoiceCoil::Inductance(0.3e-3),
-        resonance_hz: 58.0,
-        q_mechanical: 3.8,
-        q_electrical: 0.52,
-    }));
+    let mut load = Loudspeaker::of(earwitness::circuit::loudspeaker::Load::Driver(
+        earwitness::circuit::loudspeaker::Driver {
+            dc_resistance_ohm: 3.4,
+            voice_coil: earwitness::circuit::loudspeaker::VoiceCoil::Inductance(0.3e-3),
+            resonance_hz: 58.0,
+            q_mechanical: 3.8,
+            q_electrical: 0.52,
+        },
+    ));
     load.impedance_tolerance = 0.05;
     load.zobel = Some(earwitness::circuit::loudspeaker::Zobel { resistance_ohm: 8.0, capacitance_f: 3e-6 });
     let a = known(

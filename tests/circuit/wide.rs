@@ -94,7 +94,12 @@ fn lossy_lines_of_every_length_agree_with_mpmath() {
         let name = format!("{row:?}");
         let found = chain.voltage_ratio(amplifier.impedance(frequency), load);
         near(found, Complex64::new(row[6], row[7]), 1e-9, &name);
-        near((chain.a + chain.b * load) / (chain.c + chain.d * load), Complex64::new(row[8], row[9]), 1e-9, &name);
+        near(
+            (chain.a + chain.b * load) / (chain.c + chain.d * load),
+            Complex64::new(row[8], row[9]),
+            1e-9,
+            &name,
+        );
     }
 }
 

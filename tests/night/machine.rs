@@ -11,8 +11,8 @@ use earwitness::conduct::Machine as _;
 use earwitness::session::Session;
 use earwitness::trial::OutputKind;
 use earwitness::trial::{
-    Ballot, Conductor, Digest, Effect, Event, Occasion, Opening, Output, Part, Record, Secret, Terms, TrialId,
-    VoidedBy,
+    Ballot, Conductor, Digest, Effect, Event, Occasion, Opening, Output, Part, Record, Secret, Terms,
+    TrialId, VoidedBy,
 };
 
 use earwitness::trial::record::StimulusTerms;
@@ -501,7 +501,8 @@ fn a_disturbed_trial_is_void_and_its_votes_with_it() {
     let ida = machine.join("Ida", None).expect("a seat");
     machine.reach_the_first_votes();
     machine.vote(ida, "practice-1-1", "a", 1).expect("a vote");
-    let effects = machine.night.event(machine.at_ms, Event::Disturbed { cause: "underrun".to_owned(), by: None });
+    let effects =
+        machine.night.event(machine.at_ms, Event::Disturbed { cause: "underrun".to_owned(), by: None });
     machine.carry_out(effects);
     assert!(matches!(machine.records.last(), Some(Record::Void { by: None, .. })));
     assert_eq!(machine.phase(), Phase::Ready);

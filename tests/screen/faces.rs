@@ -6,7 +6,7 @@ use std::process::{Command, Stdio};
 use earwitness::screen::Notice;
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
-use earwitness::trial::{Outcome};
+use earwitness::trial::Outcome;
 
 use super::rig::{self, Setting, keys, sit};
 use crate::commands::{PROGRAM, earwitness, ran, refused};

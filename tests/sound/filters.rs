@@ -61,9 +61,11 @@ clips = [\"pluck\"]
 fn response_at(fir: &Fir, frequency_hz: f64) -> Complex64 {
     let turn = -std::f64::consts::TAU * frequency_hz / f64::from(fir.rate_hz);
     let (across, along) = turn.sin_cos();
-    let (re, im) = fir.taps.iter().rev().fold((0.0, 0.0), |(re, im), tap| {
-        (re * along - im * across + tap, re * across + im * along)
-    });
+    let (re, im) = fir
+        .taps
+        .iter()
+        .rev()
+        .fold((0.0, 0.0), |(re, im), tap| (re * along - im * across + tap, re * across + im * along));
     Complex64::new(re, im) * Complex64::cis(turn * fir.start as f64)
 }
 

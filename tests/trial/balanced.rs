@@ -13,7 +13,7 @@ use earwitness::trial::{
 };
 
 use super::blindness::seen_under;
-use super::kit::{self, Resume as _, Memory, Phone, Scripted, UTC};
+use super::kit::{self, Memory, Phone, Resume as _, Scripted, UTC};
 use super::python;
 use super::tampering::rewritten;
 use crate::blind;

@@ -5,7 +5,7 @@ use earwitness::stats::Protocol;
 use earwitness::stimulus::PairKind;
 use earwitness::trial::{Conductor, Definition, Draft, Effect, Event, Record, Secret, Stage};
 
-use super::kit::{self, Resume as _, Memory, Scripted};
+use super::kit::{self, Memory, Resume as _, Scripted};
 use crate::blind;
 
 /// Everything that anybody could see of a sitting up to its closing.

@@ -10,7 +10,7 @@ use earwitness::trial::{
     Ballot, Digest, Effect, Event, Record, Sittings, SittingsError, Stage, against, journal,
 };
 
-use super::kit::{self, Resume as _, Journal as _, Memory, Scripted, UTC};
+use super::kit::{self, Journal as _, Memory, Resume as _, Scripted, UTC};
 use super::python;
 
 fn hand(seat: u32, round: u32) -> Digest {

@@ -6,18 +6,18 @@ use earwitness::session::{ControlName, Family, Levels, Switching};
 use earwitness::stats::Protocol;
 use earwitness::stats::protocol::Inquiry;
 use earwitness::trial::OutputKind;
+use earwitness::trial::against::Registers;
 use earwitness::trial::chain;
 use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
+use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::wager::DecidingTerms;
 use earwitness::trial::witness::Links;
 use earwitness::trial::{
-    Closing, Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Outcome, Output, Record, Secret, Side, Sittings, SittingsError, Stage, Step,
-    Terms, View,
+    Closing, Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Outcome, Output, Record, Secret,
+    Side, Sittings, SittingsError, Stage, Step, Terms, View,
 };
-use earwitness::trial::against::Registers;
-use earwitness::trial::verify::{self, Checked};
 
 /// Checks a journal in its folder, with the register beside it.
 pub(crate) fn check(path: &Path) -> Checked {

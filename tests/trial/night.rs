@@ -2,12 +2,12 @@
 
 use earwitness::stats::Protocol;
 use earwitness::trial::record::StoppingTerms;
-use earwitness::trial::verify::{State};
+use earwitness::trial::verify::State;
 use earwitness::trial::{
     Ballot, Conductor, Draft, Effect, Event, Occasion, Outcome, Part, Record, Sittings, Stage, TrialId,
 };
 
-use super::kit::{self, Resume as _, Memory, Scripted, UTC};
+use super::kit::{self, Memory, Resume as _, Scripted, UTC};
 use crate::blind;
 
 pub(crate) fn draft(protocol: Protocol) -> Draft {

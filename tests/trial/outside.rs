@@ -9,7 +9,7 @@ use earwitness::trial::register::REGISTER;
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
 
-use super::kit::{self, Resume as _, Journal as _, Memory, UTC};
+use super::kit::{self, Journal as _, Memory, Resume as _, UTC};
 use crate::commands::{earwitness, refused, succeeded};
 
 type ChangeTerms = fn(&mut Terms);

@@ -14,7 +14,7 @@ use earwitness::trial::{
     Definition, Digest, Effect, Event, Listening, Part, Record, Sittings, Stage, TrialId, journal,
 };
 
-use super::kit::{self, Resume as _, Memory, Phone, Scripted, UTC};
+use super::kit::{self, Memory, Phone, Resume as _, Scripted, UTC};
 use super::python;
 use super::tampering::rewritten;
 use crate::blind;

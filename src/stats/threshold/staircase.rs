@@ -89,5 +89,4 @@ impl Staircase {
             self.level = (self.level + self.up).min(LEVELS - 1);
         }
     }
-
 }

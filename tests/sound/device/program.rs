@@ -4,7 +4,6 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
 
-
 use super::account::{Frame, Word, account_for, frames, recorded, stretches};
 use super::{Lines, VirtualDevice, pause, playing, signal};
 use crate::commands::{PROGRAM, earwitness, ran};
