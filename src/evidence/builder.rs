@@ -265,6 +265,7 @@ impl<'s> Builder<'s> {
                 rate_hz: pair.rate_hz,
                 a_sha256: pair.a.hex(),
                 b_sha256: pair.b.hex(),
+                recorded: pair.recorded.clone(),
             })
             .collect();
         match self.stimuli.iter_mut().find(|set| set.pairs == pairs) {

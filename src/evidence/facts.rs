@@ -10,6 +10,7 @@ use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::session::SittingFact;
 use crate::stimulus::WordFacts;
+use crate::stimulus::recorded::RecordedFacts;
 use crate::trial::Digest;
 use crate::trial::balance::DrawnOnce;
 use crate::trial::hands::LastWord;
@@ -293,7 +294,7 @@ impl Serialize for EventFacts {
 }
 
 /// Stimuli that sittings published before their first trial, by their digests.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StimulusSetFacts {
     /// Numbers of the sittings in the evidence, from 0.
     pub sittings: Vec<usize>,
@@ -302,7 +303,7 @@ pub struct StimulusSetFacts {
 }
 
 /// A pair of stimuli.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StimulusFacts {
     /// Name of the comparison.
     pub comparison: String,
@@ -319,6 +320,9 @@ pub struct StimulusFacts {
     pub a_sha256: String,
     /// SHA-256 of side B's samples.
     pub b_sha256: String,
+    /// What could tell its recordings apart, where it is of recordings and the journal says so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<RecordedFacts>,
 }
 
 /// A journal that cannot be used at all.

@@ -11,6 +11,7 @@
 
 use num_complex::Complex64;
 use realfft::RealFftPlanner;
+use serde::{Deserialize, Serialize};
 
 use super::recorded::NOISE_BELOW_DB;
 use crate::clip::fourier::{signal, spectrum};
@@ -35,7 +36,8 @@ const ENOUGH: usize = 8;
 const MASKED: f64 = 1e-5;
 
 /// What the rest of two recordings was held against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Usual {
     /// The rest of side A and side A recorded again.
     Repeats,

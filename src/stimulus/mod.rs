@@ -182,6 +182,8 @@ pub struct StimulusSet {
     /// What the user should know, in sentences: silence, a DC offset, a lossy file, a strange rate, a clip shorter
     /// than a filter, a level that could not be matched exactly.
     pub notes: Vec<String>,
+    /// What recordings that are played say of themselves.
+    pub recorded: Vec<recorded::RecordedPair>,
 }
 
 impl StimulusSet {

@@ -142,5 +142,5 @@ pub fn prepare(session: &Session, progress: &dyn Progress) -> Result<StimulusSet
     // Comparisons first, then controls; session order within.
     made.sort_by_key(|(pair, _)| pair.kind);
     let (pairs, levels) = made.into_iter().unzip();
-    Ok(StimulusSet { pairs, levels, notes: plan.notes })
+    Ok(StimulusSet { pairs, levels, notes: plan.notes, recorded: plan.recorded })
 }

@@ -7,9 +7,11 @@
 //! nothing but itself: its delay goes, and its level is kept as recorded.
 
 mod pair;
+mod telltale;
 
 pub(in crate::stimulus) use pair::NOISE_BELOW_DB;
 pub use pair::{APART_DB, RecordedBand, RecordedPair};
+pub use telltale::{MarkFacts, RecordedFacts, Telltale};
 
 use super::StimulusError;
 use super::marks;

@@ -85,12 +85,14 @@ impl Sources {
         let (a, b) = (of(comparison.a, false), of(comparison.b, false));
         let again = wanted.get(2).map(|_| of(comparison.a, true));
         let sound = |number: usize| &self.works[number].source;
-        if let Some(again) = again {
-            // The same cable twice is one pair more: a reversed polarity or a dropout is found in it.
-            RecordedPair::of(session, (index, clip), [(&a.1, sound(a.0)), (&again.1, sound(again.0))], None)?;
-        }
-        let sides = [(&a.1, sound(a.0)), (&b.1, sound(b.0))];
-        let pair = RecordedPair::of(session, (index, clip), sides, again.map(|again| sound(again.0)))?;
+        let against = |(number, other): &(usize, Take), again| {
+            let sides = [(&a.1, sound(a.0)), (other, sound(*number))];
+            RecordedPair::of(session, (index, clip), sides, again)
+        };
+        // The same cable twice is one pair more: a reversed polarity, a dropout or a mark is found in it.
+        let repeat = again.map(|again| against(again, None)).transpose()?;
+        let mut pair = against(b, again.map(|again| sound(again.0)))?;
+        pair.mark_of_repeat = repeat.and_then(|repeat| repeat.mark);
         let sounds = Sounds { a: a.0, b: b.0, again: again.map(|again| again.0), recorded: true };
         self.notes.extend(pair.notes(session));
         self.recorded.push(pair);

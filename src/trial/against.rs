@@ -272,7 +272,7 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         return;
     }
     for (published, made) in opening.stimuli.iter().zip(&here) {
-        if published != made {
+        if !published.is_made(made) {
             let comparison = &opening.terms.comparisons[published.comparison].name;
             let clip = &opening.terms.clips[published.clip];
             let message =

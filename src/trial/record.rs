@@ -155,6 +155,7 @@ impl Opening {
             ("terms.panel", terms.panel.is_some(), false),
             ("terms.switcher", terms.switcher.is_some(), false),
             ("terms.threshold", terms.threshold.is_some(), false),
+            ("recorded", self.stimuli.iter().any(|stimulus| stimulus.recorded.is_some()), false),
             ("level", self.stimuli.iter().any(|stimulus| stimulus.level.is_some()), false),
             ("terms.comparisons.recorded", terms.comparisons.iter().any(|of| of.recorded.is_some()), false),
             ("terms.controls.more", terms.controls.iter().any(|control| control.more.is_some()), false),

@@ -20,6 +20,7 @@ use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::track::Method;
 use crate::stats::threshold::{self, Range};
 use crate::stats::{Protocol, one};
+use crate::stimulus::recorded::{RecordedFacts, RecordedPair};
 use crate::stimulus::{PairKind, StimulusSet};
 
 /// When the counted trials end.
@@ -246,7 +247,7 @@ pub struct Terms {
 }
 
 /// What a pair of stimuli is, with the digests of both sides' samples (little-endian 32-bit float, interleaved).
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct StimulusTerms {
     /// Index of the comparison.
@@ -265,6 +266,10 @@ pub struct StimulusTerms {
     /// Format 2, where a threshold is looked for: index of the size, from 0; absent for the real pair and for controls.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub level: Option<usize>,
+    /// Format 2, where both sides are recordings: what could tell them apart though no cable makes it; absent in journals from
+    /// before that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<RecordedFacts>,
 }
 
 /// How real cables are switched. Each presentation takes the same steps at the same times.
@@ -499,8 +504,19 @@ impl StimulusTerms {
                     PairKind::Level { level, .. } => (None, Some(level)),
                 };
                 let (a, b) = (Digest(pair.digest_a), Digest(pair.digest_b));
-                Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz), level }
+                let is_real = matches!(pair.kind, PairKind::Comparison { .. });
+                let mut recorded = set.recorded.iter().filter(|_| is_real);
+                let recorded = recorded.find(|own| (own.comparison, own.clip) == (comparison, clip));
+                let recorded = recorded.map(RecordedPair::facts);
+                Self { comparison, clip, control, a, b, rate_hz: Some(pair.a.rate_hz), level, recorded }
             })
             .collect()
+    }
+
+    /// Whether stimuli that are made here are the ones that were published. Journals from before that say nothing of what could
+    /// tell recordings apart.
+    pub fn is_made(&self, here: &Self) -> bool {
+        let said = if self.recorded.is_some() { here.recorded.clone() } else { None };
+        *self == Self { recorded: said, ..here.clone() }
     }
 }

@@ -8,11 +8,13 @@
 //! | `folder` | session, journals, register, files, stimuli |
 //! | `sittings` | how sittings went: who or what sat, over which device, to which end |
 //! | `panel` | who belongs to a panel |
+//! | `recordings` | recordings that are played as the two sides |
 //! | `answers` | controls, scores, risks, and what they can show |
 
 mod answers;
 mod folder;
 mod panel;
+mod recordings;
 mod sittings;
 
 use serde::{Serialize, Serializer};
@@ -133,7 +135,8 @@ caveats! {
     TerminalLevels "terminal-levels" sittings::terminal_levels, "Real cables gave levels at the terminals that differ.";
     InputsChanged "inputs-changed" folder::inputs_changed, "Files of the session are not what the sittings sealed.";
     StimuliDiffer "stimuli-differ" folder::stimuli_differ, "Sittings published different stimuli, though made for the same rate.";
-    Recordings "recordings" folder::recordings, "Both sides of a comparison are recordings.";
+    Recordings "recordings" recordings::recordings, "Both sides of a comparison are recordings.";
+    RecordingsTold "recordings-told" recordings::told, "Something that no cable makes could tell two recordings apart, or nobody looked for it.";
     NoPositiveControls "no-positive-controls" answers::no_positive_controls, "The session has no control that should be heard.";
     ControlsMissed "controls-missed" answers::controls_missed, "A listener missed controls that should be heard.";
     Leak "leak" answers::leak, "Identical stimuli were told apart.";

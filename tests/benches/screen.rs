@@ -234,7 +234,7 @@ fn times(order: usize) -> Vec<f64> {
         digest_a: Digest::of(b"a").0,
         digest_b: Digest::of(b"b").0,
     };
-    let made = StimulusSet { pairs: vec![pair], levels: Vec::new(), notes: Vec::new() };
+    let made = StimulusSet { pairs: vec![pair], levels: Vec::new(), notes: Vec::new(), recorded: Vec::new() };
     let (sender, switched) = std::sync::mpsc::channel();
     let secret = blind::secret_of_session(&session, &made, &[], &[order]);
     let environment = Environment {

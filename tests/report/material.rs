@@ -336,6 +336,7 @@ fn stimulus(comparison: usize, clip: usize, control: Option<usize>, made: u8) ->
         b: digest(1),
         rate_hz: Some(48_000),
         level: None,
+        recorded: None,
     }
 }
 

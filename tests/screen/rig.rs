@@ -304,7 +304,7 @@ fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
         let other = if of.kind.is_positive() { 0.3 } else { 0.5 };
         pairs.push(pair(PairKind::Control { control, comparison: 0, clip: 0 }, other));
     }
-    StimulusSet { pairs, levels: Vec::new(), notes: Vec::new() }
+    StimulusSet { pairs, levels: Vec::new(), notes: Vec::new(), recorded: Vec::new() }
 }
 
 /// What a sitting left behind.

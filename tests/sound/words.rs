@@ -33,7 +33,7 @@ fn device_words(stimuli: &StimulusSet, format: &str) -> DeviceWords {
 /// One comparison on one clip: tones whose amplitudes are so far apart.
 fn apart(amplitude: f64, difference: f64) -> StimulusSet {
     let pairs = vec![pair(0, tone(amplitude), tone(amplitude - difference))];
-    StimulusSet { pairs, levels: Vec::new(), notes: Vec::new() }
+    StimulusSet { pairs, levels: Vec::new(), notes: Vec::new(), recorded: Vec::new() }
 }
 
 /// By how many dB a tone of this amplitude stands out of the noise of `bits` in the band of one ERB around it.

@@ -129,6 +129,7 @@ pub(crate) fn stimuli(terms: &Terms) -> Vec<StimulusTerms> {
                     b,
                     rate_hz: Some(48_000),
                     level: None,
+                    recorded: None,
                 });
             }
         }

@@ -6,6 +6,8 @@ use earwitness::evidence::{
 };
 use earwitness::session::Family;
 use earwitness::stats::panel::Heterogeneity;
+use earwitness::stimulus::marks::Usual;
+use earwitness::stimulus::recorded::{MarkFacts, RecordedFacts, Telltale};
 use earwitness::trial::Digest;
 use earwitness::trial::positions::{Found, When};
 use earwitness::trial::record::{OutputPath, QualificationTerms, SwitcherTerms, WagerTerms};
@@ -60,6 +62,14 @@ fn one_more(world: &mut World, change: impl FnOnce(&mut SittingFacts)) {
     let mut sitting = world.evidence.sittings[0].clone();
     change(&mut sitting);
     world.evidence.sittings.push(sitting);
+}
+
+/// What the journals say of every pair of recordings.
+fn recorded(world: &mut World, found: &[Telltale]) {
+    for pair in world.evidence.stimuli.iter_mut().flat_map(|set| &mut set.pairs) {
+        let facts = RecordedFacts { marks_against: Some(Usual::Repeats), found: found.to_vec() };
+        pair.recorded = Some(facts).filter(|_| pair.control.is_none());
+    }
 }
 
 fn unlike() -> Heterogeneity {
@@ -208,6 +218,12 @@ const CAUSES: &[(Kind, Cause)] = &[
     }),
     (Kind::Recordings, |world| {
         world.agreed.terms.comparisons[0].recorded = Some(earwitness::session::Takes::One);
+        recorded(world, &[]);
+    }),
+    (Kind::RecordingsTold, |world| {
+        let mark =
+            MarkFacts { over_db: 20.0, level_db: -70.0, at_hz: 15_300.0, at_s: None, share: 0.95 };
+        recorded(world, &[Telltale::Mark(mark)]);
     }),
     (Kind::NoPositiveControls, |world| {
         world.agreed.terms.controls.retain(|control| !control.is_positive());

@@ -2,7 +2,7 @@
 //! recorded again.
 
 use super::super::StimulusError;
-use super::super::marks::{self, Expected, Mark, Stretches};
+use super::super::marks::{self, Expected, Mark, Stretches, Usual};
 use super::super::plan::clip_error;
 use super::{NOISE_WINDOW, Take};
 use crate::clip::OpenClip;
@@ -22,7 +22,7 @@ const WORTH_DB: f64 = 70.0;
 pub const APART_DB: f64 = 0.1;
 /// Noise within so many dB below the sound, and so much louder on one side, could betray it (common practice, no source).
 pub(in crate::stimulus) const NOISE_BELOW_DB: f64 = 90.0;
-const NOISE_APART_DB: f64 = 1.0;
+pub(super) const NOISE_APART_DB: f64 = 1.0;
 /// DC offsets that are farther apart than this share of full scale (-60 dB) could be heard when the sound is switched (common
 /// practice, no source).
 const OFFSETS_APART: f64 = 1e-3;
@@ -60,6 +60,11 @@ pub struct RecordedPair {
     pub noise_apart: Option<(f64, f64)>,
     /// What one of them holds and neither a filter nor repeating explains.
     pub mark: Option<Mark>,
+    /// What marks were looked for against; `None` where nothing was there to hold them against.
+    pub marks_against: Option<Usual>,
+    /// The same between side A and side A recorded again, held against the noise in silence: what only one of those two holds
+    /// would pass for usual.
+    pub mark_of_repeat: Option<Mark>,
     /// Bits of the coarsest steps of A and of B, where they are not the same.
     pub grains: Option<[Option<u32>; 2]>,
     /// DC offset of A over that of B, full scale 1, where it could be heard.
@@ -162,18 +167,20 @@ impl RecordedPair {
         let noise_dbfs = [a, b].map(|take| take.noise.as_ref().map(|noise| noise.dbfs));
         let stretches = |samples: &[f64]| Stretches::of(samples, rate, &edges);
         let rest = |from: &[f64], to: &[f64]| stretches(&marks::rest(from, to));
+        let marks_against = match again {
+            Some(_) => Some(Usual::Repeats),
+            None => (a.noise.is_some() && b.noise.is_some()).then_some(Usual::Silence),
+        };
+        let found = |expected: &Expected<'_>| {
+            marks::find(&rest(&one, &other), &stretches(&other), expected, rate, &edges)
+        };
         let mark = match again {
-            Some(again) => {
-                let repeats = rest(&one, &read(again)?.channels[0]);
-                let expected = Expected::Repeats(&repeats);
-                marks::find(&rest(&one, &other), &stretches(&other), &expected, rate, &edges)
-            }
-            None if a.noise.is_some() && b.noise.is_some() => {
+            Some(again) => found(&Expected::Repeats(&rest(&one, &read(again)?.channels[0]))),
+            None if marks_against.is_some() => {
                 let linear = |take: &Take, edge: &[f64]| 10_f64.powf(of_noise(take, edge) / 10.0);
                 let noise: Vec<f64> =
                     edges.windows(2).map(|edge| linear(a, edge) + linear(b, edge)).collect();
-                let expected = Expected::Silence(&noise);
-                marks::find(&rest(&one, &other), &stretches(&other), &expected, rate, &edges)
+                found(&Expected::Silence(&noise))
             }
             None => None,
         };
@@ -182,7 +189,18 @@ impl RecordedPair {
             _ => None,
         };
         let grains = (a.grain != b.grain).then_some([a.grain, b.grain]);
-        Ok(Self { comparison, clip, bands, noise_dbfs, noise_apart, mark, grains, offset })
+        Ok(Self {
+            comparison,
+            clip,
+            bands,
+            noise_dbfs,
+            noise_apart,
+            mark,
+            marks_against,
+            mark_of_repeat: None,
+            grains,
+            offset,
+        })
     }
 
     /// By how much recorded and predicted difference are apart on the average in dB, and the most that is left beside that,
@@ -196,6 +214,11 @@ impl RecordedPair {
             .zip(errors())
             .max_by(|a, b| (a.1 - mean).abs().total_cmp(&(b.1 - mean).abs()))?;
         Some((mean, most - mean, (band.from_hz * band.to_hz).sqrt()))
+    }
+
+    /// Recorded and predicted difference are this far apart in dB: worth a warning.
+    pub(super) fn is_apart(by_db: f64) -> bool {
+        by_db.abs() > APART_DB
     }
 
     /// Smallest and largest recorded difference in dB.
@@ -224,12 +247,12 @@ impl RecordedPair {
                 mean = printed::signed_decibels(mean),
                 at_hz = printed::hertz(at_hz)
             );
-            if mean.abs() > APART_DB {
+            if Self::is_apart(mean) {
                 text.push_str(
                     ". A volume or gain that was touched between the recordings makes such an offset",
                 );
             }
-            if shape.abs() > APART_DB {
+            if Self::is_apart(shape) {
                 text.push_str(". Either the circuit is described wrongly or the recordings differ by more than the cables");
             }
             notes.push(text);
@@ -244,6 +267,18 @@ impl RecordedPair {
         }
         if let Some(mark) = &self.mark {
             notes.push(format!("comparison \"{name}\" on clip \"{clip}\": {}", mark.said()));
+        }
+        if let Some(mark) = &self.mark_of_repeat {
+            notes.push(format!(
+                "comparison \"{name}\" on clip \"{clip}\", cable A and cable A recorded again: {}",
+                mark.said()
+            ));
+        }
+        if self.marks_against.is_none() {
+            notes.push(format!(
+                "comparison \"{name}\" on clip \"{clip}\": nothing is there to hold marks in the recordings against, so nobody \
+                 looked for them. Record half a second of silence before the clip, or cable A once more (recording_again)"
+            ));
         }
         if let Some(grains) = self.grains {
             let [a, b] = grains.map(|bits| bits.map_or("more than 24".to_owned(), |bits| bits.to_string()));

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use super::allowed;
 use crate::session::Takes;
+use crate::stimulus::recorded::Telltale;
 use crate::trial::record::{ComparisonTerms, FORMAT, Occasion, Opening, Part, StimulusTerms, StoppingTerms};
 use crate::trial::{schedule, score};
 
@@ -58,6 +59,13 @@ pub(super) fn opening(opening: &Opening) -> Result<(), String> {
             .control
             .map_or(terms.switcher.is_none(), |control| terms.controls[control].is_positive());
         let ComparisonTerms { name: comparison, recorded, .. } = &terms.comparisons[stimulus.comparison];
+        if let Some(facts) = &stimulus.recorded {
+            let own = recorded.is_some() && stimulus.control.is_none() && stimulus.level.is_none();
+            allowed(
+                own && facts.found.iter().all(Telltale::is_possible),
+                format!("`{comparison}`: what is said of its recordings cannot be"),
+            )?;
+        }
         if *recorded == Some(Takes::Two) && !positive {
             // The same cable recorded twice: one of the two recordings is the comparison's own side A.
             let own = |of: &&StimulusTerms| {

@@ -4,7 +4,6 @@ use std::collections::HashMap;
 
 use super::{Case, Caveat, Kind, Weight, when};
 use crate::evidence::State;
-use crate::session::Takes;
 use crate::trial::told;
 use crate::units::printed::{count, verb};
 
@@ -172,40 +171,4 @@ pub(super) fn not_computed(case: &Case<'_>) -> Vec<Caveat> {
         remedy: "See what the `check` command says.",
     };
     case.on_paper.problems.iter().map(caveat).collect()
-}
-
-pub(super) fn recordings(case: &Case<'_>) -> Vec<Caveat> {
-    let terms = &case.agreed.terms;
-    // Whether some control plays side A recorded twice.
-    let controlled = terms.controls.iter().any(|control| !control.is_positive() && control.trials > 0);
-    let names = |wanted: bool| -> Vec<&str> {
-        let is_tested = |takes: Takes| controlled && takes == Takes::Two;
-        let recorded = terms
-            .comparisons
-            .iter()
-            .filter(|own| own.recorded.is_some_and(|takes| is_tested(takes) == wanted));
-        recorded.map(|own| own.name.as_str()).collect()
-    };
-    let (tested, untested) = (names(true), names(false));
-    let mut found = when(!untested.is_empty(), || Caveat {
-        kind: Kind::Recordings,
-        weight: Weight::Serious,
-        text: format!(
-            "{}: both sides are recordings, and no control plays one cable recorded twice. Noise, drift or the interface could give \
-             a side away, and nobody tested whether they do.",
-            untested.join(", ")
-        ),
-        remedy: "Record side A twice (recording_again) and add an identical control.",
-    });
-    found.extend(when(!tested.is_empty(), || Caveat {
-        kind: Kind::Recordings,
-        weight: Weight::Minor,
-        text: format!(
-            "{}: both sides are recordings, with the interface's noise and distortion in them. The identical controls play side A \
-             recorded twice: answers that were right there came from the recordings and not from the cables.",
-            tested.join(", ")
-        ),
-        remedy: "Keep the recordings; whoever doubts them can measure them with the `bench` commands.",
-    }));
-    found
 }
