@@ -20,6 +20,7 @@ use tokio::sync::oneshot;
 
 use super::command::{self, Command};
 use super::night::{Night, Phase};
+use super::addresses::SeatsOf;
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
 use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
@@ -429,6 +430,8 @@ impl HostedNight {
                         Ok(mut results) => {
                             results.room.extend(self.known.iter().cloned());
                             self.results = Some(Arc::new(results));
+                            let shared = &self.shared;
+                            *shared.seats() = SeatsOf::closed(&shared.journal, &shared.passes);
                         }
                         Err(message) => self.notices.push(format!("the results cannot be shown: {message}")),
                     }

@@ -18,6 +18,7 @@
 //! | `reveal` | the steps in which the host shows them | a step |
 //! | `pass` | room code, display key, seat tokens | how long a code is |
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
+//! | `addresses` | how many seats each address took, across restarts | |
 //! | `routes` | the web server | a path |
 //! | `pages`, `pages/` | the pages: markup, style, script | how they look |
 //! | `hosting`, `hosting/setup` | a night in front of host, phones and display; how it is opened | the loop |
@@ -32,6 +33,7 @@
 //!
 //! Must not: decide what is right, or know which side X is.
 
+mod addresses;
 pub mod command;
 pub mod display;
 mod gate;
@@ -111,6 +113,8 @@ pub enum Refusal {
     Alias,
     /// The seat's number is out of range.
     SeatNumber,
+    /// The seat is kept for somebody who answers on paper.
+    PaperSeat,
     /// There are so many tables, and one must be chosen.
     Table(u32),
     /// Somebody else sits there.
@@ -164,6 +168,7 @@ impl Refusal {
             Self::Code => "wrong-code",
             Self::Alias => "bad-name",
             Self::SeatNumber => "bad-seat",
+            Self::PaperSeat => "paper-seat",
             Self::Table(_) => "bad-table",
             Self::SeatTaken(_) => "seat-taken",
             Self::Full => "full",
@@ -195,6 +200,7 @@ impl Refusal {
             Self::Code => "This is not the room's code. It stands on the room's display.".to_owned(),
             Self::Alias => "Choose a name of 1 to 40 characters.".to_owned(),
             Self::SeatNumber => format!("A seat's number is between 1 and {}.", seats::MOST_SEATS),
+            Self::PaperSeat => "This seat is kept for paper. Leave the number empty.".to_owned(),
             Self::Table(most) => format!("Say which table you sit at: 1 to {most}."),
             Self::SeatTaken(seat) => {
                 format!(

@@ -52,7 +52,7 @@ impl Room {
             return Err(Refusal::DoorShut);
         }
         if seat.is_some_and(|seat| self.is_for_paper(seat)) {
-            return Err(Refusal::SeatNumber);
+            return Err(Refusal::PaperSeat);
         }
         let phones = seats.iter().filter(|(_, seat)| seat.by == Ballot::Phone && !seat.left).count();
         if phones as u32 >= self.seats { Err(Refusal::Full) } else { Ok(()) }

@@ -7,11 +7,10 @@
 mod hands;
 mod taking;
 
-use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::mpsc::{SyncSender, TrySendError};
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::Duration;
 
 use axum::Router;
@@ -26,6 +25,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
+use super::addresses::SeatsOf;
 use super::guard::{Counted, HostCheck, RateLimiter, Turned};
 use super::listener::{self, BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
@@ -90,12 +90,6 @@ pub(crate) struct Shared {
     pub(crate) seats_of: Mutex<SeatsOf>,
 }
 
-/// Seats by the address that took them.
-#[derive(Debug, Default)]
-pub(crate) struct SeatsOf {
-    counts: HashMap<IpAddr, u32>,
-}
-
 impl Shared {
     pub(crate) fn snapshot(&self) -> Arc<Snapshot> {
         self.snapshot.read().unwrap_or_else(PoisonError::into_inner).clone()
@@ -115,24 +109,15 @@ impl Shared {
         self.limiter.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
     }
 
-    /// Counts one more seat for this address, if it may have one: before it is taken, or joins that arrive together would all
-    /// find the same seat free.
+    /// Counts one more seat for this address, if it may have one.
     fn reserve_a_seat(&self, address: IpAddr) -> bool {
         let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
         let most = most.filter(|_| !self.snapshot().shared);
-        let mut seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
-        let taken = seats.counts.entry(address).or_default();
-        let may = most.is_none_or(|most| *taken < most);
-        *taken += u32::from(may);
-        may
+        self.seats().reserve(address, most)
     }
 
-    /// The seat that was counted was not taken.
-    fn give_back_a_seat(&self, address: IpAddr) {
-        let mut seats = self.seats_of.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(taken) = seats.counts.get_mut(&address) {
-            *taken = taken.saturating_sub(1);
-        }
+    pub(crate) fn seats(&self) -> MutexGuard<'_, SeatsOf> {
+        self.seats_of.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
@@ -366,6 +351,7 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
         Refusal::Alias
         | Refusal::HostName
         | Refusal::SeatNumber
+        | Refusal::PaperSeat
         | Refusal::Table(_)
         | Refusal::Alternative
         | Refusal::Hand

@@ -171,8 +171,14 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
             wrap(text, width).into_iter().map(|line| styled(line, palette.strong())).collect()
         }
         Block::Text(text) => wrap(text, width).into_iter().map(Line::from).collect(),
+        // What is typed elsewhere is not broken: it gets a line of its own where there is no room for it beside its label.
+        Block::Copy(label, value) if column(width) + value.width() > width => {
+            let mut drawn = vec![styled(cut(label, width), palette.label())];
+            drawn.extend(wrap(value, width).into_iter().map(Line::from));
+            drawn
+        }
         Block::Pair(label, value) | Block::Copy(label, value) => {
-            let column = if width < 64 { 16 } else { 18 };
+            let column = column(width);
             hanging(
                 Span::styled(format!("{:<column$}", cut(label, column - 1)), palette.label()),
                 column,
@@ -210,6 +216,11 @@ fn block_lines(block: &Block, width: usize, palette: Palette) -> Vec<Line<'stati
         }
         Block::Gap => vec![Line::default()],
     }
+}
+
+/// Cells of the column of labels.
+fn column(width: usize) -> usize {
+    if width < 64 { 16 } else { 18 }
 }
 
 /// Cells between a picture and what stands beside it, and the least width of that.
@@ -261,7 +272,11 @@ fn beside(
 ) {
     let wide = widest(picture);
     // Without half blocks there is nothing to stand beside: the words come first, as on a narrow page.
-    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1 && !palette.is_ascii());
+    let least = blocks.iter().fold(BESIDE.1, |least, block| match block {
+        Block::Copy(_, value) => least.max(value.width()),
+        _ => least,
+    });
+    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= least && !palette.is_ascii());
     let lacking = (drawn.len() + picture.len()).saturating_sub(height);
     let rest = match (spare, lacking) {
         (Some(rest), 0) => rest,

@@ -135,13 +135,15 @@ pub fn level_kept(level_db: f64, softest: f64, next: Vec<Block>) -> PageScene {
 /// Who connects the cables: a person whose page is to be opened. Nobody else may see it.
 pub fn operator_awaited(invitation: &Invitation) -> PageScene {
     let mut page = page(StageKind::Page, id::OPERATOR, "For the operator alone");
+    let (address, code) = invitation.address.split_once("/#").unwrap_or((&invitation.address, ""));
     let words = vec![
         Block::text(
             "Listener: look away. Operator: scan this code, or open the address, on a phone in the same network. The first page \
              that opens it is the operator's; nobody can open it after that.",
         ),
         Block::Gap,
-        Block::Copy("Address".to_owned(), invitation.address.clone()),
+        Block::Copy("Address".to_owned(), address.to_owned()),
+        Block::Copy("Code".to_owned(), code.to_owned()),
         Block::Gap,
         Block::text("Stay out of the listener's sight and hearing. This page goes on by itself."),
         Block::caution("Amplifier off or muted before anything is connected or disconnected."),
@@ -175,7 +177,6 @@ pub fn waiting(heading: &str, progress: Option<Progress>) -> PageScene {
 pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> PageScene {
     let mut page =
         page(StageKind::Page, id::INVITATION + 100_000 * names.len() as u64, "Who is the witness?");
-    // A line that is broken in the middle of a port would be typed wrongly.
     let (address, code) = invitation.address.split_once("/#").unwrap_or((&invitation.address, ""));
     let words = vec![
         Block::text(
@@ -183,8 +184,8 @@ pub fn invitation(invitation: &Invitation, names: &[&str], goes_on: bool) -> Pag
              half of every draw and opens it trial by trial.",
         ),
         Block::Gap,
-        Block::pair("Address", address),
-        Block::pair("Code", code),
+        Block::Copy("Address".to_owned(), address.to_owned()),
+        Block::Copy("Code".to_owned(), code.to_owned()),
         Block::Gap,
         Block::pair("Witnesses", if names.is_empty() { "none yet".to_owned() } else { names.join(", ") }),
     ];

@@ -476,7 +476,7 @@ fn the_door_keeps_the_room_for_its_guests() {
     let body = serde_json::json!({ "code": host.code, "alias": "Another", "seat": null });
     assert_eq!(ida.post("/join", &body).json()["seat"], 1);
     host.say("door shared").expect("guests share an address");
-    assert_eq!(refusal("Eva", Some(3)), "bad-seat", "a paper seat");
+    assert_eq!(refusal("Eva", Some(3)), "paper-seat");
     let eva = Phone::join(&host, "Eva", None);
     assert_eq!(refusal("Una", None), "full");
     host.say("paper 2 Pia").expect("paper is never crowded out");

@@ -9,6 +9,7 @@ use zeroize::Zeroizing;
 use super::HostedNight;
 use super::proof::Proof;
 use crate::ballot::NightError;
+use crate::ballot::addresses::SeatsOf;
 use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
 use crate::ballot::night::Night;
 use crate::ballot::pass::{PassFile, Passes};
@@ -286,6 +287,7 @@ impl BeforeNight {
         let labels: Vec<&str> = night.definition().slots.iter().map(|slot| slot.label).collect();
         let order = if by_hand { labels.join(", ") } else { presentation::order(&labels, timing.rounds) };
         let (sender, requests) = sync_channel(WAITING_REQUESTS);
+        let seats_of = SeatsOf::beside(&path, &passes)?;
         let shared = Arc::new(Shared {
             host_check: HostCheck::new(address),
             passes,
@@ -297,7 +299,7 @@ impl BeforeNight {
             address,
             journal: path,
             club: session.club.clone(),
-            seats_of: Mutex::default(),
+            seats_of: Mutex::new(seats_of),
         });
         let server = serve(listener, shared.clone())?;
         let mut driver = Driver::new(night, opened.writer, clock.clone(), output, stimuli).through(switched);

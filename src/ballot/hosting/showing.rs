@@ -12,6 +12,7 @@ use std::time::Duration;
 use super::setup::{PORT, listen, refused};
 use crate::ballot::command::Command;
 use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
+use crate::ballot::addresses::SeatsOf;
 use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::refused::Log;
 use crate::ballot::results::{self, NightResults};
@@ -92,6 +93,7 @@ impl ShownNight {
         let clock = SittingClock::start(environment.clock.clone(), 0);
         let (sender, requests) = sync_channel(super::setup::WAITING_REQUESTS);
         let snapshot = Snapshot::closed(&journal, results.clone(), place).map_err(refused)?;
+        let seats_of = SeatsOf::closed(&path, &passes);
         let shared = Arc::new(Shared {
             host_check: HostCheck::new(address),
             passes,
@@ -103,7 +105,7 @@ impl ShownNight {
             address,
             journal: path,
             club: session.club.clone(),
-            seats_of: Mutex::default(),
+            seats_of: Mutex::new(seats_of),
         });
         let server = serve(listener, shared.clone())?;
         let night = Self { shared, requests, journal, results, place, passes_file, _server: server };

@@ -72,6 +72,7 @@ var earwitness = (function () {
     return known("choice." + asked.protocol + "." + alternative.name, { attribute: asked.attribute }, alternative.label);
   }
   function refused(answer) {
+    if (answer && answer.refused === "released") { return text("released", { n: answer.seat }); }
     return answer ? known("refused." + answer.refused, {}, answer.message) : text("offline.try");
   }
   function marks(state) {

@@ -7,7 +7,8 @@
   var main = document.getElementById("main");
   var bar = document.getElementById("network");
   var spoken = document.getElementById("spoken");
-  var code = window.location.hash.replace("#", "").replace(/[\s-]/g, "").toUpperCase();
+  function plain(text) { return text.replace(/[\s#-]/g, "").toUpperCase(); }
+  var code = plain(window.location.hash);
   var holder = "";
   var state = null;
   var since = 0;
@@ -135,8 +136,17 @@
   }
   document.addEventListener("visibilitychange", function () { if (!document.hidden && state) { send("GET", "/operator-state", null, take); } });
   if (!code) {
-    refused = "Scan the code from the computer's screen: this address lacks it.";
-    draw();
+    main.appendChild(el("h1", "task", "Be the operator"));
+    var label = el("label", "", "The code from the computer's screen");
+    var input = el("input", "code");
+    label.appendChild(input);
+    var go = el("button", "main", "I am the operator");
+    go.onclick = function () {
+      code = plain(input.value);
+      if (code) { begin(); }
+    };
+    main.appendChild(label);
+    main.appendChild(go);
   } else {
     begin();
   }

@@ -142,7 +142,7 @@
         pending = null;
         keep(null);
         refusal = answer && answer.refused && /not-open|other-trial/.test(answer.refused) ? late(vote.trial)
-          : answer ? earwitness.known("refused." + answer.refused, {}, answer.message) : text("vote.refused");
+          : answer ? earwitness.refused(answer) : text("vote.refused");
         say(refusal);
         soon();
       }

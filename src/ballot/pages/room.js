@@ -70,13 +70,19 @@
   }
   window.setInterval(tick, 250);
 
-  /* Nothing is cut: what does not fit gets smaller, down to the size that can still be read from the last row. */
+  /* Nothing is cut: what does not fit gets smaller, down to the size that can still be read from the last row. Of a table whose
+     names are too long even then, the last rows wait for the phones and the report. */
   function fit() {
+    var rows = main.querySelectorAll("tr");
+    var i;
+    for (i = 0; i < rows.length; i += 1) { rows[i].hidden = false; }
     for (var size = 100; size >= 40; size -= 4) {
       main.style.setProperty("--fit", String(size / 100));
-      if (main.scrollHeight <= main.clientHeight + 1 && main.scrollWidth <= main.clientWidth + 1) { return; }
+      if (fits()) { return; }
     }
+    for (i = rows.length - 1; i > 0 && !fits(); i -= 1) { rows[i].hidden = true; }
   }
+  function fits() { return main.scrollHeight <= main.clientHeight + 1 && main.scrollWidth <= main.clientWidth + 1; }
 
   var SPACE = "http://www.w3.org/2000/svg";
   function shaped(tag, values, words) {

@@ -51,11 +51,14 @@ pub(super) async fn join(
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
     let refusal = match deliver(&shared, Ask::Join { alias, seat, table }).await {
-        Ok(Answer::Seated(holder)) => return with_seat(&shared, holder),
+        Ok(Answer::Seated(holder)) => {
+            shared.seats().keep(address);
+            return with_seat(&shared, holder);
+        }
         Ok(_) => Refusal::Busy,
         Err(refusal) => refusal,
     };
-    shared.give_back_a_seat(address);
+    shared.seats().give_back(address);
     refuse(&shared, "join", &refusal, None)
 }
 
