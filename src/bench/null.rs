@@ -112,10 +112,12 @@ pub(super) fn decibels(ratio: f64) -> f64 {
 /// # Errors
 /// Silence, clipping, different rates, sounds that are not the same.
 pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchError> {
-    let Aligned { alignment, start, moved } = aligned(first, second)?;
+    let Aligned { alignment, start, moved: mut residual } = aligned(first, second)?;
     let rate = f64::from(first.rate_hz);
-    let own = &first.samples[start..start + moved.len()];
-    let residual: Vec<f64> = own.iter().zip(&moved).map(|(a, b)| a - b).collect();
+    let own = &first.samples[start..start + residual.len()];
+    for (left, own) in residual.iter_mut().zip(own) {
+        *left = own - *left;
+    }
     let (whole, left) = (power(own), power(&residual));
     let sum = |power: &[f64], from: f64, to: f64| power[bins(from, to, rate)].iter().sum::<f64>();
     let (low, high) = (BAND_HZ.0, highest(rate));

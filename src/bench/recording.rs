@@ -17,6 +17,29 @@ const SHORTEST_PAUSE_S: f64 = 0.1;
 /// Shorter sounds are clicks, in seconds.
 const SHORTEST_SOUND_S: f64 = 0.1;
 
+/// Longest recording that is read, in seconds: it is held in memory.
+const LONGEST_S: f64 = 600.0;
+/// Frames that are read at a time.
+const BLOCK: usize = 1 << 16;
+
+/// Opens a file of at most ten minutes.
+fn open(path: &Path) -> Result<OpenClip, BenchError> {
+    let clip = OpenClip::open(&ClipSource::File {
+        path: path.to_path_buf(),
+        start_seconds: 0.0,
+        length_seconds: None,
+    })?;
+    if clip.info().seconds() > LONGEST_S {
+        return Err(BenchError(format!(
+            "{}: it is {:.1} min long, and recordings are held in memory: cut it to {:.0} min at most",
+            path.display(),
+            clip.info().seconds() / 60.0,
+            LONGEST_S / 60.0
+        )));
+    }
+    Ok(clip)
+}
+
 /// One or two channels of sound, full scale 1.0.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recording {
@@ -50,13 +73,32 @@ impl Recording {
     /// # Errors
     /// The file cannot be read, or holds no sound.
     pub fn read(path: &Path) -> Result<Self, BenchError> {
-        let clip = OpenClip::open(&ClipSource::File {
-            path: path.to_path_buf(),
-            start_seconds: 0.0,
-            length_seconds: None,
-        })?;
+        let clip = open(path)?;
         let sound = clip.read_all()?;
         let mut recording = Self::new(&path.display().to_string(), sound.rate_hz, sound.channels)?;
+        recording.notes = clip.notes().to_vec();
+        Ok(recording)
+    }
+
+    /// The last channel of a sound file alone, for what never looks at the other one.
+    ///
+    /// # Errors
+    /// The file cannot be read, or holds no sound.
+    pub fn read_last(path: &Path) -> Result<Self, BenchError> {
+        let clip = open(path)?;
+        let info = clip.info();
+        let mut name = path.display().to_string();
+        if info.channels > 1 {
+            name = format!("{name}, channel {}", info.channels);
+        }
+        let mut reader = clip.reader()?;
+        let mut samples = Vec::with_capacity(info.frames as usize);
+        loop {
+            let block = reader.read(BLOCK)?;
+            let Some(last) = block.last().filter(|last| !last.is_empty()) else { break };
+            samples.extend_from_slice(last);
+        }
+        let mut recording = Self::new(&name, info.rate_hz, vec![samples])?;
         recording.notes = clip.notes().to_vec();
         Ok(recording)
     }

@@ -43,25 +43,37 @@ pub struct Aligned {
 }
 
 /// By how many samples the second signal lags behind the first (either polarity), and how much alike they are there, 0 to 1.
+/// The second goes by in blocks: however long it is, memory does not grow with it.
 fn correlated(first: &[f64], second: &[f64]) -> (f64, f64) {
-    let length = good_length(first.len() + second.len());
-    let (a, b) = (spectrum(first, length), spectrum(second, length));
-    let cross = a.iter().zip(&b).map(|(a, b)| b * a.conj()).collect();
-    let correlation = super::fourier::signal(cross, length);
-    let best =
-        (0..length).max_by(|x, y| correlation[*x].abs().total_cmp(&correlation[*y].abs())).unwrap_or(0);
-    let at = |index: usize| correlation[index % length].abs();
-    let (before, peak, after) = (at(best + length - 1), at(best), at(best + 1));
+    let length = good_length((2 * first.len() + second.len() + 2).min(4 * first.len()));
+    let own = spectrum(first, length);
+    // Lags of a block that are no sum around its end; the outer two are the neighbours of the others.
+    let lags = length - first.len() + 1;
+    let (mut lag, mut around) = (0, [0.0; 3]);
+    let mut start = -(first.len() as i64);
+    while start < second.len() as i64 {
+        let from = start.clamp(0, second.len() as i64) as usize;
+        let to = (start + length as i64).clamp(0, second.len() as i64) as usize;
+        let mut block = vec![0.0; length];
+        let at = (from as i64 - start) as usize;
+        block[at..at + to - from].copy_from_slice(&second[from..to]);
+        let cross = own.iter().zip(spectrum(&block, length)).map(|(a, b)| b * a.conj()).collect();
+        let correlation = super::fourier::signal(cross, length);
+        for (at, near) in correlation[..lags].windows(3).enumerate() {
+            if near[1].abs() > around[1] {
+                (lag, around) = (start + at as i64 + 1, [near[0].abs(), near[1].abs(), near[2].abs()]);
+            }
+        }
+        start += lags as i64 - 2;
+    }
+    let [before, peak, after] = around;
     let bend = before - 2.0 * peak + after;
     let fraction = if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 };
-    let lag = best as f64 + fraction;
-    // The first begins nowhere behind the second's end: what lies beyond is a lead, once around.
-    let lag = if best >= second.len() { lag - length as f64 } else { lag };
     let power = |samples: &[f64]| samples.iter().map(|sample| sample * sample).sum::<f64>();
     // Of the second only what lies under the first counts.
-    let from = lag.round().max(0.0) as usize;
-    let under = &second[from.min(second.len())..(from + first.len()).min(second.len())];
-    (lag, peak / (power(first) * power(under)).sqrt().max(f64::MIN_POSITIVE))
+    let from = (lag.max(0) as usize).min(second.len());
+    let under = &second[from..(from + first.len()).min(second.len())];
+    (lag as f64 + fraction, peak / (power(first) * power(under)).sqrt().max(f64::MIN_POSITIVE))
 }
 
 /// The part of `samples` around a place, and where it begins.

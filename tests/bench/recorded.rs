@@ -299,4 +299,37 @@ fn a_recording_with_a_mark_in_it_is_told() {
     write(&path("marked.wav"), RATE as u32, &[&source, &marked]);
     let said = notes("marked.wav");
     assert!(said.contains("the recordings differ by more than the cables"), "{said}");
+
+    // An owner who wins a bet that way: whoever reads the report is told, also where the same mark was put into the second
+    // recording of A, so that it passes for usual, and where there is nothing to hold marks against.
+    let caveats = |session: &str| -> (Vec<serde_json::Value>, String) {
+        std::fs::write(path("session.toml"), session).unwrap();
+        let _ = std::fs::remove_dir_all(path("sittings"));
+        let run = ["run", ".", "--listener", "Nora", "--output", "silent", "--simulate", "1", "--plain"];
+        crate::commands::succeeded(folder.path(), &run);
+        crate::commands::succeeded(folder.path(), &["verify", ".", "--session", "."]);
+        let report = crate::commands::json(folder.path(), &["report", ".", "--json"]);
+        let told = report["caveats"].as_array().expect("a list").iter();
+        let told = told.filter(|caveat| caveat["kind"] == "recordings-told").cloned().collect();
+        let journals = std::fs::read_dir(path("sittings")).unwrap().map(|file| file.unwrap().path());
+        let journal = journals.into_iter().find(|path| path.to_string_lossy().contains("nora")).unwrap();
+        (told, std::fs::read_to_string(journal).unwrap())
+    };
+    let [honest, bought] = ["short.wav", "soft.wav"].map(|file| text(&format!("recording = \"{file}\""), ""));
+    let (told, journal) = caveats(&honest);
+    assert!(told.is_empty(), "{told:?}");
+    assert!(journal.contains(r#""recorded":{"marks_against":"repeats","found":[]}"#), "it was looked for");
+    let (told, journal) = caveats(&bought);
+    let [one] = &told[..] else { panic!("{told:?}") };
+    let said = one["text"].as_str().unwrap();
+    assert_eq!(one["weight"], "serious");
+    assert!(said.contains("pair on music: only one of the two recordings holds something that no filter makes"), "{said}");
+    assert!(said.contains("around 13.9 kHz") && said.contains("steps of more than 24 bits and that of B of 16"), "{said}");
+    assert!(journal.contains(r#"{"what":"mark","over_db":"#) && journal.contains(r#"{"what":"bit-depth","a":null,"b":16}"#));
+    let again = Capture::of(true, 0.377_7, 2).channels();
+    let same: Vec<f64> = (again[1].iter().zip(&marked).zip(&response)).map(|((again, marked), own)| again + 0.1 * (marked - own)).collect();
+    write(&path("again.wav"), RATE as u32, &[&again[0], &same]);
+    let (told, _) = caveats(&bought);
+    let said = told.iter().map(|caveat| caveat["text"].as_str().unwrap()).collect::<String>();
+    assert!(said.contains("of the two recordings of cable A only one holds something"), "{said}");
 }

@@ -425,12 +425,16 @@ fn names_are_marked_when_two_are_the_same_and_nobody_is_the_host() {
 fn a_burst_of_joins_from_one_address_takes_no_more_than_its_seats() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
-    let host = Host::start(move || {
-        let mut environment = real_environment(&Recorder::default());
-        (environment.paces.seats_per_address, environment.paces.own_machine_is_free) = (2, false);
-        (request_of(session), environment)
-    })
-    .expect("open");
+    let start = || {
+        let session = session.clone();
+        Host::start(move || {
+            let mut environment = real_environment(&Recorder::default());
+            (environment.paces.seats_per_address, environment.paces.own_machine_is_free) = (2, false);
+            (request_of(session), environment)
+        })
+        .expect("open")
+    };
+    let host = start();
     let together = std::sync::Barrier::new(12);
     let statuses: Vec<u16> = std::thread::scope(|scope| {
         let (host, together) = (&host, &together);
@@ -444,6 +448,17 @@ fn a_burst_of_joins_from_one_address_takes_no_more_than_its_seats() {
         joins.into_iter().map(|join| join.join().expect("an answer")).collect()
     });
     assert_eq!(statuses.iter().filter(|&&status| status == 200).count(), 2, "{statuses:?}");
+    // Nor does a host who has to start the program again let it have as many once more.
+    host.leave();
+    let host = start();
+    assert_eq!(host.look().taken, 2);
+    assert_eq!(join(host.address, &host.code, "Once more", None).json()["refused"], "many-seats");
+    for file in std::fs::read_dir(folder.path().join("sittings")).expect("the folder") {
+        let bytes = std::fs::read(file.expect("a file").path()).expect("its bytes");
+        let address = host.address.ip().to_string();
+        let shown = String::from_utf8_lossy(&bytes).replace(&host.address.to_string(), "");
+        assert!(!shown.contains(&address), "nobody's address stands there");
+    }
     // A join that is refused gives its place back.
     host.say("remove 1-2").expect("taken away");
     host.say("door shared").expect("one address for many");

@@ -104,12 +104,18 @@ async function legible(view, what) {
         pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
         const capital = pen.measureText("H").actualBoundingBoxAscent * scale;
         const minutes = Math.atan(capital / innerWidth * 2 / 8) * 180 / Math.PI * 60;
-        if (node.textContent.trim() && minutes < 20) { small.push(`${minutes.toFixed(1)}' ${node.textContent}`); }
+        if (node.textContent.trim() && node.getClientRects().length && minutes < 20) {
+          small.push(`${minutes.toFixed(1)}' ${node.textContent}`);
+        }
       }
       for (const node of document.querySelectorAll("#main *, #foot, #where, #corner")) {
         const box = node.getBoundingClientRect();
         if (box.width && (box.left < -1 || box.top < -1 || box.right > innerWidth + 1 || box.bottom > innerHeight + 1)) {
           cut.push(`${node.tagName} ${node.textContent.slice(0, 40)}`);
+        }
+        // What ends in dots is cut, too.
+        if (getComputedStyle(node).overflowX !== "visible" && node.scrollWidth > node.clientWidth + 1) {
+          cut.push(`${node.tagName} by ${node.scrollWidth - node.clientWidth} px: ${node.textContent.slice(0, 40)}`);
         }
       }
       if (main.scrollHeight > main.clientHeight + 1) { cut.push(`main by ${main.scrollHeight - main.clientHeight} px`); }
@@ -157,8 +163,9 @@ await light(room, "joining");
 await legible(room, "joining");
 await picture(room, "joining");
 
-// The second name runs from right to left.
-const names = ["Ida", "نورا السامعة", "<b>Eva</b> & Søn", "名無しの聴き手", "A very long name that just about fits in", "Pål", "Señora Wenzel"];
+// The second name runs from right to left; the fourth to sixth are as long as names may be, the sixth in one word.
+const names = ["Ida", "نورا السامعة", "<b>Eva</b> & Søn", "名無しの聴き手".repeat(6).slice(0, 40), "A very long name that just about fits in",
+  "Kabelvergleichsabendgastgeberinnenverein", "Señora Wenzel"];
 const phones = [];
 for (const [index, name] of names.entries()) {
   // The fourth reads Japanese, the sixth is a small phone that reads German in large letters, the seventh a tablet.
@@ -189,6 +196,11 @@ for (const [index, name] of names.entries()) {
     }).filter((box) => box.width > 0).map((box) => box.left);
   });
   assert(lefts[0] === Math.min(...lefts), `the line begins at the left: ${who}`);
+  const cut = await phone.page.evaluate(() => {
+    const line = document.getElementById("who");
+    return line.scrollWidth > line.clientWidth + 1 || line.getBoundingClientRect().right > innerWidth + 1;
+  });
+  assert(!cut, `nothing of the line is cut: ${who}`);
   assert(who === phone.say("who", { n: index === 5 ? 20 : Math.min(index + 1, 6), name }), `names are text: ${who}`);
   phones.push(phone);
 }

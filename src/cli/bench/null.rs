@@ -76,12 +76,12 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     if !(0.0..=120.0).contains(&arguments.raise) {
         return Err(Failure::bad(format!("--raise is {}; 0 to 120 dB are allowed", arguments.raise)));
     }
-    let (a, b) = (Recording::read(&arguments.a)?, Recording::read(&arguments.b)?);
+    let (a, b) = (Recording::read_last(&arguments.a)?, Recording::read_last(&arguments.b)?);
     let found = null(&a.last(), &b.last())?;
-    let baseline = arguments.baseline.as_deref().map(Recording::read).transpose()?;
+    let baseline = arguments.baseline.as_deref().map(Recording::read_last).transpose()?;
     let baseline = baseline.map(|again| null(&a.last(), &again.last())).transpose()?;
     let read =
-        |paths: &[PathBuf]| paths.iter().map(|path| Recording::read(path)).collect::<Result<Vec<_>, _>>();
+        |paths: &[PathBuf]| paths.iter().map(|path| Recording::read_last(path)).collect::<Result<Vec<_>, _>>();
     let predicted = arguments.session.as_deref().map(|path| predicted(path, arguments, &a)).transpose()?;
     let permutation = if arguments.more_a.is_empty() {
         None
