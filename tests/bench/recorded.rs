@@ -311,8 +311,11 @@ fn a_recording_with_a_mark_in_it_is_told() {
         let report = crate::commands::json(folder.path(), &["report", ".", "--json"]);
         let told = report["caveats"].as_array().expect("a list").iter();
         let told = told.filter(|caveat| caveat["kind"] == "recordings-told").cloned().collect();
-        let journals = std::fs::read_dir(path("sittings")).unwrap().map(|file| file.unwrap().path());
-        let journal = journals.into_iter().find(|path| path.to_string_lossy().contains("nora")).unwrap();
+        let mut files = std::fs::read_dir(path("sittings")).unwrap().map(|file| file.unwrap().path());
+        let is_journal = |path: &std::path::PathBuf| {
+            path.extension().is_some_and(|own| own == "jsonl") && !path.ends_with("register.jsonl")
+        };
+        let journal = files.find(is_journal).unwrap();
         (told, std::fs::read_to_string(journal).unwrap())
     };
     let [honest, bought] = ["short.wav", "soft.wav"].map(|file| text(&format!("recording = \"{file}\""), ""));
