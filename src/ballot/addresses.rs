@@ -112,7 +112,10 @@ mod tests {
         seats.give_back(other);
         let mut again = open();
         assert!(!again.reserve(guest, Some(2)), "a restart gives no more");
-        assert!(!again.reserve("::ffff:192.168.1.20".parse().expect("an address"), Some(2)), "nor another spelling");
+        assert!(
+            !again.reserve("::ffff:192.168.1.20".parse().expect("an address"), Some(2)),
+            "nor another spelling"
+        );
         assert!(again.reserve(guest, None), "but where guests share an address");
         assert!(again.reserve(other, Some(1)));
         let text = std::fs::read_to_string(of(&journal)).expect("the file");

@@ -18,9 +18,9 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
+use super::addresses::SeatsOf;
 use super::command::{self, Command};
 use super::night::{Night, Phase};
-use super::addresses::SeatsOf;
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
 use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};

@@ -165,13 +165,35 @@ mod tests {
     fn every_refusal_of_a_phone_is_in_the_table() {
         let texts: Texts = serde_json::from_str(TEXTS).expect("a table of texts");
         use Refusal::{
-            Alias, Alternative, Busy, Code, DoorShut, Full, Hand, HandsOver, HostName, Left, Link, Malformed, ManySeats,
-            NotOpen, NotSeated, OtherTrial, Over, Pace, PaperSeat, Replayed, SeatNumber, SeatTaken, Table,
+            Alias, Alternative, Busy, Code, DoorShut, Full, Hand, HandsOver, HostName, Left, Link, Malformed,
+            ManySeats, NotOpen, NotSeated, OtherTrial, Over, Pace, PaperSeat, Replayed, SeatNumber,
+            SeatTaken, Table,
         };
         // Only the host meets the others; a released seat has a text with its number.
         for refusal in [
-            Alias, Alternative, Busy, Code, DoorShut, Full, Hand, HandsOver, HostName, Left, Link, Malformed, ManySeats,
-            NotOpen, NotSeated, OtherTrial, Over, Pace, PaperSeat, Replayed, SeatNumber, SeatTaken(3), Table(2),
+            Alias,
+            Alternative,
+            Busy,
+            Code,
+            DoorShut,
+            Full,
+            Hand,
+            HandsOver,
+            HostName,
+            Left,
+            Link,
+            Malformed,
+            ManySeats,
+            NotOpen,
+            NotSeated,
+            OtherTrial,
+            Over,
+            Pace,
+            PaperSeat,
+            Replayed,
+            SeatNumber,
+            SeatTaken(3),
+            Table(2),
         ] {
             let key = format!("refused.{}", refusal.name());
             assert!(texts.contains_key(&key), "{key}: {}", refusal.message());

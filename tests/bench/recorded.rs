@@ -326,11 +326,22 @@ fn a_recording_with_a_mark_in_it_is_told() {
     let [one] = &told[..] else { panic!("{told:?}") };
     let said = one["text"].as_str().unwrap();
     assert_eq!(one["weight"], "serious");
-    assert!(said.contains("pair on music: only one of the two recordings holds something that no filter makes"), "{said}");
-    assert!(said.contains("around 13.9 kHz") && said.contains("steps of more than 24 bits and that of B of 16"), "{said}");
-    assert!(journal.contains(r#"{"what":"mark","over_db":"#) && journal.contains(r#"{"what":"bit-depth","a":null,"b":16}"#));
+    assert!(
+        said.contains("pair on music: only one of the two recordings holds something that no filter makes"),
+        "{said}"
+    );
+    assert!(
+        said.contains("around 13.9 kHz") && said.contains("steps of more than 24 bits and that of B of 16"),
+        "{said}"
+    );
+    assert!(
+        journal.contains(r#"{"what":"mark","over_db":"#)
+            && journal.contains(r#"{"what":"bit-depth","a":null,"b":16}"#)
+    );
     let again = Capture::of(true, 0.377_7, 2).channels();
-    let same: Vec<f64> = (again[1].iter().zip(&marked).zip(&response)).map(|((again, marked), own)| again + 0.1 * (marked - own)).collect();
+    let same: Vec<f64> = (again[1].iter().zip(&marked).zip(&response))
+        .map(|((again, marked), own)| again + 0.1 * (marked - own))
+        .collect();
     write(&path("again.wav"), RATE as u32, &[&again[0], &same]);
     let (told, _) = caveats(&bought);
     let said = told.iter().map(|caveat| caveat["text"].as_str().unwrap()).collect::<String>();

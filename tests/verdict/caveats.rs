@@ -221,8 +221,7 @@ const CAUSES: &[(Kind, Cause)] = &[
         recorded(world, &[]);
     }),
     (Kind::RecordingsTold, |world| {
-        let mark =
-            MarkFacts { over_db: 20.0, level_db: -70.0, at_hz: 15_300.0, at_s: None, share: 0.95 };
+        let mark = MarkFacts { over_db: 20.0, level_db: -70.0, at_hz: 15_300.0, at_s: None, share: 0.95 };
         recorded(world, &[Telltale::Mark(mark)]);
     }),
     (Kind::NoPositiveControls, |world| {

@@ -10,9 +10,9 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
 use super::setup::{PORT, listen, refused};
+use crate::ballot::addresses::SeatsOf;
 use crate::ballot::command::Command;
 use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
-use crate::ballot::addresses::SeatsOf;
 use crate::ballot::pass::{PassFile, Passes};
 use crate::ballot::refused::Log;
 use crate::ballot::results::{self, NightResults};

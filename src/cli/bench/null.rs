@@ -80,8 +80,9 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     let found = null(&a.last(), &b.last())?;
     let baseline = arguments.baseline.as_deref().map(Recording::read_last).transpose()?;
     let baseline = baseline.map(|again| null(&a.last(), &again.last())).transpose()?;
-    let read =
-        |paths: &[PathBuf]| paths.iter().map(|path| Recording::read_last(path)).collect::<Result<Vec<_>, _>>();
+    let read = |paths: &[PathBuf]| {
+        paths.iter().map(|path| Recording::read_last(path)).collect::<Result<Vec<_>, _>>()
+    };
     let predicted = arguments.session.as_deref().map(|path| predicted(path, arguments, &a)).transpose()?;
     let permutation = if arguments.more_a.is_empty() {
         None

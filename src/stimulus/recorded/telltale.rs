@@ -113,10 +113,10 @@ impl RecordedPair {
         found.extend(self.mark.map(|mark| Telltale::Mark(mark.into())));
         found.extend(self.mark_of_repeat.map(|mark| Telltale::MarkOfRepeat(mark.into())));
         let noise = self.noise_apart.filter(|(apart, _)| apart.abs() > NOISE_APART_DB);
-        found.extend(noise.map(|(by_db, at_hz)| Telltale::Noise {
-            by_db: rounded(by_db, 1),
-            at_hz: rounded(at_hz, 0),
-        }));
+        found.extend(
+            noise
+                .map(|(by_db, at_hz)| Telltale::Noise { by_db: rounded(by_db, 1), at_hz: rounded(at_hz, 0) }),
+        );
         found.extend(self.grains.map(|[a, b]| Telltale::BitDepth { a, b }));
         found.extend(self.offset.map(|offset| Telltale::Offset { offset: rounded(offset, 4) }));
         let apart = self.apart().filter(|(mean, shape, _)| Self::is_apart(*mean) || Self::is_apart(*shape));

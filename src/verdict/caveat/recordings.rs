@@ -48,7 +48,8 @@ fn said<'c>(case: &Case<'c>) -> Vec<(&'c str, Option<(&'c Telltale, &'c str)>)> 
     for pair in case.evidence.stimuli.iter().flat_map(|set| &set.pairs) {
         let mut agreed = case.agreed.terms.comparisons.iter();
         let facts = pair.recorded.as_ref();
-        let recorded = facts.is_some() || agreed.any(|own| own.name == pair.comparison && own.recorded.is_some());
+        let recorded =
+            facts.is_some() || agreed.any(|own| own.name == pair.comparison && own.recorded.is_some());
         if !recorded || pair.control.is_some() || pair.size.is_some() {
             continue;
         }
@@ -69,7 +70,9 @@ fn said<'c>(case: &Case<'c>) -> Vec<(&'c str, Option<(&'c Telltale, &'c str)>)> 
 
 /// Where a mark is, and how strong.
 fn place(mark: &MarkFacts) -> String {
-    let at = mark.at_s.map_or_else(String::new, |at| format!(", most of all {} into the clip", printed::fixed(at, 2, "s")));
+    let at = mark
+        .at_s
+        .map_or_else(String::new, |at| format!(", most of all {} into the clip", printed::fixed(at, 2, "s")));
     format!(
         "around {}, {} below the loudest band, in {} of the clip{at}",
         printed::hertz(mark.at_hz),
