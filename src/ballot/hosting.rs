@@ -19,11 +19,12 @@ use std::time::Duration;
 use tokio::sync::oneshot;
 
 use super::addresses::SeatsOf;
+use super::asked::Due;
 use super::command::{self, Command};
 use super::night::{Night, Phase};
 use super::results::{self, NightResults};
 use super::reveal::{Place, Step};
-use super::routes::{Answer, Ask, PhoneRequest, Server, Shared};
+use super::routes::{Answer, PhoneRequest, Server, Shared};
 use super::view::{NightPart, Snapshot, own_vote};
 use super::{Refusal, paper};
 use crate::conduct::{Driver, News, SittingClock, SoundNews, Stopped};
@@ -76,13 +77,6 @@ impl std::fmt::Debug for HostedNight {
 
 /// Where a phone waits.
 type Reply = oneshot::Sender<Result<Answer, Refusal>>;
-
-/// What is due to a phone, once everything is on the disk.
-enum Due {
-    Seated(super::pass::Holder),
-    Voted { seat: u32, id: TrialId },
-    Done,
-}
 
 impl HostedNight {
     /// The night's journal.
@@ -366,7 +360,11 @@ impl HostedNight {
             let mut effects = Vec::new();
             let mut replies = Vec::with_capacity(requests.len());
             for PhoneRequest { ask, reply } in requests {
-                replies.push((reply, read(night, at_ms, ask, &mut effects)));
+                let asked = night.asked(at_ms, ask).map(|(due, more)| {
+                    effects.extend(more);
+                    due
+                });
+                replies.push((reply, asked));
             }
             (effects, replies)
         });
@@ -459,50 +457,6 @@ impl HostedNight {
 
     /// The host leaves. The passes stay: before the closing for the restart, after it for whoever shows the night again.
     pub fn leave(self) {}
-}
-
-fn read(night: &mut Night, at_ms: u64, ask: Ask, effects: &mut Vec<Effect>) -> Result<Due, Refusal> {
-    Ok(match ask {
-        Ask::Join { alias, seat, table } => {
-            let (holder, more) = night.join(at_ms, &alias, seat, table, Ballot::Phone)?;
-            effects.extend(more);
-            Due::Seated(holder)
-        }
-        Ask::Return { holder } => {
-            let (holder, more) = night.come_back(at_ms, holder)?;
-            effects.extend(more);
-            Due::Seated(holder)
-        }
-        Ask::Leave { holder } => {
-            effects.extend(night.leave(at_ms, holder)?);
-            Due::Done
-        }
-        Ask::Vote { holder, trial, answer, sequence } => {
-            let (id, more) = night.vote(at_ms, holder, &trial, &answer, sequence)?;
-            effects.extend(more);
-            Due::Voted { seat: holder.seat, id }
-        }
-        Ask::TypeHand { holder, text } => {
-            effects.extend(night.type_hand(at_ms, holder, &text)?);
-            Due::Done
-        }
-        Ask::CloseHand { holder, hash } => {
-            effects.extend(night.close_hand(at_ms, holder, hash)?);
-            Due::Done
-        }
-        Ask::JoinWitness { holder, end } => {
-            effects.extend(night.join_witness(at_ms, holder, end)?);
-            Due::Done
-        }
-        Ask::OpenLink { holder, link } => {
-            effects.extend(night.open_link(at_ms, holder, link)?);
-            Due::Done
-        }
-        Ask::OpenHand { holder, hand } => {
-            effects.extend(night.open_hand(at_ms, holder, hand)?);
-            Due::Done
-        }
-    })
 }
 
 /// What a record is to the host: nothing about votes but their number.

@@ -19,6 +19,7 @@
 //! | `pass` | room code, display key, seat tokens | how long a code is |
 //! | `guard`, `listener` | who is let in at the door, and how many at once | a limit |
 //! | `addresses` | how many seats each address took, across restarts | |
+//! | `asked` | what pages send, as what it asks for | a field of a request |
 //! | `routes` | the web server | a path |
 //! | `pages`, `pages/` | the pages: markup, style, script | how they look |
 //! | `hosting`, `hosting/setup` | a night in front of host, phones and display; how it is opened | the loop |
@@ -34,6 +35,7 @@
 //! Must not: decide what is right, or know which side X is.
 
 mod addresses;
+pub mod asked;
 pub mod command;
 pub mod display;
 mod gate;

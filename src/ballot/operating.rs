@@ -16,11 +16,12 @@ use axum::response::Response;
 use axum::routing::{get, post};
 use serde::{Deserialize, Serialize};
 
+use super::asked::{DoneBody, OperatorBody, understood};
 use super::gate::{self, Gate, Gated, refused, same};
 use super::hosting::listen;
 use super::listener::Peer;
 use super::pass::{Passes, join_address};
-use super::routes::{Server, json, understood};
+use super::routes::{Server, json};
 use super::witnessing::Code;
 use super::{NightError, pages, qr};
 use crate::conduct::Operated;
@@ -170,16 +171,8 @@ async fn look(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers: 
     }
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct JoinBody {
-    /// What the page drew for itself, 64 hex digits.
-    holder: Digest,
-    proof: String,
-}
-
 async fn join(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Bytes) -> Response {
-    let Ok(JoinBody { holder, proof }) = understood::<JoinBody>(&body) else {
+    let Ok(OperatorBody { holder, proof }) = understood(&body) else {
         return shared.gate.stranger(peer);
     };
     let holder = holder.hex();
@@ -194,13 +187,6 @@ async fn join(From(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, body: Byt
             "another page is the operator's. If it is not yours, tell the person at the computer",
         )
     }
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct DoneBody {
-    number: u64,
-    proof: String,
 }
 
 async fn done(

@@ -15,17 +15,17 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, Bytes};
-use axum::extract::{ConnectInfo, DefaultBodyLimit, Request, State};
+use axum::extract::{self, ConnectInfo, DefaultBodyLimit, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{get, post};
-use serde::de::DeserializeOwned;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use tokio::sync::oneshot;
 
 use super::addresses::SeatsOf;
+use super::asked::{Ask, Request};
 use super::guard::{Counted, HostCheck, RateLimiter, Turned};
 use super::listener::{self, BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
@@ -35,7 +35,6 @@ use super::{NightError, Refusal, pages, qr};
 use crate::conduct::SittingClock;
 use crate::files;
 use crate::session::Club;
-use crate::trial::Digest;
 
 /// Longest body of a request in bytes: a typed hand of 200 characters fits six times.
 pub(super) const LONGEST_BODY: usize = 4096;
@@ -43,20 +42,6 @@ pub(super) const LONGEST_BODY: usize = 4096;
 const PATIENCE: Duration = Duration::from_secs(5);
 /// How long a phone's browser keeps its seat's token, in seconds: one night.
 const COOKIE_SECONDS: u32 = 86_400;
-
-/// What a phone wants done.
-#[derive(Debug)]
-pub(crate) enum Ask {
-    Join { alias: String, seat: Option<u32>, table: Option<u32> },
-    Return { holder: Holder },
-    Leave { holder: Holder },
-    Vote { holder: Holder, trial: String, answer: String, sequence: u64 },
-    TypeHand { holder: Holder, text: String },
-    CloseHand { holder: Holder, hash: Digest },
-    OpenHand { holder: Holder, hand: Digest },
-    JoinWitness { holder: Holder, end: Digest },
-    OpenLink { holder: Holder, link: Digest },
-}
 
 /// What it gets, once it is on the disk.
 #[derive(Debug)]
@@ -233,7 +218,7 @@ fn router(shared: Arc<Shared>) -> Router {
 async fn door(
     State(shared): App,
     ConnectInfo(peer): ConnectInfo<Peer>,
-    request: Request,
+    request: extract::Request,
     next: Next,
 ) -> Response {
     let turned = admit(&shared, peer, request.method(), request.headers());
@@ -421,10 +406,6 @@ fn seated(
     Ok(holder)
 }
 
-pub(super) fn understood<T: DeserializeOwned>(body: &Bytes) -> Result<T, Refusal> {
-    serde_json::from_slice(body).map_err(|_| Refusal::Malformed)
-}
-
 async fn deliver(shared: &Shared, ask: Ask) -> Result<Answer, Refusal> {
     let (reply, answer) = oneshot::channel();
     match shared.requests.try_send(PhoneRequest { ask, reply }) {
@@ -468,14 +449,6 @@ async fn state(State(shared): App, ConnectInfo(peer): ConnectInfo<Peer>, headers
     }
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct VoteBody {
-    trial: String,
-    answer: String,
-    sequence: u64,
-}
-
 #[derive(Serialize)]
 struct VotedBody {
     vote: OwnVote,
@@ -496,11 +469,11 @@ async fn vote(
     if shared.take(Counted::Vote(holder.seat)).is_err() {
         return refuse(&shared, "vote", &Refusal::Pace, seat);
     }
-    let VoteBody { trial, answer, sequence } = match understood(&body) {
-        Ok(body) => body,
+    let ask = match Request::Vote.read(holder, &body) {
+        Ok(ask) => ask,
         Err(refusal) => return refuse(&shared, "vote", &refusal, seat),
     };
-    match deliver(&shared, Ask::Vote { holder, trial, answer, sequence }).await {
+    match deliver(&shared, ask).await {
         Ok(Answer::Voted { vote, sequence }) => json(StatusCode::OK, &VotedBody { vote, sequence }),
         Ok(_) => refuse(&shared, "vote", &Refusal::Busy, seat),
         Err(refusal) => refuse(&shared, "vote", &refusal, seat),

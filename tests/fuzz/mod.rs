@@ -20,7 +20,7 @@ use earwitness::trial::Digest;
 use earwitness::trial::copy::{self, WitnessCopy};
 use earwitness::trial::{register, training};
 
-use self::targets::{DICTIONARY, Outcome, TARGETS, Target, attempt};
+use self::targets::{DICTIONARY, Outcome, TARGETS, Target, attempt, chained, evening};
 use crate::commands::material::{LCR, good_wav};
 use crate::trial::kit;
 use crate::trial::mutated::Dice;
@@ -102,7 +102,17 @@ fn attack_file(name: &str, share: usize, seeds: &[Vec<u8>]) {
         std::fs::write(folder.with_extension("dictionary"), words.concat()).expect("a dictionary");
     }
     let folder = tempfile::tempdir().expect("a folder");
+    if name == "forged" {
+        std::fs::write(folder.path().join(chained::HONEST), honest()).expect("written");
+    }
     attack(name, share, seeds, |bytes| attempt(target, bytes, folder.path()));
+}
+
+/// A sitting that nobody changed, with one trial that was disturbed.
+pub(crate) fn honest() -> Vec<u8> {
+    let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 91);
+    scripted.disturb = Some(4);
+    scripted.finish().journal.bytes
 }
 
 fn project(path: &str) -> Vec<u8> {
@@ -228,4 +238,19 @@ fn tables_of_answers() {
     let other = b"seat;name;1;2;3;4\r\n31;Ada;a;b;a;b\r\n".to_vec();
     attack_file("ballots", 1, &[ballots, other]);
     attack_file("answers", 1, &[b"a b a -".to_vec(), b"abab".to_vec()]);
+}
+
+#[test]
+fn evenings() {
+    let seeds = evening::seeds();
+    attack_file("evening", 4, &seeds);
+}
+
+#[test]
+fn forged_journals() {
+    let seed = chained::bodies(&honest()).join("\n").into_bytes();
+    if let Some(folder) = std::env::var_os("EARWITNESS_SEEDS") {
+        std::fs::write(Path::new(&folder).join(chained::HONEST), honest()).expect("a journal");
+    }
+    attack_file("forged", 1, &[seed]);
 }

@@ -1,6 +1,11 @@
 //! Everything that reads what others wrote, each as one function of bytes: a value, or a message for people. The test beside this
 //! file and libFuzzer (`libfuzzer`) call the same functions.
 
+#[path = "chained.rs"]
+pub(crate) mod chained;
+#[path = "evening.rs"]
+pub(crate) mod evening;
+
 use std::path::Path;
 
 use earwitness::ballot::paper;
@@ -23,8 +28,8 @@ pub(crate) struct Target {
     pub(crate) read: fn(&[u8], &Path) -> Outcome,
 }
 
-/// All of them; requests to a night's web server are attacked in `night::hostile`.
-pub(crate) const TARGETS: [Target; 15] = [
+/// All of them; what a night's web server makes of bytes that are no HTTP is attacked in `night::hostile`.
+pub(crate) const TARGETS: [Target; 17] = [
     Target { name: "session", read: session },
     Target { name: "impedance", read: |bytes, _| said(ImpedanceTable::parse(&decode(bytes), "z.csv")) },
     Target { name: "lcr", read: |bytes, _| said(LcrTable::parse(&decode(bytes), "lcr.csv", 3.048)) },
@@ -40,10 +45,12 @@ pub(crate) const TARGETS: [Target; 15] = [
     Target { name: "archive", read: archive },
     Target { name: "ballots", read: |bytes, _| said(paper::import(bytes, Definition::of(Protocol::Abx), 4)) },
     Target { name: "answers", read: answers },
+    Target { name: "evening", read: evening::evening },
+    Target { name: "forged", read: chained::forged },
 ];
 
 /// Pieces that files are made of, and numbers that break things.
-pub(crate) const DICTIONARY: [&str; 66] = [
+pub(crate) const DICTIONARY: [&str; 80] = [
     "0",
     "-1",
     "1e308",
@@ -109,6 +116,20 @@ pub(crate) const DICTIONARY: [&str; 66] = [
     "Content-Length: 4294967296\r\n",
     "Transfer-Encoding: chunked\r\n",
     "ustar",
+    "host next\n",
+    "host void the lights went out\n",
+    "host open\n",
+    "host stop\n",
+    "host confirm\n",
+    "host paper 31 Bel\n",
+    "host answers 31 a b a b\n",
+    "host release 1\n",
+    "wait 3000\n",
+    "dropout\n",
+    "join {\"code\":\"x\",\"alias\":\"Ola\"}\n",
+    "2 link mine\n",
+    "2 hand mine\n",
+    "2 vote mine\n",
     "../",
 ];
 

@@ -1,12 +1,10 @@
 //! Journals that somebody changed and chained anew by machine, by the thousand: each is refused, or still says of every trial
 //! what the honest one said. `EARWITNESS_ATTACKS=200000` tries so many.
 
-use std::path::Path;
-
 use earwitness::stats::Protocol;
-use earwitness::trial::{Checked, Digest, journal, verify};
 
 use super::kit;
+use crate::fuzz::targets::chained::{bodies, chained, checked, told};
 
 /// Numbers without a pattern (splitmix64: Steele, Lea and Flood 2014), the same in each run.
 pub(crate) struct Dice(pub(crate) u64);
@@ -19,33 +17,6 @@ impl Dice {
         mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
         ((mixed ^ (mixed >> 31)) % n as u64) as usize
     }
-}
-
-/// Lines as `(utc, record)`, from `"utc_ms"` on.
-fn bodies(bytes: &[u8]) -> Vec<String> {
-    let text = std::str::from_utf8(bytes).expect("text");
-    let body = |line: &str| {
-        let (from, to) =
-            (line.find(",\"utc_ms\"").expect("a time"), line.rfind(",\"check\"").expect("a check"));
-        line[from..to].to_owned()
-    };
-    text.lines().map(body).collect()
-}
-
-fn chained(bodies: &[String]) -> Vec<u8> {
-    let (mut chain, mut bytes) = (Digest::NOTHING, Vec::new());
-    for (index, body) in bodies.iter().enumerate() {
-        let covered = format!("{{\"number\":{},\"chain\":\"{chain}\"{body}", index + 1);
-        let line = format!("{covered},\"check\":\"{}\"}}", &Digest::of(covered.as_bytes()).hex()[..16]);
-        chain = Digest::of(line.as_bytes());
-        bytes.extend_from_slice(line.as_bytes());
-        bytes.push(b'\n');
-    }
-    bytes
-}
-
-fn checked(bytes: &[u8]) -> Option<Checked> {
-    journal::read_from(Path::new("mutated"), &mut &bytes[..]).ok().map(|journal| verify::verify(&journal))
 }
 
 /// One to three changes that a program would make: another digit or letter, a piece of another record, a record twice, away,
@@ -89,20 +60,10 @@ fn mutate(bodies: &mut Vec<String>, dice: &mut Dice) {
 #[test]
 fn journals_changed_and_chained_anew_by_machine_change_no_result() {
     let attacks = std::env::var("EARWITNESS_ATTACKS").map_or(400, |count| count.parse().expect("a number"));
-    let mut scripted = kit::in_memory(&kit::full(Protocol::Abx), 91);
-    scripted.disturb = Some(4);
-    let honest = scripted.finish().journal.bytes;
+    let honest = crate::fuzz::honest();
     let sound = checked(&honest).expect("a journal");
     assert!(sound.is_sound(), "{:?}", sound.problems);
     assert_eq!(chained(&bodies(&honest)), honest, "chained anew it is the same");
-    let told = |checked: &Checked| {
-        let trials: Vec<_> = checked
-            .answers
-            .iter()
-            .map(|answer| (answer.id, answer.answer, answer.right, answer.presented, answer.void.is_some()))
-            .collect();
-        (trials, checked.counts.clone())
-    };
     let (mut dice, mut refused) = (Dice(1), 0);
     for attack in 0..attacks {
         let mut changed = bodies(&honest);

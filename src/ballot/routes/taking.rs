@@ -4,22 +4,13 @@ use axum::body::Bytes;
 use axum::extract::{ConnectInfo, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
-use serde::Deserialize;
 
-use super::{Answer, App, Ask, deliver, json, refuse, seated, stranger, token_holder, understood, with_seat};
+use super::{Answer, App, deliver, json, refuse, seated, stranger, token_holder, with_seat};
 use crate::ballot::Refusal;
+use crate::ballot::asked::{Ask, JoinBody, understood};
 use crate::ballot::guard::Counted;
 use crate::ballot::listener::Peer;
 use crate::ballot::view::SeatFacts;
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct JoinBody {
-    code: String,
-    alias: String,
-    seat: Option<u32>,
-    table: Option<u32>,
-}
 
 pub(super) async fn join(
     State(shared): App,
@@ -31,11 +22,11 @@ pub(super) async fn join(
     if shared.guesses_codes(address) {
         return refuse(&shared, "join", &Refusal::Pace, None);
     }
-    let JoinBody { code, alias, seat, table } = match understood(&body) {
-        Ok(body) => body,
+    let wish: JoinBody = match understood(&body) {
+        Ok(wish) => wish,
         Err(refusal) => return stranger(&shared, peer, "join", &refusal),
     };
-    if !shared.passes.is_room_code(&code) {
+    if !shared.passes.is_room_code(&wish.code) {
         let _ = shared.take(Counted::WrongCodes);
         return stranger(&shared, peer, "join", &Refusal::Code);
     }
@@ -50,7 +41,7 @@ pub(super) async fn join(
     if !shared.reserve_a_seat(address) {
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
-    let refusal = match deliver(&shared, Ask::Join { alias, seat, table }).await {
+    let refusal = match deliver(&shared, wish.ask()).await {
         Ok(Answer::Seated(holder)) => {
             shared.seats().keep(address);
             return with_seat(&shared, holder);

@@ -13,12 +13,12 @@ use serde::Deserialize;
 use tokio::sync::oneshot;
 
 use super::{Published, Shared, state};
+use crate::ballot::asked::{OpenedBody, WitnessBody, understood};
 use crate::ballot::gate::{self, Gate, Gated, refused, same};
 use crate::ballot::listener::Peer;
-use crate::ballot::routes::{Server, json, understood};
+use crate::ballot::routes::{Server, json};
 use crate::ballot::{NightError, pages};
 use crate::conduct::witness::{Ask, Request};
-use crate::trial::Digest;
 
 /// How long a page waits for news before it asks again.
 const NEWS: Duration = Duration::from_secs(5);
@@ -103,38 +103,22 @@ async fn deliver(shared: &Shared, ask: Ask) -> Response {
     }
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct JoinBody {
-    name: String,
-    end: Digest,
-    proof: String,
-}
-
 async fn join(
     From(shared): App,
     ConnectInfo(peer): ConnectInfo<Peer>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    let Ok(JoinBody { name, end, proof }) = understood::<JoinBody>(&body) else {
+    let Ok(wish) = understood::<WitnessBody>(&body) else {
         return stranger(&shared, peer);
     };
-    if !looks(&shared, &headers) || !same(&proof, &shared.code.join(&name, end)) {
+    if !looks(&shared, &headers) || !same(&wish.proof, &shared.code.join(&wish.name, wish.end)) {
         return stranger(&shared, peer);
     }
-    let shown = name.trim();
-    if shown.is_empty() || shown != name || name.chars().count() > 40 || name.chars().any(char::is_control) {
+    if !wish.is_named() {
         return refused(StatusCode::BAD_REQUEST, "choose a name of 1 to 40 characters");
     }
-    deliver(&shared, Ask::Join { name, end }).await
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct LinkBody {
-    last: Digest,
-    link: Digest,
+    deliver(&shared, Ask::Join { name: wish.name, end: wish.end }).await
 }
 
 async fn link(
@@ -146,8 +130,8 @@ async fn link(
     if !looks(&shared, &headers) {
         return stranger(&shared, peer);
     }
-    match understood::<LinkBody>(&body) {
-        Ok(LinkBody { last, link }) => deliver(&shared, Ask::Open { last, link }).await,
+    match understood::<OpenedBody>(&body) {
+        Ok(OpenedBody { last, link }) => deliver(&shared, Ask::Open { last, link }).await,
         Err(_) => stranger(&shared, peer),
     }
 }

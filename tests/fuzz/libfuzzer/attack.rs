@@ -11,7 +11,15 @@ use std::sync::LazyLock;
 use libfuzzer_sys::fuzz_target;
 
 /// What is read from files only is written here.
-static FOLDER: LazyLock<tempfile::TempDir> = LazyLock::new(|| tempfile::tempdir().expect("a folder"));
+static FOLDER: LazyLock<tempfile::TempDir> = LazyLock::new(|| {
+    let folder = tempfile::tempdir().expect("a folder");
+    // What forged journals are held against.
+    if let Some(seeds) = std::env::var_os("EARWITNESS_SEEDS") {
+        let honest = targets::chained::HONEST;
+        let _ = std::fs::copy(std::path::Path::new(&seeds).join(honest), folder.path().join(honest));
+    }
+    folder
+});
 
 /// The reader that is attacked.
 static TARGET: LazyLock<&targets::Target> = LazyLock::new(|| {
