@@ -57,7 +57,7 @@ mod tests {
             set_mode: fn(&Path, u32) -> io::Result<()>;
             identity: fn(&Metadata) -> (u64, u64);
             kind: fn(FileType) -> &'static str;
-            keep_memory_off_disk: fn();
+            keep_memory_private: fn();
             allow_files: fn(u64);
             processor_seconds: fn() -> f64;
             is_hung_up: fn(&io::Stdin) -> bool;

@@ -58,10 +58,14 @@ pub fn kind(kind: FileType) -> &'static str {
     }
 }
 
-/// Keeps the memory of this process off the disk: no core dump, and no page swapped out where the system lets a program lock all
-/// it needs (a limit of `memlock` that is not "unlimited" is too small).
-pub fn keep_memory_off_disk() {
+/// Keeps the memory of this process to itself: no core dump, no look into it and no debugger from another program of the same user
+/// (the superuser may), and no page swapped out where the system lets a program lock all it needs (a limit of `memlock` that is
+/// not "unlimited" is too small).
+pub fn keep_memory_private() {
     let _ = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) });
+    // A handler of core dumps that the system pipes them to heeds no limit: only this keeps them from it.
+    #[cfg(target_os = "linux")]
+    let _ = rustix::process::set_dumpable_behavior(rustix::process::DumpableBehavior::NotDumpable);
     // Pages can be locked as they come into use on Linux alone.
     #[cfg(target_os = "linux")]
     if getrlimit(Resource::Memlock).current.is_none() {

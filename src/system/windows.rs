@@ -56,7 +56,7 @@ pub fn kind(_: FileType) -> &'static str {
 }
 
 /// Nothing can be done without a call of the system's own.
-pub fn keep_memory_off_disk() {}
+pub fn keep_memory_private() {}
 
 /// There is no such limit.
 pub fn allow_files(_: u64) {}

@@ -11,10 +11,10 @@ use std::path::Path;
 
 use crate::system::set_mode;
 
-/// Keeps the memory of this process, which is to hold a secret, off the disk as far as the system lets it. Other programs of the
-/// same user, and the superuser, can still read it.
+/// Keeps the memory of this process, which is to hold a secret, off the disk and from other programs of the same user as far as the
+/// system lets it. The superuser can still read it, and so can a debugger that was there before.
 pub fn process() {
-    crate::system::keep_memory_off_disk();
+    crate::system::keep_memory_private();
 }
 
 /// Keeps others out of the folder.

@@ -21,7 +21,11 @@ struct Program {
 
 impl Program {
     fn start(folder: &Path, more: &[&str]) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_earwitness"))
+        Self::of(Command::new(env!("CARGO_BIN_EXE_earwitness")), folder, more)
+    }
+
+    fn of(mut command: Command, folder: &Path, more: &[&str]) -> Self {
+        let mut child = command
             .arg("night")
             .arg(folder)
             .args(["--plain", "--output", "silent", "--gap", "0.05", "--vote-time", "600"])
@@ -97,6 +101,44 @@ fn a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_ma
     let locked = status.lines().find(|line| line.starts_with("VmLck:")).expect("locked memory");
     let some = locked.split_whitespace().nth(1) != Some("0");
     assert_eq!(some, limit("Max locked memory")[0] == "unlimited", "{locked}");
+}
+
+/// An attack of fifteen minutes: the secret is in the memory of a program of the attacker's own user.
+#[cfg(target_os = "linux")]
+#[test]
+fn no_other_program_of_the_same_user_looks_into_a_process_with_a_secret() {
+    use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _, chown};
+    use std::os::unix::process::CommandExt as _;
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    // The superuser may read everything, so tests that it runs are somebody else's here.
+    let superuser = std::fs::metadata("/proc/self").expect("this process").uid() == 0;
+    let program = folder.path().join("earwitness");
+    std::fs::copy(env!("CARGO_BIN_EXE_earwitness"), &program).expect("copied");
+    let as_somebody = |program: &Path| {
+        let mut command = Command::new(program);
+        if superuser {
+            command.uid(65_534).gid(65_534);
+        }
+        command
+    };
+    if superuser {
+        std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).expect("open to all");
+        for path in [folder.path(), &folder.path().join("session.toml")] {
+            chown(path, Some(65_534), Some(65_534)).expect("given away");
+        }
+    }
+    let looks_into = |process: u32| {
+        let mut command = as_somebody(Path::new("/bin/cat"));
+        let looked = command.arg(format!("/proc/{process}/maps")).output().expect("cat runs");
+        looked.status.success() && !looked.stdout.is_empty()
+    };
+    let mut ordinary = as_somebody(Path::new("/bin/sleep")).arg("60").spawn().expect("it starts");
+    assert!(looks_into(ordinary.id()), "an ordinary process of the same user can be read");
+    ordinary.kill().and_then(|()| ordinary.wait()).expect("ended");
+    let program = Program::of(as_somebody(&program), folder.path(), &["--listen", "127.0.0.1:0"]);
+    program.address();
+    assert!(!looks_into(program.child.id()));
 }
 
 #[test]
