@@ -450,6 +450,10 @@ impl Dialogue<'_> {
         self.take_news();
         for news in told.map_err(|stopped| self.stopped(stopped))? {
             let said = news.cause();
+            let attempt = match &self.view().stage {
+                Stage::Trial(trial) => trial.id.attempt,
+                _ => 1,
+            };
             self.notice = Some(match news {
                 SoundNews::DeviceLost { reason } => {
                     self.lost = Some(reason);
@@ -459,6 +463,11 @@ impl Dialogue<'_> {
                     self.lost = None;
                     Notice::news("The sound device is back. A trial that was disturbed starts again.")
                 }
+                // The third attempt in a row that comes to nothing.
+                SoundNews::Dropout if attempt > 3 => Notice::Warning(format!(
+                    "This trial is drawn again and repeated: {said}. If that goes on, close other programs; leaving keeps \
+                     everything, and the same command goes on."
+                )),
                 SoundNews::Dropout
                 | SoundNews::Switch { in_trial: true, .. }
                 | SoundNews::DeviceMoved { in_trial: true }

@@ -255,7 +255,7 @@ pub(crate) fn seeds() -> Vec<Vec<u8>> {
     let trial = "host next\nwait 500\ndropout\nhost next\nwait 3000\n2 vote mine\nhost close\n".repeat(7);
     let paper = format!(
         "host paper 31 Bel\njoin {{\"code\":\"x\",\"alias\":\"Ola\",\"seat\":2}}\nhost next\nhost hand a lamp\nhost next\n{trial}\
-         2 leave\n2 return\nhost answers 31 a b a b a b\nhost next\n"
+         2 leave\n2 return\nhost 31 a b a b a b\nhost next\n"
     );
     vec![one_phone.into_bytes(), paper.into_bytes()]
 }

@@ -122,7 +122,7 @@ pub(crate) const DICTIONARY: [&str; 80] = [
     "host stop\n",
     "host confirm\n",
     "host paper 31 Bel\n",
-    "host answers 31 a b a b\n",
+    "host 31 a b - b\n",
     "host release 1\n",
     "wait 3000\n",
     "dropout\n",

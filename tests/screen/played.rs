@@ -399,6 +399,33 @@ fn a_sitting_can_be_played_with_the_mouse() {
     assert!(sat.calls.iter().any(|call| call.starts_with("seek")), "{:?}", sat.calls);
 }
 
+/// On a busy machine every attempt may drop out: the listener is not left to wonder.
+#[test]
+fn sound_that_drops_out_again_and_again_says_what_to_do() {
+    let folder = folder();
+    let session = rig::session(folder.path(), "abx", 3, "", "");
+    let mut setting = Setting::new(&session);
+    (setting.disturb_after, setting.disturb_times) = (3, 3);
+    let sat = sit(&setting, keys(&format!("{START}{}", " x . . . . . .".repeat(4))));
+    let mut notices: Vec<&str> =
+        sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
+    notices.retain(|notice| notice.contains("drawn again"));
+    notices.dedup();
+    assert_eq!(
+        notices,
+        [
+            "This trial is drawn again and repeated: the sound dropped out.",
+            "This trial is drawn again and repeated: the sound dropped out. If that goes on, close other programs; leaving keeps \
+             everything, and the same command goes on.",
+        ]
+    );
+    assert!(
+        sat.scenes
+            .iter()
+            .any(|scene| matches!(&scene.stage, Stage::Trial(trial) if trial.heading.contains("try 4")))
+    );
+}
+
 #[test]
 fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
     for (event, cause) in [

@@ -126,6 +126,7 @@ impl Write for Bytes {
 pub(crate) struct Recorder {
     calls: Arc<Mutex<Vec<String>>>,
     disturb_after: u64,
+    disturb_times: u32,
     disturb_with: PlayerEvent,
     kind: OutputKind,
     format: &'static str,
@@ -189,7 +190,8 @@ impl Transport for Recorder {
 
     fn take_events(&mut self) -> Vec<PlayerEvent> {
         if self.disturb_after > 0 && self.asked.get() >= self.disturb_after {
-            self.disturb_after = 0;
+            self.disturb_times -= 1;
+            self.disturb_after = if self.disturb_times == 0 { 0 } else { self.asked.get() + 3 };
             return vec![self.disturb_with.clone()];
         }
         Vec::new()
@@ -333,6 +335,8 @@ pub(crate) struct Setting<'s> {
     pub(crate) apart: f32,
     /// The sound has a hole after so many looks at the player that plays; 0 is never.
     pub(crate) disturb_after: u64,
+    /// How often, a few looks apart.
+    pub(crate) disturb_times: u32,
     /// What happens to the sound then.
     pub(crate) disturb_with: PlayerEvent,
     /// How many times as fast as usual time passes while keys are waited for.
@@ -360,6 +364,7 @@ impl<'s> Setting<'s> {
             format: "f32",
             apart: 0.1,
             disturb_after: 0,
+            disturb_times: 1,
             disturb_with: PlayerEvent::Underrun,
             pace: 1,
             session,
@@ -549,6 +554,7 @@ fn around<T>(setting: &Setting<'_>, work: impl FnOnce(&Environment, &TestClock) 
     let clock = TestClock::default();
     let calls = Arc::new(Mutex::new(Vec::new()));
     let (log, kind, disturb_after) = (Arc::clone(&calls), setting.kind, setting.disturb_after);
+    let disturb_times = setting.disturb_times;
     let format = setting.format;
     let disturb_with = setting.disturb_with.clone();
     let made = stimuli_apart(setting.session, setting.apart);
@@ -561,6 +567,7 @@ fn around<T>(setting: &Setting<'_>, work: impl FnOnce(&Environment, &TestClock) 
             Ok(Box::new(Recorder {
                 calls: Arc::clone(&log),
                 disturb_after,
+                disturb_times,
                 disturb_with: disturb_with.clone(),
                 kind,
                 format,
