@@ -263,8 +263,7 @@ impl Judged<'_> {
                 continue;
             };
             sentences.push(format!(
-                "Together: {} All heard the same draw, so the votes are judged together: with these votes the draws alone \
-                 give {:.1} on average.",
+                "Together: {} All heard the same draw, so the votes are judged together: with these votes chance gives {:.1} on average.",
                 comparison.verdict.headline, room.expected
             ));
         }

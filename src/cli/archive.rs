@@ -21,6 +21,8 @@ use crate::units::foreign;
 const FORMAT: &str = "FORMAT.md";
 const SITTINGS: &str = "sittings/";
 const REPORT: &str = "report/";
+/// Name of the page for people among the report's files.
+pub(super) const PAGE: &str = "report.html";
 
 /// The report's files, as they are written into its folder and into an archive.
 pub(super) fn report_files(report: &Report) -> std::io::Result<Vec<(&'static str, Vec<u8>)>> {
@@ -28,7 +30,7 @@ pub(super) fn report_files(report: &Report) -> std::io::Result<Vec<(&'static str
     export::csv(report, &mut csv)?;
     export::json(report, &mut json)?;
     Ok(vec![
-        ("report.html", page::page(report).into_bytes()),
+        (PAGE, page::page(report).into_bytes()),
         ("certificates.html", page::certificates(report).into_bytes()),
         ("report.csv", csv),
         ("report.json", json),

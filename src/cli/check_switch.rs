@@ -90,7 +90,7 @@ fn heard(switch: &mut dyn Switch, name: &str) -> Result<String, Failure> {
     );
     Ok(if found.p_value <= ALPHA {
         format!(
-            "{measured}: whoever hears the switch can tell what it connects. Put it further away, or into a box, and try again."
+            "{measured}: a listener who hears the switch can tell what it connects. Put it further away, or into a box, and try again."
         )
     } else {
         format!(

@@ -101,7 +101,7 @@ pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
     let mut lines = vec![
         format!("Sound device: {}", output.name),
         format!(
-            "  {}, {} Hz, {}: {} words, noise {} below a full-scale sine",
+            "  {}, {} Hz, {}: {}, noise {} below a full-scale sine",
             output.host,
             output.rate_hz,
             output.format,
@@ -134,11 +134,11 @@ pub(super) fn lines(session: &Session, found: &Found) -> Vec<String> {
             printed::fixed(band.difference_db, 1, "dB"), margin = printed::fixed(margin, 0, "dB")));
         lines.push(if resolved.could_hide {
             format!(
-                "    caution: {MARGIN_DB} dB are wanted, so these words could hide it: {}, or use a louder clip",
+                "    caution: {MARGIN_DB} dB are wanted, so this bit depth could hide it: {}, or use a louder clip",
                 wider(words.word)
             )
         } else {
-            format!("    so it may be played {} softer before these words could hide it",
+            format!("    so it may be played {} softer before this bit depth could hide it",
            printed::fixed(margin - MARGIN_DB, 0, "dB"))
         });
     }

@@ -83,7 +83,7 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
         (None, false) => Look::Screen,
     };
     super::timings::stage("sitting");
-    let finished = sitting::sit(&request, look, None, None, None)?;
+    let finished = sitting::sit(&request, look, None, &run::environment())?;
     super::timings::stage("output");
 
     let mark = if simulate.is_some() { "simulated | " } else { "" };

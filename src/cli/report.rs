@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::{Failure, archive, note, timings, whole};
 use crate::evidence::{self, Options, Readings};
+use crate::report::model::Report;
 use crate::report::svg::Figure;
 use crate::report::{self, drawn, export, methods};
 use crate::session;
@@ -80,11 +81,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         return Ok(());
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
-    made(&folder)?;
-    let files = archive::report_files(&report)?;
-    for (name, bytes) in &files {
-        written(&folder, name, |file| file.write_all(bytes))?;
-    }
+    let files = write_into(&folder, &report)?;
     if let Some(folder) = &arguments.figures {
         made(folder)?;
         let figures = drawn::every(&report);
@@ -99,7 +96,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         lacking.dedup();
         if !lacking.is_empty() {
             note(&format!(
-                "the PDF files show ? for {}: their font has western European letters only. The SVG files have them all",
+                "the PDF files show ? for {}: no font of this machine draws them. The SVG files have them all",
                 lacking.iter().take(MOST_LETTERS).map(char::to_string).collect::<Vec<_>>().join(" ")
             ));
         }
@@ -115,6 +112,29 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         note(&archive::write(path, &session, &files, arguments.with_clips)?);
     }
     Ok(())
+}
+
+/// Writes the report that `earwitness report` would write now of the session in this file; gives the page, or says why it
+/// cannot be written.
+pub(super) fn write(session: &Path) -> Result<PathBuf, String> {
+    let written = || {
+        let session = session::load(session).map_err(Failure::bad)?;
+        let folder = session.report_folder();
+        let report = report::report(&session, read(&session, &[])?, Options { anonymous: false });
+        write_into(&folder, &report)?;
+        Ok(folder.join(archive::PAGE))
+    };
+    written().map_err(|(Failure::No(why) | Failure::Bad(why))| why)
+}
+
+/// Writes the report's files, and gives them.
+fn write_into(folder: &Path, report: &Report) -> Result<Vec<(&'static str, Vec<u8>)>, Failure> {
+    made(folder)?;
+    let files = archive::report_files(report)?;
+    for (name, bytes) in &files {
+        written(folder, name, |file| file.write_all(bytes))?;
+    }
+    Ok(files)
 }
 
 fn made(folder: &Path) -> Result<(), Failure> {

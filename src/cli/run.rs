@@ -3,11 +3,13 @@
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use super::Failure;
 use super::progress::Bar;
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessServer};
+use crate::conduct::Environment;
 use crate::conduct::positions::{self, Bench};
 use crate::conduct::witness::WitnessService;
 use crate::player::OutputChoice;
@@ -150,16 +152,17 @@ pub fn run(arguments: &RunArguments, out: &mut dyn Write) -> Result<(), Failure>
     if let (Some(operated), Look::None) = (&operated, look) {
         super::note(&format!("operator: open {}", operated.invitation.address));
     }
-    let finished = sitting::sit(
-        &request,
-        look,
-        witnesses.as_mut().map(|witnesses| witnesses as &mut dyn WitnessService),
-        operated,
-        bench,
-    )?;
+    let watched = witnesses.as_mut().map(|witnesses| witnesses as &mut dyn WitnessService);
+    let environment = Environment { operator: operated, bench, ..environment() };
+    let finished = sitting::sit(&request, look, watched, &environment)?;
     drop(page);
     super::timings::stage("output");
     tell(&finished, look, out)
+}
+
+/// The computer's own clock, sound and randomness, and the report for whoever wants it at the end.
+pub(super) fn environment() -> Environment {
+    Environment { report: Some(Arc::new(super::report::write)), ..Environment::real() }
 }
 
 /// Where both positions of a switch are measured, if an input was named.
@@ -253,7 +256,7 @@ fn rehearse(
 }
 
 fn seed() -> u64 {
-    crate::conduct::Environment::real().seed
+    Environment::real().seed
 }
 
 /// The listener's own smallest steps, or the advice to find them first. Nothing where the session has no yardstick.

@@ -131,7 +131,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     }
     if let [kept, ..] = &nobodys[..] {
         return Err(Failure::No(format!(
-            "--seal \"{}\": no journal here has this seal: the sitting that it was photographed at was taken away, or written anew",
+            "--seal \"{}\": no journal here has this seal: its sitting was taken away, or written anew",
             foreign::shown(kept)
         )));
     }
@@ -379,7 +379,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
     writeln!(out, "  {}", held_receipt(checked, held))?;
     match held.seal {
         Some(true) => writeln!(out, "  seal: it is the one that was photographed")?,
-        Some(false) => writeln!(out, "  seal: none that was photographed is this sitting's")?,
+        Some(false) => writeln!(out, "  seal: no photograph that was given shows this sitting's")?,
         None => {}
     }
     writeln!(out, "  {}", held_register(checked))?;
@@ -447,7 +447,7 @@ fn print_register(folder: &Path, view: &RegisterView, out: &mut dyn Write) -> st
         writeln!(out, "  last line: SHA-256 {head}")?;
         writeln!(
             out,
-            "  whoever kept a seal or receipt of sitting {number} or a later one knows that lines were taken away"
+            "  a seal or receipt that somebody kept of sitting {number}, or of a later one, would show that lines were taken away"
         )?;
     }
     for objection in register_objections(view) {
@@ -502,7 +502,7 @@ fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Fa
     } else if register_no {
         Err(Failure::No("the register does not fit the journals next to it".to_owned()))
     } else if partly > 0 {
-        Err(Failure::No(format!("{partly} of {of} journals are vouched for in part only: see above")))
+        Err(Failure::No(format!("{partly} of {of} journals are confirmed only in part: see above")))
     } else {
         Ok(())
     }

@@ -3,6 +3,7 @@
 #![expect(clippy::disallowed_methods, reason = "the clock that sittings and nights are given is made here")]
 
 use std::io;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -98,6 +99,9 @@ pub type OpenOutput = Arc<
 /// Opens the switch of a session.
 pub type OpenSwitch = Arc<dyn Fn(&Switcher) -> Result<Box<dyn Switch>, SwitchError> + Send + Sync>;
 
+/// Writes the report of the session in a file; gives the page, or says why it cannot be written.
+pub type WriteReport = Arc<dyn Fn(&Path) -> Result<PathBuf, String> + Send + Sync>;
+
 /// All that a sitting or a night takes from the world.
 #[derive(Clone)]
 pub struct Environment {
@@ -115,6 +119,8 @@ pub struct Environment {
     pub operator: Option<Operated>,
     /// Where both positions of a switch are measured, if they are.
     pub bench: Option<Bench>,
+    /// The report, for whoever wants it when the seal is open; `None`: it is not offered.
+    pub report: Option<WriteReport>,
     /// The secret behind the draws.
     pub secret: Arc<dyn Fn() -> io::Result<Secret> + Send + Sync>,
     /// Luck of a simulated listener and of training.
@@ -134,6 +140,7 @@ impl Environment {
             switch: Arc::new(crate::switcher::open),
             operator: None,
             bench: None,
+            report: None,
             secret: Arc::new(Secret::draw),
             seed: rand::rngs::SysRng.try_next_u64().unwrap_or_default(),
             ending: asked_to_end,

@@ -172,7 +172,7 @@ fn analysis(report: &Report) -> String {
         if let Some(look) = comparison.looks.iter().find(|look| look.ended) {
             let _ = write!(
                 text,
-                " {} ended at the look after {}; whoever came later is listed but not in its result.",
+                " {} ended at the look after {}; listeners who came later are listed and not in its result.",
                 comparison.name,
                 count(u64::from(look.listeners), "listener")
             );

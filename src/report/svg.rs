@@ -9,6 +9,7 @@ mod axis;
 mod chart;
 mod labels;
 mod literal;
+mod outlines;
 mod pdf;
 
 use std::fmt::Write as _;
@@ -51,8 +52,8 @@ impl Figure {
         pdf::page(&literal::with_attributes(&self.narrow), &self.title, COLUMN_MM)
     }
 
-    /// Letters that [`Figure::pdf`] shows as question marks, for it sets only those of western European languages; the SVG has
-    /// them all.
+    /// Letters that [`Figure::pdf`] shows as question marks: no western European ones, and no font of this machine has them, or
+    /// they cannot be set one after the other. The SVG has them all.
     pub fn lacking_in_pdf(&self) -> Vec<char> {
         pdf::lacking(&self.narrow)
     }

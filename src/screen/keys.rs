@@ -73,6 +73,8 @@ pub enum StageKind {
     Level,
     /// A trial.
     Trial,
+    /// A trial whose answer is told at once: training.
+    Training,
     /// How sure the listener is of an answer.
     Confidence,
     /// Sighted listening.
@@ -136,6 +138,8 @@ pub enum Action {
     Previous,
     /// Training with feedback.
     Train,
+    /// Write the report.
+    Report,
     /// Go on.
     Proceed,
     /// Every caution in full.
@@ -229,6 +233,7 @@ mod tests {
             StageKind::Typing,
             StageKind::Level,
             StageKind::Trial,
+            StageKind::Training,
             StageKind::Confidence,
             StageKind::Sighted,
             StageKind::Question,
@@ -247,7 +252,7 @@ mod tests {
     #[test]
     fn no_slot_label_is_a_key_of_the_table() {
         for label in ['a', 'b', 'x', 'r', '1', '2', '3', '4'] {
-            for kind in [StageKind::Trial, StageKind::Sighted, StageKind::Replay] {
+            for kind in [StageKind::Trial, StageKind::Training, StageKind::Sighted, StageKind::Replay] {
                 assert_eq!(action(kind, Key::Character(label)), None, "{label} in {kind:?}");
             }
         }
@@ -267,6 +272,7 @@ mod tests {
     fn words_of_the_plain_mode_are_unique_in_a_stage() {
         for kind in [
             StageKind::Trial,
+            StageKind::Training,
             StageKind::Sighted,
             StageKind::Replay,
             StageKind::Level,

@@ -178,6 +178,7 @@ fn on_page(model: &mut Model, scene: &Scene, page: &PageScene, input: &Input) ->
         Some(Action::Softer) => vec![Intent::Softer],
         Some(Action::Back) => vec![Intent::Back],
         Some(Action::Anew) => vec![Intent::Anew],
+        Some(Action::Report) => vec![Intent::Report],
         Some(Action::Others) if page.entry.as_ref().is_some_and(|entry| entry.others) => vec![Intent::Next],
         Some(opens @ (Action::Cautions | Action::Details | Action::Trials)) => {
             if let Some(fold) = page.fold(opens) {

@@ -419,6 +419,8 @@ fn leave_overlay(stage: &Stage, palette: Palette, canvas: Rect, frame: &mut Fram
     let words = if stoppable {
         "Everything recorded is kept, and the same command goes on from here. Stopping for good opens the seal: \
          then there is no verdict."
+    } else if matches!(stage.kind(), StageKind::Sighted | StageKind::Training) {
+        "Nothing that is heard or answered here counts."
     } else if stage.asks_before_leaving() {
         // Somebody conducts: there is a journal already.
         "Everything recorded is kept, and the same command goes on from here."

@@ -168,8 +168,8 @@ impl Slot {
 /// A trial.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrialScene {
-    /// Which keys apply: [`StageKind::Trial`], [`StageKind::Confidence`], [`StageKind::Sighted`] or
-    /// [`StageKind::Replay`].
+    /// Which keys apply: [`StageKind::Trial`], [`StageKind::Training`], [`StageKind::Confidence`],
+    /// [`StageKind::Sighted`] or [`StageKind::Replay`].
     pub kind: StageKind,
     /// What is being done, such as `Trial 5 of 20`.
     pub heading: String,
@@ -272,6 +272,8 @@ pub enum Intent {
     Previous,
     /// Training with feedback (in an audition).
     Train,
+    /// Write the report.
+    Report,
     /// A new sitting in place of the one that was cut off.
     Anew,
     /// A rest now.

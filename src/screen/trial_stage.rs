@@ -343,6 +343,9 @@ fn record_line(trial: &TrialScene, palette: Palette, width: usize) -> Line<'stat
         );
     }
     let text = match trial.chosen.and_then(|index| trial.answers.get(index)) {
+        Some(answer) if trial.kind == StageKind::Training => {
+            format!("Enter tells whether \"{answer}\" is right; Esc takes it back")
+        }
         Some(answer) => format!("Enter records \"{answer}\"; Esc takes it back"),
         None if trial.answers.is_empty() => String::new(),
         None => {

@@ -450,8 +450,7 @@ fn told_left_out(notes: &mut Vec<String>, name: &str, values: &Measured) {
         ),
     };
     notes.push(format!(
-        "{name}: {how}, and {} of them (root mean square; {} at {}) is left out as noise: so well is it \
-         known, and no better, and the uncertainty has it",
+        "{name}: {how}, and {} of them (root mean square; {} at {}) is left out as noise and counted in the uncertainty",
         printed::fine_percent(100.0 * left.rms),
         printed::percent(left.largest),
         printed::hertz(left.at_hz)

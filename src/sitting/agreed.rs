@@ -383,15 +383,15 @@ fn several(terms: &Terms, least: u32, blocks: &mut Vec<Block>) {
     let together = match (terms.family, first <= trials) {
         (Family::Holm, true) => {
             format!(
-                "; judged together (Holm), the strongest of {members} needs {first}, the last one {least}"
+                "; judged together (Holm), the best of {members} needs {first}"
             )
         }
         (Family::Holm, false) => format!(
-            "; judged together (Holm), not even {trials} of {trials} would do for the first of {members}"
+            "; judged together (Holm), not even {trials} of {trials} would do for the best of {members}"
         ),
         (Family::None, _) => String::new(),
     };
-    blocks.push(Block::pair("Score needed", format!("each comparison {least} of {trials} {what}{together}")));
+    blocks.push(Block::pair("Score needed", format!("{least} of {trials} {what} in each comparison{together}")));
 }
 
 /// What the sequential rule does, in full: how often it says what to whom. Of several comparisons, each on its own and

@@ -408,9 +408,9 @@ impl Audition<'_> {
         let (mut question, mut answers, mut kind) = (
             match &self.session.panel {
                 Some(panel) if panel.cable_a == CableA::Drawn => {
-                    "You know what you hear here; in the test the seal draws which cable is A. t trains on this pair."
+                    "Here you know what you hear; in the test the seal draws which cable is A. t trains on this pair."
                 }
-                _ => "You know what you hear here. t trains on this pair.",
+                _ => "Here you know what you hear. t trains on this pair.",
             }
             .to_string(),
             Vec::new(),
@@ -428,7 +428,7 @@ impl Audition<'_> {
                     ..slot(of.label.chars().next().unwrap_or('?'), of.role)
                 })
                 .collect();
-            kind = StageKind::Trial;
+            kind = StageKind::Training;
             heading = format!("Training on {what}: {} of {CRITERION} right in a row", training.in_a_row);
             question = format!("{} (Esc ends the training)", definition.question(attribute));
             answers = definition.alternatives.iter().map(|one| one.label(attribute).into_owned()).collect();

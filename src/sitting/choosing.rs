@@ -1,8 +1,8 @@
-//! What a listener sets for later: the level of the sitting, the loop on a clip; and going through the trials again when the
-//! seal is open.
+//! What a listener sets for later: the level of the sitting, the loop on a clip; and when the seal is open, going through the
+//! trials again, and the report.
 
 use super::dialogue::Dialogue;
-use super::{SittingError, pages};
+use super::{SittingError, pages, result};
 use crate::conduct::listening::level;
 use crate::screen::{Intent, Notice, PageScene, Stage as Shown};
 use crate::trial::positions::When;
@@ -45,7 +45,7 @@ impl Dialogue<'_> {
             return Ok(());
         }
         self.measured = true;
-        let page = Shown::Page(pages::waiting("Both positions are measured: sweeps follow, quietly", None));
+        let page = Shown::Page(pages::waiting("Measuring both positions with quiet sweeps", None));
         let mut scene = self.scene(view);
         scene.stage = page;
         self.face.show(&scene)?;
@@ -162,6 +162,24 @@ impl Dialogue<'_> {
             .replay(pair, &sides)
             .map_err(|stopped| SittingError::Stopped { file: self.driver.journal(), stopped })?;
         review.met(heard);
+        Ok(())
+    }
+
+    /// Writes the report, and shows where it is.
+    pub(super) fn write_report(&mut self, view: &View) -> Result<(), SittingError> {
+        let Some(write) = self.environment.report.clone() else { return Ok(()) };
+        self.notice = Some(Notice::news("Writing the report ..."));
+        let scene = self.scene(view);
+        self.face.show(&scene)?;
+        self.notice = Some(match write(&self.request.session.file) {
+            Ok(path) => {
+                if let Some(page) = &mut self.result {
+                    result::name_report(page, &path);
+                }
+                Notice::News(format!("Written: {}. Open it in a browser.", path.display()))
+            }
+            Err(why) => Notice::Warning(format!("There is no report. {}", pages::sentence(&why))),
+        });
         Ok(())
     }
 

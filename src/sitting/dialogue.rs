@@ -386,6 +386,7 @@ impl Dialogue<'_> {
                     None => Ok(Some(Ending::Closed(shown.outcome))),
                 };
             }
+            (Stage::Result(_), Intent::Report) => return self.write_report(view).map(|()| None),
             (Stage::Trial(_), Intent::Listen(slot)) => {
                 self.event(Event::Select(slot))?;
                 Event::Play

@@ -9,9 +9,8 @@ use super::plain::Plain;
 use super::simulated::Silence;
 use super::{Finished, Request, SittingError, conduct, conduct_watched};
 use crate::conduct::environment::{Prepare, note_requests_to_end};
-use crate::conduct::positions::Bench;
 use crate::conduct::witness::WitnessService;
-use crate::conduct::{Environment, Operated};
+use crate::conduct::Environment;
 use crate::player::OutputChoice;
 use crate::screen::shapes::Encoded;
 use crate::screen::terminal::{self, Hold, InputSource, Keyboard, Screen};
@@ -53,8 +52,7 @@ pub enum Look {
     None,
 }
 
-/// Conducts a sitting with the computer's own clock, sound and randomness. The terminal is given back before this
-/// returns, however it returns.
+/// Conducts a sitting in front of a face of this look. The terminal is given back before this returns, however it returns.
 ///
 /// # Errors
 /// Whatever stands in the way, with what to do about it.
@@ -62,12 +60,10 @@ pub fn sit(
     request: &Request,
     look: Look,
     witnesses: Option<&mut dyn WitnessService>,
-    operator: Option<Operated>,
-    bench: Option<Bench>,
+    environment: &Environment,
 ) -> Result<Finished, SittingError> {
-    let environment = Environment { operator, bench, ..Environment::real() };
     note_requests_to_end().map_err(FaceError)?;
-    with_look(look, |face| conduct_watched(request, &environment, face, witnesses))
+    with_look(look, |face| conduct_watched(request, environment, face, witnesses))
 }
 
 /// Conducts the sitting of a simulated listener with stimuli that are made already: a panel's are the same for all.

@@ -217,7 +217,7 @@ pub fn link_awaited(missing: &[String], waited_ms: u64) -> PageScene {
             ),
             Block::Gap,
             Block::text(
-                "Or go on under a fresh seal: a new secret, witnessed by whoever joins. The journal says whose phone was lost.",
+                "Or go on under a fresh seal: a new secret, with any witness who joins. The journal says whose phone was lost.",
             ),
             Block::Gap,
             Block::text("Or leave: the same command goes on from here."),
@@ -383,7 +383,7 @@ pub fn device_lost(reason: &str) -> PageScene {
         Block::text("Plug it in or switch it on: the sitting then goes on by itself."),
         Block::text("Or leave: everything recorded is kept, and the same command goes on from here."),
         Block::Gap,
-        Block::text("A trial that was on is drawn again and repeated."),
+        Block::text("The trial you were in is drawn again and repeated."),
         Block::Gap,
         Block::pair("The system says", reason),
     ];

@@ -261,7 +261,7 @@ fn page_said(page: &PageScene) -> (String, Vec<String>, String) {
             .map(|binding| binding.word)
             .collect();
         match page.kind {
-            StageKind::Verdict => words.push("leave"),
+            StageKind::Verdict => words.extend(["report", "leave"]),
             StageKind::Level => words.extend(["louder", "softer"]),
             StageKind::Resume => words.push("new for a new sitting"),
             _ => {}
@@ -307,7 +307,8 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
     if trial.kind == StageKind::Confidence {
         state = "How sure are you? Type a number from 1 (a guess) to 5 (certain), or back.".to_string();
     } else if let Some(answer) = trial.chosen.and_then(|index| trial.answers.get(index)) {
-        state = format!("Chosen: {answer}. Press Enter to record it, or type back to take it back.");
+        let enter = if trial.kind == StageKind::Training { "learn whether it is right" } else { "record it" };
+        state = format!("Chosen: {answer}. Press Enter to {enter}, or type back to take it back.");
     }
     if let Some(receipt) = &trial.receipt {
         let _ = write!(state, " Receipt so far: {receipt}.");
@@ -400,12 +401,13 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                 return Understood::Intent(Intent::Listen(slot));
             }
             let mut letters = word.chars();
-            if let (Some(letter), None, StageKind::Trial) = (letters.next(), letters.next(), trial.kind)
+            if let (Some(letter), None, StageKind::Trial | StageKind::Training) = (letters.next(), letters.next(), trial.kind)
                 && let Some(index) = answer_of(Key::Character(letter)).filter(|at| *at < trial.answers.len())
             {
                 return Understood::Intent(Intent::Choose(index));
             }
-            if word.is_empty() && trial.kind == StageKind::Trial && trial.chosen.is_some() {
+            let answered = matches!(trial.kind, StageKind::Trial | StageKind::Training);
+            if word.is_empty() && answered && trial.chosen.is_some() {
                 return Understood::Intent(Intent::Confirm);
             }
             if let Some(number) = word.strip_prefix("answer") {
@@ -469,6 +471,7 @@ fn by_word(kind: StageKind, word: &str, stoppable: bool) -> Option<Understood> {
         Action::Next => Intent::Next,
         Action::Previous => Intent::Previous,
         Action::Train => Intent::Train,
+        Action::Report => Intent::Report,
         Action::Louder => Intent::Louder,
         Action::Softer => Intent::Softer,
         Action::Proceed => Intent::Proceed,

@@ -297,9 +297,25 @@ fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut 
         here if here.is_empty() => ".".to_string(),
         folder => folder,
     });
+    // A paragraph of its own: plain lines repeat nothing else when it changes.
+    blocks.push(Block::Gap);
     blocks.extend(session.map(|folder| {
-        Block::Copy("Report it".to_string(), format!("earwitness report {}", shell_word(&folder)))
+        Block::Copy(REPORT.to_string(), format!("earwitness report {}", shell_word(&folder)))
     }));
+}
+
+/// Label of the last line: how to write the report, and once it is written, where it is.
+const REPORT: &str = "Report";
+
+/// The report is written: the page says where, in place of how.
+pub fn name_report(page: &mut PageScene, path: &Path) {
+    for block in &mut page.blocks {
+        if let Block::Copy(label, value) = block
+            && label == REPORT
+        {
+            *value = path.display().to_string();
+        }
+    }
 }
 
 /// A path as one word of a command line.

@@ -149,7 +149,7 @@ impl WordFacts {
         let Faintest { comparison, clip, margin_db } = self.faintest.filter(Faintest::could_be_hidden)?;
         let louder = if self.level_db < 0.0 { ", turn the level here up and the amplifier down" } else { "" };
         Some(format!(
-            "the sound device's {} words could hide the difference of \"{}\" on \"{}\": it stands {margin_db} out \
+            "the sound device's {} samples could hide the difference of \"{}\" on \"{}\": it stands {margin_db} out \
              of their noise in its strongest ERB band, and {wanted} are wanted; {}{louder}, or use a louder clip",
             self.word,
             session.comparisons[comparison].name.as_written(),

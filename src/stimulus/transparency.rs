@@ -170,7 +170,7 @@ impl TransparencyReport {
             for resolved in &proof.resolved {
                 if resolved.could_hide {
                     lines.push(format!(
-                        "    caution: {} words could hide it: the difference stands at most {} out of the noise, and \
+                        "    caution: {} samples could hide it: the difference stands at most {} out of the noise, and \
                          below it in {} of {} bands",
                         resolved.word,
                         printed::fixed(resolved.best_margin_db, 1, "dB"),

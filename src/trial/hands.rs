@@ -230,7 +230,7 @@ impl LastWord {
     pub fn sentence(&self) -> String {
         match self {
             Self::NoHand => {
-                "no hand went in: whoever read the secret on this computer knew every draw".to_owned()
+                "no hand went in: anybody who read the secret on this computer knew every draw".to_owned()
             }
             Self::Typed(by) => format!(
                 "the last hand was typed by {}, who could have chosen it to suit the others after reading the secret",

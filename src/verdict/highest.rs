@@ -143,7 +143,7 @@ fn luck_of_the_best(agreed: &Agreed, evidence: &Evidence, best: f64) -> (Option<
     }
     let found = match room::best_of_room(agreed.inquiry, &votes, best) {
         Ok(found) => found,
-        Err(error) => return (None, format!("How often draws alone do that is not known: {error}.")),
+        Err(error) => return (None, format!("How often chance does that is not known: {error}.")),
     };
     let said = if found.standard_error > 0.0 {
         format!(

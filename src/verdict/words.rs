@@ -152,7 +152,7 @@ pub(super) fn headline(
         }
         Finding::BelowGuessing => {
             let far = format!(
-                "A guesser is as far from what chance gives, to either side, {} (two-sided {}).",
+                "A guesser strays this far from chance, in either direction, {} (two-sided {}).",
                 risk(analysis.two_sided_p_value),
                 printed::p_value(analysis.two_sided_p_value)
             );
@@ -408,7 +408,7 @@ fn power(input: &VerdictInput) -> String {
     let trials = input.trials;
     let Some(critical) = one::critical(input.inquiry(), trials, input.alpha) else {
         return format!(
-            "With {} and a risk of {} no score could have shown anything: plan more trials.",
+            "With {} and an error risk of {} no score could have shown anything: plan more trials.",
             count(trials, "trial"),
             stated(input.alpha)
         );
@@ -451,7 +451,7 @@ fn consistency(input: &VerdictInput) -> Vec<String> {
     }
     if trials == 0 {
         return vec![
-            "No control should be heard, so nothing shows that a real difference would have been noticed."
+            "There were no controls that should be heard, so nothing shows that a real difference would have been noticed."
                 .to_string(),
         ];
     }
@@ -478,7 +478,7 @@ fn controls(input: &VerdictInput) -> Vec<String> {
         lines.push(QUALIFIED.to_string());
     } else if positive.trials == 0 {
         lines.push(
-            "No control should be heard, so nothing shows that a real difference would have come through."
+            "There were no controls that should be heard, so nothing shows that a real difference would have come through."
                 .to_string(),
         );
     } else if controls_missed(input.protocol, positive) {

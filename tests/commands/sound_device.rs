@@ -74,9 +74,9 @@ fn each_device_is_held_against_the_difference_by_its_own_words() {
         (ANY, "f32", "32-bit", -152.3),
     ] {
         let text = check(here, device, &[]).out;
-        assert!(text.contains(&format!("{format}: {words} words, noise {:.1} dB below", -noise)), "{text}");
+        assert!(text.contains(&format!("{format}: {words}, noise {:.1} dB below", -noise)), "{text}");
         assert!(
-            text.contains("one-two on plucked") && !text.contains("these words could hide it:"),
+            text.contains("one-two on plucked") && !text.contains("this bit depth could hide it:"),
             "{text}"
         );
         let behind = "if a device of 16 bits stands behind the sound server";
@@ -104,7 +104,7 @@ fn words_that_could_hide_the_difference_are_cautioned_about() {
     let here = folder.path();
     session(here, "6 m", "6.00005 m");
     let text = check(here, SIXTEEN, &[]).out;
-    for said in ["caution: 10 dB are wanted, so these words could hide it", "24 or 32 bits", "louder clip"] {
+    for said in ["caution: 10 dB are wanted, so this bit depth could hide it", "24 or 32 bits", "louder clip"] {
         assert!(text.contains(said), "\"{said}\" is missing in\n{text}");
     }
     let found = document(&check(here, SIXTEEN, &["--json"]));

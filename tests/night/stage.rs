@@ -173,6 +173,7 @@ pub(super) fn environment(clock: Arc<dyn Clock>, recorder: &Recorder) -> NightEn
         switch: Arc::new(earwitness::switcher::open),
         operator: None,
         bench: None,
+        report: None,
         secret: Arc::new(|| Ok(Secret::from_bytes([7; 32]))),
         seed: 1,
         ending: || false,

@@ -42,7 +42,7 @@ fn what_the_devices_words_resolve_is_in_the_nights_journal() {
             "\"bit_depth\":32"
         };
         assert!(journal.contains(words), "{format} {difference}: {journal}");
-        let caution = "the sound device's 16-bit words could hide the difference of";
+        let caution = "the sound device's 16-bit samples could hide the difference of";
         assert_eq!(
             notes.iter().any(|note| note.contains(caution)),
             hidden,

@@ -52,7 +52,7 @@ fn everything() -> Vec<Scene> {
         Block::Answers(vec![true, false, true]),
         Block::Level { decibels: -20.0, softest: -60.0 },
         Block::Digits("0123456789abcdef".repeat(4)),
-        Block::Copy("Report it".to_string(), "earwitness report .".to_string()),
+        Block::Copy("Report".to_string(), "earwitness report .".to_string()),
     ];
     let confidence = TrialScene { kind: StageKind::Confidence, ..abx() };
     let mut receipt = abx();

@@ -489,7 +489,7 @@ fn what_is_said_of_a_devices_words_is_the_same_whatever_was_drawn() {
         };
         let words = |seen: &Seen| {
             let notices = seen.sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text));
-            let cautions = notices.filter(|notice| notice.contains("words could hide")).count();
+            let cautions = notices.filter(|notice| notice.contains("samples could hide")).count();
             (seen.journal.contains("\"kind\":\"resolution\""), cautions > 0)
         };
         for protocol in [Protocol::Abx, Protocol::Triangle] {

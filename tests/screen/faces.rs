@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use earwitness::screen::Notice;
+use earwitness::screen::keys::bindings;
+use earwitness::screen::{Notice, StageKind};
 use earwitness::sitting::{Ending, Resuming};
 use earwitness::stats::Protocol;
 use earwitness::trial::Outcome;
@@ -302,6 +303,12 @@ fn training_tells_at_once_and_leaves_nothing_behind() {
     assert!(heard.answers > 0 && heard.right <= heard.answers, "{heard:?}");
     let shown = String::from_utf8_lossy(&bytes);
     assert!(shown.contains("AUDITION: NEVER COUNTED") && shown.contains("Training on"));
+    // There is no receipt to show and no journal to come back to.
+    let offered: Vec<&str> = bindings(StageKind::Training).map(|binding| binding.word).collect();
+    assert!(["tell", "back", "leave"].iter().all(|word| offered.contains(word)), "{offered:?}");
+    assert!(!["receipt", "rest", "record"].iter().any(|word| offered.contains(word)), "{offered:?}");
+    assert!(bindings(StageKind::Training).all(|binding| !binding.says.contains("resumed")));
+    assert!(shown.contains("Enter tells whether "), "what Enter does is said");
     assert!(!folder.path().join("sittings").exists(), "nothing is journalled");
 }
 

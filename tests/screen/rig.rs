@@ -580,6 +580,7 @@ fn around<T>(setting: &Setting<'_>, work: impl FnOnce(&Environment, &TestClock) 
         switch: Arc::new(earwitness::switcher::open),
         operator: None,
         bench: None,
+        report: None,
         secret: Arc::new(move || Ok(secret.clone())),
         seed: 7,
         ending: || false,

@@ -84,7 +84,7 @@ fn controls_count() {
     );
     // Without controls the reader is told.
     assert!(
-        sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("No control should be heard"))
+        sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("There were no controls that should be heard"))
     );
 }
 
@@ -152,7 +152,7 @@ fn a_claim_the_wrong_way_round_is_a_difference_against_it() {
     assert_eq!(
         found.headline,
         "0 of 8 right: the answers point the other way. thick was heard as brighter, against the claim that thin is \
-         brighter than thick. A guesser is as far from what chance gives, to either side, once in 128 tests \
+         brighter than thick. A guesser strays this far from chance, in either direction, once in 128 tests \
          (two-sided p = 0.0078)."
     );
     let whole = format!("{} {:?}", found.headline, found.limits);

@@ -408,7 +408,7 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
         let ran = succeeded(folder.path(), &["verify", ".", "--seal", words]);
         assert_eq!(ran.out.matches("seal: it is the one that was photographed").count(), 1, "{}", ran.out);
         assert_eq!(
-            ran.out.matches("seal: none that was photographed is this sitting's").count(),
+            ran.out.matches("seal: no photograph that was given shows this sitting's").count(),
             1,
             "{}",
             ran.out

@@ -118,7 +118,7 @@ impl Night {
                 Ok(Vec::new())
             }
             Demonstration::Practice if !ears.told => {
-                Err(Refusal::NothingHere("the practice is being played; silence stops it".to_owned()))
+                Err(Refusal::NothingHere("open ears are being played; silence stops it".to_owned()))
             }
             Demonstration::Practice => Ok(self.stop_ears(at_ms)),
         }

@@ -9,7 +9,7 @@ use crate::trial::{Demonstration, Digest, Part, Side};
 
 /// The caution that stands on every listener's page.
 pub const CAUTION: &str = "The level is set low first and then left alone. If anything is too loud for you, say so or \
-    leave the room. Loud sound harms hearing by level and time together; rest at least every twenty minutes.";
+    leave the room. Loud sound over time damages hearing; rest at least every twenty minutes.";
 
 /// Whether a trial of a night counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]

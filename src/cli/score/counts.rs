@@ -194,7 +194,7 @@ fn print_group(
     if let Some(found) = &group.sequential {
         writeln!(
             out,
-            "  The sequential rule decides: it found a difference in {} of {}; that many of as many guessers: {}.\n  \
+            "  The sequential rule decides: it found a difference in {} of {}; at least so many of as many guessers: {}.\n  \
              The other p-values treat the number of trials as fixed; they do not decide.",
             found.found,
             count(found.sittings, "sitting"),

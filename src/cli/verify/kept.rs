@@ -47,7 +47,7 @@ pub(super) fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>
     if all.len() > 1 {
         nobodys.for_each(|kept| {
             note(&format!(
-                "--receipt \"{}\": none of these {} journals has it: the sitting that it was kept of was taken away, or written anew",
+                "--receipt \"{}\": none of these {} journals has it: its sitting was taken away, or written anew",
                 foreign::shown(kept),
                 all.len()
             ));
@@ -56,7 +56,7 @@ pub(super) fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>
     for (checked, held) in all.iter_mut().zip(&held) {
         if held.receipt == Some(Receipt::Foreign) && !checked.bad_input {
             let record = Some(checked.records);
-            let message = "no receipt that was kept is a record's of this journal: it belongs to another journal, or the \
+            let message = "no receipt that was kept matches a record of this journal: it belongs to another journal, or the \
                            file was rewritten";
             checked.problems.push(verify::Problem { record, message: message.to_owned() });
         }

@@ -336,12 +336,11 @@ fn check(report: &Report) -> Markup {
 fn foreknowledge(witnessed: &[Option<(u32, u32)>]) -> &'static str {
     let whole = |own: &Option<(u32, u32)>| own.is_some_and(|(trials, of)| trials == of && of > 0);
     if !witnessed.is_empty() && witnessed.iter().all(whole) {
-        "A witness's phone held a part of every draw: nobody could know a trial before it began. Whoever reads the computer's \
-         memory or sound while a trial plays still could."
+        "A witness's phone held a part of every draw: nobody could know a trial before it began. Somebody who read the computer's memory or sound during a trial could."
     } else if witnessed.iter().flatten().any(|(trials, _)| *trials > 0) {
-        "A witness's phone held a part of some draws, not of all. Whoever reads the computer's memory could know the others."
+        "A witness's phone held a part of some draws, not of all. Somebody who read the computer's memory could know the others."
     } else {
-        "No witness held a part of the draws: whoever reads the computer's memory could know X."
+        "No witness held a part of the draws, so somebody who read the computer's memory could know X."
     }
 }
 

@@ -186,7 +186,7 @@ const SOURCES: [Source; 27] = [
     source(
         "words",
         "How far the difference stands above the noise of the sound device.",
-        "difference above the noise of a device's words",
+        "difference above the noise of a device's bit depth",
         "level of A minus B in its strongest band of one ERB, less the noise of triangular dither there: a quarter of a step \
          squared over the whole band; 10 dB are wanted",
         "Glasberg and Moore 1990; Lipshitz, Wannamaker and Vanderkooy 1992; the 10 dB are common practice, no source",

@@ -1,10 +1,14 @@
 //! A drawing of the kit as a page of PDF: what its SVG says in literal colours, said again in the other language.
 //!
-//! Text is set in Helvetica, which every reader of PDF brings along; letters that it lacks become question marks, which
-//! [`lacking`] names, and Ω is written out.
+//! Text is set in Helvetica, which every reader of PDF brings along. Other letters are drawn as [`outlines`] of a font of this
+//! machine; those that none has become question marks, which [`lacking`] names. Ω is written out.
+
+use std::sync::Arc;
 
 use pdf_writer::types::LineCapStyle;
 use pdf_writer::{Content, Finish as _, Name, Pdf, Rect, Ref, Str, TextStr};
+
+use super::outlines::{self, Outline, Piece};
 
 /// Points (1/72 inch) of a millimetre.
 const POINTS_PER_MM: f64 = 72.0 / 25.4;
@@ -210,13 +214,15 @@ fn path(out: &mut Content, commands: &str) {
     }
 }
 
-/// The letters of a drawing that the page's fonts lack, so that it shows question marks in their place: each once, in order.
+/// The letters of a drawing for which the page shows question marks: each once, in order.
 pub(super) fn lacking(svg: &str) -> Vec<char> {
-    let texts = elements(svg).filter(|element| element.name == "text");
-    let mut letters: Vec<char> = texts
-        .flat_map(|element| element.text.chars())
-        .filter(|letter| *letter != 'Ω' && code(*letter).is_none())
-        .collect();
+    let mut letters: Vec<char> = Vec::new();
+    for element in elements(svg).filter(|element| element.name == "text") {
+        let other =
+            || plain(element.text).chars().filter(|letter| code(*letter).is_none()).collect::<Vec<_>>();
+        let drawn = outlines::of(other().into_iter(), is_bold(&element));
+        letters.extend(other().into_iter().filter(|letter| !drawn.contains_key(letter)));
+    }
     letters.sort_unstable();
     letters.dedup();
     letters
@@ -231,22 +237,56 @@ fn code(letter: char) -> Option<u8> {
     }
 }
 
-/// A text's bytes in the fonts' encoding, and its width in thousandths of its size.
-fn encoded(text: &str) -> (Vec<u8>, f64) {
-    let plain = text
-        .replace("&lt;", "<")
+/// A text as it is read.
+fn plain(text: &str) -> String {
+    text.replace("&lt;", "<")
         .replace("&gt;", ">")
         .replace("&quot;", "\"")
         .replace("&#39;", "'")
         .replace("&amp;", "&")
-        .replace('Ω', "ohm");
-    let bytes: Vec<u8> = plain.chars().map(|letter| code(letter).unwrap_or(b'?')).collect();
-    let width = |byte: &u8| {
-        let known = byte.checked_sub(32).and_then(|place| WIDTHS.get(usize::from(place)));
-        f64::from(known.copied().unwrap_or(556))
-    };
-    let all = bytes.iter().map(width).sum();
-    (bytes, all)
+        .replace('Ω', "ohm")
+}
+
+fn is_bold(element: &Element<'_>) -> bool {
+    element.get("font-weight").is_some()
+}
+
+/// A stretch of a text.
+enum Run {
+    /// In the fonts' encoding.
+    Set(Vec<u8>),
+    Drawn(Arc<Outline>),
+}
+
+impl Run {
+    /// Its width as a share of its size.
+    fn width(&self) -> f64 {
+        let width = |byte: &u8| {
+            let known = byte.checked_sub(32).and_then(|place| WIDTHS.get(usize::from(place)));
+            f64::from(known.copied().unwrap_or(556)) / 1000.0
+        };
+        match self {
+            Self::Set(bytes) => bytes.iter().map(width).sum(),
+            Self::Drawn(outline) => outline.advance,
+        }
+    }
+}
+
+/// A text in stretches; what can neither be set nor drawn is a question mark.
+fn runs(text: &str, bold: bool) -> Vec<Run> {
+    let text = plain(text);
+    let drawn = outlines::of(text.chars().filter(|letter| code(*letter).is_none()), bold);
+    let mut runs = Vec::new();
+    for letter in text.chars() {
+        match (drawn.get(&letter), code(letter).unwrap_or(b'?')) {
+            (Some(outline), _) => runs.push(Run::Drawn(Arc::clone(outline))),
+            (None, code) => match runs.last_mut() {
+                Some(Run::Set(bytes)) => bytes.push(code),
+                _ => runs.push(Run::Set(vec![code])),
+            },
+        }
+    }
+    runs
 }
 
 fn text(out: &mut Content, element: &Element<'_>) {
@@ -254,29 +294,56 @@ fn text(out: &mut Content, element: &Element<'_>) {
         0.0 => 12.5,
         size => size,
     };
-    let (bytes, thousandths) = encoded(element.text);
+    let bold = is_bold(element);
+    let runs = runs(element.text, bold);
     let back = match element.get("text-anchor") {
         Some("middle") => 0.5,
         Some("end") => 1.0,
         _ => 0.0,
-    } * thousandths
-        / 1000.0
+    } * runs.iter().map(Run::width).sum::<f64>()
         * size;
     // The kit turns nothing but the label of an upright axis: "translate(14 150.0) rotate(-90)".
     let turned = element.get("transform").and_then(|transform| {
         let (x, y) = transform.strip_prefix("translate(")?.split_once(')')?.0.split_once(' ')?;
         Some((x.parse::<f64>().ok()?, y.parse::<f64>().ok()?))
     });
-    let matrix = match turned {
-        Some((x, y)) => [0.0, -1.0, -1.0, 0.0, x, y + back],
-        None => [1.0, 0.0, 0.0, -1.0, element.number("x") - back, element.number("y")],
-    };
     let [r, g, b] = element.colour("fill").unwrap_or_default();
-    let face: &[u8] = if element.get("font-weight").is_some() { b"G" } else { b"F" };
+    let face: &[u8] = if bold { b"G" } else { b"F" };
     out.save_state().set_fill_rgb(r, g, b).set_parameters(Name(b"A100"));
-    out.begin_text().set_font(Name(face), size as f32);
-    out.set_text_matrix(matrix.map(|value| value as f32)).show(Str(&bytes)).end_text();
+    let mut done = -back;
+    for run in runs {
+        let matrix = match turned {
+            Some((x, y)) => [0.0, -1.0, -1.0, 0.0, x, y - done],
+            None => [1.0, 0.0, 0.0, -1.0, element.number("x") + done, element.number("y")],
+        };
+        match &run {
+            Run::Set(bytes) => {
+                out.begin_text().set_font(Name(face), size as f32);
+                out.set_text_matrix(matrix.map(|value| value as f32)).show(Str(bytes)).end_text();
+            }
+            Run::Drawn(outline) => {
+                let [a, b, c, d, x, y] = matrix;
+                out.save_state();
+                out.transform([a * size, b * size, c * size, d * size, x, y].map(|value| value as f32));
+                draw(out, outline);
+                out.restore_state();
+            }
+        }
+        done += run.width() * size;
+    }
     out.restore_state();
+}
+
+fn draw(out: &mut Content, outline: &Outline) {
+    for piece in &outline.pieces {
+        match *piece {
+            Piece::Move([x, y]) => out.move_to(x, y),
+            Piece::Line([x, y]) => out.line_to(x, y),
+            Piece::Curve([[x1, y1], [x2, y2], [x, y]]) => out.cubic_to(x1, y1, x2, y2, x, y),
+            Piece::Close => out.close_path(),
+        };
+    }
+    out.fill_nonzero();
 }
 
 #[cfg(test)]
@@ -297,11 +364,27 @@ mod tests {
     }
 
     #[test]
-    fn letters_have_their_widths_and_others_are_marked() {
+    fn letters_have_their_widths_and_are_set_drawn_or_named() {
         // "mohm" is 833 + 556 + 556 + 833.
-        assert_eq!(encoded("mΩ"), (b"mohm".to_vec(), 2778.0));
-        assert_eq!(encoded("\u{2212}1\u{4e2d}").0, vec![128, b'1', b'?']);
-        let named = "<svg><title>\u{4e2d}</title><text x=\"1\">\u{41e}\u{43b}\u{44f}, \u{3b8} \u{2265} 3 Ω</text></svg>";
-        assert_eq!(lacking(named), ['\u{3b8}', '\u{41e}', '\u{43b}', '\u{44f}']);
+        let [Run::Set(bytes)] = &runs("mΩ", false)[..] else { panic!("one stretch") };
+        assert_eq!((bytes.as_slice(), Run::Set(bytes.clone()).width()), (b"mohm".as_slice(), 2.778));
+        // No font of ours: Hebrew is marked everywhere, Cyrillic where no font of the machine has it.
+        let [Run::Set(bytes)] = &runs("\u{2212}1\u{5d0}", false)[..] else { panic!("one stretch") };
+        assert_eq!(bytes, &[128, b'1', b'?']);
+        let svg = "<svg><title>\u{4e2d}</title><text x=\"1\">\u{41e}\u{5d0}, \u{3b8} \u{2265} 3 Ω &amp; 1</text></svg>";
+        let named = lacking(svg);
+        assert!(
+            named.contains(&'\u{5d0}') && !named.contains(&'\u{4e2d}') && !named.contains(&'Ω'),
+            "{named:?}"
+        );
+        let drawn = runs("\u{41e}\u{3b8}", false).iter().filter(|run| matches!(run, Run::Drawn(_))).count();
+        assert_eq!(named.len() + drawn, 3, "each of the three is drawn or named: {named:?}");
+        let shape = Arc::new(Outline {
+            advance: 0.5,
+            pieces: vec![Piece::Move([0.0, 0.0]), Piece::Line([0.5, 1.0]), Piece::Close],
+        });
+        let mut out = Content::new();
+        draw(&mut out, &shape);
+        assert_eq!(String::from_utf8_lossy(&out.finish()).trim(), "0 0 m\n0.5 1 l\nh\nf");
     }
 }

@@ -3,7 +3,8 @@
 use super::{Action, Binding, Key, StageKind};
 
 const LISTENING: &[StageKind] =
-    &[StageKind::Trial, StageKind::Confidence, StageKind::Sighted, StageKind::Replay];
+    &[StageKind::Trial, StageKind::Training, StageKind::Confidence, StageKind::Sighted, StageKind::Replay];
+const ANSWERING: &[StageKind] = &[StageKind::Trial, StageKind::Training];
 /// Keys of the answers, in their order; no protocol has more.
 pub(super) const ANSWERS: &[Key] = &[Key::Character('j'), Key::Character('k'), Key::Character('l')];
 const READING: &[StageKind] = &[
@@ -35,7 +36,7 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "listen",
         says: "switch to that slot, at the same place in the clip",
-        stages: &[StageKind::Trial, StageKind::Sighted, StageKind::Replay],
+        stages: &[StageKind::Trial, StageKind::Training, StageKind::Sighted, StageKind::Replay],
     },
     Binding {
         action: Action::Answer,
@@ -44,7 +45,7 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "answer",
         says: "choose the answer with that letter",
-        stages: &[StageKind::Trial],
+        stages: ANSWERING,
     },
     Binding {
         action: Action::Confidence,
@@ -68,7 +69,7 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "",
         says: "choose the answer above the one that is chosen",
-        stages: &[StageKind::Trial],
+        stages: ANSWERING,
     },
     Binding {
         action: Action::ChooseBelow,
@@ -77,7 +78,7 @@ pub const TABLE: &[Binding] = &[
         word: "",
         hint: "",
         says: "choose the answer below the one that is chosen",
-        stages: &[StageKind::Trial],
+        stages: ANSWERING,
     },
     Binding {
         action: Action::Confirm,
@@ -87,6 +88,24 @@ pub const TABLE: &[Binding] = &[
         hint: "record",
         says: "record the chosen answer; it cannot be changed afterwards",
         stages: &[StageKind::Trial],
+    },
+    Binding {
+        action: Action::Confirm,
+        keys: &[Key::Enter],
+        shown: "Enter",
+        word: "tell",
+        hint: "tell",
+        says: "tell whether the chosen answer is right",
+        stages: &[StageKind::Training],
+    },
+    Binding {
+        action: Action::Back,
+        keys: &[Key::Escape],
+        shown: "Esc",
+        word: "back",
+        hint: "back",
+        says: "take the choice back; without a choice, end the training",
+        stages: &[StageKind::Training],
     },
     Binding {
         action: Action::Back,
@@ -314,6 +333,15 @@ pub const TABLE: &[Binding] = &[
         stages: &[StageKind::Terms],
     },
     Binding {
+        action: Action::Report,
+        keys: &[Key::Character('r')],
+        shown: "r",
+        word: "report",
+        hint: "report",
+        says: "write the report, and show where it is",
+        stages: &[StageKind::Verdict],
+    },
+    Binding {
         action: Action::Trials,
         keys: &[Key::Character('t')],
         shown: "t",
@@ -363,7 +391,7 @@ pub const TABLE: &[Binding] = &[
         word: "leave",
         hint: "leave",
         says: "leave, after a question",
-        stages: &[StageKind::Sighted],
+        stages: &[StageKind::Sighted, StageKind::Training],
     },
     Binding {
         action: Action::Leave,
@@ -395,6 +423,7 @@ pub const TABLE: &[Binding] = &[
             StageKind::Terms,
             StageKind::Level,
             StageKind::Trial,
+            StageKind::Training,
             StageKind::Confidence,
             StageKind::Question,
             StageKind::Resume,

@@ -462,8 +462,7 @@ fn braid(table: &mut Table<'_>, permittivity: f64, notes: &mut Vec<String>) -> R
     let bare = 2.0 * wire.radius_m;
     let thickness = positive(table, "insulation_thickness", Dimension::Length)?.unwrap_or_else(|| {
         notes.push(format!(
-            "[{}]: no insulation_thickness is given; the strands cross as if their insulation were {:.2} mm thick, and \
-             capacitance and inductance hang on that",
+            "[{}]: no insulation_thickness is given; the strands cross as if their insulation were {:.2} mm thick, and capacitance and inductance depend on that",
             table.name(),
             STRAND_INSULATION * bare * 1e3
         ));

@@ -34,7 +34,7 @@ pub(super) fn no_positive_controls(case: &Case<'_>) -> Vec<Caveat> {
         Caveat {
         kind: Kind::NoPositiveControls,
         weight: Weight::Minor,
-        text: "No control of this session should be heard, so nothing shows that the equipment and the listeners could have shown a \
+        text: "This session has no control that should be heard, so nothing shows that the equipment and the listeners could have shown a \
                real difference."
             .to_owned(),
         remedy: "Add a `level` or `tilt` control to the session.",
@@ -230,7 +230,7 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
             let (right, controls) = evidence.listeners[own.listener].positive_controls;
             let oddities: Vec<String> = [
                 missed(protocol, Tally { correct: right, trials: controls })
-                    .then(|| format!("only {right} of {controls} audible controls were right")),
+                    .then(|| format!("only {right} of {controls} controls that should be heard were right")),
                 often(&|trial| trial.took_ms < HASTY_MS)
                     .map(|answers| format!("{answers} of {all} answers came in under a second")),
                 often(&|trial| trial.slots_heard < 2)
@@ -243,7 +243,7 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
                 kind: Kind::Implausible,
                 weight: Weight::Serious,
                 text: format!(
-                    "{}: {correct} of {trials} right does not fit the rest of the journal: {}. Whoever hears that well does not \
+                    "{}: {correct} of {trials} right does not fit the rest of the journal: {}. A listener who hears that well does not \
                      answer like this.",
                     own.name,
                     oddities.join("; ")
@@ -278,8 +278,8 @@ pub(super) fn patterned(case: &Case<'_>) -> Vec<Caveat> {
             kind: Kind::Patterned,
             weight: Weight::Serious,
             text: format!(
-                "{name}: {} of sitting {} {}. The right answers are drawn: answers that follow the sound come out so regular {}. \
-                 These say nothing of what can be heard.",
+                "{name}: {} of sitting {} {}. The right answers are drawn at random, so answers that follow the sound come out this regular {}. \
+                 They say nothing about what can be heard.",
                 count(answers.len() as u64, "answer"),
                 sitting + 1,
                 match period {
@@ -324,8 +324,7 @@ pub(super) fn no_family_control(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::NoFamilyControl,
         weight: Weight::Minor,
         text: format!(
-            "{comparisons} comparisons are judged each by itself, as the session says. The chance that at least one of them \
-             comes out by chance is larger than the error risk."
+            "{comparisons} comparisons are judged each by itself, as the session says. The risk that at least one of them passes by chance is larger than the agreed error risk."
         ),
         remedy: "Set `family = \"holm\"` before anyone listens.",
     })

@@ -134,8 +134,7 @@ pub(super) fn inputs_changed(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::InputsChanged,
         weight: Weight::Serious,
         text: format!(
-            "{} changed after the sittings were opened, so this report shows no such photograph: what stands in the folder \
-             now may be another set-up.",
+            "{} changed after the sittings were opened, so this report does not show it: what stands in the folder now may be another set-up.",
             photographs.join(", ")
         ),
         remedy: PUT_BACK,

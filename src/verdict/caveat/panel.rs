@@ -56,7 +56,7 @@ pub(super) fn broken_off(case: &Case<'_>) -> Vec<Caveat> {
         kind: Kind::PanelBrokenOff,
         weight: Weight::Serious,
         text: format!(
-            "{} of this panel {} begun and not completed, so {} place went to another sitting. Whoever holds the computer can \
+            "{} of this panel {} begun and not completed, so {} place went to another sitting. Anybody who holds the computer can \
              read an open sitting's secret and leave a sitting that goes badly.",
             count(begun, "sitting"),
             verb(begun, "was", "were"),

@@ -148,7 +148,7 @@ pub(super) fn disturbed(case: &Case<'_>) -> Vec<Caveat> {
             verb(attempts, "was", "were"),
             count(answered, "answered trial")
         ),
-        remedy: "Use a larger buffer or a quieter machine.",
+        remedy: "Use a larger buffer, or close other programs.",
     })
 }
 
