@@ -107,10 +107,9 @@ pub fn run(arguments: &DemoArguments, out: &mut dyn Write) -> Result<(), Failure
     if finished.ending == Ending::Left {
         return Ok(say(&format!("  earwitness run {shown} --listener {LISTENER} --resume"))?);
     }
-    say(&format!("  earwitness verify {}", finished.journal.display()))?;
-    say(&format!("  earwitness report {shown}"))?;
-    say(&format!("  earwitness check {shown}"))?;
-    say("  earwitness new my-session")?;
+    // The lines above say how to check the journal and how to write the report.
+    say(&format!("  earwitness check {shown}   # how large the difference is, and what to be careful of"))?;
+    say("  earwitness new my-session   # a session of your own, to edit")?;
     Ok(())
 }
 

@@ -96,7 +96,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         lacking.dedup();
         if !lacking.is_empty() {
             note(&format!(
-                "the PDF files show ? for {}: no font of this machine draws them. The SVG files have them all",
+                "the PDF files show ? for {}: they cannot be drawn from the fonts of this machine. The SVG files have them all",
                 lacking.iter().take(MOST_LETTERS).map(char::to_string).collect::<Vec<_>>().join(" ")
             ));
         }

@@ -126,6 +126,9 @@ pub struct SessionFacts {
     /// How real cables were switched, where they were.
     #[serde(skip)]
     pub switcher: Option<SwitcherTerms>,
+    /// Comparisons whose sides were recorded at the loudspeaker's terminals: no filter stood for their cables.
+    #[serde(skip)]
+    pub recorded: Vec<String>,
     /// How many photographs of the set-up are withheld: they may show people.
     #[serde(skip)]
     pub photographs_withheld: usize,

@@ -165,7 +165,7 @@ impl Caution {
             Self::InWall => "Leave it to licensed people and local codes.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",
             Self::LoopResistance { .. } => {
-                "It lowers the level and lets it follow that impedance; more copper helps."
+                "It lowers the level and bends the response after the load's impedance; a larger conductor helps."
             }
             Self::ThinConductor { .. } => "Keep the real level low; its maker's rating comes first.",
             Self::LowLoad { .. } | Self::BelowRating { .. } => {

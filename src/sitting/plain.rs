@@ -454,7 +454,9 @@ fn by_word(kind: StageKind, word: &str, stoppable: bool) -> Option<Understood> {
     if word == "stop" && stoppable {
         return Some(Understood::Intent(Intent::Stop));
     }
-    let binding = bindings(kind).find(|binding| !binding.word.is_empty() && binding.word == word)?;
+    // A page may name the key in its text.
+    let binding = bindings(kind)
+        .find(|binding| !binding.word.is_empty() && (binding.word == word || binding.shown == word))?;
     let intent = match binding.action {
         Action::Help => return Some(Understood::Help),
         Action::Confirm => Intent::Confirm,

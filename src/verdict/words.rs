@@ -145,7 +145,7 @@ pub(super) fn headline(
         Finding::Difference => {
             let found = input.inquiry().found(&input.compared(), found_side(input));
             if test.is_some() {
-                format!("{score}: {found}. The sequential rule agreed beforehand has reached its upper line.")
+                format!("{score}: {found}. The sequential rule agreed beforehand has decided: a difference.")
             } else {
                 format!("{score}: {found}. {chance}")
             }
@@ -187,7 +187,7 @@ pub(super) fn headline(
         Finding::Excluded => {
             let proportion = test.map_or(0.0, |test| test.proportion);
             format!(
-                "{score}: {} was heard. The sequential rule agreed beforehand has reached its lower line. Someone who is right in \
+                "{score}: {} was heard. The sequential rule agreed beforehand has decided: none of the agreed size. Someone who is right in \
                  {} of trials does not answer like this.",
                 negated(&claim),
                 percent(proportion)

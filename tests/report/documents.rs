@@ -120,7 +120,7 @@ fn page_one_is_short_and_answers_a_strangers_ten_questions() {
         ("was anything cut or stopped?", "No sitting was stopped or cut off, and no trial repeated."),
         ("what does it not prove?", "It does not prove that the cables sound the same."),
         ("can I check it myself?", "Check it here: your browser checks every draw and score."),
-        ("what was it played on?", "played on: device, "),
+        ("what was it played on?", "as wired; cables simulated, played on a sound device."),
     ] {
         assert!(text.contains(answer), "{question} {text}");
     }

@@ -63,6 +63,13 @@ pub(super) fn session_facts(session: &Session, agreed: &Agreed) -> SessionFacts 
         levels: session.levels,
         switching: session.switching,
         switcher: agreed.terms.switcher.clone(),
+        recorded: agreed
+            .terms
+            .comparisons
+            .iter()
+            .filter(|comparison| comparison.recorded.is_some())
+            .map(|comparison| comparison.name.clone())
+            .collect(),
         photographs_withheld: agreed.photographs.len() - session.photographs().len(),
         family: session.family,
         stopping: match session.stopping {

@@ -84,6 +84,10 @@ fn certificate(report: &Report, index: usize) -> Markup {
         listener.sittings.iter().filter_map(|sitting| report.sittings.get(*sitting)).collect();
     let simulated = sittings.iter().any(|sitting| sitting.simulated.is_some());
     let silent = sittings.iter().any(|sitting| sitting.silent);
+    // What limits all of them alike is said once.
+    let first = results.first().map(|(_, result)| *result);
+    let everywhere =
+        |limit: &String| results.iter().all(|(_, result)| result.verdict.limits.contains(limit));
     html! {
         article.page aria-label=(format!("Certificate for {}", listener.name)) {
             (super::club(report))
@@ -119,9 +123,13 @@ fn certificate(report: &Report, index: usize) -> Markup {
                     } }
                 }
                 }
-                @for limit in &result.verdict.limits { p.fine { (coded(limit)) } }
+                @for limit in result.verdict.limits.iter().filter(|limit| !everywhere(limit)) { p.fine { (coded(limit)) } }
             }
-            @if listener.positive_controls.1 > 0 {
+            @for limit in first.iter().flat_map(|first| &first.verdict.limits).filter(|limit| everywhere(limit)) {
+                p.fine { (coded(limit)) }
+            }
+            // Where a score was judged, its limits have the controls already.
+            @if listener.positive_controls.1 > 0 && !results.iter().any(|(_, result)| result.analysis.is_some()) {
                 p { "Controls that should be heard: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
             }
             footer {

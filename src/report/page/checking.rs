@@ -2,8 +2,9 @@
 
 use maud::{Markup, html};
 
-use super::count;
+use crate::report::methods;
 use crate::report::model::Report;
+use crate::units::printed;
 
 pub(super) fn section(report: &Report) -> Markup {
     html! {
@@ -35,6 +36,24 @@ pub(super) fn section(report: &Report) -> Markup {
     }
 }
 
+/// What does not fit the register, and nothing that does.
+fn shortcomings(report: &Report) -> String {
+    let register = &report.register;
+    let found = [
+        (register.unfinished, format!("{} never ended", register.unfinished)),
+        (register.missing.len(), format!("{} without a journal here", register.missing.len())),
+        (
+            register.unregistered,
+            format!(
+                "{} here that it does not list",
+                printed::count(register.unregistered as u64, "journal")
+            ),
+        ),
+    ];
+    let parts: Vec<String> = found.into_iter().filter(|(number, _)| *number > 0).map(|(_, words)| words).collect();
+    format!("{}.", methods::list(&parts))
+}
+
 fn register(report: &Report) -> Markup {
     let register = &report.register;
     html! {
@@ -44,8 +63,7 @@ fn register(report: &Report) -> Markup {
             @if register.unfinished + register.missing.len() + register.unregistered == 0 {
                 "Each of them ended, and each has its journal here."
             } @else {
-                (register.unfinished) " never ended, " (register.missing.len()) " without a journal here, and "
-                (count(register.unregistered, "journal")) " that it does not list."
+                (shortcomings(report))
             }
             @if report.places.is_empty() && register.problem.is_none() {
                 " Its last sittings can be cut away together with their journals. So compare what you kept: a seal or receipt "

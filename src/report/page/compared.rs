@@ -8,8 +8,8 @@ use super::sources::traced;
 use super::table::{explained, numbers, table, words};
 use super::{drawing, small_drawing};
 use crate::evidence::TrialFacts;
-use crate::report::figures;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
+use crate::report::{figures, methods};
 use crate::session::{Levels, Switching};
 use crate::trial::record::SwitcherTerms;
 use crate::units::printed;
@@ -47,7 +47,14 @@ pub(super) fn section(report: &Report) -> Markup {
             div.figures.on-paper { @for picture in &compared.figures { (drawing(picture)) } }
             (photographs(report))
             @match &report.session.switcher {
-                None => (simulation()),
+                None if report.session.recorded.is_empty() => (simulation()),
+                None => {
+                    @if report.session.recorded.len() < report.comparisons.len() { (simulation()) }
+                    p.notes {
+                        (methods::list(&report.session.recorded)) ": nothing was simulated. What was played had been recorded at the "
+                        "loudspeaker's terminals, with all that amplifier, cable and interface did to it. What the circuit says is for comparison."
+                    }
+                },
                 Some(_) => p.notes {
                     "Nothing was simulated. What people heard besides the music, such as the click of a relay or steps in the next room, "
                     "is not in any file: " code { "check --switch --microphone" } " holds a relay's sounds against each other beforehand."

@@ -195,11 +195,20 @@ fn who(report: &Report) -> String {
     let mut outputs: Vec<&str> = counted().map(|sitting| sitting.output.as_str()).collect();
     outputs.sort_unstable();
     outputs.dedup();
+    let cables = match session.recorded.len() {
+        0 => "cables simulated",
+        all if all == report.comparisons.len() => "cables recorded",
+        _ => "cables simulated and recorded",
+    };
     let through = match (outputs.as_slice(), session.switcher.is_some()) {
         ([], _) => String::new(),
         (_, true) => "; real cables, switched".to_owned(),
-        ([one], false) => format!("; played on: {one}"),
-        (several, false) => format!("; played on {} outputs (appendix C)", several.len()),
+        ([one], false) => match one.split(',').next() {
+            Some("device") => format!("; {cables}, played on a sound device"),
+            Some("file") => format!("; {cables}, written into a sound file"),
+            _ => format!("; {cables}, nothing played aloud"),
+        },
+        (several, false) => format!("; {cables}, played on {} outputs (appendix C)", several.len()),
     };
     let levels = match session.levels {
         Levels::Matched => "at equal loudness",
@@ -219,7 +228,7 @@ fn wager(report: &Report) -> Markup {
     html! {
         @if let Some(wager) = &report.session.wager {
             @let decided: Vec<&String> = report.sittings.iter().filter(|own| own.claimant_won.is_some()).filter_map(|own| own.wager.as_ref()).collect();
-            @for words in &decided { p.lead { strong { "The wager. " } (words) } }
+            @for words in &decided { p.lead { strong { "The wager. " } (words.trim_end_matches('.')) "." } }
             @if decided.is_empty() { p.lead { strong { "The wager " } "is not decided. " (wager.deciding) } }
         }
     }

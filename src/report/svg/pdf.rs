@@ -1,7 +1,7 @@
 //! A drawing of the kit as a page of PDF: what its SVG says in literal colours, said again in the other language.
 //!
 //! Text is set in Helvetica, which every reader of PDF brings along. Other letters are drawn as [`outlines`] of a font of this
-//! machine; those that none has become question marks, which [`lacking`] names. Ω is written out.
+//! machine; those that none has become question marks, which [`lacking`] names; Ω is written out then.
 
 use std::sync::Arc;
 
@@ -221,7 +221,7 @@ pub(super) fn lacking(svg: &str) -> Vec<char> {
         let other =
             || plain(element.text).chars().filter(|letter| code(*letter).is_none()).collect::<Vec<_>>();
         let drawn = outlines::of(other().into_iter(), is_bold(&element));
-        letters.extend(other().into_iter().filter(|letter| !drawn.contains_key(letter)));
+        letters.extend(other().into_iter().filter(|letter| *letter != 'Ω' && !drawn.contains_key(letter)));
     }
     letters.sort_unstable();
     letters.dedup();
@@ -244,7 +244,6 @@ fn plain(text: &str) -> String {
         .replace("&quot;", "\"")
         .replace("&#39;", "'")
         .replace("&amp;", "&")
-        .replace('Ω', "ohm")
 }
 
 fn is_bold(element: &Element<'_>) -> bool {
@@ -278,12 +277,14 @@ fn runs(text: &str, bold: bool) -> Vec<Run> {
     let drawn = outlines::of(text.chars().filter(|letter| code(*letter).is_none()), bold);
     let mut runs = Vec::new();
     for letter in text.chars() {
-        match (drawn.get(&letter), code(letter).unwrap_or(b'?')) {
-            (Some(outline), _) => runs.push(Run::Drawn(Arc::clone(outline))),
-            (None, code) => match runs.last_mut() {
-                Some(Run::Set(bytes)) => bytes.push(code),
-                _ => runs.push(Run::Set(vec![code])),
-            },
+        if let Some(outline) = drawn.get(&letter) {
+            runs.push(Run::Drawn(Arc::clone(outline)));
+            continue;
+        }
+        let bytes = if letter == 'Ω' { b"ohm".to_vec() } else { vec![code(letter).unwrap_or(b'?')] };
+        match runs.last_mut() {
+            Some(Run::Set(before)) => before.extend(bytes),
+            _ => runs.push(Run::Set(bytes)),
         }
     }
     runs
@@ -366,8 +367,13 @@ mod tests {
     #[test]
     fn letters_have_their_widths_and_are_set_drawn_or_named() {
         // "mohm" is 833 + 556 + 556 + 833.
-        let [Run::Set(bytes)] = &runs("mΩ", false)[..] else { panic!("one stretch") };
+        let [Run::Set(bytes)] = &runs("mohm", false)[..] else { panic!("one stretch") };
         assert_eq!((bytes.as_slice(), Run::Set(bytes.clone()).width()), (b"mohm".as_slice(), 2.778));
+        match &runs("mΩ", false)[..] {
+            [Run::Set(before), Run::Drawn(_)] => assert_eq!(before, b"m"),
+            [Run::Set(whole)] => assert_eq!(whole, b"mohm", "no font here has it"),
+            _ => panic!("one or two stretches"),
+        }
         // No font of ours: Hebrew is marked everywhere, Cyrillic where no font of the machine has it.
         let [Run::Set(bytes)] = &runs("\u{2212}1\u{5d0}", false)[..] else { panic!("one stretch") };
         assert_eq!(bytes, &[128, b'1', b'?']);

@@ -374,7 +374,7 @@ pub const TABLE: &[Binding] = &[
         shown: "q",
         word: "leave",
         hint: "leave",
-        says: "leave, after a question; the sitting can be resumed",
+        says: "leave; the same command goes on from here",
         stages: &[
             StageKind::Page,
             StageKind::Terms,
@@ -390,7 +390,7 @@ pub const TABLE: &[Binding] = &[
         shown: "q",
         word: "leave",
         hint: "leave",
-        says: "leave, after a question",
+        says: "leave",
         stages: &[StageKind::Sighted, StageKind::Training],
     },
     Binding {
@@ -408,7 +408,7 @@ pub const TABLE: &[Binding] = &[
         shown: "Esc",
         word: "leave",
         hint: "leave",
-        says: "leave, after a question; the sitting can be resumed",
+        says: "leave; the same command goes on from here",
         stages: &[StageKind::Typing],
     },
     Binding {

@@ -92,7 +92,7 @@ impl OnPaper {
             })
             .collect();
         if !lengths.is_empty() {
-            let verb = if scale == Scale::Length { "That is" } else { "As much is between" };
+            let verb = if scale == Scale::Length { "That is" } else { "The same difference lies between" };
             let and = if scale == Scale::Length { " against " } else { " and " };
             sentences.push(format!("{verb} {}.", lengths.join(and)));
         }
