@@ -382,16 +382,17 @@ fn several(terms: &Terms, least: u32, blocks: &mut Vec<Block>) {
     let first = score_needed(terms.inquiry(), terms.alpha / members as f64, u64::from(trials));
     let together = match (terms.family, first <= trials) {
         (Family::Holm, true) => {
-            format!(
-                "; judged together (Holm), the best of {members} needs {first}"
-            )
+            format!("; judged together (Holm), the best of {members} needs {first}")
         }
         (Family::Holm, false) => format!(
             "; judged together (Holm), not even {trials} of {trials} would do for the best of {members}"
         ),
         (Family::None, _) => String::new(),
     };
-    blocks.push(Block::pair("Score needed", format!("{least} of {trials} {what} in each comparison{together}")));
+    blocks.push(Block::pair(
+        "Score needed",
+        format!("{least} of {trials} {what} in each comparison{together}"),
+    ));
 }
 
 /// What the sequential rule does, in full: how often it says what to whom. Of several comparisons, each on its own and

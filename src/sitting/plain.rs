@@ -401,7 +401,8 @@ fn understand(scene: &Scene, line: &str) -> Understood {
                 return Understood::Intent(Intent::Listen(slot));
             }
             let mut letters = word.chars();
-            if let (Some(letter), None, StageKind::Trial | StageKind::Training) = (letters.next(), letters.next(), trial.kind)
+            if let (Some(letter), None, StageKind::Trial | StageKind::Training) =
+                (letters.next(), letters.next(), trial.kind)
                 && let Some(index) = answer_of(Key::Character(letter)).filter(|at| *at < trial.answers.len())
             {
                 return Understood::Intent(Intent::Choose(index));

@@ -299,9 +299,11 @@ fn receipt(view: &View, closing: Option<&Closing>, journal: &Path, blocks: &mut 
     });
     // A paragraph of its own: plain lines repeat nothing else when it changes.
     blocks.push(Block::Gap);
-    blocks.extend(session.map(|folder| {
-        Block::Copy(REPORT.to_string(), format!("earwitness report {}", shell_word(&folder)))
-    }));
+    blocks.extend(
+        session.map(|folder| {
+            Block::Copy(REPORT.to_string(), format!("earwitness report {}", shell_word(&folder)))
+        }),
+    );
 }
 
 /// Label of the last line: how to write the report, and once it is written, where it is.

@@ -104,7 +104,8 @@ fn words_that_could_hide_the_difference_are_cautioned_about() {
     let here = folder.path();
     session(here, "6 m", "6.00005 m");
     let text = check(here, SIXTEEN, &[]).out;
-    for said in ["caution: 10 dB are wanted, so this bit depth could hide it", "24 or 32 bits", "louder clip"] {
+    for said in ["caution: 10 dB are wanted, so this bit depth could hide it", "24 or 32 bits", "louder clip"]
+    {
         assert!(text.contains(said), "\"{said}\" is missing in\n{text}");
     }
     let found = document(&check(here, SIXTEEN, &["--json"]));

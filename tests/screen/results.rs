@@ -210,7 +210,11 @@ fn the_report_is_a_word_away_once_the_seal_is_open() {
     std::fs::remove_file(&report).expect("removed");
     let ran = rig::piped(folder.path(), &arguments, &format!("\n\n\n\n{answer}{answer}report\nleave\n"));
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
-    assert!(ran.out.contains("Type trials, or report, or leave") && ran.out.contains("Written: "), "{}", ran.out);
+    assert!(
+        ran.out.contains("Type trials, or report, or leave") && ran.out.contains("Written: "),
+        "{}",
+        ran.out
+    );
     let named = ran.out.lines().rev().find_map(|line| line.strip_prefix("Report: ")).expect("its place");
     let page = std::fs::read_to_string(folder.path().join(named)).expect("the page");
     let command = earwitness(folder.path(), &["report", "."]);

@@ -84,7 +84,11 @@ fn controls_count() {
     );
     // Without controls the reader is told.
     assert!(
-        sentence(&abx(9)).expect("counts").limits.iter().any(|l| l.contains("There were no controls that should be heard"))
+        sentence(&abx(9))
+            .expect("counts")
+            .limits
+            .iter()
+            .any(|l| l.contains("There were no controls that should be heard"))
     );
 }
 

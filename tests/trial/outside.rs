@@ -427,7 +427,11 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
     let here = folder.path();
     let ran = succeeded(here, &["verify", "."]);
     assert!(ran.out.contains("1 sitting announced, 1 of them closed"), "{}", ran.out);
-    assert!(ran.out.contains("of sitting 2, or of a later one, would show that lines were taken away"), "{}", ran.out);
+    assert!(
+        ran.out.contains("of sitting 2, or of a later one, would show that lines were taken away"),
+        "{}",
+        ran.out
+    );
     let ran = earwitness(here, &["verify", ".", "--receipt", &kept]);
     assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
     for (words, json) in photographed.iter().zip([false, true, false]) {

@@ -86,8 +86,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
     let silent = sittings.iter().any(|sitting| sitting.silent);
     // What limits all of them alike is said once.
     let first = results.first().map(|(_, result)| *result);
-    let everywhere =
-        |limit: &String| results.iter().all(|(_, result)| result.verdict.limits.contains(limit));
+    let everywhere = |limit: &String| results.iter().all(|(_, result)| result.verdict.limits.contains(limit));
     html! {
         article.page aria-label=(format!("Certificate for {}", listener.name)) {
             (super::club(report))

@@ -44,13 +44,11 @@ fn shortcomings(report: &Report) -> String {
         (register.missing.len(), format!("{} without a journal here", register.missing.len())),
         (
             register.unregistered,
-            format!(
-                "{} here that it does not list",
-                printed::count(register.unregistered as u64, "journal")
-            ),
+            format!("{} here that it does not list", printed::count(register.unregistered as u64, "journal")),
         ),
     ];
-    let parts: Vec<String> = found.into_iter().filter(|(number, _)| *number > 0).map(|(_, words)| words).collect();
+    let parts: Vec<String> =
+        found.into_iter().filter(|(number, _)| *number > 0).map(|(_, words)| words).collect();
     format!("{}.", methods::list(&parts))
 }
 

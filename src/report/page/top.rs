@@ -250,7 +250,8 @@ fn own_limits(report: &Report) -> Vec<(Option<String>, &str)> {
     }
     let everywhere = |names: &[&str]| names.len() == report.comparisons.len();
     // Comparison by comparison; what holds for all of them comes last.
-    let place = |names: &[&str]| report.comparisons.iter().position(|own| names.first() == Some(&own.name.as_str()));
+    let place =
+        |names: &[&str]| report.comparisons.iter().position(|own| names.first() == Some(&own.name.as_str()));
     all.sort_by_key(|(names, _)| if everywhere(names) { (true, None) } else { (false, place(names)) });
     all.into_iter().map(|(names, text)| ((!everywhere(&names)).then(|| names.join(", ")), text)).collect()
 }
