@@ -36,7 +36,7 @@ pub(super) fn recordings(case: &Case<'_>) -> Vec<Caveat> {
              recorded twice: answers that were right there came from the recordings and not from the cables.",
             tested.join(", ")
         ),
-        remedy: "Keep the recordings; whoever doubts them can measure them with the `bench` commands.",
+        remedy: "Keep the recordings: anybody who doubts them can measure them with the `bench` commands.",
     }));
     found
 }
