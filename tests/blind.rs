@@ -3,6 +3,7 @@
 
 use earwitness::screen::{Block, Scene, Stage};
 use earwitness::stimulus::StimulusSet;
+use earwitness::trial::rounds::order;
 use earwitness::trial::schedule::{Draws, trials_of};
 use earwitness::trial::wager::is_claimants;
 use earwitness::trial::witness::{Links, trial_key};
@@ -51,6 +52,24 @@ pub(crate) fn secret_for(draft: &Draft, hands: &[&str], orders: &[usize]) -> Sec
 
 /// The same, where a witness opens the links of this chain, one for each attempt.
 pub(crate) fn secret_under(draft: &Draft, hands: &[&str], links: Option<&Links>, orders: &[usize]) -> Secret {
+    secret_where(draft, hands, links, orders, |_| true)
+}
+
+/// Whether these rounds over real cables, each an attempt's and its number in it, come in the order of the slots with the fillings
+/// behind them, under a key.
+pub(crate) fn in_order(key: &Digest, rounds: &[(TrialId, usize)], places: usize) -> bool {
+    let plain = |(id, number): &(TrialId, usize)| order(key, *id, *number, places).into_iter().eq(0..places);
+    rounds.iter().all(plain)
+}
+
+/// The same, where the key is also held against something else.
+pub(crate) fn secret_where(
+    draft: &Draft,
+    hands: &[&str],
+    links: Option<&Links>,
+    orders: &[usize],
+    also: impl Fn(&Digest) -> bool,
+) -> Secret {
     let opening = opening(draft, &secret(0));
     let parts = [Part::Qualification, Part::WarmUp, Part::Main];
     let attempts: Vec<TrialId> = parts
@@ -65,6 +84,9 @@ pub(crate) fn secret_under(draft: &Draft, hands: &[&str], links: Option<&Links>,
         .map(secret)
         .find(|secret| {
             let key = secret.key(2, hands.iter().map(|hand| hand.as_bytes()));
+            if !also(&key) {
+                return false;
+            }
             let mut draws = Draws::new(&opening, key);
             attempts.iter().zip(orders).enumerate().all(|(index, (id, order))| {
                 if let Some(link) = links.and_then(|links| links.link(index + 1)) {
@@ -79,8 +101,22 @@ pub(crate) fn secret_under(draft: &Draft, hands: &[&str], links: Option<&Links>,
 /// The first fresh secret, counted from a million, under which a sitting that goes on without hands presents these orders
 /// from the trial `next` on; `key` is the one of its first sealing.
 pub(crate) fn fresh_secret_for(draft: &Draft, key: Digest, next: TrialId, orders: &[usize]) -> Secret {
+    fresh_secret_where(draft, key, next, orders, |_| true)
+}
+
+/// The same, where the fresh key is also held against something else.
+pub(crate) fn fresh_secret_where(
+    draft: &Draft,
+    key: Digest,
+    next: TrialId,
+    orders: &[usize],
+    also: impl Fn(&Digest) -> bool,
+) -> Secret {
     let opening = opening(draft, &secret(0));
     let wanted = |fresh: &Secret| {
+        if !also(&fresh.key(2, [])) {
+            return false;
+        }
         let mut draws = Draws::new(&opening, key);
         draws.seal_anew(fresh.key(2, []), next);
         (next.trial..).zip(orders).all(|(trial, order)| {

@@ -17,10 +17,11 @@ pub use links::{LinkAsked, LinksFacts};
 
 use super::Refusal;
 use super::pass::Holder;
-use super::presentation::{Moment, Timing, moment};
+use super::presentation::{Moment, Timing};
 use super::room::Room;
 use super::seats::{MOST_SEATS, Seats, clean_alias, is_name_of};
 use crate::conduct::Machine;
+use crate::conduct::listening::presented_ms;
 use crate::trial::hands::Sealing;
 use crate::trial::{
     Ballot, Conductor, Definition, Digest, Effect, Event, Opening, Part, Record, Stage, TrialId, TrialView,
@@ -31,9 +32,6 @@ use crate::trial::{
 const LONGEST_HAND: usize = 200;
 /// Typed hands that a night takes: each seat a few.
 const MOST_HANDS: usize = 2000;
-
-/// A stimulus is stopped this long before its end, so that the player does not begin it again.
-const BEFORE_THE_END_MS: u64 = 80;
 
 /// What the evening is at, as everybody may know it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, serde::Serialize, serde::Deserialize)]
@@ -66,7 +64,8 @@ pub enum Phase {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Show {
     Quiet,
-    Presenting { since_ms: u64, playing: Option<usize>, begun: Option<u64> },
+    /// `before`: rounds of real cables that the attempt had before this presentation.
+    Presenting { since_ms: u64, playing: Option<usize>, begun: Option<u64>, before: usize },
     Hand { slot: usize, until_ms: u64 },
 }
 
@@ -87,6 +86,8 @@ pub enum Now {
         /// Index of the slot that comes next.
         slot: usize,
     },
+    /// A filling between real cables, silent by design.
+    Silent,
 }
 
 /// Why a trial is presented again.
@@ -161,7 +162,7 @@ impl Machine for Night {
     }
 
     fn loaded(&mut self, length_ms: u64) {
-        self.clip_ms = length_ms.saturating_sub(BEFORE_THE_END_MS).max(length_ms / 2);
+        self.clip_ms = presented_ms(length_ms);
     }
 }
 
@@ -378,18 +379,17 @@ impl Night {
             Show::Quiet if self.open => (Now::None, self.deadline_ms),
             Show::Quiet => (Now::None, self.start_ms),
             Show::Hand { slot, until_ms } => (Now::Playing { slot }, Some(until_ms)),
-            Show::Presenting { since_ms, .. } => match self.moment(since_ms, at_ms) {
+            Show::Presenting { since_ms, before, .. } => match self.moment(since_ms, before, at_ms) {
+                Moment::Playing { slot: silent, left_ms } | Moment::Gap { next: silent, left_ms }
+                    if self.is_filling(silent) =>
+                {
+                    (Now::Silent, Some(at_ms + left_ms))
+                }
                 Moment::Playing { slot, left_ms } => (Now::Playing { slot }, Some(at_ms + left_ms)),
                 Moment::Gap { next, left_ms } => (Now::Gap { slot: next }, Some(at_ms + left_ms)),
                 Moment::Over => (Now::None, None),
             },
         }
-    }
-
-    fn moment(&self, since_ms: u64, at_ms: u64) -> Moment {
-        let slots = self.ears.map_or(self.definition().slots.len(), |ears| ears.labels().len());
-        let rounds = if self.ears.is_some() { 1 } else { self.timing.rounds };
-        moment(at_ms.saturating_sub(since_ms), slots, self.clip_ms, self.timing.gap_ms, rounds)
     }
 
     /// Milliseconds until something happens by itself; `None`: nothing will.

@@ -63,6 +63,19 @@ pub fn moment(since_ms: u64, slots: usize, clip_ms: u64, gap_ms: u64, rounds: u3
     }
 }
 
+impl Moment {
+    /// The same, where the places come in another order than their numbers.
+    #[must_use]
+    pub fn in_order(self, order: &[usize]) -> Self {
+        let place = |at: usize| order.get(at).copied().unwrap_or(at);
+        match self {
+            Self::Playing { slot, left_ms } => Self::Playing { slot: place(slot), left_ms },
+            Self::Gap { next, left_ms } => Self::Gap { next: place(next), left_ms },
+            Self::Over => Self::Over,
+        }
+    }
+}
+
 /// The order in words, such as `A, B, X`.
 pub fn order(labels: &[&str], rounds: u32) -> String {
     let once = labels.join(", ");

@@ -115,7 +115,11 @@ pub fn room(running: &RunningNight, facts: &RoomFacts) -> NightScene {
         host: String::new(),
         marks: marks(facts.silent, facts.invented),
         heading,
-        hint: if facts.open { "Vote now.".to_owned() } else { String::new() },
+        hint: match (facts.open, facts.now) {
+            (_, Now::Silent) => "Silent by design.".to_owned(),
+            (true, _) => "Vote now.".to_owned(),
+            (false, _) => String::new(),
+        },
         question: match (&facts.ears, trial) {
             (Some(ears), _) => ears.said.clone(),
             (None, trial) => trial.map(|trial| trial.question.clone()).unwrap_or_default(),
@@ -127,7 +131,7 @@ pub fn room(running: &RunningNight, facts: &RoomFacts) -> NightScene {
         },
         playing: match facts.now {
             Now::Playing { slot } => Some(slot),
-            Now::Gap { .. } | Now::None => None,
+            Now::Gap { .. } | Now::Silent | Now::None => None,
         },
         left: facts.left_ms.map(|left| left.div_ceil(1000)),
         joining: matches!(facts.phase, Phase::Welcome | Phase::Joining),

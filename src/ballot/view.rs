@@ -40,6 +40,8 @@ pub struct Snapshot {
     pub trial: Option<TrialFacts>,
     /// The order of presentation in words.
     pub order: String,
+    /// Silent fillings between real cables in each round.
+    pub fillings: usize,
     /// What plays.
     pub now: Now,
     /// Until when, milliseconds of the night.
@@ -166,6 +168,7 @@ impl Snapshot {
             },
             trial,
             order: order.to_owned(),
+            fillings: night.fillings(),
             now,
             until_ms,
             open: night.is_open(),
@@ -239,6 +242,7 @@ impl Snapshot {
             message: None,
             trial: None,
             order: String::new(),
+            fillings: 0,
             now: Now::None,
             until_ms: None,
             open: false,
@@ -283,6 +287,7 @@ impl Snapshot {
             message: self.message.as_deref(),
             trial: self.trial.as_ref(),
             order: &self.order,
+            fillings: self.fillings,
             now: self.now,
             left_ms: self.until_ms.map(|until| until.saturating_sub(at_ms)),
             open: self.open,
@@ -385,6 +390,7 @@ struct Common<'s> {
     message: Option<&'s str>,
     trial: Option<&'s TrialFacts>,
     order: &'s str,
+    fillings: usize,
     now: Now,
     left_ms: Option<u64>,
     open: bool,

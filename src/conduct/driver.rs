@@ -160,6 +160,11 @@ impl<M: Machine> Driver<M> {
         self.stopped.as_ref()
     }
 
+    /// An event was refused before the machine saw it.
+    pub(super) fn refuse(&mut self, why: &'static str) {
+        self.news.push_back(News::Refused(why));
+    }
+
     /// What has been done since the last call.
     pub fn take_news(&mut self) -> Vec<News> {
         self.news.drain(..).collect()
@@ -260,11 +265,11 @@ impl<M: Machine> Driver<M> {
     fn perform(&mut self, effect: Effect) -> Result<(), Stopped> {
         let transport = &mut self.output.transport;
         match effect {
-            Effect::Load { pair, sides } => {
+            Effect::Load { pair, sides, cables } => {
                 if let Some(switched) = &mut self.switched {
                     let conductor = self.machine.conductor();
                     let turned = conductor.labels_turned();
-                    switched.load(self.clock.now_ms(), &conductor.view().terms, turned, pair, &sides);
+                    switched.load(self.clock.now_ms(), &conductor.view().terms, turned, pair, (&cables, sides.len()));
                 }
                 self.presented = Some((pair, sides));
                 self.load_presented()?;

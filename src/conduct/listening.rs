@@ -5,6 +5,14 @@ use crate::player::{Sound, Status};
 /// Shortest loop in seconds: below it a loop is a tone of its own.
 pub const SHORTEST_LOOP: f64 = 0.2;
 
+/// A presentation is stopped this long before the end of its sound, so that the player does not begin it again.
+const BEFORE_THE_END_MS: u64 = 80;
+
+/// For how long a sound of this length is presented, in milliseconds.
+pub fn presented_ms(length_ms: u64) -> u64 {
+    length_ms.saturating_sub(BEFORE_THE_END_MS).max(length_ms / 2)
+}
+
 /// A clip's rate and length, to turn seconds into frames and back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Extent {

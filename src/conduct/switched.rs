@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use super::driver::{Driver, Machine};
 use super::environment::Environment;
+use super::listening::{Extent, presented_ms};
 use super::sound::SoundNews;
 use super::stopped::Stopped;
 use super::witness::Invitation;
@@ -15,7 +16,7 @@ use crate::player::Status;
 use crate::session::{Session, SwitcherKind};
 use crate::stimulus::PairKind;
 use crate::switcher::{Board, Due, Operator, Ritual, Switch, SwitchError, Terminal, Timing, Worker};
-use crate::trial::{Event, Side, Terms};
+use crate::trial::{Event, Side, Stage, Terms};
 
 /// How long a switch is waited for before the first and after the last trial: a person may be on the way.
 const PATIENCE: Duration = Duration::from_secs(180);
@@ -43,7 +44,25 @@ pub enum CableWait {
     Connecting {
         /// Milliseconds.
         left_ms: u64,
+        /// It is a filling: no sound comes.
+        silent: bool,
     },
+    /// A filling is connected for so many milliseconds more, and nothing sounds.
+    Silent {
+        /// Milliseconds.
+        left_ms: u64,
+    },
+}
+
+/// A round that is on, driven by its own times.
+#[derive(Debug, Clone, Copy)]
+struct Running {
+    /// Presentations that are not over.
+    left: usize,
+    /// How long each of them sounds, or would.
+    sound_ms: u64,
+    /// When the one that is connected is over.
+    until_ms: Option<u64>,
 }
 
 /// A switch, and what it is doing.
@@ -60,9 +79,15 @@ pub struct Switched {
     /// The seal gave the second of them label 1.
     turned: bool,
     starts_anew: bool,
-    /// Terminal of each slot of the attempt that is on.
+    /// Terminal of each slot of the attempt that is on, then of its silent fillings.
     slots: Vec<Terminal>,
     slot: usize,
+    /// How many of them sound.
+    sounding: usize,
+    /// The attempt is presented in whole rounds.
+    in_rounds: bool,
+    /// The round that a sitting is in. A night has its own clock.
+    running: Option<Running>,
     /// Where the loop begins, in frames.
     from: u64,
     /// Sound starts once the cable is connected.
@@ -106,6 +131,9 @@ impl Switched {
             starts_anew: switcher.starts_anew,
             slots: Vec::new(),
             slot: 0,
+            sounding: 0,
+            in_rounds: false,
+            running: None,
             from: 0,
             wanted: false,
             late: false,
@@ -134,17 +162,23 @@ impl Switched {
         }
     }
 
-    /// Another attempt: nothing is connected until it is presented. Both sides of a control come over side A's cable.
-    pub(super) fn load(&mut self, at_ms: u64, terms: &Terms, turned: bool, kind: PairKind, sides: &[Side]) {
+    /// Another attempt: nothing is connected until it is presented. `cables` are those of its slots, the first of them, and of
+    /// its fillings.
+    pub(super) fn load(
+        &mut self,
+        at_ms: u64,
+        terms: &Terms,
+        turned: bool,
+        kind: PairKind,
+        (cables, sounding): (&[Side], usize),
+    ) {
         let (comparison, _) = kind.of();
         let Some(of) = terms.comparisons.get(comparison) else { return };
-        let control = matches!(kind, PairKind::Control { .. });
         self.label(terms, turned);
-        self.slots = sides
-            .iter()
-            .map(|side| self.terminal(if control || *side == Side::A { &of.a } else { &of.b }))
-            .collect();
-        (self.slot, self.from, self.wanted, self.given_up) = (0, 0, false, None);
+        let terminal = |side: &Side| self.terminal(if *side == Side::A { &of.a } else { &of.b });
+        self.slots = cables.iter().map(terminal).collect();
+        self.in_rounds = terms.switcher.as_ref().is_some_and(|switcher| switcher.filled == Some(true));
+        (self.slot, self.sounding, self.from, self.given_up) = (0, sounding, 0, None);
         self.park(at_ms);
     }
 
@@ -162,7 +196,7 @@ impl Switched {
 
     /// Nothing is connected any more.
     pub(super) fn park(&mut self, at_ms: u64) {
-        (self.wanted, self.late) = (false, false);
+        (self.wanted, self.late, self.running) = (false, false, None);
         let order = self.ritual.park(at_ms);
         self.worker.order(order);
     }
@@ -192,7 +226,7 @@ impl Switched {
 
     /// From now on nothing is connected, and no answer is waited for; what to order for it.
     pub(super) fn parked(&mut self, at_ms: u64) -> Terminal {
-        (self.wanted, self.late) = (false, false);
+        (self.wanted, self.late, self.running) = (false, false, None);
         self.ritual.park(at_ms)
     }
 
@@ -275,8 +309,8 @@ impl Switched {
 
     /// A presentation was asked for, and the time has come for it to begin.
     fn may_begin(&self, at_ms: u64) -> bool {
-        let still = !self.ritual.is_on() && !self.ritual.is_connected();
-        self.wanted && still && self.ritual.is_free(at_ms)
+        let still = !self.ritual.is_on() && (self.in_rounds || !self.ritual.is_connected());
+        self.wanted && still && self.running.is_none() && self.ritual.is_free(at_ms)
     }
 }
 
@@ -284,14 +318,24 @@ impl<M: Machine> Driver<M> {
     /// What a real cable is waited for, if one is.
     pub fn cable_wait(&self) -> Option<CableWait> {
         let switched = self.switched.as_ref()?;
+        let left_ms = |at_ms: u64| at_ms.saturating_sub(self.now_ms());
+        let silent = switched.slot >= switched.sounding && switched.running.is_some();
+        if let (true, Some(until_ms)) = (silent, switched.running.and_then(|running| running.until_ms)) {
+            return Some(CableWait::Silent { left_ms: left_ms(until_ms) });
+        }
         match switched.ritual.ready_at_ms() {
-            Some(ready_ms) => Some(CableWait::Connecting { left_ms: ready_ms.saturating_sub(self.now_ms()) }),
+            Some(ready_ms) => Some(CableWait::Connecting { left_ms: left_ms(ready_ms), silent }),
             None => {
                 let by_hand = switched.board.is_some();
                 let wanted = switched.wanted && !switched.ritual.is_connected();
                 wanted.then_some(CableWait::Awaited { by_hand })
             }
         }
+    }
+
+    /// A round of a sitting is on.
+    pub fn is_in_round(&self) -> bool {
+        self.switched.as_ref().is_some_and(|switched| switched.running.is_some())
     }
 
     /// A presentation could not begin now: nobody has confirmed yet that nothing is connected.
@@ -301,8 +345,9 @@ impl<M: Machine> Driver<M> {
 
     /// Milliseconds until the switch has to be looked at again; `None` where nothing is due by itself.
     pub fn switch_due_in_ms(&self) -> Option<u64> {
-        let due_ms = self.switched.as_ref()?.ritual.due_at_ms()?;
-        due_ms.checked_sub(self.now_ms())
+        let switched = self.switched.as_ref()?;
+        let over_ms = switched.running.and_then(|running| running.until_ms);
+        over_ms.or(switched.ritual.due_at_ms())?.checked_sub(self.now_ms())
     }
 
     /// What the operator reads, where a person is the switch.
@@ -317,6 +362,16 @@ impl<M: Machine> Driver<M> {
         let Status { playing, .. } = self.status();
         let Some(switched) = &mut self.switched else { return self.take_event(event) };
         match event {
+            Event::Play | Event::Select(_) if switched.in_rounds && switched.running.is_none() => {
+                switched.wanted = true;
+                Ok(())
+            }
+            Event::Play | Event::Select(_) | Event::Pause | Event::Seek(_) | Event::Loop(_)
+                if switched.running.is_some() =>
+            {
+                self.refuse("a round goes on to its end by itself");
+                Ok(())
+            }
             Event::Play if switched.ritual.is_connected() => self.take_event(event),
             Event::Play => {
                 switched.wanted = true;
@@ -342,6 +397,33 @@ impl<M: Machine> Driver<M> {
         }
     }
 
+    /// A round begins: each of its presentations lasts as long as the clip, or the loop that was set before it.
+    fn begin_round(&mut self) {
+        let Stage::Trial(trial) = self.machine().conductor().view().stage else { return };
+        let extent = self.extent();
+        let frames = trial.region.map_or(extent.frames, |(from, to)| to - from);
+        let sound_ms = presented_ms(Extent { frames, ..extent }.milliseconds());
+        if let Some(switched) = &mut self.switched {
+            let left = switched.slots.len();
+            switched.running = Some(Running { left, sound_ms, until_ms: None });
+        }
+    }
+
+    /// The presentation that is on is over when its time is, whether it sounded or not: the next one, or the round's end.
+    fn go_on_with_round(&mut self, now_ms: u64) -> Result<(), Stopped> {
+        let Some(switched) = &mut self.switched else { return Ok(()) };
+        let Some(running) = &mut switched.running else { return Ok(()) };
+        if running.until_ms.is_none_or(|until_ms| now_ms < until_ms) {
+            return Ok(());
+        }
+        (running.left, running.until_ms) = (running.left - 1, None);
+        if running.left > 0 {
+            return self.take_event(Event::Present(0));
+        }
+        switched.running = None;
+        self.take_event(Event::RoundOver)
+    }
+
     /// Goes on with the steps of the switch that are due, and says it where the switch cannot be trusted: the attempt is void.
     pub(super) fn take_switch(&mut self) -> Result<Option<SoundNews>, Stopped> {
         let now_ms = self.now_ms();
@@ -354,18 +436,27 @@ impl<M: Machine> Driver<M> {
         match switched.due(now_ms) {
             Due::Nothing if in_trial && switched.may_begin(now_ms) => {
                 let slot = switched.slot;
+                if switched.in_rounds {
+                    switched.wanted = false;
+                    self.begin_round();
+                    return self.take_event(Event::Present(0)).map(|()| None);
+                }
                 self.take_event(Event::Present(slot))?;
                 Ok(None)
             }
-            Due::Nothing => Ok(None),
+            Due::Nothing => self.go_on_with_round(now_ms).map(|()| None),
             Due::Order(terminal) => {
                 switched.worker.order(terminal);
                 Ok(None)
             }
             Due::Ready => {
                 (switched.failures, switched.given_up) = (0, None);
-                let (wanted, from) = (switched.wanted, switched.starts_anew.then_some(switched.from));
-                switched.wanted = false;
+                let from = switched.starts_anew.then_some(switched.from);
+                let mut wanted = std::mem::take(&mut switched.wanted);
+                if let Some(running) = &mut switched.running {
+                    running.until_ms = Some(now_ms + running.sound_ms);
+                    wanted = switched.slot < switched.sounding;
+                }
                 if wanted && in_trial {
                     if let Some(from) = from {
                         self.take_event(Event::Seek(from))?;

@@ -73,6 +73,12 @@ fn design(report: &Report) -> String {
             " A switch connected the real cables {} and {}, with the same steps at the same times whichever was heard.",
             switcher.terminals[0], switcher.terminals[1]
         );
+        if switcher.filled == Some(true) {
+            text.push_str(
+                " Everything was presented in whole rounds, in an order drawn for each, with silent connections among them, so that the \
+                 sequence of cables was as likely whatever the answer was.",
+            );
+        }
         return text;
     }
     text.push_str(match session.switching {

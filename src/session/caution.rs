@@ -110,7 +110,9 @@ impl Caution {
                     .to_owned()
             }
             Self::SwitchedByHand => {
-                "The operator can tell from the order of the terminals what X is, and could let the listener know.".to_owned()
+                "Nobody is kept from helping: an operator who hears which presentation is silent, or signals which cable is \
+                 connected, gives the answer away."
+                    .to_owned()
             }
             Self::InWall => {
                 "In-wall and mains wiring can start fires and kill.".to_owned()
@@ -159,8 +161,8 @@ impl Caution {
                  while contacts move: leave nothing else playing, and never ground a bridged amplifier's terminal."
             }
             Self::SwitchedByHand => {
-                "Keep the operator out of everybody's sight and hearing until the seal is open. Listen in another order in each \
-                 trial. Where much is at stake, take a relay: it tells nobody."
+                "Keep the operator out of everybody's sight and hearing until the seal is open. The terminals alone tell nothing: \
+                 each round connects both cables in a drawn order that is as likely whatever the answer is."
             }
             Self::InWall => "Leave it to licensed people and local codes.",
             Self::Capacitance { .. } => "Ask the amplifier's maker before you connect the real cable.",

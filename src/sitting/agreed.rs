@@ -11,6 +11,7 @@ use crate::stats::threshold::staircase::Rule;
 use crate::stats::threshold::track::Method;
 use crate::trial::balance::draws_a;
 use crate::trial::record::{ComparisonTerms, StoppingTerms, ThresholdTerms};
+use crate::trial::rounds;
 use crate::trial::score;
 use crate::trial::terms::score_needed;
 use crate::trial::{Definition, Part, Terms};
@@ -232,11 +233,20 @@ pub(super) fn before_chances(terms: &Terms) -> Vec<Block> {
                 if switcher.starts_anew { "from the same place" } else { "goes on" }
             ),
         ));
+        if rounds::connections(terms, Part::Main).is_some() {
+            let labels: Vec<&str> = terms.asked_in(Part::Main).slots.iter().map(|slot| slot.label).collect();
+            let silent = match rounds::fillings(terms, Part::Main) {
+                0 => String::new(),
+                fillings => format!(" and {fillings} silent"),
+            };
+            let labels = labels.join(", ");
+            blocks.push(Block::pair("A round", format!("{labels}{silent}, in an order drawn anew each time; answer after it")));
+        }
         if switcher.kind == "operator" {
             blocks.push(Block::text(Caution::SwitchedByHand.line()));
         }
         blocks.push(Block::text(
-            "Sound fades from memory within seconds. Switch as often as you like; nobody hurries you.",
+            "Sound fades from memory within seconds. Ask for as many rounds as you like; nobody hurries you.",
         ));
     }
     blocks

@@ -15,7 +15,7 @@ use crate::conduct::witness::Invitation;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, PageScene, Scene, Stage as Shown};
-use crate::trial::{Conductor, Event, Stage, TrialId, View, wager};
+use crate::trial::{Conductor, Event, Stage, TrialId, TrialView, View, wager};
 use crate::verdict::{OnPaper, known_differences};
 
 /// How often a simulated listener looks whether its cable is connected.
@@ -203,7 +203,9 @@ impl Dialogue<'_> {
             // Whoever simulates a listener waits for the cable as well.
             Answers::Simulated(_)
                 if matches!(view.stage, Stage::Trial(_))
-                    && (self.driver.cable_wait().is_some() || self.driver.is_switch_busy()) =>
+                    && (self.driver.cable_wait().is_some()
+                        || self.driver.is_switch_busy()
+                        || self.driver.is_in_round()) =>
             {
                 std::thread::sleep(LOOK);
                 Ok(Vec::new())
@@ -250,7 +252,7 @@ impl Dialogue<'_> {
             notice: self
                 .notice
                 .clone()
-                .or_else(|| self.driver.cable_wait().map(|wait| Notice::News(pages::cable_wait(wait)))),
+                .or_else(|| pages::cables(self.driver.cable_wait(), trial_of(view)).map(Notice::News)),
             stage,
         }
     }
@@ -481,6 +483,13 @@ impl Dialogue<'_> {
             });
         }
         Ok(())
+    }
+}
+
+fn trial_of(view: &View) -> Option<&TrialView> {
+    match &view.stage {
+        Stage::Trial(trial) => Some(trial),
+        _ => None,
     }
 }
 

@@ -6,7 +6,7 @@ use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::Fact;
 use crate::session::caution::Caution;
 use crate::trial::record::StoppingTerms;
-use crate::trial::{Digest, Part, Terms, TrialId};
+use crate::trial::{Digest, Part, Terms, TrialId, TrialView};
 use crate::units::printed::{count, fixed, moment, verb};
 
 /// An empty page; the builders below fill it.
@@ -152,14 +152,47 @@ pub fn operator_awaited(invitation: &Invitation) -> PageScene {
     page
 }
 
-/// A real cable is waited for: in words that are the same whichever it is.
-pub fn cable_wait(wait: CableWait) -> String {
+/// A real cable is waited for, or a round of them may begin: in words that are the same whichever it is. `trial` is the one that
+/// is on.
+pub fn cables(wait: Option<CableWait>, trial: Option<&TrialView>) -> Option<String> {
+    let round = trial.and_then(|trial| Some((trial, trial.round.as_ref()?)));
+    let Some((trial, round)) = round else { return wait.map(cable_wait) };
+    let slots = trial.slots.len();
+    let Some(at) = round.at else {
+        let labels: Vec<&str> = trial.slots.iter().map(|slot| slot.label).collect();
+        let silent = match round.order.len() - slots {
+            0 => String::new(),
+            silent => format!(" and {silent} silent by design"),
+        };
+        return wait.map(cable_wait).or_else(|| match (trial.choice, round.number) {
+            (Some(_), _) => None,
+            (None, 1) => Some(format!("Space begins a round: {}{silent}, in a drawn order.", labels.join(", "))),
+            (None, _) => Some("Answer, or Space for another whole round.".to_owned()),
+        });
+    };
+    let place = format!("{} of {}", at + 1, round.order.len());
+    let named = trial.slots.get(round.order[at]).map_or("silent by design", |slot| slot.label);
+    Some(match wait? {
+        CableWait::Connecting { silent: true, .. } => {
+            format!("{place}, {named}: a cable is being connected, and nothing will sound.")
+        }
+        CableWait::Connecting { left_ms, .. } => {
+            format!("{place}, {named}: a cable is being connected, sound in {} s.", left_ms.div_ceil(1000))
+        }
+        CableWait::Silent { left_ms } => {
+            format!("{place}, {named}: nothing sounds for {} s more.", left_ms.div_ceil(1000))
+        }
+        wait @ CableWait::Awaited { .. } => cable_wait(wait),
+    })
+}
+
+fn cable_wait(wait: CableWait) -> String {
     match wait {
         CableWait::Awaited { by_hand: true } => {
             "Waiting for the operator to confirm that nothing is connected.".to_owned()
         }
         CableWait::Awaited { by_hand: false } => "Waiting until nothing is connected.".to_owned(),
-        CableWait::Connecting { left_ms } => format!(
+        CableWait::Connecting { left_ms, .. } | CableWait::Silent { left_ms } => format!(
             "A cable is being connected: sound in {} s. The steps are the same whichever it is.",
             left_ms.div_ceil(1000)
         ),

@@ -40,6 +40,12 @@ fn still_to_hear(trial: &TrialView, slot: usize, at_ms: u64) -> bool {
     trial.still_to_hear.get(slot).is_some_and(|&still| still > since)
 }
 
+/// A silent filling of a round of real cables is on.
+fn is_silent(trial: &TrialView) -> bool {
+    let at = trial.round.as_ref().and_then(|round| Some(round.order[round.at?]));
+    at.is_some_and(|place| place >= trial.slots.len())
+}
+
 /// A trial as a scene.
 pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     let terms = &view.terms;
@@ -77,7 +83,8 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
                 unheard: still_to_hear(trial, index, beside.at_ms),
             })
             .collect(),
-        hearing: trial.listening.listens.iter().any(|&listens| listens > 0).then_some(trial.slot),
+        hearing: (trial.listening.listens.iter().any(|&listens| listens > 0) && !is_silent(trial))
+            .then_some(trial.slot),
         playing: trial.playing,
         position: beside.extent.seconds_at(beside.status.position),
         length: beside.extent.seconds(),

@@ -75,6 +75,11 @@ pub struct Simulated {
     heard: usize,
 }
 
+/// How often something has to be asked for until everything was presented: real cables come in whole rounds.
+fn to_hear(trial: &TrialView) -> usize {
+    if trial.round.is_some() { 1 } else { trial.slots.len() }
+}
+
 impl Simulated {
     /// A listener who is right with this probability, 0 to 1. The seed fixes its luck, not the draws of the seal.
     pub fn new(probability: f64, seed: u64) -> Self {
@@ -92,13 +97,13 @@ impl Simulated {
     /// Whether the answer that comes next, if one does, is a lapse.
     pub(super) fn lapses(&mut self, rate: f64, stage: &Stage) -> bool {
         let answers = matches!(stage, Stage::Trial(trial) if matches!(trial.step, Step::Listen | Step::Voting)
-            && (trial.step == Step::Voting || self.heard >= trial.slots.len()));
+            && (trial.step == Step::Voting || self.heard >= to_hear(trial)));
         answers && rate > 0.0 && self.random.random_bool(rate)
     }
 
     fn in_trial(&mut self, trial: &TrialView, right: Option<usize>) -> Intent {
         match trial.step {
-            Step::Listen if self.heard < trial.slots.len() => {
+            Step::Listen if self.heard < to_hear(trial) => {
                 self.heard += 1;
                 Intent::Listen(self.heard - 1)
             }

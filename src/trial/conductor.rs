@@ -245,6 +245,7 @@ impl Conductor {
             (Phase::ConfirmStop(before), _) => Phase::ConfirmStop(before),
             (phase, Event::Stop) => {
                 let phase = match phase {
+                    Phase::Trial(trial) if trial.in_round => return self.in_trial(trial, Event::Stop, effects),
                     Phase::Trial(mut trial) => {
                         pause(&mut trial, at_ms, effects);
                         Phase::Trial(trial)
@@ -351,6 +352,10 @@ impl Conductor {
         let definition = self.replay.ledger.opening.terms.asked_in(trial.id.part);
         let night = self.replay.ledger.opening.occasion == Occasion::Night;
         settle(&mut trial, at_ms);
+        if let Some(why) = self.held_by_round(&trial, &event) {
+            effects.push(Effect::Refuse(why));
+            return Phase::Trial(trial);
+        }
         match event {
             Event::Select(slot) if slot < definition.slots.len() => {
                 if slot != trial.slot {
@@ -364,6 +369,10 @@ impl Conductor {
             }
             Event::Present(slot) if slot < definition.slots.len() => {
                 self.present(&mut trial, slot, effects);
+            }
+            Event::RoundOver => {
+                pause(&mut trial, at_ms, effects);
+                trial.in_round = false;
             }
             Event::Play => {
                 if trial.counted_ms.is_none() {
@@ -408,8 +417,9 @@ impl Conductor {
                 return Phase::Rest { since_ms: at_ms, offered: false, back: Some(trial) };
             }
             Event::Disturbed { cause, by } => {
-                // Before anything was heard there is nothing to disturb.
-                if trial.listening.listens.iter().all(|&listens| listens == 0)
+                // Before anything was heard there is nothing to disturb, but a round that is cut short could tell.
+                if !trial.in_round
+                    && trial.listening.listens.iter().all(|&listens| listens == 0)
                     && self.replay.ledger.votes.is_empty()
                 {
                     add_event(&mut trial, &cause);
@@ -553,6 +563,7 @@ impl Conductor {
         effects.push(Effect::Load {
             pair: presented.pair(&self.replay.ledger.opening),
             sides: presented.sides(&self.replay.ledger.opening),
+            cables: presented.cables(&self.replay.ledger.opening),
         });
         Phase::Trial(Attempting {
             id: presented.id,
@@ -567,6 +578,7 @@ impl Conductor {
                 heard_ms: vec![0; slots],
                 ..Listening::default()
             },
+            in_round: false,
         })
     }
 

@@ -69,8 +69,10 @@ pub enum Event {
     Continue,
     /// Switch to the slot with this index.
     Select(usize),
-    /// Begin to connect the real cable of the slot with this index.
+    /// Begin to connect the real cable of the slot with this index; in [rounds](super::rounds) of whatever comes next.
     Present(usize),
+    /// The last presentation of a round is over.
+    RoundOver,
     /// Start or resume playing.
     Play,
     /// Pause.
@@ -205,6 +207,8 @@ pub enum Effect {
         pair: PairKind,
         /// The side in each slot. An index into this list is all that the player learns.
         sides: Vec<Side>,
+        /// Where real cables are switched: the side whose cable carries each slot, then each silent filling.
+        cables: Vec<Side>,
     },
     /// Give the player sounds that are no part of the test: for each slot a side of the pair, and its level in dB.
     Demonstrate {
@@ -213,9 +217,9 @@ pub enum Effect {
         /// Side and level in each slot.
         slots: Vec<(Side, f64)>,
     },
-    /// Connect the real cable of a slot: nothing for so long, then its terminal.
+    /// Connect the real cable of a slot or filling: nothing for so long, then its terminal.
     Connect {
-        /// Index of the slot.
+        /// Index of the slot, or from the number of slots on of the filling.
         slot: usize,
         /// Milliseconds for which nothing is connected.
         apart_ms: u64,

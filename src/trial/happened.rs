@@ -21,11 +21,11 @@ pub struct Listening {
     pub presented: Option<Vec<Presentation>>,
 }
 
-/// A presentation of a slot over a real cable, from its first step on. Which terminal it went to is not written.
+/// A presentation over a real cable, from its first step on. Which terminal it went to is not written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Presentation {
-    /// Index of the slot.
+    /// Index of the slot; from the number of slots on a silent filling of its [round](super::rounds).
     pub slot: usize,
     /// Time of the sitting in milliseconds at which everything was disconnected.
     pub at_ms: u64,

@@ -507,7 +507,7 @@ impl Ledger {
         let slots = self.opening.terms.asked_in(id.part).slots.len();
         let fitting = listening.listens.len() == slots && listening.heard_ms.len() == slots;
         allowed(fitting, "the listening does not fit the protocol")?;
-        self.presented(listening)?;
+        self.presented(id, listening)?;
         match self.next() {
             Some(next) if next == id => Ok(()),
             Some(next) => Err(format!(

@@ -2,11 +2,12 @@
 
 use super::ledger::{Ledger, allowed};
 use super::record::{Listening, TrialId};
+use super::rounds;
 use super::waits::MOST_PRESENTATIONS;
 
 impl Ledger {
     /// Refuses what was heard without having been connected, where cables are switched at times from the seal.
-    pub(super) fn presented(&self, listening: &Listening) -> Result<(), String> {
+    pub(super) fn presented(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
         let sealed = self.opening.terms.switcher.as_ref().is_some_and(|terms| terms.spread_ms.is_some());
         let presented = listening.presented.as_deref().unwrap_or_default();
         allowed(
@@ -20,7 +21,7 @@ impl Ledger {
             "the times of the presentations run backwards",
         )?;
         allowed(
-            presented.iter().all(|own| own.slot < slots),
+            presented.iter().all(|own| own.slot < slots + rounds::fillings(&self.opening.terms, id.part)),
             "a presentation of a slot that does not exist",
         )?;
         let connected = |slot: usize| presented.iter().any(|own| own.slot == slot);
@@ -31,12 +32,25 @@ impl Ledger {
         )
     }
 
+    /// Refuses an answer, or the end of a vote, before whole rounds were presented, where cables come in filled rounds. What
+    /// simulates its answers may do without any.
+    fn in_whole_rounds(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
+        let Some([a, b]) = rounds::connections(&self.opening.terms, id.part) else { return Ok(()) };
+        let presented = listening.presented.as_ref().map_or(0, Vec::len);
+        let some = presented > 0 || self.opening.simulated.is_some();
+        allowed(
+            some && presented.is_multiple_of(a + b),
+            &format!("{presented} presentations before an answer, which is no whole number of rounds of {}", a + b),
+        )
+    }
+
     /// Refuses an answer, or the end of a vote, before what is asked about was heard for the agreed time. In format 1 no time
     /// was agreed on.
     pub(super) fn heard(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
         if self.opening.format < 2 {
             return Ok(());
         }
+        self.in_whole_rounds(id, listening)?;
         match self.opening.unheard(id.part, listening).first() {
             None => Ok(()),
             Some(slot) => Err(format!(

@@ -30,6 +30,7 @@ pub mod register;
 pub mod replay;
 mod resolution;
 pub mod rest;
+pub mod rounds;
 pub mod schedule;
 pub mod score;
 pub mod seal;

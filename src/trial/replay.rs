@@ -7,6 +7,7 @@ use super::digest::Digest;
 use super::ledger::Ledger;
 use super::record::{Closing, Listening, Opening, Record, SwitcherTerms, TrialId};
 use super::schedule::{Draws, Presented};
+use super::rounds;
 use super::score::RunningCounts;
 use super::seal::Secret;
 use super::waits;
@@ -84,6 +85,7 @@ impl Replay {
         | Record::VotesClosed { id, listening, .. } = record
         {
             self.check_waits(*id, listening)?;
+            self.check_rounds(*id, listening)?;
         }
         self.ledger.apply(record)?;
         match record {
@@ -117,10 +119,29 @@ impl Replay {
         self.key.map_or(terms.apart_ms, |key| waits::apart_ms(&key, terms, id, number))
     }
 
+    /// The places of a round of an attempt in their order; `None` where cables do not come in filled rounds.
+    pub fn round(&self, id: TrialId, number: usize) -> Option<Vec<usize>> {
+        let [a, b] = rounds::connections(&self.ledger.opening.terms, id.part)?;
+        Some(rounds::order(self.key.as_ref()?, id, number, a + b))
+    }
+
     /// Whether the seal that is on gives the cable that is named second the label of terminal 1.
     pub fn labels_turned(&self) -> bool {
         let terms = self.ledger.opening.terms.switcher.as_ref();
         self.key.zip(terms).is_some_and(|(key, terms)| waits::labels_turned(&key, terms))
+    }
+
+    /// Holds what came in which round against the seal.
+    fn check_rounds(&self, id: TrialId, listening: &Listening) -> Result<(), String> {
+        let Some([a, b]) = rounds::connections(&self.ledger.opening.terms, id.part) else { return Ok(()) };
+        let presented = listening.presented.as_deref().unwrap_or_default();
+        for (index, own) in presented.chunks(a + b).enumerate() {
+            let order = self.round(id, index + 1).ok_or("a round before the draws were sealed")?;
+            if own.iter().map(|own| own.slot).ne(order.into_iter().take(own.len())) {
+                return Err(format!("round {} came in another order than the seal says", index + 1));
+            }
+        }
+        Ok(())
     }
 
     /// Holds the times of presentations against the seal.

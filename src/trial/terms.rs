@@ -296,6 +296,10 @@ pub struct SwitcherTerms {
     /// `true`: both positions are measured before the first and after the last trial.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured: Option<bool>,
+    /// `true`: everything is presented in whole [`rounds`](super::rounds), with silent fillings; absent in journals from
+    /// before that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filled: Option<bool>,
 }
 
 /// Instead of a fixed size: how much of the difference is needed. See [`score`](super::score).
@@ -453,6 +457,7 @@ impl Terms {
                 spread_ms: Some(switcher.spread_ms),
                 labels_drawn: switcher.labels_drawn.then_some(true),
                 measured: switcher.measured.then_some(true),
+                filled: Some(true),
             }),
             threshold: session.threshold.map(|threshold| ThresholdTerms {
                 scale: threshold.scale,

@@ -116,6 +116,17 @@ pub enum Step {
     Voting,
 }
 
+/// A [round](super::rounds) of real cables, as the listener may see it: the same whichever side is where.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RoundView {
+    /// Which round of the attempt, from 1: the one that is on, or comes next.
+    pub number: usize,
+    /// Its places in their order: slots, and from the number of slots on silent fillings.
+    pub order: Vec<usize>,
+    /// Index in `order` of the presentation that is on; `None`: no round is on.
+    pub at: Option<usize>,
+}
+
 /// A trial as the listener may see it. Control trials look like all others.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrialView {
@@ -139,6 +150,8 @@ pub struct TrialView {
     pub region: Option<(u64, u64)>,
     /// The chosen alternative.
     pub choice: Option<usize>,
+    /// The round of real cables that is on or comes next; `None` where nothing comes in rounds.
+    pub round: Option<RoundView>,
     /// What was listened to so far.
     pub listening: Listening,
     /// Slots that must be heard before an answer is taken and have not been.

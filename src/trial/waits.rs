@@ -10,14 +10,19 @@ use super::record::{Listening, Part, SwitcherTerms, TrialId};
 /// Most presentations that one attempt may begin.
 pub const MOST_PRESENTATIONS: usize = 1000;
 
-/// Milliseconds for which nothing is connected in the presentation with this number (from 1) of an attempt.
-pub fn apart_ms(key: &Digest, terms: &SwitcherTerms, id: TrialId, number: usize) -> u64 {
+/// Part, trial and attempt, as what is derived for an attempt is named.
+pub(super) fn name(id: TrialId) -> String {
     let part = match id.part {
         Part::Qualification => "qualification",
         Part::WarmUp => "warm-up",
         Part::Main => "main",
     };
-    let place = format!("{part} {} {} {number}", id.trial, id.attempt);
+    format!("{part} {} {}", id.trial, id.attempt)
+}
+
+/// Milliseconds for which nothing is connected in the presentation with this number (from 1) of an attempt.
+pub fn apart_ms(key: &Digest, terms: &SwitcherTerms, id: TrialId, number: usize) -> u64 {
+    let place = format!("{} {number}", name(id));
     let digest = Digest::of_parts(&[b"earwitness wait v2", &key.0, place.as_bytes()]);
     let number = u64::from_be_bytes(digest.0[..8].try_into().expect("8 of 32 bytes"));
     // A spread is at most two minutes: no wait is likelier than another by more than 1e-14.
@@ -32,7 +37,7 @@ pub fn labels_turned(key: &Digest, terms: &SwitcherTerms) -> bool {
 
 /// Milliseconds of silence between one sound and the next over real cables, in an attempt that ended at `end_ms`: from when
 /// the first one's cable was disconnected to the sound over the next. A presentation that was given up before its sound is
-/// part of the silence.
+/// part of the silence, and so is a filling.
 pub fn silences_ms(terms: &SwitcherTerms, listening: &Listening, end_ms: u64) -> Vec<u64> {
     let presented = listening.presented.as_deref().unwrap_or_default();
     let mut silent_since = None;
@@ -40,7 +45,7 @@ pub fn silences_ms(terms: &SwitcherTerms, listening: &Listening, end_ms: u64) ->
     for (index, own) in presented.iter().enumerate() {
         let sounds_ms = own.at_ms + own.apart_ms + terms.settle_ms;
         let until_ms = presented.get(index + 1).map_or(end_ms, |next| next.at_ms);
-        if sounds_ms < until_ms {
+        if sounds_ms < until_ms && own.slot < listening.listens.len() {
             found.extend(silent_since.map(|since| sounds_ms.saturating_sub(since)));
             silent_since = Some(until_ms);
         }
@@ -64,8 +69,10 @@ mod tests {
             spread_ms: Some(99),
             labels_drawn: None,
             measured: None,
+            filled: None,
         };
         let presented = |times: &[(u64, u64)]| Listening {
+            listens: vec![1],
             presented: Some(
                 times
                     .iter()
@@ -79,6 +86,10 @@ mod tests {
         assert_eq!(silences_ms(&terms, &listening, 20_000), [930, 1150]);
         assert_eq!(silences_ms(&terms, &listening, 10_000), [930], "it ended before the last sound");
         assert!(silences_ms(&terms, &Listening::default(), 9).is_empty());
+        // The second is a filling: silence from 5000 until the third sounds at 9910.
+        let mut filled = presented(&[(0, 400), (5000, 430), (9000, 410)]);
+        filled.presented.as_mut().expect("three")[1].slot = 1;
+        assert_eq!(silences_ms(&terms, &filled, 20_000), [4910]);
     }
 
     #[test]
@@ -92,6 +103,7 @@ mod tests {
             spread_ms: Some(99),
             labels_drawn: Some(true),
             measured: None,
+            filled: None,
         };
         let (mut sum, mut turned) = (0, 0);
         for trial in 1..=2000 {

@@ -131,7 +131,7 @@ caveats! {
     PreparedSession "prepared-session" sittings::prepared_session, "A listener is among those who prepared the session.";
     WordsCouldHide "words-could-hide" sittings::words_could_hide, "A sound device's bit depth could hide the faintest difference.";
     SwitchUnproven "switch-unproven" sittings::switch_unproven, "No measurement shows that a switch of real cables connected what it should.";
-    SwitchedByHand "switched-by-hand" sittings::switched_by_hand, "A person switched the real cables, and could tell what X was.";
+    SwitchedByHand "switched-by-hand" sittings::switched_by_hand, "A person switched the real cables, and could have helped the listener.";
     TerminalLevels "terminal-levels" sittings::terminal_levels, "Real cables gave levels at the terminals that differ.";
     InputsChanged "inputs-changed" folder::inputs_changed, "Files of the session are not what the sittings sealed.";
     StimuliDiffer "stimuli-differ" folder::stimuli_differ, "Sittings published different stimuli, though made for the same rate.";

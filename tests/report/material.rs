@@ -12,6 +12,7 @@ use earwitness::trial::record::{
     StimulusTerms, Terms,
 };
 use earwitness::trial::register::Entry;
+use earwitness::trial::rounds;
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::score::RunningCounts;
 use earwitness::trial::seal::Secret;
@@ -410,12 +411,13 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             took_ms,
             events: plan.event.iter().cloned().collect(),
             presented: opening.terms.switcher.as_ref().map(|terms| {
-                let presentation = |slot: usize| Presentation {
+                let places = slots + rounds::fillings(&opening.terms, id.part);
+                let presentation = |(at, slot): (usize, usize)| Presentation {
                     slot,
-                    at_ms: at_ms - took_ms + 3000 * slot as u64,
-                    apart_ms: waits::apart_ms(&key, terms, id, slot + 1),
+                    at_ms: at_ms - took_ms + 1800 * at as u64,
+                    apart_ms: waits::apart_ms(&key, terms, id, at + 1),
                 };
-                (0..slots).map(presentation).collect()
+                rounds::order(&key, id, 1, places).into_iter().enumerate().map(presentation).collect()
             }),
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {

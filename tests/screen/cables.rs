@@ -68,6 +68,10 @@ fn masked(log: &[(u128, String)]) -> Vec<(u128, String)> {
     log.iter().map(|(at_ms, sent)| (*at_ms, alike(sent))).collect()
 }
 
+fn is_connection(masked: &str) -> bool {
+    masked.starts_with('1') || masked.ends_with(" 1")
+}
+
 struct Seen {
     bytes: Vec<u8>,
     calls: Vec<String>,
@@ -125,23 +129,31 @@ fn played(folder: &Path, by_hand: bool, order: usize) -> (Seen, Seen) {
     let mut setting = Setting::new(&session);
     // A cable makes the difference, and not the sound.
     setting.apart = 0.0;
-    setting.draw(&["hi"], &[0, order, order]);
+    setting.hidden = true;
+    let draft = blind::draft_of_session(&session, &rig::stimuli_alike(&session));
+    let round = |trial, attempt| (TrialId { part: Part::Main, trial, attempt }, 1);
+    let first = [round(1, 1), round(2, 1)];
+    setting.secret =
+        blind::secret_where(&draft, &["hi"], None, &[0, order, order], |key| blind::in_order(key, &first, 4));
     let begin = ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn Enter";
     let resume = ". PgDn PgDn Enter . . PgDn PgDn PgDn Enter Enter . PgDn Enter";
-    let trial = ". . a . . . . . b . . . . . x . . . . . . a . . . . . Space . Space Down . Enter . .";
+    // A round of four presentations takes four looks at the clock each; what is pressed meanwhile changes nothing.
+    let trial = format!(". Space . . . a . . Space . Down . . r {} . . Down . Enter . .", ". ".repeat(14));
     let log = Log::default();
-    let first = sit_in(&setting, keys(&format!("{begin} {trial} . . a . . . . . b . .")), |environment| {
-        // Four presentations of the first trial, A of the second, then B.
+    let first = sit_in(&setting, keys(&format!("{begin} {trial} x . . . . . . . . . . .")), |environment| {
+        // Four presentations of the first trial, the second of the second one's.
         with_switch(environment, &log, by_hand, Some(6));
     });
     let first = seen(first, &log);
-    let draft = blind::draft_of_session(&session, &rig::stimuli_alike(&session));
-    let next = TrialId { part: Part::Main, trial: 2, attempt: 2 };
+    let next = TrialId { part: Part::Main, trial: 2, attempt: 3 };
     let key = setting.secret.key(2, [b"hi".as_slice()]);
-    setting.secret = blind::fresh_secret_for(&draft, key, next, &[order, order]);
+    // The third trial is presented twice.
+    let rounds = [round(2, 3), round(3, 1), (round(3, 1).0, 2)];
+    setting.secret =
+        blind::fresh_secret_where(&draft, key, next, &[order, order], |key| blind::in_order(key, &rounds, 4));
     setting.resuming = Resuming::Resume;
     let log = Log::default();
-    let second = sit_in(&setting, keys(&format!("{resume} {trial} . . a . . . . .")), |environment| {
+    let second = sit_in(&setting, keys(&format!("{resume} {trial} Space {} {trial}", ". ".repeat(20))), |environment| {
         with_switch(environment, &log, by_hand, None);
     });
     (first, seen(second, &log))
@@ -159,13 +171,16 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         assert_eq!(count(&left, "\"kind\":\"void\""), 1, "the order that failed: {}", left.journal);
         assert_eq!(count(&went_on, "\"kind\":\"answer\""), 2, "{}", went_on.journal);
         assert_eq!(count(&went_on, "\"kind\":\"resumed\""), 1);
-        assert!(count(&went_on, "\"apart_ms\":200}") >= 8, "times are journalled: {}", went_on.journal);
-        assert!(left.log.len() > 12 && went_on.log.len() > 8, "{} {}", left.log.len(), went_on.log.len());
+        assert_eq!(count(&went_on, "\"apart_ms\":200}"), 12, "three rounds of four: {}", went_on.journal);
+        let connected = |seen: &Seen| masked(&seen.log).iter().filter(|(_, sent)| is_connection(sent)).count();
+        assert_eq!((connected(&left), connected(&went_on)), (6, 12), "{:?}", left.log);
+    
         left.assert_same(&other_left, "until it was left");
         went_on.assert_same(&other_went_on, "after it went on");
         assert_ne!(went_on.log, other_went_on.log, "the draw is real: the terminals are others");
         let shown = String::from_utf8_lossy(&left.bytes).into_owned();
-        assert!(shown.contains("connected:"), "the listener is told that a cable is being connected");
+        assert!(shown.contains("silent by design"), "the listener is told that one presentation is silent");
+        assert!(shown.contains("goes on to its end"), "and that nothing cuts a round short");
     }
 }
 
@@ -198,7 +213,7 @@ fn proved(gains_db: [f64; 2]) -> (Vec<String>, String) {
     let log = Log::default();
     let connected = Arc::clone(&log);
     let script = ". . PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn PgDn Enter . h i Enter Enter . PgDn PgDn Enter . PgDn \
-                  Enter . . a . . . . . b . . . . . x . . . . . . Down . Enter . . . PgDn PgDn PgDn PgDn Enter";
+                  Enter . . Space . . . . . . . . . . . . . . . . . . . . . Down . Enter . . . PgDn PgDn PgDn PgDn Enter";
     let sat = sit_in(&setting, keys(script), |environment| {
         with_switch(environment, &log, false, None);
         environment.bench = Some(virtual_bench(move || {

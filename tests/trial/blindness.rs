@@ -36,9 +36,10 @@ pub(super) fn seen_under(draft: &Draft, secret: Secret, disturb: Option<u32>) ->
         .cloned()
         .map(|effect| match effect {
             // What the player is given is an indexed list: only this may differ.
-            Effect::Load { pair, sides: list } => {
+            Effect::Load { pair, sides: list, .. } => {
                 sides.push(format!("{pair:?} {list:?}"));
-                Effect::Load { pair: PairKind::Comparison { comparison: 0, clip: 0 }, sides: Vec::new() }
+                let pair = PairKind::Comparison { comparison: 0, clip: 0 };
+                Effect::Load { pair, sides: Vec::new(), cables: Vec::new() }
             }
             other => other,
         })

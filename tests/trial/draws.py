@@ -99,15 +99,6 @@ def orders_of(terms, part="main"):
     return [order.split("=") for order in ORDERS[protocol_of(terms, part)].split()]
 
 
-def waits_of(terms, key, attempt, count):
-    """Milliseconds for which nothing is connected before each presentation over a real cable."""
-    switcher = terms.get("switcher", {})
-    for number in range(1, count + 1):
-        text = "{part} {trial} {attempt} {}".format(number, **attempt)
-        digest = hashlib.sha256(b"earwitness wait v2" + key + text.encode()).digest()
-        yield switcher["apart_ms"] + int.from_bytes(digest[:8], "big") % (switcher.get("spread_ms", 0) + 1)
-
-
 def right_answer(terms, part, stimulus, draws):
     """Draws the order of an attempt and says which answer is right."""
     _, right = draws.pick(orders_of(terms, part))

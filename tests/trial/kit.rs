@@ -294,6 +294,8 @@ pub(crate) struct Scripted<J> {
     pub(crate) hands: Vec<(&'static str, &'static str)>,
     /// Phones of witnesses.
     pub(crate) phones: Vec<Phone>,
+    /// Rounds in which each trial over real cables is presented, where they come in rounds.
+    pub(crate) rounds: usize,
     /// Disturb the attempt with this number, from 1.
     pub(crate) disturb: Option<u32>,
     attempts: u32,
@@ -311,6 +313,7 @@ impl<J: Journal> Scripted<J> {
             answering: Answering::InTurn,
             hands: vec![("Ida", HANDS[0]), ("Jorin", HANDS[1])],
             phones: Vec::new(),
+            rounds: 1,
             disturb: None,
             attempts: 0,
         };
@@ -339,6 +342,14 @@ impl<J: Journal> Scripted<J> {
         self.now += 250;
         let effects = self.conductor.step(self.now, event);
         self.carry_out(effects);
+    }
+
+    /// The places of the round that comes next.
+    fn round(&self) -> Option<Vec<usize>> {
+        match self.conductor.view().stage {
+            Stage::Trial(trial) => trial.round.map(|round| round.order),
+            _ => None,
+        }
     }
 
     /// One step of the script; `false` at the end.
@@ -380,7 +391,17 @@ impl<J: Journal> Scripted<J> {
             Stage::Announce { .. } | Stage::Rest { .. } | Stage::Counting => self.event(Event::Continue),
             Stage::Trial(trial) => {
                 self.attempts += 1;
-                for slot in 0..trial.slots.len() {
+                for _ in 0..self.rounds * usize::from(trial.round.is_some()) {
+                    let order = self.round().unwrap_or_default();
+                    for place in order {
+                        self.event(Event::Present(0));
+                        if place < trial.slots.len() {
+                            self.event(Event::Play);
+                        }
+                    }
+                    self.event(Event::RoundOver);
+                }
+                for slot in (0..trial.slots.len()).filter(|_| trial.round.is_none()) {
                     if self.conductor.view().terms.switcher.is_some() {
                         self.event(Event::Present(slot));
                     }

@@ -18,6 +18,7 @@ mod outside;
 mod power;
 mod protection;
 pub(crate) mod python;
+mod rounds;
 pub(crate) mod sizes;
 pub(crate) mod tampering;
 mod witness;

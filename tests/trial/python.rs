@@ -4,16 +4,19 @@ use std::path::Path;
 use std::process::Command;
 
 use earwitness::stats::Protocol;
-use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms, SwitcherTerms};
+use earwitness::trial::record::{Part, QualificationTerms, StoppingTerms};
 use earwitness::trial::{Draft, Record};
 
-use super::{kit, tampering};
+use super::{kit, rounds, tampering};
 
 const VERIFIER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/trial/verify.py");
 
+/// The pages beside the one that goes through a journal.
+const OWN: [&str; 6] = ["seals", "draws", "outcomes", "sizes", "witness", "cables"];
+
 /// What the second verifier says of a journal: its receipt and, where a threshold is looked for, the levels of each
 /// comparison's counted trials; or what does not hold.
-fn python(path: &Path) -> Result<String, String> {
+pub(crate) fn python(path: &Path) -> Result<String, String> {
     let python = crate::tool("EARWITNESS_PYTHON");
     let output =
         Command::new(python).args(["-B", "-E", "-s", VERIFIER]).arg(path).output().expect("Python starts");
@@ -56,7 +59,7 @@ fn the_second_verifier_is_short_and_plain() {
     let page = |name: &str| std::fs::read_to_string(folder.join(name)).expect(name);
     let main = page("verify.py");
     assert!(main.lines().count() < 80, "{} lines", main.lines().count());
-    for name in ["seals", "draws", "outcomes", "sizes", "witness"] {
+    for name in OWN {
         assert!(main.contains(&format!("{name}.py")), "verify.py does not say what {name}.py is");
         let page = page(&format!("{name}.py"));
         assert!(page.lines().count() < 120, "{name}.py: {} lines", page.lines().count());
@@ -72,10 +75,9 @@ fn the_second_verifier_is_short_and_plain() {
             .filter(|line| line.starts_with("import ") || line.starts_with("from "));
         for line in imports {
             let known = ["hashlib", "json", "re", "sys", "struct", "math", "itertools"];
-            let own = ["seals", "draws", "outcomes", "sizes", "witness"];
             let words = line.split([' ', ',']).filter(|word| !word.is_empty()).skip(1);
             let named: Vec<&str> = words.take_while(|word| *word != "import").collect();
-            assert!(named.iter().all(|word| known.contains(word) || own.contains(word)), "{name}.py: {line}");
+            assert!(named.iter().all(|word| known.contains(word) || OWN.contains(word)), "{name}.py: {line}");
         }
     }
 }
@@ -120,21 +122,7 @@ pub(crate) fn two_sided(protocol: Protocol) -> kit::Scripted<kit::Memory> {
 /// Times at which real cables are parted: from the key, in all verifiers; one millisecond more is refused by each.
 #[test]
 fn waits_of_real_cables() {
-    let mut draft = kit::full(Protocol::DuoTrio);
-    draft.terms.switcher = Some(SwitcherTerms {
-        kind: "serial".to_owned(),
-        terminals: ["one".to_owned(), "two".to_owned()],
-        apart_ms: 400,
-        settle_ms: 500,
-        starts_anew: true,
-        spread_ms: Some(99),
-        labels_drawn: None,
-        measured: None,
-    });
-    // A cable makes the difference, and not the sound.
-    for stimulus in draft.stimuli.iter_mut().filter(|stimulus| stimulus.control.is_none()) {
-        stimulus.b = stimulus.a;
-    }
+    let draft = rounds::over_cables(kit::full(Protocol::DuoTrio), false);
     played(&draft, 77, Some(4), false);
     let mut records = kit::in_memory(&draft, 77).finish().journal.records;
     let (line, listening) = records

@@ -1,9 +1,10 @@
 """A second verifier, written from src/trial/FORMAT.md alone: python3 verify.py JOURNAL; exit status 0 if all holds.
 
 This page reads the chain and goes through the records. Beside it: seals.py (secret, hands, key), draws.py (what a key
-draws), outcomes.py (counts and endings), and for the sittings that have them sizes.py and witness.py."""
+draws), outcomes.py (counts and endings), and for the sittings that have them sizes.py, witness.py and cables.py."""
 import hashlib, json, re, sys
-from draws import Draws, plan_of, right_answer, waits_of
+import cables
+from draws import Draws, plan_of, right_answer
 from outcomes import Outcomes
 from seals import Sealing
 from witness import Witnesses
@@ -51,8 +52,7 @@ def verify(records):
             (part, _), stimulus = plan[answered]
             nth = sum(trial[0][0] == part for trial in plan[: answered + 1])
             assert (record["id"]["part"], record["id"]["trial"]) == (part, nth), f"record {number}: another trial"
-            apart = [own["apart_ms"] for own in record["listening"].get("presented", [])]
-            assert apart == list(waits_of(terms, key, record["id"], len(apart))), f"record {number}: waits"
+            cables.hold(opening, key, record, number)
             right = right_answer(terms, part, stimulus, witnesses.draws(record["id"], draws))
             given = {None: record["answer"]} if kind == "answer" else votes.setdefault(str(record["id"]), {})
             answered += kind != "void"

@@ -172,6 +172,7 @@ const CAUSES: &[(Kind, Cause)] = &[
             spread_ms: Some(0),
             labels_drawn: None,
             measured: None,
+            filled: Some(true),
         });
     }),
     (Kind::SwitchedByHand, |world| {
@@ -184,6 +185,7 @@ const CAUSES: &[(Kind, Cause)] = &[
             spread_ms: Some(0),
             labels_drawn: None,
             measured: Some(true),
+            filled: Some(true),
         });
         for sitting in &mut world.evidence.sittings {
             sitting.positions = [When::Before, When::After]

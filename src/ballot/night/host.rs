@@ -43,6 +43,9 @@ impl Night {
                 self.show = Show::Hand { slot: *slot, until_ms: at_ms + self.clip_ms };
             }
             Command::Play(_) => return nothing("nothing can be played by hand now"),
+            Command::Silence | Command::Close | Command::Stop if self.is_in_round() => {
+                return nothing("a round of real cables goes on to its end; void gives the trial up");
+            }
             Command::Silence if self.show != Show::Quiet => {
                 self.show = Show::Quiet;
                 self.push(at_ms, Event::Pause, &mut effects);

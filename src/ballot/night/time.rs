@@ -20,12 +20,12 @@ impl Night {
     pub fn tick(&mut self, at_ms: u64) -> Vec<Effect> {
         let mut effects = Vec::new();
         match self.show {
-            Show::Presenting { since_ms, playing, begun } => {
-                let moment = self.moment(since_ms, at_ms);
+            Show::Presenting { since_ms, playing, begun, before } => {
+                let moment = self.moment(since_ms, before, at_ms);
                 self.connect_next(at_ms, since_ms, begun, moment, &mut effects);
                 let now = match moment {
-                    Moment::Playing { slot, .. } => Some(slot),
-                    Moment::Gap { .. } | Moment::Over => None,
+                    Moment::Playing { slot, .. } if !self.is_filling(slot) => Some(slot),
+                    Moment::Playing { .. } | Moment::Gap { .. } | Moment::Over => None,
                 };
                 if now != playing {
                     if playing.is_some() {
@@ -39,6 +39,9 @@ impl Night {
                     }
                 }
                 if moment == Moment::Over {
+                    if self.in_rounds() && self.ears.is_none() {
+                        self.push(at_ms, Event::RoundOver, &mut effects);
+                    }
                     // A clip shorter than the agreed time is presented again until the room has heard enough of it.
                     if self.ears.is_some() {
                         self.show = Show::Quiet;
@@ -103,7 +106,8 @@ impl Night {
         // It begins by itself as soon as nothing is connected any more.
         self.start_ms = self.held.then_some(at_ms);
         if !self.held {
-            self.show = Show::Presenting { since_ms: at_ms, playing: None, begun: None };
+            let before = self.rounds_before();
+            self.show = Show::Presenting { since_ms: at_ms, playing: None, begun: None, before };
         }
     }
 

@@ -331,6 +331,7 @@
     heading(state.trial ? earwitness.trialName(state.trial) : "");
     again();
     add(main, el("p", "loud", text("hear.order", { order: state.order })),
+      state.fillings ? el("p", "small", text("hear.drawn", { n: state.fillings })) : null,
       el("p", "", state.trial ? earwitness.question(state.trial) : ""));
     if (state.links) { add(main, el("p", "waiting", text("links", { n: state.links.opened, of: state.links.of }))); }
     if (state.vote) { add(main, el("p", "received", text("ready.kept", { label: label(state.vote.answer) }))); }
@@ -343,6 +344,7 @@
     var clock = el("p", "clock");
     clock.id = "clock";
     add(main, earwitness.slots(state), clock, el("p", "", earwitness.question(state.trial)));
+    if (state.now.kind === "silent") { add(main, el("p", "waiting", text("hear.silent"))); }
     if (state.now.kind === "playing") { say(text("plays", { slot: state.trial.slots[state.now.slot] })); }
     var chosen = pending && pending.trial === state.trial.id ? pending.answer : state.vote ? state.vote.answer : null;
     for (var i = 0; i < state.trial.alternatives.length; i += 1) {

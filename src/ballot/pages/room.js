@@ -169,14 +169,16 @@
     label(state.trial ? earwitness.trialName(state.trial) : "");
     again();
     add(main, el("h1", "large", text("hear.order", { order: state.order })),
+      state.fillings ? el("p", "matter grey", text("hear.drawn", { n: state.fillings })) : null,
       state.trial ? el("p", "matter", earwitness.question(state.trial)) : null,
       state.links ? el("p", "matter grey", text("links", { n: state.links.opened, of: state.links.of })) : null);
   }
   function presenting() {
     label(earwitness.trialName(state.trial));
     var playing = state.now.kind === "playing";
-    var slot = state.now.slot === undefined ? "" : state.trial.slots[state.now.slot];
-    add(main, el("p", "say", text(playing ? "hear" : "hear.next")), el("h1", playing ? "huge" : "huge waiting", slot),
+    var silent = state.now.kind === "silent";
+    var slot = silent ? "\u2013" : state.now.slot === undefined ? "" : state.trial.slots[state.now.slot];
+    add(main, el("p", "say", text(silent ? "hear.silent" : playing ? "hear" : "hear.next")), el("h1", playing ? "huge" : "huge waiting", slot),
       earwitness.slots(state));
   }
   /* Before the test, by name: the head says at every step that it is no part of it. */

@@ -11,6 +11,7 @@ use crate::evidence::TrialFacts;
 use crate::report::model::{CABLE_FREQUENCIES_HZ, CableFacts, Report};
 use crate::report::{figures, methods};
 use crate::session::{Levels, Switching};
+use crate::trial::positions::When;
 use crate::trial::record::SwitcherTerms;
 use crate::units::printed;
 
@@ -36,7 +37,7 @@ pub(super) fn section(report: &Report) -> Markup {
                     }
                 }
                 dt { "switching" } dd {
-                    @if let Some(switcher) = &report.session.switcher { (switched(switcher)) } @else { @match report.session.switching {
+                    @if let Some(switcher) = &report.session.switcher { (switched(report, switcher)) } @else { @match report.session.switching {
                         Switching::Gap => "a short silence",
                         Switching::Instant => "an equal-length crossfade at the same place in the clip",
                     } }
@@ -93,10 +94,12 @@ fn photographs(report: &Report) -> Markup {
 }
 
 /// Real cables: what was switched, by whom, and how that was verified.
-fn switched(switcher: &SwitcherTerms) -> String {
+fn switched(report: &Report, switcher: &SwitcherTerms) -> String {
     let [first, second] = &switcher.terminals;
-    let by = match switcher.kind.as_str() {
-        "operator" => {
+    let filled = switcher.filled == Some(true);
+    let by = match (switcher.kind.as_str(), filled) {
+        ("operator", true) => "by a person who was told on a page of their own",
+        ("operator", false) => {
             "by a person who was told on a page of their own, and who could tell from the order of the terminals what X was"
         }
         _ => "by a relay",
@@ -105,17 +108,40 @@ fn switched(switcher: &SwitcherTerms) -> String {
     let longer = switcher.spread_ms.filter(|spread| *spread > 0).map_or_else(String::new, |spread| {
         format!(" (and up to {} s more, as the seal says)", spread as f64 / 1000.0)
     });
-    let verified = if switcher.measured == Some(true) {
-        "both positions were to be measured before the first and after the last trial"
-    } else {
-        "nobody was to measure the positions"
-    };
+    let rounds = if filled { "; in whole rounds with silent connections among them, in drawn orders" } else { "" };
     format!(
         "the real cables {first} and {second}, {by}{labels}: nothing connected for {} s{longer}, connected for {} s, then the music, \
-         the same steps each time; {verified}",
+         the same steps each time{rounds}; {}",
         switcher.apart_ms as f64 / 1000.0,
-        switcher.settle_ms as f64 / 1000.0
+        switcher.settle_ms as f64 / 1000.0,
+        measured(report, switcher)
     )
+}
+
+/// When both positions were measured, in the sittings that count.
+fn measured(report: &Report, switcher: &SwitcherTerms) -> String {
+    if switcher.measured != Some(true) {
+        return "nobody was to measure the positions".to_owned();
+    }
+    let counted: Vec<_> = report.sittings.iter().filter(|sitting| sitting.counted).collect();
+    let when = |when: When| {
+        counted.iter().filter(|sitting| sitting.positions.iter().any(|own| own.when == when)).count()
+    };
+    let (before, after) = (when(When::Before), when(When::After));
+    let rests: usize = counted
+        .iter()
+        .map(|sitting| sitting.positions.iter().filter(|own| own.when == When::Between).count())
+        .sum();
+    let rests = match rests {
+        0 => String::new(),
+        rests => format!(", and in {}", printed::count(rests as u64, "rest")),
+    };
+    let all = counted.len();
+    if (before, after) == (all, all) {
+        format!("both positions were measured before the first and after the last trial{rests}")
+    } else {
+        format!("both positions were measured before the first trial in {before} and after the last in {after} of {all} sittings{rests}")
+    }
 }
 
 /// How long it was silent between the sounds over two real cables, in the trials that count.

@@ -310,6 +310,24 @@
     });
   }
 
+  /** Whole rounds over real cables: every slot and silent fillings, each round in the order of the key of the sealing. */
+  function heldRounds({ terms, simulated }, key, { id, kind, listening }) {
+    if (!terms.switcher?.filled) return;
+    const [presented, { orders }] = [listening.presented ?? [], asked(terms, id.part)];
+    const real = id.part === 'qualification' ? [] : orders;
+    const control = !real.length || terms.controls.some(({ trials }) => trials) ? orders[0].length : 0;
+    const most = (side) => real.map((order) => [...order].filter((own) => own === side).length);
+    const places = Math.max(control, ...most('a')) + Math.max(0, ...most('b'));
+    for (let start = 0; start < presented.length; start += places) {
+      const name = bytes(`${id.part} ${id.trial} ${id.attempt} ${start / places + 1}`);
+      const drawn = stream(sha256(bytes('earwitness round v2'), unhex(key), name)).shuffle([...Array(places).keys()]);
+      const slots = presented.slice(start, start + places).map(({ slot }) => slot);
+      need(slots.every((slot, i) => slot === drawn[i]), `trial ${id.trial}: a round in another order than the seal says`);
+    }
+    need(kind === 'void' || (presented.length % places === 0 && (presented.length || simulated !== null)),
+      `trial ${id.trial}: an answer in the middle of a round`);
+  }
+
   /** Every finished attempt with what was drawn for it, in the order of the journal. */
   function attempts(records) {
     const [opening, opened] = [records[0], openings(records.at(-1))];
@@ -389,6 +407,7 @@
         `trial ${trial} stands where another one should`);
       need(!last.length || begun, `trial ${trial} began before its witnesses opened their links`);
       heldWaits(opening.terms, opened[sealing].key, record);
+      heldRounds(opening, opened[sealing].key, record);
       [links, begun] = [[], false];
       const { comparison, control } = parts[part][trial - 1];
       const protocol = asked(opening.terms, part);
@@ -625,7 +644,7 @@
         result.finished = finished;
         return `${finished.length} trials drawn anew from the key: ${right} of ${all} counted answers ${
           records[0].terms.protocol === 'preference' ? 'for side B' : 'right'}${
-          records[0].terms.switcher ? '; the times between cables are those of the key' : ''}`;
+          records[0].terms.switcher ? '; times and rounds of the cables are those of the key' : ''}`;
       });
     }
     step('Receipt', () => {

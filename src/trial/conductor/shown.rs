@@ -172,6 +172,7 @@ impl Conductor {
             playing: now.counted_ms.is_some(),
             region: now.region,
             choice: now.choice,
+            round: self.rounds_of(&now),
             still_to_hear: self.replay.ledger.opening.still_to_hear(now.id.part, &now.listening),
             at_ms: self.at_ms,
             unheard: self.replay.ledger.opening.unheard(now.id.part, &now.listening),

@@ -398,17 +398,20 @@ pub(super) fn switch_unproven(case: &Case<'_>) -> Vec<Caveat> {
 
 /// A person was the switch in a sitting that counts.
 pub(super) fn switched_by_hand(case: &Case<'_>) -> Vec<Caveat> {
-    let by_hand = case.agreed.terms.switcher.as_ref().is_some_and(|switcher| switcher.kind == "operator");
-    when(by_hand && counted(case).next().is_some(), || {
-        Caveat {
+    let by_hand = case.agreed.terms.switcher.as_ref().filter(|switcher| switcher.kind == "operator");
+    let Some(switcher) = by_hand.filter(|_| counted(case).next().is_some()) else { return Vec::new() };
+    let learns = if switcher.filled == Some(true) {
+        "The order of the terminals told that person nothing, but no file shows that nobody heard which presentation was silent, or \
+         signalled which cable was connected."
+    } else {
+        "The order of the terminals can tell that person what X was, and no file shows that the listener was not told."
+    };
+    vec![Caveat {
         kind: Kind::SwitchedByHand,
         weight: Weight::Minor,
-        text: "A person switched the real cables. The order of the terminals can tell that person what X was, and no file shows \
-               that the listener was not told."
-            .to_owned(),
-        remedy: "Keep the operator apart from everybody until the seal is open, or take a relay.",
-    }
-    })
+        text: format!("A person switched the real cables. {learns}"),
+        remedy: "Keep the operator out of everybody's sight and hearing until the seal is open, or take a relay.",
+    }]
 }
 
 /// The levels at the loudspeaker's terminals were not matched.
