@@ -86,10 +86,9 @@ fn gather(
             left_out.push(LeftOut { name: input.name, bytes, sha256, reason });
             continue;
         }
-        // Of a photograph what was sealed and is shown: nothing else that a camera wrote is handed on.
-        let photograph = session.photographs().iter().find(|photograph| photograph.file == input.name);
-        let bytes = match photograph {
-            Some(photograph) => photograph.picture.bytes.clone(),
+        // Of a picture what was sealed and is shown: nothing that a camera or a drawing program wrote beside it is handed on.
+        let bytes = match session.picture(&input.name) {
+            Some(picture) => picture.bytes.clone(),
             None => files::read(&input.path, files::LARGEST_JOURNAL_BYTES)
                 .map_err(|error| unreadable(&input.path, error))?,
         };

@@ -333,9 +333,10 @@ impl<M: Machine> Driver<M> {
         }
     }
 
-    /// A round of a sitting is on.
+    /// A round of a sitting is on, or is about to begin.
     pub fn is_in_round(&self) -> bool {
-        self.switched.as_ref().is_some_and(|switched| switched.running.is_some())
+        let on = |switched: &Switched| switched.running.is_some() || (switched.in_rounds && switched.wanted);
+        self.switched.as_ref().is_some_and(on)
     }
 
     /// A presentation could not begin now: nobody has confirmed yet that nothing is connected.

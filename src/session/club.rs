@@ -4,6 +4,7 @@
 
 use std::path::Path;
 
+use super::input::Contents;
 use super::picture::{Format, Limits, Picture};
 use super::reader::{SessionError, Table};
 use super::written::Written;
@@ -20,7 +21,18 @@ pub struct Club {
     /// Its name.
     pub name: Written,
     /// Its logo, if it has one.
-    pub logo: Option<Picture>,
+    pub logo: Option<Logo>,
+}
+
+/// A club's logo. What is sealed and handed on is the picture alone, as of [photographs](super::Photograph).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Logo {
+    /// Its name as the session writes it.
+    pub file: String,
+    /// The picture.
+    pub picture: Picture,
+    /// The whole file, with whatever was written beside the picture: what earlier sittings sealed.
+    pub whole: Contents,
 }
 
 /// The table `club`.
@@ -39,8 +51,8 @@ pub(super) fn club(table: &mut Table<'_>, folder: &Path) -> Result<Option<Club>,
             };
             let bytes = files::read(&path, LARGEST).map_err(|error| failed(&error))?;
             let picture = Picture::of(&bytes, &[Format::Png], LIMITS).map_err(|why| failed(&why))?;
-            inner.reads(&written, &path, Some(&bytes));
-            Some(picture)
+            inner.reads(&written, &path, Some(&picture.bytes));
+            Some(Logo { file: written, picture, whole: Contents::of(&bytes) })
         }
     };
     inner.finish()?;
@@ -50,6 +62,6 @@ pub(super) fn club(table: &mut Table<'_>, folder: &Path) -> Result<Option<Club>,
 impl Club {
     /// The logo as an address that holds it whole, for a page that asks nobody for anything.
     pub fn logo_address(&self) -> Option<String> {
-        self.logo.as_ref().map(Picture::address)
+        self.logo.as_ref().map(|logo| logo.picture.address())
     }
 }

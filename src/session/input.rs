@@ -9,6 +9,7 @@ use std::path::PathBuf;
 
 use sha2::{Digest as _, Sha256};
 
+use super::picture::Picture;
 use super::{Photograph, Session, SessionError};
 
 /// Length and SHA-256 of a file's bytes.
@@ -52,7 +53,7 @@ pub struct Input {
     pub name: String,
     /// Where it is.
     pub path: PathBuf,
-    /// What was read from it together with the session, of a photograph the picture alone; `None` for sound, which is read
+    /// What was read from it together with the session, of a photograph or logo the picture alone; `None` for sound, which is read
     /// when stimuli are made.
     pub read: Option<Contents>,
 }
@@ -88,6 +89,14 @@ impl Session {
     /// The photographs of the set-up, where the session has some.
     pub fn photographs(&self) -> &[Photograph] {
         self.switcher.as_ref().map_or(&[], |switcher| &switcher.photographs)
+    }
+
+    /// The picture that a file of this name holds, a photograph's or a logo's: nothing else of it is handed on.
+    pub fn picture(&self, name: &str) -> Option<&Picture> {
+        let logo = self.club.iter().filter_map(|club| club.logo.as_ref());
+        let photographs = self.photographs().iter().map(|photograph| (&photograph.file, &photograph.picture));
+        let mut all = photographs.chain(logo.map(|logo| (&logo.file, &logo.picture)));
+        all.find(|(file, _)| *file == name).map(|(_, picture)| picture)
     }
 
     /// Every file that the session reads, with its contents, as a sitting publishes it.

@@ -75,11 +75,6 @@ pub struct Simulated {
     heard: usize,
 }
 
-/// How often something has to be asked for until everything was presented: real cables come in whole rounds.
-fn to_hear(trial: &TrialView) -> usize {
-    if trial.round.is_some() { 1 } else { trial.slots.len() }
-}
-
 impl Simulated {
     /// A listener who is right with this probability, 0 to 1. The seed fixes its luck, not the draws of the seal.
     pub fn new(probability: f64, seed: u64) -> Self {
@@ -97,15 +92,23 @@ impl Simulated {
     /// Whether the answer that comes next, if one does, is a lapse.
     pub(super) fn lapses(&mut self, rate: f64, stage: &Stage) -> bool {
         let answers = matches!(stage, Stage::Trial(trial) if matches!(trial.step, Step::Listen | Step::Voting)
-            && (trial.step == Step::Voting || self.heard >= to_hear(trial)));
+            && (trial.step == Step::Voting || !self.still_listens(trial)));
         answers && rate > 0.0 && self.random.random_bool(rate)
+    }
+
+    /// Something was not presented yet: a slot, or where real cables come in rounds the first of them.
+    fn still_listens(&self, trial: &TrialView) -> bool {
+        match &trial.round {
+            Some(round) => round.number == 1,
+            None => self.heard < trial.slots.len(),
+        }
     }
 
     fn in_trial(&mut self, trial: &TrialView, right: Option<usize>) -> Intent {
         match trial.step {
-            Step::Listen if self.heard < to_hear(trial) => {
+            Step::Listen if self.still_listens(trial) => {
                 self.heard += 1;
-                Intent::Listen(self.heard - 1)
+                Intent::Listen((self.heard - 1) % trial.slots.len())
             }
             Step::Listen | Step::Voting => {
                 self.heard = 0;

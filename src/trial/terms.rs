@@ -167,10 +167,13 @@ impl InputTerms {
         Ok(sealed.into_iter().map(|input| Self::new(input.name, input.contents)).collect())
     }
 
-    /// The same, without files that can no longer be read.
+    /// The same, without files that can no longer be read; a logo both as it is sealed and as a whole file.
     pub fn here(session: &Session) -> Vec<Self> {
         let inputs = session.all_inputs().into_iter();
-        inputs.filter_map(|input| Some(Self::new(input.name.clone(), input.contents().ok()?))).collect()
+        let read = inputs.filter_map(|input| Some(Self::new(input.name.clone(), input.contents().ok()?)));
+        // Of a logo, earlier sittings sealed the whole file.
+        let logo = session.club.iter().filter_map(|club| club.logo.as_ref());
+        read.chain(logo.map(|logo| Self::new(logo.file.clone(), logo.whole))).collect()
     }
 
     fn new(name: String, contents: Contents) -> Self {

@@ -3,8 +3,10 @@
 use std::path::Path;
 
 use base64ct::{Base64, Encoding as _};
+use earwitness::trial::Digest;
+use earwitness::trial::terms::{InputTerms, changed_inputs};
 
-use crate::commands::{earwitness, json, refused, succeeded};
+use crate::commands::{earwitness, material, json, refused, succeeded};
 
 /// A grey JPEG of 16 x 8 pixels, and a PNG of the same: a test pattern of ffmpeg 5.1.
 const JPEG: &str = "ffd8ffe000104a46494600010200000100010000fffe00104c61766335392e33372e31303000ffdb0043000828282f282f373737373737413c414343 \
@@ -136,6 +138,37 @@ fn only_pictures_reach_the_report_and_a_changed_one_is_told() {
     assert_eq!(pictures(&page), shown[1..]);
     assert!(page.contains("rig.jpg changed after the sittings were opened"));
     assert!(!page.contains("Not what was heard"), "nobody heard a photograph");
+}
+
+#[test]
+fn of_a_clubs_logo_only_the_picture_is_handed_on_and_an_earlier_sitting_of_the_whole_file_still_fits() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = folder.path();
+    material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);
+    let file = at.join("session.toml");
+    let text = std::fs::read_to_string(&file).expect("the session").replace("trials = 6", "trials = 1");
+    std::fs::write(&file, text + "\n[club]\nname = \"Lower Mill\"\nlogo = \"logo.png\"\n").expect("written");
+    std::fs::write(at.join("logo.png"), drawn()).expect("written");
+    succeeded(at, &super::switcher::RUN);
+    succeeded(at, &["report", ".", "--archive", "all.tar"]);
+    let archive = std::fs::read(at.join("all.tar")).expect("the archive");
+    assert_no_secret("the archive", &archive);
+    succeeded(at, &["verify", "all.tar"]);
+    // The author goes, the picture stays: nothing that was sealed has changed.
+    let clean = pictures(&std::fs::read_to_string(at.join("report/report.html")).expect("the report"));
+    std::fs::write(at.join("logo.png"), &clean[0]).expect("written");
+    succeeded(at, &["verify", ".", "--session", "."]);
+    // What earlier sittings sealed of the same file.
+    std::fs::write(at.join("logo.png"), drawn()).expect("written");
+    let session = earwitness::session::load(&file).expect("sound");
+    let mut sealed = InputTerms::of(&session).expect("its files are there");
+    assert!(changed_inputs(&sealed, &InputTerms::here(&session)).is_empty());
+    let logo = sealed.iter_mut().find(|input| input.name == "logo.png").expect("sealed");
+    (logo.bytes, logo.sha256) = (drawn().len() as u64, Digest::of(&drawn()));
+    assert!(changed_inputs(&sealed, &InputTerms::here(&session)).is_empty());
+    std::fs::write(at.join("logo.png"), bytes(PNG)).expect("written");
+    let session = earwitness::session::load(&file).expect("sound");
+    assert_eq!(changed_inputs(&sealed, &InputTerms::here(&session)), ["logo.png"]);
 }
 
 #[test]

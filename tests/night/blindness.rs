@@ -6,12 +6,14 @@ use std::sync::atomic::Ordering;
 use earwitness::ballot::Phase;
 use earwitness::ballot::hosting::NightRequest;
 use earwitness::screen::Model;
-use earwitness::trial::Digest;
+use earwitness::trial::{Digest, Part, TrialId};
 use earwitness::trial::seal::hand_hash;
 use earwitness::trial::witness::Links;
 
 use crate::blind;
+use crate::screen::cables::{Log, masked, with_switch};
 
+use super::cables::{alike, cables};
 use super::stage::{
     HandClock, Host, Phone, Recorder, environment, join, raw, real_environment, request, request_of, session,
     stimuli,
@@ -246,6 +248,85 @@ fn traffic_is_the_same_byte_by_byte_whatever_is_drawn() {
             assert_eq!(reference.journal, other.journal, "{protocol}, order {order}: the journal");
             assert_eq!(reference.files, other.files, "{protocol}, order {order}: names and sizes of files");
         }
+    }
+}
+
+/// What a night over real cables sends to a phone, the display, the host's screen, the player, the disk, and to the relay or the
+/// operator's page with its time; both trials in this order.
+fn over_cables(by_hand: bool, order: usize) -> (Vec<String>, Vec<(u128, String)>) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let kind = if by_hand { "kind = \"operator\"" } else { "kind = \"serial\"\nport = \"none\"" };
+    let table = format!("{kind}\napart = \"200 ms\"\nsettle = \"200 ms\"\nspread = \"0 s\"");
+    let mut session = cables(folder.path(), &table);
+    session.controls.clear();
+    let mut stimuli = alike();
+    stimuli.pairs.truncate(1);
+    // Both rounds in one order, whichever the draw: three slots, then the filling.
+    let first = |part| (TrialId { part, trial: 1, attempt: 1 }, 1);
+    let rounds = [first(Part::WarmUp), first(Part::Main)];
+    let draft = blind::draft_of_session(&session, &stimuli);
+    let secret = blind::secret_where(&draft, &[], None, &[order; 2], |key| blind::in_order(key, &rounds, 4));
+    let (clock, recorder, log) = (Arc::new(HandClock::default()), Recorder::default(), Log::default());
+    let (night_clock, night_recorder, night_log) = (clock.clone(), recorder.clone(), Arc::clone(&log));
+    let host = Host::start(move || {
+        let mut environment = environment(night_clock, &night_recorder);
+        environment.common.prepare = Arc::new(move |_, _| Ok(stimuli.clone()));
+        environment.common.secret = Arc::new(move || Ok(secret.clone()));
+        with_switch(&mut environment.common, &night_log, by_hand, None);
+        (request_of(session), environment)
+    })
+    .expect("open");
+    let port = host.address.port().to_string();
+    let ida = Phone::join(&host, "Ida", None);
+    let mut seen = Vec::new();
+    let mut look = || {
+        let display = request(host.address, "GET", "/room-state", &[("X-Room-Key", &host.key)], "");
+        let display = raw(host.address, &display).expect("an answer").body;
+        for body in [ida.get("/state").body, display] {
+            seen.push(blind::without_digests(&body.replace(&port, "PORT")));
+        }
+        seen.push(without_the_code(&terminal(&host), &port));
+    };
+    host.say("next").expect("accepted");
+    host.say("next").expect("sealed");
+    for _ in 0..2 {
+        while host.look().phase != Phase::Voting {
+            if host.look().phase == Phase::Ready {
+                let _ = host.say("next");
+            }
+            clock.0.fetch_add(100, Ordering::SeqCst);
+            host.settle();
+            look();
+            if host.look().phase == Phase::Presenting {
+                assert!(host.say("silence").is_err() && host.say("close").is_err(), "nothing cuts a round short");
+            }
+        }
+        let id = host.look().trial.as_ref().expect("a trial").id.clone();
+        assert_eq!(ida.vote(&id, "a").status, 200);
+        look();
+        host.say("close").expect("closed");
+    }
+    look();
+    seen.push(blind::without_digests(&std::fs::read_to_string(&host.journal).expect("the journal")));
+    host.leave();
+    seen.extend(recorder.0.lock().expect("the tape").calls.iter().cloned());
+    let log = log.lock().expect("the log").clone();
+    (seen, log)
+}
+
+#[test]
+fn traffic_over_real_cables_is_the_same_byte_by_byte_and_moment_by_moment() {
+    for by_hand in [false, true] {
+        let (reference, log) = over_cables(by_hand, 0);
+        let (other, other_log) = over_cables(by_hand, 1);
+        for (index, (one, two)) in reference.iter().zip(&other).enumerate() {
+            assert_eq!(one, two, "by hand {by_hand}: {index}");
+        }
+        assert_eq!(reference.len(), other.len());
+        assert_eq!(masked(&log), masked(&other_log), "the switch's traffic and its times");
+        assert_ne!(log, other_log, "the draw is real: the terminals are others");
+        let said = reference.join("\n");
+        assert!(said.contains("\"kind\":\"silent\"") && said.contains("\"slot\":3"), "one is silent by design");
     }
 }
 

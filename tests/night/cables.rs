@@ -76,7 +76,7 @@ impl Person {
 }
 
 /// The session of a night with real cables.
-fn cables(folder: &Path, table: &str) -> Session {
+pub(super) fn cables(folder: &Path, table: &str) -> Session {
     let mut session = super::stage::session(folder, "abx", 1, "");
     let text = std::fs::read_to_string(folder.join("session.toml")).expect("the session");
     let text = format!("{text}\n[switcher]\nterminals = [\"bell\", \"none\"]\n{table}\n");
@@ -87,7 +87,7 @@ fn cables(folder: &Path, table: &str) -> Session {
 }
 
 /// Both sides of the comparison are the same sound: a cable makes the difference.
-fn alike() -> StimulusSet {
+pub(super) fn alike() -> StimulusSet {
     let mut set = stimuli();
     let pair = &mut set.pairs[0];
     (pair.b, pair.digest_b) = (pair.a.clone(), pair.digest_a);

@@ -64,6 +64,16 @@ async function audit(what) {
   assert(axe.violations && axe.violations.length === 0, `accessibility of ${what}: ${JSON.stringify(axe.error ?? axe.violations.map((one) => one.id))}`);
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
   assert(wide === 0, `the page is ${wide} px too wide`);
+  // On a small phone, upright and on its side, caution and button are seen without scrolling.
+  const before = page.viewportSize();
+  for (const [width, height] of [[320, 568], [568, 320]]) {
+    await page.setViewportSize({ width, height });
+    const below = await page.evaluate(() => document.documentElement.scrollHeight - document.documentElement.clientHeight);
+    const caution = await page.locator(".caution").boundingBox();
+    assert(below === 0 && caution.y + caution.height <= height, `${what} at ${width} x ${height}: ${below} px below the edge`);
+    await take(page, `${what.replace(/ /g, "-")}-${width}`);
+  }
+  await page.setViewportSize(before);
 }
 await audit("the labels");
 await page.click("#done");

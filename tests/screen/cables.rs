@@ -18,7 +18,7 @@ use crate::blind;
 use crate::commands;
 
 /// What went to the switch, and when, in milliseconds.
-type Log = Arc<Mutex<Vec<(u128, String)>>>;
+pub(crate) type Log = Arc<Mutex<Vec<(u128, String)>>>;
 
 /// A relay that answers at once, or a person who does.
 struct Recorded {
@@ -59,7 +59,7 @@ impl Switch for Recorded {
 }
 
 /// The terminals alike.
-fn masked(log: &[(u128, String)]) -> Vec<(u128, String)> {
+pub(crate) fn masked(log: &[(u128, String)]) -> Vec<(u128, String)> {
     let alike = |sent: &String| match sent.strip_suffix(" 2") {
         Some(rest) => format!("{rest} 1"),
         None if sent.starts_with('2') => sent.replacen('2', "1", 1),
@@ -104,7 +104,8 @@ impl Seen {
     }
 }
 
-fn with_switch(environment: &mut Environment, log: &Log, by_hand: bool, fails: Option<usize>) {
+/// Everything that goes to the switch, or to the operator's page, is written down.
+pub(crate) fn with_switch(environment: &mut Environment, log: &Log, by_hand: bool, fails: Option<usize>) {
     let (log, clock) = (Arc::clone(log), Arc::clone(&environment.clock));
     environment.switch = Arc::new(move |_| {
         let board = by_hand.then(Arc::default);
@@ -125,7 +126,7 @@ fn played(folder: &Path, by_hand: bool, order: usize) -> (Seen, Seen) {
     let table = format!(
         "[switcher]\n{kind}\nterminals = [\"flex\", \"none\"]\napart = \"200 ms\"\nsettle = \"300 ms\"\nspread = \"0 s\"\n"
     );
-    let session = rig::session(folder, "abx", 3, "", &table);
+    let session = rig::session(folder, "abx", 4, "", &table);
     let mut setting = Setting::new(&session);
     // A cable makes the difference, and not the sound.
     setting.apart = 0.0;
@@ -169,9 +170,9 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         let count = |seen: &Seen, text: &str| seen.journal.matches(text).count();
         assert_eq!(count(&left, "\"kind\":\"answer\""), 1, "{}", left.journal);
         assert_eq!(count(&left, "\"kind\":\"void\""), 1, "the order that failed: {}", left.journal);
-        assert_eq!(count(&went_on, "\"kind\":\"answer\""), 2, "{}", went_on.journal);
+        assert_eq!(count(&went_on, "\"kind\":\"answer\""), 3, "{}", went_on.journal);
         assert_eq!(count(&went_on, "\"kind\":\"resumed\""), 1);
-        assert_eq!(count(&went_on, "\"apart_ms\":200}"), 12, "three rounds of four: {}", went_on.journal);
+        assert_eq!(count(&went_on, "\"apart_ms\":200}"), 18, "four rounds of four, and a part: {}", went_on.journal);
         let connected = |seen: &Seen| masked(&seen.log).iter().filter(|(_, sent)| is_connection(sent)).count();
         assert_eq!((connected(&left), connected(&went_on)), (6, 12), "{:?}", left.log);
     

@@ -5,6 +5,7 @@
   var hmac = earwitnessHand.hmac;
   var bytesOf = earwitnessHand.bytesOf;
   var main = document.getElementById("main");
+  main.className = "operator";
   var bar = document.getElementById("network");
   var spoken = document.getElementById("spoken");
   function plain(text) { return text.replace(/[\s#-]/g, "").toUpperCase(); }
@@ -14,6 +15,10 @@
   var since = 0;
   var refused = "";
   var sending = false;
+  /* Before each step, where nobody has to scroll to read it; the rest while hands are off. */
+  var HANDS = "Amplifier off or muted before anything moves. Never let the two cables' ends touch.";
+  var APART = " Stay where the listener neither sees nor hears you, and where you do not hear the music: some connections are " +
+    "silent, and you must not know which. Switch this phone's sounds off.";
 
   function proof(purpose, of) { return hmac(bytesOf(code), bytesOf("earwitness " + purpose + " v2 " + of)); }
   function send(method, path, body, done) {
@@ -45,7 +50,7 @@
     if (state.task === "over") {
       return { head: "It is over", text: "Amplifier off first. Then take the cable off." };
     }
-    if (state.done) { return { head: "Hands off", text: "The next step comes by itself. Keep this page open and the screen on." }; }
+    if (state.done) { return { head: "Hands off", text: "The next step comes by itself. Keep this page open and the screen on.", caution: APART }; }
     if (state.task === "label") {
       var first = state.names[meant()];
       var second = state.names[1 - meant()];
@@ -53,7 +58,7 @@
         button: "Both are labelled" };
     }
     if (state.task === "disconnect") {
-      return { head: "Disconnect", text: "The music has stopped. Amplifier muted or off. Take the cable off at both ends, also if the same one comes next.",
+      return { head: "Disconnect", text: "The music has stopped. Take the cable off at both ends, also if the same one comes next.",
         button: "Nothing is connected" };
     }
     return { head: "Connect", giant: number, text: "Cable " + number + ", both ends, plus to plus. Then hands off.",
@@ -64,18 +69,19 @@
     if (refused) { main.appendChild(el("p", "caution", refused)); return; }
     if (!state) { main.appendChild(el("p", "", "One moment, please.")); return; }
     var now = words();
-    main.appendChild(el("h1", "task", now.head));
-    if (now.giant) { main.appendChild(el("p", "giant", now.giant)); }
-    main.appendChild(el("p", "loud", now.text));
+    var what = main.appendChild(el("div", "what"));
+    var step = main.appendChild(el("div", "step"));
+    what.appendChild(el("h1", "task", now.head));
+    if (now.giant) { what.appendChild(el("p", "giant", now.giant)); }
+    step.appendChild(el("p", "loud", now.text));
+    step.appendChild(el("p", "caution", HANDS + (now.caution || "")));
     if (now.button) {
       var button = el("button", "main choice", now.button);
       button.id = "done";
       button.onclick = function () { confirm(state.number); };
-      main.appendChild(button);
-      if (state.seconds) { main.appendChild(el("p", "clock", "")).id = "left"; }
+      step.appendChild(button);
+      if (state.seconds) { step.appendChild(el("p", "clock", "")).id = "left"; }
     }
-    main.appendChild(el("p", "caution", "Amplifier off or muted before anything moves. Never let the two cables' ends touch. " +
-      "The listener must neither see nor hear you, nor see this page. Switch this phone's sounds off."));
     if (spoken.textContent !== now.head) { spoken.textContent = now.head; }
     tick();
   }
