@@ -32,6 +32,9 @@
 //! 7. **Presentation orders**: at the start of each attempt at a trial (qualification, warm-up, main part; a void
 //!    attempt is followed by another one at the same trial), `below` draws the index of the order in
 //!    [`Definition::orders`]; in a qualification that has a protocol of its own, in the orders of that one.
+//!
+//! Real cables come in [rounds](super::rounds), at [times](super::waits) that are derived from the key; nothing of it comes from
+//! the stream.
 
 use super::balance::{self, DrawnOnce};
 use super::digest::Digest;

@@ -275,8 +275,12 @@ impl BeforeNight {
             .through(&agreed);
         if session.switcher.is_some() {
             let seconds = night.gap_ms() as f64 / 1000.0;
+            let silent = match night.fillings() {
+                0 => String::new(),
+                fillings => format!(", and {fillings} of each round silent by design"),
+            };
             notes.push(format!(
-                "Real cables are switched: {seconds} s of silence before each stimulus. {}",
+                "Real cables are switched: {seconds} s of silence before each stimulus{silent}, in an order drawn for each round. {}",
                 Caution::Switched.remedy()
             ));
         }
