@@ -480,24 +480,6 @@ impl Conductor {
         self.after(record, effects)
     }
 
-    fn disturbed(
-        &mut self,
-        mut trial: Attempting,
-        cause: &str,
-        by: Option<VoidedBy>,
-        effects: &mut Vec<Effect>,
-    ) -> Phase {
-        let at_ms = self.at_ms;
-        pause(&mut trial, at_ms, effects);
-        trial.listening.took_ms = at_ms - trial.started_ms;
-        let (id, cause, listening) = (trial.id, shorten(cause), trial.listening);
-        if self.append(Record::Void { at_ms, id, cause, listening, by }, effects) {
-            self.begin(effects)
-        } else {
-            self.take_phase()
-        }
-    }
-
     /// Voids the attempt whose votes were closed last, as long as nothing was heard of the next one.
     fn void_votes(&mut self, phase: Phase, cause: &str, effects: &mut Vec<Effect>) -> Phase {
         let at_ms = self.at_ms;

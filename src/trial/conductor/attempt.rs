@@ -1,8 +1,8 @@
 //! The attempt that is on: what was listened to so far, and what was chosen.
 
-use super::{Conductor, MAX_EVENTS};
+use super::{Conductor, MAX_EVENTS, Phase};
 use crate::trial::event::{Effect, Event};
-use crate::trial::record::{Listening, Presentation, TrialId};
+use crate::trial::record::{Listening, Presentation, Record, TrialId, VoidedBy};
 use crate::trial::rounds;
 use crate::trial::view::{RoundView, Step};
 use crate::trial::waits::MOST_PRESENTATIONS;
@@ -120,5 +120,24 @@ impl Conductor {
             trial.listening.presented.get_or_insert_default().push(Presentation { slot, at_ms, apart_ms });
         }
         effects.push(Effect::Connect { slot, apart_ms });
+    }
+
+    /// The attempt is void, and another one at the same trial begins.
+    pub(super) fn disturbed(
+        &mut self,
+        mut trial: Attempting,
+        cause: &str,
+        by: Option<VoidedBy>,
+        effects: &mut Vec<Effect>,
+    ) -> Phase {
+        let at_ms = self.at_ms;
+        pause(&mut trial, at_ms, effects);
+        trial.listening.took_ms = at_ms - trial.started_ms;
+        let (id, cause, listening) = (trial.id, shorten(cause), trial.listening);
+        if self.append(Record::Void { at_ms, id, cause, listening, by }, effects) {
+            self.begin(effects)
+        } else {
+            self.take_phase()
+        }
     }
 }
