@@ -17,7 +17,7 @@ use super::Digest;
 use super::event::{Effect, Event};
 use super::hands::Progress;
 use super::ledger::fits;
-use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId, VoidedBy};
+use super::record::{Listening, Occasion, Opening, Outcome, Record, TrialId};
 use super::replay::Replay;
 use super::seal::Secret;
 use super::view::Step;
