@@ -65,8 +65,16 @@ pub enum Phase {
 enum Show {
     Quiet,
     /// `before`: rounds of real cables that the attempt had before this presentation.
-    Presenting { since_ms: u64, playing: Option<usize>, begun: Option<u64>, before: usize },
-    Hand { slot: usize, until_ms: u64 },
+    Presenting {
+        since_ms: u64,
+        playing: Option<usize>,
+        begun: Option<u64>,
+        before: usize,
+    },
+    Hand {
+        slot: usize,
+        until_ms: u64,
+    },
 }
 
 /// What plays, as everybody may know it.

@@ -269,7 +269,13 @@ impl<M: Machine> Driver<M> {
                 if let Some(switched) = &mut self.switched {
                     let conductor = self.machine.conductor();
                     let turned = conductor.labels_turned();
-                    switched.load(self.clock.now_ms(), &conductor.view().terms, turned, pair, (&cables, sides.len()));
+                    switched.load(
+                        self.clock.now_ms(),
+                        &conductor.view().terms,
+                        turned,
+                        pair,
+                        (&cables, sides.len()),
+                    );
                 }
                 self.presented = Some((pair, sides));
                 self.load_presented()?;

@@ -240,7 +240,10 @@ pub(super) fn before_chances(terms: &Terms) -> Vec<Block> {
                 fillings => format!(" and {fillings} silent"),
             };
             let labels = labels.join(", ");
-            blocks.push(Block::pair("A round", format!("{labels}{silent}, in an order drawn anew each time; answer after it")));
+            blocks.push(Block::pair(
+                "A round",
+                format!("{labels}{silent}, in an order drawn anew each time; answer after it"),
+            ));
         }
         if switcher.kind == "operator" {
             blocks.push(Block::text(Caution::SwitchedByHand.line()));

@@ -166,7 +166,9 @@ pub fn cables(wait: Option<CableWait>, trial: Option<&TrialView>) -> Option<Stri
         };
         return wait.map(cable_wait).or_else(|| match (trial.choice, round.number) {
             (Some(_), _) => None,
-            (None, 1) => Some(format!("Space begins a round: {}{silent}, in a drawn order.", labels.join(", "))),
+            (None, 1) => {
+                Some(format!("Space begins a round: {}{silent}, in a drawn order.", labels.join(", ")))
+            }
             (None, _) => Some("Answer, or Space for another whole round.".to_owned()),
         });
     };

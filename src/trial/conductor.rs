@@ -245,7 +245,9 @@ impl Conductor {
             (Phase::ConfirmStop(before), _) => Phase::ConfirmStop(before),
             (phase, Event::Stop) => {
                 let phase = match phase {
-                    Phase::Trial(trial) if trial.in_round => return self.in_trial(trial, Event::Stop, effects),
+                    Phase::Trial(trial) if trial.in_round => {
+                        return self.in_trial(trial, Event::Stop, effects);
+                    }
                     Phase::Trial(mut trial) => {
                         pause(&mut trial, at_ms, effects);
                         Phase::Trial(trial)

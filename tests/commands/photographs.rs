@@ -6,7 +6,7 @@ use base64ct::{Base64, Encoding as _};
 use earwitness::trial::Digest;
 use earwitness::trial::terms::{InputTerms, changed_inputs};
 
-use crate::commands::{earwitness, material, json, refused, succeeded};
+use crate::commands::{earwitness, json, material, refused, succeeded};
 
 /// A grey JPEG of 16 x 8 pixels, and a PNG of the same: a test pattern of ffmpeg 5.1.
 const JPEG: &str = "ffd8ffe000104a46494600010200000100010000fffe00104c61766335392e33372e31303000ffdb0043000828282f282f373737373737413c414343 \

@@ -6,9 +6,9 @@ use std::sync::atomic::Ordering;
 use earwitness::ballot::Phase;
 use earwitness::ballot::hosting::NightRequest;
 use earwitness::screen::Model;
-use earwitness::trial::{Digest, Part, TrialId};
 use earwitness::trial::seal::hand_hash;
 use earwitness::trial::witness::Links;
+use earwitness::trial::{Digest, Part, TrialId};
 
 use crate::blind;
 use crate::screen::cables::{Log, masked, with_switch};
@@ -298,7 +298,10 @@ fn over_cables(by_hand: bool, order: usize) -> (Vec<String>, Vec<(u128, String)>
             host.settle();
             look();
             if host.look().phase == Phase::Presenting {
-                assert!(host.say("silence").is_err() && host.say("close").is_err(), "nothing cuts a round short");
+                assert!(
+                    host.say("silence").is_err() && host.say("close").is_err(),
+                    "nothing cuts a round short"
+                );
             }
         }
         let id = host.look().trial.as_ref().expect("a trial").id.clone();
@@ -326,7 +329,10 @@ fn traffic_over_real_cables_is_the_same_byte_by_byte_and_moment_by_moment() {
         assert_eq!(masked(&log), masked(&other_log), "the switch's traffic and its times");
         assert_ne!(log, other_log, "the draw is real: the terminals are others");
         let said = reference.join("\n");
-        assert!(said.contains("\"kind\":\"silent\"") && said.contains("\"slot\":3"), "one is silent by design");
+        assert!(
+            said.contains("\"kind\":\"silent\"") && said.contains("\"slot\":3"),
+            "one is silent by design"
+        );
     }
 }
 

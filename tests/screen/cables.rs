@@ -154,9 +154,13 @@ fn played(folder: &Path, by_hand: bool, order: usize) -> (Seen, Seen) {
         blind::fresh_secret_where(&draft, key, next, &[order, order], |key| blind::in_order(key, &rounds, 4));
     setting.resuming = Resuming::Resume;
     let log = Log::default();
-    let second = sit_in(&setting, keys(&format!("{resume} {trial} Space {} {trial}", ". ".repeat(20))), |environment| {
-        with_switch(environment, &log, by_hand, None);
-    });
+    let second = sit_in(
+        &setting,
+        keys(&format!("{resume} {trial} Space {} {trial}", ". ".repeat(20))),
+        |environment| {
+            with_switch(environment, &log, by_hand, None);
+        },
+    );
     (first, seen(second, &log))
 }
 
@@ -172,10 +176,16 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         assert_eq!(count(&left, "\"kind\":\"void\""), 1, "the order that failed: {}", left.journal);
         assert_eq!(count(&went_on, "\"kind\":\"answer\""), 3, "{}", went_on.journal);
         assert_eq!(count(&went_on, "\"kind\":\"resumed\""), 1);
-        assert_eq!(count(&went_on, "\"apart_ms\":200}"), 18, "four rounds of four, and a part: {}", went_on.journal);
-        let connected = |seen: &Seen| masked(&seen.log).iter().filter(|(_, sent)| is_connection(sent)).count();
+        assert_eq!(
+            count(&went_on, "\"apart_ms\":200}"),
+            18,
+            "four rounds of four, and a part: {}",
+            went_on.journal
+        );
+        let connected =
+            |seen: &Seen| masked(&seen.log).iter().filter(|(_, sent)| is_connection(sent)).count();
         assert_eq!((connected(&left), connected(&went_on)), (6, 12), "{:?}", left.log);
-    
+
         left.assert_same(&other_left, "until it was left");
         went_on.assert_same(&other_went_on, "after it went on");
         assert_ne!(went_on.log, other_went_on.log, "the draw is real: the terminals are others");

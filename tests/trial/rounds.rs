@@ -70,7 +70,8 @@ fn presented(subject: Subject, part: Part, order: usize, exchanged: bool, openin
         Subject::Control(control) => Some(control),
         Subject::Comparison(_) => None,
     };
-    let stimulus = opening.stimuli.iter().position(|stimulus| stimulus.control == control).expect("a stimulus");
+    let stimulus =
+        opening.stimuli.iter().position(|stimulus| stimulus.control == control).expect("a stimulus");
     Presented { id: TrialId { part, trial: 1, attempt: 1 }, subject, stimulus, order, exchanged }
 }
 
@@ -94,7 +95,8 @@ fn every_sequence_of_cables_is_exactly_as_likely_for_every_protocol_order_and_co
                 main.extend(control(Part::Main).filter(|_| controls));
                 let first = of(main[0].0, main[0].1, main[0].2);
                 for (subject, part, order) in main {
-                    let told = format!("{protocol}, controls {controls}, {subject:?}, {part:?}, order {order}");
+                    let told =
+                        format!("{protocol}, controls {controls}, {subject:?}, {part:?}, order {order}");
                     assert_eq!(of(subject, part, order), first, "{told}");
                 }
                 // Not by chance: each sequence of as many of either cable is there, equally often.
@@ -148,7 +150,8 @@ fn orders_of_rounds_are_uniform_and_their_own_for_each_round_trial_and_attempt()
     let chi: f64 = counts.values().map(|count| (f64::from(*count) - 200.0).powi(2) / 200.0).sum();
     assert!(counts.len() == 24 && chi < 58.6, "{chi}");
     // The vector of FORMAT.md.
-    let key = Digest::from_hex("0c1b794a1cffc05d494b70e60ef38b60641ccaaf736f010695a5c7e5f55030ce").expect("hex");
+    let key =
+        Digest::from_hex("0c1b794a1cffc05d494b70e60ef38b60641ccaaf736f010695a5c7e5f55030ce").expect("hex");
     assert_eq!(order(&key, id, 2, 4), [3, 2, 1, 0]);
     let others = [
         order(&key, id, 1, 12),
@@ -243,10 +246,12 @@ fn an_operator_who_computes_the_posterior_from_everything_seen_is_left_with_a_gu
 #[test]
 fn operators_who_count_and_look_for_patterns_score_at_chance_and_knew_all_where_nothing_is_filled() {
     // In ABX, of what is seen: which cable comes oftener, first, last, third, twice in a row.
-    let oftener = |round: &[Side]| usize::from(2 * round.iter().filter(|side| **side == Side::B).count() > round.len());
+    let oftener =
+        |round: &[Side]| usize::from(2 * round.iter().filter(|side| **side == Side::B).count() > round.len());
     let is_b = |side: Side| usize::from(side == Side::B);
     type Guess<'g> = (&'g str, &'g dyn Fn(&[Side]) -> usize);
-    let doubled = |round: &[Side]| is_b(round.windows(2).find(|two| two[0] == two[1]).map_or(round[0], |two| two[0]));
+    let doubled =
+        |round: &[Side]| is_b(round.windows(2).find(|two| two[0] == two[1]).map_or(round[0], |two| two[0]));
     let guesses: [Guess<'_>; 5] = [
         ("oftener", &oftener),
         ("first", &|round| is_b(round[0])),
@@ -283,7 +288,11 @@ fn nothing_cuts_a_round_short_but_what_makes_the_attempt_void() {
     };
     refused(&mut scripted, Event::Choose(0));
     let places = round(&scripted).order;
-    assert_eq!((places.len(), round(&scripted).at), (5, None), "three slots and two fillings: there are controls");
+    assert_eq!(
+        (places.len(), round(&scripted).at),
+        (5, None),
+        "three slots and two fillings: there are controls"
+    );
     for at in 0..places.len() {
         scripted.event(Event::Present(0));
         assert_eq!((round(&scripted).number, round(&scripted).at), (1, Some(at)));
@@ -317,13 +326,15 @@ type Forgery = (fn(&mut Vec<earwitness::trial::record::Presentation>), &'static 
 fn rounds_are_held_to_the_seal_by_every_verifier() {
     for protocol in Protocol::ALL {
         let mut draft = over_cables(kit::full(protocol), true);
-        draft.terms.qualification = draft.terms.qualification.map(|own| QualificationTerms { correct: 0, ..own });
+        draft.terms.qualification =
+            draft.terms.qualification.map(|own| QualificationTerms { correct: 0, ..own });
         let mut scripted = kit::in_memory(&draft, 77);
         (scripted.disturb, scripted.rounds) = (Some(4), 2);
         let (_folder, path) = kit::written(&scripted.finish().journal.bytes);
         python::agree(&path);
     }
-    let records = kit::in_memory(&over_cables(kit::full(Protocol::DuoTrio), true), 77).finish().journal.records;
+    let records =
+        kit::in_memory(&over_cables(kit::full(Protocol::DuoTrio), true), 77).finish().journal.records;
     let forgeries: [Forgery; 5] = [
         (|presented| presented.rotate_left(1), "waits"),
         (|presented| presented.truncate(4), "an answer in the middle of a round"),
@@ -357,7 +368,8 @@ fn rounds_are_held_to_the_seal_by_every_verifier() {
         assert!(!kit::check(&path).is_sound(), "{what}");
     }
     // Where the terms do not say that rounds are filled, a journal is held to the older rule.
-    let (_folder, path) =
-        kit::written(&kit::in_memory(&over_cables(kit::full(Protocol::DuoTrio), false), 77).finish().journal.bytes);
+    let (_folder, path) = kit::written(
+        &kit::in_memory(&over_cables(kit::full(Protocol::DuoTrio), false), 77).finish().journal.bytes,
+    );
     python::agree(&path);
 }

@@ -108,7 +108,8 @@ fn switched(report: &Report, switcher: &SwitcherTerms) -> String {
     let longer = switcher.spread_ms.filter(|spread| *spread > 0).map_or_else(String::new, |spread| {
         format!(" (and up to {} s more, as the seal says)", spread as f64 / 1000.0)
     });
-    let rounds = if filled { "; in whole rounds with silent connections among them, in drawn orders" } else { "" };
+    let rounds =
+        if filled { "; in whole rounds with silent connections among them, in drawn orders" } else { "" };
     format!(
         "the real cables {first} and {second}, {by}{labels}: nothing connected for {} s{longer}, connected for {} s, then the music, \
          the same steps each time{rounds}; {}",
@@ -140,7 +141,9 @@ fn measured(report: &Report, switcher: &SwitcherTerms) -> String {
     if (before, after) == (all, all) {
         format!("both positions were measured before the first and after the last trial{rests}")
     } else {
-        format!("both positions were measured before the first trial in {before} and after the last in {after} of {all} sittings{rests}")
+        format!(
+            "both positions were measured before the first trial in {before} and after the last in {after} of {all} sittings{rests}"
+        )
     }
 }
 
