@@ -5,7 +5,6 @@ use earwitness::screen::{Block, Scene, Stage};
 use earwitness::stimulus::StimulusSet;
 use earwitness::trial::rounds::order;
 use earwitness::trial::schedule::{Draws, trials_of};
-use earwitness::trial::wager::is_claimants;
 use earwitness::trial::witness::{Links, trial_key};
 use earwitness::trial::words::{RECEIPT_WORDS, words};
 use earwitness::trial::{Digest, Draft, Opening, Part, Secret, TrialId};
@@ -35,7 +34,7 @@ pub(crate) fn opening(draft: &Draft, secret: &Secret) -> Opening {
         rows: earwitness::trial::balance::rows(&draft.terms, &[]),
     };
     let wager = opening.terms.wager.as_ref();
-    opening.earlier = wager.filter(|wager| is_claimants(&opening, wager)).map(|_| Vec::new());
+    opening.earlier = wager.filter(|wager| opening.is_claimants(wager)).map(|_| Vec::new());
     opening
 }
 

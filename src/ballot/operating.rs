@@ -65,6 +65,11 @@ pub fn mask(code: &Code, holder: &str, number: u64) -> u8 {
     Digest::from_hex(&proof).map_or(0, |digest| digest.0[0] % 3)
 }
 
+/// Seconds that the operator has for each step: apart, connected.
+pub fn seconds(switcher: &Switcher) -> (f64, f64) {
+    (switcher.apart_ms as f64 / 1000.0, switcher.settle_ms as f64 / 1000.0)
+}
+
 /// A task as the page gets it; `seconds` are those for which nothing is connected, and those to connect.
 pub fn state(task: &Task, number: u64, done: bool, code: &Code, holder: &str, seconds: (f64, f64)) -> State {
     let (task, meant, names, seconds) = match task {
@@ -115,7 +120,7 @@ impl OperatorPage {
         let shared = Shared {
             code: Code::new(&code),
             board: Arc::clone(&board),
-            seconds: (switcher.apart_ms as f64 / 1000.0, switcher.settle_ms as f64 / 1000.0),
+            seconds: seconds(switcher),
             gate: Gate::new(address),
         };
         let server = serve(listener, address, shared)?;

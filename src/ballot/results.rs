@@ -162,7 +162,7 @@ impl Judged<'_> {
                 words
             });
         }
-        let (correct, trials) = facts.positive_controls;
+        let Tally { trials, correct } = facts.positive_controls;
         if trials > 0 {
             sentences.push(format!(
                 "In trials whose difference is known to be audible you were right in {correct} of {trials}."

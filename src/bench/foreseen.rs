@@ -7,6 +7,7 @@ use super::null::{BAND_HZ, WINDOW, bins, decibels, highest, power};
 use super::recording::Channel;
 use crate::filter::Sampled;
 use crate::hearing::weighting::erb_edges;
+use crate::stats::special::peak;
 
 /// The delay that nulls best is looked for within so many samples, in so many steps, then by the golden section.
 const REACH: f64 = 2.0;
@@ -46,12 +47,8 @@ pub fn foreseen(first: &Channel<'_>, ratio: Ratio<'_>) -> Result<Foreseen, Bench
     let place = |index: usize| REACH * (2.0 * index as f64 / STEPS as f64 - 1.0);
     let best =
         (0..=STEPS).max_by(|a, b| alike(place(*a)).abs().total_cmp(&alike(place(*b)).abs())).unwrap_or(0);
-    let (mut from, mut to) = (place(best) - place(1) + place(0), place(best) + place(1) - place(0));
-    for _ in 0..40 {
-        let (a, b) = (from + 0.382 * (to - from), from + 0.618 * (to - from));
-        if alike(a).abs() > alike(b).abs() { to = b } else { from = a }
-    }
-    let delay = f64::midpoint(from, to);
+    let step = place(1) - place(0);
+    let (delay, _) = peak(place(best) - step, place(best) + step, 40, |delay| alike(delay).abs());
     let gain = alike(delay) / along;
     let left = |range: std::ops::Range<usize>| -> (f64, f64) {
         range.fold((0.0, 0.0), |(own, left), bin| {

@@ -5,6 +5,8 @@
 
 use std::ops::Range;
 
+use crate::stats::special::peak;
+
 /// Crossings that the line is drawn through, evenly spread over time.
 const MOST_CROSSINGS: usize = 400;
 /// Fewer crossings are no sweep.
@@ -66,12 +68,7 @@ impl SweepPhase {
         let steps = 300;
         let at = |step: f64| (low + (high - low) * step / f64::from(steps)).exp();
         let best = (0..=steps).map(f64::from).min_by(|a, b| fitted(at(*a)).2.total_cmp(&fitted(at(*b)).2))?;
-        let (mut low, mut high) = (best - 1.0, best + 1.0);
-        for _ in 0..60 {
-            let (a, b) = (low + 0.382 * (high - low), low + 0.618 * (high - low));
-            if fitted(at(a)).2 < fitted(at(b)).2 { high = b } else { low = a }
-        }
-        let constant = at(f64::midpoint(low, high));
+        let constant = at(peak(best - 1.0, best + 1.0, 60, |step| -fitted(at(step)).2).0);
         let (scale, offset, scatter) = fitted(constant);
         let phase = Self { constant, scale, offset, origin: last + sound.start as f64, scatter };
         (scatter < MOST_OFF && scale > 0.0).then_some(phase)

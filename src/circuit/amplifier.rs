@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 
 use super::table::ImpedanceTable;
-use super::tolerance::{Limit, Quantity};
+use super::limit::{Limit, Quantity};
 
 /// What is behind the amplifier's terminals.
 #[derive(Debug, Clone, PartialEq)]

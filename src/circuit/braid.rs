@@ -11,7 +11,7 @@
 
 use super::conductor::Wire;
 use super::crosssection::{CrossSection, RoundConductor};
-use super::line::take_up;
+use super::per_metre::take_up;
 use super::smooth::Pair;
 use super::{CircuitError, MU0, check_at_least};
 

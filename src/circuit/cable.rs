@@ -2,7 +2,8 @@
 
 use num_complex::Complex64;
 
-use super::line::{Line, PerMetre};
+use super::line::Line;
+use super::per_metre::PerMetre;
 use super::table::ResponseTable;
 use super::tolerance::Toleranced;
 pub use super::two_port_table::TwoPortTable;

@@ -4,7 +4,7 @@
 
 use num_complex::Complex64;
 
-use super::loudspeaker::Driver;
+use super::driver::Driver;
 
 const ZERO: Complex64 = Complex64::new(0.0, 0.0);
 const ONE: Complex64 = Complex64::new(1.0, 0.0);

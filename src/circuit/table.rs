@@ -6,6 +6,8 @@
 
 mod cells;
 mod columns;
+mod error;
+mod impedances;
 mod lcr;
 mod response;
 mod sheet;
@@ -14,60 +16,16 @@ use num_complex::Complex64;
 
 pub use cells::decode;
 pub(super) use cells::shortened;
-use columns::{MAGNITUDE, PHASE, REACTANCE, RESISTANCE};
+use columns::{MAGNITUDE, PHASE};
+pub use error::TableError;
+use impedances::impedances;
 pub use lcr::{AccuracyTable, LcrTable};
 pub use response::{Distortion, ResponseTable};
 use sheet::Sheet;
 
 use super::measured::Measured;
-use super::tolerance::{Limit, Quantity};
+use super::limit::{Limit, Quantity};
 use super::vector_fit::Shape;
-
-/// What is wrong with a measured table, and where.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{name}{}: {message}", line.map(|line| format!(":{line}")).unwrap_or_default())]
-pub struct TableError {
-    /// The table's name.
-    pub name: String,
-    /// Line, from 1, where there is one.
-    pub line: Option<usize>,
-    /// What was tried, with which value, what is allowed.
-    pub message: String,
-}
-
-impl TableError {
-    pub(super) fn new(name: &str, line: impl Into<Option<usize>>, message: impl Into<String>) -> Self {
-        Self { name: name.to_owned(), line: line.into(), message: message.into() }
-    }
-}
-
-/// An angle in radians beyond half a turn, rounding excepted.
-const HALF_A_TURN: f64 = std::f64::consts::PI * (1.0 + 1e-6);
-
-/// Impedances in ohm of the columns `Z` and `theta`, or `R` and `X`.
-fn impedances(sheet: &Sheet<'_>) -> Result<Option<Vec<Complex64>>, TableError> {
-    if let (Some(magnitude), Some(phase)) = (sheet.values(&MAGNITUDE)?, sheet.values(&PHASE)?) {
-        let magnitude = sheet.positive(&MAGNITUDE, magnitude)?;
-        if let Some(row) = phase.iter().position(|angle| angle.abs() > HALF_A_TURN) {
-            let message = format!(
-                "{} is {} degrees; the phase of an impedance is from -180 to 180 degrees",
-                PHASE.name,
-                phase[row].to_degrees()
-            );
-            return Err(sheet.at(row, message));
-        }
-        return Ok(Some(
-            magnitude.into_iter().zip(phase).map(|(ohm, phase)| Complex64::from_polar(ohm, phase)).collect(),
-        ));
-    }
-    if !sheet.has(&REACTANCE) {
-        return Ok(None);
-    }
-    let (Some(resistance), Some(reactance)) = (sheet.values(&RESISTANCE)?, sheet.values(&REACTANCE)?) else {
-        return Ok(None);
-    };
-    Ok(Some(resistance.iter().zip(&reactance).map(|(re, im)| Complex64::new(*re, *im)).collect()))
-}
 
 /// A measured impedance.
 #[derive(Debug, Clone, PartialEq)]

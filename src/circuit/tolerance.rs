@@ -6,157 +6,16 @@
 //! has a standard deviation instead. Limits are taken as independent of each other, and as the same at every frequency
 //! unless a table says otherwise.
 
-use std::sync::Arc;
-
 use num_complex::Complex64;
 
 use super::cable::{Cable, Solved};
-use super::interpolation::OverFrequency;
-use super::line::PerMetre;
+use super::limit::{Limit, Quantity};
+use super::per_metre::PerMetre;
 use super::twoport::Abcd;
-use super::{Chain, CircuitError};
+use super::CircuitError;
 
 /// Joints at one end of a cable: one for each conductor.
 const JOINTS_AT_AN_END: f64 = 2.0;
-
-/// What a limit is a limit of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Quantity {
-    /// Loop resistance, relative.
-    Resistance,
-    /// Loop inductance, relative.
-    Inductance,
-    /// Capacitance, relative.
-    Capacitance,
-    /// Length, relative.
-    Length,
-    /// The resistance of all joints, relative.
-    Contacts,
-    /// The meter's reading of resistance, relative.
-    MeterResistance,
-    /// The meter's reading of inductance, relative.
-    MeterInductance,
-    /// The meter's reading of capacitance, relative.
-    MeterCapacitance,
-    /// The gain of a measured response, in dB, at each frequency by itself.
-    Gain,
-    /// The gain of a measured response as it scatters: a standard deviation in dB.
-    GainScatter,
-    /// The phase of a measured response as it scatters: a standard deviation in degrees.
-    PhaseScatter,
-    /// What smoothing left out of a measured two-port's series impedance, relative: a standard deviation.
-    SeriesScatter,
-    /// The magnitude of the loudspeaker's impedance, relative: the same on both sides.
-    LoadImpedance,
-    /// What smoothing left out of the magnitude of the loudspeaker's impedance, relative: a standard deviation.
-    LoadScatter,
-    /// What smoothing left out of its angle, in radians: a standard deviation.
-    LoadAngleScatter,
-    /// The amplifier's output impedance, relative: the same on both sides.
-    OutputImpedance,
-    /// What smoothing left out of the magnitude of the amplifier's output impedance, relative: a standard deviation.
-    OutputScatter,
-    /// What smoothing left out of its angle, in radians: a standard deviation.
-    OutputAngleScatter,
-}
-
-impl Quantity {
-    /// A short name that scripts may rely on.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Resistance => "resistance",
-            Self::Inductance => "inductance",
-            Self::Capacitance => "capacitance",
-            Self::Length => "length",
-            Self::Contacts => "contacts",
-            Self::MeterResistance => "meter-resistance",
-            Self::MeterInductance => "meter-inductance",
-            Self::MeterCapacitance => "meter-capacitance",
-            Self::Gain => "gain",
-            Self::GainScatter => "gain-scatter",
-            Self::PhaseScatter => "phase-scatter",
-            Self::SeriesScatter => "series-scatter",
-            Self::LoadImpedance => "load-impedance",
-            Self::LoadScatter => "load-scatter",
-            Self::LoadAngleScatter => "load-angle-scatter",
-            Self::OutputImpedance => "output-impedance",
-            Self::OutputScatter => "output-scatter",
-            Self::OutputAngleScatter => "output-angle-scatter",
-        }
-    }
-
-    /// In words.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::MeterResistance => "the meter's resistance",
-            Self::MeterInductance => "the meter's inductance",
-            Self::MeterCapacitance => "the meter's capacitance",
-            Self::Gain => "measured gain",
-            Self::GainScatter => "scatter of the measured gain",
-            Self::PhaseScatter => "scatter of the measured phase",
-            Self::SeriesScatter => "scatter of the measured two-port",
-            Self::LoadImpedance => "loudspeaker impedance",
-            Self::LoadScatter => "scatter of the loudspeaker's impedance",
-            Self::LoadAngleScatter => "scatter of the loudspeaker's angle",
-            Self::OutputImpedance => "the amplifier's output impedance",
-            Self::OutputScatter => "scatter of the amplifier's output impedance",
-            Self::OutputAngleScatter => "scatter of the amplifier's angle",
-            _ => self.name(),
-        }
-    }
-
-    /// Whether errors at different frequencies have nothing to do with each other.
-    pub fn varies_over_frequency(self) -> bool {
-        self == Self::Gain || self.is_scatter()
-    }
-
-    /// Whether it is known by its standard deviation, and not by how far off it may be at most.
-    pub fn is_scatter(self) -> bool {
-        matches!(
-            self,
-            Self::GainScatter
-                | Self::PhaseScatter
-                | Self::SeriesScatter
-                | Self::LoadScatter
-                | Self::LoadAngleScatter
-                | Self::OutputScatter
-                | Self::OutputAngleScatter
-        )
-    }
-}
-
-/// A value that is known within limits.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Limit {
-    /// Of what.
-    pub quantity: Quantity,
-    /// Half-width, or standard deviation of what scatters: relative, in dB, degrees or radians as the quantity says.
-    pub half_width: f64,
-    /// What the half-width is multiplied by at each frequency; `None` is 1 everywhere.
-    over: Option<Arc<OverFrequency>>,
-}
-
-impl Limit {
-    /// The same at every frequency.
-    pub fn new(quantity: Quantity, half_width: f64) -> Self {
-        Self { quantity, half_width, over: None }
-    }
-
-    /// Different half-widths at different frequencies.
-    pub fn over_frequency(quantity: Quantity, half_widths: OverFrequency) -> Self {
-        Self { quantity, half_width: 1.0, over: Some(Arc::new(half_widths)) }
-    }
-
-    /// Half-width at a frequency in Hz.
-    pub fn at(&self, frequency_hz: f64) -> f64 {
-        self.half_width * self.over.as_ref().map_or(1.0, |over| over.at(frequency_hz))
-    }
-
-    /// What a standard deviation is in half-widths: what is known by its limits lies anywhere between them.
-    pub fn standard(&self) -> f64 {
-        if self.quantity.is_scatter() { 1.0 } else { 1.0 / 3.0_f64.sqrt() }
-    }
-}
 
 /// How far values are moved from their nominal ones at one frequency: relative, the gain in dB, the phase in degrees.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -180,7 +39,7 @@ pub struct Toleranced {
     /// What is known of its values.
     pub limits: Vec<Limit>,
     /// What is moved, and by how many half-widths; nothing is the cable as written.
-    moved: Vec<(Limit, f64)>,
+    pub(super) moved: Vec<(Limit, f64)>,
 }
 
 impl Toleranced {
@@ -285,87 +144,5 @@ impl Toleranced {
                 "tolerances and contacts of a bi-wired pair belong to each of its two cables".to_owned(),
             )),
         }
-    }
-}
-
-/// A value that is known within limits, and where it is.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Input {
-    /// What it is and how well it is known.
-    pub limit: Limit,
-    /// Which side of the comparison it belongs to: 0 is A, 1 is B; `None`: to both.
-    pub side: Option<usize>,
-    part: usize,
-}
-
-/// Two chains to be compared and every value in them that is known within limits.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Uncertain {
-    sides: [Chain; 2],
-    inputs: Vec<Input>,
-}
-
-impl Uncertain {
-    /// Two chains with the same loudspeaker, ready to be computed many times at exactly these frequencies in Hz.
-    pub fn new(a: &Chain, b: &Chain, frequencies_hz: &[f64]) -> Result<Self, CircuitError> {
-        let mut inputs = Vec::new();
-        let mut sides = [a.clone(), b.clone()];
-        for (side, chain) in sides.iter_mut().enumerate() {
-            let mut part = 0;
-            chain.cable.for_each_toleranced(&mut |known| {
-                inputs.extend(known.limits.iter().map(|limit| Input {
-                    limit: limit.clone(),
-                    side: Some(side),
-                    part,
-                }));
-                part += 1;
-            });
-        }
-        let shared = a.loudspeaker.limits().into_iter().chain(a.amplifier.limits());
-        inputs.extend(shared.map(|limit| Input { limit, side: None, part: 0 }));
-        inputs.retain(|input| input.limit.half_width > 0.0);
-        if !inputs.is_empty() {
-            for chain in &mut sides {
-                chain.cable = chain.cable.solved_at(frequencies_hz)?;
-            }
-        }
-        Ok(Self { sides, inputs })
-    }
-
-    /// Everything that is known within limits.
-    pub fn inputs(&self) -> &[Input] {
-        &self.inputs
-    }
-
-    /// Both chains with each input moved by so many half-widths, in the order of [`Uncertain::inputs`].
-    pub fn moved(&self, half_widths: &[f64]) -> [Chain; 2] {
-        let mut sides = self.sides.clone();
-        for (input, by) in self.inputs.iter().zip(half_widths) {
-            match input.side {
-                Some(side) => {
-                    let mut part = 0;
-                    sides[side].cable.for_each_toleranced(&mut |known| {
-                        if part == input.part {
-                            known.moved.push((input.limit.clone(), *by));
-                        }
-                        part += 1;
-                    });
-                }
-                None => {
-                    let by = by * input.limit.half_width;
-                    for chain in &mut sides {
-                        match input.limit.quantity {
-                            Quantity::OutputImpedance | Quantity::OutputScatter => {
-                                chain.amplifier.impedance_shift.re += by;
-                            }
-                            Quantity::OutputAngleScatter => chain.amplifier.impedance_shift.im += by,
-                            Quantity::LoadAngleScatter => chain.loudspeaker.impedance_shift.im += by,
-                            _ => chain.loudspeaker.impedance_shift.re += by,
-                        }
-                    }
-                }
-            }
-        }
-        sides
     }
 }

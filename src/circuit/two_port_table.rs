@@ -12,7 +12,7 @@ use super::interpolation::ComplexOverFrequency;
 use super::least_squares;
 use super::line::PerMetre;
 use super::measured::Measured;
-use super::tolerance::{Limit, Quantity};
+use super::limit::{Limit, Quantity};
 use super::twoport::Abcd;
 use super::vector_fit::Shape;
 

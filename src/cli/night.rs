@@ -29,7 +29,7 @@ use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Progress};
 use crate::session::{self, Session, Written};
 use crate::sitting::SittingError;
-use crate::sitting::face::{self, Face, Look};
+use crate::sitting::{Face, Look, with_look};
 use crate::sitting::passphrase::{self, Whose};
 use crate::sitting::plain::{self, Lines, Plain};
 
@@ -180,7 +180,7 @@ pub fn run(arguments: &NightArguments, out: &mut dyn Write) -> Result<(), Failur
         return in_lines(before, &preparation, &typed, out);
     }
     let needed = before.passphrase() != PassphraseNeeded::None;
-    if needed && !face::with_look(Look::Screen, |face| passphrase(&mut before, &request, face))? {
+    if needed && !with_look(Look::Screen, |face| passphrase(&mut before, &request, face))? {
         return Ok(writeln!(out, "{left}")?);
     }
     on_screen(before, &preparation, &request, out)

@@ -1,5 +1,6 @@
 //! `earwitness plan`.
 
+mod planned;
 mod session;
 mod text;
 mod threshold;

@@ -13,9 +13,10 @@ use super::archive::{self, Unpacked};
 use super::{Failure, note};
 use crate::files;
 use crate::session::Session;
+use crate::stats::tally::Tally;
 use crate::stimulus::{NoProgress, StimulusSet};
 use crate::trial::against::{self, Receipt, Sessions};
-use crate::trial::record::{Count, Occasion};
+use crate::trial::record::Occasion;
 use crate::trial::register::REGISTER;
 use crate::trial::verify::{Checked, RegisterView, Registered, State, register};
 use crate::trial::wager::Settlement;
@@ -73,7 +74,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     let mut all = Vec::with_capacity(files.len());
     let mut known = against::Registers::default();
     for file in files {
-        let mut checked = verify::check_with(&file, &mut known);
+        let mut checked = against::check(&file, &mut known);
         // Journals that were given by themselves may stand anywhere.
         if checked.file.parent().is_some_and(|folder| given.iter().any(|given| given == folder)) {
             let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
@@ -211,7 +212,7 @@ fn objections(checked: &Checked) -> Vec<String> {
     objections
 }
 
-fn count(count: Count) -> Value {
+fn count(count: Tally) -> Value {
     json!({"trials": count.trials, "correct": count.correct})
 }
 
@@ -223,8 +224,8 @@ fn document(checked: &Checked, held: &Held) -> Value {
         "listener": opening.map(|opening| opening.listener.clone()),
         "ok": objections(checked).is_empty(),
         "problems": objections(checked),
-        "trials": total.map(|(trials, _)| trials),
-        "correct": total.map(|(_, correct)| correct),
+        "trials": total.map(|total| total.trials),
+        "correct": total.map(|total| total.correct),
         "state": match checked.state {
             State::Closed => "closed",
             State::Unfinished => "unfinished",

@@ -4,6 +4,7 @@
 //! and [`Playable`] stimuli. Frames count from the start of the excerpt. Must not know: cables.
 
 pub mod align;
+mod bessel;
 pub mod clipped;
 mod compressed;
 pub mod dither;

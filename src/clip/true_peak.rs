@@ -45,7 +45,7 @@ pub(super) struct TruePeak {
 fn weight(distance: f64, side: usize, beta: f64) -> f64 {
     let angle = std::f64::consts::PI * distance;
     let inside = (1.0 - (distance / side as f64).powi(2)).max(0.0);
-    angle.sin() / angle * super::synth::bessel_i0(beta * inside.sqrt())
+    angle.sin() / angle * super::bessel::bessel_i0(beta * inside.sqrt())
 }
 
 impl TruePeak {

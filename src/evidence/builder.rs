@@ -11,6 +11,7 @@ use super::journal::{self, Gathered, Held, OpeningFacts, Readings};
 use super::panel::{Members, NotCounted, Turn};
 use super::{Agreed, Anonymiser, Published, hide, wager};
 use crate::session::{SittingFact, Written};
+use crate::stats::tally::Tally;
 use crate::trial::Digest;
 use crate::trial::OutputKind;
 use crate::trial::hands::LastWord;
@@ -308,8 +309,8 @@ impl<'s> Builder<'s> {
                 sittings: Vec::new(),
                 seat,
                 table: None,
-                positive_controls: (0, 0),
-                identical_controls: (0, 0),
+                positive_controls: Tally::default(),
+                identical_controls: Tally::default(),
                 counted: false,
                 prepared_session: None,
             });
@@ -368,7 +369,7 @@ impl<'s> Builder<'s> {
             correct: opened.map(|_| journal::correct(counts)),
             qualification: opened
                 .filter(|_| counts.qualification.trials > 0)
-                .map(|_| (u64::from(counts.qualification.correct), u64::from(counts.qualification.trials))),
+                .map(|_| counts.qualification),
             missing_votes: opening
                 .night
                 .then(|| gathered.trials.iter().filter(|trial| trial.is_missing()).count() as u64),

@@ -3,28 +3,19 @@
 use serde::ser::SerializeStruct;
 use serde::{Serialize, Serializer};
 
-use super::hide::Anonymiser;
 use super::noted::Noted;
-use super::panel::NotCounted;
+use super::panel_standing::NotCounted;
 use super::published::Published;
 use crate::clip::dither::WordLength;
 use crate::session::SittingFact;
+use crate::stats::tally::{self, Tally};
 use crate::stimulus::WordFacts;
 use crate::stimulus::recorded::RecordedFacts;
 use crate::trial::Digest;
-use crate::trial::balance::DrawnOnce;
+use crate::trial::record::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Found, Positions, When};
 use crate::trial::record::{OutputPath, Part, Terms};
-
-/// Right answers of a number of trials.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Tally {
-    /// Right answers (preference: for side B).
-    pub correct: u64,
-    /// Trials.
-    pub trials: u64,
-}
 
 /// How a sitting stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -131,7 +122,8 @@ pub struct SittingFacts {
     /// Right ones, known only when the seal is open.
     pub correct: Option<u64>,
     /// Qualification: right and all.
-    pub qualification: Option<(u64, u64)>,
+    #[serde(serialize_with = "tally::as_optional_pair")]
+    pub qualification: Option<Tally>,
     /// Votes that never came between a seat's first and last one (night).
     pub missing_votes: Option<u64>,
     /// Void attempts.
@@ -269,17 +261,6 @@ pub struct EventFacts {
     pub what: Noted,
 }
 
-impl EventFacts {
-    /// The same, with names withheld where they are.
-    pub(super) fn shown(&self, anonymiser: &Anonymiser) -> Self {
-        let what = match &self.what {
-            Noted::Said { text } => Noted::Said { text: anonymiser.text(text) },
-            other => other.clone(),
-        };
-        Self { what, ..self.clone() }
-    }
-}
-
 impl Serialize for EventFacts {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut event = serializer.serialize_struct("EventFacts", 6)?;
@@ -404,9 +385,11 @@ pub struct ListenerFacts {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub table: Option<u32>,
     /// Right answers and trials of audible controls.
-    pub positive_controls: (u64, u64),
+    #[serde(serialize_with = "tally::as_pair")]
+    pub positive_controls: Tally,
     /// Right answers and trials of identical controls.
-    pub identical_controls: (u64, u64),
+    #[serde(serialize_with = "tally::as_pair")]
+    pub identical_controls: Tally,
     /// At least one of the sittings counts.
     pub counted: bool,
     /// The session names this listener among those who prepared it (anonymous: withheld, see the caveats).
@@ -481,7 +464,7 @@ impl TrialFacts {
 
     /// A vote on a counted trial that never came from a listener who was there.
     pub fn is_missing(&self) -> bool {
-        super::is_counted_trial(self) && self.answer.is_none() && !self.void && self.listener.is_some()
+        is_counted_trial(self) && self.answer.is_none() && !self.void && self.listener.is_some()
     }
 }
 
@@ -501,4 +484,17 @@ pub(super) fn of_device(noted: &[WordFacts], terms: &Terms) -> Option<DeviceFact
         margin_db: faintest.map(|faintest| faintest.margin_db),
         could_hide: facts.could_hide(),
     })
+}
+
+/// Whether a row is a counted trial of its sitting: an answer to a comparison, or a vote that never came where the session
+/// counts that as wrong.
+pub fn counts(trial: &TrialFacts) -> bool {
+    is_counted_trial(trial)
+        && trial.listener.is_some()
+        && (trial.answer.is_some() || (!trial.void && trial.correct == Some(false)))
+}
+
+/// Whether a row belongs to a counted trial of a comparison, whatever came of it.
+pub fn is_counted_trial(trial: &TrialFacts) -> bool {
+    trial.part == Part::Main && trial.control.is_none() && trial.comparison.is_some()
 }

@@ -2,61 +2,19 @@
 
 use std::path::{MAIN_SEPARATOR, Path};
 
-use super::{Options, Readings};
+use super::facts::EventFacts;
+use super::journal::Readings;
+use super::noted::Noted;
+use super::replaced::{Known, replaced};
 use crate::session::{Session, Wager, Written, same_person};
 use crate::trial::Digest;
 use crate::trial::register::Entry;
 
-/// Replaces a name where it stands by itself: "Al" in "Al owes Ida a dinner", not in "also".
-pub fn name(text: &str, name: &str, instead: &str) -> String {
-    replaced(text, &[Known { name: name.to_owned(), any_case: false, instead: instead.to_owned() }])
-}
-
-/// A name that is withheld.
-#[derive(Debug)]
-struct Known {
-    name: String,
-    /// Also where it is written in other letters, "IDA" or "ida".
-    any_case: bool,
-    instead: String,
-}
-
-impl Known {
-    /// What follows the name in a text that begins with it, by itself.
-    fn stripped<'t>(&self, text: &'t str) -> Option<&'t str> {
-        let mut rest = text.chars();
-        for letter in self.name.chars() {
-            let found = rest.next()?;
-            if found != letter && !(self.any_case && found.to_lowercase().eq(letter.to_lowercase())) {
-                return None;
-            }
-        }
-        let rest = rest.as_str();
-        (!rest.starts_with(char::is_alphanumeric)).then_some(rest)
-    }
-}
-
-/// Replaces names in one pass, so that what stands instead of one is not taken for another; the first that fits counts.
-fn replaced(text: &str, names: &[Known]) -> String {
-    let mut out = String::with_capacity(text.len());
-    let (mut rest, mut before) = (text, None::<char>);
-    while let Some(letter) = rest.chars().next() {
-        let found = if before.is_some_and(char::is_alphanumeric) {
-            None
-        } else {
-            names
-                .iter()
-                .find_map(|known| Some((known, known.stripped(rest).filter(|_| !known.name.is_empty())?)))
-        };
-        if let Some((known, after)) = found {
-            out.push_str(&known.instead);
-            (rest, before) = (after, known.name.chars().next_back());
-        } else {
-            out.push(letter);
-            (rest, before) = (&rest[letter.len_utf8()..], Some(letter));
-        }
-    }
-    out
+/// How a report is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Options {
+    /// Replace listeners' names, and withhold what could give them away.
+    pub anonymous: bool,
 }
 
 /// Shows words that people wrote, or what stands instead of them. It knows the names of all listeners, seats, preparers and
@@ -232,8 +190,23 @@ fn replaced_where(
     out
 }
 
+impl EventFacts {
+    /// The same, with names withheld where they are.
+    pub(super) fn shown(&self, anonymiser: &Anonymiser) -> Self {
+        let what = match &self.what {
+            Noted::Said { text } => Noted::Said { text: anonymiser.text(text) },
+            Noted::Host { words } => {
+                Noted::Said { text: anonymiser.shown(words, || "host: words withheld".to_owned()) }
+            }
+            other => other.clone(),
+        };
+        Self { what, ..self.clone() }
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::replaced::name;
     use super::*;
 
     #[test]

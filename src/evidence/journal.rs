@@ -10,18 +10,20 @@ use super::noted::Noted;
 use crate::files;
 use crate::session::{SittingFact, Written};
 use crate::stimulus::WordFacts;
+use crate::stats::tally::Tally;
 use crate::trial::against::{self, Registers};
-use crate::trial::balance::DrawnOnce;
+use crate::trial::record::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Positions, When};
 use crate::trial::record::{
-    Ballot, Count, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
+    Ballot, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
 use crate::trial::register::{self, Register};
 use crate::trial::told;
 use crate::trial::training::{self, Trained};
 use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
-use crate::trial::wager::{self, EarlierSitting, Settlement};
+use crate::trial::record::EarlierSitting;
+use crate::trial::wager::Settlement;
 use crate::trial::waits;
 use crate::trial::{Digest, Side};
 
@@ -107,7 +109,7 @@ impl Gathered {
         let voted: BTreeSet<u32> = self
             .trials
             .iter()
-            .filter(|trial| super::counts(trial) && trial.answer.is_some())
+            .filter(|trial| super::facts::counts(trial) && trial.answer.is_some())
             .filter_map(|trial| trial.listener)
             .collect();
         let mut seats: Vec<(u32, &Written)> = self.seats.iter().map(|(seat, alias)| (*seat, alias)).collect();
@@ -183,7 +185,7 @@ impl OpeningFacts {
                 .terms
                 .wager
                 .as_ref()
-                .filter(|wager| !silent && wager::is_claimants(opening, wager))
+                .filter(|wager| !silent && opening.is_claimants(wager))
                 .map(|_| opening.earlier.clone().unwrap_or_default()),
         }
     }
@@ -273,6 +275,7 @@ pub(super) fn facts_of(checked: &Checked) -> Result<Gathered, String> {
     let words = noted.iter().filter_map(|(_, noted)| match noted {
         Noted::Resolved(facts) => Some(*facts),
         Noted::Said { .. }
+        | Noted::Host { .. }
         | Noted::Level { .. }
         | Noted::Output(_)
         | Noted::Measured(_)
@@ -357,7 +360,11 @@ fn bytes_as_checked(path: &Path, checked: &Checked) -> Vec<u8> {
 /// the machine.
 fn events(checked: &Checked, opening: &Opening, noted: Vec<(u64, Noted)>) -> Vec<EventFacts> {
     let device = &opening.output.name;
-    let said = |text: &str| Noted::Said { text: super::hide::name(text, device, "the device") };
+    let night = opening.occasion == Occasion::Night;
+    let without_device = |noted: Noted| match noted {
+        Noted::Said { text } => Noted::Said { text: super::replaced::name(&text, device, "the device") },
+        other => other,
+    };
     let mut found: Vec<EventFacts> = Vec::new();
     let mut seen = None;
     for answer in &checked.answers {
@@ -365,22 +372,22 @@ fn events(checked: &Checked, opening: &Opening, noted: Vec<(u64, Noted)>) -> Vec
         if seen.replace(answer.id) == Some(answer.id) {
             continue;
         }
-        let voids = answer.void.iter().map(|cause| (true, cause));
-        for (void, text) in voids.chain(answer.listening.events.iter().map(|text| (false, text))) {
+        let voids = answer.void.iter().map(|void| (true, Noted::void(void, night)));
+        let events = answer.listening.events.iter();
+        for (void, what) in voids.chain(events.map(|text| (false, Noted::Said { text: text.clone() }))) {
             found.push(EventFacts {
                 journal_line: answer.record,
                 part: Some(answer.id.part),
                 trial: Some(answer.id.trial),
                 void,
-                what: said(text),
+                what: without_device(what),
             });
         }
     }
     for (number, noted) in noted {
         let what = match noted {
             Noted::Resolved(_) => continue,
-            Noted::Said { text } => said(&text),
-            Noted::Level { .. } | Noted::Output(_) | Noted::Measured(_) | Noted::OpenEars { .. } => noted,
+            noted => without_device(noted),
         };
         found.push(EventFacts { journal_line: number, part: None, trial: None, void: false, what });
     }
@@ -444,5 +451,5 @@ pub(super) fn answered(trials: &[TrialFacts]) -> u64 {
 
 /// Right answers of all comparisons together.
 pub(super) fn correct(counts: &Counts) -> u64 {
-    counts.comparisons.iter().map(|count: &Count| u64::from(count.correct)).sum()
+    counts.comparisons.iter().sum::<Tally>().correct
 }

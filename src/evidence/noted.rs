@@ -4,10 +4,11 @@
 use serde::Serialize;
 
 use crate::clip::dither::WordLength;
+use crate::session::Written;
 use crate::stimulus::WordFacts;
 use crate::stimulus::device_words::Faintest;
 use crate::trial::positions::{Positions, When};
-use crate::trial::record::{Demonstration, Output, Record};
+use crate::trial::record::{Demonstration, Output, Record, Voided, VoidedBy};
 use crate::units::printed;
 
 /// What carries the sound from here on.
@@ -47,6 +48,13 @@ pub enum Noted {
         #[serde(skip)]
         text: String,
     },
+    /// In the host's own words: why a trial of a night was void.
+    #[serde(rename = "said")]
+    Host {
+        /// The words.
+        #[serde(skip)]
+        words: Written,
+    },
     /// Every stimulus is played at another level from here on.
     Level {
         /// In dB from the clips' own.
@@ -82,9 +90,19 @@ impl Noted {
         }
     }
 
+    /// Why an attempt of a sitting or `night` was void. Older programs did not say who spoke, and began the host's words so.
+    pub fn void(void: &Voided, night: bool) -> Self {
+        if void.by == Some(VoidedBy::Host) || (night && void.cause.starts_with("host: ")) {
+            Self::Host { words: Written::new(&void.cause) }
+        } else {
+            Self::Said { text: void.cause.clone() }
+        }
+    }
+
     /// In words.
     pub fn words(&self) -> String {
         match self {
+            Self::Host { words } => words.shown().to_owned(),
             Self::Said { text } => text.clone(),
             Self::OpenEars { shown } => {
                 let what = match shown {

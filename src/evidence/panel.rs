@@ -2,56 +2,17 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use serde::Serialize;
-
 use super::journal::Held;
-use super::{Agreed, Basis, Evidence, State, Tally};
+use super::agreed::Agreed;
+use super::facts::{Basis, State};
+pub use super::panel_standing::{NotCounted, PanelStanding};
+use super::whole::Evidence;
 use crate::session::{LeaveOut, Panel, Written};
+use crate::stats::tally::Tally;
 use crate::stats::{Protocol, binomial};
 use crate::trial::Digest;
 use crate::trial::record::{Occasion, Outcome};
 use crate::trial::register::{Entry, Register};
-
-/// Why a sitting that is complete does not count.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum NotCounted {
-    /// The panel was full, or this listener had sat often enough.
-    BeyondPanel,
-    /// The agreed rule leaves its listener out.
-    LeftOut,
-    /// It came after agreed looks had ended every comparison.
-    AfterLook,
-}
-
-/// A declared panel against who sat.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PanelStanding {
-    /// What was agreed on.
-    pub agreed: Panel,
-    /// Listeners with all of their agreed sittings.
-    pub sat: u32,
-    /// Numbers of the listeners who are left out, in the evidence.
-    pub left_out: Vec<usize>,
-    /// Complete sittings beyond the panel.
-    pub beyond: usize,
-    /// Seats of nights beyond the panel.
-    pub beyond_seats: usize,
-    /// Listeners with all of their sittings, in the order of the register: numbers in the evidence.
-    #[serde(skip)]
-    pub order: Vec<usize>,
-    /// Complete sittings of the panel whose journal is gone or does not verify: nobody may take their place.
-    pub lost: u32,
-    /// Sittings that were begun before the panel was full, and never completed.
-    pub broken_off: u32,
-}
-
-impl PanelStanding {
-    /// Everybody has sat as agreed.
-    pub fn is_complete(&self) -> bool {
-        self.sat >= self.agreed.listeners
-    }
-}
 
 /// Positive controls count as missed when a listener who is right in nine of ten would do so badly in at most one test
 /// of ten. Common practice, no source.
@@ -238,9 +199,9 @@ impl Evidence {
     /// Leaves out whom the agreed rule leaves out; controls are counted.
     pub(super) fn stand(&mut self, agreed: &Agreed, members: Members) {
         let Some(panel) = agreed.terms.panel.clone() else { return };
-        let missed = |(correct, trials): (u64, u64)| {
+        let missed = |controls: Tally| {
             panel.leave_out == LeaveOut::MissedControls
-                && controls_missed(agreed.terms.protocol, Tally { correct, trials })
+                && controls_missed(agreed.terms.protocol, controls)
         };
         let left_out: Vec<usize> = (0..self.listeners.len())
             .filter(|index| {

@@ -4,9 +4,10 @@ use std::collections::HashMap;
 
 use super::facts::State;
 use super::journal::Held;
+use crate::stats::tally::Tally;
 use crate::trial::Digest;
 use crate::trial::record::WagerTerms;
-use crate::trial::wager::{Settlement, Why, together};
+use crate::trial::wager::{Settlement, Why};
 
 /// Who won by each sitting, in the order given (that of their openings). A sitting that keeps silent about an earlier one of
 /// the claimant, or tells of it otherwise than its journal, decides nothing.
@@ -14,10 +15,10 @@ pub(super) fn settlements(sittings: &[Held], wager: &WagerTerms) -> Vec<Option<S
     let of = wager.deciding().sittings();
     let journals: HashMap<Digest, &Held> =
         sittings.iter().map(|held| (held.2.opening.commitment, held)).collect();
-    let fits = |earlier: &crate::trial::wager::EarlierSitting| {
+    let fits = |earlier: &crate::trial::record::EarlierSitting| {
         let Some((_, _, journal)) = journals.get(&earlier.commitment) else { return of == 1 };
         let sound = !matches!(journal.state, State::Invalid | State::Foreign);
-        sound && (earlier.outcome.is_none() || together(&journal.counts.comparisons) == earlier.counted)
+        sound && (earlier.outcome.is_none() || journal.counts.comparisons.iter().sum::<Tally>() == earlier.counted)
     };
     let mut seen = 0;
     sittings

@@ -8,13 +8,14 @@
 //! free. So the result depends neither on the number of cores nor on the lengths that the input comes in. Buffers are
 //! used again: a long clip takes no more memory, and no more page faults, than a short one.
 
-use std::sync::{Arc, LazyLock, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use num_complex::Complex64;
 use rayon::prelude::*;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealToComplex};
 
 use super::Fir;
+use super::plans::plans;
 
 /// Filtered sound: `sides[side][channel][frame]`.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -81,15 +82,6 @@ fn stretch(parts: [&[f64]; 2], from: usize, to: usize) -> [&[f64]; 2] {
     let [first, second] = parts;
     let seam = first.len();
     [&first[from.min(seam)..to.min(seam)], &second[from.max(seam) - seam..to.max(seam) - seam]]
-}
-
-/// Plans that were made, by their lengths. A plan for a long filter takes milliseconds, which is much beside a short clip,
-/// and a session has many clips and sides of few lengths.
-static PLANS: LazyLock<Mutex<RealFftPlanner<f64>>> = LazyLock::new(|| Mutex::new(RealFftPlanner::new()));
-
-/// Whoever transforms takes the plan from here.
-pub(super) fn plans() -> MutexGuard<'static, RealFftPlanner<f64>> {
-    PLANS.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// The transforms of one length, with buffers that go from block to block.

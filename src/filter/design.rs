@@ -20,7 +20,7 @@
 use num_complex::Complex64;
 
 use super::closest::closest;
-use super::convolve::plans;
+use super::plans::plans;
 use super::{FilterError, Response, Sampled};
 
 /// Up to this fraction of the rate a filter is the response itself.

@@ -10,7 +10,8 @@
 use num_complex::Complex64;
 
 use super::difference::{BAND_HZ, Summary, gain_db, logarithmic};
-use crate::circuit::tolerance::{Input, Quantity, Uncertain};
+use crate::circuit::limit::Quantity;
+use crate::circuit::uncertain::{Input, Uncertain};
 use crate::circuit::{Chain, CircuitError};
 use crate::units::printed;
 

@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use super::data::Shared;
 use super::handle::{Opened, Output, Player, Report, connect};
-use super::open::{Pace, PlayerError, PlayerOptions};
+use super::options::{Pace, PlayerError, PlayerOptions};
 use super::renderer::Renderer;
 use super::{OutputDescription, PlayerEvent};
 use crate::clip::dither::{Dither, WordLength};

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
-use super::open::Switch;
+use super::options::Switch;
 use super::window::Window;
 use crate::clip::fade::raised_cosine;
 use crate::stimulus::BLOCK_FRAMES;

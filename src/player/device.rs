@@ -14,7 +14,7 @@ use super::OutputDescription;
 use super::continuity::StreamClock;
 use super::data::Shared;
 use super::handle::{Opened, connect};
-use super::open::{PlayerError, PlayerOptions};
+use super::options::{PlayerError, PlayerOptions};
 use super::renderer::Renderer;
 use crate::clip::dither::Dither;
 use crate::system::quietly;

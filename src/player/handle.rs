@@ -7,7 +7,7 @@ use std::sync::atomic::Ordering;
 use rtrb::{Consumer, Producer, RingBuffer};
 
 use super::data::{COMMAND_SLOTS, Command, Program, Shapes, Shared, Stimuli};
-use super::open::PlayerOptions;
+use super::options::PlayerOptions;
 use super::renderer::Renderer;
 use super::sound::{Samples, Sound};
 use super::window::{Feeder, Window};

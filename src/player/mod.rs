@@ -28,6 +28,7 @@ mod device;
 mod handle;
 mod list;
 mod open;
+mod options;
 pub mod record;
 mod renderer;
 mod sound;
@@ -38,6 +39,7 @@ mod watch;
 mod window;
 
 pub use list::{DeviceFacts, devices};
-pub use open::{OutputChoice, Pace, PlayerError, PlayerOptions, Switch, open};
+pub use open::open;
+pub use options::{OutputChoice, Pace, PlayerError, PlayerOptions, Switch};
 pub use sound::Sound;
 pub use transport::{OutputDescription, PlayerEvent, Status, Transport};

@@ -9,7 +9,7 @@ use cpal::{BufferSize, Device, ErrorKind, FromSample, SampleFormat, SizedSample,
 use rtrb::{Consumer, Producer, RingBuffer};
 
 use super::device::{device_id, device_name};
-use super::open::PlayerError;
+use super::options::PlayerError;
 use crate::system::quietly;
 
 /// Seconds of sound that wait to be taken.

@@ -11,7 +11,7 @@ use proptest::prelude::*;
 use super::data::Shared;
 use super::device::{Callback, to_i16, to_i32};
 use super::handle::{Opened, Output, Player, Report, connect};
-use super::open::{Pace, PlayerOptions, Switch};
+use super::options::{Pace, PlayerOptions, Switch};
 use super::renderer::Renderer;
 use super::{OutputDescription, Sound, Transport};
 use crate::clip::Playable;

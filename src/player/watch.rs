@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use super::PlayerEvent;
 use super::device::{Playing, open_stream};
 use super::handle::{Opened, Output, Player, Report};
-use super::open::{PlayerError, PlayerOptions};
+use super::options::{PlayerError, PlayerOptions};
 
 /// How often the supervisor looks.
 const LOOK: Duration = Duration::from_millis(20);

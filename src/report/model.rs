@@ -18,7 +18,7 @@ use crate::stats::sequential::Exact;
 use crate::trial::Digest;
 use crate::trial::record::{SwitcherTerms, ThresholdTerms};
 use crate::verdict::caveat::Caveat;
-use crate::verdict::clips::CrossedFindings;
+use crate::verdict::findings::CrossedFindings;
 use crate::verdict::no_listening_test;
 use crate::verdict::{ComparisonResult, ControlResult, PlaceFacts, TableScores};
 

@@ -104,9 +104,9 @@ pub(super) fn stopping(
         .choice("kind", &[("all-trials", false), ("sequential", true)])?
         .ok_or_else(|| inner.missing("kind", "\"sequential\""))?;
     let rule = if sequential {
-        let alpha = super::parse::probability(&mut inner, "alpha")?.unwrap_or(0.05);
-        let beta = super::parse::probability(&mut inner, "beta")?.unwrap_or(0.1);
-        let proportion = super::parse::probability(&mut inner, "proportion")?
+        let alpha = inner.probability("alpha")?.unwrap_or(0.05);
+        let beta = inner.probability("beta")?.unwrap_or(0.1);
+        let proportion = inner.probability("proportion")?
             .ok_or_else(|| inner.missing("proportion", "0.75"))?;
         let chance = inquiry.chance();
         if proportion <= chance {

@@ -9,9 +9,6 @@ use std::path::PathBuf;
 
 use sha2::{Digest as _, Sha256};
 
-use super::picture::Picture;
-use super::{Photograph, Session, SessionError};
-
 /// Length and SHA-256 of a file's bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Contents {
@@ -58,15 +55,6 @@ pub struct Input {
     pub read: Option<Contents>,
 }
 
-/// A file with its contents, as a sitting publishes it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct SealedInput {
-    /// Its name as the session writes it.
-    pub name: String,
-    /// What is in it.
-    pub contents: Contents,
-}
-
 impl Input {
     /// Its length and digest: those of the bytes that were used where they are in memory, else of the file as it is now.
     ///
@@ -74,48 +62,5 @@ impl Input {
     /// The file can no longer be read.
     pub fn contents(&self) -> std::io::Result<Contents> {
         self.read.map_or_else(|| Contents::of_file(&self.path), Ok)
-    }
-}
-
-impl Session {
-    /// Every file that the session reads, the session file first.
-    pub fn all_inputs(&self) -> Vec<Input> {
-        let name = self.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let read = Some(Contents::of(self.source.as_bytes()));
-        let own = Input { name, path: self.file.clone(), read };
-        std::iter::once(own).chain(self.inputs.iter().cloned()).collect()
-    }
-
-    /// The photographs of the set-up, where the session has some.
-    pub fn photographs(&self) -> &[Photograph] {
-        self.switcher.as_ref().map_or(&[], |switcher| &switcher.photographs)
-    }
-
-    /// The picture that a file of this name holds, a photograph's or a logo's: nothing else of it is handed on.
-    pub fn picture(&self, name: &str) -> Option<&Picture> {
-        let logo = self.club.iter().filter_map(|club| club.logo.as_ref());
-        let photographs = self.photographs().iter().map(|photograph| (&photograph.file, &photograph.picture));
-        let mut all = photographs.chain(logo.map(|logo| (&logo.file, &logo.picture)));
-        all.find(|(file, _)| *file == name).map(|(_, picture)| picture)
-    }
-
-    /// Every file that the session reads, with its contents, as a sitting publishes it.
-    ///
-    /// # Errors
-    /// A sound file can no longer be read.
-    pub fn sealed_inputs(&self) -> Result<Vec<SealedInput>, SessionError> {
-        let mut sealed = Vec::with_capacity(self.inputs.len() + 1);
-        for input in self.all_inputs() {
-            let contents = input.contents().map_err(|error| SessionError {
-                file: self.file.clone(),
-                line: None,
-                message: format!(
-                    "\"{}\" cannot be read as {}: {error}; each file that a session names has to stay where it is",
-                    input.name,
-                    input.path.display(), error = crate::files::reason(&error)),
-            })?;
-            sealed.push(SealedInput { name: input.name, contents });
-        }
-        Ok(sealed)
     }
 }

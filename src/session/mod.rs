@@ -16,6 +16,7 @@ mod person;
 pub mod picture;
 pub mod reader;
 pub mod recorded;
+mod sealed;
 pub mod switcher;
 pub mod template;
 pub mod threshold;

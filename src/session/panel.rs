@@ -128,8 +128,8 @@ pub(super) fn panel(
         }
         _ => {}
     }
-    let no_difference_above = super::parse::probability(&mut inner, "no_difference_above")?;
-    let risk = super::parse::probability(&mut inner, "no_difference_risk")?;
+    let no_difference_above = inner.probability("no_difference_above")?;
+    let risk = inner.probability("no_difference_risk")?;
     if no_difference_above.is_none() && risk.is_some() {
         return Err(inner.missing(
             "no_difference_above",

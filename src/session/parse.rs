@@ -69,7 +69,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Session, SessionError> {
         None if table.has("threshold") => 1,
         None => return Err(table.missing("trials", "16")),
     };
-    let alpha = probability(&mut table, "alpha")?.unwrap_or(0.05);
+    let alpha = table.probability("alpha")?.unwrap_or(0.05);
     let levels = table
         .choice("levels", &[("as-wired", Levels::AsWired), ("matched", Levels::Matched)])?
         .unwrap_or(Levels::AsWired);
@@ -227,17 +227,6 @@ fn names(table: &mut Table<'_>, key: &'static str) -> Result<Vec<String>, Sessio
     let inner = table.table(key)?;
     let tables = inner.map_or(Ok(Vec::new()), |inner| inner.named_tables())?;
     Ok(tables.into_iter().map(|(name, _)| name).collect())
-}
-
-/// A probability strictly between 0 and 1.
-pub(super) fn probability(table: &mut Table<'_>, key: &'static str) -> Result<Option<f64>, SessionError> {
-    match table.number(key)? {
-        Some(number) if number <= 0.0 || number >= 1.0 => Err(table.error_at(
-            key,
-            format!("{} is not a probability between 0 and 1, such as 0.05", written(number)),
-        )),
-        other => Ok(other),
-    }
 }
 
 fn rest_after(table: &mut Table<'_>) -> Result<f64, SessionError> {

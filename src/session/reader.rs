@@ -218,6 +218,17 @@ impl<'d> Table<'d> {
         }
     }
 
+    /// A probability strictly between 0 and 1.
+    pub(super) fn probability(&mut self, key: &'static str) -> Result<Option<f64>, SessionError> {
+        match self.number(key)? {
+            Some(number) if number <= 0.0 || number >= 1.0 => Err(self.error_at(
+                key,
+                format!("{} is not a probability between 0 and 1, such as 0.05", written(number)),
+            )),
+            other => Ok(other),
+        }
+    }
+
     /// A number within bounds, both included.
     pub fn number_within(
         &mut self,

@@ -6,9 +6,8 @@ use std::time::Duration;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 
-use super::dialogue::TICK;
 use super::entry::{how_far, open_output};
-use super::face::Face;
+use super::face::{Face, TICK};
 use super::{SittingError, pages};
 use crate::conduct::listening::{Extent, level, scaled};
 use crate::conduct::{Environment, Preparation};

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use super::choosing::Choosing;
-use super::face::{Face, FaceError};
+use super::face::{Face, FaceError, TICK};
 use super::hands::{Hands, Taken};
 use super::review::Review;
 use super::scenes::{self, Beside};
@@ -20,8 +20,6 @@ use crate::verdict::{OnPaper, known_differences};
 
 /// How often a simulated listener looks whether its cable is connected.
 const LOOK: Duration = Duration::from_millis(5);
-/// How long a face waits before the time on it is brought up to date.
-pub(super) const TICK: Duration = Duration::from_millis(50);
 
 /// How long a simulated listener lets witnesses come back after an interruption, in milliseconds.
 const COMING_BACK_MS: u64 = 8000;

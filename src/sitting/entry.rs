@@ -5,8 +5,8 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::choosing::Choosing;
-use super::dialogue::{Answers, Dialogue, TICK};
-use super::face::Face;
+use super::dialogue::{Answers, Dialogue};
+use super::face::{Face, TICK};
 use super::hands::Hands;
 use super::passphrase::{self, Passphrase, Whose};
 use super::scenes::{self, Beside};

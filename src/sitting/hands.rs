@@ -7,7 +7,7 @@
 use super::pages::{self, id};
 use crate::screen::{Block, Entry, Intent, PageScene, StageKind};
 use crate::session::same_person;
-use crate::trial::conductor::MAX_TEXT;
+use crate::trial::ledger::MAX_TEXT;
 use crate::trial::hands::Hand;
 use crate::trial::{Event, View};
 

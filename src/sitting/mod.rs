@@ -29,6 +29,7 @@
 
 pub mod agreed;
 pub mod audition;
+mod begin;
 pub mod brief;
 mod choosing;
 mod dialogue;
@@ -54,7 +55,8 @@ use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
 pub use entry::{conduct, conduct_watched};
-pub use face::{Face, FaceError, Look, listen, rehearse, sit};
+pub use begin::{Look, listen, rehearse, sit, with_look};
+pub use face::{Face, FaceError};
 
 /// What to do about a sitting of this listener that was cut off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -228,6 +228,6 @@ pub fn on_face<T>(
         if crate::conduct::environment::asked_to_end() {
             return Ok(vec![Intent::Leave]);
         }
-        Ok(face.wait(super::dialogue::TICK)?)
+        Ok(face.wait(super::face::TICK)?)
     })
 }

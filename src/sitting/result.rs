@@ -8,8 +8,9 @@ use crate::screen::{Action, Block, Fold, PageScene, StageKind};
 use crate::stats::one::Analysis;
 use crate::stats::protocol::Definition;
 use crate::stats::psychometric::Model;
+use crate::stats::tally::Tally;
 use crate::trial::Side;
-use crate::trial::record::{Closing, ComparisonTerms, Count, StoppingTerms};
+use crate::trial::record::{Closing, ComparisonTerms, StoppingTerms};
 use crate::trial::{Decision, Outcome, ResultView, View, verify};
 use crate::units::printed::{self, percent};
 use crate::verdict::caveat::Kind;
@@ -117,7 +118,7 @@ fn outcome_words(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
             "You stopped before the agreed end. So there is no verdict, whatever the score.",
         )),
         Outcome::Sequential => {
-            let counted: u32 = shown.counts.comparisons.iter().map(|count| count.trials).sum();
+            let counted: u64 = shown.counts.comparisons.iter().map(|count| count.trials).sum();
             blocks.push(Block::text(format!(
                 "The agreed rule for stopping has decided, after {counted} of at most {} trials that count.",
                 counted_at_most(&view.terms)
@@ -229,8 +230,7 @@ fn numbers(analysis: &Analysis, fixed: bool) -> String {
 /// Who won, in the words agreed before.
 fn wager(view: &View, shown: &ResultView, blocks: &mut Vec<Block>) {
     let Some(wager) = &view.terms.wager else { return };
-    let counted = |of: fn(&Count) -> u32| shown.counts.comparisons.iter().map(of).sum::<u32>();
-    let (correct, answered) = (counted(|count| count.correct), counted(|count| count.trials));
+    let Tally { trials: answered, correct } = shown.counts.comparisons.iter().sum();
     if answered == 0 {
         blocks.push(Block::pair("The wager", "no trial that counts was answered"));
     } else if shown.decisions.is_empty() {

@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::special::{chi_squared_upper, ln_binomial_raw};
+use super::tally::Tally;
 use super::{StatsError, binomial, error};
 
 /// A fitted model.
@@ -66,17 +67,17 @@ struct Point {
 }
 
 impl Scores {
-    pub(super) fn new(scores: &[(u64, u64)], chance: f64) -> Self {
+    pub(super) fn new(scores: &[Tally], chance: f64) -> Self {
         let mut groups = BTreeMap::new();
         for &score in scores {
             *groups.entry(score).or_insert(0.0) += 1.0;
         }
-        let most = groups.keys().map(|(_, n)| *n).max().unwrap_or(0) as usize;
-        let constant = groups.iter().map(|((x, n), times)| times * ln_choose(*x, *n)).sum();
+        let most = groups.keys().map(|score| score.trials).max().unwrap_or(0) as usize;
+        let constant = groups.iter().map(|(score, times)| times * ln_choose(score.correct, score.trials)).sum();
         let (ln_chance, ln_other) = (chance.ln(), (1.0 - chance).ln());
         let groups = groups
             .into_iter()
-            .map(|((x, n), listeners)| {
+            .map(|(Tally { trials: n, correct: x }, listeners)| {
                 let ways = |heard: u64| {
                     ln_choose(heard, x) + (x - heard) as f64 * ln_chance + (heard + n - x) as f64 * ln_other
                 };
@@ -167,19 +168,19 @@ fn curvature(at: impl Fn(f64, f64) -> Point, x: f64, y: f64, dx: f64, dy: f64) -
     ]
 }
 
-/// Fits scores `(correct, trials)`; `chance` 0 is the plain model.
+/// Fits scores; `chance` 0 is the plain model.
 ///
 /// # Errors
 /// Fewer than two listeners, impossible counts, more than 100,000 trials of one listener, chance outside 0..1.
-pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Fit, StatsError> {
+pub fn fit(scores: &[Tally], chance: f64) -> Result<Fit, StatsError> {
     if scores.len() < 2 {
         return Err(StatsError::Other(format!(
             "a beta-binomial fit needs at least 2 listeners, but there are {}",
             scores.len()
         )));
     }
-    for &(x, n) in scores {
-        error::counts(x, n)?;
+    for &Tally { trials: n, correct } in scores {
+        error::counts(correct, n)?;
         if n > 100_000 {
             return Err(StatsError::Other(format!(
                 "a beta-binomial fit takes at most 100000 trials of one listener, but there are {n}"
@@ -195,7 +196,8 @@ pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Fit, StatsError> {
         ));
     }
     let likelihood = Scores::new(scores, chance);
-    let (right, all) = scores.iter().fold((0.0, 0.0), |(x, n), s| (x + s.0 as f64, n + s.1 as f64));
+    let together: Tally = scores.iter().sum();
+    let (right, all) = (together.correct as f64, together.trials as f64);
     let mean = ((right / all - chance) / (1.0 - chance)).clamp(0.0, 1.0);
     let binomial = alike(scores, chance, mean);
     let (u, v) = maximise(&likelihood, mean);
@@ -235,15 +237,16 @@ pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Fit, StatsError> {
 }
 
 /// Whether a fit of these scores ends soon.
-pub fn affordable(scores: &[(u64, u64)]) -> bool {
-    let distinct: std::collections::BTreeSet<(u64, u64)> = scores.iter().copied().collect();
-    distinct.iter().map(|s| s.0).sum::<u64>() <= MOST_TERMS && distinct.iter().all(|s| s.1 <= 100_000)
+pub fn affordable(scores: &[Tally]) -> bool {
+    let distinct: std::collections::BTreeSet<Tally> = scores.iter().copied().collect();
+    distinct.iter().map(|score| score.correct).sum::<u64>() <= MOST_TERMS
+        && distinct.iter().all(|score| score.trials <= 100_000)
 }
 
 /// Log-likelihood of listeners who are all alike.
-fn alike(scores: &[(u64, u64)], chance: f64, mean: f64) -> f64 {
+fn alike(scores: &[Tally], chance: f64, mean: f64) -> f64 {
     let p = chance + (1.0 - chance) * mean;
-    scores.iter().map(|&(x, n)| binomial::ln_mass(x, n, p)).sum()
+    scores.iter().map(|score| binomial::ln_mass(score.correct, score.trials, p)).sum()
 }
 
 /// Damped Newton steps from the best point of a coarse grid.

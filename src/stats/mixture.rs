@@ -7,6 +7,8 @@
 
 use serde::Serialize;
 
+use super::special::peak;
+use super::tally::Tally;
 use super::{StatsError, binomial, error};
 
 /// The listeners who hear it.
@@ -49,36 +51,22 @@ impl Scores {
         let steps: Vec<f64> =
             (0..=20).map(|step| self.value(share, (f64::from(step) / 20.0).min(1.0 - 1e-12))).collect();
         let top = (0..steps.len()).max_by(|a, b| steps[*a].total_cmp(&steps[*b])).unwrap_or(0) as f64 / 20.0;
-        golden((top - 0.05).max(0.0), (top + 0.05).min(1.0 - 1e-12), |heard| self.value(share, heard))
+        highest((top - 0.05).max(0.0), (top + 0.05).min(1.0 - 1e-12), |heard| self.value(share, heard))
     }
 }
 
-/// Place and height of a peak between two ends, by golden section.
-fn golden(low: f64, high: f64, value: impl Fn(f64) -> f64) -> (f64, f64) {
-    let ratio = (5.0_f64.sqrt() - 1.0) / 2.0;
-    let (mut low, mut high) = (low, high);
-    let (mut c, mut d) = (high - ratio * (high - low), low + ratio * (high - low));
-    let (mut at_c, mut at_d) = (value(c), value(d));
-    for _ in 0..36 {
-        if at_c > at_d {
-            (high, d, at_d) = (d, c, at_c);
-            c = high - ratio * (high - low);
-            at_c = value(c);
-        } else {
-            (low, c, at_c) = (c, d, at_d);
-            d = low + ratio * (high - low);
-            at_d = value(d);
-        }
-    }
-    let ends = [(low, value(low)), (high, value(high)), (c, at_c), (d, at_d)];
-    ends.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((c, at_c))
+/// Place and height of a peak between two ends, which may be at one of them.
+fn highest(low: f64, high: f64, value: impl Fn(f64) -> f64) -> (f64, f64) {
+    let ends = [low, high].map(|end| (end, value(end)));
+    let inner = peak(low, high, 36, &value);
+    ends.into_iter().chain([inner]).max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or(inner)
 }
 
-/// Fits scores `(correct, trials)` of at least two listeners; `chance` is the guessing rate, above 0.
+/// Fits scores of at least two listeners; `chance` is the guessing rate, above 0.
 ///
 /// # Errors
 /// Fewer than two listeners, impossible counts, a guessing rate outside 0..1.
-pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Mixture, StatsError> {
+pub fn fit(scores: &[Tally], chance: f64) -> Result<Mixture, StatsError> {
     error::inside("the chance level", chance, 0.0, 1.0)?;
     if scores.len() < 2 {
         return Err(StatsError::Other(
@@ -86,18 +74,18 @@ pub fn fit(scores: &[(u64, u64)], chance: f64) -> Result<Mixture, StatsError> {
         ));
     }
     let mut counted = std::collections::BTreeMap::new();
-    for &(correct, trials) in scores {
-        error::counts(correct, trials)?;
-        *counted.entry((correct, trials)).or_insert(0.0) += 1.0;
+    for score in scores {
+        error::counts(score.correct, score.trials)?;
+        *counted.entry(*score).or_insert(0.0) += 1.0;
     }
-    let group = |((correct, trials), listeners)| {
+    let group = |(Tally { trials, correct }, listeners)| {
         (correct, trials, listeners, binomial::mass(correct, trials, chance).max(f64::MIN_POSITIVE))
     };
     let likelihood = Scores { groups: counted.into_iter().map(group).collect(), chance };
     let profile = |share: f64| likelihood.best_heard(share).1;
     let top = (0..=50).map(|step| f64::from(step) / 50.0);
     let top = top.max_by(|a, b| profile(*a).total_cmp(&profile(*b))).unwrap_or(0.0);
-    let (share, best) = golden((top - 0.02).max(0.0), (top + 0.02).min(1.0), profile);
+    let (share, best) = highest((top - 0.02).max(0.0), (top + 0.02).min(1.0), profile);
     let excess = |share: f64| 2.0 * (best - profile(share)) - CHI_SQUARED_95;
     let end = |end: f64| {
         if excess(end) <= 0.0 {

@@ -24,6 +24,7 @@
 //! | [`pattern`] | do answers follow a pattern, and not the sound? |
 //! | [`description`] | response bias, learning, fatigue, confidence: descriptions only |
 //! | [`simulate`] | seeded simulation |
+//! | [`tally`] | right answers out of answers |
 //! | [`special`] | the functions behind: normal, beta, root finding |
 //!
 //! ```
@@ -43,6 +44,7 @@ pub mod interval;
 pub mod looks;
 pub mod many;
 pub mod mixture;
+mod model;
 pub mod one;
 pub mod panel;
 pub mod panel_power;
@@ -56,6 +58,7 @@ pub mod sequential;
 pub mod similarity;
 pub mod simulate;
 pub mod special;
+pub mod tally;
 pub mod threshold;
 pub mod williams;
 

@@ -8,6 +8,7 @@ use super::protocol::{Inquiry, Sides};
 use super::psychometric::{self, Model};
 use super::sequential::{Decision, SequentialTest};
 use super::special::beta_quantile;
+use super::tally::Tally;
 use super::{Protocol, StatsError, binomial, error};
 
 /// An estimate with the ends of its confidence interval.
@@ -218,20 +219,20 @@ pub fn analyse_sequential(
 }
 
 /// Analyses the answers of several listeners who each stopped by the same rule, which found a difference for `found` of
-/// them: the number found is what is tested, and limits are those of [`SequentialTest::interval_of_found`]. `correct` and
-/// `trials` are those of all together, whose quotient estimates the proportion whatever the rule (Wald's identity).
+/// them: the number found is what is tested, and limits are those of [`SequentialTest::interval_of_found`]. `score` is
+/// that of all together, whose quotient estimates the proportion whatever the rule (Wald's identity).
 ///
 /// # Errors
 /// As [`analyse`] and [`SequentialTest::interval_of_found`].
 pub fn analyse_found(
     inquiry: impl Into<Inquiry>,
     test: &SequentialTest,
-    (found, listeners): (u64, u64),
-    (correct, trials): (u64, u64),
+    Tally { correct: found, trials: listeners }: Tally,
+    score: Tally,
     alpha: f64,
 ) -> Result<Analysis, StatsError> {
     let inquiry = inquiry.into();
-    let fixed = analyse(inquiry, correct, trials, alpha)?;
+    let fixed = analyse(inquiry, score.correct, score.trials, alpha)?;
     let (interval, lower, upper) = test.interval_of_found(found, listeners, fixed.interval.level)?;
     let guesser = test.exact(test.chance)?.difference;
     let tails = (binomial::upper(found, listeners, guesser), binomial::lower(found, listeners, guesser));
@@ -248,11 +249,11 @@ pub fn analyse_found(
 pub fn analyse_at_look(
     inquiry: impl Into<Inquiry>,
     limits: &LookLimits,
-    (correct, trials): (u64, u64),
+    score: Tally,
     alpha: f64,
 ) -> Result<Analysis, StatsError> {
     let inquiry = inquiry.into();
-    let fixed = analyse(inquiry, correct, trials, alpha)?;
+    let fixed = analyse(inquiry, score.correct, score.trials, alpha)?;
     let &LookLimits { interval, lower, upper, tails } = limits;
     fixed.with(inquiry, &Limits { interval, lower, upper }, tails, binomial::at_most(tails.0, alpha))
 }

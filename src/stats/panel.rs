@@ -11,6 +11,7 @@ use super::many::{self, Combined, LuckyPassers};
 use super::one::{self, Analysis};
 use super::protocol::Inquiry;
 use super::special::chi_squared_upper;
+use super::tally::Tally;
 use super::{StatsError, error};
 
 /// The best of several listeners, judged as the best of several.
@@ -64,31 +65,32 @@ pub struct PanelAnalysis {
     pub beta_binomial: Option<Fit>,
 }
 
-/// Analyses scores `(correct, trials)` of independent listeners.
+/// Analyses the scores of independent listeners.
 ///
 /// # Errors
 /// No listeners, impossible counts, alpha outside 0..1.
 pub fn analyse(
     inquiry: impl Into<Inquiry>,
-    scores: &[(u64, u64)],
+    scores: &[Tally],
     alpha: f64,
 ) -> Result<PanelAnalysis, StatsError> {
     let inquiry = inquiry.into();
     if scores.is_empty() {
         return Err(StatsError::Other("there are no listeners: at least 1 is needed".to_string()));
     }
-    for &(correct, trials) in scores {
-        error::counts(correct, trials)?;
+    for score in scores {
+        error::counts(score.correct, score.trials)?;
     }
-    let (correct, trials) = scores.iter().fold((0, 0), |(c, n), s| (c + s.0, n + s.1));
-    let pooled = one::analyse(inquiry, correct, trials, alpha)?;
+    let all: Tally = scores.iter().sum();
+    let pooled = one::analyse(inquiry, all.correct, all.trials, alpha)?;
     // Scores repeat in large panels: each distinct one is computed once.
-    let mut known: HashMap<(u64, u64), (f64, f64)> = HashMap::new();
+    let mut known: HashMap<Tally, (f64, f64)> = HashMap::new();
     let both: Vec<(f64, f64)> = scores
         .iter()
-        .map(|&(c, n)| {
+        .map(|&score| {
+            let Tally { trials: n, correct: c } = score;
             *known
-                .entry((c, n))
+                .entry(score)
                 .or_insert_with(|| (one::p_value(inquiry, c, n), one_sided_mid_p(inquiry, c, n)))
         })
         .collect();
@@ -99,7 +101,7 @@ pub fn analyse(
     let passers = many::lucky_passers(&attained(inquiry, scores, alpha), seen)?;
     let index = (0..p_values.len()).min_by(|&i, &j| p_values[i].total_cmp(&p_values[j])).unwrap_or(0);
     let ln_none: f64 = attained(inquiry, scores, p_values[index]).iter().map(|risk| (-risk).ln_1p()).sum();
-    let weights: Vec<f64> = scores.iter().map(|s| (s.1 as f64).sqrt()).collect();
+    let weights: Vec<f64> = scores.iter().map(|score| (score.trials as f64).sqrt()).collect();
     let mut stouffer = many::stouffer(&mid, &weights)?;
     if inquiry.two_sided() {
         stouffer.p_value = (2.0 * super::special::normal(-stouffer.statistic.abs())).min(1.0);
@@ -134,11 +136,11 @@ fn one_sided_mid_p(inquiry: Inquiry, correct: u64, trials: u64) -> f64 {
 }
 
 /// Each listener's probability of a p-value of at most `alpha` by guessing.
-fn attained(inquiry: Inquiry, scores: &[(u64, u64)], alpha: f64) -> Vec<f64> {
+fn attained(inquiry: Inquiry, scores: &[Tally], alpha: f64) -> Vec<f64> {
     let mut known: HashMap<u64, f64> = HashMap::new();
     scores
         .iter()
-        .map(|&(_, trials)| {
+        .map(|&Tally { trials, .. }| {
             *known.entry(trials).or_insert_with(|| {
                 one::critical(inquiry, trials, alpha.min(1.0))
                     .map_or(0.0, |critical| one::p_value(inquiry, critical, trials))
@@ -148,15 +150,15 @@ fn attained(inquiry: Inquiry, scores: &[(u64, u64)], alpha: f64) -> Vec<f64> {
 }
 
 /// Pearson's chi-squared test that all listeners have the same proportion.
-pub fn heterogeneity(scores: &[(u64, u64)]) -> Option<Heterogeneity> {
-    let (correct, trials) = scores.iter().fold((0, 0), |(c, n), s| (c + s.0, n + s.1));
+pub fn heterogeneity(scores: &[Tally]) -> Option<Heterogeneity> {
+    let Tally { trials, correct } = scores.iter().sum();
     if scores.len() < 2 || correct == 0 || correct == trials {
         return None;
     }
     let p = correct as f64 / trials as f64;
     let chi_squared = scores
         .iter()
-        .map(|&(c, n)| {
+        .map(|&Tally { trials: n, correct: c }| {
             let difference = c as f64 - n as f64 * p;
             difference * difference / (n as f64 * p * (1.0 - p))
         })

@@ -10,6 +10,7 @@ use super::power::{Design, Risks};
 use super::protocol::Inquiry;
 use super::simulate::{Scores, Simulated, means};
 use super::special::ln_binomial_raw;
+use super::tally::Tally;
 use super::{StatsError, error, one};
 
 /// A panel to be simulated.
@@ -287,8 +288,9 @@ pub fn supported_for_others(
     let guesser = Scores::new(&score_probabilities(chance, 0.0, 0.0, trials));
     let below = one::most_below_guessing(inquiry, listeners * trials);
     let [supported] = means(simulations, seed, |generator| {
-        let scores: Vec<(u64, u64)> = (0..listeners).map(|_| (guesser.draw(generator), trials)).collect();
-        let all: u64 = scores.iter().map(|score| score.0).sum();
+        let scores: Vec<Tally> =
+            (0..listeners).map(|_| Tally::new(guesser.draw(generator), trials)).collect();
+        let all: u64 = scores.iter().map(|score| score.correct).sum();
         let supported = below.is_none_or(|most| all > most)
             && Profile::new(&scores, chance).is_ok_and(|profile| profile.p_value_at_most(limit) <= risk);
         [f64::from(u8::from(supported))]

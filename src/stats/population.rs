@@ -10,7 +10,8 @@
 use serde::Serialize;
 
 use super::beta_binomial::{self, Scores};
-use super::special::{beta_lower, beta_quantile, normal, normal_quantile};
+use super::special::{beta_lower, beta_quantile, normal, normal_quantile, peak};
+use super::tally::Tally;
 use super::{StatsError, error};
 
 /// The mean share of trials heard of listeners like those who sat.
@@ -43,11 +44,11 @@ pub struct Profile {
 }
 
 impl Profile {
-    /// Of scores `(correct, trials)` of at least two listeners; `chance` is the guessing rate.
+    /// Of scores of at least two listeners; `chance` is the guessing rate.
     ///
     /// # Errors
     /// As [`beta_binomial::fit`].
-    pub fn new(scores: &[(u64, u64)], chance: f64) -> Result<Self, StatsError> {
+    pub fn new(scores: &[Tally], chance: f64) -> Result<Self, StatsError> {
         let fit = beta_binomial::fit(scores, chance)?;
         Ok(Self {
             likelihood: Scores::new(scores, chance),
@@ -66,23 +67,8 @@ impl Profile {
         let alike = self.likelihood.value(mean, 0.0);
         let steps: Vec<f64> = (0..=7).map(|step| -9.0 + 2.0 * f64::from(step)).collect();
         let best = steps.iter().copied().max_by(|a, b| value(*a).total_cmp(&value(*b))).unwrap_or(0.0);
-        let (mut low, mut high) = (best - 2.0, best + 2.0);
-        // Golden section: the likelihood has one peak between neighbours of the best step.
-        let ratio = (5.0_f64.sqrt() - 1.0) / 2.0;
-        let (mut c, mut d) = (high - ratio * (high - low), low + ratio * (high - low));
-        let (mut at_c, mut at_d) = (value(c), value(d));
-        for _ in 0..16 {
-            if at_c > at_d {
-                (high, d, at_d) = (d, c, at_c);
-                c = high - ratio * (high - low);
-                at_c = value(c);
-            } else {
-                (low, c, at_c) = (c, d, at_d);
-                d = low + ratio * (high - low);
-                at_d = value(d);
-            }
-        }
-        at_c.max(at_d).max(alike)
+        // The likelihood has one peak between neighbours of the best step.
+        peak(best - 2.0, best + 2.0, 16, value).1.max(alike)
     }
 
     /// Signed root of the likelihood ratio: positive for means below the best one.
@@ -134,7 +120,7 @@ fn limit(inner: f64, end: f64, excess: impl Fn(f64) -> f64) -> f64 {
 ///
 /// # Errors
 /// As [`beta_binomial::fit`]; a level outside 0..1.
-pub fn population(scores: &[(u64, u64)], chance: f64, level: f64) -> Result<Population, StatsError> {
+pub fn population(scores: &[Tally], chance: f64, level: f64) -> Result<Population, StatsError> {
     error::inside("the confidence level", level, 0.0, 1.0)?;
     let profile = Profile::new(scores, chance)?;
     let tail = (1.0 - level) / 2.0;

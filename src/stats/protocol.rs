@@ -6,7 +6,7 @@
 //! and [`Inquiry`], a protocol with the session's choice of one or two sides. The conductor, the screens, the journal, the
 //! verifier and the statistics read nothing else.
 //!
-//! To add a protocol: a variant of [`Protocol`] in [`Protocol::ALL`], and its [`Definition`] in `protocol/entries.rs`.
+//! To add a protocol: a variant of [`Protocol`] in [`Protocol::ALL`], and its [`Definition`], all in `protocol/entries.rs`.
 //! Nothing else has to be touched, unless listeners are thought to decide in a way that no psychometric [`Model`]
 //! describes yet. Indices into [`Definition::orders`] are what the seal draws and positions in
 //! [`Definition::alternatives`] are what votes count, so neither list ever changes for a protocol that exists.
@@ -15,48 +15,15 @@ use std::borrow::Cow;
 
 use serde::{Deserialize, Serialize};
 
-use super::psychometric::Model;
+use super::model::Model;
 
 mod entries;
 mod words;
 
+pub use entries::Protocol;
 pub use words::Compared;
 
-/// A forced-choice protocol. The name is the one used in `session.toml`, journals and JSON.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Protocol {
-    /// A and B are known, X is one of them: which?
-    Abx,
-    /// One reference, then two: which one is the reference? (ISO 10399)
-    DuoTrio,
-    /// Three, two of them alike: which is the odd one? (ISO 4120)
-    Triangle,
-    /// Four, two of each: which two belong together? (specified tetrad pairs them into two groups of two)
-    Tetrad,
-    /// Two, differing in a named attribute: which has more of it? (ISO 5495)
-    TwoAfc,
-    /// Two: which is preferred? (two-sided, no right answer)
-    Preference,
-    /// Two, alike or not: same or different?
-    SameDifferent,
-    /// One reference, then one: is it the reference? (ISO 8588, with the reference at hand)
-    ANotA,
-}
-
 impl Protocol {
-    /// Every protocol, in the order of the documentation.
-    pub const ALL: [Self; 8] = [
-        Self::Abx,
-        Self::DuoTrio,
-        Self::Triangle,
-        Self::Tetrad,
-        Self::TwoAfc,
-        Self::Preference,
-        Self::SameDifferent,
-        Self::ANotA,
-    ];
-
     /// The name in files and on the command line.
     pub fn name(self) -> &'static str {
         Definition::of(self).name

@@ -259,6 +259,27 @@ pub fn beta_quantile(a: f64, b: f64, probability: f64) -> f64 {
     1.0 / (1.0 + (-t).exp())
 }
 
+/// Place and height of a peak of `f` between `low` and `high`, by so many steps of golden section (Kiefer 1953): each leaves
+/// 0.618 of the stretch. The ends themselves are not looked at.
+pub fn peak(low: f64, high: f64, steps: u32, f: impl Fn(f64) -> f64) -> (f64, f64) {
+    let ratio = (5.0_f64.sqrt() - 1.0) / 2.0;
+    let (mut low, mut high) = (low, high);
+    let (mut c, mut d) = (high - ratio * (high - low), low + ratio * (high - low));
+    let (mut at_c, mut at_d) = (f(c), f(d));
+    for _ in 0..steps {
+        if at_c > at_d {
+            (high, d, at_d) = (d, c, at_c);
+            c = high - ratio * (high - low);
+            at_c = f(c);
+        } else {
+            (low, c, at_c) = (c, d, at_d);
+            d = low + ratio * (high - low);
+            at_d = f(d);
+        }
+    }
+    if at_c > at_d { (c, at_c) } else { (d, at_d) }
+}
+
 /// A root of `f` between `low` and `high`, where it changes sign (Brent 1973). Without a change of sign the end with
 /// the smaller absolute value is returned.
 pub fn root(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {

@@ -13,10 +13,11 @@ use num_complex::Complex64;
 use realfft::RealFftPlanner;
 use serde::{Deserialize, Serialize};
 
-use super::recorded::NOISE_BELOW_DB;
 use crate::clip::fourier::{signal, spectrum};
 use crate::units::printed;
 
+/// Noise within so many dB below the sound could betray it (common practice, no source).
+pub(super) const NOISE_BELOW_DB: f64 = 90.0;
 /// Samples of a stretch; half of it is the next one's. As long as the window of a noise's spectrum.
 pub(super) const STRETCH: usize = 4096;
 /// Longest window in samples in which the filter between two recordings is looked for.

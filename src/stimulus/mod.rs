@@ -17,6 +17,7 @@ pub mod sizes;
 mod stream;
 mod survey;
 pub mod transparency;
+mod work;
 
 use std::path::PathBuf;
 

@@ -11,9 +11,11 @@ use rayon::prelude::*;
 use super::recorded::RecordedPair;
 use super::sides::Sources;
 use super::stream::stream;
+pub(super) use super::work::{Group, Side};
+use super::work::{Work, clip_error, note_once};
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::clip::fade::Fades;
-use crate::clip::loudness::{Loudness, Meter, Reading};
+use crate::clip::loudness::{Loudness, Meter};
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Filtered, Fir};
 use crate::session::{Levels, Session};
@@ -27,45 +29,6 @@ const WORTHY_MEAN: f64 = 0.01;
 pub const MATCHED_WITHIN_LU: f64 = 0.01;
 /// Filters that a clip goes through at a time: more would only take more memory.
 pub(super) const FILTERS_AT_A_TIME: usize = 8;
-
-/// A sound, a clip or a recording of one, and every filter that it goes through.
-#[derive(Debug, Clone)]
-pub(super) struct Work {
-    /// Index of the clip in the session.
-    pub(super) clip: usize,
-    pub(super) source: OpenClip,
-    pub(super) firs: Vec<Arc<Fir>>,
-    /// What the meters read behind each filter.
-    readings: Vec<Reading>,
-}
-
-/// One side of a group: which sound, through which of its filters, and what it is multiplied by.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Side {
-    /// Index of the sound's work.
-    pub(super) work: usize,
-    pub(super) fir: usize,
-    /// Gain of a level control; 1 otherwise.
-    pub(super) level: f64,
-    /// Gain of matching; 1 for none.
-    pub(super) matching: f64,
-    /// The whole gain, the common one included.
-    pub(super) gain: f64,
-}
-
-/// The stimuli of one comparison on one clip: sides A and B, then what its controls add to A.
-#[derive(Debug, Clone)]
-pub(super) struct Group {
-    pub(super) comparison: usize,
-    /// Index of the clip in the session.
-    pub(super) clip: usize,
-    pub(super) sides: Vec<Side>,
-    /// Purpose, and the indices of the two sides.
-    pub(super) pairs: Vec<(PairKind, usize, usize)>,
-    /// Sides that are matched to each other where levels are matched: the comparison's own first, which every side that is in
-    /// no pair follows as side A does.
-    pub(super) matched: Vec<(usize, usize)>,
-}
 
 /// Everything that must be known to make the stimuli of a session.
 #[derive(Debug)]
@@ -81,20 +44,6 @@ pub(super) struct Plan {
 
 /// Whoever sees the sound go by: number of a work, numbers of its filters, and a block of their sound, faded, at no gain.
 pub(super) type Sink<'s> = dyn FnMut(usize, &[usize], &Filtered) -> Result<(), ClipError> + Send + 's;
-
-pub(super) fn clip_error(session: &Session, clip: usize) -> impl Fn(ClipError) -> StimulusError + '_ {
-    move |error| StimulusError::Clip {
-        clip: session.clips[clip].name.as_written().to_owned(),
-        message: error.0,
-    }
-}
-
-/// Adds a note, once: a clip can be in several comparisons.
-pub(super) fn note_once(notes: &mut Vec<String>, note: String) {
-    if !notes.contains(&note) {
-        notes.push(note);
-    }
-}
 
 /// Counts passes over all clips for whoever shows progress.
 pub(super) struct Count<'p> {

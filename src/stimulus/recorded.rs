@@ -9,13 +9,12 @@
 mod pair;
 mod telltale;
 
-pub(in crate::stimulus) use pair::NOISE_BELOW_DB;
 pub use pair::{APART_DB, RecordedBand, RecordedPair};
 pub use telltale::{MarkFacts, RecordedFacts, Telltale};
 
 use super::StimulusError;
 use super::marks;
-use super::plan::clip_error;
+use super::work::clip_error;
 use crate::clip::align::{Alignment, find, locate};
 use crate::clip::clipped::{SILENT, clipped};
 use crate::clip::shift::Between;

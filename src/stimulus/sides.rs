@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::controls::{self, Effect};
-use super::plan::{Group, Side, Work, clip_error, note_once};
+use super::work::{Group, Side, Work, clip_error, note_once};
 use super::recorded::{Clip, RecordedPair, Take};
 use super::sizes::{self, Recipe};
 use super::{PairKind, StimulusError};

@@ -10,7 +10,7 @@ use super::lock::LockKey;
 use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, Register};
 use super::terms::changed_inputs;
-use super::verify::{Checked, Proof, Registered, State};
+use super::verify::{self, Checked, Proof, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
 
@@ -31,6 +31,15 @@ impl Registers {
         });
         known.as_ref()
     }
+}
+
+/// Checks a journal in its folder: chain, rules, draws, scores, and the register beside it, which may have been read already.
+pub fn check(path: &Path, registers: &mut Registers) -> Checked {
+    let mut checked = verify::alone(path);
+    if checked.opening.is_some() {
+        register(&mut checked, registers);
+    }
+    checked
 }
 
 /// Holds a journal against the register beside it, if there is one.

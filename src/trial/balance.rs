@@ -6,26 +6,13 @@
 
 use std::path::Path;
 
-use serde::{Deserialize, Serialize};
-
+use super::closing::DrawnOnce;
 use super::journal;
 use super::record::{Opening, Outcome, Terms};
 use super::register::{Entry, Register};
 use super::seal::Stream;
 use crate::session::{CableA, ComparisonOrder};
 use crate::stats::williams;
-
-/// What was drawn once for a whole sitting.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct DrawnOnce {
-    /// Where comparisons come one after the other: the row of the Williams design.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub row: Option<usize>,
-    /// Where the cable that is heard as A is drawn: of each comparison whether its two cables changed places.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub exchanged: Option<Vec<bool>>,
-}
 
 /// Whether comparisons come one after the other, in the order of a design.
 pub fn in_rows(terms: &Terms) -> bool {

@@ -4,8 +4,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::balance::DrawnOnce;
 use super::digest::Digest;
+use crate::stats::tally::Tally;
 
 /// How a sitting ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -21,14 +21,28 @@ pub enum Outcome {
     StoppedEarly,
 }
 
-/// Right answers out of answers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+/// What was drawn once for a whole sitting.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Count {
-    /// Answers.
-    pub trials: u32,
-    /// Right ones; for preference the answers for side B.
-    pub correct: u32,
+pub struct DrawnOnce {
+    /// Where comparisons come one after the other: the row of the Williams design.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub row: Option<usize>,
+    /// Where the cable that is heard as A is drawn: of each comparison whether its two cables changed places.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exchanged: Option<Vec<bool>>,
+}
+
+/// What the sequential rule says of a comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Decision {
+    /// Not decided.
+    Undecided,
+    /// A difference was heard.
+    Difference,
+    /// No difference of the stated size was heard.
+    NoDifference,
 }
 
 /// All counts of a sitting; a night's counts add up the votes of all seats.
@@ -36,13 +50,13 @@ pub struct Count {
 #[serde(deny_unknown_fields)]
 pub struct Counts {
     /// Counted answers by comparison.
-    pub comparisons: Vec<Count>,
+    pub comparisons: Vec<Tally>,
     /// Answers to controls, by control, the qualification's not among them.
-    pub controls: Vec<Count>,
+    pub controls: Vec<Tally>,
     /// Qualification trials.
-    pub qualification: Count,
+    pub qualification: Tally,
     /// Warm-up trials.
-    pub warm_up: Count,
+    pub warm_up: Tally,
     /// Void attempts.
     pub void: u32,
 }
@@ -97,4 +111,16 @@ pub struct Unsealed {
     pub secret: Digest,
     /// The key that secret and hands give.
     pub key: Digest,
+}
+
+/// A sitting of the claimant that stood in the folder when another one was opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EarlierSitting {
+    /// Its commitment.
+    pub commitment: Digest,
+    /// How it ended; `null` if it was not closed, or its journal could not be read.
+    pub outcome: Option<Outcome>,
+    /// Its counted answers, of all comparisons together; none before the closing.
+    pub counted: Tally,
 }

@@ -28,9 +28,6 @@ mod shown;
 
 use attempt::{Attempting, add_event, pause, settle, shorten};
 
-/// Longest name or typed hand in bytes.
-pub const MAX_TEXT: usize = 4096;
-
 /// Why the attempt that was on is void when a sitting goes on after it was cut off.
 pub const INTERRUPTED: &str = "interrupted";
 

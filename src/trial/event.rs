@@ -20,7 +20,7 @@ pub enum Event {
     Hand {
         /// Who; may be empty.
         by: String,
-        /// The hand; not empty, at most [`MAX_TEXT`](super::conductor::MAX_TEXT) bytes.
+        /// The hand; not empty, at most [`MAX_TEXT`](super::ledger::MAX_TEXT) bytes.
         text: String,
     },
     /// A phone gives its hand, closed; until the sealing.

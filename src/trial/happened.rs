@@ -51,6 +51,15 @@ pub enum VoidedBy {
     Host,
 }
 
+/// Why an attempt does not count.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Voided {
+    /// What disturbed it.
+    pub cause: String,
+    /// Who said so, where it was a person.
+    pub by: Option<VoidedBy>,
+}
+
 /// What a room hears with open ears.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

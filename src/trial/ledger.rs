@@ -8,9 +8,8 @@ mod possible;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::conductor::MAX_TEXT;
 use super::hands::{Progress, Sealing};
-use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, TrialId};
+use super::record::{Ballot, Closing, Listening, Occasion, Opening, Part, Record, TrialId, Voided, VoidedBy};
 use super::schedule;
 use super::witness::{LINKS_WAIT_MS, MAX_NAME, MAX_WITNESSES, Witness};
 
@@ -41,7 +40,7 @@ pub struct Attempt {
     /// What was listened to.
     pub listening: Listening,
     /// What disturbed it; a void attempt does not count.
-    pub void: Option<String>,
+    pub void: Option<Voided>,
     /// Votes of a night: alternative and way, by seat.
     pub votes: BTreeMap<u32, (usize, Ballot)>,
     /// Seats of a night that were taken when its votes were closed.
@@ -88,6 +87,9 @@ pub struct Ledger {
     /// Time of the last record.
     pub at_ms: u64,
 }
+
+/// Longest name or typed hand in bytes.
+pub const MAX_TEXT: usize = 4096;
 
 /// Most listeners of a night.
 pub const MAX_SEATS: u32 = 100_000;
@@ -324,7 +326,9 @@ impl Ledger {
                 allowed(by.is_none() || night, "a host belongs to a night")?;
                 self.expect(*id, listening)?;
                 self.votes.clear();
-                self.finish(*id, *at_ms, listening, |attempt| attempt.void = Some(cause.clone()));
+                self.finish(*id, *at_ms, listening, |attempt| {
+                    attempt.void = Some(Voided { cause: cause.clone(), by: *by });
+                });
             }
             Record::Rest { .. } => {
                 allowed(self.sealing.is_sealed(), "a rest before the first trial")?;
@@ -426,7 +430,7 @@ impl Ledger {
                 allowed(!begun, "votes became void after links for the next trial were opened")?;
                 match self.attempts.last_mut() {
                     Some(last) if night && last.id == *id && last.void.is_none() => {
-                        last.void = Some(cause.clone());
+                        last.void = Some(Voided { cause: cause.clone(), by: Some(VoidedBy::Host) });
                         last.votes.clear();
                         last.taken.clear();
                     }

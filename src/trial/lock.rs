@@ -18,7 +18,6 @@ use sha2::Sha256;
 use zeroize::Zeroize as _;
 
 use super::digest::Digest;
-use super::record::Record;
 
 /// Argon2id's cost: memory in KiB, passes, lanes (RFC 9106 section 4, second recommended option).
 const COST: (u32, u32, u32) = (64 * 1024, 3, 4);
@@ -124,18 +123,6 @@ fn derive(passphrase: &str, salt: &[u8], cost: (u32, u32, u32)) -> Result<LockKe
         .hash_password_into(passphrase.as_bytes(), salt, &mut key)
         .map_err(failed)?;
     Ok(LockKey(key))
-}
-
-impl Record {
-    /// Of a record that a lock guards (a resumption, a fresh sealing, the closing): its proof that the passphrase was at hand,
-    /// if it has one.
-    pub fn guarded(&self) -> Option<Option<Digest>> {
-        match self {
-            Self::Resumed { proof, .. } | Self::Resealed { proof, .. } => Some(*proof),
-            Self::Closing(closing) => Some(closing.proof),
-            _ => None,
-        }
-    }
 }
 
 #[cfg(test)]

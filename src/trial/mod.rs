@@ -12,6 +12,7 @@ pub mod conductor;
 pub mod copy;
 pub mod digest;
 pub mod draft;
+mod earlier;
 pub mod event;
 pub mod format;
 pub mod hands;
@@ -22,11 +23,13 @@ pub mod ledger;
 mod listened;
 pub mod lock;
 pub mod output;
+mod part;
 pub mod positions;
 pub mod private;
 pub mod protocol;
 pub mod record;
 pub mod register;
+mod register_view;
 pub mod replay;
 mod resolution;
 pub mod rest;
@@ -45,6 +48,7 @@ pub mod waits;
 pub mod witness;
 pub mod words;
 
+pub use closing::Decision;
 pub use conductor::Conductor;
 pub use digest::Digest;
 pub use draft::Draft;
@@ -55,7 +59,6 @@ pub use record::{
     Ballot, Closing, Counts, Demonstration, Listening, Occasion, Opening, Outcome, Output, OutputKind, Part,
     Record, Terms, TrialId, VoidedBy,
 };
-pub use score::Decision;
 pub use seal::Secret;
 pub use sittings::{Opened, Sittings, SittingsError, Unfinished};
 pub use verify::{Answered, Checked};

@@ -2,8 +2,6 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::record::Record;
-
 /// Where the sound goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -68,17 +66,5 @@ impl Output {
     /// that says whether somebody listened asks this, or [`Record::is_silent`](super::Record::is_silent).
     pub fn is_silent(&self) -> bool {
         self.kind != OutputKind::Device
-    }
-}
-
-impl Record {
-    /// Whether the sitting goes on without anything to be heard from this record on: it opens, resumes or goes on with
-    /// it on an output that [is silent](Output::is_silent). A sitting with one such record is no listening test, whatever followed.
-    pub fn is_silent(&self) -> bool {
-        match self {
-            Self::Opening(opening) => opening.output.is_silent(),
-            Self::Resumed { output, .. } | Self::OutputChanged { output, .. } => output.is_silent(),
-            _ => false,
-        }
     }
 }

@@ -33,16 +33,18 @@ use super::lock::LockTerms;
 use super::positions::Positions;
 use super::protocol::Inquiry;
 pub use super::resolution::{FaintestFacts, ResolutionFacts};
-use super::wager::{self, EarlierSitting};
-use crate::session::SittingFact;
+use crate::session::{SittingFact, same_person};
 
-pub use super::closing::{Closing, Count, Counts, Outcome, Unsealed};
-pub use super::happened::{Ballot, Demonstration, Listening, Presentation, VoidedBy};
+pub use super::closing::{Closing, Counts, DrawnOnce, EarlierSitting, Outcome, Unsealed};
+pub use super::happened::{Ballot, Demonstration, Listening, Presentation, Voided, VoidedBy};
 pub use super::output::{Output, OutputKind, OutputPath};
+pub use super::part::{Part, TrialId};
 pub use super::terms::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms,
     SwitcherTerms, Terms, ThresholdTerms, WagerTerms,
 };
+
+mod asked;
 
 /// Version of the written format that new journals have. A reader refuses newer ones.
 pub const FORMAT: u32 = 2;
@@ -98,7 +100,7 @@ pub struct Opening {
     /// Format 2: every file that the session reads, the session file first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub inputs: Option<Vec<InputTerms>>,
-    /// Format 2, in a sitting that a wager [looks at](super::wager::is_claimants): the claimant's earlier ones in this
+    /// Format 2, in a sitting that a wager [looks at](Opening::is_claimants): the claimant's earlier ones in this
     /// folder, oldest first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<Vec<EarlierSitting>>,
@@ -112,6 +114,13 @@ pub struct Opening {
 }
 
 impl Opening {
+    /// Whether it is of a sitting that a wager looks at: the claimant's, by a person, on something that can be heard.
+    pub fn is_claimants(&self, wager: &WagerTerms) -> bool {
+        self.occasion == Occasion::Sitting
+            && self.simulated.is_none()
+            && same_person(&self.listener, &wager.claimant)
+    }
+
     /// Milliseconds that each slot is still to be heard before an answer is taken; 0 everywhere where nobody listens because
     /// the answers are simulated, which the journal says.
     pub fn still_to_hear(&self, part: Part, listening: &Listening) -> Vec<u64> {
@@ -139,7 +148,7 @@ impl Opening {
         // Name, whether it is there, whether format 2 demands it.
         let terms = &self.terms;
         let wager = self.terms.wager.as_ref();
-        let looked_at = wager.is_some_and(|wager| wager::is_claimants(self, wager));
+        let looked_at = wager.is_some_and(|wager| self.is_claimants(wager));
         let fields = [
             ("sitting", self.sitting.is_some(), true),
             ("lock", self.lock.is_some(), false),
@@ -182,30 +191,6 @@ impl Opening {
         }
         Ok(())
     }
-}
-
-/// Part of a sitting that a trial belongs to. Controls are part of `main`; which trials they are is drawn.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Part {
-    /// Positive controls that must be passed first.
-    Qualification,
-    /// Uncounted.
-    WarmUp,
-    /// Counted trials and controls.
-    Main,
-}
-
-/// One attempt at one trial.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct TrialId {
-    /// The part.
-    pub part: Part,
-    /// Trial within the part, from 1.
-    pub trial: u32,
-    /// 1, and one more for each void attempt before.
-    pub attempt: u32,
 }
 
 /// One record of a journal.

@@ -2,7 +2,7 @@
 //!
 //! The conductor runs through this with the secrets it keeps, the verifier with those that the closing opened.
 
-use super::balance::DrawnOnce;
+use super::closing::DrawnOnce;
 use super::digest::Digest;
 use super::ledger::Ledger;
 use super::record::{Closing, Listening, Opening, Record, SwitcherTerms, TrialId};

@@ -36,7 +36,8 @@
 //! Real cables come in [rounds](super::rounds), at [times](super::waits) that are derived from the key; nothing of it comes from
 //! the stream.
 
-use super::balance::{self, DrawnOnce};
+use super::balance;
+use super::closing::DrawnOnce;
 use super::digest::Digest;
 use super::protocol::{Definition, Side};
 use super::record::{Occasion, Opening, Part, StimulusTerms, TrialId};

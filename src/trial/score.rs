@@ -1,26 +1,14 @@
 //! Counting answers against draws, and the decisions that follow from counts alone.
 
-use serde::{Deserialize, Serialize};
-
+use super::closing::Decision;
 use super::ledger::{Attempt, Ledger};
-use super::record::{Count, Counts, Opening, Outcome, Part, StoppingTerms, Terms};
+use super::record::{Counts, Opening, Outcome, Part, StoppingTerms, Terms};
 use super::schedule::{Presented, Subject};
 use super::wager::{Ended, Settlement};
 use crate::stats::sequential::{self, SequentialTest};
+use crate::stats::tally::Tally;
 use crate::stats::threshold::grid::LEVELS;
 use crate::stats::threshold::track::Track;
-
-/// What the sequential rule says of a comparison.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Decision {
-    /// Not decided.
-    Undecided,
-    /// A difference was heard.
-    Difference,
-    /// No difference of the stated size was heard.
-    NoDifference,
-}
 
 /// The sequential rule of the terms, if there is one; the error says what is out of range.
 pub fn rule(terms: &Terms) -> Result<Option<SequentialTest>, String> {
@@ -35,9 +23,9 @@ pub fn rule(terms: &Terms) -> Result<Option<SequentialTest>, String> {
 }
 
 /// What the terms' sequential rule ([`SequentialTest::decision`]) says after `count`.
-pub fn sequential(terms: &Terms, count: Count) -> Decision {
+pub fn sequential(terms: &Terms, count: Tally) -> Decision {
     let Ok(Some(rule)) = rule(terms) else { return Decision::Undecided };
-    match rule.decision(u64::from(count.correct), u64::from(count.trials)) {
+    match rule.decision(count.correct, count.trials) {
         sequential::Decision::Difference => Decision::Difference,
         sequential::Decision::NoDifference => Decision::NoDifference,
         sequential::Decision::Continue | sequential::Decision::Undecided => Decision::Undecided,
@@ -60,8 +48,8 @@ impl RunningCounts {
     pub fn new(opening: &Opening) -> Self {
         let terms = &opening.terms;
         let counts = Counts {
-            comparisons: vec![Count::default(); terms.comparisons.len()],
-            controls: vec![Count::default(); terms.controls.len()],
+            comparisons: vec![Tally::default(); terms.comparisons.len()],
+            controls: vec![Tally::default(); terms.controls.len()],
             ..Counts::default()
         };
         let sequential = matches!(terms.stopping, StoppingTerms::Sequential { .. });
@@ -99,10 +87,9 @@ impl RunningCounts {
                 None => track.pass(),
             }
         }
-        let mut added = Count::default();
+        let mut added = Tally::default();
         for answer in answers {
-            added.trials += 1;
-            added.correct += u32::from(presented.counts_as_correct(opening, answer));
+            added.count(presented.counts_as_correct(opening, answer));
         }
         let count = match (attempt.id.part, presented.subject) {
             (Part::Qualification, _) => &mut self.counts.qualification,
@@ -110,8 +97,7 @@ impl RunningCounts {
             (Part::Main, Subject::Control(control)) => &mut self.counts.controls[control],
             (Part::Main, Subject::Comparison(comparison)) => &mut self.counts.comparisons[comparison],
         };
-        count.trials += added.trials;
-        count.correct += added.correct;
+        *count += added;
         if let (Part::Main, Subject::Comparison(comparison)) = (attempt.id.part, presented.subject)
             && let Some(decision) = self.decisions.get_mut(comparison)
             && *decision == Decision::Undecided
@@ -126,7 +112,7 @@ impl RunningCounts {
         if let Some(qualification) = ledger.opening.terms.qualification
             && last.id.part == Part::Qualification
             && last.id.trial == qualification.trials
-            && self.counts.qualification.correct < qualification.correct
+            && self.counts.qualification.correct < u64::from(qualification.correct)
         {
             return Some(Outcome::NotQualified);
         }

@@ -24,8 +24,10 @@ use crate::system::OwnerOnly as _;
 use super::balance;
 use super::chain::Appender;
 use super::conductor::{Conductor, ReplayError};
+use super::closing::EarlierSitting;
 use super::digest::Digest;
 use super::draft::Draft;
+use super::earlier;
 use super::event::Effect;
 use super::journal::{self, Journal, JournalError};
 use super::journal_writer::{Clocked, JournalWriter, append_proven, utc_ms};
@@ -35,7 +37,6 @@ use super::record::{FORMAT, Occasion, Opening, Outcome, Output, Record, WagerTer
 use super::register::{self, Entry, REGISTER, RegisterError};
 use super::rest::{self, SecretError};
 use super::seal::Secret;
-use super::wager::{self, EarlierSitting};
 
 /// The program's name and version, as journals hold it.
 pub const PROGRAM: &str = concat!("earwitness ", env!("CARGO_PKG_VERSION"), ", ", env!("EARWITNESS_BUILD"));
@@ -322,9 +323,9 @@ impl Sittings {
         found
     }
 
-    /// The sittings in this folder that a wager has [looked at](wager::earlier) so far, oldest first.
+    /// The sittings in this folder that a wager has [looked at](Opening::is_claimants) so far, oldest first.
     pub fn earlier(&self, wager: &WagerTerms) -> Vec<EarlierSitting> {
-        wager::earlier(&self.folder, &self.entries, wager)
+        earlier::earlier(&self.folder, &self.entries, wager)
     }
 
     /// The newest sitting of a listener that was announced, has a journal and was not closed, but whose journal cannot be
@@ -354,7 +355,7 @@ impl Sittings {
         if [Some(&draft.listener), draft.alias.as_ref()]
             .into_iter()
             .flatten()
-            .any(|name| name.is_empty() || name.len() > super::conductor::MAX_TEXT)
+            .any(|name| name.is_empty() || name.len() > super::ledger::MAX_TEXT)
         {
             return Err(SittingsError::Terms("names have to have 1 to 4096 bytes".to_owned()));
         }
@@ -385,7 +386,7 @@ impl Sittings {
             opening.rows = balance::rows(&opening.terms, &before);
         }
         if let Some(wager) = opening.terms.wager.clone()
-            && wager::is_claimants(&opening, &wager)
+            && opening.is_claimants(&wager)
         {
             opening.earlier = Some(self.earlier(&wager));
         }

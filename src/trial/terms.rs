@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::protocol::{Definition, Side, Sides};
-use super::record::{Listening, Part};
-use super::wager::DecidingTerms;
+use super::happened::Listening;
+use super::part::Part;
 use crate::session::input::Contents;
 use crate::session::{
     ControlKind, ControlName, Deciding, Family, Levels, Panel, Scale, Session, SessionError, Stopping,
@@ -106,6 +106,29 @@ pub struct QualificationTerms {
     /// Format 2: what they are asked with, where it is not the session's protocol.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub protocol: Option<Protocol>,
+}
+
+/// Which sittings of the claimant decide.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum DecidingTerms {
+    /// The first one.
+    First {},
+    /// The first so many together.
+    AllTogether {
+        /// How many.
+        sittings: u32,
+    },
+}
+
+impl DecidingTerms {
+    /// How many sittings decide.
+    pub fn sittings(self) -> u32 {
+        match self {
+            Self::First {} => 1,
+            Self::AllTogether { sittings } => sittings,
+        }
+    }
 }
 
 /// A wager in the words agreed before.

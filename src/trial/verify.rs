@@ -4,20 +4,20 @@ use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::against::{self, Registers};
-use super::conductor::{INTERRUPTED, MAX_TEXT};
+use super::conductor::INTERRUPTED;
 use super::digest::Digest;
 use super::hands::{Hand, LastWord};
 use super::journal::{self, Journal, JournalError};
-use super::ledger::Ledger;
+use super::ledger::{Ledger, MAX_TEXT};
 use super::protocol::Side;
-use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId};
+use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId, Voided};
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
-use super::score::Decision;
+use super::closing::Decision;
 use super::wager::Settlement;
+use crate::stats::tally::Tally;
 
-pub use super::register::{Announced, RegisterView, view as register};
+pub use super::register_view::{Announced, RegisterView, view as register};
 
 /// Something that does not hold.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -73,7 +73,7 @@ pub struct Answered {
     /// How a night's vote came.
     pub by: Option<Ballot>,
     /// What disturbed a void attempt.
-    pub void: Option<String>,
+    pub void: Option<Voided>,
     /// Index of the answered alternative; `None` for a void attempt, or a vote of a night that never came.
     pub answer: Option<usize>,
     /// Confidence, 1 to 5.
@@ -272,25 +272,13 @@ impl Checked {
     }
 
     /// Counted answers and right ones of all comparisons together.
-    pub fn total(&self) -> Option<(u32, u32)> {
-        self.counts.as_ref().map(|counts| {
-            let sum = |of: fn(&super::record::Count) -> u32| counts.comparisons.iter().map(of).sum();
-            (sum(|count| count.trials), sum(|count| count.correct))
-        })
+    pub fn total(&self) -> Option<Tally> {
+        self.counts.as_ref().map(|counts| counts.comparisons.iter().sum())
     }
 
     pub(super) fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
         self.problems.push(Problem { record, message: message.into() });
     }
-}
-
-/// The same, with registers that may have been read already.
-pub fn check_with(path: &Path, registers: &mut Registers) -> Checked {
-    let mut checked = alone(path);
-    if checked.opening.is_some() {
-        against::register(&mut checked, registers);
-    }
-    checked
 }
 
 /// Checks a journal by itself.
@@ -436,8 +424,9 @@ fn open(checked: &mut Checked, journal: &Journal, closing: &Closing) -> Vec<Pres
                 _ => checked.problem(Some(last), "its secret is not the one that was committed to"),
             }
             let going_on = ended.is_none() && replay.on.is_some();
-            let void = replay.ledger.attempts.last().and_then(|attempt| attempt.void.as_deref());
-            if going_on && matches!(record, Record::Resumed { .. }) && void != Some(INTERRUPTED) {
+            let void = replay.ledger.attempts.last().and_then(|attempt| attempt.void.as_ref());
+            let interrupted = void.is_some_and(|void| void.cause == INTERRUPTED);
+            if going_on && matches!(record, Record::Resumed { .. }) && !interrupted {
                 checked.problem(number, "it went on without voiding what was being presented");
             }
         }

@@ -4,7 +4,8 @@ use super::digest::Digest;
 use super::hands::Hand;
 use super::protocol::{Alternative, Slot};
 use super::record::{Counts, Listening, Occasion, Outcome, Terms, TrialId};
-use super::wager::{EarlierSitting, Settlement};
+use super::closing::EarlierSitting;
+use super::wager::Settlement;
 
 /// What is to be shown now.
 #[derive(Debug, Clone, PartialEq)]
@@ -178,9 +179,9 @@ pub struct ResultView {
     /// The secret.
     pub secret: Digest,
     /// Decisions of the sequential rule by comparison; empty without one.
-    pub decisions: Vec<super::score::Decision>,
+    pub decisions: Vec<super::Decision>,
     /// What was drawn once for the whole sitting.
-    pub drawn: Option<super::balance::DrawnOnce>,
+    pub drawn: Option<super::closing::DrawnOnce>,
     /// Who won the wager; `None` without one.
     pub settlement: Option<Settlement>,
 }

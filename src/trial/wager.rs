@@ -4,52 +4,11 @@
 //! before: the first, or the first so many together. Whoever could sit again until it fits would win too often: of
 //! guessers with five tries and a risk of 3.84 % each time (12 of 16), 17.8 % get there.
 
-use std::path::Path;
-
-use serde::{Deserialize, Serialize};
-
-use super::digest::Digest;
+use super::closing::{Decision, EarlierSitting};
 use super::protocol::Side;
-use super::record::{Count, Occasion, Opening, Outcome, WagerTerms};
-use super::register::{Entry, Register};
-use super::score::Decision;
-use super::verify;
+use super::record::{Opening, Outcome, WagerTerms};
 use crate::session::same_person;
-
-/// Which sittings of the claimant decide.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-pub enum DecidingTerms {
-    /// The first one.
-    First {},
-    /// The first so many together.
-    AllTogether {
-        /// How many.
-        sittings: u32,
-    },
-}
-
-impl DecidingTerms {
-    /// How many sittings decide.
-    pub fn sittings(self) -> u32 {
-        match self {
-            Self::First {} => 1,
-            Self::AllTogether { sittings } => sittings,
-        }
-    }
-}
-
-/// A sitting of the claimant that stood in the folder when another one was opened.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct EarlierSitting {
-    /// Its commitment.
-    pub commitment: Digest,
-    /// How it ended; `null` if it was not closed, or its journal could not be read.
-    pub outcome: Option<Outcome>,
-    /// Its counted answers, of all comparisons together; none before the closing.
-    pub counted: Count,
-}
+use crate::stats::tally::Tally;
 
 /// Who won, by one sitting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -109,47 +68,9 @@ pub struct Ended<'e> {
     /// How it ended.
     pub outcome: Outcome,
     /// Counts by comparison.
-    pub comparisons: &'e [Count],
+    pub comparisons: &'e [Tally],
     /// What a sequential rule said of each comparison; empty without one.
     pub decisions: &'e [Decision],
-}
-
-/// Whether an opening is of a sitting that a wager looks at: the claimant's, by a person, on something that can be heard.
-pub fn is_claimants(opening: &Opening, wager: &WagerTerms) -> bool {
-    opening.occasion == Occasion::Sitting
-        && opening.simulated.is_none()
-        && same_person(&opening.listener, &wager.claimant)
-}
-
-/// The sittings of a folder that a wager has looked at, oldest first: the claimant's, by a person, and heard as far as is
-/// known. One that was about another claim, or between other people, is none of them; one whose journal is gone is.
-pub fn earlier(folder: &Path, register: &Register, wager: &WagerTerms) -> Vec<EarlierSitting> {
-    let mut found = Vec::new();
-    for entry in &register.entries {
-        let Entry::Opened { journal, occasion, listener, commitment, simulated, .. } = entry else {
-            continue;
-        };
-        let theirs = same_person(listener, &wager.claimant);
-        if *occasion != Occasion::Sitting || simulated.is_some() || !theirs {
-            continue;
-        }
-        let checked = verify::alone(&folder.join(journal));
-        let known = checked.opening.as_ref().filter(|opening| opening.commitment == *commitment);
-        let other = known.is_some_and(|opening| {
-            opening.terms.wager.as_ref().is_none_or(|other| !wager.is_the_same_as(other))
-        });
-        if other || (known.is_some() && checked.silent()) {
-            continue;
-        }
-        let outcome = checked.closing.as_ref().filter(|_| checked.is_sound()).map(|closing| closing.outcome);
-        let counts = checked.counts.as_ref().filter(|_| outcome.is_some());
-        found.push(EarlierSitting {
-            commitment: *commitment,
-            outcome,
-            counted: counts.map(|counts| together(&counts.comparisons)).unwrap_or_default(),
-        });
-    }
-    found
 }
 
 /// What a sitting means for its wager, before it is held: which one it is, and what the earlier ones were. `earlier` are
@@ -190,14 +111,6 @@ pub fn standing(wager: &WagerTerms, listener: &str, earlier: Option<&[EarlierSit
     lines
 }
 
-/// Sums of counts.
-pub fn together<'c>(counts: impl IntoIterator<Item = &'c Count>) -> Count {
-    counts.into_iter().fold(Count::default(), |sum, count| Count {
-        trials: sum.trials.saturating_add(count.trials),
-        correct: sum.correct.saturating_add(count.correct),
-    })
-}
-
 impl Ended<'_> {
     /// Who won by this sitting; `None` without a wager. `seen` is how many earlier sittings of the claimant are known from
     /// elsewhere: an opening that tells of fewer is not believed.
@@ -211,7 +124,7 @@ impl Ended<'_> {
         if self.opening.simulated.is_some() {
             return nobody(Why::Simulated);
         }
-        if !is_claimants(self.opening, wager) {
+        if !self.opening.is_claimants(wager) {
             return nobody(Why::NotTheClaimant);
         }
         if self.silent {
@@ -234,13 +147,13 @@ impl Ended<'_> {
                 nobody(Why::EarlierOpen)
             }
             Outcome::AllTrials => {
-                let sum = together(self.comparisons.iter().chain(earlier.iter().map(|one| &one.counted)));
+                let sum: Tally = self.comparisons.iter().chain(earlier.iter().map(|one| &one.counted)).sum();
                 let score = match wager.side {
                     // Answers for side B are counted.
                     Some(Side::A) => sum.trials.saturating_sub(sum.correct),
                     Some(Side::B) | None => sum.correct,
                 };
-                Some(won(score >= wager.needed))
+                Some(won(score >= u64::from(wager.needed)))
             }
         }
     }

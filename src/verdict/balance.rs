@@ -6,7 +6,7 @@
 use crate::evidence::{PanelStanding, SittingFacts};
 use crate::session::{CableA, ComparisonOrder};
 use crate::stats::williams;
-use crate::trial::balance::DrawnOnce;
+use crate::trial::record::DrawnOnce;
 
 use super::ComparisonResult;
 

@@ -2,44 +2,15 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use serde::Serialize;
-
-use super::findings::{ComparisonResult, Method};
+use super::findings::{ClipResult, Clips, ComparisonResult, CrossedFindings, Method};
 use crate::evidence::{Agreed, TrialFacts};
 use crate::session::Stopping;
-use crate::stats::crossed::{self, Cell, Crossed};
-use crate::stats::panel::{self, Heterogeneity};
+use crate::stats::crossed::{self, Cell};
+use crate::stats::panel;
+use crate::stats::tally::Tally;
 use crate::stats::{binomial, many, one};
 use crate::units::printed;
 use crate::units::printed::percent;
-
-/// What one clip gave.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct ClipResult {
-    /// Its name.
-    pub clip: String,
-    /// Right answers (preference: for side B).
-    pub correct: u64,
-    /// Counted trials.
-    pub trials: u64,
-    /// p-value by itself.
-    pub p_value: f64,
-    /// The same as one of the comparison's clips (Holm).
-    pub adjusted_p_value: f64,
-}
-
-/// The clips of a comparison held against one another: descriptions, never a rescue of a failed test.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Clips {
-    /// Each clip.
-    pub each: Vec<ClipResult>,
-    /// Test that all clips have the same proportion right.
-    pub alike: Option<Heterogeneity>,
-    /// Number of the clip that carried the difference, where one did and the others together show nothing.
-    pub carried_by: Option<usize>,
-    /// p-value of the other clips together, then.
-    pub others_p_value: Option<f64>,
-}
 
 impl Clips {
     /// That one clip carried the difference, if it did.
@@ -58,19 +29,6 @@ impl Clips {
             printed::p_value(self.others_p_value?)
         ))
     }
-}
-
-/// Listeners and clips crossed, all comparisons together.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct CrossedFindings {
-    /// Names of the comparisons, in the order of the model's.
-    pub comparisons: Vec<String>,
-    /// Listeners.
-    pub listeners: usize,
-    /// Clips.
-    pub clips: usize,
-    /// The model.
-    pub model: Crossed,
 }
 
 impl CrossedFindings {
@@ -110,37 +68,33 @@ pub(super) fn clips(agreed: &Agreed, result: &ComparisonResult, trials: &[&Trial
     if !judged(agreed, result.method) {
         return None;
     }
-    let mut scores: BTreeMap<u16, (u64, u64)> = BTreeMap::new();
+    let mut scores: BTreeMap<u16, Tally> = BTreeMap::new();
     for trial in trials {
-        let score = scores.entry(trial.clip?).or_default();
-        *score = (score.0 + u64::from(trial.is_hit()), score.1 + 1);
+        scores.entry(trial.clip?).or_default().count(trial.is_hit());
     }
     if scores.len() < 2 {
         return None;
     }
-    let counts: Vec<(u64, u64)> = scores.values().copied().collect();
+    let counts: Vec<Tally> = scores.values().copied().collect();
     let p_values: Vec<f64> =
-        counts.iter().map(|(correct, trials)| one::p_value(agreed.inquiry, *correct, *trials)).collect();
+        counts.iter().map(|score| one::p_value(agreed.inquiry, score.correct, score.trials)).collect();
     let holm = many::holm(&p_values).ok()?;
     let each: Vec<ClipResult> = scores
         .iter()
         .zip(p_values.iter().zip(&holm))
-        .map(|((clip, (correct, trials)), (p_value, adjusted))| ClipResult {
+        .map(|((clip, score), (p_value, adjusted))| ClipResult {
             clip: agreed.terms.clips.get(usize::from(*clip)).cloned().unwrap_or_default(),
-            correct: *correct,
-            trials: *trials,
+            correct: score.correct,
+            trials: score.trials,
             p_value: *p_value,
             adjusted_p_value: *adjusted,
         })
         .collect();
     let alike = panel::heterogeneity(&counts);
     let best = (0..counts.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b]))?;
-    let others = counts
-        .iter()
-        .enumerate()
-        .filter(|(place, _)| *place != best)
-        .fold((0, 0), |sum, (_, own)| (sum.0 + own.0, sum.1 + own.1));
-    let others_p = one::p_value(agreed.inquiry, others.0, others.1);
+    let others: Tally =
+        counts.iter().enumerate().filter(|(place, _)| *place != best).map(|(_, own)| own).sum();
+    let others_p = one::p_value(agreed.inquiry, others.correct, others.trials);
     let alpha = agreed.terms.alpha;
     let carried = alike.is_some_and(|test| binomial::at_most(test.p_value, alpha))
         && binomial::at_most(holm[best], alpha)
@@ -176,14 +130,13 @@ pub(super) fn crossed(
         .collect();
     let mut of_listeners: HashMap<u32, usize> = HashMap::new();
     let mut of_clips: HashMap<u16, usize> = HashMap::new();
-    let mut cells: BTreeMap<(usize, usize, usize), (u64, u64)> = BTreeMap::new();
+    let mut cells: BTreeMap<(usize, usize, usize), Tally> = BTreeMap::new();
     for (comparison, at) in heard.iter().enumerate() {
         for trial in &trials[*at] {
             let (next, clip) = (of_listeners.len(), of_clips.len());
             let listener = *of_listeners.entry(trial.listener?).or_insert(next);
             let clip = *of_clips.entry(trial.clip?).or_insert(clip);
-            let score = cells.entry((listener, clip, comparison)).or_default();
-            *score = (score.0 + u64::from(trial.is_hit()), score.1 + 1);
+            cells.entry((listener, clip, comparison)).or_default().count(trial.is_hit());
         }
     }
     let (listeners, clips) = (of_listeners.len(), of_clips.len());
@@ -192,7 +145,7 @@ pub(super) fn crossed(
     }
     let cells: Vec<Cell> = cells
         .into_iter()
-        .map(|((listener, clip, comparison), (correct, trials))| Cell {
+        .map(|((listener, clip, comparison), Tally { trials, correct })| Cell {
             listener,
             clip,
             comparison,

@@ -6,6 +6,7 @@ use crate::session::Family;
 use crate::stats::panel::{self, PanelAnalysis};
 use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::{Exact, SequentialTest};
+use crate::stats::tally::Tally;
 use crate::stats::{Protocol, StatsError, binomial, many};
 
 /// What was agreed on before anyone listened.
@@ -84,15 +85,14 @@ impl Batch {
         let mut places: HashMap<(&str, Inquiry), usize> = HashMap::new();
         let mut known: HashMap<(usize, &str), usize> = HashMap::new();
         let mut members: Vec<Vec<Row>> = Vec::new();
-        let mut found: Vec<(u64, u64)> = Vec::new();
+        let mut found: Vec<Tally> = Vec::new();
         for row in &self.rows {
             let place = *places.entry((&row.comparison, row.inquiry)).or_insert_with(|| {
                 members.push(Vec::new());
-                found.push((0, 0));
+                found.push(Tally::default());
                 members.len() - 1
             });
-            found[place].0 += u64::from(row.found);
-            found[place].1 += 1;
+            found[place].count(row.found);
             match known.get(&(place, row.listener.as_str())) {
                 Some(&index) => {
                     members[place][index].correct += row.correct;
@@ -129,9 +129,9 @@ impl Batch {
         Ok(groups)
     }
 
-    fn group(&self, rows: Vec<Row>, (found, sittings): (u64, u64)) -> Result<Group, StatsError> {
+    fn group(&self, rows: Vec<Row>, Tally { trials: sittings, correct: found }: Tally) -> Result<Group, StatsError> {
         let inquiry = rows.first().map_or(Inquiry::from(Protocol::Abx), |row| row.inquiry);
-        let scores: Vec<(u64, u64)> = rows.iter().map(|row| (row.correct, row.trials)).collect();
+        let scores: Vec<Tally> = rows.iter().map(|row| Tally::new(row.correct, row.trials)).collect();
         let panel = panel::analyse(inquiry, &scores, self.rules.alpha)?;
         let sequential = match &self.rules.sequential {
             Some(test) => {

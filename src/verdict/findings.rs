@@ -4,12 +4,10 @@ use serde::ser::SerializeMap as _;
 use serde::{Serialize, Serializer};
 
 use super::Verdict;
-use super::caveat::Caveat;
-use super::clips::{Clips, CrossedFindings};
-use super::panel::{Everybody, LookFacts, WorstCase};
 use super::threshold::ThresholdFindings;
 use crate::evidence::Basis;
 use crate::session::ControlName;
+use crate::stats::crossed::Crossed;
 use crate::stats::description::{Bias, Confidence, Course, Lean, Roc};
 use crate::stats::looks::LookLimits;
 use crate::stats::mixture::Mixture;
@@ -18,22 +16,8 @@ use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::population::Population;
 use crate::stats::room::{Distribution, RoomResult};
 use crate::stats::similarity::Similarity;
+use crate::stats::tally::{self, Tally};
 use crate::trial::Decision;
-
-/// Everything that a session's evidence supports.
-#[derive(Debug, Clone)]
-pub struct Findings {
-    /// One result per comparison, in session order.
-    pub comparisons: Vec<ComparisonResult>,
-    /// Results of controls, all counted sittings together.
-    pub controls: Vec<ControlResult>,
-    /// Places, if several were joined.
-    pub places: Vec<PlaceFacts>,
-    /// Listeners and clips crossed, where there are several of both.
-    pub crossed: Option<CrossedFindings>,
-    /// What limits the verdicts, heaviest first.
-    pub caveats: Vec<Caveat>,
-}
 
 /// The test behind a verdict.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -299,5 +283,107 @@ pub struct PlaceFacts {
     /// All sittings.
     pub sittings: usize,
     /// Right and all, by comparison.
-    pub scores: Vec<(u64, u64)>,
+    #[serde(serialize_with = "tally::as_pairs")]
+    pub scores: Vec<Tally>,
+}
+
+/// What one clip gave.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClipResult {
+    /// Its name.
+    pub clip: String,
+    /// Right answers (preference: for side B).
+    pub correct: u64,
+    /// Counted trials.
+    pub trials: u64,
+    /// p-value by itself.
+    pub p_value: f64,
+    /// The same as one of the comparison's clips (Holm).
+    pub adjusted_p_value: f64,
+}
+
+/// The clips of a comparison held against one another: descriptions, never a rescue of a failed test.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Clips {
+    /// Each clip.
+    pub each: Vec<ClipResult>,
+    /// Test that all clips have the same proportion right.
+    pub alike: Option<Heterogeneity>,
+    /// Number of the clip that carried the difference, where one did and the others together show nothing.
+    pub carried_by: Option<usize>,
+    /// p-value of the other clips together, then.
+    pub others_p_value: Option<f64>,
+}
+
+/// Listeners and clips crossed, all comparisons together.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CrossedFindings {
+    /// Names of the comparisons, in the order of the model's.
+    pub comparisons: Vec<String>,
+    /// Listeners.
+    pub listeners: usize,
+    /// Clips.
+    pub clips: usize,
+    /// The model.
+    pub model: Crossed,
+}
+
+/// Somebody who is left out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LeftOut {
+    /// Name shown.
+    pub name: String,
+    /// Counted answers.
+    pub correct: u64,
+    /// Trials.
+    pub trials: u64,
+    /// Audible controls: right and all.
+    #[serde(serialize_with = "tally::as_pair")]
+    pub positive_controls: Tally,
+}
+
+/// The result of everybody who sat, where some are left out by the agreed rule.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Everybody {
+    /// Those who are left out.
+    pub left_out: Vec<LeftOut>,
+    /// Counted answers of everybody.
+    pub correct: u64,
+    /// Trials of everybody.
+    pub trials: u64,
+    /// p-value of these, by the test of the verdict.
+    pub p_value: f64,
+}
+
+/// A look that was agreed on and has come: after so many listeners.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LookFacts {
+    /// Listeners, those left out by the rule among them.
+    pub listeners: u32,
+    /// Right answers by then (preference: for side B).
+    pub correct: u64,
+    /// Counted trials by then.
+    pub trials: u64,
+    /// Score needed; nothing where no score is enough.
+    pub critical: Option<u64>,
+    /// Risk spent by then, all looks so far together.
+    pub spent: f64,
+    /// Probability that guessers are found before this look, or do as well at it.
+    pub p_value: f64,
+    /// The score ended it.
+    pub ended: bool,
+}
+
+/// The result if every answer of the sittings that were begun and never completed had been wrong: whoever holds the machine
+/// can read an open sitting's secret, and leave the sitting that goes badly.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct WorstCase {
+    /// Sittings that were begun before the panel was full, and never completed.
+    pub sittings: u32,
+    /// Counted answers, theirs among them.
+    pub correct: u64,
+    /// Trials, theirs among them.
+    pub trials: u64,
+    /// p-value of these.
+    pub p_value: f64,
 }

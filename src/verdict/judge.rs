@@ -4,18 +4,21 @@ use std::collections::{BTreeSet, HashMap};
 
 use super::caveat::{self, Case};
 use super::findings::{
-    ComparisonResult, ControlResult, Findings, ListenerResult, Method, PanelFacts, PlaceFacts,
+    ComparisonResult, ControlResult, ListenerResult, Method, PanelFacts, PlaceFacts,
 };
 use super::listener::{answers, listener_result, roc};
+use super::rooms::room_trials;
+use super::whole::Findings;
 use super::{OnPaper, Verdict, clips, ladder, panel as declared, spoken, threshold};
 use crate::evidence::{self, Agreed, Basis, Evidence, TrialFacts};
 use crate::session::{ControlKind, Family, Stopping};
 use crate::stats::one::Analysis;
 use crate::stats::panel::{self, Heterogeneity};
 use crate::stats::psychometric::Model;
-use crate::stats::room::{self, RoomTrial};
+use crate::stats::room;
 use crate::stats::sequential::SequentialTest;
-use crate::stats::{Protocol, binomial, description, many, one};
+use crate::stats::tally::Tally;
+use crate::stats::{binomial, description, many, one};
 use crate::trial::Decision;
 
 /// What the evidence supports.
@@ -202,7 +205,7 @@ fn numbers(
         threshold: None,
     };
     let test = sequential_test(agreed);
-    let mut cache: HashMap<(u64, u64), Analysis> = HashMap::new();
+    let mut cache: HashMap<Tally, Analysis> = HashMap::new();
     for (listener, own) in by_listener(trials) {
         if let Some(found) = listener_result(agreed, evidence, listener, &own, test.as_ref(), &mut cache) {
             result.correct += found.correct;
@@ -268,7 +271,7 @@ fn numbers(
             let found =
                 result.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count();
             let (found, score) =
-                ((found as u64, result.results.len() as u64), (result.correct, result.trials));
+                (Tally::new(found as u64, result.results.len() as u64), Tally::new(result.correct, result.trials));
             result.analysis = one::analyse_found(agreed.inquiry, test, found, score, alpha).ok();
             result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
             result.method = Method::RuleOfMany;
@@ -286,7 +289,8 @@ fn together(agreed: &Agreed, result: &mut ComparisonResult, dependent: bool) {
     if p_values.len() < 2 {
         return;
     }
-    let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
+    let scores: Vec<Tally> =
+        result.results.iter().map(|own| Tally::new(own.correct, own.trials)).collect();
     let passed = |p: &&f64| binomial::at_most(**p, agreed.terms.alpha);
     let best = (0..p_values.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b])).unwrap_or(0);
     result.panel = Some(PanelFacts {
@@ -314,31 +318,6 @@ fn by_listener<'t>(trials: &[&'t TrialFacts]) -> Vec<(usize, Vec<&'t TrialFacts>
     }
     order.sort_by_key(|(listener, _)| *listener);
     order
-}
-
-/// Votes by trial: all that were cast on the same draw stand together.
-pub(super) fn room_trials(protocol: Protocol, trials: &[&TrialFacts]) -> Vec<RoomTrial> {
-    let alternatives = room::alternatives(protocol);
-    // A vote that never came is right under no draw and changes nothing.
-    let mut rooms: Vec<RoomTrial> = Vec::new();
-    let mut known: HashMap<(u32, u32, u32), usize> = HashMap::new();
-    for trial in trials {
-        let Some(answer) = trial.answer.map(usize::from) else { continue };
-        // Preference has no right answer: a vote is for side A (0) or for side B (1), and B counts.
-        let (answer, right) = if protocol.asks().has_right_answer() {
-            (answer, usize::from(trial.right.unwrap_or(0)))
-        } else {
-            (usize::from(trial.for_side_a != Some(true)), 1)
-        };
-        let place = *known.entry((trial.sitting, trial.trial, trial.attempt)).or_insert_with(|| {
-            rooms.push(RoomTrial { votes: vec![0; alternatives], right });
-            rooms.len() - 1
-        });
-        if let Some(votes) = rooms[place].votes.get_mut(answer) {
-            *votes += 1;
-        }
-    }
-    rooms
 }
 
 /// Family-wise control over the session's comparisons.
@@ -383,14 +362,13 @@ fn adjust_listeners(agreed: &Agreed, comparisons: &mut [ComparisonResult]) {
     }
 }
 
-fn scores_by_place(trials: &[&TrialFacts], places: &[(usize, String)]) -> Vec<(u64, u64)> {
+fn scores_by_place(trials: &[&TrialFacts], places: &[(usize, String)]) -> Vec<Tally> {
     let count = places.iter().map(|(place, _)| place + 1).max().unwrap_or(0);
-    let mut scores = vec![(0, 0); count];
+    let mut scores = vec![Tally::default(); count];
     for trial in trials {
         if let Some(score) = places.get(trial.sitting as usize).and_then(|(place, _)| scores.get_mut(*place))
         {
-            score.0 += u64::from(trial.is_hit());
-            score.1 += 1;
+            score.count(trial.is_hit());
         }
     }
     scores
@@ -399,14 +377,14 @@ fn scores_by_place(trials: &[&TrialFacts], places: &[(usize, String)]) -> Vec<(u
 /// Whether all places have one proportion right.
 fn between_places(trials: &[&TrialFacts], places: &[(usize, String)]) -> Option<Heterogeneity> {
     let mut scores = scores_by_place(trials, places);
-    scores.retain(|score| score.1 > 0);
+    scores.retain(|score| score.trials > 0);
     panel::heterogeneity(&scores)
 }
 
 fn place_facts(evidence: &Evidence, trials: &[Vec<&TrialFacts>]) -> Vec<PlaceFacts> {
     let places = &evidence.places;
     let Some(last) = places.iter().map(|(place, _)| *place).max() else { return Vec::new() };
-    let scores: Vec<Vec<(u64, u64)>> = trials.iter().map(|trials| scores_by_place(trials, places)).collect();
+    let scores: Vec<Vec<Tally>> = trials.iter().map(|trials| scores_by_place(trials, places)).collect();
     (0..=last)
         .filter_map(|place| {
             let name = places.iter().find(|(number, _)| *number == place).map(|(_, name)| name.clone())?;

@@ -10,6 +10,7 @@ use crate::stats::one::Analysis;
 use crate::stats::protocol::Inquiry;
 use crate::stats::psychometric::Model;
 use crate::stats::sequential::{Decision as Sequential, MOST_EXACT, SequentialTest};
+use crate::stats::tally::Tally;
 use crate::stats::{Protocol, description, one, room};
 use crate::trial::Decision;
 
@@ -20,7 +21,7 @@ pub(super) fn listener_result(
     listener: usize,
     own: &[&TrialFacts],
     test: Option<&SequentialTest>,
-    cache: &mut HashMap<(u64, u64), Analysis>,
+    cache: &mut HashMap<Tally, Analysis>,
 ) -> Option<ListenerResult> {
     let mut path: Vec<u8> = own.iter().map(|trial| u8::from(trial.is_hit())).collect();
     let mut decision = None;
@@ -44,7 +45,7 @@ pub(super) fn listener_result(
     }
     let correct = path.iter().map(|right| u64::from(*right)).sum();
     let trials = path.len() as u64;
-    let analysis = match cache.get(&(correct, trials)) {
+    let analysis = match cache.get(&Tally::new(correct, trials)) {
         Some(analysis) => analysis.clone(),
         None => {
             // A sitting that was stopped before the rule ended it is described as if its length had been fixed.
@@ -56,7 +57,7 @@ pub(super) fn listener_result(
                 Some(analysis) => analysis,
                 None => one::analyse(inquiry, correct, trials, alpha).ok()?,
             };
-            cache.insert((correct, trials), analysis.clone());
+            cache.insert(Tally::new(correct, trials), analysis.clone());
             analysis
         }
     };

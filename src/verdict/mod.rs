@@ -24,6 +24,7 @@ pub mod balance;
 pub mod caveat;
 pub mod clips;
 pub mod counts;
+mod drawn_up;
 pub mod findings;
 mod highest;
 mod judge;
@@ -32,15 +33,18 @@ pub mod ladder;
 mod listener;
 mod on_paper;
 pub mod panel;
+mod rooms;
 mod sitting;
 mod spoken;
 mod tables;
 pub mod threshold;
 mod title;
+mod whole;
 mod words;
 mod yardstick;
 
-pub use crate::evidence::{Tally, controls_missed};
+pub use crate::evidence::controls_missed;
+pub use crate::stats::tally::Tally;
 use crate::session::Stopping;
 use crate::stats::looks::LookLimits;
 use crate::stats::one::{self, Analysis};
@@ -51,8 +55,9 @@ use crate::stats::sequential::{Decision, MOST_EXACT, SequentialTest};
 use crate::stats::{Protocol, StatsError, binomial};
 
 pub use caveat::weak_qualification;
+pub use drawn_up::yardsticks;
 pub use findings::{
-    ComparisonResult, ControlResult, Findings, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
+    ComparisonResult, ControlResult, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
     decision_words,
 };
 pub use highest::{HighestScores, ScoreRow, highest_scores};
@@ -62,7 +67,8 @@ pub use on_paper::OnPaper;
 pub use sitting::of_journal;
 pub use tables::{Frequency, TableScore, TableScores, table_scores};
 pub use words::{no_answers, no_listening_test};
-pub use yardstick::{Yardstick, yardsticks};
+pub use whole::Findings;
+pub use yardstick::Yardstick;
 
 /// Trials whose right answer was known to be audible, or impossible.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -280,7 +286,7 @@ pub fn sentence(input: &VerdictInput) -> Result<Verdict, StatsError> {
     }
     if let Some(looked) = input.looked {
         if let Some(limits) = &looked.limits {
-            let score = (input.correct, input.trials);
+            let score = Tally::new(input.correct, input.trials);
             analysis = one::analyse_at_look(input.inquiry(), limits, score, input.alpha)?;
         }
         analysis.p_value = looked.p_value;

@@ -3,9 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use serde::Serialize;
-
-use super::findings::{ComparisonResult, Method};
+use super::findings::{ComparisonResult, Everybody, LeftOut, LookFacts, Method, WorstCase};
 use super::{Finding, Looked, Verdict, title};
 use crate::evidence::{Agreed, Evidence, NotCounted, PanelStanding, TrialFacts};
 use crate::session::{CableA, ComparisonOrder, Family, ForWhom, LeaveOut, Panel};
@@ -13,53 +11,9 @@ use crate::stats::looks::{LookLimits, Looks};
 use crate::stats::mixture::{self, Mixture};
 use crate::stats::population::Profile;
 use crate::stats::similarity::{self, Similarity};
+use crate::stats::tally::Tally;
 use crate::stats::{one, population, psychometric, room};
 use crate::units::printed::{count, percent};
-
-/// Somebody who is left out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct LeftOut {
-    /// Name shown.
-    pub name: String,
-    /// Counted answers.
-    pub correct: u64,
-    /// Trials.
-    pub trials: u64,
-    /// Audible controls: right and all.
-    pub positive_controls: (u64, u64),
-}
-
-/// The result of everybody who sat, where some are left out by the agreed rule.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Everybody {
-    /// Those who are left out.
-    pub left_out: Vec<LeftOut>,
-    /// Counted answers of everybody.
-    pub correct: u64,
-    /// Trials of everybody.
-    pub trials: u64,
-    /// p-value of these, by the test of the verdict.
-    pub p_value: f64,
-}
-
-/// A look that was agreed on and has come: after so many listeners.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct LookFacts {
-    /// Listeners, those left out by the rule among them.
-    pub listeners: u32,
-    /// Right answers by then (preference: for side B).
-    pub correct: u64,
-    /// Counted trials by then.
-    pub trials: u64,
-    /// Score needed; nothing where no score is enough.
-    pub critical: Option<u64>,
-    /// Risk spent by then, all looks so far together.
-    pub spent: f64,
-    /// Probability that guessers are found before this look, or do as well at it.
-    pub p_value: f64,
-    /// The score ended it.
-    pub ended: bool,
-}
 
 /// The looks at a comparison that have come.
 #[derive(Debug, Default)]
@@ -90,11 +44,11 @@ pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFact
         let members = members(listeners);
         let own =
             trials.iter().filter(|trial| trial.listener.is_some_and(|own| members.contains(&(own as usize))));
-        own.fold((0, 0), |(correct, trials), trial| (correct + u64::from(trial.is_hit()), trials + 1))
+        own.map(|trial| Tally::new(u64::from(trial.is_hit()), 1)).sum()
     };
-    let scores: Vec<(u64, u64)> = after.iter().map(|look| score(*look)).collect();
+    let scores: Vec<Tally> = after.iter().map(|look| score(*look)).collect();
     // A look at which nobody new counts says nothing new.
-    let new = |at: &usize| scores[*at].1 > if *at == 0 { 0 } else { scores[*at - 1].1 };
+    let new = |at: &usize| scores[*at].trials > if *at == 0 { 0 } else { scores[*at - 1].trials };
     let kept: Vec<usize> = (0..scores.len()).filter(new).collect();
     // The share is that of the planned trials, so that what a look said stays said, whoever is left out later.
     let planned =
@@ -103,7 +57,7 @@ pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFact
         .iter()
         .map(|at| {
             let last = after[*at] == panel.listeners;
-            (scores[*at].1, if last { 1.0 } else { scores[*at].1 as f64 / planned })
+            (scores[*at].trials, if last { 1.0 } else { scores[*at].trials as f64 / planned })
         })
         .collect();
     let family = match agreed.family {
@@ -115,7 +69,7 @@ pub(super) fn looking(agreed: &Agreed, evidence: &Evidence, trials: &[&TrialFact
     };
     let mut found = Looking::default();
     for (number, at) in kept.into_iter().enumerate() {
-        let (correct, trials) = scores[at];
+        let Tally { trials, correct } = scores[at];
         let ended = looks.ends(number, correct);
         let look = looks.looks()[number];
         found.looks.push(LookFacts {
@@ -142,7 +96,7 @@ pub(super) fn looked(agreed: &Agreed, looking: &Looking, result: &mut Comparison
         result.p_value = Some(last.p_value);
         result.method = Method::Looks;
         result.look_limits = looking.limits;
-        let (inquiry, score) = (agreed.inquiry, (result.correct, result.trials));
+        let (inquiry, score) = (agreed.inquiry, Tally::new(result.correct, result.trials));
         let analysis = looking
             .limits
             .and_then(|limits| one::analyse_at_look(inquiry, &limits, score, agreed.terms.alpha).ok());
@@ -162,20 +116,6 @@ pub(super) fn at_look(evidence: &Evidence, result: &ComparisonResult) -> Option<
         critical: last.critical,
         limits: result.look_limits,
     })
-}
-
-/// The result if every answer of the sittings that were begun and never completed had been wrong: whoever holds the machine
-/// can read an open sitting's secret, and leave the sitting that goes badly.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct WorstCase {
-    /// Sittings that were begun before the panel was full, and never completed.
-    pub sittings: u32,
-    /// Counted answers, theirs among them.
-    pub correct: u64,
-    /// Trials, theirs among them.
-    pub trials: u64,
-    /// p-value of these.
-    pub p_value: f64,
 }
 
 /// The result with everything against it that was begun and not completed.
@@ -235,11 +175,16 @@ pub(super) fn everybody(
         Some(_) => {
             let sat =
                 |listener: usize| evidence.listeners[listener].counted || panel.left_out.contains(&listener);
-            let rooms = super::judge::room_trials(agreed.terms.protocol, &rows(&sat));
+            let rooms = super::rooms::room_trials(agreed.terms.protocol, &rows(&sat));
             room::test(agreed.inquiry, &rooms, agreed.terms.alpha).ok()?.p_value
         }
     };
     (trials > 0).then_some(Everybody { left_out, correct, trials, p_value })
+}
+
+/// What each listener got.
+fn scores(result: &ComparisonResult) -> Vec<Tally> {
+    result.results.iter().map(|own| Tally::new(own.correct, own.trials)).collect()
 }
 
 /// For whom a result of several listeners holds, and the agreed claim that no difference is worth mentioning.
@@ -249,7 +194,7 @@ pub(super) fn claims(agreed: &Agreed, result: &mut ComparisonResult) {
     else {
         return;
     };
-    let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
+    let scores = scores(result);
     let profile = match panel.for_whom {
         ForWhom::ListenersLikeThem if !agreed.inquiry.two_sided() => {
             let chance = agreed.terms.protocol.chance();
@@ -289,7 +234,7 @@ pub(super) fn mixture(agreed: &Agreed, result: &ComparisonResult) -> Option<Mixt
     let fits = result.method == Method::Pooled
         && !agreed.inquiry.two_sided()
         && result.results.len() >= LISTENERS_OF_A_SHARE;
-    let scores: Vec<(u64, u64)> = result.results.iter().map(|own| (own.correct, own.trials)).collect();
+    let scores = scores(result);
     fits.then(|| mixture::fit(&scores, agreed.terms.protocol.chance()).ok()).flatten()
 }
 

@@ -13,12 +13,8 @@ use crate::trial::Decision;
 use crate::units::printed;
 use crate::units::printed::{count, percent, risk};
 
-fn tally((correct, trials): (u64, u64)) -> Tally {
-    Tally { correct, trials }
-}
-
 /// Score, audible and identical controls of a listener, and the adjusted p-value: with the rest they fix the verdict.
-type Score = ((u64, u64), (u64, u64), (u64, u64), Option<u64>);
+type Score = (Tally, Tally, Tally, Option<u64>);
 
 /// The verdict in words, on the comparison and on each listener.
 pub(super) fn words(
@@ -48,10 +44,7 @@ pub(super) fn words(
     };
     let all = |positive: bool| {
         let sum = controls.iter().filter(|control| control.positive == positive);
-        sum.fold(Tally::default(), |sum, control| Tally {
-            correct: sum.correct + control.correct,
-            trials: sum.trials + control.trials,
-        })
+        sum.map(|control| Tally::new(control.correct, control.trials)).sum()
     };
     // A room has no qualification.
     let qualified = terms.qualification.is_some() && comparison.method != Method::SharedDraws;
@@ -87,8 +80,8 @@ pub(super) fn words(
         let single = || {
             let mut single = input(own.correct, own.trials);
             single.controls = Controls {
-                positive: tally(listener.positive_controls),
-                identical: tally(listener.identical_controls),
+                positive: listener.positive_controls,
+                identical: listener.identical_controls,
                 leak: None,
                 qualified,
             };
@@ -99,7 +92,7 @@ pub(super) fn words(
             continue;
         }
         let key = (
-            (own.correct, own.trials),
+            Tally::new(own.correct, own.trials),
             listener.positive_controls,
             listener.identical_controls,
             own.adjusted_p_value.map(f64::to_bits),
@@ -116,7 +109,7 @@ pub(super) fn words(
     }
     comparison.verdict = found;
     if comparison.basis == Basis::Listening {
-        let clips = comparison.clips.as_ref().and_then(super::clips::Clips::words);
+        let clips = comparison.clips.as_ref().and_then(super::findings::Clips::words);
         for words in clips.into_iter().chain(some_hear_it(comparison)) {
             comparison.verdict.limits.insert(0, words);
         }

@@ -1,11 +1,9 @@
 //! A listener's own smallest step, found in a session of its own, next to what the cables differ by.
 
-use crate::evidence::{self, Agreed, Anonymiser, Basis, Evidence, Options};
-use crate::session::{Scale, Session};
+use crate::evidence::Basis;
+use crate::session::Scale;
 use crate::stats::threshold::summary::{Estimate, Place};
 use crate::units::printed;
-
-use super::{OnPaper, judge};
 
 /// A smallest step that a listener hears.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,34 +20,6 @@ pub struct Yardstick {
     pub place: Place,
     /// Nobody heard anything: a program answered, or nothing was played aloud.
     pub basis: Basis,
-}
-
-/// The smallest steps of the listeners of the session that a session names as its yardstick; none where it names none.
-///
-/// # Errors
-/// The yardstick's session or its sittings cannot be read, or it looks for no step.
-pub fn yardsticks(session: &Session) -> Result<Vec<Yardstick>, String> {
-    let Some((measured, readings)) = evidence::yardstick(session)? else { return Ok(Vec::new()) };
-    let anonymiser = Anonymiser::of(&measured, &readings, Options::default());
-    let agreed = Agreed::of(&measured);
-    let evidence = Evidence::of(&agreed, readings, &anonymiser);
-    let findings = judge(&agreed, &evidence, &OnPaper::default());
-    let mut found = Vec::new();
-    for (comparison, result) in measured.comparisons.iter().zip(findings.comparisons) {
-        let clips: Vec<String> =
-            comparison.clips.iter().map(|clip| measured.clips[*clip].name.as_written().to_owned()).collect();
-        for own in result.threshold.into_iter().flat_map(|threshold| threshold.listeners) {
-            found.push(Yardstick {
-                listener: own.name,
-                scale: own.result.scale,
-                clips: clips.clone(),
-                step_db: own.result.summary.confidence,
-                place: own.result.summary.place,
-                basis: result.basis,
-            });
-        }
-    }
-    Ok(found)
 }
 
 impl Yardstick {

@@ -1,5 +1,6 @@
 //! The map in `src/lib.rs` is held by reading the sources: who may use whom, and who may name which crate.
 
+mod circles;
 mod supply;
 
 use std::collections::BTreeSet;

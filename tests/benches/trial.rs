@@ -24,7 +24,7 @@ use divan::Bencher;
 use earwitness::stats::Protocol;
 use earwitness::trial::against::Registers;
 use earwitness::trial::schedule::Draws;
-use earwitness::trial::{Conductor, Draft, Event, Part, Record, Sittings, Stage, TrialId, journal, verify};
+use earwitness::trial::{Conductor, Draft, Event, Part, Record, Sittings, Stage, TrialId, against, journal};
 
 /// Counted trials of the long journal.
 const LONG: u32 = 1000;
@@ -85,8 +85,8 @@ fn replay_1000_trials(bencher: Bencher) {
 #[divan::bench]
 fn verify_1000_trials(bencher: Bencher) {
     let path = &long().1;
-    assert!(verify::check_with(path, &mut Registers::default()).is_sound());
-    bencher.bench(|| verify::check_with(path, &mut Registers::default()));
+    assert!(against::check(path, &mut Registers::default()).is_sound());
+    bencher.bench(|| against::check(path, &mut Registers::default()));
 }
 
 /// One answer, chained, written and flushed to the disk.

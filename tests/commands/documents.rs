@@ -185,6 +185,18 @@ fn every_unit_is_documented() {
     assert!(units >= 70, "only {units} units were found; is the search still right?");
 }
 
+/// A protocol stands in README's table of protocols, or this fails.
+#[test]
+fn every_protocol_is_documented() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = std::fs::read_to_string(root.join("README.md")).expect("README");
+    let table = readme.split("| protocol | you are asked |").nth(1).expect("README has a table of protocols");
+    let table = table.split("\n\n").next().unwrap_or_default();
+    for protocol in earwitness::stats::Protocol::ALL {
+        assert!(table.contains(&format!("\n| `{protocol}` | ")), "README's table of protocols has no {protocol}");
+    }
+}
+
 /// A command that help lists stands in README, or this fails.
 #[test]
 fn every_command_is_documented() {

@@ -18,7 +18,7 @@ use earwitness::trial::score::RunningCounts;
 use earwitness::trial::seal::Secret;
 use earwitness::trial::waits;
 use earwitness::trial::witness::{Links, trial_key};
-use earwitness::trial::{Definition, Digest, chain};
+use earwitness::trial::{Definition, Digest, VoidedBy, chain};
 
 /// A session of the tests' own: tiny, so that reports are quick. Everything in it is invented.
 pub(crate) const SESSION: &str = r#"title = "Two invented cables"
@@ -320,7 +320,7 @@ impl Site {
         // Each tells of none before it, as a forger would.
         let wager = opening.terms.wager.as_ref();
         opening.earlier =
-            wager.filter(|wager| earwitness::trial::wager::is_claimants(&opening, wager)).map(|_| Vec::new());
+            wager.filter(|wager| opening.is_claimants(wager)).map(|_| Vec::new());
         opening
     }
 }
@@ -421,7 +421,10 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
             }),
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
-            put(&mut ledger, Record::Void { at_ms, id, cause: "underrun".to_owned(), listening, by: None });
+            // On a night the host says why.
+            let (cause, by) =
+                if night { ("host: Quirin fell over a cable", Some(VoidedBy::Host)) } else { ("underrun", None) };
+            put(&mut ledger, Record::Void { at_ms, id, cause: cause.to_owned(), listening, by });
         } else if night {
             let mut voted = 0;
             let mut late = Vec::new();

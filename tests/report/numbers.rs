@@ -2,6 +2,7 @@
 
 use earwitness::evidence::Options;
 use earwitness::report;
+use earwitness::stats::tally::Tally;
 use earwitness::stats::sequential::SequentialTest;
 use earwitness::stats::{Protocol, many, one, panel, room};
 use earwitness::trial::Decision;
@@ -43,9 +44,10 @@ fn several_listeners_and_two_sittings_of_one() {
     }
     let report = report_of(&site);
     let comparison = &report.comparisons[0];
-    let scores: Vec<(u64, u64)> = comparison.results.iter().map(|own| (own.correct, own.trials)).collect();
+    let scores: Vec<Tally> =
+        comparison.results.iter().map(|own| Tally::new(own.correct, own.trials)).collect();
     assert_eq!(
-        scores.iter().map(|score| score.1).collect::<Vec<_>>(),
+        scores.iter().map(|score| score.trials).collect::<Vec<_>>(),
         [24, 12, 12],
         "Ada's sittings count together"
     );
@@ -264,8 +266,8 @@ fn places_are_joined_and_compared() {
     let comparison = &report.comparisons[0];
     assert_eq!(comparison.listeners, 4, "the same name at two places is two people");
     assert_eq!(report.places.len(), 2);
-    assert_eq!(report.places[0].scores[0], (24, 24));
-    let scores: Vec<(u64, u64)> = report.places.iter().map(|place| place.scores[0]).collect();
+    assert_eq!(report.places[0].scores[0], Tally::new(24, 24));
+    let scores: Vec<Tally> = report.places.iter().map(|place| place.scores[0]).collect();
     assert_eq!(comparison.between_places, panel::heterogeneity(&scores));
     assert!(kinds(&report).contains(&"places-unlike"));
     let html = report::page::page(&report);

@@ -234,7 +234,7 @@ fn a_name_in_any_text_leaves_with_no_anonymous_report() {
         ..Plan::new("ZINNIA", 2, 0.6)
     });
     let seats = ["Zinnia", "zinnia b", "Zinnia-C"].map(|seat| (seat.to_owned(), 0.6)).to_vec();
-    site.hold(&Plan { hands, event, seats, ..Plan::new("Zinnia the host", 3, 0.5) });
+    site.hold(&Plan { hands, event, seats, void_every: 2, ..Plan::new("Zinnia the host", 3, 0.5) });
     site.hold(&Plan { stop: Some((3, false)), ..Plan::new("Zinnia Open", 4, 0.5) });
     std::fs::write(site.path().join("sittings/zinnia.jsonl"), "no journal of Zinnia\n").expect("written");
     std::fs::write(site.path().join(format!("{CANARY} measured.csv")), "changed by Zinnia").expect("written");
@@ -249,6 +249,8 @@ fn a_name_in_any_text_leaves_with_no_anonymous_report() {
         let at =
             all.find("zinnia").map(|at| all[at.saturating_sub(200)..].chars().take(300).collect::<String>());
         assert_eq!(at.is_none(), anonymous, "{at:?}");
+        // Nobody knows him: what a host types is withheld as it stands.
+        assert_eq!(all.contains("quirin"), !anonymous);
     }
     // Nothing changed, so that circuit and figures are drawn too.
     let [table, sound, logo] = named_files(CANARY);

@@ -198,7 +198,7 @@ fn a_persons_sitting_killed_at_every_kind_of_moment_resumes_finishes_and_verifie
     durable(&path, &whole[..last]);
     python::agree(&path);
     let checked = crate::trial::kit::check(&path);
-    assert_eq!((checked.resumed, checked.total().map(|(trials, _)| trials)), (5, Some(6)));
+    assert_eq!((checked.resumed, checked.total().map(|total| total.trials)), (5, Some(6)));
     let hands: Vec<(&str, String)> =
         checked.hands.iter().map(|hand| (hand.by.as_str(), hand.text())).collect();
     assert_eq!(hands, [("Mara", "our hand".to_owned()), ("Tomas", "amber river".to_owned())]);

@@ -139,7 +139,7 @@ impl Watched {
         python::agree(&path);
         let checked = crate::trial::kit::check(&path);
         assert_eq!(checked.problems, []);
-        assert_eq!(checked.total().map(|(answered, _)| answered), Some(trials));
+        assert_eq!(checked.total().map(|total| total.trials), Some(trials.into()));
         let held = earwitness(self.here(), &["verify", ".", "--witness", "copy.json", "--json"]);
         assert_eq!(held.code, 0, "{}{}", held.out, held.err);
         let document: serde_json::Value = serde_json::from_str(&held.out).expect("JSON");

@@ -3,6 +3,7 @@
 mod backgrounds;
 mod blindness;
 pub(crate) mod cables;
+mod countdown;
 mod faces;
 mod few_keys;
 mod keys;

@@ -79,6 +79,9 @@ impl InputSource for Keys {
 struct Watched<'f> {
     face: &'f mut dyn Face,
     scenes: Vec<Scene>,
+    /// When each of them was first shown.
+    shown: Vec<Duration>,
+    now: Arc<dyn Clock>,
     hidden: bool,
     /// The clock of plain lines, which runs only while something is listened to.
     clock: Option<TestClock>,
@@ -91,6 +94,7 @@ impl Face for Watched<'_> {
         self.face.show(&scene)?;
         if self.scenes.last() != Some(&scene) {
             self.scenes.push(scene);
+            self.shown.push(self.now.elapsed());
         }
         Ok(())
     }
@@ -316,6 +320,8 @@ pub(crate) struct Sat {
     pub(crate) calls: Vec<String>,
     /// Every scene that was shown, where it differs from the one before.
     pub(crate) scenes: Vec<Scene>,
+    /// When each of them was first shown, by the sitting's clock.
+    pub(crate) shown: Vec<Duration>,
 }
 
 /// How a test sitting differs from the usual one.
@@ -423,13 +429,15 @@ pub(crate) fn sit_watched<D: WitnessService>(
 ) -> (Sat, D) {
     let request = request(setting);
     let bytes = Bytes::default();
-    let (calls, (result, scenes, desk)) = around(setting, |environment, clock| {
+    let (calls, (result, scenes, shown, desk)) = around(setting, |environment, clock| {
         let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
         let mut screen =
             Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
         let mut watched = Watched {
             face: &mut screen,
             scenes: Vec::new(),
+            shown: Vec::new(),
+            now: environment.clock.clone(),
             hidden: setting.hidden,
             clock: None,
             listening: None,
@@ -441,10 +449,10 @@ pub(crate) fn sit_watched<D: WitnessService>(
         });
         let mut desk = desk(clock.clone());
         let result = sitting::conduct_watched(&request, &environment, &mut watched, Some(&mut desk));
-        (result, watched.scenes, desk)
+        (result, watched.scenes, watched.shown, desk)
     });
     let bytes = bytes.0.lock().expect("nobody panicked").clone();
-    (Sat { result, bytes, calls, scenes }, desk)
+    (Sat { result, bytes, calls, scenes, shown }, desk)
 }
 
 /// Plays a sitting by keys on a screen that writes to memory.
@@ -459,21 +467,23 @@ pub(crate) fn sit_in(
     change: impl FnOnce(&mut Environment),
 ) -> Sat {
     let request = request(setting);
-    let (bytes, calls, (result, scenes)) = in_front(setting, keys, |environment, screen| {
+    let (bytes, calls, (result, scenes, shown)) = in_front(setting, keys, |environment, screen| {
         let mut changed = environment.clone();
         change(&mut changed);
         let environment = &changed;
         let mut watched = Watched {
             face: screen,
             scenes: Vec::new(),
+            shown: Vec::new(),
+            now: environment.clock.clone(),
             hidden: setting.hidden,
             clock: None,
             listening: None,
         };
         let result = sitting::conduct(&request, environment, &mut watched);
-        (result, watched.scenes)
+        (result, watched.scenes, watched.shown)
     });
-    Sat { result, bytes, calls, scenes }
+    Sat { result, bytes, calls, scenes, shown }
 }
 
 /// Plays an audition by keys.
@@ -482,8 +492,15 @@ pub(crate) fn audition(
     keys: Vec<Option<Input>>,
 ) -> (Vec<u8>, Vec<Scene>, Result<Heard, SittingError>) {
     let (bytes, _, (heard, scenes)) = in_front(&Setting::new(session), keys, |environment, screen| {
-        let mut watched =
-            Watched { face: screen, scenes: Vec::new(), hidden: false, clock: None, listening: None };
+        let mut watched = Watched {
+            face: screen,
+            scenes: Vec::new(),
+            shown: Vec::new(),
+            now: environment.clock.clone(),
+            hidden: false,
+            clock: None,
+            listening: None,
+        };
         let heard =
             sitting::audition::audition(session, &OutputChoice::Silent, environment, &mut watched, false);
         (heard, watched.scenes)
@@ -517,19 +534,21 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     let mut plain = Plain::taking(lines_of(io::BufReader::new(lines)), bytes.clone());
     all_read.recv().expect("the lines are read");
     std::thread::sleep(Duration::from_millis(20));
-    let (calls, (result, scenes)) = around(setting, |environment, clock| {
+    let (calls, (result, scenes, shown)) = around(setting, |environment, clock| {
         let mut watched = Watched {
             face: &mut plain,
             scenes: Vec::new(),
+            shown: Vec::new(),
+            now: environment.clock.clone(),
             hidden: setting.hidden,
             clock: Some(clock.clone()),
             listening: None,
         };
         let result = sitting::conduct(&request, environment, &mut watched);
-        (result, watched.scenes)
+        (result, watched.scenes, watched.shown)
     });
     let bytes = bytes.0.lock().expect("nobody panicked").clone();
-    Sat { result, bytes, calls, scenes }
+    Sat { result, bytes, calls, scenes, shown }
 }
 
 /// Lends out a screen and an environment; gives the bytes, the calls to the player, and what came of it.

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use earwitness::circuit::cable::Cable;
-use earwitness::circuit::tolerance::Quantity;
+use earwitness::circuit::limit::Quantity;
 use earwitness::session::parse;
 
 use super::reading::SMALLEST;

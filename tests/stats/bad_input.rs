@@ -1,5 +1,6 @@
 //! What has no answer says why; what is extreme has a finite one.
 
+use earwitness::stats::tally::Tally;
 use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::sequential::SequentialTest;
 use earwitness::stats::{
@@ -26,9 +27,9 @@ fn impossible_counts_and_risks_are_refused() {
     assert!(many::holm(&[]).is_err() && many::holm(&[1.5]).is_err() && many::fisher(&[f64::NAN]).is_err());
     assert!(many::stouffer(&[0.5], &[]).is_err() && many::stouffer(&[0.5], &[0.0]).is_err());
     assert!(panel::analyse(Protocol::Abx, &[], 0.05).is_err());
-    assert!(panel::analyse(Protocol::Abx, &[(2, 1)], 0.05).is_err());
-    assert!(beta_binomial::fit(&[(1, 2)], 0.0).is_err());
-    assert!(beta_binomial::fit(&[(1, 2), (1, 2)], 1.0).is_err());
+    assert!(panel::analyse(Protocol::Abx, &[Tally::new(2, 1)], 0.05).is_err());
+    assert!(beta_binomial::fit(&[Tally::new(1, 2)], 0.0).is_err());
+    assert!(beta_binomial::fit(&[Tally::new(1, 2); 2], 1.0).is_err());
     for effect in [
         Effect::Proportion(0.5),
         Effect::Proportion(1.1),

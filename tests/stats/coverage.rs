@@ -1,6 +1,7 @@
 //! Simulated coverage and false-positive rates, seeded, each with its own limits of error; and exact ones where all scores
 //! can be listed.
 
+use earwitness::stats::tally::Tally;
 use earwitness::stats::psychometric::Model;
 use earwitness::stats::simulate::{Generator, means};
 use earwitness::stats::{Protocol, binomial, interval, one, panel};
@@ -92,8 +93,8 @@ fn panels_of_guessers_pass_no_more_often_than_agreed() {
     // Six listeners of sixteen trials, 2000 panels, seeded; each rate may exceed its level by four standard errors.
     let panels = 2000;
     let [pooled, any, best, fisher, spread] = means(panels, 42, |generator: &mut Generator| {
-        let scores: Vec<(u64, u64)> =
-            (0..6).map(|_| ((generator.bits() & 0xffff).count_ones().into(), 16)).collect();
+        let scores: Vec<Tally> =
+            (0..6).map(|_| Tally::new((generator.bits() & 0xffff).count_ones().into(), 16)).collect();
         let found = panel::analyse(Protocol::Abx, &scores, 0.05).expect("scores");
         let flag = |hit: bool| f64::from(u8::from(hit));
         [

@@ -1,5 +1,6 @@
 //! Panels: the beta-binomial fit against published data, and the whole panel analysis.
 
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, beta_binomial, panel};
 
 use super::close;
@@ -8,8 +9,8 @@ use super::close;
 const RIGHT: [u64; 18] = [3, 2, 6, 8, 3, 4, 6, 0, 9, 9, 0, 2, 1, 2, 8, 9, 5, 7];
 const OF: [u64; 18] = [10, 9, 8, 9, 8, 6, 9, 10, 10, 10, 9, 9, 10, 10, 10, 10, 9, 10];
 
-fn scores() -> Vec<(u64, u64)> {
-    RIGHT.into_iter().zip(OF).collect()
+fn scores() -> Vec<Tally> {
+    RIGHT.into_iter().zip(OF).map(Tally::from).collect()
 }
 
 #[test]
@@ -35,7 +36,7 @@ fn the_fit_is_a_maximum() {
         let fit = beta_binomial::fit(&scores(), chance).expect("scores");
         // A fit of data with one more listener cannot be more likely than these data alone at their own maximum.
         let mut more = scores();
-        more.push((5, 10));
+        more.push(Tally::new(5, 10));
         assert!(beta_binomial::fit(&more, chance).expect("scores").ln_likelihood < fit.ln_likelihood);
         assert!(fit.ln_likelihood >= fit.ln_likelihood_binomial);
     }
@@ -43,23 +44,23 @@ fn the_fit_is_a_maximum() {
 
 #[test]
 fn listeners_who_are_all_alike_fit_at_the_border() {
-    let fit = beta_binomial::fit(&[(5, 10); 12], 0.0).expect("scores");
+    let fit = beta_binomial::fit(&[Tally::new(5, 10); 12], 0.0).expect("scores");
     assert_eq!((fit.gamma, fit.g_squared, fit.p_value), (0.0, 0.0, 1.0));
     close(fit.mu, 0.5, 1e-12);
     for scores in [[(0, 10), (0, 10)], [(10, 10), (10, 10)], [(1, 10), (0, 3)]] {
         for chance in [0.0, 0.5] {
-            let fit = beta_binomial::fit(&scores, chance).expect("scores");
+            let fit = beta_binomial::fit(&scores.map(Tally::from), chance).expect("scores");
             assert!(fit.mu.is_finite() && fit.gamma.is_finite() && fit.ln_likelihood.is_finite(), "{fit:?}");
         }
     }
     // Half always right, half always wrong: as different as can be, and still finite.
-    let fit = beta_binomial::fit(&[(10, 10), (0, 10), (10, 10), (0, 10)], 0.0).expect("scores");
+    let fit = beta_binomial::fit(&[(10, 10), (0, 10), (10, 10), (0, 10)].map(Tally::from), 0.0).expect("scores");
     assert!(fit.gamma > 0.99 && fit.p_value < 1e-4, "{fit:?}");
 }
 
 #[test]
 fn a_panel_of_guessers_and_one_who_hears() {
-    let scores = [(8, 16), (7, 16), (16, 16), (9, 16), (6, 16)];
+    let scores = [(8, 16), (7, 16), (16, 16), (9, 16), (6, 16)].map(Tally::from);
     let found = panel::analyse(Protocol::Abx, &scores, 0.05).expect("scores");
     assert_eq!((found.pooled.correct, found.pooled.trials), (46, 80));
     assert_eq!(found.best.index, 2);
@@ -77,13 +78,13 @@ fn a_panel_of_guessers_and_one_who_hears() {
 #[test]
 fn the_best_of_unequal_listeners_counts_what_each_could_reach() {
     // Three trials cannot give a p-value of 1/16, so only the second listener could be as good as itself.
-    let found = panel::analyse(Protocol::Abx, &[(2, 3), (4, 4)], 0.05).expect("scores");
+    let found = panel::analyse(Protocol::Abx, &[(2, 3), (4, 4)].map(Tally::from), 0.05).expect("scores");
     close(found.best.p_value, 1.0 / 16.0, 1e-12);
 }
 
 #[test]
 fn opposite_preferences_cancel_in_the_combination() {
-    let found = panel::analyse(Protocol::Preference, &[(14, 16), (2, 16)], 0.05).expect("scores");
+    let found = panel::analyse(Protocol::Preference, &[(14, 16), (2, 16)].map(Tally::from), 0.05).expect("scores");
     assert!(found.stouffer.p_value > 0.99, "{found:?}");
     // Two-sided p-values have no direction: Fisher's combination would count the two as agreeing.
     assert_eq!(found.fisher, None);

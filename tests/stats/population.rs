@@ -1,5 +1,6 @@
 //! Listeners like these: identities of the profile, and its coverage by simulation.
 
+use earwitness::stats::tally::Tally;
 use earwitness::stats::population::{Profile, population};
 use earwitness::stats::special::beta_quantile;
 
@@ -19,14 +20,14 @@ impl Numbers {
 }
 
 /// Scores of a panel whose listeners' shares are drawn from a beta distribution.
-fn panel(numbers: &mut Numbers, listeners: usize, trials: u64, mean: f64, gamma: f64) -> Vec<(u64, u64)> {
+fn panel(numbers: &mut Numbers, listeners: usize, trials: u64, mean: f64, gamma: f64) -> Vec<Tally> {
     let size = 1.0 / gamma - 1.0;
     (0..listeners)
         .map(|_| {
             let share =
                 beta_quantile(mean * size, (1.0 - mean) * size, numbers.uniform().clamp(1e-12, 1.0 - 1e-12));
             let right = share + (1.0 - share) / 3.0;
-            ((0..trials).filter(|_| numbers.uniform() < right).count() as u64, trials)
+            Tally::new((0..trials).filter(|_| numbers.uniform() < right).count() as u64, trials)
         })
         .collect()
 }
@@ -50,7 +51,7 @@ fn coverage(
 
 #[test]
 fn limits_are_where_the_claim_turns() {
-    let scores = [(9, 18), (12, 18), (7, 18), (17, 18), (6, 18), (10, 18), (18, 18), (5, 18)];
+    let scores = [(9, 18), (12, 18), (7, 18), (17, 18), (6, 18), (10, 18), (18, 18), (5, 18)].map(Tally::from);
     let found = population(&scores, 1.0 / 3.0, 0.95).expect("a fit");
     assert!(0.0 < found.lower && found.lower < found.at_least && found.at_least < found.mean);
     assert!(found.mean < found.at_most && found.at_most < found.upper && found.upper < 1.0);
@@ -59,11 +60,11 @@ fn limits_are_where_the_claim_turns() {
     close(profile.p_value_at_most(found.at_most), 0.05, 1e-3);
     close(profile.p_value_at_most(found.upper), 0.025, 1e-3);
     // Guessers: the mean may be nothing at all, and the limit closes in with more of them.
-    let few = population(&[(6, 18), (5, 18), (7, 18), (6, 18)], 1.0 / 3.0, 0.95).expect("a fit");
-    let many = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].repeat(8), 1.0 / 3.0, 0.95).expect("a fit");
+    let few = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from), 1.0 / 3.0, 0.95).expect("a fit");
+    let many = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from).repeat(8), 1.0 / 3.0, 0.95).expect("a fit");
     assert_eq!((few.lower, many.lower), (0.0, 0.0));
     assert!(many.at_most < few.at_most / 2.0, "{few:?} {many:?}");
-    assert!(population(&[(9, 18)], 1.0 / 3.0, 0.95).is_err());
+    assert!(population(&[(9, 18)].map(Tally::from), 1.0 / 3.0, 0.95).is_err());
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 use std::sync::OnceLock;
 
+use earwitness::stats::tally::Tally;
 use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::psychometric::Model;
 use earwitness::stats::sequential::SequentialTest;
@@ -132,9 +133,9 @@ fn adjusted_and_combined_p_values() {
 }
 
 /// Right answers and trials of each listener.
-fn scores(row: &Value) -> Vec<(u64, u64)> {
+fn scores(row: &Value) -> Vec<Tally> {
     let pairs = row["scores"].as_array().expect("scores").iter();
-    pairs.map(|s| (s[0].as_u64().expect("x"), s[1].as_u64().expect("n"))).collect()
+    pairs.map(|s| Tally::new(s[0].as_u64().expect("x"), s[1].as_u64().expect("n"))).collect()
 }
 
 #[test]

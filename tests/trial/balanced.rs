@@ -9,7 +9,7 @@ use earwitness::trial::record::{ComparisonTerms, Opening};
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{
-    Conductor, Digest, Draft, Effect, Occasion, Part, Record, Side, Sittings, TrialId, balance,
+    Conductor, Digest, Draft, Effect, Occasion, Part, Record, Side, Sittings, TrialId,
 };
 
 use super::blindness::seen_under;
@@ -282,7 +282,7 @@ fn opening(records: &mut [Record]) -> &mut Opening {
     }
 }
 
-fn drawn(records: &mut [Record]) -> &mut Option<balance::DrawnOnce> {
+fn drawn(records: &mut [Record]) -> &mut Option<earwitness::trial::record::DrawnOnce> {
     match records.last_mut() {
         Some(Record::Closing(closing)) => &mut closing.drawn,
         _ => unreachable!("it is closed"),

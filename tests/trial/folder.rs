@@ -3,12 +3,15 @@
 use std::os::unix::fs::PermissionsExt as _;
 
 use earwitness::stats::Protocol;
+use earwitness::stats::tally::Tally;
 use earwitness::trial::OutputKind;
 use earwitness::trial::lock::LockError;
 use earwitness::trial::rest::{self, SecretError};
 use earwitness::trial::sittings::{safe_name, secret_file};
 use earwitness::trial::verify::{self, Registered, State};
-use earwitness::trial::wager::{DecidingTerms, EarlierSitting, Settlement, Why};
+use earwitness::trial::record::EarlierSitting;
+use earwitness::trial::terms::DecidingTerms;
+use earwitness::trial::wager::{Settlement, Why};
 use earwitness::trial::{Digest, Event, Outcome, Part, Sittings, SittingsError, Stage};
 
 use super::kit::{self, Resume as _, UTC};
@@ -362,7 +365,7 @@ fn the_wager_is_won_by_the_score_agreed_before() {
         let before = |correct| EarlierSitting {
             commitment: Digest::of(b"an earlier one"),
             outcome: Some(Outcome::AllTrials),
-            counted: earwitness::trial::record::Count { trials: 8, correct },
+            counted: earwitness::stats::tally::Tally { trials: 8, correct },
         };
         let mut second = earwitness::trial::Opening { earlier: Some(vec![before(2)]), ..opening.clone() };
         assert_eq!(settled(&second, Outcome::AllTrials), nobody(Why::Later { this: 2, of: 1 }));
@@ -410,7 +413,7 @@ fn a_lost_bet_cannot_be_sat_again() {
     assert_eq!(told.len(), 1);
     assert_eq!(told[0].commitment, checked.opening.as_ref().unwrap().commitment);
     assert_eq!(told[0].outcome, Some(Outcome::AllTrials));
-    let (trials, correct) = checked.total().unwrap();
+    let Tally { trials, correct } = checked.total().unwrap();
     assert_eq!((told[0].counted.trials, told[0].counted.correct), (trials, correct));
     let settled = kit::check(&second).settlement.unwrap();
     assert_eq!(settled, Settlement::Nobody(Why::Later { this: 2, of: 1 }));

@@ -105,7 +105,7 @@ fn a_sitting_killed_three_times_resumes_finishes_and_verifies() {
     python::agree(&path);
     let checked = crate::trial::kit::check(&path);
     assert_eq!(checked.resumed, 3);
-    assert_eq!(checked.total().unwrap().0, 150);
+    assert_eq!(checked.total().unwrap().trials, 150);
     let ran = earwitness(folder.path(), &["verify", ".", "--session", "."]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     assert!(ran.out.contains("simulated"), "{}", ran.out);

@@ -6,22 +6,22 @@ use earwitness::session::{ControlName, Family, Levels, Switching};
 use earwitness::stats::Protocol;
 use earwitness::stats::protocol::Inquiry;
 use earwitness::trial::OutputKind;
-use earwitness::trial::against::Registers;
+use earwitness::trial::against::{self, Registers};
 use earwitness::trial::chain;
 use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
-use earwitness::trial::verify::{self, Checked};
-use earwitness::trial::wager::DecidingTerms;
+use earwitness::trial::terms::DecidingTerms;
 use earwitness::trial::witness::Links;
 use earwitness::trial::{
     Closing, Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Outcome, Output, Record, Secret,
     Side, Sittings, SittingsError, Stage, Step, Terms, View,
 };
+use earwitness::trial::verify::Checked;
 
 /// Checks a journal in its folder, with the register beside it.
 pub(crate) fn check(path: &Path) -> Checked {
-    verify::check_with(path, &mut Registers::default())
+    against::check(path, &mut Registers::default())
 }
 
 /// A verdict may be drawn: sound, and ended as its rule says.

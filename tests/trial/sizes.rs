@@ -182,7 +182,7 @@ fn a_narrow_interval_ends_the_sitting_and_nothing_may_follow() {
     let checked = kit::check(&path);
     assert!(checked.is_sound(), "{:?}", checked.problems);
     assert_eq!(checked.closing.as_ref().expect("closed").outcome, Outcome::Sequential);
-    assert!(checked.total().expect("opened").0 < 60);
+    assert!(checked.total().expect("opened").trials < 60);
     // Terms that promise more leave the same answers unfinished: whoever ends early on their own is found out.
     let mut forged = scripted.journal.records;
     if let Record::Opening(opening) = &mut forged[0] {

@@ -411,7 +411,7 @@ fn a_sound_journal_of_a_hundred_thousand_records_is_verified() {
     }
     let checked = check(&scripted.journal.bytes);
     assert!(checked.is_sound(), "{:?}", checked.problems);
-    assert_eq!(checked.total().unwrap().0, 20_000);
+    assert_eq!(checked.total().unwrap().trials, 20_000);
 }
 
 proptest! {

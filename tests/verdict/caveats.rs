@@ -105,7 +105,7 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::NotQualified, |world| {
         world.agreed.terms.qualification = Some(QualificationTerms { trials: 3, correct: 3, protocol: None });
         one_more(world, |own| {
-            (own.state, own.counted, own.qualification) = (State::NotQualified, false, Some((1, 3)));
+            (own.state, own.counted, own.qualification) = (State::NotQualified, false, Some((1, 3).into()));
         });
     }),
     (Kind::WeakQualification, |world| {
@@ -229,7 +229,7 @@ const CAUSES: &[(Kind, Cause)] = &[
     (Kind::NoPositiveControls, |world| {
         world.agreed.terms.controls.retain(|control| !control.is_positive());
     }),
-    (Kind::ControlsMissed, |world| world.evidence.listeners[1].positive_controls = (0, 4)),
+    (Kind::ControlsMissed, |world| world.evidence.listeners[1].positive_controls = (0, 4).into()),
     (Kind::Leak, |world| world.leak = Some(1e-4)),
     (Kind::TooFewTrials, |world| world.agreed.terms.alpha = 1e-12),
     (Kind::LittlePower, |world| world.findings.comparisons[0].results.truncate(1)),

@@ -76,7 +76,7 @@ fn who_misses_the_controls_is_left_out_by_the_sealed_rule_and_both_results_are_s
     };
     // Somebody deaf guesses in eight controls: the first who has at most five right has missed them.
     let missed = |report: &earwitness::report::model::Report| {
-        report.listeners.iter().any(|own| own.name == "Listener4" && own.positive_controls.0 < 6)
+        report.listeners.iter().any(|own| own.name == "Listener4" && own.positive_controls.correct < 6)
     };
     let seed = (9..40).find(|&seed| missed(&hold("none", seed))).expect("one of them guesses badly");
     let (with, without) = (hold("none", seed), hold("missed-controls", seed));

@@ -1,6 +1,7 @@
 //! Opening a night: what is asked for, what is taken from the world, and in which order things are made.
 
 use std::net::{SocketAddr, TcpListener};
+use std::path::PathBuf;
 use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, Mutex, RwLock};
 
@@ -143,7 +144,7 @@ impl BeforeNight {
             let opening = journal::read(&folder.path().join(&night.journal)).ok()?.opening()?.clone();
             Some((night, opening))
         });
-        if let (None, false, Some(closed)) = (&cut_off, request.anew, super::showing::closed(session)) {
+        if let (None, false, Some(closed)) = (&cut_off, request.anew, closed(session)) {
             return Err(refused(format!(
                 "{}: this session's night is closed. --show brings its results back, --new begins another night",
                 closed.display()
@@ -393,4 +394,18 @@ pub(in crate::ballot) fn terms_of_a_room(session: &Session) -> Result<(Terms, Ve
         notes.push("A night begins with a warm-up trial that does not count.".into());
     }
     Ok((terms.in_a_room(), notes))
+}
+
+/// The newest closed night of this session in its folder; `None` if none was closed.
+pub(super) fn closed(session: &Session) -> Option<PathBuf> {
+    let digest = Digest::of(session.source.as_bytes());
+    // Names begin with the time.
+    let names = crate::files::with_extension(&session.sittings_folder(), "jsonl").ok()?;
+    names.into_iter().rev().find(|path| {
+        let read = journal::read(path).ok();
+        read.is_some_and(|read| {
+            let night = read.opening().is_some_and(|o| o.occasion == Occasion::Night && o.session == digest);
+            night && read.closing().is_some()
+        })
+    })
 }

@@ -9,7 +9,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
-use super::setup::{PORT, listen, refused};
+use super::setup::{PORT, closed, listen, refused};
 use crate::ballot::addresses::SeatsOf;
 use crate::ballot::command::Command;
 use crate::ballot::guard::{HostCheck, Paces, RateLimiter};
@@ -22,22 +22,8 @@ use crate::ballot::view::Snapshot;
 use crate::ballot::{NightError, Refusal};
 use crate::conduct::{Environment, SittingClock};
 use crate::session::Session;
+use crate::trial::Digest;
 use crate::trial::journal::{self, Journal};
-use crate::trial::{Digest, Occasion};
-
-/// The newest closed night of this session in its folder; `None` if none was closed.
-pub(super) fn closed(session: &Session) -> Option<PathBuf> {
-    let digest = Digest::of(session.source.as_bytes());
-    // Names begin with the time.
-    let names = crate::files::with_extension(&session.sittings_folder(), "jsonl").ok()?;
-    names.into_iter().rev().find(|path| {
-        let read = journal::read(path).ok();
-        read.is_some_and(|read| {
-            let night = read.opening().is_some_and(|o| o.occasion == Occasion::Night && o.session == digest);
-            night && read.closing().is_some()
-        })
-    })
-}
 
 /// A closed night that is shown.
 pub struct ShownNight {

@@ -8,9 +8,10 @@ use super::columns::{
     SERIES_RESISTANCE,
 };
 use super::sheet::Sheet;
-use super::{TableError, impedances};
+use super::error::TableError;
+use super::impedances::impedances;
 use crate::circuit::interpolation::OverFrequency;
-use crate::circuit::line::PerMetre;
+use crate::circuit::per_metre::PerMetre;
 
 /// Largest share in percent that a meter may be off by and say anything.
 const LARGEST_PERCENT: f64 = 90.0;

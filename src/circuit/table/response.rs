@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::TableError;
+use super::error::TableError;
 use super::columns::{
     Column, DISTORTION, DISTORTION_AND_NOISE, GAIN, GAIN_DEVIATION, PHASE, PHASE_DEVIATION,
 };
@@ -10,7 +10,7 @@ use super::sheet::Sheet;
 use crate::circuit::delay::Excess;
 use crate::circuit::interpolation::OverFrequency;
 use crate::circuit::measured::Measured;
-use crate::circuit::tolerance::{Limit, Quantity};
+use crate::circuit::limit::{Limit, Quantity};
 use crate::circuit::vector_fit::Shape;
 
 /// A measured transfer function, without the delay and with the polarity that are not the circuit's.

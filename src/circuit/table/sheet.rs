@@ -5,7 +5,7 @@
 //! it; units in cells; rows in any order, with a frequency more than once; lines under the table. What could be read in two
 //! ways is refused; what was put in order, averaged or left out is said in [`Sheet::notes`].
 
-use super::TableError;
+use super::error::TableError;
 use super::cells::{
     Separator, bare, begins_a_number, cells, is_mark, line_numbers, looks_like_a_number, number,
     separator_of, shortened, with_prefix,

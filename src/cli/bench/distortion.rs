@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{Failure, note, whole};
-use crate::bench::distortion::{Apart, Distortion, apart, measured};
+use crate::bench::distortion::{Distortion, apart, measured};
 use crate::bench::recording::{Channel, Recording};
 use crate::units::printed;
 
@@ -79,7 +79,7 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
             let mut against = json!({});
             merge(&mut against, other);
             document["against"] = against;
-            document["difference"] = difference_json(difference);
+            document["difference"] = super::tones::difference_json(difference);
         }
         writeln!(out, "{document:#}")?;
         return Ok(());
@@ -140,12 +140,4 @@ fn table(found: &Distortion) -> String {
         text.push('\n');
     }
     text
-}
-
-pub(super) fn difference_json(difference: &Apart) -> Value {
-    json!({
-        "percent": difference.percent,
-        "uncertainty_percent": difference.uncertainty_percent,
-        "sentence": difference.to_string(),
-    })
 }

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{Failure, note, whole};
-use crate::bench::distortion::apart_of;
+use crate::bench::distortion::{Apart, apart_of};
 use crate::bench::recording::Channel;
 use crate::bench::tones::{Signal, intermodulation, overall_percent, stepped};
 use crate::cli::render::Format;
@@ -131,7 +131,7 @@ pub(super) fn said(
     if let Some(other) = against.map(|channel| of(channel, signal)).transpose()? {
         let difference = apart_of(&own.repeats_percent, &other.repeats_percent);
         own.document["against"] = other.document;
-        own.document["difference"] = super::distortion::difference_json(&difference);
+        own.document["difference"] = difference_json(&difference);
         let what = if signal == SignalName::Steps { "THD+N" } else { "intermodulation" };
         own.lines.push(format!("difference of {what}: {difference}"));
     }
@@ -227,4 +227,12 @@ fn pair(channel: &Channel<'_>, signal: SignalName) -> Result<Said, Failure> {
     ];
     let table = format!("{}\n{}\n", keys.join(","), numbers.join(","));
     Ok(Said { document, table, lines, repeats_percent: found.single_percent })
+}
+
+pub(super) fn difference_json(difference: &Apart) -> Value {
+    json!({
+        "percent": difference.percent,
+        "uncertainty_percent": difference.uncertainty_percent,
+        "sentence": difference.to_string(),
+    })
 }

@@ -2,11 +2,11 @@
 
 use std::io::Write;
 
-use serde::Serialize;
 use serde_json::json;
 
+use super::planned::{Alone, Claim, DropOuts, Leaving, PlannedLook, SessionPlan, Supported};
 use super::{Failure, PlanArguments, effect, sized, text, write_json};
-use crate::evidence::{Tally, controls_missed};
+use crate::evidence::controls_missed;
 use crate::session::{Family, ForWhom, LeaveOut, Panel, Session, Stopping};
 use crate::stats::looks::Looks;
 use crate::stats::panel_power::{self, PanelDesign};
@@ -14,97 +14,11 @@ use crate::stats::power::Design;
 use crate::stats::protocol::Inquiry;
 use crate::stats::sequential::SequentialTest;
 use crate::stats::similarity;
-use crate::stats::simulate::Simulated;
+use crate::stats::tally::Tally;
 use crate::stats::{binomial, one};
 
 /// Panels of guessers that are simulated at most: each is fitted, which takes milliseconds.
 const MOST_FITTED: u64 = 2000;
-
-/// The claim of "no difference" as a declared panel makes it.
-pub(super) struct Claim {
-    /// Share of trials up to which no difference is worth mentioning.
-    pub(super) limit: f64,
-    /// Risk of saying so wrongly.
-    pub(super) risk: f64,
-    /// Largest score that supports it; nothing where the rule is no plain score, or no score does.
-    pub(super) critical: Option<u64>,
-    /// How often it is supported if nobody hears anything.
-    pub(super) supported: Supported,
-}
-
-/// A probability, and how it was come by.
-pub(super) enum Supported {
-    /// From the distribution itself.
-    Exactly(f64),
-    /// By simulation.
-    Simulated(Simulated),
-}
-
-/// One listener judged alone.
-pub(super) struct Alone {
-    /// Tests in the family.
-    pub(super) tests: u64,
-    /// Score needed as one of them; nothing where none is enough.
-    pub(super) critical: Option<u64>,
-    /// How often somebody as good as the panel's mean reaches it.
-    pub(super) power: f64,
-}
-
-/// What a session's panel can show.
-pub(super) struct SessionPlan {
-    /// Whether a panel was declared; otherwise one sitting of one listener is planned.
-    pub(super) panel: Option<Panel>,
-    /// Listeners.
-    pub(super) listeners: u64,
-    /// Trials of each listener and comparison, all sittings.
-    pub(super) trials_each: u64,
-    /// Comparisons that are judged together.
-    pub(super) together: u64,
-    /// The pooled test, at the risk that the first of a family must meet, with the size it is planned for.
-    pub(super) design: Design,
-    /// Whether the size was given, or found for the wanted power.
-    pub(super) sized: bool,
-    /// How much the listeners are taken to differ.
-    pub(super) gamma: f64,
-    /// Exact power of the pooled test if they do; nothing where they do not, or where it would take long.
-    pub(super) differing: Option<f64>,
-    /// The claim of no difference, if it is declared.
-    pub(super) claim: Option<Claim>,
-    /// Each listener alone, where there are several.
-    pub(super) alone: Option<Alone>,
-    /// The looks before the end, if they are declared, and the last one.
-    pub(super) looks: Vec<PlannedLook>,
-    /// How often the rule by controls leaves somebody out, if there is one.
-    pub(super) leaving: Option<Leaving>,
-    /// How many to invite, if some stay away.
-    pub(super) drop_outs: Option<DropOuts>,
-}
-
-/// A look at the panel.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub(super) struct PlannedLook {
-    /// After so many listeners.
-    pub(super) listeners: u32,
-    /// Score needed; nothing where none is enough.
-    pub(super) critical: Option<u64>,
-    /// Trials by then.
-    pub(super) trials: u64,
-    /// Probability that the panel ends here, for the size of difference that is planned for.
-    pub(super) ends: f64,
-}
-
-/// What it takes to have a whole panel, where some do not come.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub(super) struct DropOuts {
-    /// Share of the invited who do not come, or do not finish.
-    pub(super) share: f64,
-    /// Fewest invitations with which the panel is complete with a probability of [`COMPLETE`] at least.
-    pub(super) invite: u64,
-    /// Probability that it is complete with so many.
-    pub(super) complete: f64,
-    /// Probability that it is complete if nobody is invited beyond the declared number.
-    pub(super) complete_without_more: f64,
-}
 
 /// How surely a panel is to be complete. Common practice, no source.
 const COMPLETE: f64 = 0.9;
@@ -131,17 +45,6 @@ fn drop_outs(panel: Option<&Panel>, share: Option<f64>) -> Result<Option<DropOut
         Failure::bad(format!("so many stay away that more than {MOST_INVITED} would have to be invited"))
     })?;
     Ok(Some(DropOuts { share, invite, complete: complete(invite), complete_without_more: complete(needed) }))
-}
-
-/// How often the rule by controls leaves a listener out.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub(super) struct Leaving {
-    /// Positive control trials of a listener.
-    pub(super) trials: u64,
-    /// Of listeners who hear nine of ten of them.
-    pub(super) able: f64,
-    /// Of guessers.
-    pub(super) guessing: f64,
 }
 
 /// The looks as they will be if nobody is left out.
@@ -172,7 +75,7 @@ fn leaving(session: &Session, sittings: u64) -> Option<Leaving> {
     session.panel.as_ref().filter(|panel| panel.leave_out == LeaveOut::MissedControls)?;
     let positive = session.controls.iter().filter(|control| control.kind.is_positive());
     let trials = positive.map(|control| u64::from(control.trials)).sum::<u64>() * sittings;
-    let missed = |correct: &u64| controls_missed(session.protocol, Tally { correct: *correct, trials });
+    let missed = |correct: &u64| controls_missed(session.protocol, Tally::new(*correct, trials));
     let most = (0..=trials).rev().find(missed)?;
     let chance = session.protocol.chance();
     Some(Leaving {

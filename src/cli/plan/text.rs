@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use super::super::{Failure, paragraph};
-use super::session::{SessionPlan, Supported};
+use super::planned::{SessionPlan, Supported};
 use super::{Panel, Sequential};
 use crate::session::LeaveOut;
 use crate::stats::Protocol;

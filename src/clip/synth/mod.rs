@@ -30,6 +30,7 @@ use crate::clip::fade::raised_cosine;
 use crate::clip::loudness::Meter;
 use crate::filter::{Accuracy, Convolver, Filtered, Fir};
 
+use super::bessel::bessel_i0;
 use super::limits::{RATES_HZ, SYNTHESISED_SECONDS};
 use super::{ClipError, Sound};
 
@@ -304,20 +305,6 @@ fn band_limit(mut channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {
     }
     put(&mut channels, &convolver.finish());
     channels
-}
-
-/// Modified Bessel function of the first kind, order zero, by its power series.
-pub(super) fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let (mut term, mut sum) = (1.0, 1.0);
-    for k in 1..200 {
-        term *= quarter / f64::from(k * k);
-        sum += term;
-        if term < 1e-18 * sum {
-            break;
-        }
-    }
-    sum
 }
 
 fn set_level(mut channels: Vec<Vec<f64>>, rate_hz: u32) -> Vec<Vec<f64>> {

@@ -212,10 +212,7 @@ fn listeners(report: &Report) -> Markup {
 }
 
 pub(super) fn controls_of(report: &Report, listener: usize) -> String {
-    match report.listeners.get(listener).map(|listener| listener.positive_controls) {
-        Some((correct, trials)) if trials > 0 => format!("{correct}/{trials}"),
-        _ => "-".to_owned(),
-    }
+    report.listeners.get(listener).map(|listener| listener.positive_controls).unwrap_or_default().to_string()
 }
 
 fn controls(report: &Report) -> Markup {
@@ -317,10 +314,6 @@ fn interruptions(report: &Report) -> Markup {
     }
 }
 
-fn parts((part, whole): (u64, u64)) -> String {
-    if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
-}
-
 fn places(report: &Report) -> Markup {
     let mut columns = vec![words("place"), numbers("sittings that count")];
     columns
@@ -334,7 +327,7 @@ fn places(report: &Report) -> Markup {
                 &columns,
                 report.places.iter().map(|place| {
                     let mut cells = vec![html! { (place.name) }, html! { (place.counted) " of " (place.sittings) }];
-                    cells.extend(place.scores.iter().map(|score| html! { (parts(*score)) }));
+                    cells.extend(place.scores.iter().map(|score| html! { (score) }));
                     cells
                 }),
             ))

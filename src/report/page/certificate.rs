@@ -128,8 +128,8 @@ fn certificate(report: &Report, index: usize) -> Markup {
                 p.fine { (coded(limit)) }
             }
             // Where a score was judged, its limits have the controls already.
-            @if listener.positive_controls.1 > 0 && !results.iter().any(|(_, result)| result.analysis.is_some()) {
-                p { "Controls that should be heard: " (listener.positive_controls.0) " of " (listener.positive_controls.1) " right." }
+            @if listener.positive_controls.trials > 0 && !results.iter().any(|(_, result)| result.analysis.is_some()) {
+                p { "Controls that should be heard: " (listener.positive_controls.correct) " of " (listener.positive_controls.trials) " right." }
             }
             footer {
                 p {

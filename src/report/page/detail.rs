@@ -12,6 +12,7 @@ use crate::report::drawn;
 use crate::report::model::{Report, SessionFacts};
 use crate::stats::description::Roc;
 use crate::stats::protocol::{Alternative, Definition};
+use crate::stats::tally::Tally;
 use crate::trial::Decision;
 use crate::units::printed;
 use crate::units::printed::probability;
@@ -131,10 +132,6 @@ fn optional(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| "-".to_owned(), |value| format!("{value:.places$}"))
 }
 
-fn parts((part, whole): (u64, u64)) -> String {
-    if whole == 0 { "-".to_owned() } else { format!("{part}/{whole}") }
-}
-
 /// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
 fn leans(session: &SessionFacts, comparison: &ComparisonResult) -> Option<String> {
     let lean = comparison.lean.as_ref()?;
@@ -159,21 +156,20 @@ fn leans(session: &SessionFacts, comparison: &ComparisonResult) -> Option<String
 
 fn habits(session: &SessionFacts, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
-    let add = |sum: (u64, u64), more: (u64, u64)| (sum.0 + more.0, sum.1 + more.1);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
-    let first = courses().map(|course| (course.first_correct, course.first_trials)).fold((0, 0), add);
-    let second = courses().map(|course| (course.second_correct, course.second_trials)).fold((0, 0), add);
-    let side_a = habits().map(|habits| habits.for_side_a).fold((0, 0), add);
+    let first: Tally = courses().map(|course| Tally::new(course.first_correct, course.first_trials)).sum();
+    let second: Tally = courses().map(|course| Tally::new(course.second_correct, course.second_trials)).sum();
+    let side_a: Tally = habits().map(|habits| Tally::from(habits.for_side_a)).sum();
     let leans = leans(session, comparison);
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
         p.small {
             (traced("Described", "described")) ", not judged: "
-            @if first.1 > 0 { "first half " (parts(first)) ", second half " (parts(second)) }
+            @if first.trials > 0 { "first half " (first) ", second half " (second) }
             @else { "no answer is right or wrong" }
             @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
-            @if side_a.1 > 0 { "; answers that point to side A " (parts(side_a)) }
+            @if side_a.trials > 0 { "; answers that point to side A " (side_a) }
             @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
                 "; a right answer was given with more confidence than a wrong one in "

@@ -170,8 +170,8 @@ fn everybody(report: &Report, comparison: &ComparisonResult) -> Option<Markup> {
         (report.session.inquiry.counted_unnamed()) ", " (printed::p_value(everybody.p_value)) ". Left out for missing the controls: "
         @for (place, own) in everybody.left_out.iter().enumerate() {
             @if place > 0 { ", " }
-            (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.0) " of "
-            (own.positive_controls.1) ")"
+            (own.name) " (" (own.correct) " of " (own.trials) "; controls " (own.positive_controls.correct) " of "
+            (own.positive_controls.trials) ")"
         }
         "."
     })

@@ -5,7 +5,8 @@ use std::path::Path;
 use super::{file, not_negative, positive};
 use crate::circuit::Cable;
 use crate::circuit::table::AccuracyTable;
-use crate::circuit::tolerance::{Limit, Quantity, Toleranced};
+use crate::circuit::limit::{Limit, Quantity};
+use crate::circuit::tolerance::Toleranced;
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
 

@@ -1,7 +1,45 @@
-//! The protocols, one entry each.
+//! The protocols: a variant, a place in the list, and an entry each.
 
-use super::{Alternative, Asks, Definition, Protocol, Side, Slot};
-use crate::stats::psychometric::Model;
+use serde::{Deserialize, Serialize};
+
+use super::{Alternative, Asks, Definition, Side, Slot};
+use crate::stats::model::Model;
+
+/// A forced-choice protocol. The name is the one used in `session.toml`, journals and JSON.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Protocol {
+    /// A and B are known, X is one of them: which?
+    Abx,
+    /// One reference, then two: which one is the reference? (ISO 10399)
+    DuoTrio,
+    /// Three, two of them alike: which is the odd one? (ISO 4120)
+    Triangle,
+    /// Four, two of each: which two belong together? (specified tetrad pairs them into two groups of two)
+    Tetrad,
+    /// Two, differing in a named attribute: which has more of it? (ISO 5495)
+    TwoAfc,
+    /// Two: which is preferred? (two-sided, no right answer)
+    Preference,
+    /// Two, alike or not: same or different?
+    SameDifferent,
+    /// One reference, then one: is it the reference? (ISO 8588, with the reference at hand)
+    ANotA,
+}
+
+impl Protocol {
+    /// Every protocol, in the order of the documentation.
+    pub const ALL: [Self; 8] = [
+        Self::Abx,
+        Self::DuoTrio,
+        Self::Triangle,
+        Self::Tetrad,
+        Self::TwoAfc,
+        Self::Preference,
+        Self::SameDifferent,
+        Self::ANotA,
+    ];
+}
 
 /// The definition of a protocol.
 pub(super) fn of(protocol: Protocol) -> &'static Definition {

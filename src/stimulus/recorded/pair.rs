@@ -2,8 +2,8 @@
 //! recorded again.
 
 use super::super::StimulusError;
-use super::super::marks::{self, Expected, Mark, Stretches, Usual};
-use super::super::plan::clip_error;
+use super::super::marks::{self, Expected, Mark, NOISE_BELOW_DB, Stretches, Usual};
+use super::super::work::clip_error;
 use super::{NOISE_WINDOW, Take};
 use crate::clip::OpenClip;
 use crate::clip::welch::Welch;
@@ -20,8 +20,7 @@ const OUT_OF_NOISE_DB: f64 = 30.0;
 const WORTH_DB: f64 = 70.0;
 /// Recorded and predicted differences that are farther apart than this in dB are worth a warning (common practice, no source).
 pub const APART_DB: f64 = 0.1;
-/// Noise within so many dB below the sound, and so much louder on one side, could betray it (common practice, no source).
-pub(in crate::stimulus) const NOISE_BELOW_DB: f64 = 90.0;
+/// Noise so much louder on one side could betray it (common practice, no source).
 pub(super) const NOISE_APART_DB: f64 = 1.0;
 /// DC offsets that are farther apart than this share of full scale (-60 dB) could be heard when the sound is switched (common
 /// practice, no source).

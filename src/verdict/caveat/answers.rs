@@ -47,8 +47,7 @@ pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
     let names: Vec<&str> = counted
         .clone()
         .filter(|listener| {
-            let (correct, trials) = listener.positive_controls;
-            missed(case.agreed.terms.protocol, Tally { correct, trials })
+            missed(case.agreed.terms.protocol, listener.positive_controls)
         })
         .map(|listener| listener.name.as_str())
         .collect();
@@ -227,10 +226,11 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
                 let answers = answers.iter().filter(|trial| odd(trial)).count();
                 (answers > 0 && answers as f64 >= OFTEN * all as f64).then_some(answers)
             };
-            let (right, controls) = evidence.listeners[own.listener].positive_controls;
+            let heard = evidence.listeners[own.listener].positive_controls;
             let oddities: Vec<String> = [
-                missed(protocol, Tally { correct: right, trials: controls })
-                    .then(|| format!("only {right} of {controls} controls that should be heard were right")),
+                missed(protocol, heard).then(|| {
+                    format!("only {} of {} controls that should be heard were right", heard.correct, heard.trials)
+                }),
                 often(&|trial| trial.took_ms < HASTY_MS)
                     .map(|answers| format!("{answers} of {all} answers came in under a second")),
                 often(&|trial| trial.slots_heard < 2)

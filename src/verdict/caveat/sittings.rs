@@ -58,7 +58,7 @@ pub(super) fn not_qualified(case: &Case<'_>) -> Vec<Caveat> {
     let failed = case.evidence.sittings.iter().filter(|sitting| sitting.state == State::NotQualified);
     let reached: Vec<String> = failed
         .filter_map(|sitting| sitting.qualification)
-        .map(|(right, of)| format!("{right} of {of}"))
+        .map(|score| format!("{} of {}", score.correct, score.trials))
         .collect();
     when(!reached.is_empty(), || Caveat {
         kind: Kind::NotQualified,
