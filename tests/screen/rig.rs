@@ -88,6 +88,13 @@ struct Watched<'f> {
     listening: Option<TestClock>,
 }
 
+impl<'f> Watched<'f> {
+    fn new(face: &'f mut dyn Face, now: &Arc<dyn Clock>, hidden: bool) -> Self {
+        let (scenes, shown, now) = (Vec::new(), Vec::new(), Arc::clone(now));
+        Self { face, scenes, shown, now, hidden, clock: None, listening: None }
+    }
+}
+
 impl Face for Watched<'_> {
     fn show(&mut self, scene: &Scene) -> Result<(), FaceError> {
         let scene = if self.hidden { blind::scene_without_digests(scene) } else { scene.clone() };
@@ -433,15 +440,7 @@ pub(crate) fn sit_watched<D: WitnessService>(
         let source = Keys { keys: keys.into(), clock: clock.clone(), size: setting.size, pace: setting.pace };
         let mut screen =
             Screen::new(source, bytes.clone(), Palette::coloured()).expect("memory can be written");
-        let mut watched = Watched {
-            face: &mut screen,
-            scenes: Vec::new(),
-            shown: Vec::new(),
-            now: environment.clock.clone(),
-            hidden: setting.hidden,
-            clock: None,
-            listening: None,
-        };
+        let mut watched = Watched::new(&mut screen, &environment.clock, setting.hidden);
         let secrets = Mutex::new(secrets.into_iter());
         let mut environment = environment.clone();
         environment.secret = Arc::new(move || {
@@ -471,15 +470,7 @@ pub(crate) fn sit_in(
         let mut changed = environment.clone();
         change(&mut changed);
         let environment = &changed;
-        let mut watched = Watched {
-            face: screen,
-            scenes: Vec::new(),
-            shown: Vec::new(),
-            now: environment.clock.clone(),
-            hidden: setting.hidden,
-            clock: None,
-            listening: None,
-        };
+        let mut watched = Watched::new(screen, &environment.clock, setting.hidden);
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes, watched.shown)
     });
@@ -492,15 +483,7 @@ pub(crate) fn audition(
     keys: Vec<Option<Input>>,
 ) -> (Vec<u8>, Vec<Scene>, Result<Heard, SittingError>) {
     let (bytes, _, (heard, scenes)) = in_front(&Setting::new(session), keys, |environment, screen| {
-        let mut watched = Watched {
-            face: screen,
-            scenes: Vec::new(),
-            shown: Vec::new(),
-            now: environment.clock.clone(),
-            hidden: false,
-            clock: None,
-            listening: None,
-        };
+        let mut watched = Watched::new(screen, &environment.clock, false);
         let heard =
             sitting::audition::audition(session, &OutputChoice::Silent, environment, &mut watched, false);
         (heard, watched.scenes)
@@ -535,15 +518,7 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     all_read.recv().expect("the lines are read");
     std::thread::sleep(Duration::from_millis(20));
     let (calls, (result, scenes, shown)) = around(setting, |environment, clock| {
-        let mut watched = Watched {
-            face: &mut plain,
-            scenes: Vec::new(),
-            shown: Vec::new(),
-            now: environment.clock.clone(),
-            hidden: setting.hidden,
-            clock: Some(clock.clone()),
-            listening: None,
-        };
+        let mut watched = Watched { clock: Some(clock.clone()), ..Watched::new(&mut plain, &environment.clock, setting.hidden) };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes, watched.shown)
     });
