@@ -45,8 +45,8 @@ fn paths(tree: &str) -> Vec<String> {
 }
 
 /// The same from the root, as seen from a file; `None` for another crate's.
-fn from_root(file: &Segments, path: &str, files: &BTreeMap<Segments, String>) -> Option<Segments> {
-    let mut here = file.clone();
+fn from_root(file: &[String], path: &str, files: &BTreeMap<Segments, String>) -> Option<Segments> {
+    let mut here = file.to_vec();
     let mut rest = path.split("::").filter(|segment| !matches!(*segment, "self" | "*")).peekable();
     match *rest.peek()? {
         "crate" => {
@@ -84,7 +84,7 @@ fn imports() -> BTreeMap<Segments, BTreeSet<Segments>> {
     }
     let (mut used, mut handed_on) = (Vec::new(), BTreeMap::new());
     for (file, code) in &files {
-        for statement in code.split('\n').collect::<Vec<_>>().join(" ").split(';') {
+        for statement in code.replace('\n', " ").split(';') {
             let words = statement.rsplit_once("use ").filter(|(before, tree)| {
                 let before = before.trim_end();
                 let starts = before.is_empty() || before.ends_with(['}', ']', ')', '{']) || before.ends_with("pub");
