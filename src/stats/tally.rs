@@ -91,7 +91,7 @@ pub fn as_pairs<S: Serializer>(tallies: &[Tally], serializer: S) -> Result<S::Ok
 ///
 /// # Errors
 /// Those of the serializer.
-#[expect(clippy::ref_option, reason = "serde hands it over so")]
+#[allow(clippy::ref_option, reason = "serde hands it over so")]
 pub fn as_optional_pair<S: Serializer>(tally: &Option<Tally>, serializer: S) -> Result<S::Ok, S::Error> {
     tally.map(|tally| (tally.correct, tally.trials)).serialize(serializer)
 }
