@@ -2,8 +2,8 @@
 
 use num_complex::Complex64;
 
-use super::table::ImpedanceTable;
 use super::limit::{Limit, Quantity};
+use super::table::ImpedanceTable;
 
 /// What is behind the amplifier's terminals.
 #[derive(Debug, Clone, PartialEq)]

@@ -9,9 +9,9 @@ use super::conductor::Wire;
 use super::crosssection::CrossSection;
 use super::flat::FlatPair;
 use super::pair::ParallelPair;
+pub use super::per_metre::{PerMetre, take_up};
 use super::table::LcrTable;
 use super::twoport::Abcd;
-pub use super::per_metre::{PerMetre, take_up};
 use super::{CircuitError, check_at_least, check_frequencies};
 
 /// What a metre of line is known from.

@@ -2,10 +2,10 @@
 
 use num_complex::Complex64;
 
-use super::network::{Immittance, Network};
-use super::table::ImpedanceTable;
 pub use super::driver::{Driver, VoiceCoil};
 use super::limit::{Limit, Quantity};
+use super::network::{Immittance, Network};
+use super::table::ImpedanceTable;
 
 /// What is between the loudspeaker's terminals.
 #[derive(Debug, Clone, PartialEq)]

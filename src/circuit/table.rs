@@ -23,8 +23,8 @@ pub use lcr::{AccuracyTable, LcrTable};
 pub use response::{Distortion, ResponseTable};
 use sheet::Sheet;
 
-use super::measured::Measured;
 use super::limit::{Limit, Quantity};
+use super::measured::Measured;
 use super::vector_fit::Shape;
 
 /// A measured impedance.

@@ -8,11 +8,11 @@
 
 use num_complex::Complex64;
 
+use super::CircuitError;
 use super::cable::{Cable, Solved};
 use super::limit::{Limit, Quantity};
 use super::per_metre::PerMetre;
 use super::twoport::Abcd;
-use super::CircuitError;
 
 /// Joints at one end of a cable: one for each conductor.
 const JOINTS_AT_AN_END: f64 = 2.0;

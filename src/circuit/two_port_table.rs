@@ -10,9 +10,9 @@ use super::MU0;
 use super::conductor::Wire;
 use super::interpolation::ComplexOverFrequency;
 use super::least_squares;
+use super::limit::{Limit, Quantity};
 use super::line::PerMetre;
 use super::measured::Measured;
-use super::limit::{Limit, Quantity};
 use super::twoport::Abcd;
 use super::vector_fit::Shape;
 

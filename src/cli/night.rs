@@ -29,9 +29,9 @@ use crate::screen::terminal::{self, Hold, Keyboard, Screen};
 use crate::screen::{Intent, Palette, Progress};
 use crate::session::{self, Session, Written};
 use crate::sitting::SittingError;
-use crate::sitting::{Face, Look, with_look};
 use crate::sitting::passphrase::{self, Whose};
 use crate::sitting::plain::{self, Lines, Plain};
+use crate::sitting::{Face, Look, with_look};
 
 use crate::trial::{Definition, Terms};
 

@@ -367,9 +367,7 @@ impl<'s> Builder<'s> {
             seats: opening.night.then_some(gathered.seats.len()),
             answered: journal::answered(&gathered.trials),
             correct: opened.map(|_| journal::correct(counts)),
-            qualification: opened
-                .filter(|_| counts.qualification.trials > 0)
-                .map(|_| counts.qualification),
+            qualification: opened.filter(|_| counts.qualification.trials > 0).map(|_| counts.qualification),
             missing_votes: opening
                 .night
                 .then(|| gathered.trials.iter().filter(|trial| trial.is_missing()).count() as u64),

@@ -12,9 +12,9 @@ use crate::stats::tally::{self, Tally};
 use crate::stimulus::WordFacts;
 use crate::stimulus::recorded::RecordedFacts;
 use crate::trial::Digest;
-use crate::trial::record::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Found, Positions, When};
+use crate::trial::record::DrawnOnce;
 use crate::trial::record::{OutputPath, Part, Terms};
 
 /// How a sitting stands.

@@ -9,12 +9,13 @@ use super::facts::{EventFacts, State, TrialFacts};
 use super::noted::Noted;
 use crate::files;
 use crate::session::{SittingFact, Written};
-use crate::stimulus::WordFacts;
 use crate::stats::tally::Tally;
+use crate::stimulus::WordFacts;
 use crate::trial::against::{self, Registers};
-use crate::trial::record::DrawnOnce;
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Positions, When};
+use crate::trial::record::DrawnOnce;
+use crate::trial::record::EarlierSitting;
 use crate::trial::record::{
     Ballot, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
 };
@@ -22,7 +23,6 @@ use crate::trial::register::{self, Register};
 use crate::trial::told;
 use crate::trial::training::{self, Trained};
 use crate::trial::verify::{self, Answered, Checked, Problem, Registered};
-use crate::trial::record::EarlierSitting;
 use crate::trial::wager::Settlement;
 use crate::trial::waits;
 use crate::trial::{Digest, Side};

@@ -2,9 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use super::journal::Held;
 use super::agreed::Agreed;
 use super::facts::{Basis, State};
+use super::journal::Held;
 pub use super::panel_standing::{NotCounted, PanelStanding};
 use super::whole::Evidence;
 use crate::session::{LeaveOut, Panel, Written};
@@ -200,8 +200,7 @@ impl Evidence {
     pub(super) fn stand(&mut self, agreed: &Agreed, members: Members) {
         let Some(panel) = agreed.terms.panel.clone() else { return };
         let missed = |controls: Tally| {
-            panel.leave_out == LeaveOut::MissedControls
-                && controls_missed(agreed.terms.protocol, controls)
+            panel.leave_out == LeaveOut::MissedControls && controls_missed(agreed.terms.protocol, controls)
         };
         let left_out: Vec<usize> = (0..self.listeners.len())
             .filter(|index| {

@@ -18,7 +18,9 @@ pub(super) fn settlements(sittings: &[Held], wager: &WagerTerms) -> Vec<Option<S
     let fits = |earlier: &crate::trial::record::EarlierSitting| {
         let Some((_, _, journal)) = journals.get(&earlier.commitment) else { return of == 1 };
         let sound = !matches!(journal.state, State::Invalid | State::Foreign);
-        sound && (earlier.outcome.is_none() || journal.counts.comparisons.iter().sum::<Tally>() == earlier.counted)
+        sound
+            && (earlier.outcome.is_none()
+                || journal.counts.comparisons.iter().sum::<Tally>() == earlier.counted)
     };
     let mut seen = 0;
     sittings

@@ -106,8 +106,8 @@ pub(super) fn stopping(
     let rule = if sequential {
         let alpha = inner.probability("alpha")?.unwrap_or(0.05);
         let beta = inner.probability("beta")?.unwrap_or(0.1);
-        let proportion = inner.probability("proportion")?
-            .ok_or_else(|| inner.missing("proportion", "0.75"))?;
+        let proportion =
+            inner.probability("proportion")?.ok_or_else(|| inner.missing("proportion", "0.75"))?;
         let chance = inquiry.chance();
         if proportion <= chance {
             let message = format!(

@@ -7,8 +7,8 @@
 use super::pages::{self, id};
 use crate::screen::{Block, Entry, Intent, PageScene, StageKind};
 use crate::session::same_person;
-use crate::trial::ledger::MAX_TEXT;
 use crate::trial::hands::Hand;
+use crate::trial::ledger::MAX_TEXT;
 use crate::trial::{Event, View};
 
 /// Whose hand is asked for.

@@ -54,8 +54,8 @@ use crate::session::{Session, SittingFact};
 use crate::stimulus::{StimulusError, StimulusSet};
 use crate::trial::{Outcome, SittingsError};
 
-pub use entry::{conduct, conduct_watched};
 pub use begin::{Look, listen, rehearse, sit, with_look};
+pub use entry::{conduct, conduct_watched};
 pub use face::{Face, FaceError};
 
 /// What to do about a sitting of this listener that was cut off.

@@ -73,7 +73,8 @@ impl Scores {
             *groups.entry(score).or_insert(0.0) += 1.0;
         }
         let most = groups.keys().map(|score| score.trials).max().unwrap_or(0) as usize;
-        let constant = groups.iter().map(|(score, times)| times * ln_choose(score.correct, score.trials)).sum();
+        let constant =
+            groups.iter().map(|(score, times)| times * ln_choose(score.correct, score.trials)).sum();
         let (ln_chance, ln_other) = (chance.ln(), (1.0 - chance).ln());
         let groups = groups
             .into_iter()

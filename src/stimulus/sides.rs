@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::controls::{self, Effect};
-use super::work::{Group, Side, Work, clip_error, note_once};
 use super::recorded::{Clip, RecordedPair, Take};
 use super::sizes::{self, Recipe};
+use super::work::{Group, Side, Work, clip_error, note_once};
 use super::{PairKind, StimulusError};
 use crate::circuit::Cable;
 use crate::clip::OpenClip;

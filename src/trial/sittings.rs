@@ -23,8 +23,8 @@ use crate::system::OwnerOnly as _;
 
 use super::balance;
 use super::chain::Appender;
-use super::conductor::{Conductor, ReplayError};
 use super::closing::EarlierSitting;
+use super::conductor::{Conductor, ReplayError};
 use super::digest::Digest;
 use super::draft::Draft;
 use super::earlier;

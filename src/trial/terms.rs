@@ -7,9 +7,9 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
-use super::protocol::{Definition, Side, Sides};
 use super::happened::Listening;
 use super::part::Part;
+use super::protocol::{Definition, Side, Sides};
 use crate::session::input::Contents;
 use crate::session::{
     ControlKind, ControlName, Deciding, Family, Levels, Panel, Scale, Session, SessionError, Stopping,

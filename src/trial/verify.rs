@@ -4,16 +4,18 @@ use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use super::closing::Decision;
 use super::conductor::INTERRUPTED;
 use super::digest::Digest;
 use super::hands::{Hand, LastWord};
 use super::journal::{self, Journal, JournalError};
 use super::ledger::{Ledger, MAX_TEXT};
 use super::protocol::Side;
-use super::record::{Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId, Voided};
+use super::record::{
+    Ballot, Closing, Counts, Listening, Occasion, Opening, Outcome, Part, Record, TrialId, Voided,
+};
 use super::replay::Replay;
 use super::schedule::{Presented, Subject};
-use super::closing::Decision;
 use super::wager::Settlement;
 use crate::stats::tally::Tally;
 

@@ -1,10 +1,10 @@
 //! Everything that a screen may draw. Nothing in here holds or depends on the draw before the closing.
 
+use super::closing::EarlierSitting;
 use super::digest::Digest;
 use super::hands::Hand;
 use super::protocol::{Alternative, Slot};
 use super::record::{Counts, Listening, Occasion, Outcome, Terms, TrialId};
-use super::closing::EarlierSitting;
 use super::wager::Settlement;
 
 /// What is to be shown now.

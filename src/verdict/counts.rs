@@ -129,7 +129,11 @@ impl Batch {
         Ok(groups)
     }
 
-    fn group(&self, rows: Vec<Row>, Tally { trials: sittings, correct: found }: Tally) -> Result<Group, StatsError> {
+    fn group(
+        &self,
+        rows: Vec<Row>,
+        Tally { trials: sittings, correct: found }: Tally,
+    ) -> Result<Group, StatsError> {
         let inquiry = rows.first().map_or(Inquiry::from(Protocol::Abx), |row| row.inquiry);
         let scores: Vec<Tally> = rows.iter().map(|row| Tally::new(row.correct, row.trials)).collect();
         let panel = panel::analyse(inquiry, &scores, self.rules.alpha)?;

@@ -3,9 +3,7 @@
 use std::collections::{BTreeSet, HashMap};
 
 use super::caveat::{self, Case};
-use super::findings::{
-    ComparisonResult, ControlResult, ListenerResult, Method, PanelFacts, PlaceFacts,
-};
+use super::findings::{ComparisonResult, ControlResult, ListenerResult, Method, PanelFacts, PlaceFacts};
 use super::listener::{answers, listener_result, roc};
 use super::rooms::room_trials;
 use super::whole::Findings;
@@ -270,8 +268,10 @@ fn numbers(
         } else {
             let found =
                 result.results.iter().filter(|own| own.sequential == Some(Decision::Difference)).count();
-            let (found, score) =
-                (Tally::new(found as u64, result.results.len() as u64), Tally::new(result.correct, result.trials));
+            let (found, score) = (
+                Tally::new(found as u64, result.results.len() as u64),
+                Tally::new(result.correct, result.trials),
+            );
             result.analysis = one::analyse_found(agreed.inquiry, test, found, score, alpha).ok();
             result.p_value = result.analysis.as_ref().map(|analysis| analysis.p_value);
             result.method = Method::RuleOfMany;
@@ -289,8 +289,7 @@ fn together(agreed: &Agreed, result: &mut ComparisonResult, dependent: bool) {
     if p_values.len() < 2 {
         return;
     }
-    let scores: Vec<Tally> =
-        result.results.iter().map(|own| Tally::new(own.correct, own.trials)).collect();
+    let scores: Vec<Tally> = result.results.iter().map(|own| Tally::new(own.correct, own.trials)).collect();
     let passed = |p: &&f64| binomial::at_most(**p, agreed.terms.alpha);
     let best = (0..p_values.len()).min_by(|a, b| p_values[*a].total_cmp(&p_values[*b])).unwrap_or(0);
     result.panel = Some(PanelFacts {

@@ -44,7 +44,6 @@ mod words;
 mod yardstick;
 
 pub use crate::evidence::controls_missed;
-pub use crate::stats::tally::Tally;
 use crate::session::Stopping;
 use crate::stats::looks::LookLimits;
 use crate::stats::one::{self, Analysis};
@@ -52,13 +51,13 @@ use crate::stats::population::Population;
 use crate::stats::protocol::{Compared, Inquiry, Side, Sides};
 use crate::stats::room::RoomResult;
 use crate::stats::sequential::{Decision, MOST_EXACT, SequentialTest};
+pub use crate::stats::tally::Tally;
 use crate::stats::{Protocol, StatsError, binomial};
 
 pub use caveat::weak_qualification;
 pub use drawn_up::yardsticks;
 pub use findings::{
-    ComparisonResult, ControlResult, Habits, ListenerResult, Method, PanelFacts, PlaceFacts,
-    decision_words,
+    ComparisonResult, ControlResult, Habits, ListenerResult, Method, PanelFacts, PlaceFacts, decision_words,
 };
 pub use highest::{HighestScores, ScoreRow, highest_scores};
 pub use judge::judge;
@@ -66,8 +65,8 @@ pub use known::known_differences;
 pub use on_paper::OnPaper;
 pub use sitting::of_journal;
 pub use tables::{Frequency, TableScore, TableScores, table_scores};
-pub use words::{no_answers, no_listening_test};
 pub use whole::Findings;
+pub use words::{no_answers, no_listening_test};
 pub use yardstick::Yardstick;
 
 /// Trials whose right answer was known to be audible, or impossible.

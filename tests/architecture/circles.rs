@@ -11,12 +11,21 @@ const STAY: [(&str, &str); 8] = [
         "conduct::driver conduct::environment conduct::output conduct::positions conduct::sound conduct::switched",
         "the driver of sound and of a switch of real cables, cut into files by what is driven",
     ),
-    ("player::data player::window", "a window counts in the memory that both threads share, which holds the window"),
-    ("screen::keys screen::keys::table screen::page screen::scene", "scenes name keys, and keys depend on the scene"),
+    (
+        "player::data player::window",
+        "a window counts in the memory that both threads share, which holds the window",
+    ),
+    (
+        "screen::keys screen::keys::table screen::page screen::scene",
+        "scenes name keys, and keys depend on the scene",
+    ),
     ("screen::model screen::render", "what fits on the screen decides what a key does"),
     ("sitting::choosing sitting::dialogue", "a part of the dialogue in a file of its own"),
     ("trial::conductor trial::conductor::attempt", "a part of the conductor in a file of its own"),
-    ("trial::journal_writer trial::sittings", "the writer keeps the folder locked, and the folder makes the writer"),
+    (
+        "trial::journal_writer trial::sittings",
+        "the writer keeps the folder locked, and the folder makes the writer",
+    ),
 ];
 
 /// A file as its path below the root, and an item as the path of its file and more.
@@ -87,7 +96,8 @@ fn imports() -> BTreeMap<Segments, BTreeSet<Segments>> {
         for statement in code.replace('\n', " ").split(';') {
             let words = statement.rsplit_once("use ").filter(|(before, tree)| {
                 let before = before.trim_end();
-                let starts = before.is_empty() || before.ends_with(['}', ']', ')', '{']) || before.ends_with("pub");
+                let starts =
+                    before.is_empty() || before.ends_with(['}', ']', ')', '{']) || before.ends_with("pub");
                 starts && !tree.contains(['=', '('])
             });
             let Some((before, tree)) = words else { continue };
@@ -129,11 +139,14 @@ fn no_files_import_one_another_in_a_circle_but_those_that_say_why() {
     let reached = |from: &Segments| {
         let (mut all, mut next) = (BTreeSet::new(), vec![from.clone()]);
         while let Some(file) = next.pop() {
-            next.extend(imports.get(&file).into_iter().flatten().filter(|to| all.insert((*to).clone())).cloned());
+            next.extend(
+                imports.get(&file).into_iter().flatten().filter(|to| all.insert((*to).clone())).cloned(),
+            );
         }
         all
     };
-    let reached: BTreeMap<&Segments, BTreeSet<Segments>> = imports.keys().map(|file| (file, reached(file))).collect();
+    let reached: BTreeMap<&Segments, BTreeSet<Segments>> =
+        imports.keys().map(|file| (file, reached(file))).collect();
     let mut circles = BTreeSet::new();
     for (file, all) in &reached {
         let circle: Vec<String> = all

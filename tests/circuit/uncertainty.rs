@@ -7,9 +7,9 @@ use std::fmt::Write;
 
 use earwitness::circuit::cable::Cable;
 use earwitness::circuit::conductor::{Material, Wire};
+use earwitness::circuit::limit::{Limit, Quantity};
 use earwitness::circuit::line::{Line, LineParameters};
 use earwitness::circuit::pair::ParallelPair;
-use earwitness::circuit::limit::{Limit, Quantity};
 use earwitness::circuit::tolerance::Toleranced;
 use earwitness::circuit::uncertain::Uncertain;
 use earwitness::circuit::{Amplifier, Chain, Loudspeaker};

@@ -193,7 +193,10 @@ fn every_protocol_is_documented() {
     let table = readme.split("| protocol | you are asked |").nth(1).expect("README has a table of protocols");
     let table = table.split("\n\n").next().unwrap_or_default();
     for protocol in earwitness::stats::Protocol::ALL {
-        assert!(table.contains(&format!("\n| `{protocol}` | ")), "README's table of protocols has no {protocol}");
+        assert!(
+            table.contains(&format!("\n| `{protocol}` | ")),
+            "README's table of protocols has no {protocol}"
+        );
     }
 }
 

@@ -319,8 +319,7 @@ impl Site {
         }
         // Each tells of none before it, as a forger would.
         let wager = opening.terms.wager.as_ref();
-        opening.earlier =
-            wager.filter(|wager| opening.is_claimants(wager)).map(|_| Vec::new());
+        opening.earlier = wager.filter(|wager| opening.is_claimants(wager)).map(|_| Vec::new());
         opening
     }
 }
@@ -422,8 +421,11 @@ fn records(plan: &Plan, opening: Opening, secret: &Secret, numbers: &mut Numbers
         };
         if plan.void_every > 0 && id.attempt == 1 && id.trial % plan.void_every == 0 {
             // On a night the host says why.
-            let (cause, by) =
-                if night { ("host: Quirin fell over a cable", Some(VoidedBy::Host)) } else { ("underrun", None) };
+            let (cause, by) = if night {
+                ("host: Quirin fell over a cable", Some(VoidedBy::Host))
+            } else {
+                ("underrun", None)
+            };
             put(&mut ledger, Record::Void { at_ms, id, cause: cause.to_owned(), listening, by });
         } else if night {
             let mut voted = 0;

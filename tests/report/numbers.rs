@@ -2,8 +2,8 @@
 
 use earwitness::evidence::Options;
 use earwitness::report;
-use earwitness::stats::tally::Tally;
 use earwitness::stats::sequential::SequentialTest;
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, many, one, panel, room};
 use earwitness::trial::Decision;
 use earwitness::units::printed::percent;

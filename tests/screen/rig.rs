@@ -518,7 +518,10 @@ pub(crate) fn sit_plain(setting: &Setting<'_>, lines: &str) -> Sat {
     all_read.recv().expect("the lines are read");
     std::thread::sleep(Duration::from_millis(20));
     let (calls, (result, scenes, shown)) = around(setting, |environment, clock| {
-        let mut watched = Watched { clock: Some(clock.clone()), ..Watched::new(&mut plain, &environment.clock, setting.hidden) };
+        let mut watched = Watched {
+            clock: Some(clock.clone()),
+            ..Watched::new(&mut plain, &environment.clock, setting.hidden)
+        };
         let result = sitting::conduct(&request, environment, &mut watched);
         (result, watched.scenes, watched.shown)
     });

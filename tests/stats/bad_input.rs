@@ -1,8 +1,8 @@
 //! What has no answer says why; what is extreme has a finite one.
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::sequential::SequentialTest;
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{
     MOST_TRIALS, Protocol, StatsError, beta_binomial, interval, many, one, panel, similarity,
 };

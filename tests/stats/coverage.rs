@@ -1,9 +1,9 @@
 //! Simulated coverage and false-positive rates, seeded, each with its own limits of error; and exact ones where all scores
 //! can be listed.
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::psychometric::Model;
 use earwitness::stats::simulate::{Generator, means};
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, binomial, interval, one, panel};
 
 /// Exact coverage of a method at `p`: sum over all scores.

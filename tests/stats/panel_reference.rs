@@ -1,9 +1,9 @@
 //! Panels against R: `tests/reference/panel.R` computes each value by itself (numerical integration, optimisers and
 //! convolution of R 4.2.2), and boundaries that are published.
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::crossed::{self, Cell};
 use earwitness::stats::looks::{Looks, spending};
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, beta_binomial, mixture, population};
 use serde_json::Value;
 
@@ -21,7 +21,8 @@ fn panels() -> Vec<Panel> {
         let panel = reference()[name].clone();
         let trials = panel["trials"].as_u64().expect("a number");
         let right = panel["right"].as_array().expect("scores");
-        let scores = right.iter().map(|right| Tally::new(right.as_u64().expect("a number"), trials)).collect();
+        let scores =
+            right.iter().map(|right| Tally::new(right.as_u64().expect("a number"), trials)).collect();
         // R printed twelve digits of one third.
         let chance = if panel["chance"].as_f64() == Some(0.5) { 0.5 } else { 1.0 / 3.0 };
         (scores, chance, panel)
@@ -55,13 +56,20 @@ fn the_share_of_listeners_who_hear_it_is_that_of_r() {
         close(found.upper, expected("upper"), 1e-4);
     }
     // Guessers: nothing is excluded, and a third who always hear it are found.
-    let guessers = mixture::fit(&[(8, 16), (7, 16), (9, 16), (8, 16), (8, 16), (6, 16)].map(Tally::from), 0.5).expect("a fit");
+    let guessers =
+        mixture::fit(&[(8, 16), (7, 16), (9, 16), (8, 16), (8, 16), (6, 16)].map(Tally::from), 0.5)
+            .expect("a fit");
     assert_eq!((guessers.lower, guessers.upper), (0.0, 1.0));
-    let always = mixture::fit(&[(16, 16), (7, 16), (9, 16), (16, 16), (8, 16), (6, 16)].map(Tally::from).repeat(3), 0.5);
+    let always = mixture::fit(
+        &[(16, 16), (7, 16), (9, 16), (16, 16), (8, 16), (6, 16)].map(Tally::from).repeat(3),
+        0.5,
+    );
     let always = always.expect("a fit");
     assert!((always.share - 1.0 / 3.0).abs() < 0.01 && always.heard > 0.99, "{always:?}");
-    assert!(mixture::fit(&[Tally::new(8, 16)], 0.5).is_err()
-            && mixture::fit(&[(8, 16), (9, 16)].map(Tally::from), 0.0).is_err());
+    assert!(
+        mixture::fit(&[Tally::new(8, 16)], 0.5).is_err()
+            && mixture::fit(&[(8, 16), (9, 16)].map(Tally::from), 0.0).is_err()
+    );
 }
 
 #[test]

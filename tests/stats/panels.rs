@@ -54,7 +54,8 @@ fn listeners_who_are_all_alike_fit_at_the_border() {
         }
     }
     // Half always right, half always wrong: as different as can be, and still finite.
-    let fit = beta_binomial::fit(&[(10, 10), (0, 10), (10, 10), (0, 10)].map(Tally::from), 0.0).expect("scores");
+    let fit =
+        beta_binomial::fit(&[(10, 10), (0, 10), (10, 10), (0, 10)].map(Tally::from), 0.0).expect("scores");
     assert!(fit.gamma > 0.99 && fit.p_value < 1e-4, "{fit:?}");
 }
 
@@ -84,7 +85,8 @@ fn the_best_of_unequal_listeners_counts_what_each_could_reach() {
 
 #[test]
 fn opposite_preferences_cancel_in_the_combination() {
-    let found = panel::analyse(Protocol::Preference, &[(14, 16), (2, 16)].map(Tally::from), 0.05).expect("scores");
+    let found =
+        panel::analyse(Protocol::Preference, &[(14, 16), (2, 16)].map(Tally::from), 0.05).expect("scores");
     assert!(found.stouffer.p_value > 0.99, "{found:?}");
     // Two-sided p-values have no direction: Fisher's combination would count the two as agreeing.
     assert_eq!(found.fisher, None);

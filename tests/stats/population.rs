@@ -1,8 +1,8 @@
 //! Listeners like these: identities of the profile, and its coverage by simulation.
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::population::{Profile, population};
 use earwitness::stats::special::beta_quantile;
+use earwitness::stats::tally::Tally;
 
 use super::close;
 
@@ -51,7 +51,8 @@ fn coverage(
 
 #[test]
 fn limits_are_where_the_claim_turns() {
-    let scores = [(9, 18), (12, 18), (7, 18), (17, 18), (6, 18), (10, 18), (18, 18), (5, 18)].map(Tally::from);
+    let scores =
+        [(9, 18), (12, 18), (7, 18), (17, 18), (6, 18), (10, 18), (18, 18), (5, 18)].map(Tally::from);
     let found = population(&scores, 1.0 / 3.0, 0.95).expect("a fit");
     assert!(0.0 < found.lower && found.lower < found.at_least && found.at_least < found.mean);
     assert!(found.mean < found.at_most && found.at_most < found.upper && found.upper < 1.0);
@@ -60,8 +61,10 @@ fn limits_are_where_the_claim_turns() {
     close(profile.p_value_at_most(found.at_most), 0.05, 1e-3);
     close(profile.p_value_at_most(found.upper), 0.025, 1e-3);
     // Guessers: the mean may be nothing at all, and the limit closes in with more of them.
-    let few = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from), 1.0 / 3.0, 0.95).expect("a fit");
-    let many = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from).repeat(8), 1.0 / 3.0, 0.95).expect("a fit");
+    let few =
+        population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from), 1.0 / 3.0, 0.95).expect("a fit");
+    let many = population(&[(6, 18), (5, 18), (7, 18), (6, 18)].map(Tally::from).repeat(8), 1.0 / 3.0, 0.95)
+        .expect("a fit");
     assert_eq!((few.lower, many.lower), (0.0, 0.0));
     assert!(many.at_most < few.at_most / 2.0, "{few:?} {many:?}");
     assert!(population(&[(9, 18)].map(Tally::from), 1.0 / 3.0, 0.95).is_err());

@@ -2,11 +2,11 @@
 
 use std::sync::OnceLock;
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::power::{Design, Effect};
 use earwitness::stats::psychometric::Model;
 use earwitness::stats::sequential::SequentialTest;
 use earwitness::stats::special::{chi_squared_upper, normal, normal_quantile};
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, beta_binomial, binomial, description, interval, many};
 use serde_json::Value;
 

@@ -1,8 +1,8 @@
 //! Wald's test against published examples, enumeration and simulation.
 
-use earwitness::stats::tally::Tally;
 use earwitness::stats::sequential::{Decision, SequentialTest};
 use earwitness::stats::simulate::{Generator, means};
+use earwitness::stats::tally::Tally;
 use earwitness::stats::{Protocol, binomial, one};
 
 use super::close;
@@ -292,7 +292,8 @@ fn limits_of_several_listeners_cover_what_they_say() {
     }
     assert!(worst >= 0.95 - 1e-9 && worst_lower >= 0.95 - 1e-9 && worst_upper >= 0.95 - 1e-9);
     // They widen where the rule found as many as it finds of guessers, and do not where it found everybody.
-    let all = one::analyse_found(Protocol::Abx, &test, Tally::new(6, 6), Tally::new(50, 55), 0.05).expect("counts");
+    let all =
+        one::analyse_found(Protocol::Abx, &test, Tally::new(6, 6), Tally::new(50, 55), 0.05).expect("counts");
     assert!(all.significant && all.discriminators.lower > 0.2 && all.discriminators.upper == 1.0);
     let guesser = test.exact(0.5).expect("a proportion").difference;
     close(all.p_value, guesser.powi(6), 1e-9);

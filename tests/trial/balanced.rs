@@ -8,9 +8,7 @@ use earwitness::stats::williams;
 use earwitness::trial::record::{ComparisonTerms, Opening};
 use earwitness::trial::schedule::{Draws, Subject};
 use earwitness::trial::verify::{self, Checked};
-use earwitness::trial::{
-    Conductor, Digest, Draft, Effect, Occasion, Part, Record, Side, Sittings, TrialId,
-};
+use earwitness::trial::{Conductor, Digest, Draft, Effect, Occasion, Part, Record, Side, Sittings, TrialId};
 
 use super::blindness::seen_under;
 use super::kit::{self, Memory, Phone, Resume as _, Scripted, UTC};

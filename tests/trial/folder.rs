@@ -6,11 +6,11 @@ use earwitness::stats::Protocol;
 use earwitness::stats::tally::Tally;
 use earwitness::trial::OutputKind;
 use earwitness::trial::lock::LockError;
+use earwitness::trial::record::EarlierSitting;
 use earwitness::trial::rest::{self, SecretError};
 use earwitness::trial::sittings::{safe_name, secret_file};
-use earwitness::trial::verify::{self, Registered, State};
-use earwitness::trial::record::EarlierSitting;
 use earwitness::trial::terms::DecidingTerms;
+use earwitness::trial::verify::{self, Registered, State};
 use earwitness::trial::wager::{Settlement, Why};
 use earwitness::trial::{Digest, Event, Outcome, Part, Sittings, SittingsError, Stage};
 

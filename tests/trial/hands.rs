@@ -185,7 +185,12 @@ fn what_was_being_presented_is_void_and_reported() {
     kit::in_folder(sittings.resume(&name, UTC, kit::silent(), kit::secret(87), None).unwrap()).finish();
     let checked = kit::check(&path);
     assert_eq!((checked.void, checked.resumed), (1, 1));
-    assert!(checked.answers.iter().any(|answer| answer.void.as_ref().is_some_and(|void| void.cause == "interrupted")));
+    assert!(
+        checked
+            .answers
+            .iter()
+            .any(|answer| answer.void.as_ref().is_some_and(|void| void.cause == "interrupted"))
+    );
     // Somebody who goes on without voiding it, so as to hear the same X again, is found out.
     let mut records = journal::read(&path).unwrap().records;
     let void = records.iter().position(|record| matches!(record, Record::Void { .. })).unwrap();

@@ -12,12 +12,12 @@ use earwitness::trial::record::{
     ComparisonTerms, ControlTerms, InputTerms, QualificationTerms, StimulusTerms, StoppingTerms, WagerTerms,
 };
 use earwitness::trial::terms::DecidingTerms;
+use earwitness::trial::verify::Checked;
 use earwitness::trial::witness::Links;
 use earwitness::trial::{
     Closing, Conductor, Digest, Draft, Effect, Event, Occasion, Opened, Outcome, Output, Record, Secret,
     Side, Sittings, SittingsError, Stage, Step, Terms, View,
 };
-use earwitness::trial::verify::Checked;
 
 /// Checks a journal in its folder, with the register beside it.
 pub(crate) fn check(path: &Path) -> Checked {

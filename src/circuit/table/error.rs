@@ -13,7 +13,11 @@ pub struct TableError {
 }
 
 impl TableError {
-    pub(in crate::circuit) fn new(name: &str, line: impl Into<Option<usize>>, message: impl Into<String>) -> Self {
+    pub(in crate::circuit) fn new(
+        name: &str,
+        line: impl Into<Option<usize>>,
+        message: impl Into<String>,
+    ) -> Self {
         Self { name: name.to_owned(), line: line.into(), message: message.into() }
     }
 }

@@ -7,9 +7,9 @@ use super::columns::{
     PLAUSIBLE_CAPACITANCE, PLAUSIBLE_INDUCTANCE, PLAUSIBLE_RESISTANCE, QUALITY_FACTOR, SERIES_INDUCTANCE,
     SERIES_RESISTANCE,
 };
-use super::sheet::Sheet;
 use super::error::TableError;
 use super::impedances::impedances;
+use super::sheet::Sheet;
 use crate::circuit::interpolation::OverFrequency;
 use crate::circuit::per_metre::PerMetre;
 

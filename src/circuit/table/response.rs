@@ -2,15 +2,15 @@
 
 use num_complex::Complex64;
 
-use super::error::TableError;
 use super::columns::{
     Column, DISTORTION, DISTORTION_AND_NOISE, GAIN, GAIN_DEVIATION, PHASE, PHASE_DEVIATION,
 };
+use super::error::TableError;
 use super::sheet::Sheet;
 use crate::circuit::delay::Excess;
 use crate::circuit::interpolation::OverFrequency;
-use crate::circuit::measured::Measured;
 use crate::circuit::limit::{Limit, Quantity};
+use crate::circuit::measured::Measured;
 use crate::circuit::vector_fit::Shape;
 
 /// A measured transfer function, without the delay and with the polarity that are not the circuit's.

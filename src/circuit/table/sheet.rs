@@ -5,12 +5,12 @@
 //! it; units in cells; rows in any order, with a frequency more than once; lines under the table. What could be read in two
 //! ways is refused; what was put in order, averaged or left out is said in [`Sheet::notes`].
 
-use super::error::TableError;
 use super::cells::{
     Separator, bare, begins_a_number, cells, is_mark, line_numbers, looks_like_a_number, number,
     separator_of, shortened, with_prefix,
 };
 use super::columns::{Column, FREQUENCY, Plausible, Unit, factor, head_and_unit};
+use super::error::TableError;
 use crate::units;
 use crate::units::printed::{count, verb};
 

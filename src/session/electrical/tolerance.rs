@@ -4,8 +4,8 @@ use std::path::Path;
 
 use super::{file, not_negative, positive};
 use crate::circuit::Cable;
-use crate::circuit::table::AccuracyTable;
 use crate::circuit::limit::{Limit, Quantity};
+use crate::circuit::table::AccuracyTable;
 use crate::circuit::tolerance::Toleranced;
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;

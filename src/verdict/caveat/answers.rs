@@ -46,9 +46,7 @@ pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
     let counted = case.evidence.listeners.iter().filter(|listener| listener.counted);
     let names: Vec<&str> = counted
         .clone()
-        .filter(|listener| {
-            missed(case.agreed.terms.protocol, listener.positive_controls)
-        })
+        .filter(|listener| missed(case.agreed.terms.protocol, listener.positive_controls))
         .map(|listener| listener.name.as_str())
         .collect();
     when(!names.is_empty(), || Caveat {
@@ -229,7 +227,10 @@ pub(super) fn implausible(case: &Case<'_>) -> Vec<Caveat> {
             let heard = evidence.listeners[own.listener].positive_controls;
             let oddities: Vec<String> = [
                 missed(protocol, heard).then(|| {
-                    format!("only {} of {} controls that should be heard were right", heard.correct, heard.trials)
+                    format!(
+                        "only {} of {} controls that should be heard were right",
+                        heard.correct, heard.trials
+                    )
                 }),
                 often(&|trial| trial.took_ms < HASTY_MS)
                     .map(|answers| format!("{answers} of {all} answers came in under a second")),
