@@ -96,13 +96,14 @@ impl Apart {
         } else {
             "not distinguishable from repeating the same cable"
         };
-        format!("at most {largest} ± {} apart, at {at}: {what}", fine(uncertainty))
+        // What repeating scatters by is not how well the difference is known: contacts and levels come on top of it.
+        format!("at most {largest} apart, at {at}, where sweeps repeat to {} (95 %): {what}", fine(uncertainty))
     }
 }
 
-/// A difference in ten-thousandths of a decibel, and never a false nothing.
+/// A difference in thousandths of a decibel, and never a false nothing.
 pub fn fine(decibels: f64) -> String {
-    if decibels.abs() < 0.000_05 { "under 0.0001 dB".to_owned() } else { printed::fixed(decibels, 4, "dB") }
+    if decibels.abs() < 0.0005 { "under 0.001 dB".to_owned() } else { printed::fixed(decibels, 3, "dB") }
 }
 
 impl std::fmt::Display for Apart {

@@ -23,14 +23,24 @@ const WITHIN: Duration = Duration::from_secs(2);
 
 #[test]
 fn five_hundred_seats_vote_within_two_seconds() {
+    let p99 = votes_beside_a_flood();
+    // The machine may be busy with other tests, so this bound is wide; the bench holds the figure of 100 ms.
+    assert!(p99 < Duration::from_secs(1), "p99 {p99:?}");
+}
+
+/// The evening at its fullest, with all that must hold of it; prints its figures and returns for how long one vote in a hundred
+/// waits at least.
+pub(super) fn votes_beside_a_flood() -> Duration {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
     let host =
         Host::start(move || (request_of(session), real_environment(&Recorder::default()))).expect("open");
-    let began = Instant::now();
-    let phones: Vec<Phone> =
-        (0..SEATS).map(|number| Phone::join(&host, &format!("Listener {number}"), None)).collect();
-    let joined = began.elapsed();
+    let (mut phones, mut joins) = (Vec::new(), Vec::new());
+    for number in 0..SEATS {
+        let began = Instant::now();
+        phones.push(Phone::join(&host, &format!("Listener {number}"), None));
+        joins.push(began.elapsed());
+    }
     let flooding = flood(host.address, FLOOD);
     assert!(flooding.len() > FLOOD / 2, "{} connections were made", flooding.len());
     let late = Phone::join(&host, "Honest guest", None);
@@ -85,14 +95,17 @@ fn five_hundred_seats_vote_within_two_seconds() {
             .collect();
         threads.into_iter().flat_map(|thread| thread.join().expect("a sender")).collect()
     });
-    waits.sort();
-    let p99 = waits[SEATS * 99 / 100];
+    let said = |waits: &mut Vec<Duration>| {
+        waits.sort();
+        let [middle, p99, longest] = [SEATS / 2, SEATS * 99 / 100, SEATS - 1].map(|at| waits[at]);
+        (p99, format!("median {middle:.1?}, p99 {p99:.1?}, longest {longest:.1?}"))
+    };
+    let (p99, votes) = said(&mut waits);
     eprintln!(
-        "load: {SEATS} seats taken in {joined:.0?}; beside {} connections that ask nothing a page's state takes {state:.1?}; \
-         {SEATS} votes within {WITHIN:?}: median {:.1?}, p99 {p99:.1?}, longest {:.1?}",
-        flooding.len(),
-        waits[SEATS / 2],
-        waits[SEATS - 1]
+        "load: {SEATS} joins one after the other: {}; beside {} connections that ask nothing a page's state takes {state:.1?}; \
+         {SEATS} votes within {WITHIN:?}: {votes}",
+        said(&mut joins).1,
+        flooding.len()
     );
     assert_eq!(host.look().voted, SEATS as u32);
     host.say("close").expect("closed");
@@ -113,8 +126,7 @@ fn five_hundred_seats_vote_within_two_seconds() {
         Digest::of(last.lines().last().expect("a line").as_bytes()),
         *read.digests.last().expect("a digest")
     );
-    // The machine may be busy with other tests, so this bound is wide; the bench holds the figure of 100 ms.
-    assert!(p99 < Duration::from_secs(1), "p99 {p99:?}");
     drop(flooding);
     host.leave();
+    p99
 }

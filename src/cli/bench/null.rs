@@ -133,8 +133,8 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
         printed::fixed(found.residual_db, 1, "dB"),
         printed::fixed(found.residual_dbfs, 1, "dBFS"),
         printed::signed(-found.delay_s * 1e6, 3, "us"),
-        printed::signed(-found.gain_db, 4, "dB"),
-        printed::signed(-found.clock_ppm, 3, "ppm"),
+        printed::signed(-found.gain_db, 3, "dB"),
+        printed::signed(-found.clock_ppm, 2, "ppm"),
         if found.polarity < 0 { " and turned round in polarity" } else { "" }
     )?;
     for (index, band) in found.bands.iter().enumerate().step_by(4) {

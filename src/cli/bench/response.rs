@@ -154,13 +154,13 @@ fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
         let spread = response
             .gain_std_db
             .as_ref()
-            .map_or(String::new(), |std| format!(" (std {})", printed::fixed(std[at], 4, "dB")));
+            .map_or(String::new(), |std| format!(" (sweeps scatter by {})", crate::bench::apart::fine(std[at])));
         writeln!(
             out,
             "  {:>9}  {}{spread}  {}",
             printed::fixed(frequencies[at], 0, "Hz"),
-            printed::signed(response.gain_db[at], 4, "dB"),
-            printed::signed(response.phase_deg[at], 3, "degrees")
+            printed::signed(response.gain_db[at], 3, "dB"),
+            printed::signed(response.phase_deg[at], 2, "degrees")
         )?;
     }
     writeln!(
@@ -170,7 +170,7 @@ fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
         if response.polarity < 0 { "; polarity reversed, turned round" } else { "" }
     )?;
     if let Some(ppm) = response.clock_ppm {
-        writeln!(out, "clock {ppm}", ppm = printed::signed(ppm, 3, "ppm"))?;
+        writeln!(out, "clock {ppm}", ppm = printed::signed(ppm, 2, "ppm"))?;
     }
     if let Some(noise) = response.noise_dbfs {
         writeln!(out, "noise {noise}", noise = printed::fixed(noise, 1, "dBFS"))?;
