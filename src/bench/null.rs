@@ -14,6 +14,10 @@ pub(super) const WINDOW: usize = 8192;
 /// Most recordings of a permutation test: all ways to call half of them A are looked at.
 const MOST_RECORDINGS: usize = 16;
 
+/// Where more than this is left of the first recording, in dB, the two were not brought onto each other (common practice, no
+/// source).
+const NOT_ALIGNED_DB: f64 = -6.0;
+
 /// A band with less than this share of the whole sound, -80 dB, holds no music (common practice, no source).
 const SILENT_SHARE: f64 = 1e-8;
 
@@ -122,6 +126,13 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
     let sum = |power: &[f64], from: f64, to: f64| power[bins(from, to, rate)].iter().sum::<f64>();
     let (low, high) = (BAND_HZ.0, highest(rate));
     let (total, rest) = (sum(&whole, low, high), sum(&left, low, high));
+    if decibels(rest / total) > NOT_ALIGNED_DB {
+        return Err(BenchError(format!(
+            "{} and {} begin alike and do not stay so, so nothing nulls: a dropout in one of them, or two clocks that are more than \
+             1000 ppm apart. Close other programs, and record both again",
+            first.name, second.name
+        )));
+    }
     let edges = erb_edges(low, high);
     let bands = edges
         .windows(2)

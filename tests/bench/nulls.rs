@@ -118,4 +118,9 @@ fn sounds_that_do_not_belong_together_are_refused() {
     assert!(refusal(noise(48_000, 0.1, 9)).contains("not the same sound"));
     assert!(refusal(vec![0.0; 48_000]).contains("silent"));
     assert!(refusal(played(0.05, 0.0, 0.0, 1.0)).contains("shorter than half a second"));
+    // A tenth of a second is missing in the middle of one: that is no null of 0 dB.
+    let mut torn = played(3.0, 0.0, 0.0, 1.0);
+    torn.drain(70_000..74_800);
+    let message = null(&recording(vec![played(3.0, 0.0, 0.0, 1.0)]).last(), &recording(vec![torn]).last()).expect_err("torn").to_string();
+    assert!(message.contains("a dropout in one of them"), "{message}");
 }

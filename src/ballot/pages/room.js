@@ -80,8 +80,10 @@
       main.style.setProperty("--fit", String(size / 100));
       if (fits()) { return; }
     }
-    for (i = rows.length - 1; i > 0 && !fits(); i -= 1) { rows[i].hidden = true; }
+    var beside = main.querySelector(".split .words");
+    for (i = rows.length - 1; i > 0 && !fits() && lower(rows[i].parentNode, beside); i -= 1) { rows[i].hidden = true; }
   }
+  function lower(table, beside) { return !beside || table.getBoundingClientRect().height > beside.getBoundingClientRect().height; }
   function fits() { return main.scrollHeight <= main.clientHeight + 1 && main.scrollWidth <= main.clientWidth + 1; }
 
   var SPACE = "http://www.w3.org/2000/svg";

@@ -3,6 +3,9 @@
 /// Mean width of a letter in units of the view box, at the size of a figure's text.
 pub(super) const LETTER: f64 = 6.6;
 
+/// By how much wider letters of names are, which are bold.
+const BOLD: f64 = 1.1;
+
 /// A rectangle of a drawing, in units of the view box; y grows downwards.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Area {
@@ -66,7 +69,7 @@ pub(super) fn beside<'l>(
     taken: &[Area],
     plot: Area,
 ) -> Option<Area> {
-    let width = LETTER * name.chars().count() as f64 + 6.0;
+    let width = BOLD * LETTER * name.chars().count() as f64 + 6.0;
     let own = sampled(line);
     let others: Vec<(f64, f64)> =
         lines.filter(|other| other.as_slice() != line).flat_map(|other| sampled(other)).collect();
