@@ -272,11 +272,7 @@ fn beside(
 ) {
     let wide = widest(picture);
     // Without half blocks there is nothing to stand beside: the words come first, as on a narrow page.
-    let least = blocks.iter().fold(BESIDE.1, |least, block| match block {
-        Block::Copy(_, value) => least.max(value.width()),
-        _ => least,
-    });
-    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= least && !palette.is_ascii());
+    let spare = width.checked_sub(wide + BESIDE.0).filter(|rest| *rest >= BESIDE.1 && !palette.is_ascii());
     let lacking = (drawn.len() + picture.len()).saturating_sub(height);
     let rest = match (spare, lacking) {
         (Some(rest), 0) => rest,
@@ -291,7 +287,10 @@ fn beside(
             return;
         }
     };
-    let mut right = lines(blocks, (rest, height), palette).into_iter();
+    // An address that is longer than there is room stands below, whole.
+    let (right, below): (Vec<Block>, Vec<Block>) =
+        blocks.iter().cloned().partition(|block| widest_word(block) <= rest);
+    let mut right = lines(&right, (rest, height), palette).into_iter();
     drawn.extend(picture.iter().map(|line| {
         let gap = " ".repeat(wide + BESIDE.0 - line.width());
         let mut spans = vec![Span::styled(line.clone(), palette.code()), Span::raw(gap)];
@@ -303,6 +302,17 @@ fn beside(
         spans.extend(line.spans);
         Line::from(spans)
     }));
+    drawn.extend(lines(&below, (width, height), palette));
+}
+
+/// Cells of the widest word of a block, or of what is to be copied from it.
+fn widest_word(block: &Block) -> usize {
+    let word = |text: &str| text.split_whitespace().map(UnicodeWidthStr::width).max().unwrap_or(0);
+    match block {
+        Block::Text(text) => word(text),
+        Block::Copy(_, value) => value.width(),
+        _ => 0,
+    }
 }
 
 /// A first column and text that hangs to the right of it.
@@ -429,4 +439,33 @@ pub fn plain_lines(blocks: &[Block], width: usize) -> Vec<String> {
         }
     }
     lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_is_never_broken() {
+        let room = "http://192.168.100.200:65535/room#b7653b7cf334f14be3222b73e845b110";
+        let operator = "http://192.168.100.200:65535/#ABCDEFGHJKLMNPQR";
+        let page = Block::Beside(
+            vec!["#".repeat(37); 19],
+            vec![
+                Block::text("Open on a phone, with its camera or by typing"),
+                Block::text(format!("display for a projector: {room}")),
+                Block::Copy("Address".to_owned(), operator.to_owned()),
+                Block::Copy("Code".to_owned(), "ABCDEFGHJKLMNPQR".to_owned()),
+            ],
+        );
+        for (width, height) in [(76, 60), (76, 20), (100, 40), (70, 10), (140, 60)] {
+            let drawn: Vec<String> = lines(std::slice::from_ref(&page), (width, height), Palette::plain())
+                .iter()
+                .map(|line| line.spans.iter().map(|span| span.content.as_ref()).collect())
+                .collect();
+            for address in [room, operator, "ABCDEFGHJKLMNPQR"] {
+                assert!(drawn.iter().any(|line| line.contains(address)), "{width} by {height}: {drawn:#?}");
+            }
+        }
+    }
 }
