@@ -163,12 +163,12 @@ mod tests {
     /// Whatever a phone can be told is told in its language.
     #[test]
     fn every_refusal_of_a_phone_is_in_the_table() {
-        let texts: Texts = serde_json::from_str(TEXTS).expect("a table of texts");
         use Refusal::{
             Alias, Alternative, Busy, Code, DoorShut, Full, Hand, HandsOver, HostName, Left, Link, Malformed,
             ManySeats, NotOpen, NotSeated, OtherTrial, Over, Pace, PaperSeat, Replayed, SeatNumber,
             SeatTaken, Table,
         };
+        let texts: Texts = serde_json::from_str(TEXTS).expect("a table of texts");
         // Only the host meets the others; a released seat has a text with its number.
         for refusal in [
             Alias,

@@ -144,9 +144,8 @@ impl Opening {
     /// # Errors
     /// Which field, and what is wrong with it.
     pub fn fits_its_format(&self) -> Result<(), String> {
-        let second = self.format >= 2;
+        let (second, terms) = (self.format >= 2, &self.terms);
         // Name, whether it is there, whether format 2 demands it.
-        let terms = &self.terms;
         let wager = self.terms.wager.as_ref();
         let looked_at = wager.is_some_and(|wager| self.is_claimants(wager));
         let fields = [
