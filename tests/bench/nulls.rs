@@ -121,6 +121,8 @@ fn sounds_that_do_not_belong_together_are_refused() {
     // A tenth of a second is missing in the middle of one: that is no null of 0 dB.
     let mut torn = played(3.0, 0.0, 0.0, 1.0);
     torn.drain(70_000..74_800);
-    let message = null(&recording(vec![played(3.0, 0.0, 0.0, 1.0)]).last(), &recording(vec![torn]).last()).expect_err("torn").to_string();
+    let message = null(&recording(vec![played(3.0, 0.0, 0.0, 1.0)]).last(), &recording(vec![torn]).last())
+        .expect_err("torn")
+        .to_string();
     assert!(message.contains("a dropout in one of them"), "{message}");
 }

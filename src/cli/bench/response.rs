@@ -151,10 +151,9 @@ fn lines(response: &Response, out: &mut dyn Write) -> std::io::Result<()> {
                 (frequencies[*a] / wanted).ln().abs().total_cmp(&(frequencies[*b] / wanted).ln().abs())
             })
             .unwrap_or(0);
-        let spread = response
-            .gain_std_db
-            .as_ref()
-            .map_or(String::new(), |std| format!(" (sweeps scatter by {})", crate::bench::apart::fine(std[at])));
+        let spread = response.gain_std_db.as_ref().map_or(String::new(), |std| {
+            format!(" (sweeps scatter by {})", crate::bench::apart::fine(std[at]))
+        });
         writeln!(
             out,
             "  {:>9}  {}{spread}  {}",
