@@ -12,7 +12,6 @@ use std::path::{Path, PathBuf};
 use super::NightError;
 use super::pass::Passes;
 use crate::files;
-use crate::system::OwnerOnly as _;
 use crate::trial::Digest;
 
 /// Most bytes that are read again: many times what every seat of a night needs.
@@ -40,12 +39,7 @@ impl SeatsOf {
         for line in String::from_utf8_lossy(&files::read(&path, LARGEST_BYTES).unwrap_or_default()).lines() {
             *counts.entry(line.to_owned()).or_default() += 1;
         }
-        let file = std::fs::OpenOptions::new()
-            .append(true)
-            .create(true)
-            .owner_only()
-            .open(&path)
-            .map_err(|error| NightError::file(&path, "opened", &error))?;
+        let file = files::append(&path).map_err(|error| NightError::file(&path, "opened", &error))?;
         Ok(Self { counts, passes: passes.clone(), file: Some(file) })
     }
 

@@ -9,7 +9,6 @@ use serde::Serialize;
 
 use super::NightError;
 use crate::files;
-use crate::system::OwnerOnly as _;
 
 /// Lines that one night's log may hold. What comes after is only counted: a flood must not fill the disk.
 const MOST_LINES: usize = 20_000;
@@ -41,12 +40,7 @@ impl Log {
         let path = journal.with_extension("refused");
         let lines = files::read(&path, files::LARGEST_TABLE_BYTES)
             .map_or(0, |bytes| bytes.iter().filter(|&&byte| byte == b'\n').count());
-        let file = std::fs::OpenOptions::new()
-            .append(true)
-            .create(true)
-            .owner_only()
-            .open(&path)
-            .map_err(|error| NightError::file(&path, "opened", &error))?;
+        let file = files::append(&path).map_err(|error| NightError::file(&path, "opened", &error))?;
         Ok(Self { file, lines, counts: BTreeMap::new() })
     }
 

@@ -8,6 +8,8 @@ use std::fs::{File, FileType, OpenOptions};
 use std::io::{Error, ErrorKind, Read as _, Result};
 use std::path::{Path, PathBuf};
 
+use crate::system::OwnerOnly as _;
+
 /// Most bytes that a table is read with.
 pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
 
@@ -109,6 +111,19 @@ pub fn open(path: &Path) -> Result<File> {
     Ok(file)
 }
 
+/// Opens a regular file to add to its end, without waiting for anybody; where none is, one that only its owner reads is made.
+///
+/// # Errors
+/// It cannot be opened or made, or is a folder, a named pipe, a socket or a device.
+pub fn append(path: &Path) -> Result<File> {
+    regular_or_none(path)?;
+    let mut options = OpenOptions::new();
+    crate::system::never_wait(options.append(true).create(true).owner_only());
+    let file = options.open(path)?;
+    refuse_other(file.metadata()?.file_type())?;
+    Ok(file)
+}
+
 /// The bytes of a regular file, at most so many.
 ///
 /// # Errors
@@ -132,6 +147,6 @@ fn refuse_other(kind: FileType) -> Result<()> {
     let what = crate::system::kind(kind);
     Err(Error::new(
         ErrorKind::InvalidInput,
-        format!("it is {what}, and only regular files are read; copy what it gives into a file"),
+        format!("it is {what}, and only regular files are used; copy what it gives into a file"),
     ))
 }

@@ -1,7 +1,6 @@
 //! Training that is kept: `sittings/training.log`, one line per pair that somebody trained on, chained like the register.
 //! It is shown in reports, and counts nowhere.
 
-use std::fs::OpenOptions;
 use std::io::{self, BufReader};
 use std::path::Path;
 
@@ -10,7 +9,6 @@ use serde::{Deserialize, Serialize};
 use super::chain::{self, Appender, Piece};
 use super::digest::Digest;
 use crate::files;
-use crate::system::OwnerOnly as _;
 
 /// Name of the list in the folder of sittings.
 pub const TRAINING: &str = "training.log";
@@ -90,7 +88,7 @@ pub fn append(folder: &Path, rows: &[Trained]) -> Result<(), String> {
     };
     files::make_folder(folder).map_err(wrong)?;
     let (known, chain) = lines(folder)?;
-    let file = OpenOptions::new().create(true).append(true).owner_only().open(&path).map_err(wrong)?;
+    let file = files::append(&path).map_err(wrong)?;
     files::sync_names(&path).map_err(wrong)?;
     let mut list = Appender::new(file, known.len() as u64, chain);
     for row in rows {

@@ -1,7 +1,7 @@
 //! The real program, killed in the middle of voting and started again.
 
 use std::collections::HashMap;
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
@@ -101,6 +101,36 @@ fn a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_ma
     let locked = status.lines().find(|line| line.starts_with("VmLck:")).expect("locked memory");
     let some = locked.split_whitespace().nth(1) != Some("0");
     assert_eq!(some, limit("Max locked memory")[0] == "unlimited", "{locked}");
+}
+
+/// A night's own files, exchanged for what never gives an answer while its program was away.
+#[test]
+fn a_pipe_in_place_of_a_nights_file_is_refused_and_not_waited_for() {
+    let folder = tempfile::tempdir().expect("a folder");
+    stage::session(folder.path(), "abx", 2, "");
+    let listen = ["--listen", "127.0.0.1:0"];
+    Program::start(folder.path(), &listen).address();
+    let sittings = folder.path().join("sittings");
+    let beside = |ending: &str| {
+        let files = std::fs::read_dir(&sittings).expect("sittings").map(|file| file.expect("a file").path());
+        files.into_iter().find(|path| path.extension().is_some_and(|is| is == ending)).expect("a file of the night")
+    };
+    for ending in ["refused", "addresses", "passes", "secret"] {
+        let (own, kept) = (beside(ending), folder.path().join("kept"));
+        std::fs::rename(&own, &kept).expect("moved");
+        assert!(Command::new("mkfifo").arg(&own).status().expect("mkfifo").success());
+        let mut program = Program::start(folder.path(), &listen);
+        let ended = (0..300).find_map(|_| {
+            std::thread::sleep(Duration::from_millis(100));
+            program.child.try_wait().expect("it ran")
+        });
+        let code = ended.unwrap_or_else(|| panic!("{ending}: it waits")).code();
+        let mut said = String::new();
+        program.child.stderr.take().expect("its messages").read_to_string(&mut said).expect("text");
+        assert!(code == Some(2) && said.contains("a named pipe"), "{ending}: {code:?} {said}");
+        std::fs::rename(&kept, &own).expect("moved back");
+    }
+    Program::start(folder.path(), &listen).address();
 }
 
 /// An attack of fifteen minutes: the secret is in the memory of a program of the attacker's own user.
