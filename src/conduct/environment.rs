@@ -164,19 +164,15 @@ pub fn asked_to_end() -> bool {
 /// From now on a request to end from outside is noted and does not end the process at once: the terminal is given back
 /// and the journal stays whole. A second request ends it, after the terminal was given back.
 pub fn note_requests_to_end() -> io::Result<()> {
-    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
     static NOTED: AtomicBool = AtomicBool::new(false);
     if NOTED.swap(true, Ordering::SeqCst) {
         return Ok(());
     }
-    let mut signals = signal_hook::iterator::Signals::new([SIGTERM, SIGINT, SIGHUP])?;
-    std::thread::Builder::new().name("requests to end".to_owned()).spawn(move || {
-        for signal in signals.forever() {
-            if ENDING.swap(true, Ordering::SeqCst) {
-                restore();
-                let _ = signal_hook::low_level::emulate_default_handler(signal);
-            }
+    crate::system::on_request_to_end(|| {
+        let again = ENDING.swap(true, Ordering::SeqCst);
+        if again {
+            restore();
         }
-    })?;
-    Ok(())
+        again
+    })
 }

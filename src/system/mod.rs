@@ -1,7 +1,7 @@
 //! What is asked of the operating system beyond the standard library, in one place.
 //!
 //! Comes in: an open file, a limit, a piece of work. Goes out: what the system says or does of it. Must not know: what any of it
-//! is for. Only this room names rustix and the standard library's modules of one system; `unix` and `windows` have the same
+//! is for. Only this room names rustix, signal-hook and the standard library's modules of one system; `unix` and `windows` have the same
 //! functions, which a test holds against each other.
 //!
 //! All of it was run on Linux, and nowhere else. What macOS lacks is left out there, and nobody has compiled it for macOS; the
@@ -61,6 +61,7 @@ mod tests {
             allow_files: fn(u64);
             processor_seconds: fn() -> f64;
             is_hung_up: fn(&io::Stdin) -> bool;
+            on_request_to_end: fn(fn() -> bool) -> io::Result<()>;
             standard_output: fn() -> io::Result<File>;
             quietly: fn(fn() -> u8) -> u8;
         }

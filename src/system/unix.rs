@@ -97,6 +97,24 @@ pub fn is_hung_up(of: &impl AsFd) -> bool {
         && ask[0].revents().intersects(PollFlags::HUP | PollFlags::ERR)
 }
 
+/// From now on each request to end from outside (a terminate, hang-up or interrupt signal) is told to `asked` on a thread of its own,
+/// and ends the process only where that says so.
+///
+/// # Errors
+/// No thread can be had, or the system does not tell of signals.
+pub fn on_request_to_end(asked: impl Fn() -> bool + Send + 'static) -> io::Result<()> {
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+    let mut signals = signal_hook::iterator::Signals::new([SIGTERM, SIGINT, SIGHUP])?;
+    std::thread::Builder::new().name("requests to end".to_owned()).spawn(move || {
+        for signal in signals.forever() {
+            if asked() {
+                let _ = signal_hook::low_level::emulate_default_handler(signal);
+            }
+        }
+    })?;
+    Ok(())
+}
+
 /// Standard output, to be written without its lock.
 ///
 /// # Errors

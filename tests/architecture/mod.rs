@@ -14,7 +14,7 @@ const ROOMS: [&str; 22] = [
 ];
 
 /// Crates that only some rooms may name.
-const OWNED: [(&str, &[&str]); 18] = [
+const OWNED: [(&str, &[&str]); 19] = [
     ("rustix", &["system"]),
     ("serial2", &["switcher"]),
     ("tar", &["report"]),
@@ -33,6 +33,7 @@ const OWNED: [(&str, &[&str]); 18] = [
     ("symphonia", &["clip"]),
     ("maud", &["report", "ballot"]),
     ("tokio", &["ballot"]),
+    ("signal_hook", &["system"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {
