@@ -113,7 +113,10 @@ fn a_pipe_in_place_of_a_nights_file_is_refused_and_not_waited_for() {
     let sittings = folder.path().join("sittings");
     let beside = |ending: &str| {
         let files = std::fs::read_dir(&sittings).expect("sittings").map(|file| file.expect("a file").path());
-        files.into_iter().find(|path| path.extension().is_some_and(|is| is == ending)).expect("a file of the night")
+        files
+            .into_iter()
+            .find(|path| path.extension().is_some_and(|is| is == ending))
+            .expect("a file of the night")
     };
     for ending in ["refused", "addresses", "passes", "secret"] {
         let (own, kept) = (beside(ending), folder.path().join("kept"));
