@@ -25,6 +25,7 @@ use crate::stimulus::recorded::RecordedPair;
 use crate::stimulus::transparency::{self, TransparencyReport};
 use crate::stimulus::{PairKind, PairLevels, Survey};
 use crate::trial::{Definition, Terms};
+use crate::units::printed;
 
 /// What was typed after `check`.
 #[derive(Debug, clap::Args)]
@@ -422,8 +423,11 @@ fn loudness_line(levels: &PairLevels) -> String {
             // Levels that were matched differ by a rounding error, which has no sign worth showing.
             let difference = ((a - b) * 1000.0).round() / 1000.0 + 0.0;
             format!(
-                "{difference:+.3} LU (A minus B), played at {a:.1} LUFS, filters of {} and {} taps",
-                levels.taps_a, levels.taps_b
+                "{} (A minus B), played at {}, filters of {} and {} taps",
+                printed::signed(difference, 3, "LU"),
+                printed::fixed(a, 1, "LUFS"),
+                levels.taps_a,
+                levels.taps_b
             )
         }
         _ => "silent: nothing can be heard or matched on it".to_owned(),

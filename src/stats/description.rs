@@ -10,6 +10,7 @@ use super::interval::{self, Interval};
 use super::one::Estimate;
 use super::psychometric::{self, Model};
 use super::special::{normal, normal_quantile};
+use crate::units::printed;
 
 /// Answers "A" and "B" of an ABX test by what X was; of duo-trio and 2-AFC answers "first" and "second" by which was right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -90,12 +91,13 @@ impl Bias {
     pub fn words(&self, model: Model) -> String {
         let error =
             self.d_prime_standard_error.map_or(String::new(), |error| format!(" \u{b1} {:.2}", 1.96 * error));
+        let c = printed::signed(self.criterion, 2, "");
         match model {
             Model::SameDifferent | Model::YesNo => format!(
-                "leaning c {:+.2} (below 0: to the first answer); d-prime with the leaning taken out {:.2}{error}",
-                self.criterion, self.d_prime
+                "leaning c {c} (below 0: to the first answer); d-prime with the leaning taken out {:.2}{error}",
+                self.d_prime
             ),
-            _ => format!("bias c {:+.2}", self.criterion),
+            _ => format!("bias c {c}"),
         }
     }
 }

@@ -99,12 +99,13 @@ fn with_minus(value: f64, places: usize) -> String {
     if value < 0.0 && !nothing { format!("\u{2212}{size}") } else { size }
 }
 
-/// A reading with its unit and as many decimals as it is known to: "−39.1 dBFS", "8.25 ohm".
+/// A reading with its unit, if it has one, and as many decimals as it is known to: "−39.1 dBFS", "8.25 ohm".
 pub fn fixed(value: f64, places: usize, unit: &str) -> String {
     if value.is_nan() {
         return UNKNOWN.to_owned();
     }
-    format!("{} {unit}", with_minus(value, places))
+    let number = with_minus(value, places);
+    if unit.is_empty() { number } else { format!("{number} {unit}") }
 }
 
 /// The same with its sign where it is more than 0: "+2.31 ppm".

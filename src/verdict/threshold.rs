@@ -342,11 +342,8 @@ fn bound(scale: Scale, size: f64) -> String {
 /// How often size 1 is heard.
 pub fn at_one(result: &ThresholdResult) -> String {
     let heard = result.summary.at_one;
-    let d_prime = result.d_prime.map_or_else(String::new, |of| {
-        format!("; d-prime {:.2}, {:.2} to {:.2}", of.estimate, of.lower, of.upper)
-    });
     let share = format!(
-        "{} of trials ({} to {}, with 95 % probability{d_prime})",
+        "{} of trials ({} to {}, with 95 % probability)",
         percent(heard.estimate),
         percent(heard.lower),
         percent(heard.upper)
@@ -361,7 +358,15 @@ pub fn at_one(result: &ThresholdResult) -> String {
 /// What limits the answer, one sentence each.
 pub fn limits(result: &ThresholdResult) -> Vec<String> {
     let ThresholdResult { scale, range, summary, fit, .. } = result;
-    let mut limits = Vec::new();
+    let one = match scale {
+        Scale::Multiple => "the real size",
+        Scale::Length => "the real length",
+        Scale::Level | Scale::Tilt => "1 dB",
+    };
+    let at_one = result
+        .d_prime
+        .map(|of| format!("At {one} d-prime is {:.2} ({:.2} to {:.2}).", of.estimate, of.lower, of.upper));
+    let mut limits: Vec<String> = at_one.into_iter().collect();
     if summary.place == Place::Within && summary.confidence.upper > range.largest {
         limits.push(format!(
             "No size above {} was tried, so the upper bound rests on the shape of the curve.",

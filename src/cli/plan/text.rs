@@ -13,7 +13,7 @@ use crate::stats::protocol::{Asks, Sides};
 use crate::stats::sequential::Exact;
 use crate::stats::similarity::SimilarityPlan;
 use crate::stats::simulate::Simulated;
-use crate::units::printed::{count, percent, stated, uncertain};
+use crate::units::printed::{self, count, percent, stated, uncertain};
 use crate::verdict::panel::for_whom_words;
 
 /// "right 75 % of the time (heard in 50 % of trials, d-prime 2.02)".
@@ -179,8 +179,10 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
     let (low, high) = test.intercepts();
     writeln!(
         out,
-        "Stop for \"a difference\" at {high:.3} + {:.4} n right or more, for \"no difference\" at {low:.3} + {:.4} n or less.",
+        "Stop for \"a difference\" at {} + {:.4} n right or more, for \"no difference\" at {} + {:.4} n or less.",
+        printed::fixed(high, 3, ""),
         test.slope(),
+        printed::fixed(low, 3, ""),
         test.slope()
     )?;
     for (who, exact) in [("a guesser", plan.guessing), ("a listener", plan.hearing)] {
@@ -196,7 +198,7 @@ pub(super) fn sequential(out: &mut dyn Write, design: &Design, plan: &Sequential
     let missed = 1.0 - plan.hearing.difference;
     writeln!(
         out,
-        "It misses a listener who hears so much in {} of sittings: \"no difference\" in {}, undecided in {}.{}",
+        "It misses such a listener in {} of sittings: \"no difference\" in {}, undecided in {}.{}",
         percent(missed),
         percent(plan.hearing.no_difference),
         percent(plan.hearing.undecided),

@@ -388,7 +388,9 @@ fn describe(terms: &Terms, found: &ComparisonResult, out: &mut dyn Write) -> Res
     }
     let Some(own) = found.results.first().filter(|_| found.room.is_none()) else { return Ok(()) };
     if let Some(course) = &own.habits.course {
-        let trend = course.trend_z.map_or(String::new(), |z| format!("; trend over the trials z {z:+.2}"));
+        let trend = course
+            .trend_z
+            .map_or(String::new(), |z| format!("; trend over the trials z {}", printed::signed(z, 2, "")));
         writeln!(
             out,
             "  course                    {} of {} in the first half, {} of {} in the second{trend}",

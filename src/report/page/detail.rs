@@ -168,7 +168,7 @@ fn habits(session: &SessionFacts, comparison: &ComparisonResult) -> Markup {
             (traced("Described", "described")) ", not judged: "
             @if first.trials > 0 { "first half " (first) ", second half " (second) }
             @else { "no answer is right or wrong" }
-            @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (format!("{z:+.2}")) ")" }
+            @if let Some(z) = comparison.trend_z { " (trend over the trials, z " (printed::signed(z, 2, "")) ")" }
             @if side_a.trials > 0 { "; answers that point to side A " (side_a) }
             @if let Some(words) = leans { "; answers by alternative: " (words) }
             @if !sure.is_empty() {
