@@ -70,8 +70,10 @@ fn the_operator_and_the_listener_count_down_to_the_same_moments() {
                 assert_eq!(operator + seconds.1, listener, "{news}, {state:?} since {since}, at {at}");
                 apart += 1;
             }
+            // A task comes when the clock is looked at next: here every 1.1 s, for people 20 times a second.
             "connect" => {
-                assert_eq!(operator, listener, "{news}, {state:?} since {since}, at {at}");
+                let late = since + state.seconds - (at + listener);
+                assert!(late > -1.0 && late < 1.1, "{news}, {state:?} since {since}, at {at}");
                 connected += 1;
             }
             other => panic!("{other}: {news}"),
