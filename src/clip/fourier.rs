@@ -1,7 +1,8 @@
 //! Transforms of whole signals, padded with silence.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
+
+use crate::filter::plans;
 
 /// The shortest length of at least `frames` that has no prime factor above 5 and is even.
 pub fn good_length(frames: usize) -> usize {
@@ -25,7 +26,7 @@ pub fn good_length(frames: usize) -> usize {
 /// # Panics
 /// `length` is shorter than the samples.
 pub fn spectrum(samples: &[f64], length: usize) -> Vec<Complex64> {
-    let transform = RealFftPlanner::new().plan_fft_forward(length);
+    let transform = plans::forward(length);
     let mut input = transform.make_input_vec();
     input[..samples.len()].copy_from_slice(samples);
     let mut output = transform.make_output_vec();
@@ -38,7 +39,7 @@ pub fn spectrum(samples: &[f64], length: usize) -> Vec<Complex64> {
 /// # Panics
 /// There are not `length / 2 + 1` bins.
 pub fn signal(mut bins: Vec<Complex64>, length: usize) -> Vec<f64> {
-    let transform = RealFftPlanner::new().plan_fft_inverse(length);
+    let transform = plans::inverse(length);
     bins[0].im = 0.0;
     if length.is_multiple_of(2) {
         bins[length / 2].im = 0.0;

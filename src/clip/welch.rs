@@ -2,7 +2,9 @@
 
 use std::sync::Arc;
 
-use realfft::{RealFftPlanner, RealToComplex};
+use realfft::RealToComplex;
+
+use crate::filter::plans;
 
 /// Gathers the mean power spectrum of all channels under half-overlapping Hann windows. A rest that fills no window is left
 /// out, unless it is all there is: then silence follows it.
@@ -32,7 +34,7 @@ impl Welch {
             .map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / length as f64).cos())
             .collect();
         Self {
-            transform: RealFftPlanner::new().plan_fft_forward(length),
+            transform: plans::forward(length),
             window,
             waiting: vec![Vec::new(); channels],
             power: vec![0.0; length / 2 + 1],

@@ -5,7 +5,8 @@
 //! equations by conjugate gradients (Hestenes & Stiefel 1952, J. Res. NBS 49:409), each step two transforms.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
+
+use super::plans;
 
 /// Steps of the conjugate gradients; the error settles in fewer.
 const STEPS: usize = 30;
@@ -16,8 +17,7 @@ const SETTLED: f64 = 1e-9;
 /// as close as they can be to `wanted` (`period / 2 + 1` bins) at the bins from `lowest` on.
 pub(super) fn closest(wanted: &[Complex64], lowest: usize, ahead: usize, after: usize) -> Vec<f64> {
     let period = 2 * (wanted.len() - 1);
-    let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, backward) = (planner.plan_fft_forward(period), planner.plan_fft_inverse(period));
+    let (forward, backward) = (plans::forward(period), plans::inverse(period));
     let spectrum = |taps: &[f64]| {
         let mut input = taps.to_vec();
         let mut output = forward.make_output_vec();

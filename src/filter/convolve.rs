@@ -14,8 +14,7 @@ use num_complex::Complex64;
 use rayon::prelude::*;
 use realfft::{ComplexToReal, RealToComplex};
 
-use super::Fir;
-use super::plans::plans;
+use super::{Fir, plans};
 
 /// Filtered sound: `sides[side][channel][frame]`.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -100,10 +99,9 @@ struct Buffers {
 
 impl Transform {
     fn new(length: usize) -> Self {
-        let mut planner = plans();
         Self {
-            forward: planner.plan_fft_forward(length),
-            backward: planner.plan_fft_inverse(length),
+            forward: plans::forward(length),
+            backward: plans::inverse(length),
             idle: Mutex::new(Vec::new()),
         }
     }

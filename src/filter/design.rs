@@ -20,7 +20,7 @@
 use num_complex::Complex64;
 
 use super::closest::closest;
-use super::plans::plans;
+use super::plans;
 use super::{FilterError, Response, Sampled};
 
 /// Up to this fraction of the rate a filter is the response itself.
@@ -121,7 +121,7 @@ fn phase_at_rest(response: &Response<'_>) -> Result<(f64, f64), FilterError> {
 
 /// Inverse transform of half a spectrum with `period / 2 + 1` bins.
 fn inverse(spectrum: &[Complex64], period: usize) -> Vec<f64> {
-    let plan = plans().plan_fft_inverse(period);
+    let plan = plans::inverse(period);
     let mut input = spectrum.to_vec();
     input[0].im = 0.0;
     input[period / 2].im = 0.0;
@@ -352,7 +352,7 @@ fn measure(fir: &Fir, (first, expected): &(usize, Vec<Complex64>), period: usize
 
 /// The transform of `taps` at (k + 1/2) / period, k from 0 to period / 2 - 1: the odd bins of twice the period.
 fn half_bin_spectrum(taps: &[f64], period: usize) -> Vec<Complex64> {
-    let plan = plans().plan_fft_forward(2 * period);
+    let plan = plans::forward(2 * period);
     let mut input = plan.make_input_vec();
     input[..taps.len()].copy_from_slice(taps);
     let mut output = plan.make_output_vec();

@@ -25,7 +25,7 @@
 mod closest;
 mod convolve;
 mod design;
-mod plans;
+pub mod plans;
 pub mod progress;
 mod sampled;
 

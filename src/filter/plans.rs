@@ -1,14 +1,33 @@
-//! Plans of transforms, made once for every length.
+//! Plans of discrete transforms, made once for each length.
+//!
+//! A plan for a long filter takes milliseconds, which is much beside a short clip, and a session has many clips and sides of few
+//! lengths. Transforms of whole clips are as long as clips are: their plans are not kept.
 
-use std::sync::{LazyLock, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, LazyLock, Mutex, MutexGuard, PoisonError};
 
-use realfft::RealFftPlanner;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-/// Plans that were made, by their lengths. A plan for a long filter takes milliseconds, which is much beside a short clip,
-/// and a session has many clips and sides of few lengths.
+/// Longest transform whose plan is kept.
+const LONGEST_KEPT: usize = 1 << 18;
+
 static PLANS: LazyLock<Mutex<RealFftPlanner<f64>>> = LazyLock::new(|| Mutex::new(RealFftPlanner::new()));
 
-/// Whoever transforms takes the plan from here.
-pub(super) fn plans() -> MutexGuard<'static, RealFftPlanner<f64>> {
+fn plans() -> MutexGuard<'static, RealFftPlanner<f64>> {
     PLANS.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The transform of `length` real samples to bins 0 to `length / 2`.
+pub fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    if length > LONGEST_KEPT {
+        return RealFftPlanner::new().plan_fft_forward(length);
+    }
+    plans().plan_fft_forward(length)
+}
+
+/// The transform of bins 0 to `length / 2` to `length` real samples, times `length`.
+pub fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
+    if length > LONGEST_KEPT {
+        return RealFftPlanner::new().plan_fft_inverse(length);
+    }
+    plans().plan_fft_inverse(length)
 }

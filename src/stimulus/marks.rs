@@ -10,10 +10,10 @@
 //! is told.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
 use serde::{Deserialize, Serialize};
 
 use crate::clip::fourier::{signal, spectrum};
+use crate::filter::plans;
 use crate::units::printed;
 
 /// Noise within so many dB below the sound could betray it (common practice, no source).
@@ -102,7 +102,7 @@ impl Stretches {
         let window = hann(STRETCH);
         let scale = 2.0 / (STRETCH as f64 * window.iter().map(|weight| weight * weight).sum::<f64>());
         let bin = |hz: f64| ((hz * STRETCH as f64 / rate).round() as usize).min(STRETCH / 2);
-        let transform = RealFftPlanner::new().plan_fft_forward(STRETCH);
+        let transform = plans::forward(STRETCH);
         let (mut input, mut output) = (transform.make_input_vec(), transform.make_output_vec());
         let count = (samples.len().saturating_sub(STRETCH)) / (STRETCH / 2) + 1;
         Self(
@@ -161,7 +161,7 @@ pub(super) fn rest(from: &[f64], to: &[f64]) -> Vec<f64> {
 /// Taps of the filter from one sound to another, and by how many samples the first of them is early.
 fn filter_between(from: &[f64], to: &[f64], length: usize) -> (Vec<f64>, usize) {
     let window = hann(length);
-    let transform = RealFftPlanner::new().plan_fft_forward(length);
+    let transform = plans::forward(length);
     let mut input = transform.make_input_vec();
     let [mut one, mut other] = [transform.make_output_vec(), transform.make_output_vec()];
     let mut cross = vec![Complex64::ZERO; length / 2 + 1];

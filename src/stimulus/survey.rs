@@ -2,14 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use num_complex::Complex64;
 use rayon::prelude::*;
-use realfft::RealFftPlanner;
 
 use super::plan::{Count, FILTERS_AT_A_TIME, Group, Key, Plan, outline};
 use super::recorded::RecordedPair;
 use super::resolution::{BandLevels, PairSpectra};
 use super::{PairKind, PairLevels, Progress, StimulusError};
+use crate::clip::fourier::{signal, spectrum};
 use crate::session::Session;
 
 /// Half a minute is more than enough to find a latency.
@@ -213,22 +212,8 @@ impl Survey<'_> {
 fn lag([a, b]: &[Vec<f64>; 2]) -> i64 {
     let furthest = a.len().saturating_sub(1) as i64;
     let period = (2 * a.len()).next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
-    let forward = planner.plan_fft_forward(period);
-    let spectrum = |samples: &[f64]| {
-        let mut input = forward.make_input_vec();
-        input[..samples.len()].copy_from_slice(samples);
-        let mut output = forward.make_output_vec();
-        forward.process(&mut input, &mut output).expect("lengths fit the plan");
-        output
-    };
-    let (a, b) = (spectrum(a), spectrum(b));
-    let mut product: Vec<Complex64> = a.iter().zip(&b).map(|(a, b)| a.conj() * b).collect();
-    product[0].im = 0.0;
-    product[period / 2].im = 0.0;
-    let plan = planner.plan_fft_inverse(period);
-    let mut correlation = plan.make_output_vec();
-    plan.process(&mut product, &mut correlation).expect("lengths and end bins fit the plan");
+    let (a, b) = (spectrum(a, period), spectrum(b, period));
+    let correlation = signal(a.iter().zip(&b).map(|(a, b)| a.conj() * b).collect(), period);
     (-furthest..=furthest)
         .max_by(|x, y| {
             // Of a side whose polarity is reversed it is the deepest valley.

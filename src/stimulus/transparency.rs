@@ -6,7 +6,6 @@
 //! in level, and what word lengths resolve of that.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
 
 use super::plan::{Count, render_direct};
 use super::resolution::{Resolved, resolve};
@@ -14,6 +13,7 @@ use super::sides::cable_filter;
 use super::{PairKind, Progress, StimulusError, survey};
 use crate::circuit::{Amplifier, Cable, Chain};
 use crate::clip::OpenClip;
+use crate::clip::fourier::spectrum;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::fade::Fades;
 use crate::filter::{Convolver, Fir, PASS_BAND_FRACTION, design};
@@ -319,15 +319,6 @@ fn sweep(rate: f64, frames: usize) -> Vec<f64> {
     let ratio = (high / low).ln();
     let scale = std::f64::consts::TAU * low * seconds / ratio;
     (0..frames).map(|i| SWEEP_LEVEL * (scale * (i as f64 / rate * ratio / seconds).exp_m1()).sin()).collect()
-}
-
-fn spectrum(samples: &[f64], period: usize) -> Vec<Complex64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(period);
-    let mut input = plan.make_input_vec();
-    input[..samples.len()].copy_from_slice(samples);
-    let mut output = plan.make_output_vec();
-    plan.process(&mut input, &mut output).expect("lengths fit the plan");
-    output
 }
 
 /// Measures a side's filter with a sweep that goes the way of every stimulus, to 32-bit float and back.

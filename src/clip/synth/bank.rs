@@ -8,7 +8,9 @@
 
 use std::sync::Arc;
 
-use realfft::{ComplexToReal, RealFftPlanner};
+use realfft::ComplexToReal;
+
+use crate::filter::plans;
 
 /// Bins of a partial in a frame.
 const BINS: usize = 16;
@@ -115,7 +117,7 @@ impl Frames {
                 (0.5 * time * time).exp()
             })
             .collect();
-        Self { length, inverse: RealFftPlanner::new().plan_fft_inverse(length), flatten }
+        Self { length, inverse: plans::inverse(length), flatten }
     }
 
     /// Samples that a frame yields.

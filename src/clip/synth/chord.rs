@@ -2,10 +2,11 @@
 
 use num_complex::Complex64;
 use rayon::prelude::*;
-use realfft::{ComplexToReal, RealFftPlanner};
+use realfft::ComplexToReal;
 
 use super::{Random, Score, mix};
 use crate::clip::fade::raised_cosine;
+use crate::filter::plans;
 
 /// Voices as semitones above 65.4 Hz; a progression of our own.
 const CHORDS: [[i32; 4]; 5] =
@@ -131,7 +132,7 @@ fn players(score: &Score) -> Vec<Player> {
 
 pub(super) fn render(score: &Score) -> Vec<Vec<f64>> {
     let players = players(score);
-    let inverse = RealFftPlanner::<f64>::new().plan_fft_inverse(PERIOD);
+    let inverse = plans::inverse(PERIOD);
     let mut channels = vec![vec![0.0; score.frames]; 2];
     let mut swelling = Vec::new();
     for group in players.chunks(PLAYERS * 4) {
@@ -178,7 +179,7 @@ mod tests {
 
     #[test]
     fn players_are_those_of_the_sum_harmonic_by_harmonic() {
-        let inverse = RealFftPlanner::<f64>::new().plan_fft_inverse(PERIOD);
+        let inverse = plans::inverse(PERIOD);
         for (rate, seconds) in [(48_000.0, 6.6), (8000.0, 2.0), (192_000.0, 0.5)] {
             let score = Score { frames: (seconds * rate) as usize, rate, seed: 7 };
             let swell = swell(&score, score.frames);

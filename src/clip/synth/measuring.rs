@@ -1,9 +1,9 @@
 //! Clips for measuring: pink noise, multitone, logarithmic sweep, impulses.
 
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
 
 use super::Score;
+use crate::filter::plans;
 use super::bank::{Frames, Partial};
 
 const LOWEST_HZ: f64 = 20.0;
@@ -12,7 +12,7 @@ const LOWEST_HZ: f64 = 20.0;
 /// loops without a seam. Independent channels.
 pub(super) fn pink_noise(score: &Score) -> Vec<Vec<f64>> {
     let mut random = score.random(4);
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(score.frames);
+    let plan = plans::inverse(score.frames);
     (0..2)
         .map(|_| {
             let mut spectrum = plan.make_input_vec();
