@@ -88,32 +88,32 @@ fn k_weighting(rate_hz: u32) -> [Section; 2] {
     [shelf, [1.0, -2.0, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0]]
 }
 
-/// State of both sections for two channels side by side.
-type State = [[f64; 2]; 4];
+/// State of both sections for channels side by side, and the sums of squares of what they gave so far.
+type State<const LANES: usize> = [[f64; LANES]; 5];
 
-/// K-weights two channels; returns the sum of squares of both.
-fn weigh(sections: &[Section; 2], state: &mut State, left: &[f64], right: &[f64]) -> f64 {
+/// K-weights channels of one length side by side: each waits for its own last value, and a processor has others to work on.
+fn weigh<const LANES: usize>(
+    sections: &[Section; 2],
+    state: &mut State<LANES>,
+    channels: [&[f64]; LANES],
+    frames: std::ops::Range<usize>,
+) {
     let [[b0, b1, b2, a1, a2], [.., c1, c2]] = *sections;
-    let [mut s1, mut s2, mut t1, mut t2] = *state;
-    let mut sums = [0.0; 2];
-    for (left, right) in left.iter().zip(right) {
-        let x = [*left, *right];
-        for lane in 0..2 {
-            let y = b0 * x[lane] + s1[lane];
-            s1[lane] = b1 * x[lane] - a1 * y + s2[lane];
-            s2[lane] = b2 * x[lane] - a2 * y;
+    let [mut s1, mut s2, mut t1, mut t2, mut sums] = *state;
+    let channels = channels.map(|channel| &channel[frames.clone()]);
+    for frame in 0..frames.len() {
+        for lane in 0..LANES {
+            let x = channels[lane][frame];
+            let y = b0 * x + s1[lane];
+            s1[lane] = b1 * x - a1 * y + s2[lane];
+            s2[lane] = b2 * x - a2 * y;
             let z = y + t1[lane];
             t1[lane] = -2.0 * y - c1 * z + t2[lane];
             t2[lane] = y - c2 * z;
             sums[lane] += z * z;
         }
     }
-    *state = [s1, s2, t1, t2];
-    // What has died away must not become so small that processors slow down on it.
-    for value in state.iter_mut().flatten().filter(|value| value.abs() < 1e-30) {
-        *value = 0.0;
-    }
-    sums[0] + sums[1]
+    *state = [s1, s2, t1, t2, sums];
 }
 
 /// Sum of samples, in eight parts that a processor adds side by side.
@@ -132,17 +132,21 @@ fn sum(samples: &[f64]) -> f64 {
 #[derive(Debug, Clone)]
 pub struct Meter {
     sections: [Section; 2],
-    state: State,
+    state: State<2>,
     /// Frames in a tenth of a second.
     tenth: usize,
-    /// Sum of squares of each whole tenth, and of the one that is under way with its frames.
+    /// Sum of squares of each whole tenth, and the frames of the one that is under way.
     tenths: Vec<f64>,
-    under_way: (f64, usize),
+    under_way: usize,
     peak: TruePeak,
     sums: Vec<f64>,
     frames: u64,
-    silence: Vec<f64>,
 }
+
+/// Frames that a meter takes at a time: they stay in the nearest cache while they are looked at from all sides.
+const PIECE_FRAMES: usize = 1 << 11;
+/// What stands beside the only channel of a sound: one channel is a pair whose other one is silent.
+static SILENCE: [f64; PIECE_FRAMES] = [0.0; PIECE_FRAMES];
 
 impl Meter {
     /// A meter for one or two channels at a rate in Hz.
@@ -152,37 +156,89 @@ impl Meter {
             state: State::default(),
             tenth: (rate_hz as usize + 5) / 10,
             tenths: Vec::new(),
-            under_way: (0.0, 0),
+            under_way: 0,
             peak: TruePeak::new(channels),
             sums: vec![0.0; channels],
             frames: 0,
-            silence: Vec::new(),
         }
     }
 
     /// Takes a block, `planes[channel][frame]`.
     pub fn push(&mut self, planes: &[&[f64]]) {
-        let Some(left) = planes.first() else { return };
-        self.frames += left.len() as u64;
-        self.peak.push(planes);
-        for (total, plane) in self.sums.iter_mut().zip(planes) {
-            *total += sum(plane);
-        }
-        if planes.len() < 2 {
-            // One channel is a pair whose other one is silent.
-            self.silence.resize(left.len().max(self.silence.len()), 0.0);
-        }
-        let right = planes.get(1).copied().unwrap_or(&self.silence[..]);
-        let mut at = 0;
-        while at < left.len() {
-            let to = left.len().min(at + self.tenth - self.under_way.1);
-            self.under_way.0 += weigh(&self.sections, &mut self.state, &left[at..to], &right[at..to]);
-            self.under_way.1 += to - at;
-            if self.under_way.1 == self.tenth {
-                self.tenths.push(self.under_way.0);
-                self.under_way = (0.0, 0);
+        Self::push_together([(self, planes)]);
+    }
+
+    /// As [`Meter::push`] of each meter with its sound. Two that were always pushed together, sounds of one length, take
+    /// little longer than one.
+    ///
+    /// # Panics
+    /// The sounds are not equally long, or the meters are of different rates or have not taken equally much before.
+    pub fn push_both(first: (&mut Self, &[&[f64]]), second: (&mut Self, &[&[f64]])) {
+        let place = |meter: &Self| (meter.tenth, meter.under_way);
+        assert_eq!(
+            place(first.0),
+            place(second.0),
+            "meters that take sounds together go together from the start"
+        );
+        Self::push_together([first, second]);
+    }
+
+    fn push_together<const METERS: usize>(mut all: [(&mut Self, &[&[f64]]); METERS]) {
+        let frames = all[0].1.first().map_or(0, |left| left.len());
+        for start in (0..frames).step_by(PIECE_FRAMES) {
+            let piece = start..frames.min(start + PIECE_FRAMES);
+            let mut channels: [[&[f64]; 2]; METERS] = [[&SILENCE[..piece.len()]; 2]; METERS];
+            for ((meter, planes), channels) in all.iter_mut().zip(&mut channels) {
+                for ((channel, plane), total) in channels.iter_mut().zip(*planes).zip(&mut meter.sums) {
+                    *channel = &plane[piece.clone()];
+                    *total += sum(channel);
+                }
+                meter.peak.push(&channels[..planes.len()]);
+                meter.frames += piece.len() as u64;
             }
-            at = to;
+            let mut at = 0;
+            while at < piece.len() {
+                let (tenth, under_way) = (all[0].0.tenth, all[0].0.under_way);
+                let to = piece.len().min(at + tenth - under_way);
+                Self::weigh_together(&mut all, &channels, at..to);
+                at = to;
+            }
+        }
+    }
+
+    /// K-weights a stretch that reaches no farther than the tenth that is under way.
+    fn weigh_together<const METERS: usize>(
+        all: &mut [(&mut Self, &[&[f64]]); METERS],
+        channels: &[[&[f64]; 2]; METERS],
+        frames: std::ops::Range<usize>,
+    ) {
+        if let ([(first, _), (second, _)], [[a, b], [c, d]]) = (&mut all[..], &channels[..]) {
+            let both = |of: usize| {
+                let ([a, b], [c, d]) = (first.state[of], second.state[of]);
+                [a, b, c, d]
+            };
+            let mut state: State<4> = std::array::from_fn(both);
+            weigh(&first.sections, &mut state, [*a, *b, *c, *d], frames.clone());
+            first.state = state.map(|[a, b, _, _]| [a, b]);
+            second.state = state.map(|[_, _, c, d]| [c, d]);
+        } else {
+            for ((meter, _), channels) in all.iter_mut().zip(channels) {
+                weigh(&meter.sections, &mut meter.state, *channels, frames.clone());
+            }
+        }
+        for (meter, _) in all {
+            meter.under_way += frames.len();
+            if meter.under_way < meter.tenth {
+                continue;
+            }
+            let [filters @ .., sums] = &mut meter.state;
+            meter.tenths.push(sums[0] + sums[1]);
+            *sums = [0.0; 2];
+            meter.under_way = 0;
+            // What has died away must not become so small that processors slow down on it.
+            for value in filters.iter_mut().flatten().filter(|value| value.abs() < 1e-30) {
+                *value = 0.0;
+            }
         }
     }
 

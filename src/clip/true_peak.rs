@@ -38,6 +38,8 @@ pub(super) struct TruePeak {
     reach: f64,
     /// Samples of each channel that are still needed: `SIDE` before the first place not looked at, and those after.
     lines: Vec<Vec<f64>>,
+    /// Largest sample of each piece, while a block is looked at.
+    largest: Vec<f64>,
     peak: f64,
 }
 
@@ -76,6 +78,7 @@ impl TruePeak {
             // The top of a parabola is a little above its highest point.
             reach: 1.1 * reach,
             lines: vec![vec![0.0; SIDE]; channels],
+            largest: Vec::new(),
             peak: 0.0,
         }
     }
@@ -84,7 +87,6 @@ impl TruePeak {
     pub(super) fn push(&mut self, planes: &[&[f64]]) {
         let mut lines = std::mem::take(&mut self.lines);
         for (line, plane) in lines.iter_mut().zip(planes) {
-            self.peak = self.peak.max(loudest(plane));
             // What lies across the seam of two blocks is put together; within a block nothing is moved.
             line.extend_from_slice(&plane[..plane.len().min(AROUND)]);
             let looked = self.look_along(line);
@@ -109,19 +111,24 @@ impl TruePeak {
     /// Looks at every place that has enough samples on both sides; how many these were.
     fn look_along(&mut self, samples: &[f64]) -> usize {
         let places = samples.len().saturating_sub(AROUND);
-        for start in (0..places).step_by(PIECE) {
+        let mut largest = std::mem::take(&mut self.largest);
+        largest.clear();
+        largest.extend(samples.chunks(PIECE).map(loudest));
+        self.peak = largest.iter().copied().fold(self.peak, f64::max);
+        for (piece, start) in (0..places).step_by(PIECE).enumerate() {
             let count = PIECE.min(places - start);
-            self.look(&samples[start..start + count + AROUND], count);
+            // Those around a piece lie in it and in the next one.
+            let loudest = largest[piece].max(largest.get(piece + 1).copied().unwrap_or(0.0));
+            if loudest * self.reach > self.peak {
+                self.look(&samples[start..start + count + AROUND], count, loudest);
+            }
         }
+        self.largest = largest;
         places
     }
 
-    /// Looks at so many places, of which the first is at `around[SIDE]`.
-    fn look(&mut self, around: &[f64], count: usize) {
-        let loudest = loudest(around);
-        if loudest * self.reach <= self.peak {
-            return;
-        }
+    /// Looks at so many places, of which the first is at `around[SIDE]`; no sample is larger than `loudest`.
+    fn look(&mut self, around: &[f64], count: usize, loudest: f64) {
         let mut samples = [0.0_f32; PIECE + LANES + 2 * SIDE];
         for (sample, value) in samples.iter_mut().zip(around) {
             *sample = *value as f32;

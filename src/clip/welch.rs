@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use num_complex::Complex64;
 use realfft::RealToComplex;
 
 use crate::filter::plans;
@@ -15,6 +16,10 @@ pub struct Welch {
     waiting: Vec<Vec<f64>>,
     power: Vec<f64>,
     windows: u64,
+    /// What a window is transformed in.
+    input: Vec<f64>,
+    output: Vec<Complex64>,
+    scratch: Vec<Complex64>,
 }
 
 impl std::fmt::Debug for Welch {
@@ -33,8 +38,12 @@ impl Welch {
         let window = (0..length)
             .map(|n| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / length as f64).cos())
             .collect();
+        let transform = plans::forward(length);
         Self {
-            transform: plans::forward(length),
+            input: transform.make_input_vec(),
+            output: transform.make_output_vec(),
+            scratch: transform.make_scratch_vec(),
+            transform,
             window,
             waiting: vec![Vec::new(); channels],
             power: vec![0.0; length / 2 + 1],
@@ -60,15 +69,17 @@ impl Welch {
 
     /// Transforms a window of each channel.
     fn take(&mut self, start: usize) {
-        let mut input = self.transform.make_input_vec();
-        let mut output = self.transform.make_output_vec();
+        let Self { transform, input, output, scratch, .. } = self;
         for waiting in &self.waiting {
-            input.fill(0.0);
-            for ((value, sample), weight) in input.iter_mut().zip(&waiting[start..]).zip(&self.window) {
+            let rest = &waiting[start..];
+            input[rest.len().min(self.window.len())..].fill(0.0);
+            for ((value, sample), weight) in input.iter_mut().zip(rest).zip(&self.window) {
                 *value = sample * weight;
             }
-            self.transform.process(&mut input, &mut output).expect("buffers are of the plan's own length");
-            for (sum, value) in self.power.iter_mut().zip(&output) {
+            transform
+                .process_with_scratch(input, output, scratch)
+                .expect("buffers are of the plan's own length");
+            for (sum, value) in self.power.iter_mut().zip(output.iter()) {
                 *sum += value.norm_sqr();
             }
         }

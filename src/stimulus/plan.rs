@@ -110,8 +110,15 @@ impl Work {
                 let (sunk, ()) = rayon::join(
                     || sink(number, batch, block),
                     || {
-                        meters.par_iter_mut().zip(&block.sides).for_each(|(meter, side)| {
-                            meter.push(&side.iter().map(Vec::as_slice).collect::<Vec<_>>());
+                        let sides: Vec<Vec<&[f64]>> =
+                            block.sides.iter().map(|side| side.iter().map(Vec::as_slice).collect()).collect();
+                        meters.par_chunks_mut(2).zip(sides.par_chunks(2)).for_each(|two| match two {
+                            ([first, second], [a, b]) => Meter::push_both((first, a), (second, b)),
+                            (meters, sides) => {
+                                for (meter, side) in meters.iter_mut().zip(sides) {
+                                    meter.push(side);
+                                }
+                            }
                         });
                     },
                 );

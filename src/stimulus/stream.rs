@@ -4,8 +4,9 @@
 use crate::clip::{ClipError, OpenClip};
 use crate::filter::{Convolver, Filtered, Fir};
 
-/// Frames of the shortest block: enough for a few cores, and all that a block becomes still fits a cache.
-const SHORTEST_BLOCK: usize = 1 << 16;
+/// Frames of the shortest block, those of all its sides together: enough for a few cores, and all that a block becomes still
+/// fits a cache.
+const SHORTEST_BLOCK: usize = 1 << 17;
 
 /// Filters a clip through several sides at once. `finish` gets every block with the frame it starts at and changes it in
 /// place; `sink` then takes it. `progress` is told the frames of each block.
@@ -19,7 +20,7 @@ pub(super) fn stream(
     let mut convolver = Convolver::new(firs, usize::from(clip.info().channels));
     let mut reader = clip.reader()?;
     let hop = convolver.block_frames();
-    let block = hop * SHORTEST_BLOCK.div_ceil(hop);
+    let block = hop * (SHORTEST_BLOCK / firs.len().max(2)).div_ceil(hop);
     let mut position = 0_u64;
     let mut input = reader.read(block)?;
     // Buffers take turns: what is written now is filled next.

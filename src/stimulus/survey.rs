@@ -172,28 +172,32 @@ impl Survey<'_> {
             .collect();
         // Of a pair whose sides come from two sounds.
         let mut kept = [0, 1].map(|_| vec![Vec::new(); usize::from(info.channels)]);
+        let channels = usize::from(info.channels);
+        let mut played: BTreeMap<Key, Vec<Vec<f64>>> =
+            keys.iter().map(|key| (*key, vec![Vec::new(); channels])).collect();
         self.plan.again(self.session, &keys, count, "comparing", &mut |work, firs, block| {
-            let played: BTreeMap<Key, Vec<Vec<f64>>> = keys
-                .par_iter()
-                .filter(|key| key.0 == work)
-                .filter_map(|key| {
-                    let side = &block.sides[firs.iter().position(|of| *of == key.1)?];
-                    let gain = f64::from_bits(key.2);
-                    let play = |channel: &Vec<f64>| {
-                        channel.iter().map(|sample| f64::from((sample * gain) as f32)).collect::<Vec<_>>()
-                    };
-                    Some((*key, side.iter().map(play).collect()))
-                })
-                .collect();
+            // Of sides that do not go by now nothing is played.
+            played.par_iter_mut().for_each(|(key, channels)| {
+                let goes_by = firs.iter().position(|of| key.0 == work && *of == key.1);
+                let gain = f64::from_bits(key.2);
+                for (index, channel) in channels.iter_mut().enumerate() {
+                    channel.clear();
+                    if let Some(side) = goes_by {
+                        let sound = &block.sides[side][index];
+                        channel.extend(sound.iter().map(|sample| f64::from((sample * gain) as f32)));
+                    }
+                }
+            });
             for watch in watches.iter_mut().filter(|watch| watch.keys[0].0 != watch.keys[1].0) {
                 for (sound, key) in kept.iter_mut().zip(watch.keys) {
-                    for (channel, block) in sound.iter_mut().zip(played.get(&key).into_iter().flatten()) {
+                    for (channel, block) in sound.iter_mut().zip(&played[&key]) {
                         channel.extend_from_slice(block);
                     }
                 }
             }
             watches.par_iter_mut().for_each(|watch| {
-                if let [Some(a), Some(b)] = watch.keys.map(|key| played.get(&key)) {
+                let [a, b] = watch.keys.map(|key| &played[&key]);
+                if !a[0].is_empty() && !b[0].is_empty() {
                     watch.push(a, b, wanted);
                 }
             });

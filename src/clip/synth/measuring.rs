@@ -3,8 +3,8 @@
 use num_complex::Complex64;
 
 use super::Score;
-use crate::filter::plans;
 use super::bank::{Frames, Partial};
+use crate::filter::plans;
 
 const LOWEST_HZ: f64 = 20.0;
 
