@@ -95,9 +95,20 @@ fn searched(frequencies_hz: &[f64], phase: &[f64]) -> f64 {
     let look = std::f64::consts::TAU / widest / 8.0;
     let count = (longest / look).ceil() as i64;
     let (mut best, mut most) = (0.0, f64::NEG_INFINITY);
+    // From look to look each step turns by the same angle, which a product says as well as a cosine, and much sooner.
+    let mut turns: Vec<[Complex64; 3]> = steps
+        .iter()
+        .map(|(width, step)| [Complex64::cis(*step), Complex64::ONE, Complex64::cis(width * look)])
+        .collect();
     for index in 0..=count {
-        for delay in [index as f64 * look, -(index as f64) * look] {
-            let value = alike(delay);
+        let (mut even, mut odd) = (0.0, 0.0);
+        for [step, turned, turn] in &mut turns {
+            even += step.re * turned.re;
+            odd += step.im * turned.im;
+            *turned *= *turn;
+        }
+        let delay = index as f64 * look;
+        for (delay, value) in [(delay, even - odd), (-delay, even + odd)] {
             if value > most + 1e-6 * steps.len() as f64 {
                 (best, most) = (delay, value);
             }

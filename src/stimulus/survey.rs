@@ -9,6 +9,7 @@ use super::recorded::RecordedPair;
 use super::resolution::{BandLevels, PairSpectra};
 use super::{PairKind, PairLevels, Progress, StimulusError};
 use crate::clip::fourier::{signal, spectrum};
+use crate::clip::played::{apart, as_played};
 use crate::session::Session;
 
 /// Half a minute is more than enough to find a latency.
@@ -65,9 +66,10 @@ struct Watch {
 impl Watch {
     /// Takes a block of both sides as it is played: 32-bit floats.
     fn push(&mut self, a: &[Vec<f64>], b: &[Vec<f64>], wanted: usize) {
-        for (a, b) in a.iter().flatten().zip(b.iter().flatten()) {
-            self.power += (a - b).powi(2);
-            self.identical &= a.to_bits() == b.to_bits();
+        for (a, b) in a.iter().zip(b) {
+            let (power, identical) = apart(a, b);
+            self.power += power;
+            self.identical &= identical;
         }
         self.samples += a.iter().map(|channel| channel.len() as u64).sum::<u64>();
         for (early, side) in self.early.iter_mut().zip([a, b]) {
@@ -181,11 +183,8 @@ impl Survey<'_> {
                 let goes_by = firs.iter().position(|of| key.0 == work && *of == key.1);
                 let gain = f64::from_bits(key.2);
                 for (index, channel) in channels.iter_mut().enumerate() {
-                    channel.clear();
-                    if let Some(side) = goes_by {
-                        let sound = &block.sides[side][index];
-                        channel.extend(sound.iter().map(|sample| f64::from((sample * gain) as f32)));
-                    }
+                    let sound = goes_by.map_or(&[][..], |side| &block.sides[side][index]);
+                    as_played(sound, gain, channel);
                 }
             });
             for watch in watches.iter_mut().filter(|watch| watch.keys[0].0 != watch.keys[1].0) {
