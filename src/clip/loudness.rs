@@ -102,8 +102,8 @@ fn weigh<const LANES: usize>(
     let [mut s1, mut s2, mut t1, mut t2, mut sums] = *state;
     let channels = channels.map(|channel| &channel[frames.clone()]);
     for frame in 0..frames.len() {
-        for lane in 0..LANES {
-            let x = channels[lane][frame];
+        for (lane, channel) in channels.iter().enumerate() {
+            let x = channel[frame];
             let y = b0 * x + s1[lane];
             s1[lane] = b1 * x - a1 * y + s2[lane];
             s2[lane] = b2 * x - a2 * y;
