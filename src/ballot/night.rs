@@ -263,8 +263,9 @@ impl Night {
         self.typed_hands += usize::from(matches!(record, Record::Hand { .. }));
         match record {
             Record::Void { by: None, .. } => self.again = Some(Again::Dropout),
-            Record::Void { by: Some(VoidedBy::Host), .. } => self.again = Some(Again::Host),
-            Record::VotesVoid { .. } => self.again = Some(Again::Host),
+            Record::Void { by: Some(VoidedBy::Host), .. } | Record::VotesVoid { .. } => {
+                self.again = Some(Again::Host);
+            }
             Record::VotesClosed { .. } => self.again = None,
             Record::Door { open, seats, shared, tables, .. } => {
                 let tables = tables.unwrap_or_default();

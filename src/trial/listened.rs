@@ -40,7 +40,7 @@ impl Ledger {
         let some = presented > 0 || self.opening.simulated.is_some();
         allowed(
             some && presented.is_multiple_of(a + b),
-            &format!(
+            format!(
                 "{presented} presentations before an answer, which is no whole number of rounds of {}",
                 a + b
             ),
