@@ -334,7 +334,7 @@ impl SequentialTest {
     /// Probabilities that a guesser ends at least as far up, and at least as far down, as this.
     ///
     /// # Errors
-    /// The score ends nothing: it crosses no line, or an earlier one did.
+    /// The score crosses no line, or the test is two-sided.
     pub fn p_values(&self, correct: u64, trials: u64) -> Result<(f64, f64), StatsError> {
         let end = self.end(correct, trials)?;
         Ok((self.at_least(end, self.chance)?, self.at_most_as_far(end, self.chance)?))
@@ -346,7 +346,7 @@ impl SequentialTest {
     /// takes the number of trials as fixed does not have that.
     ///
     /// # Errors
-    /// The score ends nothing: it crosses no line, or an earlier one did; a level outside 0..1.
+    /// The score crosses no line, or the test is two-sided; a level outside 0..1.
     pub fn interval(&self, correct: u64, trials: u64, level: f64) -> Result<Interval, StatsError> {
         error::inside("the confidence level", level, 0.0, 1.0)?;
         let end = self.end(correct, trials)?;
