@@ -75,8 +75,8 @@ fn design(report: &Report) -> String {
         );
         if switcher.filled == Some(true) {
             text.push_str(
-                " Everything was presented in whole rounds, in an order drawn for each, with silent connections among them, so that the \
-                 sequence of cables was as likely whatever the answer was.",
+                " Everything was presented in whole rounds, in an order drawn for each and filled with silent connections until both \
+                 cables came a fixed number of times, so that each sequence of cables was as likely whatever the answer was.",
             );
         }
         return text;

@@ -15,7 +15,7 @@ use crate::conduct::witness::Invitation;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::trial_stage::listen_first;
 use crate::screen::{Intent, Notice, PageScene, Scene, Stage as Shown};
-use crate::trial::{Conductor, Event, Stage, TrialId, TrialView, View, wager};
+use crate::trial::{Conductor, Event, Stage, TrialId, View, wager};
 use crate::verdict::{OnPaper, known_differences};
 
 /// How often a simulated listener looks whether its cable is connected.
@@ -238,6 +238,9 @@ impl Dialogue<'_> {
         self.beside.status = self.driver.status();
         self.beside.extent = self.driver.extent();
         self.beside.at_ms = self.driver.now_ms();
+        if self.beside.goes_on(view) {
+            self.notice = None;
+        }
         let stage = match (&self.lost, self.asking_level(view)) {
             (Some(reason), _) => Shown::Page(pages::device_lost(reason)),
             (None, Some(choosing)) => Shown::Page(self.level_page(view, choosing)),
@@ -250,7 +253,7 @@ impl Dialogue<'_> {
             notice: self
                 .notice
                 .clone()
-                .or_else(|| pages::cables(self.driver.cable_wait(), trial_of(view)).map(Notice::News)),
+                .or_else(|| self.driver.cable_wait().map(|wait| Notice::News(pages::cable_wait(wait)))),
             stage,
         }
     }
@@ -481,13 +484,6 @@ impl Dialogue<'_> {
             });
         }
         Ok(())
-    }
-}
-
-fn trial_of(view: &View) -> Option<&TrialView> {
-    match &view.stage {
-        Stage::Trial(trial) => Some(trial),
-        _ => None,
     }
 }
 

@@ -6,6 +6,8 @@ use crate::screen::{Block, Entry, PageScene, Progress, StageKind};
 use crate::session::Fact;
 use crate::session::caution::Caution;
 use crate::trial::record::StoppingTerms;
+use crate::trial::rounds;
+use crate::trial::view::RoundView;
 use crate::trial::{Digest, Part, Terms, TrialId, TrialView};
 use crate::units::printed::{count, fixed, moment, verb};
 
@@ -152,52 +154,39 @@ pub fn operator_awaited(invitation: &Invitation) -> PageScene {
     page
 }
 
-/// A real cable is waited for, or a round of them may begin: in words that are the same whichever it is. `trial` is the one that
-/// is on.
-pub fn cables(wait: Option<CableWait>, trial: Option<&TrialView>) -> Option<String> {
-    let round = trial.and_then(|trial| Some((trial, trial.round.as_ref()?)));
-    let Some((trial, round)) = round else { return wait.map(cable_wait) };
+/// Which presentation of a round of real cables is on, or what a round holds; nothing where nothing comes in rounds. The same
+/// whichever cable is where.
+pub fn round(trial: &TrialView) -> String {
+    let Some(RoundView { number, order, at }) = &trial.round else { return String::new() };
     let slots = trial.slots.len();
-    let Some(at) = round.at else {
-        let labels: Vec<&str> = trial.slots.iter().map(|slot| slot.label).collect();
-        let silent = match round.order.len() - slots {
-            0 => String::new(),
-            silent => format!(" and {silent} silent by design"),
-        };
-        return wait.map(cable_wait).or_else(|| match (trial.choice, round.number) {
-            (Some(_), _) => None,
-            (None, 1) => {
-                Some(format!("Space begins a round: {}{silent}, in a drawn order.", labels.join(", ")))
-            }
-            (None, _) => Some("Answer, or Space for another whole round.".to_owned()),
-        });
-    };
-    let place = format!("{} of {}", at + 1, round.order.len());
-    let named = trial.slots.get(round.order[at]).map_or("silent by design", |slot| slot.label);
-    Some(match wait? {
-        CableWait::Connecting { silent: true, .. } => {
-            format!("{place}, {named}: a cable is being connected, and nothing will sound.")
+    match (at, number, order.len() - slots) {
+        (Some(at), ..) => {
+            let named = trial.slots.get(order[*at]).map_or("silent by design", |slot| slot.label);
+            format!("{} of {}: {named}", at + 1, order.len())
         }
-        CableWait::Connecting { left_ms, .. } => {
-            format!("{place}, {named}: a cable is being connected, sound in {} s.", left_ms.div_ceil(1000))
-        }
-        CableWait::Silent { left_ms } => {
-            format!("{place}, {named}: nothing sounds for {} s more.", left_ms.div_ceil(1000))
-        }
-        wait @ CableWait::Awaited { .. } => cable_wait(wait),
-    })
+        (None, 1, 0) => format!("Next: a round of {slots} sounds"),
+        (None, 1, silent) => format!("Next: a round of {slots} sounds, {silent} silent"),
+        (None, ..) => "Next: another whole round".to_owned(),
+    }
 }
 
-fn cable_wait(wait: CableWait) -> String {
+/// A real cable is waited for: in words that are the same whichever it is.
+pub fn cable_wait(wait: CableWait) -> String {
+    let seconds = |left_ms: u64| left_ms.div_ceil(1000);
     match wait {
         CableWait::Awaited { by_hand: true } => {
             "Waiting for the operator to confirm that nothing is connected.".to_owned()
         }
         CableWait::Awaited { by_hand: false } => "Waiting until nothing is connected.".to_owned(),
-        CableWait::Connecting { left_ms, .. } | CableWait::Silent { left_ms } => format!(
-            "A cable is being connected: sound in {} s. The steps are the same whichever it is.",
-            left_ms.div_ceil(1000)
-        ),
+        CableWait::Connecting { silent: true, .. } => {
+            "A cable is being connected, and nothing will sound: this presentation is silent.".to_owned()
+        }
+        CableWait::Connecting { left_ms, .. } => {
+            format!("A cable is being connected: sound in {} s.", seconds(left_ms))
+        }
+        CableWait::Silent { left_ms } => {
+            format!("Nothing sounds: this presentation is silent, for {} s more.", seconds(left_ms))
+        }
     }
 }
 
@@ -324,10 +313,14 @@ pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<B
         }
     })];
     if first {
-        blocks.push(Block::text(
+        blocks.push(Block::text(if rounds::connections(terms, next.part).is_some() {
+            "Space begins a round: every sound once, in a drawn order, and perhaps silent presentations among them, which the \
+             screen names. Answer after a round, or ask for as many more as you like. Choose an answer, then press Enter: it is \
+             recorded for good."
+        } else {
             "Listen as long and as often as you like. Each sound has a key, and the clip goes on at the same place. Choose an \
-             answer, then press Enter: it is recorded for good.",
-        ));
+             answer, then press Enter: it is recorded for good."
+        }));
         if terms.protocol.asks().has_right_answer() {
             blocks.push(Block::text("Nobody learns before the end which answers were right."));
         }

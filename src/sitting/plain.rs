@@ -173,7 +173,8 @@ impl<W: Write> Face for Plain<W> {
                 }
             }
             if let Some(notice) = now.notice.clone()
-                && before.as_ref().is_none_or(|said| said.notice != now.notice)
+                // Seconds that count down are said once.
+                && before.as_ref().is_none_or(|said| said.notice.as_deref().is_none_or(|old| !counts_on(old, &notice)))
             {
                 self.say(&notice)?;
             }
@@ -235,6 +236,13 @@ fn news<'a>(before: &[String], now: &'a [String]) -> Vec<&'a String> {
     now.split(String::is_empty).filter(|paragraph| !known.contains(paragraph)).flatten().collect()
 }
 
+/// Whether two texts differ in numbers alone.
+fn counts_on(before: &str, now: &str) -> bool {
+    before.split(|letter: char| letter.is_ascii_digit()).filter(|part| !part.is_empty()).eq(now
+        .split(|letter: char| letter.is_ascii_digit())
+        .filter(|part| !part.is_empty()))
+}
+
 fn said(scene: &Scene) -> Said {
     let (place, lines, state) = match &scene.stage {
         Stage::Page(page) => page_said(page),
@@ -292,11 +300,16 @@ fn trial_said(trial: &TrialScene) -> (String, Vec<String>, String) {
             answer_key(index).map_or_else(|| format!("answer {}", index + 1), String::from)
         )
     }));
-    if !trial.about.is_empty() {
+    // In a trial it is what changes from presentation to presentation; elsewhere what the sound is.
+    let changes = trial.kind == StageKind::Trial && !trial.about.is_empty();
+    if !trial.about.is_empty() && !changes {
         lines.push(format!("Sound: {}.", trial.about));
     }
     let hearing = trial.hearing.and_then(|index| trial.slots.get(index)).map_or(' ', |slot| slot.label);
     let mut state = if trial.playing { format!("You hear {hearing}.") } else { "Paused.".to_string() };
+    if changes {
+        state = format!("{}. {state}", trial.about);
+    }
     if let Some((from, to)) = trial.region {
         let _ = write!(state, " Loop from {from:.1} to {to:.1} seconds.");
     }

@@ -4,7 +4,7 @@ use super::pages;
 use crate::conduct::listening::Extent;
 use crate::player::Status;
 use crate::screen::{Slot, Stage as Shown, StageKind, TrialScene};
-use crate::trial::{Digest, Step, TrialView, View};
+use crate::trial::{Digest, Stage, Step, TrialView, View};
 
 /// What the driver knows beside the view. None of it depends on what was drawn.
 #[derive(Debug, Clone, Default)]
@@ -17,6 +17,17 @@ pub struct Beside {
     pub at_ms: u64,
     /// The receipt, while the listener asks to see it.
     pub receipt: Option<Digest>,
+    /// Round and presentation over real cables that were shown last.
+    pub presentation: Option<(usize, usize)>,
+}
+
+impl Beside {
+    /// Another presentation over real cables has begun than was shown last.
+    pub fn goes_on(&mut self, view: &View) -> bool {
+        let Stage::Trial(TrialView { round: Some(round), .. }) = &view.stage else { return false };
+        let now = round.at.map(|at| (round.number, at));
+        now.is_some() && std::mem::replace(&mut self.presentation, now) != now
+    }
 }
 
 /// Marks that stand on every screen.
@@ -64,7 +75,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
     Shown::Trial(TrialScene {
         kind: if trial.step == Step::Confidence { StageKind::Confidence } else { StageKind::Trial },
         heading,
-        about: String::new(),
+        about: pages::round(trial),
         done: trial.id.trial.saturating_sub(1),
         total: trial.of,
         trail: Vec::new(),
