@@ -1,7 +1,8 @@
 //! Real cables under a sitting or a night: every presentation goes through the same steps before its sound starts.
 //!
 //! Which slot is asked for decides the number that goes to the relay or stands on the operator's page, and nothing else: not how
-//! many bytes go there, not when, not what listeners are shown or what is written.
+//! many bytes go there, not when, not what listeners are shown or what is written. What comes next, and when, is asked by nobody:
+//! [whole rounds](crate::trial::rounds) run by times of their own.
 
 use std::sync::Arc;
 use std::time::Duration;

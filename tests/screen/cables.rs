@@ -9,6 +9,7 @@ use earwitness::ballot::witnessing::Code;
 use earwitness::bench::recording::Recording;
 use earwitness::conduct::positions::Bench;
 use earwitness::conduct::{Clock, Environment};
+use earwitness::screen::{Scene, Stage};
 use earwitness::sitting::Resuming;
 use earwitness::switcher::{Board, Switch, SwitchError, Task, Terminal};
 use earwitness::trial::{OutputKind, Part, TrialId};
@@ -77,9 +78,16 @@ struct Seen {
     calls: Vec<String>,
     journal: String,
     log: Vec<(u128, String)>,
+    /// What the listener read of presentations.
+    said: String,
 }
 
 fn seen(sat: Sat, log: &Log) -> Seen {
+    let said = |scene: &Scene| {
+        let about = if let Stage::Trial(trial) = &scene.stage { trial.about.clone() } else { String::new() };
+        format!("{about} {}\n", scene.notice.as_ref().map_or("", |notice| notice.text()))
+    };
+    let said = sat.scenes.iter().map(said).collect();
     let finished = sat.result.unwrap_or_else(|error| panic!("{error}"));
     let journal = std::fs::read_to_string(finished.journal).unwrap();
     Seen {
@@ -87,6 +95,7 @@ fn seen(sat: Sat, log: &Log) -> Seen {
         calls: sat.calls,
         journal: blind::without_digests(&journal),
         log: log.lock().unwrap().clone(),
+        said,
     }
 }
 
@@ -189,9 +198,8 @@ fn whichever_cable_is_drawn_every_byte_and_every_time_is_the_same() {
         left.assert_same(&other_left, "until it was left");
         went_on.assert_same(&other_went_on, "after it went on");
         assert_ne!(went_on.log, other_went_on.log, "the draw is real: the terminals are others");
-        let shown = String::from_utf8_lossy(&left.bytes).into_owned();
-        assert!(shown.contains("silent by design"), "the listener is told that one presentation is silent");
-        assert!(shown.contains("goes on to its end"), "and that nothing cuts a round short");
+        assert!(left.said.contains("4 of 4: silent by design"), "{}", left.said);
+        assert!(left.said.contains("goes on to its end"), "nothing cuts a round short: {}", left.said);
     }
 }
 
