@@ -179,13 +179,13 @@ pub fn cable_wait(wait: CableWait) -> String {
         }
         CableWait::Awaited { by_hand: false } => "Waiting until nothing is connected.".to_owned(),
         CableWait::Connecting { silent: true, .. } => {
-            "A cable is being connected, and nothing will sound: this presentation is silent.".to_owned()
+            "A cable is being connected; nothing will sound.".to_owned()
         }
         CableWait::Connecting { left_ms, .. } => {
             format!("A cable is being connected: sound in {} s.", seconds(left_ms))
         }
         CableWait::Silent { left_ms } => {
-            format!("Nothing sounds: this presentation is silent, for {} s more.", seconds(left_ms))
+            format!("Silent by design, for {} s more.", seconds(left_ms))
         }
     }
 }
@@ -313,13 +313,19 @@ pub fn announcement(terms: &Terms, next: TrialId, of: u32, first: bool) -> Vec<B
         }
     })];
     if first {
+        let silent = match rounds::fillings(terms, next.part) {
+            0 => String::new(),
+            fillings => format!(" and {}", count(fillings as u64, "silent presentation")),
+        };
         blocks.push(Block::text(if rounds::connections(terms, next.part).is_some() {
-            "Space begins a round: every sound once, in a drawn order, and perhaps silent presentations among them, which the \
-             screen names. Answer after a round, or ask for as many more as you like. Choose an answer, then press Enter: it is \
-             recorded for good."
+            format!(
+                "Space begins a round: every sound once{silent}, in a drawn order. Answer after a round, or ask for another. \
+                 Choose an answer, then press Enter: it is recorded for good."
+            )
         } else {
             "Listen as long and as often as you like. Each sound has a key, and the clip goes on at the same place. Choose an \
              answer, then press Enter: it is recorded for good."
+                .to_owned()
         }));
         if terms.protocol.asks().has_right_answer() {
             blocks.push(Block::text("Nobody learns before the end which answers were right."));
