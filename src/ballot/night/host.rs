@@ -6,6 +6,9 @@ use crate::ballot::command::{Command, DoorWish};
 use crate::ballot::paper::PaperBallot;
 use crate::trial::{Ballot, Effect, Event, Part, Stage, TrialId, TrialView, VoidedBy};
 
+/// Why a host has to wait.
+const IN_ROUND: &str = "a round of real cables goes on to its end; void gives the trial up";
+
 impl Night {
     /// Does what the host says. [`Command::Import`], [`Command::Status`], [`Command::Help`] and [`Command::Quit`] are not
     /// for the machine and do nothing here.
@@ -44,7 +47,7 @@ impl Night {
             }
             Command::Play(_) => return nothing("nothing can be played by hand now"),
             Command::Silence | Command::Close | Command::Stop if self.is_in_round() => {
-                return nothing("a round of real cables goes on to its end; void gives the trial up");
+                return nothing(IN_ROUND);
             }
             Command::Silence if self.show != Show::Quiet => {
                 self.show = Show::Quiet;
@@ -191,6 +194,7 @@ impl Night {
             }
             (Stage::Trial(_), Phase::Ready) => self.present(at_ms),
             (Stage::Trial(_), Phase::Voting) => self.close_votes(at_ms, &mut effects),
+            (Stage::Trial(_), _) if self.is_in_round() => return nothing(IN_ROUND),
             (Stage::Trial(_), _) => return nothing("the trial is being presented; silence stops it"),
             (Stage::ConfirmStop { .. }, _) => return nothing("say confirm to end the night, or back"),
             (Stage::Result(_), _) => return nothing("the seal is open; quit ends the program"),
