@@ -184,7 +184,9 @@ impl Evening {
                 let wish: WitnessBody = understood(body).map_err(refused)?;
                 assert!(!wish.is_named() || (1..=40).contains(&wish.name.chars().count()), "{wish:?}");
             }
-            "opened" => drop(understood::<OpenedBody>(body).map_err(refused)?),
+            "opened" => {
+                understood::<OpenedBody>(body).map_err(refused)?;
+            }
             "operator" => {
                 let wish: OperatorBody = understood(body).map_err(refused)?;
                 let first = self.board.holder().is_none_or(|holder| holder == wish.holder.hex());

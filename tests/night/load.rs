@@ -101,7 +101,7 @@ pub(super) fn votes_beside_a_flood() -> Duration {
         (p99, format!("median {middle:.1?}, p99 {p99:.1?}, longest {longest:.1?}"))
     };
     let (p99, votes) = said(&mut waits);
-    eprintln!(
+    println!(
         "load: {SEATS} joins one after the other: {}; beside {} connections that ask nothing a page's state takes {state:.1?}; \
          {SEATS} votes within {WITHIN:?}: {votes}",
         said(&mut joins).1,

@@ -63,7 +63,7 @@ fn journals_changed_and_chained_anew_by_machine_change_no_result() {
     let honest = crate::fuzz::honest();
     let sound = checked(&honest).expect("a journal");
     assert!(sound.is_sound(), "{:?}", sound.problems);
-    assert_eq!(chained(&bodies(&honest)), honest, "chained anew it is the same");
+    assert_eq!(chained(bodies(&honest)), honest, "chained anew it is the same");
     let (mut dice, mut refused) = (Dice(1), 0);
     for attack in 0..attacks {
         let mut changed = bodies(&honest);

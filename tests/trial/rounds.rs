@@ -243,13 +243,15 @@ fn an_operator_who_computes_the_posterior_from_everything_seen_is_left_with_a_gu
     }
 }
 
+/// How an operator guesses from a round.
+type Guess<'g> = (&'g str, &'g dyn Fn(&[Side]) -> usize);
+
 #[test]
 fn operators_who_count_and_look_for_patterns_score_at_chance_and_knew_all_where_nothing_is_filled() {
     // In ABX, of what is seen: which cable comes oftener, first, last, third, twice in a row.
     let oftener =
         |round: &[Side]| usize::from(2 * round.iter().filter(|side| **side == Side::B).count() > round.len());
     let is_b = |side: Side| usize::from(side == Side::B);
-    type Guess<'g> = (&'g str, &'g dyn Fn(&[Side]) -> usize);
     let doubled =
         |round: &[Side]| is_b(round.windows(2).find(|two| two[0] == two[1]).map_or(round[0], |two| two[0]));
     let guesses: [Guess<'_>; 5] = [
@@ -293,13 +295,13 @@ fn nothing_cuts_a_round_short_but_what_makes_the_attempt_void() {
         (5, None),
         "three slots and two fillings: there are controls"
     );
-    for at in 0..places.len() {
+    for (at, place) in places.iter().enumerate() {
         scripted.event(Event::Present(0));
         assert_eq!((round(&scripted).number, round(&scripted).at), (1, Some(at)));
         for event in [Event::Choose(0), Event::Rest, Event::Stop] {
             refused(&mut scripted, event);
         }
-        if places[at] < 3 {
+        if *place < 3 {
             scripted.event(Event::Play);
         }
     }
