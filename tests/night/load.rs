@@ -30,6 +30,7 @@ fn five_hundred_seats_vote_within_two_seconds() {
 
 /// The evening at its fullest, with all that must hold of it; prints its figures and returns for how long one vote in a hundred
 /// waits at least.
+#[expect(clippy::print_stdout, reason = "says what was measured to who asks with --nocapture")]
 pub(super) fn votes_beside_a_flood() -> Duration {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path(), "abx", 2, "");
