@@ -238,9 +238,10 @@ fn news<'a>(before: &[String], now: &'a [String]) -> Vec<&'a String> {
 
 /// Whether two texts differ in numbers alone.
 fn counts_on(before: &str, now: &str) -> bool {
-    before.split(|letter: char| letter.is_ascii_digit()).filter(|part| !part.is_empty()).eq(now
+    before
         .split(|letter: char| letter.is_ascii_digit())
-        .filter(|part| !part.is_empty()))
+        .filter(|part| !part.is_empty())
+        .eq(now.split(|letter: char| letter.is_ascii_digit()).filter(|part| !part.is_empty()))
 }
 
 fn said(scene: &Scene) -> Said {

@@ -108,8 +108,11 @@ fn switched(report: &Report, switcher: &SwitcherTerms) -> String {
     let longer = switcher.spread_ms.filter(|spread| *spread > 0).map_or_else(String::new, |spread| {
         format!(" (and up to {} s more, as the seal says)", spread as f64 / 1000.0)
     });
-    let rounds =
-        if filled { "; in whole rounds of drawn order, filled with silent connections until both cables come a fixed number of times" } else { "" };
+    let rounds = if filled {
+        "; in whole rounds of drawn order, filled with silent connections until both cables come a fixed number of times"
+    } else {
+        ""
+    };
     format!(
         "the real cables {first} and {second}, {by}{labels}: nothing connected for {} s{longer}, connected for {} s, then the music, \
          the same steps each time{rounds}; {}",
