@@ -5,7 +5,8 @@
 
 #![allow(
     clippy::disallowed_methods,
-    reason = "benchmarks measure real time and write whatever files they need"
+    clippy::print_stderr,
+    reason = "benchmarks measure real time, say what they measured and write whatever files they need"
 )]
 
 #[path = "../night/load.rs"]
