@@ -328,14 +328,25 @@ fn pass(
         let mut own = Repeats::find(response).map_err(|error| wrong_sweep(&error, reference, response))?;
         own.compare(response, 0)?;
         notes.extend(own.dropped.iter().copied().map(Note::Dropped));
-        let kept: Vec<usize> =
-            own.numbers.iter().map(|number| number - 1).filter(|at| *at < repeats.starts.len()).collect();
-        own.starts.truncate(kept.len());
+        // One period apart are the sweeps that follow each other, however many sounds a dropout made of one. All are alike,
+        // so the first whole one of either recording may stand for the other's.
+        let period = match repeats.starts[..] {
+            [first, second, ..] => (second - first) as f64 / (repeats.numbers[1] - repeats.numbers[0]) as f64,
+            _ => f64::INFINITY,
+        };
+        let place = |starts: &[usize], at: usize| ((starts[at] - starts[0]) as f64 / period).round();
+        let pairs: Vec<(usize, usize)> = (0..own.starts.len())
+            .filter_map(|at| {
+                let same = |of: &usize| place(&repeats.starts, *of) == place(&own.starts, at);
+                Some((at, (0..repeats.starts.len()).find(same)?))
+            })
+            .collect();
         // The same window around each: the sweep's own place in the played file, moved by one offset for all.
-        let offset = own.starts[0] as i64 + own.lead as i64 - (repeats.starts[kept[0]] + repeats.lead) as i64;
+        let offset = (own.starts[0] + own.lead) as i64 - (repeats.starts[0] + repeats.lead) as i64;
         let lead = repeats.lead as i64 - own.lead as i64;
-        repeats.starts = kept.iter().map(|at| repeats.starts[*at]).collect();
-        repeats.numbers = own.numbers;
+        own.starts = pairs.iter().map(|(at, _)| own.starts[*at]).collect();
+        repeats.numbers = pairs.iter().map(|(at, _)| own.numbers[*at]).collect();
+        repeats.starts = pairs.iter().map(|(_, at)| repeats.starts[*at]).collect();
         (own.starts.iter().map(|start| *start as i64 - lead).collect(), offset)
     };
     let sounds = response.sounds();

@@ -33,7 +33,7 @@
 //!     loudspeaker: Loudspeaker::resistor(8.0),
 //! };
 //! let response = chain.transfer(&[0.0, 1000.0]).expect("finite frequencies");
-//! assert!((response[1].re - 8.0 / 8.14).abs() < 1e-12);
+//! assert!((response[1].re - 8.0 / 8.04).abs() < 1e-12);
 //! ```
 
 pub mod amplifier;

@@ -154,6 +154,34 @@ fn a_repeat_with_a_dropout_is_thrown_away_and_said() {
     }
 }
 
+/// A recording of its own counts its own sounds: one that is split, or preceded by something else, is no other sweep.
+#[test]
+fn sweeps_are_matched_by_their_places_and_not_by_how_many_sounds_came_before() {
+    let played = |repeats| recording(vec![Swept::new(0.5, repeats).samples(RATE, 0.0, 0.0)]);
+    let measured = |played: &Recording, response: Vec<f64>| {
+        against_sweep(&recording(vec![response]), played, None, &Options::default()).expect("a response")
+    };
+    let (thrice, (_, three)) = (played(3), pair("shelf", Swept::new(0.5, 3), 0.0, 0.0));
+    let clean = measured(&thrice, three.clone());
+    let sweep = Swept::new(0.5, 3);
+    let split = |repeats: usize| {
+        let mut copy = three.clone();
+        for repeat in 0..repeats {
+            let begun = ((sweep.pause + repeat as f64 * (sweep.length + sweep.pause)) * RATE) as usize;
+            copy[begun + 8_000..begun + 14_000].fill(0.0);
+        }
+        copy
+    };
+    for (what, found, repeats) in
+        [("one split", measured(&thrice, split(1)), 2), ("two split", measured(&thrice, split(2)), 1)]
+    {
+        assert_eq!(found.repeats, repeats, "{what}: {:?}", found.notes);
+        for (a, b) in clean.gain_db.iter().zip(&found.gain_db) {
+            assert!((a - b).abs() < 1e-3, "{what}: {a} {b}");
+        }
+    }
+}
+
 #[test]
 fn interchanged_inputs_cancel_what_they_differ_by() {
     // The second input is 0.05 dB more sensitive and a tenth of a sample later.

@@ -32,7 +32,7 @@ fn training_is_listed_and_counts_nowhere() {
     site.hold(&Plan::new("Mara", 3, 0.8));
     let before = report_of(&site);
     // Two answers on the comparison; then the identical control, the last pair, on which there is nothing to be right in.
-    let said = audition(&site, "x\nanswer 1\nrecord\nx\nanswer 1\nrecord\nback\nprevious\ntrain\nx\nleave\n");
+    let said = audition(&site, "x\nanswer 1\ntell\nx\nanswer 1\ntell\nback\nprevious\ntrain\nx\nleave\n");
     assert_eq!(said.code, 0, "{}\n{}", said.out, said.err);
     assert!(said.out.contains("of 2 answers") && said.out.contains("never counts"), "{}", said.out);
     assert!(said.out.contains("there is nothing to train on"), "{}", said.out);

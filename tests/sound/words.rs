@@ -182,7 +182,7 @@ fn cables_that_hardly_differ_are_cautioned_about_at_16_bits() {
     let (caution, facts) = words("6.00005 m", "s16");
     let caution = caution.unwrap_or_else(|| panic!("no caution: {facts:?}"));
     for said in
-        ["16-bit words", "flex-other", "plucked", "10 dB are wanted", "24 or 32 bits", "level here up"]
+        ["16-bit samples", "flex-other", "plucked", "10 dB are wanted", "24 or 32 bits", "level here up"]
     {
         assert!(caution.contains(said), "\"{said}\" is missing in: {caution}");
     }

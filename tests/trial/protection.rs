@@ -51,16 +51,22 @@ const HELD_BY: [(&str, &[&str]); 16] = [
         &["nobody_else_reads_a_folder_before_its_sittings_are_closed"],
     ),
     (
-        "no core dump, locked memory where the system allows it",
-        &["a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_may"],
+        "no core dump, memory that no other program of yours may read (Linux), locked memory where the system allows it",
+        &[
+            "a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_may",
+            "no_other_program_of_the_same_user_looks_into_a_process_with_a_secret",
+        ],
     ),
     (
         "the report's own check",
         &["tampered_pages_do_not_hold", "every_kind_of_journal_is_checked_and_forged_ones_are_found"],
     ),
     (
-        "a relay as the switch",
+        "whole rounds over real cables",
         &[
+            "an_operator_who_computes_the_posterior_from_everything_seen_is_left_with_a_guess",
+            "operators_who_count_and_look_for_patterns_score_at_chance_and_knew_all_where_nothing_is_filled",
+            "rounds_are_held_to_the_seal_by_every_verifier",
             "a_whole_sitting_switches_a_relay_by_the_same_bytes_whatever_is_drawn",
             "a_bench_proves_that_the_switch_switches_and_catches_interchanged_cables_and_a_dead_switch",
         ],
