@@ -83,21 +83,27 @@ pub(super) fn score(inquiry: Inquiry, comparison: &ComparisonResult, alpha: Opti
     let peak = cells.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |cell| cell.0);
     let guessers =
         if inquiry.protocol.asks().has_right_answer() { "what guessers get" } else { "without a preference" };
-    // Beside the line of the score needed there is no room for the words' second half.
-    let is_near = critical.is_some_and(|critical| {
-        (critical.saturating_sub(peak) as f64) < NEAR * (high - low) as f64 && critical >= peak
-    });
-    chart.words(guessers, (peak as f64, most), "middle", if is_near { BACK } else { 0.0 }, -8.0);
+    let range = (high - low) as f64;
+    // The words of the score needed stand before its line where the line is far on the right.
+    let line = critical.map(|critical| critical as f64 - 0.5 * unit);
+    let stands_before = line.is_some_and(|line| line > f64::midpoint(low as f64, high as f64) + 0.25 * range);
+    // Beside that line, and below words that stand before it, there is no room for the second half of these.
+    let is_near = critical
+        .is_some_and(|critical| (critical.saturating_sub(peak) as f64) < NEAR * range && critical >= peak)
+        || (stands_before && line.is_some_and(|line| line - 0.3 * range < peak as f64 + 0.22 * range));
+    // Near the left edge there is room for one word.
+    let (shown, back) =
+        match (((peak - low) as f64) < 0.3 * range, inquiry.protocol.asks().has_right_answer()) {
+            (true, true) => ("guessers", 0.0),
+            (true, false) => ("no preference", 0.0),
+            (false, _) => (guessers, if is_near { BACK } else { 0.0 }),
+        };
+    chart.words(shown, (peak as f64, most), "middle", back, -8.0);
     let at = comparison.correct as f64;
     let mut words = format!("Grey: {guessers}. ");
-    if let Some(critical) = critical {
-        let line = critical as f64 - 0.5 * unit;
+    if let (Some(critical), Some(line)) = (critical, line) {
         chart.upright(Tone::Critical, line);
-        let (anchor, dx) = if line > f64::midpoint(low as f64, high as f64) + 0.25 * (high - low) as f64 {
-            ("end", -6.0)
-        } else {
-            ("start", 6.0)
-        };
+        let (anchor, dx) = if stands_before { ("end", -6.0) } else { ("start", 6.0) };
         chart.words(&format!("needed: {critical}"), (line, most * 1.3), anchor, dx, 12.0);
         let _ = write!(words, "{critical} were needed. ");
     }
