@@ -485,7 +485,7 @@ fn matches(
     }
     Err(BenchError(format!(
         "{} does not hold the sweep that was played ({}): they agree to {}. Give the sweep of this recording, or \
-         record anew with nothing else running",
+         record anew with nothing else running: a dropout in every repeat looks the same",
         response.name,
         reference.name,
         printed::percent(alike)

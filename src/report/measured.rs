@@ -189,8 +189,8 @@ fn inside(frequencies: &[f64], values: &[f64]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// How far apart the two are; whoever has put the first cable back need not be told to.
-fn sentence(bench: &Bench) -> String {
+/// How far apart the two are, on the page, in the terminal and in JSON; whoever has put the first cable back need not be told to.
+pub fn sentence(bench: &Bench) -> String {
     if bench.again.is_some() { bench.apart.found() } else { bench.apart.to_string() }
 }
 

@@ -168,6 +168,7 @@ fn help_line(model: &Model, scene: &Scene, palette: Palette, width: usize) -> Li
         let hint = match (binding.action, &scene.stage, &proceed) {
             (Action::Proceed, _, Some(what)) => what.clone(),
             (Action::Proceed, Stage::Page(_), None) => continue,
+            (Action::TogglePause, Stage::Trial(trial), _) if trial.in_rounds => "a round".to_string(),
             (opens @ (Action::Cautions | Action::Details | Action::Trials), Stage::Page(page), _)
                 if page.fold(opens).is_none() =>
             {

@@ -203,6 +203,8 @@ pub struct TrialScene {
     pub elapsed: f64,
     /// Leaving may also mean to stop for good.
     pub stoppable: bool,
+    /// Real cables are presented in whole rounds: nothing pauses, and what plays begins the next one.
+    pub in_rounds: bool,
     /// The running receipt in words, when the listener asked to see it.
     pub receipt: Option<String>,
 }

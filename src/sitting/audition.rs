@@ -450,6 +450,7 @@ impl Audition<'_> {
             chosen: self.training.as_ref().and_then(|training| training.chosen),
             elapsed: self.environment.clock.elapsed().as_secs_f64(),
             stoppable: false,
+            in_rounds: false,
             receipt: None,
         }
     }

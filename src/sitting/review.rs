@@ -139,6 +139,7 @@ impl Review {
             chosen: None,
             elapsed: beside.at_ms as f64 / 1000.0,
             stoppable: false,
+            in_rounds: false,
             receipt: None,
         })
     }

@@ -108,6 +108,7 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         chosen: trial.choice,
         elapsed: beside.at_ms as f64 / 1000.0,
         stoppable: true,
+        in_rounds: trial.round.is_some(),
         receipt: beside.receipt.map(|digest| digest.groups()),
     })
 }

@@ -80,6 +80,11 @@ fn a_response_goes_from_the_sweep_into_a_session() {
     let document: Value = serde_json::from_str(&ran.out).unwrap();
     assert_eq!(document["difference"]["is_there"], true, "{document}");
     let page = std::fs::read_to_string(folder.join("bench.html")).unwrap();
+    // The first cable was put back: page, terminal and JSON say the same, and tell nobody to do it.
+    let sentence = document["difference"]["sentence"].as_str().unwrap();
+    assert!(page.contains(sentence) && !sentence.contains("put the first cable back"), "{sentence}");
+    let ran = succeeded(folder, &[&report[..], &["again.html"]].concat());
+    assert!(ran.out.contains(sentence), "{}", ran.out);
     let digest =
         earwitness::session::input::Contents::of(&std::fs::read(folder.join("cable.wav")).unwrap()).sha256;
     let digits = earwitness::trial::Digest(digest).hex();

@@ -248,7 +248,7 @@ fn bad_recordings_are_refused_with_what_to_do() {
     let message = against_sweep(&recording(vec![response.clone()]), &played, None, &Options::default())
         .expect_err("refused")
         .0;
-    assert!(message.contains("does not hold the sweep"), "{message}");
+    assert!(message.contains("does not hold the sweep") && message.contains("dropout"), "{message}");
     let played = Recording::new("played.wav", 96_000, vec![source]).unwrap();
     let message = against_sweep(&recording(vec![response]), &played, None, &Options::default())
         .map(drop)

@@ -78,6 +78,7 @@ fn scene() -> Scene {
             chosen: None,
             elapsed: 763.0,
             stoppable: true,
+            in_rounds: false,
             trail: Vec::new(),
             receipt: None,
         }),

@@ -4,7 +4,7 @@ use earwitness::screen::keys::{StageKind, TABLE};
 use earwitness::screen::model::Overlay;
 use earwitness::screen::{Block, Input, Intent, Key, Model, Stage, TrialScene, update};
 
-use super::{abx, page, scene, typing};
+use super::{abx, page, scene, shown, typing};
 
 fn press(model: &mut Model, stage: &Stage, key: Key) -> Vec<Intent> {
     update(model, &scene(stage.clone()), &Input::Key(key))
@@ -51,6 +51,15 @@ fn digits_are_confidence_only_when_it_is_asked() {
     assert_eq!(press(&mut model, &asked, Key::Character('7')), []);
     trial.kind = StageKind::Trial;
     assert_eq!(press(&mut model, &Stage::Trial(trial), Key::Character('2')), [Intent::Listen(1)]);
+}
+
+#[test]
+fn in_rounds_of_real_cables_the_key_line_promises_no_pause() {
+    let mut trial = abx();
+    assert!(shown(80, 24, Stage::Trial(trial.clone())).contains("Space pause"));
+    trial.in_rounds = true;
+    let screen = shown(80, 24, Stage::Trial(trial));
+    assert!(screen.contains("Space a round") && !screen.contains("pause"), "{screen}");
 }
 
 #[test]

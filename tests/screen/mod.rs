@@ -56,6 +56,7 @@ pub(crate) fn abx() -> TrialScene {
         chosen: Some(0),
         elapsed: 763.0,
         stoppable: true,
+        in_rounds: false,
         trail: Vec::new(),
         receipt: None,
     }

@@ -41,6 +41,10 @@ fn without_fault() -> World {
 }
 
 fn kinds(world: &World) -> Vec<Kind> {
+    told(world).into_iter().map(|caveat| caveat.kind).collect()
+}
+
+fn told(world: &World) -> Vec<caveat::Caveat> {
     let case = Case {
         agreed: &world.agreed,
         evidence: &world.evidence,
@@ -54,7 +58,7 @@ fn kinds(world: &World) -> Vec<Kind> {
     for caveat in &found {
         assert!(caveat.text.ends_with('.') && caveat.remedy.ends_with('.'), "{caveat:?}");
     }
-    found.into_iter().map(|caveat| caveat.kind).collect()
+    found
 }
 
 /// One more sitting like the first.
@@ -271,6 +275,19 @@ fn every_caveat_is_told_alone() {
         assert_eq!(kind.name(), *name);
         assert!(about.ends_with('.') && about.len() > 20, "{name}: {about}");
     }
+}
+
+#[test]
+fn nobody_is_told_to_match_the_levels_of_real_cables() {
+    let cause = |kind: Kind| CAUSES.iter().find(|(own, _)| *own == kind).expect("a cause").1;
+    let mut world = without_fault();
+    cause(Kind::LevelAudible)(&mut world);
+    let remedy = |world: &World| {
+        told(world).into_iter().find(|caveat| caveat.kind == Kind::LevelAudible).expect("told").remedy
+    };
+    assert!(remedy(&world).contains("matched"));
+    cause(Kind::SwitchUnproven)(&mut world);
+    assert!(!remedy(&world).contains("matched"), "{}", remedy(&world));
 }
 
 #[test]

@@ -11,7 +11,7 @@ use crate::bench::distortion;
 use crate::bench::null::null;
 use crate::bench::recording::Recording;
 use crate::bench::response::{Options, measured};
-use crate::report::measured::{Bench, Measured, Nulled, RawFile, figures, page};
+use crate::report::measured::{Bench, Measured, Nulled, RawFile, figures, page, sentence};
 use crate::session::input::Contents;
 
 /// What was typed after `bench report`.
@@ -126,14 +126,14 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
                 "at_hz": bench.apart.at_hz,
                 "uncertainty_db": bench.apart.largest_uncertainty_db(),
                 "is_there": bench.apart.is_there,
-                "sentence": bench.apart.to_string(),
+                "sentence": sentence(&bench),
             },
             "raw": bench.files.iter().map(|file| json!({ "of": file.role, "file": file.name, "bytes": file.bytes, "sha256": file.sha256 })).collect::<Vec<_>>(),
         });
         writeln!(out, "{document:#}")?;
         return Ok(());
     }
-    writeln!(out, "{} and {} are {}.", bench.cables[0].name, bench.cables[1].name, bench.apart)?;
+    writeln!(out, "{} and {} are {}.", bench.cables[0].name, bench.cables[1].name, sentence(&bench))?;
     for path in written {
         writeln!(out, "{}", path.display())?;
     }

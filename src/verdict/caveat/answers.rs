@@ -153,7 +153,11 @@ pub(super) fn level_audible(case: &Case<'_>) -> Vec<Caveat> {
                 found.name,
                 decibels = printed::decibels(decibels)
             ),
-            remedy: "Set `levels = \"matched\"` to ask about everything but the level.",
+            remedy: if case.agreed.terms.switcher.is_some() {
+                "Nothing to do here: over real cables the level comes with the cable."
+            } else {
+                "Set `levels = \"matched\"` to ask about everything but the level."
+            },
         })
     });
     audible.filter(|_| case.agreed.levels == Levels::AsWired).collect()
