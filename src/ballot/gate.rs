@@ -87,7 +87,7 @@ impl Gate {
     /// Who may ask at all: as on a night.
     fn admit(&self, peer: Peer, method: &Method, headers: &HeaderMap) -> Result<(), Turned> {
         let all = |name| headers.get_all(name).into_iter().map(|value| value.to_str().unwrap_or("?"));
-        self.take(Counted::Address(peer.0.ip()))?;
+        self.take(Counted::Sender(peer.sender()))?;
         self.host_check.host(all(header::HOST))?;
         if matches!(*method, Method::GET | Method::HEAD) {
             Ok(())

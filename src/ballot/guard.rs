@@ -4,6 +4,7 @@
 //! Pure: no clock, no sockets.
 
 use std::collections::HashMap;
+use std::fmt;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
 /// Why a request was not even looked at.
@@ -83,12 +84,12 @@ pub struct Paces {
     pub stranger: Pace,
     /// Wrong room codes in all, from whatever addresses: so nobody guesses the code with many addresses.
     pub wrong_codes: Pace,
-    /// Seats that one address may take in all, unless guests share it.
+    /// Seats that one sender may take in all, unless guests share it.
     pub seats_per_address: u32,
     /// The host's own machine may take as many seats as the room has.
     pub own_machine_is_free: bool,
-    /// Requests of one address of any kind. A whole room may sit behind one address, so this one is wide.
-    pub address: Pace,
+    /// Requests of one sender of any kind. A whole room may be one, so this one is wide.
+    pub sender: Pace,
 }
 
 impl Default for Paces {
@@ -101,14 +102,41 @@ impl Default for Paces {
             wrong_codes: Pace { burst: 60.0, per_second: 1.0 },
             seats_per_address: 6,
             own_machine_is_free: true,
-            address: Pace { burst: 3000.0, per_second: 1500.0 },
+            sender: Pace { burst: 3000.0, per_second: 1500.0 },
         }
     }
 }
 
-/// Whether an address is the one that this machine calls itself by: tests, tunnels and the display come from there.
-pub(super) fn is_this_machine(address: IpAddr) -> bool {
-    address == IpAddr::V4(Ipv4Addr::LOCALHOST) || address == IpAddr::V6(Ipv6Addr::LOCALHOST)
+/// Who is counted as one: an address of IPv4, or a network of 64 bits of IPv6. There a phone has several addresses at once and makes
+/// new ones as it likes (RFC 8981), and no customer gets less than such a network (RFC 6177).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Sender {
+    /// The address that this machine calls itself by: tests, tunnels and the display come from there.
+    ThisMachine,
+    /// An address, also where it is written as one of IPv6.
+    Address(Ipv4Addr),
+    /// A network, by its first 64 bits. It may be the whole room's.
+    Network(u64),
+}
+
+impl From<IpAddr> for Sender {
+    fn from(address: IpAddr) -> Self {
+        match address.to_canonical() {
+            IpAddr::V4(Ipv4Addr::LOCALHOST) | IpAddr::V6(Ipv6Addr::LOCALHOST) => Self::ThisMachine,
+            IpAddr::V4(address) => Self::Address(address),
+            IpAddr::V6(address) => Self::Network((address.to_bits() >> 64) as u64),
+        }
+    }
+}
+
+impl fmt::Display for Sender {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::ThisMachine => formatter.write_str("this machine"),
+            Self::Address(address) => address.fmt(formatter),
+            Self::Network(bits) => write!(formatter, "{}/64", Ipv6Addr::from_bits(u128::from(*bits) << 64)),
+        }
+    }
 }
 
 /// Who or what is counted.
@@ -120,12 +148,14 @@ pub enum Counted {
     Vote(u32),
     /// A seat's typed hands.
     TypedHand(u32),
-    /// An address whose requests get nowhere.
+    /// An address whose requests get nowhere: not its network, or one guest could keep a whole room out.
     Stranger(IpAddr),
     /// All wrong room codes.
     WrongCodes,
-    /// An address.
-    Address(IpAddr),
+    /// Those of a sender: each guess may come from another of its addresses.
+    WrongCodesOf(Sender),
+    /// Everything that comes from a sender.
+    Sender(Sender),
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -155,15 +185,15 @@ impl RateLimiter {
             Counted::Seat(_) => self.paces.seat,
             Counted::Vote(_) => self.paces.vote,
             Counted::TypedHand(_) => self.paces.typed_hand,
-            Counted::Stranger(_) => self.paces.stranger,
+            Counted::Stranger(_) | Counted::WrongCodesOf(_) => self.paces.stranger,
             Counted::WrongCodes => self.paces.wrong_codes,
-            Counted::Address(_) => self.paces.address,
+            Counted::Sender(_) => self.paces.sender,
         }
     }
 
-    /// Seats that this address may take in all; `None`: as many as the room has.
-    pub fn seats_of(&self, address: IpAddr) -> Option<u32> {
-        let free = is_this_machine(address) && self.paces.own_machine_is_free;
+    /// Seats that this sender may take in all; `None`: as many as the room has.
+    pub fn seats_of(&self, sender: Sender) -> Option<u32> {
+        let free = sender == Sender::ThisMachine && self.paces.own_machine_is_free;
         (!free).then_some(self.paces.seats_per_address)
     }
 
@@ -273,6 +303,26 @@ mod tests {
         assert_eq!(limiter.take(Counted::Vote(2), 900), Ok(()), "another seat is not slowed down");
         assert_eq!(limiter.take(Counted::Vote(1), 1100), Ok(()));
         assert_eq!(limiter.take(Counted::Vote(1), 1100), Err(Turned::Pace));
+    }
+
+    #[test]
+    fn a_phone_of_many_addresses_is_one_sender() {
+        let sender = |text: &str| Sender::from(text.parse::<IpAddr>().expect("an address"));
+        // Addresses for documents: RFC 3849, RFC 5737.
+        assert_eq!(sender("2001:db8:0:7::1"), sender("2001:db8:0:7:5c1d:ffee:9a01:22"));
+        assert_ne!(sender("2001:db8:0:7::1"), sender("2001:db8:0:8::1"));
+        assert_ne!(sender("192.0.2.7"), sender("192.0.2.8"));
+        assert_eq!(sender("::ffff:192.0.2.7"), sender("192.0.2.7"), "another spelling");
+        assert_eq!(sender("::1"), Sender::ThisMachine);
+        assert_eq!(sender("::ffff:127.0.0.1"), Sender::ThisMachine);
+        assert_ne!(sender("::2"), Sender::ThisMachine, "not this machine's network");
+        assert_eq!(sender("2001:db8:0:7::1").to_string(), "2001:db8:0:7::/64");
+        let mut limiter =
+            RateLimiter::new(Paces { sender: Pace { burst: 2.0, per_second: 1.0 }, ..Paces::default() });
+        let came = ["2001:db8::1", "2001:db8::2", "2001:db8::3"].map(|text| {
+            limiter.take(Counted::Sender(sender(text)), 0)
+        });
+        assert_eq!(came, [Ok(()), Ok(()), Err(Turned::Pace)]);
     }
 
     #[test]

@@ -1,10 +1,10 @@
-//! A listener that cannot be exhausted: a bounded number of connections, in all and for each address, and none that is
+//! A listener that cannot be exhausted: a bounded number of connections, in all and for each sender, and none that is
 //! kept open by a slow sender.
 
 use std::collections::HashMap;
 use std::future::Future as _;
 use std::io;
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::task::{Context, Poll};
@@ -17,14 +17,15 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Instant, Sleep};
 
-use super::guard::is_this_machine;
+use super::guard::Sender;
 
 /// Connections in all: a phone uses one or two.
 pub(super) const CONNECTIONS: usize = 2048;
 /// Connections of one address that is not this machine. A room may share an address, a phone opens at most six.
 const CONNECTIONS_PER_ADDRESS: usize = 256;
-/// Connections of this machine itself, where tests, tunnels and the display come from: never all of them.
-const CONNECTIONS_OF_THIS_MACHINE: usize = CONNECTIONS / 2;
+/// Connections of this machine itself, where tests, tunnels and the display come from, and of a network of IPv6, which may be
+/// everybody's: never all of them.
+const CONNECTIONS_OF_MANY: usize = CONNECTIONS / 2;
 /// Longest request in bytes, head and body: the longest that the pages send is a tenth of it.
 const LONGEST_REQUEST: usize = 16_384;
 /// Where so many of all connections are open, one address gets no more than a few.
@@ -40,7 +41,14 @@ const IDLE: Duration = Duration::from_secs(60);
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Peer(pub(crate) SocketAddr);
 
-type Counts = Arc<Mutex<HashMap<IpAddr, usize>>>;
+impl Peer {
+    /// As whom the other end is counted.
+    pub(crate) fn sender(self) -> Sender {
+        self.0.ip().into()
+    }
+}
+
+type Counts = Arc<Mutex<HashMap<Sender, usize>>>;
 
 /// A TCP listener with bounds.
 #[derive(Debug)]
@@ -71,7 +79,7 @@ impl Listener for BoundedListener {
             match self.inner.accept().await {
                 Ok((stream, address)) => {
                     let Some(place) =
-                        Place::take(&self.counts, address.ip(), self.permits.available_permits())
+                        Place::take(&self.counts, Peer(address).sender(), self.permits.available_permits())
                     else {
                         continue;
                     };
@@ -96,39 +104,39 @@ impl Connected<IncomingStream<'_, BoundedListener>> for Peer {
     }
 }
 
-/// One connection's place among those of its address; given back when the connection ends.
+/// One connection's place among those of its sender; given back when the connection ends.
 #[derive(Debug)]
 struct Place {
     counts: Counts,
-    address: IpAddr,
+    sender: Sender,
 }
 
 impl Place {
     /// `left`: connections that are still to be had, of all.
-    fn take(counts: &Counts, address: IpAddr, left: usize) -> Option<Self> {
+    fn take(counts: &Counts, sender: Sender, left: usize) -> Option<Self> {
         let crowd = CONNECTIONS - left.min(CONNECTIONS) > CROWDED;
-        let most = match crowd {
-            _ if is_this_machine(address) => CONNECTIONS_OF_THIS_MACHINE,
-            true => CONNECTIONS_IN_A_CROWD,
-            false => CONNECTIONS_PER_ADDRESS,
+        let most = match sender {
+            Sender::ThisMachine | Sender::Network(_) => CONNECTIONS_OF_MANY,
+            Sender::Address(_) if crowd => CONNECTIONS_IN_A_CROWD,
+            Sender::Address(_) => CONNECTIONS_PER_ADDRESS,
         };
         let mut all = counts.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = all.entry(address).or_insert(0);
+        let count = all.entry(sender).or_insert(0);
         if *count >= most {
             return None;
         }
         *count += 1;
-        Some(Self { counts: counts.clone(), address })
+        Some(Self { counts: counts.clone(), sender })
     }
 }
 
 impl Drop for Place {
     fn drop(&mut self) {
         let mut all = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = all.get_mut(&self.address) {
+        if let Some(count) = all.get_mut(&self.sender) {
             *count -= 1;
             if *count == 0 {
-                all.remove(&self.address);
+                all.remove(&self.sender);
             }
         }
     }

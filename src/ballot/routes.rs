@@ -7,7 +7,7 @@
 mod hands;
 mod taking;
 
-use std::net::{IpAddr, SocketAddr};
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::mpsc::{SyncSender, TrySendError};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
@@ -26,7 +26,7 @@ use tokio::sync::oneshot;
 
 use super::addresses::SeatsOf;
 use super::asked::{Ask, Request};
-use super::guard::{Counted, HostCheck, RateLimiter, Turned};
+use super::guard::{Counted, HostCheck, RateLimiter, Sender, Turned};
 use super::listener::{self, BoundedListener, Peer};
 use super::pass::{Holder, Passes, join_address};
 use super::refused::{Log, Refused};
@@ -94,11 +94,11 @@ impl Shared {
         self.limiter.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
     }
 
-    /// Counts one more seat for this address, if it may have one.
-    fn reserve_a_seat(&self, address: IpAddr) -> bool {
-        let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(address);
+    /// Counts one more seat for this sender, if it may have one.
+    fn reserve_a_seat(&self, sender: Sender) -> bool {
+        let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(sender);
         let most = most.filter(|_| !self.snapshot().shared);
-        self.seats().reserve(address, most)
+        self.seats().reserve(sender, most)
     }
 
     pub(crate) fn seats(&self) -> MutexGuard<'_, SeatsOf> {
@@ -107,12 +107,12 @@ impl Shared {
 
     /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
     /// never wrong is not locked out by those who were.
-    fn guesses_codes(&self, address: IpAddr) -> bool {
+    fn guesses_codes(&self, peer: Peer) -> bool {
         let mut limiter = self.limiter.lock().unwrap_or_else(PoisonError::into_inner);
         let now_ms = self.clock.now_ms();
         let all = limiter.peek(Counted::WrongCodes, now_ms).is_err();
-        let own = Counted::Stranger(address);
-        limiter.peek(own, now_ms).is_err() || (all && limiter.was_counted(own, now_ms))
+        limiter.peek(Counted::Stranger(peer.0.ip()), now_ms).is_err()
+            || (all && limiter.was_counted(Counted::WrongCodesOf(peer.sender()), now_ms))
     }
 
     fn peek(&self, counted: Counted) -> Result<(), Turned> {
@@ -274,8 +274,7 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
     let all = |name: HeaderName| {
         headers.get_all(name).into_iter().map(|value| value.to_str().unwrap_or("?")).collect::<Vec<_>>()
     };
-    let address = peer.0.ip();
-    shared.take(Counted::Address(address))?;
+    shared.take(Counted::Sender(peer.sender()))?;
     let checked = shared.host_check.host(all(header::HOST).into_iter()).and_then(|()| {
         if *method == Method::GET || *method == Method::HEAD {
             Ok(())
@@ -284,7 +283,7 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
         }
     });
     if checked.is_err() {
-        shared.take(Counted::Stranger(address))?;
+        shared.take(Counted::Stranger(peer.0.ip()))?;
     }
     checked
 }

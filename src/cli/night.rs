@@ -11,7 +11,7 @@ mod addresses;
 mod rehearse;
 mod show;
 
-use addresses::{listening_address, only_here};
+use addresses::{about, listening_address};
 
 use super::Failure;
 use crate::ballot::command::{self, Command};
@@ -274,9 +274,7 @@ fn greeting(night: &HostedNight) -> Vec<String> {
     lines.push(format!("seal {}", shown.commitment.hex));
     lines.push(format!("seal words {}", shown.commitment.words));
     lines.push(format!("caution {}", crate::ballot::view::CAUTION));
-    if night.address().ip().is_loopback() {
-        lines.push(format!("note {}", only_here()));
-    }
+    lines.extend(about(night.address().ip()).map(|note| format!("note {note}")));
     lines
 }
 
@@ -419,9 +417,7 @@ fn on_screen(
         if night.is_resumed() {
             news.push_back("This night was cut off and goes on.".to_owned());
         }
-        if night.address().ip().is_loopback() {
-            news.push_back(only_here());
-        }
+        news.extend(about(night.address().ip()));
         news.push_back(format!("display for a projector: {}", night.room_address()));
         loop {
             night.turn(Duration::from_millis(10));

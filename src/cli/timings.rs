@@ -39,12 +39,6 @@ fn moment() -> Moment {
     Moment { wall: Instant::now(), processor: crate::system::processor_seconds() }
 }
 
-fn memory() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
-    line.trim().strip_suffix("kB")?.trim().parse::<u64>().ok().map(|kilobytes| 1024 * kilobytes)
-}
-
 impl Timings {
     fn end(&mut self) {
         let (name, from) = self.now;
@@ -53,7 +47,7 @@ impl Timings {
             name,
             wall: (to.wall - from.wall).as_secs_f64(),
             processor: to.processor - from.processor,
-            memory: memory(),
+            memory: crate::system::most_memory(),
         });
     }
 }
@@ -85,7 +79,7 @@ pub(super) fn finish() {
         name: "all",
         wall: (whole.wall - timings.began.wall).as_secs_f64(),
         processor: whole.processor,
-        memory: memory(),
+        memory: crate::system::most_memory(),
     };
     for Stage { name, wall, processor, memory } in timings.ended.iter().chain([&all]) {
         let memory =

@@ -20,7 +20,7 @@ pub fn summary(report: &Report) -> Vec<String> {
     let counted = report.sittings.iter().filter(|sitting| sitting.counted).count();
     let mut apart = String::new();
     for (state, words) in
-        [(State::Foreign, "of another session's text"), (State::NotQualified, "not qualified")]
+        [(State::Foreign, "of another session file"), (State::NotQualified, "not qualified")]
     {
         let sittings = report.sittings.iter().filter(|sitting| sitting.state == state).count();
         if sittings > 0 {

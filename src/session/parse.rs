@@ -10,7 +10,9 @@ use super::{
     NamedCable, Qualification, Session, Stopping, Switching, Wager, Written, electrical, session_file,
 };
 use crate::clip::ClipSource;
-use crate::clip::limits::{CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, RATES_HZ, SYNTHESISED_SECONDS};
+use crate::clip::limits::{
+    CONTROL_DECIBELS, HEAD_MOVEMENT_METRES, LONGEST_SECONDS, RATES_HZ, SYNTHESISED_SECONDS,
+};
 use crate::files;
 use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Side};
@@ -236,7 +238,7 @@ fn rest_after(table: &mut Table<'_>) -> Result<f64, SessionError> {
     } else {
         Err(table.error_at(
             "rest_after",
-            format!("{minutes} min is outside what is allowed, 1 to 20 min of listening"),
+            format!("{} min is outside what is allowed, 1 to 20 min of listening", written(minutes)),
         ))
     }
 }
@@ -300,10 +302,11 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
         (None, None) => Err(clip.missing("file", "\"strings.flac\" (or synth = \"plucked-strings\")")),
         (Some(file), None) => {
             let start_seconds = clip.quantity("start", Dimension::Time)?.unwrap_or(0.0);
-            if start_seconds < 0.0 {
-                return Err(
-                    clip.error_at("start", format!("{start_seconds} s lies before the file's beginning"))
-                );
+            for (key, seconds) in [("start", Some(start_seconds)), ("length", length)] {
+                if let Some(seconds) = seconds.filter(|seconds| !(0.0..=LONGEST_SECONDS).contains(seconds)) {
+                    let text = format!("{} s: 0 s to {LONGEST_SECONDS} s are allowed, a whole day", written(seconds));
+                    return Err(clip.error_at(key, text));
+                }
             }
             let path = folder.join(&file);
             if path.is_dir() {
@@ -332,7 +335,10 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
                 let (shortest, longest) = (SYNTHESISED_SECONDS.start(), SYNTHESISED_SECONDS.end());
                 return Err(clip.error_at(
                     "length",
-                    format!("{length_seconds} s: a synthesised clip is {shortest} s to {longest} s long"),
+                    format!(
+                        "{} s: a synthesised clip is {shortest} s to {longest} s long",
+                        written(length_seconds)
+                    ),
                 ));
             }
             let rate = clip.quantity("rate", Dimension::Frequency)?.unwrap_or(48_000.0);
@@ -340,7 +346,10 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
             if !(lowest..=highest).contains(&rate) || rate.fract() != 0.0 {
                 return Err(clip.error_at(
                     "rate",
-                    format!("{rate} Hz is not a sample rate that is allowed: give a whole number from {lowest} Hz to {highest} Hz"),
+                    format!(
+                        "{} Hz is not a sample rate that is allowed: give a whole number from {lowest} Hz to {highest} Hz",
+                        written(rate)
+                    ),
                 ));
             }
             let seed = clip.whole("seed", 0, u64::from(u32::MAX))?.unwrap_or(1);
@@ -436,8 +445,9 @@ fn controls(
                 return Err(inner.error_at(
                     "amount",
                     format!(
-                        "{amount} dB: a control adds something, and at most {CONTROL_DECIBELS} dB for the \
-                         sake of ears; kind = \"identical\" is the control with nothing added"
+                        "{} dB: a control adds something, and at most {CONTROL_DECIBELS} dB for the sake of ears; \
+                         kind = \"identical\" is the control with nothing added",
+                        written(amount)
                     ),
                 ));
             }
@@ -453,7 +463,10 @@ fn controls(
                 if metres <= 0.0 || metres > HEAD_MOVEMENT_METRES {
                     return Err(inner.error_at(
                         "amount",
-                        format!("{metres} m: a head moves more than 0 and at most {HEAD_MOVEMENT_METRES} m"),
+                        format!(
+                            "{} m: a head moves more than 0 and at most {HEAD_MOVEMENT_METRES} m",
+                            written(metres)
+                        ),
                     ));
                 }
                 ControlKind::HeadMovement { metres }

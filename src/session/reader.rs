@@ -5,7 +5,7 @@
 
 use std::cell::RefCell;
 use std::collections::BTreeSet;
-use std::ops::Range;
+use std::ops::{Range, RangeInclusive};
 use std::path::{Path, PathBuf};
 
 use toml::Spanned;
@@ -80,6 +80,10 @@ pub struct Table<'d> {
     name: String,
     known: BTreeSet<&'static str>,
 }
+
+/// Magnitudes that a quantity may have, in base units of the SI: far more than anybody measures, and little enough for its squares
+/// and products to be numbers. Common practice, no source.
+const MEASURABLE: RangeInclusive<f64> = 1e-24..=1e15;
 
 impl<'d> Table<'d> {
     /// The root of a document.
@@ -201,7 +205,16 @@ impl<'d> Table<'d> {
             DeValue::Float(number) => number.to_string(),
             other => return Err(self.wrong_type(key, other, "a quantity in quotes")),
         };
-        units::parse(&text, dimension).map(Some).map_err(|error| self.error_at(key, error.to_string()))
+        let value = units::parse(&text, dimension).map_err(|error| self.error_at(key, error.to_string()))?;
+        if value != 0.0 && !MEASURABLE.contains(&value.abs()) {
+            let (least, most) = MEASURABLE.into_inner();
+            let shown: String = text.chars().take(30).collect();
+            return Err(self.error_at(
+                key,
+                format!("{shown} is not what anybody can measure; from {least:e} to {most:e} of the base unit can be computed"),
+            ));
+        }
+        Ok(Some(value))
     }
 
     /// A number without unit, finite.

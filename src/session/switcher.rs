@@ -7,6 +7,7 @@ use super::reader::{SessionError, Table};
 use super::{Comparison, NamedCable, Written};
 use crate::files;
 use crate::units::Dimension;
+use crate::units::printed::written;
 
 /// How real cables are switched.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -187,7 +188,7 @@ pub(super) fn switcher(
     let mut step = |key: &'static str, usual: f64, least: f64| -> Result<u64, SessionError> {
         let seconds = inner.quantity(key, Dimension::Time)?.unwrap_or(usual);
         if !(least..=most).contains(&seconds) {
-            let text = format!("{seconds} s: from {least} s, {why}, to {most} s");
+            let text = format!("{} s: from {least} s, {why}, to {most} s", written(seconds));
             return Err(inner.error_at(key, text));
         }
         Ok((seconds * 1000.0).round() as u64)

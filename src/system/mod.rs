@@ -60,6 +60,8 @@ mod tests {
             keep_memory_private: fn();
             allow_files: fn(u64);
             processor_seconds: fn() -> f64;
+            most_memory: fn() -> Option<u64>;
+            umask: fn() -> u32;
             is_hung_up: fn(&io::Stdin) -> bool;
             on_request_to_end: fn(fn() -> bool) -> io::Result<()>;
             standard_output: fn() -> io::Result<File>;

@@ -89,6 +89,23 @@ pub fn processor_seconds() -> f64 {
     spent.tv_sec as f64 + 1e-9 * spent.tv_nsec as f64
 }
 
+/// What the system says of this process under a name; only Linux does.
+fn status(name: &str) -> Option<String> {
+    let all = std::fs::read_to_string("/proc/self/status").ok()?;
+    all.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(':')).map(|value| value.trim().to_owned())
+}
+
+/// Most bytes of memory that this process had so far, where the system says it.
+pub fn most_memory() -> Option<u64> {
+    status("VmHWM")?.strip_suffix("kB")?.trim().parse::<u64>().ok().map(|kilobytes| 1024 * kilobytes)
+}
+
+/// The process's umask, read and not changed: changing it would show in files that other threads make just then. Where it is not told
+/// it is taken for the usual one.
+pub fn umask() -> u32 {
+    status("Umask").and_then(|octal| u32::from_str_radix(&octal, 8).ok()).unwrap_or(0o022)
+}
+
 /// Whether nobody is at the other end any more: a window was closed, a connection broke.
 pub fn is_hung_up(of: &impl AsFd) -> bool {
     // Nothing is asked for: a hang-up is told in any case.

@@ -66,6 +66,16 @@ pub fn processor_seconds() -> f64 {
     0.0
 }
 
+/// Not told by the standard library.
+pub fn most_memory() -> Option<u64> {
+    None
+}
+
+/// There are no modes here.
+pub fn umask() -> u32 {
+    0
+}
+
 /// A window that was closed ends its programs.
 pub fn is_hung_up<T>(_: &T) -> bool {
     false

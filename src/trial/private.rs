@@ -9,7 +9,7 @@
 
 use std::path::Path;
 
-use crate::system::set_mode;
+use crate::system::{set_mode, umask};
 
 /// Keeps the memory of this process, which is to hold a secret, off the disk and from other programs of the same user as far as the
 /// system lets it. The superuser can still read it, and so can a debugger that was there before.
@@ -37,11 +37,4 @@ pub(super) fn unshut(folder: &Path) {
         }
     }
     let _ = set_mode(folder, 0o777 & allowed);
-}
-
-/// The process's umask, read and not changed: changing it would show in files that other threads make just then.
-fn umask() -> u32 {
-    let written = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let value = written.lines().find_map(|line| line.strip_prefix("Umask:"));
-    value.and_then(|octal| u32::from_str_radix(octal.trim(), 8).ok()).unwrap_or(0o022)
 }

@@ -103,7 +103,7 @@ caveats! {
     Invented "invented" folder::invented, "The session says that everything in it is invented.";
     NoSittings "no-sittings" folder::no_sittings, "The folder holds no journal.";
     InvalidJournals "invalid-journals" folder::invalid_journals, "Journals that do not verify.";
-    ForeignJournals "foreign-journals" folder::foreign_journals, "Journals of another session, or of an earlier text of it.";
+    ForeignJournals "foreign-journals" folder::foreign_journals, "Journals that were made with another session file.";
     RegisterBroken "register-broken" folder::register_broken, "The register cannot be read, or its chain is broken.";
     JournalsMissing "journals-missing" folder::journals_missing, "The register announces sittings whose journals are not there.";
     SittingsGone "sittings-gone" folder::sittings_gone, "The last report of the folder told of sittings that the register no longer knows.";

@@ -188,7 +188,7 @@ fn hasty() -> Paces {
         seat: wide,
         vote: wide,
         typed_hand: wide,
-        address: wide,
+        sender: wide,
 
         seats_per_address: u32::MAX,
         ..Paces::default()

@@ -4,6 +4,7 @@ use earwitness::clip::dither::WordLength;
 use earwitness::evidence::{Basis, State};
 use earwitness::evidence::{Options, folder};
 use earwitness::report::{page, report, summary};
+use earwitness::session::parse;
 use earwitness::stimulus::WordFacts;
 use earwitness::stimulus::device_words::Faintest;
 use earwitness::verdict::Finding;
@@ -137,6 +138,23 @@ fn journals_of_another_session_are_left_out_by_name() {
     assert_eq!(report.register.unregistered, 1);
     let kinds = kinds(&report);
     assert!(kinds.contains(&"foreign-journals") && kinds.contains(&"unregistered"), "{kinds:?}");
+}
+
+/// What stands in the folder now is drawn, and nothing that was heard is told of it.
+#[test]
+fn a_session_file_that_was_changed_after_its_sittings_is_named_first() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 1.0));
+    let changed = SESSION.replace("resistance = \"6 ohm\"", "resistance = \"4 ohm\"");
+    site.session = parse(&site.session.file, &changed).expect("a session");
+    let report = report_of(&site);
+    assert_eq!((report.comparisons[0].trials, report.comparisons[0].correct), (0, 0));
+    let caveat = report.caveats.iter().find(|one| one.kind.name() == "foreign-journals").expect("said");
+    assert_eq!(caveat.weight, Weight::Serious, "nothing else counts");
+    let lines = summary(&report).join("\n");
+    assert!(lines.contains("0 of 1 sittings count, 1 of another session file;"), "{lines}");
+    assert!(lines.contains("! The session file is not the one that 1 journal was made with"), "{lines}");
+    assert!(page::page(&report).contains("put back the text that it had then"));
 }
 
 #[test]

@@ -185,6 +185,41 @@ fn controls_are_bounded_for_the_sake_of_ears() {
     }
 }
 
+/// A value far outside is shown as somebody would write it, not with its three hundred digits.
+#[test]
+fn a_number_out_of_range_is_shown_readably() {
+    let template = include_str!("../../src/session/template.toml");
+    let driver = "driver = { dc_resistance = \"6 ohm\", resonance = \"40 Hz\", q_mechanical = 3, q_electrical = 1 }";
+    let extra = format!(
+        "{}\n[[controls]]\nkind = \"head-movement\"\namount = \"1 cm\"\ntrials = 1\n",
+        SMALLEST
+            .replace("resistance = \"8 ohm\"", driver)
+            .replace("protocol", "rest_after = \"15 min\"\nprotocol")
+            .replace("spacing", "length_tolerance = \"2 cm\"\ntemperature = \"20 C\"\nspacing")
+    );
+    let excerpt = "file = \"LICENSE\"\nstart = \"1 s\"\nlength = \"2 s\"";
+    let excerpt = SMALLEST.replace("synth = \"plucked-strings\"", excerpt);
+    let mut refused = 0;
+    for text in [template, &extra, &excerpt] {
+        for (at, _) in text.match_indices("= \"") {
+            let value = &text[at + 3..];
+            let digits = value.find(|c: char| !(c.is_ascii_digit() || c == '.')).unwrap_or(0);
+            if digits == 0 || !value[digits..].starts_with(' ') {
+                continue;
+            }
+            for extreme in ["1e300", "-1e300", "1e-300", "5e-324"] {
+                let spoiled = format!("{}{extreme}{}", &text[..at + 3], &value[digits..]);
+                let Err(error) = parse(Path::new("session.toml"), &spoiled) else { continue };
+                let message = error.to_string();
+                let longest = message.split(|c: char| !c.is_ascii_digit()).map(str::len).max();
+                assert!(longest < Some(20), "{message}");
+                refused += 1;
+            }
+        }
+    }
+    assert!(refused > 60, "{refused} refused");
+}
+
 #[test]
 fn two_comparisons_cannot_share_a_file_name() {
     let twice = SMALLEST.replace(

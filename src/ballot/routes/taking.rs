@@ -18,8 +18,7 @@ pub(super) async fn join(
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    let address = peer.0.ip();
-    if shared.guesses_codes(address) {
+    if shared.guesses_codes(peer) {
         return refuse(&shared, "join", &Refusal::Pace, None);
     }
     let wish: JoinBody = match understood(&body) {
@@ -28,6 +27,7 @@ pub(super) async fn join(
     };
     if !shared.passes.is_room_code(&wish.code) {
         let _ = shared.take(Counted::WrongCodes);
+        let _ = shared.take(Counted::WrongCodesOf(peer.sender()));
         return stranger(&shared, peer, "join", &Refusal::Code);
     }
     // A phone that has a seat does not take another one: it gets its own again.
@@ -38,18 +38,19 @@ pub(super) async fn join(
     if let Some(own) = own {
         return with_seat(&shared, own);
     }
-    if !shared.reserve_a_seat(address) {
+    let sender = peer.sender();
+    if !shared.reserve_a_seat(sender) {
         return refuse(&shared, "join", &Refusal::ManySeats, None);
     }
     let refusal = match deliver(&shared, wish.ask()).await {
         Ok(Answer::Seated(holder)) => {
-            shared.seats().keep(address);
+            shared.seats().keep(sender);
             return with_seat(&shared, holder);
         }
         Ok(_) => Refusal::Busy,
         Err(refusal) => refusal,
     };
-    shared.seats().give_back(address);
+    shared.seats().give_back(sender);
     refuse(&shared, "join", &refusal, None)
 }
 

@@ -49,13 +49,21 @@ fn own_addresses_in_words() -> String {
     said.collect::<Vec<_>>().join(", ")
 }
 
-/// What is to be known of a night that listens on this machine only.
-pub(super) fn only_here() -> String {
-    match own_addresses().first() {
+/// What is to be known of the address that a night listens on.
+pub(super) fn about(listening: IpAddr) -> Option<String> {
+    if listening.to_canonical().is_ipv4() && !listening.to_canonical().is_loopback() {
+        return None;
+    }
+    if !listening.is_loopback() {
+        let counted = "IPv6 gives a phone many addresses, so a whole network counts as one and gets six seats in all. \
+                       If your guests are in one network, say: door shared";
+        return Some(counted.to_owned());
+    }
+    Some(match own_addresses().first() {
         None => "Only this machine can take part: it has no address in a network now.".to_owned(),
         Some((_, first)) => format!(
             "Only this machine can take part; --listen {first} lets phones in. This machine has {}.",
             own_addresses_in_words()
         ),
-    }
+    })
 }

@@ -4,6 +4,7 @@ use super::positive;
 use crate::circuit::conductor::{BUNCH_FILL, ConductorClass, Material, Wire, iec_60228_resistance};
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
+use crate::units::printed::written;
 
 /// What a conductor is made of if nobody says more: copper at 20 C.
 pub(super) const COPPER: (Material, f64) = (Material::COPPER, 20.0);
@@ -40,7 +41,7 @@ pub(super) fn material(
     let celsius = table.quantity("temperature", Dimension::Temperature)?.unwrap_or(usual.1);
     if !(-60.0..=200.0).contains(&celsius) {
         return Err(
-            table.error_at("temperature", format!("{celsius} C is outside what is allowed, -60 C to 200 C"))
+            table.error_at("temperature", format!("{} C is outside what is allowed, -60 C to 200 C", written(celsius)))
         );
     }
     Ok((material, celsius))

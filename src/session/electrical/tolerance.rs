@@ -9,6 +9,7 @@ use crate::circuit::table::AccuracyTable;
 use crate::circuit::tolerance::Toleranced;
 use crate::session::reader::{SessionError, Table};
 use crate::units::Dimension;
+use crate::units::printed::written;
 
 /// Largest share by which a value may be off: beyond, nothing is known of it.
 const LARGEST_SHARE: f64 = 0.9;
@@ -102,7 +103,11 @@ fn length(table: &mut Table<'_>, cable: &Cable) -> Result<Option<f64>, SessionEr
         }
         Some(length) => Err(table.error_at(
             key,
-            format!("{metres} m is too much for a length of {length} m; write a smaller one"),
+            format!(
+                "{} m is too much for a length of {} m; write a smaller one",
+                written(metres),
+                written(length)
+            ),
         )),
         None => Err(table.error_at(key, "this cable has no length that could be off")),
     }

@@ -46,16 +46,18 @@ pub(super) fn invalid_journals(case: &Case<'_>) -> Vec<Caveat> {
 
 pub(super) fn foreign_journals(case: &Case<'_>) -> Vec<Caveat> {
     let journals = case.in_state(State::Foreign);
+    let counted = case.evidence.sittings.iter().any(|sitting| sitting.counted);
     when(journals > 0, || Caveat {
         kind: Kind::ForeignJournals,
-        weight: Weight::Minor,
+        weight: if counted { Weight::Minor } else { Weight::Serious },
         text: format!(
-            "{} {} to another session, or to an earlier text of this one, and {} left out.",
+            "The session file is not the one that {} {} made with: {} left out.",
             count(journals, "journal"),
-            verb(journals, "belongs", "belong"),
-            verb(journals, "is", "are")
+            verb(journals, "was", "were"),
+            verb(journals, "it is", "they are")
         ),
-        remedy: "Keep each session's journals with the session file that they were made with.",
+        remedy: "If you changed it after a sitting, put back the text that it had then. If the journals are another session's, \
+                 keep them with their own session file.",
     })
 }
 
