@@ -111,7 +111,8 @@ mod tests {
         assert!(again.reserve(guest, None), "but where guests share an address");
         assert!(again.reserve(other, Some(1)));
         // A phone that takes another address in its network of IPv6 takes its seats along.
-        for (address, gets_one) in [("2001:db8::1", true), ("2001:db8::2", false), ("2001:db8:0:1::1", true)] {
+        for (address, gets_one) in [("2001:db8::1", true), ("2001:db8::2", false), ("2001:db8:0:1::1", true)]
+        {
             assert_eq!(again.reserve(sender(address), Some(1)), gets_one, "{address}");
         }
         let text = std::fs::read_to_string(of(&journal)).expect("the file");

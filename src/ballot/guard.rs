@@ -319,9 +319,8 @@ mod tests {
         assert_eq!(sender("2001:db8:0:7::1").to_string(), "2001:db8:0:7::/64");
         let mut limiter =
             RateLimiter::new(Paces { sender: Pace { burst: 2.0, per_second: 1.0 }, ..Paces::default() });
-        let came = ["2001:db8::1", "2001:db8::2", "2001:db8::3"].map(|text| {
-            limiter.take(Counted::Sender(sender(text)), 0)
-        });
+        let came = ["2001:db8::1", "2001:db8::2", "2001:db8::3"]
+            .map(|text| limiter.take(Counted::Sender(sender(text)), 0));
         assert_eq!(came, [Ok(()), Ok(()), Err(Turned::Pace)]);
     }
 

@@ -235,7 +235,8 @@ fn driver(table: &mut Table<'_>) -> Result<Driver, SessionError> {
     let resonance_hz = positive(table, "resonance", Dimension::Frequency)?
         .ok_or_else(|| table.missing("resonance", "\"40 Hz\""))?;
     if !(1e-3..=1e6).contains(&resonance_hz) {
-        let outside = format!("{} Hz is outside what is allowed, 0.001 Hz to 1 MHz", printed::written(resonance_hz));
+        let outside =
+            format!("{} Hz is outside what is allowed, 0.001 Hz to 1 MHz", printed::written(resonance_hz));
         return Err(table.error_at("resonance", outside));
     }
     let number = |table: &mut Table<'_>, key, example: &str| {

@@ -304,7 +304,10 @@ fn clip_source(clip: &mut Table<'_>, folder: &Path) -> Result<ClipSource, Sessio
             let start_seconds = clip.quantity("start", Dimension::Time)?.unwrap_or(0.0);
             for (key, seconds) in [("start", Some(start_seconds)), ("length", length)] {
                 if let Some(seconds) = seconds.filter(|seconds| !(0.0..=LONGEST_SECONDS).contains(seconds)) {
-                    let text = format!("{} s: 0 s to {LONGEST_SECONDS} s are allowed, a whole day", written(seconds));
+                    let text = format!(
+                        "{} s: 0 s to {LONGEST_SECONDS} s are allowed, a whole day",
+                        written(seconds)
+                    );
                     return Err(clip.error_at(key, text));
                 }
             }

@@ -92,7 +92,9 @@ pub fn processor_seconds() -> f64 {
 /// What the system says of this process under a name; only Linux does.
 fn status(name: &str) -> Option<String> {
     let all = std::fs::read_to_string("/proc/self/status").ok()?;
-    all.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(':')).map(|value| value.trim().to_owned())
+    all.lines()
+        .find_map(|line| line.strip_prefix(name)?.strip_prefix(':'))
+        .map(|value| value.trim().to_owned())
 }
 
 /// Most bytes of memory that this process had so far, where the system says it.

@@ -189,7 +189,8 @@ fn controls_are_bounded_for_the_sake_of_ears() {
 #[test]
 fn a_number_out_of_range_is_shown_readably() {
     let template = include_str!("../../src/session/template.toml");
-    let driver = "driver = { dc_resistance = \"6 ohm\", resonance = \"40 Hz\", q_mechanical = 3, q_electrical = 1 }";
+    let driver =
+        "driver = { dc_resistance = \"6 ohm\", resonance = \"40 Hz\", q_mechanical = 3, q_electrical = 1 }";
     let extra = format!(
         "{}\n[[controls]]\nkind = \"head-movement\"\namount = \"1 cm\"\ntrials = 1\n",
         SMALLEST

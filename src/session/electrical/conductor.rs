@@ -40,9 +40,10 @@ pub(super) fn material(
     };
     let celsius = table.quantity("temperature", Dimension::Temperature)?.unwrap_or(usual.1);
     if !(-60.0..=200.0).contains(&celsius) {
-        return Err(
-            table.error_at("temperature", format!("{} C is outside what is allowed, -60 C to 200 C", written(celsius)))
-        );
+        return Err(table.error_at(
+            "temperature",
+            format!("{} C is outside what is allowed, -60 C to 200 C", written(celsius)),
+        ));
     }
     Ok((material, celsius))
 }
