@@ -127,7 +127,7 @@ fn amplitudes(samples: &[f64], phase: &SweepPhase, place: f64, half: f64) -> Vec
 /// Silence, clipping, no sweep, or one too short for a single window.
 pub fn measured(channel: &Channel<'_>) -> Result<Distortion, BenchError> {
     channel.check()?;
-    let mut repeats = Repeats::find(channel)?;
+    let mut repeats = Repeats::find(channel, None)?;
     repeats.compare(channel, 0)?;
     let rate = f64::from(channel.rate_hz);
     let highest = MEASURED_SHARE * rate;

@@ -39,6 +39,11 @@ impl SweepPhase {
         self.scale * ((place - self.origin) / self.constant).exp() + self.offset
     }
 
+    /// Its frequency at a place in samples, in turns per sample.
+    pub fn frequency(&self, place: f64) -> f64 {
+        self.scale / self.constant * ((place - self.origin) / self.constant).exp()
+    }
+
     /// The place in samples at which the sweep has a frequency in turns per sample.
     pub fn place(&self, frequency: f64) -> f64 {
         self.origin + self.constant * (frequency * self.constant / self.scale).ln()

@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use super::recognised::SweepPhase;
 use super::recording::Channel;
+use super::whole::{Found, Span, sweeps};
 use super::{BenchError, rms};
 use crate::clip::fourier::{good_length, signal, spectrum};
 use crate::units::printed;
@@ -14,6 +15,9 @@ const BLOCK_S: f64 = 0.02;
 const DROPOUT_SHARE: f64 = 0.005;
 /// ... and above so many times the median of all blocks.
 const DROPOUT_TIMES: f64 = 8.0;
+/// ... or where more than this share of a loud block (-12 dB) is left: repeats that stand nowhere on each other leave much in
+/// every block.
+const APART_SHARE: f64 = 0.25;
 /// The widest window around a sweep, in seconds.
 const WIDEST_PAD_S: f64 = 0.5;
 /// Bins closer than this in Hz: short sweeps are followed by silence.
@@ -71,6 +75,8 @@ pub struct Repeats {
     pub phases: Vec<SweepPhase>,
     /// What was thrown away.
     pub dropped: Vec<Dropped>,
+    /// How far the sweeps go.
+    pub span: Span,
 }
 
 /// A stretch of samples as a window; outside of them is silence.
@@ -86,58 +92,45 @@ pub fn transform_length(frames: usize, rate_hz: u32) -> usize {
 }
 
 impl Repeats {
-    /// Finds the sweeps on a channel.
+    /// Finds the sweeps on a channel. `played` is how far they go, where that is known; otherwise it is as far as any of them.
     ///
     /// # Errors
     /// There is none, or none is whole.
-    pub fn find(channel: &Channel<'_>) -> Result<Self, BenchError> {
-        let sounds = channel.sounds();
+    pub fn find(channel: &Channel<'_>, played: Option<Span>) -> Result<Self, BenchError> {
+        let sweeps = sweeps(channel);
         let rate = f64::from(channel.rate_hz);
-        let mut lengths: Vec<usize> = sounds.iter().map(std::ops::Range::len).collect();
-        lengths.sort_unstable();
-        let usual = lengths.get(lengths.len() / 2).copied().unwrap_or(0) as f64;
+        let span = played.or_else(|| Span::of(&sweeps));
         let edge = (0.03 * rate) as usize;
         let (mut whole, mut phases, mut dropped) = (Vec::new(), Vec::new(), Vec::new());
         let mut numbers = Vec::new();
-        for (index, sound) in sounds.iter().enumerate() {
+        for (index, sweep) in sweeps.iter().enumerate() {
             let repeat = index + 1;
-            let short = (sound.len() as f64) < 0.97 * usual;
-            let at_edge = sound.start < edge || sound.end + edge > channel.samples.len();
-            if at_edge && (short || sounds.len() == 1) {
-                dropped.push(Dropped::CutOff { repeat });
-                continue;
-            }
-            match SweepPhase::of(channel.samples, sound) {
-                Some(phase) if !short => {
-                    whole.push(sound.clone());
+            let phase = span.and_then(|span| sweep.whole(span));
+            let at_edge = sweep.frames.start < edge || sweep.frames.end + edge > channel.samples.len();
+            match phase {
+                _ if at_edge && (phase.is_none() || sweeps.len() == 1) => dropped.push(Dropped::CutOff { repeat }),
+                Some(phase) => {
+                    whole.push(sweep.frames.clone());
                     numbers.push(repeat);
                     phases.push(phase);
                 }
-                _ => dropped.push(Dropped::Dropout { repeat, at_s: sound.start as f64 / rate }),
+                None => dropped.push(Dropped::Dropout { repeat, at_s: sweep.frames.start as f64 / rate }),
             }
         }
-        if whole.is_empty() {
-            return Err(BenchError(match dropped.first() {
-                Some(Dropped::CutOff { .. }) => format!(
-                    "{}: the recording holds no sweep, or begins or ends in the middle of it. Start recording before the sweep is played \
-                     and stop after it, with half a second of silence on both sides",
-                    channel.name
-                ),
-                _ => format!(
-                    "{}: there is no exponential sweep on it. Record what `earwitness bench sweep` writes, from before its \
-                     beginning to after its end, without effects; a dropout in every repeat looks the same",
-                    channel.name
-                ),
-            }));
-        }
-        // Half of the silence between two sounds belongs to each.
-        let gaps = sounds.windows(2).map(|pair| pair[1].start - pair[0].end);
-        let ends = [sounds[0].start, channel.samples.len() - sounds[sounds.len() - 1].end].map(|gap| 2 * gap);
-        let gap = gaps.chain(ends).filter(|gap| *gap > 0).min().unwrap_or(0);
-        let pad = (gap / 2).min((WIDEST_PAD_S * rate) as usize);
+        let Some(span) = span.filter(|_| !whole.is_empty()) else {
+            return Err(none_whole(channel, &sweeps, &dropped));
+        };
+        // Half of the silence between two sweeps belongs to each: the usual one, for a dropout may have swallowed another.
+        let mut gaps: Vec<usize> =
+            sweeps.windows(2).map(|pair| pair[1].frames.start - pair[0].frames.end).collect();
+        gaps.sort_unstable();
+        let ends =
+            [sweeps[0].frames.start, channel.samples.len() - sweeps[sweeps.len() - 1].frames.end].map(|gap| 2 * gap);
+        let gap = gaps.get(gaps.len() / 2).into_iter().chain(&ends).filter(|gap| **gap > 0).min();
+        let pad = (gap.copied().unwrap_or(0) / 2).min((WIDEST_PAD_S * rate) as usize);
         let longest = whole.iter().map(std::ops::Range::len).max().unwrap_or(0);
         let starts = whole.iter().map(|sound| sound.start.saturating_sub(pad / 2)).collect();
-        let mut found = Self { numbers, starts, frames: longest + pad, lead: pad / 2, phases, dropped };
+        let mut found = Self { numbers, starts, frames: longest + pad, lead: pad / 2, phases, dropped, span };
         found.align(channel.samples);
         Ok(found)
     }
@@ -161,7 +154,7 @@ impl Repeats {
     pub fn compare(&mut self, channel: &Channel<'_>, offset: i64) -> Result<(), BenchError> {
         let count = self.starts.len();
         if count < 2 {
-            return Ok(());
+            return self.alone(channel);
         }
         let length = good_length(self.frames);
         let windows: Vec<Vec<Complex64>> = self
@@ -183,7 +176,7 @@ impl Repeats {
         if agreeing(&apart[best]) == 1 {
             return Err(BenchError(format!(
                 "{}: no two of the {count} sweeps agree, so dropouts cannot be told from good sound (they differ from {} \
-                 on). Close other programs, use a larger buffer, and record three sweeps or more again",
+                 on). {AGAIN}",
                 channel.name,
                 printed::fixed(
                     (self.starts[0] + apart[best].iter().flatten().min().copied().unwrap_or(0)) as f64
@@ -205,6 +198,44 @@ impl Repeats {
         }
         Ok(())
     }
+
+    /// Refuses one sweep that is left where others had dropouts: nothing would show a short one in it.
+    fn alone(&self, channel: &Channel<'_>) -> Result<(), BenchError> {
+        let spoiled = self.dropped.iter().filter(|dropped| matches!(dropped, Dropped::Dropout { .. })).count();
+        if spoiled == 0 {
+            return Ok(());
+        }
+        Err(BenchError(format!(
+            "{}: only one of {} sweeps is whole, the others have a dropout, and with no second one beside it a short dropout in it \
+             could not be seen. {AGAIN}",
+            channel.name,
+            self.dropped.len() + 1,
+        )))
+    }
+}
+
+/// What to do about dropouts.
+const AGAIN: &str = "Close other programs, use a larger buffer, and record three sweeps or more again";
+
+/// Why there is no whole sweep.
+fn none_whole(channel: &Channel<'_>, sweeps: &[Found], dropped: &[Dropped]) -> BenchError {
+    let name = &channel.name;
+    BenchError(match dropped.first() {
+        Some(Dropped::Dropout { at_s, .. }) if sweeps.iter().any(Found::is_sweep) => format!(
+            "{name}: no sweep on it is whole: {each} a dropout (the first begins at {at}). {AGAIN}. A device that swallows the \
+             lowest or highest tones looks the same: then sweep a narrower band, --from and --to",
+            each = if sweeps.len() == 1 { "it has".to_owned() } else { format!("each of {} has", sweeps.len()) },
+            at = printed::fixed(*at_s, 2, "s")
+        ),
+        Some(Dropped::Dropout { .. }) => format!(
+            "{name}: there is no exponential sweep on it. Record what `earwitness bench sweep` writes, from before its \
+             beginning to after its end, without effects; a dropout in every repeat looks the same"
+        ),
+        Some(Dropped::CutOff { .. }) | None => format!(
+            "{name}: the recording holds no sweep, or begins or ends in the middle of it. Start recording before the sweep is played \
+             and stop after it, with half a second of silence on both sides"
+        ),
+    })
 }
 
 /// By how many samples the second signal lags behind the first: the peak of their correlation, either polarity, with the
@@ -260,8 +291,9 @@ fn dropout(first: &[Complex64], second: &[Complex64], length: usize, block: usiz
         blocks.iter().filter(|(_, own)| *own > 0.3 * loud).map(|pair| pair.0).collect();
     sorted.sort_by(f64::total_cmp);
     let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+    let most = (DROPOUT_TIMES * usual).min(APART_SHARE * loud).max(DROPOUT_SHARE * loud);
     blocks
         .iter()
-        .position(|(difference, _)| *difference > DROPOUT_SHARE * loud && *difference > DROPOUT_TIMES * usual)
+        .position(|(difference, _)| *difference > most)
         .map(|index| index * block)
 }

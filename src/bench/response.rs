@@ -6,6 +6,7 @@
 
 use num_complex::Complex64;
 
+use super::clock::{drift, pace, steady};
 use super::excess::Beyond;
 use super::recording::{Channel, Recording};
 use super::repeats::{Dropped, Repeats, lag, precise_lag, transform_length, window};
@@ -52,6 +53,8 @@ pub enum Note {
     Mismatch(f64),
     /// The clock was corrected, in parts per million.
     Clock(f64),
+    /// Sound was lost or put in between repeats, so their places do not tell the clock.
+    LostBetween,
 }
 
 impl std::fmt::Display for Note {
@@ -73,6 +76,10 @@ impl std::fmt::Display for Note {
                 formatter,
                 "the interface's channels differ by up to {decibels}; the swapped pair cancels it",
                 decibels = printed::fixed(*decibels, 4, "dB")
+            ),
+            Self::LostBetween => write!(
+                formatter,
+                "sound was lost or put in between two sweeps: each was measured for itself, and the two clocks were not compared"
             ),
             Self::Clock(ppm) => write!(
                 formatter,
@@ -285,7 +292,7 @@ pub fn raw(
     let mut result = first;
     for _ in 0..2 {
         let moved = Between::new(response.samples).read(0.0, 1.0 + total * 1e-6, response.samples.len());
-        let moved = Channel { samples: &moved, ..response.clone() };
+        let moved = Channel { samples: &moved[..], name: response.name.clone(), rate_hz: response.rate_hz };
         result = pass(reference, &moved, together, options)?;
         let left = result.clock_ppm.unwrap_or(0.0);
         total += left * (1.0 + total * 1e-6);
@@ -314,40 +321,43 @@ fn pass(
     options: &Options,
 ) -> Result<Pass, BenchError> {
     let rate = f64::from(reference.rate_hz);
-    let mut repeats = Repeats::find(reference)?;
+    let mut repeats = Repeats::find(reference, None)?;
     let length = transform_length(repeats.frames, reference.rate_hz);
     let mut notes: Vec<Note> = Vec::new();
+    // When each sweep was played, in samples of the reference.
+    let mut played: Vec<f64> = Vec::new();
     // Where the response's windows begin.
     let (starts, offset): (Vec<i64>, i64) = if together {
         let offset = offset(reference, response, &repeats)?;
         repeats.compare(reference, 0)?;
         repeats.compare(response, offset)?;
         notes.extend(repeats.dropped.iter().copied().map(Note::Dropped));
+        played.extend(repeats.starts.iter().map(|start| *start as f64));
         (repeats.starts.iter().map(|start| *start as i64 + offset).collect(), offset)
     } else {
-        let mut own = Repeats::find(response).map_err(|error| wrong_sweep(&error, reference, response))?;
+        let mut own = Repeats::find(response, Some(repeats.span))
+            .map_err(|error| wrong_sweep(&error, reference, response))?;
+        // The same window around each as around the sweep that was played.
+        let lead = repeats.lead as i64 - own.lead as i64;
+        (own.frames, own.lead) = (repeats.frames, repeats.lead);
+        for start in &mut own.starts {
+            *start = (*start as i64 - lead).max(0) as usize;
+        }
         own.compare(response, 0)?;
         notes.extend(own.dropped.iter().copied().map(Note::Dropped));
-        // One period apart are the sweeps that follow each other, however many sounds a dropout made of one. All are alike,
-        // so the first whole one of either recording may stand for the other's.
+        // All that was played is alike, so its first sweep stands for each; which one it was, the places tell.
+        let (first, places) = (repeats.starts[0], own.starts.iter().map(|start| *start as i64).collect());
         let period = match repeats.starts[..] {
             [first, second, ..] => (second - first) as f64 / (repeats.numbers[1] - repeats.numbers[0]) as f64,
             _ => f64::INFINITY,
         };
-        let place = |starts: &[usize], at: usize| ((starts[at] - starts[0]) as f64 / period).round();
-        let pairs: Vec<(usize, usize)> = (0..own.starts.len())
-            .filter_map(|at| {
-                let same = |of: &usize| place(&repeats.starts, *of) == place(&own.starts, at);
-                Some((at, (0..repeats.starts.len()).find(same)?))
-            })
-            .collect();
-        // The same window around each: the sweep's own place in the played file, moved by one offset for all.
-        let offset = (own.starts[0] + own.lead) as i64 - (repeats.starts[0] + repeats.lead) as i64;
-        let lead = repeats.lead as i64 - own.lead as i64;
-        own.starts = pairs.iter().map(|(at, _)| own.starts[*at]).collect();
-        repeats.numbers = pairs.iter().map(|(at, _)| own.numbers[*at]).collect();
-        repeats.starts = pairs.iter().map(|(_, at)| repeats.starts[*at]).collect();
-        (own.starts.iter().map(|start| *start as i64 - lead).collect(), offset)
+        for start in &own.starts {
+            let steps = ((start - own.starts[0]) as f64 / period).round();
+            played.push(first as f64 + if steps > 0.0 { steps * period } else { 0.0 });
+        }
+        repeats.starts = vec![first; own.starts.len()];
+        let offset = own.starts[0] as i64 - first as i64;
+        (places, offset)
     };
     let sounds = response.sounds();
     let offsets = (reference.offset(&reference.sounds()), response.offset(&sounds));
@@ -370,10 +380,6 @@ fn pass(
     if frequency_hz.len() < 2 {
         return Err(BenchError(format!("{}: its sweep covers less than two bands", reference.name)));
     }
-    let single: Vec<Vec<Complex64>> = spectra
-        .iter()
-        .map(|(x, y)| banded(x, y, length, rate, bulk, &frequency_hz, options.per_octave))
-        .collect();
     // What each repeat lags behind the first one, beyond the windows' own places.
     let lags: Vec<f64> = spectra
         .iter()
@@ -384,13 +390,26 @@ fn pass(
             precise_lag(&turned(&spectra[0].1, &spectra[0].0), &turned(y, x), length)
         })
         .collect();
-    let places: Vec<(f64, f64)> = repeats
-        .starts
+    // Recorded together, what one lags is the sound's own; on its own, each sweep stands where lost sound let it.
+    let single: Vec<Vec<Complex64>> = spectra
+        .iter()
+        .zip(&lags)
+        .map(|((x, y), own)| {
+            let lag = if together { bulk } else { bulk + own };
+            banded(x, y, length, rate, lag, &frequency_hz, options.per_octave)
+        })
+        .collect();
+    let places: Vec<(f64, f64)> = played
         .iter()
         .zip(&starts)
         .zip(&lags)
-        .map(|((x, y), lag)| (*x as f64, (*y - *x as i64 - offset) as f64 + lag))
+        .map(|((x, y), lag)| (*x, *y as f64 - x - offset as f64 + lag))
         .collect();
+    let constant = repeats.phases[0].constant;
+    let steady = together || steady(&places, pace(&frequency_hz, &single, rate, constant), constant, rate);
+    if !steady {
+        notes.push(Note::LostBetween);
+    }
     let (slope, slope_error) = drift(&places);
     let count = single.len();
     let mean: Vec<Complex64> = (0..frequency_hz.len())
@@ -419,7 +438,7 @@ fn pass(
     if together && highest > LOUDER_DB {
         notes.push(Note::Louder(highest));
     }
-    let clock_ppm = (count > 1).then_some(slope * 1e6);
+    let clock_ppm = (count > 1 && steady).then_some(slope * 1e6);
     Ok(Pass {
         clock_ppm,
         clock_error_ppm: slope_error * 1e6,
@@ -448,7 +467,10 @@ fn without(offset: f64, mut samples: Vec<f64>) -> Vec<f64> {
 }
 
 fn wrong_sweep(error: &BenchError, reference: &Channel<'_>, response: &Channel<'_>) -> BenchError {
-    BenchError(format!("{} (compared with {} on {})", error.0, reference.name, response.name))
+    BenchError(format!(
+        "{} (Or {} does not hold the sweep that was played, {}.)",
+        error.0, response.name, reference.name
+    ))
 }
 
 /// Whole samples that the response lags behind the reference.
@@ -572,20 +594,4 @@ fn straight([w0, w1, w2, ..]: &[f64; 5], [c0, c1, _]: &[Complex64; 3]) -> Comple
 fn bent([w0, w1, w2, w3, w4]: &[f64; 5], [c0, c1, c2]: &[Complex64; 3]) -> Complex64 {
     let (a, b, c) = (w2 * w4 - w3 * w3, w1 * w4 - w2 * w3, w1 * w3 - w2 * w2);
     (c0 * a - c1 * b + c2 * c) / (w0 * a - w1 * b + w2 * c)
-}
-
-/// The slope of the straight line through points, and its standard error.
-fn drift(points: &[(f64, f64)]) -> (f64, f64) {
-    let count = points.len() as f64;
-    if points.len() < 2 {
-        return (0.0, 0.0);
-    }
-    let (x, y) = (
-        points.iter().map(|point| point.0).sum::<f64>() / count,
-        points.iter().map(|point| point.1).sum::<f64>() / count,
-    );
-    let along: f64 = points.iter().map(|point| (point.0 - x).powi(2)).sum();
-    let slope = points.iter().map(|point| (point.0 - x) * (point.1 - y)).sum::<f64>() / along;
-    let left: f64 = points.iter().map(|point| (point.1 - y - slope * (point.0 - x)).powi(2)).sum();
-    (slope, (left / (count - 2.0).max(1.0) / along).sqrt())
 }

@@ -160,7 +160,9 @@ fn a_cable_goes_from_the_capture_to_a_verdict() {
             Err(message) => message,
         };
         tries += 1;
-        assert!(message.contains("dropout") && tries < 5, "{message}");
+        // The sound server's own dropouts, in two sweeps of three. That the sweep is another one is never the answer.
+        let lost = ["no sweep on it is whole", "sweeps is whole", "sweeps agree"];
+        assert!(lost.iter().any(|words| message.contains(words)) && tries < 5, "{message}");
     };
     let chain = &document["loopback"];
     assert!((chain["gain_db"].as_f64().unwrap() + 0.915).abs() < 0.01, "{chain}");
