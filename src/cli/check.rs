@@ -9,6 +9,7 @@ use serde_json::json;
 
 use super::check_page::{Page, control_words};
 use super::progress::Bar;
+use super::rounds_time::RoundsTime;
 use super::{
     Failure, check_loopback, check_switch, check_words, item, paragraph, predict, predict_sizes, timings,
 };
@@ -131,6 +132,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "sound_path": proof.as_ref().map(proof_json),
             "loopback": check_loopback::document(chain.as_ref()),
             "switch": switch,
+            "rounds": RoundsTime::document(RoundsTime::of(&session)?),
         });
         writeln!(out, "{document:#}")?;
         return verdict_on(proof.as_ref());

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 
+use super::rounds_time::RoundsTime;
 use super::{Failure, check_words, item, paragraph};
 use crate::hearing::{Expected, OnClip, Summary, Uncertainty};
 use crate::screen::Block;
@@ -132,6 +133,9 @@ impl Page<'_> {
             .collect();
         if !controls.is_empty() {
             pair("Controls", &controls.join(", "), out)?;
+        }
+        if let Some(time) = RoundsTime::of(self.session)? {
+            pair("Time", &time.words(), out)?;
         }
         let qualifying: Vec<String> = self
             .session

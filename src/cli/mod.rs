@@ -29,6 +29,7 @@ pub mod render;
 pub mod report;
 pub mod run;
 pub mod score;
+mod rounds_time;
 mod timings;
 pub mod verify;
 mod whole;

@@ -200,6 +200,20 @@ fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
         session(at, table);
         refused(at, &["check", "."], &words);
     }
+    // A person takes his time: four presentations of 40 s and what a clip of half a second plays.
+    session(at, "kind = \"operator\"\napart = \"20 s\"\nsettle = \"20 s\"\nspread = \"0 s\"");
+    let document = super::json(at, &["check", ".", "--json", "--output", "silent"]);
+    let rounds = &document["rounds"];
+    let (round_s, trials) = (rounds["round_s"].as_f64().unwrap(), rounds["trials"].as_f64().unwrap());
+    assert_eq!(rounds["presentations"], 4, "{rounds}");
+    assert!((round_s / 161.68 - 1.0).abs() < 1e-9 && rounds["sitting_s"] == trials * round_s, "{rounds}");
+    let text = std::fs::read_to_string(at.join("session.toml")).expect("the session");
+    std::fs::write(at.join("session.toml"), text.replace("trials = 1\n", "trials = 8\n")).expect("the session");
+    let planned = succeeded(at, &["plan", "--session", "."]).out;
+    let planned = planned.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(planned.contains("Time: a round has 4 presentations and takes about 3 min."), "{planned}");
+    let checked = succeeded(at, &["check", ".", "--output", "silent"]).out;
+    assert!(checked.contains("a round has 4 presentations"), "{checked}");
     session(at, "kind = \"serial\"\nport = \"/dev/nothing-here\"");
     refused(at, &RUN, &["/dev/nothing-here", "cannot be reached"]);
     material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);

@@ -6,6 +6,7 @@ use serde_json::json;
 
 use super::planned::{Alone, Claim, DropOuts, Leaving, PlannedLook, SessionPlan, Supported};
 use super::{Failure, PlanArguments, effect, sized, text, write_json};
+use crate::cli::rounds_time::RoundsTime;
 use crate::evidence::controls_missed;
 use crate::session::{Family, ForWhom, LeaveOut, Panel, Session, Stopping};
 use crate::stats::looks::Looks;
@@ -95,10 +96,12 @@ pub(super) fn run(
     if let Stopping::Sequential { alpha, beta, proportion } = session.stopping {
         return sequential(&session, (alpha, beta, proportion), arguments, out);
     }
+    let time = RoundsTime::of(&session)?;
     let plan = of(&session, arguments)?;
     let risks = plan.design.risks(plan.listeners * plan.trials_each).map_err(Failure::bad)?;
     if !arguments.json {
-        return text::session(out, &plan, &risks, arguments.power);
+        text::session(out, &plan, &risks, arguments.power)?;
+        return time.map_or(Ok(()), |time| text::said(out, "Time", &time.words()));
     }
     let mut document = super::base(&plan.design, &risks);
     if !plan.sized {
@@ -128,6 +131,7 @@ pub(super) fn run(
         "looks": plan.looks,
         "left_out": plan.leaving,
         "drop_outs": plan.drop_outs,
+        "rounds": RoundsTime::document(time),
         "alone": plan.alone.as_ref().map(|alone| {
             json!({ "tests": alone.tests, "critical": alone.critical, "power": alone.power })
         }),
@@ -161,11 +165,13 @@ fn sequential(
         binomial::critical(listeners, guesser.difference, session.alpha / together)
     };
     let power = needed.map_or(0.0, |needed| binomial::upper(needed, listeners, listener.difference));
+    let time = RoundsTime::of(session)?;
     if arguments.json {
         let document = json!({
             "schema": "earwitness.plan/1",
             "protocol": session.protocol,
             "session": {
+                "rounds": RoundsTime::document(time),
                 "listeners": listeners,
                 "most_trials": most,
                 "proportion": able,
@@ -177,7 +183,8 @@ fn sequential(
         });
         return write_json(out, &document);
     }
-    text::sequential_session(out, session.protocol, (listeners, most, needed, power), (&guesser, &listener))
+    text::sequential_session(out, session.protocol, (listeners, most, needed, power), (&guesser, &listener))?;
+    time.map_or(Ok(()), |time| text::said(out, "Time, at most", &time.words()))
 }
 
 fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failure> {

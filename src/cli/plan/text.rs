@@ -302,7 +302,7 @@ pub(super) fn sequential_session(
 }
 
 /// A paragraph that begins with what it is about, wrapped; what hangs over is indented.
-fn said(out: &mut dyn Write, about: &str, text: &str) -> Result<(), Failure> {
+pub(super) fn said(out: &mut dyn Write, about: &str, text: &str) -> Result<(), Failure> {
     for (index, line) in paragraph(2, &format!("{about}: {text}")).iter().enumerate() {
         writeln!(out, "{}", if index == 0 { line.trim_start() } else { line })?;
     }
