@@ -288,6 +288,16 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
                 format!("the stimuli of {comparison} on {clip} are made otherwise here than published");
             checked.problem(Some(1), message);
         }
+        // Left out, a fact leaves no other trace: journals from before facts were published have none either.
+        let told = made.recorded.as_ref().is_some_and(|facts| !facts.found.is_empty());
+        if told && published.recorded.is_none() {
+            let comparison = &opening.terms.comparisons[published.comparison].name;
+            let message = format!(
+                "something could tell the recordings of {comparison} apart, and the opening does not say so: it was taken out, or \
+                 the sitting is from before openings said it"
+            );
+            checked.problem(Some(1), message);
+        }
     }
 }
 

@@ -279,7 +279,11 @@ impl Checked {
     }
 
     pub(super) fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
-        self.problems.push(Problem { record, message: message.into() });
+        let problem = Problem { record, message: message.into() };
+        // A file of both sides is found changed once for each, and is said once.
+        if !self.problems.contains(&problem) {
+            self.problems.push(problem);
+        }
     }
 }
 
