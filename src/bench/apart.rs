@@ -87,9 +87,11 @@ impl Apart {
 impl Apart {
     /// What was found, without advice.
     pub fn found(&self) -> String {
-        let (largest, at) = (fine(self.largest_db), printed::hertz(self.at_hz));
+        let at = printed::hertz(self.at_hz);
+        let largest = fine(self.largest_db);
+        let largest = if is_nothing(self.largest_db) { largest } else { format!("at most {largest}") };
         let Some(uncertainty) = self.largest_uncertainty_db() else {
-            return format!("at most {largest} apart, at {at}, of one sweep each");
+            return format!("{largest} apart, at {at}, of one sweep each");
         };
         let what = if self.is_there == Some(true) {
             "more than repeating the same sweep explains"
@@ -98,15 +100,20 @@ impl Apart {
         };
         // What repeating scatters by is not how well the difference is known: contacts and levels come on top of it.
         format!(
-            "at most {largest} apart, at {at}, where sweeps repeat to {} (95 %): {what}",
+            "{largest} apart, at {at}, where sweeps repeat to {} (95 %): {what}",
             fine(uncertainty)
         )
     }
 }
 
+/// Less than can be printed.
+fn is_nothing(decibels: f64) -> bool {
+    decibels.abs() < 0.0005
+}
+
 /// A difference in thousandths of a decibel, and never a false nothing.
 pub fn fine(decibels: f64) -> String {
-    if decibels.abs() < 0.0005 { "under 0.001 dB".to_owned() } else { printed::fixed(decibels, 3, "dB") }
+    if is_nothing(decibels) { "under 0.001 dB".to_owned() } else { printed::fixed(decibels, 3, "dB") }
 }
 
 impl std::fmt::Display for Apart {

@@ -5,6 +5,7 @@ use num_complex::Complex64;
 use super::BenchError;
 use super::null::{BAND_HZ, WINDOW, bins, decibels, highest, power};
 use super::recording::Channel;
+use crate::clip::parked::Samples;
 use crate::filter::Sampled;
 use crate::hearing::weighting::erb_edges;
 use crate::stats::special::peak;
@@ -30,9 +31,12 @@ pub type Ratio<'r> = &'r (dyn Fn(&[f64]) -> Result<Vec<Complex64>, String> + Syn
 ///
 /// # Errors
 /// The ratio has no answer.
-pub fn foreseen(first: &Channel<'_>, ratio: Ratio<'_>) -> Result<Foreseen, BenchError> {
+pub fn foreseen<S: Samples + ?Sized>(
+    first: &Channel<'_, S>,
+    ratio: Ratio<'_>,
+) -> Result<Foreseen, BenchError> {
     let rate = f64::from(first.rate_hz);
-    let spectrum = power(first.samples);
+    let spectrum = power(first.samples)?;
     let (low, high) = (BAND_HZ.0, highest(rate));
     let within = bins(low, high, rate);
     let sampled = Sampled::new(ratio, rate / 2.0).map_err(|error| BenchError(error.to_string()))?;

@@ -10,9 +10,11 @@
 //! | [`approach`] | the way up to a capture's level |
 //! | [`chain`] | a sound device's output joined to its input |
 //! | [`clicks`] | what a relay sounds like |
+//! | [`clock`] | the clocks of what was played and what was recorded |
 //! | [`capture`] | playing and recording at once; dividers for an amplifier |
 //! | [`recording`] | a recording: what is refused, where its sweeps are, how loud its silence is |
 //! | [`recognised`] | the phase of an exponential sweep from its zero crossings |
+//! | [`whole`] | which sounds of a recording are one sweep, and which sweeps are whole |
 //! | [`repeats`] | repeats side by side; one with a dropout is thrown away |
 //! | [`excess`] | the delay and polarity that are not the response's own |
 //! | [`response`] | two channels to a transfer function |
@@ -39,6 +41,7 @@ pub mod approach;
 pub mod capture;
 pub mod chain;
 pub mod clicks;
+pub mod clock;
 pub mod distortion;
 pub mod excess;
 pub mod foreseen;
@@ -50,6 +53,7 @@ pub mod repeats;
 pub mod response;
 pub mod sweep;
 pub mod tones;
+pub mod whole;
 
 /// Why the bench has no answer. The message names the file, the value, what is allowed and what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

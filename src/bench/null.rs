@@ -3,7 +3,8 @@
 
 use super::recording::Channel;
 use super::{BenchError, dbfs};
-use crate::clip::align::{Aligned, Alignment, align};
+use crate::clip::align::{Alignment, Moved, align};
+use crate::clip::parked::{BLOCK, Samples};
 use crate::clip::welch::Welch;
 use crate::hearing::weighting::erb_edges;
 
@@ -51,8 +52,6 @@ pub struct Null {
     pub residual_db: f64,
     /// The residual band by band.
     pub bands: Vec<Band>,
-    /// The residual itself, to be listened to.
-    pub residual: Vec<f64>,
 }
 
 /// The permutation test of interleaved recordings.
@@ -72,7 +71,10 @@ pub struct Permutation {
     pub smallest_p: f64,
 }
 
-fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchError> {
+fn aligned<'s, S: Samples + ?Sized, T: Samples + ?Sized>(
+    first: &Channel<'_, S>,
+    second: &Channel<'s, T>,
+) -> Result<Moved<'s, T>, BenchError> {
     if first.rate_hz != second.rate_hz {
         return Err(BenchError(format!(
             "{} has {} Hz and {} has {} Hz; record both at one rate",
@@ -81,7 +83,7 @@ fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchEr
     }
     first.check()?;
     second.check()?;
-    align(first.samples, second.samples).ok_or_else(|| {
+    align(first.samples, second.samples)?.ok_or_else(|| {
         BenchError(format!(
             "{} and {} are not the same sound, or shorter than half a second: their correlation has no peak. Record the \
              same piece of music through both",
@@ -90,11 +92,20 @@ fn aligned(first: &Channel<'_>, second: &Channel<'_>) -> Result<Aligned, BenchEr
     })
 }
 
+fn welch() -> Welch {
+    Welch::new(1, WINDOW)
+}
+
 /// Power of a signal in each bin.
-pub(super) fn power(samples: &[f64]) -> Vec<f64> {
-    let mut welch = Welch::new(1, WINDOW);
-    welch.push(&[samples]);
-    welch.finish()
+pub(super) fn power<S: Samples + ?Sized>(samples: &S) -> Result<Vec<f64>, BenchError> {
+    let mut welch = welch();
+    samples.each_block(&mut |_, block| welch.push(&[block]))?;
+    Ok(welch.finish())
+}
+
+/// Blocks of a stretch: where each begins, and its length.
+fn blocks(start: usize, end: usize) -> impl Iterator<Item = (usize, usize)> {
+    (start..end).step_by(BLOCK).map(move |from| (from, BLOCK.min(end - from)))
 }
 
 /// The bins between two frequencies.
@@ -111,18 +122,29 @@ pub(super) fn decibels(ratio: f64) -> f64 {
     (10.0 * ratio.log10()).max(-300.0)
 }
 
-/// Nulls a second recording against a first.
+/// Nulls a second recording against a first. `residual` gets what is left, block by block, to be listened to.
 ///
 /// # Errors
-/// Silence, clipping, different rates, sounds that are not the same.
-pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchError> {
-    let Aligned { alignment, start, moved: mut residual } = aligned(first, second)?;
+/// Silence, clipping, different rates, sounds that are not the same; what `residual` says.
+pub fn null<S: Samples + ?Sized, T: Samples + ?Sized>(
+    first: &Channel<'_, S>,
+    second: &Channel<'_, T>,
+    residual: &mut dyn FnMut(&[f64]) -> Result<(), BenchError>,
+) -> Result<Null, BenchError> {
+    let mut moved = aligned(first, second)?;
     let rate = f64::from(first.rate_hz);
-    let own = &first.samples[start..start + residual.len()];
-    for (left, own) in residual.iter_mut().zip(own) {
-        *left = own - *left;
+    let (mut whole, mut left) = (welch(), welch());
+    for (from, frames) in blocks(moved.start, moved.end) {
+        let own = first.samples.stretch(from as i64, frames)?;
+        let mut rest = moved.read(from, frames)?;
+        for (rest, own) in rest.iter_mut().zip(&own) {
+            *rest = own - *rest;
+        }
+        whole.push(&[&own]);
+        left.push(&[&rest]);
+        residual(&rest)?;
     }
-    let (whole, left) = (power(own), power(&residual));
+    let (whole, left) = (whole.finish(), left.finish());
     let sum = |power: &[f64], from: f64, to: f64| power[bins(from, to, rate)].iter().sum::<f64>();
     let (low, high) = (BAND_HZ.0, highest(rate));
     let (total, rest) = (sum(&whole, low, high), sum(&left, low, high));
@@ -143,7 +165,7 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
             Band { from_hz: pair[0], to_hz: pair[1], residual_db: (!silent).then(|| decibels(left / own)) }
         })
         .collect();
-    let Alignment { delay, clock, gain } = alignment;
+    let Alignment { delay, clock, gain } = moved.alignment;
     Ok(Null {
         rate_hz: first.rate_hz,
         delay_s: delay / (1.0 + clock) / rate,
@@ -153,7 +175,6 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
         residual_dbfs: dbfs(rest.sqrt()).max(-300.0),
         residual_db: decibels(rest / total),
         bands,
-        residual,
     })
 }
 
@@ -162,7 +183,10 @@ pub fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchErro
 ///
 /// # Errors
 /// Fewer than two recordings of either, or more than can be named in all ways; recordings that cannot be aligned.
-pub fn permuted(a: &[Channel<'_>], b: &[Channel<'_>]) -> Result<Permutation, BenchError> {
+pub fn permuted<S: Samples + ?Sized>(
+    a: &[Channel<'_, S>],
+    b: &[Channel<'_, S>],
+) -> Result<Permutation, BenchError> {
     let count = a.len() + b.len();
     if a.len() < 2 || b.len() < 2 || count > MOST_RECORDINGS {
         return Err(BenchError(format!(
@@ -173,13 +197,9 @@ pub fn permuted(a: &[Channel<'_>], b: &[Channel<'_>]) -> Result<Permutation, Ben
         )));
     }
     let first = &a[0];
-    let mut all = vec![(0, first.samples.to_vec())];
-    for other in a[1..].iter().chain(b) {
-        let found = aligned(first, other)?;
-        all.push((found.start, found.moved));
-    }
-    let start = all.iter().map(|(start, _)| *start).max().unwrap_or(0);
-    let end = all.iter().map(|(start, moved)| start + moved.len()).min().unwrap_or(0);
+    let mut others = a[1..].iter().chain(b).map(|other| aligned(first, other)).collect::<Result<Vec<_>, _>>()?;
+    let start = others.iter().map(|moved| moved.start).max().unwrap_or(0);
+    let end = others.iter().map(|moved| moved.end).min().unwrap_or(0);
     if end < start + WINDOW {
         return Err(BenchError(
             "the recordings have too little in common in time; record the same piece each time".into(),
@@ -187,16 +207,30 @@ pub fn permuted(a: &[Channel<'_>], b: &[Channel<'_>]) -> Result<Permutation, Ben
     }
     let rate = f64::from(first.rate_hz);
     let band = bins(BAND_HZ.0, highest(rate), rate);
-    let parts: Vec<&[f64]> = all.iter().map(|(from, moved)| &moved[start - from..end - from]).collect();
-    // Residuals of all pairs, in dB.
-    let mut left = Vec::new();
-    for (one, x) in parts.iter().enumerate() {
-        let own = power(x)[band.clone()].iter().sum::<f64>();
-        for (other, y) in parts.iter().enumerate().skip(one + 1) {
-            let residual: Vec<f64> = x.iter().zip(*y).map(|(x, y)| x - y).collect();
-            left.push((one, other, decibels(power(&residual)[band.clone()].iter().sum::<f64>() / own)));
+    // Spectra of all recordings and of the residuals of all pairs: all of them move along together.
+    let mut own: Vec<Welch> = (0..count).map(|_| welch()).collect();
+    let mut rest: Vec<(usize, usize, Welch)> = (0..count)
+        .flat_map(|one| (one + 1..count).map(move |other| (one, other)))
+        .map(|(one, other)| (one, other, welch()))
+        .collect();
+    for (from, frames) in blocks(start, end) {
+        let mut parts = vec![first.samples.stretch(from as i64, frames)?];
+        for moved in &mut others {
+            parts.push(moved.read(from, frames)?);
+        }
+        for (own, part) in own.iter_mut().zip(&parts) {
+            own.push(&[part]);
+        }
+        for (one, other, welch) in &mut rest {
+            let residual: Vec<f64> = parts[*one].iter().zip(&parts[*other]).map(|(x, y)| x - y).collect();
+            welch.push(&[&residual]);
         }
     }
+    let total = |welch: Welch| welch.finish()[band.clone()].iter().sum::<f64>();
+    let own: Vec<f64> = own.into_iter().map(total).collect();
+    // Residuals of all pairs, in dB.
+    let left: Vec<(usize, usize, f64)> =
+        rest.into_iter().map(|(one, other, welch)| (one, other, decibels(total(welch) / own[one]))).collect();
     let apart = |is_a: &dyn Fn(usize) -> bool| {
         let (mut between, mut within) = ((0.0, 0.0), (0.0, 0.0));
         for (one, other, residual) in &left {

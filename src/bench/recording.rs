@@ -4,7 +4,8 @@ use std::ops::Range;
 use std::path::Path;
 
 use super::{BenchError, dbfs, rms};
-use crate::clip::clipped::{SILENT, clipped};
+use crate::clip::clipped::{SILENT, clipped, peak};
+use crate::clip::parked::{Parked, Samples};
 use crate::clip::{ClipSource, OpenClip};
 use crate::units::printed;
 
@@ -17,10 +18,8 @@ const SHORTEST_PAUSE_S: f64 = 0.1;
 /// Shorter sounds are clicks, in seconds.
 const SHORTEST_SOUND_S: f64 = 0.1;
 
-/// Longest recording that is read, in seconds: it is held in memory.
+/// Longest recording that is read, in seconds.
 const LONGEST_S: f64 = 600.0;
-/// Frames that are read at a time.
-const BLOCK: usize = 1 << 16;
 
 /// Opens a file of at most ten minutes.
 fn open(path: &Path) -> Result<OpenClip, BenchError> {
@@ -31,7 +30,7 @@ fn open(path: &Path) -> Result<OpenClip, BenchError> {
     })?;
     if clip.info().seconds() > LONGEST_S {
         return Err(BenchError(format!(
-            "{}: it is {:.1} min long, and recordings are held in memory: cut it to {:.0} min at most",
+            "{}: it is {:.1} min long; {:.0} min at most are read: cut it",
             path.display(),
             clip.info().seconds() / 60.0,
             LONGEST_S / 60.0
@@ -80,29 +79,6 @@ impl Recording {
         Ok(recording)
     }
 
-    /// The last channel of a sound file alone, for what never looks at the other one.
-    ///
-    /// # Errors
-    /// The file cannot be read, or holds no sound.
-    pub fn read_last(path: &Path) -> Result<Self, BenchError> {
-        let clip = open(path)?;
-        let info = clip.info();
-        let mut name = path.display().to_string();
-        if info.channels > 1 {
-            name = format!("{name}, channel {}", info.channels);
-        }
-        let mut reader = clip.reader()?;
-        let mut samples = Vec::with_capacity(info.frames as usize);
-        loop {
-            let block = reader.read(BLOCK)?;
-            let Some(last) = block.last().filter(|last| !last.is_empty()) else { break };
-            samples.extend_from_slice(last);
-        }
-        let mut recording = Self::new(&name, info.rate_hz, vec![samples])?;
-        recording.notes = clip.notes().to_vec();
-        Ok(recording)
-    }
-
     /// Reference and response, in this order; `swapped` if the response is on the first channel.
     ///
     /// # Errors
@@ -139,24 +115,61 @@ impl Recording {
     }
 }
 
-/// One channel of a recording.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Channel<'r> {
+/// The last channel of a sound file, on the disk: for what goes through it in blocks, so that memory does not grow with it.
+#[derive(Debug)]
+pub struct Long {
+    name: String,
+    rate_hz: u32,
+    samples: Parked,
+}
+
+impl Long {
+    /// Of a sound file: WAV, FLAC and the others that clips may be.
+    ///
+    /// # Errors
+    /// The file cannot be read, or holds no sound.
+    pub fn read(path: &Path) -> Result<Self, BenchError> {
+        let clip = open(path)?;
+        let info = clip.info();
+        let mut name = path.display().to_string();
+        if info.channels > 1 {
+            name = format!("{name}, channel {}", info.channels);
+        }
+        let samples = clip.park()?.pop().filter(|samples| samples.frames() > 0);
+        let samples = samples.ok_or_else(|| BenchError(format!("{name}: there is no sound in it")))?;
+        Ok(Self { name, rate_hz: info.rate_hz, samples })
+    }
+
+    /// Its channel.
+    pub fn last(&self) -> Channel<'_, Parked> {
+        Channel { name: self.name.clone(), rate_hz: self.rate_hz, samples: &self.samples }
+    }
+}
+
+/// One channel of a recording; in memory, unless it says otherwise.
+#[derive(Debug, PartialEq)]
+pub struct Channel<'r, S: ?Sized = [f64]> {
     /// What messages call it.
     pub name: String,
     /// Sample rate in Hz.
     pub rate_hz: u32,
     /// Its samples.
-    pub samples: &'r [f64],
+    pub samples: &'r S,
 }
 
-impl Channel<'_> {
+impl<S: ?Sized> Clone for Channel<'_, S> {
+    fn clone(&self) -> Self {
+        Self { name: self.name.clone(), ..*self }
+    }
+}
+
+impl<S: Samples + ?Sized> Channel<'_, S> {
     /// Refuses silence and clipping.
     ///
     /// # Errors
     /// Nothing is on the channel, or more than it can hold.
     pub fn check(&self) -> Result<(), BenchError> {
-        let peak = self.samples.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
+        let peak = peak(self.samples)?;
         if peak < SILENT {
             return Err(BenchError(format!(
                 "{}: it is silent (its largest sample is {}). Check the lead, the input's gain, and which input is which",
@@ -164,7 +177,7 @@ impl Channel<'_> {
                 if peak > 0.0 { printed::fixed(20.0 * peak.log10(), 0, "dBFS") } else { "0".to_owned() }
             )));
         }
-        if let Some(at) = clipped(self.samples) {
+        if let Some(at) = clipped(self.samples)? {
             return Err(BenchError(format!(
                 "{}: it is clipped, first at {} (samples pile up at {}). Turn the input's gain or the sweep's \
                  level down by 6 dB and record again",
@@ -175,9 +188,18 @@ impl Channel<'_> {
         }
         Ok(())
     }
+}
 
-    /// Where there is sound: stretches in frames, with silence between them.
+impl Channel<'_> {
+    /// Where there is sound, clicks left out: stretches in frames, with silence between them.
     pub fn sounds(&self) -> Vec<Range<usize>> {
+        let mut found = self.stretches();
+        found.retain(|sound| sound.len() as f64 > SHORTEST_SOUND_S * f64::from(self.rate_hz));
+        found
+    }
+
+    /// Where there is any sound, however short.
+    pub(super) fn stretches(&self) -> Vec<Range<usize>> {
         let block = ((f64::from(self.rate_hz) * BLOCK_S) as usize).max(1);
         let levels: Vec<f64> = self.samples.chunks(block).map(rms).collect();
         let mut sorted = levels.clone();
@@ -196,7 +218,6 @@ impl Channel<'_> {
                 _ => found.push(start..end),
             }
         }
-        found.retain(|sound| sound.len() as f64 > SHORTEST_SOUND_S * f64::from(self.rate_hz));
         found
     }
 

@@ -13,6 +13,7 @@ pub mod fourier;
 pub mod limits;
 pub mod loudness;
 mod open;
+pub mod parked;
 pub mod played;
 mod refusal;
 pub mod resample;

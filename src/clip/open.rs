@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::compressed::CompressedBlocks;
+use super::parked::{BLOCK, Parked, Samples as _};
 use super::refusal::{check_ordinary, lossy_note, rate_note, refuse};
 use super::wav::{WavBlocks, WavFile, within};
 use super::{ClipError, ClipSource, Sound, synth};
@@ -37,6 +38,7 @@ impl ClipInfo {
 #[derive(Debug, Clone)]
 enum Kind {
     Memory(Arc<Sound>),
+    Parked(Arc<Parked>),
     Wav { wav: WavFile, start: u64 },
     Compressed { path: PathBuf, start: u64 },
 }
@@ -197,16 +199,11 @@ impl OpenClip {
         Ok(Self { info, kind, name, notes })
     }
 
-    /// A clip of a sound in memory, of one or two channels.
-    pub fn of_sound(name: &str, sound: Sound) -> Self {
+    /// A clip of one channel that lies on the disk.
+    pub fn of_parked(name: &str, rate_hz: u32, samples: Arc<Parked>) -> Self {
         Self {
-            info: ClipInfo {
-                rate_hz: sound.rate_hz,
-                channels: sound.channels.len() as u16,
-                frames: sound.frames() as u64,
-                coding: "in memory".into(),
-            },
-            kind: Kind::Memory(Arc::new(sound)),
+            info: ClipInfo { rate_hz, channels: 1, frames: samples.frames() as u64, coding: "put away".into() },
+            kind: Kind::Parked(samples),
             name: name.to_owned(),
             notes: Vec::new(),
         }
@@ -230,6 +227,7 @@ impl OpenClip {
     pub fn reader(&self) -> Result<ClipReader, ClipError> {
         let source = match &self.kind {
             Kind::Memory(sound) => Source::Memory(Arc::clone(sound)),
+            Kind::Parked(samples) => Source::Parked(Arc::clone(samples)),
             Kind::Wav { wav, start } => Source::Wav(wav.reader(*start)?),
             Kind::Compressed { path, start } => Source::Compressed {
                 blocks: Box::new(CompressedBlocks::open(path)?),
@@ -247,6 +245,24 @@ impl OpenClip {
         })
     }
 
+    /// The whole excerpt on the disk, each channel by itself.
+    ///
+    /// # Errors
+    /// As [`OpenClip::read_all`]; there is no room.
+    pub fn park(&self) -> Result<Vec<Parked>, ClipError> {
+        let mut channels = (0..self.info.channels).map(|_| Parked::new()).collect::<Result<Vec<_>, _>>()?;
+        let (mut reader, mut planes) = (self.reader()?, Vec::new());
+        loop {
+            reader.read_into(BLOCK, &mut planes)?;
+            if planes.iter().all(Vec::is_empty) {
+                return Ok(channels);
+            }
+            for (channel, plane) in channels.iter_mut().zip(&planes) {
+                channel.push(plane)?;
+            }
+        }
+    }
+
     /// The whole excerpt.
     ///
     /// # Errors
@@ -261,6 +277,7 @@ impl OpenClip {
 #[derive(Debug)]
 enum Source {
     Memory(Arc<Sound>),
+    Parked(Arc<Parked>),
     Wav(WavBlocks),
     Compressed { blocks: Box<CompressedBlocks>, skip: u64, left_over: Vec<Vec<f64>> },
 }
@@ -321,6 +338,11 @@ impl ClipReader {
                     plane.clear();
                     plane.extend_from_slice(&channel[from..from + wanted]);
                 }
+                true
+            }
+            Source::Parked(samples) => {
+                planes[0].resize(wanted, 0.0);
+                samples.copy(self.position as i64, &mut planes[0])?;
                 true
             }
             Source::Wav(blocks) => blocks.read(wanted, planes, LARGEST_SAMPLE)?,

@@ -150,3 +150,25 @@ fn refuse_other(kind: FileType) -> Result<()> {
         format!("it is {what}, and only regular files are used; copy what it gives into a file"),
     ))
 }
+
+/// Where large files that nobody keeps belong; it is on a disk where the folder for temporary files may be in memory.
+const LARGE: &str = "/var/tmp";
+
+/// A file without a name that its owner alone may read, and the folder that holds it.
+///
+/// # Errors
+/// Neither folder for temporary files takes it; the last one that was tried.
+pub fn nameless() -> std::result::Result<(File, PathBuf), (PathBuf, Error)> {
+    let within = |folder: &Path| -> Result<File> {
+        let file = tempfile::tempfile_in(folder)?;
+        crate::system::keep_to_owner(&file)?;
+        Ok(file)
+    };
+    let large = PathBuf::from(LARGE);
+    if let Ok(file) = within(&large) {
+        return Ok((file, large));
+    }
+    let folder = std::env::temp_dir();
+    within(&folder).map(|file| (file, folder.clone())).map_err(|error| (folder, error))
+}
+

@@ -198,7 +198,7 @@ pub fn sentence(bench: &Bench) -> String {
 fn anew(bench: &Bench) -> Option<String> {
     let again = bench.again.as_ref()?;
     Some(format!(
-        "Joined anew, the first cable is up to {} from itself, at {}: a difference of that size says nothing.",
+        "Joined anew, the first cable is {} from itself, at {}: a difference of that size says nothing.",
         crate::bench::apart::fine(again.largest_db),
         printed::hertz(again.at_hz)
     ))
@@ -328,23 +328,27 @@ pub fn figures(bench: &Bench) -> Vec<(&'static str, Figure)> {
 }
 
 /// A row of facts on both cables.
-fn row(name: &str, values: [String; 2]) -> Markup {
-    html! { tr { th scope="row" { (name) } @for value in values { td.n { (super::svg::minus(&value)) } } } }
+fn row(bench: &Bench, name: &str, value: impl Fn(&Response) -> String) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (name) }
+            @for cable in &bench.cables { td.n data-label=(cable.name) { (super::svg::minus(&value(&cable.response))) } }
+        }
+    }
 }
 
 fn facts(bench: &Bench) -> Markup {
-    let of = |value: &dyn Fn(&Response) -> String| [0, 1].map(|index| value(&bench.cables[index].response));
     html! {
         (wide("Measurements", html! {
-            table {
+            table.cards {
                 caption { "What the bench found. Delay and polarity were removed from the responses." }
                 thead { tr { th {} @for cable in &bench.cables { th.n { (cable.name) } } } }
                 tbody {
-                    (row("Sweeps averaged", of(&|own| own.repeats.to_string())))
-                    (row("Delay removed", of(&|own| printed::fixed((1e9 * own.delay_s).round() / 1e3 + 0.0, 3, "µs"))))
-                    (row("Polarity", of(&|own| if own.polarity < 0 { "reversed".into() } else { "as the reference".into() })))
-                    (row("Clock", of(&|own| own.clock_ppm.map_or("-".into(), |ppm| printed::signed((1e3 * ppm).round() / 1e3 + 0.0, 3, "ppm")))))
-                    (row("Noise", of(&|own| own.noise_dbfs.map_or("-".into(), |noise| printed::fixed(noise, 1, "dBFS")))))
+                    (row(bench, "Sweeps averaged", |own| own.repeats.to_string()))
+                    (row(bench, "Delay removed", |own| printed::fixed((1e9 * own.delay_s).round() / 1e3 + 0.0, 3, "µs")))
+                    (row(bench, "Polarity", |own| if own.polarity < 0 { "reversed".into() } else { "as the reference".into() }))
+                    (row(bench, "Clock", |own| own.clock_ppm.map_or("-".into(), |ppm| printed::signed((1e3 * ppm).round() / 1e3 + 0.0, 3, "ppm"))))
+                    (row(bench, "Noise", |own| own.noise_dbfs.map_or("-".into(), |noise| printed::fixed(noise, 1, "dBFS"))))
                 }
             }
         }))

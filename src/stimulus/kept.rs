@@ -8,7 +8,6 @@
 //! a SHA-256 of its own, so that memory does not grow with the clip. Where a stimulus lies, and whether it is long, follows
 //! from the session alone; no draw is known here.
 
-use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -18,8 +17,6 @@ use sha2::{Digest, Sha256};
 use super::StimulusError;
 use crate::clip::Playable;
 
-/// Where large files that nobody keeps belong; it is on a disk where the folder for temporary files may be in memory.
-const FOLDER: &str = "/var/tmp";
 /// Bytes of all stimuli of a session that stay in memory; with more, all are on the disk.
 const IN_MEMORY: u64 = 16 << 20;
 /// Bytes of a stimulus from which on it is long: half a minute in stereo at 48 kHz.
@@ -61,18 +58,12 @@ impl Store {
         if self.folder.get().is_some() {
             return Ok(());
         }
-        let mut folder = PathBuf::from(FOLDER);
-        let file = nameless(&folder).or_else(|_| {
-            folder = std::env::temp_dir();
-            nameless(&folder)
-        });
+        let (mut file, folder) =
+            crate::files::nameless().map_err(|(folder, error)| no_room(&folder, &error))?;
         let mut medium = self.medium.lock().unwrap_or_else(PoisonError::into_inner);
-        let moved = file.and_then(|mut file| {
-            medium.rewind()?;
-            std::io::copy(&mut *medium, &mut file)?;
-            Ok(file)
-        });
-        *medium = Box::new(moved.map_err(|error| no_room(&folder, &error))?);
+        let moved = medium.rewind().and_then(|()| std::io::copy(&mut *medium, &mut file));
+        moved.map_err(|error| no_room(&folder, &error))?;
+        *medium = Box::new(file);
         let _ = self.folder.set(folder);
         Ok(())
     }
@@ -106,13 +97,6 @@ impl Store {
         medium.seek(SeekFrom::Start(at))?;
         act(&mut **medium)
     }
-}
-
-/// A file in a folder that has no name there and that its owner alone may read.
-fn nameless(folder: &Path) -> std::io::Result<File> {
-    let file = tempfile::tempfile_in(folder)?;
-    crate::system::keep_to_owner(&file)?;
-    Ok(file)
 }
 
 fn no_room(folder: &Path, error: &std::io::Error) -> StimulusError {
@@ -365,7 +349,8 @@ mod tests {
     #[test]
     fn the_file_has_no_name_and_is_its_owners_alone() {
         use std::os::unix::fs::MetadataExt;
-        let about = nameless(&std::env::temp_dir()).and_then(|file| file.metadata()).expect("an open file");
+        let (file, _) = crate::files::nameless().expect("a temporary file");
+        let about = file.metadata().expect("an open file");
         assert_eq!((about.nlink(), about.mode() & 0o077), (0, 0));
     }
 }

@@ -12,7 +12,9 @@
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
+use crate::clip::ClipError;
 use crate::clip::fourier::{signal, spectrum};
+use crate::clip::parked::{Parked, Samples};
 use crate::filter::plans;
 use crate::units::printed;
 
@@ -98,33 +100,31 @@ pub(super) struct Stretches(Vec<Vec<f64>>);
 
 impl Stretches {
     /// Of a sound, in bands between these edges in Hz.
-    pub(super) fn of(samples: &[f64], rate: f64, edges: &[f64]) -> Self {
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub(super) fn of<S: Samples + ?Sized>(samples: &S, rate: f64, edges: &[f64]) -> Result<Self, ClipError> {
         let window = hann(STRETCH);
         let scale = 2.0 / (STRETCH as f64 * window.iter().map(|weight| weight * weight).sum::<f64>());
         let bin = |hz: f64| ((hz * STRETCH as f64 / rate).round() as usize).min(STRETCH / 2);
         let transform = plans::forward(STRETCH);
         let (mut input, mut output) = (transform.make_input_vec(), transform.make_output_vec());
-        let count = (samples.len().saturating_sub(STRETCH)) / (STRETCH / 2) + 1;
-        Self(
-            (0..count)
-                .map(|index| {
-                    let from = &samples[(index * STRETCH / 2).min(samples.len())..];
-                    input.fill(0.0);
-                    for ((value, sample), weight) in input.iter_mut().zip(from).zip(&window) {
-                        *value = sample * weight;
-                    }
-                    transform.process(&mut input, &mut output).expect("buffers are of the plan's own length");
-                    edges
-                        .windows(2)
-                        .map(|edge| {
-                            let (first, last) = (bin(edge[0]), bin(edge[1]));
-                            let within = &output[first..last.max(first + 1).min(output.len())];
-                            scale * within.iter().map(Complex64::norm_sqr).sum::<f64>()
-                        })
-                        .collect()
-                })
-                .collect(),
-        )
+        let count = (samples.frames().saturating_sub(STRETCH)) / (STRETCH / 2) + 1;
+        let mut found = Vec::with_capacity(count);
+        for index in 0..count {
+            samples.copy((index * STRETCH / 2) as i64, &mut input)?;
+            for (value, weight) in input.iter_mut().zip(&window) {
+                *value *= weight;
+            }
+            transform.process(&mut input, &mut output).expect("buffers are of the plan's own length");
+            let level = |edge: &[f64]| {
+                let (first, last) = (bin(edge[0]), bin(edge[1]));
+                let within = &output[first..last.max(first + 1).min(output.len())];
+                scale * within.iter().map(Complex64::norm_sqr).sum::<f64>()
+            };
+            found.push(edges.windows(2).map(level).collect());
+        }
+        Ok(Self(found))
     }
 
     /// The most of a band in a stretch and its two neighbours.
@@ -145,35 +145,46 @@ fn hann(length: usize) -> Vec<f64> {
 }
 
 /// What is left of `to` when everything is taken out that a filter makes of `from`: both of one length and on one time axis.
-pub(super) fn rest(from: &[f64], to: &[f64]) -> Vec<f64> {
+///
+/// # Errors
+/// They cannot be read, or there is no room for what is left.
+pub(super) fn rest<S: Samples + ?Sized>(from: &S, to: &S) -> Result<Parked, ClipError> {
     let mut length = WINDOW;
-    while length > 64 && 4 * length > from.len() {
+    while length > 64 && 4 * length > from.frames() {
         length /= 2;
     }
-    let mut rest = to.to_vec();
-    for _ in 0..ROUNDS {
-        let (taps, early) = filter_between(from, &rest, length);
-        take_out(&mut rest, from, &taps, early);
+    let (taps, early) = filter_between(from, to, length)?;
+    let mut rest = without(to, from, &taps, early)?;
+    for _ in 1..ROUNDS {
+        let (taps, early) = filter_between(from, &rest, length)?;
+        rest = without(&rest, from, &taps, early)?;
     }
-    rest
+    Ok(rest)
 }
 
 /// Taps of the filter from one sound to another, and by how many samples the first of them is early.
-fn filter_between(from: &[f64], to: &[f64], length: usize) -> (Vec<f64>, usize) {
+fn filter_between<S: Samples + ?Sized, T: Samples + ?Sized>(
+    from: &S,
+    to: &T,
+    length: usize,
+) -> Result<(Vec<f64>, usize), ClipError> {
     let window = hann(length);
     let transform = plans::forward(length);
     let mut input = transform.make_input_vec();
     let [mut one, mut other] = [transform.make_output_vec(), transform.make_output_vec()];
     let mut cross = vec![Complex64::ZERO; length / 2 + 1];
     let mut own = vec![Complex64::ZERO; length / 2 + 1];
-    for start in (0..=from.len().saturating_sub(length)).step_by(length / 2) {
-        for (sound, bins) in [(from, &mut one), (to, &mut other)] {
-            input.fill(0.0);
-            for ((value, sample), weight) in input.iter_mut().zip(&sound[start..]).zip(&window) {
-                *value = sample * weight;
-            }
-            transform.process(&mut input, bins).expect("buffers are of the plan's own length");
+    let transformed = |input: &mut Vec<f64>, bins: &mut Vec<Complex64>| {
+        for (value, weight) in input.iter_mut().zip(&window) {
+            *value *= weight;
         }
+        transform.process(input, bins).expect("buffers are of the plan's own length");
+    };
+    for start in (0..=from.frames().saturating_sub(length)).step_by(length / 2) {
+        from.copy(start as i64, &mut input)?;
+        transformed(&mut input, &mut one);
+        to.copy(start as i64, &mut input)?;
+        transformed(&mut input, &mut other);
         for (bin, (a, b)) in one.iter().zip(&other).enumerate() {
             cross[bin] += b * a.conj();
             own[bin] += a * a.conj();
@@ -192,7 +203,7 @@ fn filter_between(from: &[f64], to: &[f64], length: usize) -> (Vec<f64>, usize) 
             weight * impulse[(index + length - early) % length]
         })
         .collect();
-    (taps, early)
+    Ok((taps, early))
 }
 
 /// Each bin with its neighbours, near ones counting most.
@@ -212,20 +223,28 @@ fn averaged(bins: &[Complex64]) -> Vec<Complex64> {
         .collect()
 }
 
-/// Subtracts a filtered sound, block by block.
-fn take_out(rest: &mut [f64], from: &[f64], taps: &[f64], early: usize) {
-    let block = (4 * taps.len()).next_power_of_two() - taps.len();
-    let length = block + taps.len();
+/// A sound without another one that was filtered, block by block.
+fn without<S: Samples + ?Sized, T: Samples + ?Sized>(
+    sound: &S,
+    from: &T,
+    taps: &[f64],
+    early: usize,
+) -> Result<Parked, ClipError> {
+    let length = (4 * taps.len()).next_power_of_two();
+    // What a transform of this length gives of a block without what goes round its end.
+    let block = length - taps.len() + 1;
     let filter = spectrum(taps, length);
-    for start in (0..from.len()).step_by(block) {
-        let piece = &from[start..(start + block).min(from.len())];
-        let bins = spectrum(piece, length).iter().zip(&filter).map(|(a, b)| a * b).collect();
-        for (offset, value) in signal(bins, length).into_iter().enumerate() {
-            if let Some(sample) = (start + offset).checked_sub(early).and_then(|at| rest.get_mut(at)) {
-                *sample -= value;
-            }
+    let mut rest = Parked::new()?;
+    for start in (0..sound.frames()).step_by(block) {
+        let mut left = sound.stretch(start as i64, block.min(sound.frames() - start))?;
+        let heard = from.stretch((start + early) as i64 - (taps.len() as i64 - 1), length)?;
+        let bins = spectrum(&heard, length).iter().zip(&filter).map(|(a, b)| a * b).collect();
+        for (sample, value) in left.iter_mut().zip(&signal(bins, length)[taps.len() - 1..]) {
+            *sample -= value;
         }
+        rest.push(&left)?;
     }
+    Ok(rest)
 }
 
 /// What is usual in each stretch and band.
@@ -302,23 +321,30 @@ pub(super) fn find(
 }
 
 /// Bits of the coarsest steps on which all samples lie; `None` where more than 24 are needed.
-pub(super) fn grain(samples: &[f64]) -> Option<u32> {
+///
+/// # Errors
+/// They cannot be read.
+pub(super) fn grain<S: Samples + ?Sized>(samples: &S) -> Result<Option<u32>, ClipError> {
     let mut bits = 1;
-    for sample in samples {
-        while (sample * f64::from(1_u32 << (bits - 1))).fract() != 0.0 {
-            bits += 1;
-            if bits > 24 {
-                return None;
+    samples.each_block(&mut |_, block| {
+        for sample in block {
+            while bits <= 24 && (sample * f64::from(1_u32 << (bits - 1))).fract() != 0.0 {
+                bits += 1;
             }
         }
-    }
-    Some(bits)
+    })?;
+    Ok((bits <= 24).then_some(bits))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::stats::simulate::Generator;
+
+    fn rest(from: &[f64], to: &[f64]) -> Vec<f64> {
+        let rest = super::rest(from, to).expect("room");
+        rest.stretch(0, rest.frames()).expect("readable")
+    }
 
     #[test]
     fn a_filter_is_taken_out_and_nothing_else() {
@@ -380,7 +406,7 @@ mod tests {
             let music = music(72_000);
             let edges = crate::hearing::weighting::erb_edges(20.0, 20_000.0);
             let (a, again) = (noisy(&music, HISS, 1), noisy(&music, HISS, 3));
-            let repeats = Stretches::of(&rest(&a, &again), 48_000.0, &edges);
+            let repeats = Stretches::of(&rest(&a, &again)[..], 48_000.0, &edges).expect("memory");
             // White noise: its power is spread evenly over frequency.
             let share = |edge: &[f64]| (edge[1] - edge[0]) / 24_000.0;
             let silence = edges.windows(2).map(|edge| 2.0 * HISS * HISS * share(edge)).collect();
@@ -398,7 +424,7 @@ mod tests {
                 .collect();
             let b = noisy(&other, 1e-5, 2);
             let [rest, of_b] =
-                [&rest(&self.a, &b), &b].map(|sound| Stretches::of(sound, 48_000.0, &self.edges));
+                [&rest(&self.a, &b), &b].map(|sound| Stretches::of(&sound[..], 48_000.0, &self.edges).expect("memory"));
             [Expected::Repeats(&self.repeats), Expected::Silence(&self.silence)]
                 .map(|expected| find(&rest, &of_b, &expected, 48_000.0, &self.edges))
         }
@@ -445,7 +471,7 @@ mod tests {
             let scale = f64::from(1_u32 << (bits - 1));
             (0..1000).map(|n| (0.7 * f64::from(n).sin() * scale).round() / scale).collect::<Vec<_>>()
         };
-        assert_eq!([8, 16, 20, 24].map(|bits| grain(&of(bits))), [8, 16, 20, 24].map(Some));
-        assert_eq!(grain(&[0.1]), None);
+        assert_eq!([8, 16, 20, 24].map(|bits| grain(&of(bits)[..]).expect("memory")), [8, 16, 20, 24].map(Some));
+        assert_eq!(grain(&[0.1][..]), Ok(None));
     }
 }

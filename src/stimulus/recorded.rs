@@ -12,14 +12,17 @@ mod telltale;
 pub use pair::{APART_DB, RecordedBand, RecordedPair};
 pub use telltale::{MarkFacts, RecordedFacts, Telltale};
 
+use std::sync::Arc;
+
 use super::StimulusError;
 use super::marks;
 use super::work::clip_error;
 use crate::clip::align::{Alignment, find, locate};
-use crate::clip::clipped::{SILENT, clipped};
-use crate::clip::shift::Between;
+use crate::clip::clipped::{SILENT, clipped, peak};
+use crate::clip::parked::{BLOCK, Parked, Part, Samples};
+use crate::clip::shift::Along;
 use crate::clip::welch::Welch;
-use crate::clip::{ClipSource, OpenClip, Sound};
+use crate::clip::{ClipError, ClipSource, OpenClip};
 use crate::session::Session;
 use crate::session::recorded::RecordedPolarity;
 use crate::units::printed;
@@ -33,6 +36,7 @@ const MISSING: f64 = 64.0;
 /// Blocks in which the noise is looked for, in seconds, and the shortest stretch that tells it.
 const NOISE_BLOCK_S: f64 = 0.01;
 const SHORTEST_NOISE_S: f64 = 0.15;
+const LONGEST_NOISE_S: f64 = 60.0;
 /// Window in samples of a noise's spectrum.
 const NOISE_WINDOW: usize = marks::STRETCH;
 
@@ -42,22 +46,32 @@ pub(super) struct Clip {
     name: String,
     rate_hz: u32,
     /// All channels as one.
-    samples: Vec<f64>,
+    samples: Parked,
 }
 
 impl Clip {
     pub(super) fn read(session: &Session, clip: usize, source: &OpenClip) -> Result<Self, StimulusError> {
-        let sound = source.read_all().map_err(clip_error(session, clip))?;
-        let share = 1.0 / sound.channels.len() as f64;
-        let samples = (0..sound.frames())
-            .map(|frame| share * sound.channels.iter().map(|channel| channel[frame]).sum::<f64>())
-            .collect();
+        let samples = Self::mixed(source).map_err(clip_error(session, clip))?;
         Ok(Self {
             clip,
             name: session.clips[clip].name.as_written().to_owned(),
-            rate_hz: sound.rate_hz,
+            rate_hz: source.info().rate_hz,
             samples,
         })
+    }
+
+    fn mixed(source: &OpenClip) -> Result<Parked, ClipError> {
+        let share = 1.0 / f64::from(source.info().channels);
+        let (mut samples, mut reader, mut planes) = (Parked::new()?, source.reader()?, Vec::new());
+        loop {
+            reader.read_into(BLOCK, &mut planes)?;
+            let frames = planes.first().map_or(0, Vec::len);
+            if frames == 0 {
+                return Ok(samples);
+            }
+            let mix = |frame: usize| share * planes.iter().map(|channel| channel[frame]).sum::<f64>();
+            samples.push(&(0..frames).map(mix).collect::<Vec<f64>>())?;
+        }
     }
 }
 
@@ -79,6 +93,9 @@ pub(super) struct Take {
     /// What messages call it.
     name: String,
     two_channels: bool,
+    rate_hz: u32,
+    /// Its sound on the clip's time axis.
+    sound: Arc<Parked>,
     /// What its samples were multiplied by, without a sign.
     gain: f64,
     /// Its polarity was the other one and was turned round, though nobody said what becomes of it.
@@ -98,7 +115,7 @@ impl Take {
         cable: usize,
         again: bool,
         first: Option<&Self>,
-    ) -> Result<(Self, Sound), StimulusError> {
+    ) -> Result<Self, StimulusError> {
         let recorded = session.cables[cable].recorded.as_ref();
         let own = recorded.and_then(|recorded| recorded.on(clip.clip));
         let path = own.and_then(|own| if again { own.again.as_ref() } else { Some(&own.take) });
@@ -125,28 +142,28 @@ impl Take {
                 LONGEST_S / 60.0
             )));
         }
-        let sound = opened.read_all().map_err(|error| wrong(error.0))?;
-        for (index, channel) in sound.channels.iter().enumerate() {
-            let of =
-                if sound.channels.len() > 1 { format!("channel {}", index + 1) } else { "it".to_owned() };
-            if channel.iter().all(|sample| sample.abs() < SILENT) {
+        let unreadable = |error: ClipError| wrong(error.0);
+        let channels = opened.park().map_err(unreadable)?;
+        for (index, channel) in channels.iter().enumerate() {
+            let of = if channels.len() > 1 { format!("channel {}", index + 1) } else { "it".to_owned() };
+            if peak(channel).map_err(unreadable)? < SILENT {
                 return Err(wrong(format!("{of} is silent; check the lead, and which input is which")));
             }
-            if let Some(at) = clipped(channel) {
+            if let Some(at) = clipped(channel).map_err(unreadable)? {
                 return Err(wrong(format!(
                     "{of} is clipped, first at {}; turn the input's gain down by 6 dB and record every cable again",
                     printed::fixed(at as f64 / rate, 3, "s")
                 )));
             }
         }
-        let two_channels = sound.channels.len() > 1;
+        let two_channels = channels.len() > 1;
         if first.is_some_and(|first| first.two_channels != two_channels) {
             return Err(wrong(
                 "it has another number of channels than the other recordings of this clip; record all with the reference or none"
                     .into(),
             ));
         }
-        let (reference, response) = (&sound.channels[0], &sound.channels[sound.channels.len() - 1]);
+        let (reference, response) = (&channels[0], &channels[channels.len() - 1]);
         let other = || {
             wrong(
                 "the clip is not found on it, or it is shorter than half a second; record the whole clip, played as it is in the \
@@ -154,13 +171,16 @@ impl Take {
                     .into(),
             )
         };
-        let around = find(&clip.samples, reference).ok_or_else(other)?;
+        let around = find(&clip.samples, reference).map_err(unreadable)?.ok_or_else(other)?;
         let margin = (MARGIN_S * rate) as i64;
-        let from = (around - margin).clamp(0, reference.len() as i64) as usize;
-        let to = (around + clip.samples.len() as i64 + margin).clamp(0, reference.len() as i64) as usize;
-        let found = locate(&clip.samples, &reference[from..to]).ok_or_else(other)?;
+        let (frames, all) = (clip.samples.frames(), reference.frames() as i64);
+        let from = (around - margin).clamp(0, all) as usize;
+        let to = (around + frames as i64 + margin).clamp(0, all) as usize;
+        let found = locate(&clip.samples, &Part::new(reference, from..to))
+            .map_err(unreadable)?
+            .ok_or_else(other)?;
         let Alignment { delay, clock, gain } = found;
-        let last = delay + (clip.samples.len() - 1) as f64 * (1.0 + clock);
+        let last = delay + (frames - 1) as f64 * (1.0 + clock);
         if delay < -MISSING || last > (to - from) as f64 + MISSING {
             return Err(wrong(format!(
                 "it {} in the middle of the clip; start recording before the clip is played and stop after it, with half a second \
@@ -168,21 +188,20 @@ impl Take {
                 if delay < -MISSING { "begins" } else { "ends" }
             )));
         }
-        let mut samples = Between::new(&response[from..to]).read(delay, 1.0 + clock, clip.samples.len());
         // With a reference the gain is its own; without one it is that of the first recording, so that levels stay as recorded.
         let size = match first {
             Some(first) if !two_channels => first.gain,
             _ => gain.abs(),
         };
         let sign = if two_channels { gain.signum() } else { 1.0 };
-        let inverted =
-            samples.iter().zip(&clip.samples).map(|(own, clip)| sign * own * clip).sum::<f64>() < 0.0;
         let polarity = recorded.and_then(|recorded| recorded.polarity);
-        let turned = inverted && polarity != Some(RecordedPolarity::Inverted);
-        for sample in &mut samples {
-            *sample *= if turned { -sign * size } else { sign * size };
-        }
-        let noise = noise(response, rate, size);
+        let (sound, turned) = moved(&Part::new(response, from..to), clip, &found, |alike| {
+            let turned = sign * alike < 0.0 && polarity != Some(RecordedPolarity::Inverted);
+            (if turned { -sign * size } else { sign * size }, turned)
+        })
+        .map_err(unreadable)?;
+        let noise = noise(response, rate, size).map_err(unreadable)?;
+        let grain = marks::grain(response).map_err(unreadable)?;
         let place = from as f64 + delay;
         let mut notes = vec![format!(
             "{name} plays for {} on clip \"{}\": found {} into the recording, clock {}, {}{}{}",
@@ -204,29 +223,67 @@ impl Take {
             )
         )];
         notes.extend(opened.notes().iter().map(|note| format!("{name}: {note}")));
-        let take = Self {
+        Ok(Self {
             cable,
             name,
             two_channels,
             gain: size,
             turned: turned && polarity.is_none(),
             noise,
-            grain: marks::grain(response),
+            grain,
+            rate_hz: clip.rate_hz,
+            sound: Arc::new(sound),
             notes,
-        };
-        Ok((take, Sound { rate_hz: clip.rate_hz, channels: vec![samples] }))
+        })
+    }
+
+    /// Its sound, to be played.
+    pub(super) fn clip(&self, session: &Session) -> OpenClip {
+        OpenClip::of_parked(session.cables[self.cable].name.as_written(), self.rate_hz, Arc::clone(&self.sound))
     }
 }
 
+/// A response on its clip's time axis. `size` gives what its samples are multiplied by from how they correlate with the clip,
+/// which is negative upside down, and what else it found.
+fn moved<S: Samples, T>(
+    response: &S,
+    clip: &Clip,
+    found: &Alignment,
+    size: impl FnOnce(f64) -> (f64, T),
+) -> Result<(Parked, T), ClipError> {
+    let pace = 1.0 + found.clock;
+    let (mut own, mut along, mut alike) = (Parked::new()?, Along::new(response), 0.0);
+    for start in (0..clip.samples.frames()).step_by(BLOCK) {
+        let played = clip.samples.stretch(start as i64, BLOCK.min(clip.samples.frames() - start))?;
+        let block = along.read(found.delay + start as f64 * pace, pace, played.len())?;
+        alike += block.iter().zip(&played).map(|(own, clip)| own * clip).sum::<f64>();
+        own.push(&block)?;
+    }
+    let (size, said) = size(alike);
+    let mut sized = Parked::new()?;
+    for start in (0..own.frames()).step_by(BLOCK) {
+        let mut block = own.stretch(start as i64, BLOCK.min(own.frames() - start))?;
+        block.iter_mut().for_each(|sample| *sample *= size);
+        sized.push(&block)?;
+    }
+    Ok((sized, said))
+}
+
 /// The quietest stretch of a recording, times the gain.
-fn noise(samples: &[f64], rate: f64, gain: f64) -> Option<Noise> {
+fn noise(samples: &Parked, rate: f64, gain: f64) -> Result<Option<Noise>, ClipError> {
     let block = ((NOISE_BLOCK_S * rate) as usize).max(1);
     let mean_square =
         |samples: &[f64]| samples.iter().map(|sample| sample * sample).sum::<f64>() / samples.len() as f64;
-    let levels: Vec<f64> = samples.chunks_exact(block).map(mean_square).collect();
+    let mut levels = Vec::with_capacity(samples.frames() / block);
+    for index in 0..samples.frames() / block {
+        levels.push(mean_square(&samples.stretch((index * block) as i64, block)?));
+    }
     let mut sorted = levels.clone();
     sorted.sort_by(f64::total_cmp);
-    let loud = *sorted.get(sorted.len().checked_sub(1)? * 95 / 100)?;
+    if sorted.is_empty() {
+        return Ok(None);
+    }
+    let loud = sorted[(sorted.len() - 1) * 95 / 100];
     let quiet = sorted[sorted.len() * 3 / 100];
     // The longest run of blocks that are not much louder than the quietest, 40 dB or more below the sound.
     let most = (4.0 * quiet).max(1e-20);
@@ -238,17 +295,19 @@ fn noise(samples: &[f64], rate: f64, gain: f64) -> Option<Noise> {
             best = begun..at + 1;
         }
     }
-    let stretch = &samples[best.start * block..best.end * block];
-    if (stretch.len() as f64) < SHORTEST_NOISE_S * rate || quiet > 1e-4 * loud {
-        return None;
+    let frames = best.len() * block;
+    if (frames as f64) < SHORTEST_NOISE_S * rate || quiet > 1e-4 * loud {
+        return Ok(None);
     }
+    // A minute tells it as well as more would.
+    let stretch = samples.stretch((best.start * block) as i64, frames.min((LONGEST_NOISE_S * rate) as usize))?;
     let mean = stretch.iter().sum::<f64>() / stretch.len() as f64;
     let own: Vec<f64> = stretch.iter().map(|sample| gain * (sample - mean)).collect();
     let mut welch = Welch::new(1, NOISE_WINDOW);
     welch.push(&[&own]);
-    Some(Noise {
+    Ok(Some(Noise {
         dbfs: (10.0 * (2.0 * mean_square(&own)).log10()).max(-200.0),
         power: welch.finish(),
         offset: gain * mean,
-    })
+    }))
 }

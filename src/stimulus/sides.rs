@@ -73,10 +73,9 @@ impl Sources {
             let mut first =
                 self.of_take.range((clip, 0, false)..(clip + 1, 0, false)).next().map(|(_, of)| of.1.clone());
             for (cable, again) in missing {
-                let (take, sound) = Take::read(session, &played, cable, again, first.as_ref())?;
+                let take = Take::read(session, &played, cable, again, first.as_ref())?;
                 self.notes.extend(take.notes.iter().cloned());
-                let name = session.cables[cable].name.as_written().to_owned();
-                self.works.push(Work::new(clip, OpenClip::of_sound(&name, sound)));
+                self.works.push(Work::new(clip, take.clip(session)));
                 first = first.or_else(|| Some(take.clone()));
                 self.of_take.insert((clip, cable, again), (self.works.len() - 1, take));
             }
@@ -84,14 +83,10 @@ impl Sources {
         let of = |cable: usize, again: bool| &self.of_take[&(clip, cable, again)];
         let (a, b) = (of(comparison.a, false), of(comparison.b, false));
         let again = wanted.get(2).map(|_| of(comparison.a, true));
-        let sound = |number: usize| &self.works[number].source;
-        let against = |(number, other): &(usize, Take), again| {
-            let sides = [(&a.1, sound(a.0)), (other, sound(*number))];
-            RecordedPair::of(session, (index, clip), sides, again)
-        };
+        let against = |other: &Take, again| RecordedPair::of(session, (index, clip), [&a.1, other], again);
         // The same cable twice is one pair more: a reversed polarity, a dropout or a mark is found in it.
-        let repeat = again.map(|again| against(again, None)).transpose()?;
-        let mut pair = against(b, again.map(|again| sound(again.0)))?;
+        let repeat = again.map(|again| against(&again.1, None)).transpose()?;
+        let mut pair = against(&b.1, again.map(|again| &again.1))?;
         pair.mark_of_repeat = repeat.and_then(|repeat| repeat.mark);
         let sounds = Sounds { a: a.0, b: b.0, again: again.map(|again| again.0), recorded: true };
         self.notes.extend(pair.notes(session));

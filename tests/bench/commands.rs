@@ -1,9 +1,11 @@
 //! `earwitness bench` as its users run it.
 
+use std::io::Write as _;
+
 use serde_json::Value;
 
 use super::{RATE, filtered, read, reference, write};
-use crate::commands::material::{PAIR, RESISTOR, SYNTH, session};
+use crate::commands::material::{PAIR, RESISTOR, SYNTH, session, wav};
 use crate::commands::{refused, succeeded};
 
 const SHORT: [&str; 8] = ["--from", "30", "--seconds", "0.5", "--repeats", "2", "--level", "-6"];
@@ -185,4 +187,30 @@ fn distortion_impedance_and_null_answer_on_the_command_line() {
     refused(folder, &[&predicted[..], &["none-one"]].concat(), &["no such comparison", "one-none"]);
     refused(folder, &["bench", "null", "sweep.wav", "gone.wav"], &["gone.wav"]);
     refused(folder, &["bench", "distortion", "sweep.wav", "--channel", "2"], &["no channel 2"]);
+}
+
+#[test]
+fn a_file_longer_than_ten_minutes_is_refused_by_every_command() {
+    // A header that tells the truth of a file with a hole in it: 10 minutes and 10 s at the lowest rate.
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let bytes = 610 * 8000 * 2 * 2;
+    let mut file = std::fs::File::create(folder.join("long.wav")).unwrap();
+    file.write_all(&wav(8000, 2, 16, 1, &[], bytes)).unwrap();
+    file.set_len(u64::from(bytes) + 44).unwrap();
+    write(&folder.join("short.wav"), 8000, &[&[0.1; 8000], &[0.1; 8000]]);
+    for arguments in [
+        &["response", "long.wav"][..],
+        &["response", "short.wav", "--sweep", "long.wav"],
+        &["distortion", "long.wav"],
+        &["distortion", "--signal", "steps", "long.wav"],
+        &["impedance", "long.wav", "--resistor", "10 ohm"],
+        &["null", "long.wav", "short.wav"],
+        &["null", "short.wav", "long.wav"],
+        &["report", "long.wav", "short.wav", "--out", "page.html"],
+    ] {
+        let words = ["long.wav: it is 10.2 min long", "10 min at most", "cut it"];
+        refused(folder, &[&["bench"], arguments].concat(), &words);
+    }
+    assert!(!folder.join("page.html").exists());
 }

@@ -3,6 +3,7 @@
 mod commands;
 mod device;
 mod distortions;
+mod dropouts;
 mod nulls;
 mod recorded;
 mod responses;

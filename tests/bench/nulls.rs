@@ -1,10 +1,16 @@
 //! Null tests of sounds that differ in nothing but delay, gain, polarity and clock, and of sounds that differ.
 
 use earwitness::bench::foreseen::foreseen;
-use earwitness::bench::null::{null, permuted};
+use earwitness::bench::null::{Null, permuted};
+use earwitness::bench::recording::{Channel, Long};
+use earwitness::bench::{BenchError, null as room};
 use num_complex::Complex64;
 
 use super::{RATE, filtered, music, noise, recording};
+
+fn null(first: &Channel<'_>, second: &Channel<'_>) -> Result<Null, BenchError> {
+    room::null(first, second, &mut |_| Ok(()))
+}
 
 fn played(seconds: f64, delay: f64, ppm: f64, gain: f64) -> Vec<f64> {
     (0..(seconds * RATE) as usize)
@@ -125,4 +131,47 @@ fn sounds_that_do_not_belong_together_are_refused() {
         .expect_err("torn")
         .to_string();
     assert!(message.contains("a dropout in one of them"), "{message}");
+}
+
+/// What goes by in blocks, from the disk, gives what whole recordings in memory gave before (numbers of the program as it was
+/// then, of the same files).
+#[test]
+fn blocks_null_as_whole_recordings_did() {
+    let frames = 200_000;
+    let sound = noise(frames + 40, 0.1, 21);
+    // Half a sample's delay and what that loses of the high tones, another gain, and noise of its own.
+    let take = |gain: f64, seed: u64| -> Vec<f64> {
+        let hiss = noise(frames, 1e-4, seed);
+        (0..frames).map(|n| gain * (sound[n + 3] + sound[n + 2]) + hiss[n]).collect()
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str, samples: &[f64]| {
+        super::write(&folder.path().join(name), 48_000, &[samples]);
+        Long::read(&folder.path().join(name)).unwrap()
+    };
+    let first = file("first.wav", &sound[..frames]);
+    let second = file("second.wav", &take(0.4, 22));
+    let mut left = Vec::new();
+    let found = room::null(&first.last(), &second.last(), &mut |block| {
+        left.extend_from_slice(block);
+        Ok(())
+    })
+    .unwrap();
+    for (what, own, before) in [
+        ("residual", found.residual_db, -10.618_734_249_748_965),
+        ("gain", found.gain_db, -4.064_478_748_157_009),
+        ("delay", found.delay_s * RATE, -0.000_052_098_258_292_308_536 * RATE),
+        ("clock", found.clock_ppm, 0.034_100_557_323_097_22),
+    ] {
+        assert!((own - before).abs() < 1e-9, "{what}: {own}, not {before}");
+    }
+    let level = |samples: &[f64]| samples.iter().map(|s| s * s).sum::<f64>() / samples.len() as f64;
+    let rest = 10.0 * (level(&left) / level(&sound)).log10();
+    // With what lies above 20 kHz, where half a sample's delay loses most: |(1 + e^(jw))/2| falls to nothing.
+    assert!((rest + 7.23).abs() < 0.05, "{rest}: the residual is what was measured");
+    let others = [take(0.4, 23), take(0.41, 24), take(0.41, 25)];
+    let [third, fourth, fifth] = [0, 1, 2].map(|at| file(&format!("{at}.wav"), &others[at]));
+    let test =
+        permuted(&[second.last(), third.last()], &[fourth.last(), fifth.last()]).unwrap();
+    assert!((test.between_db + 52.896_856_460_959_41).abs() < 1e-9 && (test.within_db + 52.895_874_849_304_17).abs() < 1e-9, "{test:?}");
 }

@@ -4,9 +4,13 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use earwitness::session::Session;
+use earwitness::stimulus::recorded::RecordedFacts;
 use earwitness::stimulus::{NoProgress, PairKind, StimulusSet, prepare, survey};
+use earwitness::trial::register::{self, Entry};
+use earwitness::trial::{Digest, Record, chain, journal};
 
 use super::{RATE, filtered, music, noise, numbers, reference, write};
+use crate::commands::earwitness;
 
 /// Length of the clip in seconds.
 const SECONDS: f64 = 1.2;
@@ -346,4 +350,81 @@ fn a_recording_with_a_mark_in_it_is_told() {
     let (told, _) = caveats(&bought);
     let said = told.iter().map(|caveat| caveat["text"].as_str().unwrap()).collect::<String>();
     assert!(said.contains("of the two recordings of cable A only one holds something"), "{said}");
+    forgeries(folder.path());
+}
+
+/// The owner of a folder whose opening tells of a mark has the file, and chains everything anew.
+fn forgeries(folder: &Path) {
+    let path = |name: &str| folder.join(name);
+    let mut files = std::fs::read_dir(path("sittings")).unwrap().map(|file| file.unwrap().path());
+    let journal = files.find(|file| !file.ends_with("register.jsonl") && file.extension().is_some_and(|own| own == "jsonl"));
+    let journal = journal.expect("one sitting");
+    let honest = journal::read(&journal).unwrap();
+    let receipt = honest.digests.last().unwrap().hex();
+    let said = |arguments: &[&str]| {
+        let ran = earwitness(folder, arguments);
+        (ran.code, format!("{}{}", ran.out, ran.err))
+    };
+    // What the report says of the recordings' facts.
+    let told = || -> String {
+        let report = crate::commands::json(folder, &["report", ".", "--json"]);
+        let caveats = report["caveats"].as_array().unwrap().iter();
+        caveats.filter(|own| own["kind"] == "recordings-told").map(|own| own["text"].as_str().unwrap()).collect()
+    };
+    let forge = |change: &dyn Fn(&mut Option<RecordedFacts>)| {
+        let mut records = honest.records.clone();
+        let Some(Record::Opening(opening)) = records.first_mut() else { panic!("no opening") };
+        let real = opening.stimuli.iter_mut().filter(|own| own.recorded.is_some());
+        real.for_each(|own| change(&mut own.recorded));
+        let bytes = crate::trial::tampering::rewritten(&records);
+        std::fs::write(&journal, &bytes).unwrap();
+        let betrayed = earwitness(folder, &["verify", "."]);
+        assert_eq!(betrayed.code, 1);
+        assert!(betrayed.out.contains("its digest is not the receipt in the register"), "{}", betrayed.out);
+        // Whoever chains a journal anew writes the register anew, too.
+        let last = bytes.trim_ascii_end().rsplit(|byte| *byte == b'\n').next().unwrap();
+        let (mut register, mut head) = (Vec::new(), Digest::NOTHING);
+        for (index, mut entry) in register::read(&path("sittings")).unwrap().entries.into_iter().enumerate() {
+            if let Entry::Closed { receipt, .. } = &mut entry {
+                *receipt = Digest::of(last);
+            }
+            let line = chain::encode(index as u64 + 1, head, None, &entry).unwrap();
+            head = Digest::of(&line);
+            register.extend([line.as_slice(), b"\n"].concat());
+        }
+        std::fs::write(path("sittings/register.jsonl"), register).unwrap();
+        let kept = earwitness(folder, &["verify", ".", "--receipt", &receipt]);
+        assert_eq!(kept.code, 1, "a receipt that was kept tells in any case");
+        assert!(kept.out.contains("the file was rewritten"), "{}", kept.out);
+        (said(&["verify", "."]), said(&["verify", ".", "--session", "."]), told())
+    };
+    // Taken out, as if an older version had written it: the report says that nobody looked, and who makes the sounds anew
+    // finds what was there.
+    let (alone, with_session, caveats) = forge(&|facts| *facts = None);
+    assert_eq!(alone.0, 0, "{}", alone.1);
+    assert!(caveats.contains("nobody looked for marks") && !caveats.contains("no filter makes"), "{caveats}");
+    assert_eq!(with_session.0, 1);
+    assert!(with_session.1.contains("something could tell the recordings of pair apart"), "{}", with_session.1);
+    // Written as if nothing was found: that alone no report can know, and who makes the sounds anew does.
+    let (alone, with_session, caveats) = forge(&|facts| facts.iter_mut().for_each(|own| own.found.clear()));
+    assert_eq!((alone.0, caveats.as_str()), (0, ""), "{}", alone.1);
+    assert_eq!(with_session.0, 1);
+    let otherwise = "the stimuli of pair on music are made otherwise here than published";
+    assert_eq!(with_session.1.matches(otherwise).count(), 1, "{}", with_session.1);
+    // The recordings exchanged after the sitting, and one replaced by another take of the same cable.
+    forge(&|_| ());
+    let files = ["long.wav", "soft.wav", "again.wav"].map(|name| std::fs::read(path(name)).unwrap());
+    for (what, long, soft) in [("exchanged", 1, 0), ("replaced", 2, 1)] {
+        std::fs::write(path("long.wav"), &files[long]).unwrap();
+        std::fs::write(path("soft.wav"), &files[soft]).unwrap();
+        let (code, text) = said(&["verify", ".", "--session", "."]);
+        assert_eq!(code, 1, "{what}: {text}");
+        assert_eq!(text.matches("long.wav is not what was sealed").count(), 1, "{what}: {text}");
+        assert!(text.contains(otherwise), "{what}: {text}");
+        let caveats = crate::commands::json(folder, &["report", ".", "--json"])["caveats"].to_string();
+        assert!(caveats.contains("inputs-changed") && caveats.contains("not what was heard"), "{what}: {caveats}");
+        crate::commands::succeeded(folder, &["report", "."]);
+        let page = std::fs::read_to_string(path("report/report.html")).unwrap();
+        assert!(page.contains("not what was heard"), "{what}");
+    }
 }

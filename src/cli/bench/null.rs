@@ -8,7 +8,8 @@ use serde_json::{Value, json};
 use super::{Failure, note};
 use crate::bench::foreseen::{Foreseen, foreseen};
 use crate::bench::null::{Null, null, permuted};
-use crate::bench::recording::Recording;
+use crate::bench::BenchError;
+use crate::bench::recording::Long;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
 use crate::units::printed;
@@ -76,13 +77,22 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     if !(0.0..=120.0).contains(&arguments.raise) {
         return Err(Failure::bad(format!("--raise is {}; 0 to 120 dB are allowed", arguments.raise)));
     }
-    let (a, b) = (Recording::read_last(&arguments.a)?, Recording::read_last(&arguments.b)?);
-    let found = null(&a.last(), &b.last())?;
-    let baseline = arguments.baseline.as_deref().map(Recording::read_last).transpose()?;
-    let baseline = baseline.map(|again| null(&a.last(), &again.last())).transpose()?;
-    let read = |paths: &[PathBuf]| {
-        paths.iter().map(|path| Recording::read_last(path)).collect::<Result<Vec<_>, _>>()
-    };
+    let (a, b) = (Long::read(&arguments.a)?, Long::read(&arguments.b)?);
+    let gain = 10_f64.powf(arguments.raise / 20.0);
+    let (width, rate) = (WordLength::Float32, a.last().rate_hz);
+    let create = |path: &PathBuf| WavWriter::create(path, width, 1, rate, Dither::new(0)).map_err(Failure::bad);
+    let mut residual = arguments.residual.as_ref().map(create).transpose()?;
+    let found = null(&a.last(), &b.last(), &mut |left| {
+        let Some(file) = &mut residual else { return Ok(()) };
+        let raised: Vec<f64> = left.iter().map(|sample| (gain * sample).clamp(-1.0, 1.0)).collect();
+        file.push(&[&raised]).map_err(|error| BenchError(error.to_string()))
+    })?;
+    if let Some(file) = residual {
+        file.finish().map_err(Failure::bad)?;
+    }
+    let baseline = arguments.baseline.as_deref().map(Long::read).transpose()?;
+    let baseline = baseline.map(|again| null(&a.last(), &again.last(), &mut |_| Ok(()))).transpose()?;
+    let read = |paths: &[PathBuf]| paths.iter().map(|path| Long::read(path)).collect::<Result<Vec<_>, _>>();
     let predicted = arguments.session.as_deref().map(|path| predicted(path, arguments, &a)).transpose()?;
     let permutation = if arguments.more_a.is_empty() {
         None
@@ -90,19 +100,10 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
         let (mut all_a, mut all_b) = (vec![a], vec![b]);
         all_a.extend(read(&arguments.more_a)?);
         all_b.extend(read(&arguments.more_b)?);
-        let a: Vec<_> = all_a.iter().map(Recording::last).collect();
-        let b: Vec<_> = all_b.iter().map(Recording::last).collect();
+        let a: Vec<_> = all_a.iter().map(Long::last).collect();
+        let b: Vec<_> = all_b.iter().map(Long::last).collect();
         Some(permuted(&a, &b)?)
     };
-    if let Some(path) = &arguments.residual {
-        let gain = 10_f64.powf(arguments.raise / 20.0);
-        let samples: Vec<f64> =
-            found.residual.iter().map(|sample| (gain * sample).clamp(-1.0, 1.0)).collect();
-        let rate = found.rate_hz;
-        let mut file =
-            WavWriter::create(path, WordLength::Float32, 1, rate, Dither::new(0)).map_err(Failure::bad)?;
-        file.push(&[&samples]).and_then(|()| file.finish()).map_err(Failure::bad)?;
-    }
     if arguments.json {
         let mut whole = json!({ "schema": "earwitness.bench/1", "bench": "null" });
         if let (Some(whole), Value::Object(own)) = (whole.as_object_mut(), document(&found)) {
@@ -164,10 +165,14 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
         )?,
         Some(again) => writeln!(
             out,
-            "The same cable twice leaves {}: the two cables leave {} more. One pair of recordings proves little; \
-             record in turns and give --more-a and --more-b.",
+            "The same cable twice leaves {}: the two cables leave {} more.{}",
             printed::fixed(again.residual_db, 1, "dB"),
-            printed::fixed(found.residual_db - again.residual_db, 1, "dB")
+            printed::fixed(found.residual_db - again.residual_db, 1, "dB"),
+            if permutation.is_some() {
+                ""
+            } else {
+                " One pair of recordings proves little; record in turns and give --more-a and --more-b."
+            }
         )?,
         None => note(
             "Nothing nulls completely: without --baseline (the same cable recorded twice) this says nothing about the cables.",
@@ -176,7 +181,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     if let Some(test) = permutation {
         writeln!(
             out,
-            "Mixed pairs leave {}, pairs of one cable {}: {} of {} ways to name the recordings{}",
+            "Mixed pairs leave {}, pairs of one cable {}: {} ({} ways to name the recordings){}",
             printed::fixed(test.between_db, 1, "dB"),
             printed::fixed(test.within_db, 1, "dB"),
             printed::p_value(test.p_value),
@@ -197,7 +202,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
 }
 
 /// What the circuit of a session predicts to be left of a recording of side A.
-fn predicted(path: &std::path::Path, arguments: &NullArguments, a: &Recording) -> Result<Foreseen, Failure> {
+fn predicted(path: &std::path::Path, arguments: &NullArguments, a: &Long) -> Result<Foreseen, Failure> {
     let session = crate::session::load(path).map_err(Failure::bad)?;
     let names = || session.comparisons.iter().map(|own| own.name.as_written()).collect::<Vec<_>>().join(", ");
     let comparison = match &arguments.comparison {

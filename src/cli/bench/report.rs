@@ -9,7 +9,7 @@ use super::{Failure, note, whole};
 use crate::bench::apart::apart;
 use crate::bench::distortion;
 use crate::bench::null::null;
-use crate::bench::recording::Recording;
+use crate::bench::recording::{Long, Recording};
 use crate::bench::response::{Options, measured};
 use crate::report::measured::{Bench, Measured, Nulled, RawFile, figures, page, sentence};
 use crate::session::input::Contents;
@@ -61,13 +61,12 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
         }
     }
     let (mut files, mut notes) = (Vec::new(), Vec::new());
-    let mut read = |role: &str, path: &Path| -> Result<Recording, Failure> {
-        let recording = Recording::read(path)?;
+    let mut named = |role: &str, path: &Path| -> Result<(), Failure> {
         let contents =
             Contents::of_file(path).map_err(|error| Failure::bad(format!("{}: {error}", path.display())))?;
         let (name, sha256) = (file_name(path), crate::stimulus::hex(&contents.sha256));
         files.push(RawFile { role: role.to_owned(), name, bytes: contents.bytes, sha256 });
-        Ok(recording)
+        Ok(())
     };
     let options = Options { swapped: arguments.swap, ..Options::default() };
     let names: [String; 2] = if let [a, b] = &arguments.names[..] {
@@ -77,7 +76,8 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
             .map(|path| path.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned()))
     };
     let mut of = |role: &str, name: &str, path: &Path| -> Result<Measured, Failure> {
-        let recording = read(role, path)?;
+        let recording = Recording::read(path)?;
+        named(role, path)?;
         let response = measured(&recording, &options)?;
         notes.extend(response.notes.iter().map(|note| format!("{}: {note}", file_name(path))));
         let [_, channel] = recording.pair(arguments.swap)?;
@@ -90,10 +90,16 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
     let again = arguments.again.as_ref().map(|path| of("A, sweep again", &names[0], path)).transpose()?;
     let again = again.map(|again| apart(&again.response, &a.response)).transpose()?;
     let nulled = if let [one, other] = &arguments.music[..] {
+        let mut read = |role: &str, path: &Path| -> Result<Long, Failure> {
+            let long = Long::read(path)?;
+            named(role, path)?;
+            Ok(long)
+        };
         let (one, other) = (read("A, music", one)?, read("B, music", other)?);
         let again = arguments.music_again.as_ref().map(|path| read("A, music again", path)).transpose()?;
-        let baseline = again.map(|again| null(&one.last(), &again.last())).transpose()?;
-        Some(Nulled { null: null(&one.last(), &other.last())?, baseline })
+        let found = |other: &Long| null(&one.last(), &other.last(), &mut |_| Ok(()));
+        let baseline = again.as_ref().map(found).transpose()?;
+        Some(Nulled { null: found(&other)?, baseline })
     } else {
         None
     };

@@ -5,7 +5,8 @@ use super::super::StimulusError;
 use super::super::marks::{self, Expected, Mark, NOISE_BELOW_DB, Stretches, Usual};
 use super::super::work::clip_error;
 use super::{NOISE_WINDOW, Take};
-use crate::clip::OpenClip;
+use crate::clip::ClipError;
+use crate::clip::parked::{Parked, Samples};
 use crate::clip::welch::Welch;
 use crate::hearing::difference::{gain_db, logarithmic};
 use crate::hearing::weighting::erb_edges;
@@ -86,12 +87,11 @@ impl RecordedPair {
     pub(in crate::stimulus) fn of(
         session: &Session,
         (comparison, clip): (usize, usize),
-        sides: [(&Take, &OpenClip); 2],
-        again: Option<&OpenClip>,
+        [a, b]: [&Take; 2],
+        again: Option<&Take>,
     ) -> Result<Self, StimulusError> {
         let name = session.comparisons[comparison].name.as_written();
         let wrong = |message: String| StimulusError::Comparison { comparison: name.to_owned(), message };
-        let [(a, sound_a), (b, sound_b)] = sides;
         if a.turned != b.turned {
             let (reversed, other) = if a.turned { (a, b) } else { (b, a) };
             return Err(wrong(format!(
@@ -102,11 +102,9 @@ impl RecordedPair {
                 session.cables[reversed.cable].name.as_written()
             )));
         }
-        let read = |sound: &OpenClip| sound.read_all().map_err(clip_error(session, clip));
-        let (rate, (mut one, mut other)) =
-            (f64::from(sound_a.info().rate_hz), (read(sound_a)?, read(sound_b)?));
-        let (one, other) = (one.channels.remove(0), other.channels.remove(0));
-        if let Some(at) = dropout(&one, &other, rate) {
+        let unreadable = |error| clip_error(session, clip)(error);
+        let (rate, one, other) = (f64::from(a.rate_hz), &*a.sound, &*b.sound);
+        if let Some(at) = dropout(one, other, rate).map_err(unreadable)? {
             return Err(wrong(format!(
                 "{} and {} differ by more than cables do, first {} into clip \"{}\": a dropout in one of them, another \
                  volume, or another sound. Close other programs, touch no control, and record both again",
@@ -116,12 +114,12 @@ impl RecordedPair {
                 session.clips[clip].name.as_written()
             )));
         }
-        let power = |samples: &[f64]| {
+        let power = |samples: &Parked| {
             let mut welch = Welch::new(1, WINDOW);
-            welch.push(&[samples]);
-            welch.finish()
+            samples.each_block(&mut |_, block| welch.push(&[block])).map_err(unreadable)?;
+            Ok(welch.finish())
         };
-        let (power_a, power_b) = (power(&one), power(&other));
+        let (power_a, power_b) = (power(one)?, power(other)?);
         let edges = erb_edges(20.0, 20_000_f64.min(0.45 * rate));
         let strongest = edges
             .windows(2)
@@ -164,22 +162,22 @@ impl RecordedPair {
             });
         }
         let noise_dbfs = [a, b].map(|take| take.noise.as_ref().map(|noise| noise.dbfs));
-        let stretches = |samples: &[f64]| Stretches::of(samples, rate, &edges);
-        let rest = |from: &[f64], to: &[f64]| stretches(&marks::rest(from, to));
+        let stretches = |samples: &Parked| Stretches::of(samples, rate, &edges).map_err(unreadable);
+        let rest = |to: &Parked| stretches(&marks::rest(one, to).map_err(unreadable)?);
         let marks_against = match again {
             Some(_) => Some(Usual::Repeats),
             None => (a.noise.is_some() && b.noise.is_some()).then_some(Usual::Silence),
         };
-        let found = |expected: &Expected<'_>| {
-            marks::find(&rest(&one, &other), &stretches(&other), expected, rate, &edges)
+        let found = |expected: &Expected<'_>| -> Result<Option<Mark>, StimulusError> {
+            Ok(marks::find(&rest(other)?, &stretches(other)?, expected, rate, &edges))
         };
         let mark = match again {
-            Some(again) => found(&Expected::Repeats(&rest(&one, &read(again)?.channels[0]))),
+            Some(again) => found(&Expected::Repeats(&rest(&again.sound)?))?,
             None if marks_against.is_some() => {
                 let linear = |take: &Take, edge: &[f64]| 10_f64.powf(of_noise(take, edge) / 10.0);
                 let noise: Vec<f64> =
                     edges.windows(2).map(|edge| linear(a, edge) + linear(b, edge)).collect();
-                found(&Expected::Silence(&noise))
+                found(&Expected::Silence(&noise))?
             }
             None => None,
         };
@@ -298,18 +296,21 @@ impl RecordedPair {
 }
 
 /// Where two recordings, of either polarity, begin to differ by more than cables do, in seconds.
-fn dropout(one: &[f64], other: &[f64], rate: f64) -> Option<f64> {
+fn dropout<S: Samples + ?Sized>(one: &S, other: &S, rate: f64) -> Result<Option<f64>, ClipError> {
     let block = ((DROPOUT_BLOCK_S * rate) as usize).max(1);
-    let power = |samples: &[f64]| samples.iter().map(|sample| sample * sample).sum::<f64>();
-    let sign = one.iter().zip(other).map(|(a, b)| a * b).sum::<f64>().signum();
-    let blocks: Vec<(f64, f64)> = one
-        .chunks(block)
-        .zip(other.chunks(block))
-        .map(|(a, b)| {
-            let minus: f64 = a.iter().zip(b).map(|(a, b)| (a - sign * b).powi(2)).sum();
-            (minus.sqrt(), power(a).max(power(b)).sqrt())
-        })
-        .collect();
+    let frames = one.frames().min(other.frames());
+    // Sums of a block: one by itself, the other by itself, one by the other.
+    let mut sums = Vec::with_capacity(frames / block + 1);
+    let (mut own, mut its) = (vec![0.0; block], vec![0.0; block]);
+    for start in (0..frames).step_by(block) {
+        one.copy(start as i64, &mut own)?;
+        other.copy(start as i64, &mut its)?;
+        let add = |sum: [f64; 3], (a, b): (&f64, &f64)| [sum[0] + a * a, sum[1] + b * b, sum[2] + a * b];
+        sums.push(own.iter().zip(&its).fold([0.0; 3], add));
+    }
+    let sign = sums.iter().map(|sum| sum[2]).sum::<f64>().signum();
+    let of = |[a, b, both]: &[f64; 3]| ((a + b - 2.0 * sign * both).max(0.0).sqrt(), a.max(*b).sqrt());
+    let blocks: Vec<(f64, f64)> = sums.iter().map(of).collect();
     let mut loud: Vec<f64> = blocks.iter().map(|(_, own)| *own).collect();
     loud.sort_by(f64::total_cmp);
     // Quiet blocks hold noise, which is never the same twice.
@@ -319,8 +320,8 @@ fn dropout(one: &[f64], other: &[f64], rate: f64) -> Option<f64> {
     shares.sort_by(f64::total_cmp);
     let usual = shares.get(shares.len() / 2).copied().unwrap_or(0.0);
     let limit = if usual > DROPOUT_SHARE { 0.0 } else { DROPOUT_SHARE.max(DROPOUT_TIMES * usual) };
-    blocks
+    Ok(blocks
         .iter()
         .position(|(minus, own)| *own > enough && minus / own > limit)
-        .map(|at| at as f64 * DROPOUT_BLOCK_S)
+        .map(|at| at as f64 * DROPOUT_BLOCK_S))
 }
