@@ -99,10 +99,7 @@ impl Apart {
             "not distinguishable from repeating the same cable"
         };
         // What repeating scatters by is not how well the difference is known: contacts and levels come on top of it.
-        format!(
-            "{largest} apart, at {at}, where sweeps repeat to {} (95 %): {what}",
-            fine(uncertainty)
-        )
+        format!("{largest} apart, at {at}, where sweeps repeat to {} (95 %): {what}", fine(uncertainty))
     }
 }
 

@@ -32,7 +32,8 @@ pub fn steady(places: &[(f64, f64)], pace: f64, constant: f64, rate: f64) -> boo
         places.windows(2).map(|pair| (pair[1].0 - pair[0].0, pair[1].1 - pair[0].1)).collect();
     let usual = drift(places).0;
     steps.iter().all(|(time, step)| {
-        let own = MOST_OWN_DELAY_S * rate * time / (constant * (SETTLED_SHARE * rate / SETTLED_HZ).ln().max(1.0));
+        let own =
+            MOST_OWN_DELAY_S * rate * time / (constant * (SETTLED_SHARE * rate / SETTLED_HZ).ln().max(1.0));
         (step - usual * time).abs() <= 1.0 && (step - pace * time).abs() <= 1.0 + own
     })
 }

@@ -197,7 +197,8 @@ pub fn permuted<S: Samples + ?Sized>(
         )));
     }
     let first = &a[0];
-    let mut others = a[1..].iter().chain(b).map(|other| aligned(first, other)).collect::<Result<Vec<_>, _>>()?;
+    let mut others =
+        a[1..].iter().chain(b).map(|other| aligned(first, other)).collect::<Result<Vec<_>, _>>()?;
     let start = others.iter().map(|moved| moved.start).max().unwrap_or(0);
     let end = others.iter().map(|moved| moved.end).min().unwrap_or(0);
     if end < start + WINDOW {

@@ -108,7 +108,9 @@ impl Repeats {
             let phase = span.and_then(|span| sweep.whole(span));
             let at_edge = sweep.frames.start < edge || sweep.frames.end + edge > channel.samples.len();
             match phase {
-                _ if at_edge && (phase.is_none() || sweeps.len() == 1) => dropped.push(Dropped::CutOff { repeat }),
+                _ if at_edge && (phase.is_none() || sweeps.len() == 1) => {
+                    dropped.push(Dropped::CutOff { repeat })
+                }
                 Some(phase) => {
                     whole.push(sweep.frames.clone());
                     numbers.push(repeat);
@@ -124,8 +126,8 @@ impl Repeats {
         let mut gaps: Vec<usize> =
             sweeps.windows(2).map(|pair| pair[1].frames.start - pair[0].frames.end).collect();
         gaps.sort_unstable();
-        let ends =
-            [sweeps[0].frames.start, channel.samples.len() - sweeps[sweeps.len() - 1].frames.end].map(|gap| 2 * gap);
+        let ends = [sweeps[0].frames.start, channel.samples.len() - sweeps[sweeps.len() - 1].frames.end]
+            .map(|gap| 2 * gap);
         let gap = gaps.get(gaps.len() / 2).into_iter().chain(&ends).filter(|gap| **gap > 0).min();
         let pad = (gap.copied().unwrap_or(0) / 2).min((WIDEST_PAD_S * rate) as usize);
         let longest = whole.iter().map(std::ops::Range::len).max().unwrap_or(0);
@@ -201,7 +203,8 @@ impl Repeats {
 
     /// Refuses one sweep that is left where others had dropouts: nothing would show a short one in it.
     fn alone(&self, channel: &Channel<'_>) -> Result<(), BenchError> {
-        let spoiled = self.dropped.iter().filter(|dropped| matches!(dropped, Dropped::Dropout { .. })).count();
+        let spoiled =
+            self.dropped.iter().filter(|dropped| matches!(dropped, Dropped::Dropout { .. })).count();
         if spoiled == 0 {
             return Ok(());
         }
@@ -224,7 +227,8 @@ fn none_whole(channel: &Channel<'_>, sweeps: &[Found], dropped: &[Dropped]) -> B
         Some(Dropped::Dropout { at_s, .. }) if sweeps.iter().any(Found::is_sweep) => format!(
             "{name}: no sweep on it is whole: {each} a dropout (the first begins at {at}). {AGAIN}. A device that swallows the \
              lowest or highest tones looks the same: then sweep a narrower band, --from and --to",
-            each = if sweeps.len() == 1 { "it has".to_owned() } else { format!("each of {} has", sweeps.len()) },
+            each =
+                if sweeps.len() == 1 { "it has".to_owned() } else { format!("each of {} has", sweeps.len()) },
             at = printed::fixed(*at_s, 2, "s")
         ),
         Some(Dropped::Dropout { .. }) => format!(
@@ -292,8 +296,5 @@ fn dropout(first: &[Complex64], second: &[Complex64], length: usize, block: usiz
     sorted.sort_by(f64::total_cmp);
     let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
     let most = (DROPOUT_TIMES * usual).min(APART_SHARE * loud).max(DROPOUT_SHARE * loud);
-    blocks
-        .iter()
-        .position(|(difference, _)| *difference > most)
-        .map(|index| index * block)
+    blocks.iter().position(|(difference, _)| *difference > most).map(|index| index * block)
 }

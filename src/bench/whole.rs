@@ -71,7 +71,8 @@ impl Span {
         let mut spans: Vec<Self> = sweeps.iter().filter_map(Found::span).collect();
         spans.sort_by(|a, b| a.constant.total_cmp(&b.constant));
         let constant = spans.get(spans.len() / 2)?.constant;
-        let farther = |all: Self, own: Self| Self { from: all.from.min(own.from), to: all.to.max(own.to), constant };
+        let farther =
+            |all: Self, own: Self| Self { from: all.from.min(own.from), to: all.to.max(own.to), constant };
         spans.into_iter().reduce(farther).map(|all| Self { constant, ..all })
     }
 }

@@ -4,8 +4,8 @@
 //! small fraction of a sample, and least squares on the sound itself ends the search (Gauss-Newton: the difference is a
 //! straight line in gain, delay and clock once these are nearly right).
 
-use super::fourier::{good_length, spectrum};
 use super::ClipError;
+use super::fourier::{good_length, spectrum};
 use super::parked::{BLOCK, Samples};
 use super::shift::{Along, Between};
 
@@ -153,8 +153,12 @@ pub fn align<'s, S: Samples + ?Sized, T: Samples + ?Sized>(
 ) -> Result<Option<Moved<'s, T>>, ClipError> {
     let Some(alignment) = locate(first, second)? else { return Ok(None) };
     let along = Along::new(Faded(second));
-    Ok(common(first.frames(), second.frames(), &alignment)
-        .map(|(start, end)| Moved { alignment, start, end, along }))
+    Ok(common(first.frames(), second.frames(), &alignment).map(|(start, end)| Moved {
+        alignment,
+        start,
+        end,
+        along,
+    }))
 }
 
 /// By how many whole samples `second` is later, roughly, however long it is: its best correlation with the loudest piece of
@@ -162,7 +166,10 @@ pub fn align<'s, S: Samples + ?Sized, T: Samples + ?Sized>(
 ///
 /// # Errors
 /// As for [`align`].
-pub fn find<S: Samples + ?Sized, T: Samples + ?Sized>(first: &S, second: &T) -> Result<Option<i64>, ClipError> {
+pub fn find<S: Samples + ?Sized, T: Samples + ?Sized>(
+    first: &S,
+    second: &T,
+) -> Result<Option<i64>, ClipError> {
     let Some(piece) = piece_of(first.frames(), second.frames()) else { return Ok(None) };
     let (early, loud) = loudest(first, piece, 0..first.frames())?;
     let (lag, alike) = correlated(&loud, second)?;
@@ -201,7 +208,9 @@ pub fn locate<S: Samples + ?Sized, T: Samples + ?Sized>(
     let mut points = Vec::new();
     for _ in 0..12 {
         let Some((start, end)) = common(first.frames(), second.frames(), &found) else { return Ok(None) };
-        let Some(step) = improved(first, &faded, &mut points, &mut found, start..end)? else { return Ok(None) };
+        let Some(step) = improved(first, &faded, &mut points, &mut found, start..end)? else {
+            return Ok(None);
+        };
         if step < 1e-9 {
             break;
         }

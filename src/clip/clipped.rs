@@ -14,7 +14,8 @@ const FLAT_SHARE: f64 = 0.12;
 /// The samples cannot be read.
 pub fn peak<S: Samples + ?Sized>(samples: &S) -> Result<f64, ClipError> {
     let mut peak = 0.0_f64;
-    samples.each_block(&mut |_, block| peak = block.iter().fold(peak, |peak, sample| peak.max(sample.abs())))?;
+    samples
+        .each_block(&mut |_, block| peak = block.iter().fold(peak, |peak, sample| peak.max(sample.abs())))?;
     Ok(peak)
 }
 

@@ -202,7 +202,12 @@ impl OpenClip {
     /// A clip of one channel that lies on the disk.
     pub fn of_parked(name: &str, rate_hz: u32, samples: Arc<Parked>) -> Self {
         Self {
-            info: ClipInfo { rate_hz, channels: 1, frames: samples.frames() as u64, coding: "put away".into() },
+            info: ClipInfo {
+                rate_hz,
+                channels: 1,
+                frames: samples.frames() as u64,
+                coding: "put away".into(),
+            },
             kind: Kind::Parked(samples),
             name: name.to_owned(),
             notes: Vec::new(),

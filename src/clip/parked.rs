@@ -190,13 +190,19 @@ mod tests {
             let one = parked.stretch(start, 1200).expect("readable");
             assert_eq!(one, samples.stretch(start, 1200).expect("memory"), "{start}");
             let part = Part::new(&parked, 100..samples.len() - 7).stretch(start, 1200).expect("readable");
-            assert_eq!(part, samples[100..samples.len() - 7].stretch(start, 1200).expect("memory"), "{start}");
+            assert_eq!(
+                part,
+                samples[100..samples.len() - 7].stretch(start, 1200).expect("memory"),
+                "{start}"
+            );
         }
         let mut all = Vec::new();
-        parked.each_block(&mut |start, block| {
-            assert_eq!(start, all.len());
-            all.extend_from_slice(block);
-        }).expect("readable");
+        parked
+            .each_block(&mut |start, block| {
+                assert_eq!(start, all.len());
+                all.extend_from_slice(block);
+            })
+            .expect("readable");
         assert_eq!(all, samples);
     }
 }

@@ -171,4 +171,3 @@ pub fn nameless() -> std::result::Result<(File, PathBuf), (PathBuf, Error)> {
     let folder = std::env::temp_dir();
     within(&folder).map(|file| (file, folder.clone())).map_err(|error| (folder, error))
 }
-

@@ -423,8 +423,8 @@ mod tests {
                 })
                 .collect();
             let b = noisy(&other, 1e-5, 2);
-            let [rest, of_b] =
-                [&rest(&self.a, &b), &b].map(|sound| Stretches::of(&sound[..], 48_000.0, &self.edges).expect("memory"));
+            let [rest, of_b] = [&rest(&self.a, &b), &b]
+                .map(|sound| Stretches::of(&sound[..], 48_000.0, &self.edges).expect("memory"));
             [Expected::Repeats(&self.repeats), Expected::Silence(&self.silence)]
                 .map(|expected| find(&rest, &of_b, &expected, 48_000.0, &self.edges))
         }
@@ -471,7 +471,10 @@ mod tests {
             let scale = f64::from(1_u32 << (bits - 1));
             (0..1000).map(|n| (0.7 * f64::from(n).sin() * scale).round() / scale).collect::<Vec<_>>()
         };
-        assert_eq!([8, 16, 20, 24].map(|bits| grain(&of(bits)[..]).expect("memory")), [8, 16, 20, 24].map(Some));
+        assert_eq!(
+            [8, 16, 20, 24].map(|bits| grain(&of(bits)[..]).expect("memory")),
+            [8, 16, 20, 24].map(Some)
+        );
         assert_eq!(grain(&[0.1][..]), Ok(None));
     }
 }

@@ -176,9 +176,8 @@ impl Take {
         let (frames, all) = (clip.samples.frames(), reference.frames() as i64);
         let from = (around - margin).clamp(0, all) as usize;
         let to = (around + frames as i64 + margin).clamp(0, all) as usize;
-        let found = locate(&clip.samples, &Part::new(reference, from..to))
-            .map_err(unreadable)?
-            .ok_or_else(other)?;
+        let found =
+            locate(&clip.samples, &Part::new(reference, from..to)).map_err(unreadable)?.ok_or_else(other)?;
         let Alignment { delay, clock, gain } = found;
         let last = delay + (frames - 1) as f64 * (1.0 + clock);
         if delay < -MISSING || last > (to - from) as f64 + MISSING {
@@ -239,7 +238,11 @@ impl Take {
 
     /// Its sound, to be played.
     pub(super) fn clip(&self, session: &Session) -> OpenClip {
-        OpenClip::of_parked(session.cables[self.cable].name.as_written(), self.rate_hz, Arc::clone(&self.sound))
+        OpenClip::of_parked(
+            session.cables[self.cable].name.as_written(),
+            self.rate_hz,
+            Arc::clone(&self.sound),
+        )
     }
 }
 
@@ -300,7 +303,8 @@ fn noise(samples: &Parked, rate: f64, gain: f64) -> Result<Option<Noise>, ClipEr
         return Ok(None);
     }
     // A minute tells it as well as more would.
-    let stretch = samples.stretch((best.start * block) as i64, frames.min((LONGEST_NOISE_S * rate) as usize))?;
+    let stretch =
+        samples.stretch((best.start * block) as i64, frames.min((LONGEST_NOISE_S * rate) as usize))?;
     let mean = stretch.iter().sum::<f64>() / stretch.len() as f64;
     let own: Vec<f64> = stretch.iter().map(|sample| gain * (sample - mean)).collect();
     let mut welch = Welch::new(1, NOISE_WINDOW);

@@ -109,11 +109,15 @@ fn a_sweep_split_by_a_dropout_is_one_spoiled_repeat() {
             ("joined", (Damage::Lost, material.place(2, 0.7), 28_000), "repeat 3 has a dropout"),
             ("doubled", (Damage::Doubled, material.place(1, 0.3), 2048), "repeat 2 has a dropout"),
         ] {
-            let found = material.measured(together, &[damage]).unwrap_or_else(|error| panic!("{what}: {error}"));
+            let found =
+                material.measured(together, &[damage]).unwrap_or_else(|error| panic!("{what}: {error}"));
             let said = dropped(&found);
             assert!(said[0].starts_with(repeat), "{what}, {together}: {said:?}");
             let (decibels, degrees) = apart(&clean, &found);
-            assert!(decibels < 0.002 && degrees < 0.2, "{what}, {together}: {decibels} dB, {degrees} degrees");
+            assert!(
+                decibels < 0.002 && degrees < 0.2,
+                "{what}, {together}: {decibels} dB, {degrees} degrees"
+            );
             if what != "joined" {
                 assert_eq!((found.repeats, said.len()), (SWEEPS - 1, 1), "{what}, {together}: {said:?}");
             }
@@ -170,7 +174,9 @@ fn random_dropouts_are_refused_or_change_nothing() {
                     let damage = [Damage::Lost, Damage::Doubled, Damage::Silenced, Damage::SilencePutIn]
                         [random.below(4)];
                     // From a short block of a sound server to a quarter of a second; a little beyond the sweep on either side.
-                    let frames = (32.0 * (random.below(1000) as f64 / 1000.0 * (12_000.0_f64 / 32.0).ln()).exp()) as usize;
+                    let frames = (32.0
+                        * (random.below(1000) as f64 / 1000.0 * (12_000.0_f64 / 32.0).ln()).exp())
+                        as usize;
                     (damage, material.place(sweep, random.below(1100) as f64 / 1000.0 - 0.05), frames)
                 })
                 .collect();
@@ -185,7 +191,11 @@ fn random_dropouts_are_refused_or_change_nothing() {
                     assert_eq!(clean.frequency_hz, found.frequency_hz, "{what}");
                     let (decibels, degrees) = apart(&clean, &found);
                     assert!(decibels < 0.002 && degrees < 0.2, "{what}: {decibels} dB, {degrees} degrees");
-                    assert!(found.clock_ppm.is_none_or(|ppm| ppm.abs() < 0.5), "{what}: {:?}", found.clock_ppm);
+                    assert!(
+                        found.clock_ppm.is_none_or(|ppm| ppm.abs() < 0.5),
+                        "{what}: {:?}",
+                        found.clock_ppm
+                    );
                     taken += 1;
                 }
             }

@@ -171,7 +171,10 @@ fn blocks_null_as_whole_recordings_did() {
     assert!((rest + 7.23).abs() < 0.05, "{rest}: the residual is what was measured");
     let others = [take(0.4, 23), take(0.41, 24), take(0.41, 25)];
     let [third, fourth, fifth] = [0, 1, 2].map(|at| file(&format!("{at}.wav"), &others[at]));
-    let test =
-        permuted(&[second.last(), third.last()], &[fourth.last(), fifth.last()]).unwrap();
-    assert!((test.between_db + 52.896_856_460_959_41).abs() < 1e-9 && (test.within_db + 52.895_874_849_304_17).abs() < 1e-9, "{test:?}");
+    let test = permuted(&[second.last(), third.last()], &[fourth.last(), fifth.last()]).unwrap();
+    assert!(
+        (test.between_db + 52.896_856_460_959_41).abs() < 1e-9
+            && (test.within_db + 52.895_874_849_304_17).abs() < 1e-9,
+        "{test:?}"
+    );
 }

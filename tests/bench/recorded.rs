@@ -357,7 +357,8 @@ fn a_recording_with_a_mark_in_it_is_told() {
 fn forgeries(folder: &Path) {
     let path = |name: &str| folder.join(name);
     let mut files = std::fs::read_dir(path("sittings")).unwrap().map(|file| file.unwrap().path());
-    let journal = files.find(|file| !file.ends_with("register.jsonl") && file.extension().is_some_and(|own| own == "jsonl"));
+    let journal = files
+        .find(|file| !file.ends_with("register.jsonl") && file.extension().is_some_and(|own| own == "jsonl"));
     let journal = journal.expect("one sitting");
     let honest = journal::read(&journal).unwrap();
     let receipt = honest.digests.last().unwrap().hex();
@@ -369,7 +370,10 @@ fn forgeries(folder: &Path) {
     let told = || -> String {
         let report = crate::commands::json(folder, &["report", ".", "--json"]);
         let caveats = report["caveats"].as_array().unwrap().iter();
-        caveats.filter(|own| own["kind"] == "recordings-told").map(|own| own["text"].as_str().unwrap()).collect()
+        caveats
+            .filter(|own| own["kind"] == "recordings-told")
+            .map(|own| own["text"].as_str().unwrap())
+            .collect()
     };
     let forge = |change: &dyn Fn(&mut Option<RecordedFacts>)| {
         let mut records = honest.records.clone();
@@ -404,7 +408,11 @@ fn forgeries(folder: &Path) {
     assert_eq!(alone.0, 0, "{}", alone.1);
     assert!(caveats.contains("nobody looked for marks") && !caveats.contains("no filter makes"), "{caveats}");
     assert_eq!(with_session.0, 1);
-    assert!(with_session.1.contains("something could tell the recordings of pair apart"), "{}", with_session.1);
+    assert!(
+        with_session.1.contains("something could tell the recordings of pair apart"),
+        "{}",
+        with_session.1
+    );
     // Written as if nothing was found: that alone no report can know, and who makes the sounds anew does.
     let (alone, with_session, caveats) = forge(&|facts| facts.iter_mut().for_each(|own| own.found.clear()));
     assert_eq!((alone.0, caveats.as_str()), (0, ""), "{}", alone.1);
@@ -422,7 +430,10 @@ fn forgeries(folder: &Path) {
         assert_eq!(text.matches("long.wav is not what was sealed").count(), 1, "{what}: {text}");
         assert!(text.contains(otherwise), "{what}: {text}");
         let caveats = crate::commands::json(folder, &["report", ".", "--json"])["caveats"].to_string();
-        assert!(caveats.contains("inputs-changed") && caveats.contains("not what was heard"), "{what}: {caveats}");
+        assert!(
+            caveats.contains("inputs-changed") && caveats.contains("not what was heard"),
+            "{what}: {caveats}"
+        );
         crate::commands::succeeded(folder, &["report", "."]);
         let page = std::fs::read_to_string(path("report/report.html")).unwrap();
         assert!(page.contains("not what was heard"), "{what}");

@@ -208,7 +208,8 @@ fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
     assert_eq!(rounds["presentations"], 4, "{rounds}");
     assert!((round_s / 161.68 - 1.0).abs() < 1e-9 && rounds["sitting_s"] == trials * round_s, "{rounds}");
     let text = std::fs::read_to_string(at.join("session.toml")).expect("the session");
-    std::fs::write(at.join("session.toml"), text.replace("trials = 1\n", "trials = 8\n")).expect("the session");
+    std::fs::write(at.join("session.toml"), text.replace("trials = 1\n", "trials = 8\n"))
+        .expect("the session");
     let planned = succeeded(at, &["plan", "--session", "."]).out;
     let planned = planned.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(planned.contains("Time: a round has 4 presentations and takes about 3 min."), "{planned}");

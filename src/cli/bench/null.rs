@@ -6,9 +6,9 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{Failure, note};
+use crate::bench::BenchError;
 use crate::bench::foreseen::{Foreseen, foreseen};
 use crate::bench::null::{Null, null, permuted};
-use crate::bench::BenchError;
 use crate::bench::recording::Long;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
@@ -80,7 +80,8 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     let (a, b) = (Long::read(&arguments.a)?, Long::read(&arguments.b)?);
     let gain = 10_f64.powf(arguments.raise / 20.0);
     let (width, rate) = (WordLength::Float32, a.last().rate_hz);
-    let create = |path: &PathBuf| WavWriter::create(path, width, 1, rate, Dither::new(0)).map_err(Failure::bad);
+    let create =
+        |path: &PathBuf| WavWriter::create(path, width, 1, rate, Dither::new(0)).map_err(Failure::bad);
     let mut residual = arguments.residual.as_ref().map(create).transpose()?;
     let found = null(&a.last(), &b.last(), &mut |left| {
         let Some(file) = &mut residual else { return Ok(()) };
