@@ -473,8 +473,8 @@ fn notice(record: &Record) -> Option<String> {
         Record::VotesVoid { id, .. } => format!("{} is void and will be repeated", trial_words(*id)),
         Record::Hand { by, .. } => format!("a hand from {by}"),
         Record::HandsClosed { closed, .. } => {
-            let opening = if *closed == 1 { "phone opens its hand" } else { "phones open their hands" };
-            format!("{closed} {opening}; next starts the sealing over if one stays closed")
+            let phones = printed::count(u64::from(*closed), "phone");
+            format!("{phones} to open their part of the draws; if one does not, next starts over")
         }
         Record::HandsVoid { closed, .. } => {
             let seats: Vec<String> = closed.iter().map(ToString::to_string).collect();
@@ -530,9 +530,9 @@ fn trial_words(id: TrialId) -> String {
 /// A phase in words.
 pub fn words(phase: Phase) -> &'static str {
     match phase {
-        Phase::Welcome => "welcome; next opens the doors for listeners and their hands",
+        Phase::Welcome => "welcome; guests can join already; next goes on to the draws",
         Phase::Ears => "open ears, no part of the test; next goes on, repeat plays it again, back ends it",
-        Phase::Joining => "joining; next closes the hands and seals the draws",
+        Phase::Joining => "joining; when everybody is in, next fixes the draws (a guest may still join later)",
         Phase::Ready => "ready; next presents the trial",
         Phase::Presenting => "presenting",
         Phase::Voting => "voting; next closes the votes",

@@ -42,8 +42,14 @@ pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Fail
         writeln!(out, "{document:#}")?;
         return Ok(());
     }
-    for device in &found {
+    let (answering, silent): (Vec<&DeviceFacts>, Vec<&DeviceFacts>) =
+        found.iter().partition(|device| device.problem.is_none());
+    for device in answering {
         print(device, out)?;
+    }
+    if !silent.is_empty() {
+        let names: Vec<&str> = silent.iter().map(|device| device.id.as_str()).collect();
+        writeln!(out, "Known to the system, but not answering (--json says why): {}", names.join(", "))?;
     }
     if found.iter().any(|device| device.answers && !discards(device)) {
         writeln!(out, "\n{CAVEAT}")?;
@@ -61,9 +67,6 @@ fn discards(device: &DeviceFacts) -> bool {
 fn print(device: &DeviceFacts, out: &mut dyn Write) -> std::io::Result<()> {
     let mark = if device.default { " (default)" } else { "" };
     writeln!(out, "{}: {}{mark}", device.id, device.name)?;
-    if let Some(problem) = &device.problem {
-        return writeln!(out, "  {}: does not answer ({problem})", device.host);
-    }
     if discards(device) {
         return writeln!(out, "  {}: plays nothing: it throws the sound away", device.host);
     }

@@ -13,6 +13,7 @@ mod check_switch;
 mod check_words;
 pub mod demo;
 pub mod devices;
+mod folded;
 mod harmless;
 pub mod installed;
 pub mod new;
@@ -44,6 +45,7 @@ use crate::screen::shapes::Encoded;
 use crate::trial::sittings::PROGRAM;
 use crate::units::foreign;
 
+use folded::Folded;
 use harmless::Harmless;
 
 /// Why a command did not end with 0.
@@ -109,7 +111,9 @@ const READER_GONE: u8 = 141;
 
 /// Writes a line to standard error: progress, notes, cautions. A closed standard error is no reason to stop.
 pub fn note(message: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "{}", harmless::harmless(message));
+    let shown = harmless::harmless(message);
+    let shown = folded::columns(&std::io::stderr()).map_or_else(|| shown.clone(), |columns| folded::folded(&shown, columns));
+    let _ = writeln!(std::io::stderr().lock(), "{shown}");
 }
 
 /// Refuses a name for a recording that promises another format than the one that is written.
@@ -143,10 +147,11 @@ fn item(out: &mut dyn Write, text: &str) -> std::io::Result<()> {
     Ok(())
 }
 
-/// Text as lines of at most 100 columns, `indent` of them blank.
+/// Text as lines as wide as the terminal, of 100 columns at most, `indent` of them blank.
 fn paragraph(indent: usize, text: &str) -> Vec<String> {
     let blank = " ".repeat(indent);
-    crate::screen::page::wrap(text, 100 - indent).iter().map(|line| format!("{blank}{line}")).collect()
+    let columns = folded::columns(&std::io::stdout()).unwrap_or(folded::WIDEST);
+    crate::screen::page::wrap(text, columns - indent).iter().map(|line| format!("{blank}{line}")).collect()
 }
 
 /// Version and build, as journals name them.
@@ -207,6 +212,30 @@ enum Command {
     Man(installed::ManArguments),
 }
 
+impl Command {
+    /// What it prints is read as it comes. The other commands lay out their lines themselves, or print what a program reads.
+    fn prints_prose(&self) -> bool {
+        !matches!(
+            self,
+            Self::Demo(_)
+                | Self::Audition(_)
+                | Self::Run(_)
+                | Self::Night(_)
+                | Self::Completions(_)
+                | Self::Man(_)
+        )
+    }
+}
+
+/// A program reads the output, or it is to be pasted: its lines stay as they are.
+fn is_for_machines(matches: &clap::ArgMatches) -> bool {
+    let Some((_, inner)) = matches.subcommand() else { return false };
+    ["json", "csv", "trials", "dictionary", "methods", "format"]
+        .iter()
+        .any(|flag| inner.try_get_one::<bool>(flag).is_ok_and(|given| given == Some(&true)))
+        || is_for_machines(inner)
+}
+
 /// Arguments come back in messages, in journals and in the names of files: one that acts on a terminal is refused.
 fn plain_arguments() -> Result<(), String> {
     for argument in std::env::args_os().skip(1) {
@@ -259,8 +288,13 @@ pub fn main() -> ExitCode {
         note(&format!("earwitness: {message}"));
         return ExitCode::from(2);
     }
-    let line = match Line::try_parse() {
-        Ok(line) => line,
+    let parsed = line().try_get_matches().and_then(|matches| {
+        let machine = is_for_machines(&matches);
+        let parsed = <Line as clap::FromArgMatches>::from_arg_matches(&matches);
+        parsed.map(|line| (line, machine)).map_err(|error| error.format(&mut line()))
+    });
+    let (line, machine) = match parsed {
+        Ok(parsed) => parsed,
         Err(error) => {
             if let Some(message) = not_a_value(&error).or_else(|| unknown_option(&error)) {
                 note(&format!("earwitness: {message}"));
@@ -274,10 +308,11 @@ pub fn main() -> ExitCode {
     if line.timings {
         timings::begin();
     }
-    let mut out = std::io::BufWriter::new(Harmless::new(Reader {
-        inner: Encoded::standard_output(std::io::stdout().lock()),
-        gone: false,
-    }));
+    let columns = (!machine && line.command.prints_prose())
+        .then(|| folded::columns(&std::io::stdout()))
+        .flatten();
+    let reader = Reader { inner: Encoded::standard_output(std::io::stdout().lock()), gone: false };
+    let mut out = std::io::BufWriter::new(Harmless::new(Folded::new(reader, columns)));
     let result = match &line.command {
         Command::Demo(arguments) => demo::run(arguments, &mut out),
         Command::New(arguments) => new::run(arguments, &mut out),
@@ -299,7 +334,7 @@ pub fn main() -> ExitCode {
     };
     let flushed = out.flush().map_err(Failure::from);
     timings::finish();
-    if out.get_ref().get_ref().gone {
+    if out.get_ref().get_ref().get_ref().gone {
         return ExitCode::from(READER_GONE);
     }
     match result.and(flushed) {

@@ -260,7 +260,7 @@ fn effect(arguments: &PlanArguments, protocol: Protocol) -> Result<Effect, Failu
         },
         _ => Err(Failure::bad(
             "how large is the difference to be found? Give one of --proportion (right answers, such as 0.75), \
-             --discriminators (trials in which it is heard, such as 0.5) or --d-prime",
+             --discriminators (trials in which it is heard, such as 0.5) or --d-prime. For a session's own plan: --session DIR",
         )),
     }
 }

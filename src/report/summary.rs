@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use super::model::Report;
 use super::page::design;
 use crate::evidence::{Basis, NotCounted, State};
-use crate::units::foreign;
+use crate::units::{foreign, printed};
 use crate::verdict::caveat::Weight;
 
 /// Most lines of the summary.
@@ -31,12 +31,17 @@ pub fn summary(report: &Report) -> Vec<String> {
     if late > 0 {
         let _ = write!(apart, ", {late} after a look had ended the panel");
     }
+    let left_out = report.sittings.iter().filter(|own| own.not_counted == Some(NotCounted::LeftOut)).count();
+    if left_out > 0 {
+        let _ = write!(apart, ", {left_out} left out by the agreed rule");
+    }
+    let all = report.sittings.len() + report.unusable.len();
     let listeners = report.listeners.iter().filter(|listener| listener.counted).count();
     lines.push(format!(
-        "{} of {} sittings count{apart}; {listeners} {}; register announces {}",
-        counted,
-        report.sittings.len() + report.unusable.len(),
-        if listeners == 1 { "listener" } else { "listeners" },
+        "{counted} of {} {}{apart}; {}; register announces {}",
+        printed::count(all as u64, "sitting"),
+        if counted == 1 { "counts" } else { "count" },
+        printed::count(listeners as u64, "listener"),
         report.register.announced
     ));
     let basis = report.comparisons.iter().map(|comparison| comparison.basis).min().unwrap_or(Basis::Nothing);

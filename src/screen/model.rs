@@ -36,6 +36,8 @@ pub struct Model {
     pub typed: String,
     /// The page that `scroll` and `typed` belong to.
     page: Option<u64>,
+    /// Its heading: another one on the same page starts at the top too, and what is typed stays.
+    heading: String,
 }
 
 /// Characters that a typed line may hold; more are refused.
@@ -52,6 +54,7 @@ impl Model {
             keys_from: 0,
             typed: String::new(),
             page: None,
+            heading: String::new(),
         }
     }
 
@@ -66,6 +69,12 @@ impl Model {
             self.scroll = 0;
             self.typed.clear();
             self.overlay = Overlay::None;
+        }
+        if let Stage::Page(page) = &scene.stage
+            && page.heading != self.heading
+        {
+            self.scroll = 0;
+            self.heading.clone_from(&page.heading);
         }
     }
 }

@@ -38,6 +38,11 @@ pub fn is_there() -> bool {
     io::stdin().is_terminal() && io::stdout().is_terminal()
 }
 
+/// How many columns the terminal has; `None` where it does not say.
+pub fn columns() -> Option<usize> {
+    crossterm::terminal::size().ok().map(|(columns, _)| usize::from(columns)).filter(|columns| *columns > 0)
+}
+
 /// The terminal that [is there](is_there) can only print lines, and says so: `TERM` is `dumb`.
 pub fn is_dumb() -> bool {
     std::env::var_os("TERM").is_some_and(|term| term == "dumb")

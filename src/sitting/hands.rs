@@ -134,8 +134,8 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
     page.blocks = vec![
         Block::text(match turn {
             Turn::Listener(name) => format!(
-                "{name}: don't trust this computer? Type anything now. It chose its secret before it could know what you \
-                 type. Your hand is not secret."
+                "{name}: don't trust this computer? Type anything now: that is your hand, not a secret. The computer chose \
+                 its own secret first."
             ),
             Turn::Others => format!(
                 "Now anybody else here, the owner of this computer first: one line each. Hands are not secret.{}",

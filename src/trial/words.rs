@@ -10,6 +10,7 @@
 use std::sync::OnceLock;
 
 use super::digest::Digest;
+use crate::units::printed;
 
 /// Words of a digest.
 pub const RECEIPT_WORDS: usize = 12;
@@ -58,12 +59,12 @@ impl Digest {
             let near = words().iter().min_by_key(|word| strsim::damerau_levenshtein(word, unknown));
             let hint = near.map(|word| format!("; did you mean `{word}`?")).unwrap_or_default();
             let shown: String = unknown.chars().take(40).collect();
-            return Err(format!("`{shown}` is neither a word of a receipt nor 64 hex digits{hint}"));
+            return Err(format!("`{shown}` is neither one of the words of seals and receipts nor 64 hex digits{hint}"));
         }
         if typed.len() != RECEIPT_WORDS {
             return Err(format!(
-                "a receipt has {RECEIPT_WORDS} words or 64 hex digits, this has {} words",
-                typed.len()
+                "a seal or receipt has {RECEIPT_WORDS} words, or 64 hex digits; this has {}",
+                printed::count(typed.len() as u64, "word")
             ));
         }
         Ok(typed.join(" ") == self.in_words())

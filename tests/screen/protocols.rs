@@ -45,7 +45,7 @@ fn holds(inquiry: Inquiry, surface: &str, text: &str, says: &[&str]) {
         (Asks::Difference, _) => &["preferred", "prefer 1", "brighter"],
         (Asks::Attribute, Sides::One) => &["preferred", "prefer 1", "odd one", "1 is more pronounced"],
         (Asks::Attribute, Sides::Two) => {
-            &["preferred", "of 8 right", "(right in", "odd one", "1 is more pronounced"]
+            &["preferred", "of 8 right", "(the right answer", "odd one", "1 is more pronounced"]
         }
     };
     for words in foreign {

@@ -212,6 +212,23 @@ fn a_long_notice_is_read_whole() {
 }
 
 #[test]
+fn another_heading_is_read_from_its_top_and_what_is_typed_stays() {
+    let mut page = typing();
+    page.blocks = vec![Block::text("so many words. ".repeat(200))];
+    let mut model = Model::new(80, 24);
+    let joining = scene(Stage::Page(page.clone()));
+    let down = earwitness::screen::Input::Key(earwitness::screen::Key::Down);
+    earwitness::screen::update(&mut model, &joining, &down);
+    model.typed = "30 a b".to_owned();
+    assert_eq!(model.scroll, 1);
+    model.meet(&joining);
+    assert_eq!(model.scroll, 1);
+    page.heading = "Warm-up 1 of 1".to_owned();
+    model.meet(&scene(Stage::Page(page)));
+    assert_eq!((model.scroll, model.typed.as_str()), (0, "30 a b"));
+}
+
+#[test]
 fn too_small_says_so_and_any_size_is_drawn_without_a_panic() {
     insta::assert_snapshot!("too-small", shown(50, 10, Stage::Trial(abx())));
     let mut score = typing();

@@ -473,6 +473,26 @@ fn it_can_be_made_smaller_and_larger() {
 }
 
 #[test]
+fn what_commands_print_breaks_between_words() {
+    let folder = session(3);
+    for (arguments, command) in [
+        (&["check", "."][..], Some("earwitness check . --full")),
+        (&["plan", "--trials", "16", "--proportion", "0.75"], None),
+        (&["check", "no-such-folder-far-away-in-a-place-that-nobody-knows", "--sound-path"], None),
+        (&["plan"], None),
+    ] {
+        let mut terminal = Terminal::start(folder.path(), Path::new(PROGRAM), arguments, &[]);
+        terminal.end();
+        let text = String::from_utf8(terminal.bytes()).expect("text");
+        assert!(text.len() > 80, "{text}");
+        for line in text.lines().map(str::trim_end) {
+            assert!(line.chars().count() <= 80, "{arguments:?}: {line}");
+        }
+        assert!(command.is_none_or(|command| text.lines().any(|line| line.ends_with(command))), "{text}");
+    }
+}
+
+#[test]
 fn a_terminal_that_is_closed_ends_the_program() {
     // In the middle of the first page, just after it, and later.
     for (bytes, milliseconds) in [(1, 0), (700, 0), (1500, 0), (1500, 1), (1500, 5), (1500, 30), (1500, 300)]

@@ -378,7 +378,12 @@ fn describe(terms: &Terms, found: &ComparisonResult, out: &mut dyn Write) -> Res
             .iter()
             .enumerate()
             .map(|(at, _)| match lean.right.get(at).filter(|_| terms.inquiry().has_right_answer()) {
-                Some(right) => format!("\"{}\" {} (right in {right})", label(at), lean.given[at]),
+                Some(right) => format!(
+                    "\"{}\" said {} (the right answer {})",
+                    label(at),
+                    printed::count(u64::from(lean.given[at]), "time"),
+                    printed::count(u64::from(*right), "time")
+                ),
                 None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
             .collect();

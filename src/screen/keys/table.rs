@@ -35,7 +35,7 @@ pub const TABLE: &[Binding] = &[
         shown: "",
         word: "",
         hint: "listen",
-        says: "switch to that slot, at the same place in the clip",
+        says: "listen to that sound, at the same place in the clip",
         stages: &[StageKind::Trial, StageKind::Training, StageKind::Sighted, StageKind::Replay],
     },
     Binding {
