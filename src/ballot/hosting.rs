@@ -532,7 +532,9 @@ pub fn words(phase: Phase) -> &'static str {
     match phase {
         Phase::Welcome => "welcome; guests can join already; next goes on to the draws",
         Phase::Ears => "open ears, no part of the test; next goes on, repeat plays it again, back ends it",
-        Phase::Joining => "joining; when everybody is in, next fixes the draws (a guest may still join later)",
+        Phase::Joining => {
+            "joining; when everybody is in, next fixes the draws (a guest may still join later)"
+        }
         Phase::Ready => "ready; next presents the trial",
         Phase::Presenting => "presenting",
         Phase::Voting => "voting; next closes the votes",

@@ -112,7 +112,8 @@ const READER_GONE: u8 = 141;
 /// Writes a line to standard error: progress, notes, cautions. A closed standard error is no reason to stop.
 pub fn note(message: &str) {
     let shown = harmless::harmless(message);
-    let shown = folded::columns(&std::io::stderr()).map_or_else(|| shown.clone(), |columns| folded::folded(&shown, columns));
+    let shown = folded::columns(&std::io::stderr())
+        .map_or_else(|| shown.clone(), |columns| folded::folded(&shown, columns));
     let _ = writeln!(std::io::stderr().lock(), "{shown}");
 }
 
@@ -308,9 +309,8 @@ pub fn main() -> ExitCode {
     if line.timings {
         timings::begin();
     }
-    let columns = (!machine && line.command.prints_prose())
-        .then(|| folded::columns(&std::io::stdout()))
-        .flatten();
+    let columns =
+        (!machine && line.command.prints_prose()).then(|| folded::columns(&std::io::stdout())).flatten();
     let reader = Reader { inner: Encoded::standard_output(std::io::stdout().lock()), gone: false };
     let mut out = std::io::BufWriter::new(Harmless::new(Folded::new(reader, columns)));
     let result = match &line.command {

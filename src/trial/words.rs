@@ -59,7 +59,9 @@ impl Digest {
             let near = words().iter().min_by_key(|word| strsim::damerau_levenshtein(word, unknown));
             let hint = near.map(|word| format!("; did you mean `{word}`?")).unwrap_or_default();
             let shown: String = unknown.chars().take(40).collect();
-            return Err(format!("`{shown}` is neither one of the words of seals and receipts nor 64 hex digits{hint}"));
+            return Err(format!(
+                "`{shown}` is neither one of the words of seals and receipts nor 64 hex digits{hint}"
+            ));
         }
         if typed.len() != RECEIPT_WORDS {
             return Err(format!(
