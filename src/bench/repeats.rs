@@ -11,8 +11,9 @@ use crate::units::printed;
 
 /// Blocks in which repeats are compared, in seconds.
 const BLOCK_S: f64 = 0.02;
-/// Two repeats differ by a dropout where a block of their difference is above this share of the block (-46 dB) ...
-const DROPOUT_SHARE: f64 = 0.005;
+/// Two repeats differ by a dropout where a block of their difference is above this share of the sweep (-54 dB): less moves no band by
+/// 0.002 dB (`tests/bench/dropouts.rs`) ...
+const DROPOUT_SHARE: f64 = 0.002;
 /// ... and above so many times the median of all blocks.
 const DROPOUT_TIMES: f64 = 8.0;
 /// ... or where more than this share of a loud block (-12 dB) is left: repeats that stand nowhere on each other leave much in

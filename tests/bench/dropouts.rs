@@ -153,7 +153,7 @@ fn sound_lost_between_sweeps_is_no_drift() {
 fn random_dropouts_are_refused_or_change_nothing() {
     let count = std::env::var("EARWITNESS_ATTACKS").map_or(3, |count| count.parse::<u64>().unwrap());
     let material = Material::new();
-    let (mut taken, mut refused) = (0, 0);
+    let (mut taken, mut refused, mut wrong) = (0, 0, Vec::new());
     for together in [true, false] {
         let clean = material.measured(together, &[]).unwrap();
         for seed in 1..=count {
@@ -187,20 +187,19 @@ fn random_dropouts_are_refused_or_change_nothing() {
                     refused += 1;
                 }
                 Ok(found) => {
-                    let what = format!("{together}, seed {seed}, {damages:?}: {:?}", found.notes);
-                    assert_eq!(clean.frequency_hz, found.frequency_hz, "{what}");
                     let (decibels, degrees) = apart(&clean, &found);
-                    assert!(decibels < 0.002 && degrees < 0.2, "{what}: {decibels} dB, {degrees} degrees");
-                    assert!(
-                        found.clock_ppm.is_none_or(|ppm| ppm.abs() < 0.5),
-                        "{what}: {:?}",
-                        found.clock_ppm
-                    );
+                    let ppm = found.clock_ppm.unwrap_or(0.0);
+                    if decibels >= 0.002 || degrees >= 0.2 || ppm.abs() >= 0.5 {
+                        wrong.push(format!(
+                            "together {together}, seed {seed}: {decibels} dB, {degrees} degrees, {ppm} ppm, {damages:?}: {:?}",
+                            found.notes
+                        ));
+                    }
                     taken += 1;
                 }
             }
         }
     }
     println!("{taken} measured as the clean one, {refused} refused");
-    assert!(taken > 0);
+    assert!(wrong.is_empty() && taken > 0, "{} of {taken} wrong\n{}", wrong.len(), wrong.join("\n"));
 }
