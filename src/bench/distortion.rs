@@ -231,7 +231,7 @@ fn summarised(
         thd_std_percent: (singles.len() > 1).then_some(thd_std_percent),
         floor_db,
         overall_percent: squares.into_iter().map(|square| 100.0 * (square / points).sqrt()).collect(),
-        noise_dbfs: channel.noise_dbfs(&channel.sounds()),
+        noise_dbfs: channel.noise_dbfs(&channel.stretches()),
         frequency_hz,
         dropped,
     }

@@ -359,8 +359,9 @@ fn pass(
         let offset = own.starts[0] as i64 - first as i64;
         (places, offset)
     };
-    let sounds = response.sounds();
-    let offsets = (reference.offset(&reference.sounds()), response.offset(&sounds));
+    // Whatever sounds is no silence: what a dropout leaves of a sweep may be as short as a click.
+    let sounds = response.stretches();
+    let offsets = (reference.offset(&reference.stretches()), response.offset(&sounds));
     let spectra: Vec<(Vec<Complex64>, Vec<Complex64>)> = repeats
         .starts
         .iter()

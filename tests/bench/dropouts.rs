@@ -106,6 +106,8 @@ fn a_sweep_split_by_a_dropout_is_one_spoiled_repeat() {
         // the third lost with the pause after it.
         for (what, damage, repeat) in [
             ("split", (Damage::SilencePutIn, material.place(1, 0.4), 9600), "repeat 2 has a dropout"),
+            // What is left before it is as short as a click, and no silence.
+            ("split early", (Damage::SilencePutIn, material.place(3, 0.2), 9355), "repeat 4 has a dropout"),
             ("joined", (Damage::Lost, material.place(2, 0.7), 28_000), "repeat 3 has a dropout"),
             ("doubled", (Damage::Doubled, material.place(1, 0.3), 2048), "repeat 2 has a dropout"),
         ] {
