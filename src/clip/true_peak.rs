@@ -24,6 +24,10 @@ const PIECE: usize = 64;
 const LANES: usize = 16;
 /// Places per sample where the curve is looked at closely.
 const FINE: usize = 8;
+/// Of these, how many before and after a place are looked at with it.
+const REACH: usize = 3;
+/// Weights of a sample in all values that are looked at together, and one place more: a processor works on two or four.
+type Weights = [f64; 2 * REACH + 2];
 /// A rough value below this share of the peak is not near a higher one: cos(pi / 4) less the error of rough values.
 const NEAR: f32 = 0.66;
 /// The same for the top of a parabola through a largest rough value and its neighbours.
@@ -32,7 +36,8 @@ const NEAR_TOP: f32 = 0.80;
 /// Gathers the true peak of all channels.
 #[derive(Debug, Clone)]
 pub(super) struct TruePeak {
-    phases: [[f64; TAPS]; FINE],
+    /// Of each sample around a place, its weights in the values there: for places on a sample, and half-way to the next.
+    fine: [[Weights; TAPS + 1]; 2],
     rough: [f32; ROUGH],
     /// The curve is nowhere larger than this many times the largest sample around.
     reach: f64,
@@ -72,8 +77,18 @@ impl TruePeak {
         let sum: f64 = 2.0 * half.iter().sum::<f64>();
         let reach =
             phases.iter().map(|phase| phase.iter().map(|value| value.abs()).sum::<f64>()).fold(1.0, f64::max);
+        let mut fine = [[Weights::default(); TAPS + 1]; 2];
+        for (half, weights) in fine.iter_mut().enumerate() {
+            for number in 0..=2 * REACH {
+                // Counted from one sample before, so that nothing is negative.
+                let at = FINE + half * FINE / 2 + number - REACH;
+                for (weights, weight) in weights[at / FINE..].iter_mut().zip(&phases[at % FINE]) {
+                    weights[number] = *weight;
+                }
+            }
+        }
         Self {
-            phases,
+            fine,
             rough: half.map(|value| (value / sum) as f32),
             // The top of a parabola is a little above its highest point.
             reach: 1.1 * reach,
@@ -154,10 +169,10 @@ impl TruePeak {
         for place in 0..count {
             let (sample, half) = (samples[SIDE + place], between[place + 1]);
             if self.can_be_near(between[place], sample, half) {
-                self.look_closely(around, FINE * place);
+                self.look_closely(around, 2 * place);
             }
             if self.can_be_near(sample, half, samples[SIDE + place + 1]) {
-                self.look_closely(around, FINE * place + FINE / 2);
+                self.look_closely(around, 2 * place + 1);
             }
         }
     }
@@ -173,17 +188,21 @@ impl TruePeak {
         size >= left && size >= right && top(left, size, right) >= NEAR_TOP * peak
     }
 
-    /// The top of the curve within three eighths of a sample of a place, which is counted in eighths.
+    /// The top of the curve within three eighths of a sample of a place, which is counted in halves.
     fn look_closely(&mut self, around: &[f64], place: usize) {
-        const REACH: usize = 3;
-        let value = |at: usize| {
-            // Counted from one sample before, so that nothing is negative.
-            let (first, phase) = (at / FINE, &self.phases[at % FINE]);
-            phase.iter().zip(&around[first..]).map(|(weight, sample)| weight * sample).sum::<f64>()
-        };
-        let values: [f64; 2 * REACH + 1] = std::array::from_fn(|i| value(place + FINE + i - REACH));
-        let highest = (0..values.len()).max_by(|&a, &b| values[a].abs().total_cmp(&values[b].abs()));
-        let Some(highest) = highest else { return };
+        let mut values = Weights::default();
+        for (weights, sample) in self.fine[place % 2].iter().zip(&around[place / 2..]) {
+            for (value, weight) in values.iter_mut().zip(weights) {
+                *value += weight * sample;
+            }
+        }
+        let mut highest = 0;
+        for (number, value) in values[..=2 * REACH].iter().enumerate() {
+            // The last of equal ones.
+            if value.abs() >= values[highest].abs() {
+                highest = number;
+            }
+        }
         let sign = 1.0_f64.copysign(values[highest]);
         let mut found = values[highest].abs();
         if (1..2 * REACH).contains(&highest) {

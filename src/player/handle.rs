@@ -146,7 +146,13 @@ impl Player {
         (self.feeder, self.window) = (None, None);
         let device = self.description.kind == OutputKind::Device;
         if let Some((sounds, stimuli)) = self.long() {
-            let window = Arc::new(Window::new(sounds, !device, self.jump));
+            let window = match Window::new(sounds, self.description.rate_hz, !device, self.jump) {
+                Ok(window) => Arc::new(window),
+                Err(error) => {
+                    self.events.push_back(PlayerEvent::DeviceLost { reason: error.to_string() });
+                    return None;
+                }
+            };
             self.feeder = device.then(|| Feeder::start(&window, &self.link.shared)).flatten();
             self.window = Some(Arc::clone(&window));
             return Some(Stimuli::Long(window, stimuli));
@@ -169,14 +175,13 @@ impl Player {
         Some(Stimuli::Whole(stimuli))
     }
 
-    /// Long sounds that are read while they play: which of them each stimulus is, and its gain. Not where they have to be
-    /// resampled.
+    /// Long sounds that are read while they play: which of them each stimulus is, and its gain.
     fn long(&self) -> Option<LongSounds> {
         let Samples::Long { together, .. } = &self.loaded.first()?.samples else { return None };
         let stimuli = self.loaded.iter().map(|sound| match &sound.samples {
-            Samples::Long { together: others, place, gain } => (Arc::ptr_eq(together, others)
-                && sound.rate_hz == self.description.rate_hz)
-                .then_some((*place, *gain)),
+            Samples::Long { together: others, place, gain } => {
+                Arc::ptr_eq(together, others).then_some((*place, *gain))
+            }
             Samples::Whole(_) => None,
         });
         Some((Arc::clone(together), stimuli.collect::<Option<_>>()?))
@@ -292,14 +297,14 @@ impl Transport for Player {
 
     fn set_loop(&mut self, region: Option<(u64, u64)>) {
         self.region = region;
-        if let Some(window) = &self.window {
-            window.region(region, &self.link.shared);
-        }
-        let region = region.map_or((0, u64::MAX), |(start, end)| {
+        let region = region.map(|(start, end)| {
             let end = resampled_frames(end as usize, self.rate_hz, self.description.rate_hz) as u64;
             (self.to_stream(start), end)
         });
-        self.send(Command::Loop(region));
+        if let Some(window) = &self.window {
+            window.region(region, &self.link.shared);
+        }
+        self.send(Command::Loop(region.unwrap_or((0, u64::MAX))));
     }
 
     fn status(&self) -> Status {

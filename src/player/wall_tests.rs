@@ -152,24 +152,22 @@ proptest! {
 const LONG: usize = 1_660_000;
 
 /// Noise, and half of it, that are long; and the same in memory.
-fn long_pair() -> ([Sound; 2], [Sound; 2]) {
+fn long_pair(rate_hz: u32) -> ([Sound; 2], [Sound; 2]) {
     let noise = |factor: f32| Playable {
-        rate_hz: RATE,
+        rate_hz,
         channels: 2,
         samples: (0..2 * LONG as u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 8) as f32 * factor).collect(),
     };
     let whole = [noise(2e-8), noise(1e-8)];
     let kept = Stimulus::keep(&whole).expect("a disk");
     assert!(kept.iter().all(Stimulus::is_long));
-    (Sound::together([&kept[0], &kept[1]]).expect("long"), whole.map(Sound::from))
+    let long = Sound::together([&kept[0], &kept[1]]).expect("long");
+    // A power of two: nothing is rounded, whether a level is set before resampling or after.
+    (long.map(|sound| sound.times(0.25)), whole.map(|sound| Sound::from(sound).times(0.25)))
 }
 
-#[test]
-fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays() {
-    let (long, whole) = long_pair();
-    let long = long.map(|sound| sound.times(0.25));
-    let whole = whole.map(|sound| sound.times(0.25));
-    // Jumps to and fro, loops across the edge of a block (32,768 frames), switches, pauses, and the end of the sound.
+/// Jumps to and fro, loops across the edge of a block (32,768 frames), switches, pauses, and the end of the sound.
+fn to_and_fro() -> Vec<Asked> {
     let seek = |frame: usize| Asked::Seek(frame as u64);
     let mut orders =
         vec![Asked::Play, Asked::Render(3_000), Asked::Switch(1), seek(30_000), Asked::Render(6_000)];
@@ -178,48 +176,56 @@ fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays()
     orders.extend([Asked::Pause, Asked::Render(2_000), Asked::Loop(None), seek(LONG - 3_000), Asked::Play]);
     orders.extend([Asked::Render(9_000), Asked::Load, Asked::Play, seek(700_000), Asked::Switch(1)]);
     orders.extend([Asked::Render(5_000), Asked::Loop(Some((1_200_000, 1_650_000))), Asked::Render(5_000)]);
-    let heard = |sounds: &[Sound], kind: OutputKind| {
-        let (mut player, mut renderer, shared) = manual_as(kind, PlayerOptions::default());
-        player.load_sounds(sounds);
-        let (mut heard, mut read) = (Vec::new(), Vec::new());
-        let mut block = vec![0.0; 2 * 1_000];
-        for order in &orders {
-            match order {
-                Asked::Load => player.load_sounds(sounds),
-                Asked::Switch(index) => player.switch_to(*index),
-                Asked::Play => player.play(),
-                Asked::Pause => player.pause(),
-                Asked::Seek(frame) => player.seek(*frame),
-                Asked::Loop(region) => player.set_loop(*region),
-                Asked::Render(frames) => {
-                    for _ in 0..frames / 1_000 {
-                        match (kind, &player.window) {
-                            // A device never waits: somebody reads ahead of it, here without a clock.
-                            (OutputKind::Device, Some(window)) => {
-                                window.look(&shared, usize::MAX);
-                                assert_no_alloc(|| renderer.render(&mut block));
-                            }
-                            _ => renderer.render(&mut block),
+    orders
+}
+
+/// What is heard of three stimuli, made of a pair in this order; and the blocks that were in memory after each rendering.
+fn hear(pair: &[Sound; 2], order: [usize; 3], kind: OutputKind) -> (Vec<f32>, Vec<Vec<u64>>) {
+    let sounds = order.map(|side| pair[side].clone());
+    let (mut player, mut renderer, shared) = manual_as(kind, PlayerOptions::default());
+    player.load_sounds(&sounds);
+    let (mut heard, mut read) = (Vec::new(), Vec::new());
+    let mut block = vec![0.0; 2 * 1_000];
+    for asked in to_and_fro() {
+        match asked {
+            Asked::Load => player.load_sounds(&sounds),
+            Asked::Switch(index) => player.switch_to(index),
+            Asked::Play => player.play(),
+            Asked::Pause => player.pause(),
+            Asked::Seek(frame) => player.seek(frame),
+            Asked::Loop(region) => player.set_loop(region),
+            Asked::Render(frames) => {
+                for _ in 0..frames / 1_000 {
+                    match (kind, &player.window) {
+                        // A device never waits: somebody reads ahead of it, here without a clock.
+                        (OutputKind::Device, Some(window)) => {
+                            window.look(&shared, usize::MAX);
+                            assert_no_alloc(|| renderer.render(&mut block));
                         }
-                        heard.extend_from_slice(&block);
+                        _ => renderer.render(&mut block),
                     }
-                    let mut blocks = player.window.as_ref().map_or(Vec::new(), |window| window.blocks());
-                    blocks.sort_unstable();
-                    read.push(blocks);
+                    heard.extend_from_slice(&block);
                 }
+                let mut blocks = player.window.as_ref().map_or(Vec::new(), |window| window.blocks());
+                blocks.sort_unstable();
+                read.push(blocks);
             }
         }
-        assert_eq!(shared.underruns.load(Ordering::Relaxed), 0, "{kind:?}");
-        assert!(player.take_events().is_empty());
-        (heard, read)
-    };
-    let list = |sounds: &[Sound; 2], order: [usize; 3]| order.map(|side| sounds[side].clone());
+    }
+    assert_eq!(shared.underruns.load(Ordering::Relaxed), 0, "{kind:?}");
+    assert!(player.take_events().is_empty());
+    assert!(heard.iter().any(|sample| *sample != 0.0));
+    (heard, read)
+}
+
+#[test]
+fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays() {
+    let (long, whole) = long_pair(RATE);
     let mut as_much = None;
     for order in [[0, 1, 0], [0, 1, 1], [1, 0, 0], [0, 0, 0]] {
-        let (expected, _) = heard(&list(&whole, order), OutputKind::Silent);
-        assert!(expected.iter().any(|sample| *sample != 0.0));
+        let (expected, _) = hear(&whole, order, OutputKind::Silent);
         let kinds = [OutputKind::Silent, OutputKind::Device].map(|kind| {
-            let (played, read) = heard(&list(&long, order), kind);
+            let (played, read) = hear(&long, order, kind);
             assert!(played == expected, "{kind:?} {order:?}");
             assert!(read.iter().all(|blocks| blocks.len() == 16), "memory does not grow");
             read
@@ -230,8 +236,19 @@ fn a_long_sound_is_heard_as_if_it_were_in_memory_and_read_whichever_side_plays()
 }
 
 #[test]
+fn a_long_sound_of_another_rate_is_resampled_while_it_plays_to_what_the_whole_would_be() {
+    let (long, whole) = long_pair(RATE * 147 / 160);
+    let (expected, _) = hear(&whole, [0, 1, 0], OutputKind::Device);
+    let (played, read) = hear(&long, [0, 1, 0], OutputKind::Device);
+    assert!(played == expected);
+    assert!(read.iter().all(|blocks| blocks.len() == 16), "memory does not grow");
+    // As much is read whatever was drawn.
+    assert!(hear(&long, [0, 1, 1], OutputKind::Device).1 == read);
+}
+
+#[test]
 fn a_device_that_is_faster_than_the_disk_hears_a_dropout_and_nothing_else() {
-    let (long, _) = long_pair();
+    let (long, _) = long_pair(RATE);
     let (mut player, mut renderer, shared) = manual_as(OutputKind::Device, PlayerOptions::default());
     player.load_sounds(&long);
     player.play();

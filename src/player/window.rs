@@ -1,4 +1,5 @@
-//! The part of long sounds that is about to be played: blocks of all that are read together, around the place of the sound.
+//! The part of long sounds that is about to be played: blocks of all that are read together, around the place of the sound,
+//! at the rate of the stream.
 //!
 //! The audio thread looks blocks up and reads samples, both without a lock; a thread beside it reads them from the disk, all
 //! sounds in the same order, whichever is heard. A block is put in another's place only where the sound cannot come to be
@@ -9,6 +10,8 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use super::data::Shared;
+use crate::clip::ClipError;
+use crate::clip::resample::{Resampling, resampled_frames};
 use crate::stimulus::{BLOCK_FRAMES, Stimulus, StimulusError};
 
 /// Blocks that are read ahead: 4 s at 48 kHz.
@@ -41,7 +44,10 @@ struct Ordered {
 #[derive(Debug)]
 pub(super) struct Window {
     sounds: Arc<[Stimulus]>,
+    /// Where the stream has another rate than the sounds.
+    resampling: Option<Mutex<Resampling>>,
     pub(super) channels: usize,
+    /// Length in frames of the stream.
     pub(super) frames: u64,
     slots: Box<[Slot]>,
     ordered: Mutex<Ordered>,
@@ -53,10 +59,24 @@ pub(super) struct Window {
 }
 
 impl Window {
-    /// Around frame 0, which jump `jump` leads to; its first blocks are read before this returns.
-    pub(super) fn new(sounds: Arc<[Stimulus]>, waits: bool, jump: u64) -> Self {
-        let channels = sounds.first().map_or(1, |sound| usize::from(sound.channels.max(1)));
+    /// Around frame 0, which jump `jump` leads to, for a stream of this rate in Hz; its first blocks are read before this
+    /// returns.
+    ///
+    /// # Errors
+    /// The sounds cannot be resampled to that rate.
+    pub(super) fn new(
+        sounds: Arc<[Stimulus]>,
+        rate_hz: u32,
+        waits: bool,
+        jump: u64,
+    ) -> Result<Self, ClipError> {
+        let (own_hz, channels) =
+            sounds.first().map_or((rate_hz, 1), |sound| (sound.rate_hz, sound.channels.max(1)));
+        let resampling =
+            (own_hz != rate_hz).then(|| Resampling::new(own_hz, rate_hz, channels)).transpose()?.map(Mutex::new);
+        let channels = usize::from(channels);
         let frames = sounds.iter().map(|sound| sound.frames).min().unwrap_or(0);
+        let frames = resampled_frames(frames as usize, own_hz, rate_hz) as u64;
         let size = sounds.len() * channels * BLOCK_FRAMES as usize;
         let slot =
             || Slot { block: AtomicU64::new(NONE), samples: (0..size).map(|_| AtomicU32::new(0)).collect() };
@@ -65,13 +85,23 @@ impl Window {
             frames,
             slots: (0..SLOTS).map(|_| slot()).collect(),
             sounds,
+            resampling,
             ordered: Mutex::new(Ordered { jump: (0, jump), regions: [None; 2] }),
             failed: OnceLock::new(),
             told: AtomicBool::new(false),
             waits,
         };
         window.fill(0, 0, 2);
-        window
+        Ok(window)
+    }
+
+    /// Block `number` of a sound, at the rate of the stream.
+    fn block(&self, sound: &Stimulus, number: u64) -> Result<Vec<f32>, StimulusError> {
+        let Some(resampling) = &self.resampling else { return sound.block(number) };
+        let first = number * BLOCK_FRAMES;
+        let count = BLOCK_FRAMES.min(self.frames.saturating_sub(first)) as usize;
+        let mut resampling = resampling.lock().unwrap_or_else(PoisonError::into_inner);
+        resampling.frames(first, count, &mut |frame, places| sound.part(frame, places))
     }
 
     /// Where `block` is. No lock, no allocation, no call of the system, unless it may wait and has to.
@@ -162,7 +192,7 @@ impl Window {
             let Some(slot) = free else { return };
             slot.block.store(NONE, Ordering::Release);
             for (number, sound) in self.sounds.iter().enumerate() {
-                match sound.block(block) {
+                match self.block(sound, block) {
                     Ok(samples) => {
                         let from = number * self.channels * BLOCK_FRAMES as usize;
                         for (place, sample) in slot.samples[from..].iter().zip(samples) {

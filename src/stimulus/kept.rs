@@ -272,6 +272,25 @@ impl Stimulus {
         }
         Ok(bytes.as_chunks::<SAMPLE>().0.iter().map(|word| f32::from_le_bytes(*word)).collect())
     }
+
+    /// Puts a long stimulus from `frame` on into `places`, interleaved; those after its end stay as they are.
+    ///
+    /// # Errors
+    /// As [`Stimulus::block`].
+    pub fn part(&self, frame: u64, places: &mut [f32]) -> Result<(), StimulusError> {
+        let channels = u64::from(self.channels);
+        let (mut at, end, of_block) = (frame * channels, self.frames * channels, BLOCK_FRAMES * channels);
+        let mut left = places;
+        while at < end && !left.is_empty() {
+            let block = self.block(at / of_block)?;
+            let samples = &block[(at % of_block) as usize..];
+            let count = samples.len().min(left.len());
+            left[..count].copy_from_slice(&samples[..count]);
+            left = &mut left[count..];
+            at += count as u64;
+        }
+        Ok(())
+    }
 }
 
 #[cfg(test)]
@@ -327,6 +346,12 @@ mod tests {
             (0..blocks).flat_map(|number| stimulus.block(number).expect("readable")).collect();
         assert!(back.iter().copied().eq((0..2 * frames).map(sample)));
         assert!(stimulus.block(blocks).is_err(), "there is no more of it");
+        for (first, count) in [(BLOCK_FRAMES - 1, 70_003), (0, 2), (frames - 1, 6), (frames, 4)] {
+            let mut part = vec![7.0; count];
+            stimulus.part(first, &mut part).expect("readable");
+            let known = back[2 * first as usize..].iter().copied().chain(std::iter::repeat(7.0)).take(count);
+            assert!(part.into_iter().eq(known), "from frame {first}");
+        }
         store.at(8 * BLOCK_FRAMES * 3 + 4, |file| file.write_all(&[1, 2, 3, 4])).expect("written");
         let error = stimulus.block(3).expect_err("changed").to_string();
         assert!(error.contains("no longer what was written"), "{error}");
