@@ -153,7 +153,8 @@ mod tests {
         ] {
             let samples: Vec<f32> = (0..frames * usize::from(channels))
                 .map(|_| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    state =
+                        state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
                     (state >> 40) as f32 / 2.0_f32.powi(24) - 0.5
                 })
                 .collect();
@@ -166,7 +167,9 @@ mod tests {
             let whole = resample(&playable, to).expect("a ratio").into_owned();
             assert!(whole.samples[..] == theirs[..], "{from} to {to}");
             let (length, channels) = (whole.frames(), usize::from(channels));
-            for (start, count) in [(0, 1), (length / 3, length / 5), (length - 1, 1), (0, length), (length / 2, 1)] {
+            for (start, count) in
+                [(0, 1), (length / 3, length / 5), (length - 1, 1), (0, length), (length / 2, 1)]
+            {
                 let part = resampling.frames(start as u64, count, &mut |first, places: &mut [f32]| {
                     let sound = samples.get(first as usize * channels..).unwrap_or_default();
                     let count = sound.len().min(places.len());

@@ -72,8 +72,10 @@ impl Window {
     ) -> Result<Self, ClipError> {
         let (own_hz, channels) =
             sounds.first().map_or((rate_hz, 1), |sound| (sound.rate_hz, sound.channels.max(1)));
-        let resampling =
-            (own_hz != rate_hz).then(|| Resampling::new(own_hz, rate_hz, channels)).transpose()?.map(Mutex::new);
+        let resampling = (own_hz != rate_hz)
+            .then(|| Resampling::new(own_hz, rate_hz, channels))
+            .transpose()?
+            .map(Mutex::new);
         let channels = usize::from(channels);
         let frames = sounds.iter().map(|sound| sound.frames).min().unwrap_or(0);
         let frames = resampled_frames(frames as usize, own_hz, rate_hz) as u64;
