@@ -135,21 +135,21 @@ impl TruePeak {
             // Those around a piece lie in it and in the next one.
             let loudest = largest[piece].max(largest.get(piece + 1).copied().unwrap_or(0.0));
             if loudest * self.reach > self.peak {
-                self.look(&samples[start..start + count + AROUND], count, loudest);
+                self.look(&samples[start..start + count + AROUND], count);
             }
         }
         self.largest = largest;
         places
     }
 
-    /// Looks at so many places, of which the first is at `around[SIDE]`; no sample is larger than `loudest`.
-    fn look(&mut self, around: &[f64], count: usize, loudest: f64) {
+    /// Looks at so many places, of which the first is at `around[SIDE]`.
+    fn look(&mut self, around: &[f64], count: usize) {
         let mut samples = [0.0_f32; PIECE + LANES + 2 * SIDE];
         for (sample, value) in samples.iter_mut().zip(around) {
             *sample = *value as f32;
         }
         // Number n is half-way before place n.
-        let mut between = [0.0_f32; PIECE + LANES];
+        let mut between = [0.0_f32; PIECE + LANES + 1];
         for (first, out) in (0..=count).step_by(LANES).zip(between.as_chunks_mut::<LANES>().0) {
             let mut sums = [0.0_f32; LANES];
             for (tap, weight) in self.rough.iter().enumerate() {
@@ -161,18 +161,25 @@ impl TruePeak {
             }
             *out = sums;
         }
-        let largest =
-            between[..=count].iter().fold(loudest as f32, |largest, value| largest.max(value.abs()));
-        if largest < NEAR * self.peak as f32 {
-            return;
-        }
-        for place in 0..count {
-            let (sample, half) = (samples[SIDE + place], between[place + 1]);
-            if self.can_be_near(between[place], sample, half) {
-                self.look_closely(around, 2 * place);
+        for first in (0..count).step_by(LANES) {
+            let (on, halves) = (&samples[SIDE + first..][..LANES], &between[first + 1..][..LANES]);
+            let least = NEAR * self.peak as f32;
+            // Compared side by side, and one by one only where one of them is large.
+            let near = on
+                .iter()
+                .zip(halves)
+                .fold(false, |near, (on, half)| near | (on.abs() >= least) | (half.abs() >= least));
+            if !near {
+                continue;
             }
-            if self.can_be_near(sample, half, samples[SIDE + place + 1]) {
-                self.look_closely(around, 2 * place + 1);
+            for place in first..count.min(first + LANES) {
+                let (sample, half) = (samples[SIDE + place], between[place + 1]);
+                if self.can_be_near(between[place], sample, half) {
+                    self.look_closely(around, 2 * place);
+                }
+                if self.can_be_near(sample, half, samples[SIDE + place + 1]) {
+                    self.look_closely(around, 2 * place + 1);
+                }
             }
         }
     }
