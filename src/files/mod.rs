@@ -66,7 +66,7 @@ pub fn regular_or_none(path: &Path) -> Result<()> {
 /// Its folder cannot be opened or written.
 pub fn sync_names(path: &Path) -> Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    File::open(folder)?.sync_all()
+    crate::system::sync_folder(folder)
 }
 
 /// Makes a folder and those above it that are not there, each of them durable.

@@ -55,6 +55,7 @@ mod tests {
             as_masked: fn(&mut tempfile::Builder<'_, '_>);
             keep_to_owner: fn(&File) -> io::Result<()>;
             set_mode: fn(&Path, u32) -> io::Result<()>;
+            sync_folder: fn(&Path) -> io::Result<()>;
             identity: fn(&Metadata) -> (u64, u64);
             kind: fn(FileType) -> &'static str;
             keep_memory_private: fn();

@@ -58,6 +58,14 @@ pub fn kind(kind: FileType) -> &'static str {
     }
 }
 
+/// Makes the names in a folder durable.
+///
+/// # Errors
+/// The folder cannot be opened, or the disk did not take it.
+pub fn sync_folder(folder: &Path) -> io::Result<()> {
+    File::open(folder)?.sync_all()
+}
+
 /// Keeps the memory of this process to itself: no core dump, no look into it and no debugger from another program of the same user
 /// (the superuser may), and no page swapped out where the system lets a program lock all it needs (a limit of `memlock` that is
 /// not "unlimited" is too small).

@@ -55,6 +55,14 @@ pub fn kind(_: FileType) -> &'static str {
     "a folder or a device"
 }
 
+/// A folder cannot be opened here as a file is; its file system keeps names in a journal of its own.
+///
+/// # Errors
+/// None.
+pub fn sync_folder(_: &Path) -> io::Result<()> {
+    Ok(())
+}
+
 /// Nothing can be done without a call of the system's own.
 pub fn keep_memory_private() {}
 
