@@ -81,9 +81,9 @@ pub struct Table<'d> {
     known: BTreeSet<&'static str>,
 }
 
-/// Magnitudes that a quantity may have, in base units of the SI: far more than anybody measures, and little enough for its squares
-/// and products to be numbers. Common practice, no source.
-const MEASURABLE: RangeInclusive<f64> = 1e-24..=1e15;
+/// Sizes in metres: far more than any cable has, and little enough for their squares and products to be numbers. Other quantities
+/// have limits of their own where they are read. Common practice, no source.
+const SIZES_METRES: RangeInclusive<f64> = 1e-24..=1e15;
 
 impl<'d> Table<'d> {
     /// The root of a document.
@@ -206,13 +206,12 @@ impl<'d> Table<'d> {
             other => return Err(self.wrong_type(key, other, "a quantity in quotes")),
         };
         let value = units::parse(&text, dimension).map_err(|error| self.error_at(key, error.to_string()))?;
-        if value != 0.0 && !MEASURABLE.contains(&value.abs()) {
-            let (least, most) = MEASURABLE.into_inner();
+        let is_size = matches!(dimension, Dimension::Length | Dimension::WireSize);
+        if is_size && value != 0.0 && !SIZES_METRES.contains(&value.abs()) {
+            let (least, most) = SIZES_METRES.into_inner();
             let shown: String = text.chars().take(30).collect();
-            return Err(self.error_at(
-                key,
-                format!("{shown} is not what anybody can measure; from {least:e} to {most:e} of the base unit can be computed"),
-            ));
+            let text = format!("{shown} is no size that anything has; from {least:e} m to {most:e} m can be computed");
+            return Err(self.error_at(key, text));
         }
         Ok(Some(value))
     }
