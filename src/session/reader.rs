@@ -210,7 +210,9 @@ impl<'d> Table<'d> {
         if is_size && value != 0.0 && !SIZES_METRES.contains(&value.abs()) {
             let (least, most) = SIZES_METRES.into_inner();
             let shown: String = text.chars().take(30).collect();
-            let text = format!("{shown} is no size that anything has; from {least:e} m to {most:e} m can be computed");
+            let text = format!(
+                "{shown} is no size that anything has; from {least:e} m to {most:e} m can be computed"
+            );
             return Err(self.error_at(key, text));
         }
         Ok(Some(value))
