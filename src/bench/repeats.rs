@@ -110,7 +110,7 @@ impl Repeats {
             let at_edge = sweep.frames.start < edge || sweep.frames.end + edge > channel.samples.len();
             match phase {
                 _ if at_edge && (phase.is_none() || sweeps.len() == 1) => {
-                    dropped.push(Dropped::CutOff { repeat })
+                    dropped.push(Dropped::CutOff { repeat });
                 }
                 Some(phase) => {
                     whole.push(sweep.frames.clone());

@@ -266,7 +266,9 @@ fn moved<S: Samples, T>(
     let mut sized = Parked::new()?;
     for start in (0..own.frames()).step_by(BLOCK) {
         let mut block = own.stretch(start as i64, BLOCK.min(own.frames() - start))?;
-        block.iter_mut().for_each(|sample| *sample *= size);
+        for sample in &mut block {
+            *sample *= size;
+        }
         sized.push(&block)?;
     }
     Ok((sized, said))
