@@ -80,7 +80,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
             let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
             match inside.and_then(|archive| archive.session.as_ref().ok()) {
                 Some(session) => against::session(&mut checked, session, None),
-                None => against::inputs_beside(&mut checked, &mut sessions),
+                None => against::session_beside(&mut checked, &mut sessions),
             }
         }
         if let Some((session, stimuli)) = &session {

@@ -14,6 +14,7 @@ use crate::session::{SittingFact, Written};
 use crate::stats::tally::Tally;
 use crate::trial::Digest;
 use crate::trial::OutputKind;
+use crate::trial::against;
 use crate::trial::hands::LastWord;
 use crate::trial::record::WagerTerms;
 use crate::trial::training::Trained;
@@ -105,8 +106,14 @@ impl<'s> Builder<'s> {
             sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
         }
         for (_, _, gathered) in &mut sittings {
-            if gathered.opening.session != digest {
+            let OpeningFacts { session, terms: (terms, format), night, .. } = &gathered.opening;
+            if *session != digest {
                 gathered.state = State::Foreign;
+            } else if !self.alone
+                && let Some(problem) = against::other_terms(&self.agreed.terms, terms, *night, *format)
+            {
+                gathered.state = State::Invalid;
+                gathered.problems.push(format!("record 1: {problem}"));
             }
         }
         self.basis = sittings

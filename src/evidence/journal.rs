@@ -17,7 +17,7 @@ use crate::trial::positions::{Positions, When};
 use crate::trial::record::DrawnOnce;
 use crate::trial::record::EarlierSitting;
 use crate::trial::record::{
-    Ballot, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms,
+    Ballot, Counts, InputTerms, Occasion, Opening, Outcome, Output, Part, StimulusTerms, Terms,
 };
 use crate::trial::register::{self, Register};
 use crate::trial::told;
@@ -54,7 +54,7 @@ pub struct Reading {
 /// The facts of one journal.
 #[derive(Debug)]
 pub struct Gathered {
-    /// The opening, without its stimuli and terms.
+    /// The opening.
     pub opening: OpeningFacts,
     /// How it stands.
     pub state: State,
@@ -143,6 +143,8 @@ pub struct OpeningFacts {
     pub commitment: Digest,
     /// Digest of the session file.
     pub session: Digest,
+    /// What was agreed, in the fields that this format has.
+    pub terms: (Box<Terms>, u32),
     /// Digest of the register's line.
     pub register: Digest,
     /// Which sitting of its folder it is, where the journal says so.
@@ -173,6 +175,7 @@ impl OpeningFacts {
             file_is_public: opening.alias.as_ref().is_none_or(|alias| *alias == opening.listener),
             commitment: opening.commitment,
             session: opening.session,
+            terms: (Box::new(opening.terms.clone()), opening.format),
             register: opening.register,
             sitting: opening.sitting,
             output: opening.output.clone(),

@@ -205,19 +205,27 @@ pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, Stri
     Ok(proven.len())
 }
 
-/// What the sessions beside folders of sittings read, each read once; nothing where there is none, or why it cannot be read.
+/// The sessions beside folders of sittings, each read once; nothing where there is none, or why it cannot be read.
 #[derive(Debug, Default)]
-pub struct Sessions(HashMap<PathBuf, Option<Result<Vec<InputTerms>, String>>>);
+pub struct Sessions(HashMap<PathBuf, Option<Result<Beside, String>>>);
+
+/// What a session beside a folder of sittings reads, and gives.
+#[derive(Debug)]
+struct Beside {
+    inputs: Vec<InputTerms>,
+    /// Its digest and its terms, where it can be read as a session.
+    gives: Option<(Digest, Terms)>,
+}
 
 impl Sessions {
     /// What the session of a folder of sittings reads is known already.
     pub fn know(&mut self, sittings: PathBuf, inputs: Vec<InputTerms>) {
-        self.0.insert(sittings, Some(Ok(inputs)));
+        self.0.insert(sittings, Some(Ok(Beside { inputs, gives: None })));
     }
 }
 
-/// Holds the files that a sitting sealed against those that the session beside its folder reads now, if there is one.
-pub fn inputs_beside(checked: &mut Checked, sessions: &mut Sessions) {
+/// Holds what a sitting sealed, files and terms, against the session beside its folder as it is now, if there is one.
+pub fn session_beside(checked: &mut Checked, sessions: &mut Sessions) {
     if checked.opening.is_none() {
         return;
     }
@@ -227,13 +235,21 @@ pub fn inputs_beside(checked: &mut Checked, sessions: &mut Sessions) {
         let named = sittings.file_name().is_some_and(|name| name == "sittings");
         (named && path.is_file()).then(|| {
             crate::session::load(&path)
-                .map(|session| InputTerms::here(&session))
+                .map(|session| Beside {
+                    inputs: InputTerms::here(&session),
+                    gives: Some((Digest::of(session.source.as_bytes()), Terms::of(&session))),
+                })
                 .map_err(|error| error.to_string())
         })
     });
     match known {
         None => {}
-        Some(Ok(here)) => compare_inputs(checked, here),
+        Some(Ok(Beside { inputs, gives })) => {
+            compare_inputs(checked, inputs);
+            if let Some((digest, terms)) = gives {
+                compare_terms(checked, *digest, terms);
+            }
+        }
         Some(Err(error)) => {
             let message = format!("the session beside it cannot be read any more: {error}");
             checked.problem(None, message);
@@ -252,6 +268,27 @@ fn compare_inputs(checked: &mut Checked, here: &[InputTerms]) {
     }
 }
 
+/// Holds the terms of a journal's opening against those that its own session gives. A session that was changed since is told by its
+/// digest.
+fn compare_terms(checked: &mut Checked, session: Digest, terms: &Terms) {
+    let other = checked.opening.as_ref().filter(|opening| opening.session == session).and_then(|opening| {
+        let night = opening.occasion == Occasion::Night;
+        other_terms(terms, &opening.terms, night, opening.format)
+    });
+    if let Some(message) = other {
+        checked.problem(Some(1), message);
+    }
+}
+
+/// Which of the terms that a sitting published are not those that its session gives, if any: who changes them in a journal, and
+/// computes everything else anew, changes what the answers are judged by.
+pub fn other_terms(gives: &Terms, published: &Terms, night: bool, format: u32) -> Option<String> {
+    let gives = if night { gives.clone().in_a_room() } else { gives.clone() };
+    let differing = differing(&gives, published, format);
+    let named = || format!("its terms are not those that the session gives: {}", differing.join(", "));
+    (!differing.is_empty()).then(named)
+}
+
 /// Holds the digests in a journal's opening against a session and its stimuli as they are made here and now.
 pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&StimulusSet>) {
     let Some(opening) = checked.opening.clone() else { return };
@@ -260,15 +297,7 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         return;
     }
     compare_inputs(checked, &InputTerms::here(session));
-    let terms = match opening.occasion {
-        Occasion::Sitting => Terms::of(session),
-        Occasion::Night => Terms::of(session).in_a_room(),
-    };
-    let differing = differing(&terms, &opening.terms, opening.format);
-    if !differing.is_empty() {
-        let differing = differing.join(", ");
-        checked.problem(Some(1), format!("its terms are not those that the session gives: {differing}"));
-    }
+    compare_terms(checked, opening.session, &Terms::of(session));
     let Some(stimuli) = stimuli else { return };
     let here = StimulusTerms::of(stimuli);
     if here.len() != opening.stimuli.len() {

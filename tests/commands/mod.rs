@@ -5,7 +5,7 @@ mod bad_input;
 mod check_page;
 pub(crate) mod documents;
 pub(crate) mod material;
-mod photographs;
+pub(crate) mod photographs;
 mod refusals;
 pub(crate) mod sealed_inputs;
 mod session_plan;

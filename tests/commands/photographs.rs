@@ -29,7 +29,7 @@ fn bytes(hex: &str) -> Vec<u8> {
 }
 
 /// A photograph as a phone takes it: to be turned by a quarter, with place, camera, author, edits and another picture behind it.
-fn taken() -> Vec<u8> {
+pub(crate) fn taken() -> Vec<u8> {
     let segment = |marker: u8, data: &[u8]| -> Vec<u8> {
         [&[0xff, marker][..], &(data.len() as u16 + 2).to_be_bytes(), data].concat()
     };
@@ -57,7 +57,7 @@ fn taken() -> Vec<u8> {
 }
 
 /// A drawing with its author in it.
-fn drawn() -> Vec<u8> {
+pub(crate) fn drawn() -> Vec<u8> {
     let png = bytes(PNG);
     let text = b"tEXtAuthor\0Ottilie of Mill Lane";
     let length = (text.len() as u32 - 4).to_be_bytes();

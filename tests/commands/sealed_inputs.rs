@@ -2,10 +2,12 @@
 
 use std::path::Path;
 
-use earwitness::trial::{Draft, Secret, Sittings};
+use earwitness::trial::register::{self, Entry};
+use earwitness::trial::{Digest, Draft, Secret, Sittings, chain};
 
 use super::material::{LCR, RESISTOR, good_wav, session};
 use super::{earwitness, json, succeeded};
+use crate::fuzz::targets::chained::{bodies, chained, checked};
 
 /// A folder with a complete simulated sitting, on a measured cable and a sound file.
 pub(crate) fn sat() -> tempfile::TempDir {
@@ -17,6 +19,52 @@ pub(crate) fn sat() -> tempfile::TempDir {
     let run = ["run", ".", "--listener", "Program", "--simulate", "1", "--output", "silent"];
     succeeded(folder.path(), &run);
     folder
+}
+
+/// A forger's folder: words of the journal changed, the journal chained anew, and its new receipt in the register.
+fn forge(at: &Path, was: &str, is: &str) {
+    let sittings = at.join("sittings");
+    let known = register::read(&sittings).expect("a register");
+    let (mut chain, mut lines) = (Digest::NOTHING, Vec::new());
+    for (number, mut entry) in (1..).zip(known.entries) {
+        if let Entry::Closed { journal, receipt, .. } = &mut entry {
+            let path = sittings.join(journal);
+            let mut changed = bodies(&std::fs::read(&path).expect("a journal"));
+            assert!(changed[0].contains(was), "{was}");
+            changed[0] = changed[0].replace(was, is);
+            let bytes = chained(changed);
+            *receipt = checked(&bytes).and_then(|checked| checked.receipt).expect("a journal");
+            std::fs::write(path, bytes).expect("written");
+        }
+        let line = chain::encode(number, chain, None, &entry).expect("written");
+        chain = Digest::of(&line);
+        lines.extend([line, b"\n".to_vec()].concat());
+    }
+    std::fs::write(sittings.join(register::REGISTER), lines).expect("written");
+}
+
+/// Found by an attack: a session that nobody touched, and a journal that agrees on another error risk.
+#[test]
+fn terms_that_the_session_does_not_give_are_told_by_every_command_though_all_was_chained_anew() {
+    for (was, is, name) in [
+        ("\"alpha\":0.05", "\"alpha\":0.4", "alpha"),
+        ("\"levels\":\"as-wired\"", "\"levels\":\"matched\"", "levels"),
+    ] {
+        let folder = sat();
+        let here = folder.path();
+        succeeded(here, &["score", "."]);
+        let before = json(here, &["report", ".", "--json"]);
+        assert_eq!(before["sittings"][0]["state"], "complete");
+        forge(here, was, is);
+        let told = format!("its terms are not those that the session gives: {name}");
+        for command in ["verify", "score"] {
+            let ran = earwitness(here, &[command, "."]);
+            assert_eq!(ran.code, 1, "{command}: {}{}", ran.out, ran.err);
+            assert!(ran.out.contains(&told), "{command}: {}", ran.out);
+        }
+        let after = json(here, &["report", ".", "--json"]);
+        assert_eq!(after["sittings"][0]["state"], "invalid", "{name}");
+    }
 }
 
 /// The measured table with every resistance five times as large: a cable that nobody heard.

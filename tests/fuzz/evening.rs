@@ -232,8 +232,8 @@ impl Evening {
     }
 }
 
-/// Plays a script.
-pub(super) fn evening(bytes: &[u8], _: &Path) -> Outcome {
+/// Plays a script; what was refused first.
+fn played(bytes: &[u8]) -> (Evening, Option<String>) {
     let script = String::from_utf8_lossy(bytes);
     let mut evening = Evening::new();
     let mut refused = None;
@@ -242,8 +242,20 @@ pub(super) fn evening(bytes: &[u8], _: &Path) -> Outcome {
             refused.get_or_insert(message);
         }
     }
+    (evening, refused)
+}
+
+/// Plays a script, and holds what came of it.
+pub(super) fn evening(bytes: &[u8], _: &Path) -> Outcome {
+    let (evening, refused) = played(bytes);
     evening.holds();
     refused.map_or(Ok(()), |message| Err(earwitness::units::foreign::shown(&message)))
+}
+
+/// The journals of the evenings in [`seeds`].
+#[allow(dead_code, reason = "libFuzzer needs none")]
+pub(crate) fn journals() -> Vec<Vec<u8>> {
+    seeds().iter().map(|seed| played(seed).0.bytes).collect()
 }
 
 /// Whole evenings: by phone with a hand and links; on paper, with everything that a host says.

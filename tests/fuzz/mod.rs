@@ -22,6 +22,7 @@ use earwitness::trial::{register, training};
 
 use self::targets::{DICTIONARY, Outcome, TARGETS, Target, attempt, chained, evening};
 use crate::commands::material::{LCR, good_wav};
+use crate::commands::photographs;
 use crate::trial::kit;
 use crate::trial::mutated::Dice;
 
@@ -188,6 +189,25 @@ fn with_remarks(wav: Vec<u8>) -> Vec<u8> {
 #[test]
 fn sound_files() {
     attack_file("sound", 1, &[good_wav(8_000), with_remarks(good_wav(8_000))]);
+}
+
+/// A tone of a few hundredths of a second, by flac 1.4 and ffmpeg 5.1.
+#[test]
+fn compressed_sound() {
+    let seeds = ["flac", "mp3", "ogg", "m4a"].map(|kind| project(&format!("tests/fuzz/sounds/tone.{kind}")));
+    attack_file("compressed", 1, &seeds);
+}
+
+#[test]
+fn photographs_and_logos() {
+    attack_file("photograph", 1, &[photographs::taken(), photographs::drawn()]);
+}
+
+/// What is typed after `--receipt` and `--seal`.
+#[test]
+fn receipts_and_seals() {
+    let digest = Digest::of(b"a receipt");
+    attack_file("words", 1, &[digest.in_words().into_bytes(), digest.hex().into_bytes()]);
 }
 
 #[test]

@@ -15,7 +15,7 @@ use earwitness::clip::{ClipSource, OpenClip};
 use earwitness::report::archive::Archive;
 use earwitness::stats::Protocol;
 use earwitness::trial::copy::WitnessCopy;
-use earwitness::trial::{Definition, journal, register, training, verify};
+use earwitness::trial::{Definition, Digest, journal, register, training, verify};
 
 /// What came of an attack: `Err` is a message for people.
 pub(crate) type Outcome = Result<(), String>;
@@ -29,7 +29,7 @@ pub(crate) struct Target {
 }
 
 /// All of them; what a night's web server makes of bytes that are no HTTP is attacked in `night::hostile`.
-pub(crate) const TARGETS: [Target; 17] = [
+pub(crate) const TARGETS: [Target; 20] = [
     Target { name: "session", read: session },
     Target { name: "impedance", read: |bytes, _| said(ImpedanceTable::parse(&decode(bytes), "z.csv")) },
     Target { name: "lcr", read: |bytes, _| said(LcrTable::parse(&decode(bytes), "lcr.csv", 3.048)) },
@@ -37,7 +37,10 @@ pub(crate) const TARGETS: [Target; 17] = [
     Target { name: "response", read: |bytes, _| said(ResponseTable::parse(&decode(bytes), "r.csv")) },
     Target { name: "one-port", read: |bytes, _| said(touchstone::parse(&decode(bytes), "x.s1p", 1)) },
     Target { name: "two-port", read: |bytes, _| said(touchstone::parse(&decode(bytes), "x.s2p", 2)) },
-    Target { name: "sound", read: sound },
+    Target { name: "sound", read: |bytes, folder| sound(bytes, folder, "x.wav") },
+    Target { name: "compressed", read: |bytes, folder| sound(bytes, folder, "x") },
+    Target { name: "photograph", read: photograph },
+    Target { name: "words", read: |bytes, _| said(Digest::NOTHING.matches(&String::from_utf8_lossy(bytes))) },
     Target { name: "journal", read: journal },
     Target { name: "register", read: register },
     Target { name: "training", read: training },
@@ -165,10 +168,26 @@ fn written(folder: &Path, name: &str, bytes: &[u8]) -> std::path::PathBuf {
     path
 }
 
-fn sound(bytes: &[u8], folder: &Path) -> Outcome {
-    let path = written(folder, "x.wav", bytes);
+fn sound(bytes: &[u8], folder: &Path, name: &str) -> Outcome {
+    let path = written(folder, name, bytes);
     let source = ClipSource::File { path, start_seconds: 0.0, length_seconds: None };
     said(OpenClip::open(&source).and_then(|clip| clip.read_all()))
+}
+
+/// A session whose photograph these bytes are, and its club's logo where they could be one.
+fn photograph(bytes: &[u8], folder: &Path) -> Outcome {
+    const SESSION: &str = "title = \"x\"\nprotocol = \"two-afc\"\nattribute = \"bright\"\nsides = \"two\"\ntrials = 4\n\
+        [amplifier]\noutput_resistance = \"1 mohm\"\n[loudspeaker]\nresistance = \"8 ohm\"\n\
+        [cables.one]\nconstruction = \"direct\"\n[cables.two]\nconstruction = \"direct\"\n\
+        [clips.noise]\nsynth = \"pink-noise\"\nlength = \"1 s\"\n\
+        [[comparisons]]\nname = \"one-two\"\na = \"one\"\nb = \"two\"\nclips = [\"noise\"]\n\
+        [switcher]\nkind = \"operator\"\nterminals = [\"one\", \"two\"]\n\
+        photographs = [{ file = \"rig.jpg\", caption = \"The rig\" }]\n";
+    const LOGO: &str = "[club]\nname = \"Lower Mill\"\nlogo = \"rig.jpg\"\n";
+    written(folder, "rig.jpg", bytes);
+    let logo = if bytes.starts_with(b"\x89PNG") { LOGO } else { "" };
+    written(folder, "session.toml", format!("{SESSION}{logo}").as_bytes());
+    said(earwitness::session::load(folder))
 }
 
 fn journal(bytes: &[u8], _: &Path) -> Outcome {

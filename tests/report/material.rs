@@ -268,6 +268,7 @@ impl Site {
         let night = !plan.seats.is_empty();
         let session = &self.session;
         let terms = Terms::of(session);
+        let terms = if night { terms.in_a_room() } else { terms };
         let mut stimuli = Vec::new();
         for (comparison, of) in session.comparisons.iter().enumerate() {
             for clip in &of.clips {

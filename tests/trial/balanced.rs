@@ -31,7 +31,7 @@ fn panel(order_of_comparisons: ComparisonOrder, cable_a: CableA) -> Panel {
 }
 
 /// Everything on, three comparisons one after the other, A drawn.
-fn balanced(protocol: Protocol) -> Draft {
+pub(crate) fn balanced(protocol: Protocol) -> Draft {
     let mut draft = kit::full(protocol);
     draft.terms.comparisons.push(ComparisonTerms {
         name: "braid-none".to_owned(),

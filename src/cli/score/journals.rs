@@ -116,7 +116,7 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
         } else if checked.opening.is_some() {
             against::register(&mut checked, &mut registers);
         }
-        against::inputs_beside(&mut checked, &mut sessions);
+        against::session_beside(&mut checked, &mut sessions);
         // Of a folder the rest is scored all the same, and this one is named.
         if checked.bad_input && !of_folder {
             let problem = checked.problems.first().map(ToString::to_string).unwrap_or_default();
