@@ -381,8 +381,8 @@ fn describe(terms: &Terms, found: &ComparisonResult, out: &mut dyn Write) -> Res
                 Some(right) => format!(
                     "\"{}\" said {} (the right answer {})",
                     label(at),
-                    printed::count(u64::from(lean.given[at]), "time"),
-                    printed::count(u64::from(*right), "time")
+                    printed::count(lean.given[at], "time"),
+                    printed::count(*right, "time")
                 ),
                 None => format!("\"{}\" {}", label(at), lean.given[at]),
             })
