@@ -46,9 +46,7 @@ pub(super) fn write(
 ) -> Result<String, Failure> {
     let archive = gather(session, report, with_clips)?;
     let bytes = archive.to_bytes().map_err(|error| Failure::bad(format!("--archive: {error}")))?;
-    whole::with(path, whole::Existing::Replace, |file| file.write_all(&bytes)).map_err(|error| {
-        Failure::bad(format!("{}: it cannot be written: {}", path.display(), files::reason(&error)))
-    })?;
+    whole::replace(path, |file| file.write_all(&bytes))?;
     let left = match archive.left_out.len() {
         0 => String::new(),
         count => format!("; {count} files that the session reads are left out and named with their digests"),

@@ -10,9 +10,12 @@ mod sweep;
 mod tones;
 
 use std::io::Write;
+use std::path::Path;
 
-use super::{Failure, note, whole};
+use super::{Failure, extend, note, print_json, whole};
 use crate::bench::BenchError;
+use crate::clip::dither::{Dither, WordLength};
+use crate::clip::write::WavWriter;
 
 /// What is said before anything is joined to an amplifier.
 const CARE: &str = "\
@@ -69,4 +72,11 @@ pub fn run(arguments: &BenchArguments, out: &mut dyn Write) -> Result<(), Failur
         Job::Null(arguments) => null::run(arguments, out),
         Job::Report(arguments) => report::run(arguments, out),
     }
+}
+
+/// Writes a sound, one slice a channel, undithered, whole or not at all.
+fn write_sound(path: &Path, word: WordLength, rate_hz: u32, channels: &[&[f64]]) -> Result<(), Failure> {
+    let mut file =
+        WavWriter::create(path, word, channels.len(), rate_hz, Dither::new(0)).map_err(Failure::bad)?;
+    file.push(channels).and_then(|()| file.finish()).map_err(Failure::bad)
 }

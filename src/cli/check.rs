@@ -11,7 +11,8 @@ use super::check_page::{Page, control_words};
 use super::progress::Bar;
 use super::rounds_time::RoundsTime;
 use super::{
-    Failure, check_loopback, check_switch, check_words, item, paragraph, predict, predict_sizes, timings,
+    Failure, check_loopback, check_switch, check_words, extend, item, paragraph, predict, predict_sizes,
+    print_json, print_lines, timings,
 };
 use crate::circuit::CircuitError;
 use crate::clip::ClipSource;
@@ -134,7 +135,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
             "switch": switch,
             "rounds": RoundsTime::document(RoundsTime::of(&session)?),
         });
-        writeln!(out, "{document:#}")?;
+        print_json(out, &document)?;
         return verdict_on(proof.as_ref());
     }
     let found = Found {
@@ -157,9 +158,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     }
     if let Some(switch) = &switch {
         writeln!(out, "\nSwitch, tried")?;
-        for line in paragraph(2, switch) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, paragraph(2, switch))?;
     }
     if let Some(proof) = &proof {
         writeln!(out, "\nSound path, measured")?;
@@ -169,9 +168,7 @@ pub fn run(arguments: &CheckArguments, out: &mut dyn Write) -> Result<(), Failur
     }
     if let Some(chain) = &chain {
         writeln!(out)?;
-        for line in check_loopback::lines(chain) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, check_loopback::lines(chain))?;
     }
     verdict_on(proof.as_ref())
 }
@@ -187,31 +184,23 @@ impl Found<'_> {
     fn everything(&self, out: &mut dyn Write) -> Result<(), Failure> {
         let Page { session, summaries, on_clips, on_paper, cautions, notes, device, .. } = &self.page;
         let stimuli = self.stimuli;
-        for line in terms(session) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, terms(session))?;
         for (index, (comparison, (summary, unknown))) in
             session.comparisons.iter().zip(*summaries).enumerate()
         {
             writeln!(out)?;
-            for line in predict::summary_lines(session, comparison, summary, unknown.as_ref()) {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, predict::summary_lines(session, comparison, summary, unknown.as_ref()))?;
             for (&clip, (name, on_clip)) in comparison.clips.iter().zip(&on_clips[index]) {
                 if let Some(levels) = levels_of(stimuli, index, clip) {
-                    for line in paragraph(2, &format!("on {name}: {}", loudness_line(levels))) {
-                        writeln!(out, "{line}")?;
-                    }
+                    print_lines(out, paragraph(2, &format!("on {name}: {}", loudness_line(levels))))?;
                 }
-                for line in predict::on_clip_lines(session, name, on_clip.as_ref()) {
-                    writeln!(out, "{line}")?;
-                }
-                for line in predict_sizes::expected_line(&on_paper[index], name)
-                    .iter()
-                    .flat_map(|line| paragraph(4, line))
-                {
-                    writeln!(out, "{line}")?;
-                }
+                print_lines(out, predict::on_clip_lines(session, name, on_clip.as_ref()))?;
+                print_lines(
+                    out,
+                    predict_sizes::expected_line(&on_paper[index], name)
+                        .iter()
+                        .flat_map(|line| paragraph(4, line)),
+                )?;
             }
             if session.threshold.is_some() {
                 let (scale, sizes) = predict_sizes::of_session(session);
@@ -224,9 +213,7 @@ impl Found<'_> {
             }
         }
         writeln!(out)?;
-        for line in paragraph(0, STEPS_NOTE) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, paragraph(0, STEPS_NOTE))?;
         if !session.controls.is_empty() {
             writeln!(out, "\nControls, reported separately")?;
             for control in &session.controls {
@@ -249,9 +236,7 @@ impl Found<'_> {
         writeln!(out)?;
         for line in check_words::lines(session, device) {
             let indent = line.len() - line.trim_start().len();
-            for line in paragraph(indent, &line) {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, paragraph(indent, &line))?;
         }
         if !notes.is_empty() {
             writeln!(out, "\nWorth knowing")?;
@@ -379,8 +364,7 @@ fn terms(session: &Session) -> Vec<String> {
     for clip in &session.clips {
         let source = match &clip.source {
             ClipSource::File { path, start_seconds, length_seconds } => {
-                let name =
-                    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+                let name = crate::files::name(path);
                 match length_seconds {
                     Some(length) => format!("{name}, {length} s from {start_seconds} s on"),
                     None => format!("{name}, from {start_seconds} s to its end"),
@@ -423,7 +407,7 @@ fn loudness_line(levels: &PairLevels) -> String {
     match (levels.loudness_a_lufs, levels.loudness_b_lufs) {
         (Some(a), Some(b)) => {
             // Levels that were matched differ by a rounding error, which has no sign worth showing.
-            let difference = ((a - b) * 1000.0).round() / 1000.0 + 0.0;
+            let difference = printed::rounded(a - b, 3);
             format!(
                 "{} (A minus B), played at {}, filters of {} and {} taps",
                 printed::signed(difference, 3, "LU"),
@@ -460,7 +444,7 @@ fn as_json(
                 "filter_taps_a": levels.taps_a,
                 "filter_taps_b": levels.taps_b,
             });
-            predict::extend(&mut document, predict::on_clip_json(session, on_clip.as_ref()));
+            extend(&mut document, predict::on_clip_json(session, on_clip.as_ref()));
             document["expected_size"] =
                 predict_sizes::expected_json(on_paper, session.clips[clip].name.as_written());
             Some(document)

@@ -103,8 +103,8 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
         format!("Your device, its output joined to its input: {} into {}", chain.names.0, chain.names.1),
         format!(
             "  response {} to {} from 20 Hz to 20 kHz against 1 kHz (the same for both sides), gain {gain_db}, {}",
-            printed::signed_decibels(hundredths(response_db.0)),
-            printed::signed_decibels(hundredths(response_db.1)),
+            printed::signed_decibels(printed::rounded(response_db.0, 2)),
+            printed::signed_decibels(printed::rounded(response_db.1, 2)),
             crate::units::printed::count(*repeats as u64, "sweep"),
             gain_db = printed::signed_decibels(*gain_db)
         ),
@@ -139,11 +139,6 @@ pub(super) fn lines(chain: &Chain) -> Vec<String> {
         }
     }
     lines
-}
-
-/// Rounded to hundredths, without the sign of a zero.
-fn hundredths(decibels: f64) -> f64 {
-    (100.0 * decibels).round() / 100.0 + 0.0
 }
 
 /// The same as JSON.

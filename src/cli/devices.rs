@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::Failure;
+use super::{Failure, print_json};
 use crate::player::{DeviceFacts, devices};
 
 /// What was typed after `devices`.
@@ -39,8 +39,7 @@ pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Fail
             "usable": found.iter().any(|device| device.answers && !discards(device)),
             "caveat": CAVEAT.replace('\n', " "),
         });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     let (answering, silent): (Vec<&DeviceFacts>, Vec<&DeviceFacts>) =
         found.iter().partition(|device| device.problem.is_none());

@@ -35,22 +35,16 @@ pub fn completions(arguments: &CompletionsArguments, out: &mut dyn Write) -> Res
 /// Writes the manual pages.
 pub fn man(arguments: &ManArguments, out: &mut dyn Write) -> Result<(), Failure> {
     let dir = &arguments.dir;
-    let failed = |error: std::io::Error| {
-        Failure::bad(format!(
-            "{}: manual pages cannot be written: {}",
-            dir.display(),
-            crate::files::reason(&error)
-        ))
-    };
-    crate::files::make_folder(dir).map_err(failed)?;
+    let failed = Failure::of_file(dir, "manual pages cannot be written");
+    crate::files::make_folder(dir).map_err(&failed)?;
     // They are made in a folder that goes away again, so that a full disk leaves no half of a page.
-    let drafts = tempfile::Builder::new().prefix(".earwitness-").tempdir_in(dir).map_err(failed)?;
-    clap_mangen::generate_to(super::line(), drafts.path()).map_err(failed)?;
-    for page in std::fs::read_dir(drafts.path()).map_err(failed)? {
-        let page = page.map_err(failed)?;
-        let text = crate::files::read(&page.path(), MOST_BYTES).map_err(failed)?;
+    let drafts = tempfile::Builder::new().prefix(".earwitness-").tempdir_in(dir).map_err(&failed)?;
+    clap_mangen::generate_to(super::line(), drafts.path()).map_err(&failed)?;
+    for page in std::fs::read_dir(drafts.path()).map_err(&failed)? {
+        let page = page.map_err(&failed)?;
+        let text = crate::files::read(&page.path(), MOST_BYTES).map_err(&failed)?;
         whole::with(&dir.join(page.file_name()), Existing::Replace, |file| file.write_all(&text))
-            .map_err(failed)?;
+            .map_err(&failed)?;
     }
     Ok(writeln!(out, "{}", dir.display())?)
 }

@@ -62,6 +62,11 @@ impl Failure {
     pub fn bad(message: impl std::fmt::Display) -> Self {
         Self::Bad(message.to_string())
     }
+
+    /// What the operating system says of a file or folder, after what could not be done with it: for `map_err`.
+    fn of_file<'p>(path: &'p std::path::Path, cannot: &'p str) -> impl Fn(std::io::Error) -> Self + 'p {
+        move |error| Self::Bad(format!("{}: {cannot}: {}", path.display(), crate::files::reason(&error)))
+    }
 }
 
 impl From<crate::sitting::SittingError> for Failure {
@@ -117,26 +122,36 @@ pub fn note(message: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{shown}");
 }
 
-/// Refuses a name for a recording that promises another format than the one that is written.
-fn check_sound_name(path: &std::path::Path) -> Result<(), Failure> {
-    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("wav")) {
+/// Whether this is a name for the file that an option writes: sound as WAV, pictures as SVG.
+fn check_ending(option: &str, path: &std::path::Path, ending: &str) -> Result<(), Failure> {
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case(ending)) {
         return Ok(());
     }
+    let written = if ending == "wav" { "the sound is written as WAV" } else { "pictures are SVG" };
     Err(Failure::bad(format!(
-        "--out is \"{}\": the sound is written as WAV, so give a name that ends in .wav",
+        "{option} is \"{}\": {written}, so give a name that ends in .{ending}",
         path.display()
     )))
 }
 
-/// Refuses a name for a picture that promises another format than the one that is written.
-fn check_picture_name(path: &std::path::Path) -> Result<(), Failure> {
-    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("svg")) {
-        return Ok(());
+/// Each line, ended.
+fn print_lines(
+    out: &mut dyn Write,
+    lines: impl IntoIterator<Item = impl std::fmt::Display>,
+) -> std::io::Result<()> {
+    lines.into_iter().try_for_each(|line| writeln!(out, "{line}"))
+}
+
+/// A JSON document.
+fn print_json(out: &mut dyn Write, document: &serde_json::Value) -> Result<(), Failure> {
+    Ok(writeln!(out, "{document:#}")?)
+}
+
+/// Puts the keys of another document behind a document's own.
+fn extend(document: &mut serde_json::Value, keys: serde_json::Value) {
+    if let (serde_json::Value::Object(document), serde_json::Value::Object(keys)) = (document, keys) {
+        document.extend(keys);
     }
-    Err(Failure::bad(format!(
-        "--plot is \"{}\": pictures are SVG, so give a name that ends in .svg",
-        path.display()
-    )))
 }
 
 /// One of a list, wrapped behind its dash.

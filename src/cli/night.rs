@@ -13,7 +13,7 @@ mod show;
 
 use addresses::{about, listening_address};
 
-use super::Failure;
+use super::{Failure, print_lines};
 use crate::ballot::command::{self, Command};
 use crate::ballot::display::RunningNight;
 use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
@@ -298,12 +298,8 @@ fn in_lines(
         }
     };
     let mut night = before.open(stimuli).map_err(Failure::bad)?;
-    for line in greeting(&night) {
-        writeln!(out, "{line}")?;
-    }
-    for line in night.qr_lines() {
-        writeln!(out, "{line}")?;
-    }
+    print_lines(out, greeting(&night))?;
+    print_lines(out, night.qr_lines())?;
     out.flush()?;
     let mut told: Option<(Phase, Option<String>)> = None;
     let mut finished = false;
@@ -320,9 +316,7 @@ fn in_lines(
                     }
                     Ok(command) => match night.say(&command) {
                         Ok(lines) => {
-                            for line in lines {
-                                writeln!(out, "{line}")?;
-                            }
+                            print_lines(out, lines)?;
                         }
                         Err(message) => writeln!(out, "refused {message}")?,
                     },
@@ -335,9 +329,7 @@ fn in_lines(
                 }
             }
         }
-        for notice in night.take_notices() {
-            writeln!(out, "{notice}")?;
-        }
+        print_lines(out, night.take_notices())?;
         let shown = night.snapshot();
         let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
         if told.as_ref() != Some(&now) {
@@ -353,9 +345,7 @@ fn in_lines(
             }
         }
         if let Some(results) = night.results().filter(|_| !finished && night.revealed()) {
-            for line in results.lines() {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, results.lines())?;
             finished = true;
         }
         out.flush()?;
@@ -365,9 +355,7 @@ fn in_lines(
         if over {
             match night.results() {
                 Some(results) if !finished => {
-                    for line in results.lines() {
-                        writeln!(out, "{line}")?;
-                    }
+                    print_lines(out, results.lines())?;
                 }
                 Some(_) => {}
                 None => writeln!(out, "left; the same command resumes the night")?,
@@ -472,9 +460,7 @@ fn on_screen(
     }
     match night.results() {
         Some(results) => {
-            for line in results.lines() {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, results.lines())?;
             writeln!(out, "journal {}", night.journal().display())?;
         }
         None => writeln!(out, "left; the same command resumes the night")?,
@@ -552,9 +538,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
             }
         });
     }
-    for line in running.qr_lines() {
-        writeln!(out, "{line}")?;
-    }
+    print_lines(out, running.qr_lines())?;
     writeln!(out, "join {}", running.join_address())?;
     let mut last = String::new();
     let mut shown_step = 0;
@@ -572,9 +556,7 @@ fn show_room(arguments: &NightArguments, session: &Session, out: &mut dyn Write)
             && shown_step != reveal.at + 1
         {
             shown_step = reveal.at + 1;
-            for line in scene.results {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, scene.results)?;
             out.flush()?;
             if reveal.at + 1 == reveal.of {
                 return Ok(());

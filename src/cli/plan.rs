@@ -10,8 +10,8 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::Failure;
 use super::score::{inquiry, model_named, protocol_named, sides, whole};
+use super::{Failure, print_json};
 use crate::report::power_figure;
 use crate::report::svg::Figure;
 use crate::stats::panel_power::{self, PanelDesign, PanelPower};
@@ -164,7 +164,7 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
     if let Some(path) = &arguments.session {
         return session::run(arguments, path, out);
     }
-    arguments.plot.as_deref().map_or(Ok(()), super::check_picture_name)?;
+    arguments.plot.as_deref().map_or(Ok(()), |path| super::check_ending("--plot", path, "svg"))?;
     if let Some(trials) = arguments.trials
         && !(1..=MOST_TRIALS).contains(&trials)
     {
@@ -208,14 +208,14 @@ pub fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), Failure
     }
     if arguments.json {
         let mut document = base(&design, &risks);
-        if let (Some(plan), Some(object)) = (&plan, document.as_object_mut()) {
-            object.insert("wanted_power".to_string(), json!(arguments.power));
-            object.insert("stable".to_string(), json!(plan.stable));
+        if let Some(plan) = &plan {
+            document["wanted_power"] = json!(arguments.power);
+            document["stable"] = json!(plan.stable);
         }
-        if let (Some(table), Some(object)) = (&table, document.as_object_mut()) {
-            object.insert("table".to_string(), json!(table));
+        if let Some(table) = &table {
+            document["table"] = json!(table);
         }
-        return write_json(out, &document);
+        return print_json(out, &document);
     }
     text::plan(out, &design, arguments.power, &risks, plan.as_ref())?;
     if let Some(table) = table {
@@ -240,7 +240,7 @@ fn within_reach(
     if arguments.json {
         let mut document = base(&design, &risks);
         document["wanted_power"] = json!(arguments.power);
-        return write_json(out, &document);
+        return print_json(out, &document);
     }
     text::within_reach(out, &design, arguments.power, &risks)
 }
@@ -355,7 +355,7 @@ fn similarity(
         }
     };
     if arguments.json {
-        return write_json(
+        return print_json(
             out,
             &json!({
                 "schema": "earwitness.plan/1",
@@ -402,25 +402,20 @@ fn sequential(arguments: &PlanArguments, design: &Design, out: &mut dyn Write) -
             })
             .collect();
         let mut document = base(design, &design.risks(most).map_err(Failure::bad)?);
-        if let Some(object) = document.as_object_mut() {
-            // Of the sequential test, not of a fixed number of trials.
-            object.insert("critical".to_string(), Value::Null);
-            object.insert("alpha".to_string(), json!(guessing.difference));
-            object.insert("power".to_string(), json!(hearing.difference));
-            object.insert(
-                "sequential".to_string(),
-                json!({
-                    "wanted_beta": beta,
-                    "slope": test.slope(),
-                    "lower_intercept": test.intercepts().0,
-                    "upper_intercept": test.intercepts().1,
-                    "guessing": guessing,
-                    "hearing": hearing,
-                    "boundaries": lines,
-                }),
-            );
-        }
-        return write_json(out, &document);
+        // Of the sequential test, not of a fixed number of trials.
+        document["critical"] = Value::Null;
+        document["alpha"] = json!(guessing.difference);
+        document["power"] = json!(hearing.difference);
+        document["sequential"] = json!({
+            "wanted_beta": beta,
+            "slope": test.slope(),
+            "lower_intercept": test.intercepts().0,
+            "upper_intercept": test.intercepts().1,
+            "guessing": guessing,
+            "hearing": hearing,
+            "boundaries": lines,
+        });
+        return print_json(out, &document);
     }
     text::sequential(out, design, &plan)
 }
@@ -459,38 +454,23 @@ fn panel(
     }
     if arguments.json {
         let mut document = base(design, &panel.power.alike);
-        if let Some(object) = document.as_object_mut() {
-            object.insert(
-                "power".to_string(),
-                json!(panel.power.pooled_exact.unwrap_or(panel.power.pooled.value)),
-            );
-            object.insert(
-                "panel".to_string(),
-                json!({
-                    "listeners": listeners,
-                    "trials_each": trials,
-                    "gamma": panel.gamma,
-                    "power_if_alike": panel.power.alike.power,
-                    "pooled_exact": panel.power.pooled_exact,
-                    "pooled": panel.power.pooled,
-                    "any_listener": panel.power.any_listener,
-                    "passers_alone": panel.power.passers_alone,
-                    "seed": panel.power.seed,
-                }),
-            );
-            if let Some(rows) = &rows {
-                object.insert("table".to_string(), json!(rows));
-            }
+        document["power"] = json!(panel.power.pooled_exact.unwrap_or(panel.power.pooled.value));
+        document["panel"] = json!({
+            "listeners": listeners,
+            "trials_each": trials,
+            "gamma": panel.gamma,
+            "power_if_alike": panel.power.alike.power,
+            "pooled_exact": panel.power.pooled_exact,
+            "pooled": panel.power.pooled,
+            "any_listener": panel.power.any_listener,
+            "passers_alone": panel.power.passers_alone,
+            "seed": panel.power.seed,
+        });
+        if let Some(rows) = &rows {
+            document["table"] = json!(rows);
         }
-        return write_json(out, &document);
+        return print_json(out, &document);
     }
     text::panel(out, design, &panel)?;
     rows.map_or(Ok(()), |rows| text::panel_table(out, &rows))
-}
-
-fn write_json(out: &mut dyn Write, document: &Value) -> Result<(), Failure> {
-    serde_json::to_writer_pretty(&mut *out, document)
-        .map_err(|error| Failure::from(std::io::Error::from(error)))?;
-    writeln!(out)?;
-    Ok(())
 }

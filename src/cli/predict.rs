@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::{
-    Failure, paragraph, predict_export, predict_lengths, predict_picture, predict_sizes, predict_touchstone,
+    Failure, extend, paragraph, predict_export, predict_lengths, predict_picture, predict_sizes,
+    predict_touchstone, print_json, print_lines,
 };
 use crate::circuit::CircuitError;
 use crate::hearing::difference::{gain_db, logarithmic};
@@ -66,7 +67,7 @@ pub struct PredictArguments {
 
 /// Runs the command.
 pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    arguments.plot.as_deref().map_or(Ok(()), super::check_picture_name)?;
+    arguments.plot.as_deref().map_or(Ok(()), |path| super::check_ending("--plot", path, "svg"))?;
     let frequencies = match &arguments.frequencies {
         Some(given) => given.clone(),
         None => logarithmic(20.0, 20_000.0, 200),
@@ -130,8 +131,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
             "cautions": cautions_json(&cautions),
             "notes": session.notes,
         });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     if arguments.csv {
         return as_csv(&session, &frequencies, out);
@@ -146,9 +146,7 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
         let (a, b) = (session.chain(comparison.a), session.chain(comparison.b));
         let summary = Summary::between(&a, &b).map_err(Failure::bad)?;
         let unknown = Uncertainty::between(&a, &b, &summary, &[]).map_err(Failure::bad)?;
-        for line in summary_lines(&session, comparison, &summary, unknown.as_ref()) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, summary_lines(&session, comparison, &summary, unknown.as_ref()))?;
         if let Some(decibels) = arguments.reach {
             let line = match lengths_for(&a, &b, decibels).map_err(Failure::bad)? {
                 Some((a, b)) => {
@@ -166,39 +164,27 @@ pub fn run(arguments: &PredictArguments, out: &mut dyn Write) -> Result<(), Fail
                 }
             }
         }
-        for line in predict_lengths::lines(&session, comparison, &lengths)? {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, predict_lengths::lines(&session, comparison, &lengths)?)?;
         let clips = on_paper(&session, comparison, arguments, &mut ears)?;
         let sizes = (Scale::Multiple, &arguments.multiples[..]);
-        for line in predict_sizes::lines(&session, comparison, sizes, clips.as_ref())? {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, predict_sizes::lines(&session, comparison, sizes, clips.as_ref())?)?;
         if arguments.clips {
             for (clip, on_clip) in on_clips(&session, comparison, &mut ears)? {
-                for line in on_clip_lines(&session, &clip, on_clip.as_ref()) {
-                    writeln!(out, "{line}")?;
-                }
+                print_lines(out, on_clip_lines(&session, &clip, on_clip.as_ref()))?;
                 if let Some(line) =
                     clips.as_ref().and_then(|paper| predict_sizes::expected_line(paper, &clip))
                 {
-                    for line in paragraph(4, &line) {
-                        writeln!(out, "{line}")?;
-                    }
+                    print_lines(out, paragraph(4, &line))?;
                 }
             }
         }
         if std::io::stdout().is_terminal() {
-            for line in predict_picture::terminal(&session, comparison)? {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, predict_picture::terminal(&session, comparison)?)?;
         }
     }
     if arguments.clips {
         writeln!(out)?;
-        for line in paragraph(0, STEPS_NOTE) {
-            writeln!(out, "{line}")?;
-        }
+        print_lines(out, paragraph(0, STEPS_NOTE))?;
     }
     Ok(())
 }
@@ -243,13 +229,6 @@ fn clips_json(
         document
     });
     Ok(Value::Array(clips.collect()))
-}
-
-/// Adds the keys of one JSON object to another.
-pub(super) fn extend(document: &mut Value, keys: Value) {
-    if let (Value::Object(document), Value::Object(keys)) = (document, keys) {
-        document.extend(keys);
-    }
 }
 
 /// Each clip's name and the difference on it.

@@ -16,19 +16,9 @@ fn compared(session: &Session) -> Vec<usize> {
         .collect()
 }
 
-fn folder_for(folder: &Path) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder).map_err(|error| {
-        Failure::bad(format!(
-            "{}: the folder cannot be made: {error}",
-            folder.display(),
-            error = crate::files::reason(&error)
-        ))
-    })
-}
-
 /// Writes each compared cable's transfer function as `CABLE.csv`, which `response =` in a session reads.
 pub(super) fn responses(session: &Session, frequencies_hz: &[f64], folder: &Path) -> Result<(), Failure> {
-    folder_for(folder)?;
+    whole::folder(folder)?;
     for index in compared(session) {
         let name = session.cables[index].name.as_written();
         let response = session.chain(index).transfer(frequencies_hz).map_err(Failure::bad)?;
@@ -48,7 +38,7 @@ pub(super) fn responses(session: &Session, frequencies_hz: &[f64], folder: &Path
 
 /// Writes each compared cable's filter as `CABLE-RATE.txt`: remarks after `#`, then one tap in each line.
 pub(super) fn filters(session: &Session, rate_hz: u32, folder: &Path) -> Result<(), Failure> {
-    folder_for(folder)?;
+    whole::folder(folder)?;
     for index in compared(session) {
         let name = session.cables[index].name.as_written();
         let chain = session.chain(index);

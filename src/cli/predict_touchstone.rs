@@ -21,13 +21,7 @@ pub(super) fn write(session: &Session, frequencies_hz: &[f64], folder: &Path) ->
     if frequencies_hz.len() < 2 {
         return Err(Failure::bad("--touchstone needs at least two frequencies above 0 Hz"));
     }
-    std::fs::create_dir_all(folder).map_err(|error| {
-        Failure::bad(format!(
-            "the folder {} cannot be made: {error}",
-            folder.display(),
-            error = crate::files::reason(&error)
-        ))
-    })?;
+    whole::folder(folder)?;
     let save = |name: &str, data: PortData| -> Result<(), Failure> {
         let file = Touchstone { frequencies_hz: frequencies_hz.clone(), reference_ohm: REFERENCE_OHM, data };
         let text = format!("! {name}, computed by Earwitness\n{}", touchstone::write(&file, Version::One));

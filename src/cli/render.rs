@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use super::progress::Bar;
-use super::{Failure, note};
+use super::{Failure, note, print_json};
 use crate::clip::dither::WordLength;
 use crate::stimulus::PairLevels;
 use crate::units::printed;
@@ -68,8 +68,7 @@ pub fn run(arguments: &RenderArguments, out: &mut dyn Write) -> Result<(), Failu
             .collect();
         let document =
             serde_json::json!({ "schema": "earwitness.render/1", "pairs": pairs, "notes": rendered.notes });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     for (files, levels) in rendered.files.chunks_exact(2).zip(&rendered.levels) {
         for (file, loudness, peak) in [

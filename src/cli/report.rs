@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::{Failure, archive, note, timings, whole};
+use super::{Failure, archive, note, print_lines, timings, whole};
 use crate::evidence::{self, Options, Readings};
 use crate::report::model::Report;
 use crate::report::svg::Figure;
@@ -83,12 +83,14 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
     let files = write_into(&folder, &report)?;
     if let Some(folder) = &arguments.figures {
-        made(folder)?;
+        whole::folder(folder)?;
         let figures = drawn::every(&report);
         for (place, figure) in figures.iter().enumerate() {
             let name = drawn::file_name(place, figure);
-            written(folder, &format!("{name}.svg"), |file| file.write_all(figure.column().as_bytes()))?;
-            written(folder, &format!("{name}.pdf"), |file| file.write_all(&figure.pdf()))?;
+            whole::replace(&folder.join(format!("{name}.svg")), |file| {
+                file.write_all(figure.column().as_bytes())
+            })?;
+            whole::replace(&folder.join(format!("{name}.pdf")), |file| file.write_all(&figure.pdf()))?;
         }
         note(&format!("written: {} figures, each as SVG and PDF, in {}", figures.len(), folder.display()));
         let mut lacking: Vec<char> = figures.iter().flat_map(Figure::lacking_in_pdf).collect();
@@ -101,9 +103,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
             ));
         }
     }
-    for line in report::summary(&report) {
-        writeln!(out, "{line}")?;
-    }
+    print_lines(out, report::summary(&report))?;
     note(&format!(
         "written: report.html, certificates.html, report.csv and report.json in {}",
         folder.display()
@@ -129,39 +129,19 @@ pub(super) fn write(session: &Path) -> Result<PathBuf, String> {
 
 /// Writes the report's files, and gives them.
 fn write_into(folder: &Path, report: &Report) -> Result<Vec<(&'static str, Vec<u8>)>, Failure> {
-    made(folder)?;
+    whole::folder(folder)?;
     let files = archive::report_files(report)?;
     for (name, bytes) in &files {
-        written(folder, name, |file| file.write_all(bytes))?;
+        whole::replace(&folder.join(name), |file| file.write_all(bytes))?;
     }
     Ok(files)
 }
 
-fn made(folder: &Path) -> Result<(), Failure> {
-    if folder.is_file() {
-        return Err(Failure::bad(format!("{}: this is a file, and a folder is needed", folder.display())));
-    }
-    crate::files::make_folder(folder).map_err(|error| {
-        Failure::bad(format!(
-            "{}: the folder cannot be made: {}",
-            folder.display(),
-            crate::files::reason(&error)
-        ))
-    })
-}
-
 /// The session's own sittings, and those of other places.
 fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Failure> {
-    let unreadable = |folder: &Path| {
-        let folder = folder.to_path_buf();
-        move |error: std::io::Error| {
-            Failure::bad(format!(
-                "{}: the folder of sittings cannot be read: {error}",
-                folder.display(),
-                error = crate::files::reason(&error)
-            ))
-        }
-    };
+    fn unreadable(folder: &Path) -> impl Fn(std::io::Error) -> Failure + '_ {
+        Failure::of_file(folder, "the folder of sittings cannot be read")
+    }
     let own = session.sittings_folder();
     let mut given: Vec<PathBuf> = Vec::new();
     if pool.is_empty() {
@@ -202,20 +182,4 @@ fn read(session: &session::Session, pool: &[String]) -> Result<Vec<Readings>, Fa
         readings.push(evidence::folder(&folder, Some(name)).map_err(unreadable(&folder))?);
     }
     Ok(readings)
-}
-
-/// Writes one of the report's files.
-fn written(
-    folder: &Path,
-    name: &str,
-    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
-) -> Result<(), Failure> {
-    let path = folder.join(name);
-    whole::with(&path, whole::Existing::Replace, fill).map_err(|error| {
-        Failure::bad(format!(
-            "{}: cannot be written: {error}",
-            path.display(),
-            error = crate::files::reason(&error)
-        ))
-    })
 }

@@ -5,8 +5,8 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use super::Failure;
 use super::progress::Bar;
+use super::{Failure, print_lines};
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::witnessing::{PORT, WitnessServer};
 use crate::conduct::Environment;
@@ -329,9 +329,7 @@ pub(super) fn tell(finished: &Finished, look: Look, out: &mut dyn Write) -> Resu
     match finished.ending {
         Ending::Closed(_) if look == Look::Plain => Ok(()),
         Ending::Closed(_) => {
-            for line in &finished.lines {
-                writeln!(out, "{line}")?;
-            }
+            print_lines(out, &finished.lines)?;
             Ok(())
         }
         Ending::Left => Err(Failure::No(format!(

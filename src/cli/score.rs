@@ -11,7 +11,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::Failure;
+use super::{Failure, extend, print_json};
 use crate::session::Family;
 use crate::stats::one::{self, Analysis};
 use crate::stats::protocol::{Inquiry, Side, Sides};
@@ -101,9 +101,9 @@ pub fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(), Failur
         if arguments.json {
             let mut document = document(&analysis)?;
             if let Some(similar) = &similar {
-                merge(&mut document, json!({ "similarity": similar }));
+                extend(&mut document, json!({ "similarity": similar }));
             }
-            return write_json(out, &document);
+            return print_json(out, &document);
         }
         let more = if inquiry.two_sided() { Side::B } else { Side::A };
         let verdict = verdict::sentence(&VerdictInput {
@@ -234,20 +234,6 @@ fn analyse(
 /// The JSON document of one score.
 fn document(analysis: &Analysis) -> Result<Value, Failure> {
     let mut document = json!({ "schema": "earwitness.score/1" });
-    merge(&mut document, serde_json::to_value(analysis).map_err(Failure::bad)?);
+    extend(&mut document, serde_json::to_value(analysis).map_err(Failure::bad)?);
     Ok(document)
-}
-
-/// Adds the keys of an object after those that are there.
-fn merge(document: &mut Value, more: Value) {
-    if let (Some(object), Value::Object(more)) = (document.as_object_mut(), more) {
-        object.extend(more);
-    }
-}
-
-fn write_json(out: &mut dyn Write, document: &Value) -> Result<(), Failure> {
-    serde_json::to_writer_pretty(&mut *out, document)
-        .map_err(|error| Failure::from(std::io::Error::from(error)))?;
-    writeln!(out)?;
-    Ok(())
 }

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use kept::{Held, hold, hold_seals, unlock, watch};
 
 use super::archive::{self, Unpacked};
-use super::{Failure, note};
+use super::{Failure, note, print_json};
 use crate::files;
 use crate::session::Session;
 use crate::stats::tally::Tally;
@@ -113,8 +113,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
         if !archives.is_empty() {
             document["archives"] = archives.iter().map(Unpacked::document).collect();
         }
-        serde_json::to_writer_pretty(&mut *out, &document).map_err(std::io::Error::from)?;
-        writeln!(out)?;
+        print_json(out, &document)?;
     } else {
         for archive in &archives {
             archive.print(out)?;
@@ -186,9 +185,8 @@ fn expand(paths: &[PathBuf]) -> Result<(Vec<PathBuf>, Registers), Failure> {
         }
         let below = path.join("sittings");
         let folder = if below.is_dir() { below } else { path.clone() };
-        let mut found = files::with_extension(&folder, "jsonl").map_err(|error| {
-            Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
-        })?;
+        let mut found =
+            files::with_extension(&folder, "jsonl").map_err(Failure::of_file(&folder, "cannot be read"))?;
         found.retain(|file| file.file_name().is_some_and(|name| name != REGISTER));
         let view = register(&folder);
         if found.is_empty() && view.announced.is_empty() && view.problem.is_none() && view.gone.is_empty() {

@@ -34,13 +34,26 @@ enum Readers {
 }
 
 fn write_for(path: &Path, readers: Readers, text: &str) -> Result<(), Failure> {
-    with_readers(path, Existing::Replace, readers, |file| file.write_all(text.as_bytes())).map_err(|error| {
-        Failure::bad(format!(
-            "{}: it cannot be written: {error}",
-            path.display(),
-            error = crate::files::reason(&error)
-        ))
-    })
+    with_readers(path, Existing::Replace, readers, |file| file.write_all(text.as_bytes()))
+        .map_err(Failure::of_file(path, CANNOT))
+}
+
+/// Writes a file through `fill`, in the place of one that is there.
+pub(super) fn replace(
+    path: &Path,
+    fill: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+) -> Result<(), Failure> {
+    with(path, Existing::Replace, fill).map_err(Failure::of_file(path, CANNOT))
+}
+
+const CANNOT: &str = "it cannot be written";
+
+/// Makes the folder that a command writes into, where it is not there yet.
+pub(super) fn folder(folder: &Path) -> Result<(), Failure> {
+    if folder.is_file() {
+        return Err(Failure::bad(format!("{}: this is a file, and a folder is needed", folder.display())));
+    }
+    crate::files::make_folder(folder).map_err(Failure::of_file(folder, "the folder cannot be made"))
 }
 
 /// Writes a file through `fill`: into a temporary one beside it, flushed to the disk, then named.

@@ -18,6 +18,7 @@ use crate::session::Session;
 use crate::switcher::Terminal;
 use crate::trial::Event;
 use crate::trial::positions::{Positions, When};
+use crate::units::printed::rounded;
 
 /// How often a switch is asked whether it has answered.
 const LOOK: Duration = Duration::from_millis(10);
@@ -79,13 +80,12 @@ fn held(session: &Session, when: When, first: &Response, second: &Response) -> R
         THIRDS.map(|step| nearest(1000.0 * 10_f64.powf(f64::from(step) / 10.0))).collect();
     let at = |values: &[f64]| -> Vec<f64> {
         // Ten-thousandths of a decibel are more than was measured.
-        places.iter().map(|place| (values[*place] * 1e4).round() / 1e4 + 0.0).collect()
+        places.iter().map(|place| rounded(values[*place], 4)).collect()
     };
     let frequency_hz: Vec<f64> = places.iter().map(|place| apart.frequency_hz[*place].round()).collect();
     let [one, two] = switcher.terminals;
     let sides = (predicted(session, one, &frequency_hz)?, predicted(session, two, &frequency_hz)?);
-    let predicted_db: Vec<f64> =
-        sides.0.iter().zip(&sides.1).map(|(a, b)| ((a - b) * 1e4).round() / 1e4 + 0.0).collect();
+    let predicted_db: Vec<f64> = sides.0.iter().zip(&sides.1).map(|(a, b)| rounded(a - b, 4)).collect();
     Ok(Positions {
         when,
         measured_db: at(&apart.gain_db),

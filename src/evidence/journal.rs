@@ -217,7 +217,7 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
     let journals = checked
         .par_iter()
         .map(|journal| Reading {
-            file: Written::new(file_name(&journal.file)),
+            file: Written::new(files::name(&journal.file)),
             content: facts_of(journal).map(Box::new),
         })
         .collect();
@@ -237,10 +237,6 @@ pub fn announced(checked: &mut Checked, registers: &mut Registers) {
         let message = "there is no register in its folder that announces it".to_owned();
         checked.problems.push(Problem { record: None, message });
     }
-}
-
-fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 /// A message without the folder that the file stands in.

@@ -48,6 +48,11 @@ pub fn reason(error: &Error) -> String {
     known.to_owned()
 }
 
+/// The last part of a path as text, with what is no text replaced; empty where there is none.
+pub fn name(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
 /// Refuses what is at this place and is no regular file; nothing there is fine.
 ///
 /// # Errors

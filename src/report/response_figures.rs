@@ -12,7 +12,7 @@ use crate::hearing::weighting::just_noticeable_db;
 use crate::hearing::{Difference, Summary, Uncertainty};
 use crate::session::{Comparison, Levels, Session};
 use crate::units::printed;
-use crate::units::printed::plus_minus;
+use crate::units::printed::{capital, plus_minus};
 
 /// Points of a curve, evenly spaced on a logarithmic axis from 20 Hz to 20 kHz.
 const POINTS: usize = 240;
@@ -349,11 +349,6 @@ fn over_cables(session: &Session, title: &str, shown: &[(&str, usize)]) -> Resul
     .collect();
     let title = if title.is_empty() { "The cables".to_owned() } else { format!("{title}the cables") };
     Ok(if charts.is_empty() { Vec::new() } else { vec![panels(&title, charts)] })
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// Most curves that one picture can carry and still be told apart.

@@ -16,7 +16,7 @@ pub struct SealedInput {
 impl Session {
     /// Every file that the session reads, the session file first.
     pub fn all_inputs(&self) -> Vec<Input> {
-        let name = self.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = crate::files::name(&self.file);
         let read = Some(Contents::of(self.source.as_bytes()));
         let own = Input { name, path: self.file.clone(), read };
         std::iter::once(own).chain(self.inputs.iter().cloned()).collect()

@@ -9,7 +9,7 @@ use crate::trial::record::StoppingTerms;
 use crate::trial::rounds;
 use crate::trial::view::RoundView;
 use crate::trial::{Digest, Part, Terms, TrialId, TrialView};
-use crate::units::printed::{count, fixed, moment, verb};
+use crate::units::printed::{capital, count, fixed, moment, verb};
 
 /// An empty page; the builders below fill it.
 pub(super) fn page(kind: StageKind, id: u64, heading: impl Into<String>) -> PageScene {
@@ -435,10 +435,4 @@ pub fn stopped(reason: &str, remedy: &str) -> PageScene {
 /// What the sound's own words say, as a sentence.
 pub(super) fn sentence(text: &str) -> String {
     format!("{}.", capital(text))
-}
-
-/// With a capital letter, where it begins with a small one.
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

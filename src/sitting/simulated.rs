@@ -13,6 +13,7 @@ use super::face::{Face, FaceError};
 use crate::screen::{Intent, Scene};
 use crate::stats::special::beta_quantile;
 use crate::trial::{Stage, Step, TrialView};
+use crate::units::printed::rounded;
 
 /// The face of a simulated listener: nobody looks at it.
 #[derive(Debug, Clone, Copy, Default)]
@@ -62,7 +63,7 @@ pub fn panel(mean: f64, chance: f64, spread: f64, listeners: u32, seed: u64) -> 
         };
         chance + (1.0 - chance) * share
     };
-    (0..listeners).map(|_| (draw(random.random::<f64>()) * 1000.0).round() / 1000.0).collect()
+    (0..listeners).map(|_| rounded(draw(random.random::<f64>()), 3)).collect()
 }
 
 /// Answers right with a given probability, without listening.

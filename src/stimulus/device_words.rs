@@ -7,7 +7,7 @@ use super::resolution::{BandLevels, MARGIN_DB, Resolved, bands, resolve};
 use super::{PairDifference, PairKind, StimulusError, StimulusSet};
 use crate::clip::dither::WordLength;
 use crate::session::Session;
-use crate::units::printed;
+use crate::units::printed::{self, rounded};
 
 /// The word length behind the name of a sample format: `s16`, `s24`; anything else holds a 32-bit float's samples.
 pub fn of_format(format: &str) -> WordLength {
@@ -86,7 +86,7 @@ impl DeviceWords {
             .min_by(|a, b| a.1.best_margin_db.total_cmp(&b.1.best_margin_db))
             .map(|(kind, resolved)| {
                 let (comparison, clip) = kind.of();
-                Faintest { comparison, clip, margin_db: tenths(resolved.best_margin_db + level_db) }
+                Faintest { comparison, clip, margin_db: rounded(resolved.best_margin_db + level_db, 1) }
             })
     }
 
@@ -94,17 +94,11 @@ impl DeviceWords {
     pub fn facts(&self, level_db: f64) -> WordFacts {
         WordFacts {
             word: self.word,
-            noise_db: tenths(10.0 * (2.0 * self.word.noise_power()).log10()),
-            level_db: tenths(level_db),
+            noise_db: rounded(10.0 * (2.0 * self.word.noise_power()).log10(), 1),
+            level_db: rounded(level_db, 1),
             faintest: self.least(level_db),
         }
     }
-}
-
-/// To a tenth of a dB: what is written is what is judged.
-fn tenths(value: f64) -> f64 {
-    // Plus zero: no "-0.0" is written.
-    (value * 10.0).round() / 10.0 + 0.0
 }
 
 /// The difference that stands out of a word length's noise least.

@@ -120,7 +120,7 @@ impl Take {
         let own = recorded.and_then(|recorded| recorded.on(clip.clip));
         let path = own.and_then(|own| if again { own.again.as_ref() } else { Some(&own.take) });
         let path = path.cloned().unwrap_or_default();
-        let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        let name = crate::files::name(&path);
         let wrong = |message: String| StimulusError::Cable {
             cable: session.cables[cable].name.as_written().to_owned(),
             message: format!("{name}, the recording of clip \"{}\": {message}", clip.name),

@@ -48,7 +48,7 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
     let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
     let Some(register) = registers.of(folder) else { return };
     let Some(opening) = checked.opening.clone() else { return };
-    let name = checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = crate::files::name(&checked.file);
     let before = checked.problems.len();
     match register {
         Err(message) => checked.problem(None, message.clone()),

@@ -70,9 +70,7 @@ pub fn view(sittings: &Path) -> RegisterView {
         view.announced.iter().map(|announced| announced.journal.as_str()).collect();
     match files::with_extension(sittings, "jsonl") {
         Ok(found) => {
-            let name = |path: &PathBuf| {
-                path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
-            };
+            let name = |path: &PathBuf| crate::files::name(path);
             let stranger = |name: &String| name != REGISTER && !known.contains(name.as_str());
             view.unregistered = found.iter().map(name).filter(stranger).collect();
         }

@@ -142,7 +142,7 @@ pub fn fetch(path: &Path, lock: Option<&LockKey>) -> Result<Vec<Secret>, SecretE
 pub(super) fn sweep(folder: &Path, needed: impl Fn(&str) -> bool) {
     let Ok(files) = std::fs::read_dir(folder) else { return };
     for path in files.filter_map(Result::ok).map(|file| file.path()) {
-        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = crate::files::name(&path);
         let Some(hidden) = name.strip_prefix('.') else { continue };
         let whole = hidden.strip_suffix(".secret").map(|name| needed(&format!("{name}.jsonl")));
         if whole == Some(false) || hidden.ends_with(".secret-part") {

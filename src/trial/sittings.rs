@@ -546,7 +546,7 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
     reader.seek(SeekFrom::Start(whole)).map_err(failed)?;
     let mut bytes = Vec::new();
     reader.take(torn).read_to_end(&mut bytes).map_err(failed)?;
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = crate::files::name(path);
     for number in 1.. {
         let aside = path.with_file_name(format!("{name}.torn-{number}"));
         match OpenOptions::new().write(true).create_new(true).owner_only().open(&aside) {

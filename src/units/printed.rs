@@ -15,12 +15,20 @@
 //! | frequencies, resistances, times | [`hertz`], [`ohms`], [`seconds`] | "1.25 kHz", "0.072 ohm", "1 min 30 s" |
 //! | a multiple | [`significant`] | "1.8", "27" |
 //! | things that are counted | [`count`], [`verb`] | "1 trial", "16 trials" |
+//! | the start of a sentence | [`capital`] | "Said same as A" |
+//! | what goes into a file, to so many decimals | [`rounded`] | 0.123 |
 //! | a moment | [`moment`] | "1 February 2026 at 19:30 UTC" |
 //!
 //! Texts hold plain spaces; the surfaces that break lines keep a number and its unit together with [`unbroken`].
 
 /// What is printed for a value that is no number.
 const UNKNOWN: &str = "unknown";
+
+/// A number with so many decimals, for files: what machines compute a little differently is published as one. Never -0.0.
+pub fn rounded(value: f64, decimals: i32) -> f64 {
+    let scale = 10_f64.powi(decimals);
+    (value * scale).round() / scale + 0.0
+}
 
 /// A share that was found or computed: whole percent from 1 to 99, one decimal outside, and never a false "0 %" or "100 %".
 /// Of a lead, which may be the other side's, "−12 %".
@@ -256,6 +264,12 @@ fn grouped(value: f64) -> String {
 /// "1 trial", "16 trials".
 pub fn count(number: u64, one: &str) -> String {
     if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+/// A text that begins a sentence.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// The verb that goes with a number of things.

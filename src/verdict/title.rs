@@ -4,6 +4,7 @@ use super::words::found_side;
 use super::{Finding, VerdictInput};
 use crate::stats::protocol::Asks;
 use crate::stats::threshold::summary::Place;
+use crate::units::printed;
 
 /// The title of a panel that has not sat yet.
 pub(super) const INCOMPLETE: &str = "The panel is not complete.";
@@ -20,7 +21,10 @@ pub(super) fn title(finding: Finding, input: &VerdictInput) -> String {
         Finding::Difference => match input.protocol.asks() {
             Asks::Difference => "A difference was heard.",
             Asks::Attribute | Asks::Preference => {
-                return capital(&format!("{}.", input.inquiry().found(&input.compared(), found_side(input))));
+                return printed::capital(&format!(
+                    "{}.",
+                    input.inquiry().found(&input.compared(), found_side(input))
+                ));
             }
         },
         Finding::BelowGuessing => "The answers point the other way.",
@@ -48,9 +52,4 @@ pub(super) fn of_threshold(finding: Finding, place: &Place, input: &VerdictInput
         }
         _ => title(finding, input),
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -6,12 +6,11 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::sweep::SweepShape;
-use super::{Failure, note};
+use super::{Failure, note, print_json};
 use crate::bench::approach::{self, Finding};
 use crate::bench::capture::{Capture, Captured, Meter, capture, divider, is_clipped};
 use crate::bench::sweep::Sweep;
-use crate::clip::dither::{Dither, WordLength};
-use crate::clip::write::WavWriter;
+use crate::clip::dither::WordLength;
 use crate::clip::{ClipSource, OpenClip, Playable};
 use crate::units::printed;
 
@@ -58,7 +57,7 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
         said(power, arguments.into, arguments.input_limit, out)?;
     }
     let Some(path) = &arguments.out else { return Ok(()) };
-    crate::cli::check_sound_name(path)?;
+    crate::cli::check_ending("--out", path, "wav")?;
     if arguments.channels.is_empty() || arguments.channels.len() > 2 {
         return Err(Failure::bad(format!(
             "--channels names {} inputs; one or two are recorded, such as 1,2",
@@ -91,9 +90,7 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
     let rate_hz = what.sound.rate_hz;
     let found = played_and_recorded(&what, &arguments.channels)?;
     let channels: Vec<&[f64]> = found.channels.iter().map(Vec::as_slice).collect();
-    let mut file = WavWriter::create(path, WordLength::Float32, channels.len(), rate_hz, Dither::new(0))
-        .map_err(Failure::bad)?;
-    file.push(&channels).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    super::write_sound(path, WordLength::Float32, rate_hz, &channels)?;
     for text in &found.notes {
         note(text);
     }
@@ -115,8 +112,7 @@ pub(super) fn run(arguments: &CaptureArguments, out: &mut dyn Write) -> Result<(
             "input": found.devices.1,
             "notes": found.notes,
         });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     let levels: Vec<String> = peaks.iter().map(|peak| printed::fixed(*peak, 1, "dBFS")).collect();
     writeln!(

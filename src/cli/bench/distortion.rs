@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, note, whole};
+use super::{Failure, note, print_json, whole};
 use crate::bench::distortion::{Distortion, apart, measured};
 use crate::bench::recording::{Channel, Recording};
 use crate::units::printed;
@@ -81,8 +81,7 @@ pub(super) fn run(arguments: &DistortionArguments, out: &mut dyn Write) -> Resul
             document["against"] = against;
             document["difference"] = super::tones::difference_json(difference);
         }
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     writeln!(out, "{:>9}  {:>12}  {:>9}  {:>9}  {:>9}  {:>9}", "", "THD", "H2", "H3", "H5", "floor")?;
     let decibels = |level: f64| printed::fixed(level, 1, "dB");

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::{Failure, note, whole};
+use super::{Failure, note, print_json, whole};
 use crate::bench::impedance::{Corrections, Impedance, Kind, measured};
 use crate::bench::recording::Recording;
 use crate::bench::response::Options;
@@ -80,7 +80,7 @@ pub(super) fn run(arguments: &ImpedanceArguments, out: &mut dyn Write) -> Result
         What::Open => (Kind::Open, "open_table"),
     };
     if let Some(path) = &arguments.out {
-        let source = arguments.file.file_name().unwrap_or_default().to_string_lossy();
+        let source = crate::files::name(&arguments.file);
         whole::write(path, &found.table(kind, &source))?;
     }
     if arguments.json {
@@ -93,8 +93,7 @@ pub(super) fn run(arguments: &ImpedanceArguments, out: &mut dyn Write) -> Result
             "relative_std": found.relative_std,
             "repeats": found.repeats,
         });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     lines(&found, kind, out)?;
     if let Some(path) = &arguments.out {

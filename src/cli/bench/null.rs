@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, note};
+use super::{Failure, extend, note, print_json};
 use crate::bench::BenchError;
 use crate::bench::foreseen::{Foreseen, foreseen};
 use crate::bench::null::{Null, null, permuted};
@@ -107,9 +107,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     };
     if arguments.json {
         let mut whole = json!({ "schema": "earwitness.bench/1", "bench": "null" });
-        if let (Some(whole), Value::Object(own)) = (whole.as_object_mut(), document(&found)) {
-            whole.extend(own);
-        }
+        extend(&mut whole, document(&found));
         whole["baseline"] = baseline.as_ref().map_or(Value::Null, document);
         whole["predicted"] = predicted.as_ref().map_or(
             Value::Null,
@@ -126,8 +124,7 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
                 "smallest_p_value": found.smallest_p,
             })
         });
-        writeln!(out, "{whole:#}")?;
-        return Ok(());
+        return print_json(out, &whole);
     }
     writeln!(
         out,

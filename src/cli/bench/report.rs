@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::{Failure, note, whole};
+use super::{Failure, note, print_json, whole};
 use crate::bench::apart::apart;
 use crate::bench::distortion;
 use crate::bench::null::null;
@@ -64,7 +64,7 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
     let mut named = |role: &str, path: &Path| -> Result<(), Failure> {
         let contents =
             Contents::of_file(path).map_err(|error| Failure::bad(format!("{}: {error}", path.display())))?;
-        let (name, sha256) = (file_name(path), crate::stimulus::hex(&contents.sha256));
+        let (name, sha256) = (crate::files::name(path), crate::stimulus::hex(&contents.sha256));
         files.push(RawFile { role: role.to_owned(), name, bytes: contents.bytes, sha256 });
         Ok(())
     };
@@ -79,7 +79,7 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
         let recording = Recording::read(path)?;
         named(role, path)?;
         let response = measured(&recording, &options)?;
-        notes.extend(response.notes.iter().map(|note| format!("{}: {note}", file_name(path))));
+        notes.extend(response.notes.iter().map(|note| format!("{}: {note}", crate::files::name(path))));
         let [_, channel] = recording.pair(arguments.swap)?;
         // A short sweep tells a response and no harmonics.
         let distortion = distortion::measured(&channel).inspect_err(|error| note(&error.0)).ok();
@@ -109,13 +109,7 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
     whole::write(&arguments.out, &page(&bench))?;
     let mut written = vec![arguments.out.clone()];
     if let Some(folder) = &arguments.figures {
-        std::fs::create_dir_all(folder).map_err(|error| {
-            Failure::bad(format!(
-                "{} cannot be made: {error}",
-                folder.display(),
-                error = crate::files::reason(&error)
-            ))
-        })?;
+        whole::folder(folder)?;
         for (name, figure) in figures(&bench) {
             let path = folder.join(format!("{name}.svg"));
             whole::write(&path, &figure.standalone())?;
@@ -136,16 +130,11 @@ pub(super) fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<()
             },
             "raw": bench.files.iter().map(|file| json!({ "of": file.role, "file": file.name, "bytes": file.bytes, "sha256": file.sha256 })).collect::<Vec<_>>(),
         });
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     writeln!(out, "{} and {} are {}.", bench.cables[0].name, bench.cables[1].name, sentence(&bench))?;
     for path in written {
         writeln!(out, "{}", path.display())?;
     }
     Ok(())
-}
-
-fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }

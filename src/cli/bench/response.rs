@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::{Failure, note, whole};
+use super::{Failure, note, print_json, whole};
 use crate::bench::apart::apart;
 use crate::bench::recording::Recording;
 use crate::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
@@ -62,8 +62,7 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
     let difference = other.as_ref().map(|other| apart(&response, other)).transpose()?;
     super::super::timings::stage("output");
     if let Some(path) = &arguments.out {
-        let source =
-            arguments.file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        let source = crate::files::name(&arguments.file);
         whole::write(path, &table(&response, &source))?;
     }
     for text in recording.notes.iter().cloned().chain(response.notes.iter().map(ToString::to_string)) {
@@ -95,8 +94,7 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
                 "sentence": difference.to_string(),
             });
         }
-        writeln!(out, "{document:#}")?;
-        return Ok(());
+        return print_json(out, &document);
     }
     lines(&response, out)?;
     if let Some(difference) = &difference {

@@ -5,11 +5,9 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::{Failure, note};
+use super::{Failure, note, print_json};
 use crate::bench::sweep::{HIGHEST_SHARE, Sweep};
 use crate::cli::render::Format;
-use crate::clip::dither::Dither;
-use crate::clip::write::WavWriter;
 use crate::units::printed;
 
 /// How a sweep is shaped.
@@ -75,13 +73,10 @@ pub(super) struct SweepArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    crate::cli::check_sound_name(&arguments.out)?;
+    crate::cli::check_ending("--out", &arguments.out, "wav")?;
     let sweep = arguments.shape.sweep(Sweep::default().level_dbfs);
     let samples = sweep.samples()?;
-    let mut file =
-        WavWriter::create(&arguments.out, arguments.format.word(), 1, sweep.rate_hz, Dither::new(0))
-            .map_err(Failure::bad)?;
-    file.push(&[&samples]).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    super::write_sound(&arguments.out, arguments.format.word(), sweep.rate_hz, &[&samples])?;
     let seconds = samples.len() as f64 / f64::from(sweep.rate_hz);
     if arguments.json {
         let document = json!({
@@ -97,7 +92,7 @@ pub(super) fn run(arguments: &SweepArguments, out: &mut dyn Write) -> Result<(),
             "rate_hz": sweep.rate_hz,
             "seconds": seconds,
         });
-        writeln!(out, "{document:#}")?;
+        print_json(out, &document)?;
     } else {
         writeln!(
             out,

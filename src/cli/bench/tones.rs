@@ -6,13 +6,11 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::{Failure, note, whole};
+use super::{Failure, extend, note, print_json, whole};
 use crate::bench::distortion::{Apart, apart_of};
 use crate::bench::recording::Channel;
 use crate::bench::tones::{Signal, intermodulation, overall_percent, stepped};
 use crate::cli::render::Format;
-use crate::clip::dither::Dither;
-use crate::clip::write::WavWriter;
 use crate::units::printed;
 
 /// A signal's name as it is typed.
@@ -67,12 +65,9 @@ pub(super) struct TonesArguments {
 
 /// Runs the command.
 pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(), Failure> {
-    crate::cli::check_sound_name(&arguments.out)?;
+    crate::cli::check_ending("--out", &arguments.out, "wav")?;
     let samples = arguments.signal.signal().samples(arguments.rate, arguments.level, arguments.repeats)?;
-    let mut file =
-        WavWriter::create(&arguments.out, arguments.format.word(), 1, arguments.rate, Dither::new(0))
-            .map_err(Failure::bad)?;
-    file.push(&[&samples]).and_then(|()| file.finish()).map_err(Failure::bad)?;
+    super::write_sound(&arguments.out, arguments.format.word(), arguments.rate, &[&samples])?;
     let seconds = samples.len() as f64 / f64::from(arguments.rate);
     let path = arguments.out.display();
     if arguments.json {
@@ -85,7 +80,7 @@ pub(super) fn run(arguments: &TonesArguments, out: &mut dyn Write) -> Result<(),
             "rate_hz": arguments.rate,
             "seconds": seconds,
         });
-        writeln!(out, "{document:#}")?;
+        print_json(out, &document)?;
     } else {
         let (level, rate) = (arguments.level, arguments.rate);
         writeln!(
@@ -141,10 +136,8 @@ pub(super) fn said(
     if as_json {
         let mut document =
             json!({ "schema": "earwitness.bench/1", "bench": "distortion", "signal": name(signal) });
-        if let (Some(document), Value::Object(own)) = (document.as_object_mut(), own.document) {
-            document.extend(own);
-        }
-        writeln!(out, "{document:#}")?;
+        extend(&mut document, own.document);
+        print_json(out, &document)?;
     } else {
         writeln!(out, "{}", own.lines.join("\n"))?;
     }

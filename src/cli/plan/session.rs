@@ -5,7 +5,7 @@ use std::io::Write;
 use serde_json::json;
 
 use super::planned::{Alone, Claim, DropOuts, Leaving, PlannedLook, SessionPlan, Supported};
-use super::{Failure, PlanArguments, effect, sized, text, write_json};
+use super::{Failure, PlanArguments, effect, print_json, sized, text};
 use crate::cli::rounds_time::RoundsTime;
 use crate::evidence::controls_missed;
 use crate::session::{Family, ForWhom, LeaveOut, Panel, Session, Stopping};
@@ -136,7 +136,7 @@ pub(super) fn run(
             json!({ "tests": alone.tests, "critical": alone.critical, "power": alone.power })
         }),
     });
-    write_json(out, &document)
+    print_json(out, &document)
 }
 
 /// A panel whose listeners each stop by a sequential rule: how many of them the rule must find, and what that can show.
@@ -181,7 +181,7 @@ fn sequential(
                 "listener": listener,
             },
         });
-        return write_json(out, &document);
+        return print_json(out, &document);
     }
     text::sequential_session(out, session.protocol, (listeners, most, needed, power), (&guesser, &listener))?;
     time.map_or(Ok(()), |time| text::said(out, "Time, at most", &time.words()))

@@ -4,9 +4,9 @@ use std::io::Write;
 
 use serde_json::json;
 
-use super::super::Failure;
 use super::super::score::protocol_named;
-use super::{PlanArguments, write_json};
+use super::super::{Failure, print_json};
+use super::PlanArguments;
 use crate::stats::simulate::Simulated;
 use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::simulated::{Reach, progress};
@@ -54,7 +54,7 @@ pub(super) fn run(arguments: &PlanArguments, out: &mut dyn Write) -> Result<(), 
             "trials": enough.map(|reach| reach.trials),
             "by_trials": reached,
         });
-        return write_json(out, &document);
+        return print_json(out, &document);
     }
     let share = |of: &Simulated| format!("{} \u{b1} {}", percent(of.value), percent(of.standard_error));
     match enough {

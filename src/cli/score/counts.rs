@@ -6,9 +6,9 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::super::Failure;
+use super::super::{Failure, extend, print_json};
 use super::table::lines;
-use super::{ALPHA, ScoreArguments, analyse, merge, protocol_named, similarity_fits, text, write_json};
+use super::{ALPHA, ScoreArguments, analyse, protocol_named, similarity_fits, text};
 use crate::session::Family;
 use crate::stats::one::Analysis;
 use crate::stats::protocol::Inquiry;
@@ -37,7 +37,7 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     };
     let batches = [Batch { rules, rows }];
     if arguments.json {
-        return write_json(out, &document(arguments, &batches)?);
+        return print_json(out, &document(arguments, &batches)?);
     }
     print(arguments, &batches, out)
 }
@@ -112,8 +112,8 @@ fn group_document(
         .zip(&group.panel.holm)
         .map(|(row, holm)| {
             let mut value = json!({ "listener": row.listener });
-            merge(&mut value, of(row.inquiry, row.correct, row.trials)?);
-            merge(&mut value, json!({ "holm_p_value": holm }));
+            extend(&mut value, of(row.inquiry, row.correct, row.trials)?);
+            extend(&mut value, json!({ "holm_p_value": holm }));
             Ok(value)
         })
         .collect::<Result<_, Failure>>()?;

@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
-use super::super::Failure;
+use super::super::{Failure, extend, print_json, print_lines};
 use super::counts;
-use super::{ScoreArguments, text, write_json};
+use super::{ScoreArguments, text};
 use crate::evidence::{self, Agreed, Evidence};
 use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
@@ -44,9 +44,8 @@ fn expand(files: &[PathBuf]) -> Result<Vec<(PathBuf, bool)>, Failure> {
             }
             continue;
         };
-        let mut found = crate::files::with_extension(&folder, "jsonl").map_err(|error| {
-            Failure::bad(format!("{}: cannot be read: {}", folder.display(), crate::files::reason(&error)))
-        })?;
+        let mut found = crate::files::with_extension(&folder, "jsonl")
+            .map_err(Failure::of_file(&folder, "cannot be read"))?;
         found.retain(|path| path.file_name().is_some_and(|name| name != REGISTER));
         if found.is_empty() {
             return Err(Failure::bad(format!("{}: there are no sittings in this folder", folder.display())));
@@ -145,8 +144,8 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
             sittings.iter().map(|checked| document(arguments, checked)).collect::<Result<_, _>>()?;
         let mut whole = counts::document(arguments, &batches)?;
         let heard = sittings.iter().any(|checked| left_out(checked).is_none() && listened(checked));
-        super::merge(&mut whole, json!({ "listening_test": heard, "journals": journals }));
-        write_json(out, &whole)?;
+        extend(&mut whole, json!({ "listening_test": heard, "journals": journals }));
+        print_json(out, &whole)?;
     } else {
         for checked in &sittings {
             print(arguments, checked, out)?;
@@ -228,10 +227,6 @@ fn batches(arguments: &ScoreArguments, sittings: &[Checked]) -> Result<Vec<Batch
     Ok(batches)
 }
 
-fn file_name(checked: &Checked) -> String {
-    checked.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
-}
-
 /// What a journal proves by itself; nothing of one that does not verify or is not closed.
 fn judged(arguments: &ScoreArguments, checked: &Checked) -> Result<Option<(Evidence, Findings)>, Failure> {
     let Some(opening) = checked.opening.as_ref().filter(|_| checked.is_sound()) else { return Ok(None) };
@@ -298,7 +293,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
         }
     }
     Ok(json!({
-        "file": file_name(checked),
+        "file": crate::files::name(&checked.file),
         "listener": checked.name(),
         "session": checked.opening.as_ref().map(|opening| opening.session.hex()),
         "ok": checked.is_sound(),
@@ -324,7 +319,7 @@ fn alternatives(checked: &Checked) -> Vec<&'static str> {
 }
 
 fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> Result<(), Failure> {
-    let (name, file) = (foreign::shown(checked.name()), foreign::shown(&file_name(checked)));
+    let (name, file) = (foreign::shown(checked.name()), foreign::shown(&crate::files::name(&checked.file)));
     writeln!(out, "{name}{}{file}", if name.is_empty() { "" } else { ", " })?;
     for problem in &checked.problems {
         writeln!(out, "  does not verify: {}", foreign::shown(&problem.to_string()))?;
@@ -346,9 +341,7 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     for found in judged.iter().flat_map(|(_, findings)| &findings.comparisons) {
         writeln!(out, "{}", foreign::shown(&found.name))?;
         writeln!(out, "{}", found.verdict.headline)?;
-        for limit in &found.verdict.limits {
-            writeln!(out, "{limit}")?;
-        }
+        print_lines(out, &found.verdict.limits)?;
         if found.room.is_some() {
             for own in &found.results {
                 write!(out, "  {}: {} of {}", own.name, own.correct, own.trials)?;

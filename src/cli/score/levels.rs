@@ -5,9 +5,9 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::super::Failure;
+use super::super::{Failure, extend, print_json, print_lines};
 use super::table::lines;
-use super::{ScoreArguments, protocol_named, write_json};
+use super::{ScoreArguments, protocol_named};
 use crate::session::Scale;
 use crate::stats::threshold::grid::Grid;
 use crate::stats::threshold::posterior::Posterior;
@@ -51,8 +51,8 @@ pub(super) fn run(arguments: &ScoreArguments, file: &Path, out: &mut dyn Write) 
     };
     if arguments.json {
         let mut document = json!({ "schema": "earwitness.score/1", "protocol": protocol, "chance": chance });
-        super::merge(&mut document, document_of(&result));
-        return write_json(out, &document);
+        extend(&mut document, document_of(&result));
+        return print_json(out, &document);
     }
     print(&result, out)
 }
@@ -83,9 +83,7 @@ fn print(result: &ThresholdResult, out: &mut dyn Write) -> Result<(), Failure> {
     let summary = &result.summary;
     writeln!(out, "{}", headline(result.scale, result.range, summary))?;
     writeln!(out, "{}", at_one(result))?;
-    for limit in limits(result) {
-        writeln!(out, "{limit}")?;
-    }
+    print_lines(out, limits(result))?;
     writeln!(out)?;
     for point in &result.points {
         writeln!(

@@ -44,9 +44,8 @@ pub(super) fn lines<const N: usize>(
     columns: [&'static str; N],
 ) -> Result<Vec<Result<Line<N>, Failure>>, Failure> {
     let at = path.display();
-    let table = files::read(path, files::LARGEST_TABLE_BYTES).map_err(|error| {
-        Failure::bad(format!("{at}: cannot be read: {error}", error = crate::files::reason(&error)))
-    })?;
+    let table =
+        files::read(path, files::LARGEST_TABLE_BYTES).map_err(Failure::of_file(path, "cannot be read"))?;
     let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&table);
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(separator(table))

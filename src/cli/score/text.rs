@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::super::Failure;
+use super::super::{Failure, print_lines};
 use crate::stats::one::{Analysis, DPrime, Extreme};
 use crate::stats::protocol::Sides;
 use crate::stats::psychometric::Model;
@@ -44,9 +44,7 @@ fn model(model: Model) -> &'static str {
 pub(super) fn one(out: &mut dyn Write, analysis: &Analysis, verdict: &Verdict) -> Result<(), Failure> {
     writeln!(out, "{}", verdict.headline)?;
     // The scope sentence and control notes belong to sittings; of bare numbers only what the numbers say.
-    for limit in verdict.limits.iter().take(2) {
-        writeln!(out, "{limit}")?;
-    }
+    print_lines(out, verdict.limits.iter().take(2))?;
     writeln!(out)?;
     numbers(out, analysis)
 }

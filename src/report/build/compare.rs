@@ -1,7 +1,5 @@
 //! What was compared, from the session alone: circuit, cables, clips, and the difference on paper.
 
-use std::path::Path;
-
 use super::heard;
 use crate::circuit::amplifier::OutputImpedance;
 use crate::circuit::cable::Cable;
@@ -71,10 +69,6 @@ pub(super) fn compared(session: &Session, anonymiser: &Anonymiser) -> Compared {
     compared.more_figures.extend(response_figures::cables(session).unwrap_or_default());
     compared.more_figures.extend(length_figures::at_the_loudspeaker(session).unwrap_or_default());
     compared
-}
-
-fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 fn amplifier(session: &Session) -> Vec<String> {
@@ -191,7 +185,7 @@ fn cable_facts(session: &Session, index: usize, cable: &NamedCable) -> Result<Ca
 fn clip_facts(clip: &Clip, anonymiser: &Anonymiser) -> (ClipFacts, Option<String>) {
     let source = match &clip.source {
         ClipSource::File { path, start_seconds, .. } => {
-            format!("{} from {} s on", anonymiser.text(&file_name(path)), digits(*start_seconds))
+            format!("{} from {} s on", anonymiser.text(&crate::files::name(path)), digits(*start_seconds))
         }
         ClipSource::Synth { name, seed, .. } => format!("synthesised: {name}, seed {seed}"),
     };

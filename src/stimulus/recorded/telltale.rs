@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::super::marks::{Mark, Usual};
 use super::pair::{NOISE_APART_DB, RecordedPair};
+use crate::units::printed::rounded;
 
 /// What was found between the recordings of one comparison on one clip.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -67,12 +68,6 @@ pub struct MarkFacts {
     pub at_s: Option<f64>,
     /// Share of the clip in which it was found.
     pub share: f64,
-}
-
-/// A number with so many digits behind its point: what machines compute a little differently is published as one.
-fn rounded(value: f64, digits: i32) -> f64 {
-    let scale = 10_f64.powi(digits);
-    (value * scale).round() / scale
 }
 
 impl From<Mark> for MarkFacts {
